@@ -1,0 +1,97 @@
+"""The words of the analysis: spans, driving conditions, bands, findings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class Condition(StrEnum):
+    """What the car was doing."""
+
+    KEY_ON = "key-on engine-off"
+    CRANKING = "cranking"
+    COLD_IDLE = "cold idle"
+    WARM_IDLE = "warm idle"
+    FAST_IDLE = "fast idle hold"
+    CRUISE = "steady cruise"
+    ACCELERATION = "acceleration"
+    FULL_THROTTLE = "wide-open throttle"
+    FUEL_CUT = "deceleration fuel cut"
+    ENGINE_OFF = "engine off"
+    OTHER = "other driving"
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of the recording's clock, start included, end not; nanoseconds."""
+
+    start_ns: int
+    end_ns: int
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return (self.end_ns - self.start_ns) / 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionSpan(Span):
+    """A span with its driving condition."""
+
+    condition: Condition
+
+
+class Verdict(StrEnum):
+    """What a check says; ordered by `severity`."""
+
+    NOT_JUDGED = "not judged"
+    WITHIN = "within"
+    WATCH = "watch"
+    ACT = "act"
+
+    @property
+    def severity(self) -> int:
+        """0 for not judged and within, 1 for watch, 2 for act: the exit code of `check`."""
+        return {"watch": 1, "act": 2}.get(self.value, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A rule-of-thumb range with its basis; None is an open end.
+
+    Inside `within`: within. Inside `watch`, which contains `within`: watch. Outside: act.
+    """
+
+    key: str
+    title: str
+    unit: str
+    within: tuple[float | None, float | None]
+    watch: tuple[float | None, float | None]
+    basis: str
+    """Citation, or 'common practice, no source', or 'from memory: where to verify'."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A check's derived judgement of one subject."""
+
+    check: str
+    """Key of the check's module: `fuel_trim`, `airflow`, `warm_up`."""
+    subject: str
+    """What was judged, in a few words: `bank 1, warm idle`."""
+    verdict: Verdict
+    reason: str
+    """One sentence: the number, how it compares, how sure."""
+    value: float | None = None
+    uncertainty: float | None = None
+    """Half width of a 95 % interval of `value`, same unit; None when not estimated."""
+    unit: str = ""
+    band: Band | None = None
+    evidence: tuple[Span, ...] = ()
+    causes: tuple[str, ...] = ()
+    """What it may mean, ordered by likelihood, in the trade's words; never a parts order."""
+    next_steps: tuple[str, ...] = ()
+    """What would tell the causes apart; for 'not judged', what to record next time."""
+    numbers: dict[str, float] = field(default_factory=dict)
+    """Further figures by name, for machines and the report."""

@@ -1,0 +1,118 @@
+"""What crosses the pipe between the capture process and whoever shows it. All picklable."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from logbench.recording.model import Vehicle
+from logbench.vehicle.model import CarFacts
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureRequest:
+    """Everything the capture process needs to know before it starts."""
+
+    link_url: str
+    signals: tuple[str, ...] = ()
+    """Acronyms wanted; empty: the default set, as far as the car supports it."""
+    out: Path | None = None
+    """Where the finished file goes; None: watch only, nothing is written."""
+    vehicle: Vehicle = field(default_factory=Vehicle)
+    note: str = ""
+    limit_s: float | None = None
+    """Stop after this long on the recording's clock; None: until told."""
+    rates_hz: dict[str, float] = field(default_factory=dict)
+    """Wanted rates by acronym; a signal that is missing gets its default."""
+
+
+# --- from the capture process ---
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One sentence of what is being done while connecting, reconnecting or finishing."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class CarFound:
+    """The car answered; `signals` are those that will be polled."""
+
+    facts: CarFacts
+    signals: tuple[str, ...]
+    unsupported: tuple[str, ...] = ()
+    started_utc: str = ""
+    """Of t = 0 of the batches that follow."""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Samples, as the bytes of one Arrow IPC stream (schema: `recording.journal.BATCH_SCHEMA`)."""
+
+    arrow: bytes
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """Twice a second, and the heartbeat: how it goes."""
+
+    elapsed_s: float
+    samples: int
+    samples_per_s: float
+    size_bytes: int
+    rates_hz: dict[str, float] = field(default_factory=dict)
+    """Achieved rate by acronym over the last seconds."""
+    link: str = "connected"
+    """`connecting`, `connected`, `lost`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """An event was put into the recording."""
+
+    t_ns: int
+    kind: str
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """The recording is complete on disk (`path`), or there was none to write (None)."""
+
+    path: Path | None
+    samples: int
+    elapsed_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """It ended because the world went wrong; `path` is what could be saved, if anything."""
+
+    sentence: str
+    error: str = "LogbenchError"
+    """Class name in `logbench.errors`."""
+    path: Path | None = None
+
+
+Message = Step | CarFound | Batch | Status | Happened | Finished | Failed
+
+
+# --- to the capture process ---
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Put a marker at the instant this is received."""
+
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """Finish the recording and end."""
+
+
+Order = Mark | Stop

@@ -1,0 +1,106 @@
+"""Everything the world can do wrong, on one page.
+
+A `LogbenchError` carries one sentence for the user: what happened and what to do next. It is shown
+as it is, without a traceback, and the command line exits with `exit_code`. Anything else that
+escapes is a bug of ours and goes to the log with its traceback.
+"""
+
+from __future__ import annotations
+
+
+class LogbenchError(Exception):
+    """Base of all errors that the world causes; `str(error)` is one sentence for the user."""
+
+    exit_code = 3
+
+
+class UsageError(LogbenchError):
+    """The user asked for something that cannot be understood (a bad duration, an odd option)."""
+
+
+# --- the way to the car -------------------------------------------------------------------------
+
+
+class LinkError(LogbenchError):
+    """Base of all trouble between the program and the car."""
+
+
+class LinkUnknownError(LinkError):
+    """The link's URL is of no known kind, or has a part that is not understood."""
+
+
+class PortMissingError(LinkError):
+    """The serial port does not exist, is in use, or the network address refuses or times out."""
+
+
+class AdapterMuteError(LinkError):
+    """Something is at the port, but no adapter answers there (or at no speed tried)."""
+
+
+class AdapterUnfitError(LinkError):
+    """The adapter answers, but does not understand the commands that are needed."""
+
+
+class IgnitionOffError(LinkError):
+    """The adapter answers and sees little or no voltage, or no protocol: the ignition is off."""
+
+
+class CarSilentError(LinkError):
+    """The adapter found a protocol or tried all, but the car gives no answer."""
+
+
+class LinkLostError(LinkError):
+    """The link worked and broke: unplugged, out of range, closed by the other side."""
+
+
+class ReplyError(LinkError):
+    """A reply that cannot be understood; the request may be tried again."""
+
+
+# --- signals ------------------------------------------------------------------------------------
+
+
+class SignalUnknownError(LogbenchError):
+    """No signal of that acronym is in the table (the message proposes near ones)."""
+
+
+class SignalUnsupportedError(LogbenchError):
+    """The signal exists, but this car does not report it, or this recording does not hold it."""
+
+
+# --- recordings ---------------------------------------------------------------------------------
+
+
+class RecordingError(LogbenchError):
+    """Base of all trouble with a recording's file."""
+
+
+class RecordingMissingError(RecordingError):
+    """No file at that path."""
+
+
+class NotARecordingError(RecordingError):
+    """The file is readable, but holds no recording (another Parquet file, a text file)."""
+
+
+class RecordingDamagedError(RecordingError):
+    """The file is a recording that is cut short or damaged."""
+
+
+class RecordingTooNewError(RecordingError):
+    """The file was written by a newer major version of the format."""
+
+
+class StorageError(LogbenchError):
+    """The disk is full, the folder is read-only or gone; what was already written stays."""
+
+
+# --- analysis, window ---------------------------------------------------------------------------
+
+
+class BandsError(LogbenchError):
+    """A band file cannot be read; the message names the file, the field and the legal values."""
+
+
+class WindowError(LogbenchError):
+    """The window cannot open; the message names the package to install or the command to use."""

@@ -1,0 +1,109 @@
+"""The words of a recording: traces, events, facts. No file handling here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA_VERSION = "1.0"
+"""Of the facts document and the columns. A newer major version is refused when read."""
+
+EventKind = Literal[
+    "marker", "link lost", "link back", "codes read", "key on", "key off", "gap", "note"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """The samples of one signal of one ECU of one recording, in order of time.
+
+    `t_ns`: int64, shape (n,), nanoseconds on the recording's own clock (0 is its start).
+    `value`: float64, shape (n,), in `unit`; NaN means that the ECU said 'not used'.
+    Samples of one request share their time stamp exactly.
+    """
+
+    signal: str
+    ecu: str
+    unit: str
+    t_ns: npt.NDArray[np.int64]
+    value: npt.NDArray[np.float64]
+
+    @property
+    def t_s(self) -> npt.NDArray[np.float64]:
+        """Times in seconds since the recording's start, shape (n,)."""
+        return self.t_ns / 1e9
+
+    def __len__(self) -> int:
+        return len(self.t_ns)
+
+
+class _Open(BaseModel):
+    """Base of what is read from disk: checked, but unknown keys survive a round trip."""
+
+    model_config = ConfigDict(extra="allow")
+
+
+class Event(_Open):
+    """Something with a time but no value."""
+
+    t_ns: int
+    kind: str
+    """One of `EventKind` when written by this version; others survive."""
+    text: str = ""
+
+
+class Vehicle(_Open):
+    """The car, as far as it is known; None means unknown, never a guess."""
+
+    label: str = ""
+    vin: str = ""
+    displacement_l: float | None = Field(default=None, gt=0.0, le=20.0)
+    cylinders: int | None = Field(default=None, ge=1, le=16)
+    turbo: bool | None = None
+    fuel: str = ""
+    regulating_temp_degc: float | None = Field(default=None, gt=40.0, lt=130.0)
+    """Nominal regulating temperature of the thermostat, if someone has stated it."""
+
+
+class LinkFacts(_Open):
+    """The way the samples came."""
+
+    url: str = ""
+    adapter: str = ""
+    protocol: str = ""
+    simulated: bool = False
+    time_scale: float = 1.0
+    """Seconds of the recording's clock per second of real time; not 1 for a hurried simulated car
+    only."""
+
+
+class SignalFacts(_Open):
+    """One signal as it was when recorded."""
+
+    unit: str = ""
+    name: str = ""
+    pid: int | None = None
+
+
+class Facts(_Open):
+    """All that is known of a recording besides its samples; one JSON document in the file."""
+
+    schema_version: str = SCHEMA_VERSION
+    recording_id: str = ""
+    started_utc: str = ""
+    """ISO 8601, UTC: the instant of t = 0. The one tie between the two clocks."""
+    software: str = ""
+    vehicle: Vehicle = Field(default_factory=Vehicle)
+    link: LinkFacts = Field(default_factory=LinkFacts)
+    signals: dict[str, SignalFacts] = Field(default_factory=dict)
+    ecus: dict[str, str] = Field(default_factory=dict)
+    """ECU address in hex (`7E8`) to its name or ``."""
+    events: list[Event] = Field(default_factory=list)
+    note: str = ""
+    recovered: bool = False
+    """True when the file was made from a journal that its writer never finished."""
+    extra: dict[str, Any] = Field(default_factory=dict)
