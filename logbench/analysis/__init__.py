@@ -1,0 +1,1 @@
+"""Alignment, driving conditions, derived signals, bands and checks."""

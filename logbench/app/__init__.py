@@ -1,0 +1,1 @@
+"""The Qt workstation; the only package that imports Qt."""

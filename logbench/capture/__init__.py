@@ -1,0 +1,1 @@
+"""A drive being recorded: vehicle to journal, in a process of its own."""

@@ -1,0 +1,1 @@
+"""Journal, Parquet file, reading traces."""

@@ -1,0 +1,1 @@
+"""A car that is not there: engine physics, faults, driver, ECUs, adapter."""

@@ -53,7 +53,7 @@ class CarSource(Protocol):
         ...
 
     def freeze_frame(self) -> Mapping[str, float] | None:
-        """Readings when the first code was stored, with its code under `codes(0x03)[0]`; or None."""
+        """Readings when the first stored code was set (`codes(0x03)[0]`), or None."""
         ...
 
     def clear(self) -> None:

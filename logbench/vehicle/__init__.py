@@ -1,0 +1,1 @@
+"""A car that is there: links, discovery, request packing and scheduling."""

@@ -1,0 +1,1 @@
+"""One module a foreign file format."""

@@ -1,0 +1,1 @@
+"""One module a link; each supplies only what differs."""
