@@ -32,7 +32,7 @@ class Signal:
     scale: float
     offset: float
     unit: str
-    """`rpm`, `km/h`, `%`, `degC`, `kPa`, `g/s`, `V`, `mA`, `s`, `min`, `km`, `deg`, `Nm`, `L/h` …"""
+    """`rpm`, `km/h`, `%`, `degC`, `kPa`, `g/s`, `V`, `mA`, `s`, `min`, `km`, `deg`, `Nm`, `L/h`."""
     minimum: float
     maximum: float
     kind: Kind
