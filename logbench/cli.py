@@ -1,0 +1,248 @@
+"""The command line: a thin skin over the packages below it.
+
+Everything heavy is imported inside the command that needs it, so that `--help` stays quick.
+Exit codes: 0 done; `check` also 1 (watch) and 2 (act); 3 an error, told in one sentence;
+130 stopped by Ctrl-C before anything was worth keeping.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from typer.exceptions import TyperException
+
+from logbench import __version__
+from logbench.errors import LogbenchError, UsageError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+app = typer.Typer(
+    name="logbench",
+    add_completion=False,
+    no_args_is_help=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+COMMANDS = ("record", "check", "signals", "simulate", "recover", "demo", "open")
+_DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?")
+
+
+def parse_duration_s(text: str) -> float:
+    """Seconds from `90`, `90s`, `10min` or `1.5h`; raises UsageError with the legal forms."""
+    match = _DURATION.fullmatch(text.strip())
+    seconds = 0.0
+    if match:
+        factor = {"min": 60, "m": 60, "h": 3600}.get(match[2] or "s", 1)
+        seconds = float(match[1]) * factor
+    if seconds <= 0:
+        raise UsageError(f"'{text}' is no duration; write it like 90s, 10min or 1.5h.")
+    return seconds
+
+
+def _console(stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    return Console(stderr=stderr, highlight=False, soft_wrap=True)
+
+
+@app.callback(invoke_without_command=True)
+def _root(
+    context: typer.Context,
+    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log to the terminal.")] = False,
+) -> None:
+    """Record, plot and check a test drive. Without a command: opens the window."""
+    logging.basicConfig(level=logging.DEBUG if verbose else logging.ERROR, stream=sys.stderr)
+    if version:
+        typer.echo(f"logbench {__version__}")
+        raise typer.Exit(0)
+    if context.invoked_subcommand is None:
+        _open_window([])
+
+
+def _open_window(files: list[Path], link: str = "", record: bool = False) -> None:
+    """Open the window and leave with its exit code."""
+    from logbench.app.preflight import require_window
+
+    require_window()
+    from logbench.app.main import run
+
+    raise typer.Exit(run(files=files, link_url=link, start_recording=record))
+
+
+@app.command("open")
+def open_command(
+    files: Annotated[list[Path] | None, typer.Argument(help="Recordings to open.")] = None,
+) -> None:
+    """Open the window, with recordings to review."""
+    from logbench.recording.reader import open_recording
+
+    for file in files or []:
+        open_recording(file)  # says what is wrong before a window comes up
+    _open_window(files or [])
+
+
+@app.command()
+def record(
+    link: Annotated[str, typer.Option(help="The way to the car: serial:…, tcp://…, sim:")],
+    signals: Annotated[
+        str, typer.Option(help="Acronyms with commas between; left out: a useful dozen.")
+    ] = "",
+    limit: Annotated[str, typer.Option("--for", help="How long: 90s, 10min, 1h.")] = "",
+    out: Annotated[Path | None, typer.Option(help="The file to write (.parquet).")] = None,
+    car: Annotated[str, typer.Option(help="A name for the car, kept in the file.")] = "",
+    displacement: Annotated[
+        float | None, typer.Option(help="Engine displacement in litres, for the airflow check.")
+    ] = None,
+    cylinders: Annotated[int | None, typer.Option(help="Number of cylinders.")] = None,
+    regulating: Annotated[
+        float | None, typer.Option(help="Thermostat's regulating temperature, degrees C.")
+    ] = None,
+    note: Annotated[str, typer.Option(help="A note, kept in the file.")] = "",
+) -> None:
+    """Record a drive to a Parquet file; Ctrl-C finishes it properly."""
+    from logbench.capture.messages import CaptureRequest
+    from logbench.terminal import default_out, record_with_progress, vehicle_from
+
+    request = CaptureRequest(
+        link_url=link,
+        signals=tuple(s.strip().upper() for s in signals.split(",") if s.strip()),
+        out=out if out is not None else default_out(),
+        vehicle=vehicle_from(car, displacement, cylinders, regulating),
+        note=note,
+        limit_s=parse_duration_s(limit) if limit else None,
+    )
+    record_with_progress(request, _console())
+
+
+@app.command()
+def check(
+    file: Annotated[Path, typer.Argument(help="A recording (.parquet).")],
+    as_json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    bands: Annotated[Path | None, typer.Option(help="Your own bands (TOML).")] = None,
+    displacement: Annotated[
+        float | None, typer.Option(help="Engine displacement in litres, where the file has none.")
+    ] = None,
+    regulating: Annotated[
+        float | None, typer.Option(help="Thermostat's regulating temperature, degrees C.")
+    ] = None,
+    png: Annotated[Path | None, typer.Option(help="Draw the recording to this PNG.")] = None,
+) -> None:
+    """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act)."""
+    from logbench.terminal import check_file
+
+    raise typer.Exit(
+        check_file(
+            file,
+            _console(),
+            as_json=as_json,
+            bands_file=bands,
+            displacement_l=displacement,
+            regulating_degc=regulating,
+            png=png,
+        )
+    )
+
+
+@app.command()
+def signals(
+    words: Annotated[
+        list[str] | None, typer.Argument(help="Acronym, PID or part of a name.")
+    ] = None,
+) -> None:
+    """List the signals that can be recorded."""
+    from logbench.terminal import print_signals
+
+    print_signals(words or [], _console())
+
+
+@app.command()
+def simulate(
+    options: Annotated[
+        str, typer.Argument(help="Like the part behind 'sim:?': seed=7&fault=unmetered_air:1")
+    ] = "",
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="TCP port; 0 picks a free one.")
+    ] = 35000,
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    pty: Annotated[bool, typer.Option(help="Serve a pseudo-terminal instead of TCP.")] = False,
+) -> None:
+    """Serve a simulated car behind a simulated adapter, for this or any other client."""
+    from logbench.terminal import serve_simulated
+
+    serve_simulated(options, host, port, pty, _console())
+
+
+@app.command()
+def recover(
+    folder: Annotated[Path, typer.Argument(help="Folder with journals left by a crash.")] = Path(),
+) -> None:
+    """Turn the journals that a crash left behind into recordings."""
+    from logbench.recording.finish import recover as recover_folder
+
+    made = recover_folder(folder)
+    for path in made:
+        typer.echo(f"Recovered {path}")
+    if not made:
+        typer.echo(f"No journal is waiting in {folder.resolve()}.")
+
+
+@app.command()
+def demo(
+    headless: Annotated[
+        bool, typer.Option("--headless", help="In the terminal, even where a window could open.")
+    ] = False,
+    out: Annotated[Path | None, typer.Option(help="Folder for the files.")] = None,
+) -> None:
+    """See the whole job on the simulated car, live and recorded, before and after a repair."""
+    from logbench.app.preflight import window_obstacle
+    from logbench.demo import demo_in_terminal, demo_link_url
+
+    console = _console()
+    obstacle = None if headless else window_obstacle()
+    if not headless and obstacle is None:
+        _open_window([], link=demo_link_url(), record=True)
+    if obstacle:
+        console.print(f"No window here: {obstacle} The demo runs in the terminal instead.\n")
+    demo_in_terminal(out, console)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the command line; returns the exit code. Errors of the world become one sentence."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    if arguments and arguments[0] not in COMMANDS and arguments[0].endswith(".parquet"):
+        arguments.insert(0, "open")  # `logbench FILE.parquet`
+    try:
+        result = app(args=arguments, standalone_mode=False)
+        return int(result or 0)
+    except LogbenchError as error:
+        print(f"logbench: {error}", file=sys.stderr)
+        return error.exit_code
+    except typer.Exit as leave:
+        return leave.exit_code
+    except (typer.Abort, KeyboardInterrupt):
+        return 130
+    except TyperException as error:
+        print(f"logbench: {error.format_message()}", file=sys.stderr)
+        print("logbench: 'logbench --help' lists the commands.", file=sys.stderr)
+        return UsageError.exit_code
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+
+
+def run() -> None:
+    """Entry point of the installed command."""
+    sys.exit(main())
+
+
+if __name__ == "__main__":
+    run()

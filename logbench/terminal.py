@@ -1,0 +1,280 @@
+"""What the command line shows and asks of the packages below; no window, no Qt."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from logbench.capture.messages import (
+    Batch,
+    CaptureRequest,
+    CarFound,
+    Failed,
+    Finished,
+    Happened,
+    Message,
+    Status,
+    Step,
+)
+from logbench.errors import LogbenchError, UsageError
+from logbench.recording.model import Vehicle
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from logbench.analysis.model import Band, Finding
+    from logbench.recording.reader import Recording
+
+VERDICT_STYLE = {"within": "green", "watch": "yellow", "act": "bold red", "not judged": "dim"}
+"""Terminal styles; the word is always printed too, so colour is never the only cue."""
+
+
+def default_out() -> Path:
+    """`drive-YYYYMMDD-HHMMSS.parquet` in the present folder."""
+    return Path(time.strftime("drive-%Y%m%d-%H%M%S.parquet"))
+
+
+def vehicle_from(
+    label: str,
+    displacement_l: float | None,
+    cylinders: int | None,
+    regulating_degc: float | None,
+) -> Vehicle:
+    """Vehicle facts from options; UsageError names the option and its legal interval."""
+    from pydantic import ValidationError
+
+    try:
+        return Vehicle(
+            label=label,
+            displacement_l=displacement_l,
+            cylinders=cylinders,
+            regulating_temp_degc=regulating_degc,
+        )
+    except ValidationError as error:
+        problem = error.errors()[0]
+        name = ".".join(str(part) for part in problem["loc"])
+        raise UsageError(f"The vehicle's {name}: {problem['msg'].lower()}.") from None
+
+
+def _size(size_bytes: int) -> str:
+    return f"{size_bytes / 1e6:.2f} MB" if size_bytes >= 100_000 else f"{size_bytes / 1e3:.1f} kB"
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(int(seconds), 60)
+    return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
+
+
+def status_text(status: Status) -> str:
+    """One live line: elapsed, samples, rate, size, link."""
+    return (
+        f"{_clock(status.elapsed_s)}  {status.samples:,} samples  "
+        f"{status.samples_per_s:.0f} samples/s  {_size(status.size_bytes)}  link {status.link}"
+    )
+
+
+def _describe(message: Message) -> str | None:
+    """The line to print for good, or None where only the live line changes."""
+    match message:
+        case Step(text=text):
+            return text
+        case CarFound(facts=facts, signals=signals, unsupported=missing):
+            car = facts.vin or "no VIN read"
+            line = f"Car answers: {car}, {facts.protocol}; {len(signals)} signals"
+            return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
+        case Happened(t_ns=t_ns, kind=kind, text=text):
+            return f"{_clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
+        case Failed(sentence=sentence):
+            return sentence
+        case Batch() | Status() | Finished():
+            return None
+
+
+def record_with_progress(
+    request: CaptureRequest,
+    console: Console,
+    on_status: Callable[[Status], None] | None = None,
+) -> Finished:
+    """Record until the limit or Ctrl-C, with a live line; raises LogbenchError."""
+    from logbench.capture.runner import run_headless
+
+    with Live(console=console, refresh_per_second=4, transient=True) as live:
+
+        def show(message: Message) -> None:
+            line = _describe(message)
+            if line is not None and not isinstance(message, Failed):
+                live.console.print(line)
+            if isinstance(message, Status):
+                live.update(Text(status_text(message)))
+                if on_status is not None:
+                    on_status(message)
+
+        finished = run_headless(request, show)
+    if finished.path is not None:
+        size = _size(finished.path.stat().st_size)
+        console.print(
+            f"Recorded {_clock(finished.elapsed_s)}, {finished.samples:,} samples, {size}: "
+            f"{finished.path}"
+        )
+    return finished
+
+
+def _band_text(band: Band | None) -> str:
+    if band is None:
+        return ""
+    low, high = band.within
+    if low is None:
+        return f"up to {high:g} {band.unit}"
+    if high is None:
+        return f"from {low:g} {band.unit}"
+    return f"{low:g} to {high:g} {band.unit}"
+
+
+def findings_table(findings: Sequence[Finding]) -> Table:
+    """The findings as a table; verdicts carry a word as well as a style."""
+    table = Table(show_lines=False, pad_edge=False, expand=True)
+    for heading, ratio in (("check", 2), ("subject", 3), ("verdict", 2), ("number", 2)):
+        table.add_column(heading, ratio=ratio, overflow="fold")
+    table.add_column("band", ratio=2, overflow="fold")
+    table.add_column("why", ratio=8, overflow="fold")
+    for finding in findings:
+        number = ""
+        if finding.value is not None:
+            number = f"{finding.value:.3g}"
+            if finding.uncertainty is not None:
+                number += f" ± {finding.uncertainty:.2g}"
+            number += f" {finding.unit}"
+        table.add_row(
+            finding.check.replace("_", " "),
+            finding.subject,
+            Text(finding.verdict.value, style=VERDICT_STYLE[finding.verdict.value]),
+            number,
+            _band_text(finding.band),
+            finding.reason,
+        )
+    return table
+
+
+def print_findings(findings: Sequence[Finding], console: Console) -> None:
+    """Table of findings, then for each one out of its band what it may mean and how to tell."""
+    console.print(findings_table(findings))
+    for finding in findings:
+        if finding.verdict.severity == 0:
+            continue
+        style = VERDICT_STYLE[finding.verdict.value]
+        console.print(Text(f"\n{finding.subject}: {finding.verdict.value}", style=style))
+        if finding.causes:
+            console.print("  may mean: " + "; ".join(finding.causes))
+        if finding.next_steps:
+            console.print("  to tell:  " + "; ".join(finding.next_steps))
+        if finding.band is not None:
+            console.print(f"  basis:    {finding.band.basis}", style="dim")
+    lacking = [f for f in findings if f.verdict.value == "not judged" and f.next_steps]
+    if lacking:
+        console.print("\nTo judge the rest, record:", style="dim")
+        for step in dict.fromkeys(step for f in lacking for step in f.next_steps):
+            console.print(f"  - {step}", style="dim")
+    console.print(
+        "\nBands are rules of thumb: the maker's specification and licensed practice come first.",
+        style="dim",
+    )
+
+
+def check_file(
+    file: Path,
+    console: Console,
+    *,
+    as_json: bool = False,
+    bands_file: Path | None = None,
+    displacement_l: float | None = None,
+    regulating_degc: float | None = None,
+    png: Path | None = None,
+) -> int:
+    """Check one recording and print the findings; returns 0, 1 (watch) or 2 (act)."""
+    from logbench.analysis.bands import load_bands
+    from logbench.analysis.run import finding_to_dict, run_checks
+    from logbench.recording.reader import open_recording
+
+    recording = open_recording(file)
+    stated = vehicle_from("", displacement_l, None, regulating_degc)
+    if stated.displacement_l is not None:
+        recording.facts.vehicle.displacement_l = stated.displacement_l
+    if stated.regulating_temp_degc is not None:
+        recording.facts.vehicle.regulating_temp_degc = stated.regulating_temp_degc
+    findings = run_checks(recording, load_bands(bands_file))
+    severity = max((f.verdict.severity for f in findings), default=0)
+    if as_json:
+        document = {
+            "file": str(file),
+            "recording_id": recording.facts.recording_id,
+            "severity": severity,
+            "findings": [finding_to_dict(f) for f in findings],
+        }
+        print(json.dumps(document, indent=2))
+    else:
+        _print_heading(recording, console)
+        print_findings(findings, console)
+    if png is not None:
+        draw(recording, findings, png)
+    return severity
+
+
+def draw(recording: Recording, findings: Sequence[Finding], png: Path) -> None:
+    """Plot a recording with its conditions and the findings' evidence to a PNG."""
+    from logbench.analysis.conditions import find_conditions
+    from logbench.report.plots import plot_recording
+
+    plot_recording(recording, find_conditions(recording), findings, png)
+
+
+def _print_heading(recording: Recording, console: Console) -> None:
+    facts = recording.facts
+    car = facts.vehicle.label or facts.vehicle.vin or "unnamed car"
+    origin = "simulated car" if facts.link.simulated else facts.link.adapter
+    parts = [car, facts.started_utc, _clock(recording.duration_ns / 1e9), origin]
+    console.print("  ".join(part for part in parts if part), style="bold")
+
+
+def print_signals(words: Sequence[str], console: Console) -> None:
+    """List the signals whose acronym, PID or name holds every word; LogbenchError when none."""
+    from logbench.signals.table import table
+
+    wanted = [word.lower() for word in words]
+    rows = [
+        signal
+        for signal in table()
+        if all(
+            word in f"{signal.acronym} {signal.name} 0x{signal.pid:02x} {signal.pid:02x}".lower()
+            for word in wanted
+        )
+    ]
+    if not rows:
+        raise LogbenchError(
+            f"No signal holds '{' '.join(words)}'; 'logbench signals' lists all of them."
+        )
+    out = Table(pad_edge=False)
+    for heading in ("acronym", "PID", "name", "unit", "range"):
+        out.add_column(heading)
+    for signal in rows:
+        out.add_row(
+            signal.acronym,
+            f"{signal.pid:02X}",
+            signal.name,
+            signal.unit,
+            f"{signal.minimum:g} to {signal.maximum:g}",
+        )
+    console.print(out)
+
+
+def serve_simulated(options: str, host: str, port: int, pty: bool, console: Console) -> None:
+    """Serve a simulated car until Ctrl-C, saying how to reach it."""
+    from logbench.simulator.serve import main_serve
+
+    main_serve(options, console.print, host=host, port=port, pty=pty)
