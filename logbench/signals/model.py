@@ -42,6 +42,9 @@ class Signal:
     present_bit: int | None = None
     """Bit (same numbering as `first_bit`) that says whether the ECU supports this part of the PID;
     when it is 0 the value is NaN. None: always present."""
+    absent_bit: int | None = None
+    """The opposite of `present_bit`: when that bit is 1 the value is NaN. PID 0x01 and 0x41 use one
+    bit for different monitors, by the kind of ignition."""
     override: str = ""
     """Which scaling of PID 0x4F or 0x50 applies: `lambda`, `o2_voltage`, `o2_current`, `map`,
     `maf`, or ``."""
