@@ -106,4 +106,6 @@ class Facts(_Open):
     note: str = ""
     recovered: bool = False
     """True when the file was made from a journal that its writer never finished."""
+    samples_sha256: str = ""
+    """Checksum of the samples, see `recording.samples`; `` only before the file is finished."""
     extra: dict[str, Any] = Field(default_factory=dict)

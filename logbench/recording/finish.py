@@ -1,0 +1,257 @@
+"""From journals and traces to finished Parquet files, never leaving half of one."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import uuid
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from logbench.errors import (
+    LogbenchError,
+    RecordingDamagedError,
+    RecordingMissingError,
+    StorageError,
+)
+from logbench.recording.journal import (
+    FACTS_KEY,
+    SUFFIX,
+    JournalContent,
+    JournalLock,
+    JournalWriter,
+    read_journal,
+)
+from logbench.recording.model import Facts, SignalFacts, Trace
+from logbench.recording.samples import SampleHash
+from logbench.recording.storage import place, storage_trouble, sync_folder
+
+log = logging.getLogger(__name__)
+
+PARQUET_SCHEMA = pa.schema(
+    [
+        ("signal", pa.dictionary(pa.int32(), pa.string())),
+        ("ecu", pa.dictionary(pa.int32(), pa.string())),
+        ("t", pa.int64()),
+        ("value", pa.float64()),
+    ]
+)
+_PART = ".part"
+"""Ends the name of a file that is still being written."""
+
+
+def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
+    """Write a finished recording from traces in memory.
+
+    Returns its name, which is `path` or, when that is taken, the next free `…-2.parquet`. The
+    samples' checksum and, where missing, an id and the units are added to the facts. Raises
+    `StorageError`; nothing is left behind then.
+    """
+    path = Path(path)
+    temporary = path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}{_PART}")
+    with storage_trouble(path):
+        try:
+            _write_parquet(temporary, list(traces), facts)
+            return place(temporary, path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                temporary.unlink(missing_ok=True)
+            raise
+
+
+def finish(journal: Path | JournalWriter) -> Path:
+    """Turn a journal into the Parquet file it is named after, then remove the journal.
+
+    Given the writer, it seals it first and keeps its lock; given a path, the journal is an orphan
+    and the recording is marked as recovered. Never overwrites a file: takes the next free name.
+    Raises `StorageError` (disk full, folder read-only, another program has the journal); the
+    journal stays then and `recover` tries again.
+    """
+    if isinstance(journal, JournalWriter):
+        try:
+            journal.seal()
+            return _finish_locked(journal.path, recovered=False, lock=journal)
+        finally:
+            journal.close()
+    with JournalLock(Path(journal)) as lock:
+        return _finish_locked(Path(journal), recovered=True, lock=lock)
+
+
+def recover(folder: Path) -> list[Path]:
+    """Finish all orphaned journals in `folder`; returns the recordings made, oldest name first.
+
+    Journals that another program is writing are left alone; those that cannot be finished stay and
+    are reported to the log. One without a single sample or event is removed.
+    """
+    made = []
+    for journal in sorted(Path(folder).glob(f"*{SUFFIX}")):
+        try:
+            made.append(finish(journal))
+        except (RecordingMissingError, _NothingRecordedError):
+            continue
+        except LogbenchError as error:
+            log.warning("%s", error)
+    return made
+
+
+class _NothingRecordedError(LogbenchError):
+    """The journal holds nothing; it has been removed."""
+
+
+def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock | JournalWriter) -> Path:
+    wanted = journal.with_name(journal.name.removesuffix(SUFFIX))
+    temporary = journal.with_name(wanted.name + _PART)
+    content = _read_or_set_aside(journal, lock)
+    if recovered and not len(content.t_ns) and not content.facts.events:
+        _remove(journal, lock)
+        raise _NothingRecordedError(f"{journal} held no samples and was removed.")
+    kept = f"nothing is lost, the samples stay in {journal.name}"
+    with storage_trouble(wanted, kept=kept):
+        done = _earlier_attempt(wanted, content.facts)
+        temporary.unlink(missing_ok=True)
+        if done is None:
+            facts = content.facts.model_copy(update={"recovered": recovered})
+            try:
+                _write_parquet(temporary, list(_traces_of(content)), facts)
+            except BaseException:
+                with contextlib.suppress(OSError):
+                    temporary.unlink(missing_ok=True)
+                raise
+            done = place(temporary, wanted)
+    _remove(journal, lock)
+    return done
+
+
+def _read_or_set_aside(journal: Path, lock: JournalLock | JournalWriter) -> JournalContent:
+    try:
+        return read_journal(journal)
+    except RecordingDamagedError as error:
+        with storage_trouble(journal):
+            if journal.stat().st_size < 4096:  # killed before its header was on disk
+                _remove(journal, lock)
+                raise _NothingRecordedError(f"{journal} was empty and was removed.") from error
+            aside = journal.with_name(journal.name + ".damaged")
+            os.replace(journal, aside)
+        raise RecordingDamagedError(f"{error} It was set aside as {aside.name}.") from error
+
+
+def _remove(journal: Path, lock: JournalLock | JournalWriter) -> None:
+    with storage_trouble(journal):
+        if os.name == "nt":
+            lock.close()  # an open file cannot be removed there
+        journal.unlink(missing_ok=True)
+        sync_folder(journal.parent)
+
+
+def _earlier_attempt(wanted: Path, facts: Facts) -> Path | None:
+    """The finished file of this very journal, if a crash came between its rename and our end."""
+    if not facts.recording_id or not wanted.exists():
+        return None
+    try:
+        metadata = pq.read_metadata(wanted).metadata or {}
+        stored = Facts.model_validate_json(metadata.get(FACTS_KEY, b"{}"))
+    except (pa.ArrowException, OSError, ValueError):
+        return None
+    return wanted if stored.recording_id == facts.recording_id else None
+
+
+def _traces_of(content: JournalContent) -> Iterator[Trace]:
+    order = np.argsort(content.trace, kind="stable")
+    counts = np.bincount(content.trace, minlength=len(content.keys))
+    end = 0
+    for (signal, ecu), count in zip(content.keys, counts, strict=True):
+        chosen = order[end : end + count]
+        end += count
+        if count:
+            yield Trace(signal, ecu, "", content.t_ns[chosen], content.value[chosen])
+
+
+def _in_order(trace: Trace) -> Trace:
+    if len(trace) < 2 or bool(np.all(trace.t_ns[1:] >= trace.t_ns[:-1])):
+        return trace
+    order = np.argsort(trace.t_ns, kind="stable")
+    return Trace(trace.signal, trace.ecu, trace.unit, trace.t_ns[order], trace.value[order])
+
+
+def _write_parquet(path: Path, traces: list[Trace], facts: Facts) -> None:
+    """Write and fsync the whole file; `OSError` from the disk goes to the caller."""
+    traces = sorted(map(_in_order, traces), key=lambda trace: (trace.signal, trace.ecu))
+    facts = _completed(facts, traces)
+    schema = PARQUET_SCHEMA.with_metadata({FACTS_KEY: facts.model_dump_json().encode()})
+    with open(path, "xb") as sink:
+        with _parquet_writer(sink, schema) as writer:
+            for signal in sorted({trace.signal for trace in traces}):
+                table = _table([trace for trace in traces if trace.signal == signal], schema)
+                if table.num_rows:
+                    writer.write_table(table, row_group_size=table.num_rows)
+        sink.flush()
+        os.fsync(sink.fileno())
+
+
+def _parquet_writer(sink: BinaryIO, schema: pa.Schema) -> pq.ParquetWriter:
+    return pq.ParquetWriter(
+        sink,
+        schema,
+        compression="zstd",
+        use_dictionary=["signal", "ecu"],
+        column_encoding={"t": "DELTA_BINARY_PACKED", "value": "BYTE_STREAM_SPLIT"},
+        write_statistics=True,
+        write_page_index=True,
+        sorting_columns=[pq.SortingColumn(0), pq.SortingColumn(2)],
+    )
+
+
+def _completed(facts: Facts, traces: list[Trace]) -> Facts:
+    digest = SampleHash()
+    signals = dict(facts.signals)
+    for trace in traces:
+        digest.add(trace)
+        known = signals.get(trace.signal)
+        if known is None or (trace.unit and not known.unit):
+            signals[trace.signal] = (known or SignalFacts()).model_copy(update={"unit": trace.unit})
+    return facts.model_copy(
+        update={
+            "recording_id": facts.recording_id or uuid.uuid4().hex,
+            "signals": signals,
+            "ecus": {trace.ecu: "" for trace in traces} | facts.ecus,
+            "events": sorted(facts.events, key=lambda event: event.t_ns),
+            "samples_sha256": digest.hexdigest(),
+        }
+    )
+
+
+def _table(traces: list[Trace], schema: pa.Schema) -> pa.Table:
+    """All traces of one signal as one table, in order of time."""
+    ecus = [trace.ecu for trace in traces]
+    number = np.repeat(np.arange(len(traces), dtype=np.int32), [len(trace) for trace in traces])
+    t_ns: npt.NDArray[np.int64] = np.concatenate([trace.t_ns for trace in traces])
+    value = np.concatenate([trace.value for trace in traces])
+    if len(traces) > 1:
+        order = np.argsort(t_ns, kind="stable")
+        number, t_ns, value = number[order], t_ns[order], value[order]
+    signal = pa.DictionaryArray.from_arrays(
+        np.zeros(len(t_ns), np.int32), pa.array([traces[0].signal], pa.string())
+    )
+    ecu = pa.DictionaryArray.from_arrays(number, pa.array(ecus, pa.string()))
+    columns = [signal, ecu, pa.array(t_ns, pa.int64()), pa.array(value, pa.float64())]
+    return pa.Table.from_arrays(columns, schema=schema)
+
+
+def check_folder(folder: Path) -> None:
+    """Say at once, before a drive, that nothing could be written to `folder`.
+
+    Raises `StorageError`.
+    """
+    probe = folder / f".{uuid.uuid4().hex[:8]}{_PART}"
+    with storage_trouble(probe):
+        if not folder.is_dir():
+            raise StorageError(f"The folder {folder} does not exist: choose another folder.")
+        probe.write_bytes(b"\0" * 4096)
+        probe.unlink()

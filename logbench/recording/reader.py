@@ -1,0 +1,332 @@
+"""Reading recordings: facts at once, each trace when it is asked for."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+from pydantic import ValidationError
+
+from logbench.errors import (
+    NotARecordingError,
+    RecordingDamagedError,
+    RecordingMissingError,
+    RecordingTooNewError,
+    SignalUnsupportedError,
+)
+from logbench.recording.journal import FACTS_KEY, SUFFIX
+from logbench.recording.model import SCHEMA_VERSION, Facts, Trace
+from logbench.recording.samples import hash_of
+
+_COLUMNS = ("signal", "ecu", "t", "value")
+_MAGIC = b"PAR1"
+
+Loader = Callable[[str], dict[str, Trace]]
+"""From a signal's acronym to its traces by ECU."""
+
+
+class Recording:
+    """All samples of one drive with its facts; traces are read when asked for and then kept.
+
+    Holds no file open between reads.
+    """
+
+    def __init__(
+        self,
+        facts: Facts,
+        ecus_by_signal: Mapping[str, tuple[str, ...]],
+        load: Loader,
+        *,
+        duration_ns: int,
+        path: Path | None = None,
+    ) -> None:
+        """Use `open_recording` or `Recording.of`."""
+        self.facts = facts
+        self.path = path
+        """The file it was read from; None when it is in memory only."""
+        self.duration_ns = duration_ns
+        """Time of the last sample, ns; 0 when there is none."""
+        self._ecus = dict(sorted(ecus_by_signal.items()))
+        self._load = load
+        self._kept: dict[str, dict[str, Trace]] = {}
+
+    @classmethod
+    def of(cls, traces: Iterable[Trace], facts: Facts | None = None) -> Recording:
+        """A recording in memory, for tests and for what is not on disk yet."""
+        by_signal: dict[str, dict[str, Trace]] = {}
+        for trace in traces:
+            by_signal.setdefault(trace.signal, {})[trace.ecu] = trace
+        last = [t.t_ns[-1] for ecus in by_signal.values() for t in ecus.values() if len(t)]
+        return cls(
+            facts or Facts(),
+            {signal: tuple(ecus) for signal, ecus in by_signal.items()},
+            by_signal.__getitem__,
+            duration_ns=int(max(last, default=0)),
+        )
+
+    @property
+    def signals(self) -> tuple[str, ...]:
+        """Acronyms of the signals it holds, sorted."""
+        return tuple(self._ecus)
+
+    @property
+    def keys(self) -> tuple[tuple[str, str], ...]:
+        """(signal, ECU) of every trace, sorted by signal, engine (the lowest address) first."""
+        return tuple((signal, ecu) for signal, ecus in self._ecus.items() for ecu in sorted(ecus))
+
+    def __contains__(self, signal: str) -> bool:
+        return signal in self._ecus
+
+    def trace(self, signal: str, ecu: str | None = None) -> Trace:
+        """The samples of one signal; of the lowest ECU address that reports it unless one is given.
+
+        Raises `SignalUnsupportedError` when the recording does not hold it, `RecordingDamagedError`
+        when its part of the file cannot be read.
+        """
+        ecus = self._ecus.get(signal)
+        if ecus is None:
+            raise SignalUnsupportedError(
+                f"This recording does not hold {signal}: it holds {_listed(self.signals)}."
+            )
+        chosen = min(ecus) if ecu is None else ecu
+        if chosen not in ecus:
+            raise SignalUnsupportedError(
+                f"This recording holds no {signal} of ECU {ecu}: only of {_listed(sorted(ecus))}."
+            )
+        if signal not in self._kept:
+            self._kept[signal] = self._load(signal)
+        return self._kept[signal][chosen]
+
+    def traces(self, signals: Iterable[str] | None = None) -> list[Trace]:
+        """All traces, or all of the named signals, in the order of `keys`."""
+        wanted = None if signals is None else set(signals)
+        if wanted is not None and (missing := wanted - set(self._ecus)):
+            self.trace(min(missing))  # raises
+        return [self.trace(s, ecu) for s, ecu in self.keys if wanted is None or s in wanted]
+
+    def frame(self, signals: Iterable[str] | None = None) -> pd.DataFrame:
+        """A tidy frame: `signal` and `ecu` (categories), `t_s` in seconds, `value`, `unit`.
+
+        One row a sample, sorted by signal, ECU and time.
+        """
+        traces = self.traces(signals)
+        return pd.DataFrame(
+            {
+                "signal": _repeated([(t.signal, len(t)) for t in traces]),
+                "ecu": _repeated([(t.ecu, len(t)) for t in traces]),
+                "t_s": np.concatenate([t.t_s for t in traces] or [np.empty(0)]),
+                "value": np.concatenate([t.value for t in traces] or [np.empty(0)]),
+                "unit": _repeated([(t.unit, len(t)) for t in traces]),
+            }
+        )
+
+    def wide(self, signals: Iterable[str] | None = None) -> pd.DataFrame:
+        """A frame with one column a trace, indexed by `t_s`, NaN where a trace has no sample.
+
+        Columns are named by signal, or `signal@ECU` where several ECUs report it. Samples of one
+        trace at the very same time: the last counts.
+        """
+        columns = {}
+        for trace in self.traces(signals):
+            several = len(self._ecus[trace.signal]) > 1
+            name = f"{trace.signal}@{trace.ecu}" if several else trace.signal
+            series = pd.Series(trace.value, index=pd.Index(trace.t_ns))
+            columns[name] = series[~series.index.duplicated(keep="last")]
+        frame = pd.DataFrame(columns).sort_index()
+        frame.index = pd.Index(frame.index.to_numpy(dtype=np.float64) / 1e9, name="t_s")
+        return frame
+
+    def intact(self) -> bool | None:
+        """Whether the samples still are what was recorded; None when no checksum is stored."""
+        if not self.facts.samples_sha256:
+            return None
+        return hash_of(self.traces()) == self.facts.samples_sha256
+
+
+def _listed(names: Iterable[str]) -> str:
+    return ", ".join(names) or "nothing"
+
+
+def _repeated(counts: list[tuple[str, int]]) -> pd.Categorical:
+    names = sorted({name for name, _ in counts})
+    codes = [np.full(n, names.index(name), np.int32) for name, n in counts]
+    return pd.Categorical.from_codes(
+        np.concatenate(codes or [np.empty(0, np.int32)]), categories=pd.Index(names, dtype="object")
+    )
+
+
+# --- files --------------------------------------------------------------------------------------
+
+
+def open_recording(path: str | os.PathLike[str]) -> Recording:
+    """Open a finished recording; only the file's footer is read yet.
+
+    Raises `RecordingMissingError`, `NotARecordingError`, `RecordingDamagedError`,
+    `RecordingTooNewError`.
+    """
+    path = Path(path)
+    metadata = _footer(path)
+    facts = _facts(path, metadata)
+    if tuple(metadata.schema.to_arrow_schema().names) != _COLUMNS:
+        raise NotARecordingError(
+            f"{path} has other columns than a recording ({_listed(_COLUMNS)}): import it instead."
+        )
+    return _ParquetSource(path, metadata, facts).recording()
+
+
+def verify(path: str | os.PathLike[str]) -> bool | None:
+    """Whether the file's samples still have their stored checksum; None when it has none.
+
+    Raises as `open_recording` and `Recording.trace`.
+    """
+    return open_recording(path).intact()
+
+
+def _footer(path: Path) -> pq.FileMetaData:
+    _refuse_others(path)
+    try:
+        return pq.read_metadata(path)
+    except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
+        raise _damaged(path) from error
+
+
+def _refuse_others(path: Path) -> None:
+    """Tell by its first and last bytes what kind of file it is not."""
+    if not path.exists():
+        raise RecordingMissingError(f"There is no file {path}: check the name and the folder.")
+    if path.is_dir():
+        raise NotARecordingError(f"{path} is a folder: name a recording in it.")
+    if path.name.endswith(SUFFIX):
+        raise NotARecordingError(
+            f"{path} is the journal of a recording that was not finished: start logbench in its "
+            "folder and it will be recovered."
+        )
+    try:
+        with path.open("rb") as file:
+            head = file.read(4)
+            file.seek(0, 2)
+            size = file.tell()
+            file.seek(max(0, size - 4))
+            tail = file.read(4)
+    except OSError as error:
+        raise RecordingDamagedError(f"{path} cannot be read ({error.strerror}).") from error
+    if head != _MAGIC:
+        raise NotARecordingError(
+            f"{path} is no recording (it is not a Parquet file): choose a recording or import it."
+        )
+    if tail != _MAGIC or size < 12:
+        raise _damaged(path)
+
+
+def _damaged(path: Path) -> RecordingDamagedError:
+    return RecordingDamagedError(
+        f"{path} is cut short or damaged and cannot be read: use another copy of it."
+    )
+
+
+def _facts(path: Path, metadata: pq.FileMetaData) -> Facts:
+    document = (metadata.metadata or {}).get(FACTS_KEY)
+    if document is None:
+        raise NotARecordingError(
+            f"{path} is a Parquet file, but no recording (it holds no {FACTS_KEY.decode()}): "
+            "import it instead."
+        )
+    try:
+        content = json.loads(document)
+        version = str(content.get("schema_version", ""))
+        major = int(version.split(".", maxsplit=1)[0])
+    except (ValueError, AttributeError, RecursionError) as error:
+        raise _facts_damaged(path) from error
+    if major > int(SCHEMA_VERSION.split(".")[0]):
+        raise RecordingTooNewError(
+            f"{path} was written by a newer version of the program (format {version[:20]}, this "
+            f"one knows {SCHEMA_VERSION}): update logbench to open it."
+        )
+    try:
+        return Facts.model_validate(content)
+    except (ValidationError, ValueError, RecursionError) as error:
+        raise _facts_damaged(path) from error
+
+
+def _facts_damaged(path: Path) -> RecordingDamagedError:
+    return RecordingDamagedError(
+        f"The facts stored in {path} cannot be understood: use another copy of it."
+    )
+
+
+class _ParquetSource:
+    """Which row groups hold which signal, and how to read one."""
+
+    def __init__(self, path: Path, metadata: pq.FileMetaData, facts: Facts) -> None:
+        self._path = path
+        self._metadata = metadata
+        self._facts = facts
+        self._groups: dict[str, list[int]] = {}
+        self._ecus: dict[str, set[str]] = {}
+
+    def recording(self) -> Recording:
+        try:
+            last = [self._take_in(group) for group in range(self._metadata.num_row_groups)]
+        except (pa.ArrowException, OSError, ValueError, TypeError, AttributeError) as error:
+            raise _damaged(self._path) from error
+        ecus = {signal: tuple(sorted(ecus)) for signal, ecus in self._ecus.items()}
+        return Recording(
+            self._facts, ecus, self._load, duration_ns=max(last, default=0), path=self._path
+        )
+
+    def _take_in(self, group: int) -> int:
+        """Note signal and ECUs of a row group; returns its last time."""
+        signals = self._names(group, 0)
+        for signal in signals:
+            self._groups.setdefault(signal, []).append(group)
+            self._ecus.setdefault(signal, set()).update(self._names(group, 1))
+        statistics = self._metadata.row_group(group).column(2).statistics
+        if statistics is None or not statistics.has_min_max:
+            return int(self._read(group, ["t"]).column(0).to_numpy().max(initial=0))
+        return int(statistics.max)
+
+    def _names(self, group: int, column: int) -> set[str]:
+        """Values of a text column in a row group, from its statistics if one value is all."""
+        statistics = self._metadata.row_group(group).column(column).statistics
+        if statistics is not None and statistics.has_min_max and statistics.min == statistics.max:
+            return {str(statistics.min)}
+        values = self._read(group, [_COLUMNS[column]]).column(0)
+        return {str(value) for value in values.unique().to_pylist()}
+
+    def _read(self, group: int, columns: list[str]) -> pa.Table:
+        with pq.ParquetFile(self._path, metadata=self._metadata, memory_map=False) as file:
+            return file.read_row_group(group, columns=columns, use_threads=False)
+
+    def _load(self, signal: str) -> dict[str, Trace]:
+        several = len(self._ecus[signal]) > 1 or any(
+            len(self._names(group, 0)) > 1 for group in self._groups[signal]
+        )
+        columns = list(_COLUMNS) if several else ["t", "value"]
+        try:
+            table = pa.concat_tables(self._read(group, columns) for group in self._groups[signal])
+            t_ns = table["t"].to_numpy().astype(np.int64, copy=False)
+            value = table["value"].to_numpy().astype(np.float64, copy=False)
+        except FileNotFoundError as error:
+            raise RecordingMissingError(f"{self._path} is gone.") from error
+        except (pa.ArrowException, OSError, ValueError, TypeError, MemoryError) as error:
+            raise _damaged(self._path) from error
+        if not several:
+            (ecu,) = self._ecus[signal]
+            return {ecu: self._trace(signal, ecu, t_ns, value)}
+        rows: Any = np.array(table["signal"].to_pylist()) == signal
+        ecus = np.array(table["ecu"].to_pylist())
+        return {
+            ecu: self._trace(signal, ecu, t_ns[rows & (ecus == ecu)], value[rows & (ecus == ecu)])
+            for ecu in self._ecus[signal]
+        }
+
+    def _trace(self, signal: str, ecu: str, t_ns: Any, value: Any) -> Trace:
+        known = self._facts.signals.get(signal)
+        return Trace(signal, ecu, known.unit if known else "", t_ns, value)

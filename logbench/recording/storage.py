@@ -1,0 +1,138 @@
+"""What every writer needs: durable folders, file locks, sentences for the disk's moods."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+from logbench.errors import StorageError
+
+_FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+_FORBIDDEN = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
+_LOCK_AT = 0x7FFF_FFF0
+"""Byte that is locked on Windows, where locks are mandatory: far behind any journal's end."""
+
+
+def storage_error(error: OSError, path: Path, *, kept: str = "") -> StorageError:
+    """One sentence for an operating-system error met while writing `path`.
+
+    `kept` says what is safe, as an end of the sentence ('what was recorded so far stays in …').
+    """
+    tail = f"; {kept}" if kept else ""
+    if error.errno in _FULL:
+        return StorageError(
+            f"The disk is full: {path} could not be written. Free some space and try again{tail}."
+        )
+    if error.errno in _FORBIDDEN:
+        return StorageError(
+            f"{path} cannot be written, the folder or the disk is read-only: "
+            f"choose another folder{tail}."
+        )
+    if error.errno in {errno.ENOENT, errno.ENOTDIR}:
+        return StorageError(
+            f"The folder {path.parent} does not exist or is gone: choose another folder{tail}."
+        )
+    reason = error.strerror or str(error)
+    return StorageError(
+        f"{path} could not be written ({reason}): check the disk or choose another folder{tail}."
+    )
+
+
+@contextlib.contextmanager
+def storage_trouble(path: Path, *, kept: str = "") -> Iterator[None]:
+    """Turn an `OSError` of the block into a `StorageError` about `path`."""
+    try:
+        yield
+    except OSError as error:
+        raise storage_error(error, path, kept=kept) from error
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in `folder` durable; nothing to do where folders cannot be opened."""
+    if sys.platform == "win32":
+        return
+    fd = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    except OSError as error:
+        if error.errno not in {errno.EINVAL, errno.ENOTSUP, errno.EBADF}:
+            raise
+    finally:
+        os.close(fd)
+
+
+def try_lock(fd: int) -> bool:
+    """Lock the open file for this process; False when another holds it.
+
+    The lock dies with the process (or with the last close of `fd`), so a crash leaves none behind.
+    """
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            position = os.lseek(fd, 0, os.SEEK_CUR)
+            os.lseek(fd, _LOCK_AT, os.SEEK_SET)
+            try:
+                msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)
+            finally:
+                os.lseek(fd, position, os.SEEK_SET)
+        else:
+            import fcntl
+
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno in {errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES, errno.EDEADLK}:
+            return False
+        raise
+    return True
+
+
+def write_all(fd: int, data: bytes) -> None:
+    """Write every byte at the file's current position (`os.write` may stop early)."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[os.write(fd, rest) :]
+
+
+def numbered(path: Path) -> Iterator[Path]:
+    """`drive.parquet`, `drive-2.parquet`, `drive-3.parquet`, …"""
+    yield path
+    for number in range(2, 10_000):
+        yield path.with_name(f"{path.stem}-{number}{path.suffix}")
+    raise StorageError(f"There are too many files named like {path.name}: choose another name.")
+
+
+def place(temporary: Path, wanted: Path) -> Path:
+    """Give the finished `temporary` its name, atomically and never over another file.
+
+    Takes the next free numbered name when `wanted` is taken. Returns the name.
+    """
+    for name in numbered(wanted):
+        if _claim(temporary, name):
+            sync_folder(name.parent)
+            return name
+    raise AssertionError("numbered() ends in an error")
+
+
+def _claim(temporary: Path, name: Path) -> bool:
+    """Rename without replacing; False when the name is taken."""
+    try:
+        if sys.platform == "win32":
+            os.rename(temporary, name)  # there, it refuses to replace
+            return True
+        os.link(temporary, name)
+    except FileExistsError:
+        return False
+    except OSError as error:
+        if error.errno not in {errno.EPERM, errno.ENOTSUP, errno.EMLINK, errno.ENOSYS}:
+            raise
+        if name.exists():  # a file system without hard links (FAT on a memory stick)
+            return False
+        os.rename(temporary, name)
+        return True
+    os.unlink(temporary)
+    return True
