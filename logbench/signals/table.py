@@ -8,7 +8,7 @@ PID; `at`, where the field begins in the standard's notation (`A`: most signific
 
 Source of the definitions: SAE J1979 appendix B / SAE J1979-DA, from memory, cross-checked byte by
 byte against python-OBD where that has a decoder (tests/signals). PID 0x06 to 0x09 grow a second
-byte in cars with three or four banks (PID 0x1D names a sensor there): see `lengths`.
+byte in cars with a third bank: see `lengths`.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import difflib
 import functools
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
-from importlib import resources
+from pathlib import Path
 from types import MappingProxyType
 
 from logbench.errors import SignalUnknownError
@@ -47,7 +47,7 @@ class SignalTable:
         lengths = dict.fromkeys(SUPPORTED_PIDS, 4)
         lengths.update((signal.pid, signal.length) for signal in self._signals)
         self._lengths = MappingProxyType(lengths)
-        self._lengths_four_banks = MappingProxyType(lengths | dict.fromkeys(_TRIM_PIDS, 2))
+        self._lengths_third_bank = MappingProxyType(lengths | dict.fromkeys(_TRIM_PIDS, 2))
 
     def __iter__(self) -> Iterator[Signal]:
         return iter(self._signals)
@@ -94,13 +94,14 @@ class SignalTable:
             )
         return length
 
-    def lengths(self, four_banks: bool = False) -> Mapping[int, int]:
+    def lengths(self, third_bank: bool = False) -> Mapping[int, int]:
         """PID to number of data bytes, for `decoding.split`; 'supported' PIDs included.
 
-        `four_banks`: the car names a sensor of bank 3 or 4 in PID 0x1D, so that the fuel trims
-        0x06 to 0x09 come with a second byte (SAE J1979, from memory). Decoding takes the first.
+        `third_bank`: the car has a sensor in bank 3 or 4 (`sensors.has_third_bank`), so that the
+        fuel trims 0x06 to 0x09 come with a second byte (SAE J1979, from memory). Decoding takes
+        the first.
         """
-        return self._lengths_four_banks if four_banks else self._lengths
+        return self._lengths_third_bank if third_bank else self._lengths
 
     def alternatives(self, standard: str) -> tuple[Signal, ...]:
         """All signals with the same acronym in the standard (`FRP`: FRP, FRP_22, FRP_23, FRP_59),
@@ -121,7 +122,7 @@ class SignalTable:
 @functools.cache
 def table() -> SignalTable:
     """The table, read once per process."""
-    folder = resources.files(__package__)
+    folder = Path(__file__).parent
     labels = {
         name: tuple((int(raw), text) for raw, text in texts.items())
         for name, texts in tomllib.loads((folder / "labels.toml").read_text("utf-8")).items()
