@@ -1,0 +1,295 @@
+"""The adapter's command language over a byte pipe, with its timing.
+
+`Adapter` is a plain machine without threads, sockets or sleeps: bytes go in with the moment they
+were received, and come out of `due()` with the moment they are due at the client. Whoever serves it
+(`serve.py`, or a test) sleeps in between.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from dataclasses import dataclass, field
+
+from logbench.simulator import settings as language
+from logbench.simulator.bus import Bus, Heard
+from logbench.simulator.clock import CarClock
+from logbench.simulator.ecu import Ecus
+from logbench.simulator.model import CarSource
+from logbench.simulator.protocols import PROTOCOLS, SEARCH_ORDER, BusProtocol
+from logbench.simulator.settings import OK, UNKNOWN, Settings
+from logbench.simulator.timing import SerialOut, Timing
+
+PROMPT = b">"
+NO_DATA = "NO DATA"
+UNABLE = "UNABLE TO CONNECT"
+SEARCHING = "SEARCHING..."
+STOPPED = "STOPPED"
+
+_INPUT_LIMIT = 256
+_SEARCH_S = {"can": 0.1, "pwm": 0.15, "vpw": 0.15, "kline": 2.4}
+_KLINE_INIT_S = 2.4
+_FAST_INIT_S = 0.15
+_WAKE_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """Bytes that the client gets at `t_s`; `ready_s` is when the adapter had them."""
+
+    t_s: float
+    ready_s: float
+    data: bytes
+
+
+@dataclass(slots=True)
+class Work:
+    """What one command makes: lines with the moments they are ready, and when it is over."""
+
+    lines: list[tuple[float, str]] = field(default_factory=list)
+    done_s: float = 0.0
+    interruptible: bool = False
+
+    def say(self, text: str, t_s: float) -> None:
+        """Print `text` as a line at `t_s`."""
+        self.lines.append((t_s, text))
+        self.done_s = max(self.done_s, t_s)
+
+
+class Adapter:
+    """One adapter, plugged into one car."""
+
+    def __init__(
+        self,
+        car: CarSource,
+        timing: Timing | None = None,
+        *,
+        protocol: str = "6",
+        clock: CarClock | None = None,
+        identity: str = language.IDENTITY,
+    ) -> None:
+        self.timing = timing or Timing()
+        self.car_protocol = PROTOCOLS[protocol]
+        self.clock = clock or CarClock()
+        self.ecus = Ecus(car, self.timing)
+        self.bus = Bus(self.ecus, self.car_protocol, self.clock)
+        self.identity = identity
+        self.settings = Settings()
+        self._line = bytearray()
+        self._last = ""
+        self._rx_free_s = 0.0
+        self._out: deque[Due] = deque()
+        self._serial = SerialOut(self.timing)
+        self._done_s = 0.0
+        self._interruptible = False
+        self._asleep = False
+        self._identifier = ""
+
+    # --- bytes in and out ---
+
+    def receive(self, data: bytes, t_s: float) -> None:
+        """Bytes that the client sent and that entered the wire at `t_s`."""
+        self._rx_free_s = max(self._rx_free_s, t_s)
+        for byte in data:
+            self._rx_free_s += self.timing.chars_s(1)
+            self._character(byte, self._rx_free_s + self.timing.delay_s)
+
+    def due(self) -> Due | None:
+        """The next bytes for the client, or None; they stay until `pop`."""
+        return self._out[0] if self._out else None
+
+    def pop(self) -> Due:
+        """Take the next bytes."""
+        return self._out.popleft()
+
+    def hang_up(self) -> None:
+        """The client is gone: nothing more is sent to it, and half a command is forgotten."""
+        self._out.clear()
+        self._line.clear()
+        self._done_s = 0.0
+        self._interruptible = False
+
+    def _character(self, byte: int, t_s: float) -> None:
+        if self._asleep:
+            self._asleep = False
+            self._finish(Work(done_s=t_s + _WAKE_S))
+            return
+        if self._interruptible and t_s < self._done_s:
+            self._interrupt(t_s)
+            return
+        if byte == 0x0D:
+            line = bytes(self._line)
+            self._line.clear()
+            self._command(line, max(t_s, self._done_s))
+        elif byte not in (0x00, 0x0A) and len(self._line) <= _INPUT_LIMIT:
+            self._line.append(byte)
+
+    def _interrupt(self, t_s: float) -> None:
+        """A character during a request ends it; what was ready is still sent."""
+        while self._out and self._out[-1].ready_s > t_s:
+            self._out.pop()
+        self._serial.free_s = self._out[-1].t_s - self.timing.delay_s if self._out else t_s
+        work = Work()
+        work.say(STOPPED, t_s)
+        self._finish(work)
+
+    def _put(self, text: bytes, ready_s: float) -> None:
+        self._out.append(Due(self._serial.send(text, ready_s), ready_s, text))
+
+    def _finish(self, work: Work) -> None:
+        end = b"\r\n" if self.settings.linefeeds else b"\r"
+        for ready_s, text in work.lines:
+            self._put(text.encode("ascii", "replace") + end, ready_s)
+        self._put(end + PROMPT, work.done_s)
+        self._done_s = work.done_s
+        self._interruptible = work.interruptible
+
+    # --- commands ---
+
+    def _command(self, line: bytes, t_s: float) -> None:
+        if self.settings.echo:
+            self._put(line + b"\r", t_s)
+        text = re.sub(r"\s", "", line.decode("latin-1")).upper()
+        if not text:
+            text = self._last
+        start_s = t_s + self.timing.command_s
+        if len(line) > _INPUT_LIMIT or not text:
+            work = Work(done_s=start_s)
+            if text:
+                work.say(UNKNOWN, start_s)
+            self._finish(work)
+            return
+        self._last = text
+        if text.startswith("AT"):
+            self._finish(self._setting(text[2:], start_s))
+        elif re.fullmatch("[0-9A-F]+", text):
+            self._finish(self._request(text, start_s))
+        else:
+            work = Work()
+            work.say(UNKNOWN, start_s)
+            self._finish(work)
+
+    def _setting(self, command: str, t_s: float) -> Work:
+        work = Work()
+        if command in ("Z", "WS"):
+            self.settings = Settings()
+            self.bus.forget()
+            t_s += self.timing.reset_ms / 1000 / (1 if command == "Z" else 4)
+            work.say("", t_s)
+            work.say(self.identity, t_s)
+        elif command in ("MA", "MR", "MT") or re.fullmatch("M[RT][0-9A-F]{2}", command):
+            work.done_s = float("inf")  # nothing is on the bus unasked: listen until interrupted
+            work.interruptible = True
+        elif command == "LP":
+            work.say(OK, t_s)
+            self._asleep = True
+        else:
+            work.say(self._say(command, t_s), t_s)
+        return work
+
+    def _say(self, command: str, t_s: float) -> str:
+        """The one-line answer to a command that takes no time of its own."""
+        answers = {
+            "I": self.identity,
+            "@1": language.DESCRIPTION,
+            "@2": self._identifier or UNKNOWN,
+            "DP": language.describe(self.settings),
+            "DPN": language.describe_number(self.settings),
+            "CS": "T:00 R:00",
+            "KW": "1:08 2:08",
+            "BD": "00",
+        }
+        if command in answers:
+            return answers[command]
+        if command in ("RV", "IGN"):
+            car = self.bus.car_at(t_s)
+            if command == "RV":
+                return f"{car.battery_v():.1f}V"
+            return "ON" if car.ignition() else "OFF"
+        if command in ("D", "PC", "SS", "SI", "FI", "BI", "RD"):
+            return self._act(command)
+        if re.fullmatch("@3[!-~]{12}", command):
+            self._identifier = command[2:]
+            return OK
+        changed = language.change(self.settings, command)
+        if changed is None:
+            return UNKNOWN
+        if changed.protocol != self.settings.protocol:
+            self.bus.forget()
+        self.settings = changed
+        return OK
+
+    def _act(self, command: str) -> str:
+        if command == "D":
+            self.settings = Settings()
+        if command in ("D", "PC"):
+            self.bus.forget()
+        return OK
+
+    # --- requests to the car ---
+
+    def _request(self, text: str, t_s: float) -> Work:
+        work = Work(interruptible=True)
+        count = 0
+        if len(text) % 2:
+            text, count = text[:-1], int(text[-1], 16)
+        request = bytes.fromhex(text)
+        limit = 8 if not self.settings.can_format else 7
+        if not request or len(request) > limit:
+            work.say(UNKNOWN, t_s)
+            work.interruptible = False
+            return work
+        protocol = self._protocol()
+        if protocol is None:
+            return self._search(work, request, count, t_s)
+        heard = self._ask(work, protocol, request, count, t_s)
+        self._report(work, protocol, heard)
+        return work
+
+    def _protocol(self) -> BusProtocol | None:
+        return PROTOCOLS.get(self.settings.protocol)
+
+    def _search(self, work: Work, request: bytes, count: int, t_s: float) -> Work:
+        """Try one protocol after another until something answers."""
+        work.say(SEARCHING, t_s)
+        for number in SEARCH_ORDER:
+            protocol = PROTOCOLS[number]
+            t_s += _SEARCH_S[protocol.kind] if not protocol.fast_init else _FAST_INIT_S
+            if protocol is not self.car_protocol or not self.bus.alive(t_s):
+                continue
+            self.settings = language.change(self.settings, "SPA" + number) or self.settings
+            self.bus.opened = True
+            heard = self.bus.exchange(protocol, self.settings, request, count, t_s)
+            if heard.lines:
+                self._report(work, protocol, heard)
+                return work
+            self.settings = language.change(self.settings, "SP0") or self.settings
+        work.say(UNABLE, t_s)
+        return work
+
+    def _ask(
+        self, work: Work, protocol: BusProtocol, request: bytes, count: int, t_s: float
+    ) -> Heard:
+        """One request on a protocol that is set, with the start of communication if needed."""
+        speaks = protocol is self.car_protocol and self.bus.alive(t_s)
+        if protocol.kind == "kline" and not self.bus.opened:
+            slow = not protocol.fast_init
+            t_s += _KLINE_INIT_S if slow else _FAST_INIT_S
+            if not speaks:
+                return Heard([(t_s, "BUS INIT: ERROR")], t_s)
+            work.say("BUS INIT: " + ("...OK" if slow else OK), t_s)
+        self.bus.opened = True
+        if not speaks:
+            if protocol.is_can and not self.bus.awake(t_s, protocol):
+                t_s += 0.1
+                return Heard([(t_s, "CAN ERROR")], t_s)
+            t_s += self.bus.timeout_s(self.settings)
+            return Heard([], t_s)
+        return self.bus.exchange(protocol, self.settings, request, count, t_s)
+
+    def _report(self, work: Work, protocol: BusProtocol, heard: Heard) -> None:
+        for t_s, text in heard.lines:
+            work.say(text, t_s)
+        if not heard.lines and self.settings.responses:
+            work.say(NO_DATA, heard.done_s)
+        work.done_s = max(work.done_s, heard.done_s)

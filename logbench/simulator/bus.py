@@ -1,0 +1,283 @@
+"""The vehicle bus as the adapter sees it: a request out, lines of replies back with their times."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from logbench.simulator.clock import CarClock
+from logbench.simulator.ecu import NEGATIVE, PENDING, Answer, Ecus
+from logbench.simulator.isotp import segment
+from logbench.simulator.model import CarSource
+from logbench.simulator.protocols import (
+    FUNCTIONAL_11,
+    FUNCTIONAL_29,
+    BusProtocol,
+    checksum,
+    node_address,
+    reply_header,
+    request_header,
+    request_id,
+    response_id,
+)
+from logbench.simulator.settings import Settings
+from logbench.simulator.timing import Arrival, Sending, can_arrivals, frame_s
+
+PENDING_TIMEOUT_S = 5.0
+"""P2* of ISO 15765-3: how long an answer may take after 'response pending'."""
+
+_STATIC_PIDS = frozenset(range(0x00, 0xE0, 0x20)) | {0x01, 0x13, 0x1C, 0x1D, 0x4F, 0x50, 0x51}
+_BUS_SLEEPS_S = 5.0
+
+
+@dataclass(slots=True)
+class Heard:
+    """Lines as the adapter prints them, when each is ready, and when the waiting is over."""
+
+    lines: list[tuple[float, str]] = field(default_factory=list)
+    done_s: float = 0.0
+
+
+class Bus:
+    """The diagnostic bus of one car: who answers, in which frames, and when."""
+
+    def __init__(self, ecus: Ecus, protocol: BusProtocol, clock: CarClock) -> None:
+        self.ecus = ecus
+        self.protocol = protocol
+        self.clock = clock
+        self.opened = False
+        """Whether communication was started (the K-line needs it)."""
+        self._free_s = 0.0
+        self._learnt_s: float | None = None
+        self._key_seen_s = float("-inf")
+
+    def car_at(self, t_s: float) -> CarSource:
+        """The car, moved to the moment `t_s` of the monotonic clock."""
+        self.ecus.car.advance(self.clock.at(t_s))
+        return self.ecus.car
+
+    def alive(self, t_s: float) -> bool:
+        """Whether anybody would answer at `t_s`: the key is on."""
+        car = self.car_at(t_s)
+        if car.ignition():
+            self._key_seen_s = t_s
+            return True
+        self.clock.begin(t_s)  # a drive that starts with the key off must get going
+        return False
+
+    def awake(self, t_s: float, protocol: BusProtocol) -> bool:
+        """Whether CAN frames are still acknowledged: for some seconds after key-off."""
+        return protocol is self.protocol and t_s - self._key_seen_s < _BUS_SLEEPS_S
+
+    def forget(self) -> None:
+        """Close the communication; what was learnt about answering times is lost."""
+        self.opened = False
+        self._learnt_s = None
+
+    def timeout_s(self, settings: Settings) -> float:
+        """How long the adapter waits for a (further) answer now."""
+        longest = settings.timeout_4ms * 0.004
+        if settings.adaptive == 0 or self._learnt_s is None:
+            return longest
+        factor, spare_s = ((1.5, 0.024), (1.2, 0.012))[settings.adaptive - 1]
+        return min(longest, self._learnt_s * factor + spare_s)
+
+    def exchange(
+        self, protocol: BusProtocol, settings: Settings, request: bytes, count: int, t_s: float
+    ) -> Heard:
+        """Send `request` and print what comes until `count` frames are there or time is up.
+
+        `count` 0: until the timeout. An adapter that does not wait for replies prints nothing.
+        """
+        if self._begins(request, settings):
+            self.clock.begin(t_s)
+        self.car_at(t_s)
+        arrivals, sent_s = (
+            self._can(protocol, settings, request, t_s)
+            if protocol.is_can
+            else self._older(protocol, settings, request, t_s)
+        )
+        if not settings.responses:
+            return Heard([], sent_s)
+        return self._collect(protocol, settings, arrivals, count, sent_s)
+
+    @staticmethod
+    def _begins(request: bytes, settings: Settings) -> bool:
+        """True for a Service 01 request for a value that moves."""
+        payload = request if settings.can_format else request[1:]
+        return payload[:1] == b"\x01" and not _STATIC_PIDS.issuperset(payload[1:])
+
+    # --- CAN ---
+
+    def _can(
+        self, protocol: BusProtocol, settings: Settings, request: bytes, t_s: float
+    ) -> tuple[list[Arrival], float]:
+        sent_s = t_s + frame_s(protocol)
+        if not settings.can_format:  # the client puts the length byte itself
+            request = request[1 : 1 + (request[0] & 0x0F)] if request[0] < 8 else b""
+        known, target = self._target(protocol, settings)
+        answers = self.ecus.ask(request, can=True, target=target) if known else []
+        sendings = [
+            Sending(answer.ecu, tuple(segment(message)), sent_s + after_s)
+            for answer in answers
+            for after_s, message in answer.messages
+        ]
+        allowed = settings.flow_control and self._flows(protocol, settings, sendings)
+        return can_arrivals(protocol, sendings, allowed), sent_s
+
+    def _target(self, protocol: BusProtocol, settings: Settings) -> tuple[bool, str | None]:
+        """Whether anyone listens to the header set, and the one ECU it addresses (None: all)."""
+        wide = protocol.id_bits == 29
+        if not settings.header:
+            return True, None
+        digits = settings.header
+        if wide and len(digits) == 6:
+            digits = settings.priority + digits
+        number = int(digits, 16)
+        if number == (FUNCTIONAL_29 if wide else FUNCTIONAL_11):
+            return True, None
+        for ecu in self.ecus.car.ecus:
+            if number == request_id(protocol, ecu):
+                return True, ecu
+        return False, None
+
+    def _flows(self, protocol: BusProtocol, settings: Settings, sendings: list[Sending]) -> bool:
+        """Whether the flow control that the adapter sends lets the ECU go on."""
+        if settings.flow_mode == 0:
+            return True
+        if settings.flow_data[:1] != b"\x30":
+            return False
+        if settings.flow_mode == 2:
+            return True
+        header = settings.flow_header
+        return any(
+            header and int(header, 16) == request_id(protocol, sending.ecu) for sending in sendings
+        )
+
+    # --- K-line and J1850 ---
+
+    def _older(
+        self, protocol: BusProtocol, settings: Settings, request: bytes, t_s: float
+    ) -> tuple[list[Arrival], float]:
+        kline = protocol.kind == "kline"
+        sent_s = max(t_s, self._free_s) + frame_s(protocol, len(request))
+        header = bytes.fromhex(settings.header.rjust(6, "0")) if settings.header else b""
+        node = (header or request_header(protocol))[1]
+        target = None
+        if node not in (0x33, 0x6A):
+            targets = [ecu for ecu in self.ecus.car.ecus if node_address(ecu) == node]
+            if not targets:
+                return [], sent_s
+            target = targets[0]
+        arrivals: list[Arrival] = []
+        free_s = sent_s
+        for answer in self.ecus.ask(request, can=False, target=target):
+            for after_s, message in answer.messages:
+                gap_s = self.ecus.timing.ecu_s(0, kline)
+                start_s = max(free_s + gap_s if arrivals else sent_s + after_s, free_s)
+                free_s = start_s + frame_s(protocol, len(message))
+                frame = reply_header(protocol, answer.ecu, len(message)) + message
+                arrivals.append(
+                    Arrival(answer.ecu, frame + bytes((checksum(protocol, frame),)), free_s)
+                )
+        self._free_s = free_s + (self.ecus.timing.kline_pause_ms / 1000 if kline else 0.0)
+        return arrivals, sent_s
+
+    # --- what the adapter makes of it ---
+
+    def _collect(
+        self,
+        protocol: BusProtocol,
+        settings: Settings,
+        arrivals: list[Arrival],
+        count: int,
+        sent_s: float,
+    ) -> Heard:
+        heard = Heard(done_s=sent_s)
+        last_s = sent_s
+        longest_s = 0.0
+        wait_s = self.timeout_s(settings)
+        seen = 0
+        for arrival in arrivals:
+            if not self._passes(protocol, settings, arrival.ecu):
+                continue
+            if arrival.t_s - last_s > wait_s:
+                break
+            longest_s = max(longest_s, arrival.t_s - last_s)
+            last_s = arrival.t_s
+            heard.lines.extend(
+                (arrival.t_s, line) for line in self._printed(protocol, settings, arrival)
+            )
+            if _is_pending(protocol, arrival.frame):
+                wait_s = PENDING_TIMEOUT_S
+                continue
+            wait_s = self.timeout_s(settings)
+            seen += 1
+            if count and seen >= count:
+                heard.done_s = last_s
+                break
+        else:
+            heard.done_s = last_s + wait_s
+        if heard.done_s <= sent_s:
+            heard.done_s = last_s + wait_s
+        if seen:
+            self._learn(longest_s)
+        return heard
+
+    def _learn(self, longest_s: float) -> None:
+        if self._learnt_s is None or longest_s > self._learnt_s:
+            self._learnt_s = longest_s
+        else:
+            self._learnt_s += 0.25 * (longest_s - self._learnt_s)
+
+    def _passes(self, protocol: BusProtocol, settings: Settings, ecu: str) -> bool:
+        if not protocol.is_can:
+            return True
+        width = 3 if protocol.id_bits == 11 else 8
+        digits = f"{response_id(protocol, ecu):0{width}X}"
+        if settings.receive:
+            wanted = settings.receive
+            return len(wanted) == width and all(
+                want in ("X", have) for want, have in zip(wanted, digits, strict=True)
+            )
+        if settings.filter_mask and settings.filter_id:
+            mask = int(settings.filter_mask, 16)
+            return int(digits, 16) & mask == int(settings.filter_id, 16) & mask
+        return True
+
+    def _printed(self, protocol: BusProtocol, settings: Settings, arrival: Arrival) -> list[str]:
+        """One frame as the adapter prints it: none, one or two lines."""
+        frame = arrival.frame
+        gap = " " if settings.spaces else ""
+        if not protocol.is_can:
+            shown = frame if settings.headers else frame[3:-1]
+            return ["".join(f"{byte:02X}{gap}" for byte in shown)]
+        if settings.headers or not settings.can_format:
+            head = ""
+            if settings.headers:
+                head = _identifier(protocol, arrival.ecu, gap)
+                head += f"{len(frame)}{gap}" if settings.show_length else ""
+            return [head + "".join(f"{byte:02X}{gap}" for byte in frame)]
+        kind = frame[0] >> 4
+        if kind == 0:
+            return ["".join(f"{byte:02X}{gap}" for byte in frame[1 : 1 + (frame[0] & 0x0F)])]
+        if kind == 1:
+            length = (frame[0] & 0x0F) << 8 | frame[1]
+            data = "".join(f"{byte:02X}{gap}" for byte in frame[2:])
+            return [f"{length:03X}{gap}", f"0:{gap}{data}"]
+        data = "".join(f"{byte:02X}{gap}" for byte in frame[1:])
+        return [f"{frame[0] & 0x0F:X}:{gap}{data}"]
+
+
+def _identifier(protocol: BusProtocol, ecu: str, gap: str) -> str:
+    number = response_id(protocol, ecu)
+    if protocol.id_bits == 11:
+        return f"{number:03X}{gap}"
+    return "".join(f"{byte:02X}{gap}" for byte in number.to_bytes(4, "big"))
+
+
+def _is_pending(protocol: BusProtocol, frame: bytes) -> bool:
+    payload = frame[1:] if protocol.is_can else frame[3:]
+    return payload[:1] == bytes((NEGATIVE,)) and payload[2:3] == bytes((PENDING,))
+
+
+__all__ = ["PENDING_TIMEOUT_S", "Answer", "Bus", "Heard"]

@@ -1,0 +1,219 @@
+"""The ECUs: diagnostic requests in, replies out, as SAE J1979 (ISO 15031-5) has them.
+
+On CAN a reply is one message of any length. On the older protocols it is one or more messages of at
+most seven bytes, numbered where the standard numbers them. An ECU that has nothing to say to a
+functional request keeps silent; to a physical request it gives a negative response.
+"""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from logbench.simulator import encode
+from logbench.simulator.model import CarSource
+from logbench.simulator.timing import MAX_PACKED, Timing
+
+NEGATIVE = 0x7F
+SERVICE_UNKNOWN = 0x11
+SUBFUNCTION_UNKNOWN = 0x12
+CONDITIONS_WRONG = 0x22
+PENDING = 0x78
+
+MAX_FROZEN = 3
+"""PIDs in one service 02 request on CAN."""
+
+_NOT_FROZEN = frozenset({0x01, 0x13, 0x1C, 0x1D, 0x1E, 0x41, 0x4F, 0x50})
+_CODE_LETTERS = "PCBU"
+_BITMAPS = frozenset(range(0x00, 0xE0, 0x20))
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What one ECU says to one request: messages and when each begins, in s after the request."""
+
+    ecu: str
+    messages: tuple[tuple[float, bytes], ...]
+
+
+@dataclass(slots=True)
+class Mood:
+    """What may be wrong with the ECUs for a while; everything off by default."""
+
+    silent: frozenset[str] = frozenset()
+    pending_s: Mapping[str, float] = field(default_factory=dict)
+    """ECU to how much later its answer comes, after 'response pending' at the usual time."""
+    dropped_pids: frozenset[int] = frozenset()
+    """PIDs no longer answered although the supported lists still name them."""
+    refuse_packed: bool = False
+    """No answer to a request for more than one PID."""
+
+
+class Ecus:
+    """All ECUs of one car on its diagnostic bus."""
+
+    def __init__(self, car: CarSource, timing: Timing) -> None:
+        self.car = car
+        self.timing = timing
+        self.mood = Mood()
+
+    def ask(self, request: bytes, *, can: bool, target: str | None = None) -> list[Answer]:
+        """Answers to `request` (service byte first) of all ECUs, or of `target` only.
+
+        The car's clock must have been moved before. Empty when nobody answers.
+        """
+        if not request or not self.car.ignition():
+            return []
+        answers = []
+        for number, ecu in enumerate(self.car.ecus):
+            if (target is not None and ecu != target) or ecu in self.mood.silent:
+                continue
+            messages = list(self._messages(ecu, request, can))
+            if not messages and target is not None:
+                known = request[0] in _SERVICES
+                reason = SUBFUNCTION_UNKNOWN if known else SERVICE_UNKNOWN
+                messages = [bytes((NEGATIVE, request[0], reason))]
+            if messages:
+                answers.append(self._timed(ecu, number, request[0], messages, can))
+        return answers
+
+    def _timed(
+        self, ecu: str, number: int, service: int, messages: list[bytes], can: bool
+    ) -> Answer:
+        first_s = self.timing.ecu_s(number, kline=not can)
+        late_s = self.mood.pending_s.get(ecu, 0.0)
+        timed: list[tuple[float, bytes]] = []
+        if late_s:
+            timed.append((first_s, bytes((NEGATIVE, service, PENDING))))
+        timed.extend((first_s + late_s, message) for message in messages)
+        return Answer(ecu, tuple(timed))
+
+    def _messages(self, ecu: str, request: bytes, can: bool) -> Iterator[bytes]:
+        service, rest = request[0], request[1:]
+        if service == 0x01:
+            yield from self._current(ecu, rest, can)
+        elif service == 0x02:
+            yield from self._frozen(ecu, rest, can)
+        elif service in (0x03, 0x07, 0x0A) and not rest:
+            yield from self._codes(ecu, service, can)
+        elif service == 0x04 and not rest:
+            yield self._clear(ecu)
+        elif service == 0x09 and len(rest) == 1:
+            yield from self._information(ecu, rest[0], can)
+
+    # --- services 01 and 02: current and frozen data ---
+
+    def _answered(self, ecu: str) -> frozenset[int]:
+        return self.car.supported(ecu) & encode.PIDS
+
+    def _current(self, ecu: str, pids: bytes, can: bool) -> Iterator[bytes]:
+        most = MAX_PACKED if can and not self.mood.refuse_packed else 1
+        if not 1 <= len(pids) <= most:
+            return
+        supported = self._answered(ecu)
+        readings = self.car.readings(ecu)
+        data = b""
+        for pid in pids:
+            if pid in _BITMAPS:
+                if pid == 0 or any(pid < one for one in supported):
+                    data += bytes((pid,)) + encode.supported_map(pid, supported)
+            elif pid in supported - self.mood.dropped_pids:
+                data += bytes((pid,)) + encode.encode(pid, readings)
+        if data:
+            yield b"\x41" + data
+
+    def _frozen(self, ecu: str, rest: bytes, can: bool) -> Iterator[bytes]:
+        pairs = [(rest[i], rest[i + 1]) for i in range(0, len(rest) - 1, 2)]
+        if not pairs or len(rest) % 2 or len(pairs) > (MAX_FROZEN if can else 1):
+            return
+        frame = self.car.freeze_frame() if ecu == self.car.ecus[0] else None
+        supported = (self._answered(ecu) - _NOT_FROZEN) | {0x02}
+        data = b""
+        for pid, number in pairs:
+            if number != 0:
+                continue
+            if pid in _BITMAPS:
+                part = encode.supported_map(pid, supported)
+            elif pid == 0x02:
+                stored = self.car.codes(0x03) if frame is not None else ()
+                part = code_bytes(stored[0]) if stored else bytes(2)
+            elif frame is not None and pid in supported:
+                part = encode.encode(pid, frame)
+            else:
+                continue
+            data += bytes((pid, 0)) + part
+        if data:
+            yield b"\x42" + data
+
+    # --- services 03, 07, 0A and 04: trouble codes ---
+
+    def _codes(self, ecu: str, service: int, can: bool) -> Iterator[bytes]:
+        codes = self.car.codes(service) if ecu == self.car.ecus[0] else ()
+        pairs = [code_bytes(code) for code in codes]
+        reply = bytes((service | 0x40,))
+        if can:
+            yield reply + bytes((len(pairs),)) + b"".join(pairs)
+            return
+        for start in range(0, max(len(pairs), 1), 3):  # three codes a message, filled with zeros
+            yield reply + b"".join(pairs[start : start + 3]).ljust(6, b"\x00")
+
+    def _clear(self, ecu: str) -> bytes:
+        rpm = self.car.readings(ecu).get("RPM", 0.0)
+        if rpm > 0:
+            return bytes((NEGATIVE, 0x04, CONDITIONS_WRONG))
+        if ecu == self.car.ecus[0]:
+            self.car.clear()
+        return b"\x44"
+
+    # --- service 09: vehicle information ---
+
+    def _items(self, ecu: str) -> dict[int, list[bytes]]:
+        """Info type to its items; those of the older protocols' message counts are left out."""
+        calibrations = [text.encode("ascii") for text in self.car.calibrations(ecu)]
+        items = {
+            0x04: [text.ljust(16, b"\x00")[:16] for text in calibrations],
+            0x06: [zlib.crc32(text).to_bytes(4, "big") for text in calibrations],
+            0x0A: [self.car.ecu_name(ecu).encode("ascii").ljust(20, b"\x00")[:20]],
+        }
+        if ecu == self.car.ecus[0]:
+            items[0x02] = [self.car.vin.encode("ascii")]
+        return {kind: found for kind, found in items.items() if found}
+
+    def _information(self, ecu: str, kind: int, can: bool) -> Iterator[bytes]:
+        items = self._items(ecu)
+        if can:
+            if kind == 0x00:
+                yield b"\x49\x00" + encode.supported_map(0, frozenset(items))
+            elif kind in items:
+                found = items[kind]
+                yield bytes((0x49, kind, len(found))) + b"".join(found)
+            return
+        counts = {even - 1: even for even in items if even <= 0x0A}
+        if kind == 0x00:
+            both = frozenset(items) | frozenset(counts)
+            yield b"\x49\x00\x01" + encode.supported_map(0, both)
+        elif kind in counts:
+            yield bytes((0x49, kind, len(_numbered(counts[kind], items[counts[kind]]))))
+        elif kind in items:
+            yield from _numbered(kind, items[kind])
+
+
+_SERVICES = frozenset({0x01, 0x02, 0x03, 0x04, 0x07, 0x09, 0x0A})
+
+
+def _numbered(kind: int, items: list[bytes]) -> list[bytes]:
+    """Messages of four data bytes each with their number, the first filled with zeros in front."""
+    data = b"".join(items)
+    data = data.rjust(math.ceil(len(data) / 4) * 4, b"\x00")
+    return [
+        bytes((0x49, kind, number)) + data[start : start + 4]
+        for number, start in enumerate(range(0, len(data), 4), start=1)
+    ]
+
+
+def code_bytes(code: str) -> bytes:
+    """The two bytes of a trouble code such as `P0171` (SAE J2012: letter in the top two bits)."""
+    number = _CODE_LETTERS.index(code[0]) << 14 | int(code[1:], 16)
+    return number.to_bytes(2, "big")

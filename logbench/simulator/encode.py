@@ -1,0 +1,271 @@
+"""Service 01 data bytes from readings, written from SAE J1979 (ISO 15031-5) PID by PID.
+
+Independent of `logbench.signals` on purpose: the table decodes, this encodes, and a mistake in one
+shows up against the other. Readings are physical values by acronym. A value beyond the range of its
+bytes is clipped, as an ECU does; a reading that is missing or NaN becomes all ones, which the
+standard uses for 'not used' where it has such a code.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+Readings = Mapping[str, float]
+Encoder = Callable[[Readings], bytes]
+
+NAN = float("nan")
+
+
+def _clip(raw: float, low: int, high: int) -> int:
+    return int(min(max(math.floor(raw + 0.5), low), high))
+
+
+def whole(value: float, per_unit: float, offset: float = 0.0, size: int = 1) -> bytes:
+    """`(value + offset) * per_unit` as an unsigned number of `size` bytes; all ones for NaN."""
+    high = 256**size - 1
+    raw = high if math.isnan(value) else _clip((value + offset) * per_unit, 0, high)
+    return raw.to_bytes(size, "big")
+
+
+def twos(value: float, per_unit: float, size: int = 2) -> bytes:
+    """`value * per_unit` in two's complement of `size` bytes; all ones for NaN."""
+    half = 256**size // 2
+    if math.isnan(value):
+        return b"\xff" * size
+    return _clip(value * per_unit, -half, half - 1).to_bytes(size, "big", signed=True)
+
+
+def percent(value: float) -> bytes:
+    """0 to 100 % over 255 steps."""
+    return whole(value, 255 / 100)
+
+
+def trim(value: float) -> bytes:
+    """-100 to +99.2 % over 256 steps, 0 at 0x80."""
+    return whole(value, 128 / 100, 100)
+
+
+def temperature(value: float) -> bytes:
+    """-40 to 215 degC, one degree a step."""
+    return whole(value, 1, 40)
+
+
+def _one(acronym: str, how: Callable[[float], bytes]) -> Encoder:
+    return lambda readings: how(readings.get(acronym, NAN))
+
+
+def _number(acronym: str, per_unit: float, offset: float = 0.0, size: int = 1) -> Encoder:
+    return lambda readings: whole(readings.get(acronym, NAN), per_unit, offset, size)
+
+
+def _pair(first: Encoder, second: Encoder) -> Encoder:
+    return lambda readings: first(readings) + second(readings)
+
+
+def _bit(readings: Readings, acronym: str) -> int:
+    value = readings.get(acronym, 0.0)
+    return int(not math.isnan(value) and value != 0)
+
+
+def _bits(readings: Readings, *acronyms: str) -> int:
+    """A number from flags, most significant first; '' is a bit that is 0."""
+    number = 0
+    for acronym in acronyms:
+        number = number << 1 | (_bit(readings, acronym) if acronym else 0)
+    return number
+
+
+def _mask(acronym: str, size: int = 1) -> Encoder:
+    """A byte of flags or an enumeration, as it stands; 0 where there is no reading."""
+    return lambda readings: whole(_or_zero(readings.get(acronym, 0.0)), 1, 0, size)
+
+
+def _or_zero(value: float) -> float:
+    return 0.0 if math.isnan(value) else value
+
+
+def _lambda_part(acronym: str) -> Encoder:
+    """Equivalence ratio, 2 / 65536 a step (PID 24 to 2B, 34 to 3B, 44)."""
+    return _number(acronym, 65536 / 2, 0, 2)
+
+
+def _narrow(sensor: str) -> Encoder:
+    """PID 14 to 1B: volts at 1/200 V a step; trim, 0xFF where the sensor is not used for it."""
+    return _pair(_number(f"O2S{sensor}", 200), _one(f"SHRTFT{sensor}", trim))
+
+
+def _wide_volts(sensor: str) -> Encoder:
+    """PID 24 to 2B: lambda and 8 / 65536 V a step."""
+    return _pair(_lambda_part(f"LAMBDA{sensor}"), _number(f"O2S{sensor}_W", 65536 / 8, 0, 2))
+
+
+def _wide_current(sensor: str, pid: int) -> Encoder:
+    """PID 34 to 3B: lambda and 1/256 mA a step, 0 at 0x8000."""
+    return _pair(
+        _lambda_part(f"LAMBDA{sensor}_{pid:02X}"),
+        _number(f"O2S{sensor}_{pid:02X}", 256, 128, 2),
+    )
+
+
+_MONITORS = ("CAT", "HCAT", "EVAP", "AIR", "", "O2S", "HTR", "EGR")
+"""Spark-ignition monitors of byte C and D, bit 0 first."""
+
+
+def _monitor_status(readings: Readings) -> bytes:
+    """PID 01. A readiness bit is 1 while its monitor is *not* complete."""
+    count = _clip(_or_zero(readings.get("DTC_CNT", 0.0)), 0, 127)
+    continuous = _bits(readings, "", "CCM_RDY", "FUEL_RDY", "MIS_RDY")
+    continuous = continuous << 4 | _bits(readings, "", "CCM_SUP", "FUEL_SUP", "MIS_SUP")
+    backward = _MONITORS[::-1]
+    supported = _bits(readings, *(name and f"{name}_SUP" for name in backward))
+    ready = _bits(readings, *(name and f"{name}_RDY" for name in backward))
+    return bytes((_bit(readings, "MIL") << 7 | count, continuous, supported, ready))
+
+
+def _monitors_this_cycle(readings: Readings) -> bytes:
+    """PID 41: enabled and completed this driving cycle; byte A is 0."""
+    continuous = _bits(readings, "", "CCM_CMPL", "FUEL_CMPL", "MIS_CMPL")
+    continuous = continuous << 4 | _bits(readings, "", "CCM_ENA", "FUEL_ENA", "MIS_ENA")
+    backward = _MONITORS[::-1]
+    enabled = _bits(readings, *(name and f"{name}_ENA" for name in backward))
+    complete = _bits(readings, *(name and f"{name}_CMPL" for name in backward))
+    return bytes((0, continuous, enabled, complete))
+
+
+def _present(readings: Readings, *acronyms: str) -> int:
+    """Support bits of a PID of several parts: bit 0 for the first that has a reading."""
+    return sum(
+        1 << bit
+        for bit, acronym in enumerate(acronyms)
+        if not math.isnan(readings.get(acronym, NAN))
+    )
+
+
+def _parts(how: Callable[[float], bytes], *acronyms: str) -> Encoder:
+    """Byte A says which parts are supported, then the parts; those without a reading are 0."""
+
+    def encoder(readings: Readings) -> bytes:
+        data = bytes((_present(readings, *acronyms),))
+        for acronym in acronyms:
+            value = readings.get(acronym, NAN)
+            part = how(0.0 if math.isnan(value) else value)
+            data += bytes(len(part)) if math.isnan(value) else part
+        return data
+
+    return encoder
+
+
+def _gear(readings: Readings) -> bytes:
+    """PID A4: support bits, gear in the upper half of byte B (0 neutral), ratio / 0.001."""
+    gear = readings.get("GEAR_ACT", NAN)
+    ratio = readings.get("GEAR_RATIO", NAN)
+    low = 0 if math.isnan(gear) else _clip(gear, 0, 15) << 4
+    return bytes((_present(readings, "GEAR_ACT", "GEAR_RATIO"), low)) + whole(
+        _or_zero(ratio), 1000, 0, 2
+    )
+
+
+_SENSORS = ("11", "12", "13", "14", "21", "22", "23", "24")
+_CATALYSTS = ("11", "21", "12", "22")
+
+_ENCODERS: dict[int, Encoder] = {
+    0x01: _monitor_status,
+    0x03: _pair(_mask("FUELSYS1"), _mask("FUELSYS2")),
+    0x04: _one("LOAD_PCT", percent),
+    0x05: _one("ECT", temperature),
+    0x06: _one("SHRTFT1", trim),
+    0x07: _one("LONGFT1", trim),
+    0x08: _one("SHRTFT2", trim),
+    0x09: _one("LONGFT2", trim),
+    0x0A: _number("FP", 1 / 3),
+    0x0B: _number("MAP", 1),
+    0x0C: _number("RPM", 4, 0, 2),
+    0x0D: _number("VSS", 1),
+    0x0E: _number("SPARKADV", 2, 64),
+    0x0F: _one("IAT", temperature),
+    0x10: _number("MAF", 100, 0, 2),
+    0x11: _one("TP", percent),
+    0x12: _mask("AIR_STAT"),
+    0x13: _mask("O2SLOC"),
+    **{0x14 + n: _narrow(sensor) for n, sensor in enumerate(_SENSORS)},
+    0x1C: _mask("OBDSUP"),
+    0x1D: _mask("O2SLOC_1D"),
+    0x1E: _mask("PTO_STAT"),
+    0x1F: _number("RUNTM", 1, 0, 2),
+    0x21: _number("MIL_DIST", 1, 0, 2),
+    0x22: _number("FRP_22", 1 / 0.079, 0, 2),
+    0x23: _number("FRP_23", 1 / 10, 0, 2),
+    **{0x24 + n: _wide_volts(sensor) for n, sensor in enumerate(_SENSORS)},
+    0x2C: _one("EGR_PCT", percent),
+    0x2D: _one("EGR_ERR", trim),
+    0x2E: _one("EVAP_PCT", percent),
+    0x2F: _one("FLI", percent),
+    0x30: _number("WARM_UPS", 1),
+    0x31: _number("CLR_DIST", 1, 0, 2),
+    0x32: lambda readings: twos(readings.get("EVAP_VP", NAN) * 1000, 1 / 0.25),
+    0x33: _number("BARO", 1),
+    **{0x34 + n: _wide_current(sensor, 0x34 + n) for n, sensor in enumerate(_SENSORS)},
+    **{0x3C + n: _number(f"CATEMP{place}", 10, 40, 2) for n, place in enumerate(_CATALYSTS)},
+    0x41: _monitors_this_cycle,
+    0x42: _number("VPWR", 1000, 0, 2),
+    0x43: _number("LOAD_ABS", 255 / 100, 0, 2),
+    0x44: _lambda_part("LAMBDA"),
+    0x45: _one("TP_R", percent),
+    0x46: _one("AAT", temperature),
+    0x47: _one("TP_B", percent),
+    0x48: _one("TP_C", percent),
+    0x49: _one("APP_D", percent),
+    0x4A: _one("APP_E", percent),
+    0x4B: _one("APP_F", percent),
+    0x4C: _one("TAC_PCT", percent),
+    0x4D: _number("MIL_TIME", 1, 0, 2),
+    0x4E: _number("CLR_TIME", 1, 0, 2),
+    0x4F: lambda readings: bytes(4),
+    0x50: lambda readings: bytes(4),
+    0x51: _mask("FUEL_TYP"),
+    0x52: _one("ALCH_PCT", percent),
+    0x59: _number("FRP_59", 1 / 10, 0, 2),
+    0x5A: _one("APP_R", percent),
+    0x5C: _one("EOT", temperature),
+    0x5D: _number("FUEL_TIMING", 128, 210, 2),
+    0x5E: _number("FUEL_RATE", 20, 0, 2),
+    0x61: _number("TQ_DD", 1, 125),
+    0x62: _number("TQ_ACT", 1, 125),
+    0x63: _number("TQ_REF", 1, 0, 2),
+    0x66: _parts(lambda value: whole(value, 32, 0, 2), "MAFA", "MAFB"),
+    0x67: _parts(temperature, "ECT1", "ECT2"),
+    0x68: _parts(temperature, "IAT11", "IAT12", "IAT13", "IAT21", "IAT22", "IAT23"),
+    0x9D: _pair(_number("ENG_FUEL_RATE", 50, 0, 2), _number("VEH_FUEL_RATE", 50, 0, 2)),
+    0xA4: _gear,
+    0xA6: _number("ODO", 10, 0, 4),
+}
+
+PIDS = frozenset(_ENCODERS)
+"""Service 01 PIDs that can be encoded, without those that list the supported ones."""
+
+LENGTHS: Mapping[int, int] = {
+    **{pid: len(encoder({})) for pid, encoder in _ENCODERS.items()},
+    **dict.fromkeys(range(0x00, 0xE0, 0x20), 4),
+}
+"""Data bytes of each PID, the supported lists included."""
+
+
+def encode(pid: int, readings: Readings) -> bytes:
+    """The data bytes of `pid`, without service and PID byte; `KeyError` for one not in `PIDS`."""
+    return _ENCODERS[pid](readings)
+
+
+def supported_map(base: int, pids: frozenset[int]) -> bytes:
+    """Data bytes of PID `base` (0x00, 0x20, …): which of the 32 that follow are answered.
+
+    The most significant bit of byte A stands for `base` + 1. The last bit, the next list, is set
+    when anything beyond it is supported.
+    """
+    answered = set(pids)
+    if any(pid > base + 0x20 for pid in pids):
+        answered.add(base + 0x20)
+    number = 0
+    for pid in range(base + 1, base + 0x21):
+        number = number << 1 | (pid in answered)
+    return number.to_bytes(4, "big")

@@ -1,0 +1,164 @@
+"""The adapter's settings and the commands that change them, in the adapter's command language."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from logbench.simulator.protocols import PROTOCOLS
+
+IDENTITY = "OBD interface v1.0"
+DESCRIPTION = "OBD to serial interface"
+
+OK = "OK"
+UNKNOWN = "?"
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything a reset restores."""
+
+    echo: bool = True
+    linefeeds: bool = True
+    spaces: bool = True
+    headers: bool = False
+    responses: bool = True
+    """Whether replies are waited for at all."""
+    long_messages: bool = False
+    adaptive: int = 1
+    """0: the set timeout always; 1 and 2: a shorter one, learnt from the replies."""
+    timeout_4ms: int = 0x32
+    auto_protocol: bool = True
+    protocol: str = "0"
+    """Number of the protocol in use; '0' while none is found."""
+    can_format: bool = True
+    """Length bytes added to requests and taken off replies, messages put together."""
+    show_length: bool = False
+    variable_length: bool = False
+    flow_control: bool = True
+    flow_mode: int = 0
+    flow_header: str = ""
+    flow_data: bytes = b"\x30\x00\x00"
+    header: str = ""
+    """Request header in hex as set; '' for the protocol's own."""
+    priority: str = "18"
+    tester: int = 0xF1
+    receive: str = ""
+    """Identifier to let through in hex, X for any digit; '' for the usual replies."""
+    filter_id: str = ""
+    filter_mask: str = ""
+
+
+Change = Callable[[Settings, str], Settings]
+
+_HEX_DIGIT = "[0-9A-F]"
+
+
+def _flag(name: str) -> Change:
+    def change(settings: Settings, argument: str) -> Settings:
+        return replace(settings, **{name: argument == "1"})
+
+    return change
+
+
+def _ignored(settings: Settings, argument: str) -> Settings:
+    """A setting without effect on a simulated bus, accepted as any adapter does."""
+    return settings
+
+
+def _protocol(settings: Settings, argument: str) -> Settings:
+    """`SP`/`TP`: a number, 'A' in front to fall back on searching; 0 to search."""
+    auto = argument.startswith("A") and len(argument) == 2
+    number = argument[-1]
+    return replace(
+        settings, auto_protocol=auto or number == "0", protocol=number, header="", receive=""
+    )
+
+
+def _timeout(settings: Settings, argument: str) -> Settings:
+    value = int(argument, 16)
+    return replace(settings, timeout_4ms=value or Settings.timeout_4ms)
+
+
+def _header(settings: Settings, argument: str) -> Settings:
+    return replace(settings, header=argument)
+
+
+def _receive(settings: Settings, argument: str) -> Settings:
+    return replace(settings, receive=argument, filter_id="", filter_mask="")
+
+
+def _flow_data(settings: Settings, argument: str) -> Settings:
+    return replace(settings, flow_data=bytes.fromhex(argument))
+
+
+_CHANGES: tuple[tuple[str, Change], ...] = (
+    ("E([01])", _flag("echo")),
+    ("L([01])", _flag("linefeeds")),
+    ("S([01])", _flag("spaces")),
+    ("H([01])", _flag("headers")),
+    ("R([01])", _flag("responses")),
+    ("D([01])", _flag("show_length")),
+    ("V([01])", _flag("variable_length")),
+    ("CAF([01])", _flag("can_format")),
+    ("CFC([01])", _flag("flow_control")),
+    ("()AL", lambda s, _: replace(s, long_messages=True)),
+    ("()NL", lambda s, _: replace(s, long_messages=False)),
+    ("AT([012])", lambda s, a: replace(s, adaptive=int(a))),
+    ("ST([0-9A-F]{2})", _timeout),
+    ("[ST]P(A?[0-9A-C])", _protocol),
+    ("SP(00)", _protocol),
+    ("SH([0-9A-F]{3}|[0-9A-F]{6}|[0-9A-F]{8})", _header),
+    ("CP([0-9A-F]{2})", lambda s, a: replace(s, priority=a)),
+    ("TA([0-9A-F]{2})", lambda s, a: replace(s, tester=int(a, 16))),
+    ("CRA([0-9A-FX]{3}|[0-9A-FX]{8}|)", _receive),
+    ("()AR", lambda s, _: replace(s, receive="", filter_id="", filter_mask="")),
+    ("CF([0-9A-F]{3}|[0-9A-F]{8})", lambda s, a: replace(s, filter_id=a)),
+    ("CM([0-9A-F]{3}|[0-9A-F]{8})", lambda s, a: replace(s, filter_mask=a)),
+    ("FCSM([012])", lambda s, a: replace(s, flow_mode=int(a))),
+    ("FCSH([0-9A-F]{3}|[0-9A-F]{8})", lambda s, a: replace(s, flow_header=a)),
+    ("FCSD((?:[0-9A-F]{2}){1,5})", _flow_data),
+    ("M([01])", _ignored),
+    ("JHF([01])", _ignored),
+    ("(J[ES])", _ignored),
+    ("JTM([15])", _ignored),
+    ("KW([01])", _ignored),
+    ("IB(10|48|96)", _ignored),
+    ("IIA([0-9A-F]{2})", _ignored),
+    ("SW([0-9A-F]{2})", _ignored),
+    ("SR([0-9A-F]{2})", _ignored),
+    ("WM((?:[0-9A-F]{2}){1,6})", _ignored),
+    ("CSM([01])", _ignored),
+    ("CTM([15])", _ignored),
+    ("CEA([0-9A-F]{2}|)", _ignored),
+    ("CV([0-9]{4})", _ignored),
+    ("BRT([0-9A-F]{2})", _ignored),
+    ("()FE", _ignored),
+)
+_COMPILED = tuple((re.compile(pattern), change) for pattern, change in _CHANGES)
+
+
+def change(settings: Settings, command: str) -> Settings | None:
+    """`settings` after `command` (without 'AT', no spaces, upper case); None: not such a command.
+
+    Commands that only ask or act (identity, voltage, reset) are the adapter's own.
+    """
+    for pattern, apply in _COMPILED:
+        match = pattern.fullmatch(command)
+        if match:
+            return apply(settings, match[1])
+    return None
+
+
+def describe(settings: Settings) -> str:
+    """Answer to 'describe protocol': its name, 'AUTO' in front while searching is allowed."""
+    if settings.protocol == "0":
+        return "AUTO"
+    name = PROTOCOLS[settings.protocol].name
+    return f"AUTO, {name}" if settings.auto_protocol else name
+
+
+def describe_number(settings: Settings) -> str:
+    """Answer to 'describe protocol by number': 'A6' when found by search."""
+    return ("A" if settings.auto_protocol else "") + settings.protocol

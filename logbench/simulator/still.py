@@ -1,0 +1,121 @@
+"""A car that stands still: fixed readings, or functions of time. For tests and for the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+Value = float | Callable[[float], float]
+"""A fixed reading, or its value at a car time in seconds."""
+
+WARM_IDLE: Mapping[str, Value] = {
+    "MIL": 0.0,
+    "DTC_CNT": 0.0,
+    "FUELSYS1": 2.0,
+    "FUELSYS2": 0.0,
+    "LOAD_PCT": 22.0,
+    "ECT": 90.0,
+    "SHRTFT1": 1.6,
+    "LONGFT1": 2.3,
+    "MAP": 34.0,
+    "RPM": 750.0,
+    "VSS": 0.0,
+    "SPARKADV": 12.0,
+    "IAT": 31.0,
+    "MAF": 2.9,
+    "TP": 14.5,
+    "O2S12": 0.68,
+    "SHRTFT12": float("nan"),
+    "OBDSUP": 6.0,
+    "RUNTM": lambda t_s: t_s,
+    "LAMBDA11_34": 1.0,
+    "O2S11_34": 0.0,
+    "EVAP_PCT": 0.0,
+    "FLI": 55.0,
+    "BARO": 100.0,
+    "VPWR": 13.9,
+    "LOAD_ABS": 18.0,
+    "LAMBDA": 1.0,
+    "TP_R": 3.0,
+    "AAT": 20.0,
+    "FUEL_TYP": 1.0,
+}
+"""Invented readings of a warm four-cylinder at idle, in the units of the signal table."""
+
+ENGINE_PIDS = frozenset(
+    {0x01, 0x03, 0x04, 0x05, 0x06, 0x07, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11}
+    | {0x13, 0x15, 0x1C, 0x1F, 0x2E, 0x2F, 0x33, 0x34, 0x42, 0x43, 0x44, 0x45, 0x46, 0x51}
+)
+TRANSMISSION_PIDS = frozenset({0x01, 0x0C, 0x0D, 0x1C})
+
+
+@dataclass(slots=True)
+class StillCar:
+    """A `CarSource` whose readings are what you say; the same for every ECU."""
+
+    vin: str = "ZZ9TEST170X000001"
+    values: Mapping[str, Value] = field(default_factory=lambda: dict(WARM_IDLE))
+    pids: Mapping[str, frozenset[int]] = field(
+        default_factory=lambda: {"7E8": ENGINE_PIDS, "7E9": TRANSMISSION_PIDS}
+    )
+    """ECU response address to the Service 01 PIDs it supports, engine first."""
+    stored: tuple[str, ...] = ()
+    pending: tuple[str, ...] = ()
+    permanent: tuple[str, ...] = ()
+    frame: Mapping[str, float] | None = None
+    key_on: bool = True
+    battery: Value = 13.9
+    calibration_ids: tuple[str, ...] = ("LB-BENCH-0001",)
+    t_s: float = 0.0
+    """The car's clock; `advance` moves it."""
+
+    @property
+    def ecus(self) -> tuple[str, ...]:
+        """ECU response addresses, engine first."""
+        return tuple(self.pids)
+
+    def ecu_name(self, ecu: str) -> str:
+        """For service 09 info type 0A."""
+        number = self.ecus.index(ecu)
+        return ("ECM-EngineControl", "TCM-TransmissionCtrl")[number] if number < 2 else "ECU"
+
+    def calibrations(self, ecu: str) -> tuple[str, ...]:
+        """The same calibration IDs for every ECU."""
+        return self.calibration_ids
+
+    def supported(self, ecu: str) -> frozenset[int]:
+        """PIDs of `ecu`; empty for an ECU that is not there."""
+        return self.pids.get(ecu, frozenset())
+
+    def advance(self, t_s: float) -> None:
+        """Move the clock forward; going back is ignored."""
+        self.t_s = max(self.t_s, t_s)
+
+    def ignition(self) -> bool:
+        """Whether the key is on."""
+        return self.key_on
+
+    def battery_v(self) -> float:
+        """Voltage at the connector."""
+        return self.battery(self.t_s) if callable(self.battery) else self.battery
+
+    def readings(self, ecu: str) -> Mapping[str, float]:
+        """All values at the clock's time."""
+        return {
+            acronym: value(self.t_s) if callable(value) else value
+            for acronym, value in self.values.items()
+        }
+
+    def codes(self, service: int) -> tuple[str, ...]:
+        """The codes given for service 03, 07 or 0A."""
+        return {0x03: self.stored, 0x07: self.pending, 0x0A: self.permanent}.get(service, ())
+
+    def freeze_frame(self) -> Mapping[str, float] | None:
+        """The frame given, or None."""
+        return self.frame
+
+    def clear(self) -> None:
+        """Forget stored and pending codes and the freeze frame."""
+        self.stored = ()
+        self.pending = ()
+        self.frame = None
