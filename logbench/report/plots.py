@@ -150,7 +150,8 @@ def plot_recording(
     _shade_evidence(grid[1:], findings)
     grid[-1].set_xlabel("minutes since the recording's start")
     facts = recording.facts
-    title = facts.vehicle.label or facts.vehicle.vin or Path(recording.path).name
+    name = recording.path.name if recording.path is not None else "recording"
+    title = facts.vehicle.label or facts.vehicle.vin or name
     figure.suptitle(title + (" (simulated)" if facts.link.simulated else ""), fontsize=12)
     _save(figure, path)
 
