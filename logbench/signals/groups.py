@@ -30,7 +30,7 @@ PURPOSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "warm-up": ("ECT", "IAT", "AAT", "EOT", "RPM", "VSS", "MAF", "RUNTM", "FUELSYS1"),
         "oxygen sensors": (
             *("O2S11", "O2S12", "O2S21", "O2S22", "LAMBDA11", "LAMBDA21", "LAMBDA11_34"),
-            *("LAMBDA21_34", "LAMBDA", "FUELSYS1", "RPM", "LOAD_PCT", "ECT", "SHRTFT1", "SHRTFT2"),
+            *("LAMBDA21_38", "LAMBDA", "FUELSYS1", "RPM", "LOAD_PCT", "ECT", "SHRTFT1", "SHRTFT2"),
         ),
         "charging": ("VPWR", "RPM", "VSS", "LOAD_PCT", "ECT", "IAT"),
     }

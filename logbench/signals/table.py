@@ -71,9 +71,7 @@ class SignalTable:
         signal = self._by_acronym.get(acronym) or self._by_acronym.get(acronym.strip().upper())
         if signal is None:
             near = self.near(acronym)
-            hint = (
-                f"did you mean {', '.join(near)}?" if near else "use an SAE J1979 acronym as RPM."
-            )
+            hint = f"did you mean {', '.join(near)}?" if near else "give an acronym such as RPM."
             raise SignalUnknownError(f"There is no signal {acronym!r} in the table; {hint}")
         return signal
 

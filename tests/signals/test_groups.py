@@ -1,0 +1,131 @@
+"""Defaults: rates, groups, purposes, and which sensor a PID means."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logbench.errors import SignalUnknownError
+from logbench.signals.groups import (
+    PURPOSES,
+    TOGETHER,
+    default_signals,
+    pids_of,
+    supported_signals,
+)
+from logbench.signals.rates import FAST_HZ, MEDIUM_HZ, SLOW_HZ, STATUS_HZ, wanted_rate_hz
+from logbench.signals.sensors import has_four_banks, has_third_bank, sensor_of_pid
+from logbench.signals.table import table
+
+# Common practice, no source; that an oxygen sensor needs more than 6 samples a second is Nyquist
+# for its usual 3 Hz.
+RATES = {
+    FAST_HZ: (
+        *("RPM", "MAF", "MAFA", "MAP", "O2S11", "O2S11_24", "O2S21_38", "LAMBDA11", "LAMBDA11_34"),
+        *("LAMBDA", "TP", "SHRTFT1", "SHRTFT11", "SPARKADV", "VSS", "LOAD_PCT", "LOAD_ABS"),
+        *("FRP_22", "APP_D", "TAC_PCT"),
+    ),
+    SLOW_HZ: (
+        *("ECT", "IAT", "AAT", "CATEMP11", "EGT11", "EOT", "FLI", "BARO", "ODO", "CLR_DIST"),
+        *("WARM_UPS", "RUNTM", "MAF_MAX", "LAMBDA_MAX"),
+    ),
+    STATUS_HZ: ("FUELSYS1", "MIL", "CAT_RDY", "FUEL_TYP", "O2SLOC11", "AIR_STAT"),
+    MEDIUM_HZ: ("LONGFT1", "VPWR", "EVAP_PCT", "EGR_PCT"),
+}
+
+
+@pytest.mark.parametrize(
+    ("acronym", "rate_hz"), [(a, rate) for rate, group in RATES.items() for a in group]
+)
+def test_rates(acronym, rate_hz):
+    assert wanted_rate_hz(table().by_acronym(acronym)) == rate_hz
+
+
+def test_every_signal_has_a_rate():
+    assert {wanted_rate_hz(s) for s in table()} == set(RATES)
+    assert min(RATES) > 0
+
+
+def test_groups_fit_one_request_on_can_and_share_no_pid():
+    pids = [pid for group in TOGETHER for pid in group]
+    assert len(set(pids)) == len(pids)
+    assert set(pids) <= set(table().pids)
+    assert all(2 <= len(group) <= 6 for group in TOGETHER)
+    assert any({0x10, 0x0C, 0x0B, 0x04} <= set(group) for group in TOGETHER)
+    assert any({0x06, 0x07} <= set(group) for group in TOGETHER)
+
+
+def test_purposes():
+    assert set(PURPOSES) == {"fuel trim", "air and load", "warm-up", "oxygen sensors", "charging"}
+    for acronyms in PURPOSES.values():
+        assert len(set(acronyms)) == len(acronyms)
+        assert pids_of(acronyms)
+
+
+def test_default_signals_of_a_usual_car():
+    # One bank, wide range front sensor, air-flow sensor.
+    supported = frozenset(
+        {
+            *(0x01, 0x03, 0x04, 0x05, 0x06, 0x07, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x13, 0x15),
+            *(0x1C, 0x1F, 0x20, 0x21, 0x2F, 0x33, 0x34, 0x42, 0x43, 0x44),
+        }
+    )
+    chosen = default_signals(supported)
+    assert chosen == (
+        *("RPM", "VSS", "ECT", "IAT", "MAF", "LOAD_PCT", "SHRTFT1", "LONGFT1", "FUELSYS1", "TP"),
+        *("SPARKADV", "VPWR", "LAMBDA11_34", "LAMBDA", "BARO"),
+    )
+    with_bank_2 = default_signals(supported | {0x08, 0x09})
+    assert set(with_bank_2) - set(chosen) == {"SHRTFT2", "LONGFT2"}
+    assert "O2S11" in default_signals((supported - {0x34}) | {0x14})
+
+
+@given(st.frozensets(st.integers(0, 255)))
+def test_default_signals_of_any_car(supported):
+    chosen = default_signals(supported)
+    assert len(set(chosen)) == len(chosen) <= 18
+    assert set(pids_of(chosen)) <= supported
+    assert ("RPM" in chosen) == (0x0C in supported)
+
+
+def test_supported_signals():
+    assert supported_signals(("MAF", "MAP", "RPM"), {0x0C, 0x10}) == (("MAF", "RPM"), ("MAP",))
+    with pytest.raises(SignalUnknownError):
+        supported_signals(("NONSENSE",), {0x0C})
+    assert pids_of(("LAMBDA11", "O2S11_24", "RPM")) == (0x24, 0x0C)
+
+
+# From the definitions of PID 0x13 and 0x1D (trade-notes 12: public PID table; J1979 from memory).
+@pytest.mark.parametrize(
+    ("pid", "by_13", "by_1d"),
+    [
+        *((0x14, "11", "11"), (0x15, "12", "12"), (0x16, "13", "21"), (0x18, "21", "31")),
+        *((0x1B, "24", "42"), (0x26, "13", "21"), (0x2B, "24", "42"), (0x38, "21", "31")),
+    ],
+)
+def test_sensor_of_a_pid(pid, by_13, by_1d):
+    assert sensor_of_pid(pid, four_banks=False) == by_13
+    assert sensor_of_pid(pid, four_banks=True) == by_1d
+
+
+def test_acronyms_of_the_table_are_those_of_pid_13():
+    for pid in (*range(0x14, 0x1C), *range(0x24, 0x2C), *range(0x34, 0x3C)):
+        place = sensor_of_pid(pid, four_banks=False)
+        for signal in table().of_pid(pid):
+            assert signal.standard[-2:] == place
+
+
+@pytest.mark.parametrize("pid", [0x13, 0x1C, 0x23, 0x2C, 0x33, 0x3C])
+def test_a_pid_without_an_oxygen_sensor(pid):
+    with pytest.raises(ValueError, match="no oxygen sensor"):
+        sensor_of_pid(pid, four_banks=False)
+
+
+def test_banks():
+    assert has_four_banks({0x1D, 0x14})
+    assert not has_four_banks({0x13, 0x14})
+    assert not has_four_banks(set())
+    assert has_third_bank(b"\x10")
+    assert not has_third_bank(b"\x0f")
+    assert not has_third_bank(b"")
