@@ -1,0 +1,143 @@
+"""Air from the filter to the cylinders: turbocharger, throttle, manifold, leak, filling."""
+
+from __future__ import annotations
+
+from math import acos, cos, sqrt
+
+from logbench.simulator.cars import Car
+from logbench.simulator.faults import Faults
+from logbench.simulator.state import State
+
+R_AIR = 0.28705
+"""Gas constant of dry air, kJ/(kg K)."""
+CYCLE = 120.0 * R_AIR
+"""A four-stroke fills its displacement once in two turns: m = VE p D rpm / (CYCLE T), in g/s,
+kPa, litres, K."""
+CHOKED = 0.04041
+"""Mass flux of choked air, g/s per mm2 and kPa times sqrt(K): sqrt(k/R) (2/(k+1))^((k+1)/(2k-2))
+with k = 1.4 (isentropic nozzle flow, any thermodynamics textbook)."""
+CRITICAL = 0.528
+"""Pressure ratio below which air flow is choked, k = 1.4."""
+_CLOSED_RAD = 0.122  # 7 degrees: the plate's angle when shut
+_FULL_MM2_PER_L = 850.0
+
+
+def nozzle(ratio: float) -> float:
+    """Flow over choked flow at a pressure ratio: the ellipse that stands for isentropic flow
+    (within 1 % of it), linear close to 1 where the slope has no end."""
+    if ratio <= CRITICAL:
+        return 1.0
+    if ratio >= 0.99:
+        return max(0.0, (1.0 - ratio) * 20.47)
+    x = (ratio - CRITICAL) / (1.0 - CRITICAL)
+    return sqrt(1.0 - x * x)
+
+
+class AirPath:
+    """Turbocharger, throttle, manifold and cylinder filling of one car."""
+
+    __slots__ = (
+        "_boost",
+        "_full_mm2",
+        "_inv_exp",
+        "_leak_mm2",
+        "_litres",
+        "_rated_g_s",
+        "_ve_peak",
+        "_ve_rpm",
+        "_volume_l",
+    )
+
+    def __init__(self, car: Car) -> None:
+        self._litres = car.displacement_l
+        self._volume_l = 1.6 * car.displacement_l
+        self._full_mm2 = _FULL_MM2_PER_L * car.displacement_l * (1.0 + car.boost_kpa / 150.0)
+        self._ve_peak = car.ve_peak
+        self._ve_rpm = car.ve_peak_rpm
+        self._boost = car.boost_kpa
+        # Severity 1: a car that meters its air misses a fifth of it at idle; one that measures
+        # manifold pressure gets more air than its closed throttle can take back.
+        self._leak_mm2 = (1.05 if car.has_maf else 4.0) * car.displacement_l
+        self._rated_g_s = car.ve_peak * 101.3 * car.displacement_l * car.redline_rpm / (CYCLE * 310)
+
+    @property
+    def rated_g_s(self) -> float:
+        """Air at full throttle and redline without boost: the scale of the flow."""
+        return self._rated_g_s
+
+    def filling(self, rpm: float, p_man_kpa: float, p_exh_kpa: float) -> float:
+        """Volumetric efficiency against the manifold: the tuning over rpm times what the residual
+        gas of the last cycle leaves free (compression ratio 10)."""
+        d = (rpm - self._ve_rpm) / self._ve_rpm
+        residual = p_exh_kpa / p_man_kpa if p_man_kpa > 5.0 else p_exh_kpa / 5.0
+        free: float = 1.111 - 0.111 * residual**0.714
+        return (self._ve_peak - 0.22 * d * d) * max(0.1, free)
+
+    def full_air_g_s(self, rpm: float, p_amb_kpa: float, charge_k: float) -> float:
+        """Air at full throttle at this rpm, with all the boost there is."""
+        d = (rpm - self._ve_rpm) / self._ve_rpm
+        spool = min(1.0, max(0.0, (rpm - 1100.0) / 1300.0))
+        p = p_amb_kpa + self._boost * spool - 1.0
+        return (
+            (self._ve_peak - 0.22 * d * d) * p * self._litres * max(rpm, 1.0) / (CYCLE * charge_k)
+        )
+
+    def throttle_for(self, s: State, air_g_s: float, demand: float) -> float:
+        """Opening, 0 to 1, that lets `air_g_s` pass: what the computer commands."""
+        if demand > 0.95:
+            return 1.0
+        charge_k = s.intake_degc + 273.15
+        rpm = max(s.rpm, 300.0)
+        p_want = air_g_s * CYCLE * charge_k / (max(s.ve, 0.3) * self._litres * rpm)
+        flow = s.p_up_kpa * CHOKED / sqrt(charge_k) * nozzle(min(p_want / s.p_up_kpa, 0.97))
+        share = air_g_s / flow / self._full_mm2 - 0.0015
+        if share <= 0.0:
+            return 0.0
+        angle = acos(max(0.0, 1.0 - share) * cos(_CLOSED_RAD))
+        return min(1.0, (angle - _CLOSED_RAD) / (1.5708 - _CLOSED_RAD))
+
+    def step(self, s: State, faults: Faults, dt: float) -> None:
+        """Move the pressures by `dt` seconds (linearly implicit: stable at any rpm)."""
+        charge_k = s.intake_degc + 273.15
+        if self._boost:
+            self._spool(s, dt)
+        else:
+            filter_loss = s.air_in_g_s / self._rated_g_s
+            s.p_up_kpa = s.p_amb_kpa - 1.2 * filter_loss * filter_loss
+        p, p_up = s.p_man_kpa, s.p_up_kpa
+        rpm = s.rpm
+        area = self._full_mm2 * (
+            1.0 - cos(_CLOSED_RAD + s.throttle * (1.5708 - _CLOSED_RAD)) / 0.99257 + 0.0015
+        )
+        conductance = area * p_up * CHOKED / sqrt(charge_k)
+        ratio = p / p_up
+        through = conductance * nozzle(ratio)
+        leak = 0.0
+        if faults.unmetered_air:
+            high, low = (s.p_amb_kpa, p) if p < s.p_amb_kpa else (p, s.p_amb_kpa)
+            leak = faults.unmetered_air * self._leak_mm2 * high * CHOKED / sqrt(charge_k)
+            leak *= nozzle(low / high)
+            leak = leak if p < s.p_amb_kpa else -leak
+        ve = self.filling(rpm, p, s.p_exh_kpa) if rpm > 20.0 else 0.7
+        per_kpa = ve * self._litres * rpm / (CYCLE * charge_k)
+        slope = per_kpa
+        if ratio > CRITICAL:
+            x = (ratio - CRITICAL) / (1.0 - CRITICAL)
+            slope += conductance * min(20.0, 2.12 * x / max(0.1, nozzle(ratio))) / p_up
+        stiffness = R_AIR * charge_k / self._volume_l * dt
+        dp = stiffness * (through + leak - per_kpa * p) / (1.0 + stiffness * slope)
+        s.p_man_kpa = max(5.0, p + dp)
+        s.ve = ve
+        s.leak_g_s = leak
+        s.air_cyl_g_s = per_kpa * s.p_man_kpa
+        # what passes the throttle over the step is what fills the manifold and what leaves it
+        s.air_in_g_s = max(0.0, s.air_cyl_g_s - leak + dp / stiffness)
+        q = s.air_cyl_g_s / self._rated_g_s
+        s.p_exh_kpa = s.p_amb_kpa + 24.0 * q * q + 0.6 * max(0.0, p_up - s.p_amb_kpa)
+
+    def _spool(self, s: State, dt: float) -> None:
+        spool = min(1.0, max(0.0, (s.air_cyl_g_s / self._rated_g_s - 0.12) / 0.25))
+        wanted = min(1.0, max(0.0, (s.demand - 0.35) / 0.5))
+        target = s.p_amb_kpa - 1.0 + self._boost * spool * wanted
+        tau = 0.6 if target > s.p_up_kpa else 0.3
+        s.p_up_kpa += (target - s.p_up_kpa) * dt / (tau + dt)

@@ -1,0 +1,227 @@
+"""The facts of a simulated car, drawn from a seed or by name; all cars are invented."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from logbench.errors import UsageError
+
+STOICH_PETROL = 14.7
+"""Stoichiometric air-fuel ratio of petrol by mass; petrol with 10 % ethanol 14.1 (trade-notes 7)."""
+STOICH_E10 = 14.1
+
+_VIN_VALUES = dict(
+    zip("0123456789ABCDEFGHJKLMNPRSTUVWXYZ", "012345678912345678123457923456789", strict=True)
+)
+_VIN_WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
+
+_ENGINE_PIDS = frozenset(
+    (0x01, 0x03, 0x04, 0x05, 0x06, 0x07, 0x0C, 0x0D, 0x0E, 0x0F, 0x11, 0x13, 0x1C, 0x1F, 0x21)
+    + (0x2E, 0x2F, 0x30, 0x31, 0x33, 0x3C, 0x41, 0x42, 0x43, 0x44, 0x45, 0x46, 0x47, 0x49, 0x4A)
+    + (0x4C, 0x4D, 0x4E, 0x51, 0x5C, 0x5E, 0xA6)
+)
+_GEARBOX_PIDS = frozenset((0x01, 0x0C, 0x0D, 0x1C, 0x21, 0x30, 0x31, 0xA4))
+
+
+@dataclass(frozen=True)
+class Car:
+    """Everything about a car that does not change while it drives."""
+
+    label: str
+    vin: str
+    displacement_l: float
+    cylinders: int
+    banks: int
+    """1 or 2."""
+    turbo: bool
+    has_maf: bool
+    has_map: bool
+    """At least one of the two; with a MAF sensor the engine computer meters its fuel by it."""
+    wide_range: bool
+    """Front oxygen sensors: wide-range, else narrow-band."""
+    automatic: bool
+    regulating_degc: float
+    """The thermostat's nominal regulating temperature."""
+    stoich: float = STOICH_PETROL
+    idle_rpm: float = 720.0
+    redline_rpm: float = 6300.0
+    mass_kg: float = 1450.0
+    drag_area_m2: float = 0.68
+    """Drag coefficient times frontal area."""
+    wheel_radius_m: float = 0.315
+    final_drive: float = 3.9
+    gears: tuple[float, ...] = (3.55, 1.95, 1.30, 0.97, 0.76)
+    ve_peak: float = 0.91
+    """Volumetric efficiency against the manifold at `ve_peak_rpm`, manifold at exhaust pressure."""
+    ve_peak_rpm: float = 4200.0
+    boost_kpa: float = 0.0
+    """Highest boost above ambient; 0 without a turbocharger."""
+    maf_gain: float = 1.0
+    """Scatter of parts: what the air-flow sensor reads of the true flow."""
+    ve_table_gain: float = 1.0
+    """The engine computer's own volumetric efficiency against the true one."""
+    injector_gains: tuple[float, ...] = (1.0,)
+    """Fuel delivered against commanded, one value a bank."""
+    ect_offset_degc: float = 0.0
+    iat_offset_degc: float = 0.0
+    battery_ah: float = 60.0
+    downstream: bool = True
+    """An oxygen sensor behind each catalyst."""
+    odometer_km: float = 84_000.0
+
+    @property
+    def ecus(self) -> tuple[str, ...]:
+        """Response addresses: the engine, and the transmission of an automatic."""
+        return ("7E8", "7E9") if self.automatic else ("7E8",)
+
+    @cached_property
+    def pids(self) -> dict[str, frozenset[int]]:
+        """Service 01 PIDs by ECU, without the 'supported' PIDs themselves."""
+        pids = set(_ENGINE_PIDS)
+        if self.has_maf:
+            pids |= {0x10, 0x50}
+        if self.has_map:
+            pids.add(0x0B)
+        if self.wide_range:
+            pids |= {0x34, 0x4F} | ({0x38} if self.banks == 2 else set())
+            pids |= {0x24} | ({0x28} if self.banks == 2 else set())
+        else:
+            pids |= {0x14} | ({0x18} if self.banks == 2 else set())
+        if self.downstream:
+            pids |= {0x15, 0x3E} | ({0x19, 0x3F} if self.banks == 2 else set())
+        if self.banks == 2:
+            pids |= {0x08, 0x09, 0x3D}
+        found = {"7E8": frozenset(pids)}
+        if self.automatic:
+            found["7E9"] = _GEARBOX_PIDS
+        return found
+
+
+def with_check_digit(vin: str) -> str:
+    """The VIN with position 9 replaced by its check digit (49 CFR 565)."""
+    total = sum(int(_VIN_VALUES[c]) * w for c, w in zip(vin, _VIN_WEIGHTS, strict=True))
+    digit = total % 11
+    return vin[:8] + ("X" if digit == 10 else str(digit)) + vin[9:]
+
+
+_DEMO = Car(
+    label="demo car, 2.3 l four-cylinder",
+    vin="ZZ9TEST170X000001",
+    displacement_l=2.3,
+    cylinders=4,
+    banks=1,
+    turbo=False,
+    has_maf=True,
+    has_map=True,
+    wide_range=True,
+    automatic=True,
+    regulating_degc=88.0,
+    mass_kg=1520.0,
+    gears=(3.80, 2.15, 1.42, 1.03, 0.77, 0.62),
+    final_drive=3.6,
+    maf_gain=1.006,
+    ve_table_gain=0.995,
+    injector_gains=(0.99,),
+    ect_offset_degc=0.3,
+    iat_offset_degc=-0.4,
+)
+_NAMED = {
+    "demo": _DEMO,
+    "demo-v6": replace(
+        _DEMO,
+        label="demo car, 3.4 l six-cylinder",
+        vin="ZZ9TEST280X000002",
+        displacement_l=3.4,
+        cylinders=6,
+        banks=2,
+        has_map=False,
+        wide_range=False,
+        mass_kg=1780.0,
+        injector_gains=(0.995, 1.008),
+        regulating_degc=92.0,
+        drag_area_m2=0.8,
+        wheel_radius_m=0.34,
+        final_drive=3.2,
+    ),
+    "demo-small": replace(
+        _DEMO,
+        label="demo car, 1.2 l three-cylinder",
+        vin="ZZ9TEST390X000003",
+        displacement_l=1.2,
+        cylinders=3,
+        has_maf=False,
+        wide_range=False,
+        automatic=False,
+        mass_kg=1080.0,
+        injector_gains=(1.01,),
+        regulating_degc=88.0,
+        drag_area_m2=0.62,
+        wheel_radius_m=0.295,
+        gears=(3.55, 1.95, 1.30, 0.97, 0.78),
+        final_drive=4.0,
+        battery_ah=45.0,
+    ),
+}
+CAR_NAMES = tuple(_NAMED)
+
+
+def named_car(name: str = "demo") -> Car:
+    """An invented car by name; `UsageError` for another name."""
+    try:
+        return _NAMED[name]
+    except KeyError:
+        raise UsageError(
+            f"There is no simulated car {name!r}: choose one of {', '.join(_NAMED)}."
+        ) from None
+
+
+def draw_car(seed: int) -> Car:
+    """An invented car drawn from `seed`: 1.0 to 5.0 l, 3 to 8 cylinders, one or two banks."""
+    rng = random.Random(f"car {seed}")
+    cylinders = rng.choice((3, 4, 4, 4, 5, 6, 6, 8))
+    litres = cylinders * rng.uniform(0.36, 0.60)
+    litres = round(min(5.0, max(1.0, litres)), 1)
+    banks = 2 if cylinders >= 6 and rng.random() < 0.85 else 1
+    turbo = litres <= 3.0 and rng.random() < 0.35
+    has_maf = rng.random() < 0.65
+    has_map = turbo or not has_maf or rng.random() < 0.4
+    automatic = rng.random() < 0.5
+    mass = (900.0 + 260.0 * litres**0.8) * rng.uniform(0.95, 1.1)
+    gears = rng.choice(
+        ((3.80, 2.15, 1.42, 1.03, 0.77, 0.62), (4.0, 2.4, 1.55, 1.15, 0.85, 0.68))
+        if automatic
+        else ((3.55, 1.95, 1.30, 0.97, 0.76), (3.6, 2.05, 1.37, 1.03, 0.83, 0.69))
+    )
+    return Car(
+        label=f"{litres} l {cylinders}-cylinder no. {seed}",
+        vin=with_check_digit(f"ZZ9TEST40{rng.choice('XYVT')}{seed % 1_000_000 + 0:06d}"[:16] + "7"),
+        displacement_l=litres,
+        cylinders=cylinders,
+        banks=banks,
+        turbo=turbo,
+        has_maf=has_maf,
+        has_map=has_map,
+        wide_range=rng.random() < 0.45,
+        automatic=automatic,
+        regulating_degc=rng.choice((82.0, 88.0, 88.0, 92.0, 95.0)),
+        stoich=rng.choice((STOICH_PETROL, STOICH_PETROL, STOICH_E10)),
+        idle_rpm=round(rng.uniform(640, 780) + (60 if cylinders == 3 else 0)),
+        redline_rpm=round(rng.uniform(5800, 6600), -2),
+        mass_kg=round(mass),
+        drag_area_m2=round(rng.uniform(0.60, 0.72) + 0.04 * max(0.0, litres - 2.0), 3),
+        wheel_radius_m=round(rng.uniform(0.29, 0.33) + 0.005 * litres, 3),
+        final_drive=round((4.2 - 0.25 * litres) * rng.uniform(0.97, 1.03), 2),
+        gears=gears,
+        ve_peak=rng.uniform(0.89, 0.93),
+        ve_peak_rpm=rng.uniform(3900, 4500),
+        boost_kpa=rng.uniform(50, 90) if turbo else 0.0,
+        maf_gain=1 + rng.uniform(-0.015, 0.015),
+        ve_table_gain=1 + rng.uniform(-0.015, 0.015),
+        injector_gains=tuple(1 + rng.uniform(-0.012, 0.012) for _ in range(banks)),
+        ect_offset_degc=rng.uniform(-1, 1),
+        iat_offset_degc=rng.uniform(-1.5, 1.5),
+        battery_ah=round(38 + 9 * litres),
+        odometer_km=round(rng.uniform(20_000, 190_000)),
+    )

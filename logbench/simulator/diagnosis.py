@@ -1,0 +1,213 @@
+"""The engine computer's own monitors: codes from what it senses, never from the fault's name."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+
+from logbench.simulator.airpath import CYCLE
+from logbench.simulator.cars import Car
+from logbench.simulator.fueling import CLOSED
+from logbench.simulator.state import State
+
+LEAN_PCT = 20.0
+"""Total trim, averaged over a minute or so, above which a bank is called lean [common practice:
+20 to 25]; makers differ widely (trade-notes 1)."""
+RICH_PCT = -16.0
+_MATURE_S = 8.0
+MONITORS = ("MIS", "FUEL", "CCM", "CAT", "EVAP", "O2S", "HTR")
+"""Monitors this engine has, by the stem of their acronyms of PID 0x01."""
+_NEEDED_S = {"MIS": 60, "FUEL": 120, "CCM": 60, "CAT": 240, "EVAP": 420, "O2S": 150, "HTR": 60}
+
+
+class Diagnosis:
+    """Codes, freeze frame, lamp, monitors and counters of the engine computer."""
+
+    def __init__(self, car: Car, seed: int, earlier_trip: bool) -> None:
+        rng = random.Random(f"history {seed} {car.vin}")
+        self._car = car
+        self._earlier_trip = earlier_trip
+        self._pending: list[str] = []
+        self._stored: list[str] = []
+        self._permanent: list[str] = []
+        self._failed_before: set[str] = set()
+        self._timers: dict[str, float] = {}
+        self.frame: Mapping[str, float] | None = None
+        self.mil = False
+        self._totals = [0.0] * car.banks
+        self._air_ratio = 1.0
+        self._air_since_start_g = 0.0
+        self._start_ect: float | None = None
+        self._switch_s = 0.0
+        self._switches = 0
+        self._was_rich = False
+        self._was_running = False
+        self._key_was_on = False
+        self._warm_counted = False
+        self.clear_distance_m = rng.uniform(300, 9000) * 1000
+        self.clear_run_s = self.clear_distance_m / 12.0
+        self.warm_ups = min(255, int(self.clear_distance_m / 25_000) + 8)
+        self.mil_distance_m = 0.0
+        self.mil_run_s = 0.0
+        self.odometer_m = car.odometer_km * 1000
+        self.fuel_level_pct = rng.uniform(25, 85)
+        self.done_ever_s: dict[str, float] = dict.fromkeys(MONITORS, 1000000000.0)
+        self.done_cycle_s: dict[str, float] = dict.fromkeys(MONITORS, 0.0)
+        self._last_distance_m = 0.0
+
+    def codes(self, service: int) -> tuple[str, ...]:
+        """Stored (0x03), pending (0x07) or permanent (0x0A) codes; others: none."""
+        return {
+            0x03: tuple(self._stored),
+            0x07: tuple(self._pending),
+            0x0A: tuple(self._permanent),
+        }.get(service, ())
+
+    def clear(self, s: State) -> None:
+        """Service 04: everything but permanent codes."""
+        self._pending.clear()
+        self._stored.clear()
+        self._timers.clear()
+        self._failed_before.clear()
+        self._earlier_trip = False
+        self.frame = None
+        self.mil = False
+        self._totals = [0.0] * self._car.banks
+        self._switch_s, self._switches = 0.0, 0
+        self.clear_distance_m = self.clear_run_s = 0.0
+        self.mil_distance_m = self.mil_run_s = 0.0
+        self.warm_ups = 0
+        self.done_ever_s = dict.fromkeys(MONITORS, 0.0)
+        self.done_cycle_s = dict.fromkeys(MONITORS, 0.0)
+
+    def complete(self, monitor: str, cycle: bool) -> bool:
+        """Whether a monitor is complete: this driving cycle, or since the codes were cleared."""
+        done = self.done_cycle_s if cycle else self.done_ever_s
+        return done[monitor] >= _NEEDED_S[monitor]
+
+    def step(self, s: State, dt: float) -> bool:
+        """Run the monitors; True when the first code was stored just now."""
+        self._count(s, dt)
+        if not s.running:
+            return False
+        before = len(self._stored)
+        self._fuel_monitor(s, dt)
+        self._air_monitor(s, dt)
+        self._warm_up_monitor(s, dt)
+        self._sensor_monitor(s, dt)
+        low = s.battery_v < 12.75 and s.since_start_s > 60
+        self._judge("P0562", low, 45.0, dt)
+        idle = s.demand <= 0.001 and s.speed_m_s < 0.5 and s.since_start_s > 30
+        self._judge("P0507", idle and s.rpm > s.idle_target_rpm + 180, 12.0, dt)
+        return before == 0 and len(self._stored) > 0
+
+    # --- counters -----------------------------------------------------------------------------
+
+    def _count(self, s: State, dt: float) -> None:
+        moved = s.distance_m - self._last_distance_m
+        self._last_distance_m = s.distance_m
+        self.odometer_m += moved
+        self.clear_distance_m += moved
+        if self.mil:
+            self.mil_distance_m += moved
+        if s.key_on and not self._key_was_on:
+            self._new_cycle()
+        self._key_was_on = s.key_on
+        if not s.running:
+            self._was_running = False
+            return
+        if not self._was_running:
+            self._was_running = True
+            self._start_ect = s.ect_degc
+            self._air_since_start_g = 0.0
+            self._warm_counted = False
+        self.clear_run_s += dt
+        if self.mil:
+            self.mil_run_s += dt
+        self.fuel_level_pct -= s.fuel_g_s * dt / 745.0 / 50.0 * 100.0
+        start = self._start_ect if self._start_ect is not None else s.ect_degc
+        # a warm-up cycle: up by 22 degC to at least 71 (trade-notes 12)
+        if not self._warm_counted and s.ect_degc > start + 22 and s.ect_degc > 71:
+            self._warm_counted = True
+            self.warm_ups = min(255, self.warm_ups + 1)
+        closed = s.loop == CLOSED
+        warm = closed and s.ect_degc > 60
+        moving = warm and s.speed_m_s > 10
+        for monitor, ready in (
+            ("MIS", True), ("CCM", True), ("HTR", True), ("FUEL", warm),
+            ("O2S", moving), ("CAT", moving), ("EVAP", moving),
+        ):  # fmt: skip
+            if ready:
+                self.done_cycle_s[monitor] += dt
+                self.done_ever_s[monitor] += dt
+
+    def _new_cycle(self) -> None:
+        self._failed_before |= set(self._pending)
+        self.done_cycle_s = dict.fromkeys(MONITORS, 0.0)
+        self._timers.clear()
+
+    def _judge(self, code: str, failing: bool, after_s: float, dt: float) -> None:
+        """Count failing time up and passing time down; a code comes when it is long enough."""
+        timer = self._timers.get(code, 0.0)
+        if not failing and timer == 0.0:
+            return
+        timer = timer + dt if failing else max(0.0, timer - 0.5 * dt)
+        self._timers[code] = timer
+        if timer < after_s:
+            return
+        self._timers[code] = after_s
+        if code not in self._pending:
+            self._pending.append(code)
+        if code not in self._stored and (self._earlier_trip or code in self._failed_before):
+            self._stored.append(code)
+            self._permanent.append(code) if code not in self._permanent else None
+            self.mil = True
+
+    # --- monitors -----------------------------------------------------------------------------
+
+    def _fuel_monitor(self, s: State, dt: float) -> None:
+        if s.loop != CLOSED or s.ect_degc < 50:
+            return
+        for k, bank in enumerate(s.banks):
+            total = bank.integral + bank.long_pct
+            self._totals[k] += (total - self._totals[k]) * dt / (12.0 + dt)
+            lean, rich = ("P0171", "P0172") if k == 0 else ("P0174", "P0175")
+            self._judge(lean, self._totals[k] > LEAN_PCT, _MATURE_S, dt)
+            self._judge(rich, self._totals[k] < RICH_PCT, _MATURE_S, dt)
+
+    def _air_monitor(self, s: State, dt: float) -> None:
+        """With both sensors: air by the meter against air by pressure (speed-density)."""
+        car = self._car
+        if not (car.has_maf and car.has_map) or s.ect_degc < 50 or s.load < 0.3:
+            return
+        t = s.iat_degc + 273.15
+        expected = s.ve * car.ve_table_gain * s.map_kpa * car.displacement_l * s.rpm / (CYCLE * t)
+        ratio = s.maf_g_s / max(expected, 0.5)
+        self._air_ratio += (ratio - self._air_ratio) * dt / (8.0 + dt)
+        self._judge("P0101", not 0.83 < self._air_ratio < 1.17, _MATURE_S, dt)
+
+    def _warm_up_monitor(self, s: State, dt: float) -> None:
+        """ECT must come within 11 degC of the regulating temperature by the time a mass of air,
+        which stands for the heat put in, has gone through (13 CCR 1968.2(e)(10.2.1)(A))."""
+        start = self._start_ect
+        if start is None or start > 65 or start < -8:
+            return
+        self._air_since_start_g += s.air_est_g_s * dt
+        enough = 4200.0 + 35.0 * max(0.0, 20.0 - start)
+        late = self._air_since_start_g > enough * (0.4 + self._car.displacement_l)
+        low = s.ect_degc < self._car.regulating_degc - 11.0
+        self._judge("P0128", late and low and s.speed_m_s > 5, 30.0, dt)
+
+    def _sensor_monitor(self, s: State, dt: float) -> None:
+        """Narrow-band sensors: time between switches in closed loop on the road."""
+        if self._car.wide_range or s.loop != CLOSED or s.ect_degc < 60 or s.speed_m_s < 8:
+            return
+        rich = s.banks[0].sensor_v > 0.45
+        if rich != self._was_rich:
+            self._switches += 1
+            self._was_rich = rich
+        self._switch_s += dt
+        if self._switch_s > 40.0:
+            slow = self._switches < 22
+            self._judge("P0133", slow, _MATURE_S, _MATURE_S + 1.0)
+            self._switch_s, self._switches = 0.0, 0

@@ -1,0 +1,222 @@
+"""A simulated drive: a car, its faults, a schedule and the weather, in steps of the physics."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from logbench.simulator.airpath import AirPath
+from logbench.simulator.cars import Car
+from logbench.simulator.diagnosis import Diagnosis
+from logbench.simulator.driveline import Driveline
+from logbench.simulator.driver import Driver
+from logbench.simulator.electrical import Electrical
+from logbench.simulator.engine import Engine
+from logbench.simulator.faults import Faults
+from logbench.simulator.fueling import CELLS, CLOSED, RING, FuelControl
+from logbench.simulator.readings import Readings
+from logbench.simulator.schedules import Phase, Schedule
+from logbench.simulator.state import BankState, State, standard_pressure_kpa
+from logbench.simulator.thermal import Thermal
+
+STEP_S = 0.05
+"""Step of the physics; rotation takes two sub-steps, the manifold is linearly implicit."""
+_SLOW_STEPS = 4
+"""Temperatures and monitors move every so many steps."""
+_KEY_OFF = Phase("key off", "key off", float("inf"))
+_IDLE = Phase("idling on", "idle", float("inf"))
+
+
+class Drive:
+    """A car being driven; a `CarSource`. The same arguments give the same drive."""
+
+    def __init__(
+        self,
+        car: Car,
+        faults: Faults | Mapping[str, float] | None,
+        schedule: Schedule,
+        *,
+        ambient_degc: float = 20.0,
+        altitude_m: float = 0.0,
+        seed: int = 0,
+        start_coolant_degc: float | None = None,
+        earlier_trip: bool = True,
+    ) -> None:
+        """`start_coolant_degc` None: ambient, or regulating temperature for a warm schedule.
+        `earlier_trip`: the faults given were there on the trip before, so that what the engine
+        computer detects again is stored at once; without it the first detection stays pending."""
+        self.car = car
+        self.faults = faults if isinstance(faults, Faults) else Faults(faults)
+        self.faults.fit(car)
+        self.schedule = schedule
+        start = start_coolant_degc
+        if start is None:
+            start = car.regulating_degc - 1.0 if schedule.warm else ambient_degc
+        s = self.state = State(
+            seed=seed,
+            p_amb_kpa=standard_pressure_kpa(altitude_m),
+            t_amb_degc=ambient_degc,
+            start_degc=start,
+        )
+        s.banks = [BankState(g, CELLS, RING, start) for g in car.injector_gains]
+        s.ect_degc += car.ect_offset_degc - 20.0 * self.faults.ect_offset
+        s.iat_degc += car.iat_offset_degc
+        self._air = AirPath(car)
+        self._engine = Engine(car, self._air)
+        self._fuel = FuelControl(car, self._air)
+        self._line = Driveline(car)
+        self._thermal = Thermal(car, self._air)
+        self._thermal.heater_kw_k = max(0.0, min(0.05, 0.0025 * (18.0 - ambient_degc)))
+        self._electrical = Electrical(car)
+        self._driver = Driver(car, self._line, self._engine)
+        self._diagnosis = Diagnosis(car, seed, earlier_trip)
+        self._readings = Readings(car, seed)
+        self._index = 0
+        self._phase = schedule.phases[0]
+        self._phase_start_s = 0.0
+        self._driver.begin(s, self._phase)
+
+    # --- progress ---------------------------------------------------------------------------
+
+    @property
+    def t_s(self) -> float:
+        """Seconds since the start."""
+        return self.state.t_s
+
+    @property
+    def phase(self) -> str:
+        """Name of the present phase."""
+        return self._phase.name
+
+    @property
+    def done(self) -> bool:
+        """True once the schedule has ended; the car then idles on, or stays off."""
+        return self._index >= len(self.schedule.phases)
+
+    def set_fault(self, name: str, severity: float) -> None:
+        """Change a fault while driving (the training car)."""
+        trial = Faults({name: severity})
+        trial.fit(self.car)
+        self.faults.set(name, severity)
+
+    # --- CarSource --------------------------------------------------------------------------
+
+    @property
+    def vin(self) -> str:
+        """17 characters."""
+        return self.car.vin
+
+    @property
+    def ecus(self) -> tuple[str, ...]:
+        """Response addresses, engine first."""
+        return self.car.ecus
+
+    def ecu_name(self, ecu: str) -> str:
+        """At most 20 ASCII characters."""
+        return {"7E8": "ECM-EngineControl", "7E9": "TCM-TransmisCtrl"}[ecu]
+
+    def calibrations(self, ecu: str) -> tuple[str, ...]:
+        """Calibration IDs, at most 16 ASCII characters each."""
+        size = round(self.car.displacement_l * 10)
+        return (f"ZZ{'E' if ecu == '7E8' else 'T'}{size:02d}{self.car.cylinders}-0101",)
+
+    def supported(self, ecu: str) -> frozenset[int]:
+        """Service 01 PIDs of an ECU."""
+        return self.car.pids[ecu]
+
+    def ignition(self) -> bool:
+        """True while the key is on."""
+        return self.state.key_on
+
+    def battery_v(self) -> float:
+        """Voltage at the connector."""
+        return self.state.battery_v
+
+    def readings(self, ecu: str) -> Mapping[str, float]:
+        """Acronym to value of all signals of the ECU, now."""
+        return self._readings.take(self.state, self._diagnosis, ecu)
+
+    def codes(self, service: int) -> tuple[str, ...]:
+        """Codes for service 03, 07 or 0A."""
+        return self._diagnosis.codes(service)
+
+    def freeze_frame(self) -> Mapping[str, float] | None:
+        """Readings when the first stored code was set."""
+        return self._diagnosis.frame
+
+    def clear(self) -> None:
+        """Service 04."""
+        self._diagnosis.clear(self.state)
+        for bank in self.state.banks:
+            bank.long_trims = [0.0] * CELLS
+
+    def advance(self, t_s: float) -> None:
+        """Move the car to `t_s`; a time already past changes nothing."""
+        s = self.state
+        while s.t_s + STEP_S <= t_s + 1e-9:
+            self._step()
+
+    # --- one step ---------------------------------------------------------------------------
+
+    def _step(self) -> None:
+        s, faults, dt = self.state, self.faults, STEP_S
+        s.step = n = s.step + 1
+        s.t_s = n * dt
+        s.noise_at = (n * 7) % 8191
+        elapsed = s.t_s - self._phase_start_s
+        if self._driver.ended(s, self._phase, elapsed):
+            self._next_phase()
+            elapsed = 0.0
+        self._driver.step(s, self._phase, elapsed, dt)
+        fuel = self._fuel
+        fuel.sense(s, faults, dt)
+        fuel.load(s)
+        fuel.loop(s, s.ect_degc)
+        ring_at = n % RING
+        for bank in s.banks:
+            fuel.trims(s, bank, dt)
+        self._engine.command(s, dt)
+        self._air.step(s, faults, dt)
+        fuel.inject(s, faults, ring_at)
+        fuel.observe(s, faults, ring_at, dt)
+        self._engine.torque(s, self._electrical.accessories_kw(s))
+        self._line.step(s, dt)
+        self._electrical.step(s, faults, dt)
+        self._run(s, dt)
+        if n % _SLOW_STEPS == 0:
+            slow = dt * _SLOW_STEPS
+            self._thermal.step(s, faults, slow)
+            self._purge(s, slow)
+            if self._diagnosis.step(s, slow):
+                self._diagnosis.frame = dict(self.readings("7E8"))
+
+    def _next_phase(self) -> None:
+        self._index += 1
+        phases = self.schedule.phases
+        if self._index < len(phases):
+            self._phase = phases[self._index]
+        else:
+            self._phase = _KEY_OFF if self._phase.kind == "key off" else _IDLE
+        self._phase_start_s = self.state.t_s
+        self._driver.begin(self.state, self._phase)
+
+    @staticmethod
+    def _run(s: State, dt: float) -> None:
+        """Whether the engine fires, its run time, what it has used."""
+        if s.running:
+            s.since_start_s += dt
+            s.run_s += dt
+            s.fuel_used_g += s.fuel_g_s * dt
+            s.air_used_g += s.air_cyl_g_s * dt
+            if not s.key_on or s.rpm < 120.0:
+                s.running = False
+        elif s.cranking and s.rpm > 170.0:
+            s.running = True
+            s.since_start_s = s.run_s = 0.0
+
+    @staticmethod
+    def _purge(s: State, dt: float) -> None:
+        """Commanded purge: warm and in closed loop, more off idle."""
+        wanted = 0.0
+        if s.loop == CLOSED and s.ect_degc > 60.0 and s.since_start_s > 120.0:
+            wanted = 0.06 if s.demand <= 0.001 else 0.35
+        s.purge += (wanted - s.purge) * dt / (6.0 + dt)

@@ -1,0 +1,76 @@
+"""What can be wrong with the simulated car: fault name to severity, 0 healthy to 1 plain."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from logbench.errors import UsageError
+from logbench.simulator.cars import Car
+
+FAULT_TEXTS: dict[str, str] = {
+    "unmetered_air": "air leaks into the manifold behind the air-flow sensor",
+    "maf_low": "the air-flow sensor reads low",
+    "weak_fuel": "fuel pressure falls as the demand grows",
+    "leaking_injector": "an injector drips and the fuel pressure is high",
+    "thermostat_open": "the thermostat does not close",
+    "ect_offset": "the coolant temperature sensor reads cold",
+    "weak_alternator": "the alternator cannot carry the load",
+    "worn_battery": "the battery has a high internal resistance",
+    "lazy_o2": "the front oxygen sensor of bank 1 is slow",
+    "biased_o2": "the front oxygen sensor of bank 1 reads lean",
+    "one_bank_lean": "the injectors of bank 1 deliver too little",
+}
+FAULT_NAMES = tuple(FAULT_TEXTS)
+
+
+def possible_faults(car: Car) -> tuple[str, ...]:
+    """Faults that this car can have: no air-flow sensor, no fault of it; one bank, no bank alone."""
+    absent = set()
+    if not car.has_maf:
+        absent.add("maf_low")
+    if car.banks == 1:
+        absent.add("one_bank_lean")
+    return tuple(name for name in FAULT_NAMES if name not in absent)
+
+
+class Faults:
+    """Severity of each fault; unnamed faults are 0. Attributes are what the physics reads."""
+
+    __slots__ = FAULT_NAMES
+
+    def __init__(self, severities: Mapping[str, float] | None = None) -> None:
+        """`UsageError` for an unknown name or a severity outside 0 to 1."""
+        for name in FAULT_NAMES:
+            setattr(self, name, 0.0)
+        for name, severity in (severities or {}).items():
+            self.set(name, severity)
+
+    unmetered_air: float
+    maf_low: float
+    weak_fuel: float
+    leaking_injector: float
+    thermostat_open: float
+    ect_offset: float
+    weak_alternator: float
+    worn_battery: float
+    lazy_o2: float
+    biased_o2: float
+    one_bank_lean: float
+
+    def set(self, name: str, severity: float) -> None:
+        """Set one severity."""
+        if name not in FAULT_TEXTS:
+            raise UsageError(f"There is no fault {name!r}: choose one of {', '.join(FAULT_NAMES)}.")
+        if not 0.0 <= severity <= 1.0:
+            raise UsageError(f"The severity of {name} must lie between 0 and 1, not {severity}.")
+        setattr(self, name, float(severity))
+
+    def fit(self, car: Car) -> None:
+        """`UsageError` when a fault is set that this car cannot have."""
+        for name, _ in self:
+            if name not in possible_faults(car):
+                raise UsageError(f"This car ({car.label}) cannot have the fault {name}.")
+
+    def __iter__(self) -> Iterator[tuple[str, float]]:
+        """Name and severity of the faults above 0."""
+        return ((n, getattr(self, n)) for n in FAULT_NAMES if getattr(self, n) > 0)

@@ -1,0 +1,206 @@
+"""The engine computer's fuel control, from what its sensors say, and the mixture it makes."""
+
+from __future__ import annotations
+
+from math import exp, tanh
+
+from logbench.simulator.airpath import CYCLE, AirPath
+from logbench.simulator.cars import Car
+from logbench.simulator.faults import Faults
+from logbench.simulator.state import BankState, State
+
+RING = 64
+"""Length of the transport delay's ring, in steps."""
+SHORT_LIMIT_PCT = 25.0
+LONG_LIMIT_PCT = 32.0
+CELLS = 13
+"""Learnt trims: one for idle, then 3 rpm ranges x 4 loads."""
+OFF, OPEN_COLD, CLOSED, OPEN_DRIVING = 0, 1, 2, 4
+"""PID 03: one bit a state (SAE J1979)."""
+
+
+def narrow_band_v(mixture: float) -> float:
+    """Voltage of a hot zirconia sensor: about 0.85 rich, 0.08 lean, steep at lambda 1."""
+    return 0.46 - 0.39 * tanh((mixture - 1.0) / 0.011) - 0.04 * (mixture - 1.0)
+
+
+def operating_cell(rpm: float, load: float, idle: bool) -> int:
+    """Which learnt trim is in use."""
+    if idle:
+        return 0
+    row = 0 if rpm < 1800 else 1 if rpm < 3200 else 2
+    column = 0 if load < 0.28 else 1 if load < 0.48 else 2 if load < 0.72 else 3
+    return 1 + row * 4 + column
+
+
+class FuelControl:
+    """Air estimate, loop state, trims and injection of one car."""
+
+    __slots__ = (
+        "_air",
+        "_bank_count",
+        "_full_fuel_g_s",
+        "_has_maf",
+        "_idle_fuel_g_s",
+        "_litres",
+        "_maf_gain",
+        "_stoich",
+        "_table_gain",
+        "_wide",
+    )
+
+    def __init__(self, car: Car, air: AirPath) -> None:
+        self._air = air
+        self._litres = car.displacement_l
+        self._bank_count = car.banks
+        self._has_maf = car.has_maf
+        self._maf_gain = car.maf_gain
+        self._table_gain = car.ve_table_gain
+        self._stoich = car.stoich
+        self._wide = car.wide_range
+        self._full_fuel_g_s = air.rated_g_s * (1 + car.boost_kpa / 130) / (0.86 * car.stoich)
+        self._idle_fuel_g_s = 1.2 * car.displacement_l / car.stoich
+
+    def sense(self, s: State, faults: Faults, dt: float) -> None:
+        """Readings of the air sensors and the air the computer believes the cylinders get."""
+        noise, i = s.noise, s.noise_at
+        true = s.air_in_g_s
+        share = min(1.0, true / self._air.rated_g_s)
+        gain = self._maf_gain - faults.maf_low * (0.17 + 0.13 * share)
+        maf = true * gain * (1.0 + 0.004 * noise[i]) + 0.01 * noise[i - 1] * s.key_on
+        s.maf_g_s += (max(0.0, maf) - s.maf_g_s) * dt / (0.03 + dt)
+        s.map_kpa += (s.p_man_kpa + 0.15 * noise[i - 2] - s.map_kpa) * dt / (0.015 + dt)
+        rpm = s.rpm
+        if rpm < 20.0:
+            s.air_est_g_s = 0.0
+            return
+        charge_k = s.iat_degc + 273.15
+        ve = self._air.filling(rpm, s.map_kpa if not self._has_maf else s.p_man_kpa, s.p_exh_kpa)
+        per_kpa = ve * self._litres * rpm / (CYCLE * charge_k)
+        if self._has_maf:
+            # the manifold fills first: the cylinders follow the meter with its time constant
+            tau = 1.6 * self._litres / (per_kpa * 0.28705 * charge_k)
+            s.air_est_g_s += (s.maf_g_s - s.air_est_g_s) * dt / (tau + dt)
+        else:
+            s.air_est_g_s = per_kpa * s.map_kpa * self._table_gain
+
+    def load(self, s: State) -> None:
+        """LOAD_ABS and LOAD_PCT as shares, by their definitions in SAE J1979 / ISO 15031-5."""
+        rpm = s.rpm
+        if rpm < 300.0:
+            s.load_abs = s.load = 0.0
+            return
+        s.load_abs = s.air_est_g_s * 120.0 / (1.184 * self._litres * rpm)
+        # the table holds full-throttle air at sea level and 298 K; BARO and AAT correct it
+        full = self._air.full_air_g_s(rpm, s.p_amb_kpa, 298.0 + 8.0)
+        full *= (298.0 / (s.t_amb_degc + 273.15)) ** 0.5
+        s.load = min(1.0, s.air_est_g_s / full)
+
+    def loop(self, s: State, ect_degc: float) -> None:
+        """Loop state (PID 03), fuel cut and commanded lambda."""
+        if not s.running:
+            s.loop = OPEN_COLD if s.cranking else OFF
+            s.fuel_cut = False
+            s.lambda_cmd = 0.75 if ect_degc < 50 else 0.9
+            return
+        overrun = s.demand <= 0.001 and s.gear > 0 and s.clutch > 0.9 and s.since_start_s > 15
+        margin = s.rpm - s.idle_target_rpm
+        if s.fuel_cut:
+            s.fuel_cut = overrun and margin > 250
+        else:
+            s.fuel_cut = overrun and margin > 600 and ect_degc > 35 and s.locked
+        ready_s = 14.0 if ect_degc > 60 else 26.0 if ect_degc > 10 else 60.0
+        if s.since_start_s < ready_s:
+            s.loop = OPEN_COLD
+            cold = max(0.0, (60.0 - ect_degc) / 60.0)
+            s.lambda_cmd = 1.0 - 0.10 * cold - 0.12 * exp(-s.since_start_s / 6.0)
+        elif s.fuel_cut:
+            s.loop, s.lambda_cmd = OPEN_DRIVING, 1.0
+        elif s.demand > 0.92:
+            s.loop, s.lambda_cmd = OPEN_DRIVING, max(0.86, s.lambda_cmd - 0.02)
+        else:
+            s.loop, s.lambda_cmd = CLOSED, 1.0
+
+    def trims(self, s: State, bank: BankState, dt: float) -> None:
+        """Short and long trim of a bank from its measured mixture."""
+        idle = s.demand <= 0.001 and s.speed_m_s < 2.0
+        cell = bank.cell = operating_cell(s.rpm, s.load, idle)
+        trims = bank.long_trims
+        bank.long_pct = trims[cell]
+        if s.loop != CLOSED:
+            bank.integral -= bank.integral * dt / (0.4 + dt)
+            bank.short_pct = bank.integral
+            return
+        if self._wide:
+            error = (bank.lambda_seen - 1.0) * 100.0
+            error = max(-20.0, min(20.0, error))
+            bank.integral += 0.9 * error * dt
+            proportional = 0.25 * error
+        else:
+            bank.rich = bank.sensor_v > (0.43 if bank.rich else 0.49)
+            ramp = 3.2 if s.rpm > 1200 else 2.4
+            bank.integral += -ramp * dt if bank.rich else ramp * dt
+            proportional = -1.0 if bank.rich else 1.0
+        limit = SHORT_LIMIT_PCT
+        bank.integral = max(-limit, min(limit, bank.integral))
+        bank.short_pct = max(-limit, min(limit, bank.integral + proportional))
+        # learning: warm, sensors settled; what is learnt leaves the short trim
+        if s.ect_degc > 60.0 and s.since_start_s > 40.0:
+            learnt = bank.integral * 0.06 * dt
+            new = max(-LONG_LIMIT_PCT, min(LONG_LIMIT_PCT, trims[cell] + learnt))
+            bank.integral -= new - trims[cell]
+            trims[cell] = bank.long_pct = new
+
+    def inject(self, s: State, faults: Faults, ring_at: int) -> None:
+        """Fuel of each bank, and the mixture that leaves the cylinders."""
+        share = min(1.3, s.fuel_g_s / self._full_fuel_g_s)
+        s.rail_gain = 1.0 + 0.05 * faults.leaking_injector
+        if faults.weak_fuel:
+            s.rail_gain /= 1.0 + faults.weak_fuel * 0.48 * share / (share + 0.13)
+        n = self._bank_count
+        air = s.air_cyl_g_s / n
+        base = 0.0
+        if (s.running or s.cranking) and not s.fuel_cut and s.rpm > 60.0:
+            base = s.air_est_g_s / n / (self._stoich * s.lambda_cmd)
+            s.vapour_g_s = s.purge * 0.012 * s.air_est_g_s / self._stoich
+        else:
+            s.vapour_g_s = 0.0
+        total = 0.0
+        for k, bank in enumerate(s.banks):
+            gain = bank.injector_gain * s.rail_gain
+            drip = 0.0
+            if k == 0:
+                gain *= 1.0 - 0.2 * faults.one_bank_lean
+                drip = faults.leaking_injector * 0.16 * self._idle_fuel_g_s / n
+            fuel = base * gain * (1.0 + (bank.short_pct + bank.long_pct) / 100.0)
+            fuel += (drip if s.rpm > 60.0 else 0.0) + s.vapour_g_s / n
+            bank.fuel_g_s = fuel
+            total += fuel
+            floor = air * 0.02
+            mixture = air / (self._stoich * max(fuel, floor / self._stoich, 1e-9))
+            bank.lambda_out = mixture if mixture < 3.0 else 3.0
+            bank.delayed[ring_at] = bank.lambda_out
+        s.fuel_g_s = total
+
+    def observe(self, s: State, faults: Faults, ring_at: int, dt: float) -> None:
+        """Front and rear sensors: transport delay, lag, and the faults of the front one."""
+        rpm = s.rpm if s.rpm > 300.0 else 300.0
+        # a cycle and a half from injection to exhaust valve, then the way down the pipe
+        delay_s = 90.0 / rpm + 0.12 * min(2.5, 1.5 * self._litres / (s.air_cyl_g_s + 0.3))
+        back = min(RING - 1, int(delay_s / dt))
+        noise, i = s.noise, s.noise_at
+        for k, bank in enumerate(s.banks):
+            seen = bank.delayed[ring_at - back]
+            tau = 0.05
+            if k == 0:
+                tau += 1.1 * faults.lazy_o2
+                seen += 0.14 * faults.biased_o2
+            bank.lambda_seen += (seen - bank.lambda_seen) * dt / (tau + dt)
+            if s.since_start_s > 8.0:
+                bank.sensor_v = narrow_band_v(bank.lambda_seen) + 0.006 * noise[i - 5 - k]
+            else:
+                bank.sensor_v = 0.45
+            stored = 0.15 if bank.lambda_out > 1.3 else 5.0
+            bank.lambda_rear += (bank.lambda_out - bank.lambda_rear) * dt / (stored + dt)
+            rear = 0.44 - 0.34 * tanh((bank.lambda_rear - 1.007) / 0.008)
+            bank.rear_v += (rear - bank.rear_v) * dt / (1.2 + dt)

@@ -1,0 +1,152 @@
+"""What each engine and transmission sensor reads: state of the car to acronyms of the table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from logbench.simulator.airpath import CYCLE
+from logbench.simulator.cars import STOICH_E10, Car
+from logbench.simulator.diagnosis import MONITORS, Diagnosis
+from logbench.simulator.state import State
+
+_NAN = float("nan")
+FUEL_G_L = 745.0
+_MONITOR_STEMS = ("MIS", "FUEL", "CCM", "CAT", "HCAT", "EVAP", "AIR", "ACRF", "O2S", "HTR", "EGR")
+
+
+class Readings:
+    """Makes the readings of one car; those of one step are made once."""
+
+    __slots__ = ("_car", "_last", "_step")
+
+    def __init__(self, car: Car, seed: int) -> None:
+        self._car = car
+        self._step = -1
+        self._last: dict[str, dict[str, float]] = {}
+
+    def take(self, s: State, d: Diagnosis, ecu: str) -> Mapping[str, float]:
+        """Acronym to value; the transmission gives its own copy of some."""
+        if s.step != self._step:
+            self._step = s.step
+            self._last = {}
+        found = self._last.get(ecu)
+        if found is None:
+            found = self._engine(s, d) if ecu == "7E8" else self._gearbox(s, d)
+            self._last[ecu] = found
+        return found
+
+    def _engine(self, s: State, d: Diagnosis) -> dict[str, float]:
+        noise, i = s.noise, s.noise_at
+        plate = 12.6 + 77.0 * s.throttle + 0.12 * noise[i - 11]
+        pedal = 15.8 + 66.0 * s.pedal + 0.05 * noise[i - 12]
+        barometer = s.p_amb_kpa + 0.1
+        values = {
+            "FUELSYS1": float(s.loop),
+            "FUELSYS2": float(s.loop) if self._car.banks == 2 else 0.0,
+            "LOAD_PCT": 100.0 * s.load,
+            "ECT": s.ect_degc,
+            "RPM": max(0.0, s.rpm + (3.0 * noise[i - 13] if s.running else 0.0)),
+            "VSS": s.speed_m_s * 3.6,
+            "SPARKADV": s.spark_deg,
+            "IAT": s.iat_degc + 0.1 * noise[i - 14],
+            "MAF": s.maf_g_s,
+            "MAP": s.map_kpa,
+            "TP": plate,
+            "RUNTM": s.run_s,
+            "OBDSUP": 1.0,
+            "EVAP_PCT": 100.0 * s.purge,
+            "FLI": d.fuel_level_pct,
+            "BARO": barometer,
+            "VPWR": max(0.0, s.battery_v - 0.16 + 0.012 * noise[i - 15]),
+            "LOAD_ABS": 100.0 * s.load_abs,
+            "LAMBDA": s.lambda_cmd,
+            "TP_R": 77.0 * s.throttle,
+            "AAT": s.t_amb_degc + 0.3 + 0.04 * noise[i - 16],
+            "TP_B": 100.0 - plate * 0.94,
+            "APP_D": pedal,
+            "APP_E": pedal * 0.5 + 0.03 * noise[i - 17],
+            "APP_F": pedal * 0.5,
+            "TAC_PCT": 12.6 + 77.0 * s.throttle,
+            "FUEL_TYP": 1.0,
+            "ALCH_PCT": 10.0 if self._car.stoich == STOICH_E10 else 0.0,
+            "EOT": s.oil_degc,
+            "FUEL_RATE": s.fuel_g_s / s.rail_gain * 3600.0 / FUEL_G_L,
+            "LAMBDA_MAX": 0.0,
+            "O2S_V_MAX": 0.0,
+            "O2S_I_MAX": 0.0,
+            "MAP_MAX": 0.0,
+            "MAF_MAX": 0.0,
+        }
+        self._sensors(s, values)
+        self._monitors(d, values)
+        self._counters(d, values)
+        return values
+
+    def _sensors(self, s: State, values: dict[str, float]) -> None:
+        """Trims, oxygen sensors and catalysts of each bank."""
+        noise, i = s.noise, s.noise_at
+        car = self._car
+        for k, bank in enumerate(s.banks):
+            b = str(k + 1)
+            values[f"SHRTFT{b}"] = bank.short_pct
+            values[f"LONGFT{b}"] = bank.long_pct
+            front = min(1.9999, max(0.0, bank.lambda_seen + 0.002 * noise[i - 20 - k]))
+            # pump current of a planar sensor: about +0.75 mA at lambda 1.7, -1.2 mA at 0.8
+            current = 1.8 * (1.0 - 1.0 / front) if front > 1.0 else 5.0 * (front - 1.0)
+            for suffix in ("", "_34" if k == 0 else "_38"):
+                values[f"LAMBDA{b}1{suffix}"] = front
+            values[f"O2S{b}1_34" if k == 0 else f"O2S{b}1_38"] = current
+            # wide-range sensors that report volts: 1.5 V at lambda 1 [maker-specific; invented]
+            values[f"O2S{b}1_24" if k == 0 else f"O2S{b}1_28"] = 1.5 + 0.8 * current
+            values[f"O2S{b}1"] = max(0.0, bank.sensor_v)
+            values[f"SHRTFT{b}1"] = bank.short_pct
+            values[f"O2S{b}2"] = max(0.0, bank.rear_v + 0.004 * noise[i - 24 - k])
+            values[f"SHRTFT{b}2"] = _NAN
+            values[f"CATEMP{b}1"] = bank.cat_degc
+            values[f"CATEMP{b}2"] = bank.cat_degc - 0.22 * max(0.0, bank.cat_degc - s.t_amb_degc)
+            values[f"O2SLOC{b}1"] = 1.0
+            values[f"O2SLOC{b}2"] = float(car.downstream)
+        for b in range(1, 3):
+            for n in range(1, 5):
+                values.setdefault(f"O2SLOC{b}{n}", 0.0)
+
+    @staticmethod
+    def _monitors(d: Diagnosis, values: dict[str, float]) -> None:
+        """PID 0x01 and 0x41; a ready bit of 1 means not yet complete."""
+        values["MIL"] = float(d.mil)
+        values["DTC_CNT"] = float(len(d.codes(0x03)))
+        values["CI_SUP"] = values["CI_SUP_41"] = 0.0
+        for stem in _MONITOR_STEMS:
+            has = stem in MONITORS
+            values[f"{stem}_SUP"] = values[f"{stem}_ENA"] = float(has)
+            values[f"{stem}_RDY"] = float(has and not d.complete(stem, cycle=False))
+            values[f"{stem}_CMPL"] = float(has and not d.complete(stem, cycle=True))
+
+    @staticmethod
+    def _counters(d: Diagnosis, values: dict[str, float]) -> None:
+        values["MIL_DIST"] = d.mil_distance_m / 1000.0
+        values["CLR_DIST"] = d.clear_distance_m / 1000.0
+        values["WARM_UPS"] = float(d.warm_ups)
+        values["MIL_TIME"] = d.mil_run_s / 60.0
+        values["CLR_TIME"] = min(65535.0, d.clear_run_s / 60.0)
+        values["ODO"] = d.odometer_m / 1000.0
+
+    def _gearbox(self, s: State, d: Diagnosis) -> dict[str, float]:
+        values = {
+            "RPM": max(0.0, s.rpm),
+            "VSS": s.speed_m_s * 3.6,
+            "OBDSUP": 1.0,
+            "GEAR_ACT": float(s.gear),
+            "GEAR_RATIO": self._car.gears[s.gear - 1] if s.gear else 0.0,
+        }
+        self._counters(d, values)
+        values["MIL"] = values["DTC_CNT"] = values["CI_SUP"] = 0.0
+        for stem in _MONITOR_STEMS:
+            values[f"{stem}_SUP"] = values[f"{stem}_RDY"] = 0.0
+        values["CCM_SUP"] = 1.0
+        return values
+
+
+def air_by_pressure_g_s(ve: float, map_kpa: float, litres: float, rpm: float, degc: float) -> float:
+    """Speed-density: the air a four-stroke takes in at a manifold pressure, g/s."""
+    return ve * map_kpa * litres * rpm / (CYCLE * (degc + 273.15))
