@@ -20,6 +20,8 @@ CRITICAL = 0.528
 """Pressure ratio below which air flow is choked, k = 1.4."""
 _CLOSED_RAD = 0.122  # 7 degrees: the plate's angle when shut
 _FULL_MM2_PER_L = 850.0
+MANIFOLD_SHARE = 1.6
+"""Manifold volume over displacement."""
 
 
 def nozzle(ratio: float) -> float:
@@ -50,7 +52,7 @@ class AirPath:
 
     def __init__(self, car: Car) -> None:
         self._litres = car.displacement_l
-        self._volume_l = 1.6 * car.displacement_l
+        self._volume_l = MANIFOLD_SHARE * car.displacement_l
         self._full_mm2 = _FULL_MM2_PER_L * car.displacement_l * (1.0 + car.boost_kpa / 150.0)
         self._ve_peak = car.ve_peak
         self._ve_rpm = car.ve_peak_rpm

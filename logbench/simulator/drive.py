@@ -171,6 +171,8 @@ class Drive:
         fuel.sense(s, faults, dt)
         fuel.load(s)
         fuel.loop(s, s.ect_degc)
+        if s.settle_s > 0.0:
+            s.settle_s -= dt
         ring_at = n % RING
         for bank in s.banks:
             fuel.trims(s, bank, dt)

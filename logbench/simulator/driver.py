@@ -117,7 +117,7 @@ class Driver:
             return here / 3.6, (ahead - here) / 3.6
         goal = phase.value / 3.6 if phase.kind == "cruise" else 0.0
         old = self._set_m_s
-        rate = 1.3 if goal > old else 1.2
+        rate = 1.2 if goal <= old or old < 9.0 else 0.8
         new = min(goal, old + rate * dt) if goal > old else max(goal, old - rate * dt)
         new = min(new, s.speed_m_s + 1.5)  # do not run away from a car that cannot follow
         self._set_m_s = new

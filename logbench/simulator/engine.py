@@ -48,6 +48,8 @@ class Engine:
         elif not s.running:
             s.idle_air_g_s = 0.0
             air = feed * 1.3
+        elif s.gear > 0 and s.locked:  # on overrun the manifold is not pumped empty
+            air = max(air, self._litres * 0.00095 * s.rpm)
         demand = s.demand
         if s.rpm > self._redline:
             demand = 0.0

@@ -24,7 +24,7 @@ FAULT_NAMES = tuple(FAULT_TEXTS)
 
 
 def possible_faults(car: Car) -> tuple[str, ...]:
-    """Faults that this car can have: no air-flow sensor, no fault of it; one bank, no bank alone."""
+    """Faults that this car can have: without an air-flow sensor it cannot read low."""
     absent = set()
     if not car.has_maf:
         absent.add("maf_low")

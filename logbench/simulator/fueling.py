@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import exp, tanh
 
-from logbench.simulator.airpath import CYCLE, AirPath
+from logbench.simulator.airpath import CYCLE, MANIFOLD_SHARE, R_AIR, AirPath
 from logbench.simulator.cars import Car
 from logbench.simulator.faults import Faults
 from logbench.simulator.state import BankState, State
@@ -73,16 +73,19 @@ class FuelControl:
         rpm = s.rpm
         if rpm < 20.0:
             s.air_est_g_s = 0.0
+            s.p_est_kpa = s.p_amb_kpa
             return
         charge_k = s.iat_degc + 273.15
-        ve = self._air.filling(rpm, s.map_kpa if not self._has_maf else s.p_man_kpa, s.p_exh_kpa)
+        p = s.p_est_kpa if self._has_maf else s.map_kpa
+        ve = self._air.filling(rpm, p, s.p_exh_kpa) * self._table_gain
         per_kpa = ve * self._litres * rpm / (CYCLE * charge_k)
         if self._has_maf:
-            # the manifold fills first: the cylinders follow the meter with its time constant
-            tau = 1.6 * self._litres / (per_kpa * 0.28705 * charge_k)
-            s.air_est_g_s += (s.maf_g_s - s.air_est_g_s) * dt / (tau + dt)
-        else:
-            s.air_est_g_s = per_kpa * s.map_kpa * self._table_gain
+            # what the meter sees fills the manifold first: the computer keeps a model of it,
+            # whose flow out settles at what the meter says whatever its own table
+            stiffness = R_AIR * charge_k / (MANIFOLD_SHARE * self._litres) * dt
+            p += stiffness * (s.maf_g_s - per_kpa * p) / (1.0 + stiffness * per_kpa)
+            s.p_est_kpa = p = max(5.0, p)
+        s.air_est_g_s = per_kpa * p
 
     def load(self, s: State) -> None:
         """LOAD_ABS and LOAD_PCT as shares, by their definitions in SAE J1979 / ISO 15031-5."""
@@ -119,6 +122,8 @@ class FuelControl:
         elif s.demand > 0.92:
             s.loop, s.lambda_cmd = OPEN_DRIVING, max(0.86, s.lambda_cmd - 0.02)
         else:
+            if s.loop != CLOSED:
+                s.settle_s = 1.3 if s.loop == OPEN_DRIVING else 0.0
             s.loop, s.lambda_cmd = CLOSED, 1.0
 
     def trims(self, s: State, bank: BankState, dt: float) -> None:
@@ -129,6 +134,9 @@ class FuelControl:
         bank.long_pct = trims[cell]
         if s.loop != CLOSED:
             bank.integral -= bank.integral * dt / (0.4 + dt)
+            bank.short_pct = bank.integral
+            return
+        if s.settle_s > 0.0:
             bank.short_pct = bank.integral
             return
         if self._wide:
@@ -200,7 +208,9 @@ class FuelControl:
                 bank.sensor_v = narrow_band_v(bank.lambda_seen) + 0.006 * noise[i - 5 - k]
             else:
                 bank.sensor_v = 0.45
-            stored = 0.15 if bank.lambda_out > 1.3 else 5.0
-            bank.lambda_rear += (bank.lambda_out - bank.lambda_rear) * dt / (stored + dt)
+            # the catalyst's store of oxygen fills and empties; full, more air changes nothing
+            through = bank.lambda_out if bank.lambda_out < 1.05 else 1.05
+            stored = 0.4 if through > 1.04 else 3.5
+            bank.lambda_rear += (through - bank.lambda_rear) * dt / (stored + dt)
             rear = 0.44 - 0.34 * tanh((bank.lambda_rear - 1.007) / 0.008)
             bank.rear_v += (rear - bank.rear_v) * dt / (1.2 + dt)

@@ -10,6 +10,7 @@ from logbench.simulator.diagnosis import MONITORS, Diagnosis
 from logbench.simulator.state import State
 
 _NAN = float("nan")
+_PLACES = tuple(f"O2SLOC{bank}{number}" for bank in (1, 2) for number in (1, 2, 3, 4))
 FUEL_G_L = 745.0
 _MONITOR_STEMS = ("MIS", "FUEL", "CCM", "CAT", "HCAT", "EVAP", "AIR", "ACRF", "O2S", "HTR", "EGR")
 
@@ -106,9 +107,8 @@ class Readings:
             values[f"CATEMP{b}2"] = bank.cat_degc - 0.22 * max(0.0, bank.cat_degc - s.t_amb_degc)
             values[f"O2SLOC{b}1"] = 1.0
             values[f"O2SLOC{b}2"] = float(car.downstream)
-        for b in range(1, 3):
-            for n in range(1, 5):
-                values.setdefault(f"O2SLOC{b}{n}", 0.0)
+        for place in _PLACES:
+            values.setdefault(place, 0.0)
 
     @staticmethod
     def _monitors(d: Diagnosis, values: dict[str, float]) -> None:

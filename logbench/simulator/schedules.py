@@ -117,8 +117,8 @@ def idle_warm_up(minutes: float = 15.0) -> Schedule:
 def wltc_trace_kmh() -> tuple[float, ...]:
     """Speeds of the WLTC class 3b cycle, one a second from 0 to 1800 s (UN GTR 15, annex 1)."""
     file = resources.files("logbench.simulator.data") / "wltc_class3b.csv"
-    with file.open(newline="", encoding="ascii") as text:
-        return tuple(float(row["speed_kmh"]) for row in csv.DictReader(text))
+    rows = csv.DictReader(file.read_text("ascii").splitlines())
+    return tuple(float(row["speed_kmh"]) for row in rows)
 
 
 def wltc() -> Schedule:

@@ -98,6 +98,8 @@ class State:
         # what the engine computer believes and commands
         self.maf_g_s = 0.0
         self.map_kpa = p_amb_kpa
+        self.p_est_kpa = p_amb_kpa
+        """Manifold pressure the computer works out from its MAF sensor."""
         self.air_est_g_s = 0.0
         self.load_abs = 0.0
         self.load = 0.0
@@ -108,6 +110,8 @@ class State:
         self.lambda_cmd = 1.0
         self.loop = 0
         self.fuel_cut = False
+        self.settle_s = 0.0
+        """How long the trims still wait for the sensor after open loop."""
         self.fuel_g_s = 0.0
         self.fuel_used_g = 0.0
         self.air_used_g = 0.0

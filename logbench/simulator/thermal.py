@@ -28,8 +28,8 @@ class Thermal:
     def __init__(self, car: Car, air: AirPath) -> None:
         d = car.displacement_l
         self._litres = d
-        self._coolant_kj_k = 4.0 + 9.0 * d
-        self._block_kj_k = 5.0 + 13.0 * d
+        self._coolant_kj_k = 5.0 + 14.0 * d
+        self._block_kj_k = 8.0 + 16.0 * d
         self._scale = d**0.75
         self._regulating = car.regulating_degc
         self._rated_g_s = air.rated_g_s
@@ -66,7 +66,7 @@ class Thermal:
         radiator = flow * self._scale * wind * pump / (wind + 0.25) * 0.62
         passive = (0.006 + 0.0006 * s.speed_m_s) * self._scale
         heater = self.heater_kw_k * pump if s.running else 0.0
-        exchange = 0.20 * self._scale * (t - s.oil_degc)
+        exchange = 0.14 * self._scale * (t - s.oil_degc)
         out_kw = (radiator + passive + heater) * (t - ambient) + exchange
         s.coolant_degc += (into_kw - out_kw) / self._coolant_kj_k * dt
         block_kw = 0.6 * s.friction_kw + 0.05 * fuel_kw + exchange
