@@ -1,0 +1,182 @@
+"""From frames to messages: ISO 15765-2 on CAN (our own fast path) and the older buses.
+
+The fast path exists because polling must not be limited by Python; the tests hold it against
+python-OBD's assembly. It is also stricter: a single frame shorter than it claims, a gap in the
+sequence or a missing tail drops the message, where a shortened one would decode to nonsense.
+The older buses are slow, so python-OBD's own assembly serves them.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+from obd.protocols import ISO_14230_4_fast
+
+log = logging.getLogger(__name__)
+
+_HEX = frozenset(b"0123456789ABCDEFabcdef")
+
+
+@dataclass(slots=True)
+class Assembled:
+    """Messages of one reply, with what had to be dropped on the way."""
+
+    messages: list[tuple[str, bytes]] = field(default_factory=list)
+    frames: int = 0
+    damaged: int = 0
+    other: list[str] = field(default_factory=list)
+    """Lines that are no frames: status texts of the adapter, garbage."""
+
+
+def is_hex(line: bytes) -> bool:
+    """True when every character is a hex digit and there is at least one."""
+    return bool(line) and _HEX.issuperset(line)
+
+
+def is_reply_address(ecu: str, id_bits: int) -> bool:
+    """ISO 15765-4: ECUs answer on 7E8 to 7EF, or 18DAF1xx with 29 bits."""
+    if id_bits == 11:
+        return len(ecu) == 3 and ecu[:2] == "7E" and ecu[2] in "89ABCDEF"
+    return len(ecu) == 8 and ecu[:6] == "18DAF1"
+
+
+def request_address(ecu: str) -> str:
+    """Physical request address (ISO 15765-4) of the ECU that answers on `ecu`."""
+    if len(ecu) == 3:
+        return f"{int(ecu, 16) - 8:03X}"
+    return f"18DA{ecu[6:8]}F1"
+
+
+def frames_of(length: int) -> int:
+    """CAN frames of a message of `length` bytes (ISO 15765-2, classic CAN)."""
+    return 1 if length <= 7 else 1 + -(-(length - 6) // 7)
+
+
+def assemble_can(frames: Iterable[tuple[str, bytes]]) -> Assembled:
+    """Messages from (ECU address, up to 8 data bytes) in order of arrival.
+
+    Frames of several ECUs may be interleaved. `damaged` counts frames that had to be dropped.
+    """
+    out = Assembled()
+    open_: dict[str, tuple[bytearray, int, int, int]] = {}  # buffer, total, next index, frames
+    for ecu, data in frames:
+        out.frames += 1
+        kind = data[0] >> 4 if data else 15
+        if kind == 0:
+            length = data[0]
+            if 0 < length <= 7 and len(data) > length:
+                out.messages.append((ecu, bytes(data[1 : length + 1])))
+            else:
+                out.damaged += 1
+        elif kind == 1 and len(data) == 8:
+            total = (data[0] & 0x0F) << 8 | data[1]
+            if ecu in open_:
+                out.damaged += open_[ecu][3]
+            if total > 7:
+                open_[ecu] = (bytearray(data[2:]), total, 1, 1)
+            else:
+                out.damaged += 1
+        elif kind == 2 and ecu in open_:
+            buffer, total, index, count = open_[ecu]
+            missing = total - len(buffer)
+            if data[0] & 0x0F != index or len(data) <= min(missing, 7):
+                out.damaged += count + 1
+                del open_[ecu]
+                continue
+            buffer += data[1:]
+            if len(buffer) >= total:
+                out.messages.append((ecu, bytes(buffer[:total])))
+                del open_[ecu]
+            else:
+                open_[ecu] = (buffer, total, (index + 1) & 0x0F, count + 1)
+        else:
+            out.damaged += 1
+    out.damaged += sum(entry[3] for entry in open_.values())
+    return out
+
+
+def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Assembled:
+    """Messages from an adapter's lines with headers on: `7E8064100BE3FA813`.
+
+    Spaces are tolerated. Lines that are hex but no whole frame of a reply address (cut short, two
+    run together, an echo) count as damaged; lines that are not hex go to `other`.
+    """
+    width = 3 if id_bits == 11 else 8
+    longest = width + 16
+    frames: list[tuple[str, bytes]] = []
+    damaged = 0
+    other: list[str] = []
+    for raw in lines:
+        line = raw.replace(b" ", b"")
+        if not is_hex(line):
+            other.append(raw.decode("ascii", "replace"))
+            continue
+        text = line.decode("ascii").upper()
+        ecu = text[:width]
+        body = text[width:]
+        if len(text) > longest or len(body) % 2 or not body or not is_reply_address(ecu, id_bits):
+            damaged += 1
+            continue
+        frames.append((ecu, bytes.fromhex(body)))
+    out = assemble_can(frames)
+    out.damaged += damaged
+    out.other = other
+    return out
+
+
+def sum_check(frame: bytes) -> bool:
+    """ISO 9141-2 and ISO 14230-2: the last byte is the sum of the others modulo 256."""
+    return sum(frame[:-1]) & 0xFF == frame[-1]
+
+
+def crc_check(frame: bytes) -> bool:
+    """SAE J1850: CRC-8, polynomial 1D, start FF, inverted."""
+    crc = 0xFF
+    for byte in frame[:-1]:
+        crc ^= byte
+        for _ in range(8):
+            crc = (crc << 1 ^ 0x1D if crc & 0x80 else crc << 1) & 0xFF
+    return crc ^ 0xFF == frame[-1]
+
+
+_LEGACY = ISO_14230_4_fast([])
+
+
+def assemble_legacy_lines(
+    lines: Iterable[bytes], check: Callable[[bytes], bool] | None = None
+) -> Assembled:
+    """Messages of the older buses (`486B104100BE3FA813CK`) through python-OBD's assembly.
+
+    The ECU is its source address in hex (`10`). `check` verifies a frame with its last byte; None
+    takes the adapter's word. A code request (0x43) gets python-OBD's zero count byte, as on CAN.
+    """
+    out = Assembled()
+    kept: list[str] = []
+    for raw in lines:
+        line = raw.replace(b" ", b"")
+        if not is_hex(line):
+            out.other.append(raw.decode("ascii", "replace"))
+            continue
+        if len(line) % 2 or not 12 <= len(line) <= 22:
+            out.damaged += 1
+            continue
+        if check is not None and not check(bytes.fromhex(line.decode("ascii"))):
+            out.damaged += 1
+            continue
+        kept.append(line.decode("ascii").upper())
+    out.frames = len(kept)
+    try:
+        messages = _LEGACY(kept)
+    except (IndexError, ValueError) as error:
+        # python-OBD trusts that every line of a multi-line reply has its order byte.
+        log.debug("older-bus reply not understood: %s", error)
+        out.damaged += len(kept)
+        return out
+    for message in messages:
+        if message.parsed() and len(message.data) > 0:
+            out.messages.append((f"{message.tx_id:02X}", bytes(message.data)))
+    if kept and not out.messages:
+        out.damaged += len(kept)
+    return out
