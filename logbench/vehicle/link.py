@@ -1,0 +1,219 @@
+"""What every way to the car has in common: timeouts, filtering, time stamps, logging.
+
+A driver (one module in `vehicle/links/`) supplies only `_open`, `_exchange` and `_shut`.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Self
+
+from logbench.errors import CarSilentError, LinkLostError
+from logbench.vehicle.model import Progress, Protocol, Reply
+
+log = logging.getLogger(__name__)
+
+WIRE = 5
+"""Level of the wire traffic in the log, below DEBUG."""
+
+NEGATIVE = 0x7F
+RESPONSE_PENDING = 0x78
+PENDING_LIMIT_S = 5.0
+"""P2* of ISO 15765-3 table 2: how long a car may take after 'response pending'."""
+
+READ_ONLY_SERVICES = frozenset({0x01, 0x02, 0x03, 0x06, 0x07, 0x09, 0x0A, 0x19, 0x22})
+"""Services that only read. Nothing else leaves a link unless `allow_writing` was given."""
+
+
+def silent(text: str) -> None:
+    """Progress that nobody watches."""
+    del text
+
+
+@dataclass(slots=True)
+class Raw:
+    """What a driver hands back of one exchange, before filtering."""
+
+    messages: list[tuple[str, bytes]]
+    """ECU address in hex and the assembled message, service byte first."""
+    sent: int = 0
+    received: int = 0
+    """Characters (adapter) or bytes (CAN) on the link, for the cost model."""
+    frames: int = 0
+    """Reply frames seen, whole or not."""
+    damaged: int = 0
+    """Lines or frames that were dropped because they could not be understood."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """One request and everything that came back for it.
+
+    `elapsed_s` is the whole round trip. `pending` names ECUs that said 'response pending' and
+    never answered in time.
+    """
+
+    replies: list[Reply]
+    elapsed_s: float
+    sent: int
+    received: int
+    frames: int
+    damaged: int = 0
+    pending: tuple[str, ...] = ()
+
+
+class Link(ABC):
+    """A way to the car. `connect` before use; `close` always, it never raises.
+
+    Used as a context manager it connects on entry. Not thread-safe: one owner.
+    """
+
+    timeout_s: float = 3.0
+    """How long a request may take before the link counts as lost."""
+
+    def __init__(self, url: str, progress: Progress | None = None) -> None:
+        self.url = url
+        self.adapter = ""
+        self.protocol = Protocol(name="", is_can=False)
+        self.progress: Progress = progress or silent
+        self.connected = False
+        self.service = 0x01
+        """0x01, or 0x22 where a car answers only SAE J1979-2."""
+        self.repeats = False
+        """True while 'the same again' costs a single character."""
+
+    # --- for users ---
+
+    def connect(self) -> None:
+        """Find the adapter and the car; the subclasses of `LinkError` say what is missing."""
+        if self.connected:
+            return
+        log.debug("connecting %s", self.url)
+        try:
+            self._open()
+        except BaseException:
+            self._shut_quietly()
+            raise
+        self.connected = True
+        log.info("connected %s: %s, %s", self.url, self.adapter, self.protocol.name)
+
+    def close(self) -> None:
+        """Undo the settings made and let go of the port. May be called twice."""
+        self.connected = False
+        self._shut_quietly()
+
+    def request(
+        self,
+        payload: bytes,
+        frames: int | None = None,
+        timeout_s: float | None = None,
+        to: str | None = None,
+    ) -> list[Reply]:
+        """Ask the car and give its complete messages, negative responses included.
+
+        `payload`: service byte first. `frames`: reply frames to expect, if known, so that nobody
+        waits for more. `to`: response address of one ECU to ask it alone (CAN); None asks all.
+        An empty list means that no ECU answered. Raises LinkLostError, ReplyError.
+        """
+        return self.exchange(payload, frames, timeout_s, to).replies
+
+    def exchange(
+        self,
+        payload: bytes,
+        frames: int | None = None,
+        timeout_s: float | None = None,
+        to: str | None = None,
+    ) -> Exchange:
+        """Like `request`, with the counts the cost model learns from."""
+        if not self.connected:
+            raise LinkLostError("The link is not connected: connect it again.")
+        if payload[0] not in READ_ONLY_SERVICES:
+            raise ValueError(f"service {payload[0]:02X} would change the car")
+        limit_s = self.timeout_s if timeout_s is None else timeout_s
+        start_ns = time.monotonic_ns()
+        raw = self._exchange(payload, frames, limit_s, to)
+        end_ns = time.monotonic_ns()
+        messages, pending = _filtered(payload, raw.messages)
+        if log.isEnabledFor(WIRE):
+            log.log(WIRE, "%s -> %s", payload.hex(), [(e, d.hex()) for e, d in messages])
+        middle_ns = (start_ns + end_ns) // 2
+        return Exchange(
+            replies=[Reply(ecu, data, middle_ns) for ecu, data in messages],
+            elapsed_s=(end_ns - start_ns) / 1e9,
+            sent=raw.sent,
+            received=raw.received,
+            frames=raw.frames,
+            damaged=raw.damaged,
+            pending=pending,
+        )
+
+    def voltage(self) -> float | None:
+        """Volts at the diagnostic connector as the adapter measures them; None: cannot measure."""
+        return None
+
+    @property
+    def packs(self) -> bool:
+        """True where one request may carry several PIDs (CAN)."""
+        return self.protocol.is_can
+
+    def __enter__(self) -> Self:
+        self.connect()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    # --- for drivers ---
+
+    @abstractmethod
+    def _open(self) -> None:
+        """Open the port, find adapter and car; set `adapter`, `protocol`, maybe `service`."""
+
+    @abstractmethod
+    def _exchange(
+        self, payload: bytes, frames: int | None, timeout_s: float, to: str | None
+    ) -> Raw:
+        """One round trip; waits for the final reply after 'response pending'."""
+
+    @abstractmethod
+    def _shut(self) -> None:
+        """Undo settings and close; must work in any state, also half open or broken."""
+
+    def _shut_quietly(self) -> None:
+        try:
+            self._shut()
+        except (OSError, LinkLostError, CarSilentError) as error:
+            log.debug("while closing %s: %s", self.url, error)
+
+
+def is_pending(data: bytes) -> bool:
+    """True for a 'response pending' negative response (7F xx 78)."""
+    return len(data) == 3 and data[0] == NEGATIVE and data[2] == RESPONSE_PENDING
+
+
+def _filtered(
+    payload: bytes, messages: list[tuple[str, bytes]]
+) -> tuple[list[tuple[str, bytes]], tuple[str, ...]]:
+    """Only what answers `payload`: late replies to an earlier request are dropped."""
+    wanted = payload[0] | 0x40
+    kept: list[tuple[str, bytes]] = []
+    pending: list[str] = []
+    for ecu, data in messages:
+        if data[0] == wanted:
+            kept.append((ecu, data))
+        elif data[0] == NEGATIVE and len(data) >= 3 and data[1] == payload[0]:
+            if is_pending(data):
+                pending.append(ecu)
+            else:
+                kept.append((ecu, data))
+    answered = {ecu for ecu, _ in kept}
+    return kept, tuple(dict.fromkeys(e for e in pending if e not in answered))

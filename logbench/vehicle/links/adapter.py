@@ -1,0 +1,438 @@
+"""An adapter that speaks the common command language, over any byte port.
+
+Start-up verifies each step and waits for the prompt, never for a fixed time. What saves time
+(no spaces, adaptive timing, the reply count, a lone carriage return for 'the same again') is used
+while the adapter accepts it, and undone on leaving.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import time
+from abc import abstractmethod
+from typing import Protocol as TypingProtocol
+
+from logbench.errors import (
+    AdapterMuteError,
+    AdapterUnfitError,
+    CarSilentError,
+    IgnitionOffError,
+    LinkLostError,
+    ReplyError,
+)
+from logbench.vehicle.framing import (
+    Assembled,
+    assemble_can_lines,
+    assemble_legacy_lines,
+    crc_check,
+    request_address,
+    sum_check,
+)
+from logbench.vehicle.link import PENDING_LIMIT_S, WIRE, Link, Raw, is_pending
+from logbench.vehicle.links.dialect import (
+    PROTOCOLS,
+    SEARCH_ORDER,
+    Status,
+    lines_of,
+    status_of,
+)
+from logbench.vehicle.model import Progress
+
+log = logging.getLogger(__name__)
+
+PROMPT = b">"
+START_TIMEOUT_S = 3.0
+SETTING_TIMEOUT_S = 1.0
+SEARCH_TIMEOUT_S = 25.0
+"""A full search over all nine protocols takes the adapter about twenty seconds."""
+MIN_SUPPLY_V = 6.0
+MAX_COUNT = 15
+"""The reply count is one hex digit."""
+_REQUIRED = {"ATE0", "ATH1"}
+_SETTINGS = ("ATE0", "ATL0", "ATS0", "ATH1", "ATAT1", "ATCAF1")
+_VOLTS = re.compile(r"^(\d{1,2}(?:\.\d+)?)\s*V?$", re.IGNORECASE)
+
+
+class BytePort(TypingProtocol):
+    """A stream of bytes to the adapter. `read` and `write` raise LinkLostError when it is gone."""
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`."""
+        ...
+
+    def read(self, timeout_s: float) -> bytes:
+        """Whatever is there, waiting at most `timeout_s` for the first byte; b'' when nothing."""
+        ...
+
+    def drain(self) -> bytes:
+        """Throw away (and return) what has arrived so far, without waiting."""
+        ...
+
+    def close(self) -> None:
+        """Let go. May be called twice."""
+        ...
+
+
+class AdapterLink(Link):
+    """Base of the links that reach the car through an adapter; `_open_port` is what differs."""
+
+    def __init__(self, url: str, progress: Progress | None = None, protocol: str = "") -> None:
+        super().__init__(url, progress)
+        self._hint = protocol
+        self._port: BytePort | None = None
+        self._number = ""
+        self._volts: float | None = None
+        self._last = ""
+        self._aimed: str | None = None
+        self._counts = True
+        self.repeats = True
+        self._repeat_faults = 0
+        self._checksum = False
+        self._slow: set[bytes] = set()
+        self._late = False
+
+    # --- what differs ---
+
+    @abstractmethod
+    def _open_port(self) -> BytePort:
+        """Open the port, with the right speed; raises PortMissingError."""
+
+    # --- start-up ---
+
+    def _open(self) -> None:
+        self._port = self._open_port()
+        self._last, self._aimed = "", None
+        self.progress("Looking for the adapter")
+        self._wake()
+        self.progress(f"Setting up the adapter ({self.adapter})")
+        self._set_up()
+        self._volts = self._read_voltage()
+        if self._volts is not None and self._volts < MIN_SUPPLY_V:
+            raise IgnitionOffError(
+                f"The adapter sees only {self._volts:.1f} V at the diagnostic connector: "
+                "push it in fully, turn the ignition on and connect again."
+            )
+        self.progress("Looking for the car's protocol")
+        self._find_car()
+        self.progress(f"Protocol found: {self.protocol.name}")
+
+    def _wake(self) -> None:
+        """A warm start, or a full one where that is not known; learns the adapter's name."""
+        assert self._port is not None
+        self._port.drain()
+        for command in ("ATWS", "ATZ", "ATWS"):
+            try:
+                lines = self._ask(command, START_TIMEOUT_S)
+            except ReplyError:
+                continue
+            words = [line for line in lines if line.upper() != command and not status_of(line)]
+            if words:
+                self.adapter = words[-1][:60]
+                return
+        raise AdapterMuteError(
+            "Something is connected, but no adapter answers: check that it is an adapter with the "
+            "common command language, that it has power, and that the speed is right."
+        )
+
+    def _set_up(self) -> None:
+        for command in _SETTINGS:
+            lines = self._setting(command)
+            if "OK" in lines:
+                continue
+            if command in _REQUIRED:
+                raise AdapterUnfitError(
+                    f"The adapter ({self.adapter}) does not understand {command}, which is "
+                    "needed: use another adapter."
+                )
+            log.info("the adapter refuses %s: %s", command, lines)
+
+    def _setting(self, command: str) -> list[str]:
+        try:
+            return self._ask(command, SETTING_TIMEOUT_S)
+        except ReplyError:
+            return self._ask(command, SETTING_TIMEOUT_S)
+
+    def _read_voltage(self) -> float | None:
+        for line in self._setting("ATRV"):
+            match = _VOLTS.match(line)
+            if match:
+                return float(match[1])
+        return None
+
+    def voltage(self) -> float | None:
+        """Volts at the diagnostic connector; None when the adapter cannot measure."""
+        return self._read_voltage()
+
+    def _find_car(self) -> None:
+        hint = self._number or self._hint or "6"
+        if "OK" not in self._setting(f"ATTPA{hint}") and "OK" not in self._setting("ATSP0"):
+            raise AdapterUnfitError(
+                f"The adapter ({self.adapter}) cannot search for the car's protocol: "
+                "use another adapter."
+            )
+        lines = self._search("0100")
+        statuses = {status_of(line) for line in lines}
+        if Status.NOT_UNDERSTOOD in statuses:
+            raise AdapterUnfitError(
+                f"The adapter ({self.adapter}) does not understand requests to the car: "
+                "use another adapter."
+            )
+        if self._adopt(self._reported_number(), lines) or self._try_newer_service():
+            return
+        if statuses & {Status.SILENCE, Status.BUS_TROUBLE, Status.NO_PROTOCOL, Status.INTERRUPTED}:
+            self._raise_silent(statuses)
+        for number in SEARCH_ORDER:
+            self.progress(f"Trying {PROTOCOLS[number].name}")
+            if "OK" in self._setting(f"ATTP{number}") and self._adopt(number, self._search("0100")):
+                return
+        self._raise_silent(statuses)
+
+    def _search(self, command: str) -> list[str]:
+        try:
+            return self._ask(command, SEARCH_TIMEOUT_S)
+        except ReplyError:
+            return self._ask(command, SEARCH_TIMEOUT_S)
+
+    def _reported_number(self) -> str:
+        """Protocol number the adapter reports (`A6` and `6` both mean 6); empty: unknown."""
+        for line in self._setting("ATDPN"):
+            text = line.upper()
+            number = text[1:] if len(text) == 2 and text[0] == "A" else text
+            if number in PROTOCOLS:
+                return number
+        return ""
+
+    def _adopt(self, number: str, lines: list[str]) -> bool:
+        """Take over protocol `number` if `lines`, the reply to 0100, make sense in it."""
+        if number not in PROTOCOLS:
+            return False
+        self.protocol, self._checksum = PROTOCOLS[number], False
+        found = self._assemble([line.encode() for line in lines])
+        if not found.messages:
+            return False
+        self._number = number
+        if not self.protocol.is_can:
+            self._checksum = True
+            checked = self._assemble([line.encode() for line in lines])
+            self._checksum = len(checked.messages) == len(found.messages)
+        return True
+
+    def _try_newer_service(self) -> bool:
+        """SAE J1979-2 cars answer service 22 only: the supported list is identifier F400."""
+        for number in ("6", "7"):
+            if "OK" in self._setting(f"ATTP{number}") and self._adopt(
+                number, self._search("22F400")
+            ):
+                self.service = 0x22
+                return True
+        return False
+
+    def _raise_silent(self, statuses: set[Status | None]) -> None:
+        volts = "" if self._volts is None else f" (connector voltage {self._volts:.1f} V)"
+        if Status.NO_PROTOCOL in statuses:
+            raise IgnitionOffError(
+                f"The adapter finds no protocol of the car{volts}: turn the ignition on, the "
+                "engine may stay off, and connect again."
+            )
+        raise CarSilentError(
+            f"The adapter works, but the car does not answer{volts}: check that the ignition is "
+            "on, the plug sits firmly and the car has standard diagnosis, and connect again."
+        )
+
+    # --- requests ---
+
+    def _exchange(
+        self, payload: bytes, frames: int | None, timeout_s: float, to: str | None
+    ) -> Raw:
+        self._aim(to)
+        command = payload.hex().upper()
+        if payload in self._slow:
+            return self._exchange_slowly(command, payload)
+        if frames and frames <= MAX_COUNT and self._counts:
+            command += f"{frames:X}"
+        raw = self._round(command, timeout_s, payload)
+        if any(is_pending(data) for _, data in raw.messages):
+            answered = {ecu for ecu, data in raw.messages if not is_pending(data)}
+            if any(ecu not in answered for ecu, _ in raw.messages):
+                self._slow.add(payload)
+                return self._exchange_slowly(payload.hex().upper(), payload)
+        return raw
+
+    def _exchange_slowly(self, command: str, payload: bytes) -> Raw:
+        """Wait for an ECU that says 'response pending': no count, the adapter's longest wait."""
+        deadline = time.monotonic() + PENDING_LIMIT_S
+        self._setting("ATAT0")
+        self._setting("ATSTFF")
+        try:
+            while True:
+                raw = self._round(command, PENDING_LIMIT_S, payload)
+                answered = {ecu for ecu, data in raw.messages if not is_pending(data)}
+                waiting = {ecu for ecu, _ in raw.messages} - answered
+                if not waiting or time.monotonic() > deadline:
+                    return raw
+        finally:
+            self._setting("ATST32")
+            self._setting("ATAT1")
+
+    def _aim(self, to: str | None) -> None:
+        """Address one ECU or, with None, all of them."""
+        if to == self._aimed:
+            return
+        if to is not None:
+            address = request_address(to)
+        elif self.protocol.id_bits == 29:
+            address = "18DB33F1"
+        else:
+            address = "7DF"
+        if len(address) == 8:
+            self._setting(f"ATCP{address[:2]}")
+            lines = self._setting(f"ATSH{address[2:]}")
+        else:
+            lines = self._setting(f"ATSH{address}")
+        if "OK" not in lines:
+            raise ReplyError("The adapter refuses to address a single ECU.")
+        self._aimed = to
+
+    def _round(self, command: str, timeout_s: float, payload: bytes) -> Raw:
+        repeat = self.repeats and command == self._last
+        lines, sent, received = self._talk("" if repeat else command, timeout_s)
+        raw, statuses = self._understand(lines, sent, received, payload)
+        if repeat and not raw.messages:
+            lines, sent, received = self._talk(command, timeout_s)
+            raw, statuses = self._understand(lines, sent, received, payload)
+            if raw.messages:
+                self._repeat_faults += 1
+                self.repeats = self._repeat_faults < 2
+        if not raw.messages and statuses:
+            raw = self._recover(command, timeout_s, payload, raw, statuses)
+        self._last = command if raw.messages and not raw.damaged else ""
+        return raw
+
+    def _recover(
+        self, command: str, timeout_s: float, payload: bytes, raw: Raw, statuses: set[Status]
+    ) -> Raw:
+        """Deal with a reply that held only status texts; gives the reply that counts."""
+        if Status.RESET in statuses:
+            self.restore()
+            raise ReplyError("The adapter restarted (low supply voltage?); it was set up again.")
+        if Status.NOT_UNDERSTOOD in statuses:
+            plain = payload.hex().upper()
+            if command != plain:
+                self._counts = False
+                log.info("the adapter refuses the reply count: going on without")
+                lines, sent, received = self._talk(plain, timeout_s)
+                again, left = self._understand(lines, sent, received, payload)
+                if Status.NOT_UNDERSTOOD not in left:
+                    return again
+            raise ReplyError("The adapter does not understand the request.")
+        if Status.INTERRUPTED in statuses:
+            raise ReplyError("The adapter was interrupted in mid-request.")
+        if statuses & {Status.BUS_TROUBLE, Status.OVERRUN}:
+            raise ReplyError(f"Nothing usable came back: {next(iter(statuses)).value}.")
+        return raw
+
+    def _understand(
+        self, lines: list[bytes], sent: int, received: int, payload: bytes
+    ) -> tuple[Raw, set[Status]]:
+        echo = payload.hex().upper().encode()
+        if lines and lines[0].replace(b" ", b"").startswith(echo):
+            # Echo is off since start-up: seeing one means that the adapter has restarted.
+            lines = lines[1:]
+            self._late = True
+        found = self._assemble(lines)
+        statuses: set[Status] = set()
+        for text in found.other:
+            status = status_of(text)
+            if status is None:
+                found.damaged += 1
+            else:
+                statuses.add(status)
+        if self._late:
+            self._late = False
+            self.restore()
+        return Raw(found.messages, sent, received, found.frames, found.damaged), statuses
+
+    def _assemble(self, lines: list[bytes]) -> Assembled:
+        if self.protocol.is_can:
+            return assemble_can_lines(lines, self.protocol.id_bits)
+        if not self._checksum:
+            return assemble_legacy_lines(lines)
+        return assemble_legacy_lines(lines, crc_check if self._number in "12" else sum_check)
+
+    def restore(self) -> None:
+        """Set the adapter up again after it has restarted by itself."""
+        log.info("setting the adapter up again")
+        self._last, self._aimed = "", None
+        self._set_up()
+        self._setting(f"ATTP{self._number}")
+
+    # --- bytes ---
+
+    def _ask(self, command: str, timeout_s: float) -> list[str]:
+        """Lines of the reply as text; the echo is left out."""
+        self._last = ""
+        lines, _, _ = self._talk(command, timeout_s)
+        texts = [line.decode("ascii", "replace") for line in lines]
+        return [text for text in texts if text.replace(" ", "").upper() != command]
+
+    def _talk(self, command: str, timeout_s: float) -> tuple[list[bytes], int, int]:
+        """Send one command and read up to the prompt: lines, characters sent and received."""
+        port = self._port
+        if port is None:
+            raise LinkLostError("The link is closed: connect it again.")
+        stale = port.drain()
+        if stale:
+            log.debug("thrown away before %s: %r", command, stale[:200])
+        data = command.encode("ascii") + b"\r"
+        port.write(data)
+        buffer = self._read_to_prompt(port, timeout_s)
+        if buffer is None:
+            self._resync(port)
+            raise ReplyError("The adapter took too long to answer.")
+        log.log(WIRE, "%r -> %r", data, buffer)
+        return lines_of(buffer), len(data), len(buffer)
+
+    def _read_to_prompt(self, port: BytePort, timeout_s: float) -> bytes | None:
+        """All bytes up to the prompt; None when it does not come in time."""
+        buffer = b""
+        deadline = time.monotonic() + timeout_s
+        while True:
+            chunk = port.read(max(deadline - time.monotonic(), 0.0))
+            if not chunk:
+                if time.monotonic() >= deadline:
+                    log.debug("no prompt, only %r", buffer[-200:])
+                    return None
+                continue
+            buffer += chunk
+            end = buffer.find(PROMPT)
+            if end >= 0:
+                return buffer[:end]
+            if len(buffer) > 65_536:
+                return None
+
+    def _resync(self, port: BytePort) -> None:
+        """Bring the adapter back to its prompt; LinkLostError when nothing answers any more."""
+        self._last = ""
+        for _ in range(2):
+            port.write(b"ATI\r")
+            if self._read_to_prompt(port, 1.0) is not None:
+                while self._read_to_prompt(port, 0.05) is not None:
+                    pass
+                return
+        if self.connected:
+            raise LinkLostError(
+                "The adapter no longer answers: check that it is plugged in and in range; "
+                "connecting again."
+            )
+
+    def _shut(self) -> None:
+        port, self._port = self._port, None
+        if port is None:
+            return
+        try:
+            for command in (b"ATPC\r", b"ATD\r"):
+                port.write(command)
+                self._read_to_prompt(port, 0.3)
+        finally:
+            port.close()

@@ -1,0 +1,156 @@
+"""`serial:PORT?baud=N`: an adapter on a serial port (USB, Bluetooth serial, a pseudo-terminal)."""
+
+from __future__ import annotations
+
+import errno
+import logging
+from pathlib import Path
+
+import serial
+
+from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError
+from logbench.vehicle.links.adapter import AdapterLink
+from logbench.vehicle.links.dialect import PROTOCOLS
+from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.model import Progress
+
+log = logging.getLogger(__name__)
+
+OPTIONS = frozenset({"baud", "protocol"})
+BAUDS = (115_200, 38_400, 9_600, 230_400, 500_000, 57_600, 19_200)
+"""Tried in this order when none is given: the common ones first (common practice, no source)."""
+PROBE_TIMEOUT_S = 0.25
+
+_GONE = (
+    "The serial port is gone: check the plug (or the Bluetooth pairing) of the adapter; "
+    "connecting again."
+)
+
+
+class SerialPort:
+    """A serial port as a byte port."""
+
+    def __init__(self, name: str, baud: int) -> None:
+        try:
+            self._serial = serial.Serial(name, baud, timeout=0.1, write_timeout=2.0, exclusive=True)
+        except (serial.SerialException, OSError, ValueError) as error:
+            raise PortMissingError(_open_sentence(name, error)) from None
+        try:
+            # USB serial chips hold characters back for up to 16 ms otherwise.
+            self._serial.set_low_latency_mode(True)
+        except (OSError, ValueError, AttributeError, NotImplementedError) as error:
+            log.debug("no low-latency mode on %s: %s", name, error)
+
+    def set_baud(self, baud: int) -> None:
+        """Change the speed."""
+        try:
+            self._serial.baudrate = baud
+        except (serial.SerialException, OSError, ValueError):
+            raise LinkLostError(_GONE) from None
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`."""
+        try:
+            self._serial.write(data)
+        except (serial.SerialException, OSError):
+            raise LinkLostError(_GONE) from None
+
+    def read(self, timeout_s: float) -> bytes:
+        """Whatever is there, waiting at most `timeout_s`; b'' when nothing came."""
+        try:
+            waiting = self._serial.in_waiting
+            if waiting:
+                return bytes(self._serial.read(waiting))
+            self._serial.timeout = timeout_s
+            first = bytes(self._serial.read(1))
+            waiting = self._serial.in_waiting if first else 0
+            return first + bytes(self._serial.read(waiting)) if waiting else first
+        except (serial.SerialException, OSError, TypeError):
+            # pyserial raises TypeError when another thread or a hang-up has closed the handle.
+            raise LinkLostError(_GONE) from None
+
+    def drain(self) -> bytes:
+        """Throw away what has arrived so far."""
+        try:
+            waiting = self._serial.in_waiting
+            return bytes(self._serial.read(waiting)) if waiting else b""
+        except (serial.SerialException, OSError, TypeError):
+            raise LinkLostError(_GONE) from None
+
+    def close(self) -> None:
+        """Let go of the port."""
+        self._serial.close()
+
+
+class SerialLink(AdapterLink):
+    """An adapter on a serial port; finds the speed when it is not given."""
+
+    def __init__(
+        self,
+        url: str,
+        name: str,
+        baud: int | None,
+        progress: Progress | None = None,
+        protocol: str = "",
+    ) -> None:
+        super().__init__(url, progress, protocol)
+        self._name = name
+        self._baud = baud
+        self._found: int | None = None
+
+    def _open_port(self) -> SerialPort:
+        self.progress(f"Opening {self._name}")
+        known = self._baud or self._found
+        port = SerialPort(self._name, known or BAUDS[0])
+        if known is None:
+            try:
+                self._found = self._find_baud(port)
+            except BaseException:
+                port.close()
+                raise
+        return port
+
+    def _find_baud(self, port: SerialPort) -> int:
+        for baud in BAUDS:
+            self.progress(f"Looking for the adapter at {baud:,} baud")
+            try:
+                port.set_baud(baud)
+            except LinkLostError:
+                log.debug("the port does not do %d baud", baud)
+                continue
+            port.drain()
+            # Nonsense, so that no earlier command is repeated; the first character may get lost.
+            port.write(b"\x7f\x7f\r")
+            if self._sees_prompt(port):
+                return baud
+        raise AdapterMuteError(
+            f"No adapter answers on {self._name} at any usual speed: check that it is the right "
+            "port and that the adapter has power, or give its speed as ?baud=N."
+        )
+
+    def _sees_prompt(self, port: SerialPort) -> bool:
+        reply = self._read_to_prompt(port, PROBE_TIMEOUT_S)
+        return reply is not None and all(byte < 0x80 for byte in reply)
+
+
+def make(url: LinkUrl, progress: Progress | None = None) -> SerialLink:
+    """The link of a parsed URL; raises LinkUnknownError."""
+    baud = url.whole_number("baud", 1_200, 4_000_000)
+    protocol = url.one_of("protocol", PROTOCOLS) or ""
+    return SerialLink(url.text, url.place, baud, progress, protocol)
+
+
+def _open_sentence(name: str, error: Exception) -> str:
+    number = getattr(error, "errno", None)
+    text = str(error)
+    if number == errno.EACCES or "PermissionError" in text or "Permission denied" in text:
+        return (
+            f"The port {name} may not be opened: on Linux add yourself to the group that owns it "
+            "(often 'dialout') and log in again; on Windows close the program that uses it."
+        )
+    busy = number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "lock" in text.lower()
+    if busy:
+        return f"The port {name} is in use: close the other program that uses it."
+    if number == errno.ENOENT or "FileNotFound" in text or not Path(name).exists():
+        return f"There is no port {name}: plug the adapter in and check the port's name."
+    return f"The port {name} cannot be opened: check that it is a serial port and not in use."

@@ -1,0 +1,116 @@
+"""`tcp://HOST:PORT`: an adapter on the network (Wi-Fi adapters, the simulated one)."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+
+from logbench.errors import LinkLostError, LinkUnknownError, PortMissingError
+from logbench.vehicle.links.adapter import AdapterLink
+from logbench.vehicle.links.dialect import PROTOCOLS
+from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.model import Progress
+
+OPTIONS = frozenset({"protocol"})
+CONNECT_TIMEOUT_S = 4.0
+
+_GONE = (
+    "The network connection to the adapter broke off: check its power and the Wi-Fi; "
+    "connecting again."
+)
+
+
+class SocketPort:
+    """A TCP connection as a byte port."""
+
+    def __init__(self, host: str, port: int) -> None:
+        try:
+            self._socket = socket.create_connection((host, port), CONNECT_TIMEOUT_S)
+        except TimeoutError:
+            raise PortMissingError(
+                f"Nothing answers at {host}:{port}: join the adapter's Wi-Fi and check its "
+                "address and port."
+            ) from None
+        except ConnectionRefusedError:
+            raise PortMissingError(
+                f"{host}:{port} refuses the connection: check the port number, and that no other "
+                "program is using the adapter."
+            ) from None
+        except (OSError, UnicodeError) as error:
+            raise PortMissingError(
+                f"{host}:{port} cannot be reached ({_reason(error)}): check the address and the "
+                "network."
+            ) from None
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`."""
+        try:
+            self._socket.settimeout(CONNECT_TIMEOUT_S)
+            self._socket.sendall(data)
+        except OSError:
+            raise LinkLostError(_GONE) from None
+
+    def read(self, timeout_s: float) -> bytes:
+        """Whatever is there, waiting at most `timeout_s`; b'' when nothing came."""
+        try:
+            self._socket.settimeout(max(timeout_s, 0.0005))
+            data = self._socket.recv(8192)
+        except TimeoutError:
+            return b""
+        except OSError:
+            raise LinkLostError(_GONE) from None
+        if not data:
+            raise LinkLostError(_GONE)
+        return data
+
+    def drain(self) -> bytes:
+        """Throw away what has arrived so far."""
+        try:
+            self._socket.settimeout(0.0)
+            data = self._socket.recv(65_536)
+        except (BlockingIOError, TimeoutError):
+            return b""
+        except OSError:
+            raise LinkLostError(_GONE) from None
+        if not data:
+            raise LinkLostError(_GONE)
+        return data
+
+    def close(self) -> None:
+        """Close both directions."""
+        with contextlib.suppress(OSError):
+            self._socket.shutdown(socket.SHUT_RDWR)
+        self._socket.close()
+
+
+class TcpLink(AdapterLink):
+    """An adapter at the end of a TCP connection."""
+
+    def __init__(
+        self, url: str, host: str, port: int, progress: Progress | None = None, protocol: str = ""
+    ) -> None:
+        super().__init__(url, progress, protocol)
+        self._host = host
+        self._tcp_port = port
+
+    def _open_port(self) -> SocketPort:
+        self.progress(f"Connecting to {self._host}:{self._tcp_port}")
+        return SocketPort(self._host, self._tcp_port)
+
+
+def make(url: LinkUrl, progress: Progress | None = None) -> TcpLink:
+    """The link of a parsed URL; raises LinkUnknownError."""
+    host, colon, port = url.place.rpartition(":")
+    if not colon or not host or not port.isascii() or not port.isdigit() or int(port) > 65_535:
+        raise LinkUnknownError(
+            f"The link {url.text!r} needs a host and a port: write tcp://HOST:PORT."
+        )
+    protocol = url.one_of("protocol", PROTOCOLS) or ""
+    return TcpLink(url.text, host.strip("[]"), int(port), progress, protocol)
+
+
+def _reason(error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    return "not a network address"
