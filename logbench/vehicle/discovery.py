@@ -1,0 +1,166 @@
+"""What car is this: supported PIDs, VIN, calibrations, names of its ECUs.
+
+Tolerant: an ECU that refuses or garbles a service costs that fact, not the connection.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+
+from logbench.errors import CarSilentError, ReplyError
+from logbench.signals.decoding import supported_pids
+from logbench.vehicle.link import NEGATIVE, Link, silent
+from logbench.vehicle.model import CarFacts, Progress, Reply
+from logbench.vehicle.services import DataService, data_service
+
+log = logging.getLogger(__name__)
+
+VIN, CALIBRATIONS, ECU_NAME = 0x02, 0x04, 0x0A
+"""Info types of service 09 (SAE J1979)."""
+_MAP_PIDS = range(0x00, 0x100, 0x20)
+_ATTEMPTS = 3
+
+
+def discover(link: Link, progress: Progress | None = None) -> CarFacts:
+    """Ask a connected `link` all that is worth knowing before polling.
+
+    Raises CarSilentError when no ECU says what it supports, LinkLostError when the link breaks.
+    """
+    tell = progress or silent
+    tell("Asking what the car supports")
+    service = data_service(link.service)
+    supported = _supported(link, service)
+    if not any(supported.values()):
+        raise CarSilentError(
+            "The car answers, but tells nothing about its signals: check that it has standard "
+            "diagnosis (petrol cars since about 2001), turn the ignition on and connect again."
+        )
+    tell("Reading the vehicle identification number")
+    kinds = _info_kinds(link, service)
+    vin = _vin(link, service, _ecus_with(kinds, VIN))
+    tell("Reading the names of the ECUs")
+    calibrations = {
+        ecu: ids
+        for ecu, data in _info(link, service, CALIBRATIONS, _ecus_with(kinds, CALIBRATIONS)).items()
+        if (ids := _calibrations(data))
+    }
+    names = {
+        ecu: name
+        for ecu, data in _info(link, service, ECU_NAME, _ecus_with(kinds, ECU_NAME)).items()
+        if (name := _text(data))
+    }
+    return CarFacts(
+        vin=vin,
+        protocol=link.protocol.name,
+        adapter=link.adapter,
+        voltage_v=_voltage(link),
+        supported=supported,
+        ecu_names=names,
+        calibrations=calibrations,
+    )
+
+
+def ask(link: Link, payload: bytes, frames: int | None = None) -> list[Reply]:
+    """Positive replies to `payload`, asked again after a garbled reply; empty when refused."""
+    for attempt in range(_ATTEMPTS):
+        try:
+            exchange = link.exchange(payload, frames if attempt == 0 else None)
+        except ReplyError as error:
+            log.info("%s: %s", payload.hex(), error)
+            continue
+        if exchange.damaged and attempt + 1 < _ATTEMPTS:
+            continue
+        return [reply for reply in exchange.replies if reply.data[0] != NEGATIVE]
+    return []
+
+
+def _supported(link: Link, service: DataService) -> dict[str, frozenset[int]]:
+    """PIDs of each ECU, without the 'supported' PIDs themselves."""
+    found: dict[str, set[int]] = {}
+    waiting: int | None = None
+    for base in _MAP_PIDS:
+        said_more: set[str] = set()
+        frames = waiting if link.protocol.is_can else None
+        for reply in ask(link, service.payload((base,)), frames):
+            try:
+                ((pid, data),) = service.split(reply.data, {base: 4})
+            except (ReplyError, ValueError) as error:
+                log.info("list of supported PIDs not understood from %s: %s", reply.ecu, error)
+                continue
+            pids = supported_pids(pid, data)
+            if base + 0x20 in pids:
+                said_more.add(reply.ecu)
+            found.setdefault(reply.ecu, set()).update(pids - set(_MAP_PIDS) - {0x100})
+        if not said_more:
+            break
+        waiting = len(said_more)
+    return {ecu: frozenset(found[ecu]) for ecu in sorted(found)}
+
+
+def _info_kinds(link: Link, service: DataService) -> dict[str, frozenset[int]]:
+    """Info types each ECU supports; empty when the list cannot be read."""
+    kinds: dict[str, frozenset[int]] = {}
+    for reply in ask(link, service.info_payload(0x00)):
+        data = reply.data[service.info_head() :]
+        if not link.protocol.is_can:
+            data = data[1:]  # the older buses put the number of messages first
+        if len(data) >= 4:
+            kinds[reply.ecu] = supported_pids(0x00, data)
+    return kinds
+
+
+def _ecus_with(kinds: dict[str, frozenset[int]], kind: int) -> Sequence[str] | None:
+    """ECUs that support an info type; None when nothing is known."""
+    return [ecu for ecu, known in kinds.items() if kind in known] if kinds else None
+
+
+def _info(
+    link: Link, service: DataService, kind: int, ecus: Sequence[str] | None
+) -> dict[str, bytes]:
+    """Data of an info type by ECU, without head and count of items."""
+    if ecus is not None and not ecus:
+        return {}
+    frames = None
+    if link.protocol.is_can and ecus is not None and kind in (VIN, ECU_NAME):
+        frames = (3 if kind == VIN else 4) * len(ecus)
+    head = service.info_head() + (1 if link.protocol.is_can and service.service == 1 else 0)
+    return {
+        reply.ecu: reply.data[head:]
+        for reply in ask(link, service.info_payload(kind), frames)
+        if reply.data[head - 1 :] and _kind_of(reply, service) == kind
+    }
+
+
+def _kind_of(reply: Reply, service: DataService) -> int:
+    at = service.info_head() - 1
+    return reply.data[at] if len(reply.data) > at else -1
+
+
+def _vin(link: Link, service: DataService, ecus: Sequence[str] | None) -> str:
+    """The 17 characters, padding removed; empty when the car does not tell."""
+    for data in _info(link, service, VIN, ecus).values():
+        text = _text(data)
+        if text:
+            return text[-17:]
+    return ""
+
+
+def _calibrations(data: bytes) -> tuple[str, ...]:
+    if len(data) % 16 == 1:
+        data = data[1:]  # a count of items before the IDs of 16 characters each
+    parts = (_text(data[at : at + 16]) for at in range(0, len(data), 16))
+    return tuple(part for part in parts if part)
+
+
+def _text(data: bytes) -> str:
+    """Printable ASCII of `data`; padding bytes are left out wherever they are."""
+    return "".join(chr(byte) for byte in data if 0x20 <= byte < 0x7F).strip()
+
+
+def _voltage(link: Link) -> float | None:
+    try:
+        return link.voltage()
+    except ReplyError as error:
+        log.info("voltage not read: %s", error)
+        return None
