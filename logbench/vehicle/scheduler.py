@@ -1,0 +1,218 @@
+"""What to ask next, so that the wire serves the wanted rates best. Pure: no link, no clock.
+
+Each PID has a wanted rate. Its urgency is the share of its period that has gone by since it was
+last asked: 1 means due. The next request is the set of PIDs (up to what one request holds) with the
+most urgency served per second that the request is predicted to take: the max-weight policy for the
+age of information (I. Kadota et al., IEEE/ACM Trans. Networking 26(6), 2018). When the wire cannot
+carry everything, urgencies grow until all rates are short by the same factor; when it can carry
+more, the fast ones get the rest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from logbench.vehicle.packing import best_packs
+
+CostOf = Callable[[tuple[int, ...], bool], float]
+"""Predicted seconds of a request for these PIDs; True when it repeats the one before."""
+
+_NEVER = -1e9
+_FAST_SHARE = 0.7
+"""PIDs wanted at least this often, relative to the most wanted, are packed as one class."""
+
+
+@dataclass(slots=True)
+class Unit:
+    """PIDs that are always asked together.
+
+    `companions` travel along although they are units of their own: a slow PID is never asked
+    without the faster ones of its group, so that they share a time stamp.
+    """
+
+    pids: tuple[int, ...]
+    rate_hz: float
+    companions: tuple[int, ...] = ()
+    last_s: float = _NEVER
+    mask: int = 0
+    own: int = 0
+
+    def urgency(self, now_s: float) -> float:
+        """Share of its period since it was last asked; 1 is due."""
+        return min((now_s - self.last_s) * self.rate_hz, 1e3)
+
+
+@dataclass(slots=True)
+class _Best:
+    mask: int = 0
+    ratio: float = -1.0
+
+
+@dataclass(slots=True)
+class Scheduler:
+    """Chooses requests. `most`: PIDs a request at most.
+
+    `rates_hz`: PID to wanted rate, all positive. `together`: groups of PIDs that belong in one
+    request, most important first.
+    """
+
+    rates_hz: Mapping[int, float]
+    most: int
+    cost_of: CostOf
+    together: Sequence[Sequence[int]] = ()
+    solo: set[int] = field(default_factory=set)
+    """PIDs that only work alone."""
+    _wanted: dict[int, float] = field(default_factory=dict)
+    _units: list[Unit] = field(default_factory=list)
+    _bit: dict[int, int] = field(default_factory=dict)
+    _pids: list[int] = field(default_factory=list)
+    _fast_hz: float = 1.0
+    _before: int = 0
+
+    def __post_init__(self) -> None:
+        self._wanted = dict(self.rates_hz)
+        self._pids = sorted(self._wanted)
+        self._bit = {pid: 1 << place for place, pid in enumerate(self._pids)}
+        self.plan()
+
+    def plan(self) -> None:
+        """Pack anew, after the cost model, the rates or the limits have changed.
+
+        The fast PIDs get fixed requests, the best that can be found; slower ones stay single and
+        ride along where there is room.
+        """
+        last = {pid: unit.last_s for unit in self._units for pid in unit.pids}
+        self._fast_hz = max(self._wanted.values())
+        fast = [
+            pid
+            for pid in self._pids
+            if pid not in self.solo and self._wanted[pid] >= _FAST_SHARE * self._fast_hz
+        ]
+        packs = best_packs(fast, self.most, lambda pids: self.cost_of(pids, False), self.together)
+        slow = [pid for pid in self._pids if pid not in set(fast)]
+        self._units = [
+            Unit(pack, max(self._wanted[pid] for pid in pack), own=self._mask_of(pack))
+            for pack in packs
+        ] + [self._single(pid) for pid in slow]
+        for unit in self._units:
+            unit.mask = unit.own | self._mask_of(unit.companions)
+            unit.last_s = min((last.get(pid, _NEVER) for pid in unit.pids), default=_NEVER)
+        self._before = 0
+
+    @property
+    def units(self) -> tuple[Unit, ...]:
+        """The units in use."""
+        return tuple(self._units)
+
+    def next(self, now_s: float) -> tuple[int, ...]:
+        """PIDs of the next request, ascending by importance in their groups; never empty."""
+        mask = self._choose(now_s)
+        self._before = mask
+        return self._pids_of(mask)
+
+    def asked(self, pids: Iterable[int], now_s: float) -> None:
+        """`pids` were asked (whatever came back): their age begins again."""
+        mask = self._mask_of(pids)
+        for unit in self._units:
+            if unit.own & mask == unit.own:
+                unit.last_s = now_s
+
+    def suspend(self, pid: int, rate_hz: float) -> None:
+        """Ask `pid` alone and at `rate_hz` only, until `resume`."""
+        self._wanted[pid] = rate_hz
+        self.solo.add(pid)
+        self.plan()
+
+    def resume(self, pid: int) -> None:
+        """`pid` works again: back to its wanted rate, and to packed requests."""
+        self._wanted[pid] = self.rates_hz[pid]
+        self.solo.discard(pid)
+        self.plan()
+
+    def due_in_s(self, now_s: float) -> float:
+        """Seconds until something is due; 0 when something is."""
+        return max(0.0, min(u.last_s + 1 / u.rate_hz - now_s for u in self._units))
+
+    # --- choosing ---
+
+    def _choose(self, now_s: float) -> int:
+        values = [(self._value(unit, now_s), unit) for unit in self._units]
+        values.sort(key=lambda pair: -pair[0])
+        lead = values[0][1]
+        best = _Best()
+        if lead.own & self._solo_mask() or self.most == 1:
+            return lead.own
+        self._grow(lead, values, values[1:], best)
+        by_density = sorted(values[1:], key=lambda pair: -pair[0] / len(pair[1].pids))
+        self._grow(lead, values, by_density, best)
+        self._ride_along(values, best)
+        return best.mask
+
+    def _value(self, unit: Unit, now_s: float) -> float:
+        """Demand served by asking `unit` now. Before it is due, slow units are worth less, so that
+        spare room on the wire goes to the fast ones."""
+        urgency = unit.urgency(now_s)
+        if urgency < 1.0:
+            urgency *= unit.rate_hz / self._fast_hz
+        return urgency * len(unit.pids)
+
+    def _grow(
+        self,
+        lead: Unit,
+        values: list[tuple[float, Unit]],
+        order: list[tuple[float, Unit]],
+        best: _Best,
+    ) -> None:
+        """Fill a request in `order`, remembering the best prefix."""
+        solo = self._solo_mask()
+        mask = lead.mask
+        self._consider(mask, values, best)
+        for _, unit in order:
+            wider = mask | unit.mask
+            if wider == mask or wider.bit_count() > self.most or unit.mask & solo:
+                continue
+            mask = wider
+            self._consider(mask, values, best)
+
+    def _ride_along(self, values: list[tuple[float, Unit]], best: _Best) -> None:
+        """Add what improves the ratio by itself: PIDs that fit into a frame's spare bytes."""
+        solo = self._solo_mask()
+        for _, unit in values:
+            wider = best.mask | unit.mask
+            if wider != best.mask and wider.bit_count() <= self.most and not unit.mask & solo:
+                self._consider(wider, values, best)
+
+    def _consider(self, mask: int, values: list[tuple[float, Unit]], best: _Best) -> None:
+        served = sum(value for value, unit in values if unit.own & mask == unit.own)
+        ratio = served / self.cost_of(self._pids_of(mask), mask == self._before)
+        if ratio > best.ratio:
+            best.mask, best.ratio = mask, ratio
+
+    # --- units ---
+
+    def _single(self, pid: int) -> Unit:
+        """A slower PID, with the faster ones of its group as companions."""
+        companions: list[int] = []
+        for group in self.together if pid not in self.solo else ():
+            if pid in group:
+                companions = [
+                    other
+                    for other in group
+                    if self._wanted.get(other, 0.0) > self._wanted[pid] and other not in self.solo
+                ]
+        room = max(self.most - 1, 0)
+        own = self._mask_of((pid,))
+        return Unit((pid,), self._wanted[pid], tuple(companions[:room]), own=own)
+
+    def _mask_of(self, pids: Iterable[int]) -> int:
+        mask = 0
+        for pid in pids:
+            mask |= self._bit.get(pid, 0)
+        return mask
+
+    def _solo_mask(self) -> int:
+        return self._mask_of(self.solo)
+
+    def _pids_of(self, mask: int) -> tuple[int, ...]:
+        return tuple(pid for pid in self._pids if mask & self._bit[pid])
