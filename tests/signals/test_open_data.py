@@ -68,5 +68,5 @@ def test_values_of_a_real_car_lie_on_our_steps(values, column, acronym):
     assert signal.first_bit == 0
     assert signal.bits == 8 * signal.length
     data = raw.astype(f">u{signal.length}").view(np.uint8).reshape(len(raw), signal.length)
-    # Half a step off would be the worst case; single precision and six decimals allow this much.
-    np.testing.assert_allclose(decode_array(signal, data), read, rtol=1e-6, atol=1e-5)
+    # One file has five significant digits, the others six decimals of single precision.
+    np.testing.assert_allclose(decode_array(signal, data), read, rtol=5e-5, atol=1e-5)
