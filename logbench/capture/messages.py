@@ -24,6 +24,8 @@ class CaptureRequest:
     """Stop after this long on the recording's clock; None: until told."""
     rates_hz: dict[str, float] = field(default_factory=dict)
     """Wanted rates by acronym; a signal that is missing gets its default."""
+    resume: Path | None = None
+    """Journal of a capture that died, to go on with in the same recording; None: a new one."""
 
 
 # --- from the capture process ---
@@ -57,16 +59,22 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """Twice a second, and the heartbeat: how it goes."""
+    """Twice a second, and the heartbeat: how it goes.
+
+    Times and rates are on the recording's clock, which a hurried simulated car runs faster.
+    """
 
     elapsed_s: float
     samples: int
     samples_per_s: float
+    """Over the last seconds."""
     size_bytes: int
     rates_hz: dict[str, float] = field(default_factory=dict)
     """Achieved rate by acronym over the last seconds."""
     link: str = "connected"
     """`connecting`, `connected`, `lost`."""
+    dropped: int = 0
+    """Samples that were not sent because the watcher did not read; the journal has them."""
 
 
 @dataclass(frozen=True, slots=True)

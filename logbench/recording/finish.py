@@ -21,6 +21,7 @@ from logbench.errors import (
     RecordingMissingError,
     StorageError,
 )
+from logbench.recording.columns import dictionary_column, number_column
 from logbench.recording.journal import (
     FACTS_KEY,
     SUFFIX,
@@ -231,16 +232,19 @@ def _table(traces: list[Trace], schema: pa.Schema) -> pa.Table:
     """All traces of one signal as one table, in order of time."""
     ecus = [trace.ecu for trace in traces]
     number = np.repeat(np.arange(len(traces), dtype=np.int32), [len(trace) for trace in traces])
-    t_ns: npt.NDArray[np.int64] = np.concatenate([trace.t_ns for trace in traces])
-    value = np.concatenate([trace.value for trace in traces])
+    t_ns: npt.NDArray[np.int64] = np.concatenate(
+        [np.asarray(trace.t_ns, np.int64) for trace in traces]
+    )
+    value = np.concatenate([np.asarray(trace.value, np.float64) for trace in traces])
     if len(traces) > 1:
         order = np.argsort(t_ns, kind="stable")
         number, t_ns, value = number[order], t_ns[order], value[order]
-    signal = pa.DictionaryArray.from_arrays(
-        np.zeros(len(t_ns), np.int32), pa.array([traces[0].signal], pa.string())
-    )
-    ecu = pa.DictionaryArray.from_arrays(number, pa.array(ecus, pa.string()))
-    columns = [signal, ecu, pa.array(t_ns, pa.int64()), pa.array(value, pa.float64())]
+    columns = [
+        dictionary_column(np.zeros(len(t_ns), np.int32), [traces[0].signal]),
+        dictionary_column(number, ecus),
+        number_column(t_ns),
+        number_column(value),
+    ]
     return pa.Table.from_arrays(columns, schema=schema)
 
 

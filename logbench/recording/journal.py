@@ -27,6 +27,7 @@ import pyarrow as pa
 from pydantic import ValidationError
 
 from logbench.errors import RecordingDamagedError, RecordingMissingError, StorageError
+from logbench.recording.columns import number_column, numbers_of
 from logbench.recording.model import Event, Facts
 from logbench.recording.storage import (
     storage_error,
@@ -55,6 +56,8 @@ BATCH_SCHEMA = pa.schema(
 
 JOURNAL_SCHEMA = pa.schema([("trace", pa.int16()), ("t", pa.int64()), ("value", pa.float64())])
 """On disk: `trace` numbers the (signal, ECU) pairs in the order in which they appeared."""
+
+_DTYPES = (np.int16, np.int64, np.float64)
 
 MAX_TRACES = 2**15 - 1
 _END_OF_STREAM = b"\xff\xff\xff\xff\x00\x00\x00\x00"
@@ -211,7 +214,8 @@ class JournalWriter:
         document = facts.model_dump_json().encode()
         schema = JOURNAL_SCHEMA.with_metadata({FACTS_KEY: document})
         self._stream = pa.ipc.new_stream(self._sink, schema)
-        self._stream.write_batch(pa.RecordBatch.from_pylist([], schema=schema))
+        empty = [number_column(np.empty(0, kind.to_pandas_dtype())) for kind in schema.types]
+        self._stream.write_batch(pa.RecordBatch.from_arrays(empty, schema=schema))
         self._take()
         return bytes(schema.serialize())
 
@@ -315,7 +319,7 @@ class JournalWriter:
             np.array(self._t, np.int64),
             np.array(self._value, np.float64),
         ]
-        batch = pa.record_batch([pa.array(column) for column in columns], schema=JOURNAL_SCHEMA)
+        batch = pa.RecordBatch.from_arrays(list(map(number_column, columns)), schema=JOURNAL_SCHEMA)
         crc = str(_crc(columns, text)).encode()
         self._stream.write_batch(batch, custom_metadata={_NOTE_KEY: text, _CRC_KEY: crc})
         return self._take()
@@ -397,7 +401,7 @@ def _read_batches(
     while True:
         try:
             batch, metadata = stream.read_next_batch_with_custom_metadata()
-            columns = [batch.column(k).to_numpy() for k in range(3)]
+            columns = [numbers_of(batch.column(k), dtype) for k, dtype in enumerate(_DTYPES)]
             text = metadata[_NOTE_KEY]
             if _crc(columns, text) != int(metadata[_CRC_KEY]):
                 return

@@ -6,11 +6,12 @@ import json
 import os
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
+import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from pydantic import ValidationError
 
@@ -21,9 +22,13 @@ from logbench.errors import (
     RecordingTooNewError,
     SignalUnsupportedError,
 )
+from logbench.recording.columns import numbers_of
 from logbench.recording.journal import FACTS_KEY, SUFFIX
 from logbench.recording.model import SCHEMA_VERSION, Facts, Trace
 from logbench.recording.samples import hash_of
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _COLUMNS = ("signal", "ecu", "t", "value")
 _MAGIC = b"PAR1"
@@ -116,6 +121,8 @@ class Recording:
 
         One row a sample, sorted by signal, ECU and time.
         """
+        import pandas as pd  # takes 0.4 s
+
         traces = self.traces(signals)
         return pd.DataFrame(
             {
@@ -133,6 +140,8 @@ class Recording:
         Columns are named by signal, or `signal@ECU` where several ECUs report it. Samples of one
         trace at the very same time: the last counts.
         """
+        import pandas as pd  # takes 0.4 s
+
         columns = {}
         for trace in self.traces(signals):
             several = len(self._ecus[trace.signal]) > 1
@@ -155,6 +164,8 @@ def _listed(names: Iterable[str]) -> str:
 
 
 def _repeated(counts: list[tuple[str, int]]) -> pd.Categorical:
+    import pandas as pd  # takes 0.4 s
+
     names = sorted({name for name, _ in counts})
     codes = [np.full(n, names.index(name), np.int32) for name, n in counts]
     return pd.Categorical.from_codes(
@@ -283,22 +294,30 @@ class _ParquetSource:
 
     def _take_in(self, group: int) -> int:
         """Note signal and ECUs of a row group; returns its last time."""
-        signals = self._names(group, 0)
-        for signal in signals:
-            self._groups.setdefault(signal, []).append(group)
-            self._ecus.setdefault(signal, set()).update(self._names(group, 1))
+        for signal, ecu in self._pairs(group):
+            groups = self._groups.setdefault(signal, [])
+            if group not in groups:
+                groups.append(group)
+            self._ecus.setdefault(signal, set()).add(ecu)
         statistics = self._metadata.row_group(group).column(2).statistics
         if statistics is None or not statistics.has_min_max:
             return int(self._read(group, ["t"]).column(0).to_numpy().max(initial=0))
         return int(statistics.max)
 
-    def _names(self, group: int, column: int) -> set[str]:
-        """Values of a text column in a row group, from its statistics if one value is all."""
+    def _pairs(self, group: int) -> set[tuple[str, str]]:
+        """(signal, ECU) in a row group: from its statistics where they name one of each."""
+        if self._is_single(group, 0) and self._is_single(group, 1):
+            columns = [self._metadata.row_group(group).column(k).statistics for k in (0, 1)]
+            return {(str(columns[0].min), str(columns[1].min))}
+        table = self._read(group, ["signal", "ecu"])
+        pairs = table.group_by(["signal", "ecu"], use_threads=False).aggregate([])
+        return {(str(row["signal"]), str(row["ecu"])) for row in pairs.to_pylist()}
+
+    def _is_single(self, group: int, column: int) -> bool:
         statistics = self._metadata.row_group(group).column(column).statistics
-        if statistics is not None and statistics.has_min_max and statistics.min == statistics.max:
-            return {str(statistics.min)}
-        values = self._read(group, [_COLUMNS[column]]).column(0)
-        return {str(value) for value in values.unique().to_pylist()}
+        if statistics is None or not statistics.has_min_max or statistics.null_count:
+            return False
+        return bool(statistics.min == statistics.max)
 
     def _read(self, group: int, columns: list[str]) -> pa.Table:
         with pq.ParquetFile(self._path, metadata=self._metadata, memory_map=False) as file:
@@ -306,27 +325,33 @@ class _ParquetSource:
 
     def _load(self, signal: str) -> dict[str, Trace]:
         several = len(self._ecus[signal]) > 1 or any(
-            len(self._names(group, 0)) > 1 for group in self._groups[signal]
+            not self._is_single(group, 0) for group in self._groups[signal]
         )
         columns = list(_COLUMNS) if several else ["t", "value"]
         try:
             table = pa.concat_tables(self._read(group, columns) for group in self._groups[signal])
-            t_ns = table["t"].to_numpy().astype(np.int64, copy=False)
-            value = table["value"].to_numpy().astype(np.float64, copy=False)
+            return self._split(signal, table, several)
         except FileNotFoundError as error:
             raise RecordingMissingError(f"{self._path} is gone.") from error
         except (pa.ArrowException, OSError, ValueError, TypeError, MemoryError) as error:
             raise _damaged(self._path) from error
+
+    def _split(self, signal: str, table: pa.Table, several: bool) -> dict[str, Trace]:
+        known = self._facts.signals.get(signal)
+        unit = known.unit if known else ""
         if not several:
             (ecu,) = self._ecus[signal]
-            return {ecu: self._trace(signal, ecu, t_ns, value)}
-        rows: Any = np.array(table["signal"].to_pylist()) == signal
-        ecus = np.array(table["ecu"].to_pylist())
+            return {ecu: Trace(signal, ecu, unit, *_arrays_of(table))}
+        table = table.filter(pc.equal(pc.cast(table["signal"], pa.string()), signal))
+        ecus = pc.cast(table["ecu"], pa.string())
         return {
-            ecu: self._trace(signal, ecu, t_ns[rows & (ecus == ecu)], value[rows & (ecus == ecu)])
+            ecu: Trace(signal, ecu, unit, *_arrays_of(table.filter(pc.equal(ecus, ecu))))
             for ecu in self._ecus[signal]
         }
 
-    def _trace(self, signal: str, ecu: str, t_ns: Any, value: Any) -> Trace:
-        known = self._facts.signals.get(signal)
-        return Trace(signal, ecu, known.unit if known else "", t_ns, value)
+
+def _arrays_of(table: pa.Table) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    """Times and values as read-only arrays; a null value is NaN, a null time an error."""
+    t_ns = pc.cast(table["t"], pa.int64()).combine_chunks()
+    value = pc.fill_null(pc.cast(table["value"], pa.float64()), float("nan")).combine_chunks()
+    return numbers_of(t_ns, np.int64), numbers_of(value, np.float64)

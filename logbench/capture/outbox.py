@@ -1,0 +1,140 @@
+"""From the capture process to whoever watches: never in the way of polling."""
+
+from __future__ import annotations
+
+import threading
+import time
+from array import array
+from collections import deque
+from collections.abc import Callable, Iterable
+
+import numpy as np
+import pyarrow as pa
+
+from logbench.capture.messages import Batch, Message, Status
+from logbench.recording.columns import dictionary_column, number_column
+from logbench.recording.journal import BATCH_SCHEMA
+
+Row = tuple[str, str, int, float]
+"""Signal, ECU, t in ns on the recording's clock, value."""
+
+INTERVAL_S = 0.04
+"""Between two batches: 25 a second."""
+ROWS_KEPT = 200_000
+"""Samples that may wait for a watcher that does not read; the oldest beyond that are dropped from
+the display, never from the journal."""
+
+
+class Outbox:
+    """A thread that sends; callers only leave things.
+
+    A watcher that is slow gets fewer and larger batches, only the newest status, and every other
+    message. `send` may block; `OSError` from it means that nobody watches any more.
+    """
+
+    def __init__(self, send: Callable[[Message], None]) -> None:
+        self._send = send
+        self._lock = threading.Condition()
+        self._queue: deque[Message | pa.RecordBatch] = deque()
+        self._status: Status | None = None
+        self._names: dict[tuple[str, str], int] = {}
+        self._trace, self._t, self._value = array("i"), array("q"), array("d")
+        self._dropped = 0
+        self._closing = False
+        self._thread = threading.Thread(target=self._run, name="outbox", daemon=True)
+        self._thread.start()
+
+    @property
+    def dropped(self) -> int:
+        """Samples that were not shown because the watcher did not read."""
+        return self._dropped
+
+    def message(self, message: Message) -> None:
+        """Leave a message; except for a status, it keeps its place among the samples."""
+        with self._lock:
+            if isinstance(message, Status):
+                self._status = message
+                return
+            waiting = self._taken()
+            if waiting is not None:
+                self._queue.append(waiting)
+            self._queue.append(message)
+            self._lock.notify()
+
+    def rows(self, rows: Iterable[Row]) -> None:
+        """Leave samples for the next batch."""
+        with self._lock:
+            for signal, ecu, t_ns, value in rows:
+                key = (signal, ecu)
+                self._trace.append(self._names.setdefault(key, len(self._names)))
+                self._t.append(t_ns)
+                self._value.append(value)
+            too_many = len(self._t) - ROWS_KEPT
+            if too_many > 0:
+                self._dropped += too_many
+                del self._trace[:too_many], self._t[:too_many], self._value[:too_many]
+
+    def close(self, timeout_s: float = 60.0) -> None:
+        """Send what waits, then end; gives up after `timeout_s` if the watcher does not read."""
+        with self._lock:
+            self._closing = True
+            self._lock.notify()
+        self._thread.join(timeout_s)
+
+    def _run(self) -> None:
+        next_batch = 0.0
+        while True:
+            with self._lock:
+                if not self._queue and not self._closing:
+                    self._lock.wait(INTERVAL_S)
+                due = self._closing or time.monotonic() >= next_batch
+                waiting = self._taken() if due else None
+                parts = [*self._queue, waiting, self._status if due else None]
+                self._queue.clear()
+                self._status = None if due else self._status
+                closing = self._closing
+            next_batch = time.monotonic() + INTERVAL_S if due else next_batch
+            try:
+                for part in parts:
+                    if part is not None:
+                        self._send(as_message(part) if isinstance(part, pa.RecordBatch) else part)
+            except (OSError, ValueError):  # the pipe is broken or closed: nobody watches
+                return
+            if closing:
+                return
+
+    def _taken(self) -> pa.RecordBatch | None:
+        if not self._t:
+            return None
+        trace = np.array(self._trace, np.int32)
+        columns = [number_column(np.array(self._t, np.int64)), number_column(np.array(self._value))]
+        self._trace, self._t, self._value = array("i"), array("q"), array("d")
+        names = list(self._names)
+        return pa.RecordBatch.from_arrays(
+            [
+                _dictionary(trace, [signal for signal, _ in names]),
+                _dictionary(trace, [ecu for _, ecu in names]),
+                *columns,
+            ],
+            schema=BATCH_SCHEMA,
+        )
+
+
+def _dictionary(trace: np.ndarray[tuple[int], np.dtype[np.int32]], names: list[str]) -> pa.Array:
+    unique = sorted(set(names))
+    codes = np.array([unique.index(name) for name in names], np.int16)
+    return dictionary_column(codes[trace], unique)
+
+
+def as_message(batch: pa.RecordBatch) -> Batch:
+    """One Arrow batch as the bytes of an IPC stream."""
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, batch.schema) as stream:
+        stream.write_batch(batch)
+    return Batch(sink.getvalue().to_pybytes(), batch.num_rows)
+
+
+def batch_table(batch: Batch) -> pa.Table:
+    """The samples of a `Batch` message as an Arrow table of `BATCH_SCHEMA`."""
+    with pa.ipc.open_stream(batch.arrow) as stream:
+        return stream.read_all()

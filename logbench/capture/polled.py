@@ -1,0 +1,105 @@
+"""A car behind a link, polled."""
+
+from __future__ import annotations
+
+import time
+
+from logbench.capture.messages import CaptureRequest
+from logbench.capture.source import Opened
+from logbench.errors import CarSilentError, LinkLostError, SignalUnsupportedError
+from logbench.signals.groups import default_signals, supported_signals
+from logbench.vehicle.discovery import discover
+from logbench.vehicle.link import Link
+from logbench.vehicle.links import open_link
+from logbench.vehicle.model import CarFacts, Progress, Reading
+from logbench.vehicle.poller import Poller
+
+SILENT_S = 3.0
+"""So long without any answer, the car counts as silent: its ignition is probably off."""
+_SOFT_TRIES = 5
+"""Times a silent car is simply asked again before the link is set up anew."""
+
+
+class PolledSource:
+    """See `capture.source.Source`. The car is asked for its facts once only."""
+
+    def __init__(self, request: CaptureRequest, url: str) -> None:
+        self._request = request
+        self._url = url
+        self._link: Link | None = None
+        self._poller: Poller | None = None
+        self._opened: Opened | None = None
+        self._waiting: list[Reading] = []
+        self._soft_tries = 0
+
+    def open(self, progress: Progress) -> Opened:
+        """Connect; after a loss, ask again or connect anew."""
+        if self._opened is not None and self._answers():
+            return self._opened
+        self.close()
+        link = open_link(self._url, progress)
+        self._link = link
+        try:
+            link.connect()
+            facts = self._opened.facts if self._opened else discover(link, progress)
+            self._opened = self._opened or self._chosen(facts)
+            self._poller = Poller(
+                link, facts, self._opened.signals, self._request.rates_hz, progress
+            )
+        except BaseException:
+            self.close()
+            raise
+        return self._opened
+
+    def _chosen(self, facts: CarFacts) -> Opened:
+        supported = frozenset[int]().union(*facts.supported.values())
+        if not self._request.signals:
+            return Opened(facts, default_signals(supported))
+        have, missing = supported_signals(self._request.signals, supported)
+        if not have:
+            raise SignalUnsupportedError(
+                f"This car does not report {', '.join(missing)}: choose other signals."
+            )
+        return Opened(facts, have, missing)
+
+    def _answers(self) -> bool:
+        """Whether a car that only fell silent answers again; raises CarSilentError while not."""
+        if self._poller is None or self._link is None or not self._link.connected:
+            return False
+        self._soft_tries += 1
+        if self._soft_tries > _SOFT_TRIES:
+            self._soft_tries = 0
+            return False
+        try:
+            self._waiting = self._poller.step()
+        except LinkLostError:
+            return False
+        if not self._waiting:
+            raise CarSilentError("The car does not answer: turn the ignition on to go on.")
+        self._soft_tries = 0
+        return True
+
+    def read(self) -> list[Reading]:
+        """The samples of one request."""
+        if self._waiting:
+            waiting, self._waiting = self._waiting, []
+            return waiting
+        if self._poller is None:
+            raise LinkLostError("The link is not connected.")
+        readings = self._poller.step()
+        if not readings and self._poller.silent_s > SILENT_S:
+            raise CarSilentError(
+                f"The car has not answered for {SILENT_S:.0f} s: is the ignition off? "
+                "Recording goes on when it answers again."
+            )
+        return readings
+
+    def now_ns(self) -> int:
+        """The monotonic clock that links stamp replies with."""
+        return time.monotonic_ns()
+
+    def close(self) -> None:
+        """Undo the adapter's settings and let go of the port."""
+        link, self._link, self._poller = self._link, None, None
+        if link is not None:
+            link.close()

@@ -1,0 +1,224 @@
+"""The capture process: a drive is recorded in a process of its own, which outlives its watcher."""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import logging
+import multiprocessing
+import multiprocessing.connection
+import signal
+import threading
+import time
+from collections.abc import Iterator
+from multiprocessing.connection import Connection
+from multiprocessing.context import SpawnProcess
+from pathlib import Path
+from types import FrameType
+from typing import Self
+
+from logbench.capture.messages import (
+    CaptureRequest,
+    Failed,
+    Finished,
+    Mark,
+    Message,
+    Order,
+    Step,
+    Stop,
+)
+from logbench.capture.outbox import Outbox
+from logbench.capture.session import Session
+from logbench.capture.source import SourceMaker, make_source
+from logbench.recording.journal import SUFFIX
+
+log = logging.getLogger(__name__)
+
+MUTE_S = 5.0
+"""Without a sign of life for so long, the watcher is told."""
+
+
+class Capture:
+    """A drive being recorded, seen from the window or the command line.
+
+    Owns the process. `poll()` never blocks; after it has given a `Finished` or a `Failed` nothing
+    more comes. If this process dies, the recording is finished all the same.
+    """
+
+    def __init__(self, request: CaptureRequest, make: SourceMaker = make_source) -> None:
+        self.request = request
+        self.ended = False
+        """True once `Finished` or `Failed` was given."""
+        self._make = make
+        self._process: SpawnProcess | None = None
+        self._from_child: Connection | None = None
+        self._to_child: Connection | None = None
+        self._last_sign = 0.0
+        self._told_mute = False
+
+    def start(self) -> None:
+        """Start the process; what it has to say comes through `poll()`."""
+        context = multiprocessing.get_context("spawn")
+        self._from_child, childs_out = context.Pipe(duplex=False)
+        childs_in, self._to_child = context.Pipe(duplex=False)
+        self._process = context.Process(
+            target=_main, args=(self.request, self._make, childs_out, childs_in), name="capture"
+        )
+        with _interrupts_ignored():
+            self._process.start()
+        childs_out.close()
+        childs_in.close()
+        self._last_sign = time.monotonic()
+        atexit.register(self.close)
+
+    @property
+    def alive(self) -> bool:
+        """True while the process runs."""
+        return self._process is not None and self._process.is_alive()
+
+    @property
+    def pid(self) -> int | None:
+        """Process id, None before `start()`."""
+        return None if self._process is None else self._process.pid
+
+    def wait(self, timeout_s: float) -> None:
+        """Return when there is something to poll, at the latest after `timeout_s`."""
+        if self._from_child is None or self.ended:
+            return
+        multiprocessing.connection.wait([self._from_child], timeout_s)
+
+    def poll(self) -> list[Message]:
+        """Everything that has come since the last call; never blocks."""
+        messages: list[Message] = []
+        if self._from_child is None or self.ended:
+            return messages
+        try:
+            while not self.ended and self._from_child.poll():
+                message: Message = self._from_child.recv()
+                messages.append(message)
+                self.ended = isinstance(message, Finished | Failed)
+        except (EOFError, OSError):
+            self.ended = True
+            messages.append(self._died())
+        if messages:
+            self._last_sign, self._told_mute = time.monotonic(), False
+        elif not self._told_mute and time.monotonic() - self._last_sign > MUTE_S:
+            self._told_mute = True
+            messages.append(Step("The capture process has not answered for a while; waiting"))
+        return messages
+
+    def mark(self, text: str = "") -> None:
+        """Put a marker into the recording now."""
+        self._order(Mark(text))
+
+    def stop(self) -> None:
+        """Ask for the recording to be finished; `Finished` comes through `poll()`."""
+        self._order(Stop())
+
+    def close(self, timeout_s: float = 30.0) -> None:
+        """Stop, wait for the process to end and let go of it; may be called more than once.
+
+        A process that does not end in time is killed; its journal stays and is recovered.
+        """
+        atexit.unregister(self.close)
+        if self._process is None:
+            return
+        self.stop()
+        self._drain(time.monotonic() + timeout_s)
+        if self._process.is_alive():
+            log.warning("the capture process did not end and is killed")
+            self._process.kill()
+        self._process.join()
+        self._process.close()
+        self._process = None
+        for connection in (self._from_child, self._to_child):
+            if connection is not None:
+                connection.close()
+        self._from_child = self._to_child = None
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _drain(self, deadline: float) -> None:
+        """Read on, so that the other side can send and end."""
+        assert self._process is not None
+        while time.monotonic() < deadline and not self.ended:
+            self.wait(0.2)
+            self.poll()
+        self._process.join(max(0.1, deadline - time.monotonic()))
+
+    def _order(self, order: Order) -> None:
+        if self._to_child is None or self.ended:
+            return
+        try:
+            self._to_child.send(order)
+        except OSError:
+            log.debug("order %s came too late", order)  # poll() says why
+
+    def _died(self) -> Failed:
+        assert self._process is not None
+        self._process.join(5.0)
+        sentence = f"The capture process ended unexpectedly (exit code {self._process.exitcode})"
+        journal = self.journal()
+        if journal is None:
+            return Failed(f"{sentence}: start again.")
+        return Failed(
+            f"{sentence}: what was recorded is safe in {journal}; go on in the same recording, or "
+            "start logbench in its folder to recover it.",
+            path=journal,
+        )
+
+    def journal(self) -> Path | None:
+        """The newest journal left behind by this request, or None."""
+        if self.request.resume is not None:
+            return self.request.resume if self.request.resume.exists() else None
+        out = self.request.out
+        if out is None:
+            return None
+        found = [*out.parent.glob(f"{out.stem}*{out.suffix}{SUFFIX}")]
+        return max(found, key=lambda path: path.stat().st_mtime, default=None)
+
+
+@contextlib.contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    """So that the child is born ignoring Ctrl-C, which the terminal sends to both."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+# --- in the capture process ---
+
+
+def _main(request: CaptureRequest, make: SourceMaker, out: Connection, orders: Connection) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    outbox = Outbox(out.send)
+    session = Session(request, make(request), outbox)
+
+    def told(_number: int, _frame: FrameType | None) -> None:
+        session.order(Stop())
+
+    for name in ("SIGTERM", "SIGHUP", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), told)
+    threading.Thread(target=_listen, args=(session, orders), name="orders", daemon=True).start()
+    session.run()
+    outbox.close()
+
+
+def _listen(session: Session, orders: Connection) -> None:
+    """Hand on orders; when the watcher is gone, finish the recording."""
+    try:
+        while True:
+            session.order(orders.recv())
+    except (EOFError, OSError):
+        session.order(Stop())

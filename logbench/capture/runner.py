@@ -1,0 +1,70 @@
+"""Recording without a window: what the command line and the demo use."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from types import FrameType
+
+from logbench import errors
+from logbench.capture.messages import CaptureRequest, Failed, Finished, Message, Step
+from logbench.capture.process import Capture
+from logbench.capture.source import SourceMaker, make_source
+from logbench.errors import LogbenchError
+from logbench.recording.finish import recover
+
+
+def run_headless(
+    request: CaptureRequest,
+    on_message: Callable[[Message], None],
+    make: SourceMaker = make_source,
+) -> Finished:
+    """Record until the request's limit, Ctrl-C or SIGTERM; the file is complete when it returns.
+
+    Orphaned journals in the output's folder are recovered first. Every message, the last one
+    included, goes to `on_message` on the caller's thread. Raises the `LogbenchError` that ended it.
+    """
+    if request.out is not None and request.out.parent.is_dir() and request.resume is None:
+        for path in recover(request.out.parent):
+            on_message(Step(f"An unfinished recording was recovered: {path}"))
+    with _stop_on_signal() as told, Capture(request, make) as capture:
+        ordered = False
+        while True:
+            if told.is_set() and not ordered:
+                ordered = True
+                capture.stop()
+            capture.wait(0.1)
+            for message in capture.poll():
+                on_message(message)
+                if isinstance(message, Finished):
+                    return message
+                if isinstance(message, Failed):
+                    raise _as_error(message)
+
+
+def _as_error(failed: Failed) -> LogbenchError:
+    kind = getattr(errors, failed.error, LogbenchError)
+    if not (isinstance(kind, type) and issubclass(kind, LogbenchError)):
+        kind = LogbenchError
+    return kind(failed.sentence)
+
+
+@contextlib.contextmanager
+def _stop_on_signal() -> Iterator[threading.Event]:
+    """An event that Ctrl-C and SIGTERM set instead of breaking in."""
+    told = threading.Event()
+    if threading.current_thread() is not threading.main_thread():
+        yield told
+        return
+
+    def tell(_number: int, _frame: FrameType | None) -> None:
+        told.set()
+
+    before = {number: signal.signal(number, tell) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield told
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -1,0 +1,353 @@
+"""One drive being recorded: the loop inside the capture process, free of pipes and processes."""
+
+from __future__ import annotations
+
+import datetime
+import logging
+import queue
+import threading
+import time
+import uuid
+from collections import Counter, deque
+from collections.abc import Callable
+from importlib.metadata import version
+from pathlib import Path
+from typing import Protocol
+
+from logbench.capture.journaling import JournalThread
+from logbench.capture.messages import (
+    CaptureRequest,
+    CarFound,
+    Failed,
+    Finished,
+    Happened,
+    Mark,
+    Message,
+    Order,
+    Status,
+    Step,
+    Stop,
+)
+from logbench.capture.outbox import Row
+from logbench.capture.source import EndOfSourceError, Opened, Source
+from logbench.errors import (
+    CarSilentError,
+    IgnitionOffError,
+    LinkError,
+    LogbenchError,
+    ReplyError,
+    StorageError,
+)
+from logbench.recording.finish import check_folder, finish
+from logbench.recording.journal import JournalWriter, journal_path
+from logbench.recording.model import Event, Facts, LinkFacts, SignalFacts
+from logbench.recording.storage import numbered
+from logbench.signals.table import table
+from logbench.vehicle.model import Reading
+
+log = logging.getLogger(__name__)
+
+STATUS_S = 0.5
+GAP_S = 2.0
+"""Without any sample for so long, a `gap` is put into the recording."""
+BACK_OFF_S = (0.5, 1.0, 2.0, 4.0, 8.0)
+"""Waits between attempts to connect again; the last repeats."""
+_RATE_WINDOW = 10
+"""Status intervals over which rates are counted."""
+
+
+class Watcher(Protocol):
+    """Where messages and samples go, see `capture.outbox.Outbox`."""
+
+    @property
+    def dropped(self) -> int:
+        """Samples not shown."""
+        ...
+
+    def message(self, message: Message) -> None:
+        """One message."""
+        ...
+
+    def rows(self, rows: list[Row]) -> None:
+        """Samples."""
+        ...
+
+
+class Session:
+    """Polls a source into a journal until told to stop, then finishes the recording."""
+
+    def __init__(
+        self,
+        request: CaptureRequest,
+        source: Source,
+        watcher: Watcher,
+        *,
+        utc_now: Callable[[], datetime.datetime] = lambda: datetime.datetime.now(datetime.UTC),
+    ) -> None:
+        self._request = request
+        self._source = source
+        self._watcher = watcher
+        self._utc_now = utc_now
+        self._orders: queue.SimpleQueue[Order] = queue.SimpleQueue()
+        self._stop = threading.Event()
+        self._journal: JournalThread | None = None
+        self._origin_ns = 0
+        """The source's clock at t = 0 of the recording."""
+        self._samples = 0
+        self._last_ns = 0
+        """Time of the last sample, on the recording's clock."""
+        self._link = "connecting"
+        self._counts: Counter[str] = Counter()
+        self._window: deque[tuple[int, Counter[str]]] = deque(maxlen=_RATE_WINDOW)
+        self._next_status = 0.0
+
+    # --- for other threads ---
+
+    def order(self, order: Order) -> None:
+        """Take an order; may be called from any thread."""
+        if isinstance(order, Stop):
+            self._stop.set()
+        else:
+            self._orders.put(order)
+
+    # --- the loop ---
+
+    def run(self) -> Finished | Failed:
+        """Record; returns (and sends) how it ended. Never raises for what the world does."""
+        ending: Finished | Failed
+        try:
+            self._begin()
+            self._poll_until_told()
+            ending = self._finished()
+        except LogbenchError as error:
+            ending = self._failed(str(error), type(error).__name__)
+        except Exception:
+            log.exception("the capture stopped")
+            ending = self._failed(
+                "Recording stopped because of a fault in the program; its traceback is in the "
+                "log. Please report it",
+                "LogbenchError",
+            )
+        finally:
+            self._source.close()
+        self._watcher.message(ending)
+        return ending
+
+    def _begin(self) -> None:
+        out = self._request.out
+        if out is not None:
+            check_folder(out.parent)
+        opened = self._source.open(self._say)
+        facts = self._facts(opened)
+        if self._request.resume is not None:
+            facts = self._resume(self._request.resume, facts)
+        else:
+            self._origin_ns = self._source.now_ns()
+            facts.started_utc = _iso(self._utc_now())
+            if out is not None:
+                self._journal = JournalThread(_new_journal(out, facts))
+        self._link = "connected"
+        self._watcher.message(
+            CarFound(opened.facts, opened.signals, opened.unsupported, facts.started_utc)
+        )
+        self._window.append((self._now_ns(), Counter()))
+        self._next_status = time.monotonic() + STATUS_S
+
+    def _resume(self, journal: Path, facts: Facts) -> Facts:
+        """Go on where a dead capture stopped: t is carried on by the time of day."""
+        writer, content = JournalWriter.resume(journal)
+        self._journal = JournalThread(writer)
+        self._samples = writer.samples
+        before = content.facts
+        started = datetime.datetime.fromisoformat(before.started_utc)
+        passed_ns = int((self._utc_now() - started).total_seconds() * 1e9 * _scale(before))
+        self._last_ns = content.last_t_ns
+        self._origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
+        facts.recording_id, facts.started_utc = before.recording_id, before.started_utc
+        facts.signals = before.signals | facts.signals
+        self._journal.facts(facts)
+        self._happened("gap", "the capture ended unexpectedly and was started again")
+        return facts
+
+    def _facts(self, opened: Opened) -> Facts:
+        car = opened.facts
+        vehicle = self._request.vehicle
+        if car.vin and not vehicle.vin:
+            vehicle = vehicle.model_copy(update={"vin": car.vin})
+        signals = {}
+        for acronym in opened.signals:
+            signal = table().by_acronym(acronym)
+            signals[acronym] = SignalFacts(unit=signal.unit, name=signal.name, pid=signal.pid)
+        return Facts(
+            recording_id=uuid.uuid4().hex,
+            software=f"logbench {version('logbench')}",
+            vehicle=vehicle,
+            link=LinkFacts(
+                url=self._request.link_url,
+                adapter=car.adapter,
+                protocol=car.protocol,
+                simulated=opened.simulated,
+                time_scale=opened.time_scale,
+            ),
+            signals=signals,
+            ecus={ecu: car.ecu_names.get(ecu, "") for ecu in car.supported},
+            note=self._request.note,
+        )
+
+    def _poll_until_told(self) -> None:
+        while not self._over():
+            try:
+                readings = self._source.read()
+            except EndOfSourceError:
+                return
+            except ReplyError as error:
+                log.info("%s", error)
+                continue
+            except LinkError as error:
+                self._connect_again(error)
+                continue
+            self._take(readings)
+            self._carry_out_orders()
+            self._report_when_due()
+
+    def _over(self) -> bool:
+        limit_s = self._request.limit_s
+        return self._stop.is_set() or (limit_s is not None and self._now_ns() >= limit_s * 1e9)
+
+    def _take(self, readings: list[Reading]) -> None:
+        if not readings:
+            return
+        origin = self._origin_ns
+        rows: list[Row] = [(r.signal, r.ecu, r.t_ns - origin, r.value) for r in readings]
+        silence_s = (rows[0][2] - self._last_ns) / 1e9
+        if silence_s > GAP_S and self._last_ns:
+            self._happened("gap", f"no samples for {silence_s:.1f} s", t_ns=self._last_ns)
+        self._last_ns = max(self._last_ns, rows[-1][2])
+        self._samples += len(rows)
+        self._counts.update(row[0] for row in rows)
+        if self._journal is not None:
+            self._journal.rows(rows)
+        self._watcher.rows(rows)
+
+    def _connect_again(self, error: LinkError) -> None:
+        """Try until it works or we are told to stop; the recording goes on."""
+        key_off = isinstance(error, IgnitionOffError | CarSilentError)
+        self._link = "lost"
+        self._happened("key off" if key_off else "link lost", str(error))
+        self._say(str(error))
+        attempt = 0
+        while not self._over():
+            self._wait(BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)])
+            if self._over():
+                return
+            attempt += 1
+            try:
+                self._source.open(self._say)
+            except LinkError as again:
+                self._say(f"Attempt {attempt} to connect again failed: {again}")
+                continue
+            self._link = "connected"
+            self._happened("key on" if key_off else "link back", f"after {attempt} attempts")
+            self._last_ns = self._now_ns()
+            return
+
+    def _wait(self, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while not self._over() and time.monotonic() < until:
+            self._carry_out_orders()
+            self._report_when_due()
+            self._stop.wait(0.05)
+
+    def _carry_out_orders(self) -> None:
+        while not self._orders.empty():
+            order = self._orders.get()
+            if isinstance(order, Mark):
+                self._happened("marker", order.text)
+
+    # --- telling ---
+
+    def _now_ns(self) -> int:
+        return self._source.now_ns() - self._origin_ns
+
+    def _say(self, text: str) -> None:
+        self._watcher.message(Step(text))
+
+    def _happened(self, kind: str, text: str = "", t_ns: int | None = None) -> None:
+        when = self._now_ns() if t_ns is None else t_ns
+        if self._journal is not None:
+            self._journal.event(Event(t_ns=when, kind=kind, text=text))
+        self._watcher.message(Happened(when, kind, text))
+
+    def _report_when_due(self) -> None:
+        now = time.monotonic()
+        if now < self._next_status:
+            return
+        self._next_status = now + STATUS_S
+        now_ns = self._now_ns()
+        counts, self._counts = self._counts, Counter()
+        since_ns = self._window[0][0]
+        self._window.append((now_ns, counts))
+        seconds = max((now_ns - since_ns) / 1e9, 1e-3)
+        total: Counter[str] = sum((c for _, c in list(self._window)[1:]), Counter())
+        self._watcher.message(
+            Status(
+                elapsed_s=now_ns / 1e9,
+                samples=self._samples,
+                samples_per_s=total.total() / seconds,
+                size_bytes=self._journal.writer.size_bytes if self._journal else 0,
+                rates_hz={signal: count / seconds for signal, count in total.items()},
+                link=self._link,
+                dropped=self._watcher.dropped,
+            )
+        )
+
+    # --- the end ---
+
+    def _finished(self) -> Finished:
+        elapsed_s = self._now_ns() / 1e9
+        self._carry_out_orders()
+        self._source.close()
+        path = None
+        if self._journal is not None:
+            self._say("Finishing the recording")
+            self._journal.end()
+            path = finish(self._journal.writer)
+        return Finished(path, self._samples, elapsed_s)
+
+    def _failed(self, sentence: str, error: str) -> Failed:
+        """Save what is there; the journal stays where even that fails."""
+        path: Path | None = None
+        if self._journal is not None:
+            path = self._saved()
+            sentence = f"{sentence.rstrip('.')}. What was recorded is in {path}."
+        return Failed(sentence, error, path)
+
+    def _saved(self) -> Path:
+        assert self._journal is not None
+        writer = self._journal.writer
+        try:
+            self._journal.end()
+        except StorageError as error:
+            log.warning("%s", error)
+        try:
+            return finish(writer)
+        except LogbenchError as error:
+            log.warning("%s", error)
+            return writer.path
+
+
+def _scale(facts: Facts) -> float:
+    return facts.link.time_scale or 1.0
+
+
+def _iso(moment: datetime.datetime) -> str:
+    return moment.astimezone(datetime.UTC).isoformat(timespec="microseconds")
+
+
+def _new_journal(out: Path, facts: Facts) -> JournalWriter:
+    """A journal for `out`, or for the next free name when there is a recording of that name."""
+    for name in numbered(out):
+        journal = journal_path(name)
+        if not name.exists() and not journal.exists():
+            return JournalWriter(journal, facts)
+    raise AssertionError("numbered() ends in an error")

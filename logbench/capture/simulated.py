@@ -1,0 +1,77 @@
+"""The simulated car as a source: started in a process of its own, reached over a socket."""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from contextlib import ExitStack
+from urllib.parse import parse_qs
+
+from logbench.capture.messages import CaptureRequest
+from logbench.capture.polled import PolledSource
+from logbench.capture.source import Opened
+from logbench.errors import LinkUnknownError
+from logbench.vehicle.model import Progress, Reading
+
+
+class SimulatedSource:
+    """See `capture.source.Source`. With `speed` in the URL its clock runs that much faster."""
+
+    def __init__(self, request: CaptureRequest) -> None:
+        self._request = request
+        self._speed = speed_of(request.link_url)
+        self._stack = ExitStack()
+        self._polled: PolledSource | None = None
+        self._base_ns = time.monotonic_ns()
+
+    def open(self, progress: Progress) -> Opened:
+        """Start the simulated car the first time; connect to it."""
+        if self._polled is None:
+            from logbench.simulator.serve import SimulatedCar
+
+            progress("Starting the simulated car")
+            car = self._stack.enter_context(SimulatedCar(self._request.link_url))
+            self._polled = PolledSource(self._hurried(), car.url)
+        opened = self._polled.open(progress)
+        return dataclasses.replace(opened, simulated=True, time_scale=self._speed)
+
+    def _hurried(self) -> CaptureRequest:
+        """Wanted rates count on the recording's clock."""
+        rates_hz = {name: hz * self._speed for name, hz in self._request.rates_hz.items()}
+        return dataclasses.replace(self._request, rates_hz=rates_hz)
+
+    def read(self) -> list[Reading]:
+        """The samples of one request, on the hurried clock."""
+        assert self._polled is not None
+        return [
+            dataclasses.replace(reading, t_ns=self._hurry(reading.t_ns))
+            for reading in self._polled.read()
+        ]
+
+    def now_ns(self) -> int:
+        """The car's clock."""
+        return self._hurry(time.monotonic_ns())
+
+    def _hurry(self, t_ns: int) -> int:
+        if self._speed == 1.0:
+            return t_ns
+        return self._base_ns + round((t_ns - self._base_ns) * self._speed)
+
+    def close(self) -> None:
+        """Hang up and end the simulated car."""
+        if self._polled is not None:
+            self._polled.close()
+        self._stack.close()
+        self._polled = None
+
+
+def speed_of(url: str) -> float:
+    """The `speed` of a `sim:` URL, 1 when it has none. Raises `LinkUnknownError`."""
+    text = parse_qs(url.partition("?")[2]).get("speed", ["1"])[-1]
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not 0.1 <= speed <= 1000.0:
+        raise LinkUnknownError(f"The link's speed is {text!r}: give a number from 0.1 to 1000.")
+    return speed

@@ -1,0 +1,71 @@
+"""Where a capture's samples come from: the source a capture polls, and which one a URL means."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from logbench.capture.messages import CaptureRequest
+from logbench.vehicle.model import CarFacts, Progress, Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """What a source knows once it is open."""
+
+    facts: CarFacts
+    signals: tuple[str, ...]
+    """Acronyms that will be polled."""
+    unsupported: tuple[str, ...] = ()
+    """Acronyms asked for that this car does not report."""
+    simulated: bool = False
+    time_scale: float = 1.0
+    """Seconds of the source's clock per second of real time."""
+
+
+class Source(Protocol):
+    """Yields readings; opened again after a loss it goes on with the same clock."""
+
+    def open(self, progress: Progress) -> Opened:
+        """Connect and find out what there is, again after a loss.
+
+        Raises a `LinkError` when there is nothing.
+        """
+        ...
+
+    def read(self) -> list[Reading]:
+        """The next readings, in order of time for each trace.
+
+        Blocks for one request at most. Raises `LinkLostError` and its like when the way to the car
+        is broken; `EndOfSourceError` when there will be no more.
+        """
+        ...
+
+    def now_ns(self) -> int:
+        """The source's clock, on which readings are stamped; never goes backward."""
+        ...
+
+    def close(self) -> None:
+        """Let go of everything; may be called at any time and more than once."""
+        ...
+
+
+class EndOfSourceError(Exception):
+    """The source has run out (a replayed recording, a test); not an error of the world."""
+
+
+SourceMaker = Callable[[CaptureRequest], Source]
+"""Makes the source inside the capture process; must be picklable."""
+
+
+def make_source(request: CaptureRequest) -> Source:
+    """The source for the request's link URL, not open yet."""
+    kind = request.link_url.strip().partition(":")[0].lower()
+    if kind == "sim":
+        from logbench.capture.simulated import SimulatedSource
+
+        return SimulatedSource(request)
+    from logbench.capture.polled import PolledSource
+
+    return PolledSource(request, request.link_url)
