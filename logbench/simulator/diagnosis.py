@@ -15,6 +15,10 @@ LEAN_PCT = 20.0
 20 to 25]; makers differ widely (trade-notes 1)."""
 RICH_PCT = -16.0
 _MATURE_S = 8.0
+_SLOWEST_PER_S = 2.2
+"""Switches a second of a narrow-band sensor on the road; a good one makes 5 to 8."""
+_SLOWEST_CUT_S = 1.3
+"""From the fuel cut to a wide-range sensor seeing air; a good one takes half a second."""
 MONITORS = ("MIS", "FUEL", "CCM", "CAT", "EVAP", "O2S", "HTR")
 """Monitors this engine has, by the stem of their acronyms of PID 0x01."""
 _NEEDED_S = {"MIS": 60, "FUEL": 120, "CCM": 60, "CAT": 240, "EVAP": 420, "O2S": 150, "HTR": 60}
@@ -40,7 +44,8 @@ class Diagnosis:
         self._start_ect: float | None = None
         self._switch_s = 0.0
         self._switches = 0
-        self._was_rich = False
+        self._switches_seen = 0
+        self._cut_s = 0.0
         self._was_running = False
         self._key_was_on = False
         self._warm_counted = False
@@ -199,15 +204,31 @@ class Diagnosis:
         self._judge("P0128", late and low and s.speed_m_s > 5, 30.0, dt)
 
     def _sensor_monitor(self, s: State, dt: float) -> None:
-        """Narrow-band sensors: time between switches in closed loop on the road."""
-        if self._car.wide_range or s.loop != CLOSED or s.ect_degc < 60 or s.speed_m_s < 8:
+        """Front sensor of bank 1 too slow: a narrow-band one by its switches in closed loop on the
+        road, a wide-range one by the time it takes to see that the fuel was cut."""
+        bank = s.banks[0]
+        if self._car.wide_range:
+            self._cut_response(s, bank.lambda_seen, dt)
             return
-        rich = s.banks[0].sensor_v > 0.45
-        if rich != self._was_rich:
-            self._switches += 1
-            self._was_rich = rich
+        new = bank.switches - self._switches_seen
+        self._switches_seen = bank.switches
+        if s.loop != CLOSED or s.ect_degc < 60 or s.speed_m_s < 8:
+            return
+        self._switches += new
         self._switch_s += dt
-        if self._switch_s > 40.0:
-            slow = self._switches < 22
+        if self._switch_s >= 30.0:
+            slow = self._switches < _SLOWEST_PER_S * self._switch_s
             self._judge("P0133", slow, _MATURE_S, _MATURE_S + 1.0)
             self._switch_s, self._switches = 0.0, 0
+
+    def _cut_response(self, s: State, seen: float, dt: float) -> None:
+        if not s.fuel_cut:
+            self._cut_s = 0.0
+            return
+        if self._cut_s < 0.0:  # this cut is judged already
+            return
+        self._cut_s += dt
+        slow = self._cut_s > _SLOWEST_CUT_S
+        if slow or seen > 2.0:
+            self._judge("P0133", slow, 3.0, 1.0)
+            self._cut_s = -1.0

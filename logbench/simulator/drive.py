@@ -20,6 +20,7 @@ from logbench.simulator.thermal import Thermal
 
 STEP_S = 0.05
 """Step of the physics; rotation takes two sub-steps, the manifold is linearly implicit."""
+_SYNC_S = 0.75
 _SLOW_STEPS = 4
 """Temperatures and monitors move every so many steps."""
 _KEY_OFF = Phase("key off", "key off", float("inf"))
@@ -211,9 +212,14 @@ class Drive:
             s.air_used_g += s.air_cyl_g_s * dt
             if not s.key_on or s.rpm < 120.0:
                 s.running = False
-        elif s.cranking and s.rpm > 170.0:
-            s.running = True
-            s.since_start_s = s.run_s = 0.0
+        elif s.cranking:
+            s.crank_s += dt
+            # the computer finds the crankshaft's position first, later when it turns slowly
+            if s.rpm > 120.0 and s.crank_s > _SYNC_S:
+                s.running = True
+                s.since_start_s = s.run_s = 0.0
+        else:
+            s.crank_s = 0.0
 
     @staticmethod
     def _purge(s: State, dt: float) -> None:

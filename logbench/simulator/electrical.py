@@ -16,7 +16,7 @@ class Electrical:
 
     def __init__(self, car: Car) -> None:
         self._ah = car.battery_ah
-        self._resistance = 0.0055 * (60.0 / car.battery_ah) ** 0.8
+        self._resistance = 0.0062 * (60.0 / car.battery_ah) ** 0.8
         self._starter_a = 95.0 + 42.0 * car.displacement_l
         self._inrush = 0.0
         self._max_a = 75.0 + 18.0 * car.displacement_l
@@ -24,8 +24,8 @@ class Electrical:
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Balance of currents: what the alternator cannot give comes from the battery."""
         cold = 1.0 + 0.012 * max(0.0, 25.0 - s.t_amb_degc)
-        resistance = self._resistance * cold * (1.0 + 3.2 * faults.worn_battery)
-        rest_v = 11.95 + 0.75 * s.soc - 0.35 * faults.worn_battery
+        resistance = self._resistance * cold * (1.0 + 1.5 * faults.worn_battery)
+        rest_v = 11.95 + 0.75 * s.soc - 0.3 * faults.worn_battery
         load_a = 0.05
         if s.key_on:
             load_a = 8.0
@@ -33,7 +33,7 @@ class Electrical:
             load_a = 27.0 + (14.0 if s.fan_on else 0.0)
         if s.cranking:
             self._inrush = 1.0 if s.rpm < 20.0 else self._inrush * exp(-dt / 0.12)
-            s.starter_a = self._starter_a * cold * (1.0 + 0.75 * self._inrush)
+            s.starter_a = self._starter_a * cold * (1.0 + 0.4 * self._inrush)
             load_a += s.starter_a
         else:
             s.starter_a = 0.0

@@ -44,7 +44,7 @@ class Engine:
             s.idle_air_g_s += self._litres * 0.0011 * max(-200.0, min(200.0, error)) * dt
             s.idle_air_g_s = max(-0.7 * feed, min(1.6 * feed, s.idle_air_g_s))
             air += self._litres * 0.0016 * max(-300.0, min(300.0, error))
-            s.spark_trim_deg = max(-10.0, min(9.0, 0.10 * error))
+            s.spark_trim_deg = max(-13.0, min(9.0, 0.10 * error))
         elif not s.running:
             s.idle_air_g_s = 0.0
             air = feed * 1.3

@@ -145,10 +145,12 @@ class FuelControl:
             bank.integral += 0.9 * error * dt
             proportional = 0.25 * error
         else:
-            bank.rich = bank.sensor_v > (0.43 if bank.rich else 0.49)
+            if bank.rich is not (bank.sensor_v > (0.43 if bank.rich else 0.49)):
+                bank.rich = not bank.rich
+                bank.switches += 1
             ramp = 3.2 if s.rpm > 1200 else 2.4
             bank.integral += -ramp * dt if bank.rich else ramp * dt
-            proportional = -1.0 if bank.rich else 1.0
+            proportional = -0.8 if bank.rich else 0.8
         limit = SHORT_LIMIT_PCT
         bank.integral = max(-limit, min(limit, bank.integral))
         bank.short_pct = max(-limit, min(limit, bank.integral + proportional))
@@ -168,7 +170,7 @@ class FuelControl:
         n = self._bank_count
         air = s.air_cyl_g_s / n
         base = 0.0
-        if (s.running or s.cranking) and not s.fuel_cut and s.rpm > 60.0:
+        if (s.running or s.crank_s > 0.4) and not s.fuel_cut and s.rpm > 60.0:
             base = s.air_est_g_s / n / (self._stoich * s.lambda_cmd)
             s.vapour_g_s = s.purge * 0.012 * s.air_est_g_s / self._stoich
         else:
@@ -201,7 +203,7 @@ class FuelControl:
             seen = bank.delayed[ring_at - back]
             tau = 0.05
             if k == 0:
-                tau += 1.1 * faults.lazy_o2
+                tau += 2.2 * faults.lazy_o2
                 seen += 0.14 * faults.biased_o2
             bank.lambda_seen += (seen - bank.lambda_seen) * dt / (tau + dt)
             if s.since_start_s > 8.0:

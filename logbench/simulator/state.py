@@ -27,6 +27,7 @@ class BankState:
         "rich",
         "sensor_v",
         "short_pct",
+        "switches",
     )
 
     def __init__(self, injector_gain: float, cells: int, ring: int, degc: float) -> None:
@@ -41,6 +42,8 @@ class BankState:
         self.sensor_v = 0.45
         self.rear_v = 0.45
         self.rich = False
+        self.switches = 0
+        """How often the narrow-band sensor has crossed its switch point in closed loop."""
         self.integral = 0.0
         self.short_pct = 0.0
         self.long_pct = 0.0
@@ -68,6 +71,7 @@ class State:
         # key and driver
         self.key_on = False
         self.cranking = False
+        self.crank_s = 0.0
         self.pedal = 0.0
         self.brake_n = 0.0
         self.gear = 0

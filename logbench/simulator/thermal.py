@@ -51,22 +51,22 @@ class Thermal:
     def _cooling(self, s: State, faults: Faults, dt: float) -> None:
         t, ambient = s.coolant_degc, s.t_amb_degc
         fuel_kw = s.fuel_g_s * HEATING_KJ_G
-        into_kw = fuel_kw * (0.21 + 0.13 / (1.0 + s.rpm / 2500.0)) if s.running else 0.0
+        into_kw = fuel_kw * (0.15 + 0.50 / (1.0 + s.rpm / 900.0)) if s.running else 0.0
         opening = (t - (self._regulating - 5.0)) / 13.0
         opening = max(0.0, min(1.0, opening))
         s.thermostat += (opening - s.thermostat) * dt / (9.0 + dt)
-        stuck = 0.42 * faults.thermostat_open
+        stuck = 0.6 * faults.thermostat_open
         flow = max(s.thermostat, stuck)
         if s.ect_degc > self._regulating + 9.0:
             s.fan_on = s.running or s.key_on
         elif s.ect_degc < self._regulating + 4.0 or not s.key_on:
             s.fan_on = False
-        wind = 0.02 + 0.020 * s.speed_m_s + (0.22 if s.fan_on else 0.0)
+        wind = 0.012 + 0.020 * s.speed_m_s + (0.22 if s.fan_on else 0.0)
         pump = min(1.0, 0.25 + s.rpm / 3000.0) if s.rpm > 100 else 0.05
         radiator = flow * self._scale * wind * pump / (wind + 0.25) * 0.62
         passive = (0.006 + 0.0006 * s.speed_m_s) * self._scale
         heater = self.heater_kw_k * pump if s.running else 0.0
-        exchange = 0.14 * self._scale * (t - s.oil_degc)
+        exchange = 0.12 * self._scale * (t - s.oil_degc)
         out_kw = (radiator + passive + heater) * (t - ambient) + exchange
         s.coolant_degc += (into_kw - out_kw) / self._coolant_kj_k * dt
         block_kw = 0.6 * s.friction_kw + 0.05 * fuel_kw + exchange
