@@ -7,8 +7,10 @@ were received, and come out of `due()` with the moment they are due at the clien
 
 from __future__ import annotations
 
+import random
 import re
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from logbench.simulator import settings as language
@@ -18,9 +20,10 @@ from logbench.simulator.ecu import Ecus
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import PROTOCOLS, SEARCH_ORDER, BusProtocol
 from logbench.simulator.settings import OK, UNKNOWN, Settings
+from logbench.simulator.spoil import PROMPT, spoil_lines, spoil_output
 from logbench.simulator.timing import SerialOut, Timing
+from logbench.simulator.trouble import Trouble, TroubledCar, Troubles, mood
 
-PROMPT = b">"
 NO_DATA = "NO DATA"
 UNABLE = "UNABLE TO CONNECT"
 SEARCHING = "SEARCHING..."
@@ -31,6 +34,9 @@ _SEARCH_S = {"can": 0.1, "pwm": 0.15, "vpw": 0.15, "kline": 2.4}
 _KLINE_INIT_S = 2.4
 _FAST_INIT_S = 0.15
 _WAKE_S = 0.1
+_FALSE_IDENTITY = "OBD interface v2.3"
+_NEWER = re.compile("AT[012]|S[01]|AL|CRA.*|AR|CS.*|CT.*|CE.*|F.*|@.*|LP|JHF.")
+"""Commands that an adapter with a false version does not know."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +55,7 @@ class Work:
     lines: list[tuple[float, str]] = field(default_factory=list)
     done_s: float = 0.0
     interruptible: bool = False
+    from_car: bool = False
 
     def say(self, text: str, t_s: float) -> None:
         """Print `text` as a line at `t_s`."""
@@ -67,11 +74,15 @@ class Adapter:
         protocol: str = "6",
         clock: CarClock | None = None,
         identity: str = language.IDENTITY,
+        troubles: Iterable[Trouble] = (),
+        seed: int = 0,
     ) -> None:
+        """`protocol` is the number of the car's bus protocol; `seed` makes the garbage."""
         self.timing = timing or Timing()
         self.car_protocol = PROTOCOLS[protocol]
         self.clock = clock or CarClock()
-        self.ecus = Ecus(car, self.timing)
+        self.troubles = Troubles(troubles)
+        self.ecus = Ecus(TroubledCar(car, self.troubles), self.timing)
         self.bus = Bus(self.ecus, self.car_protocol, self.clock)
         self.identity = identity
         self.settings = Settings()
@@ -84,6 +95,7 @@ class Adapter:
         self._interruptible = False
         self._asleep = False
         self._identifier = ""
+        self._noise = random.Random(seed)
 
     # --- bytes in and out ---
 
@@ -101,6 +113,15 @@ class Adapter:
     def pop(self) -> Due:
         """Take the next bytes."""
         return self._out.popleft()
+
+    def tick(self, t_s: float) -> None:
+        """Move the car to `t_s` and let happen what happens without being asked."""
+        self.bus.car_at(t_s)
+        if self.troubles.strikes("brownout", self.clock.at(t_s)):
+            self._out.clear()
+            self._line.clear()
+            self._serial.free_s = t_s
+            self._finish(self._reset(t_s + self.timing.reset_ms / 1000))
 
     def hang_up(self) -> None:
         """The client is gone: nothing more is sent to it, and half a command is forgotten."""
@@ -136,11 +157,17 @@ class Adapter:
     def _put(self, text: bytes, ready_s: float) -> None:
         self._out.append(Due(self._serial.send(text, ready_s), ready_s, text))
 
-    def _finish(self, work: Work) -> None:
+    def _finish(self, work: Work, active: frozenset[str] = frozenset(), line: bytes = b"") -> None:
         end = b"\r\n" if self.settings.linefeeds else b"\r"
-        for ready_s, text in work.lines:
-            self._put(text.encode("ascii", "replace") + end, ready_s)
-        self._put(end + PROMPT, work.done_s)
+        lines = work.lines
+        if work.from_car:
+            lines = spoil_lines(lines, active, work.done_s)
+        chunks = [(ready_s, text.encode("ascii", "replace") + end) for ready_s, text in lines]
+        chunks.append((work.done_s, end + PROMPT))
+        if work.from_car:
+            chunks = spoil_output(chunks, line, active, self._noise)
+        for ready_s, data in chunks:
+            self._put(data, ready_s)
         self._done_s = work.done_s
         self._interruptible = work.interruptible
 
@@ -154,30 +181,44 @@ class Adapter:
             text = self._last
         start_s = t_s + self.timing.command_s
         if len(line) > _INPUT_LIMIT or not text:
-            work = Work(done_s=start_s)
-            if text:
-                work.say(UNKNOWN, start_s)
-            self._finish(work)
+            self._finish(self._unknown(start_s) if text else Work(done_s=start_s))
             return
         self._last = text
+        active = self.troubles.active(self.clock.at(t_s))
+        self.ecus.mood = mood(active, self.ecus.car.ecus)
         if text.startswith("AT"):
-            self._finish(self._setting(text[2:], start_s))
+            self._finish(self._setting(text[2:], start_s, active))
         elif re.fullmatch("[0-9A-F]+", text):
-            self._finish(self._request(text, start_s))
+            self._finish(self._request(text, start_s, active), active, line)
         else:
-            work = Work()
-            work.say(UNKNOWN, start_s)
-            self._finish(work)
+            self._finish(self._unknown(start_s))
 
-    def _setting(self, command: str, t_s: float) -> Work:
+    @staticmethod
+    def _unknown(t_s: float) -> Work:
+        work = Work()
+        work.say(UNKNOWN, t_s)
+        return work
+
+    def _reset(self, t_s: float) -> Work:
+        """Everything as after power-up, and the banner at `t_s`."""
+        self.settings = Settings()
+        self.bus.forget()
+        self._asleep = False
+        work = Work()
+        work.say("", t_s)
+        work.say(self.identity, t_s)
+        return work
+
+    def _setting(self, command: str, t_s: float, active: frozenset[str]) -> Work:
+        if "false-version" in active:
+            if _NEWER.fullmatch(command):
+                return self._unknown(t_s)
+            self.identity = _FALSE_IDENTITY
         work = Work()
         if command in ("Z", "WS"):
-            self.settings = Settings()
-            self.bus.forget()
-            t_s += self.timing.reset_ms / 1000 / (1 if command == "Z" else 4)
-            work.say("", t_s)
-            work.say(self.identity, t_s)
-        elif command in ("MA", "MR", "MT") or re.fullmatch("M[RT][0-9A-F]{2}", command):
+            full = command == "Z"
+            return self._reset(t_s + self.timing.reset_ms / 1000 * (1.0 if full else 0.25))
+        if command == "MA" or re.fullmatch("M[RT][0-9A-F]{2}", command):
             work.done_s = float("inf")  # nothing is on the bus unasked: listen until interrupted
             work.interruptible = True
         elif command == "LP":
@@ -228,22 +269,25 @@ class Adapter:
 
     # --- requests to the car ---
 
-    def _request(self, text: str, t_s: float) -> Work:
-        work = Work(interruptible=True)
+    def _request(self, text: str, t_s: float, active: frozenset[str]) -> Work:
         count = 0
         if len(text) % 2:
+            if "refuses-count" in active:
+                return self._unknown(t_s)
             text, count = text[:-1], int(text[-1], 16)
+        if "ignores-count" in active:
+            count = 0
         request = bytes.fromhex(text)
-        limit = 8 if not self.settings.can_format else 7
-        if not request or len(request) > limit:
-            work.say(UNKNOWN, t_s)
-            work.interruptible = False
-            return work
+        limit = 7 if self.settings.can_format else 8
+        packed = request[:1] == b"\x01" and len(request) > 2
+        if not request or len(request) > limit or (packed and "refuses-packed" in active):
+            return self._unknown(t_s)
+        work = Work(interruptible=True, from_car=True)
         protocol = self._protocol()
         if protocol is None:
             return self._search(work, request, count, t_s)
         heard = self._ask(work, protocol, request, count, t_s)
-        self._report(work, protocol, heard)
+        self._report(work, heard)
         return work
 
     def _protocol(self) -> BusProtocol | None:
@@ -261,7 +305,7 @@ class Adapter:
             self.bus.opened = True
             heard = self.bus.exchange(protocol, self.settings, request, count, t_s)
             if heard.lines:
-                self._report(work, protocol, heard)
+                self._report(work, heard)
                 return work
             self.settings = language.change(self.settings, "SP0") or self.settings
         work.say(UNABLE, t_s)
@@ -287,7 +331,7 @@ class Adapter:
             return Heard([], t_s)
         return self.bus.exchange(protocol, self.settings, request, count, t_s)
 
-    def _report(self, work: Work, protocol: BusProtocol, heard: Heard) -> None:
+    def _report(self, work: Work, heard: Heard) -> None:
         for t_s, text in heard.lines:
             work.say(text, t_s)
         if not heard.lines and self.settings.responses:

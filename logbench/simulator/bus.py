@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from logbench.simulator.clock import CarClock
-from logbench.simulator.ecu import NEGATIVE, PENDING, Answer, Ecus
+from logbench.simulator.ecu import NEGATIVE, PENDING, Ecus
 from logbench.simulator.isotp import segment
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import (
@@ -278,6 +278,3 @@ def _identifier(protocol: BusProtocol, ecu: str, gap: str) -> str:
 def _is_pending(protocol: BusProtocol, frame: bytes) -> bool:
     payload = frame[1:] if protocol.is_can else frame[3:]
     return payload[:1] == bytes((NEGATIVE,)) and payload[2:3] == bytes((PENDING,))
-
-
-__all__ = ["PENDING_TIMEOUT_S", "Answer", "Bus", "Heard"]

@@ -45,6 +45,8 @@ class Mood:
     silent: frozenset[str] = frozenset()
     pending_s: Mapping[str, float] = field(default_factory=dict)
     """ECU to how much later its answer comes, after 'response pending' at the usual time."""
+    late_s: Mapping[str, float] = field(default_factory=dict)
+    """ECU to how much later its answer comes without a word of it."""
     dropped_pids: frozenset[int] = frozenset()
     """PIDs no longer answered although the supported lists still name them."""
     refuse_packed: bool = False
@@ -83,6 +85,7 @@ class Ecus:
         self, ecu: str, number: int, service: int, messages: list[bytes], can: bool
     ) -> Answer:
         first_s = self.timing.ecu_s(number, kline=not can)
+        first_s += self.mood.late_s.get(ecu, 0.0)
         late_s = self.mood.pending_s.get(ecu, 0.0)
         timed: list[tuple[float, bytes]] = []
         if late_s:

@@ -77,60 +77,116 @@ def _bits(readings: Readings, *acronyms: str) -> int:
 
 
 def _mask(acronym: str, size: int = 1) -> Encoder:
-    """A byte of flags or an enumeration, as it stands; 0 where there is no reading."""
+    """An enumeration or a byte of flags as it stands; 0 where there is no reading."""
     return lambda readings: whole(_or_zero(readings.get(acronym, 0.0)), 1, 0, size)
+
+
+def _flags(*acronyms: str) -> Encoder:
+    """A byte of flags, bit 0 first."""
+    return lambda readings: bytes((_bits(readings, *acronyms[::-1]),))
 
 
 def _or_zero(value: float) -> float:
     return 0.0 if math.isnan(value) else value
 
 
+def _most(readings: Readings, acronym: str) -> float:
+    """A maximum of PID 4F or 50 that replaces a default scaling; 0 for the default."""
+    return _or_zero(readings.get(acronym, 0.0))
+
+
 def _lambda_part(acronym: str) -> Encoder:
-    """Equivalence ratio, 2 / 65536 a step (PID 24 to 2B, 34 to 3B, 44)."""
-    return _number(acronym, 65536 / 2, 0, 2)
+    """Equivalence ratio, 2 / 65536 a step (PID 24 to 2B, 34 to 3B, 44), or maximum / 65535."""
+
+    def encoder(readings: Readings) -> bytes:
+        most = _most(readings, "LAMBDA_MAX")
+        return whole(readings.get(acronym, NAN), 65535 / most if most else 65536 / 2, 0, 2)
+
+    return encoder
 
 
 def _narrow(sensor: str) -> Encoder:
     """PID 14 to 1B: volts at 1/200 V a step; trim, 0xFF where the sensor is not used for it."""
-    return _pair(_number(f"O2S{sensor}", 200), _one(f"SHRTFT{sensor}", trim))
+
+    def trim_part(readings: Readings) -> bytes:
+        value = readings.get(f"SHRTFT{sensor}", NAN)
+        return b"\xff" if math.isnan(value) else min(trim(value), b"\xfe")
+
+    return _pair(_number(f"O2S{sensor}", 200), trim_part)
 
 
-def _wide_volts(sensor: str) -> Encoder:
-    """PID 24 to 2B: lambda and 8 / 65536 V a step."""
-    return _pair(_lambda_part(f"LAMBDA{sensor}"), _number(f"O2S{sensor}_W", 65536 / 8, 0, 2))
+def _wide_volts(sensor: str, pid: int) -> Encoder:
+    """PID 24 to 2B: lambda, then 8 / 65536 V a step (or maximum / 65535)."""
+
+    def volts(readings: Readings) -> bytes:
+        most = _most(readings, "O2S_V_MAX")
+        value = readings.get(f"O2S{sensor}_{pid:02X}", NAN)
+        return whole(value, 65535 / most if most else 65536 / 8, 0, 2)
+
+    return _pair(_lambda_part(f"LAMBDA{sensor}"), volts)
 
 
 def _wide_current(sensor: str, pid: int) -> Encoder:
-    """PID 34 to 3B: lambda and 1/256 mA a step, 0 at 0x8000."""
-    return _pair(
-        _lambda_part(f"LAMBDA{sensor}_{pid:02X}"),
-        _number(f"O2S{sensor}_{pid:02X}", 256, 128, 2),
+    """PID 34 to 3B: lambda, then 1/256 mA a step (or maximum / 32768), 0 at 0x8000."""
+
+    def current(readings: Readings) -> bytes:
+        most = _most(readings, "O2S_I_MAX") or 128.0
+        value = readings.get(f"O2S{sensor}_{pid:02X}", NAN)
+        return whole(value, 32768 / most, most, 2)
+
+    return _pair(_lambda_part(f"LAMBDA{sensor}_{pid:02X}"), current)
+
+
+def _manifold(readings: Readings) -> bytes:
+    """PID 0B: 1 kPa a step, or maximum / 255."""
+    most = _most(readings, "MAP_MAX")
+    return whole(readings.get("MAP", NAN), 255 / most if most else 1)
+
+
+def _air_flow(readings: Readings) -> bytes:
+    """PID 10: 0.01 g/s a step, or maximum / 65535."""
+    most = _most(readings, "MAF_MAX")
+    return whole(readings.get("MAF", NAN), 65535 / most if most else 100, 0, 2)
+
+
+def _maxima(readings: Readings) -> bytes:
+    """PID 4F: maxima of lambda, oxygen sensor volts and mA, and manifold pressure in 10 kPa."""
+    whole_units = ("LAMBDA_MAX", "O2S_V_MAX", "O2S_I_MAX")
+    data = b"".join(whole(_most(readings, acronym), 1) for acronym in whole_units)
+    return data + whole(_most(readings, "MAP_MAX"), 1 / 10)
+
+
+_SPARK = ("CAT", "HCAT", "EVAP", "AIR", "ACRF", "O2S", "HTR", "EGR")
+_COMPRESSION = ("HCCAT", "NCAT", "", "BP", "", "EGS", "PM", "EGR")
+"""Monitors of bytes C and D, bit 0 first, for spark and for compression ignition."""
+
+
+def _monitors(readings: Readings, kind: str, has: str, done: str) -> bytes:
+    """Bytes B to D of PID 01 and 41; `has` and `done` are the endings of the acronyms."""
+    ci = _bit(readings, kind)
+    names = (_COMPRESSION if ci else _SPARK)[::-1]
+    continuous = ("CCM", "FUEL", "MIS")
+    byte_b = _bits(readings, *(f"{name}_{done}" for name in continuous)) << 4
+    byte_b |= ci << 3 | _bits(readings, *(f"{name}_{has}" for name in continuous))
+    return bytes(
+        (
+            byte_b,
+            _bits(readings, *(name and f"{name}_{has}" for name in names)),
+            _bits(readings, *(name and f"{name}_{done}" for name in names)),
+        )
     )
 
 
-_MONITORS = ("CAT", "HCAT", "EVAP", "AIR", "", "O2S", "HTR", "EGR")
-"""Spark-ignition monitors of byte C and D, bit 0 first."""
-
-
 def _monitor_status(readings: Readings) -> bytes:
-    """PID 01. A readiness bit is 1 while its monitor is *not* complete."""
+    """PID 01. The bits of `…_RDY` stand as they are sent: 1 while a monitor is not complete."""
     count = _clip(_or_zero(readings.get("DTC_CNT", 0.0)), 0, 127)
-    continuous = _bits(readings, "", "CCM_RDY", "FUEL_RDY", "MIS_RDY")
-    continuous = continuous << 4 | _bits(readings, "", "CCM_SUP", "FUEL_SUP", "MIS_SUP")
-    backward = _MONITORS[::-1]
-    supported = _bits(readings, *(name and f"{name}_SUP" for name in backward))
-    ready = _bits(readings, *(name and f"{name}_RDY" for name in backward))
-    return bytes((_bit(readings, "MIL") << 7 | count, continuous, supported, ready))
+    lamp = bytes((_bit(readings, "MIL") << 7 | count,))
+    return lamp + _monitors(readings, "CI_SUP", "SUP", "RDY")
 
 
 def _monitors_this_cycle(readings: Readings) -> bytes:
-    """PID 41: enabled and completed this driving cycle; byte A is 0."""
-    continuous = _bits(readings, "", "CCM_CMPL", "FUEL_CMPL", "MIS_CMPL")
-    continuous = continuous << 4 | _bits(readings, "", "CCM_ENA", "FUEL_ENA", "MIS_ENA")
-    backward = _MONITORS[::-1]
-    enabled = _bits(readings, *(name and f"{name}_ENA" for name in backward))
-    complete = _bits(readings, *(name and f"{name}_CMPL" for name in backward))
-    return bytes((0, continuous, enabled, complete))
+    """PID 41: enabled, and not completed, this driving cycle; byte A is 0."""
+    return b"\x00" + _monitors(readings, "CI_SUP_41", "ENA", "CMPL")
 
 
 def _present(readings: Readings, *acronyms: str) -> int:
@@ -167,6 +223,7 @@ def _gear(readings: Readings) -> bytes:
 
 
 _SENSORS = ("11", "12", "13", "14", "21", "22", "23", "24")
+_SENSORS_FOUR_BANKS = ("11_1D", "12_1D", "21_1D", "22_1D", "31", "32", "41", "42")
 _CATALYSTS = ("11", "21", "12", "22")
 
 _ENCODERS: dict[int, Encoder] = {
@@ -178,25 +235,25 @@ _ENCODERS: dict[int, Encoder] = {
     0x07: _one("LONGFT1", trim),
     0x08: _one("SHRTFT2", trim),
     0x09: _one("LONGFT2", trim),
-    0x0A: _number("FP", 1 / 3),
-    0x0B: _number("MAP", 1),
+    0x0A: _number("FRP", 1 / 3),
+    0x0B: _manifold,
     0x0C: _number("RPM", 4, 0, 2),
     0x0D: _number("VSS", 1),
     0x0E: _number("SPARKADV", 2, 64),
     0x0F: _one("IAT", temperature),
-    0x10: _number("MAF", 100, 0, 2),
+    0x10: _air_flow,
     0x11: _one("TP", percent),
     0x12: _mask("AIR_STAT"),
-    0x13: _mask("O2SLOC"),
+    0x13: _flags(*(f"O2SLOC{sensor}" for sensor in _SENSORS)),
     **{0x14 + n: _narrow(sensor) for n, sensor in enumerate(_SENSORS)},
     0x1C: _mask("OBDSUP"),
-    0x1D: _mask("O2SLOC_1D"),
+    0x1D: _flags(*(f"O2SLOC{sensor}" for sensor in _SENSORS_FOUR_BANKS)),
     0x1E: _mask("PTO_STAT"),
     0x1F: _number("RUNTM", 1, 0, 2),
     0x21: _number("MIL_DIST", 1, 0, 2),
     0x22: _number("FRP_22", 1 / 0.079, 0, 2),
     0x23: _number("FRP_23", 1 / 10, 0, 2),
-    **{0x24 + n: _wide_volts(sensor) for n, sensor in enumerate(_SENSORS)},
+    **{0x24 + n: _wide_volts(sensor, 0x24 + n) for n, sensor in enumerate(_SENSORS)},
     0x2C: _one("EGR_PCT", percent),
     0x2D: _one("EGR_ERR", trim),
     0x2E: _one("EVAP_PCT", percent),
@@ -221,8 +278,8 @@ _ENCODERS: dict[int, Encoder] = {
     0x4C: _one("TAC_PCT", percent),
     0x4D: _number("MIL_TIME", 1, 0, 2),
     0x4E: _number("CLR_TIME", 1, 0, 2),
-    0x4F: lambda readings: bytes(4),
-    0x50: lambda readings: bytes(4),
+    0x4F: _maxima,
+    0x50: lambda readings: whole(_most(readings, "MAF_MAX"), 1 / 10) + bytes(3),
     0x51: _mask("FUEL_TYP"),
     0x52: _one("ALCH_PCT", percent),
     0x59: _number("FRP_59", 1 / 10, 0, 2),

@@ -61,7 +61,7 @@ FUNCTIONAL_29 = 0x18DB33F1
 
 
 def node_address(ecu: str) -> int:
-    """Node address of an ECU named by its 11-bit response address: 7E8 is 0x10, 7E9 0x18, and so on.
+    """Node address of an ECU named by its 11-bit response address: 7E8 is 0x10, 7E9 is 0x18.
 
     The engine at 0x10 and the transmission at 0x18 are common practice (SAE J2178-1 groups).
     """

@@ -1,166 +1,47 @@
-"""Serving the simulated car: its adapter on a TCP port or a pseudo-terminal, to the millisecond."""
+"""Starting the simulated car: in this process, in one of its own, or for `logbench simulate`."""
 
 from __future__ import annotations
 
 import contextlib
+import json
 import os
-import select
-import socket
+import signal
+import subprocess
+import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import Protocol
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
 
+import logbench
+from logbench import errors
+from logbench.errors import LinkError, LogbenchError, UsageError
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.clock import CarClock
+from logbench.simulator.drive import Drive
 from logbench.simulator.model import CarSource
+from logbench.simulator.options import SimOptions, make_adapter, parse_sim_url
+from logbench.simulator.ports import TcpWire, TerminalWire
+from logbench.simulator.server import Server
 from logbench.simulator.timing import Timing
+from logbench.simulator.trouble import Trouble, TroubledCar, parse_trouble
 
-IDLE_S = 0.05
-"""The car's clock is moved at least this often, so that no long drive has to be caught up."""
-
-_EXCUSED_S = 0.05
-"""A reply sent late because this machine was busy is not charged to the client up to this much."""
-_COARSE_S = 0.02 if os.name == "nt" else 0.0
-"""How much earlier than due the waiting for input ends where its timer is coarse."""
+_START_S = 30.0
+_END_S = 5.0
 
 
-class Port(Protocol):
-    """The client's end of the wire as the server sees it."""
-
-    def fileno(self) -> int:
-        """What `select` waits for."""
-        ...
-
-    def read(self) -> bytes | None:
-        """What has come; None when the client is gone."""
-        ...
-
-    def write(self, data: bytes) -> None:
-        """Send; an `OSError` when the client is gone."""
-        ...
-
-    def close(self) -> None:
-        """Let go of it."""
-        ...
-
-
-class SocketPort:
-    """A client on a TCP connection."""
-
-    def __init__(self, connection: socket.socket) -> None:
-        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        connection.settimeout(5.0)
-        self._connection = connection
-
-    def fileno(self) -> int:
-        """The socket's."""
-        return self._connection.fileno()
-
-    def read(self) -> bytes | None:
-        """Up to 4 KiB."""
-        try:
-            return self._connection.recv(4096) or None
-        except OSError:
-            return None
-
-    def write(self, data: bytes) -> None:
-        """All of `data`; fails when the client does not read for 5 s."""
-        self._connection.sendall(data)
-
-    def close(self) -> None:
-        """Close the connection."""
-        self._connection.close()
-
-
-class Server:
-    """Runs one adapter on one listening socket: one client at a time, as with any adapter."""
-
-    def __init__(self, adapter: Adapter, host: str = "127.0.0.1", port: int = 0) -> None:
-        self.adapter = adapter
-        self._listener = socket.create_server((host, port))
-        self._wake, self._waker = socket.socketpair()
-        self._client: Port | None = None
-        self._late_s = 0.0
-        self._stopping = False
-
-    @property
-    def url(self) -> str:
-        """`tcp://HOST:PORT`."""
-        host, port = self._listener.getsockname()[:2]
-        return f"tcp://{host}:{port}"
-
-    def stop(self) -> None:
-        """End `run` soon; may be called from any thread."""
-        self._stopping = True
-        with contextlib.suppress(OSError):  # already closed: then it has ended
-            self._waker.send(b"\0")
-
-    def run(self) -> None:
-        """Serve until `stop`; then everything is closed."""
-        try:
-            while not self._stopping:
-                self._step()
-        finally:
-            self._hang_up()
-            for sock in (self._listener, self._wake, self._waker):
-                sock.close()
-
-    def _step(self) -> None:
-        now_s = time.monotonic()
-        due = self.adapter.due()
-        wait_s = IDLE_S if due is None else min(max(due.t_s - now_s - _COARSE_S, 0.0), IDLE_S)
-        sources: list[int] = [self._listener.fileno(), self._wake.fileno()]
-        if self._client is not None:
-            sources.append(self._client.fileno())
-        ready, _, _ = select.select(sources, [], [], wait_s)
-        if self._listener.fileno() in ready:
-            self._accept()
-        if self._client is not None and self._client.fileno() in ready:
-            self._read()
-        self._send_due()
-        if due is None:
-            self.adapter.bus.car_at(time.monotonic())
-
-    def _accept(self) -> None:
-        connection, _ = self._listener.accept()
-        if self._client is not None:
-            connection.close()
-            return
-        self._client = SocketPort(connection)
-
-    def _read(self) -> None:
-        assert self._client is not None
-        data = self._client.read()
-        if data is None:
-            self._hang_up()
-            return
-        self.adapter.receive(data, time.monotonic() - self._late_s)
-        self._late_s = 0.0
-
-    def _send_due(self) -> None:
-        while (due := self.adapter.due()) is not None:
-            now_s = time.monotonic()
-            if due.t_s - now_s > _COARSE_S:
-                return
-            if due.t_s > now_s:
-                time.sleep(due.t_s - now_s)
-            self.adapter.pop()
-            if self._client is None:
-                continue
-            self._late_s = min(max(time.monotonic() - due.t_s, 0.0), _EXCUSED_S)
-            try:
-                self._client.write(due.data)
-            except OSError:
-                self._hang_up()
-
-    def _hang_up(self) -> None:
-        if self._client is not None:
-            self._client.close()
-            self._client = None
-        self.adapter.hang_up()
-        self._late_s = 0.0
+@contextlib.contextmanager
+def serve(adapter: Adapter, wire: TcpWire | TerminalWire) -> Iterator[Server]:
+    """Serve `adapter` on `wire` from a thread of this process while the context lasts."""
+    server = Server(adapter, wire)
+    thread = threading.Thread(target=server.run, name="simulated adapter", daemon=True)
+    thread.start()
+    try:
+        yield server
+    finally:
+        server.stop()
+        thread.join()
 
 
 @contextlib.contextmanager
@@ -171,16 +52,216 @@ def serve_tcp(
     *,
     timing: Timing | None = None,
     protocol: str = "6",
-    speed: float = 1.0,
-    start_s: float = 0.0,
-) -> Iterator[Server]:
-    """Serve `car` from a thread of this process while the context lasts; `.url` says where."""
-    clock = CarClock(speed, start_s)
-    server = Server(Adapter(car, timing, protocol=protocol, clock=clock), host, port)
-    thread = threading.Thread(target=server.run, name="simulated adapter", daemon=True)
-    thread.start()
+    clock: CarClock | None = None,
+    troubles: tuple[Trouble, ...] = (),
+) -> Iterator[str]:
+    """Serve `car` on a TCP port of this process; yields `tcp://HOST:PORT`.
+
+    Raises `PortMissingError` when the port cannot be had.
+    """
+    adapter = Adapter(car, timing, protocol=protocol, clock=clock, troubles=troubles)
+    with serve(adapter, TcpWire(host, port)) as server:
+        yield server.url
+
+
+@contextlib.contextmanager
+def serve_pty(
+    car: CarSource,
+    *,
+    timing: Timing | None = None,
+    protocol: str = "6",
+    clock: CarClock | None = None,
+    troubles: tuple[Trouble, ...] = (),
+    strict_baud: bool = False,
+) -> Iterator[str]:
+    """Serve `car` on a pseudo-terminal of this process; yields the path to open.
+
+    `strict_baud`: a client that sets another speed than the timing's gets unreadable characters.
+    """
+    adapter = Adapter(car, timing, protocol=protocol, clock=clock, troubles=troubles)
+    wire = TerminalWire(adapter.timing.baud if strict_baud else None)
+    with serve(adapter, wire):
+        yield wire.path
+
+
+def main_serve(
+    options: str | SimOptions,
+    on_line: Callable[[str], None],
+    *,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    pty: bool = False,
+) -> None:
+    """Serve until Ctrl-C; `on_line` gets one sentence at a time, the link's URL first.
+
+    `options` may be the query of a `sim:` URL. Raises `LinkUnknownError`, `PortMissingError`.
+    """
+    if isinstance(options, str):
+        options = parse_sim_url(options)
+    server = Server(make_adapter(options), TerminalWire() if pty else TcpWire(host, port), on_line)
+    on_line(f"The simulated car is at {server.url} (Ctrl-C ends it).")
+    with contextlib.suppress(KeyboardInterrupt):  # the way to end it
+        server.run()
+
+
+class SimulatedCar:
+    """A simulated car in a process of its own, as a context manager; `.url` is its link.
+
+    The process ends with `close`, and by itself when this one dies. It ignores Ctrl-C, so that a
+    recording can be finished first.
+    """
+
+    def __init__(self, options: str | SimOptions = "") -> None:
+        """`options`: a `sim:` URL or its query; `LinkUnknownError` for one not understood.
+
+        Raises `LinkError` when the process does not come up.
+        """
+        self.options = parse_sim_url(options) if isinstance(options, str) else options
+        self._lock = threading.Lock()
+        package = str(Path(logbench.__file__).parents[1])
+        paths = os.pathsep.join(filter(None, (package, os.environ.get("PYTHONPATH"))))
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "logbench.simulator.serve"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": paths},
+        )
+        self.url = ""
+        try:
+            self.url = str(self._ask({"serve": self.options.url})["url"])
+        except BaseException:
+            self.close()
+            raise
+
+    def set_fault(self, name: str, severity: float) -> None:
+        """Change a fault of the car while it drives; `UsageError` for one it cannot have."""
+        self._ask({"fault": name, "severity": severity})
+
+    def trouble(self, text: str) -> None:
+        """Plan `NAME@TIME[:DURATION]` on the car's clock; `NAME` or `NAME:DURATION` is now.
+
+        Raises `LinkUnknownError` for a name or time not understood.
+        """
+        self._ask({"trouble": text})
+
+    def car_time_s(self) -> float:
+        """The car's clock."""
+        return float(self._ask({"time": True})["t_s"])
+
+    def close(self) -> None:
+        """End the process; more than once does no harm."""
+        process = self._process
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):  # it ended first
+                    pipe.close()
+        try:
+            process.wait(_END_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def pid(self) -> int:
+        """Of the process."""
+        return self._process.pid
+
+    def _ask(self, order: dict[str, Any]) -> dict[str, Any]:
+        pipes = self._process.stdin, self._process.stdout
+        assert pipes[0] is not None
+        assert pipes[1] is not None
+        with self._lock:
+            try:
+                pipes[0].write(json.dumps(order).encode() + b"\n")
+                pipes[0].flush()
+                line = pipes[1].readline()
+            except (OSError, ValueError):
+                line = b""
+        if not line:
+            raise LinkError("The simulated car has ended; start it again.")
+        reply: dict[str, Any] = json.loads(line)
+        if "error" in reply:
+            raise getattr(errors, reply["kind"], LinkError)(reply["error"])
+        return reply
+
+
+# --- inside the process ---
+
+
+def _obey(server: Server, order: dict[str, Any]) -> dict[str, Any]:
+    """Do what the handle asks; runs between two requests of the adapter's client."""
+    import time
+
+    adapter = server.adapter
+    now_s = adapter.clock.at(time.monotonic())
+    if "time" in order:
+        return {"t_s": now_s}
+    if "trouble" in order:
+        text = str(order["trouble"])
+        if "@" not in text:
+            name, colon, duration = text.partition(":")
+            text = f"{name}@{now_s!r}{colon}{duration}"
+        adapter.troubles.add(parse_trouble(text))
+        return {}
+    car = adapter.ecus.car
+    if isinstance(car, TroubledCar):
+        car = car.car
+    if not isinstance(car, Drive):
+        raise UsageError("This car has no engine to be faulty.")
+    car.set_fault(str(order["fault"]), float(order["severity"]))
+    return {}
+
+
+def _answer(reply: dict[str, Any]) -> None:
+    sys.stdout.buffer.write(json.dumps(reply).encode() + b"\n")
+    sys.stdout.buffer.flush()
+
+
+def _lines(descriptor: int) -> Iterator[bytes]:
+    """Lines from a pipe until it is closed, without Python's own buffers and their locks."""
+    buffer = b""
+    while chunk := os.read(descriptor, 4096):
+        *lines, buffer = (buffer + chunk).split(b"\n")
+        yield from lines
+
+
+def _control(server: Server, lines: Iterator[bytes]) -> None:
+    """Answer the handle until it is gone, then stop."""
+    for line in lines:
+        try:
+            _answer(server.call(lambda line=line: _obey(server, json.loads(line))).result())  # type: ignore[misc]
+        except LogbenchError as error:
+            _answer({"error": str(error), "kind": type(error).__name__})
+    server.stop()
+
+
+def _process() -> None:
+    """The process that `SimulatedCar` starts: orders on standard input, answers on output."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    lines = _lines(sys.stdin.fileno())
+    order = json.loads(next(lines, b"{}"))
     try:
-        yield server
-    finally:
-        server.stop()
-        thread.join()
+        server = Server(
+            make_adapter(parse_sim_url(order.get("serve", ""))), TcpWire("127.0.0.1", 0)
+        )
+    except LogbenchError as error:
+        _answer({"error": str(error), "kind": type(error).__name__})
+        return
+    _answer({"url": server.url})
+    threading.Thread(target=_control, args=(server, lines), daemon=True).start()
+    server.run()
+
+
+if __name__ == "__main__":
+    _process()

@@ -5,11 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 from logbench.simulator.protocols import PROTOCOLS
 
 IDENTITY = "OBD interface v1.0"
 DESCRIPTION = "OBD to serial interface"
+
+DEFAULT_TIMEOUT_4MS = 0x32
+"""200 ms."""
 
 OK = "OK"
 UNKNOWN = "?"
@@ -28,7 +32,7 @@ class Settings:
     long_messages: bool = False
     adaptive: int = 1
     """0: the set timeout always; 1 and 2: a shorter one, learnt from the replies."""
-    timeout_4ms: int = 0x32
+    timeout_4ms: int = DEFAULT_TIMEOUT_4MS
     auto_protocol: bool = True
     protocol: str = "0"
     """Number of the protocol in use; '0' while none is found."""
@@ -52,14 +56,13 @@ class Settings:
 
 Change = Callable[[Settings, str], Settings]
 
-_HEX_DIGIT = "[0-9A-F]"
-
 
 def _flag(name: str) -> Change:
-    def change(settings: Settings, argument: str) -> Settings:
-        return replace(settings, **{name: argument == "1"})
+    def apply(settings: Settings, argument: str) -> Settings:
+        chosen: dict[str, Any] = {name: argument == "1"}
+        return replace(settings, **chosen)
 
-    return change
+    return apply
 
 
 def _ignored(settings: Settings, argument: str) -> Settings:
@@ -77,8 +80,7 @@ def _protocol(settings: Settings, argument: str) -> Settings:
 
 
 def _timeout(settings: Settings, argument: str) -> Settings:
-    value = int(argument, 16)
-    return replace(settings, timeout_4ms=value or Settings.timeout_4ms)
+    return replace(settings, timeout_4ms=int(argument, 16) or DEFAULT_TIMEOUT_4MS)
 
 
 def _header(settings: Settings, argument: str) -> Settings:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 
 from logbench.simulator.encode import LENGTHS
 from logbench.simulator.isotp import frame_count
@@ -69,10 +69,10 @@ def frame_s(protocol: BusProtocol, data_bytes: int = 8) -> float:
     """Bus time of one frame with `data_bytes` data bytes.
 
     CAN: the longest frame that bit stuffing can make, with the pause between frames:
-    g + 8 n + 13 + (g + 8 n - 1) // 4 bits with g = 34 (11-bit identifier) or 54 (29-bit); K. Tindell,
-    A. Burns, A. J. Wellings, 'Calculating controller area network message response times', 1995,
-    with the correction of R. I. Davis et al., 2007. Elsewhere 3 header bytes and a checksum come on
-    top: 10 bits a byte on the K-line, 8 on J1850.
+    g + 8 n + 13 + (g + 8 n - 1) // 4 bits with g = 34 (11-bit identifier) or 54 (29-bit); K.
+    Tindell, A. Burns, A. J. Wellings, 'Calculating controller area network message response times',
+    1995, with the correction of R. I. Davis et al., 2007. Elsewhere 3 header bytes and a checksum
+    come on top: 10 bits a byte on the K-line, 8 on J1850.
     """
     if protocol.is_can:
         guarded = (34 if protocol.id_bits == 11 else 54) + 8 * data_bytes
@@ -179,6 +179,53 @@ def native_request_s(timing: Timing, protocol: BusProtocol, pids: Sequence[int])
     return can_arrivals(protocol, [sending])[-1].t_s
 
 
+def best_packing(
+    pids: Sequence[int],
+    timing: Timing,
+    protocol: BusProtocol,
+    *,
+    packed: int = MAX_PACKED,
+    spaces: bool = False,
+    native: bool = False,
+) -> tuple[float, list[tuple[int, ...]]]:
+    """Shortest time in s in which all `pids` can be read once, and the requests that take it.
+
+    Among all ways to put the PIDs into requests of up to `packed`. `native`: by a CAN interface
+    instead of an adapter. PIDs that the encoder does not know are a `KeyError`.
+    """
+    lengths: dict[int, list[int]] = {}
+    for pid in pids:
+        lengths.setdefault(LENGTHS[pid], []).append(pid)
+    kinds = tuple(sorted(lengths))
+    examples = [lengths[length][0] for length in kinds]
+
+    @cache
+    def cost_s(counts: tuple[int, ...]) -> float:
+        chosen = [pid for pid, n in zip(examples, counts, strict=True) for _ in range(n)]
+        if native:
+            return native_request_s(timing, protocol, chosen)
+        return request_s(timing, protocol, chosen, spaces=spaces)
+
+    @cache
+    def best(left: tuple[int, ...]) -> tuple[float, tuple[tuple[int, ...], ...]]:
+        if not any(left):
+            return 0.0, ()
+        found = []
+        for taken in _choices(left, packed):
+            rest_s, rest = best(tuple(a - b for a, b in zip(left, taken, strict=True)))
+            found.append((cost_s(taken) + rest_s, (taken, *rest)))
+        return min(found)
+
+    total_s, plan = best(tuple(len(lengths[length]) for length in kinds))
+    requests = []
+    for counts in plan:
+        taken = [
+            lengths[kind].pop() for kind, n in zip(kinds, counts, strict=True) for _ in range(n)
+        ]
+        requests.append(tuple(taken))
+    return total_s, requests
+
+
 def bound_samples_per_s(
     pids: Sequence[int],
     timing: Timing,
@@ -188,38 +235,16 @@ def bound_samples_per_s(
     spaces: bool = False,
     native: bool = False,
 ) -> float:
-    """Most samples a second of which the link is capable when all `pids` are read equally often.
+    """Most samples a second the link can give when all `pids` are read equally often.
 
-    The best of all ways to put the PIDs into requests of up to `packed`; each PID counts as one
-    sample. `native`: a CAN interface instead of an adapter. PIDs that the encoder does not know are
-    a `KeyError`.
+    See `best_packing`; each PID counts as one sample.
     """
-    lengths: dict[int, list[int]] = {}
-    for pid in pids:
-        lengths.setdefault(LENGTHS[pid], []).append(pid)
-    kinds = tuple(sorted(lengths))
-    example = [lengths[length][0] for length in kinds]
-
-    def cost(counts: tuple[int, ...]) -> float:
-        chosen = [pid for pid, count in zip(example, counts, strict=True) for _ in range(count)]
-        if native:
-            return native_request_s(timing, protocol, chosen)
-        return request_s(timing, protocol, chosen, spaces=spaces)
-
-    @lru_cache(maxsize=None)
-    def best(left: tuple[int, ...]) -> float:
-        if not any(left):
-            return 0.0
-        return min(
-            cost(taken) + best(tuple(a - b for a, b in zip(left, taken, strict=True)))
-            for taken in _choices(left, packed)
-        )
-
-    return len(pids) / best(tuple(len(lengths[length]) for length in kinds))
+    total_s, _ = best_packing(pids, timing, protocol, packed=packed, spaces=spaces, native=native)
+    return len(pids) / total_s
 
 
 def _choices(left: tuple[int, ...], most: int) -> list[tuple[int, ...]]:
-    """Every way to take 1 to `most` things out of `left`, of which the first kind present is one."""
+    """Every way to take 1 to `most` things out of `left`, the first kind present among them."""
     first = next(index for index, count in enumerate(left) if count)
     ways: list[tuple[int, ...]] = [()]
     for index, count in enumerate(left):

@@ -1,0 +1,209 @@
+"""What a `sim:` URL may say, and the car and adapter that come of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from urllib.parse import parse_qsl, urlencode
+
+from logbench.errors import LinkUnknownError, UsageError
+from logbench.simulator.adapter import Adapter
+from logbench.simulator.cars import CAR_NAMES, Car, draw_car, named_car
+from logbench.simulator.clock import CarClock
+from logbench.simulator.drive import Drive
+from logbench.simulator.faults import Faults
+from logbench.simulator.model import CarSource
+from logbench.simulator.protocols import CAR_PROTOCOLS, PROTOCOLS
+from logbench.simulator.schedules import SCHEDULE_NAMES, schedule
+from logbench.simulator.still import StillCar
+from logbench.simulator.timing import Timing
+from logbench.simulator.trouble import Trouble, parse_trouble
+
+DRAWN = "drawn"
+STILL = "still"
+EXAMPLE = "sim:?seed=7&fault=unmetered_air:0.8&schedule=test-drive&speed=20"
+
+
+@dataclass(frozen=True, slots=True)
+class SimOptions:
+    """A simulated car and its adapter, as the query of a `sim:` URL gives them."""
+
+    seed: int = 0
+    """Draws the car where `car` is 'drawn', and all of its noise."""
+    car: str = ""
+    """A name of `cars.CAR_NAMES`, 'drawn' (from `seed`) or 'still' (fixed readings of a warm idle).
+    '': drawn when a seed is given, else the demo car."""
+    faults: tuple[tuple[str, float], ...] = ()
+    """`fault=NAME:SEVERITY[,…]`; the key may come more than once, severity 1 may be left out."""
+    schedule: str = "test-drive"
+    """A name of `schedules.SCHEDULE_NAMES`."""
+    ambient_degc: float = 20.0
+    """`ambient`, -30 to 50 degC."""
+    altitude_m: float = 0.0
+    """`altitude`, -100 to 4000 m."""
+    baud: int = 115_200
+    """Serial speed between client and adapter in bit/s; 0 takes no time."""
+    latency_ms: float = 8.0
+    """Answering time of the ECU."""
+    delay_ms: float = 0.0
+    """Delay of a radio link, each way."""
+    protocol: str = "6"
+    """Number of the vehicle's bus protocol, 1 to 9 as in the adapter's command language."""
+    speed: float = 1.0
+    """Car seconds per real second, 0.1 to 1000."""
+    start_s: float = 0.0
+    """How far into the drive it begins; the clock stands there until a value is asked for."""
+    troubles: tuple[Trouble, ...] = field(default=())
+    """`trouble=NAME@TIME[:DURATION][,…]` in seconds of the car's clock."""
+
+    @property
+    def timing(self) -> Timing:
+        """The timing model these options make."""
+        return Timing(baud=self.baud, latency_ms=self.latency_ms, delay_ms=self.delay_ms)
+
+    @property
+    def url(self) -> str:
+        """The `sim:` URL that gives these options."""
+        pairs: list[tuple[str, object]] = [
+            (key, getattr(self, name))
+            for key, (name, _) in _KEYS.items()
+            if getattr(self, name) != ""
+        ]
+        pairs += [("fault", f"{name}:{severity!r}") for name, severity in self.faults]
+        pairs += [("trouble", trouble.text) for trouble in self.troubles]
+        return "sim:?" + urlencode(pairs)
+
+
+def _number(key: str, text: str, low: float, high: float) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not low <= value <= high:
+        raise LinkUnknownError(
+            f"{key}={text} in the sim: link must be a number from {low:g} to {high:g}."
+        )
+    return value
+
+
+def _whole(key: str, text: str, low: int, high: int) -> int:
+    value = _number(key, text, low, high)
+    if value != int(value):
+        raise LinkUnknownError(f"{key}={text} in the sim: link must be a whole number.")
+    return int(value)
+
+
+def _choice(key: str, text: str, legal: tuple[str, ...]) -> str:
+    if text not in legal:
+        raise LinkUnknownError(
+            f"{key}={text} in the sim: link must be one of {', '.join(sorted(legal))}."
+        )
+    return text
+
+
+def _faults(text: str) -> tuple[tuple[str, float], ...]:
+    found = []
+    for part in text.split(","):
+        name, colon, severity = part.partition(":")
+        value = _number("fault", severity, 0, 1) if colon else 1.0
+        try:
+            Faults({name: value})
+        except UsageError as error:
+            raise LinkUnknownError(str(error)) from error
+        found.append((name, value))
+    return tuple(found)
+
+
+_KEYS: dict[str, tuple[str, Callable[[str], object]]] = {
+    "seed": ("seed", lambda text: _whole("seed", text, 0, 2**31)),
+    "car": ("car", lambda text: _choice("car", text, (*CAR_NAMES, DRAWN, STILL))),
+    "schedule": ("schedule", lambda text: _choice("schedule", text, SCHEDULE_NAMES)),
+    "ambient": ("ambient_degc", lambda text: _number("ambient", text, -30, 50)),
+    "altitude": ("altitude_m", lambda text: _number("altitude", text, -100, 4000)),
+    "baud": ("baud", lambda text: _whole("baud", text, 0, 10_000_000)),
+    "latency_ms": ("latency_ms", lambda text: _number("latency_ms", text, 0, 10_000)),
+    "delay_ms": ("delay_ms", lambda text: _number("delay_ms", text, 0, 10_000)),
+    "protocol": (
+        "protocol",
+        lambda text: _choice("protocol", text, tuple(sorted(CAR_PROTOCOLS))),
+    ),
+    "speed": ("speed", lambda text: _number("speed", text, 0.1, 1000)),
+    "start_s": ("start_s", lambda text: _number("start_s", text, 0, 100_000)),
+}
+KEYS = ("fault", "trouble", *_KEYS)
+
+
+def parse_sim_url(url: str) -> SimOptions:
+    """The options of `sim:?key=value&…` (the query alone will do).
+
+    Raises `LinkUnknownError` with one sentence for an unknown key or a value out of range.
+    """
+    head, _, query = url.partition("?") if "?" in url or url.startswith("sim:") else ("", "", url)
+    if head not in ("", "sim:", "sim://"):
+        raise LinkUnknownError(f"{url!r} is no simulated car: write it like {EXAMPLE}.")
+    try:
+        pairs = parse_qsl(query, keep_blank_values=True, strict_parsing=bool(query))
+    except ValueError:
+        raise LinkUnknownError(f"{url!r} is no simulated car: write it like {EXAMPLE}.") from None
+    options = SimOptions()
+    for key, text in pairs:
+        if key == "fault":
+            options = replace(options, faults=options.faults + _faults(text))
+        elif key == "trouble":
+            more = tuple(parse_trouble(part) for part in text.split(","))
+            options = replace(options, troubles=options.troubles + more)
+        elif key in _KEYS:
+            name, read = _KEYS[key]
+            changed: dict[str, object] = {name: read(text)}
+            options = replace(options, **changed)  # type: ignore[arg-type]
+        else:
+            raise LinkUnknownError(
+                f"A sim: link knows no {key!r}: its keys are {', '.join(sorted(KEYS))}."
+            )
+    if not options.car:
+        seeded = any(key == "seed" for key, _ in pairs)
+        options = replace(options, car=DRAWN if seeded else CAR_NAMES[0])
+    if options.car != STILL:
+        _fit(options)
+    elif options.faults:
+        raise LinkUnknownError("The still car has no engine to be faulty: leave out fault=.")
+    return options
+
+
+def _fit(options: SimOptions) -> Car:
+    """The car of the options; `LinkUnknownError` for a fault that it cannot have."""
+    car = draw_car(options.seed) if options.car == DRAWN else named_car(options.car or CAR_NAMES[0])
+    try:
+        Faults(dict(options.faults)).fit(car)
+    except UsageError as error:
+        raise LinkUnknownError(str(error)) from error
+    return car
+
+
+def make_car(options: SimOptions) -> CarSource:
+    """The car: still, or at the start of its drive."""
+    if options.car == STILL:
+        return StillCar()
+    return Drive(
+        _fit(options),
+        dict(options.faults),
+        schedule(options.schedule),
+        ambient_degc=options.ambient_degc,
+        altitude_m=options.altitude_m,
+        seed=options.seed,
+    )
+
+
+def make_adapter(options: SimOptions) -> Adapter:
+    """The car of `options`, moved to `start_s`, behind its adapter."""
+    car = make_car(options)
+    car.advance(options.start_s)
+    return Adapter(
+        car,
+        options.timing,
+        protocol=PROTOCOLS[options.protocol].number,
+        clock=CarClock(options.speed, options.start_s),
+        troubles=options.troubles,
+        seed=options.seed,
+    )

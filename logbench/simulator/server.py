@@ -1,0 +1,172 @@
+"""Runs one adapter on one wire, to a fraction of a millisecond."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+import select
+import socket
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from typing import Any, TypeVar
+
+from logbench.simulator.adapter import Adapter
+from logbench.simulator.ports import Port, TcpWire, TerminalWire
+
+IDLE_S = 0.05
+"""The car's clock is moved at least this often, so that no long drive has to be caught up."""
+
+_EXCUSED_S = 0.05
+"""A reply sent late because this machine was busy is not charged to the client, up to this much."""
+_COARSE_S = 0.02 if os.name == "nt" else 0.0
+"""How much earlier than due the waiting for input ends where its timer is coarse."""
+
+T = TypeVar("T")
+
+
+class Server:
+    """Serves until stopped: one client at a time, as with any adapter; others are sent away.
+
+    Guarantees: bytes never leave before they are due; after `run` returns, no socket, terminal or
+    thread of it is left.
+    """
+
+    def __init__(
+        self,
+        adapter: Adapter,
+        wire: TcpWire | TerminalWire,
+        on_line: Callable[[str], None] | None = None,
+    ) -> None:
+        """`on_line` is told when a client comes and goes."""
+        self.adapter = adapter
+        self._wire = wire
+        self._on_line = on_line or (lambda line: None)
+        self._wake, self._waker = socket.socketpair()
+        self._client: Port | None = None
+        self._late_s = 0.0
+        self._ticked_s = 0.0
+        self._stopping = False
+        self._calls: queue.SimpleQueue[tuple[Callable[[], Any], Future[Any]]] = queue.SimpleQueue()
+
+    @property
+    def url(self) -> str:
+        """The link URL of the wire."""
+        return self._wire.url
+
+    def stop(self) -> None:
+        """End `run` soon; from any thread."""
+        self._stopping = True
+        self._wake_up()
+
+    def call(self, action: Callable[[], T]) -> Future[T]:
+        """Have `action` run between two requests; from any thread."""
+        future: Future[T] = Future()
+        self._calls.put((action, future))
+        self._wake_up()
+        return future
+
+    def _wake_up(self) -> None:
+        with contextlib.suppress(OSError):  # already closed: then it has ended
+            self._waker.send(b"\0")
+
+    def run(self) -> None:
+        """Serve until `stop`; then everything is closed."""
+        try:
+            while not self._stopping:
+                self._step()
+        finally:
+            self.close()
+
+    def close(self) -> None:
+        """Let go of everything; for a server that was never run."""
+        self._hang_up()
+        self._wire.close()
+        self._wake.close()
+        self._waker.close()
+
+    def _step(self) -> None:
+        due = self.adapter.due()
+        wait_s = IDLE_S
+        if due is not None:
+            wait_s = min(max(due.t_s - time.monotonic() - _COARSE_S, 0.0), IDLE_S)
+        arriving = self._wire.sources()
+        sources = [self._wake.fileno(), *arriving]
+        if self._client is not None:
+            sources.append(self._client.fileno())
+        ready, _, _ = select.select(sources, [], [], wait_s)
+        if self._wake.fileno() in ready:
+            self._answer_calls()
+        if self._client is not None and self._client.fileno() in ready:
+            self._read()  # before the next client, so that this one may just have left
+        if any(source in ready for source in arriving):
+            self._accept()
+        self._send_due()
+        now_s = time.monotonic()
+        if self.adapter.due() is None or now_s - self._ticked_s > IDLE_S:
+            self._tick(now_s)
+
+    def _tick(self, now_s: float) -> None:
+        self._ticked_s = now_s
+        self.adapter.tick(now_s)
+        unplugged = "unplug" in self._active(now_s)
+        if unplugged and self._client is not None:
+            self._hang_up()
+        self._wire.refuse(unplugged)
+
+    def _active(self, t_s: float) -> frozenset[str]:
+        return self.adapter.troubles.active(self.adapter.clock.at(t_s))
+
+    def _answer_calls(self) -> None:
+        self._wake.recv(4096)
+        with contextlib.suppress(queue.Empty):
+            while True:
+                action, future = self._calls.get_nowait()
+                try:
+                    future.set_result(action())
+                except Exception as error:
+                    future.set_exception(error)
+
+    def _accept(self) -> None:
+        client = self._wire.accept()
+        if self._client is not None:
+            client.close()
+            return
+        self._client = client
+        self._on_line("A client has connected.")
+
+    def _read(self) -> None:
+        assert self._client is not None
+        data = self._client.read()
+        if data is None:
+            self._hang_up()
+            return
+        now_s = time.monotonic()
+        if "radio-loss" not in self._active(now_s):
+            self.adapter.receive(data, now_s - self._late_s)
+        self._late_s = 0.0
+
+    def _send_due(self) -> None:
+        while (due := self.adapter.due()) is not None:
+            now_s = time.monotonic()
+            if due.t_s - now_s > _COARSE_S:
+                return
+            if due.t_s > now_s:
+                time.sleep(due.t_s - now_s)
+            self.adapter.pop()
+            if self._client is None or "radio-loss" in self._active(now_s):
+                continue
+            self._late_s = min(max(time.monotonic() - due.t_s, 0.0), _EXCUSED_S)
+            try:
+                self._client.write(due.data)
+            except OSError:
+                self._hang_up()
+
+    def _hang_up(self) -> None:
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+            self._on_line("The client is gone.")
+        self.adapter.hang_up()
+        self._late_s = 0.0

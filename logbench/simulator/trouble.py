@@ -1,0 +1,211 @@
+"""Everything that goes wrong on the road, on demand: what there is, and when it is on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from logbench.errors import LinkUnknownError
+from logbench.simulator.ecu import Mood
+from logbench.simulator.model import CarSource
+
+FOREVER = float("inf")
+
+TROUBLES: dict[str, tuple[float, str]] = {
+    # the way to the adapter
+    "unplug": (10.0, "the link closes, refuses, and is there again later"),
+    "radio-loss": (30.0, "nothing gets through either way, and nobody says so"),
+    # the car
+    "ignition-off": (20.0, "the key is off: no ECU answers, then it is on again"),
+    "stall": (20.0, "the engine has stopped with the key on"),
+    "lost-pid": (FOREVER, "the engine's ECU no longer answers RPM, though its list still says so"),
+    "second-silent": (FOREVER, "the second ECU does not answer any more"),
+    "pending": (FOREVER, "the engine's ECU asks for patience ('response pending') each time"),
+    "slow-ecu": (FOREVER, "the second ECU takes longer than the adapter waits"),
+    "drops-packed": (FOREVER, "the ECUs answer no request for more than one PID"),
+    # the adapter's nature
+    "refuses-packed": (FOREVER, "the adapter does not understand requests for several PIDs"),
+    "ignores-count": (FOREVER, "the adapter takes the expected reply count and waits all the same"),
+    "refuses-count": (FOREVER, "the adapter does not understand the expected reply count"),
+    "false-version": (FOREVER, "the adapter claims a new version and knows old commands only"),
+    # the adapter's bad moments
+    "brownout": (0.0, "low voltage resets the adapter: settings lost, its banner printed"),
+    "garbage": (1.0, "wrong characters among the right ones"),
+    "truncated": (1.0, "lines break off, prompts included"),
+    "merged": (1.0, "line ends are lost, so that two lines come as one"),
+    "wrong-echo": (1.0, "requests are echoed though echo is off, with a wrong character"),
+    "no-data": (1.0, "NO DATA for every request"),
+    "can-error": (1.0, "CAN ERROR for every request"),
+    "bus-busy": (1.0, "BUS BUSY for every request"),
+    "bus-error": (1.0, "BUS ERROR for every request"),
+    "fb-error": (1.0, "FB ERROR for every request: the bus does not follow the adapter"),
+    "data-error": (1.0, "replies are marked as damaged: <DATA ERROR"),
+    "rx-error": (1.0, "replies are marked as wrongly received: <RX ERROR"),
+    "buffer-full": (1.0, "BUFFER FULL in the middle of a reply"),
+}
+"""Name to how long it lasts in s where nothing else is said, and what happens."""
+
+ERROR_LINES: Mapping[str, str] = {
+    "no-data": "NO DATA",
+    "can-error": "CAN ERROR",
+    "bus-busy": "BUS BUSY",
+    "bus-error": "BUS ERROR",
+    "fb-error": "FB ERROR",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """`name` from `at_s` on for `duration_s`, in seconds of the car's clock since its start."""
+
+    name: str
+    at_s: float
+    duration_s: float
+
+    @property
+    def text(self) -> str:
+        """As `parse_trouble` reads it."""
+        return f"{self.name}@{self.at_s!r}:{self.duration_s!r}"
+
+    def on(self, t_s: float) -> bool:
+        """Whether it is on at `t_s`."""
+        return self.at_s <= t_s < self.at_s + self.duration_s
+
+
+def parse_trouble(text: str) -> Trouble:
+    """`NAME@TIME[:DURATION]`, both in seconds of the car's clock; `LinkUnknownError` otherwise."""
+    name, at, when = text.partition("@")
+    if name not in TROUBLES:
+        raise LinkUnknownError(
+            f"There is no trouble {name!r}: choose one of {', '.join(TROUBLES)}."
+        )
+    start, colon, length = when.partition(":")
+    try:
+        at_s = float(start) if at else 0.0
+        duration_s = float(length) if colon else TROUBLES[name][0]
+    except ValueError:
+        at_s = duration_s = -1.0
+    if not (0 <= at_s < FOREVER and duration_s >= 0):
+        raise LinkUnknownError(
+            f"{text!r} is no trouble: write NAME@SECONDS or NAME@SECONDS:DURATION, "
+            f"for example {name}@60:5."
+        )
+    return Trouble(name, at_s, duration_s)
+
+
+class Troubles:
+    """What is planned, and what is on now."""
+
+    def __init__(self, planned: Iterable[Trouble] = ()) -> None:
+        self._planned = list(planned)
+        self._struck: set[Trouble] = set()
+
+    def add(self, trouble: Trouble) -> None:
+        """Plan one more."""
+        self._planned.append(trouble)
+
+    def active(self, t_s: float) -> frozenset[str]:
+        """Names of the troubles that are on at `t_s` of the car's clock."""
+        return frozenset(trouble.name for trouble in self._planned if trouble.on(t_s))
+
+    def strikes(self, name: str, t_s: float) -> bool:
+        """True once for each planned `name` whose time has come."""
+        for trouble in self._planned:
+            if trouble.name == name and trouble.at_s <= t_s and trouble not in self._struck:
+                self._struck.add(trouble)
+                return True
+        return False
+
+
+_STALLED = {
+    "RPM": 0.0,
+    "MAF": 0.0,
+    "LOAD_PCT": 0.0,
+    "LOAD_ABS": 0.0,
+    "FUEL_RATE": 0.0,
+    "FUELSYS1": 1.0,
+}
+
+
+class TroubledCar:
+    """A car seen through its troubles: the key may be off, or the engine stalled."""
+
+    def __init__(self, car: CarSource, troubles: Troubles) -> None:
+        self.car = car
+        self._troubles = troubles
+        self._active: frozenset[str] = frozenset()
+
+    @property
+    def vin(self) -> str:
+        """The car's."""
+        return self.car.vin
+
+    @property
+    def ecus(self) -> tuple[str, ...]:
+        """The car's."""
+        return self.car.ecus
+
+    def ecu_name(self, ecu: str) -> str:
+        """The car's."""
+        return self.car.ecu_name(ecu)
+
+    def calibrations(self, ecu: str) -> tuple[str, ...]:
+        """The car's."""
+        return self.car.calibrations(ecu)
+
+    def supported(self, ecu: str) -> frozenset[int]:
+        """The car's."""
+        return self.car.supported(ecu)
+
+    def advance(self, t_s: float) -> None:
+        """Move the car and see what is wrong at that time."""
+        self.car.advance(t_s)
+        self._active = self._troubles.active(t_s)
+
+    def ignition(self) -> bool:
+        """Off during `ignition-off`."""
+        return "ignition-off" not in self._active and self.car.ignition()
+
+    def battery_v(self) -> float:
+        """12.4 V at rest (common practice) when the engine stands because of a trouble."""
+        resting = self._active & {"ignition-off", "stall"}
+        return min(12.4, self.car.battery_v()) if resting else self.car.battery_v()
+
+    def readings(self, ecu: str) -> Mapping[str, float]:
+        """The car's, with a standing engine during `stall`."""
+        readings = self.car.readings(ecu)
+        if "stall" not in self._active:
+            return readings
+        changed = {a: v for a, v in _STALLED.items() if a in readings}
+        if "MAP" in readings and "BARO" in readings:
+            changed["MAP"] = readings["BARO"]
+        return {**readings, **changed}
+
+    def codes(self, service: int) -> tuple[str, ...]:
+        """The car's."""
+        return self.car.codes(service)
+
+    def freeze_frame(self) -> Mapping[str, float] | None:
+        """The car's."""
+        return self.car.freeze_frame()
+
+    def clear(self) -> None:
+        """Clear the car's codes."""
+        self.car.clear()
+
+
+_PATIENCE_S = 0.4
+_TARDY_S = 1.5
+_RPM_PID = 0x0C
+
+
+def mood(active: frozenset[str], ecus: tuple[str, ...]) -> Mood:
+    """What the troubles that are on make of the ECUs, given engine first."""
+    engine, others = ecus[:1], ecus[1:2]
+    return Mood(
+        silent=frozenset(others if "second-silent" in active else ()),
+        pending_s=dict.fromkeys(engine if "pending" in active else (), _PATIENCE_S),
+        late_s=dict.fromkeys(others if "slow-ecu" in active else (), _TARDY_S),
+        dropped_pids=frozenset({_RPM_PID} if "lost-pid" in active else ()),
+        refuse_packed="drops-packed" in active,
+    )
