@@ -7,16 +7,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from logbench.errors import UsageError
+from logbench.signals.vin import check_digit
 
 STOICH_PETROL = 14.7
 """Stoichiometric air-fuel ratio of petrol by mass (textbooks)."""
 STOICH_E10 = 14.1
 """The same of petrol with 10 % ethanol."""
-
-_VIN_VALUES = dict(
-    zip("0123456789ABCDEFGHJKLMNPRSTUVWXYZ", "012345678912345678123457923456789", strict=True)
-)
-_VIN_WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
 
 _ENGINE_PIDS = frozenset(
     {0x01, 0x03, 0x04, 0x05, 0x06, 0x07, 0x0C, 0x0D, 0x0E, 0x0F, 0x11, 0x13, 0x1C, 0x1F, 0x21}
@@ -100,13 +96,6 @@ class Car:
         return found
 
 
-def with_check_digit(vin: str) -> str:
-    """The VIN with position 9 replaced by its check digit (49 CFR 565)."""
-    total = sum(int(_VIN_VALUES[c]) * w for c, w in zip(vin, _VIN_WEIGHTS, strict=True))
-    digit = total % 11
-    return vin[:8] + ("X" if digit == 10 else str(digit)) + vin[9:]
-
-
 _DEMO = Car(
     label="demo car, 2.3 l four-cylinder",
     vin="ZZ9TEST170X000001",
@@ -178,6 +167,10 @@ def named_car(name: str = "demo") -> Car:
         ) from None
 
 
+def _checked_vin(vin: str) -> str:
+    return vin[:8] + check_digit(vin) + vin[9:]
+
+
 def draw_car(seed: int) -> Car:
     """An invented car drawn from `seed`: 1.0 to 5.0 l, 3 to 8 cylinders, one or two banks."""
     rng = random.Random(f"car {seed}")
@@ -197,7 +190,7 @@ def draw_car(seed: int) -> Car:
     )
     return Car(
         label=f"{litres} l {cylinders}-cylinder no. {seed}",
-        vin=with_check_digit(f"ZZ9TEST40{rng.choice('XYVT')}{seed % 10_000_000:07d}"),
+        vin=_checked_vin(f"ZZ9TEST40{rng.choice('XYVT')}{seed % 10_000_000:07d}"),
         displacement_l=litres,
         cylinders=cylinders,
         banks=banks,

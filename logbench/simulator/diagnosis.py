@@ -225,10 +225,12 @@ class Diagnosis:
         if not s.fuel_cut:
             self._cut_s = 0.0
             return
-        if self._cut_s < 0.0:  # this cut is judged already
+        if self._cut_s == 0.0 and seen > 1.2:  # air of the cut before is still about
+            self._cut_s = -1.0
+        if self._cut_s < 0.0:  # judged already
             return
         self._cut_s += dt
         slow = self._cut_s > _SLOWEST_CUT_S
         if slow or seen > 2.0:
-            self._judge("P0133", slow, 3.0, 1.0)
+            self._judge("P0133", slow, 2.5, 1.0)
             self._cut_s = -1.0

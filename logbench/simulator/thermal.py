@@ -28,8 +28,8 @@ class Thermal:
     def __init__(self, car: Car, air: AirPath) -> None:
         d = car.displacement_l
         self._litres = d
-        self._coolant_kj_k = 5.0 + 14.0 * d
-        self._block_kj_k = 8.0 + 16.0 * d
+        self._coolant_kj_k = 6.0 + 15.0 * d
+        self._block_kj_k = 9.0 + 18.0 * d
         self._scale = d**0.75
         self._regulating = car.regulating_degc
         self._rated_g_s = air.rated_g_s
