@@ -1,0 +1,96 @@
+"""Every action of the window in one searchable list."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QAction, QKeyEvent, QKeySequence
+from PySide6.QtWidgets import (
+    QDialog,
+    QLabel,
+    QLineEdit,
+    QListWidget,
+    QListWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+
+def add_command(
+    owner: QWidget,
+    title: str,
+    keys: str | Sequence[str],
+    run: Callable[[], object],
+    *,
+    checkable: bool = False,
+) -> QAction:
+    """An action of `owner`, with its shortcut; it works while `owner` or a child has the focus."""
+    action = QAction(title, owner)
+    shortcuts = [keys] if isinstance(keys, str) else list(keys)
+    action.setShortcuts([QKeySequence(k) for k in shortcuts if k])
+    action.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+    action.setCheckable(checkable)
+    action.triggered.connect(lambda _checked=False: run())
+    owner.addAction(action)
+    return action
+
+
+def matching(actions: Sequence[QAction], text: str) -> list[QAction]:
+    """The usable actions whose titles hold every word of `text`, in their order."""
+    words = text.lower().split()
+    return [
+        a
+        for a in actions
+        if a.isEnabled() and a.text() and all(w in a.text().lower() for w in words)
+    ]
+
+
+class CommandList(QDialog):
+    """Type a few letters, press Enter."""
+
+    def __init__(self, actions: Sequence[QAction], parent: QWidget) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Commands")
+        self._actions = list(actions)
+        self.chosen: QAction | None = None
+        self._search = QLineEdit()
+        self._search.setPlaceholderText("Type what you want to do")
+        self._search.setAccessibleName("Search commands")
+        self._search.textChanged.connect(self._fill)
+        self._search.returnPressed.connect(self._run)
+        self._list = QListWidget()
+        self._list.setAccessibleName("Commands found")
+        self._list.itemActivated.connect(self._run)
+        self._none = QLabel("No command of that name. Try fewer letters.")
+        self._none.setObjectName("muted")
+        layout = QVBoxLayout(self)
+        for widget in (self._search, self._list, self._none):
+            layout.addWidget(widget)
+        self.resize(520, 460)
+        self._fill("")
+
+    def _fill(self, text: str) -> None:
+        self._list.clear()
+        for action in matching(self._actions, text):
+            keys = action.shortcut().toString(QKeySequence.SequenceFormat.NativeText)
+            item = QListWidgetItem(f"{action.text()}    {keys}" if keys else action.text())
+            item.setData(Qt.ItemDataRole.UserRole, self._actions.index(action))
+            self._list.addItem(item)
+        self._list.setCurrentRow(0)
+        self._none.setVisible(self._list.count() == 0)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Arrow keys move in the list while the search keeps the focus."""
+        step = {Qt.Key.Key_Down: 1, Qt.Key.Key_Up: -1}.get(Qt.Key(event.key()))
+        if step is None:
+            super().keyPressEvent(event)
+        else:
+            row = min(max(self._list.currentRow() + step, 0), self._list.count() - 1)
+            self._list.setCurrentRow(row)
+
+    def _run(self, *_: object) -> None:
+        item = self._list.currentItem()
+        if item is not None:
+            self.chosen = self._actions[item.data(Qt.ItemDataRole.UserRole)]
+            self.accept()

@@ -1,0 +1,430 @@
+"""The Live page: choose, start, watch, mark, stop."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtGui import QAction
+from PySide6.QtWidgets import (
+    QComboBox,
+    QFrame,
+    QHBoxLayout,
+    QPushButton,
+    QSplitter,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.commands import add_command
+from logbench.app.desk import Desk
+from logbench.app.live.cautions import CautionsCard
+from logbench.app.live.links import SIMULATED
+from logbench.app.live.session import CaptureFactory, LiveSession, LiveTrace
+from logbench.app.live.setup import SetUp
+from logbench.app.live.values import ValuesTable
+from logbench.app.parts import EmptyState, Notice, StatusLine, middle
+from logbench.app.plot.grouping import first_shown, group_of
+from logbench.app.plot.keys import add_view_commands
+from logbench.app.plot.ribbon import Ribbon
+from logbench.app.plot.stack import StripStack
+from logbench.app.plot.strip import StripTrace
+from logbench.app.plot.ticks import count_text, size_text, time_text
+from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.theme import Theme
+from logbench.capture.messages import (
+    CaptureRequest,
+    CarFound,
+    Failed,
+    Finished,
+    Happened,
+    Status,
+)
+from logbench.errors import LinkUnknownError, StorageError
+from logbench.recording.model import Event, Vehicle
+from logbench.signals.table import table
+
+_WIDTHS_S = (15, 30, 60, 120, 300, 600, 1800)
+_VALUES_MS = 200
+_SIDE_WIDTH = 356
+_MOST_STRIPS = 7
+"""Put up at the start; more can be checked in the table of values."""
+
+
+class LivePage(QWidget):
+    """A drive while it happens."""
+
+    review_wanted = Signal(object)
+    """The user wants to see the recording just finished (its path)."""
+    ended = Signal()
+    """A recording was finished, or failed."""
+
+    def __init__(self, desk: Desk, capture: CaptureFactory | None = None) -> None:
+        super().__init__()
+        self._desk = desk
+        self.session = LiveSession(capture, self)
+        self.view = TimeView(self)
+        theme = desk.look.theme
+        self.stack = StripStack(self.view, theme)
+        self.ribbon = Ribbon(self.view, theme)
+        self.set_up = SetUp(desk.settings)
+        self.values = ValuesTable()
+        self._events: list[Event] = []
+        self._last: Path | None = None
+        self._cautions_seen = False
+        self._following = True
+        self._shown_first: frozenset[str] = frozenset()
+        self._make_controls()
+        self._lay_out()
+        self._connect()
+        self._add_commands()
+        self._state_changed("idle")
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+
+    # --- building ---
+
+    def _make_controls(self) -> None:
+        self.record = QPushButton("Start recording")
+        self.record.setObjectName("primary")
+        self.record.setAccessibleName("Start or stop recording")
+        self.marker = QPushButton("Marker  Space")
+        self.marker.setAccessibleName("Put a marker")
+        self.marker.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.freeze = QPushButton("Freeze  F")
+        self.freeze.setCheckable(True)
+        self.freeze.setAccessibleName("Freeze the strips; the recording goes on")
+        self.width_box = QComboBox()
+        self.width_box.setAccessibleName("Width of the time window")
+        for seconds in _WIDTHS_S:
+            unit = f"{seconds} s" if seconds < 120 else f"{seconds // 60} min"
+            self.width_box.addItem(f"Window {unit}", seconds)
+        near = min(_WIDTHS_S, key=lambda s: abs(s - self._desk.settings.window_s))
+        self.width_box.setCurrentIndex(_WIDTHS_S.index(near))
+        self.notice = Notice()
+        self.status = StatusLine(("state", "elapsed", "samples", "rate", "size", "step"))
+        self.cautions = CautionsCard()
+        self.empty = EmptyState(
+            "No recording yet",
+            "Pick the link to the car on the left and press Start recording (Ctrl+R). "
+            "No adapter at hand? The simulated car behaves like a real one.",
+            "Record the simulated car",
+        )
+
+    def _lay_out(self) -> None:
+        self._side = QStackedWidget()
+        self._side.addWidget(self.set_up)
+        self._side.addWidget(self.values)
+        side = QFrame()
+        side_layout = QVBoxLayout(side)
+        side_layout.setContentsMargins(12, 12, 6, 12)
+        side_layout.addWidget(self.record)
+        side_layout.addWidget(self._side, 1)
+        side.setMinimumWidth(320)
+        tools = QHBoxLayout()
+        tools.setContentsMargins(6, 8, 12, 4)
+        for widget in (self.marker, self.freeze, self.width_box):
+            tools.addWidget(widget)
+        tools.addStretch(1)
+        plots = QWidget()
+        plots_layout = QVBoxLayout(plots)
+        plots_layout.setContentsMargins(0, 0, 0, 0)
+        plots_layout.setSpacing(2)
+        plots_layout.addLayout(tools)
+        plots_layout.addWidget(self.ribbon)
+        plots_layout.addWidget(self.stack, 1)
+        self._middle = QStackedWidget()
+        for page in (middle(self.empty), middle(self.cautions), plots):
+            self._middle.addWidget(page)
+        split = QSplitter(Qt.Orientation.Horizontal)
+        split.addWidget(side)
+        split.addWidget(self._middle)
+        split.setStretchFactor(1, 1)
+        split.setSizes([_SIDE_WIDTH, 1000])
+        split.setChildrenCollapsible(False)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self.notice)
+        layout.addWidget(split, 1)
+        layout.addWidget(self.status)
+
+    def _connect(self) -> None:
+        self.record.clicked.connect(self.toggle)
+        self.marker.clicked.connect(self.mark)
+        self.freeze.clicked.connect(lambda on: self.set_following(not on))
+        self.width_box.activated.connect(self._width_chosen)
+        self.stack.by_hand.connect(lambda: self.set_following(False))
+        self.ribbon.by_hand.connect(lambda: self.set_following(False))
+        self.cautions.accepted.connect(self._cautions_accepted)
+        self.cautions.refused.connect(lambda: self._middle.setCurrentIndex(0))
+        self.empty.pressed.connect(self.record_simulated)
+        self.notice.pressed.connect(self._notice_pressed)
+        self._desk.look.changed.connect(self.set_theme)
+        self.values.model_.plotted_changed.connect(self._plot)
+        session = self.session
+        session.state_changed.connect(self._state_changed)
+        session.stepped.connect(lambda text: self.status.tell("step", text))
+        session.car_found.connect(self._car_found)
+        session.trace_found.connect(self._trace_found)
+        session.grew.connect(self._grew)
+        session.status.connect(self._status)
+        session.happened.connect(self._happened)
+        session.finished.connect(self._finished)
+        session.failed.connect(self._failed)
+        self._slow = QTimer(self)
+        self._slow.setInterval(_VALUES_MS)
+        self._slow.timeout.connect(self._refresh_values)
+
+    def _add_commands(self) -> None:
+        self._record_action = add_command(self, "Start recording", "Ctrl+R", self.toggle)
+        self._mark_action = add_command(self, "Put a marker", "Space", self.mark)
+        add_command(self, "Freeze or follow", "F", lambda: self.set_following(not self._following))
+        add_command(self, "Record the simulated car", "Ctrl+Shift+R", self.record_simulated)
+        add_command(self, "Look for links again", "F5", self.set_up.find_links)
+        add_view_commands(self.stack, self.view, by_hand=lambda: self.set_following(False))
+
+    def commands(self) -> list[QAction]:
+        """What can be done on this page."""
+        return [*self.actions(), *self.stack.actions()]
+
+    # --- what can be done ---
+
+    @property
+    def busy(self) -> bool:
+        """A recording is being started, made or finished."""
+        return self.session.active
+
+    def choose_link(self, url: str) -> None:
+        """Put a link into the field."""
+        self.set_up.choose_link(url)
+
+    def choose_signals(self, acronyms: tuple[str, ...]) -> None:
+        """Check these signals."""
+        self.set_up.picker.choose(acronyms)
+
+    def set_vehicle(self, vehicle: Vehicle) -> None:
+        """Facts of the car, kept in the recording."""
+        self.set_up.set_vehicle(vehicle)
+
+    def toggle(self) -> None:
+        """Start, or stop and save."""
+        if self.session.state in ("connecting", "recording"):
+            self.stop()
+        elif not self.busy:
+            self.start()
+
+    def start(self) -> None:
+        """Begin a recording with what is chosen; the first on a real car shows the cautions."""
+        try:
+            url = self.set_up.url()
+        except LinkUnknownError as error:
+            self.notice.trouble(str(error))
+            self.set_up.link.setFocus()
+            return
+        if not self._cautions_seen and not url.startswith("sim:"):
+            self._middle.setCurrentIndex(1)
+            self.cautions.go_on.setFocus()
+            return
+        try:
+            out = self._new_file()
+        except OSError as error:
+            self.notice.trouble(str(_folder_error(self._desk.settings.folder, error)))
+            return
+        self.notice.hide()
+        self.set_up.remember(url)
+        self._clear()
+        self.session.start(
+            CaptureRequest(
+                link_url=url,
+                signals=self.set_up.picker.chosen(),
+                out=out,
+                vehicle=self.set_up.vehicle(),
+            )
+        )
+
+    def record_simulated(self) -> None:
+        """Record the simulated car, whatever the link field holds."""
+        if not self.busy:
+            self.choose_link(SIMULATED)
+            self.start()
+
+    def stop(self) -> None:
+        """Finish and save the recording."""
+        self.session.stop()
+
+    def mark(self) -> None:
+        """Put a marker at this instant."""
+        self.session.mark()
+
+    def set_following(self, following: bool) -> None:
+        """Keep the newest samples in view, or stand still while the recording goes on."""
+        self._following = following
+        self.freeze.setChecked(not following)
+        self.freeze.setText("Freeze  F" if following else "Frozen: follow  F")
+        if following:
+            self._follow()
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self.stack.set_theme(theme)
+        self.ribbon.set_theme(theme)
+
+    def close_links(self) -> None:
+        """Let go of the capture process."""
+        self._slow.stop()
+        self.session.close()
+
+    # --- what the session tells ---
+
+    def _state_changed(self, state: str) -> None:
+        texts = {
+            "idle": ("Start recording", "Not recording"),
+            "connecting": ("Cancel", "Connecting"),
+            "recording": ("Stop and save", "Recording"),
+            "finishing": ("Saving …", "Saving"),
+        }
+        button, said = texts[state]
+        self.record.setText(f"{button}  Ctrl+R" if state != "finishing" else button)
+        self.record.setEnabled(state != "finishing")
+        self._record_action.setText(button)
+        self._record_action.setEnabled(state != "finishing")
+        recording = state == "recording"
+        self.marker.setEnabled(recording)
+        self._mark_action.setEnabled(recording)
+        self.status.tell("state", f"{'●' if recording else '○'} {said}")
+        self._side.setCurrentIndex(0 if state == "idle" else 1)
+        if state == "connecting":
+            self.status.tell("step", "Opening the link")
+            self._middle.setCurrentIndex(2)
+            self.stack.setFocus()
+            self._slow.start()
+        if state == "idle":
+            self._slow.stop()
+
+    def _car_found(self, found: CarFound) -> None:
+        self.values.model_.set_order(found.signals)
+        known = table()
+        numbers = [
+            (row.acronym, row.unit)
+            for row in map(known.by_acronym, found.signals)
+            if row.kind == "number"
+        ]
+        self._shown_first = first_shown(numbers, _MOST_STRIPS)
+        facts = found.facts
+        parts = [facts.vin or "no VIN", facts.protocol or "unknown protocol"]
+        if found.unsupported:
+            parts.append("this car does not report " + ", ".join(found.unsupported))
+        self.status.tell("step", "; ".join(parts))
+
+    def _trace_found(self, trace: LiveTrace) -> None:
+        plotted = trace.signal in self._shown_first
+        self.values.model_.add(trace, plotted)
+        if plotted:
+            self._plot(trace, True)
+
+    def _plot(self, trace: LiveTrace, on: bool) -> None:
+        key = (trace.signal, trace.ecu)
+        if not on:
+            self.stack.remove(key)
+        elif key not in self.stack.keys:
+            group = group_of(trace.signal, trace.unit)
+            self.stack.add(
+                StripTrace(trace.signal, trace.ecu, trace.unit, trace.pyramid, group=group)
+            )
+
+    def _grew(self) -> None:
+        self.view.set_limits(0, self.session.now_ns)
+        if self._following:
+            self._follow()
+        elif self.view.end_ns >= self.session.now_ns - SECOND:
+            self.stack.refresh()
+
+    def _follow(self) -> None:
+        width = self.width_box.currentData() * SECOND
+        end = max(self.session.now_ns, width)
+        self.view.show_span(end - width, end)
+
+    def _status(self, status: Status) -> None:
+        self.values.model_.tell(self.session.now_ns, status.rates_hz)
+        self.status.tell("elapsed", time_text(status.elapsed_s))
+        self.status.tell("samples", f"{count_text(status.samples)} samples")
+        self.status.tell("rate", f"{count_text(status.samples_per_s)}/s")
+        self.status.tell("size", size_text(status.size_bytes))
+        if self.session.state == "recording":
+            lost = status.link != "connected"
+            said = {"lost": "Link lost, trying again"}.get(status.link, "Connecting")
+            self.status.tell("state", f"○ {said}" if lost else "● Recording")
+
+    def _happened(self, event: Happened) -> None:
+        self._events.append(Event(t_ns=event.t_ns, kind=event.kind, text=event.text))
+        self.ribbon.set_events(self._events)
+        self.stack.set_event_times([e.t_ns for e in self._events])
+
+    def _finished(self, finished: Finished) -> None:
+        self._last = finished.path
+        if finished.path is not None:
+            self.notice.success(
+                f"Saved {count_text(finished.samples)} samples of "
+                f"{time_text(finished.elapsed_s)} to {finished.path}",
+                "Review it",
+            )
+        self.status.tell("step", "")
+        self._wind_up()
+
+    def _failed(self, failed: Failed) -> None:
+        self._last = failed.path
+        saved = f" What was recorded is in {failed.path}." if failed.path else ""
+        self.notice.trouble(failed.sentence + saved, "Review it" if failed.path else "Try again")
+        self.status.tell("step", "")
+        self._wind_up()
+
+    def _wind_up(self) -> None:
+        if not self.session.traces:
+            self._middle.setCurrentIndex(0)
+        self._refresh_values()
+        self.ended.emit()
+
+    # --- small things ---
+
+    def _notice_pressed(self) -> None:
+        if self._last is not None:
+            self.review_wanted.emit(self._last)
+        else:
+            self.start()
+
+    def _cautions_accepted(self) -> None:
+        self._cautions_seen = True
+        self._middle.setCurrentIndex(0)
+        self.start()
+
+    def _width_chosen(self) -> None:
+        self._desk.settings.window_s = float(self.width_box.currentData())
+        self.set_following(True)
+
+    def _refresh_values(self) -> None:
+        self.values.model_.tell(self.session.now_ns)
+        self.stack.refresh_values()
+
+    def _clear(self) -> None:
+        self._events, self._last = [], None
+        self.stack.clear()
+        self.values.model_.clear()
+        self.ribbon.set_events(())
+        self.stack.set_event_times(())
+        self.view.set_limits(0, 0)
+        self.status.clear()
+        self.set_following(True)
+
+    def _new_file(self) -> Path:
+        folder = self._desk.settings.folder
+        folder.mkdir(parents=True, exist_ok=True)
+        return folder / time.strftime("drive-%Y%m%d-%H%M%S.parquet")
+
+
+def _folder_error(folder: Path, error: OSError) -> StorageError:
+    return StorageError(
+        f"The folder {folder} for recordings cannot be used ({error.strerror}); make room or "
+        "choose another folder."
+    )

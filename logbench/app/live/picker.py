@@ -1,0 +1,126 @@
+"""Choosing signals: by purpose, or one by one from a searchable list."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QModelIndex, QSortFilterProxyModel, Qt, Signal
+from PySide6.QtGui import QStandardItem, QStandardItemModel
+from PySide6.QtWidgets import QComboBox, QLabel, QLineEdit, QListView, QVBoxLayout, QWidget
+
+from logbench.signals.groups import PURPOSES
+from logbench.signals.table import table
+
+DEFAULT = "a useful dozen"
+OWN = "my own choice"
+_SEARCHED = Qt.ItemDataRole.UserRole + 1
+_ACRONYM = Qt.ItemDataRole.UserRole + 2
+
+
+class SignalPicker(QWidget):
+    """With the default purpose the choice is left to the capture process, which sees the car."""
+
+    changed = Signal()
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._filling = False
+        self.purpose = QComboBox()
+        self.purpose.setAccessibleName("Signals for a purpose")
+        self.purpose.addItems([DEFAULT, *PURPOSES, OWN])
+        self.purpose.activated.connect(self._purpose_chosen)
+        self.search = QLineEdit()
+        self.search.setPlaceholderText("Search: acronym, name or PID")
+        self.search.setClearButtonEnabled(True)
+        self.search.setAccessibleName("Search signals")
+        self._model = QStandardItemModel(self)
+        for signal in table():
+            item = QStandardItem(f"{signal.acronym}   {signal.name}")
+            item.setCheckable(True)
+            item.setEditable(False)
+            item.setData(signal.acronym, _ACRONYM)
+            item.setData(f"{signal.acronym} {signal.name} {signal.pid:02X}".lower(), _SEARCHED)
+            item.setToolTip(f"{signal.name}, PID {signal.pid:02X}")
+            self._model.appendRow(item)
+        self._model.itemChanged.connect(self._item_changed)
+        self._shown = QSortFilterProxyModel(self)
+        self._shown.setSourceModel(self._model)
+        self._shown.setFilterRole(_SEARCHED)
+        self._shown.setFilterCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
+        self.search.textChanged.connect(self._search)
+        self.list = QListView()
+        self.list.setModel(self._shown)
+        self.list.setAccessibleName("Signals to record")
+        self.list.setEditTriggers(QListView.EditTrigger.NoEditTriggers)
+        self.list.setUniformItemSizes(True)
+        self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
+        self.list.activated.connect(self._toggle)
+        self.count = QLabel()
+        self.count.setObjectName("muted")
+        self.count.setWordWrap(True)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        for widget in (self.purpose, self.search):
+            layout.addWidget(widget)
+        layout.addWidget(self.list, 1)
+        layout.addWidget(self.count)
+        self._say_count()
+
+    def chosen(self) -> tuple[str, ...]:
+        """Acronyms to ask for, in the table's order or the purpose's; empty for the default."""
+        purpose = self.purpose.currentText()
+        if purpose == DEFAULT:
+            return ()
+        if purpose in PURPOSES:
+            return PURPOSES[purpose]
+        return self._checked()
+
+    def choose(self, acronyms: tuple[str, ...], purpose: str = OWN) -> None:
+        """Check these signals; with a purpose of the list, that purpose's."""
+        index = self.purpose.findText(purpose)
+        self.purpose.setCurrentIndex(index if index >= 0 else 0)
+        wanted = set(PURPOSES.get(purpose, acronyms))
+        self._filling = True
+        for row in range(self._model.rowCount()):
+            item = self._model.item(row)
+            on = item.data(_ACRONYM) in wanted
+            item.setCheckState(Qt.CheckState.Checked if on else Qt.CheckState.Unchecked)
+        self._filling = False
+        self._say_count()
+
+    def _checked(self) -> tuple[str, ...]:
+        items = (self._model.item(row) for row in range(self._model.rowCount()))
+        return tuple(
+            str(i.data(_ACRONYM)) for i in items if i.checkState() == Qt.CheckState.Checked
+        )
+
+    def _purpose_chosen(self) -> None:
+        purpose = self.purpose.currentText()
+        if purpose != OWN:
+            self.choose((), purpose)
+        self._say_count()
+        self.changed.emit()
+
+    def _item_changed(self, _item: QStandardItem) -> None:
+        if self._filling:
+            return
+        self.purpose.setCurrentText(OWN)
+        self._say_count()
+        self.changed.emit()
+
+    def _toggle(self, index: QModelIndex) -> None:
+        item = self._model.itemFromIndex(self._shown.mapToSource(index))
+        checked = item.checkState() == Qt.CheckState.Checked
+        item.setCheckState(Qt.CheckState.Unchecked if checked else Qt.CheckState.Checked)
+
+    def _search(self, text: str) -> None:
+        self._shown.setFilterFixedString(text.strip().lower())
+        self._say_count()
+
+    def _say_count(self) -> None:
+        if self.search.text().strip() and self._shown.rowCount() == 0:
+            self.count.setText("No signal matches; search for less of the name.")
+        elif self.purpose.currentText() == DEFAULT:
+            self.count.setText("What the car supports of the dozen that the checks need.")
+        else:
+            count = len(self.chosen())
+            self.count.setText(f"{count} signal{'' if count == 1 else 's'} chosen")

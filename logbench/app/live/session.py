@@ -1,0 +1,216 @@
+"""A recording seen from the window: polls the capture process and keeps what it sends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Literal, Protocol
+
+import numpy as np
+from PySide6.QtCore import QObject, QTimer, Signal
+
+from logbench.app.plot.pyramid import Pyramid
+from logbench.capture.messages import (
+    Batch,
+    CaptureRequest,
+    CarFound,
+    Failed,
+    Finished,
+    Happened,
+    Message,
+    Status,
+    Step,
+)
+from logbench.errors import LogbenchError
+
+POLL_MS = 40
+State = Literal["idle", "connecting", "recording", "finishing"]
+Key = tuple[str, str]
+
+
+class CaptureLike(Protocol):
+    """What the session asks of `capture.process.Capture`."""
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+
+    def poll(self) -> list[Message]:
+        """What came since the last call; never waits."""
+        ...
+
+    def mark(self, text: str) -> None:
+        """Put a marker into the recording now."""
+
+    def stop(self) -> None:
+        """Finish the recording; `Finished` or `Failed` will come."""
+
+    def close(self) -> None:
+        """Release everything."""
+
+
+CaptureFactory = Callable[[CaptureRequest], CaptureLike]
+
+
+def real_capture(request: CaptureRequest) -> CaptureLike:
+    """The capture process; imported when the first recording starts."""
+    from logbench.capture.process import Capture
+
+    return Capture(request)
+
+
+@dataclass(slots=True)
+class LiveTrace:
+    """The samples of one signal of one ECU so far."""
+
+    signal: str
+    ecu: str
+    unit: str
+    name: str
+    kind: str
+    pyramid: Pyramid = field(default_factory=Pyramid)
+
+
+class LiveSession(QObject):
+    """One recording after another; at most one at a time."""
+
+    state_changed = Signal(str)
+    stepped = Signal(str)
+    car_found = Signal(object)
+    trace_found = Signal(object)
+    grew = Signal()
+    """Samples came in; at most 25 times a second."""
+    status = Signal(object)
+    happened = Signal(object)
+    finished = Signal(object)
+    failed = Signal(object)
+
+    def __init__(
+        self, factory: CaptureFactory | None = None, parent: QObject | None = None
+    ) -> None:
+        super().__init__(parent)
+        self._factory = factory or real_capture
+        self._capture: CaptureLike | None = None
+        self.state: State = "idle"
+        self.traces: dict[Key, LiveTrace] = {}
+        self.now_ns = 0
+        """Time of the newest sample on the recording's clock."""
+        self._timer = QTimer(self)
+        self._timer.setInterval(POLL_MS)
+        self._timer.timeout.connect(self.poll)
+
+    @property
+    def active(self) -> bool:
+        """A recording is being started, made or finished."""
+        return self.state != "idle"
+
+    def start(self, request: CaptureRequest) -> None:
+        """Begin a new recording; what an earlier one showed is dropped."""
+        if self.active:
+            return
+        self.traces = {}
+        self.now_ns = 0
+        self._set_state("connecting")
+        try:
+            self._capture = self._factory(request)
+            self._capture.start()
+        except LogbenchError as error:
+            self._end(Failed(str(error), type(error).__name__))
+            return
+        self._timer.start()
+
+    def mark(self, text: str = "") -> None:
+        """Put a marker at this instant; nothing happens unless recording."""
+        if self._capture is not None and self.state == "recording":
+            self._capture.mark(text)
+
+    def stop(self) -> None:
+        """Finish the recording; `finished` or `failed` follows."""
+        if self._capture is not None and self.state in ("connecting", "recording"):
+            self._set_state("finishing")
+            self._capture.stop()
+
+    def close(self) -> None:
+        """Let go of the capture process; it finishes the file by itself."""
+        self._timer.stop()
+        if self._capture is not None:
+            self._capture.close()
+            self._capture = None
+
+    def poll(self) -> None:
+        """Take in what the capture process has sent."""
+        if self._capture is None:
+            return
+        grown = False
+        for message in self._capture.poll():
+            if isinstance(message, Batch):
+                self._take(message)
+                grown = True
+            else:
+                self._tell(message)
+            if not self.active:
+                break
+        if grown:
+            self.grew.emit()
+
+    def _tell(self, message: Message) -> None:
+        match message:
+            case Step(text):
+                self.stepped.emit(text)
+            case CarFound():
+                if self.state == "connecting":
+                    self._set_state("recording")
+                self.car_found.emit(message)
+            case Status():
+                self.status.emit(message)
+            case Happened():
+                self.happened.emit(message)
+            case Finished() | Failed():
+                self._end(message)
+            case Batch():  # taken in by `poll`
+                pass
+
+    def _end(self, message: Finished | Failed) -> None:
+        self.close()
+        self._set_state("idle")
+        if isinstance(message, Failed):
+            self.failed.emit(message)
+        else:
+            self.finished.emit(message)
+
+    def _set_state(self, state: State) -> None:
+        self.state = state
+        self.state_changed.emit(state)
+
+    def _take(self, batch: Batch) -> None:
+        import pyarrow as pa
+
+        with pa.ipc.open_stream(batch.arrow) as reader:
+            table = reader.read_all().combine_chunks()
+        if not table.num_rows:
+            return
+        signals = table.column("signal").combine_chunks()
+        ecus = table.column("ecu").combine_chunks()
+        times = table.column("t").to_numpy().astype(np.int64, copy=False)
+        values = table.column("value").to_numpy().astype(np.float64, copy=False)
+        signal_names = signals.dictionary.to_pylist()
+        ecu_names = ecus.dictionary.to_pylist()
+        codes = signals.indices.to_numpy().astype(np.int64) * len(ecu_names)
+        codes += ecus.indices.to_numpy()
+        order = np.argsort(codes, kind="stable")
+        bounds = np.flatnonzero(np.diff(codes[order])) + 1
+        for rows in np.split(order, bounds):
+            signal, ecu = divmod(int(codes[rows[0]]), len(ecu_names))
+            trace = self._trace(signal_names[signal], ecu_names[ecu])
+            trace.pyramid.append(times[rows], values[rows])
+        self.now_ns = max(self.now_ns, int(times.max()))
+
+    def _trace(self, signal: str, ecu: str) -> LiveTrace:
+        trace = self.traces.get((signal, ecu))
+        if trace is None:
+            from logbench.signals.table import table
+
+            row = table().by_acronym(signal)
+            trace = LiveTrace(signal, ecu, row.unit, row.name, row.kind)
+            self.traces[signal, ecu] = trace
+            self.trace_found.emit(trace)
+        return trace

@@ -1,0 +1,134 @@
+"""What is settled before a recording: link, car, signals."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QComboBox,
+    QDoubleSpinBox,
+    QFormLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.live.links import LinkChoice, link_choices, link_url_of
+from logbench.app.live.picker import OWN, SignalPicker
+from logbench.app.settings import Settings
+from logbench.recording.model import Vehicle
+
+
+class SetUp(QWidget):
+    """Link, facts of the car that the checks can use, signals."""
+
+    def __init__(self, settings: Settings, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._settings = settings
+        self._vehicle = Vehicle()
+        self.link = QComboBox()
+        self.link.setEditable(True)
+        self.link.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
+        self.link.setAccessibleName("Link to the car")
+        self.link.setToolTip("Pick a port, or type a network address such as 192.168.0.10:35000")
+        self.link.setMinimumContentsLength(12)
+        self.link.setSizeAdjustPolicy(
+            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+        )
+        self._choices: list[LinkChoice] = []
+        self.look = QPushButton("Look again")
+        self.look.setAccessibleName("Look for serial ports again")
+        self.look.clicked.connect(self.find_links)
+        self.label = QLineEdit()
+        self.label.setPlaceholderText("Name or plate (optional)")
+        self.label.setAccessibleName("Name of the car")
+        self.displacement = _spin("Engine displacement in litres", " l", 0.0, 20.0, 0.1, 1)
+        self.regulating = _spin("Thermostat's regulating temperature", " °C", 0.0, 129.0, 1.0, 0)
+        self.picker = SignalPicker()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(_heading("Link"))
+        row = QHBoxLayout()
+        row.addWidget(self.link, 1)
+        row.addWidget(self.look)
+        layout.addLayout(row)
+        layout.addWidget(_heading("Car"))
+        layout.addWidget(self.label)
+        form = QFormLayout()
+        form.setLabelAlignment(Qt.AlignmentFlag.AlignVCenter)
+        form.addRow("Displacement", self.displacement)
+        form.addRow("Thermostat", self.regulating)
+        layout.addLayout(form)
+        layout.addWidget(_heading("Signals"))
+        layout.addWidget(self.picker, 1)
+        self.find_links()
+        if settings.purpose:
+            self.picker.choose(settings.signals, settings.purpose)
+
+    def find_links(self) -> None:
+        """Fill the list of links anew; the first is chosen."""
+        self._choices = link_choices(self._settings.links)
+        self.link.clear()
+        self.link.addItems([c.title for c in self._choices])
+
+    def choose_link(self, url: str) -> None:
+        """Put a link into the field."""
+        titles = [c.title for c in self._choices if c.url == url]
+        self.link.setEditText(titles[0] if titles else url)
+        edit = self.link.lineEdit()
+        if edit is not None:
+            edit.setCursorPosition(0)
+
+    def url(self) -> str:
+        """The link chosen or typed; raises `LinkUnknownError`."""
+        text = self.link.currentText().strip()
+        for choice in self._choices:
+            if choice.title == text:
+                return choice.url
+        return link_url_of(text)
+
+    def set_vehicle(self, vehicle: Vehicle) -> None:
+        """Show these facts; those without a field are kept for the recording."""
+        self._vehicle = vehicle
+        self.label.setText(vehicle.label)
+        self.displacement.setValue(vehicle.displacement_l or 0.0)
+        self.regulating.setValue(vehicle.regulating_temp_degc or 0.0)
+
+    def vehicle(self) -> Vehicle:
+        """The facts as entered; a field left at 'unknown' stays unknown."""
+        regulating = self.regulating.value()
+        return self._vehicle.model_copy(
+            update={
+                "label": self.label.text().strip(),
+                "displacement_l": self.displacement.value() or None,
+                "regulating_temp_degc": regulating if regulating > 40.0 else None,
+            }
+        )
+
+    def remember(self, url: str) -> None:
+        """Keep the choices for the next start."""
+        self._settings.link_used(url)
+        self._settings.purpose = self.picker.purpose.currentText()
+        if self._settings.purpose == OWN:
+            self._settings.signals = self.picker.chosen()
+
+
+def _heading(text: str) -> QLabel:
+    label = QLabel(text)
+    label.setObjectName("muted")
+    return label
+
+
+def _spin(
+    name: str, suffix: str, low: float, high: float, step: float, decimals: int
+) -> QDoubleSpinBox:
+    box = QDoubleSpinBox()
+    box.setRange(low, high)
+    box.setSingleStep(step)
+    box.setDecimals(decimals)
+    box.setSuffix(suffix)
+    box.setSpecialValueText("unknown")
+    box.setAccessibleName(name)
+    return box

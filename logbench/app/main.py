@@ -1,0 +1,61 @@
+"""Opens the window."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logbench.app.preflight import require_window
+
+if TYPE_CHECKING:
+    from PySide6.QtCore import QSettings
+
+    from logbench.recording.model import Vehicle
+
+
+def run(
+    files: Sequence[Path] = (),
+    link_url: str = "",
+    start_recording: bool = False,
+    *,
+    vehicle: Vehicle | None = None,
+    signals: Sequence[str] = (),
+    settings: QSettings | None = None,
+) -> int:
+    """Open the window and stay until it is closed; returns the exit code.
+
+    `files` are opened for review; `link_url` is put into the Live page, and with
+    `start_recording` recording begins at once. Raises `WindowError` where no window can open.
+    """
+    require_window()
+    from PySide6.QtCore import QTimer
+    from PySide6.QtWidgets import QApplication
+
+    from logbench.app.settings import Settings
+    from logbench.app.window import MainWindow
+
+    application = QApplication.instance() or QApplication(sys.argv[:1])
+    assert isinstance(application, QApplication)
+    application.setApplicationName("logbench")
+    application.setApplicationDisplayName("logbench")
+    application.setStyle("Fusion")
+    window = MainWindow(Settings(settings))
+    window.show()
+    if files:
+        window.open_recordings(files)
+    if link_url:
+        window.live.choose_link(link_url)
+    if vehicle is not None:
+        window.live.set_vehicle(vehicle)
+    if signals:
+        window.live.choose_signals(tuple(signals))
+    if start_recording:
+        QTimer.singleShot(0, window.live.start)
+    signal.signal(signal.SIGINT, lambda *_: window.close())
+    heartbeat = QTimer()  # lets Python look at Ctrl-C while Qt waits
+    heartbeat.timeout.connect(lambda: None)
+    heartbeat.start(250)
+    return int(application.exec())

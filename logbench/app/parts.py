@@ -1,0 +1,132 @@
+"""Small widgets that several pages share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
+
+
+def middle(widget: QWidget) -> QWidget:
+    """A page with the widget in its middle."""
+    page = QWidget()
+    layout = QHBoxLayout(page)
+    layout.setContentsMargins(24, 24, 24, 24)
+    layout.addStretch(1)
+    layout.addWidget(widget, 6, Qt.AlignmentFlag.AlignVCenter)
+    layout.addStretch(1)
+    return page
+
+
+class EmptyState(QFrame):
+    """Says how to begin, with a button for it."""
+
+    pressed = Signal()
+
+    def __init__(self, title: str, text: str, button: str, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("card")
+        self.setMaximumWidth(620)
+        head = QLabel(title)
+        head.setObjectName("title")
+        self.text = QLabel(text)
+        self.text.setWordWrap(True)
+        self.button = QPushButton(button)
+        self.button.clicked.connect(self.pressed)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(28, 24, 28, 24)
+        layout.setSpacing(14)
+        for widget in (head, self.text):
+            layout.addWidget(widget)
+        self.extra = QVBoxLayout()
+        layout.addLayout(self.extra)
+        layout.addWidget(self.button, 0, Qt.AlignmentFlag.AlignLeft)
+
+
+class Notice(QFrame):
+    """One sentence across the page: what went wrong or was done, and one thing to do about it."""
+
+    pressed = Signal()
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("bar")
+        self.label = QLabel()
+        self.label.setWordWrap(True)
+        self.label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.label.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+        self.button = QPushButton()
+        self.button.clicked.connect(self.pressed)
+        close = QPushButton("Close")
+        close.setAccessibleName("Close the notice")
+        close.clicked.connect(self.hide)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(14, 6, 12, 6)
+        layout.addWidget(self.label, 1)
+        layout.addWidget(self.button)
+        layout.addWidget(close)
+        self.hide()
+
+    @property
+    def text(self) -> str:
+        """What is shown; empty when nothing is."""
+        return "" if self.isHidden() else self.label.text()
+
+    def trouble(self, sentence: str, button: str = "") -> None:
+        """Show what went wrong."""
+        self._show("trouble", f"■  {sentence}", button)
+
+    def success(self, sentence: str, button: str = "") -> None:
+        """Show what was done."""
+        self._show("", f"●  {sentence}", button)
+
+    def _show(self, name: str, sentence: str, button: str) -> None:
+        self.label.setObjectName(name)
+        self.label.style().polish(self.label)
+        self.label.setText(sentence)
+        self.label.setAccessibleName(sentence)
+        self.button.setText(button)
+        self.button.setVisible(bool(button))
+        self.show()
+
+
+class StatusLine(QFrame):
+    """A line of short facts under a page; the last takes the room that is left."""
+
+    def __init__(self, keys: Sequence[str], parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("bar")
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(14, 4, 14, 4)
+        layout.setSpacing(22)
+        self._labels = {key: QLabel() for key in keys}
+        for key, label in self._labels.items():
+            label.setAccessibleName(key)
+            last = key == keys[-1]
+            if last:
+                label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+            layout.addWidget(label, 1 if last else 0)
+        self.setFixedHeight(34)
+
+    def tell(self, key: str, text: str) -> None:
+        """Show a fact."""
+        self._labels[key].setText(text)
+        self._labels[key].setToolTip(text)
+
+    def said(self, key: str) -> str:
+        """What is shown."""
+        return self._labels[key].text()
+
+    def clear(self) -> None:
+        """Show nothing."""
+        for label in self._labels.values():
+            label.clear()

@@ -1,0 +1,116 @@
+"""Mouse on strips, axis and ribbon turned into moves of the shared time axis."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QEvent, QObject, QRect, Qt, Signal
+from PySide6.QtGui import QMouseEvent, QWheelEvent
+from PySide6.QtWidgets import QRubberBand, QWidget
+
+from logbench.app.plot.view import TimeView
+
+_WHEEL_NOTCH = 120
+_ZOOM_NOTCH = 0.8
+_CLICK_PX = 4
+
+
+class Gestures(QObject):
+    """Wheel zooms about the pointer (Shift: pans); left drag pans; right drag, or left drag with
+    Shift, zooms to what was marked; double click shows all; moving sets the cursor."""
+
+    by_hand = Signal()
+    """The user moved the view."""
+    clicked = Signal(object)
+    """A click without a drag, at this time in ns."""
+
+    def __init__(self, view: TimeView, gutter: int, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._view = view
+        self._gutter = gutter
+        self._drag_from: float | None = None
+        self._box_from: float | None = None
+        self._pressed_at = 0.0
+        self._band: QRubberBand | None = None
+
+    def watch(self, widget: QWidget) -> None:
+        """Take the widget's mouse."""
+        widget.setMouseTracking(True)
+        widget.installEventFilter(self)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Handle mouse events of watched widgets; others pass."""
+        if not isinstance(watched, QWidget):
+            return False
+        kind = event.type()
+        if isinstance(event, QWheelEvent):
+            return self._wheel(event)
+        if not isinstance(event, QMouseEvent):
+            if kind == QEvent.Type.Leave and self._box_from is None:
+                self._view.set_cursor(None)
+            return False
+        x = event.position().x() - self._gutter
+        if kind == QEvent.Type.MouseMove:
+            return self._move(watched, x)
+        if kind == QEvent.Type.MouseButtonDblClick:
+            self._view.show_all()
+            self.by_hand.emit()
+            return True
+        if kind == QEvent.Type.MouseButtonPress:
+            return self._press(event, x)
+        if kind == QEvent.Type.MouseButtonRelease:
+            return self._release(x)
+        return False
+
+    def _wheel(self, event: QWheelEvent) -> bool:
+        turn = event.angleDelta()
+        notches = (turn.y() or turn.x()) / _WHEEL_NOTCH
+        if event.modifiers() & Qt.KeyboardModifier.ShiftModifier or turn.x():
+            self._view.pan(-0.1 * notches)
+        elif event.modifiers() & Qt.KeyboardModifier.ControlModifier:
+            return False
+        else:
+            about = self._view.t_of(event.position().x() - self._gutter)
+            self._view.zoom(_ZOOM_NOTCH**notches, about)
+        self.by_hand.emit()
+        return True
+
+    def _press(self, event: QMouseEvent, x: float) -> bool:
+        shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
+        self._pressed_at = x
+        if event.button() == Qt.MouseButton.RightButton or (
+            event.button() == Qt.MouseButton.LeftButton and shift
+        ):
+            self._box_from = x
+        elif event.button() == Qt.MouseButton.LeftButton:
+            self._drag_from = x
+        return False
+
+    def _move(self, widget: QWidget, x: float) -> bool:
+        if self._box_from is not None:
+            if self._band is None:
+                self._band = QRubberBand(QRubberBand.Shape.Rectangle, widget)
+            left, right = sorted((self._box_from + self._gutter, x + self._gutter))
+            self._band.setGeometry(QRect(int(left), 0, int(right - left), widget.height()))
+            self._band.show()
+        elif self._drag_from is not None:
+            if abs(x - self._pressed_at) >= _CLICK_PX or self._drag_from != self._pressed_at:
+                self._view.pan_ns((self._drag_from - x) * self._view.ns_per_px)
+                self._drag_from = x
+                self.by_hand.emit()
+        elif 0 <= x <= self._view.pixels:
+            self._view.set_cursor(self._view.t_of(x))
+        return False
+
+    def _release(self, x: float) -> bool:
+        if self._box_from is not None:
+            if abs(x - self._box_from) > _CLICK_PX:
+                times = sorted((self._view.t_of(self._box_from), self._view.t_of(x)))
+                self._view.show_span(*times)
+                self.by_hand.emit()
+        elif abs(x - self._pressed_at) < _CLICK_PX:
+            self.clicked.emit(self._view.t_of(x))
+        if self._band is not None:
+            self._band.hide()
+            self._band.deleteLater()
+            self._band = None
+        self._box_from = self._drag_from = None
+        return False

@@ -1,0 +1,49 @@
+"""The time axis from the keyboard."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+from PySide6.QtWidgets import QWidget
+
+from logbench.app.commands import add_command
+from logbench.app.plot.view import TimeView
+
+
+def _nothing() -> None:
+    return None
+
+
+def add_view_commands(
+    owner: QWidget, view: TimeView, by_hand: Callable[[], object] = _nothing
+) -> None:
+    """Zoom, pan and cursor commands of a page with strips; `by_hand` is told of each move."""
+
+    def moved(run: Callable[[], object]) -> Callable[[], None]:
+        def act() -> None:
+            by_hand()
+            run()
+
+        return act
+
+    for title, keys, run in (
+        ("Zoom in", ["+", "=", "Up"], lambda: view.zoom(0.7, view.cursor_ns)),
+        ("Zoom out", ["-", "Down"], lambda: view.zoom(1 / 0.7, view.cursor_ns)),
+        ("Earlier", ["Left"], lambda: view.pan(-0.15)),
+        ("Later", ["Right"], lambda: view.pan(0.15)),
+        ("A page earlier", ["PgUp", "Shift+Left"], lambda: view.pan(-0.9)),
+        ("A page later", ["PgDown", "Shift+Right"], lambda: view.pan(0.9)),
+        ("To the start of the drive", ["Home"], lambda: view.pan_ns(view.low_ns - view.start_ns)),
+        ("To the end of the drive", ["End"], lambda: view.pan_ns(view.high_ns - view.end_ns)),
+        ("Show the whole drive", ["W", "0"], view.show_all),
+    ):
+        add_command(owner, title, keys, moved(run))
+    for title, keys, pixels in (
+        ("Cursor left", [",", "Alt+Left"], -1),
+        ("Cursor right", [".", "Alt+Right"], 1),
+        ("Cursor far left", ["Shift+,", "<", "Alt+Shift+Left"], -25),
+        ("Cursor far right", ["Shift+.", ">", "Alt+Shift+Right"], 25),
+    ):
+        add_command(owner, title, keys, partial(view.step_cursor, pixels))
+    add_command(owner, "Take the cursor away", "Esc", lambda: view.set_cursor(None))

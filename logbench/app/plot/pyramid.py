@@ -1,0 +1,242 @@
+"""A trace prepared for drawing: min/max buckets at every scale, extended as samples arrive.
+
+A frame then costs the same for ten minutes and for twenty hours. Raw samples are kept in blocks of
+`BLOCK` (growing one array by doubling would pause a live plot for hundreds of milliseconds), the
+buckets as float32 (half the memory; drawing needs no more). Buckets are aligned to the absolute
+sample index, so that panning does not make the line shimmer.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+BLOCK = 16_384
+FIRST_BUCKET = 8
+_MOST_LEVELS = 24
+_SHORTEST_GAP_NS = 2_000_000_000
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Singles = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Buckets:
+    """A slice of a trace as it is drawn.
+
+    `t_ns` int64, `low` and `high` float32, all shape (n,). With `samples` 1 each entry is a sample
+    and `low` is `high`; else entry i covers `samples` samples that begin at `t_ns[i]`. NaN means
+    that no sample of the bucket has a value.
+    """
+
+    t_ns: Ints
+    low: Singles
+    high: Singles
+    samples: int
+
+    def __len__(self) -> int:
+        return len(self.t_ns)
+
+
+class _Growing:
+    """A one-dimensional array with spare room at its end."""
+
+    __slots__ = ("_room", "size")
+
+    def __init__(self, room: npt.NDArray[Any]) -> None:
+        self._room = room
+        self.size = len(room)
+
+    @property
+    def data(self) -> npt.NDArray[Any]:
+        return self._room[: self.size]
+
+    def extend(self, values: npt.NDArray[Any]) -> None:
+        size = self.size + len(values)
+        if size > len(self._room):
+            room = np.empty(max(1024, size, len(self._room) * 2), self._room.dtype)
+            room[: self.size] = self.data
+            self._room = room
+        self._room[self.size : size] = values
+        self.size = size
+
+
+class Pyramid:
+    """The samples of one trace, in order of time, and their min/max buckets."""
+
+    def __init__(self) -> None:
+        self._blocks_t: list[Ints] = []
+        self._blocks_v: list[Floats] = []
+        self._block_starts: list[int] = []
+        self._size = 0
+        self._last_ns = 0
+        self._interval_ns = 0.0
+        self._bucket_t = _Growing(np.empty(0, np.int64))
+        self._lows: list[_Growing] = []
+        self._highs: list[_Growing] = []
+
+    @classmethod
+    def of(cls, t_ns: Ints, value: Floats) -> Pyramid:
+        """Built at once from whole arrays, shape (n,), sorted by time; they are not copied."""
+        pyramid = cls()
+        for first in range(0, len(t_ns), BLOCK):
+            pyramid._blocks_t.append(t_ns[first : first + BLOCK])
+            pyramid._blocks_v.append(value[first : first + BLOCK])
+            pyramid._block_starts.append(int(t_ns[first]))
+        pyramid._size = len(t_ns)
+        if len(t_ns):
+            pyramid._last_ns = int(t_ns[-1])
+        if len(t_ns) > 1:
+            step = max(1, len(t_ns) // 20_000)
+            near = np.diff(t_ns)[::step]
+            pyramid._interval_ns = float(np.median(near))
+        whole = len(t_ns) // FIRST_BUCKET * FIRST_BUCKET
+        pyramid._bucket_t.extend(t_ns[:whole:FIRST_BUCKET])
+        pyramid._build(0, value[:whole].astype(np.float32))
+        if len(t_ns) % BLOCK:  # the last block must be able to grow without touching the caller's
+            pyramid._own_last_block()
+        return pyramid
+
+    def __len__(self) -> int:
+        return self._size
+
+    @property
+    def start_ns(self) -> int:
+        """Time of the first sample; 0 when there is none."""
+        return self._block_starts[0] if self._block_starts else 0
+
+    @property
+    def end_ns(self) -> int:
+        """Time of the last sample; 0 when there is none."""
+        return self._last_ns
+
+    @property
+    def interval_ns(self) -> float:
+        """The usual time between two samples (a running median); 0 with fewer than two."""
+        return self._interval_ns
+
+    def append(self, t_ns: Ints, value: Floats) -> None:
+        """Add samples, shape (n,), sorted by time and not before what is there."""
+        count = len(t_ns)
+        if not count:
+            return
+        self._learn_interval(t_ns)
+        taken = 0
+        while taken < count:
+            filled = self._size % BLOCK
+            if filled == 0:
+                self._blocks_t.append(np.empty(BLOCK, np.int64))
+                self._blocks_v.append(np.empty(BLOCK, np.float64))
+                self._block_starts.append(int(t_ns[taken]))
+            take = min(BLOCK - filled, count - taken)
+            self._blocks_t[-1][filled : filled + take] = t_ns[taken : taken + take]
+            self._blocks_v[-1][filled : filled + take] = value[taken : taken + take]
+            self._size += take
+            taken += take
+        self._last_ns = int(t_ns[-1])
+        bucketed = self._bucket_t.size * FIRST_BUCKET
+        if self._size - bucketed >= FIRST_BUCKET:
+            whole = self._size // FIRST_BUCKET * FIRST_BUCKET
+            fresh_t, fresh_v = self._raw(bucketed, whole)
+            self._bucket_t.extend(fresh_t[::FIRST_BUCKET])
+            self._build(0, fresh_v.astype(np.float32))
+
+    def buckets(self, start_ns: int, end_ns: int, pixels: int) -> Buckets:
+        """What to draw for a view of `pixels` columns: about 1 to 8 entries a pixel.
+
+        One sample more is given on either side, so that lines reach the edges.
+        """
+        first = max(0, self._index(start_ns) - 1)
+        last = min(self._size, self._index(end_ns + 1) + 1)
+        per_pixel = (last - first) / max(1, pixels)
+        level = -1
+        while FIRST_BUCKET << (level + 1) <= per_pixel / (1 if level < 0 else 2):
+            level += 1
+        level = min(level, len(self._lows) - 1)
+        if level < 0:
+            t_ns, value = self._raw(first, last)
+            single = value.astype(np.float32)
+            return Buckets(t_ns, single, single, 1)
+        samples = FIRST_BUCKET << level
+        begin, end = first // samples, -(-last // samples)
+        low = self._lows[level].data[begin:end]
+        times = self._bucket_t.data[begin << level :: 1 << level][: len(low)]
+        return Buckets(times, low, self._highs[level].data[begin:end], samples)
+
+    def between(self, start_ns: int, end_ns: int) -> tuple[Ints, Floats]:
+        """The samples with `start_ns <= t < end_ns`, as they were given."""
+        return self._raw(self._index(start_ns), self._index(end_ns))
+
+    def at(self, t_ns: int) -> tuple[int, float] | None:
+        """The last sample at or before `t_ns` as (time, value); None before the first."""
+        index = self._index(t_ns + 1) - 1
+        if index < 0:
+            return None
+        block, offset = divmod(index, BLOCK)
+        return int(self._blocks_t[block][offset]), float(self._blocks_v[block][offset])
+
+    def gap_ns(self, samples: int) -> float:
+        """Between two entries of `samples` samples further apart than this, no line is drawn."""
+        return max(_SHORTEST_GAP_NS, 4 * self._interval_ns) + 1.5 * samples * self._interval_ns
+
+    def _index(self, t_ns: int) -> int:
+        """How many samples lie before `t_ns`."""
+        block = bisect_right(self._block_starts, t_ns - 1) - 1
+        if block < 0:
+            return 0
+        filled = min(BLOCK, self._size - block * BLOCK)
+        times = self._blocks_t[block][:filled]
+        return block * BLOCK + int(np.searchsorted(times, t_ns, side="left"))
+
+    def _raw(self, first: int, last: int) -> tuple[Ints, Floats]:
+        if last <= first:
+            return np.empty(0, np.int64), np.empty(0, np.float64)
+        begin, end = first // BLOCK, (last - 1) // BLOCK
+        low, high = first - begin * BLOCK, last - begin * BLOCK
+        if begin == end:
+            return self._blocks_t[begin][low:high], self._blocks_v[begin][low:high]
+        t_ns = np.concatenate(self._blocks_t[begin : end + 1])[low:high]
+        return t_ns, np.concatenate(self._blocks_v[begin : end + 1])[low:high]
+
+    def _own_last_block(self) -> None:
+        filled = self._size % BLOCK
+        t_ns, value = np.empty(BLOCK, np.int64), np.empty(BLOCK, np.float64)
+        t_ns[:filled], value[:filled] = self._blocks_t[-1], self._blocks_v[-1]
+        self._blocks_t[-1], self._blocks_v[-1] = t_ns, value
+
+    def _learn_interval(self, t_ns: Ints) -> None:
+        if self._size == 0 or self._interval_ns == 0:
+            if len(t_ns) > 1:
+                self._interval_ns = float(np.median(np.diff(t_ns)))
+            elif self._size:
+                self._interval_ns = float(t_ns[0] - self._last_ns)
+            return
+        step = (int(t_ns[-1]) - self._last_ns) / len(t_ns)
+        self._interval_ns *= 1.05 if step > self._interval_ns else 0.95
+
+    def _build(self, level: int, fresh: Singles) -> None:
+        """Add buckets from `fresh` raw samples, a whole number of first buckets."""
+        if not len(fresh):
+            return
+        low = high = fresh
+        for _ in range(3):  # halving three times is several times faster than a reshape
+            low = np.fmin(low[0::2], low[1::2])
+            high = np.fmax(high[0::2], high[1::2])
+        while level < _MOST_LEVELS and len(low):
+            if level == len(self._lows):
+                self._lows.append(_Growing(np.empty(0, np.float32)))
+                self._highs.append(_Growing(np.empty(0, np.float32)))
+            below_low, below_high = self._lows[level], self._highs[level]
+            below_low.extend(low)
+            below_high.extend(high)
+            level += 1
+            done = self._lows[level].size if level < len(self._lows) else 0
+            pairs = below_low.size // 2
+            even, odd = slice(2 * done, 2 * pairs, 2), slice(2 * done + 1, 2 * pairs, 2)
+            low = np.fmin(below_low.data[even], below_low.data[odd])
+            high = np.fmax(below_high.data[even], below_high.data[odd])

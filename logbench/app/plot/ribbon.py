@@ -1,0 +1,220 @@
+"""The ribbon: the whole drive at a glance, and the overview to zoom with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt, Signal
+from PySide6.QtGui import (
+    QColor,
+    QFontMetrics,
+    QHelpEvent,
+    QMouseEvent,
+    QPainter,
+    QPaintEvent,
+    QPen,
+    QPolygon,
+)
+from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
+
+from logbench.analysis.model import ConditionSpan, Finding, Verdict
+from logbench.app.plot.strip import GUTTER
+from logbench.app.plot.ticks import time_text
+from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.theme import Theme
+from logbench.recording.model import Event
+
+_EVENTS, _CONDITIONS, _FINDINGS = 16, 30, 10
+HEIGHT = _EVENTS + _CONDITIONS + _FINDINGS + 6
+_CLICK_PX = 4
+
+
+class Ribbon(QWidget):
+    """Driving conditions as colours with their names, events above, findings' evidence below.
+
+    Drag on it to zoom to what was marked; click to centre the view there; double click for all.
+    """
+
+    by_hand = Signal()
+
+    def __init__(self, view: TimeView, theme: Theme, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._view = view
+        self._theme = theme
+        self._conditions: Sequence[ConditionSpan] = ()
+        self._events: Sequence[Event] = ()
+        self._findings: Sequence[Finding] = ()
+        self._drag: tuple[int, int] | None = None
+        self.setFixedHeight(HEIGHT)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setAccessibleName("Whole drive: driving conditions, events and findings")
+        self.setCursor(Qt.CursorShape.IBeamCursor)
+        for signal in (view.changed, view.limits_changed, view.cursor_moved):
+            signal.connect(self.update)
+
+    def sizeHint(self) -> QSize:
+        """Three thin rows."""
+        return QSize(400, HEIGHT)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self._theme = theme
+        self.update()
+
+    def set_conditions(self, conditions: Sequence[ConditionSpan]) -> None:
+        """What the car was doing, in order of time."""
+        self._conditions = conditions
+        self.update()
+
+    def set_events(self, events: Sequence[Event]) -> None:
+        """Markers, lost links and the like."""
+        self._events = events
+        self.update()
+
+    def set_findings(self, findings: Sequence[Finding]) -> None:
+        """Findings whose evidence is shown; those that say `act` come last, on top."""
+        self._findings = sorted(findings, key=lambda f: f.verdict.severity)
+        self.update()
+
+    # --- geometry: the ribbon shows all there is, whatever the strips show ---
+
+    def x_of(self, t_ns: float) -> int:
+        """Widget pixel of a time."""
+        view = self._view
+        share = (t_ns - view.low_ns) / max(1, view.high_ns - view.low_ns)
+        return GUTTER + round(share * view.pixels)
+
+    def t_of(self, x: float) -> int:
+        """Time at a widget pixel."""
+        view = self._view
+        share = min(max((x - GUTTER) / max(1, view.pixels), 0.0), 1.0)
+        return round(view.low_ns + share * (view.high_ns - view.low_ns))
+
+    # --- painting ---
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """All three rows, and the frame of what the strips show."""
+        painter = QPainter(self)
+        painter.fillRect(event.rect(), QColor(self._theme.window))
+        painter.setPen(QColor(self._theme.muted))
+        align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+        painter.drawText(QRect(0, _EVENTS, GUTTER - 8, _CONDITIONS), align, "Drive")
+        ground = QRect(GUTTER, _EVENTS, self._view.pixels, _CONDITIONS)
+        painter.fillRect(ground, QColor(self._theme.panel))
+        self._draw_conditions(painter)
+        self._draw_findings(painter)
+        self._draw_events(painter)
+        self._draw_frame(painter)
+        painter.end()
+
+    def _draw_conditions(self, painter: QPainter) -> None:
+        metrics = QFontMetrics(self.font())
+        for span in self._conditions:
+            left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
+            box = QRect(left, _EVENTS, max(1, right - left), _CONDITIONS)
+            painter.fillRect(box, self._theme.condition(span.condition))
+            name = span.condition.value
+            if metrics.horizontalAdvance(name) + 8 < box.width():
+                painter.setPen(QColor(self._theme.text))
+                painter.drawText(box, Qt.AlignmentFlag.AlignCenter, name)
+
+    def _draw_findings(self, painter: QPainter) -> None:
+        top = _EVENTS + _CONDITIONS + 2
+        for finding in self._findings:
+            if finding.verdict not in (Verdict.WATCH, Verdict.ACT):
+                continue
+            color = self._theme.verdict(finding.verdict)
+            for span in finding.evidence:
+                left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
+                painter.fillRect(left, top, max(3, right - left), _FINDINGS - 3, color)
+
+    def _draw_events(self, painter: QPainter) -> None:
+        metrics = QFontMetrics(self.font())
+        painter.setPen(QColor(self._theme.text))
+        free_from = 0
+        for event in self._events:
+            x = self.x_of(event.t_ns)
+            painter.setBrush(QColor(self._theme.accent))
+            painter.drawPolygon(
+                QPolygon([QPoint(x - 5, 2), QPoint(x + 5, 2), QPoint(x, _EVENTS - 2)])
+            )
+            text = event.text or event.kind
+            width = metrics.horizontalAdvance(text)
+            if x + 8 >= free_from and x + 8 + width < self.width():
+                painter.drawText(QRect(x + 8, 0, width + 2, _EVENTS), 0, text)
+                free_from = x + 8 + width + 12
+
+    def _draw_frame(self, painter: QPainter) -> None:
+        view = self._view
+        start, end = view.start_ns, view.end_ns
+        if self._drag is not None:
+            start, end = sorted(self.t_of(x) for x in self._drag)
+        left, right = self.x_of(max(start, view.low_ns)), self.x_of(min(end, view.high_ns))
+        shade = QColor(self._theme.window)
+        shade.setAlpha(150)
+        bottom = _EVENTS + _CONDITIONS
+        painter.fillRect(GUTTER, _EVENTS, left - GUTTER, _CONDITIONS, shade)
+        edge = GUTTER + view.pixels
+        painter.fillRect(right, _EVENTS, edge - right, _CONDITIONS, shade)
+        painter.setPen(QPen(QColor(self._theme.accent), 2))
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.drawRect(left, _EVENTS, max(3, right - left), bottom - _EVENTS)
+        if view.cursor_ns is not None:
+            x = self.x_of(view.cursor_ns)
+            painter.setPen(QPen(QColor(self._theme.cursor), 1))
+            painter.drawLine(x, _EVENTS, x, bottom)
+
+    # --- mouse ---
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Begin to mark a span."""
+        x = round(event.position().x())
+        self._drag = (x, x)
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        """Go on marking."""
+        if self._drag is not None:
+            self._drag = (self._drag[0], round(event.position().x()))
+            self.update()
+
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        """Zoom to the marked span, or centre on a click."""
+        if self._drag is None:
+            return
+        first, last = self._drag[0], round(event.position().x())
+        self._drag = None
+        if abs(last - first) > _CLICK_PX:
+            times = sorted((self.t_of(first), self.t_of(last)))
+            self._view.show_span(*times)
+        else:
+            middle = (self._view.start_ns + self._view.end_ns) / 2
+            self._view.pan_ns(self.t_of(last) - middle)
+        self.by_hand.emit()
+        self.update()
+
+    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
+        """Show the whole drive."""
+        self._drag = None
+        self._view.show_all()
+        self.by_hand.emit()
+
+    def event(self, event: QEvent) -> bool:
+        """Tell what lies under the pointer."""
+        if isinstance(event, QHelpEvent) and event.type() == QEvent.Type.ToolTip:
+            QToolTip.showText(event.globalPos(), self.described_at(event.pos().x()), self)
+            return True
+        return super().event(event)
+
+    def described_at(self, x: int) -> str:
+        """Time, condition, events and findings at a widget pixel, one a line."""
+        t_ns = self.t_of(x)
+        near_ns = 4 * (self.t_of(x + 1) - t_ns)
+        said = [time_text(t_ns / SECOND)]
+        said += [c.condition.value for c in self._conditions if c.start_ns <= t_ns < c.end_ns]
+        said += [e.text or e.kind for e in self._events if abs(e.t_ns - t_ns) <= near_ns]
+        said += [
+            f"{f.verdict.value}: {f.subject}"
+            for f in self._findings
+            if any(s.start_ns <= t_ns < s.end_ns for s in f.evidence)
+        ]
+        return "\n".join(said)

@@ -1,0 +1,171 @@
+"""A stack of strips on one time axis."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from PySide6.QtCore import QEvent, QObject, Qt, Signal
+from PySide6.QtWidgets import QFrame, QScrollArea, QSplitter, QVBoxLayout, QWidget
+
+from logbench.analysis.model import Span
+from logbench.app.plot.axis import TimeAxis
+from logbench.app.plot.gestures import Gestures
+from logbench.app.plot.grouping import rank_of
+from logbench.app.plot.strip import GUTTER, RIGHT, Strip, StripTrace
+from logbench.app.plot.view import TimeView
+from logbench.app.theme import Theme
+
+MOST_IN_A_STRIP = 4
+"""Traces put into one strip without being asked: more are hard to tell apart."""
+
+
+class StripStack(QWidget):
+    """Strips above each other, resizable, with one time axis below and shared cursors."""
+
+    by_hand = Signal()
+    """The user zoomed or panned with the mouse (a live page then stops following)."""
+    clicked = Signal(object)
+
+    def __init__(self, view: TimeView, theme: Theme, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.view = view
+        self.theme = theme
+        self.strips: list[Strip] = []
+        self._shades: tuple[Span, ...] = ()
+        self._events: list[int] = []
+        self.gestures = Gestures(view, GUTTER, self)
+        self.gestures.by_hand.connect(self.by_hand)
+        self.gestures.clicked.connect(self.clicked)
+        self._splitter = QSplitter(Qt.Orientation.Vertical)
+        self._splitter.setChildrenCollapsible(False)
+        self._splitter.setHandleWidth(5)
+        self.axis = TimeAxis(view, theme)
+        self.gestures.watch(self.axis)
+        scroll = QScrollArea()
+        scroll.setWidget(self._splitter)
+        scroll.setWidgetResizable(True)
+        scroll.setFrameShape(QFrame.Shape.NoFrame)
+        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        scroll.viewport().installEventFilter(self)
+        self._scroll = scroll
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(scroll, 1)
+        layout.addWidget(self.axis)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setAccessibleName("Strips")
+        view.changed.connect(self.refresh)
+        view.cursor_moved.connect(self._move_cursor)
+
+    # --- what is shown ---
+
+    @property
+    def keys(self) -> tuple[tuple[str, str], ...]:
+        """Signal and ECU of every trace shown, from the top."""
+        return tuple(t.key for s in self.strips for t in s.traces)
+
+    def show_traces(self, traces: Iterable[StripTrace]) -> None:
+        """Show these instead: those of one unit share a strip, up to `MOST_IN_A_STRIP`."""
+        self.clear()
+        for trace in traces:
+            self.add(trace)
+
+    def add(self, trace: StripTrace) -> Strip:
+        """Show one more trace, in the last strip of its group that has room, or in a new one
+        where its group belongs."""
+        with_room = [
+            s
+            for s in self.strips
+            if (s.unit, s.group) == (trace.unit, trace.group) and len(s.traces) < MOST_IN_A_STRIP
+        ]
+        if with_room:
+            strip = with_room[-1]
+        else:
+            rank = rank_of(trace.group or trace.unit)
+            above = [n for n, s in enumerate(self.strips) if rank_of(s.group or s.unit) <= rank]
+            strip = self.add_strip(trace.unit, trace.group, above[-1] + 1 if above else 0)
+        strip.add(trace)
+        return strip
+
+    def add_strip(self, unit: str, group: str = "", at: int | None = None) -> Strip:
+        """A new empty strip, at the bottom or at a place."""
+        strip = Strip(self.view, self.theme, unit, group)
+        strip.set_shades(self._shades)
+        strip.event_times = self._events
+        self.gestures.watch(strip)
+        at = len(self.strips) if at is None else at
+        self.strips.insert(at, strip)
+        self._splitter.insertWidget(at, strip)
+        self._splitter.setStretchFactor(at, 1)
+        return strip
+
+    def remove(self, key: tuple[str, str]) -> None:
+        """Show a trace no longer; a strip left empty goes too."""
+        for strip in [s for s in self.strips if any(t.key == key for t in s.traces)]:
+            strip.remove(key)
+            if not strip.traces:
+                self._drop(strip)
+
+    def clear(self) -> None:
+        """Show nothing."""
+        for strip in list(self.strips):
+            self._drop(strip)
+
+    def _drop(self, strip: Strip) -> None:
+        self.strips.remove(strip)
+        strip.hide()
+        strip.setParent(None)
+        strip.deleteLater()
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self.theme = theme
+        self.axis.set_theme(theme)
+        for strip in self.strips:
+            strip.set_theme(theme)
+
+    def set_shades(self, spans: Sequence[Span]) -> None:
+        """Shade spans in every strip."""
+        self._shades = tuple(spans)
+        for strip in self.strips:
+            strip.set_shades(self._shades)
+
+    def set_event_times(self, times_ns: Sequence[int]) -> None:
+        """Draw a thin line at each event."""
+        self._events = list(times_ns)
+        for strip in self.strips:
+            strip.event_times = self._events
+            strip.renew()
+
+    def set_band(self, signal: str, band: tuple[float | None, float | None] | None) -> None:
+        """Shade the range looked for in the strips that show the signal; None takes it away."""
+        for strip in self.strips:
+            for trace in strip.traces:
+                if trace.signal == signal:
+                    trace.band = band
+            strip.renew()
+
+    # --- painting again ---
+
+    def refresh(self) -> None:
+        """The view moved or samples came."""
+        for strip in self.strips:
+            strip.refresh()
+
+    def refresh_values(self) -> None:
+        """Write the values in the headers again."""
+        for strip in self.strips:
+            strip.refresh_values()
+
+    def _move_cursor(self) -> None:
+        for strip in self.strips:
+            strip.move_cursor()
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Keep the time axis as wide as the strips are."""
+        if event.type() == QEvent.Type.Resize:
+            self.view.set_pixels(max(50, self._scroll.viewport().width() - GUTTER - RIGHT))
+            for strip in self.strips:
+                strip.renew()
+        return super().eventFilter(watched, event)

@@ -1,0 +1,100 @@
+"""Round numbers for axes, and how values and times are written."""
+
+from __future__ import annotations
+
+import math
+
+_TIME_STEPS_S = (
+    0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30,
+    60, 120, 300, 600, 900, 1800, 3600, 7200, 14_400, 21_600, 43_200, 86_400,
+)  # fmt: skip
+
+
+def value_ticks(low: float, high: float, most: int) -> list[float]:
+    """At most about `most` round values from `low` to `high`; empty when the range is empty."""
+    span = high - low
+    if not span > 0 or not math.isfinite(span) or most < 1:
+        return []
+    rough = span / most
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(power * m for m in (1, 2, 5, 10) if power * m >= rough * 0.999)
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return [round(n * step, 12) for n in range(first, last + 1)]
+
+
+def round_range(low: float, high: float) -> tuple[float, float]:
+    """The range widened to round numbers, never empty."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return 0.0, 1.0
+    if high - low < 1e-9 * max(1.0, abs(low), abs(high)):
+        pad = max(abs(low) * 0.05, 0.5)
+        low, high = low - pad, high + pad
+    step = 10.0 ** math.floor(math.log10((high - low) / 2.0))
+    for multiple in (5, 2, 1):
+        if (high - low) / (step * multiple) >= 4:
+            step *= multiple
+            break
+    return math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step
+
+
+def tick_text(value: float, step: float) -> str:
+    """A value as an axis shows it, with as many decimals as `step` needs."""
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9)) if step > 0 else 0
+    text = f"{value:,.{min(decimals, 6)}f}"
+    return "0" if text in {"-0", "0"} else text.replace("-", "−")
+
+
+def time_ticks(start_s: float, end_s: float, most: int) -> tuple[list[float], float]:
+    """Round times in seconds from `start_s` to `end_s`, and their step in seconds."""
+    span = end_s - start_s
+    if not span > 0 or most < 1:
+        return [], 1.0
+    step = next((s for s in _TIME_STEPS_S if span / s <= most), _TIME_STEPS_S[-1])
+    first, last = math.ceil(start_s / step - 1e-9), math.floor(end_s / step + 1e-9)
+    return [n * step for n in range(first, last + 1)], step
+
+
+def time_text(t_s: float, step_s: float = 1.0) -> str:
+    """`1:02:03`, `2:03` or, for steps below a second, `2:03.4`; negative times with a minus."""
+    sign = "−" if t_s < 0 else ""
+    decimals = max(0, -math.floor(math.log10(step_s) + 1e-9)) if step_s < 1 else 0
+    total = round(abs(t_s), decimals)
+    hours, rest = divmod(total, 3600)
+    minutes, seconds = divmod(rest, 60)
+    width = 3 + decimals if decimals else 2
+    text = f"{seconds:0{width}.{decimals}f}"
+    if hours:
+        return f"{sign}{int(hours)}:{int(minutes):02d}:{text}"
+    return f"{sign}{int(minutes)}:{text}"
+
+
+def value_text(value: float, unit: str = "") -> str:
+    """A value for reading at arm's length: about four digits, thousands set apart."""
+    if math.isnan(value):
+        return "–"
+    size = abs(value)
+    decimals = 0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 10 else 3
+    if unit in {"rpm", "km/h", "degC", "kPa", "km", "min", "mph", "mi", "degF"}:
+        decimals = 0 if float(value).is_integer() or size >= 100 else 1
+    elif unit in {"%", "deg", "g/s", "V", "mA"}:
+        decimals = min(decimals, 2 if unit in {"V", "g/s"} else 1)
+    text = f"{value:,.{decimals}f}"
+    return text.replace("-", "−")
+
+
+def unit_text(unit: str) -> str:
+    """A unit as it is printed."""
+    return {"degC": "°C", "degF": "°F", "deg": "°", "Nm": "N·m"}.get(unit, unit)
+
+
+def count_text(count: float) -> str:
+    """A whole number with thousands set apart."""
+    return f"{round(count):,}"
+
+
+def size_text(size_bytes: int) -> str:
+    """A file size in kB or MB (powers of ten)."""
+    if size_bytes < 1_000_000:
+        return f"{size_bytes / 1000:,.0f} kB"
+    return f"{size_bytes / 1e6:,.1f} MB"

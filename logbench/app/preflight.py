@@ -1,0 +1,110 @@
+"""Whether a window can open here, found out before Qt is asked.
+
+Qt itself ends the process ("could not load the Qt platform plugin") where a display or a system
+library is missing. Here that becomes a sentence that names the package or another command. This
+module imports no Qt.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import importlib
+import os
+import sys
+from collections.abc import Callable, Mapping
+
+from logbench.errors import WindowError
+
+XCB_LIBRARIES: Mapping[str, str] = {
+    "libxcb-cursor.so.0": "libxcb-cursor0",
+    "libxcb-icccm.so.4": "libxcb-icccm4",
+    "libxcb-image.so.0": "libxcb-image0",
+    "libxcb-keysyms.so.1": "libxcb-keysyms1",
+    "libxcb-render-util.so.0": "libxcb-render-util0",
+    "libxkbcommon-x11.so.0": "libxkbcommon-x11-0",
+    "libEGL.so.1": "libegl1",
+    "libGL.so.1": "libgl1",
+}
+"""Shared library of Qt's X11 plugin to its Debian package (measured on Debian 12)."""
+BASE_LIBRARIES: Mapping[str, str] = {
+    "libEGL.so.1": "libegl1",
+    "libGL.so.1": "libgl1",
+    "libxkbcommon.so.0": "libxkbcommon0",
+    "libfontconfig.so.1": "libfontconfig1",
+    "libdbus-1.so.3": "libdbus-1-3",
+}
+"""Without these not even Qt's modules can be imported."""
+
+HEADLESS = "without a window use 'logbench record', 'logbench check' or 'logbench demo --headless'"
+
+Loader = Callable[[str], object]
+
+
+def require_window() -> None:
+    """Raise `WindowError` with a sentence that says what to do, where no window can open."""
+    obstacle = window_obstacle()
+    if obstacle:
+        raise WindowError(obstacle)
+
+
+def window_obstacle(
+    environ: Mapping[str, str] | None = None,
+    platform: str = sys.platform,
+    load: Loader = ctypes.CDLL,
+    import_module: Loader = importlib.import_module,
+) -> str | None:
+    """Why no window can open here, as a sentence for the user; None when nothing is in the way.
+
+    `environ`, `platform`, `load` (raises OSError for a missing library) and `import_module`
+    stand in for the machine in tests.
+    """
+    environ = os.environ if environ is None else environ
+    if platform.startswith("linux"):
+        obstacle = _linux_obstacle(environ, load)
+        if obstacle:
+            return obstacle
+    return _import_obstacle(platform, import_module)
+
+
+def _linux_obstacle(environ: Mapping[str, str], load: Loader) -> str | None:
+    chosen = environ.get("QT_QPA_PLATFORM", "")
+    if not (chosen or environ.get("DISPLAY") or environ.get("WAYLAND_DISPLAY")):
+        return (
+            "There is no display here (neither DISPLAY nor WAYLAND_DISPLAY is set), so the window "
+            f"cannot open; {HEADLESS}."
+        )
+    wanted = dict(BASE_LIBRARIES)
+    uses_x11 = chosen.startswith("xcb") or (not chosen and not environ.get("WAYLAND_DISPLAY"))
+    if uses_x11:
+        wanted |= XCB_LIBRARIES
+    missing = sorted({package for library, package in wanted.items() if not _loads(library, load)})
+    if missing:
+        names = " ".join(missing)
+        return (
+            "The window needs a system library that is missing; on Debian or Ubuntu install it "
+            f"with 'sudo apt install {names}', or {HEADLESS}."
+        )
+    return None
+
+
+def _loads(library: str, load: Loader) -> bool:
+    try:
+        load(library)
+    except OSError:
+        return False
+    return True
+
+
+def _import_obstacle(platform: str, import_module: Loader) -> str | None:
+    try:
+        import_module("PySide6.QtWidgets")
+    except ImportError as error:
+        if platform.startswith("linux"):
+            packages = " ".join(sorted({*BASE_LIBRARIES.values(), *XCB_LIBRARIES.values()}))
+            todo = f"on Debian or Ubuntu 'sudo apt install {packages}' brings what it needs"
+        elif platform == "win32":
+            todo = "install the Microsoft Visual C++ runtime (vc_redist.x64) and logbench again"
+        else:
+            todo = "install logbench again into a fresh virtual environment"
+        return f"The window's library Qt cannot be loaded ({error}); {todo}, or {HEADLESS}."
+    return None

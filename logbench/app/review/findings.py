@@ -1,0 +1,270 @@
+"""The findings beside the traces: a list, and the whole of the chosen one."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from html import escape
+
+from PySide6.QtCore import QRectF, QSize, Qt, Signal
+from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
+from PySide6.QtWidgets import (
+    QHeaderView,
+    QLabel,
+    QSplitter,
+    QTextBrowser,
+    QTreeWidget,
+    QTreeWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.analysis.model import Band, Finding
+from logbench.app.plot.ticks import tick_text, time_text, unit_text, value_text
+from logbench.app.plot.view import SECOND
+from logbench.app.theme import VERDICT_SYMBOLS, Theme
+
+_SIGNALS: tuple[tuple[str, re.Pattern[str]], ...] = (
+    ("fuel_trim", re.compile(r"(SHRT|LONG)FT\d|RPM|LOAD_PCT")),
+    ("airflow", re.compile(r"MAFA?|MAP|RPM|LOAD_ABS")),
+    ("warm_up", re.compile(r"ECT\d?|VSS|RPM")),
+)
+_MOST_TIMES = 6
+
+
+def concerns(check: str, signal: str) -> bool:
+    """Whether a signal should be seen with a finding of that check."""
+    return any(key == check and pattern.fullmatch(signal) for key, pattern in _SIGNALS)
+
+
+class BandBar(QWidget):
+    """Where a number stands in its band: watch range, the range within it, and the number."""
+
+    def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme = theme
+        self._finding: Finding | None = None
+        self.setFixedHeight(54)
+
+    def sizeHint(self) -> QSize:
+        """A wide, low bar."""
+        return QSize(260, 54)
+
+    def show_finding(self, finding: Finding | None) -> None:
+        """Draw this one; nothing without a number and a band."""
+        self._finding = finding
+        usable = finding is not None and finding.value is not None and finding.band is not None
+        self.setVisible(usable)
+        if finding is not None and finding.value is not None and finding.band is not None:
+            said = f"{finding.value:.4g} {finding.unit}, within {limits(finding.band.within)}"
+            self.setAccessibleName(said)
+        self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Ranges, their ends as numbers, the value as a pointer with its uncertainty."""
+        finding = self._finding
+        if finding is None or finding.band is None or finding.value is None:
+            return
+        painter = QPainter(self)
+        left, right = 8.0, self.width() - 8.0
+        ends = [v for v in (*finding.band.watch, *finding.band.within) if v is not None]
+        low, high = min([*ends, finding.value]), max([*ends, finding.value])
+        pad = (high - low) * 0.12 or 1.0
+        low, high = low - pad, high + pad
+
+        def x(value: float) -> float:
+            return left + (value - low) / (high - low) * (right - left)
+
+        watch, within = QColor(self.theme.traces[1]), QColor(self.theme.traces[2])
+        watch.setAlpha(70)
+        within.setAlpha(120)
+        painter.fillRect(QRectF(left, 18, right - left, 12), QColor(self.theme.line))
+        for (start, end), color in ((finding.band.watch, watch), (finding.band.within, within)):
+            x0, x1 = (left if start is None else x(start)), (right if end is None else x(end))
+            painter.fillRect(QRectF(x0, 18, x1 - x0, 12), color)
+        painter.setPen(QColor(self.theme.muted))
+        self._write_ends(painter, sorted(set(ends)), x)
+        self._point(painter, x(finding.value), finding, x)
+        painter.end()
+
+    def _write_ends(self, painter: QPainter, ends: list[float], x: object) -> None:
+        assert callable(x)
+        metrics = painter.fontMetrics()
+        free_from = 0.0
+        for end in ends:
+            text = tick_text(end, 0.1 if end != round(end) else 1.0)
+            wide = metrics.horizontalAdvance(text)
+            at = min(max(x(end) - wide / 2, 0.0), self.width() - wide)
+            if at >= free_from:
+                painter.drawText(QRectF(at, 32, wide + 2, 20), 0, text)
+                free_from = at + wide + 6
+
+    def _point(self, painter: QPainter, at: float, finding: Finding, x: object) -> None:
+        assert callable(x)
+        painter.setPen(QPen(QColor(self.theme.text), 2))
+        painter.drawLine(int(at), 12, int(at), 34)
+        if finding.uncertainty and finding.value is not None:
+            x0 = max(8.0, x(finding.value - finding.uncertainty))
+            x1 = min(self.width() - 8.0, x(finding.value + finding.uncertainty))
+            painter.drawLine(int(x0), 24, int(x1), 24)
+        text = number_text(finding)
+        wide = painter.fontMetrics().horizontalAdvance(text)
+        left = min(max(at - wide / 2, 0), self.width() - wide - 2)
+        painter.drawText(QRectF(left, -2, wide + 4, 16), 0, text)
+
+
+class FindingsPanel(QWidget):
+    """Choosing a finding sends `chosen`."""
+
+    chosen = Signal(object)
+
+    def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._theme = theme
+        self._findings: list[Finding] = []
+        self.list = QTreeWidget()
+        self.list.setAccessibleName("Findings")
+        self.list.setHeaderLabels(["Verdict", "Finding"])
+        self.list.setRootIsDecorated(False)
+        self.list.setUniformRowHeights(True)
+        self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
+        header = self.list.header()
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
+        header.setStretchLastSection(True)
+        self.list.currentItemChanged.connect(self._changed)
+        self.bar = BandBar(theme)
+        self.detail = QTextBrowser()
+        self.detail.setAccessibleName("The finding in full")
+        self.detail.setOpenLinks(False)
+        self.state = QLabel()
+        self.state.setObjectName("muted")
+        self.state.setWordWrap(True)
+        lower = QWidget()
+        lower_layout = QVBoxLayout(lower)
+        lower_layout.setContentsMargins(0, 4, 0, 0)
+        lower_layout.addWidget(self.bar)
+        lower_layout.addWidget(self.detail, 1)
+        split = QSplitter(Qt.Orientation.Vertical)
+        split.addWidget(self.list)
+        split.addWidget(lower)
+        split.setSizes([240, 360])
+        split.setChildrenCollapsible(False)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.state)
+        layout.addWidget(split, 1)
+        self.show_findings((), "Open a recording to have it checked.")
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Those shown, in the order of the list."""
+        return tuple(self._findings)
+
+    def show_findings(self, findings: Sequence[Finding], state: str = "") -> None:
+        """Show these, the most severe first; `state` says why there are none."""
+        order = {"act": 0, "watch": 1, "within": 2, "not judged": 3}
+        self._findings = sorted(findings, key=lambda f: order[f.verdict.value])
+        self.list.clear()
+        for finding in self._findings:
+            item = QTreeWidgetItem(
+                [f"{VERDICT_SYMBOLS[finding.verdict]} {finding.verdict.value}", title_of(finding)]
+            )
+            item.setToolTip(1, finding.reason)
+            self.list.addTopLevelItem(item)
+        self._paint_verdicts()
+        self.state.setText(state)
+        self.state.setVisible(bool(state))
+        self.bar.show_finding(None)
+        self.detail.setHtml("" if not findings else "<p>Choose a finding to see its evidence.</p>")
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self._theme = self.bar.theme = theme
+        self._paint_verdicts()
+        self.bar.update()
+
+    def choose(self, index: int) -> None:
+        """Choose by place in the list, as a click would."""
+        item = self.list.topLevelItem(index % max(1, len(self._findings)))
+        if item is not None:
+            self.list.setCurrentItem(item)
+
+    def step(self, by: int) -> None:
+        """Choose the next or the one before."""
+        item = self.list.currentItem()
+        self.choose(0 if item is None else self.list.indexOfTopLevelItem(item) + by)
+
+    def _paint_verdicts(self) -> None:
+        for row, finding in enumerate(self._findings):
+            item = self.list.topLevelItem(row)
+            if item is not None:
+                item.setForeground(0, QBrush(self._theme.verdict(finding.verdict)))
+
+    def _changed(self, item: QTreeWidgetItem | None) -> None:
+        if item is None:
+            return
+        finding = self._findings[self.list.indexOfTopLevelItem(item)]
+        self.bar.show_finding(finding)
+        self.detail.setHtml(as_html(finding))
+        self.chosen.emit(finding)
+
+
+def title_of(finding: Finding) -> str:
+    """A finding in one line: what was judged, and of which check."""
+    check = finding.check.replace("_", " ")
+    return f"{check}: {finding.subject}" if finding.subject else check
+
+
+def number_text(finding: Finding) -> str:
+    """The number with its unit and half width, with as many digits as that deserves."""
+    if finding.value is None:
+        return ""
+    half = finding.uncertainty
+    if not half or not math.isfinite(half):
+        return f"{value_text(finding.value, finding.unit)} {unit_text(finding.unit)}".strip()
+    decimals = min(max(0, 1 - math.floor(math.log10(half))), 4)
+    text = f"{finding.value:,.{decimals}f} ± {half:.{decimals}f}".replace("-", "−")
+    return f"{text} {unit_text(finding.unit)}".strip()
+
+
+def limits(ends: tuple[float | None, float | None]) -> str:
+    """A range in words: `−10 to 10`, `at least 80`, `at most 15`."""
+    low, high = (None if v is None else tick_text(v, 0.1 if v != round(v) else 1) for v in ends)
+    if low is None and high is None:
+        return "any"
+    if low is None:
+        return f"at most {high}"
+    return f"at least {low}" if high is None else f"{low} to {high}"
+
+
+def as_html(finding: Finding) -> str:
+    """The whole finding: number, band, basis, reason, causes, next steps, evidence."""
+    parts = [f"<p><b>{escape(finding.verdict.value)}</b>: {escape(finding.reason)}</p>"]
+    if finding.value is not None:
+        parts.append(f"<p>Number: <b>{escape(number_text(finding))}</b></p>")
+    if finding.band is not None:
+        parts.append(_band_html(finding.band))
+    for title, texts in (("May mean", finding.causes), ("What to do next", finding.next_steps)):
+        if texts:
+            items = "".join(f"<li>{escape(text)}</li>" for text in texts)
+            tag = "ol" if title == "May mean" else "ul"
+            parts.append(f"<p>{title}</p><{tag}>{items}</{tag}>")
+    if finding.evidence:
+        spans = [
+            f"{time_text(s.start_ns / SECOND)} to {time_text(s.end_ns / SECOND)}"
+            for s in finding.evidence[:_MOST_TIMES]
+        ]
+        more = len(finding.evidence) - len(spans)
+        tail = f" and {more} more" if more > 0 else ""
+        parts.append(f"<p>Evidence: {escape(', '.join(spans))}{tail}</p>")
+    return "".join(parts)
+
+
+def _band_html(band: Band) -> str:
+    unit = unit_text(band.unit)
+    return (
+        f"<p>{escape(band.title)}: within {escape(limits(band.within))} {escape(unit)}, "
+        f"watch {escape(limits(band.watch))} {escape(unit)}.<br>"
+        f"Basis: {escape(band.basis)}. A rule of thumb; the maker's specification comes first.</p>"
+    )

@@ -1,0 +1,122 @@
+"""What the window remembers between starts, as typed values over Qt's settings store."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import QByteArray, QSettings
+
+from logbench.app.theme import CHOICES, Choice
+
+_MOST_LINKS = 6
+_MOST_RECENT = 8
+
+
+class Settings:
+    """Reads give a usable value whatever the store holds; writes go through at once."""
+
+    def __init__(self, store: QSettings | None = None) -> None:
+        self._store = QSettings("logbench", "logbench") if store is None else store
+
+    # --- look ---
+
+    @property
+    def theme(self) -> Choice:
+        """`system` (the default), `light` or `night`."""
+        value = self._text("look/theme")
+        return next((c for c in CHOICES if c == value), "system")
+
+    @theme.setter
+    def theme(self, choice: Choice) -> None:
+        self._store.setValue("look/theme", choice)
+
+    @property
+    def geometry(self) -> QByteArray:
+        """The window's place and size as Qt saved it; empty when never saved."""
+        value = self._store.value("look/geometry")
+        return value if isinstance(value, QByteArray) else QByteArray()
+
+    @geometry.setter
+    def geometry(self, value: QByteArray) -> None:
+        self._store.setValue("look/geometry", value)
+
+    # --- live ---
+
+    @property
+    def links(self) -> list[str]:
+        """URLs of links used, the last used first."""
+        return self._texts("live/links")
+
+    def link_used(self, url: str) -> None:
+        """Put a link at the head of `links`."""
+        links = [url, *(u for u in self.links if u != url)][:_MOST_LINKS]
+        self._store.setValue("live/links", links)
+
+    @property
+    def purpose(self) -> str:
+        """The purpose last chosen, or ``."""
+        return self._text("live/purpose")
+
+    @purpose.setter
+    def purpose(self, value: str) -> None:
+        self._store.setValue("live/purpose", value)
+
+    @property
+    def signals(self) -> tuple[str, ...]:
+        """Acronyms last chosen by hand."""
+        return tuple(self._texts("live/signals"))
+
+    @signals.setter
+    def signals(self, value: tuple[str, ...]) -> None:
+        self._store.setValue("live/signals", list(value))
+
+    @property
+    def window_s(self) -> float:
+        """Width of the live strips in seconds."""
+        try:
+            value = float(self._text("live/window_s") or 60.0)
+        except ValueError:
+            return 60.0
+        return value if 5.0 <= value <= 86_400.0 else 60.0
+
+    @window_s.setter
+    def window_s(self, value: float) -> None:
+        self._store.setValue("live/window_s", str(value))
+
+    @property
+    def folder(self) -> Path:
+        """Where recordings go: `logbench` in the user's documents unless chosen."""
+        text = self._text("live/folder")
+        if text:
+            return Path(text)
+        from platformdirs import user_documents_path
+
+        return user_documents_path() / "logbench"
+
+    @folder.setter
+    def folder(self, value: Path) -> None:
+        self._store.setValue("live/folder", str(value))
+
+    # --- review ---
+
+    @property
+    def recent(self) -> list[Path]:
+        """Recordings opened lately, the last first; those that are gone are left out."""
+        return [p for p in map(Path, self._texts("review/recent")) if p.is_file()]
+
+    def recording_opened(self, path: Path) -> None:
+        """Put a recording at the head of `recent`."""
+        full = str(path.resolve())
+        paths = [full, *(p for p in self._texts("review/recent") if p != full)]
+        self._store.setValue("review/recent", paths[:_MOST_RECENT])
+
+    def _text(self, key: str) -> str:
+        value: Any = self._store.value(key)
+        return value if isinstance(value, str) else ""
+
+    def _texts(self, key: str) -> list[str]:
+        value: Any = self._store.value(key)
+        if isinstance(value, str):  # Qt gives a list of one back as a string
+            return [value] if value else []
+        return [v for v in value if isinstance(v, str)] if isinstance(value, list) else []

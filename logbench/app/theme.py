@@ -1,0 +1,217 @@
+"""Colours: the Okabe-Ito set (Okabe & Ito 2008) on a light and a night ground."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from PySide6.QtCore import QObject, Qt, Signal
+from PySide6.QtGui import QColor, QGuiApplication, QPalette
+from PySide6.QtWidgets import QApplication
+
+from logbench.analysis.model import Condition, Verdict
+
+Choice = Literal["system", "light", "night"]
+CHOICES: tuple[Choice, ...] = ("system", "light", "night")
+
+_IMAGES = Path(__file__).parent / "images"
+
+ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
+BLUE, VERMILION, PURPLE = "#0072B2", "#D55E00", "#CC79A7"
+
+
+@dataclass(frozen=True)
+class Theme:
+    """All colours of one look, as `#RRGGBB`."""
+
+    name: Literal["light", "night"]
+    window: str
+    panel: str
+    plot: str
+    text: str
+    muted: str
+    line: str
+    grid: str
+    accent: str
+    on_accent: str
+    traces: tuple[str, ...]
+    shade: str
+    """Evidence and spans, drawn under the traces."""
+    cursor: str
+
+    def trace(self, index: int) -> QColor:
+        """Colour of the n-th trace of a strip."""
+        return QColor(self.traces[index % len(self.traces)])
+
+    def condition(self, condition: Condition) -> QColor:
+        """Ground colour of a driving condition on the ribbon."""
+        night = {
+            Condition.KEY_ON: "#3B4450", Condition.CRANKING: "#7A4A68",
+            Condition.COLD_IDLE: "#1F5C82", Condition.WARM_IDLE: "#0E6B52",
+            Condition.FAST_IDLE: "#6E6A1E", Condition.CRUISE: "#2F7FA8",
+            Condition.ACCELERATION: "#9A6C08", Condition.FULL_THROTTLE: "#A04A08",
+            Condition.FUEL_CUT: "#5E4A7E", Condition.ENGINE_OFF: "#20252C",
+            Condition.OTHER: "#2E353E",
+        }  # fmt: skip
+        light = {
+            Condition.KEY_ON: "#D5DAE0", Condition.CRANKING: "#E3B3CD",
+            Condition.COLD_IDLE: "#7FB8D8", Condition.WARM_IDLE: "#7CCBB4",
+            Condition.FAST_IDLE: "#EFE58A", Condition.CRUISE: "#B4DDF5",
+            Condition.ACCELERATION: "#F2CD80", Condition.FULL_THROTTLE: "#EBA878",
+            Condition.FUEL_CUT: "#C9B8E0", Condition.ENGINE_OFF: "#F3F5F7",
+            Condition.OTHER: "#E6E9ED",
+        }  # fmt: skip
+        return QColor((night if self.name == "night" else light)[condition])
+
+    def verdict(self, verdict: Verdict) -> QColor:
+        """Text colour of a verdict; its symbol is the second cue."""
+        light = {"within": "#006B4E", "watch": "#8A5A00", "act": "#B04300", "not judged": "#5B6672"}
+        night = {"within": "#3CC79E", "watch": ORANGE, "act": "#FF8A4A", "not judged": "#9AA5B1"}
+        return QColor((night if self.name == "night" else light)[verdict.value])
+
+
+VERDICT_SYMBOLS = {
+    Verdict.WITHIN: "●",
+    Verdict.WATCH: "▲",
+    Verdict.ACT: "■",
+    Verdict.NOT_JUDGED: "○",
+}
+
+LIGHT = Theme(
+    name="light", window="#F2F4F6", panel="#FFFFFF", plot="#FFFFFF", text="#1A2027",
+    muted="#57626E", line="#C3CAD2", grid="#E7EAEE", accent=BLUE, on_accent="#FFFFFF",
+    traces=(BLUE, VERMILION, GREEN, PURPLE, "#B27B00", "#1A2027", "#2E8FC9"),
+    shade="#F6E3B4", cursor="#1A2027",
+)  # fmt: skip
+NIGHT = Theme(
+    name="night", window="#12161B", panel="#1A2027", plot="#0D1115", text="#E4E9EE",
+    muted="#9AA5B1", line="#39434E", grid="#1D242B", accent=SKY, on_accent="#0D1115",
+    traces=(SKY, ORANGE, "#1DBE8F", PURPLE, YELLOW, "#F58A3C", "#E4E9EE"),
+    shade="#3A3214", cursor="#E4E9EE",
+)  # fmt: skip
+
+
+class Look(QObject):
+    """The theme in force. `changed` is sent after the application's palette was set."""
+
+    changed = Signal(object)
+
+    def __init__(self, choice: Choice = "system", parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._choice: Choice = choice
+        self.theme = self._resolve()
+        hints = QGuiApplication.styleHints()
+        hints.colorSchemeChanged.connect(self._system_changed)
+        self.apply()
+
+    @property
+    def choice(self) -> Choice:
+        """What the user chose."""
+        return self._choice
+
+    def choose(self, choice: Choice) -> None:
+        """Switch the theme at once; `system` follows the desktop."""
+        self._choice = choice
+        self.apply()
+
+    def apply(self) -> None:
+        """Set palette and style sheet of the application."""
+        self.theme = self._resolve()
+        application = QApplication.instance()
+        if isinstance(application, QApplication):
+            application.setPalette(_palette(self.theme))
+            application.setStyleSheet(style_sheet(self.theme))
+        self.changed.emit(self.theme)
+
+    def _resolve(self) -> Theme:
+        if self._choice == "light":
+            return LIGHT
+        if self._choice == "night":
+            return NIGHT
+        dark = QGuiApplication.styleHints().colorScheme() == Qt.ColorScheme.Dark
+        return NIGHT if dark else LIGHT
+
+    def _system_changed(self) -> None:
+        if self._choice == "system":
+            self.apply()
+
+
+def _palette(theme: Theme) -> QPalette:
+    palette = QPalette()
+    role = QPalette.ColorRole
+    for which, color in (
+        (role.Window, theme.window), (role.WindowText, theme.text), (role.Base, theme.panel),
+        (role.AlternateBase, theme.window), (role.Text, theme.text), (role.Button, theme.panel),
+        (role.ButtonText, theme.text), (role.ToolTipBase, theme.panel),
+        (role.ToolTipText, theme.text), (role.Highlight, theme.accent),
+        (role.HighlightedText, theme.on_accent), (role.Link, theme.accent),
+        (role.PlaceholderText, theme.muted), (role.Mid, theme.line), (role.Dark, theme.line),
+        (role.Accent, theme.accent),
+    ):  # fmt: skip
+        palette.setColor(which, QColor(color))
+    for which in (role.WindowText, role.Text, role.ButtonText):
+        palette.setColor(QPalette.ColorGroup.Disabled, which, QColor(theme.muted))
+    return palette
+
+
+def style_sheet(theme: Theme) -> str:
+    """Sizes for fingers and edges in the theme's colours; everything else is the Fusion style."""
+    arrow = (_IMAGES / f"arrow-{theme.name}.svg").as_posix()
+    tick = (_IMAGES / f"tick-{theme.name}.svg").as_posix()
+    return f"""
+    QWidget {{ color: {theme.text}; }}
+    QPushButton, QToolButton, QComboBox, QLineEdit, QAbstractSpinBox {{
+        min-height: 30px; padding: 2px 10px; border: 1px solid {theme.line};
+        border-radius: 5px; background: {theme.panel}; }}
+    QPushButton:hover, QToolButton:hover, QComboBox:hover {{ border-color: {theme.accent}; }}
+    QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QAbstractSpinBox:focus,
+    QListView:focus, QTreeView:focus, QTableView:focus {{ border: 1px solid {theme.accent}; }}
+    QComboBox QLineEdit, QAbstractSpinBox QLineEdit {{ border: none; padding: 0;
+        min-height: 0; background: transparent; }}
+    QComboBox::drop-down {{ border: none; width: 26px; }}
+    QComboBox::down-arrow {{ image: url("{arrow}"); width: 12px; height: 12px; }}
+    QAbstractSpinBox::up-button, QAbstractSpinBox::down-button {{ width: 0; border: none; }}
+    QTabBar {{ qproperty-drawBase: 0; }}
+    QTabWidget::pane {{ border: none; }}
+    QTabBar::tab {{ min-height: 32px; padding: 2px 14px; border: none; color: {theme.muted};
+        border-bottom: 2px solid transparent; font-weight: 600; }}
+    QTabBar::tab:selected {{ color: {theme.accent}; border-bottom-color: {theme.accent}; }}
+    QPushButton:pressed, QPushButton:checked, QToolButton:checked {{
+        background: {theme.accent}; color: {theme.on_accent}; }}
+    QPushButton:disabled, QToolButton:disabled {{ color: {theme.muted}; }}
+    QPushButton#primary {{ background: {theme.accent}; color: {theme.on_accent};
+        min-height: 44px; font-weight: 600; border: none; }}
+    QPushButton#primary:focus {{ border: 2px solid {theme.text}; }}
+    QPushButton#primary:disabled {{ background: {theme.line}; color: {theme.muted}; }}
+    QPushButton#page {{ min-height: 38px; min-width: 96px; border: none; background: transparent;
+        font-weight: 600; border-bottom: 3px solid transparent; border-radius: 0; }}
+    QPushButton#page:checked {{ color: {theme.accent}; border-bottom-color: {theme.accent}; }}
+    QPushButton#page:focus {{ background: {theme.window}; }}
+    QListView, QTreeView, QTableView, QTextBrowser, QPlainTextEdit {{
+        background: {theme.panel}; border: 1px solid {theme.line}; border-radius: 5px;
+        selection-background-color: {theme.accent}; selection-color: {theme.on_accent}; }}
+    QListView::item, QTreeView::item {{ min-height: 28px; }}
+    QHeaderView::section {{ background: {theme.window}; color: {theme.muted}; border: none;
+        border-bottom: 1px solid {theme.line}; padding: 4px 6px; }}
+    QFrame#card {{ background: {theme.panel}; border: 1px solid {theme.line};
+        border-radius: 8px; }}
+    QFrame#bar {{ background: {theme.panel}; border-bottom: 1px solid {theme.line}; }}
+    QLabel#muted {{ color: {theme.muted}; }}
+    QLabel#title {{ font-size: 15pt; font-weight: 600; }}
+    QLabel#trouble {{ color: {theme.verdict(Verdict.ACT).name()}; font-weight: 600; }}
+    QSplitter::handle {{ background: {theme.window}; }}
+    QSplitter::handle:hover {{ background: {theme.line}; }}
+    QCheckBox {{ min-height: 28px; }}
+    QCheckBox::indicator, QListView::indicator, QTreeView::indicator,
+    QTableView::indicator {{
+        width: 18px; height: 18px; border: 1px solid {theme.muted}; border-radius: 3px;
+        background: {theme.panel}; }}
+    QCheckBox::indicator:checked, QListView::indicator:checked,
+    QTreeView::indicator:checked, QTableView::indicator:checked {{
+        background: {theme.accent}; border-color: {theme.accent}; image: url("{tick}"); }}
+    QScrollBar:vertical {{ width: 14px; background: {theme.window}; }}
+    QScrollBar::handle:vertical {{ background: {theme.line}; min-height: 36px;
+        border-radius: 6px; margin: 2px; }}
+    QScrollBar::add-line, QScrollBar::sub-line {{ height: 0; width: 0; }}
+    """

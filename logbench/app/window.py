@@ -1,0 +1,209 @@
+"""The main window: pages, theme, commands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt, QTimer
+from PySide6.QtGui import QAction, QCloseEvent, QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import (
+    QButtonGroup,
+    QComboBox,
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QMainWindow,
+    QMessageBox,
+    QPushButton,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.background import Jobs
+from logbench.app.commands import CommandList, add_command
+from logbench.app.desk import Desk
+from logbench.app.live.page import LivePage
+from logbench.app.settings import Settings
+from logbench.app.theme import CHOICES, Look
+
+if TYPE_CHECKING:
+    from logbench.app.live.session import CaptureFactory
+    from logbench.app.review.page import ReviewPage
+
+
+class MainWindow(QMainWindow):
+    """Live and Review on one desk. Review is made when it is first needed."""
+
+    def __init__(self, settings: Settings, capture: CaptureFactory | None = None) -> None:
+        super().__init__()
+        self.setWindowTitle("logbench")
+        self.desk = Desk(settings, Look(settings.theme), Jobs())
+        self.ask_to_finish: Callable[[], bool] = self._ask_to_finish
+        """Whether a running recording may be finished now; tests put their own answer here."""
+        self._closing = False
+        self._review: ReviewPage | None = None
+        self.live = LivePage(self.desk, capture)
+        self.live.review_wanted.connect(lambda path: self.open_recordings([path]))
+        self.live.ended.connect(self._recording_ended)
+        self._pages = QStackedWidget()
+        self._pages.addWidget(self.live)
+        body = QWidget()
+        layout = QVBoxLayout(body)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self._header())
+        layout.addWidget(self._pages, 1)
+        self.setCentralWidget(body)
+        self.setAcceptDrops(True)
+        self.setMinimumSize(900, 600)
+        self._add_commands()
+        if settings.geometry.isEmpty() or not self.restoreGeometry(settings.geometry):
+            self.resize(1280, 800)
+        self.show_page("live")
+
+    # --- parts ---
+
+    def _header(self) -> QFrame:
+        bar = QFrame()
+        bar.setObjectName("bar")
+        layout = QHBoxLayout(bar)
+        layout.setContentsMargins(12, 4, 12, 4)
+        name = QLabel("logbench")
+        name.setObjectName("title")
+        layout.addWidget(name)
+        layout.addSpacing(16)
+        self._page_buttons = QButtonGroup(self)
+        for key, title in (("live", "Live"), ("review", "Review")):
+            button = QPushButton(title)
+            button.setObjectName("page")
+            button.setCheckable(True)
+            button.setAccessibleName(f"Page {title}")
+            button.setProperty("page", key)
+            button.clicked.connect(lambda _=False, k=key: self.show_page(k))
+            self._page_buttons.addButton(button)
+            layout.addWidget(button)
+        layout.addStretch(1)
+        commands = QPushButton("Commands  Ctrl+K")
+        commands.setAccessibleName("Open the list of commands")
+        commands.clicked.connect(self.show_commands)
+        layout.addWidget(commands)
+        self._theme_box = QComboBox()
+        self._theme_box.setAccessibleName("Theme")
+        for choice in CHOICES:
+            self._theme_box.addItem({"system": "Theme: system"}.get(choice, choice.title()), choice)
+        self._theme_box.setCurrentIndex(CHOICES.index(self.desk.look.choice))
+        self._theme_box.activated.connect(self._theme_chosen)
+        layout.addWidget(self._theme_box)
+        return bar
+
+    def _add_commands(self) -> None:
+        add_command(self, "Search commands", ["Ctrl+K", "Ctrl+Shift+P"], self.show_commands)
+        add_command(self, "Go to the Live page", "Ctrl+1", lambda: self.show_page("live"))
+        add_command(self, "Go to the Review page", "Ctrl+2", lambda: self.show_page("review"))
+        add_command(self, "Open a recording", "Ctrl+O", self.ask_for_recording)
+        add_command(self, "Switch between light and night", "Ctrl+T", self._switch_theme)
+        add_command(self, "Full screen", "F11", self._switch_full_screen)
+        add_command(self, "Close logbench", "Ctrl+Q", self.close)
+
+    @property
+    def review(self) -> ReviewPage:
+        """The Review page, made when first asked for."""
+        if self._review is None:
+            from logbench.app.review.page import ReviewPage
+
+            self._review = ReviewPage(self.desk)
+            self._pages.addWidget(self._review)
+        return self._review
+
+    # --- doing ---
+
+    def show_page(self, key: str) -> None:
+        """Bring a page to the front: `live` or `review`."""
+        page: QWidget = self.review if key == "review" else self.live
+        self._pages.setCurrentWidget(page)
+        for button in self._page_buttons.buttons():
+            button.setChecked(button.property("page") == key)
+        page.setFocus()
+
+    def open_recordings(self, paths: Sequence[Path]) -> None:
+        """Open the last of these recordings on the Review page."""
+        self.show_page("review")
+        for path in paths[-1:]:
+            self.review.open_path(Path(path))
+
+    def ask_for_recording(self) -> None:
+        """Let the user pick a file."""
+        self.show_page("review")
+        self.review.ask_for_file()
+
+    def commands(self) -> list[QAction]:
+        """All actions that make sense now: the window's and the shown page's."""
+        page = self.review if self._pages.currentWidget() is self._review else self.live
+        return [*page.commands(), *self.actions()]
+
+    def show_commands(self) -> None:
+        """Open the searchable list, and run what is chosen."""
+        dialog = CommandList(self.commands(), self)
+        if dialog.exec() and dialog.chosen is not None:
+            chosen = dialog.chosen
+            QTimer.singleShot(0, chosen.trigger)
+
+    def _theme_chosen(self, index: int) -> None:
+        choice = CHOICES[index]
+        self.desk.settings.theme = choice
+        self.desk.look.choose(choice)
+
+    def _switch_theme(self) -> None:
+        index = CHOICES.index("light" if self.desk.look.theme.name == "night" else "night")
+        self._theme_box.setCurrentIndex(index)
+        self._theme_chosen(index)
+
+    def _switch_full_screen(self) -> None:
+        self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
+
+    # --- files dropped on it ---
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        """Files may be dropped anywhere."""
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        """Open what was dropped."""
+        paths = [Path(u.toLocalFile()) for u in event.mimeData().urls() if u.isLocalFile()]
+        if paths:
+            event.acceptProposedAction()
+            self.open_recordings(paths)
+
+    # --- closing ---
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        """A running recording is finished first, after asking."""
+        if self.live.busy:
+            event.ignore()
+            if not self._closing and self.ask_to_finish():
+                self._closing = True
+                self.live.stop()
+            return
+        self.desk.settings.geometry = self.saveGeometry()
+        self.live.close_links()
+        self.desk.jobs.close()
+        event.accept()
+
+    def _ask_to_finish(self) -> bool:
+        box = QMessageBox(self)
+        box.setWindowTitle("A recording is running")
+        box.setText("A recording is running. Finish and save it, then close?")
+        finish = box.addButton("Finish and close", QMessageBox.ButtonRole.AcceptRole)
+        box.addButton("Keep recording", QMessageBox.ButtonRole.RejectRole)
+        box.setDefaultButton(finish)
+        box.exec()
+        return box.clickedButton() is finish
+
+    def _recording_ended(self) -> None:
+        if self._closing:
+            self._closing = False
+            self.close()
