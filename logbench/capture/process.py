@@ -30,6 +30,7 @@ from logbench.capture.messages import (
 from logbench.capture.outbox import Outbox
 from logbench.capture.session import Session
 from logbench.capture.source import SourceMaker, make_source
+from logbench.errors import LogbenchError
 from logbench.recording.journal import SUFFIX
 
 log = logging.getLogger(__name__)
@@ -202,7 +203,13 @@ def _interrupts_ignored() -> Iterator[None]:
 def _main(request: CaptureRequest, make: SourceMaker, out: Connection, orders: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     outbox = Outbox(out.send)
-    session = Session(request, make(request), outbox)
+    try:
+        source = make(request)
+    except LogbenchError as error:
+        outbox.message(Failed(str(error), type(error).__name__))
+        outbox.close()
+        return
+    session = Session(request, source, outbox)
 
     def told(_number: int, _frame: FrameType | None) -> None:
         session.order(Stop())

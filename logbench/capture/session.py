@@ -98,7 +98,7 @@ class Session:
         """Time of the last sample, on the recording's clock."""
         self._link = "connecting"
         self._counts: Counter[str] = Counter()
-        self._window: deque[tuple[int, Counter[str]]] = deque(maxlen=_RATE_WINDOW)
+        self._window: deque[tuple[int, Counter[str]]] = deque(maxlen=_RATE_WINDOW + 1)
         self._next_status = 0.0
 
     # --- for other threads ---
@@ -161,12 +161,13 @@ class Session:
         before = content.facts
         started = datetime.datetime.fromisoformat(before.started_utc)
         passed_ns = int((self._utc_now() - started).total_seconds() * 1e9 * _scale(before))
-        self._last_ns = content.last_t_ns
         self._origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
         facts.recording_id, facts.started_utc = before.recording_id, before.started_utc
         facts.signals = before.signals | facts.signals
         self._journal.facts(facts)
-        self._happened("gap", "the capture ended unexpectedly and was started again")
+        text = "the capture ended unexpectedly and was started again"
+        self._happened("gap", text, t_ns=content.last_t_ns)
+        self._last_ns = self._now_ns()
         return facts
 
     def _facts(self, opened: Opened) -> Facts:
@@ -285,9 +286,8 @@ class Session:
         self._next_status = now + STATUS_S
         now_ns = self._now_ns()
         counts, self._counts = self._counts, Counter()
-        since_ns = self._window[0][0]
         self._window.append((now_ns, counts))
-        seconds = max((now_ns - since_ns) / 1e9, 1e-3)
+        seconds = max((now_ns - self._window[0][0]) / 1e9, 1e-3)
         total: Counter[str] = sum((c for _, c in list(self._window)[1:]), Counter())
         self._watcher.message(
             Status(

@@ -5,21 +5,25 @@ from __future__ import annotations
 import dataclasses
 import time
 from contextlib import ExitStack
-from urllib.parse import parse_qs
 
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.polled import PolledSource
 from logbench.capture.source import Opened
-from logbench.errors import LinkUnknownError
+from logbench.simulator.options import parse_sim_url
+from logbench.simulator.serve import SimulatedCar
 from logbench.vehicle.model import Progress, Reading
 
 
 class SimulatedSource:
-    """See `capture.source.Source`. With `speed` in the URL its clock runs that much faster."""
+    """See `capture.source.Source`. With `speed` in the URL its clock runs that much faster.
+
+    Raises `LinkUnknownError` for a URL that is not understood.
+    """
 
     def __init__(self, request: CaptureRequest) -> None:
         self._request = request
-        self._speed = speed_of(request.link_url)
+        self._options = parse_sim_url(request.link_url)
+        self._speed = self._options.speed
         self._stack = ExitStack()
         self._polled: PolledSource | None = None
         self._base_ns = time.monotonic_ns()
@@ -27,10 +31,8 @@ class SimulatedSource:
     def open(self, progress: Progress) -> Opened:
         """Start the simulated car the first time; connect to it."""
         if self._polled is None:
-            from logbench.simulator.serve import SimulatedCar
-
             progress("Starting the simulated car")
-            car = self._stack.enter_context(SimulatedCar(self._request.link_url))
+            car = self._stack.enter_context(SimulatedCar(self._options))
             self._polled = PolledSource(self._hurried(), car.url)
         opened = self._polled.open(progress)
         return dataclasses.replace(opened, simulated=True, time_scale=self._speed)
@@ -63,15 +65,3 @@ class SimulatedSource:
             self._polled.close()
         self._stack.close()
         self._polled = None
-
-
-def speed_of(url: str) -> float:
-    """The `speed` of a `sim:` URL, 1 when it has none. Raises `LinkUnknownError`."""
-    text = parse_qs(url.partition("?")[2]).get("speed", ["1"])[-1]
-    try:
-        speed = float(text)
-    except ValueError:
-        speed = 0.0
-    if not 0.1 <= speed <= 1000.0:
-        raise LinkUnknownError(f"The link's speed is {text!r}: give a number from 0.1 to 1000.")
-    return speed
