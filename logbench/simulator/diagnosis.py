@@ -38,6 +38,8 @@ class Diagnosis:
         self._timers: dict[str, float] = {}
         self.frame: Mapping[str, float] | None = None
         self.mil = False
+        self.revision = 0
+        """Goes up when a code comes or the memory is cleared."""
         self._totals = [0.0] * car.banks
         self._air_ratio = 1.0
         self._air_since_start_g = 0.0
@@ -70,6 +72,7 @@ class Diagnosis:
 
     def clear(self, s: State) -> None:
         """Service 04: everything but permanent codes."""
+        self.revision += 1
         self._pending.clear()
         self._stored.clear()
         self._timers.clear()
@@ -165,8 +168,10 @@ class Diagnosis:
             self._pending.append(code)
         if code not in self._stored and (self._earlier_trip or code in self._failed_before):
             self._stored.append(code)
-            self._permanent.append(code) if code not in self._permanent else None
+            if code not in self._permanent:
+                self._permanent.append(code)
             self.mil = True
+            self.revision += 1
 
     # --- monitors -----------------------------------------------------------------------------
 

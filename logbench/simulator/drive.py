@@ -19,7 +19,8 @@ from logbench.simulator.state import BankState, State, standard_pressure_kpa
 from logbench.simulator.thermal import Thermal
 
 STEP_S = 0.05
-"""Step of the physics; rotation takes two sub-steps, the manifold is linearly implicit."""
+"""Step of the physics; a slipping clutch takes two sub-steps, the manifold is linearly implicit;
+driver and electrics move every second step."""
 _SYNC_S = 0.75
 _SLOW_STEPS = 4
 """Temperatures and monitors move every so many steps."""
@@ -163,14 +164,16 @@ class Drive:
         s.step = n = s.step + 1
         s.t_s = n * dt
         s.noise_at = (n * 7) % 8191
-        elapsed = s.t_s - self._phase_start_s
-        if self._driver.ended(s, self._phase, elapsed):
-            self._next_phase()
-            elapsed = 0.0
-        self._driver.step(s, self._phase, elapsed, dt)
         fuel = self._fuel
+        if n % 2 == 0:
+            elapsed = s.t_s - self._phase_start_s
+            if self._driver.ended(s, self._phase, elapsed):
+                self._next_phase()
+                elapsed = 0.0
+            self._driver.step(s, self._phase, elapsed, 2.0 * dt)
+            self._electrical.step(s, faults, 2.0 * dt)
+            fuel.load(s)
         fuel.sense(s, faults, dt)
-        fuel.load(s)
         fuel.loop(s, s.ect_degc)
         if s.settle_s > 0.0:
             s.settle_s -= dt
@@ -183,12 +186,12 @@ class Drive:
         fuel.observe(s, faults, ring_at, dt)
         self._engine.torque(s, self._electrical.accessories_kw(s))
         self._line.step(s, dt)
-        self._electrical.step(s, faults, dt)
         self._run(s, dt)
         if n % _SLOW_STEPS == 0:
             slow = dt * _SLOW_STEPS
             self._thermal.step(s, faults, slow)
             self._purge(s, slow)
+            fuel.observe_rear(s, slow)
             if self._diagnosis.step(s, slow):
                 self._diagnosis.frame = dict(self.readings("7E8"))
 

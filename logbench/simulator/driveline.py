@@ -61,10 +61,12 @@ class Driveline:
         return self._mass + self._inertia * r * r
 
     def step(self, s: State, dt: float) -> None:
-        """Advance rotation and motion by `dt` seconds in two sub-steps."""
-        h = 0.5 * dt
-        for _ in (0, 1):
-            self._move(s, h)
+        """Advance rotation and motion by `dt` seconds; two sub-steps while the clutch slips."""
+        if s.gear > 0 and s.clutch > 0.0 and not s.locked:
+            self._move(s, 0.5 * dt)
+            self._move(s, 0.5 * dt)
+        else:
+            self._move(s, dt)
 
     def _move(self, s: State, h: float) -> None:
         omega = s.rpm / _TO_RPM

@@ -193,7 +193,7 @@ class FuelControl:
         s.fuel_g_s = total
 
     def observe(self, s: State, faults: Faults, ring_at: int, dt: float) -> None:
-        """Front and rear sensors: transport delay, lag, and the faults of the front one."""
+        """Front sensors: transport delay, lag, and the faults of the front one."""
         rpm = s.rpm if s.rpm > 300.0 else 300.0
         # a cycle and a half from injection to exhaust valve, then the way down the pipe
         delay_s = 90.0 / rpm + 0.12 * min(2.5, 1.5 * self._litres / (s.air_cyl_g_s + 0.3))
@@ -210,6 +210,11 @@ class FuelControl:
                 bank.sensor_v = narrow_band_v(bank.lambda_seen) + 0.006 * noise[i - 5 - k]
             else:
                 bank.sensor_v = 0.45
+
+    @staticmethod
+    def observe_rear(s: State, dt: float) -> None:
+        """Rear sensors: what the catalyst lets through."""
+        for bank in s.banks:
             # the catalyst's store of oxygen fills and empties; full, more air changes nothing
             through = bank.lambda_out if bank.lambda_out < 1.05 else 1.05
             stored = 0.4 if through > 1.04 else 3.5

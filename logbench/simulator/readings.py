@@ -12,18 +12,41 @@ from logbench.simulator.state import State
 _NAN = float("nan")
 _PLACES = tuple(f"O2SLOC{bank}{number}" for bank in (1, 2) for number in (1, 2, 3, 4))
 FUEL_G_L = 745.0
+_SLOW_STEPS = 10
+"""Monitors and counters are looked up every so many steps, and when a code comes or goes."""
 _MONITOR_STEMS = ("MIS", "FUEL", "CCM", "CAT", "HCAT", "EVAP", "AIR", "ACRF", "O2S", "HTR", "EGR")
+
+
+def _bank_names(bank: int) -> tuple[str, ...]:
+    current, volts = ("_34", "_24") if bank == 1 else ("_38", "_28")
+    return (
+        f"SHRTFT{bank}",
+        f"LONGFT{bank}",
+        f"LAMBDA{bank}1",
+        f"LAMBDA{bank}1{current}",
+        f"O2S{bank}1{current}",
+        f"O2S{bank}1{volts}",
+        f"O2S{bank}1",
+        f"SHRTFT{bank}1",
+        f"O2S{bank}2",
+        f"SHRTFT{bank}2",
+        f"CATEMP{bank}1",
+        f"CATEMP{bank}2",
+    )
 
 
 class Readings:
     """Makes the readings of one car; those of one step are made once."""
 
-    __slots__ = ("_car", "_last", "_step")
+    __slots__ = ("_car", "_last", "_names", "_slow", "_slow_at", "_step")
 
     def __init__(self, car: Car, seed: int) -> None:
         self._car = car
         self._step = -1
         self._last: dict[str, dict[str, float]] = {}
+        self._slow: dict[str, float] = {}
+        self._slow_at = (-1, -1)
+        self._names = tuple(_bank_names(bank) for bank in range(1, car.banks + 1))
 
     def take(self, s: State, d: Diagnosis, ecu: str) -> Mapping[str, float]:
         """Acronym to value; the transmission gives its own copy of some."""
@@ -79,36 +102,55 @@ class Readings:
             "MAF_MAX": 0.0,
         }
         self._sensors(s, values)
-        self._monitors(d, values)
-        self._counters(d, values)
+        slow_at = (s.step // _SLOW_STEPS, d.revision)
+        if slow_at != self._slow_at:
+            self._slow_at = slow_at
+            self._slow = self._places()
+            self._monitors(d, self._slow)
+            self._counters(d, self._slow)
+        values.update(self._slow)
         return values
+
+    def _places(self) -> dict[str, float]:
+        """PID 0x13: which oxygen sensors there are."""
+        places = dict.fromkeys(_PLACES, 0.0)
+        for bank in range(1, self._car.banks + 1):
+            places[f"O2SLOC{bank}1"] = 1.0
+            places[f"O2SLOC{bank}2"] = float(self._car.downstream)
+        return places
 
     def _sensors(self, s: State, values: dict[str, float]) -> None:
         """Trims, oxygen sensors and catalysts of each bank."""
         noise, i = s.noise, s.noise_at
-        car = self._car
         for k, bank in enumerate(s.banks):
-            b = str(k + 1)
-            values[f"SHRTFT{b}"] = bank.short_pct
-            values[f"LONGFT{b}"] = bank.long_pct
-            front = min(1.9999, max(0.0, bank.lambda_seen + 0.002 * noise[i - 20 - k]))
+            names = self._names[k]
+            front = bank.lambda_seen + 0.002 * noise[i - 20 - k]
+            front = 1.9999 if front > 1.9999 else front if front > 0.0 else 0.0
             # pump current of a planar sensor: about +0.75 mA at lambda 1.7, -1.2 mA at 0.8
             current = 1.8 * (1.0 - 1.0 / front) if front > 1.0 else 5.0 * (front - 1.0)
-            for suffix in ("", "_34" if k == 0 else "_38"):
-                values[f"LAMBDA{b}1{suffix}"] = front
-            values[f"O2S{b}1_34" if k == 0 else f"O2S{b}1_38"] = current
-            # wide-range sensors that report volts: 1.5 V at lambda 1 [maker-specific; invented]
-            values[f"O2S{b}1_24" if k == 0 else f"O2S{b}1_28"] = 1.5 + 0.8 * current
-            values[f"O2S{b}1"] = max(0.0, bank.sensor_v)
-            values[f"SHRTFT{b}1"] = bank.short_pct
-            values[f"O2S{b}2"] = max(0.0, bank.rear_v + 0.004 * noise[i - 24 - k])
-            values[f"SHRTFT{b}2"] = _NAN
-            values[f"CATEMP{b}1"] = bank.cat_degc
-            values[f"CATEMP{b}2"] = bank.cat_degc - 0.22 * max(0.0, bank.cat_degc - s.t_amb_degc)
-            values[f"O2SLOC{b}1"] = 1.0
-            values[f"O2SLOC{b}2"] = float(car.downstream)
-        for place in _PLACES:
-            values.setdefault(place, 0.0)
+            rear_v = bank.rear_v + 0.004 * noise[i - 24 - k]
+            rear_degc = bank.cat_degc - 0.22 * max(0.0, bank.cat_degc - s.t_amb_degc)
+            values.update(
+                zip(
+                    names,
+                    (
+                        bank.short_pct,
+                        bank.long_pct,
+                        front,
+                        front,
+                        current,
+                        # a wide-range sensor that reports volts: the scale is each maker's own
+                        1.5 + 0.8 * current,
+                        bank.sensor_v if bank.sensor_v > 0.0 else 0.0,
+                        bank.short_pct,
+                        rear_v if rear_v > 0.0 else 0.0,
+                        _NAN,
+                        bank.cat_degc,
+                        rear_degc,
+                    ),
+                    strict=True,
+                )
+            )
 
     @staticmethod
     def _monitors(d: Diagnosis, values: dict[str, float]) -> None:
