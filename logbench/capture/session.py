@@ -10,10 +10,10 @@ import time
 import uuid
 from collections import Counter, deque
 from collections.abc import Callable
-from importlib.metadata import version
 from pathlib import Path
 from typing import Protocol
 
+from logbench.capture.facts import iso_utc, signal_facts, software, utc_now
 from logbench.capture.journaling import JournalThread
 from logbench.capture.messages import (
     CaptureRequest,
@@ -40,9 +40,8 @@ from logbench.errors import (
 )
 from logbench.recording.finish import check_folder, finish
 from logbench.recording.journal import JournalWriter, journal_path
-from logbench.recording.model import Event, Facts, LinkFacts, SignalFacts
+from logbench.recording.model import Event, Facts, LinkFacts
 from logbench.recording.storage import numbered
-from logbench.signals.table import table
 from logbench.vehicle.model import Reading
 
 log = logging.getLogger(__name__)
@@ -82,7 +81,7 @@ class Session:
         source: Source,
         watcher: Watcher,
         *,
-        utc_now: Callable[[], datetime.datetime] = lambda: datetime.datetime.now(datetime.UTC),
+        utc_now: Callable[[], datetime.datetime] = utc_now,
     ) -> None:
         self._request = request
         self._source = source
@@ -143,7 +142,7 @@ class Session:
             facts = self._resume(self._request.resume, facts)
         else:
             self._origin_ns = self._source.now_ns()
-            facts.started_utc = _iso(self._utc_now())
+            facts.started_utc = iso_utc(self._utc_now())
             if out is not None:
                 self._journal = JournalThread(_new_journal(out, facts))
         self._link = "connected"
@@ -175,13 +174,9 @@ class Session:
         vehicle = self._request.vehicle
         if car.vin and not vehicle.vin:
             vehicle = vehicle.model_copy(update={"vin": car.vin})
-        signals = {}
-        for acronym in opened.signals:
-            signal = table().by_acronym(acronym)
-            signals[acronym] = SignalFacts(unit=signal.unit, name=signal.name, pid=signal.pid)
         return Facts(
             recording_id=uuid.uuid4().hex,
-            software=f"logbench {version('logbench')}",
+            software=software(),
             vehicle=vehicle,
             link=LinkFacts(
                 url=self._request.link_url,
@@ -190,7 +185,7 @@ class Session:
                 simulated=opened.simulated,
                 time_scale=opened.time_scale,
             ),
-            signals=signals,
+            signals=signal_facts(opened.signals),
             ecus={ecu: car.ecu_names.get(ecu, "") for ecu in car.supported},
             note=self._request.note,
         )
@@ -338,10 +333,6 @@ class Session:
 
 def _scale(facts: Facts) -> float:
     return facts.link.time_scale or 1.0
-
-
-def _iso(moment: datetime.datetime) -> str:
-    return moment.astimezone(datetime.UTC).isoformat(timespec="microseconds")
 
 
 def _new_journal(out: Path, facts: Facts) -> JournalWriter:
