@@ -1,0 +1,153 @@
+"""Airflow held against displacement, engine speed and manifold pressure, from steady evidence only.
+
+On a slow log the per-sample value scatters widely because its signals were sampled seconds apart
+(trade-notes 2): so samples of one request are paired by their equal time stamp, and others only
+where the engine is steady, or, at full throttle, where both are near in time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from logbench.analysis import alignment, derived
+from logbench.analysis.alignment import NS, Mask, Times, Values
+from logbench.analysis.model import Condition, Span
+from logbench.analysis.statistics import Estimate, detrended, estimate
+from logbench.analysis.view import View, evidence
+from logbench.recording.model import Trace
+
+FULL_RPM = 3000.0
+"""Full-throttle efficiency is judged from this engine speed."""
+
+FULL_SETTLE_S = 1.0
+"""Throttle must have been full for this long. [CP]"""
+
+FULL_LIFT_S = 0.3
+FULL_PCT = 75.0
+
+FULL_GAP_S = 1.2
+"""Longest gap of engine speed that is bridged during a pull."""
+
+
+@dataclass(frozen=True, slots=True)
+class AirCell:
+    """Airflow figures of one operating cell. Efficiencies in %, airflow in g/s.
+
+    Each estimate has n = 0 where its inputs are missing.
+    """
+
+    name: str
+    spans: tuple[Span, ...]
+    seconds: float
+    maf_g_s: Estimate
+    ve_atmosphere_pct: Estimate
+    ve_manifold_pct: Estimate
+    per_litre_g_s: Estimate
+    same_request_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Airflow:
+    """All cells, and what had to be assumed (clauses without a full stop)."""
+
+    idle: AirCell
+    part: AirCell
+    full: AirCell
+    remarks: tuple[str, ...]
+
+
+def find_airflow(view: View) -> Airflow | None:
+    """Airflow figures at warm idle, part load and full throttle; None without `MAF` and `RPM`."""
+    maf = view.trace("MAF")
+    if maf is None or view.trace("RPM") is None:
+        return None
+    warm = view.conditions.warm
+    steady = view.steady_spans
+    parts = (Condition.CRUISE, Condition.FAST_IDLE)
+    full = _full_spans(view)
+    remarks = []
+    if view.baro_kpa is None:
+        remarks.append("air pressure was not recorded, 101.3 kPa is assumed")
+    if view.trace("IAT", "AAT") is None:
+        remarks.append("air temperature was not recorded, 25 degC is assumed")
+    if view.displacement.source == "LOAD_ABS":
+        remarks.append("displacement comes from LOAD_ABS")
+    return Airflow(
+        idle=_cell(view, maf, "warm idle", steady(Condition.WARM_IDLE), 0.0),
+        part=_cell(view, maf, "cruise and fast idle", steady(*parts, where=warm), 0.0),
+        full=_cell(view, maf, "full throttle", full, FULL_RPM),
+        remarks=tuple(remarks),
+    )
+
+
+def _full_spans(view: View) -> tuple[Span, ...]:
+    """Full throttle without its first second and without the lifting of the foot at its end."""
+    settle, lift = int(FULL_SETTLE_S * NS), int(FULL_LIFT_S * NS)
+    throttle = view.grid.linear("TP", "TAC_PCT", "TP_R")
+    mask = view.conditions.mask(Condition.FULL_THROTTLE)
+    if throttle is not None:
+        mask = mask & (throttle >= FULL_PCT)
+    return tuple(
+        Span(s.start_ns + settle, s.end_ns - lift)
+        for s in view.stretches(mask)
+        if s.end_ns - s.start_ns > settle + lift
+    )
+
+
+def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: float) -> AirCell:
+    owner = alignment.owner(maf.t_ns, spans)
+    inside = owner >= 0
+    t, flow, group = maf.t_ns[inside], maf.value[inside], owner[inside]
+    gap = FULL_GAP_S if least_rpm else None
+    rpm = view.at(t, "RPM", within_s=gap)
+    good = (rpm >= max(least_rpm, 400.0)) & (flow > 0.0)
+    t, flow, group, rpm = t[good], flow[good], group[good], rpm[good]
+    litres = view.displacement.litres
+    degc = _temperature(view, t)
+    manifold = view.at(t, "MAP", within_s=gap)
+    nothing = np.full(len(t), np.nan)
+    ve_air = ve_map = per_litre = nothing
+    if litres is not None:
+        around = np.full(len(t), view.baro_kpa or 101.325)
+        ve_air = derived.volumetric_efficiency(flow, rpm, litres, around, degc) * 100.0
+        ve_map = derived.volumetric_efficiency(flow, rpm, litres, manifold, degc) * 100.0
+        per_litre = flow / litres
+    if least_rpm:  # a pull sweeps the engine speed: its trend is no uncertainty
+        flow_seen, ve_air, ve_map = (detrended(x, rpm) for x in (flow, ve_air, ve_map))
+    else:
+        flow_seen = flow
+    kept = evidence(spans, maf.t_ns, _used(inside, good))
+    return AirCell(
+        name=name,
+        spans=kept,
+        seconds=alignment.total_s(kept),
+        maf_g_s=estimate(flow_seen, group, 0.01),
+        ve_atmosphere_pct=estimate(ve_air, group),
+        ve_manifold_pct=estimate(ve_map, group),
+        per_litre_g_s=estimate(per_litre, group),
+        same_request_share=_same_share(view, t),
+    )
+
+
+def _used(inside: Mask, good: Mask) -> Mask:
+    used = np.zeros(len(inside), dtype=bool)
+    used[np.flatnonzero(inside)[good]] = True
+    return used
+
+
+def _temperature(view: View, t: Times) -> Values:
+    """Temperature of the air drawn in, degC; 25 where not recorded."""
+    degc = view.at(t, "IAT", "AAT", within_s=60.0)
+    held = view.last(t, "IAT", "AAT", max_age_s=120.0)
+    degc = np.where(np.isfinite(degc), degc, held)
+    return np.where(np.isfinite(degc), degc, 25.0)
+
+
+def _same_share(view: View, t: Times) -> float:
+    rpm = view.trace("RPM")
+    if rpm is None or len(t) == 0:
+        return 0.0
+    return float(np.isfinite(alignment.same_request(rpm, t)).mean())

@@ -1,0 +1,164 @@
+"""Rule-of-thumb bands: read, checked, overridden by the user's own file, and applied."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from logbench.analysis.model import Band, Verdict
+from logbench.errors import BandsError
+
+Range = tuple[float | None, float | None]
+
+
+class _Row(BaseModel):
+    """One band as it stands in a file."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    title: str = Field(min_length=1)
+    unit: str
+    within: tuple[float, float]
+    watch: tuple[float, float]
+    basis: str = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> _Row:
+        for name, (low, high) in (("within", self.within), ("watch", self.watch)):
+            if math.isnan(low) or math.isnan(high) or low > high:
+                raise ValueError(f"{name} must be [low, high] with low <= high")
+        if self.watch[0] > self.within[0] or self.watch[1] < self.within[1]:
+            raise ValueError("watch must contain within")
+        return self
+
+    def band(self, key: str) -> Band:
+        """The same as a `Band`, infinite ends as None."""
+        return Band(key, self.title, self.unit, _open(self.within), _open(self.watch), self.basis)
+
+
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """All bands by key."""
+
+    by_key: Mapping[str, Band]
+
+    def __getitem__(self, key: str) -> Band:
+        """The band of that key; KeyError is a bug of ours, keys are written in the checks."""
+        return self.by_key[key]
+
+    def __iter__(self) -> Iterator[Band]:
+        return iter(self.by_key.values())
+
+    def __len__(self) -> int:
+        return len(self.by_key)
+
+
+def load_bands(user_file: Path | None = None) -> Bands:
+    """The program's bands, with the fields that `user_file` names replaced.
+
+    Raises BandsError, naming file, key, field and what is legal, when the file is missing, is not
+    TOML, names an unknown band or field, or has a range that is no range.
+    """
+    rows = dict(_built_in())
+    if user_file is not None:
+        for key, fields in _read(user_file).items():
+            if key == "check":
+                continue  # the user's own checks live in the same file, read elsewhere
+            if key not in rows:
+                raise BandsError(_unknown(user_file, key, tuple(rows)))
+            if not isinstance(fields, dict):
+                raise BandsError(f"{user_file}: '{key}' must be a table such as [{key}].")
+            rows[key] = _override(user_file, key, rows[key], fields)
+    return Bands({key: row.band(key) for key, row in rows.items()})
+
+
+def judge(band: Band, value: float, uncertainty: float | None = None) -> Verdict:
+    """What `value` (with the half width of its 95 % interval) means against `band`.
+
+    `act` only where the whole interval lies outside the watch range: with less evidence it is
+    `watch`. `within` only where no part of the interval lies outside the watch range; else, and for
+    a value that is not finite, `not judged`.
+    """
+    if not math.isfinite(value):
+        return Verdict.NOT_JUDGED
+    half = uncertainty if uncertainty is not None and math.isfinite(uncertainty) else 0.0
+    if _inside(band.within, value):
+        sure = _inside(band.watch, value - half) and _inside(band.watch, value + half)
+        return Verdict.WITHIN if sure else Verdict.NOT_JUDGED
+    outside = not _inside(band.watch, value)
+    low, high = band.watch
+    below = low is not None and value + half < low
+    above = high is not None and value - half > high
+    return Verdict.ACT if outside and (below or above) else Verdict.WATCH
+
+
+def range_text(limits: Range, unit: str) -> str:
+    """`-10 to 10 %`, `at least 80 %`, `at most 2 V`, or `any`."""
+    low, high = limits
+    tail = f" {unit}" if unit else ""
+    if low is None:
+        return "any" if high is None else f"at most {high:g}{tail}"
+    return f"at least {low:g}{tail}" if high is None else f"{low:g} to {high:g}{tail}"
+
+
+def _inside(limits: Range, value: float) -> bool:
+    low, high = limits
+    return (low is None or value >= low) and (high is None or value <= high)
+
+
+def _open(limits: tuple[float, float]) -> Range:
+    low, high = (None if math.isinf(x) else x for x in limits)
+    return low, high
+
+
+@lru_cache(maxsize=1)
+def _built_in() -> Mapping[str, _Row]:
+    """The rows of the file that comes with the program."""
+    text = resources.files("logbench.analysis").joinpath("bands.toml").read_text("utf-8")
+    return {key: _Row.model_validate(row) for key, row in tomllib.loads(text).items()}
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        raise BandsError(
+            f"The band file {path} does not exist; check the path or leave it out."
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise BandsError(
+            f"The band file {path} cannot be read ({error}); it must be a UTF-8 text file."
+        ) from error
+    except tomllib.TOMLDecodeError as error:
+        raise BandsError(f"The band file {path} is not valid TOML: {error}.") from error
+
+
+def _override(path: Path, key: str, row: _Row, fields: dict[str, Any]) -> _Row:
+    merged = row.model_dump() | fields
+    if "basis" not in fields and ("within" in fields or "watch" in fields):
+        merged["basis"] = f"the user's own file {path.name}; before: {row.basis}"
+    try:
+        return _Row.model_validate(merged)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join([key, *(str(part) for part in first["loc"])])
+        problem = str(first["msg"]).removeprefix("Value error, ")
+        raise BandsError(
+            f"{path}: {where}: {problem} (a band has title, unit, within = [low, high],"
+            " watch = [low, high] around it, and basis)."
+        ) from error
+
+
+def _unknown(path: Path, key: str, known: tuple[str, ...]) -> str:
+    near = difflib.get_close_matches(key, known, n=3, cutoff=0.5)
+    hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(sorted(known))}."
+    return f"{path}: there is no band '{key}'; {hint}"

@@ -1,0 +1,210 @@
+"""Airflow against displacement, engine speed and manifold pressure.
+
+Inputs: `MAF`, `RPM`; `MAP`, `BARO`, `IAT`, `LOAD_ABS` and the displacement where there are.
+Enabled: warm and steady for idle and part load; throttle full for a second, 3,000 rpm and above,
+for full throttle. Method: `logbench.analysis.airflow`, volumetric efficiency by the ideal gas law.
+"""
+
+from __future__ import annotations
+
+from logbench.analysis import causes
+from logbench.analysis.airflow import AirCell, Airflow, find_airflow
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.statistics import Estimate
+from logbench.analysis.view import View
+
+KEY = "airflow"
+TITLE = "Airflow against displacement and engine speed"
+ORDER = 2
+
+MIN_SAMPLES = 8
+MIN_FULL_SAMPLES = 4
+
+_NO_DISPLACEMENT = (
+    "State the engine's displacement in the vehicle's facts, or record LOAD_ABS with MAF and RPM."
+)
+_LOW = Explanation(
+    (causes.MAF_LOW, causes.UNMETERED_AIR),
+    (
+        "Total trim that is high and grows or stays with airflow points to the sensor; trim that is"
+        " high at idle and falls with airflow points to unmetered air.",
+        "Compare LOAD_ABS and the speed-density airflow from MAP at the same steady points.",
+    ),
+)
+_LOW_FULL = Explanation(
+    (causes.MAF_LOW, causes.RESTRICTION, causes.CAM_TIMING),
+    (
+        "With a low-reading sensor the trims are high; with a restriction or camshaft timing they"
+        " stay normal.",
+        "Manifold pressure near barometric at full throttle rules out the intake side.",
+    ),
+)
+_LOW_BOOST = Explanation(
+    (causes.BOOST_LOW, causes.MAF_LOW, causes.RESTRICTION),
+    ("Record MAP at full throttle: low charge pressure explains low airflow.",),
+)
+_HIGH = Explanation(
+    (causes.MAF_HIGH, causes.DISPLACEMENT_WRONG),
+    ("Total trim that is low everywhere points to the sensor.",),
+)
+_IDLE_HIGH = Explanation(
+    (causes.EXTRA_LOAD, causes.MAF_HIGH),
+    ("Repeat with lights, blower and air conditioning off and the gearbox in neutral.",),
+)
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Findings on idle airflow, full throttle, air-flow sensor against pressure, displacement."""
+    found = view.once(find_airflow)
+    if found is None:
+        missing = " and ".join(view.missing("MAF", "RPM"))
+        return [
+            not_judged(
+                KEY,
+                "airflow",
+                f"{missing} was not recorded.",
+                "Record MAF, RPM, MAP and IAT in one set; a car without an air-flow sensor meters"
+                " its air by MAP and cannot be judged this way.",
+            )
+        ]
+    findings = [_full_throttle(view, bands, found)]
+    if view.trace("MAP") is None:
+        findings.append(
+            not_judged(
+                KEY,
+                "air-flow sensor against manifold pressure",
+                "MAP was not recorded.",
+                "Record MAP with MAF and RPM, if this car has it.",
+            )
+        )
+    else:
+        findings += [_manifold(view, bands, cell, found) for cell in (found.idle, found.part)]
+        if found.full.ve_manifold_pct.n >= MIN_FULL_SAMPLES:
+            findings.append(_manifold(view, bands, found.full, found))
+    findings.append(_idle(view, bands, found))
+    findings += _displacement(view, bands)
+    return findings
+
+
+def _too_little(cell: AirCell, least: int) -> bool:
+    return cell.maf_g_s.n < least
+
+
+def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
+    subject, cell = "full throttle", found.full
+    if _too_little(cell, MIN_FULL_SAMPLES):
+        return not_judged(
+            KEY,
+            subject,
+            "No full-throttle pull of more than a second above 3,000 rpm was recorded.",
+            "Where lawful and safe, record one full-throttle pull through 3,000 to 5,000 rpm with"
+            " MAF, RPM and TP.",
+        )
+    if cell.ve_atmosphere_pct.n == 0:
+        return not_judged(KEY, subject, "The displacement is unknown.", _NO_DISPLACEMENT)
+    charged = view.charged or (view.charged is None and cell.ve_atmosphere_pct.mean > 108.0)
+    band = bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"]
+    low = cell.ve_atmosphere_pct.mean < (band.within[0] or 0.0)
+    explanation = (_LOW_BOOST if charged else _LOW_FULL) if low else _HIGH
+    what = "Volumetric efficiency to atmosphere at full throttle"
+    return judged(
+        KEY,
+        subject,
+        what + (" (charged engine)" if charged else ""),
+        _measured(cell, cell.ve_atmosphere_pct, found),
+        band,
+        explanation,
+    )
+
+
+def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Finding:
+    subject = f"air-flow sensor against manifold pressure, {cell.name}"
+    least = MIN_FULL_SAMPLES if cell is found.full else MIN_SAMPLES
+    if _too_little(cell, least) or 0 < cell.ve_manifold_pct.n < least:
+        return not_judged(
+            KEY,
+            subject,
+            f"Too few steady samples at {cell.name}.",
+            f"Record 30 s of {cell.name}, warm, with MAF, RPM and MAP in one request.",
+        )
+    if cell.ve_manifold_pct.n == 0:
+        return not_judged(KEY, subject, "The displacement is unknown.", _NO_DISPLACEMENT)
+    key = {"warm idle": "idle", "full throttle": "full"}.get(cell.name, "cruise")
+    band = bands[f"ve_manifold_{key}"]
+    low = cell.ve_manifold_pct.mean < (band.within[0] or 0.0)
+    return judged(
+        KEY,
+        subject,
+        f"Volumetric efficiency to the manifold at {cell.name}",
+        _measured(cell, cell.ve_manifold_pct, found),
+        band,
+        _LOW if low else _HIGH,
+    )
+
+
+def _idle(view: View, bands: Bands, found: Airflow) -> Finding:
+    subject, cell = "idle airflow", found.idle
+    if _too_little(cell, MIN_SAMPLES):
+        return not_judged(
+            KEY,
+            subject,
+            "Too little steady warm idle was recorded.",
+            "Record 60 s of warm idle, accessories off.",
+        )
+    if cell.per_litre_g_s.n == 0:
+        return not_judged(KEY, subject, "The displacement is unknown.", _NO_DISPLACEMENT)
+    band = bands["idle_airflow"]
+    low = cell.per_litre_g_s.mean < (band.within[0] or 0.0)
+    return judged(
+        KEY,
+        subject,
+        "Airflow at warm idle for each litre",
+        _measured(cell, cell.per_litre_g_s, found),
+        band,
+        _LOW if low else _IDLE_HIGH,
+        at_most=Verdict.WATCH,  # accessories and idle speed move it as much as faults do
+    )
+
+
+def _measured(cell: AirCell, value: Estimate, found: Airflow) -> Measured:
+    numbers = {
+        "maf_g_s": cell.maf_g_s.mean,
+        "ve_atmosphere_pct": cell.ve_atmosphere_pct.mean,
+        "ve_manifold_pct": cell.ve_manifold_pct.mean,
+        "g_s_per_litre": cell.per_litre_g_s.mean,
+        "samples": float(value.n),
+        "seconds": cell.seconds,
+        "same_request_share": cell.same_request_share,
+    }
+    return Measured(value.mean, value.half_width, cell.spans, found.remarks, numbers)
+
+
+def _displacement(view: View, bands: Bands) -> list[Finding]:
+    """The stated displacement against the one by the definition of `LOAD_ABS`."""
+    stated, by_load = view.facts.vehicle.displacement_l, view.derived_displacement_l
+    if by_load is None:
+        return []
+    if stated is None:
+        return [
+            not_judged(
+                KEY,
+                "displacement",
+                f"LOAD_ABS, MAF and RPM imply {by_load:.2f} l; none is stated to compare with.",
+                "State the engine's displacement in the vehicle's facts.",
+            )
+        ]
+    return [
+        judged(
+            KEY,
+            "displacement",
+            f"Displacement by LOAD_ABS, {by_load:.2f} l, against the stated {stated:.2f} l:",
+            Measured(100.0 * by_load / stated, numbers={"displacement_l": by_load}),
+            bands["displacement_ratio"],
+            Explanation(
+                (causes.DISPLACEMENT_WRONG,), ("Check the displacement against the vehicle's VIN.",)
+            ),
+            at_most=Verdict.WATCH,  # it doubts the facts, not the engine
+        )
+    ]

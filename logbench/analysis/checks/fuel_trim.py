@@ -1,0 +1,226 @@
+"""Total fuel trim of each bank over operating cells, and the pattern that the cells make.
+
+Inputs: `SHRTFTn` and `LONGFTn` of each bank; `ECT`, `FUELSYS1`, `VSS`, `LOAD_PCT`, `EVAP_PCT`
+where there are. Enabled: warm, closed loop (inferred, and said so, where not recorded), steady for
+three seconds, no fuel cut, no full throttle. Method: the sum of both trims at the times of the
+short-term one, its mean over all steady stretches of a cell with a 95 % interval that minds
+autocorrelation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from logbench.analysis import alignment, derived
+from logbench.analysis.alignment import Mask
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Measured, explained, judged, not_judged
+from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.statistics import Estimate, estimate
+from logbench.analysis.trim_pattern import CELLS, find_pattern
+from logbench.analysis.view import View, evidence
+
+KEY = "fuel_trim"
+TITLE = "Fuel trim totals"
+ORDER = 1
+
+MIN_SECONDS = 8.0
+MIN_SAMPLES = 8
+LOAD_PCT = 55.0
+"""Calculated load from which a driving sample counts as `load`."""
+
+PURGE_PCT = 5.0
+"""Commanded purge up to which the vapour is taken as negligible."""
+
+QUANTUM_PCT = 100.0 / 128.0
+
+_CONDITION = {
+    "warm idle": (Condition.WARM_IDLE,),
+    "2,500 rpm hold": (Condition.FAST_IDLE,),
+    "steady cruise": (Condition.CRUISE,),
+}
+_HOW = {
+    "warm idle": "60 s of warm idle",
+    "2,500 rpm hold": "30 s at 2,500 rpm with the car standing",
+    "steady cruise": "60 s of steady cruise",
+    "load": "several steady pulls at more than half load, without full throttle",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class TrimCell:
+    """Total trim of one bank in one cell: the estimate in %, its evidence and remarks."""
+
+    bank: int
+    cell: str
+    total: Estimate
+    short: float
+    long: float
+    seconds: float
+    spans: tuple[Span, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def enough(self) -> bool:
+        """Whether it rests on enough samples and seconds to be judged."""
+        least = MIN_SECONDS / 2.0 if self.cell == "load" else MIN_SECONDS
+        return self.total.n >= MIN_SAMPLES and self.seconds >= least
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Findings for each bank and cell, for the difference of banks, and for the pattern."""
+    pairs = [b for b in view.banks if view.trace(f"SHRTFT{b}") and view.trace(f"LONGFT{b}")]
+    if not pairs:
+        return [
+            not_judged(
+                KEY,
+                "total trim",
+                "Short- and long-term fuel trim of a bank were not both recorded.",
+                "Record SHRTFT1 and LONGFT1 (and SHRTFT2, LONGFT2 with two banks) with RPM, ECT,"
+                " FUELSYS1, VSS and LOAD_PCT.",
+            )
+        ]
+    cells = [cell for cell in find_cells(view) if cell.bank in pairs]
+    used = [cell for cell in cells if cell.enough]
+    if not used:
+        return [_nothing(view)]
+    findings = [_cell_finding(cell, bands) for cell in used]
+    sure = [c for c, f in zip(used, findings, strict=True) if f.verdict is not Verdict.NOT_JUDGED]
+    pattern = find_pattern(view, {(c.bank, c.cell): c.total.mean for c in sure})
+    findings += [_missing(name) for name in CELLS if all(c.cell != name for c in used)]
+    if len(pairs) == 2:
+        findings.append(_difference(used, bands, pairs))
+    findings = [explained(finding, pattern.explanation) for finding in findings]
+    findings.append(pattern.finding(KEY, findings))
+    return findings
+
+
+def find_cells(view: View) -> list[TrimCell]:
+    """Every bank's total trim in every cell, with or without enough evidence."""
+    masks = _cell_masks(view)
+    return [
+        _measure(view, bank, name, view.stretches(mask, 1.0))
+        for bank in view.banks
+        for name, mask in masks.items()
+    ]
+
+
+def _cell_masks(view: View) -> dict[str, Mask]:
+    found = view.conditions
+    usable = found.closed_loop & found.warm
+    load = view.grid.linear("LOAD_PCT", "LOAD_ABS")
+    heavy = np.zeros(len(view.grid), dtype=bool) if load is None else load >= LOAD_PCT
+    masks = {
+        name: usable & view.steady & found.mask(*conditions) & ~heavy
+        for name, conditions in _CONDITION.items()
+    }
+    calm = heavy if load is None else heavy & (view.grid.span_of(load, 2.0, 0.2) <= 20.0)
+    out = found.mask(Condition.FULL_THROTTLE, Condition.FUEL_CUT)
+    masks["load"] = usable & calm & ~out
+    return masks
+
+
+def _measure(view: View, bank: int, name: str, spans: Sequence[Span]) -> TrimCell:
+    short = view.trace(f"SHRTFT{bank}")
+    nothing = Estimate(float("nan"), float("nan"), 0, 0.0, float("nan"))
+    if short is None:
+        return TrimCell(bank, name, nothing, float("nan"), float("nan"), 0.0, (), ())
+    owner = alignment.owner(short.t_ns, spans)
+    long = view.last(short.t_ns, f"LONGFT{bank}", max_age_s=10.0)
+    total = derived.total_trim_pct(short.value, long)
+    good = (owner >= 0) & np.isfinite(total)
+    good, remarks = _without_purge(view, short.t_ns, good)
+    kept = evidence(spans, short.t_ns, good)
+    if not view.conditions.loop_recorded:
+        remarks = (*remarks, "closed loop is inferred, FUELSYS1 was not recorded")
+    step_s = min(2.0, alignment.interval_s(short))
+    return TrimCell(
+        bank=bank,
+        cell=name,
+        total=estimate(total[good], owner[good], QUANTUM_PCT),
+        short=float(short.value[good].mean()) if good.any() else float("nan"),
+        long=float(long[good].mean()) if good.any() else float("nan"),
+        seconds=float(np.count_nonzero(good)) * step_s if good.any() else 0.0,
+        spans=kept,
+        remarks=remarks,
+    )
+
+
+def _without_purge(view: View, t_ns: alignment.Times, good: Mask) -> tuple[Mask, tuple[str, ...]]:
+    """Samples without purge vapour, if there are enough of them; else all, with a remark."""
+    purge = view.last(t_ns, "EVAP_PCT", max_age_s=10.0)
+    clean = good & ~(purge > PURGE_PCT)
+    if clean.sum() >= max(MIN_SAMPLES, 0.3 * good.sum()):
+        return clean, ()
+    if not good.any():
+        return good, ()
+    return good, ("purge vapour was flowing",)
+
+
+def _cell_finding(cell: TrimCell, bands: Bands) -> Finding:
+    numbers = {
+        "short_term_pct": cell.short,
+        "long_term_pct": cell.long,
+        "samples": float(cell.total.n),
+        "effective_samples": cell.total.n_effective,
+        "seconds": cell.seconds,
+    }
+    return judged(
+        KEY,
+        f"bank {cell.bank}, {cell.cell}",
+        "Total trim",
+        Measured(cell.total.mean, cell.total.half_width, cell.spans, cell.remarks, numbers),
+        bands["fuel_trim_total"],
+    )
+
+
+def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -> Finding:
+    """The largest difference between two banks in any cell that both have."""
+    by_key = {(c.bank, c.cell): c for c in cells}
+    first, second = banks[0], banks[1]
+    both = [name for name in CELLS if (first, name) in by_key and (second, name) in by_key]
+    if not both:
+        return not_judged(
+            KEY, "bank difference", "No cell has enough evidence on both banks.", _longer()
+        )
+
+    def gap(name: str) -> float:
+        return by_key[first, name].total.mean - by_key[second, name].total.mean
+
+    name = max(both, key=lambda n: abs(gap(n)))
+    a, b = by_key[first, name], by_key[second, name]
+    half = float(np.hypot(a.total.half_width, b.total.half_width))
+    return judged(
+        KEY,
+        "bank difference",
+        f"Bank {first} less bank {second}, largest at {name}:",
+        Measured(gap(name), half, a.spans, numbers={f"at {n}": gap(n) for n in both}),
+        bands["fuel_trim_bank_difference"],
+    )
+
+
+def _missing(cell: str) -> Finding:
+    return not_judged(
+        KEY,
+        cell,
+        f"Too little steady, warm, closed-loop running in the cell '{cell}'.",
+        f"Record {_HOW[cell]}, warm.",
+    )
+
+
+def _longer() -> str:
+    return "Record warm idle, a 2,500 rpm hold and steady cruise for a minute each."
+
+
+def _nothing(view: View) -> Finding:
+    found = view.conditions
+    if not found.warm.any():
+        reason = "The coolant never reached 70 degC while recording."
+    elif not found.closed_loop.any():
+        reason = "The fuel system never went into closed loop while recording."
+    else:
+        reason = "No operating condition was held steady for long enough, warm and in closed loop."
+    return not_judged(KEY, "total trim", reason, _longer())

@@ -1,0 +1,370 @@
+"""Coolant warm-up: rate, times, the level it settles at, and the time to closed loop.
+
+Inputs: `ECT`, `RPM`; `VSS`, `MAF`, `IAT`, `FUELSYS1` where there are. Enabled: a start from cold
+(below 50 degC) for rate and times; a warm-up that is not mostly idle for a level that was never
+reached (13 CCR 1968.2(e)(10.3.1)(B)). Method: first sample at or above 70 and 80 degC; the level
+where the temperature stays flat for a minute of driving, else for three minutes of any running.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logbench.analysis import causes
+from logbench.analysis.alignment import NS, Mask, Values
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.grid import STEP_S
+from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.view import View
+
+KEY = "warm_up"
+TITLE = "Coolant warm-up"
+ORDER = 3
+
+COLD_START_DEGC = 50.0
+LEVEL_WINDOW_S = 180.0
+LEVEL_RANGE_DEGC = 3.0
+LEVEL_SLOPE_DEGC_MIN = 0.5
+ROAD_WINDOW_S = 60.0
+ROAD_LEAST_S = 30.0
+ROAD_SLOPE_DEGC_MIN = 1.2
+"""On the road a rise that is slower than this is no warm-up. [Pub: P0116 text, 6 degC in 5 min]"""
+ROAD_SPEED_KMH = 25.0
+CLOSED_CLIMB_DEGC_MIN = 2.5
+"""A closed thermostat lets the last 15 degC below its level pass at least this fast. [CP]"""
+LEAST_RISE_S = 60.0
+LONG_DRIVE_S = 15.0 * 60.0
+"""A warm-up that takes longer than this on the road is a fault. [Pub: P0128 text]"""
+
+LOWEST_RATING_DEGC = 82.0
+"""Taken where the regulating temperature is not stated: the lowest common rating. [CP]"""
+
+_COLD = "Record from a cold start until the coolant has held its level for three minutes, driving."
+_TOO_COLD = Explanation(
+    (causes.THERMOSTAT_OPEN, causes.ECT_COLD, causes.LOW_COOLANT),
+    (
+        "Falling on the road and climbing at a stop points to the thermostat; compare the sensor"
+        " with a thermometer on the housing, and with IAT after a night's standing.",
+        "The upper radiator hose warming from the start points to the thermostat.",
+    ),
+)
+_TOO_HOT = Explanation(
+    (causes.THERMOSTAT_SHUT, causes.LOW_COOLANT, causes.ECT_WRONG),
+    ("Compare with a thermometer; see whether the fan starts at 95 to 105 degC.",),
+)
+_SLOW = Explanation((causes.THERMOSTAT_OPEN, causes.ECT_WRONG), _TOO_COLD.tell_apart)
+_FAST = Explanation((causes.LOW_COOLANT, causes.ECT_WRONG), _TOO_HOT.tell_apart)
+
+
+@dataclass(frozen=True, slots=True)
+class WarmUp:
+    """What the recording shows of a warm-up. Times in seconds from the start of the engine (or of
+    the recording, where `start_seen` is false); NaN where not reached. Temperatures in degC."""
+
+    start_ns: int
+    start_seen: bool
+    start_degc: float
+    end_degc: float
+    highest_degc: float
+    duration_s: float
+    to_70_s: float
+    to_80_s: float
+    rate_degc_min: float
+    rate_half: float
+    idle_share: float
+    air_g_per_l: float
+    level_degc: float
+    level_spans: tuple[Span, ...]
+    level_driving: bool
+    intake_degc: float
+    curve: tuple[Values, Values]
+    """Seconds from the start and temperature, of every sample."""
+
+    def climb(self, level: float) -> float:
+        """Mean rise in degC/min over the last 15 degC below `level`; NaN where not seen."""
+        end, begin = _reached(*self.curve, level), _reached(*self.curve, level - 15.0)
+        return 15.0 / (end - begin) * 60.0 if end > begin else float("nan")
+
+    @property
+    def cold(self) -> bool:
+        """Whether the engine was started cold."""
+        return self.start_degc < COLD_START_DEGC
+
+    @property
+    def span(self) -> Span:
+        """From the start to the end of the rise."""
+        reach = self.to_70_s if np.isfinite(self.to_70_s) else self.duration_s
+        return Span(self.start_ns, self.start_ns + int(reach * NS))
+
+    @property
+    def numbers(self) -> dict[str, float]:
+        """Figures for machines and the report."""
+        return {
+            "start_degc": self.start_degc,
+            "end_degc": self.end_degc,
+            "highest_degc": self.highest_degc,
+            "duration_s": self.duration_s,
+            "to_70_s": self.to_70_s,
+            "to_80_s": self.to_80_s,
+            "rate_degc_min": self.rate_degc_min,
+            "overall_rate_degc_min": (self.end_degc - self.start_degc) / self.duration_s * 60.0
+            if self.duration_s > 0.0
+            else float("nan"),
+            "idle_share": self.idle_share,
+            "air_to_70_g_per_l": self.air_g_per_l,
+        }
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Findings on the rate, the settled temperature and the time to closed loop."""
+    coolant = view.trace("ECT")
+    if coolant is None or view.trace("RPM") is None:
+        missing = " and ".join(view.missing("ECT", "RPM"))
+        return [not_judged(KEY, "warm-up", f"{missing} was not recorded.", "Record ECT and RPM.")]
+    found = view.once(find_warm_up)
+    if found is None:
+        return [not_judged(KEY, "warm-up", "The engine did not run while ECT was recorded.", _COLD)]
+    return [_rate(found, bands), _level(view, found, bands), *_closed_loop(view, found, bands)]
+
+
+def find_warm_up(view: View) -> WarmUp | None:
+    """The figures of the first warm-up; None when the engine never ran with `ECT` recorded."""
+    coolant = view.trace("ECT")
+    running = view.conditions.running
+    if coolant is None or not running.any():
+        return None
+    seen = view.run_start_ns
+    start_ns = int(view.grid.t_ns[int(np.argmax(running))]) if seen is None else seen
+    last_ns = int(view.grid.t_ns[len(running) - 1 - int(np.argmax(running[::-1]))])
+    good = np.isfinite(coolant.value)
+    t, degc = coolant.t_ns[good], coolant.value[good]
+    before = np.searchsorted(t, start_ns, side="right") - 1
+    first = max(0, int(before))
+    inside = slice(first, int(np.searchsorted(t, last_ns, side="right")))
+    t, degc = t[inside], degc[inside]
+    if len(t) < 2:
+        return None
+    from_s = np.maximum(0.0, (t - start_ns) / NS)
+    to_70, to_80 = (_reached(from_s, degc, level) for level in (70.0, 80.0))
+    rate, half = _rate_of(from_s, degc, to_70)
+    until = start_ns + int((to_70 if np.isfinite(to_70) else float(from_s[-1])) * NS)
+    level, spans, driving = _find_level(view, start_ns)
+    return WarmUp(
+        start_ns=start_ns,
+        start_seen=seen is not None,
+        start_degc=float(degc[0]),
+        end_degc=float(degc[-1]),
+        highest_degc=float(degc.max()),
+        duration_s=float(from_s[-1]),
+        to_70_s=to_70,
+        to_80_s=to_80,
+        rate_degc_min=rate,
+        rate_half=half,
+        idle_share=_idle_share(view, start_ns, until),
+        air_g_per_l=_air(view, start_ns, until),
+        level_degc=level,
+        level_spans=spans,
+        level_driving=driving,
+        intake_degc=float(view.last(t[:1], "IAT", "AAT", max_age_s=60.0)[0]),
+        curve=(from_s, degc),
+    )
+
+
+def _reached(from_s: Values, degc: Values, level: float) -> float:
+    hits = np.flatnonzero(degc >= level)
+    return float(from_s[hits[0]]) if len(hits) and degc[0] < level else float("nan")
+
+
+def _rate_of(from_s: Values, degc: Values, to_70_s: float) -> tuple[float, float]:
+    """Rise from the start to 70 degC (or to the highest so far) in degC/min, with the half width
+    that the resolution of one degree leaves; NaN for less than a minute."""
+    end = to_70_s if np.isfinite(to_70_s) else float(from_s[int(np.argmax(degc))])
+    if end < LEAST_RISE_S:
+        return float("nan"), float("nan")
+    rise = float(degc[int(np.searchsorted(from_s, end))] - degc[0])
+    return rise / end * 60.0, 1.96 * np.sqrt(2.0 / 12.0) / end * 60.0
+
+
+def _idle_share(view: View, start_ns: int, until_ns: int) -> float:
+    """Share of the running time up to `until_ns` at which the car stood; NaN without `VSS`."""
+    speed = view.grid.linear("VSS")
+    if speed is None:
+        return float("nan")
+    t = view.grid.t_ns
+    part = view.conditions.running & (t >= start_ns) & (t <= until_ns) & np.isfinite(speed)
+    return float((speed[part] < 1.5).mean()) if part.any() else float("nan")
+
+
+def _air(view: View, start_ns: int, until_ns: int) -> float:
+    """Air drawn in up to `until_ns`, grams for each litre of displacement: the heat put in. NaN
+    where airflow or displacement is unknown."""
+    flow, litres = view.grid.linear("MAF"), view.displacement.litres
+    if flow is None or litres is None:
+        return float("nan")
+    t = view.grid.t_ns
+    part = flow[(t >= start_ns) & (t <= until_ns)]
+    return float(np.nansum(part)) * STEP_S / litres if np.isfinite(part).mean() > 0.9 else np.nan
+
+
+def _find_level(view: View, start_ns: int) -> tuple[float, tuple[Span, ...], bool]:
+    """The temperature where it settles, the spans where it does, and whether on the road."""
+    degc = view.grid.slow("ECT")
+    t = view.grid.t_ns
+    if degc is None or len(t) == 0:
+        return float("nan"), (), False
+    after = view.conditions.running & (t >= start_ns + int(LEVEL_WINDOW_S / 2 * NS))
+    road = after & _flat(view, degc, ROAD_WINDOW_S, ROAD_SLOPE_DEGC_MIN) & _on_the_road(view)
+    if np.count_nonzero(road) * STEP_S >= ROAD_LEAST_S:
+        return float(np.median(degc[road])), view.stretches(road, 1.0), True
+    calm = after & _flat(view, degc, LEVEL_WINDOW_S, LEVEL_SLOPE_DEGC_MIN)
+    if not calm.any():
+        return float("nan"), (), False
+    return float(np.median(degc[calm])), view.stretches(calm, 1.0), False
+
+
+def _flat(view: View, degc: Values, window_s: float, slope_degc_min: float) -> Mask:
+    """Where the temperature neither rises nor falls over a window centred on each point."""
+    half = window_s / 2.0
+    rise = np.abs(view.grid.rate_per_s(degc, window_s)) * 60.0
+    flat = (view.grid.span_of(degc, half, half) <= LEVEL_RANGE_DEGC) & (rise <= slope_degc_min)
+    edge = int(half / STEP_S)
+    flat[:edge] = False
+    flat[len(flat) - edge :] = False
+    return np.asarray(flat)
+
+
+def _on_the_road(view: View) -> Mask:
+    """Where the car drives all through the window and the engine works: not on the overrun."""
+    speed = view.grid.linear("VSS")
+    if speed is None:
+        return np.zeros(len(view.grid), dtype=bool)
+    size = int(ROAD_WINDOW_S / STEP_S)
+    slow = (np.nan_to_num(speed) < ROAD_SPEED_KMH).astype(np.float64)
+    cut = view.conditions.mask(Condition.FUEL_CUT).astype(np.float64)
+    return (_mean(slow, size) < 0.05) & (_mean(cut, size) < 0.2)
+
+
+def _mean(values: Values, size: int) -> Values:
+    """Moving mean over `size` points centred on each."""
+    padded = np.pad(values, (size // 2 + 1, size - size // 2 - 1), mode="edge")
+    total = np.cumsum(padded)
+    return np.asarray((total[size:] - total[:-size]) / size)
+
+
+def _rate(found: WarmUp, bands: Bands) -> Finding:
+    subject = "rate of warm-up"
+    if not found.cold:
+        return not_judged(
+            KEY, subject, f"The engine was warm at the start ({found.start_degc:.0f} degC).", _COLD
+        )
+    if not np.isfinite(found.rate_degc_min):
+        return not_judged(KEY, subject, "Less than a minute of the warm-up was recorded.", _COLD)
+    mostly_idle = found.idle_share > 0.5
+    band = bands["warm_up_rate_idle" if mostly_idle else "warm_up_rate_driving"]
+    reach = (
+        f"70 degC after {found.to_70_s:.0f} s"
+        if np.isfinite(found.to_70_s)
+        else f"{found.highest_degc:.0f} degC at most"
+    )
+    remarks: tuple[str, ...] = (f"from {found.start_degc:.0f} degC, {reach}",)
+    if not found.start_seen:
+        remarks = (*remarks, "the engine ran before the recording began")
+    low = found.rate_degc_min < (band.within[0] or 0.0)
+    return judged(
+        KEY,
+        subject,
+        f"Coolant rise{', mostly idle,' if mostly_idle else ''}",
+        Measured(
+            found.rate_degc_min, float(found.rate_half), (found.span,), remarks, found.numbers
+        ),
+        band,
+        _SLOW if low else _FAST,
+    )
+
+
+def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
+    subject = "settled coolant temperature"
+    stated = view.facts.vehicle.regulating_temp_degc
+    band = bands["warm_up_plateau" if stated is None else "warm_up_below_regulating"]
+    base = 0.0 if stated is None else stated
+    lowest, good = (band.watch[0] or 0.0) + base, (band.within[0] or 0.0) + base
+    value, spans, remark = found.level_degc, found.level_spans, ""
+    minutes = found.duration_s / 60.0
+    if np.isfinite(value) and (found.level_driving or value >= good):
+        remark = f"flat for a minute or more {'on the road' if found.level_driving else 'standing'}"
+    elif found.highest_degc >= good and found.climb(good) >= CLOSED_CLIMB_DEGC_MIN:
+        value, spans = found.highest_degc, (found.span,)
+        remark = "the highest seen, reached without a pause; it had not settled"
+    elif found.cold and found.duration_s >= LONG_DRIVE_S and found.highest_degc < lowest:
+        if not found.idle_share <= 0.5:
+            return _mostly_idle(found.highest_degc, subject)
+        value, spans = found.highest_degc, (found.span,)
+        remark = f"the highest seen in {minutes:.0f} minutes"
+    elif np.isfinite(value):
+        return _mostly_idle(value, subject)
+    else:
+        text = f"The coolant was at {found.highest_degc:.0f} degC at most and had not settled."
+        return not_judged(KEY, subject, text, _COLD)
+    return judged(
+        KEY,
+        subject,
+        "Coolant temperature" if stated is None else f"Coolant against {stated:.0f} degC",
+        Measured(value - base, 0.6, spans, (remark,), found.numbers | {"level_degc": value}),
+        band,
+        _too_cold(found) if value < good else _TOO_HOT,
+    )
+
+
+def _mostly_idle(degc: float, subject: str) -> Finding:
+    return not_judged(
+        KEY,
+        subject,
+        f"The coolant stood at {degc:.0f} degC, but most of the warm-up was idle or its speed is"
+        " unknown: that does not load the thermostat.",
+        _COLD,
+    )
+
+
+def _too_cold(found: WarmUp) -> Explanation:
+    """The sensor comes first where it read colder than the intake air at a cold start."""
+    if found.cold and found.start_degc < found.intake_degc - 8.0:
+        order = (causes.ECT_COLD, causes.THERMOSTAT_OPEN, causes.LOW_COOLANT)
+        return Explanation(order, _TOO_COLD.tell_apart)
+    return _TOO_COLD
+
+
+def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
+    """Time from the start to closed loop, where `FUELSYS1` and the start were recorded."""
+    subject = "time to closed loop"
+    if not view.conditions.loop_recorded or not found.start_seen or not found.cold:
+        return []
+    t = view.grid.t_ns
+    closed = view.conditions.closed_loop & (t >= found.start_ns)
+    if not found.intake_degc > 10.0:
+        return [
+            not_judged(
+                KEY,
+                subject,
+                "The intake air was not above 10 degC, or not recorded, at the start.",
+                "Record IAT and FUELSYS1 from a start above 10 degC.",
+            )
+        ]
+    if not closed.any():
+        if found.duration_s < 300.0:
+            return []
+        seconds = found.duration_s
+        remarks: tuple[str, ...] = ("closed loop was never reached",)
+    else:
+        seconds = float(t[int(np.argmax(closed))] - found.start_ns) / NS
+        remarks = ()
+    start = Span(found.start_ns, found.start_ns + int(seconds * NS))
+    late = Explanation(
+        (causes.LATE_LOOP, causes.ECT_COLD),
+        ("Record the front oxygen sensor and its heater's first two minutes.",),
+    )
+    measured = Measured(seconds, evidence=(start,), remarks=remarks)
+    what = "Closed loop after"
+    return [judged(KEY, subject, what, measured, bands["closed_loop_time"], late)]

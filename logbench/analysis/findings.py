@@ -1,0 +1,137 @@
+"""Making findings: the same wording and the same rules in every check."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from logbench.analysis.bands import judge, range_text
+from logbench.analysis.model import Band, Finding, Span, Verdict
+
+MOST_EVIDENCE = 40
+"""A finding names at most this many spans, the longest ones."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """What a finding may mean: a short name for machines and the trade's words for people."""
+
+    key: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Causes in order of likelihood, and what would tell them apart."""
+
+    causes: tuple[Cause, ...] = ()
+    tell_apart: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A number to be judged: value, half width of its 95 % interval (NaN: not known), what it rests
+    on, remarks that weaken it (each a clause without a full stop), and further figures."""
+
+    value: float
+    half_width: float = float("nan")
+    evidence: Sequence[Span] = ()
+    remarks: tuple[str, ...] = ()
+    numbers: Mapping[str, float] = field(default_factory=dict)
+
+
+def not_judged(
+    check: str, subject: str, reason: str, *next_steps: str, evidence: Sequence[Span] = ()
+) -> Finding:
+    """A finding that says why it cannot tell and what to record next time."""
+    return Finding(
+        check=check,
+        subject=subject,
+        verdict=Verdict.NOT_JUDGED,
+        reason=reason,
+        evidence=longest(evidence),
+        next_steps=next_steps,
+    )
+
+
+def judged(
+    check: str,
+    subject: str,
+    what: str,
+    measured: Measured,
+    band: Band,
+    explanation: Explanation | None = None,
+    *,
+    at_most: Verdict = Verdict.ACT,
+) -> Finding:
+    """`measured` held against `band`; `what` names the number at the start of the reason.
+
+    `at_most` caps the verdict where the evidence cannot carry more (`Verdict.WATCH`).
+    """
+    half = measured.half_width
+    verdict = judge(band, measured.value, half)
+    if verdict.severity > at_most.severity:
+        verdict = at_most
+    explained = explanation or Explanation()
+    wrong = verdict.severity > 0
+    steps = explained.tell_apart if wrong else ()
+    if verdict is Verdict.NOT_JUDGED:
+        steps = ("Record a longer stretch of this condition: the number is still too uncertain.",)
+    return Finding(
+        check=check,
+        subject=subject,
+        verdict=verdict,
+        reason=_sentence(what, measured, band, verdict),
+        value=measured.value if math.isfinite(measured.value) else None,
+        uncertainty=half if math.isfinite(half) else None,
+        unit=band.unit,
+        band=band,
+        evidence=longest(measured.evidence),
+        causes=tuple(cause.text for cause in explained.causes) if wrong else (),
+        next_steps=steps,
+        numbers={k: v for k, v in measured.numbers.items() if math.isfinite(v)},
+    )
+
+
+def explained(finding: Finding, explanation: Explanation) -> Finding:
+    """The finding with causes and what tells them apart, if it is `watch` or `act`."""
+    if finding.verdict.severity == 0:
+        return finding
+    return replace(
+        finding,
+        causes=tuple(cause.text for cause in explanation.causes),
+        next_steps=explanation.tell_apart,
+    )
+
+
+def number_text(value: float, half: float, unit: str, signed: bool = False) -> str:
+    """`+12.3 ±0.8 %`: as many decimals as the size of the number deserves."""
+    scale = max(abs(value), 1e-12)
+    digits = 0 if scale >= 100 else 1 if scale >= 3 else 2
+    text = f"{value:+.{digits}f}" if signed else f"{value:.{digits}f}"
+    if math.isfinite(half):
+        shown = f"{half:.{digits}f}"
+        text += f" ±{shown}" if float(shown) > 0 else f" ±{half:.1g}"
+    return f"{text} {unit}".strip()
+
+
+def longest(spans: Sequence[Span]) -> tuple[Span, ...]:
+    """The longest spans, at most `MOST_EVIDENCE`, in order of time, as plain spans."""
+    plain = [Span(s.start_ns, s.end_ns) for s in spans]
+    if len(plain) > MOST_EVIDENCE:
+        plain = sorted(plain, key=lambda s: s.start_ns - s.end_ns)[:MOST_EVIDENCE]
+    return tuple(sorted(plain, key=lambda s: s.start_ns))
+
+
+def _sentence(what: str, measured: Measured, band: Band, verdict: Verdict) -> str:
+    signed = band.within[0] is not None and band.within[0] < 0
+    number = number_text(measured.value, measured.half_width, band.unit, signed)
+    within, watch = range_text(band.within, band.unit), range_text(band.watch, band.unit)
+    told = {
+        Verdict.WITHIN: f"is within {within}",
+        Verdict.WATCH: f"is outside {within} (to act: surely outside {watch})",
+        Verdict.ACT: f"is outside {watch}",
+        Verdict.NOT_JUDGED: f"is too uncertain to hold against {within}",
+    }[verdict]
+    return "; ".join([f"{what} {number} {told}", *measured.remarks]) + "."

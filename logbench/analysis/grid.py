@@ -1,0 +1,191 @@
+"""The traces of a recording by standard acronym, and the same on one even time base."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import Protocol
+
+import numpy as np
+from scipy import ndimage
+
+from logbench.analysis import alignment
+from logbench.analysis.alignment import NS, Mask, Times, Values
+from logbench.recording.model import Facts, Trace
+from logbench.signals.table import table
+
+STEP_S = 0.2
+"""Step of the even time base: fine enough for a gear change, coarse enough to be quick."""
+
+
+class RecordingLike(Protocol):
+    """What the analysis needs of a recording; `recording.reader.Recording` and tests' own."""
+
+    @property
+    def facts(self) -> Facts:
+        """All that is known besides the samples."""
+        ...
+
+    @property
+    def keys(self) -> Sequence[tuple[str, str]]:
+        """(acronym, ECU address) of every trace."""
+        ...
+
+    def trace(self, signal: str, ecu: str | None = None) -> Trace:
+        """The samples of one signal of one ECU."""
+        ...
+
+
+@lru_cache(maxsize=256)
+def _same_quantity(acronym: str) -> tuple[str, ...]:
+    """The acronym and its siblings that carry the same quantity under other PIDs."""
+    found = [signal.acronym for signal in table().alternatives(acronym)]
+    return tuple(dict.fromkeys([acronym, *found]))
+
+
+class Traces:
+    """Cached look-up of a recording's traces by the standard's acronym.
+
+    `FRP` also finds `FRP_22` where `FRP` itself is absent. Of several ECUs the first by address
+    that has a usable sample wins: the engine's.
+    """
+
+    def __init__(self, recording: RecordingLike) -> None:
+        self._recording = recording
+        self._ecus: dict[str, list[str]] = {}
+        for signal, ecu in sorted(recording.keys):
+            self._ecus.setdefault(signal, []).append(ecu)
+        self._found: dict[str, Trace | None] = {}
+
+    @property
+    def signals(self) -> tuple[str, ...]:
+        """Acronyms that the recording holds, in order of the alphabet."""
+        return tuple(self._ecus)
+
+    def first(self, *acronyms: str) -> Trace | None:
+        """The first of `acronyms` that has at least one finite sample, or None."""
+        for acronym in acronyms:
+            if acronym not in self._found:
+                self._found[acronym] = self._look_up(acronym)
+            trace = self._found[acronym]
+            if trace is not None:
+                return trace
+        return None
+
+    def _look_up(self, acronym: str) -> Trace | None:
+        names = (acronym,) if acronym in self._ecus else _same_quantity(acronym)
+        for name in names:
+            for ecu in self._ecus.get(name, ()):
+                trace = self._recording.trace(name, ecu)
+                if len(trace) and np.isfinite(trace.value).any():
+                    return _in_order(trace)
+        return None
+
+
+def _in_order(trace: Trace) -> Trace:
+    if len(trace) < 2 or bool(np.all(trace.t_ns[1:] >= trace.t_ns[:-1])):
+        return trace
+    order = np.argsort(trace.t_ns, kind="stable")
+    return Trace(trace.signal, trace.ecu, trace.unit, trace.t_ns[order], trace.value[order])
+
+
+class Grid:
+    """Signals on one even time base of `STEP_S`, from the first to the last sample of the engine
+    speed (or of everything, where that is absent)."""
+
+    def __init__(self, traces: Traces) -> None:
+        self.traces = traces
+        self.step_ns = int(STEP_S * NS)
+        self.t_ns: Times = self._base()
+        self._held: dict[tuple[str, ...], Values | None] = {}
+
+    def __len__(self) -> int:
+        return len(self.t_ns)
+
+    def _base(self) -> Times:
+        rpm = self.traces.first("RPM")
+        ends: list[tuple[int, int]] = []
+        for trace in [rpm] if rpm else [self.traces.first(a) for a in self.traces.signals]:
+            if trace is not None:
+                ends.append((int(trace.t_ns[0]), int(trace.t_ns[-1])))
+        if not ends:
+            return np.empty(0, dtype=np.int64)
+        start, end = min(a for a, _ in ends), max(b for _, b in ends)
+        return np.arange(start, end + 1, self.step_ns, dtype=np.int64)
+
+    def linear(self, *acronyms: str) -> Values | None:
+        """The first recorded of `acronyms` on the grid, straight between its samples; None where
+        none is recorded. NaN in gaps: more than three sample intervals, at least 1, at most 10 s.
+        """
+        return self._get(("linear", *acronyms))
+
+    def held(self, *acronyms: str) -> Values | None:
+        """As `linear`, but the last value holds, at most 60 s: for status words."""
+        return self._get(("held", *acronyms))
+
+    def slow(self, *acronyms: str) -> Values | None:
+        """As `linear`, with gaps of up to 60 s bridged: for temperatures and pressures of the
+        surroundings, and the first and last value held at the ends for that long."""
+        return self._get(("slow", *acronyms))
+
+    def _get(self, key: tuple[str, ...]) -> Values | None:
+        if key not in self._held:
+            trace = self.traces.first(*key[1:])
+            self._held[key] = None if trace is None else self._place(key[0], trace)
+        return self._held[key]
+
+    def _place(self, how: str, trace: Trace) -> Values:
+        if how == "held":
+            return alignment.previous(trace, self.t_ns, 60.0)
+        if how == "linear":
+            return alignment.linear(trace, self.t_ns, gap_s(trace))
+        out = alignment.linear(trace, self.t_ns, 60.0)
+        for end, value in ((trace.t_ns[0], trace.value[0]), (trace.t_ns[-1], trace.value[-1])):
+            near = np.isnan(out) & (np.abs(self.t_ns - end) <= 60 * NS)
+            outer = (self.t_ns < trace.t_ns[0]) | (self.t_ns > trace.t_ns[-1])
+            out[near & outer] = value
+        return out
+
+    def span_of(self, values: Values, window_s: float, ahead_s: float = 0.4) -> Values:
+        """Largest minus smallest of `values` over the last `window_s` and the next `ahead_s` of
+        each point; NaN where that stretch is not wholly known."""
+        back, ahead = round(window_s / STEP_S), round(ahead_s / STEP_S)
+        known = np.isfinite(values)
+        filled = np.where(known, values, 0.0)
+        size, origin = back + ahead + 1, (back - ahead) // 2
+        if (back + ahead) % 2:
+            size, origin = size + 1, (back + 1 - ahead) // 2
+        high = ndimage.maximum_filter1d(filled, size, origin=origin, mode="nearest")
+        low = ndimage.minimum_filter1d(filled, size, origin=origin, mode="nearest")
+        out = high - low
+        if not known.all():
+            unknown = ndimage.maximum_filter1d(
+                (~known).astype(np.int8), size, origin=origin, mode="nearest"
+            )
+            out[unknown > 0] = np.nan
+        return np.asarray(out)
+
+    def rate_per_s(self, values: Values, window_s: float) -> Values:
+        """Change of `values` per second across a window centred on each point; NaN at unknowns."""
+        half = max(1, round(window_s / 2 / STEP_S))
+        padded = np.pad(values, half, mode="edge")
+        return np.asarray((padded[2 * half :] - padded[: -2 * half]) / (2 * half * STEP_S))
+
+
+def gap_s(trace: Trace) -> float:
+    """Longest time between samples that is still no gap: three intervals, within 1 to 10 s."""
+    return float(np.clip(3.0 * alignment.interval_s(trace), 1.0, 10.0))
+
+
+def schmitt(values: Values, on: float, off: float) -> Mask:
+    """True from the point where `values` reaches `on` until it falls below `off` (`on` >= `off`);
+    with `on` < `off` the other way round: true from falling to `on` until rising above `off`.
+    Unknown values switch it off."""
+    if on < off:
+        return schmitt(-values, -on, -off)
+    mark = np.zeros(len(values), dtype=np.int8)
+    mark[values >= on] = 1
+    mark[~(values >= off)] = -1
+    place = np.where(mark != 0, np.arange(len(mark)), -1)
+    last = np.maximum.accumulate(place) if len(place) else place
+    return np.asarray((last >= 0) & (mark[np.maximum(last, 0)] > 0))

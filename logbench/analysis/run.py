@@ -1,0 +1,102 @@
+"""Runs every check on a recording."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Collection, Sequence
+from functools import lru_cache
+from typing import Any, Protocol, cast
+
+from logbench.analysis import checks
+from logbench.analysis.bands import Bands, load_bands
+from logbench.analysis.grid import RecordingLike
+from logbench.analysis.model import Band, Finding, Span, Verdict
+from logbench.analysis.view import View
+from logbench.errors import UsageError
+
+
+class CheckModule(Protocol):
+    """What a module of `analysis/checks/` provides."""
+
+    KEY: str
+    """Short name: `fuel_trim`."""
+    TITLE: str
+    """What it judges, in a few words."""
+    ORDER: int
+    """Place in the list of checks."""
+
+    def check(self, view: View, bands: Bands) -> list[Finding]:
+        """The findings of one recording; at least one, if only 'not judged'."""
+        ...
+
+
+@lru_cache(maxsize=1)
+def all_checks() -> tuple[CheckModule, ...]:
+    """Every module of `analysis/checks/`, in order."""
+    names = [m.name for m in pkgutil.iter_modules(checks.__path__, f"{checks.__name__}.")]
+    modules = [cast("CheckModule", importlib.import_module(name)) for name in names]
+    return tuple(sorted(modules, key=lambda m: (m.ORDER, m.KEY)))
+
+
+def run_checks(
+    recording: RecordingLike,
+    bands: Bands | None = None,
+    only: Collection[str] | None = None,
+) -> list[Finding]:
+    """The findings of all checks, or of those whose keys are in `only`, in the checks' order.
+
+    `UsageError` when `only` names a check that there is not.
+    """
+    chosen = all_checks()
+    if only is not None:
+        unknown = sorted(set(only) - {module.KEY for module in chosen})
+        if unknown:
+            known = ", ".join(module.KEY for module in chosen)
+            raise UsageError(f"There is no check '{unknown[0]}'; choose among {known}.")
+        chosen = tuple(module for module in chosen if module.KEY in only)
+    used = bands if bands is not None else load_bands()
+    view = View(recording)
+    return [finding for module in chosen for finding in module.check(view, used)]
+
+
+def worst(findings: Sequence[Finding]) -> Verdict:
+    """The most severe verdict; `within` if something was judged, else `not judged`."""
+    verdicts = [finding.verdict for finding in findings]
+    for verdict in (Verdict.ACT, Verdict.WATCH, Verdict.WITHIN):
+        if verdict in verdicts:
+            return verdict
+    return Verdict.NOT_JUDGED
+
+
+def finding_to_dict(finding: Finding) -> dict[str, Any]:
+    """A finding as plain JSON types; every number is finite or None, times in ns."""
+    return {
+        "check": finding.check,
+        "subject": finding.subject,
+        "verdict": finding.verdict.value,
+        "reason": finding.reason,
+        "value": finding.value,
+        "uncertainty": finding.uncertainty,
+        "unit": finding.unit,
+        "band": None if finding.band is None else _band_to_dict(finding.band),
+        "evidence": [_span_to_list(span) for span in finding.evidence],
+        "causes": list(finding.causes),
+        "next_steps": list(finding.next_steps),
+        "numbers": dict(finding.numbers),
+    }
+
+
+def _span_to_list(span: Span) -> list[int]:
+    return [span.start_ns, span.end_ns]
+
+
+def _band_to_dict(band: Band) -> dict[str, Any]:
+    return {
+        "key": band.key,
+        "title": band.title,
+        "unit": band.unit,
+        "within": list(band.within),
+        "watch": list(band.watch),
+        "basis": band.basis,
+    }

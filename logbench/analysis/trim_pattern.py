@@ -1,0 +1,169 @@
+"""Which pattern the total trims of all cells make, and what it may mean (trade-notes 1)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from logbench.analysis import causes
+from logbench.analysis.airflow import find_airflow
+from logbench.analysis.findings import Cause, Explanation
+from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.view import View
+
+CELLS = ("warm idle", "2,500 rpm hold", "steady cruise", "load")
+"""Operating cells in order of airflow."""
+
+OUT_PCT = 8.0
+"""Mean trim from which a cell takes part in a pattern."""
+
+TREND_PCT = 4.0
+"""Difference between idle and the highest airflow that counts as a trend; the trade's rule for
+unmetered air at 2,500 rpm is 7 to 8 points. [CP]"""
+
+BANK_PCT = 7.0
+"""Difference between banks that counts as one bank only."""
+
+Trims = Mapping[tuple[int, str], float]
+"""(bank, cell) to total trim in %."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A pattern's name and sentence, and what it may mean."""
+
+    name: str
+    sentence: str
+    explanation: Explanation
+    idle_pct: float
+    high_pct: float
+
+    def finding(self, check: str, cells: Sequence[Finding]) -> Finding:
+        """The pattern as a finding: as severe as the worst of `cells`."""
+        worst = max((f.verdict for f in cells), key=lambda v: (v.severity, v is Verdict.WITHIN))
+        wrong = worst.severity > 0
+        numbers = {"idle_pct": self.idle_pct, "highest_airflow_pct": self.high_pct}
+        return Finding(
+            check=check,
+            subject="pattern",
+            verdict=worst,
+            reason=self.sentence,
+            evidence=tuple(s for f in cells if f.verdict is worst for s in f.evidence[:3]),
+            causes=tuple(c.text for c in self.explanation.causes) if wrong else (),
+            next_steps=self.explanation.tell_apart if wrong else (),
+            numbers={k: v for k, v in numbers.items() if math.isfinite(v)},
+        )
+
+
+def find_pattern(view: View, trims: Trims) -> Pattern:
+    """The pattern that the judged cells make."""
+    banks = sorted({bank for bank, _ in trims})
+    by_bank = {b: {c: trims[b, c] for c in CELLS if (b, c) in trims} for b in banks}
+    odd = _odd_bank(by_bank)
+    if odd is not None:
+        return _one_bank(odd, by_bank[odd])
+    mean = {c: sum(v) / len(v) for c in CELLS if (v := [t[c] for t in by_bank.values() if c in t])}
+    idle = mean.get("warm idle", float("nan"))
+    high = mean[max(mean, key=CELLS.index)] if len(mean) > 1 else float("nan")
+    highest, lowest = max(mean.values(), default=0.0), min(mean.values(), default=0.0)
+    if max(highest, -lowest) < OUT_PCT:
+        none = Explanation((), ())
+        return Pattern("none", "The cells make no pattern of a fault.", none, idle, high)
+    if highest >= -lowest:
+        return _lean(view, idle, high)
+    return _rich(idle, high)
+
+
+def _odd_bank(by_bank: Mapping[int, Mapping[str, float]]) -> int | None:
+    """The bank that stands alone outside: the other one is near zero, or far from it."""
+    if len(by_bank) != 2:
+        return None
+    (a, first), (b, second) = by_bank.items()
+    both = [c for c in first if c in second]
+    if not both:
+        return None
+    gap = sum(first[c] - second[c] for c in both) / len(both)
+    if abs(gap) < BANK_PCT:
+        return None
+    size = {a: sum(abs(first[c]) for c in both), b: sum(abs(second[c]) for c in both)}
+    return max(size, key=lambda k: size[k])
+
+
+def _one_bank(bank: int, cells: Mapping[str, float]) -> Pattern:
+    values = list(cells.values())
+    idle = cells.get("warm idle", float("nan"))
+    high = values[-1] if len(values) > 1 else float("nan")
+    apart = (
+        "A rear oxygen sensor that reads rich while the front one asks for fuel points to the front"
+        " sensor; a normal rear sensor points to air or fuel of this bank.",
+        "Look for an exhaust leak ahead of this bank's front sensor, worst at idle.",
+    )
+    if sum(values) >= 0:
+        order: tuple[Cause, ...] = (causes.BANK_LEAN, causes.O2_LEAN, causes.EXHAUST_LEAK)
+        text = f"Only bank {bank} adds fuel."
+    else:
+        order = (causes.BANK_RICH, causes.O2_RICH)
+        text = f"Only bank {bank} takes fuel away."
+    return Pattern("one bank only", text, Explanation(order, apart), idle, high)
+
+
+def _lean(view: View, idle: float, high: float) -> Pattern:
+    """Fuel is added on all banks: by its trend with airflow and by the airflow's own evidence."""
+    low_air = _airflow_low(view)
+    metered = view.trace("MAF") is not None
+    apart = (
+        "Volumetric efficiency that is low too points to the air-flow sensor; a normal one points"
+        " to fuel delivery: record MAF, RPM and a full-throttle pull.",
+        "Watch lambda against commanded under load: lean there points to delivery.",
+    )
+    if idle - high >= TREND_PCT:
+        order = (causes.UNMETERED_AIR, causes.EXHAUST_LEAK)
+        steps = (
+            "Smoke-test the intake; clamp vacuum hoses one by one and watch the trim at idle.",
+            "Idle airflow for each litre that is low at normal idle speed supports unmetered air.",
+        )
+        text = f"Fuel is added mostly at idle ({idle:+.1f} %), less with airflow ({high:+.1f} %)."
+        return Pattern("falls with airflow", text, Explanation(order, steps), idle, high)
+    rises = high - idle >= TREND_PCT
+    air: tuple[Cause, ...] = (causes.MAF_LOW,) if metered else (causes.PRESSURE_LOW,)
+    sensor_first = metered and (low_air or (low_air is None and not rises))
+    if rises:
+        first = (*air, causes.WEAK_FUEL) if sensor_first else (causes.WEAK_FUEL, *air)
+        text = f"Fuel is added more with airflow ({idle:+.1f} % at idle, {high:+.1f} % high)."
+        name = "rises with airflow"
+    else:
+        near = (causes.O2_LEAN, causes.WEAK_FUEL)
+        first = (*air, *near) if sensor_first else (*near, *air)
+        text = "Fuel is added alike in every cell."
+        name = "lean everywhere"
+    return Pattern(name, text, Explanation(first, apart), idle, high)
+
+
+def _rich(idle: float, high: float) -> Pattern:
+    apart = (
+        "Repeat with the purge line clamped: vapour goes away with it.",
+        "Fuel pressure at rest that falls after key-off points to a leaking injector.",
+    )
+    if high - idle >= TREND_PCT:
+        order = (causes.RICH_FUEL, causes.PURGE, causes.FUEL_IN_OIL)
+        text = f"Fuel is taken away mostly at idle ({idle:+.1f} %; {high:+.1f} % at high airflow)."
+        return Pattern("rich at idle", text, Explanation(order, apart), idle, high)
+    everywhere = (causes.RICH_FUEL, causes.MAF_HIGH, causes.ECT_COLD, causes.FUEL_IN_OIL)
+    text = "Fuel is taken away in every cell."
+    return Pattern("rich everywhere", text, Explanation(everywhere, apart), idle, high)
+
+
+def _airflow_low(view: View) -> bool | None:
+    """Whether the air-flow sensor's own evidence says that it reads low; None when it says
+    nothing. Limits: volumetric efficiency 72 % at full throttle, 50 and 60 % to the manifold."""
+    found = view.once(find_airflow)
+    if found is None:
+        return None
+    limits = (
+        (found.full.ve_atmosphere_pct, 95.0 if view.charged else 76.0),
+        (found.part.ve_manifold_pct, 60.0),
+        (found.idle.ve_manifold_pct, 48.0),
+    )
+    told = [value.mean < limit for value, limit in limits if value.n >= 4]
+    return None if not told else any(told)

@@ -1,0 +1,233 @@
+"""A recording as the checks see it: traces by acronym, conditions, steady spans; all cached.
+
+A view is made once per recording and handed to every check, so that nothing is read or found
+twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeVar, cast
+
+import numpy as np
+
+from logbench.analysis import alignment, derived
+from logbench.analysis.alignment import Mask, Times, Values
+from logbench.analysis.conditions import Conditions, classify
+from logbench.analysis.grid import STEP_S, Grid, RecordingLike, Traces, gap_s
+from logbench.analysis.model import Condition, Span
+from logbench.recording.model import Facts, Trace
+
+T = TypeVar("T")
+
+SETTLE_S = 3.0
+"""A transient and its transport delay are over when everything was steady for this long."""
+
+SKEW_S = 0.25
+"""Samples this near in time count as taken together where the engine is not steady."""
+
+
+@dataclass(frozen=True, slots=True)
+class Displacement:
+    """Engine displacement in litres and where it comes from: `stated`, `LOAD_ABS` or `unknown`."""
+
+    litres: float | None
+    source: str
+
+
+class View:
+    """A cached, lazy view of one recording."""
+
+    def __init__(self, recording: RecordingLike) -> None:
+        self.facts: Facts = recording.facts
+        self.traces = Traces(recording)
+        self._made: dict[str, object] = {}
+
+    def once(self, make: Callable[[View], T]) -> T:
+        """What `make` finds in this view; found once and then kept, for what checks share."""
+        key = f"{make.__module__}.{make.__qualname__}"
+        if key not in self._made:
+            self._made[key] = make(self)
+        return cast("T", self._made[key])
+
+    # --- signals ---
+
+    def trace(self, *acronyms: str) -> Trace | None:
+        """The first of `acronyms` that is recorded with a finite sample, or None."""
+        return self.traces.first(*acronyms)
+
+    def missing(self, *acronyms: str) -> tuple[str, ...]:
+        """Those of `acronyms` that the recording does not hold."""
+        return tuple(a for a in acronyms if self.trace(a) is None)
+
+    def at(self, t_ns: Times, *acronyms: str, within_s: float | None = None) -> Values:
+        """The first recorded of `acronyms` at each time: a sample of the same request as it is,
+        else on the straight line between neighbours at most `within_s` apart (default: no gap by
+        the trace's own rate). NaN elsewhere, and everywhere when none is recorded."""
+        trace = self.trace(*acronyms)
+        if trace is None:
+            return np.full(len(t_ns), np.nan)
+        return alignment.linear(trace, t_ns, gap_s(trace) if within_s is None else within_s)
+
+    def last(self, t_ns: Times, *acronyms: str, max_age_s: float) -> Values:
+        """The last value of the first recorded of `acronyms` at each time, at most `max_age_s`
+        old; NaN elsewhere."""
+        trace = self.trace(*acronyms)
+        if trace is None:
+            return np.full(len(t_ns), np.nan)
+        return alignment.previous(trace, t_ns, max_age_s)
+
+    # --- the even time base and what was done on it ---
+
+    @cached_property
+    def grid(self) -> Grid:
+        """Signals on one even time base."""
+        return Grid(self.traces)
+
+    @cached_property
+    def conditions(self) -> Conditions:
+        """What the car was doing, with what had to be inferred."""
+        return classify(self.grid)
+
+    def spans(self, *conditions: Condition) -> tuple[Span, ...]:
+        """All spans of these driving conditions, in order of time."""
+        wanted = frozenset(conditions)
+        return tuple(s for s in self.conditions.spans if s.condition in wanted)
+
+    @cached_property
+    def steady(self) -> Mask:
+        """On the grid: the engine runs and nothing has changed for `SETTLE_S`: engine speed within
+        60 rpm or 6 %, throttle 2.5 points, manifold pressure 6 kPa, calculated load 12 points,
+        vehicle speed 4 km/h (common practice, no source)."""
+        rpm = self.grid.linear("RPM")
+        if rpm is None:
+            return np.zeros(len(self.grid), dtype=bool)
+        calm = self.conditions.running & (
+            self.grid.span_of(rpm, SETTLE_S) <= np.maximum(60.0, 0.06 * rpm)
+        )
+        for names, limit in (
+            (("TP", "TAC_PCT", "TP_R"), 2.5),
+            (("MAP",), 6.0),
+            (("LOAD_PCT", "LOAD_ABS"), 12.0),
+            (("VSS",), 4.0),
+        ):
+            values = self.grid.linear(*names)
+            if values is not None:
+                span = self.grid.span_of(values, SETTLE_S)
+                calm &= ~(span > limit)  # an unknown stretch of a second signal does not forbid
+        return calm
+
+    def steady_spans(
+        self,
+        *conditions: Condition,
+        where: Mask | None = None,
+        min_s: float = 2.0,
+    ) -> tuple[Span, ...]:
+        """Stretches of at least `min_s` that are steady, in one of `conditions` (none given: any)
+        and where the grid mask `where` holds."""
+        mask = self.steady
+        if conditions:
+            mask = mask & self.conditions.mask(*conditions)
+        return self.stretches(mask if where is None else mask & where, min_s)
+
+    def stretches(self, mask: Mask, min_s: float = 0.0) -> tuple[Span, ...]:
+        """Spans of at least `min_s` where a grid mask is true."""
+        found = alignment.runs(mask, self.grid.t_ns, self.grid.step_ns)
+        return tuple(s for s in found if s.duration_s >= min_s - 1e-9)
+
+    @cached_property
+    def run_start_ns(self) -> int | None:
+        """When the engine first ran, if the recording shows the start; None when it ran already."""
+        running = self.conditions.running
+        if not running.any() or running[0]:
+            return self._started_before()
+        return int(self.grid.t_ns[int(np.argmax(running))])
+
+    def _started_before(self) -> int | None:
+        """The start of the engine just before the recording, by `RUNTM`; None when unknown or more
+        than a minute before."""
+        runtime = self.trace("RUNTM")
+        if runtime is None or not self.conditions.running.any():
+            return None
+        good = np.flatnonzero(np.isfinite(runtime.value) & (runtime.value > 0))
+        if len(good) == 0 or runtime.value[good[0]] > 60.0:
+            return None
+        first = int(good[0])
+        return int(runtime.t_ns[first] - runtime.value[first] * alignment.NS)
+
+    def running_s(self) -> float:
+        """How long the engine ran in this recording, seconds."""
+        return float(np.count_nonzero(self.conditions.running)) * STEP_S
+
+    # --- the car ---
+
+    @cached_property
+    def banks(self) -> tuple[int, ...]:
+        """Banks that report a short- or long-term fuel trim."""
+        return tuple(b for b in (1, 2, 3, 4) if self.trace(f"SHRTFT{b}", f"LONGFT{b}") is not None)
+
+    @cached_property
+    def derived_displacement_l(self) -> float | None:
+        """Displacement by the definition of `LOAD_ABS`, litres; None where it cannot be had.
+
+        The median over samples of one request (or, where the engine is steady, of neighbouring
+        ones); needs ten of them.
+        """
+        load, rpm = self.trace("LOAD_ABS"), self.trace("RPM")
+        if load is None or rpm is None or self.trace("MAF") is None:
+            return None
+        t = load.t_ns
+        steady = alignment.inside(t, self.steady_spans())
+        same = [alignment.same_request(trace, t) for trace in (self.trace("MAF"), rpm) if trace]
+        near = [self.at(t, "MAF"), self.at(t, "RPM")]
+        found = []
+        for (maf, speed), usable in ((same, np.ones(len(t), dtype=bool)), (near, steady)):
+            good = usable & (load.value >= 8.0) & (speed > 400.0)
+            litres = derived.displacement_from_load_abs_l(maf[good], load.value[good], speed[good])
+            found = litres[np.isfinite(litres)].tolist()
+            if len(found) >= 10:
+                return float(np.median(found))
+        return None
+
+    @cached_property
+    def displacement(self) -> Displacement:
+        """The stated displacement, else the one from `LOAD_ABS`, else unknown."""
+        stated = self.facts.vehicle.displacement_l
+        if stated is not None:
+            return Displacement(stated, "stated")
+        found = self.derived_displacement_l
+        return Displacement(found, "unknown" if found is None else "LOAD_ABS")
+
+    @cached_property
+    def baro_kpa(self) -> float | None:
+        """Air pressure around the car, kPa: median of `BARO`, else of `MAP` with the engine off;
+        None when neither is recorded."""
+        baro = self.trace("BARO")
+        if baro is not None:
+            return float(np.nanmedian(baro.value))
+        manifold = self.trace("MAP")
+        if manifold is None:
+            return None
+        rest = alignment.inside(
+            manifold.t_ns, self.spans(Condition.KEY_ON, Condition.ENGINE_OFF)
+        ) & np.isfinite(manifold.value)
+        return float(np.median(manifold.value[rest])) if rest.sum() >= 3 else None
+
+    @cached_property
+    def charged(self) -> bool | None:
+        """Whether the engine has a charger: as stated, else by a manifold pressure well above the
+        surroundings; None when nothing tells."""
+        if self.facts.vehicle.turbo is not None:
+            return self.facts.vehicle.turbo
+        manifold = self.trace("MAP")
+        if manifold is None:
+            return None
+        return bool(np.nanmax(manifold.value) > (self.baro_kpa or 101.3) + 12.0)
+
+
+def evidence(spans: Sequence[Span], t_ns: Times, used: Mask) -> tuple[Span, ...]:
+    """Those of `spans` that hold a used sample: what a finding rests on."""
+    kept = np.unique(alignment.owner(t_ns[used], spans))
+    return tuple(spans[int(k)] for k in kept if k >= 0)

@@ -1,0 +1,101 @@
+"""Bands: the built-in file, the user's own, and what a number means against one."""
+
+from __future__ import annotations
+
+import pytest
+
+from logbench.analysis.bands import judge, load_bands, range_text
+from logbench.analysis.model import Band, Verdict
+from logbench.errors import BandsError
+
+TAGS = ("[Pub: ", "[Weak", "[Mem: ", "[CP", "[Calc")
+BAND = Band("x", "X", "%", (-10.0, 10.0), (-15.0, 15.0), "[CP]")
+OPEN = Band("y", "Y", "V", (10.0, None), (9.6, None), "[CP]")
+
+
+def test_every_band_carries_the_tag_of_its_basis():
+    bands = load_bands()
+    assert len(bands) >= 12
+    for band in bands:
+        assert any(tag in band.basis for tag in TAGS), band.key
+        assert band.title[0].isupper()
+
+
+@pytest.mark.parametrize(
+    ("value", "half", "verdict"),
+    [
+        (0.0, None, Verdict.WITHIN),
+        (10.0, 1.0, Verdict.WITHIN),
+        (9.0, 7.0, Verdict.NOT_JUDGED),  # may be beyond 15: not sure enough to clear it
+        (12.0, 0.5, Verdict.WATCH),
+        (-12.0, 9.0, Verdict.WATCH),
+        (16.0, 2.0, Verdict.WATCH),  # the interval reaches back into watch
+        (16.0, 0.5, Verdict.ACT),
+        (-30.0, 3.0, Verdict.ACT),
+        (float("nan"), 1.0, Verdict.NOT_JUDGED),
+        (16.0, float("nan"), Verdict.ACT),
+    ],
+)
+def test_judge(value, half, verdict):
+    assert judge(BAND, value, half) is verdict
+
+
+def test_open_ends():
+    assert judge(OPEN, 1000.0) is Verdict.WITHIN
+    assert judge(OPEN, 9.7) is Verdict.WATCH
+    assert judge(OPEN, 9.0) is Verdict.ACT
+    assert range_text((80.0, None), "%") == "at least 80 %"
+    assert range_text((None, 2.0), "V") == "at most 2 V"
+    assert range_text((None, None), "V") == "any"
+
+
+def test_the_users_file_overrides_by_key(tmp_path):
+    own = tmp_path / "own.toml"
+    own.write_text('[fuel_trim_total]\nwithin = [-6, 6]\nwatch = [-12, inf]\nbasis = "maker"\n')
+    bands = load_bands(own)
+    assert bands["fuel_trim_total"].within == (-6.0, 6.0)
+    assert bands["fuel_trim_total"].watch == (-12.0, None)
+    assert bands["fuel_trim_total"].basis == "maker"
+    assert bands["fuel_trim_total"].unit == "%"
+    assert bands["idle_airflow"] == load_bands()["idle_airflow"]
+
+
+def test_a_changed_range_without_basis_says_whose_it_is(tmp_path):
+    own = tmp_path / "own.toml"
+    own.write_text("[fuel_trim_total]\nwithin = [-6, 6]\n")
+    assert "own.toml" in load_bands(own)["fuel_trim_total"].basis
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("[fuel_trim_totl]\nwithin = [1, 2]\n", "did you mean fuel_trim_total"),
+        ("[fuel_trim_total]\nwithin = [6, -6]\n", "low <= high"),
+        ("[fuel_trim_total]\nwithin = [-20, 20]\n", "watch must contain within"),
+        ("[fuel_trim_total]\nwithin = [nan, 20]\n", "low <= high"),
+        ("[fuel_trim_total]\nwithin = 5\n", "fuel_trim_total.within"),
+        ("[fuel_trim_total]\nlimit = 5\n", "fuel_trim_total.limit"),
+        ('[fuel_trim_total]\nunit = "%"\nbasis = ""\n', "fuel_trim_total.basis"),
+        ("fuel_trim_total = 3\n", "must be a table"),
+        ("[fuel_trim_total\n", "not valid TOML"),
+    ],
+)
+def test_a_bad_file_is_one_clear_sentence(tmp_path, text, named):
+    own = tmp_path / "own.toml"
+    own.write_text(text)
+    with pytest.raises(BandsError) as caught:
+        load_bands(own)
+    assert named in str(caught.value)
+    assert "own.toml" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_or_binary_file(tmp_path):
+    with pytest.raises(BandsError, match="does not exist"):
+        load_bands(tmp_path / "none.toml")
+    own = tmp_path / "own.toml"
+    own.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(BandsError, match="UTF-8"):
+        load_bands(own)
+    with pytest.raises(BandsError, match="cannot be read"):
+        load_bands(tmp_path)

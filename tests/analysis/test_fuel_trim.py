@@ -1,0 +1,151 @@
+"""Fuel trim totals: cells, banks, patterns, and silence where the recording cannot tell."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logbench.analysis import causes
+from logbench.analysis.model import Verdict
+from logbench.analysis.run import run_checks, worst
+from tests.analysis.scenes import IDLE, KEY_ON, Phase, Scene, warm_drive
+
+
+def trims(scene: Scene, **facts):
+    return {f.subject: f for f in run_checks(scene.recording(**facts), only=["fuel_trim"])}
+
+
+def drive(idle=0.0, hold=0.0, cruise=0.0, hill=0.0, banks=1, second=None, hz=10.0) -> Scene:
+    return Scene(warm_drive(idle, hold, cruise, hill, second=second), hz=hz).trims(banks)
+
+
+def test_a_healthy_car_is_within_in_every_cell():
+    found = trims(drive(1.0, -2.0, 3.0, 2.0))
+    assert {f.verdict for f in found.values()} == {Verdict.WITHIN}
+    expected = {"warm idle": 1, "2,500 rpm hold": -2, "steady cruise": 3, "load": 2}
+    for cell, value in expected.items():
+        finding = found[f"bank 1, {cell}"]
+        assert finding.value == pytest.approx(value, abs=0.3)
+        assert 0.05 < finding.uncertainty < 1.0
+        assert finding.band.basis
+        assert finding.evidence
+        assert finding.causes == ()
+
+
+def test_the_parts_of_the_total_are_kept():
+    numbers = trims(drive(idle=10.0))["bank 1, warm idle"].numbers
+    assert numbers["short_term_pct"] == pytest.approx(3.0, abs=0.4)
+    assert numbers["long_term_pct"] == pytest.approx(7.0, abs=0.4)
+
+
+@pytest.mark.parametrize(
+    ("cells", "pattern", "first_causes"),
+    [
+        ((24, 7, 5, 2), "falls with airflow", [causes.UNMETERED_AIR]),
+        ((4, 12, 18, 26), "rises with airflow", [causes.WEAK_FUEL]),
+        ((20, 21, 22, 22), "lean everywhere", [causes.O2_LEAN, causes.WEAK_FUEL]),
+        ((-22, -9, -6, -4), "rich at idle", [causes.RICH_FUEL, causes.PURGE]),
+        ((-19, -20, -18, -19), "rich everywhere", [causes.RICH_FUEL, causes.MAF_HIGH]),
+    ],
+)
+def test_patterns(cells, pattern, first_causes):
+    found = trims(drive(*cells))
+    assert worst(list(found.values())) is Verdict.ACT
+    finding = found["pattern"]
+    assert finding.verdict is Verdict.ACT
+    assert list(finding.causes[: len(first_causes)]) == [c.text for c in first_causes]
+    assert finding.next_steps
+    acted = [f for s, f in found.items() if s.startswith("bank") and f.verdict is Verdict.ACT]
+    assert all(f.causes == finding.causes for f in acted)
+
+
+def test_one_bank_only():
+    found = trims(drive(20, 20, 20, 20, banks=2, second=(0, 0, 0, 0)))
+    assert found["bank difference"].verdict is Verdict.ACT
+    assert found["bank difference"].value == pytest.approx(20, abs=1)
+    assert found["bank 2, warm idle"].verdict is Verdict.WITHIN
+    assert found["pattern"].reason == "Only bank 1 adds fuel."
+    assert found["pattern"].causes[0] == causes.BANK_LEAN.text
+
+
+def test_both_banks_alike_is_not_one_bank():
+    found = trims(drive(22, 6, 4, 2, banks=2, second=(21, 5, 4, 2)))
+    assert found["bank difference"].verdict is Verdict.WITHIN
+    assert found["pattern"].causes[0] == causes.UNMETERED_AIR.text
+
+
+def test_a_little_off_is_watch_and_never_act():
+    found = trims(drive(12.5, 12, 12, 12))
+    assert worst(list(found.values())) is Verdict.WATCH
+
+
+def test_transients_are_no_evidence():
+    scene = drive()
+    for name in ("SHRTFT1",):
+        x = scene.signals[name].copy()
+        for change in scene.starts[1:]:
+            x[(scene.t_s >= change) & (scene.t_s < change + 2.5)] = 60.0
+        scene.set(SHRTFT1=x)
+    assert worst(list(trims(scene).values())) is Verdict.WITHIN
+
+
+def test_open_loop_cold_and_full_throttle_are_no_evidence():
+    cold = [KEY_ON, Phase(90, 1200, loop=1, trim=(40, 40)), IDLE]
+    scene = Scene(cold).trims()
+    scene.set(ECT=np.where(scene.t_s < 95, 30.0, 85.0))
+    found = trims(scene)
+    assert found["bank 1, warm idle"].value == pytest.approx(0, abs=0.5)
+
+
+def test_purge_is_left_out_where_it_can_be_and_said_where_not():
+    scene = drive(idle=-20)
+    purging = (scene.t_s > 9) & (scene.t_s < 50)
+    x = scene.signals["LONGFT1"].copy()
+    x[scene.t_s >= 50] += np.where(scene.t_s[scene.t_s >= 50] < 69, 20.0 * 0.7 + 6.0, 0.0)
+    scene.set(LONGFT1=x, EVAP_PCT=np.where(purging, 60.0, 0.0))
+    clean = trims(scene)["bank 1, warm idle"]
+    assert "purge" not in clean.reason
+    always = trims(drive(idle=-20).set(EVAP_PCT=50.0))["bank 1, warm idle"]
+    assert "purge vapour was flowing" in always.reason
+
+
+def test_inferred_closed_loop_is_said():
+    scene = Scene([KEY_ON, Phase(140, 720)]).trims().drop("FUELSYS1")
+    found = trims(scene)
+    assert "closed loop is inferred" in found["bank 1, warm idle"].reason
+
+
+@pytest.mark.parametrize(
+    ("scene", "told"),
+    [
+        (Scene(warm_drive()), "not both recorded"),
+        (Scene(warm_drive()).trims().drop("LONGFT1"), "not both recorded"),
+        (Scene([IDLE]).trims().set(ECT=40.0), "never reached 70 degC"),
+        (Scene([IDLE]).trims().set(FUELSYS1=1.0), "never went into closed loop"),
+        (Scene([Phase(6, 720)]).trims(), "steady for long enough"),
+        (Scene([KEY_ON]).trims(), "never went into closed loop"),
+    ],
+)
+def test_what_cannot_be_told_says_what_to_record(scene, told):
+    found = run_checks(scene.recording(), only=["fuel_trim"])
+    assert [f.verdict for f in found] == [Verdict.NOT_JUDGED]
+    assert told in found[0].reason
+    assert "ecord" in found[0].next_steps[0]
+
+
+def test_a_missing_cell_is_named():
+    found = trims(Scene([KEY_ON, IDLE]).trims())
+    assert found["bank 1, warm idle"].verdict is Verdict.WITHIN
+    assert found["steady cruise"].verdict is Verdict.NOT_JUDGED
+    assert "steady cruise" in found["steady cruise"].next_steps[0]
+
+
+def test_an_air_flow_sensor_that_reads_low_comes_first_where_efficiency_is_low():
+    # speed-density by the gas law: 2.0 l, metered a third too low
+    scene = drive(20, 21, 22, 23)
+    rpm, kpa = scene.signals["RPM"], scene.signals["MAP"]
+    flow = np.interp(kpa, [30, 90], [0.7, 0.87]) * kpa / (0.28705 * 298.15) * 2.0 * rpm / 120.0
+    low = trims(scene.set(MAF=0.67 * flow), displacement_l=2.0)["pattern"]
+    assert low.causes[0] == causes.MAF_LOW.text
+    right = trims(drive(20, 21, 22, 23).set(MAF=flow), displacement_l=2.0)["pattern"]
+    assert right.causes[0] != causes.MAF_LOW.text

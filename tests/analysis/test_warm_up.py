@@ -1,0 +1,199 @@
+"""Coolant warm-up on hand-made curves and on real drives, their numbers read off the raw rows."""
+
+from __future__ import annotations
+
+import csv
+
+import numpy as np
+import pytest
+
+from logbench.analysis import causes
+from logbench.analysis.model import Verdict
+from logbench.analysis.run import run_checks
+from tests.analysis.scenes import KEY_ON, Phase, Scene
+from tests.road_data import read_road_csv
+
+RATE, LEVEL, LOOP = "rate of warm-up", "settled coolant temperature", "time to closed loop"
+
+
+def drive(curve, minutes=14.0, kmh=60.0, hz=2.0, **signals) -> Scene:
+    """A start at 5 s, then a drive; `curve` gives the coolant temperature over time in seconds."""
+    road = Phase(minutes * 60, 1900, kmh=kmh, tp=22 if kmh else 15, load=35, map_kpa=45)
+    scene = Scene([KEY_ON, road], hz=hz)
+    scene.set(ECT=np.round(curve(np.maximum(0.0, scene.t_s - 6.0))), IAT=20.0, **signals)
+    return scene
+
+
+def healthy(t):
+    return np.minimum(20 + 9.0 * t / 60.0, 90 + 1.0 * np.sin(t / 30.0))
+
+
+def stuck_open(t):
+    return 20 + 40 * (1 - np.exp(-t / 180.0))
+
+
+def warm_up(scene: Scene, **facts):
+    return {f.subject: f for f in run_checks(scene.recording(**facts), only=["warm_up"])}
+
+
+def test_a_healthy_warm_up_with_its_times():
+    found = warm_up(drive(healthy))
+    assert {f.verdict for f in found.values()} == {Verdict.WITHIN}
+    rate = found[RATE]
+    assert rate.value == pytest.approx(9.0, abs=0.2)
+    assert rate.numbers["to_70_s"] == pytest.approx(50 / 9 * 60, abs=6)
+    assert rate.numbers["to_80_s"] == pytest.approx(60 / 9 * 60, abs=6)
+    assert rate.evidence[0].duration_s == pytest.approx(333, abs=8)
+    assert found[LEVEL].value == pytest.approx(90, abs=1)
+
+
+def test_a_thermostat_that_never_closes():
+    found = warm_up(drive(stuck_open))
+    level = found[LEVEL]
+    assert level.verdict is Verdict.ACT
+    assert level.value == pytest.approx(60, abs=1.5)
+    assert level.causes[0] == causes.THERMOSTAT_OPEN.text
+    assert level.evidence
+    assert level.next_steps
+
+
+def test_against_a_stated_regulating_temperature():
+    def settles(level):
+        return drive(lambda t: np.minimum(20 + 9.0 * t / 60.0, level))
+
+    assert warm_up(settles(86), regulating_temp_degc=88)[LEVEL].verdict is Verdict.WITHIN
+    assert warm_up(settles(84), regulating_temp_degc=92)[LEVEL].verdict is Verdict.WATCH
+    # 13 CCR 1968.2(e)(10.2.1)(A): faulty 11 degC (20 degF) below the regulating temperature
+    assert warm_up(settles(80), regulating_temp_degc=92)[LEVEL].verdict is Verdict.ACT
+    assert warm_up(settles(80))[LEVEL].verdict is Verdict.WITHIN  # the rating is not known
+
+
+def test_too_hot():
+    found = warm_up(drive(lambda t: np.minimum(20 + 9.0 * t / 60.0, 122.0), minutes=16))
+    assert found[LEVEL].verdict is Verdict.ACT
+    assert found[LEVEL].causes[0] == causes.THERMOSTAT_SHUT.text
+
+
+def test_a_sensor_that_reads_colder_than_the_air_comes_first():
+    found = warm_up(drive(lambda t: healthy(t) - 22.0))
+    assert found[LEVEL].verdict is Verdict.ACT
+    assert found[LEVEL].causes[0] == causes.ECT_COLD.text
+
+
+def test_a_sensor_that_hardly_rises():
+    # P0116 text: less than 6 degC in 5 min after a start is a fault
+    found = warm_up(drive(lambda t: 20 + 0.8 * t / 60.0))
+    assert found[RATE].verdict is Verdict.ACT
+
+
+def test_idle_warm_up_is_suspended_where_the_level_was_not_reached():
+    # 13 CCR 1968.2(e)(10.3.1)(B): suspended when over half of the warm-up is idle
+    scene = drive(stuck_open, kmh=0.0, minutes=18)
+    assert warm_up(scene)[LEVEL].verdict is Verdict.NOT_JUDGED
+    reached = drive(lambda t: np.minimum(20 + 5.0 * t / 60.0, 92), kmh=0.0, minutes=18)
+    assert warm_up(reached)[LEVEL].verdict is Verdict.WITHIN
+    assert "mostly idle" in warm_up(reached)[RATE].reason
+
+
+def test_a_short_drive_is_not_judged():
+    found = warm_up(drive(healthy, minutes=4))
+    assert found[LEVEL].verdict is Verdict.NOT_JUDGED
+    assert found[RATE].verdict is Verdict.WITHIN
+    shorter = warm_up(drive(healthy, minutes=0.7))
+    assert shorter[RATE].verdict is Verdict.NOT_JUDGED
+    assert "cold start" in shorter[RATE].next_steps[0]
+
+
+def test_a_warm_start_has_no_rate_but_a_level():
+    found = warm_up(drive(lambda t: np.minimum(75 + t / 60.0, 88)))
+    assert found[RATE].verdict is Verdict.NOT_JUDGED
+    assert "warm at the start" in found[RATE].reason
+    assert found[LEVEL].verdict is Verdict.WITHIN
+
+
+def test_fifteen_minutes_without_reaching_it():
+    # P0128 text: at most 15 minutes. Always rising a little: it has no level.
+    scene = drive(lambda t: 20 + 48 * t / 1200.0, minutes=20)
+    assert warm_up(scene)[LEVEL].verdict is Verdict.ACT
+    assert "in 20 minutes" in warm_up(scene)[LEVEL].reason
+
+
+def test_time_to_closed_loop():
+    def loop_at(seconds):
+        scene = drive(healthy)
+        return warm_up(scene.set(FUELSYS1=np.where(scene.t_s < 6 + seconds, 1.0, 2.0)))[LOOP]
+
+    assert loop_at(30).verdict is Verdict.WITHIN
+    assert loop_at(30).value == pytest.approx(30, abs=1.5)
+    assert loop_at(200).verdict is Verdict.WATCH
+    assert loop_at(400).verdict is Verdict.ACT
+    never = warm_up(drive(healthy, FUELSYS1=1.0))[LOOP]
+    assert never.verdict is Verdict.ACT
+    assert "never reached" in never.reason
+    cold = drive(healthy, FUELSYS1=1.0).set(IAT=-5.0)
+    assert warm_up(cold)[LOOP].verdict is Verdict.NOT_JUDGED
+    assert LOOP not in warm_up(drive(healthy).drop("FUELSYS1"))
+
+
+def test_heat_put_in_is_counted_as_air():
+    found = warm_up(drive(healthy, MAF=12.0), displacement_l=2.0)
+    numbers = found[RATE].numbers
+    assert numbers["air_to_70_g_per_l"] == pytest.approx(12.0 / 2.0 * numbers["to_70_s"], rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("scene", "told"),
+    [
+        (drive(healthy).drop("ECT"), "ECT was not recorded"),
+        (drive(healthy).drop("RPM", "ECT"), "ECT and RPM was not recorded"),
+        (Scene([KEY_ON]), "did not run"),
+    ],
+)
+def test_what_is_missing_is_said(scene, told):
+    (finding,) = warm_up(scene).values()
+    assert finding.verdict is Verdict.NOT_JUDGED
+    assert told in finding.reason
+
+
+# --- the open data of a healthy car: numbers by hand from the raw rows ---
+
+
+def rows(path):
+    """(run time s, coolant degC) of each row, by the csv module alone."""
+    with path.open() as file:
+        lines = list(csv.reader(file))
+    run = lines[0].index("ENGINE_RUN_TINE ()")
+    ect = lines[0].index("COOLANT_TEMPERATURE ()")
+    return [(float(line[run]), float(line[ect])) for line in lines[1:]]
+
+
+@pytest.mark.parametrize(
+    ("name", "start", "end", "seconds"), [("idle1", 28, 87, 590), ("drive5", 26, 78, 304)]
+)
+def test_real_warm_up_by_hand(shared_dir, name, start, end, seconds):
+    path = shared_dir / f"data/road-1hz/{name}.csv"
+    raw = rows(path)
+    assert (raw[0][1], raw[-1][1], raw[-1][0]) == (start, end, seconds)
+    found = {f.subject: f for f in run_checks(read_road_csv(path), only=["warm_up"])}
+    numbers = found[RATE].numbers
+    assert numbers["start_degc"] == start
+    assert numbers["end_degc"] == end
+    assert numbers["duration_s"] == pytest.approx(seconds, abs=2)
+    by_hand = (end - start) / seconds * 60.0  # 6.0 and 10.3 degC/min
+    assert numbers["overall_rate_degc_min"] == pytest.approx(by_hand, rel=0.01)
+    for level in (70, 80):
+        reached = next((t for t, degc in raw if degc >= level), None)
+        if reached is None:
+            assert f"to_{level}_s" not in numbers
+        else:
+            assert numbers[f"to_{level}_s"] == pytest.approx(reached, abs=2)
+    assert found[RATE].verdict is Verdict.WITHIN
+    assert found[LEVEL].verdict is Verdict.WITHIN
+
+
+def test_real_idle_with_the_fan(shared_dir):
+    recording = read_road_csv(shared_dir / "data/road-1hz/idle27.csv")
+    found = {f.subject: f for f in run_checks(recording, only=["warm_up"])}
+    assert found[RATE].verdict is Verdict.NOT_JUDGED  # it starts at 62 degC
+    assert found[LEVEL].verdict is Verdict.WITHIN
+    assert found[LEVEL].numbers["highest_degc"] == 95
