@@ -48,7 +48,7 @@ log = logging.getLogger(__name__)
 
 STATUS_S = 0.5
 GAP_S = 2.0
-"""Without any sample for so long, a `gap` is put into the recording."""
+"""Without any sample for so long in real time, a `gap` is put into the recording."""
 BACK_OFF_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 """Waits between attempts to connect again; the last repeats."""
 _RATE_WINDOW = 10
@@ -92,6 +92,7 @@ class Session:
         self._journal: JournalThread | None = None
         self._origin_ns = 0
         """The source's clock at t = 0 of the recording."""
+        self._gap_s = GAP_S
         self._samples = 0
         self._last_ns = 0
         """Time of the last sample, on the recording's clock."""
@@ -137,6 +138,7 @@ class Session:
         if out is not None:
             check_folder(out.parent)
         opened = self._source.open(self._say)
+        self._gap_s = GAP_S * max(1.0, opened.time_scale)
         facts = self._facts(opened)
         if self._request.resume is not None:
             facts = self._resume(self._request.resume, facts)
@@ -216,7 +218,7 @@ class Session:
         origin = self._origin_ns
         rows: list[Row] = [(r.signal, r.ecu, r.t_ns - origin, r.value) for r in readings]
         silence_s = (rows[0][2] - self._last_ns) / 1e9
-        if silence_s > GAP_S and self._last_ns:
+        if silence_s > self._gap_s and self._last_ns:
             self._happened("gap", f"no samples for {silence_s:.1f} s", t_ns=self._last_ns)
         self._last_ns = max(self._last_ns, rows[-1][2])
         self._samples += len(rows)

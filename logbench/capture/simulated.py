@@ -9,6 +9,8 @@ from contextlib import ExitStack
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.polled import PolledSource
 from logbench.capture.source import Opened
+from logbench.signals.rates import wanted_rate_hz
+from logbench.signals.table import table
 from logbench.simulator.options import parse_sim_url
 from logbench.simulator.serve import SimulatedCar
 from logbench.vehicle.model import Progress, Reading
@@ -38,8 +40,13 @@ class SimulatedSource:
         return dataclasses.replace(opened, simulated=True, time_scale=self._speed)
 
     def _hurried(self) -> CaptureRequest:
-        """Wanted rates count on the recording's clock."""
-        rates_hz = {name: hz * self._speed for name, hz in self._request.rates_hz.items()}
+        """Wanted rates count on the recording's clock, those that nobody has given as well."""
+        if self._speed == 1.0:
+            return self._request
+        wanted = {signal.acronym: wanted_rate_hz(signal) for signal in table()}
+        rates_hz = {
+            name: hz * self._speed for name, hz in (wanted | self._request.rates_hz).items()
+        }
         return dataclasses.replace(self._request, rates_hz=rates_hz)
 
     def read(self) -> list[Reading]:
