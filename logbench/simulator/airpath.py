@@ -20,6 +20,10 @@ CRITICAL = 0.528
 """Pressure ratio below which air flow is choked, k = 1.4."""
 _CLOSED_RAD = 0.122  # 7 degrees: the plate's angle when shut
 _FULL_MM2_PER_L = 850.0
+_SEAM = 0.0015
+"""What the shut plate still lets by around its edge, share of the full area."""
+_STOP_MM2_PER_L = 4.2
+"""Area at the plate's stop: about two thirds of a warm idle's air."""
 MANIFOLD_SHARE = 1.6
 """Manifold volume over displacement."""
 
@@ -48,6 +52,7 @@ class AirPath:
         "_ve_peak",
         "_ve_rpm",
         "_volume_l",
+        "stop",
     )
 
     def __init__(self, car: Car) -> None:
@@ -60,6 +65,7 @@ class AirPath:
         # Severity 1: a car that meters its air misses a fifth of it at idle; one that measures
         # manifold pressure gets more air than its closed throttle can take back.
         self._leak_mm2 = (1.05 if car.has_maf else 4.0) * car.displacement_l
+        self.stop = self._opening(_STOP_MM2_PER_L * car.displacement_l)
         self._rated_g_s = car.ve_peak * 101.3 * car.displacement_l * car.redline_rpm / (CYCLE * 310)
 
     @property
@@ -92,7 +98,11 @@ class AirPath:
         rpm = max(s.rpm, 300.0)
         p_want = air_g_s * CYCLE * charge_k / (max(s.ve, 0.3) * self._litres * rpm)
         flow = s.p_up_kpa * CHOKED / sqrt(charge_k) * nozzle(min(p_want / s.p_up_kpa, 0.97))
-        share = air_g_s / flow / self._full_mm2 - 0.0015
+        return max(self.stop, self._opening(air_g_s / flow))
+
+    def _opening(self, area_mm2: float) -> float:
+        """Opening of a plate in a round bore that frees this area: 1 - cos(angle)/cos(shut)."""
+        share = area_mm2 / self._full_mm2 - _SEAM
         if share <= 0.0:
             return 0.0
         angle = acos(max(0.0, 1.0 - share) * cos(_CLOSED_RAD))
@@ -109,7 +119,7 @@ class AirPath:
         p, p_up = s.p_man_kpa, s.p_up_kpa
         rpm = s.rpm
         area = self._full_mm2 * (
-            1.0 - cos(_CLOSED_RAD + s.throttle * (1.5708 - _CLOSED_RAD)) / 0.99257 + 0.0015
+            1.0 - cos(_CLOSED_RAD + s.throttle * (1.5708 - _CLOSED_RAD)) / 0.99257 + _SEAM
         )
         conductance = area * p_up * CHOKED / sqrt(charge_k)
         ratio = p / p_up

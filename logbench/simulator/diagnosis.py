@@ -223,7 +223,7 @@ class Diagnosis:
         self._switch_s += dt
         if self._switch_s >= 30.0:
             slow = self._switches < _SLOWEST_PER_S * self._switch_s
-            self._judge("P0133", slow, _MATURE_S, _MATURE_S + 1.0)
+            self._judge("P0133", slow, 2.5, 1.0)
             self._switch_s, self._switches = 0.0, 0
 
     def _cut_response(self, s: State, seen: float, dt: float) -> None:

@@ -56,8 +56,7 @@ class Engine:
         if demand > 0.0:
             full = self._air.full_air_g_s(s.rpm, s.p_amb_kpa, s.intake_degc + 273.15)
             air += demand * max(0.0, full - air)
-        # the plate cannot shut tighter than its stop: about half of the idle air still passes
-        wanted = max(0.018, self._air.throttle_for(s, max(0.05, air), demand))
+        wanted = self._air.throttle_for(s, max(0.05, air), demand)
         s.throttle += (wanted - s.throttle) * dt / (0.04 + dt)
 
     def torque(self, s: State, accessories_kw: float) -> None:

@@ -33,6 +33,17 @@ def operating_cell(rpm: float, load: float, idle: bool) -> int:
     return 1 + row * 4 + column
 
 
+def near_cells(rpm: float, load: float, idle: bool) -> tuple[int, ...]:
+    """Cells within 4 % of the rpm and 3 points of the load: no reason to leave them."""
+    if idle:
+        return ()
+    return tuple(
+        operating_cell(rpm * turn, load + more, False)
+        for turn in (0.96, 1.04)
+        for more in (-0.03, 0.03)
+    )
+
+
 class FuelControl:
     """Air estimate, loop state, trims and injection of one car."""
 
@@ -129,7 +140,11 @@ class FuelControl:
     def trims(self, s: State, bank: BankState, dt: float) -> None:
         """Short and long trim of a bank from its measured mixture."""
         idle = s.demand <= 0.001 and s.speed_m_s < 2.0
-        cell = bank.cell = operating_cell(s.rpm, s.load, idle)
+        cell = operating_cell(s.rpm, s.load, idle)
+        if cell != bank.cell:
+            if bank.cell in near_cells(s.rpm, s.load, idle):
+                cell = bank.cell  # at a border: stay
+            bank.cell = cell
         trims = bank.long_trims
         bank.long_pct = trims[cell]
         if s.loop != CLOSED:
@@ -166,7 +181,9 @@ class FuelControl:
         share = min(1.3, s.fuel_g_s / self._full_fuel_g_s)
         s.rail_gain = 1.0 + 0.05 * faults.leaking_injector
         if faults.weak_fuel:
-            s.rail_gain /= 1.0 + faults.weak_fuel * 0.48 * share / (share + 0.13)
+            # a tired pump keeps up at idle and falls back as soon as there is a demand
+            asked = share**1.5
+            s.rail_gain /= 1.0 + faults.weak_fuel * 0.42 * asked / (asked + 0.0365)
         n = self._bank_count
         air = s.air_cyl_g_s / n
         base = 0.0
