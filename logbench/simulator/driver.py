@@ -18,9 +18,11 @@ class Driver:
 
     __slots__ = (
         "_count",
+        "_down_s",
         "_drag_nm",
         "_engine",
         "_hold",
+        "_hold_gear_s",
         "_integral",
         "_line",
         "_pull_gear",
@@ -37,7 +39,9 @@ class Driver:
         self._redline = car.redline_rpm
         self._drag_nm = -14.0 * car.displacement_l
         self._integral = 0.0
+        self._down_s = 0.0
         self._hold = 0.0
+        self._hold_gear_s = 0.0
         self._set_m_s = 0.0
         self._shift_left_s = 0.0
         self._since_shift_s = 9.0
@@ -151,16 +155,27 @@ class Driver:
             s.pedal = 0.0
             s.brake_n = max(0.0, -force)
             return
-        weak = pedal > 0.92 and s.rpm < 0.5 * self._redline and s.gear > 1
+        weak = self._lugging(s, pedal, error, dt)
+        if weak:
+            self._hold_gear_s = 8.0  # a lower gear was needed: do not hunt
+        self._hold_gear_s -= dt
         up = False
         if s.gear < self._count and pedal < 1.0:
             drop = line.ratio(s.gear + 1) / ratio
             rpm_next = s.rpm * drop
-            fits = torque / drop < 0.78 * full
-            up = rpm_next > 1330.0 and fits and s.rpm > 1750.0 + 3200.0 * max(0.0, pedal) ** 2
+            fits = torque / drop < 0.72 * full
+            up = self._hold_gear_s <= 0.0 and rpm_next > 1330.0 and fits
+            up = up and s.rpm > 1750.0 + 3200.0 * max(0.0, pedal) ** 2
             up = up or s.rpm > 0.94 * self._redline
         self._gearbox(s, low or weak, up, dt)
         s.pedal = max(0.0, min(1.0, pedal)) if self._shift_left_s <= 0.0 else 0.0
+
+    def _lugging(self, s: State, pedal: float, error: float, dt: float) -> bool:
+        """Whether this gear is too high: the pedal nearly down and the car falling behind, or the
+        pedal nearly down for long."""
+        self._down_s = self._down_s + dt if pedal > 0.88 else 0.0
+        behind = pedal > 0.92 and error > 0.7
+        return (behind or self._down_s > 1.5) and s.rpm < 0.5 * self._redline and s.gear > 1
 
     def _fit_gear(self, v: float) -> int:
         for gear in range(self._count, 1, -1):

@@ -69,7 +69,7 @@ class FuelControl:
         self._table_gain = car.ve_table_gain
         self._stoich = car.stoich
         self._wide = car.wide_range
-        self._full_fuel_g_s = air.rated_g_s * (1 + car.boost_kpa / 130) / (0.86 * car.stoich)
+        self._full_fuel_g_s = air.rated_g_s * (1 + car.boost_kpa / 260) / (0.86 * car.stoich)
         self._idle_fuel_g_s = 1.2 * car.displacement_l / car.stoich
 
     def sense(self, s: State, faults: Faults, dt: float) -> None:
