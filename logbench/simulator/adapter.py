@@ -30,9 +30,6 @@ SEARCHING = "SEARCHING..."
 STOPPED = "STOPPED"
 
 _INPUT_LIMIT = 256
-_SEARCH_S = {"can": 0.1, "pwm": 0.15, "vpw": 0.15, "kline": 2.4}
-_KLINE_INIT_S = 2.4
-_FAST_INIT_S = 0.15
 _WAKE_S = 0.1
 _FALSE_IDENTITY = "OBD interface v2.3"
 _NEWER = re.compile("AT[012]|S[01]|AL|CRA.*|AR|CS.*|CT.*|CE.*|F.*|@.*|LP|JHF.")
@@ -298,7 +295,7 @@ class Adapter:
         work.say(SEARCHING, t_s)
         for number in SEARCH_ORDER:
             protocol = PROTOCOLS[number]
-            t_s += _SEARCH_S[protocol.kind] if not protocol.fast_init else _FAST_INIT_S
+            t_s += self.timing.init_s(protocol)
             if protocol is not self.car_protocol or not self.bus.alive(t_s):
                 continue
             self.settings = language.change(self.settings, "SPA" + number) or self.settings
@@ -317,15 +314,14 @@ class Adapter:
         """One request on a protocol that is set, with the start of communication if needed."""
         speaks = protocol is self.car_protocol and self.bus.alive(t_s)
         if protocol.kind == "kline" and not self.bus.opened:
-            slow = not protocol.fast_init
-            t_s += _KLINE_INIT_S if slow else _FAST_INIT_S
+            t_s += self.timing.init_s(protocol)
             if not speaks:
                 return Heard([(t_s, "BUS INIT: ERROR")], t_s)
-            work.say("BUS INIT: " + ("...OK" if slow else OK), t_s)
+            work.say("BUS INIT: " + (OK if protocol.fast_init else "...OK"), t_s)
         self.bus.opened = True
         if not speaks:
             if protocol.is_can and not self.bus.awake(t_s, protocol):
-                t_s += 0.1
+                t_s += self.timing.try_ms / 1000
                 return Heard([(t_s, "CAN ERROR")], t_s)
             t_s += self.bus.timeout_s(self.settings)
             return Heard([], t_s)

@@ -260,7 +260,7 @@ _ENCODERS: dict[int, Encoder] = {
     0x2F: _one("FLI", percent),
     0x30: _number("WARM_UPS", 1),
     0x31: _number("CLR_DIST", 1, 0, 2),
-    0x32: lambda readings: twos(readings.get("EVAP_VP", NAN) * 1000, 1 / 0.25),
+    0x32: _one("EVAP_VP", lambda value: twos(value, 4)),
     0x33: _number("BARO", 1),
     **{0x34 + n: _wide_current(sensor, 0x34 + n) for n, sensor in enumerate(_SENSORS)},
     **{0x3C + n: _number(f"CATEMP{place}", 10, 40, 2) for n, place in enumerate(_CATALYSTS)},

@@ -44,6 +44,18 @@ class Timing:
     """How long the adapter waits for a (further) answer before adaptive timing has learnt."""
     reset_ms: float = 600.0
     """Full reset of the adapter, to its banner."""
+    try_ms: float = 100.0
+    """What one try of a protocol takes while searching, on CAN and J1850."""
+    slow_init_ms: float = 2400.0
+    """Start of communication with the 5-baud address of ISO 9141-2 (about 2 s for the address)."""
+    fast_init_ms: float = 150.0
+    """The same with the wake-up pattern of ISO 14230-4."""
+
+    def init_s(self, protocol: BusProtocol) -> float:
+        """What it takes to find out whether a car speaks `protocol`."""
+        if protocol.kind != "kline":
+            return self.try_ms / 1000
+        return (self.fast_init_ms if protocol.fast_init else self.slow_init_ms) / 1000
 
     def chars_s(self, count: int) -> float:
         """Serial time of `count` characters."""
