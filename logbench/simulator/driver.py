@@ -157,13 +157,13 @@ class Driver:
             return
         weak = self._lugging(s, pedal, error, dt)
         if weak:
-            self._hold_gear_s = 8.0  # a lower gear was needed: do not hunt
+            self._hold_gear_s = 20.0  # a lower gear was needed: do not hunt
         self._hold_gear_s -= dt
         up = False
         if s.gear < self._count and pedal < 1.0:
             drop = line.ratio(s.gear + 1) / ratio
             rpm_next = s.rpm * drop
-            fits = torque / drop < 0.72 * full
+            fits = max(torque, pedal * full) / drop < 0.70 * full
             up = self._hold_gear_s <= 0.0 and rpm_next > 1330.0 and fits
             up = up and s.rpm > 1750.0 + 3200.0 * max(0.0, pedal) ** 2
             up = up or s.rpm > 0.94 * self._redline
