@@ -50,7 +50,7 @@ def parse_duration_s(text: str) -> float:
 def _console(stderr: bool = False) -> Console:
     from rich.console import Console
 
-    return Console(stderr=stderr, highlight=False, soft_wrap=True)
+    return Console(stderr=stderr, highlight=False)
 
 
 @app.callback(invoke_without_command=True)

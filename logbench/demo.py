@@ -44,7 +44,7 @@ def demo_vehicle() -> Vehicle:
         label=car.label,
         displacement_l=car.displacement_l,
         cylinders=car.cylinders,
-        regulating_temp_degc=car.regulating_temp_degc,
+        regulating_temp_degc=car.regulating_degc,
     )
 
 

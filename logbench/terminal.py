@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import math
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rich.box import SIMPLE_HEAD
 from rich.live import Live
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -137,45 +140,58 @@ def _band_text(band: Band | None) -> str:
     return f"{low:g} to {high:g} {band.unit}"
 
 
-def findings_table(findings: Sequence[Finding]) -> Table:
-    """The findings as a table; verdicts carry a word as well as a style."""
-    table = Table(show_lines=False, pad_edge=False, expand=True)
-    for heading, ratio in (("check", 2), ("subject", 3), ("verdict", 2), ("number", 2)):
-        table.add_column(heading, ratio=ratio, overflow="fold")
-    table.add_column("band", ratio=2, overflow="fold")
-    table.add_column("why", ratio=8, overflow="fold")
+def findings_table(findings: Sequence[Finding], width: int) -> Table:
+    """The findings as a table for a terminal `width` characters wide.
+
+    Verdicts carry a word as well as a style; where there is room, number and band get columns.
+    """
+    roomy = width >= 120
+    table = Table(pad_edge=False, expand=True, box=SIMPLE_HEAD)
+    table.add_column("check and subject", ratio=2)
+    table.add_column("verdict", no_wrap=True)
+    if roomy:
+        table.add_column("number", no_wrap=True, justify="right")
+        table.add_column("band", no_wrap=True)
+    table.add_column("why", ratio=4 if roomy else 3)
     for finding in findings:
-        number = ""
-        if finding.value is not None:
-            number = f"{finding.value:.3g}"
-            if finding.uncertainty is not None:
-                number += f" ± {finding.uncertainty:.2g}"
-            number += f" {finding.unit}"
+        numbers = [_number_text(finding), _band_text(finding.band)] if roomy else []
         table.add_row(
-            finding.check.replace("_", " "),
-            finding.subject,
+            f"{finding.check.replace('_', ' ')}: {finding.subject}",
             Text(finding.verdict.value, style=VERDICT_STYLE[finding.verdict.value]),
-            number,
-            _band_text(finding.band),
+            *numbers,
             finding.reason,
         )
     return table
 
 
+def _number_text(finding: Finding) -> str:
+    if finding.value is None:
+        return ""
+    if finding.uncertainty:
+        digits = max(0, 1 - math.floor(math.log10(finding.uncertainty)))
+        return f"{finding.value:.{digits}f} ± {finding.uncertainty:.{digits}f} {finding.unit}"
+    return f"{finding.value:.3g} {finding.unit}"
+
+
 def print_findings(findings: Sequence[Finding], console: Console) -> None:
     """Table of findings, then for each one out of its band what it may mean and how to tell."""
-    console.print(findings_table(findings))
+    console.print(findings_table(findings, console.width))
+    explained: set[tuple[str, ...]] = set()
     for finding in findings:
         if finding.verdict.severity == 0:
             continue
         style = VERDICT_STYLE[finding.verdict.value]
         console.print(Text(f"\n{finding.subject}: {finding.verdict.value}", style=style))
+        if finding.causes in explained:
+            console.print("  may mean: the same as above")
+            continue
         if finding.causes:
-            console.print("  may mean: " + "; ".join(finding.causes))
+            explained.add(finding.causes)
+            _print_list("may mean, likeliest first:", finding.causes, console)
         if finding.next_steps:
-            console.print("  to tell:  " + "; ".join(finding.next_steps))
+            _print_list("to tell them apart:", finding.next_steps, console)
         if finding.band is not None:
-            console.print(f"  basis:    {finding.band.basis}", style="dim")
+            console.print(f"  basis of the band: {finding.band.basis}", style="dim")
     lacking = [f for f in findings if f.verdict.value == "not judged" and f.next_steps]
     if lacking:
         console.print("\nTo judge the rest, record:", style="dim")
@@ -185,6 +201,14 @@ def print_findings(findings: Sequence[Finding], console: Console) -> None:
         "\nBands are rules of thumb: the maker's specification and licensed practice come first.",
         style="dim",
     )
+
+
+def _print_list(title: str, lines: Sequence[str], console: Console) -> None:
+    console.print(f"  {title}")
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    for line in lines:
+        grid.add_row("-", line)
+    console.print(Padding(grid, (0, 0, 0, 4)))
 
 
 def check_file(

@@ -81,7 +81,7 @@ def _draw_traces(axes: Axes, recording: Recording, names: Sequence[str], unit: s
         )
     axes.set_ylabel(f"{names[0]}, {unit}" if len(names) == 1 else unit)
     if len(names) > 1:
-        axes.legend(loc="upper right", fontsize=7, ncols=len(names), framealpha=0.85)
+        axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5), fontsize=8, frameon=False)
     axes.grid(alpha=0.25)
     axes.margins(x=0)
 
