@@ -57,7 +57,12 @@ BATCH_SCHEMA = pa.schema(
 JOURNAL_SCHEMA = pa.schema([("trace", pa.int16()), ("t", pa.int64()), ("value", pa.float64())])
 """On disk: `trace` numbers the (signal, ECU) pairs in the order in which they appeared."""
 
+Columns = tuple[npt.NDArray[Any], ...]
+"""Trace number, t in ns, value."""
 _DTYPES = (np.int16, np.int64, np.float64)
+_BLOCK = 2000
+"""Batches read at a time."""
+_EMPTY_NOTE = b"{}"
 
 MAX_TRACES = 2**15 - 1
 _END_OF_STREAM = b"\xff\xff\xff\xff\x00\x00\x00\x00"
@@ -371,7 +376,12 @@ def read_journal(path: Path) -> JournalContent:
         raise RecordingDamagedError(f"{path} cannot be read ({error}).") from error
     with source:
         content = _read_header(path, source)
-        parts = list(_read_batches(source, content))
+        parts: list[Columns] = []
+        for block in _read_blocks(source):
+            columns, good = _take_in(block, content)
+            parts.append(columns)
+            if not good:
+                break
         content.sealed = _is_sealed(source, content.whole_bytes, size)
         if parts:
             content.trace = np.concatenate([part[0] for part in parts])
@@ -392,27 +402,68 @@ def _read_header(path: Path, source: pa.NativeFile) -> JournalContent:
         raise RecordingDamagedError(f"The head of the journal {path} is damaged.") from error
 
 
-def _read_batches(
-    source: pa.NativeFile, content: JournalContent
-) -> Iterator[tuple[npt.NDArray[Any], ...]]:
-    """Yield columns (views into the map) and fold the notes into `content`."""
+@dataclass(slots=True)
+class _Block:
+    """Some batches as they stand in the file, not believed yet."""
+
+    batches: list[pa.RecordBatch] = field(default_factory=list)
+    notes: list[bytes] = field(default_factory=list)
+    crcs: list[bytes] = field(default_factory=list)
+    ends: list[int] = field(default_factory=list)
+    """Position in the file behind each batch."""
+
+
+def _read_blocks(source: pa.NativeFile) -> Iterator[_Block]:
+    """All batches whose frame is sound, `_BLOCK` at a time: batch by batch numpy is slow."""
     source.seek(0)
     stream = pa.ipc.open_stream(source)
-    while True:
+    torn = False
+    while not torn:
+        block = _Block()
         try:
-            batch, metadata = stream.read_next_batch_with_custom_metadata()
-            columns = [numbers_of(batch.column(k), dtype) for k, dtype in enumerate(_DTYPES)]
-            text = metadata[_NOTE_KEY]
-            if _crc(columns, text) != int(metadata[_CRC_KEY]):
-                return
-            _fold(json.loads(text), content)
-            if len(columns[0]) and int(columns[0].max()) >= len(content.keys):
-                return
+            while len(block.ends) < _BLOCK:
+                batch, metadata = stream.read_next_batch_with_custom_metadata()
+                note, crc = metadata[_NOTE_KEY], metadata[_CRC_KEY]
+                batch.validate()
+                block.batches.append(batch)
+                block.notes.append(note)
+                block.crcs.append(crc)
+                block.ends.append(source.tell())
         except (StopIteration, pa.ArrowException, OSError, ValueError, KeyError, TypeError):
-            return  # the end, or the torn tail: what came before is whole
-        content.whole_bytes = source.tell()
-        if len(columns[0]):
-            yield tuple(columns)
+            torn = True  # the end, or the torn tail: what came before is whole
+        if block.ends:
+            yield block
+
+
+def _take_in(block: _Block, content: JournalContent) -> tuple[Columns, bool]:
+    """Columns of the block's batches up to the first that is damaged; whether all were good.
+
+    Their notes are folded into `content`.
+    """
+    table = pa.Table.from_batches(block.batches).combine_chunks()
+    columns = tuple(
+        numbers_of(column.chunk(0), dtype) if len(column) else np.empty(0, dtype)
+        for column, dtype in zip(table.columns, _DTYPES, strict=True)
+    )
+    start = 0
+    for batch, note, crc, end in zip(
+        block.batches, block.notes, block.crcs, block.ends, strict=True
+    ):
+        stop = start + batch.num_rows
+        part = [column[start:stop] for column in columns]
+        try:
+            if _crc(part, note) != int(crc):
+                break
+            if note != _EMPTY_NOTE:
+                _fold(json.loads(note), content)
+        except (ValueError, KeyError, TypeError):
+            break
+        if stop > start and int(part[0].max()) >= len(content.keys):
+            break
+        start, content.whole_bytes = stop, end
+    else:
+        return columns, True
+    return tuple(column[:start] for column in columns), False
 
 
 def _fold(note: dict[str, Any], content: JournalContent) -> None:
