@@ -118,7 +118,7 @@ class Adapter:
             self._out.clear()
             self._line.clear()
             self._serial.free_s = t_s
-            self._finish(self._reset(t_s + self.timing.reset_ms / 1000))
+            self._finish(self._reset(t_s + self.timing.reset_ms / 1000, "LV RESET"))
 
     def hang_up(self) -> None:
         """The client is gone: nothing more is sent to it, and half a command is forgotten."""
@@ -196,13 +196,13 @@ class Adapter:
         work.say(UNKNOWN, t_s)
         return work
 
-    def _reset(self, t_s: float) -> Work:
+    def _reset(self, t_s: float, reason: str = "") -> Work:
         """Everything as after power-up, and the banner at `t_s`."""
         self.settings = Settings()
         self.bus.forget()
         self._asleep = False
         work = Work()
-        work.say("", t_s)
+        work.say(reason, t_s)
         work.say(self.identity, t_s)
         return work
 

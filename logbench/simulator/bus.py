@@ -195,31 +195,32 @@ class Bus:
         heard = Heard(done_s=sent_s)
         last_s = sent_s
         longest_s = 0.0
-        wait_s = self.timeout_s(settings)
+        usual_s = self.timeout_s(settings)
+        patient: set[str] = set()
         seen = 0
         for arrival in arrivals:
             if not self._passes(protocol, settings, arrival.ecu):
                 continue
+            wait_s = PENDING_TIMEOUT_S if patient else usual_s
             if arrival.t_s - last_s > wait_s:
                 break
-            longest_s = max(longest_s, arrival.t_s - last_s)
+            if not patient:
+                longest_s = max(longest_s, arrival.t_s - last_s)
             last_s = arrival.t_s
             heard.lines.extend(
                 (arrival.t_s, line) for line in self._printed(protocol, settings, arrival)
             )
             if _is_pending(protocol, arrival.frame):
-                wait_s = PENDING_TIMEOUT_S
+                patient.add(arrival.ecu)
                 continue
-            wait_s = self.timeout_s(settings)
+            patient.discard(arrival.ecu)
             seen += 1
             if count and seen >= count:
                 heard.done_s = last_s
                 break
-        else:
-            heard.done_s = last_s + wait_s
         if heard.done_s <= sent_s:
-            heard.done_s = last_s + wait_s
-        if seen:
+            heard.done_s = last_s + (PENDING_TIMEOUT_S if patient else usual_s)
+        if seen and not patient:
             self._learn(longest_s)
         return heard
 

@@ -47,8 +47,8 @@ class Mood:
     """ECU to how much later its answer comes, after 'response pending' at the usual time."""
     late_s: Mapping[str, float] = field(default_factory=dict)
     """ECU to how much later its answer comes without a word of it."""
-    dropped_pids: frozenset[int] = frozenset()
-    """PIDs no longer answered although the supported lists still name them."""
+    dropped_pids: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    """ECU to the PIDs it no longer answers although its supported lists still name them."""
     refuse_packed: bool = False
     """No answer to a request for more than one PID."""
 
@@ -122,7 +122,7 @@ class Ecus:
             if pid in _BITMAPS:
                 if pid == 0 or any(pid < one for one in supported):
                     data += bytes((pid,)) + encode.supported_map(pid, supported)
-            elif pid in supported - self.mood.dropped_pids:
+            elif pid in supported and pid not in self.mood.dropped_pids.get(ecu, ()):
                 data += bytes((pid,)) + encode.encode(pid, readings)
         if data:
             yield b"\x41" + data

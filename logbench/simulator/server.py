@@ -110,10 +110,12 @@ class Server:
     def _tick(self, now_s: float) -> None:
         self._ticked_s = now_s
         self.adapter.tick(now_s)
-        unplugged = "unplug" in self._active(now_s)
-        if unplugged and self._client is not None:
+        active = self._active(now_s)
+        if active & {"unplug", "radio-loss"}:
+            self.adapter.clock.begin(now_s)  # or it would never end
+        if "unplug" in active and self._client is not None:
             self._hang_up()
-        self._wire.refuse(unplugged)
+        self._wire.refuse("unplug" in active)
 
     def _active(self, t_s: float) -> frozenset[str]:
         return self.adapter.troubles.active(self.adapter.clock.at(t_s))

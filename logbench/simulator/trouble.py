@@ -206,6 +206,6 @@ def mood(active: frozenset[str], ecus: tuple[str, ...]) -> Mood:
         silent=frozenset(others if "second-silent" in active else ()),
         pending_s=dict.fromkeys(engine if "pending" in active else (), _PATIENCE_S),
         late_s=dict.fromkeys(others if "slow-ecu" in active else (), _TARDY_S),
-        dropped_pids=frozenset({_RPM_PID} if "lost-pid" in active else ()),
+        dropped_pids=dict.fromkeys(engine if "lost-pid" in active else (), frozenset({_RPM_PID})),
         refuse_packed="drops-packed" in active,
     )

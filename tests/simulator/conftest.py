@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from weakref import WeakKeyDictionary
 
 import pytest
 
@@ -18,11 +19,10 @@ def talk() -> Talk:
     In the adapter's own time: nothing sleeps. Without `t_s`, the line is sent right after the last
     prompt.
     """
-    latest_s = 0.0
+    latest_s: WeakKeyDictionary[Adapter, float] = WeakKeyDictionary()
 
     def ask(adapter: Adapter, line: str, t_s: float | None = None) -> tuple[list[str], float]:
-        nonlocal latest_s
-        t_s = latest_s if t_s is None else t_s
+        t_s = latest_s.get(adapter, 0.0) if t_s is None else t_s
         adapter.receive(line.encode("latin-1") + b"\r", t_s)
         data = b""
         due_s = t_s
@@ -31,7 +31,7 @@ def talk() -> Talk:
             assert due.t_s >= due_s
             due_s = due.t_s
             data += due.data
-        latest_s = max(due_s, latest_s)
+        latest_s[adapter] = due_s
         assert data.endswith(b">"), data
         text = data[:-1].decode("latin-1")
         return [part for part in text.replace("\n", "\r").split("\r") if part], due_s

@@ -155,7 +155,7 @@ def test_moods(ecus: Ecus) -> None:
         (0.008, "7f0178"),
         (0.408, "410c0bb8"),
     ]
-    ecus.mood = Mood(dropped_pids=frozenset({0x0C}))
+    ecus.mood = Mood(dropped_pids={"7E8": frozenset({0x0C})})
     assert ask(ecus, "010C0D")["7E8"] == ["410d00"]
     assert ask(ecus, "010C", target="7E8") == {"7E8": ["7f0112"]}
     ecus.mood = Mood(refuse_packed=True)
