@@ -68,14 +68,11 @@ def _root(
         _open_window([])
 
 
-def _open_window(files: list[Path], link: str = "", record: bool = False) -> None:
-    """Open the window and leave with its exit code."""
-    from logbench.app.preflight import require_window
+def _open_window(files: list[Path]) -> None:
+    """Open the window and leave with its exit code; WindowError where it cannot open."""
+    from logbench.app.main import run as run_window
 
-    require_window()
-    from logbench.app.main import run
-
-    raise typer.Exit(run(files=files, link_url=link, start_recording=record))
+    raise typer.Exit(run_window(files))
 
 
 @app.command("open")
@@ -204,12 +201,12 @@ def demo(
 ) -> None:
     """See the whole job on the simulated car, live and recorded, before and after a repair."""
     from logbench.app.preflight import window_obstacle
-    from logbench.demo import demo_in_terminal, demo_link_url
+    from logbench.demo import demo_in_terminal, demo_in_window
 
     console = _console()
     obstacle = None if headless else window_obstacle()
     if not headless and obstacle is None:
-        _open_window([], link=demo_link_url(), record=True)
+        raise typer.Exit(demo_in_window())
     if obstacle:
         console.print(f"No window here: {obstacle} The demo runs in the terminal instead.\n")
     demo_in_terminal(out, console)

@@ -22,10 +22,26 @@ CAR_NAME = "demo"
 FAULT = "unmetered_air"
 FAULT_TEXT = "air enters behind the air-flow sensor (a split intake hose)"
 CONCERN = "Rough idle and a warning light, on and off, says the owner (invented)."
-SPEED = 30
+SPEED = 60
 """Seconds of driving per real second in the terminal; written into the recording's facts."""
+WINDOW_SPEED = 6
+"""The same in the window: quick enough to see the whole drive, slow enough to follow it."""
 DEMO_SIGNALS = (
-    "RPM,VSS,ECT,IAT,MAF,MAP,LOAD_PCT,SHRTFT1,LONGFT1,FUELSYS1,TP,VPWR,BARO,SPARKADV,LOAD_ABS"
+    "RPM",
+    "VSS",
+    "ECT",
+    "IAT",
+    "MAF",
+    "MAP",
+    "LOAD_PCT",
+    "SHRTFT1",
+    "LONGFT1",
+    "FUELSYS1",
+    "TP",
+    "VPWR",
+    "BARO",
+    "SPARKADV",
+    "LOAD_ABS",
 )
 
 
@@ -60,7 +76,7 @@ def _record(title: str, fault: bool, out: Path, console: Console) -> Path:
     length_s = _drive_seconds()
     request = CaptureRequest(
         link_url=demo_link_url(fault=fault, speed=SPEED),
-        signals=tuple(DEMO_SIGNALS.split(",")),
+        signals=DEMO_SIGNALS,
         out=out,
         vehicle=demo_vehicle(),
         note=CONCERN if fault else "After the repair (invented).",
@@ -90,6 +106,18 @@ def _record(title: str, fault: bool, out: Path, console: Console) -> Path:
     assert finished.path is not None  # a request with `out` always ends with a file
     console.print(f"{title}: {finished.samples:,} samples in {finished.path}")
     return finished.path
+
+
+def demo_in_window() -> int:
+    """Open the window on the faulty simulated car, already recording; returns the exit code."""
+    from logbench.app.main import run
+
+    return run(
+        link_url=demo_link_url(speed=WINDOW_SPEED),
+        start_recording=True,
+        vehicle=demo_vehicle(),
+        signals=DEMO_SIGNALS,
+    )
 
 
 def _free_folder(wanted: Path) -> Path:

@@ -147,7 +147,7 @@ def plot_recording(
     _draw_ribbon(grid[0], conditions)
     for axes, (unit, names) in zip(grid[1:], strips, strict=True):
         _draw_traces(axes, recording, names, unit)
-    _shade_evidence(grid[1:], findings)
+    _shade_evidence(list(grid[1:]), findings)
     grid[-1].set_xlabel("minutes since the recording's start")
     facts = recording.facts
     name = recording.path.name if recording.path is not None else "recording"
