@@ -12,7 +12,7 @@ from logbench.analysis.findings import Cause, Explanation
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.view import View
 
-CELLS = ("warm idle", "2,500 rpm hold", "steady cruise", "load")
+CELLS = ("warm idle", "2,500 rpm hold", "light cruise", "brisk cruise", "load")
 """Operating cells in order of airflow."""
 
 OUT_PCT = 8.0
@@ -65,13 +65,18 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
         return _one_bank(odd, by_bank[odd])
     mean = {c: sum(v) / len(v) for c in CELLS if (v := [t[c] for t in by_bank.values() if c in t])}
     idle = mean.get("warm idle", float("nan"))
-    high = mean[max(mean, key=CELLS.index)] if len(mean) > 1 else float("nan")
+    above = [mean[c] for c in CELLS[1:] if c in mean]
+    high = above[-1] if above else float("nan")
     highest, lowest = max(mean.values(), default=0.0), min(mean.values(), default=0.0)
     if max(highest, -lowest) < OUT_PCT:
         none = Explanation((), ())
         return Pattern("none", "The cells make no pattern of a fault.", none, idle, high)
     if highest >= -lowest:
-        return _lean(view, idle, high)
+        # the middle cells tell whether it falls: under load trims are short-lived and unlearnt
+        middle = [mean[c] for c in CELLS[1:4] if c in mean] or above
+        falls = bool(middle) and idle - min(middle) >= max(TREND_PCT, 0.35 * idle)
+        rises = bool(above) and max(above) - idle >= TREND_PCT
+        return _lean(view, idle, min(middle) if falls else max(above, default=high), falls, rises)
     return _rich(idle, high)
 
 
@@ -108,7 +113,7 @@ def _one_bank(bank: int, cells: Mapping[str, float]) -> Pattern:
     return Pattern("one bank only", text, Explanation(order, apart), idle, high)
 
 
-def _lean(view: View, idle: float, high: float) -> Pattern:
+def _lean(view: View, idle: float, high: float, falls: bool, rises: bool) -> Pattern:
     """Fuel is added on all banks: by its trend with airflow and by the airflow's own evidence."""
     low_air = _airflow_low(view)
     metered = view.trace("MAF") is not None
@@ -117,7 +122,7 @@ def _lean(view: View, idle: float, high: float) -> Pattern:
         " to fuel delivery: record MAF, RPM and a full-throttle pull.",
         "Watch lambda against commanded under load: lean there points to delivery.",
     )
-    if idle - high >= TREND_PCT:
+    if falls:
         order = (causes.UNMETERED_AIR, causes.EXHAUST_LEAK)
         steps = (
             "Smoke-test the intake; clamp vacuum hoses one by one and watch the trim at idle.",
@@ -125,7 +130,6 @@ def _lean(view: View, idle: float, high: float) -> Pattern:
         )
         text = f"Fuel is added mostly at idle ({idle:+.1f} %), less with airflow ({high:+.1f} %)."
         return Pattern("falls with airflow", text, Explanation(order, steps), idle, high)
-    rises = high - idle >= TREND_PCT
     air: tuple[Cause, ...] = (causes.MAF_LOW,) if metered else (causes.PRESSURE_LOW,)
     sensor_first = metered and (low_air or (low_air is None and not rises))
     if rises:
@@ -156,12 +160,13 @@ def _rich(idle: float, high: float) -> Pattern:
 
 def _airflow_low(view: View) -> bool | None:
     """Whether the air-flow sensor's own evidence says that it reads low; None when it says
-    nothing. Limits: volumetric efficiency 72 % at full throttle, 50 and 60 % to the manifold."""
+    nothing. Just under what the bands of the airflow check expect. [CP]"""
     found = view.once(find_airflow)
     if found is None:
         return None
     limits = (
-        (found.full.ve_atmosphere_pct, 95.0 if view.charged else 76.0),
+        (found.full.ve_atmosphere_pct, 0.0 if view.charged else 76.0),
+        (found.full.ve_manifold_pct, 74.0),
         (found.part.ve_manifold_pct, 60.0),
         (found.idle.ve_manifold_pct, 48.0),
     )

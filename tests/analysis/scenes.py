@@ -32,7 +32,7 @@ class Phase:
 KEY_ON = Phase(5, 0, tp=17, load=0, map_kpa=100, loop=0)
 IDLE = Phase(60, 720)
 HOLD = Phase(40, 2500, tp=20, load=22, map_kpa=28, pedal=8)
-CRUISE = Phase(60, 2000, kmh=80, tp=22, load=38, map_kpa=48, pedal=15)
+CRUISE = Phase(60, 2000, kmh=80, tp=22, load=45, map_kpa=48, pedal=15)
 HILL = Phase(40, 2600, kmh=70, tp=45, load=72, map_kpa=80, pedal=40)
 OVERRUN = Phase(8, 1800, kmh=60, tp=15, load=8, map_kpa=22, loop=4)
 FULL = Phase(5, 4500, kmh=90, tp=88, load=98, map_kpa=98, loop=4, pedal=95)

@@ -22,6 +22,9 @@ ORDER = 2
 MIN_SAMPLES = 8
 MIN_FULL_SAMPLES = 4
 
+SENSOR_LOW_PCT = 74.0
+"""Efficiency to the manifold at full throttle below which low charge pressure is no excuse."""
+
 _NO_DISPLACEMENT = (
     "State the engine's displacement in the vehicle's facts, or record LOAD_ABS with MAF and RPM."
 )
@@ -107,7 +110,7 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
     charged = view.charged or (view.charged is None and cell.ve_atmosphere_pct.mean > 108.0)
     band = bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"]
     low = cell.ve_atmosphere_pct.mean < (band.within[0] or 0.0)
-    explanation = (_LOW_BOOST if charged else _LOW_FULL) if low else _HIGH
+    explanation = _low_full(charged, cell) if low else _HIGH
     what = "Volumetric efficiency to atmosphere at full throttle"
     return judged(
         KEY,
@@ -117,6 +120,13 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
         band,
         explanation,
     )
+
+
+def _low_full(charged: bool, cell: AirCell) -> Explanation:
+    """What low airflow at full throttle may mean; with a charger, by the manifold's own share."""
+    if charged and not cell.ve_manifold_pct.mean < SENSOR_LOW_PCT:
+        return _LOW_BOOST
+    return _LOW_FULL
 
 
 def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Finding:

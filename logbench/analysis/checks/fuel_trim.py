@@ -18,10 +18,11 @@ from logbench.analysis import alignment, derived
 from logbench.analysis.alignment import Mask
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, explained, judged, not_judged
+from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import Estimate, estimate
 from logbench.analysis.trim_pattern import CELLS, find_pattern
-from logbench.analysis.view import View, evidence
+from logbench.analysis.view import SETTLE_S, View, evidence
 
 KEY = "fuel_trim"
 TITLE = "Fuel trim totals"
@@ -29,8 +30,13 @@ ORDER = 1
 
 MIN_SECONDS = 8.0
 MIN_SAMPLES = 8
+BRISK_PCT = 38.0
 LOAD_PCT = 55.0
-"""Calculated load from which a driving sample counts as `load`."""
+"""Calculated load from which a driving sample counts as `brisk cruise` and as `load`."""
+
+SETTLE_PCT_S = 1.0
+"""Rate of change up to which the trims have caught up with the operating point: a change of 20
+points takes them about ten seconds."""
 
 PURGE_PCT = 5.0
 """Commanded purge up to which the vapour is taken as negligible."""
@@ -40,12 +46,14 @@ QUANTUM_PCT = 100.0 / 128.0
 _CONDITION = {
     "warm idle": (Condition.WARM_IDLE,),
     "2,500 rpm hold": (Condition.FAST_IDLE,),
-    "steady cruise": (Condition.CRUISE,),
+    "light cruise": (Condition.CRUISE,),
+    "brisk cruise": (Condition.CRUISE,),
 }
 _HOW = {
     "warm idle": "60 s of warm idle",
     "2,500 rpm hold": "30 s at 2,500 rpm with the car standing",
-    "steady cruise": "60 s of steady cruise",
+    "light cruise": "60 s of steady cruise at 50 to 80 km/h on the level",
+    "brisk cruise": "60 s of steady cruise at 90 to 120 km/h, or uphill",
     "load": "several steady pulls at more than half load, without full throttle",
 }
 
@@ -102,25 +110,50 @@ def find_cells(view: View) -> list[TrimCell]:
     """Every bank's total trim in every cell, with or without enough evidence."""
     masks = _cell_masks(view)
     return [
-        _measure(view, bank, name, view.stretches(mask, 1.0))
+        _measure(view, bank, name, view.stretches(mask & settled, 1.0))
         for bank in view.banks
+        for settled in [_settled(view, bank)]
         for name, mask in masks.items()
     ]
 
 
 def _cell_masks(view: View) -> dict[str, Mask]:
+    """Where each cell is, on the grid: steady, warm and in closed loop."""
     found = view.conditions
     usable = found.closed_loop & found.warm
     load = view.grid.linear("LOAD_PCT", "LOAD_ABS")
-    heavy = np.zeros(len(view.grid), dtype=bool) if load is None else load >= LOAD_PCT
+    nowhere = np.zeros(len(view.grid), dtype=bool)
+    brisk, heavy = (nowhere if load is None else load >= at for at in (BRISK_PCT, LOAD_PCT))
     masks = {
         name: usable & view.steady & found.mask(*conditions) & ~heavy
         for name, conditions in _CONDITION.items()
     }
-    calm = heavy if load is None else heavy & (view.grid.span_of(load, 2.0, 0.2) <= 20.0)
+    masks["light cruise"] &= ~brisk
+    masks["brisk cruise"] &= brisk
+    calm = heavy if load is None else heavy & (view.grid.span_of(load, SETTLE_S, 0.2) <= 20.0)
     out = found.mask(Condition.FULL_THROTTLE, Condition.FUEL_CUT)
     masks["load"] = usable & calm & ~out
     return masks
+
+
+def _settled(view: View, bank: int) -> Mask:
+    """Where the total trim does not run: its mean over the next three seconds against that over
+    the last three changes by at most `SETTLE_PCT_S`."""
+    short = view.grid.linear(f"SHRTFT{bank}")
+    long = view.grid.slow(f"LONGFT{bank}")
+    if short is None or long is None or len(short) == 0:
+        return np.ones(len(view.grid), dtype=bool)
+    total = derived.total_trim_pct(short, long)
+    known = np.isfinite(total)
+    size = round(SETTLE_S / STEP_S)
+    sums = np.concatenate(([0.0], np.cumsum(np.where(known, total, 0.0))))
+    counts = np.concatenate(([0], np.cumsum(known)))
+    at = np.arange(len(total))
+    back, ahead = np.maximum(at - size, 0), np.minimum(at + size, len(total))
+    before = (sums[at] - sums[back]) / np.maximum(counts[at] - counts[back], 1)
+    after = (sums[ahead] - sums[at]) / np.maximum(counts[ahead] - counts[at], 1)
+    edge = (counts[at] == counts[back]) | (counts[ahead] == counts[at])
+    return np.asarray(edge | (np.abs(after - before) <= SETTLE_PCT_S * SETTLE_S))
 
 
 def _measure(view: View, bank: int, name: str, spans: Sequence[Span]) -> TrimCell:

@@ -1,0 +1,97 @@
+"""Simulated drives as recordings in memory, for the tests of the checks."""
+
+from __future__ import annotations
+
+from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.recording.reader import Recording
+from logbench.signals.table import table
+from logbench.simulator.cars import Car, draw_car
+from logbench.simulator.drive import Drive
+from logbench.simulator.faults import possible_faults
+from logbench.simulator.produce import produce
+from logbench.simulator.schedules import Phase, Schedule
+
+WANTED = (
+    *("RPM", "VSS", "ECT", "IAT", "BARO", "MAF", "MAP", "TP", "APP_D", "FUELSYS1", "LOAD_PCT"),
+    *("LOAD_ABS", "SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "EVAP_PCT"),
+)
+
+
+_START = (Phase("key on", "key on", 4), Phase("cranking", "crank", 6))
+WARM = Schedule(
+    "warm drive",
+    (
+        *_START,
+        Phase("idle", "idle", 75),
+        Phase("hold", "hold", 50, 2500),
+        Phase("cruise at 60", "cruise", 60, 60),
+        Phase("cruise at 110", "cruise", 75, 110),
+        Phase("hill", "cruise", 70, 75, grade=0.06),
+        Phase("slow down", "cruise", 15, 38),
+        Phase("pull", "pull", 20, 0.92),
+        Phase("coast", "coast", 30, 30),
+        Phase("stop", "stop", 20),
+        Phase("idle at the end", "idle", 30),
+    ),
+    warm=True,
+)
+COLD = Schedule(
+    "cold drive",
+    (
+        *_START,
+        Phase("idle", "idle", 30),
+        Phase("cruise at 60", "cruise", 150, 60),
+        Phase("cruise at 90", "cruise", 400, 90),
+        Phase("stop", "stop", 20),
+        Phase("idle at the end", "idle", 60),
+    ),
+)
+
+
+def simulated(
+    seed: int,
+    faults: dict[str, float],
+    schedule: Schedule | None = None,
+    wanted: tuple[str, ...] = WANTED,
+    rates_hz: dict[str, float] | None = None,
+    stated: bool = True,
+    **options: object,
+) -> Recording:
+    """The whole drive of car `seed`, a warm one unless told.
+
+    `stated`: displacement and regulating temperature are known."""
+    car = draw_car(seed)
+    drive = Drive(car, faults, schedule or WARM, seed=seed, **options)
+    pids = drive.supported("7E8")
+    signals = [s for s in wanted if table().by_acronym(s).pid in pids]
+    samples = produce(drive, signals, rates_hz, seed=seed)
+    traces = [
+        Trace(a, ecu, table().by_acronym(a).unit, t_ns, values)
+        for (a, ecu), (t_ns, values) in samples.items()
+    ]
+    vehicle = Vehicle()
+    if stated:
+        vehicle = Vehicle(
+            displacement_l=car.displacement_l,
+            cylinders=car.cylinders,
+            turbo=car.turbo,
+            regulating_temp_degc=car.regulating_degc,
+        )
+    return Recording.of(traces, Facts(vehicle=vehicle))
+
+
+def fits(car: Car, fault: str) -> bool:
+    """Whether the fault can be seen in this car's fuel trims, airflow or coolant: unmetered air
+    needs an air-flow sensor (trade-notes 1: on a manifold-pressure engine trim stays normal)."""
+    return fault in possible_faults(car) and (fault != "unmetered_air" or car.has_maf)
+
+
+def seeds_for(fault: str, count: int, start: int) -> list[int]:
+    """The first `count` seeds from `start` whose cars fit the fault."""
+    found: list[int] = []
+    seed = start
+    while len(found) < count:
+        if not fault or fits(draw_car(seed), fault):
+            found.append(seed)
+        seed += 1
+    return found
