@@ -57,6 +57,10 @@ class ReplyError(LinkError):
     """A reply that cannot be understood; the request may be tried again."""
 
 
+class RequestRefusedError(ReplyError):
+    """The adapter does not understand this request (several signals in one); ask for less."""
+
+
 # --- signals ------------------------------------------------------------------------------------
 
 

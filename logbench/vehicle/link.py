@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 import time
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
@@ -81,6 +82,9 @@ class Link(ABC):
         self.protocol = Protocol(name="", is_can=False)
         self.progress: Progress = progress or silent
         self.connected = False
+        self.meanwhile: Callable[[], None] | None = None
+        """Called once, after the next request has left and before its reply is waited for: the
+        place for work that would otherwise lengthen the cycle. Must not raise or use the link."""
         self.service = 0x01
         """0x01, or 0x22 where a car answers only SAE J1979-2."""
         self.repeats = False
@@ -174,6 +178,12 @@ class Link(ABC):
 
     # --- for drivers ---
 
+    def _sent(self) -> None:
+        """A driver calls this when a request is on its way."""
+        work, self.meanwhile = self.meanwhile, None
+        if work is not None:
+            work()
+
     @abstractmethod
     def _open(self) -> None:
         """Open the port, find adapter and car; set `adapter`, `protocol`, maybe `service`."""
@@ -182,7 +192,7 @@ class Link(ABC):
     def _exchange(
         self, payload: bytes, frames: int | None, timeout_s: float, to: str | None
     ) -> Raw:
-        """One round trip; waits for the final reply after 'response pending'."""
+        """One round trip; waits for the final reply after 'response pending'. Calls `_sent`."""
 
     @abstractmethod
     def _shut(self) -> None:

@@ -9,19 +9,18 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from logbench.errors import ReplyError, SignalUnsupportedError
+from logbench.errors import ReplyError, RequestRefusedError
 from logbench.signals.decoding import decode, scaling_from
 from logbench.signals.groups import TOGETHER
 from logbench.signals.model import Scaling, Signal
-from logbench.signals.rates import wanted_rate_hz
-from logbench.signals.table import table
 from logbench.vehicle.cost import CostFigures, CostModel
 from logbench.vehicle.discovery import ask
-from logbench.vehicle.framing import frames_of
+from logbench.vehicle.expect import FrameBook
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
 from logbench.vehicle.scheduler import Scheduler
 from logbench.vehicle.services import DataService, data_service
+from logbench.vehicle.wanted import PolledPid, pid_rates, polled_pids, resolve
 
 log = logging.getLogger(__name__)
 
@@ -29,17 +28,18 @@ _RANGE_SLACK = 1e-9
 _MISSES = 3
 """So many times in a row a PID must be missing before it is asked alone, and before it is lost."""
 _LOST_RETRY_S = 10.0
+_REFUSALS = 2
+"""So often in a row packing must fail, and one PID alone work, before less is packed."""
+_PUZZLES = 2
+"""Replies that cannot be split before the PIDs are asked one by one to learn their lengths."""
 _REPLAN_AFTER = (40, 400)
 """Requests after which the packing is chosen anew with what the cost model has learnt."""
 _RATE_WINDOW_S = 5.0
+_CAN_TIMEOUT_S = 1.5
+"""An adapter that has not answered a poll on CAN for so long is asked for a sign of life."""
 
-
-@dataclass(slots=True)
-class _Expectation:
-    """What is known of one request: frames that come back, None until seen."""
-
-    frames: int | None
-    odd: int = 0
+Pids = tuple[int, ...]
+Answered = dict[int, set[str]]
 
 
 @dataclass(slots=True)
@@ -49,20 +49,13 @@ class PollerCounts:
     requests: int = 0
     samples: int = 0
     damaged: int = 0
+    """Lines or replies that made no sense."""
     silent: int = 0
+    """Requests nobody answered."""
     refused: int = 0
+    """Negative responses, and requests that the adapter does not understand."""
     out_of_range: int = 0
-
-
-@dataclass(slots=True)
-class _Pid:
-    """State of one polled PID."""
-
-    pid: int
-    ecus: tuple[str, ...]
-    signals: tuple[Signal, ...]
-    misses: int = 0
-    lost: bool = False
+    """Values outside their signal's range, dropped."""
 
 
 class Poller:
@@ -86,25 +79,34 @@ class Poller:
         self._service: DataService = data_service(link.service)
         chosen = [resolve(acronym, facts) for acronym in dict.fromkeys(signals)]
         self.signals = tuple(signal.acronym for signal in chosen)
-        self._supported = facts.supported
-        self._pids = _by_pid(chosen, facts)
-        self._lengths = _lengths(chosen)
+        self._pids = polled_pids(chosen, facts)
+        self._lengths = {signal.pid: signal.length for signal in chosen}
+        self._table_lengths = dict(self._lengths)
+        self._longer: dict[int, int] = {}
         self._to = _single_ecu(link, facts, self._pids)
-        self._expected: dict[tuple[int, ...], _Expectation] = {}
-        self._line = 20.0
+        self._book = FrameBook(
+            self._pids, self._lengths, self._service, link.protocol.is_can, self._to
+        )
+        self._timeout_s = _CAN_TIMEOUT_S if link.protocol.is_can else None
+        self._line_chars = 20.0
         self.cost = CostModel()
         self.counts = PollerCounts()
-        self._scaling = self._read_scaling(chosen)
+        self._scaling = self._read_scaling(chosen, facts)
         self._scheduler = Scheduler(
-            rates_hz=_pid_rates(chosen, rates_hz or {}),
+            rates_hz=pid_rates(chosen, rates_hz or {}),
             most=self._service.most if link.packs else 1,
             cost_of=self._cost_of,
             together=TOGETHER,
         )
+        self._chosen: tuple[int, Pids] | None = None
+        self._unlearnt: Exchange | None = None
+        self._singles: deque[int] = deque()
         self._recent: deque[tuple[float, str]] = deque()
         self._first_s: float | None = None
         self._last_reply_s = time.monotonic()
-        self._refused_packs = 0
+        self._silent_run = 0
+        self._refusals = 0
+        self._puzzles = 0
 
     # --- for users ---
 
@@ -114,23 +116,22 @@ class Poller:
         All samples of one request share the time stamp in the middle of its round trip. A garbled,
         missing or refused reply costs its samples only. Raises LinkLostError when the link is gone.
         """
-        now_s = time.monotonic()
-        pids = self._scheduler.next(now_s)
+        pids = self._next_pids()
+        self._link.meanwhile = self._prepare
         readings = self._ask(pids)
-        self._scheduler.asked(pids, time.monotonic())
         self._count(readings)
         if self.counts.requests in _REPLAN_AFTER:
             self._scheduler.plan()
         return readings
 
     def rates(self) -> dict[str, float]:
-        """Achieved rate by acronym in Hz over the last seconds."""
+        """Achieved rate by acronym in Hz over the last seconds, all ECUs together."""
         now_s = time.monotonic()
         self._forget(now_s)
-        if self._first_s is None:
-            return dict.fromkeys(self.signals, 0.0)
-        window_s = max(min(_RATE_WINDOW_S, now_s - self._first_s), 1e-3)
         rates = dict.fromkeys(self.signals, 0.0)
+        if self._first_s is None:
+            return rates
+        window_s = max(min(_RATE_WINDOW_S, now_s - self._first_s), 1e-3)
         for _, acronym in self._recent:
             rates[acronym] += 1 / window_s
         return rates
@@ -145,64 +146,82 @@ class Poller:
         """What the wire costs, as learnt."""
         return self.cost.figures
 
+    # --- choosing ---
+
+    def _next_pids(self) -> Pids:
+        """What to ask now: chosen in advance while the last reply was on its way, if valid."""
+        if self._singles:
+            return (self._singles.popleft(),)
+        chosen, self._chosen = self._chosen, None
+        if chosen is not None and chosen[0] == self._scheduler.plans:
+            return chosen[1]
+        return self._choose(time.monotonic())
+
+    def _choose(self, now_s: float) -> Pids:
+        pids = self._scheduler.next(now_s)
+        self._scheduler.asked(pids, now_s + self._scheduler.round_s)
+        return pids
+
+    def _prepare(self) -> None:
+        """Work done while a reply is on its way: learn from the last one, choose the next."""
+        exchange, self._unlearnt = self._unlearnt, None
+        if exchange is not None and exchange.frames:
+            self.cost.learn(exchange.elapsed_s, exchange.sent + exchange.received, exchange.frames)
+            self._line_chars += 0.05 * (exchange.received / exchange.frames - self._line_chars)
+        if self._chosen is None:
+            ready_s = time.monotonic() + self._scheduler.round_s
+            self._chosen = (self._scheduler.plans, self._choose(ready_s))
+
+    def _cost_of(self, pids: Pids, repeated: bool) -> float:
+        frames = self._book.predicted(pids) or 2 * len(pids)
+        payload = 2 * len(self._service.payload(pids)) + 2
+        sent = 1 if repeated and self._link.repeats else payload
+        return self.cost.predict_s(sent + frames * self._line_chars, frames)
+
     # --- asking ---
 
-    def _ask(self, pids: tuple[int, ...]) -> list[Reading]:
-        """One exchange, and at once a second one with fewer PIDs where packing may be refused."""
+    def _ask(self, pids: Pids) -> list[Reading]:
+        """One exchange, and at once one with a single PID where packing may be refused."""
         exchange = self._exchange(pids)
         if exchange is None:
             return []
         readings, answered = self._take(exchange.replies, pids)
+        self._book.learn(pids, exchange.frames, exchange.damaged > 0, answered)
+        if len(pids) > 1 and not exchange.damaged and len(answered) <= 1:
+            readings += self._try_alone(pids, answered)
+        else:
+            self._refusals = 0
+            self._watch(pids, answered, exchange)
+        self._silent_run = 0 if exchange.replies or exchange.damaged else self._silent_run + 1
+        return readings
+
+    def _exchange(self, pids: Pids) -> Exchange | None:
+        """The round trip; None when nothing usable came. A refusal looks like silence."""
+        self.counts.requests += 1
+        try:
+            exchange = self._link.exchange(
+                self._service.payload(pids), self._book.expected(pids), self._timeout_s, self._to
+            )
+        except RequestRefusedError:
+            self.counts.refused += 1
+            self._silent_run = -1  # the adapter speaks: this is no silence
+            return Exchange([], 0.0, 0, 0, 0)
+        except ReplyError as error:
+            log.info("PIDs %s: %s", [f"{pid:02X}" for pid in pids], error)
+            self.counts.damaged += 1
+            return None
+        self.counts.damaged += exchange.damaged
         if exchange.replies:
             self._last_reply_s = time.monotonic()
         elif not exchange.damaged:
             self.counts.silent += 1
-        self._expect(pids, exchange, answered)
-        if len(pids) > 1 and not exchange.damaged and len(answered) <= 1:
-            return readings + self._try_alone(pids, answered)
-        self._refused_packs = 0
-        self._watch(pids, answered, exchange)
-        return readings
-
-    def _exchange(self, pids: tuple[int, ...]) -> Exchange | None:
-        """The round trip; None when nothing usable came."""
-        expected = self._expected.get(pids)
-        frames = self._predicted(pids) if expected is None else expected.frames
-        self.counts.requests += 1
-        try:
-            exchange = self._link.exchange(self._service.payload(pids), frames, to=self._to)
-        except ReplyError as error:
-            log.info("PIDs %s: %s", [f"{p:02X}" for p in pids], error)
-            self.counts.damaged += 1
-            return None
-        self.counts.damaged += exchange.damaged
-        if exchange.replies and not exchange.damaged:
-            self.cost.learn(exchange.elapsed_s, exchange.sent + exchange.received, exchange.frames)
-            if exchange.frames:
-                self._line += 0.05 * (exchange.received / exchange.frames - self._line)
+        self._unlearnt = exchange if exchange.replies and not exchange.damaged else None
         return exchange
 
-    def _expect(
-        self, pids: tuple[int, ...], exchange: Exchange, answered: Mapping[int, set[str]]
-    ) -> None:
-        """Learn how many frames answer this request."""
-        known = self._expected.setdefault(pids, _Expectation(self._predicted(pids)))
-        complete = all(answered.get(pid, set()) >= set(self._ecus(pid)) for pid in pids)
-        if exchange.damaged or not exchange.replies or exchange.frames == known.frames:
-            known.odd = 0 if exchange.frames == known.frames else known.odd + 1
-            if known.odd >= 2 and not complete:
-                known.frames, known.odd = None, 0
-            return
-        if known.frames is None or complete:
-            known.frames = exchange.frames
-            return
-        known.odd += 1
-        if known.odd >= 2:
-            # Too few came: an ECU has dropped out, or the count was wrong. Look without a count.
-            known.frames, known.odd = None, 0
-
-    def _try_alone(self, pids: tuple[int, ...], answered: Mapping[int, set[str]]) -> list[Reading]:
-        """A packed request brought nothing or its first PID only: does the car take single ones?"""
+    def _try_alone(self, pids: Pids, answered: Answered) -> list[Reading]:
+        """A packed request brought at most one PID: does the car take single ones?"""
+        if self._silent_run > 0 and not answered:
+            return []
         alone = next(pid for pid in pids if pid not in answered)
         exchange = self._exchange((alone,))
         if exchange is None:
@@ -211,10 +230,9 @@ class Poller:
         if not single:
             self._watch((alone,), single, exchange)
             return readings
-        self._last_reply_s = time.monotonic()
-        self._refused_packs += 1
-        if self._refused_packs >= 2:
-            self._refused_packs = 0
+        self._refusals += 1
+        if self._refusals >= _REFUSALS:
+            self._refusals = 0
             self._scheduler.most = max(1, min(len(pids), self._scheduler.most) // 2)
             self._scheduler.plan()
             self._tell(
@@ -223,86 +241,93 @@ class Poller:
             )
         return readings
 
-    def _watch(
-        self, pids: tuple[int, ...], answered: Mapping[int, set[str]], exchange: Exchange
-    ) -> None:
+    def _watch(self, pids: Pids, answered: Answered, exchange: Exchange) -> None:
         """Notice a PID that no longer comes although the car answers."""
-        if exchange.damaged or self.silent_s > 1.0:
+        for pid in answered:
+            state = self._pids[pid]
+            state.misses = 0
+            if state.lost:
+                self._tell(f"The car reports {state.names} again.")
+                state.lost = False
+                self._scheduler.resume(pid)
+        # A silent car is no proof against a PID: something else must have been answered.
+        if exchange.damaged or (not answered and self._silent_run > 0):
             return
         for pid in pids:
             state = self._pids[pid]
             if pid in answered:
-                if state.lost:
-                    self._tell(f"The car reports {_names(state)} again.")
-                    state.lost = False
-                    self._scheduler.resume(pid)
-                state.misses = 0
                 continue
             state.misses += 1
-            if state.misses < _MISSES:
-                continue
-            state.misses = 0
-            if len(pids) > 1:
-                self._scheduler.solo.add(pid)
-                self._scheduler.plan()
-            else:
-                self._lose(state)
+            if state.misses >= _MISSES:
+                state.misses = 0
+                self._demote(state, alone=len(pids) == 1)
 
-    def _lose(self, state: _Pid) -> None:
-        if state.lost:
-            return
-        self._tell(
-            f"The car no longer reports {_names(state)}: asking again every {_LOST_RETRY_S:.0f} s."
-        )
-        state.lost = True
-        self._scheduler.suspend(state.pid, 1 / _LOST_RETRY_S)
+    def _demote(self, state: PolledPid, alone: bool) -> None:
+        """Ask a missing PID alone; one that is missing alone too, rarely."""
+        if not alone:
+            self._scheduler.solo.add(state.pid)
+            self._scheduler.plan()
+        elif not state.lost:
+            self._tell(
+                f"The car no longer reports {state.names}: asking again every "
+                f"{_LOST_RETRY_S:.0f} s."
+            )
+            state.lost = True
+            self._scheduler.suspend(state.pid, 1 / _LOST_RETRY_S)
 
     # --- understanding ---
 
-    def _take(
-        self, replies: Sequence[Reply], pids: tuple[int, ...]
-    ) -> tuple[list[Reading], dict[int, set[str]]]:
+    def _take(self, replies: Sequence[Reply], pids: Pids) -> tuple[list[Reading], Answered]:
         """Samples of the replies, and which ECUs answered which PID."""
         readings: list[Reading] = []
-        answered: dict[int, set[str]] = {}
+        answered: Answered = {}
         for reply in replies:
             if reply.data[0] == NEGATIVE:
                 self.counts.refused += 1
                 continue
-            for pid, data in self._split(reply, pids):
+            parts = self._whole(reply, pids[0]) if len(pids) == 1 else self._split(reply, pids)
+            for pid, data in parts:
                 answered.setdefault(pid, set()).add(reply.ecu)
                 readings += self._decode(pid, data, reply)
         return readings, answered
 
-    def _split(self, reply: Reply, pids: tuple[int, ...]) -> list[tuple[int, bytes]]:
+    def _split(self, reply: Reply, pids: Pids) -> list[tuple[int, bytes]]:
         """PIDs and their data; nothing when the reply is not wholly understood."""
-        lengths = self._lengths
         try:
-            parts = self._service.split(reply.data, lengths)
+            parts = self._service.split(reply.data, self._lengths)
         except ReplyError as error:
-            if len(pids) == 1:
-                return self._split_single(reply, pids[0])
             log.info("%s from %s: %s", reply.data.hex(), reply.ecu, error)
-            self.counts.damaged += 1
+            self._puzzled(pids)
             return []
-        if any(pid not in pids for pid, _ in parts):
-            self.counts.damaged += 1
+        got = [pid for pid, _ in parts]
+        if len(set(got)) < len(got) or not set(got) <= set(pids):
+            self._puzzled(pids)
             return []
+        self._puzzles = 0
         return parts
 
-    def _split_single(self, reply: Reply, pid: int) -> list[tuple[int, bytes]]:
-        """A lone PID's reply shows its true length, which may be more than the table's."""
-        head = len(self._service.payload((pid,)))
-        data = reply.data[head:]
-        if reply.data[1:head] != self._service.payload((pid,))[1:]:
+    def _puzzled(self, pids: Pids) -> None:
+        """A whole reply that cannot be split: has a PID more bytes than the table says?"""
+        self.counts.damaged += 1
+        self._puzzles += 1
+        if self._puzzles >= _PUZZLES:
+            self._puzzles = 0
+            self._singles.extend([*pids, *pids])
+
+    def _whole(self, reply: Reply, pid: int) -> list[tuple[int, bytes]]:
+        """The reply to a lone PID shows how many bytes it has in this car."""
+        head = self._service.payload((pid,))[1:]
+        data = reply.data[1 + len(head) :]
+        if reply.data[1 : 1 + len(head)] != head or len(data) < self._table_lengths[pid]:
             self.counts.damaged += 1
             return []
-        if len(data) > table().length(pid):
-            log.info("PID %02X has %d data bytes in this car", pid, len(data))
-            self._lengths[pid] = len(data)
-            return [(pid, data)]
-        self.counts.damaged += 1
-        return []
+        if len(data) != self._lengths[pid]:
+            if self._longer.get(pid) == len(data):  # seen twice: no transmission fault
+                log.info("PID %02X has %d data bytes in this car", pid, len(data))
+                self._lengths[pid] = len(data)
+                self._book.clear()
+            self._longer[pid] = len(data)
+        return [(pid, data)]
 
     def _decode(self, pid: int, data: bytes, reply: Reply) -> list[Reading]:
         try:
@@ -327,42 +352,15 @@ class Poller:
             return True
         return bool(signal.override) and ecu in self._scaling
 
-    # --- predicting ---
+    # --- start and figures ---
 
-    def _ecus(self, pid: int) -> tuple[str, ...]:
-        return (self._to,) if self._to else self._pids[pid].ecus
-
-    def _predicted(self, pids: tuple[int, ...]) -> int | None:
-        """Reply frames to expect of all ECUs."""
-        if not self._link.protocol.is_can:
-            return sum(len(self._ecus(pid)) for pid in pids) if self._all_short(pids) else None
-        by_ecu: dict[str, list[int]] = {}
-        for pid in pids:
-            for ecu in self._ecus(pid):
-                by_ecu.setdefault(ecu, []).append(pid)
-        return sum(
-            frames_of(self._service.reply_bytes(of_ecu, self._lengths))
-            for of_ecu in by_ecu.values()
-        )
-
-    def _all_short(self, pids: tuple[int, ...]) -> bool:
-        """On the older buses one frame holds up to five data bytes."""
-        return all(self._lengths[pid] <= 5 for pid in pids)
-
-    def _cost_of(self, pids: tuple[int, ...], repeated: bool) -> float:
-        frames = self._predicted(pids) or 2 * len(pids)
-        sent = 1 if repeated and self._link.repeats else 2 * len(self._service.payload(pids)) + 2
-        return self.cost.predict_s(sent + frames * self._line, frames)
-
-    # --- start ---
-
-    def _read_scaling(self, chosen: Sequence[Signal]) -> dict[str, Scaling]:
+    def _read_scaling(self, chosen: Sequence[Signal], facts: CarFacts) -> dict[str, Scaling]:
         """Scaling by ECU from PID 4F and 50, where a chosen signal depends on it."""
         if not any(signal.override for signal in chosen):
             return {}
         found: dict[str, dict[int, bytes]] = {}
         for pid in (0x4F, 0x50):
-            if not any(pid in pids for pids in self._supported.values()):
+            if not any(pid in pids for pids in facts.supported.values()):
                 continue
             for reply in ask(self._link, self._service.payload((pid,))):
                 try:
@@ -390,55 +388,7 @@ class Poller:
             recent.popleft()
 
 
-def resolve(acronym: str, facts: CarFacts) -> Signal:
-    """The signal, if an ECU of the car reports it.
-
-    Raises SignalUnknownError, or SignalUnsupportedError naming near ones that the car reports.
-    """
-    known = table()
-    signal = known.by_acronym(acronym)
-    supported = frozenset[int]().union(*facts.supported.values())
-    if signal.pid in supported:
-        return signal
-    same = [s.acronym for s in known.alternatives(signal.standard) if s.pid in supported]
-    near = [a for a in known.near(acronym) if known.by_acronym(a).pid in supported]
-    words = [w for w in signal.name.lower().split() if len(w) > 4]
-    akin = [
-        s.acronym
-        for s in known
-        if s.pid in supported and any(word in s.name.lower() for word in words)
-    ]
-    proposals = list(dict.fromkeys(same + near + akin))[:4]
-    hint = f"it does report {', '.join(proposals)}" if proposals else "leave it out"
-    raise SignalUnsupportedError(
-        f"This car does not report {signal.acronym} ({signal.name}): {hint}."
-    )
-
-
-def _by_pid(chosen: Sequence[Signal], facts: CarFacts) -> dict[int, _Pid]:
-    found: dict[int, _Pid] = {}
-    for pid in dict.fromkeys(signal.pid for signal in chosen):
-        ecus = tuple(ecu for ecu, pids in facts.supported.items() if pid in pids)
-        signals = tuple(signal for signal in chosen if signal.pid == pid)
-        found[pid] = _Pid(pid, ecus, signals)
-    return found
-
-
-def _lengths(chosen: Sequence[Signal]) -> dict[int, int]:
-    """Data bytes of the polled PIDs; any other PID in a reply is an error."""
-    return {signal.pid: signal.length for signal in chosen}
-
-
-def _pid_rates(chosen: Sequence[Signal], rates_hz: Mapping[str, float]) -> dict[int, float]:
-    """Wanted rate of each PID: the highest of its signals."""
-    rates: dict[int, float] = {}
-    for signal in chosen:
-        rate = rates_hz.get(signal.acronym) or wanted_rate_hz(signal)
-        rates[signal.pid] = max(rates.get(signal.pid, 0.0), rate)
-    return rates
-
-
-def _single_ecu(link: Link, facts: CarFacts, pids: Mapping[int, _Pid]) -> str | None:
+def _single_ecu(link: Link, facts: CarFacts, pids: Mapping[int, PolledPid]) -> str | None:
     """The ECU to ask alone: where one has all PIDs, others would answer too, and it works."""
     if not link.protocol.is_can or len(facts.supported) < 2:
         return None
@@ -456,7 +406,3 @@ def _single_ecu(link: Link, facts: CarFacts, pids: Mapping[int, _Pid]) -> str | 
     if any(reply.ecu == full[0] and reply.data[0] != NEGATIVE for reply in replies):
         return full[0]
     return None
-
-
-def _names(state: _Pid) -> str:
-    return ", ".join(signal.acronym for signal in state.signals)

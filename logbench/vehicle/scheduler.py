@@ -69,6 +69,9 @@ class Scheduler:
     _pids: list[int] = field(default_factory=list)
     _fast_hz: float = 1.0
     _before: int = 0
+    _round_s: float = 0.01
+    plans: int = 0
+    """How often it has been planned: a choice made before the last plan is out of date."""
 
     def __post_init__(self) -> None:
         self._wanted = dict(self.rates_hz)
@@ -99,6 +102,12 @@ class Scheduler:
             unit.mask = unit.own | self._mask_of(unit.companions)
             unit.last_s = min((last.get(pid, _NEVER) for pid in unit.pids), default=_NEVER)
         self._before = 0
+        self.plans += 1
+
+    @property
+    def round_s(self) -> float:
+        """How long the request chosen last should take."""
+        return self._round_s
 
     @property
     def units(self) -> tuple[Unit, ...]:
@@ -107,9 +116,12 @@ class Scheduler:
 
     def next(self, now_s: float) -> tuple[int, ...]:
         """PIDs of the next request, ascending by importance in their groups; never empty."""
-        mask = self._choose(now_s)
+        # What counts is the age when the reply is there, one request from now.
+        mask = self._choose(now_s + self._round_s)
+        pids = self._pids_of(mask)
+        self._round_s = self.cost_of(pids, mask == self._before)
         self._before = mask
-        return self._pids_of(mask)
+        return pids
 
     def asked(self, pids: Iterable[int], now_s: float) -> None:
         """`pids` were asked (whatever came back): their age begins again."""
@@ -136,26 +148,25 @@ class Scheduler:
 
     # --- choosing ---
 
-    def _choose(self, now_s: float) -> int:
-        values = [(self._value(unit, now_s), unit) for unit in self._units]
-        values.sort(key=lambda pair: -pair[0])
-        lead = values[0][1]
-        best = _Best()
+    def _choose(self, at_s: float) -> int:
+        """The best request that holds the most urgent unit, so that none is left behind."""
+        lead = max(self._units, key=lambda unit: self._need(unit, at_s))
         if lead.own & self._solo_mask() or self.most == 1:
             return lead.own
-        self._grow(lead, values, values[1:], best)
-        by_density = sorted(values[1:], key=lambda pair: -pair[0] / len(pair[1].pids))
+        values = [(self._need(unit, at_s) * len(unit.pids), unit) for unit in self._units]
+        best = _Best()
+        by_value = sorted(values, key=lambda pair: -pair[0])
+        by_density = sorted(values, key=lambda pair: -pair[0] / len(pair[1].pids))
+        self._grow(lead, values, by_value, best)
         self._grow(lead, values, by_density, best)
-        self._ride_along(values, best)
+        self._ride_along(by_value, best)
         return best.mask
 
-    def _value(self, unit: Unit, now_s: float) -> float:
-        """Demand served by asking `unit` now. Before it is due, slow units are worth less, so that
-        spare room on the wire goes to the fast ones."""
-        urgency = unit.urgency(now_s)
-        if urgency < 1.0:
-            urgency *= unit.rate_hz / self._fast_hz
-        return urgency * len(unit.pids)
+    def _need(self, unit: Unit, at_s: float) -> float:
+        """Urgency; before a slow unit is due it is worth less, so that spare room on the wire goes
+        to the fast ones."""
+        urgency = unit.urgency(at_s)
+        return urgency if urgency >= 1.0 else urgency * unit.rate_hz / self._fast_hz
 
     def _grow(
         self,

@@ -20,6 +20,7 @@ from logbench.errors import (
     IgnitionOffError,
     LinkLostError,
     ReplyError,
+    RequestRefusedError,
 )
 from logbench.vehicle.framing import (
     Assembled,
@@ -44,13 +45,21 @@ log = logging.getLogger(__name__)
 PROMPT = b">"
 START_TIMEOUT_S = 3.0
 SETTING_TIMEOUT_S = 1.0
+RESYNC_TIMEOUT_S = 1.0
+QUIET_S = 0.1
+"""Without a further prompt for so long, requests and replies are in step again."""
 SEARCH_TIMEOUT_S = 25.0
 """A full search over all nine protocols takes the adapter about twenty seconds."""
 MIN_SUPPLY_V = 6.0
 MAX_COUNT = 15
 """The reply count is one hex digit."""
+_IDLE_S = 0.015
+_WAITS = 8
+"""So often in a row the adapter may wait before it counts as ignoring the reply count."""
 _REQUIRED = {"ATE0", "ATH1"}
 _SETTINGS = ("ATE0", "ATL0", "ATS0", "ATH1", "ATAT1", "ATCAF1")
+_TOO_MUCH = 65_536
+_PENDING = re.compile(rb"7F ?[0-9A-F]{2} ?78")
 _VOLTS = re.compile(r"^(\d{1,2}(?:\.\d+)?)\s*V?$", re.IGNORECASE)
 
 
@@ -91,6 +100,10 @@ class AdapterLink(Link):
         self._checksum = False
         self._slow: set[bytes] = set()
         self._late = False
+        self._hurried = False
+        self._waits = 0
+        self._idle_s = 0.0
+        """Between the last line of a reply and its prompt."""
 
     # --- what differs ---
 
@@ -165,28 +178,41 @@ class AdapterLink(Link):
         return self._read_voltage()
 
     def _find_car(self) -> None:
-        hint = self._number or self._hint or "6"
-        if "OK" not in self._setting(f"ATTPA{hint}") and "OK" not in self._setting("ATSP0"):
+        """The protocol used last (or the commonest) first, then the adapter's own search."""
+        statuses: set[Status | None] = set()
+        accepted = False
+        for setting in (f"ATTPA{self._number or self._hint or '6'}", "ATSP0"):
+            if "OK" not in self._setting(setting):
+                continue
+            accepted = True
+            lines = self._search("0100")
+            statuses = {status_of(line) for line in lines}
+            if Status.NOT_UNDERSTOOD in statuses:
+                raise AdapterUnfitError(
+                    f"The adapter ({self.adapter}) does not understand requests to the car: "
+                    "use another adapter."
+                )
+            if self._adopt(self._reported_number(), lines):
+                return
+        if not accepted:
             raise AdapterUnfitError(
                 f"The adapter ({self.adapter}) cannot search for the car's protocol: "
                 "use another adapter."
             )
-        lines = self._search("0100")
-        statuses = {status_of(line) for line in lines}
-        if Status.NOT_UNDERSTOOD in statuses:
-            raise AdapterUnfitError(
-                f"The adapter ({self.adapter}) does not understand requests to the car: "
-                "use another adapter."
-            )
-        if self._adopt(self._reported_number(), lines) or self._try_newer_service():
+        if self._try_newer_service() or self._try_each(statuses):
             return
-        if statuses & {Status.SILENCE, Status.BUS_TROUBLE, Status.NO_PROTOCOL, Status.INTERRUPTED}:
-            self._raise_silent(statuses)
+        self._raise_silent(statuses)
+
+    def _try_each(self, statuses: set[Status | None]) -> bool:
+        """One protocol after another, where the adapter's search ended without a clear word."""
+        clear = {Status.SILENCE, Status.BUS_TROUBLE, Status.NO_PROTOCOL, Status.INTERRUPTED}
+        if statuses & clear:
+            return False
         for number in SEARCH_ORDER:
             self.progress(f"Trying {PROTOCOLS[number].name}")
             if "OK" in self._setting(f"ATTP{number}") and self._adopt(number, self._search("0100")):
-                return
-        self._raise_silent(statuses)
+                return True
+        return False
 
     def _search(self, command: str) -> list[str]:
         try:
@@ -304,6 +330,8 @@ class AdapterLink(Link):
             if raw.messages:
                 self._repeat_faults += 1
                 self.repeats = self._repeat_faults < 2
+        if command != payload.hex().upper() and not self._hurried:
+            self._notice_waiting(len(raw.messages))
         if not raw.messages and statuses:
             raw = self._recover(command, timeout_s, payload, raw, statuses)
         self._last = command if raw.messages and not raw.damaged else ""
@@ -314,23 +342,44 @@ class AdapterLink(Link):
     ) -> Raw:
         """Deal with a reply that held only status texts; gives the reply that counts."""
         if Status.RESET in statuses:
+            self._resync()
             self.restore()
             raise ReplyError("The adapter restarted (low supply voltage?); it was set up again.")
         if Status.NOT_UNDERSTOOD in statuses:
-            plain = payload.hex().upper()
-            if command != plain:
-                self._counts = False
-                log.info("the adapter refuses the reply count: going on without")
-                lines, sent, received = self._talk(plain, timeout_s)
-                again, left = self._understand(lines, sent, received, payload)
-                if Status.NOT_UNDERSTOOD not in left:
-                    return again
-            raise ReplyError("The adapter does not understand the request.")
+            return self._without_count(command, timeout_s, payload)
         if Status.INTERRUPTED in statuses:
+            # Replies are one behind the requests: each new request would interrupt the last.
+            self._resync()
             raise ReplyError("The adapter was interrupted in mid-request.")
         if statuses & {Status.BUS_TROUBLE, Status.OVERRUN}:
             raise ReplyError(f"Nothing usable came back: {next(iter(statuses)).value}.")
         return raw
+
+    def _without_count(self, command: str, timeout_s: float, payload: bytes) -> Raw:
+        """The adapter refuses a request: is it the reply count, or the request itself?"""
+        plain = payload.hex().upper()
+        if command != plain:
+            lines, sent, received = self._talk(plain, timeout_s)
+            raw, statuses = self._understand(lines, sent, received, payload)
+            if Status.NOT_UNDERSTOOD not in statuses:
+                self._counts = False
+                log.info("the adapter refuses the reply count: going on without")
+                self._hurry()
+                return raw
+        raise RequestRefusedError("The adapter does not understand the request.")
+
+    def _hurry(self) -> None:
+        """Without a reply count the adapter waits for more: make its learnt wait a short one."""
+        if not self._hurried:
+            self._hurried = True
+            self._setting("ATAT2")
+
+    def _notice_waiting(self, received: int) -> None:
+        """See whether the adapter waits although it has the frames it was told to expect."""
+        self._waits = self._waits + 1 if self._idle_s > _IDLE_S and received else 0
+        if self._waits >= _WAITS:
+            log.info("the adapter ignores the reply count")
+            self._hurry()
 
     def _understand(
         self, lines: list[bytes], sent: int, received: int, payload: bytes
@@ -344,6 +393,8 @@ class AdapterLink(Link):
         statuses: set[Status] = set()
         for text in found.other:
             status = status_of(text)
+            if status is None and self.adapter and self.adapter in text:
+                status = Status.RESET
             if status is None:
                 found.damaged += 1
             else:
@@ -351,7 +402,9 @@ class AdapterLink(Link):
         if self._late:
             self._late = False
             self.restore()
-        return Raw(found.messages, sent, received, found.frames, found.damaged), statuses
+        # 'Response pending' does not count as a reply, for the adapter neither.
+        frames = found.frames - sum(is_pending(data) for _, data in found.messages)
+        return Raw(found.messages, sent, received, frames, found.damaged), statuses
 
     def _assemble(self, lines: list[bytes]) -> Assembled:
         if self.protocol.is_can:
@@ -386,9 +439,10 @@ class AdapterLink(Link):
             log.debug("thrown away before %s: %r", command, stale[:200])
         data = command.encode("ascii") + b"\r"
         port.write(data)
+        self._sent()
         buffer = self._read_to_prompt(port, timeout_s)
         if buffer is None:
-            self._resync(port)
+            self._resync()
             raise ReplyError("The adapter took too long to answer.")
         log.log(WIRE, "%r -> %r", data, buffer)
         return lines_of(buffer), len(data), len(buffer)
@@ -396,30 +450,38 @@ class AdapterLink(Link):
     def _read_to_prompt(self, port: BytePort, timeout_s: float) -> bytes | None:
         """All bytes up to the prompt; None when it does not come in time."""
         buffer = b""
-        deadline = time.monotonic() + timeout_s
-        while True:
-            chunk = port.read(max(deadline - time.monotonic(), 0.0))
+        now_s = data_s = time.monotonic()
+        deadline = now_s + timeout_s
+        while now_s < deadline:
+            chunk = port.read(deadline - now_s)
+            now_s = time.monotonic()
             if not chunk:
-                if time.monotonic() >= deadline:
-                    log.debug("no prompt, only %r", buffer[-200:])
-                    return None
+                if _PENDING.search(buffer) and timeout_s < PENDING_LIMIT_S:
+                    deadline += PENDING_LIMIT_S - timeout_s
+                    timeout_s = PENDING_LIMIT_S
                 continue
             buffer += chunk
-            end = buffer.find(PROMPT)
-            if end >= 0:
-                return buffer[:end]
-            if len(buffer) > 65_536:
-                return None
+            if PROMPT in chunk:
+                self._idle_s = now_s - data_s
+                return buffer[: buffer.index(PROMPT)]
+            data_s = now_s
+            if len(buffer) > _TOO_MUCH:
+                break
+        log.debug("no prompt, only %r", buffer[-200:])
+        return None
 
-    def _resync(self, port: BytePort) -> None:
+    def _resync(self) -> None:
         """Bring the adapter back to its prompt; LinkLostError when nothing answers any more."""
         self._last = ""
-        for _ in range(2):
+        port = self._port
+        for _ in range(2 if port else 0):
+            assert port is not None
             port.write(b"ATI\r")
-            if self._read_to_prompt(port, 1.0) is not None:
-                while self._read_to_prompt(port, 0.05) is not None:
-                    pass
-                return
+            if self._read_to_prompt(port, RESYNC_TIMEOUT_S) is None:
+                continue
+            for _ in range(20):
+                if self._read_to_prompt(port, QUIET_S) is None:
+                    return
         if self.connected:
             raise LinkLostError(
                 "The adapter no longer answers: check that it is plugged in and in range; "

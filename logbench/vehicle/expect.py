@@ -1,0 +1,103 @@
+"""How many frames answer a request: predicted from what ECUs support, corrected by what comes.
+
+The adapter is told the number, so that it does not wait for more. Too small a number cuts replies
+off, too large a one costs the adapter's timeout; both are noticed and learnt per request.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from logbench.vehicle.framing import frames_of
+from logbench.vehicle.services import DataService
+from logbench.vehicle.wanted import PolledPid
+
+_LOOK_AGAIN = 500
+"""Requests after which an incomplete but steady reply is looked at without a count again."""
+_ODD = 2
+"""So often in a row a reply must differ before the expectation is given up."""
+_LEGACY_DATA_BYTES = 5
+"""SAE J1979: a frame of the older buses holds service, PID and up to five data bytes."""
+
+Pids = tuple[int, ...]
+
+
+@dataclass(slots=True)
+class _Expectation:
+    frames: int | None
+    odd: int = 0
+    settled: bool = False
+    """Incomplete, but seen without a count: an ECU is silent, nothing is cut off."""
+
+
+class FrameBook:
+    """Reply frames by request. `lengths`: data bytes of each PID, shared with the poller."""
+
+    def __init__(
+        self,
+        pids: Mapping[int, PolledPid],
+        lengths: Mapping[int, int],
+        service: DataService,
+        is_can: bool,
+        to: str | None,
+    ) -> None:
+        self._pids = pids
+        self._lengths = lengths
+        self._service = service
+        self._is_can = is_can
+        self._to = to
+        self._predicted: dict[Pids, int | None] = {}
+        self._expected: dict[Pids, _Expectation] = {}
+
+    def clear(self) -> None:
+        """Begin anew: lengths have changed."""
+        self._predicted.clear()
+        self._expected.clear()
+
+    def ecus(self, pid: int) -> tuple[str, ...]:
+        """Who should answer `pid`."""
+        return (self._to,) if self._to else self._pids[pid].ecus
+
+    def predicted(self, pids: Pids) -> int | None:
+        """Frames by calculation; None when only the reply can tell."""
+        if pids not in self._predicted:
+            self._predicted[pids] = self._calculate(pids)
+        return self._predicted[pids]
+
+    def expected(self, pids: Pids) -> int | None:
+        """Frames to announce; None: announce nothing and see."""
+        known = self._expected.get(pids)
+        return self.predicted(pids) if known is None else known.frames
+
+    def learn(
+        self, pids: Pids, frames: int, damaged: bool, answered: Mapping[int, set[str]]
+    ) -> None:
+        """Take in a reply of `frames` frames in which `answered` says which ECU gave which PID."""
+        known = self._expected.setdefault(pids, _Expectation(self.predicted(pids)))
+        complete = all(answered.get(pid, set()) >= set(self.ecus(pid)) for pid in pids)
+        if damaged or not frames:
+            return
+        if complete:
+            known.frames, known.odd, known.settled = frames, 0, False
+        elif known.frames is None:
+            known.frames, known.odd, known.settled = frames, 0, True
+        else:
+            known.odd += 1
+            steady = known.settled and frames == known.frames
+            if known.odd >= (_LOOK_AGAIN if steady else _ODD):
+                known.frames, known.odd = None, 0
+
+    def _calculate(self, pids: Pids) -> int | None:
+        if not self._is_can:
+            if any(self._lengths[pid] > _LEGACY_DATA_BYTES for pid in pids):
+                return None
+            return sum(len(self.ecus(pid)) for pid in pids)
+        by_ecu: dict[str, list[int]] = {}
+        for pid in pids:
+            for ecu in self.ecus(pid):
+                by_ecu.setdefault(ecu, []).append(pid)
+        return sum(
+            frames_of(self._service.reply_bytes(of_ecu, self._lengths))
+            for of_ecu in by_ecu.values()
+        )
