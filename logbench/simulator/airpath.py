@@ -64,7 +64,7 @@ class AirPath:
         self._boost = car.boost_kpa
         # Severity 1: a car that meters its air misses a fifth of it at idle; one that measures
         # manifold pressure gets more air than its closed throttle can take back.
-        self._leak_mm2 = (1.05 if car.has_maf else 4.0) * car.displacement_l
+        self._leak_mm2 = (1.05 if car.has_maf else 6.0) * car.displacement_l
         self.stop = self._opening(_STOP_MM2_PER_L * car.displacement_l)
         self._rated_g_s = car.ve_peak * 101.3 * car.displacement_l * car.redline_rpm / (CYCLE * 310)
 

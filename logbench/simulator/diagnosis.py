@@ -204,7 +204,7 @@ class Diagnosis:
             return
         self._air_since_start_g += s.air_est_g_s * dt
         enough = 4200.0 + 35.0 * max(0.0, 20.0 - start)
-        late = self._air_since_start_g > enough * (0.4 + self._car.displacement_l)
+        late = self._air_since_start_g > enough * (1.2 + 0.45 * self._car.displacement_l)
         low = s.ect_degc < self._car.regulating_degc - 11.0
         self._judge("P0128", late and low and s.speed_m_s > 5, 30.0, dt)
 

@@ -38,11 +38,11 @@ def _bank_names(bank: int) -> tuple[str, ...]:
 class Readings:
     """Makes the readings of one car; those of one step are made once."""
 
-    __slots__ = ("_car", "_last", "_names", "_slow", "_slow_at", "_step")
+    __slots__ = ("_car", "_last", "_names", "_now", "_slow", "_slow_at")
 
     def __init__(self, car: Car, seed: int) -> None:
         self._car = car
-        self._step = -1
+        self._now = (-1, -1)
         self._last: dict[str, dict[str, float]] = {}
         self._slow: dict[str, float] = {}
         self._slow_at = (-1, -1)
@@ -50,8 +50,9 @@ class Readings:
 
     def take(self, s: State, d: Diagnosis, ecu: str) -> Mapping[str, float]:
         """Acronym to value; the transmission gives its own copy of some."""
-        if s.step != self._step:
-            self._step = s.step
+        now = (s.step, d.revision)
+        if now != self._now:
+            self._now = now
             self._last = {}
         found = self._last.get(ecu)
         if found is None:
