@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from logbench.simulator import settings as language
 from logbench.simulator.bus import Bus, Heard
 from logbench.simulator.clock import CarClock
-from logbench.simulator.ecu import Ecus
+from logbench.simulator.ecu import Ecus, Edition
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import PROTOCOLS, SEARCH_ORDER, BusProtocol
 from logbench.simulator.settings import OK, UNKNOWN, Settings
@@ -72,6 +72,7 @@ class Adapter:
         clock: CarClock | None = None,
         identity: str = language.IDENTITY,
         troubles: Iterable[Trouble] = (),
+        edition: Edition = "J1979",
         seed: int = 0,
     ) -> None:
         """`protocol` is the number of the car's bus protocol; `seed` makes the garbage."""
@@ -79,7 +80,7 @@ class Adapter:
         self.car_protocol = PROTOCOLS[protocol]
         self.clock = clock or CarClock()
         self.troubles = Troubles(troubles)
-        self.ecus = Ecus(TroubledCar(car, self.troubles), self.timing)
+        self.ecus = Ecus(TroubledCar(car, self.troubles), self.timing, edition)
         self.bus = Bus(self.ecus, self.car_protocol, self.clock)
         self.identity = identity
         self.settings = Settings()

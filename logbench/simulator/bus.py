@@ -25,7 +25,6 @@ from logbench.simulator.timing import Arrival, Sending, can_arrivals, frame_s
 PENDING_TIMEOUT_S = 5.0
 """P2* of ISO 15765-3: how long an answer may take after 'response pending'."""
 
-_STATIC_PIDS = frozenset(range(0x00, 0xE0, 0x20)) | {0x01, 0x13, 0x1C, 0x1D, 0x4F, 0x50, 0x51}
 _BUS_SLEEPS_S = 5.0
 
 
@@ -88,7 +87,7 @@ class Bus:
 
         `count` 0: until the timeout. An adapter that does not wait for replies prints nothing.
         """
-        if self._begins(request, settings):
+        if self.ecus.begins(request if settings.can_format else request[1:]):
             self.clock.begin(t_s)
         self.car_at(t_s)
         arrivals, sent_s = (
@@ -99,12 +98,6 @@ class Bus:
         if not settings.responses:
             return Heard([], sent_s)
         return self._collect(protocol, settings, arrivals, count, sent_s)
-
-    @staticmethod
-    def _begins(request: bytes, settings: Settings) -> bool:
-        """True for a Service 01 request for a value that moves."""
-        payload = request if settings.can_format else request[1:]
-        return payload[:1] == b"\x01" and not _STATIC_PIDS.issuperset(payload[1:])
 
     # --- CAN ---
 

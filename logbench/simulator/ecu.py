@@ -11,19 +11,28 @@ import math
 import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from logbench.simulator import encode
 from logbench.simulator.model import CarSource
 from logbench.simulator.timing import MAX_PACKED, Timing
 
+Edition = Literal["J1979", "J1979-2"]
+"""Which standard the ECUs answer: services 01 to 0A, or service 22 (SAE J1979-2)."""
+
 NEGATIVE = 0x7F
 SERVICE_UNKNOWN = 0x11
 SUBFUNCTION_UNKNOWN = 0x12
 CONDITIONS_WRONG = 0x22
+OUT_OF_RANGE = 0x31
 PENDING = 0x78
 
 MAX_FROZEN = 3
 """PIDs in one service 02 request on CAN."""
+MAX_IDENTIFIERS = 6
+"""Data identifiers in one service 22 request (our choice; the standard leaves it to the ECU)."""
+
+_STATIC_PIDS = frozenset(range(0x00, 0xE0, 0x20)) | {0x01, 0x13, 0x1C, 0x1D, 0x4F, 0x50, 0x51}
 
 _NOT_FROZEN = frozenset({0x01, 0x13, 0x1C, 0x1D, 0x1E, 0x41, 0x4F, 0x50})
 _CODE_LETTERS = "PCBU"
@@ -56,10 +65,23 @@ class Mood:
 class Ecus:
     """All ECUs of one car on its diagnostic bus."""
 
-    def __init__(self, car: CarSource, timing: Timing) -> None:
+    def __init__(self, car: CarSource, timing: Timing, edition: Edition = "J1979") -> None:
         self.car = car
         self.timing = timing
+        self.edition: Edition = edition
         self.mood = Mood()
+
+    @staticmethod
+    def begins(request: bytes) -> bool:
+        """True for a request for a value that moves, not for lists and facts about the car."""
+        pids = request[1:]
+        if request[:1] == b"\x22":
+            pids = bytes(
+                low for high, low in zip(pids[::2], pids[1::2], strict=False) if high == 0xF4
+            )
+        elif request[:1] != b"\x01":
+            return False
+        return not _STATIC_PIDS.issuperset(pids)
 
     def ask(self, request: bytes, *, can: bool, target: str | None = None) -> list[Answer]:
         """Answers to `request` (service byte first) of all ECUs, or of `target` only.
@@ -74,9 +96,7 @@ class Ecus:
                 continue
             messages = list(self._messages(ecu, request, can))
             if not messages and target is not None:
-                known = request[0] in _SERVICES
-                reason = SUBFUNCTION_UNKNOWN if known else SERVICE_UNKNOWN
-                messages = [bytes((NEGATIVE, request[0], reason))]
+                messages = [bytes((NEGATIVE, request[0], self._reason(request[0])))]
             if messages:
                 answers.append(self._timed(ecu, number, request[0], messages, can))
         return answers
@@ -93,9 +113,18 @@ class Ecus:
         timed.extend((first_s + late_s, message) for message in messages)
         return Answer(ecu, tuple(timed))
 
+    def _reason(self, service: int) -> int:
+        """Why a physical request is refused."""
+        if self.edition == "J1979-2":
+            return OUT_OF_RANGE if service == 0x22 else SERVICE_UNKNOWN
+        return SUBFUNCTION_UNKNOWN if service in _SERVICES else SERVICE_UNKNOWN
+
     def _messages(self, ecu: str, request: bytes, can: bool) -> Iterator[bytes]:
         service, rest = request[0], request[1:]
-        if service == 0x01:
+        if self.edition == "J1979-2":
+            if service == 0x22 and can:
+                yield from self._identified(ecu, rest)
+        elif service == 0x01:
             yield from self._current(ecu, rest, can)
         elif service == 0x02:
             yield from self._frozen(ecu, rest, can)
@@ -115,17 +144,22 @@ class Ecus:
         most = MAX_PACKED if can and not self.mood.refuse_packed else 1
         if not 1 <= len(pids) <= most:
             return
+        found = self._values(ecu, pids)
+        if found:
+            yield b"\x41" + b"".join(bytes((pid,)) + data for pid, data in found)
+
+    def _values(self, ecu: str, pids: bytes) -> list[tuple[int, bytes]]:
+        """PID and data bytes of those that `ecu` answers, in the order asked."""
         supported = self._answered(ecu)
         readings = self.car.readings(ecu)
-        data = b""
+        found = []
         for pid in pids:
             if pid in _BITMAPS:
                 if pid == 0 or any(pid < one for one in supported):
-                    data += bytes((pid,)) + encode.supported_map(pid, supported)
+                    found.append((pid, encode.supported_map(pid, supported)))
             elif pid in supported and pid not in self.mood.dropped_pids.get(ecu, ()):
-                data += bytes((pid,)) + encode.encode(pid, readings)
-        if data:
-            yield b"\x41" + data
+                found.append((pid, encode.encode(pid, readings)))
+        return found
 
     def _frozen(self, ecu: str, rest: bytes, can: bool) -> Iterator[bytes]:
         pairs = [(rest[i], rest[i + 1]) for i in range(0, len(rest) - 1, 2)]
@@ -201,6 +235,33 @@ class Ecus:
             yield bytes((0x49, kind, len(_numbered(counts[kind], items[counts[kind]]))))
         elif kind in items:
             yield from _numbered(kind, items[kind])
+
+    # --- SAE J1979-2 ---
+
+    def _identified(self, ecu: str, rest: bytes) -> Iterator[bytes]:
+        """Service 22: identifiers F400 to F4FF stand for PIDs, F800 to F8FF for info types."""
+        pairs = list(zip(rest[::2], rest[1::2], strict=False))
+        most = 1 if self.mood.refuse_packed else MAX_IDENTIFIERS
+        if len(rest) % 2 or not 1 <= len(pairs) <= most:
+            return
+        items = self._items(ecu)
+        data = b""
+        for high, low in pairs:
+            if high == 0xF4:
+                for _, value in self._values(ecu, bytes((low,))):
+                    data += bytes((high, low)) + value
+            elif high == 0xF8 and low == 0x00:
+                data += bytes((high, low)) + encode.supported_map(0, frozenset(items))
+            elif high == 0xF8 and low in items:
+                value = b"".join(items[low])
+                data += bytes((high, low)) + (value if low == 0x02 else _counted(items[low]))
+        if data:
+            yield b"\x62" + data
+
+
+def _counted(items: list[bytes]) -> bytes:
+    """Number of items, then the items."""
+    return bytes((len(items),)) + b"".join(items)
 
 
 _SERVICES = frozenset({0x01, 0x02, 0x03, 0x04, 0x07, 0x09, 0x0A})

@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import get_args
 from urllib.parse import parse_qsl, urlencode
 
 from logbench.errors import LinkUnknownError, UsageError
 from logbench.simulator.adapter import Adapter
+from logbench.simulator.canbus import CanCar
 from logbench.simulator.cars import CAR_NAMES, Car, draw_car, named_car
 from logbench.simulator.clock import CarClock
 from logbench.simulator.drive import Drive
+from logbench.simulator.ecu import Edition
 from logbench.simulator.faults import Faults
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import CAR_PROTOCOLS, PROTOCOLS
@@ -50,6 +53,8 @@ class SimOptions:
     """Delay of a radio link, each way."""
     protocol: str = "6"
     """Number of the vehicle's bus protocol, 1 to 9 as in the adapter's command language."""
+    edition: Edition = "J1979"
+    """'J1979' (services 01 to 0A) or 'J1979-2' (service 22 instead; CAN only)."""
     speed: float = 1.0
     """Car seconds per real second, 0.1 to 1000."""
     start_s: float = 0.0
@@ -128,6 +133,7 @@ _KEYS: dict[str, tuple[str, Callable[[str], object]]] = {
         "protocol",
         lambda text: _choice("protocol", text, tuple(sorted(CAR_PROTOCOLS))),
     ),
+    "edition": ("edition", lambda text: _choice("edition", text, get_args(Edition))),
     "speed": ("speed", lambda text: _number("speed", text, 0.1, 1000)),
     "start_s": ("start_s", lambda text: _number("start_s", text, 0, 100_000)),
 }
@@ -205,5 +211,25 @@ def make_adapter(options: SimOptions) -> Adapter:
         protocol=PROTOCOLS[options.protocol].number,
         clock=CarClock(options.speed, options.start_s),
         troubles=options.troubles,
+        edition=options.edition,
         seed=options.seed,
+    )
+
+
+def make_can_car(options: SimOptions) -> CanCar:
+    """The same car directly on a CAN bus.
+
+    Raises `LinkUnknownError` for a protocol that is not CAN.
+    """
+    if not PROTOCOLS[options.protocol].is_can:
+        raise LinkUnknownError(f"protocol={options.protocol} is not CAN: choose 6, 7, 8 or 9.")
+    car = make_car(options)
+    car.advance(options.start_s)
+    return CanCar(
+        car,
+        options.timing,
+        protocol=options.protocol,
+        clock=CarClock(options.speed, options.start_s),
+        troubles=options.troubles,
+        edition=options.edition,
     )

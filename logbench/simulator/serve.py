@@ -18,16 +18,18 @@ import logbench
 from logbench import errors
 from logbench.errors import LinkError, LogbenchError, UsageError
 from logbench.simulator.adapter import Adapter
+from logbench.simulator.canbus import CanCar
+from logbench.simulator.canserver import CanServer
 from logbench.simulator.clock import CarClock
 from logbench.simulator.drive import Drive
 from logbench.simulator.model import CarSource
-from logbench.simulator.options import SimOptions, make_adapter, parse_sim_url
+from logbench.simulator.options import SimOptions, make_adapter, make_can_car, parse_sim_url
 from logbench.simulator.ports import TcpWire, TerminalWire
 from logbench.simulator.server import Server
 from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import Trouble, TroubledCar, parse_trouble
+from logbench.simulator.wires import CanWire, open_wire
 
-_START_S = 30.0
 _END_S = 5.0
 
 
@@ -84,6 +86,39 @@ def serve_pty(
         yield wire.path
 
 
+@contextlib.contextmanager
+def serve_can(device: CanCar, wire: CanWire) -> Iterator[str]:
+    """Run the ECUs of `device` on a CAN wire of this process; yields `can:INTERFACE/CHANNEL`."""
+    server = CanServer(device, wire)
+    thread = threading.Thread(target=server.run, name="simulated ECUs", daemon=True)
+    thread.start()
+    try:
+        yield server.url
+    finally:
+        server.stop()
+        thread.join()
+
+
+def make_server(
+    options: SimOptions,
+    *,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    wire: str = "tcp",
+    on_line: Callable[[str], None] | None = None,
+) -> Server | CanServer:
+    """What `options` describe on `wire`: `tcp`, `pty`, `slcan` or `can:INTERFACE/CHANNEL`.
+
+    Raises `LinkUnknownError` for another wire, `PortMissingError` when it cannot be had.
+    """
+    if wire == "tcp":
+        return Server(make_adapter(options), TcpWire(host, port), on_line)
+    if wire == "pty":
+        return Server(make_adapter(options), TerminalWire(), on_line)
+    device = make_can_car(options)
+    return CanServer(device, open_wire(wire, device.protocol.bit_rate))
+
+
 def main_serve(
     options: str | SimOptions,
     on_line: Callable[[str], None],
@@ -91,14 +126,17 @@ def main_serve(
     host: str = "127.0.0.1",
     port: int = 0,
     pty: bool = False,
+    wire: str = "",
 ) -> None:
     """Serve until Ctrl-C; `on_line` gets one sentence at a time, the link's URL first.
 
-    `options` may be the query of a `sim:` URL. Raises `LinkUnknownError`, `PortMissingError`.
+    `options` may be the query of a `sim:` URL; `wire` as in `make_server`, else TCP or, with
+    `pty`, a pseudo-terminal. Raises `LinkUnknownError`, `PortMissingError`.
     """
     if isinstance(options, str):
         options = parse_sim_url(options)
-    server = Server(make_adapter(options), TerminalWire() if pty else TcpWire(host, port), on_line)
+    wire = wire or ("pty" if pty else "tcp")
+    server = make_server(options, host=host, port=port, wire=wire, on_line=on_line)
     on_line(f"The simulated car is at {server.url} (Ctrl-C ends it).")
     with contextlib.suppress(KeyboardInterrupt):  # the way to end it
         server.run()
@@ -111,10 +149,11 @@ class SimulatedCar:
     recording can be finished first.
     """
 
-    def __init__(self, options: str | SimOptions = "") -> None:
-        """`options`: a `sim:` URL or its query; `LinkUnknownError` for one not understood.
+    def __init__(self, options: str | SimOptions = "", wire: str = "tcp") -> None:
+        """`options`: a `sim:` URL or its query; `wire` as in `make_server`.
 
-        Raises `LinkError` when the process does not come up.
+        Raises `LinkUnknownError` for what is not understood, `LinkError` when the process does not
+        come up.
         """
         self.options = parse_sim_url(options) if isinstance(options, str) else options
         self._lock = threading.Lock()
@@ -128,7 +167,7 @@ class SimulatedCar:
         )
         self.url = ""
         try:
-            self.url = str(self._ask({"serve": self.options.url})["url"])
+            self.url = str(self._ask({"serve": self.options.url, "wire": wire})["url"])
         except BaseException:
             self.close()
             raise
@@ -199,12 +238,12 @@ class SimulatedCar:
 # --- inside the process ---
 
 
-def _obey(server: Server, order: dict[str, Any]) -> dict[str, Any]:
+def _obey(server: Server | CanServer, order: dict[str, Any]) -> dict[str, Any]:
     """Do what the handle asks; runs between two requests of the adapter's client."""
     import time
 
-    adapter = server.adapter
-    now_s = adapter.clock.at(time.monotonic())
+    device = server.device
+    now_s = device.clock.at(time.monotonic())
     if "time" in order:
         return {"t_s": now_s}
     if "trouble" in order:
@@ -212,9 +251,9 @@ def _obey(server: Server, order: dict[str, Any]) -> dict[str, Any]:
         if "@" not in text:
             name, colon, duration = text.partition(":")
             text = f"{name}@{now_s!r}{colon}{duration}"
-        adapter.troubles.add(parse_trouble(text))
+        device.troubles.add(parse_trouble(text))
         return {}
-    car = adapter.ecus.car
+    car = device.ecus.car
     if isinstance(car, TroubledCar):
         car = car.car
     if not isinstance(car, Drive):
@@ -236,7 +275,7 @@ def _lines(descriptor: int) -> Iterator[bytes]:
         yield from lines
 
 
-def _control(server: Server, lines: Iterator[bytes]) -> None:
+def _control(server: Server | CanServer, lines: Iterator[bytes]) -> None:
     """Answer the handle until it is gone, then stop."""
     for line in lines:
         try:
@@ -252,9 +291,8 @@ def _process() -> None:
     lines = _lines(sys.stdin.fileno())
     order = json.loads(next(lines, b"{}"))
     try:
-        server = Server(
-            make_adapter(parse_sim_url(order.get("serve", ""))), TcpWire("127.0.0.1", 0)
-        )
+        options = parse_sim_url(order.get("serve", ""))
+        server = make_server(options, wire=order.get("wire", "tcp"))
     except LogbenchError as error:
         _answer({"error": str(error), "kind": type(error).__name__})
         return

@@ -18,7 +18,7 @@ from logbench.simulator.ports import Port, TcpWire, TerminalWire
 IDLE_S = 0.05
 """The car's clock is moved at least this often, so that no long drive has to be caught up."""
 
-_EXCUSED_S = 0.05
+EXCUSED_S = 0.05
 """A reply sent late because this machine was busy is not charged to the client, up to this much."""
 _COARSE_S = 0.02 if os.name == "nt" else 0.0
 """How much earlier than due the waiting for input ends where its timer is coarse."""
@@ -40,7 +40,7 @@ class Server:
         on_line: Callable[[str], None] | None = None,
     ) -> None:
         """`on_line` is told when a client comes and goes."""
-        self.adapter = adapter
+        self.device = adapter
         self._wire = wire
         self._on_line = on_line or (lambda line: None)
         self._wake, self._waker = socket.socketpair()
@@ -87,7 +87,7 @@ class Server:
         self._waker.close()
 
     def _step(self) -> None:
-        due = self.adapter.due()
+        due = self.device.due()
         wait_s = IDLE_S
         if due is not None:
             wait_s = min(max(due.t_s - time.monotonic() - _COARSE_S, 0.0), IDLE_S)
@@ -104,21 +104,21 @@ class Server:
             self._accept()
         self._send_due()
         now_s = time.monotonic()
-        if self.adapter.due() is None or now_s - self._ticked_s > IDLE_S:
+        if self.device.due() is None or now_s - self._ticked_s > IDLE_S:
             self._tick(now_s)
 
     def _tick(self, now_s: float) -> None:
         self._ticked_s = now_s
-        self.adapter.tick(now_s)
+        self.device.tick(now_s)
         active = self._active(now_s)
         if active & {"unplug", "radio-loss"}:
-            self.adapter.clock.begin(now_s)  # or it would never end
+            self.device.clock.begin(now_s)  # or it would never end
         if "unplug" in active and self._client is not None:
             self._hang_up()
         self._wire.refuse("unplug" in active)
 
     def _active(self, t_s: float) -> frozenset[str]:
-        return self.adapter.troubles.active(self.adapter.clock.at(t_s))
+        return self.device.troubles.active(self.device.clock.at(t_s))
 
     def _answer_calls(self) -> None:
         self._wake.recv(4096)
@@ -127,7 +127,7 @@ class Server:
                 action, future = self._calls.get_nowait()
                 try:
                     future.set_result(action())
-                except Exception as error:
+                except Exception as error:  # belongs to whoever asked
                     future.set_exception(error)
 
     def _accept(self) -> None:
@@ -146,20 +146,20 @@ class Server:
             return
         now_s = time.monotonic()
         if "radio-loss" not in self._active(now_s):
-            self.adapter.receive(data, now_s - self._late_s)
+            self.device.receive(data, now_s - self._late_s)
         self._late_s = 0.0
 
     def _send_due(self) -> None:
-        while (due := self.adapter.due()) is not None:
+        while (due := self.device.due()) is not None:
             now_s = time.monotonic()
             if due.t_s - now_s > _COARSE_S:
                 return
             if due.t_s > now_s:
                 time.sleep(due.t_s - now_s)
-            self.adapter.pop()
+            self.device.pop()
             if self._client is None or "radio-loss" in self._active(now_s):
                 continue
-            self._late_s = min(max(time.monotonic() - due.t_s, 0.0), _EXCUSED_S)
+            self._late_s = min(max(time.monotonic() - due.t_s, 0.0), EXCUSED_S)
             try:
                 self._client.write(due.data)
             except OSError:
@@ -170,5 +170,5 @@ class Server:
             self._client.close()
             self._client = None
             self._on_line("The client is gone.")
-        self.adapter.hang_up()
+        self.device.hang_up()
         self._late_s = 0.0

@@ -1,0 +1,209 @@
+"""The simulated ECUs directly on a CAN bus, for links without an adapter.
+
+`CanCar` is a plain machine without threads, buses or sleeps, like `adapter.Adapter`: frames go in
+with the moment they were sent, and come out of `due()` with the moment they are complete on the
+bus. `CanServer` runs one on a wire.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from logbench.simulator.clock import CarClock
+from logbench.simulator.ecu import Ecus, Edition
+from logbench.simulator.isotp import FLOW_CONTROL, Assembler, SegmentError, segment
+from logbench.simulator.model import CarSource
+from logbench.simulator.protocols import (
+    FUNCTIONAL_11,
+    FUNCTIONAL_29,
+    PROTOCOLS,
+    request_id,
+    response_id,
+)
+from logbench.simulator.timing import Timing, frame_s
+from logbench.simulator.trouble import Trouble, TroubledCar, Troubles, mood
+
+FLOW_TIMEOUT_S = 1.0
+"""N_Bs of ISO 15765-2: how long a sender waits for flow control."""
+
+_CLEAR_TO_SEND, _WAIT = 0x30, 0x31
+
+
+@dataclass(frozen=True, slots=True)
+class CanFrame:
+    """One data frame."""
+
+    identifier: int
+    data: bytes
+    extended: bool = False
+    """29-bit identifier."""
+
+
+@dataclass(slots=True)
+class _Transfer:
+    """A message on its way out of one ECU."""
+
+    identifier: int
+    frames: list[bytes]
+    index: int = 0
+    gap_s: float = 0.0
+    left_in_block: int | None = None
+    """Frames until the next flow control; None: all."""
+    waiting_until_s: float | None = None
+    """Set while flow control is awaited."""
+
+
+@dataclass(order=True, slots=True)
+class _Queued:
+    ready_s: float
+    number: int
+    transfer: _Transfer = field(compare=False)
+
+
+class CanCar:
+    """All ECUs of one car at a CAN bus."""
+
+    def __init__(
+        self,
+        car: CarSource,
+        timing: Timing | None = None,
+        *,
+        protocol: str = "6",
+        clock: CarClock | None = None,
+        troubles: Iterable[Trouble] = (),
+        edition: Edition = "J1979",
+        bus_time: bool = True,
+    ) -> None:
+        """`protocol` is '6' to '9'. `bus_time`: frames take the time they would on a real bus;
+        False for a bus that takes it by itself."""
+        self.timing = timing or Timing()
+        self.protocol = PROTOCOLS[protocol]
+        if not self.protocol.is_can:
+            raise ValueError(f"{self.protocol.name} is not CAN")
+        self.clock = clock or CarClock()
+        self.troubles = Troubles(troubles)
+        self.ecus = Ecus(TroubledCar(car, self.troubles), self.timing, edition)
+        self._bus_time = bus_time
+        self._queue: list[_Queued] = []
+        self._numbers = itertools.count()
+        self._free_s = 0.0
+        self._transfers: dict[str, _Transfer] = {}
+        self._assemblers = {ecu: Assembler() for ecu in self.ecus.car.ecus}
+
+    # --- frames in and out ---
+
+    def receive(self, frame: CanFrame, t_s: float) -> None:
+        """A frame that the tester put on the bus at `t_s`."""
+        if frame.extended != (self.protocol.id_bits == 29) or not frame.data:
+            return
+        t_s += self._frame_s(len(frame.data))
+        functional = FUNCTIONAL_29 if frame.extended else FUNCTIONAL_11
+        if frame.identifier == functional:
+            length = frame.data[0]
+            if 1 <= length <= 7 and len(frame.data) > length:
+                self._ask(frame.data[1 : 1 + length], None, t_s)
+            return
+        for ecu in self.ecus.car.ecus:
+            if frame.identifier == request_id(self.protocol, ecu):
+                self._physical(ecu, frame.data, t_s)
+
+    def due(self) -> float | None:
+        """When the next frame of an ECU is complete on the bus; None when there is none."""
+        if not self._queue:
+            return None
+        head = self._queue[0]
+        return max(head.ready_s, self._free_s) + self._frame_s(
+            len(head.transfer.frames[head.transfer.index])
+        )
+
+    def pop(self) -> CanFrame:
+        """That frame."""
+        due_s = self.due()
+        assert due_s is not None
+        transfer = heapq.heappop(self._queue).transfer
+        frame = transfer.frames[transfer.index]
+        self._free_s = due_s
+        transfer.index += 1
+        if transfer.index < len(transfer.frames):
+            self._go_on(transfer, due_s)
+        return CanFrame(transfer.identifier, frame, self.protocol.id_bits == 29)
+
+    def tick(self, t_s: float) -> None:
+        """Move the car to `t_s`."""
+        self.ecus.car.advance(self.clock.at(t_s))
+
+    def hang_up(self) -> None:
+        """Forget everything under way."""
+        self._queue.clear()
+        self._transfers.clear()
+
+    # --- inside ---
+
+    def _frame_s(self, data_bytes: int) -> float:
+        return frame_s(self.protocol, data_bytes) if self._bus_time else 0.0
+
+    def _go_on(self, transfer: _Transfer, t_s: float) -> None:
+        """After a frame: the next one, or wait for flow control."""
+        if transfer.left_in_block is not None:
+            transfer.left_in_block -= 1
+        if transfer.index == 1 or transfer.left_in_block == 0:
+            transfer.waiting_until_s = t_s + FLOW_TIMEOUT_S
+        else:
+            self._push(transfer, t_s + transfer.gap_s)
+
+    def _push(self, transfer: _Transfer, ready_s: float) -> None:
+        heapq.heappush(self._queue, _Queued(ready_s, next(self._numbers), transfer))
+
+    def _physical(self, ecu: str, data: bytes, t_s: float) -> None:
+        if data[0] >> 4 == 3:
+            self._flow(ecu, data, t_s)
+            return
+        try:
+            message = self._assemblers[ecu].feed(data)
+        except SegmentError:
+            return  # ISO 15765-2: an unexpected frame is ignored
+        if message is not None:
+            self._ask(message, ecu, t_s)
+        elif data[0] >> 4 == 1:
+            answer = _Transfer(response_id(self.protocol, ecu), [FLOW_CONTROL.ljust(8, b"\0")])
+            self._push(answer, t_s)
+
+    def _flow(self, ecu: str, data: bytes, t_s: float) -> None:
+        """Flow control from the tester: status, block size, separation time."""
+        transfer = self._transfers.get(ecu)
+        until_s = transfer.waiting_until_s if transfer is not None else None
+        if transfer is None or until_s is None:
+            return
+        if t_s > until_s or len(data) < 3 or data[0] not in (_CLEAR_TO_SEND, _WAIT):
+            transfer.waiting_until_s = None
+            del self._transfers[ecu]
+            return
+        if data[0] == _WAIT:
+            transfer.waiting_until_s = t_s + FLOW_TIMEOUT_S
+            return
+        transfer.waiting_until_s = None
+        transfer.left_in_block = data[1] or None
+        transfer.gap_s = _separation_s(data[2])
+        self._push(transfer, t_s)
+
+    def _ask(self, request: bytes, ecu: str | None, t_s: float) -> None:
+        if self.ecus.begins(request):
+            self.clock.begin(t_s)
+        now_s = self.clock.at(t_s)
+        self.ecus.car.advance(now_s)
+        self.ecus.mood = mood(self.troubles.active(now_s), self.ecus.car.ecus)
+        for answer in self.ecus.ask(request, can=True, target=ecu):
+            for after_s, message in answer.messages:
+                transfer = _Transfer(response_id(self.protocol, answer.ecu), segment(message))
+                self._transfers[answer.ecu] = transfer
+                self._push(transfer, t_s + after_s)
+
+
+def _separation_s(code: int) -> float:
+    """STmin of ISO 15765-2: 0 to 127 ms, or 0xF1 to 0xF9 for 100 to 900 us; else the longest."""
+    if code <= 0x7F:
+        return code / 1000
+    return (code - 0xF0) / 10_000 if 0xF1 <= code <= 0xF9 else 0.127
