@@ -6,7 +6,7 @@ import isotp
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from obd.protocols import ISO_15765_4_11bit_500k, ISO_15765_4_29bit_500k, SAE_J1850_PWM
+from obd.protocols import SAE_J1850_PWM, ISO_15765_4_11bit_500k, ISO_15765_4_29bit_500k
 
 from logbench.vehicle.framing import (
     assemble_can,

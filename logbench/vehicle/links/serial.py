@@ -118,9 +118,6 @@ class SerialLink(AdapterLink):
             except LinkLostError:
                 log.debug("the port does not do %d baud", baud)
                 continue
-            port.drain()
-            # Nonsense, so that no earlier command is repeated; the first character may get lost.
-            port.write(b"\x7f\x7f\r")
             if self._sees_prompt(port):
                 return baud
         raise AdapterMuteError(
@@ -129,8 +126,17 @@ class SerialLink(AdapterLink):
         )
 
     def _sees_prompt(self, port: SerialPort) -> bool:
-        reply = self._read_to_prompt(port, PROBE_TIMEOUT_S)
-        return reply is not None and all(byte < 0x80 for byte in reply)
+        """Twice, because the first reply may echo what an earlier try at a wrong speed left."""
+        for _ in range(2):
+            port.drain()
+            # Nonsense, so that no earlier command is repeated; the first character may get lost.
+            port.write(b"\x7f\x7f\r")
+            reply = self._read_to_prompt(port, PROBE_TIMEOUT_S)
+            if reply is None:
+                return False
+            if all(byte < 0x80 for byte in reply):
+                return True
+        return False
 
 
 def make(url: LinkUrl, progress: Progress | None = None) -> SerialLink:

@@ -1,0 +1,31 @@
+"""What the tests of the way to the car share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing
+
+import pytest
+
+from logbench.simulator.serve import serve_tcp
+from logbench.simulator.still import StillCar
+from logbench.simulator.timing import Timing
+from logbench.vehicle.link import Link
+from logbench.vehicle.links import open_link
+
+QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)
+"""A fast car and adapter, so that tests need not wait."""
+
+
+@pytest.fixture
+def simulated() -> Iterator[Callable[..., Link]]:
+    """Makes a link to a simulated car on a real socket, not connected yet."""
+    with ExitStack() as stack:
+
+        def make(car: StillCar | None = None, said: list[str] | None = None, **how) -> Link:
+            how.setdefault("timing", QUICK)
+            url = stack.enter_context(serve_tcp(car or StillCar(), **how))
+            link = open_link(url, None if said is None else said.append)
+            return stack.enter_context(closing(link))
+
+        yield make
