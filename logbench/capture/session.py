@@ -49,6 +49,9 @@ log = logging.getLogger(__name__)
 STATUS_S = 0.5
 GAP_S = 2.0
 """Without any sample for so long in real time, a `gap` is put into the recording."""
+CLOCK_JUMP_S = 2.0
+"""The time of day and the recording's clock differing by so much more than before is an event: the
+computer slept, or its clock was set. The recording's own clock goes on as it is."""
 BACK_OFF_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 """Waits between attempts to connect again; the last repeats."""
 _RATE_WINDOW = 10
@@ -93,6 +96,8 @@ class Session:
         self._origin_ns = 0
         """The source's clock at t = 0 of the recording."""
         self._gap_s = GAP_S
+        self._scale = 1.0
+        self._ahead_s = 0.0
         self._samples = 0
         self._last_ns = 0
         """Time of the last sample, on the recording's clock."""
@@ -152,6 +157,8 @@ class Session:
             CarFound(opened.facts, opened.signals, opened.unsupported, facts.started_utc)
         )
         self._window.append((self._now_ns(), Counter()))
+        self._scale = opened.time_scale
+        self._ahead_s = self._utc_ahead_s()
         self._next_status = time.monotonic() + STATUS_S
 
     def _resume(self, journal: Path, facts: Facts) -> Facts:
@@ -281,6 +288,7 @@ class Session:
         if now < self._next_status:
             return
         self._next_status = now + STATUS_S
+        self._watch_clock()
         now_ns = self._now_ns()
         counts, self._counts = self._counts, Counter()
         self._window.append((now_ns, counts))
@@ -297,6 +305,18 @@ class Session:
                 dropped=self._watcher.dropped,
             )
         )
+
+    def _utc_ahead_s(self) -> float:
+        """By how much the time of day runs ahead of the source's clock, real seconds."""
+        return self._utc_now().timestamp() - self._source.now_ns() / 1e9 / self._scale
+
+    def _watch_clock(self) -> None:
+        ahead_s = self._utc_ahead_s()
+        jump_s = ahead_s - self._ahead_s
+        if abs(jump_s) >= CLOCK_JUMP_S:
+            self._ahead_s = ahead_s
+            text = f"the computer slept or its clock was set: it is {jump_s:+.1f} s off"
+            self._happened("gap" if jump_s > 0 else "note", text)
 
     # --- the end ---
 

@@ -26,6 +26,7 @@ from logbench.recording.journal import (
     FACTS_KEY,
     SUFFIX,
     JournalContent,
+    JournalInUseError,
     JournalLock,
     JournalWriter,
     read_journal,
@@ -95,8 +96,8 @@ def recover(folder: Path) -> list[Path]:
     for journal in sorted(Path(folder).glob(f"*{SUFFIX}")):
         try:
             made.append(finish(journal))
-        except (RecordingMissingError, _NothingRecordedError):
-            continue
+        except (RecordingMissingError, JournalInUseError, _NothingRecordedError) as error:
+            log.debug("%s", error)
         except LogbenchError as error:
             log.warning("%s", error)
     return made

@@ -112,14 +112,14 @@ def place(temporary: Path, wanted: Path) -> Path:
     Takes the next free numbered name when `wanted` is taken. Returns the name.
     """
     for name in numbered(wanted):
-        if _claim(temporary, name):
+        if claim(temporary, name):
             sync_folder(name.parent)
             return name
     raise AssertionError("numbered() ends in an error")
 
 
-def _claim(temporary: Path, name: Path) -> bool:
-    """Rename without replacing; False when the name is taken."""
+def claim(temporary: Path, name: Path) -> bool:
+    """Rename without replacing; False when the name is taken. `OSError` otherwise."""
     try:
         if sys.platform == "win32":
             os.rename(temporary, name)  # there, it refuses to replace

@@ -282,3 +282,24 @@ def test_name_taken_meanwhile(tmp_path, listener):
     ending = Session(request(tmp_path), FakeSource(0.001, last=5), listener).run()
     assert ending.path == tmp_path / "drive-2.parquet"
     assert (tmp_path / "drive.parquet").read_bytes() == b"precious"
+
+
+@pytest.mark.parametrize(("jump_s", "kind"), [(3600.0, "gap"), (-3600.0, "note")])
+def test_clock_of_the_computer_jumps(tmp_path, listener, jump_s, kind):
+    """Set, or woken from sleep: the recording's clock goes on, the jump is an event."""
+    began = datetime.datetime.now(datetime.UTC)
+    source = FakeSource(0.01, last=150)
+
+    def utc_now():
+        jumped = jump_s if source.count > 70 else 0.0
+        return datetime.datetime.now(datetime.UTC) + datetime.timedelta(seconds=jumped)
+
+    ending = Session(request(tmp_path), source, listener, utc_now=utc_now).run()
+    recording = open_recording(ending.path)
+    (event,) = recording.facts.events
+    assert event.kind == kind
+    assert f"{jump_s:+.1f} s off" in event.text
+    assert recording.duration_ns < 5e9
+    assert np.all(np.diff(recording.trace("RPM").t_ns) > 0)
+    started = datetime.datetime.fromisoformat(recording.facts.started_utc)
+    assert abs((started - began).total_seconds()) < 30
