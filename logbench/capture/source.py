@@ -66,6 +66,10 @@ def make_source(request: CaptureRequest) -> Source:
         from logbench.capture.simulated import SimulatedSource
 
         return SimulatedSource(request)
+    if kind == "replay":
+        from logbench.capture.replay import ReplaySource
+
+        return ReplaySource(request)
     from logbench.capture.polled import PolledSource
 
     return PolledSource(request, request.link_url)
