@@ -1,8 +1,9 @@
 """How near the simulated adapter comes to the bound of its own timing model.
 
 A plain socket client asks for twelve signals in packed requests, as fast as the prompts come, and
-python-OBD asks for the same one by one. Run it by hand: `python tests/benchmarks/bench_adapter.py`.
-Prints samples a second and their ratio to the computed bound.
+python-OBD asks for the same one by one; another client does it on a CAN bus without an adapter.
+Run it by hand: `python tests/benchmarks/bench_adapter.py`. Prints samples a second and their ratio
+to the computed bound.
 """
 
 from __future__ import annotations
@@ -11,13 +12,16 @@ import socket
 import time
 from urllib.parse import urlsplit
 
+import can
 import obd
 
+from logbench.simulator.isotp import Assembler
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.timing import best_packing
 
 PIDS = (0x0C, 0x10, 0x0B, 0x11, 0x06, 0x07, 0x04, 0x0D, 0x0E, 0x05, 0x0F, 0x42)
+FLOW = bytes.fromhex("3000000000000000")
 LINKS = {"wire": "", "usb-like": "&delay_ms=1", "bluetooth-like": "&delay_ms=20"}
 
 
@@ -73,8 +77,44 @@ def one_by_one(url: str, seconds: float = 4.0) -> float:
     return samples / elapsed
 
 
+def native(seconds: float = 4.0) -> tuple[float, float]:
+    """Samples a second over a CAN bus between two processes, and the bound."""
+    channel = "239.74.163.90"
+    with (
+        SimulatedCar("car=still&latency_ms=5", wire=f"can:udp_multicast/{channel}") as car,
+        can.Bus(interface="udp_multicast", channel=channel) as bus,
+    ):
+        total_s, groups = best_packing(PIDS, car.options.timing, PROTOCOLS["6"], native=True)
+        samples = 0
+        begin = time.monotonic()
+        while time.monotonic() - begin < seconds:
+            for group in groups:
+                data = bytes((len(group) + 1, 1, *group)).ljust(8, b"\0")
+                one_message(bus, data)
+                samples += len(group)
+        return samples / (time.monotonic() - begin), len(PIDS) / total_s
+
+
+def one_message(bus: can.BusABC, data: bytes) -> bytes:
+    """Ask the engine's ECU alone, and assemble its answer."""
+    bus.send(can.Message(arbitration_id=0x7E0, data=data, is_extended_id=False))
+    assembler = Assembler()
+    while True:
+        message = bus.recv(1.0)
+        assert message is not None, "no answer"
+        if message.arbitration_id != 0x7E8:
+            continue
+        if message.data[0] >> 4 == 1:
+            bus.send(can.Message(arbitration_id=0x7E0, data=FLOW, is_extended_id=False))
+        whole = assembler.feed(bytes(message.data))
+        if whole is not None:
+            return whole
+
+
 def main() -> None:
     obd.logger.setLevel("ERROR")
+    rate, bound = native()
+    print(f"{'native CAN':15} bound {bound:6.1f}/s  packed {rate:6.1f}/s = {rate / bound:.1%}")
     for name, extra in LINKS.items():
         with SimulatedCar("sim:?car=still&baud=115200&latency_ms=8" + extra) as car:
             total_s, groups = best_packing(PIDS, car.options.timing, PROTOCOLS["6"])
