@@ -25,9 +25,9 @@ _LONGEST_WAIT_S = 0.1
 class ReplaySource:
     """See `capture.source.Source`: the samples of a recording at their own times.
 
-    Its clock is the recording's from the first read on, run `speed` times as fast; with `speed=max` it jumps from sample
-    to sample. Signals that the recording does not hold are unsupported. It runs out at the end.
-    Raises `LinkUnknownError` for a URL that is not understood.
+    Its clock is the recording's from the first read on, run `speed` times as fast; with `speed=max`
+    it jumps from sample to sample. Signals that the recording does not hold are unsupported. It
+    runs out at the end. Raises `LinkUnknownError` for a URL that is not understood.
     """
 
     def __init__(self, request: CaptureRequest) -> None:
@@ -59,6 +59,7 @@ class ReplaySource:
             missing,
             simulated=recording.facts.link.simulated,
             time_scale=self._speed or 1.0,
+            steady=self._speed > 0,
         )
 
     def _load(self, recording: Recording, signals: tuple[str, ...]) -> None:

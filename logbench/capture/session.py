@@ -96,7 +96,7 @@ class Session:
         self._origin_ns = 0
         """The source's clock at t = 0 of the recording."""
         self._gap_s = GAP_S
-        self._scale = 1.0
+        self._scale, self._steady = 1.0, True
         self._ahead_s = 0.0
         self._samples = 0
         self._last_ns = 0
@@ -157,7 +157,7 @@ class Session:
             CarFound(opened.facts, opened.signals, opened.unsupported, facts.started_utc)
         )
         self._window.append((self._now_ns(), Counter()))
-        self._scale = opened.time_scale
+        self._scale, self._steady = opened.time_scale, opened.steady
         self._ahead_s = self._utc_ahead_s()
         self._next_status = time.monotonic() + STATUS_S
 
@@ -311,6 +311,8 @@ class Session:
         return self._utc_now().timestamp() - self._source.now_ns() / 1e9 / self._scale
 
     def _watch_clock(self) -> None:
+        if not self._steady:
+            return
         ahead_s = self._utc_ahead_s()
         jump_s = ahead_s - self._ahead_s
         if abs(jump_s) >= CLOCK_JUMP_S:

@@ -22,6 +22,8 @@ class Opened:
     simulated: bool = False
     time_scale: float = 1.0
     """Seconds of the source's clock per second of real time."""
+    steady: bool = True
+    """False where the clock keeps no pace with real time: it jumps from sample to sample."""
 
 
 class Source(Protocol):
