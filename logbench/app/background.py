@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-from PySide6.QtCore import QObject, QRunnable, QThreadPool, Signal
+from PySide6.QtCore import QObject, Qt, Signal
 
 from logbench.errors import LogbenchError
 
@@ -17,98 +18,99 @@ class CancelledError(Exception):
     """Raised inside a task that was cancelled; it ends without a word."""
 
 
-class Task(QObject):
-    """One piece of work. Its signals arrive on the thread that made it."""
+class Task:
+    """One piece of work, shared by the thread that does it and the one that waits for it."""
 
-    progressed = Signal(str, float)
-    """What is being done, and the share done, 0 to 1."""
-    done = Signal(object)
-    failed = Signal(str)
-    """A sentence for the user."""
-    ended = Signal()
-
-    def __init__(self, parent: QObject | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, tell: Callable[[Task, str, float], None] | None = None) -> None:
         self.cancelled = False
+        self._tell = tell
 
     def cancel(self) -> None:
-        """Ask it to end; neither `done` nor `failed` will come."""
+        """Ask it to end; no more will be heard of it."""
         self.cancelled = True
 
     def tell(self, text: str, share: float) -> None:
-        """Called by the work between its steps; raises `CancelledError` when it is to end."""
+        """Called by the work between its steps: what is being done, and the share done, 0 to 1.
+
+        Raises `CancelledError` when the work is to end.
+        """
         if self.cancelled:
             raise CancelledError
-        self.progressed.emit(text, share)
+        if self._tell is not None:
+            self._tell(self, text, share)
 
 
 Work = Callable[[Task], Any]
-
-
-class _Runner(QRunnable):
-    def __init__(self, task: Task, work: Work) -> None:
-        super().__init__()
-        self._task, self._work = task, work
-
-    def run(self) -> None:
-        task = self._task
-        try:
-            result = self._work(task)
-            if not task.cancelled:
-                task.done.emit(result)
-        except CancelledError:
-            pass
-        except LogbenchError as error:
-            if not task.cancelled:
-                task.failed.emit(str(error))
-        except Exception as error:  # a bug: the log gets the traceback, the user a sentence
-            _log.exception("a background task failed")
-            if not task.cancelled:
-                task.failed.emit(
-                    f"Something in logbench went wrong ({type(error).__name__}); the log tells "
-                    "more, and what was recorded is untouched."
-                )
-        finally:
-            task.ended.emit()
+Done = Callable[[Any], None]
+Failed = Callable[[str], None]
+Progressed = Callable[[str, float], None]
 
 
 class Jobs(QObject):
-    """Runs tasks; one a window."""
+    """Runs tasks on two threads; one a window. All calls back are made on the window's thread.
+
+    Threads are Python's, and what they have to say crosses in one queued signal of this object:
+    no Qt object ever lives and dies on two threads.
+    """
+
+    _said = Signal(object, str, object)
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
-        self._pool = QThreadPool(self)
-        self._running: set[Task] = set()
+        self._threads = ThreadPoolExecutor(max_workers=2, thread_name_prefix="logbench")
+        self._running: dict[Task, tuple[Done, Failed, Progressed | None]] = {}
+        self._said.connect(self._hear, Qt.ConnectionType.QueuedConnection)
+
+    @property
+    def busy(self) -> bool:
+        """Some task has not ended yet."""
+        return bool(self._running)
 
     def start(
-        self,
-        work: Work,
-        done: Callable[[Any], None],
-        failed: Callable[[str], None],
-        progressed: Callable[[str, float], None] | None = None,
+        self, work: Work, done: Done, failed: Failed, progressed: Progressed | None = None
     ) -> Task:
         """Run `work(task)` on another thread; call back on this one."""
-        task = Task(self)
-        self._running.add(task)
-
-        # A queued answer may arrive after the task was cancelled: drop it here.
-        def unless_cancelled(call: Callable[..., None]) -> Callable[..., None]:
-            return lambda *values: None if task.cancelled else call(*values)
-
-        task.done.connect(unless_cancelled(done))
-        task.failed.connect(unless_cancelled(failed))
-        if progressed is not None:
-            task.progressed.connect(unless_cancelled(progressed))
-        task.ended.connect(lambda: self._forget(task))
-        self._pool.start(_Runner(task, work))
+        task = Task(lambda task, text, share: self._said.emit(task, "progressed", (text, share)))
+        self._running[task] = (done, failed, progressed)
+        self._threads.submit(self._run, task, work)
         return task
 
     def close(self) -> None:
         """Cancel everything and wait for it."""
         for task in self._running:
             task.cancel()
-        self._pool.waitForDone()
+        self._threads.shutdown(wait=True, cancel_futures=True)
 
-    def _forget(self, task: Task) -> None:
-        self._running.discard(task)
-        task.deleteLater()
+    def _run(self, task: Task, work: Work) -> None:
+        """On the other thread."""
+        try:
+            self._said.emit(task, "done", work(task))
+        except CancelledError:
+            self._said.emit(task, "ended", None)
+        except LogbenchError as error:
+            self._said.emit(task, "failed", str(error))
+        except Exception as error:  # a bug: the log gets the traceback, the user a sentence
+            _log.exception("a background task failed")
+            self._said.emit(
+                task,
+                "failed",
+                f"Something in logbench went wrong ({type(error).__name__}); the log tells more, "
+                "and what was recorded is untouched.",
+            )
+
+    def _hear(self, task: Task, kind: str, value: Any) -> None:
+        """On the window's thread."""
+        calls = self._running.get(task)
+        if calls is None:
+            return
+        done, failed, progressed = calls
+        if kind != "progressed":
+            del self._running[task]
+        if task.cancelled:  # it may have ended before it heard
+            return
+        if kind == "progressed" and progressed is not None:
+            progressed(*value)
+        elif kind == "done":
+            done(value)
+        elif kind == "failed":
+            failed(value)

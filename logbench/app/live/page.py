@@ -336,9 +336,11 @@ class LivePage(QWidget):
 
     def _grew(self) -> None:
         self.view.set_limits(0, self.session.now_ns)
+        shown = (self.view.start_ns, self.view.end_ns)
         if self._following:
             self._follow()
-        elif self.view.end_ns >= self.session.now_ns - SECOND:
+        moved = shown != (self.view.start_ns, self.view.end_ns)  # then the stack repaints anyway
+        if not moved and self.view.end_ns >= self.session.now_ns - SECOND:
             self.stack.refresh()
 
     def _follow(self) -> None:

@@ -38,6 +38,8 @@ RIGHT = 10
 HEADER = 24
 _FOOT = 5
 _FEWEST_DATA_SHARE = 0.4
+_LEAST_RANGE = {"rpm": 200, "km/h": 10, "%": 5, "degC": 5, "kPa": 5, "V": 0.5, "deg": 5, "g/s": 1}
+"""By unit; about ten to twenty times the step or noise of such a signal."""
 
 
 @dataclass(slots=True)
@@ -68,6 +70,8 @@ class ValueRange:
 
     low: float = 0.0
     high: float = 1.0
+    least: float = 0.0
+    """The narrowest range to show: a steady signal's noise is not blown up to the full height."""
     _known: bool = field(default=False)
 
     def fit(self, low: float, high: float) -> bool:
@@ -77,6 +81,11 @@ class ValueRange:
         """
         if not (np.isfinite(low) and np.isfinite(high)):
             return False
+        short = self.least - (high - low)
+        if short > 0:
+            floor = 0.0 if low >= 0 else -np.inf
+            low = max(floor, low - short / 2)
+            high = low + self.least
         inside = self._known and low >= self.low and high <= self.high
         if inside and high - low >= _FEWEST_DATA_SHARE * (self.high - self.low):
             return False
@@ -111,7 +120,7 @@ class Strip(QWidget):
         self.unit = unit
         self.group = group
         self.traces: list[StripTrace] = []
-        self.range = ValueRange()
+        self.range = ValueRange(least=_LEAST_RANGE.get(unit, 0.0))
         self.shades: tuple[Span, ...] = ()
         self.event_times: list[int] = []
         self._kept = QPixmap()

@@ -1,0 +1,231 @@
+"""The Live page with a capture that the test plays."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+
+from logbench.app.live import links
+from logbench.app.live.links import link_choices, link_url_of
+from logbench.app.live.picker import DEFAULT, OWN, SignalPicker
+from logbench.app.settings import Settings
+from logbench.app.window import MainWindow
+from logbench.capture.messages import Failed, Finished, Status
+from logbench.errors import LinkUnknownError, PortMissingError
+from logbench.recording.model import Vehicle
+from logbench.signals.groups import PURPOSES
+
+SIGNALS = ("RPM", "MAF", "FUELSYS1")
+
+
+@pytest.fixture
+def recording(window: MainWindow, garage, qtbot) -> MainWindow:
+    """A window that records, with three seconds of samples."""
+    window.live.choose_link("sim:")
+    window.live.start()
+    garage.last.find_car(*SIGNALS)
+    garage.last.drive(*SIGNALS)
+    qtbot.waitUntil(lambda: len(window.live.session.traces) == 3)
+    return window
+
+
+def test_start_asks_for_what_was_chosen(window: MainWindow, garage, settings: Settings):
+    window.live.choose_link("sim:?seed=3")
+    window.live.choose_signals(("RPM", "ECT"))
+    window.live.set_vehicle(Vehicle(label="invented", displacement_l=1.8, cylinders=4))
+    window.live.start()
+    request = garage.last.request
+    assert request.link_url == "sim:?seed=3"
+    assert set(request.signals) == {"RPM", "ECT"}
+    assert request.vehicle == Vehicle(label="invented", displacement_l=1.8, cylinders=4)
+    assert request.out is not None
+    assert request.out.parent == settings.folder
+    assert garage.last.started
+    assert settings.links[0] == "sim:?seed=3"
+
+
+def test_samples_appear_in_strips_and_table(recording: MainWindow, qtbot):
+    live = recording.live
+    assert set(live.stack.keys) == {("RPM", "7E8"), ("MAF", "7E8")}  # words are not plotted
+    model = live.values.model_
+    qtbot.waitUntil(lambda: model.data(model.index(0, 2)) == "10.0/s")
+    shown = [[model.data(model.index(r, c)) for c in range(4)] for r in range(model.rowCount())]
+    assert [row[0] for row in shown] == list(SIGNALS)
+    assert shown[0][1] == "1,100 rpm"
+    assert shown[0][3] == "0.0 s"
+    assert live.status.said("samples") == "93 samples"
+    assert live.status.said("rate") == "30/s"
+    assert "Recording" in live.status.said("state")
+    assert "BARO" in live.status.said("step")
+    assert live.view.high_ns >= 3_000_000_000
+
+
+def test_new_samples_are_painted_while_the_view_stands_at_its_first_minute(
+    recording: MainWindow, garage, qtbot
+):
+    live = recording.live
+    assert (live.view.start_ns, live.view.end_ns) == (0, 60e9)
+    strip = live.stack.strips[0]
+    before = strip.grab().toImage()
+    garage.last.drive(*SIGNALS, seconds=30)
+    qtbot.waitUntil(lambda: live.session.now_ns >= 30_000_000_000)
+    qtbot.waitUntil(lambda: strip.grab().toImage() != before)
+
+
+def test_a_row_of_the_table_puts_its_trace_into_the_strips(recording: MainWindow):
+    model = recording.live.values.model_
+    model.setData(model.index(0, 0), Qt.CheckState.Unchecked, Qt.ItemDataRole.CheckStateRole)
+    assert recording.live.stack.keys == (("MAF", "7E8"),)
+    model.setData(model.index(0, 0), Qt.CheckState.Checked, Qt.ItemDataRole.CheckStateRole)
+    assert set(recording.live.stack.keys) == {("RPM", "7E8"), ("MAF", "7E8")}
+
+
+def test_space_puts_a_marker(recording: MainWindow, garage, qtbot):
+    recording.activateWindow()
+    recording.live.stack.setFocus()
+    qtbot.keyClick(recording.live.stack, Qt.Key.Key_Space)
+    assert garage.last.marks == [""]
+    qtbot.waitUntil(lambda: recording.live.stack.strips[0].event_times == [2_000_000_000])
+
+
+def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):
+    qtbot.mouseClick(recording.live.record, Qt.MouseButton.LeftButton)
+    assert garage.last.stopped
+    qtbot.waitUntil(lambda: not recording.live.busy)
+    assert garage.last.closed
+    assert str(garage.last.request.out) in recording.live.notice.text
+    assert recording.live.notice.button.text() == "Review it"
+    assert recording.live.stack.keys  # what was recorded stays in view
+
+
+def test_frozen_strips_stand_still_while_recording_goes_on(recording: MainWindow, garage, qtbot):
+    live = recording.live
+    qtbot.mouseClick(live.freeze, Qt.MouseButton.LeftButton)
+    before = (live.view.start_ns, live.view.end_ns)
+    garage.last.drive(*SIGNALS, seconds=200)
+    qtbot.waitUntil(lambda: live.session.now_ns >= 200_000_000_000)
+    assert (live.view.start_ns, live.view.end_ns) == before
+    live.set_following(True)
+    assert live.view.end_ns == pytest.approx(200e9)
+    assert live.view.width_ns == pytest.approx(60e9)
+
+
+def test_panning_by_keyboard_freezes(recording: MainWindow, qtbot):
+    recording.activateWindow()
+    recording.live.stack.setFocus()
+    qtbot.keyClick(recording.live.stack, Qt.Key.Key_Left)
+    assert recording.live.freeze.isChecked()
+
+
+def test_failure_is_a_sentence_and_another_try(window: MainWindow, garage, qtbot):
+    window.live.choose_link("192.168.0.10:35000")
+    window.live._cautions_seen = True
+    window.live.start()
+    assert garage.last.request.link_url == "tcp://192.168.0.10:35000"
+    garage.last.inbox.append(Failed("Nothing answers there: switch the ignition on."))
+    qtbot.waitUntil(lambda: not window.live.busy)
+    assert "switch the ignition on" in window.live.notice.text
+    window.live.notice.pressed.emit()
+    assert len(garage.captures) == 2
+
+
+def test_a_capture_that_cannot_start_is_a_sentence(window: MainWindow, garage):
+    garage.refusal = PortMissingError("There is no port COM9: plug the adapter in.")
+    window.live.choose_link("sim:")
+    window.live.start()
+    assert "plug the adapter in" in window.live.notice.text
+    assert not window.live.busy
+
+
+def test_lost_link_is_told(recording: MainWindow, garage, qtbot):
+    garage.last.inbox.append(Status(4, 93, 0, 4321, {}, "lost"))
+    qtbot.waitUntil(lambda: "Link lost" in recording.live.status.said("state"))
+
+
+@pytest.mark.parametrize(
+    "typed", ["", "nonsense", "host:99999", "host:0", "http://x", "192.168.0.10"]
+)
+def test_wrong_links_are_explained(window: MainWindow, garage, typed: str):
+    with pytest.raises(LinkUnknownError, match="35000"):
+        link_url_of(typed)
+    window.live.choose_link(typed)
+    window.live.start()
+    assert "is no link" in window.live.notice.text
+    assert garage.captures == []
+
+
+@pytest.mark.parametrize(
+    ("typed", "url"),
+    [(" 10.0.0.2:35000 ", "tcp://10.0.0.2:35000"), ("COM3", "serial:COM3"),
+     ("/dev/ttyUSB0", "serial:/dev/ttyUSB0"), ("sim:?seed=1", "sim:?seed=1"),
+     ("[::1]:35000", "tcp://[::1]:35000"), ("tcp://a:1", "tcp://a:1")],
+)  # fmt: skip
+def test_typed_links(typed: str, url: str):
+    assert link_url_of(typed) == url
+
+
+def test_links_used_come_first_then_ports_then_the_simulated_car(monkeypatch):
+    monkeypatch.setattr(
+        links, "serial_choices", lambda: [links.LinkChoice("serial:COM3", "COM3  USB serial")]
+    )
+    urls = [c.url for c in link_choices(["tcp://10.0.0.2:35000"])]
+    assert urls == ["tcp://10.0.0.2:35000", "serial:COM3", links.SIMULATED]
+
+
+def test_cautions_come_once_before_the_first_drive_in_a_real_car(window: MainWindow, garage, qtbot):
+    window.live.choose_link("/dev/ttyUSB7")
+    window.live.start()
+    assert garage.captures == []
+    assert window.live.cautions.isVisible()
+    qtbot.mouseClick(window.live.cautions.go_on, Qt.MouseButton.LeftButton)
+    assert garage.last.started
+    garage.last.inbox.append(Finished(None, 0, 0.0))
+    qtbot.waitUntil(lambda: not window.live.busy)
+    window.live.start()
+    assert len(garage.captures) == 2  # not again
+
+
+def test_the_simulated_car_needs_no_caution(window: MainWindow, garage, qtbot):
+    qtbot.mouseClick(window.live.empty.button, Qt.MouseButton.LeftButton)
+    assert garage.last.request.link_url.startswith("sim:")
+
+
+def test_a_folder_that_cannot_be_made_is_a_sentence(window: MainWindow, settings, tmp_path: Path):
+    (tmp_path / "file").write_text("x")
+    settings.folder = tmp_path / "file" / "below"
+    window.live.choose_link("sim:")
+    window.live.start()
+    assert "cannot be used" in window.live.notice.text
+    assert not window.live.busy
+
+
+def test_picker_purposes_and_search(qtbot):
+    picker = SignalPicker()
+    qtbot.addWidget(picker)
+    assert picker.chosen() == ()
+    assert picker.purpose.currentText() == DEFAULT
+    picker.choose((), "warm-up")
+    assert picker.chosen() == PURPOSES["warm-up"]
+    picker.search.setText("coolant")
+    shown = [picker._shown.index(r, 0).data() for r in range(picker._shown.rowCount())]
+    assert any(text.startswith("ECT ") for text in shown)
+    assert not any(text.startswith("RPM ") for text in shown)
+    picker.search.setText("no such thing")
+    assert "No signal matches" in picker.count.text()
+    picker.search.clear()
+    picker.list.activated.emit(picker._shown.index(0, 0))
+    assert picker.purpose.currentText() == OWN
+
+
+def test_closing_while_recording_finishes_first(recording: MainWindow, garage, qtbot):
+    recording.ask_to_finish = lambda: False
+    recording.close()
+    assert recording.isVisible()
+    assert not garage.last.stopped
+    recording.ask_to_finish = lambda: True
+    recording.close()
+    assert garage.last.stopped
+    qtbot.waitUntil(lambda: not recording.isVisible())
+    assert garage.last.closed

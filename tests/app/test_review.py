@@ -1,0 +1,182 @@
+"""The Review page with a real small recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import QMimeData, QPoint, Qt, QUrl
+from PySide6.QtGui import QDropEvent
+
+from logbench.analysis.model import Band, Finding, Span, Verdict
+from logbench.app.plot.view import SECOND
+from logbench.app.review.findings import as_html, limits, number_text
+from logbench.app.window import MainWindow
+
+
+@pytest.fixture
+def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
+    window.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    return window
+
+
+def test_a_recording_opens_with_strips_events_and_facts(reviewing: MainWindow):
+    review = reviewing.review
+    shown = {signal for signal, _ in review.stack.keys}
+    assert {"RPM", "SHRTFT1", "ECT"} <= shown
+    assert "FUELSYS1" not in shown
+    assert "invented car" in review.title.text()
+    assert "3:59" in review.title.text() or "4:00" in review.title.text()
+    assert review.stack.strips[0].event_times == [30 * SECOND]
+    assert review.judged is not None
+    assert {c.condition.value for c in review.judged.conditions} & {"warm idle", "steady cruise"}
+
+
+def test_a_finding_jumps_to_its_evidence(reviewing: MainWindow):
+    review = reviewing.review
+    findings = review.findings.findings
+    index = next(i for i, f in enumerate(findings) if f.evidence and f.band)
+    review.findings.choose(index)
+    finding = findings[index]
+    for span in finding.evidence:
+        assert review.view.start_ns <= span.start_ns
+        assert span.end_ns <= review.view.end_ns
+    assert review.stack.strips[0].shades == finding.evidence
+    html = review.findings.detail.toPlainText()
+    assert finding.reason in html
+    assert finding.band is not None
+    assert finding.band.basis[:20] in html
+    assert review.findings.bar.isVisible()
+
+
+def test_worst_findings_come_first(reviewing: MainWindow):
+    severities = [f.verdict.severity for f in reviewing.review.findings.findings]
+    assert severities == sorted(severities, reverse=True)
+    assert severities[0] == 2  # the drive was made far too lean at idle
+
+
+def test_keys_step_through_findings(reviewing: MainWindow, qtbot):
+    reviewing.activateWindow()
+    reviewing.review.stack.setFocus()
+    qtbot.keyClick(reviewing.review.stack, Qt.Key.Key_N)
+    first = reviewing.review.findings.list.currentItem()
+    qtbot.keyClick(reviewing.review.stack, Qt.Key.Key_N)
+    assert reviewing.review.findings.list.currentItem() is not first
+
+
+def test_values_at_the_cursor(reviewing: MainWindow):
+    review = reviewing.review
+    model = review.signals.model_
+    names = [model.data(model.index(r, 0)) for r in range(model.rowCount())]
+    assert names == sorted(names)
+    review.view.set_cursor(10 * SECOND)
+    at = {n: model.data(model.index(r, 1)) for r, n in enumerate(names)}
+    assert at["RPM"] == "800 rpm"
+    assert at["ECT"] == "90 °C"
+    assert "closed loop" in at["FUELSYS1"]
+    review.view.set_cursor(None)
+    assert model.data(model.index(0, 1)) == ""
+
+
+def test_checking_a_signal_plots_it(reviewing: MainWindow):
+    model = reviewing.review.signals.model_
+    row = [model.data(model.index(r, 0)) for r in range(model.rowCount())].index("FUELSYS1")
+    model.setData(model.index(row, 0), Qt.CheckState.Checked, Qt.ItemDataRole.CheckStateRole)
+    assert ("FUELSYS1", "7E8") in reviewing.review.stack.keys
+
+
+def test_zoom_keys(reviewing: MainWindow, qtbot):
+    reviewing.activateWindow()
+    stack, view = reviewing.review.stack, reviewing.review.view
+    stack.setFocus()
+    whole = view.width_ns
+    qtbot.keyClick(stack, Qt.Key.Key_Up)
+    assert view.width_ns == pytest.approx(whole * 0.7)
+    start = view.start_ns
+    qtbot.keyClick(stack, Qt.Key.Key_Right)
+    assert view.start_ns > start
+    qtbot.keyClick(stack, Qt.Key.Key_W)
+    assert view.width_ns == pytest.approx(whole)
+    qtbot.keyClick(stack, Qt.Key.Key_Period)
+    assert view.cursor_ns is not None
+    qtbot.keyClick(stack, Qt.Key.Key_Escape)
+    assert view.cursor_ns is None
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("missing.parquet", None, "missing.parquet"),
+        ("text.parquet", b"RPM,VSS\n1,2\n", "text.parquet"),
+        ("cut.parquet", b"PAR1" + b"\0" * 50, "cut.parquet"),
+    ],
+)
+def test_wrong_files_are_a_sentence(
+    window: MainWindow, tmp_path: Path, qtbot, name: str, content: bytes | None, says: str
+):
+    path = tmp_path / name
+    if content is not None:
+        path.write_bytes(content)
+    window.open_recordings([path])
+    qtbot.waitUntil(lambda: window.review.notice.text != "", timeout=20_000)
+    assert says in window.review.notice.text
+    assert window.review.opened is None
+    assert window.review.empty.isVisible()
+
+
+def test_a_failed_opening_leaves_what_was_open(reviewing: MainWindow, tmp_path: Path, qtbot):
+    before = reviewing.review.opened
+    reviewing.open_recordings([tmp_path / "none.parquet"])
+    qtbot.waitUntil(lambda: reviewing.review.notice.text != "", timeout=20_000)
+    assert reviewing.review.opened is before
+    assert reviewing.review.stack.keys
+
+
+def test_a_dropped_file_opens(window: MainWindow, drive_file: Path, qtbot):
+    data = QMimeData()
+    data.setUrls([QUrl.fromLocalFile(str(drive_file))])
+    event = QDropEvent(
+        QPoint(300, 300), Qt.DropAction.CopyAction, data, Qt.MouseButton.LeftButton,
+        Qt.KeyboardModifier.NoModifier,
+    )  # fmt: skip
+    window.dropEvent(event)
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+
+
+def test_empty_page_says_how_to_begin(window: MainWindow, qtbot):
+    window.show_page("review")
+    assert window.review.empty.isVisible()
+    assert "Ctrl+O" in window.review.empty.text.text()
+
+
+def test_recent_recordings_are_offered(window: MainWindow, drive_file: Path, qtbot):
+    window.desk.settings.recording_opened(drive_file)
+    assert window.desk.settings.recent == [drive_file.resolve()]
+    window.show_page("review")
+    button = window.review.empty.extra.itemAt(0).widget()
+    assert button.text() == "drive.parquet"
+    button.click()
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+
+
+def test_a_finding_in_words():
+    finding = Finding(
+        check="fuel_trim",
+        subject="bank 1, warm idle",
+        verdict=Verdict.ACT,
+        reason="Total trim <b>is</b> high.",
+        value=22.34567,
+        uncertainty=1.234,
+        unit="%",
+        band=Band("k", "Total trim", "%", (-10, 10), (None, 15), "common practice, no source"),
+        evidence=tuple(Span(n * SECOND, (n + 1) * SECOND) for n in range(9)),
+        causes=("unmetered air",),
+        next_steps=("smoke test",),
+    )
+    html = as_html(finding)
+    assert "&lt;b&gt;is" in html  # texts are never markup
+    for part in ("unmetered air", "smoke test", "no source", "−10 to 10", "at most 15", "3 more"):
+        assert part in html
+    assert number_text(finding) == "22.3 ± 1.2 %"
+    assert limits((80, None)) == "at least 80"

@@ -1,0 +1,171 @@
+"""The window itself: pages, commands, theme, memory."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import QSettings, Qt
+from PySide6.QtGui import QPalette
+from PySide6.QtWidgets import QAbstractSpinBox, QApplication, QComboBox, QWidget
+
+from logbench.app.background import Jobs, Task
+from logbench.app.commands import CommandList, matching
+from logbench.app.settings import Settings
+from logbench.app.window import MainWindow
+from logbench.errors import StorageError
+
+
+def test_pages_by_button_and_key(window: MainWindow, qtbot):
+    window.activateWindow()
+    qtbot.keyClick(window, Qt.Key.Key_2, Qt.KeyboardModifier.ControlModifier)
+    assert window.review.isVisible()
+    qtbot.keyClick(window, Qt.Key.Key_1, Qt.KeyboardModifier.ControlModifier)
+    assert window.live.isVisible()
+
+
+def test_theme_switches_at_once_and_is_remembered(window: MainWindow, settings: Settings, qtbot):
+    window.activateWindow()
+    before = window.desk.look.theme.name
+    qtbot.keyClick(window, Qt.Key.Key_T, Qt.KeyboardModifier.ControlModifier)
+    after = window.desk.look.theme.name
+    assert after != before
+    assert settings.theme == after
+    dark = QApplication.palette().color(QPalette.ColorRole.Window).lightness() < 100
+    assert dark == (after == "night")
+    assert window.live.stack.theme.name == after
+
+
+def test_geometry_is_restored(qtbot, settings: Settings, garage):
+    first = MainWindow(settings, garage)
+    first.resize(1011, 655)
+    first.show()
+    first.close()
+    again = MainWindow(settings, garage)
+    qtbot.addWidget(again)
+    assert again.height() == 655  # the offscreen display is 800 wide: Qt fits the width to it
+    again.close()
+
+
+def test_every_command_has_a_title_and_most_a_key(window: MainWindow):
+    window.show_page("review")
+    for page in ("live", "review"):
+        window.show_page(page)
+        commands = window.commands()
+        assert all(a.text() for a in commands)
+        assert all(not a.shortcut().isEmpty() for a in commands)
+        titles = [a.text() for a in commands]
+        assert len(set(titles)) == len(titles)
+
+
+def test_no_two_commands_of_a_page_share_a_key(window: MainWindow):
+    for page in ("live", "review"):
+        window.show_page(page)
+        keys = [k.toString() for a in window.commands() for k in a.shortcuts()]
+        assert sorted(keys) == sorted(set(keys))
+
+
+def test_command_list_finds_and_runs(window: MainWindow, qtbot):
+    actions = window.commands()
+    assert [a.text() for a in matching(actions, "zoom in")] == ["Zoom in"]
+    dialog = CommandList(actions, window)
+    qtbot.addWidget(dialog)
+    dialog._search.setText("search comm")
+    qtbot.keyClick(dialog._search, Qt.Key.Key_Return)
+    assert dialog.chosen is not None
+    assert dialog.chosen.text() == "Search commands"
+    dialog._search.setText("no such thing")
+    assert not dialog._none.isHidden()
+
+
+def test_controls_have_names_for_screen_readers(window: MainWindow):
+    window.show_page("review")
+    window.show_page("live")
+    for kind in ("QPushButton", "QComboBox", "QLineEdit", "QTableView", "QListView"):
+        for widget in window.findChildren(QWidget):
+            if widget.metaObject().className() != kind or not widget.isVisibleTo(window):
+                continue
+            parent = widget.parentWidget()
+            if isinstance(parent, QComboBox | QAbstractSpinBox):
+                widget = parent  # the part is read with the whole's name
+            text = widget.property("text") if kind == "QPushButton" else ""
+            assert widget.accessibleName() or text, widget
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        "[live]\nwindow_s=nonsense\n[look]\ntheme=plaid\n",
+        "\x00\x01broken",
+        "[live]\nlinks=@Invalid()\n",
+    ],
+)
+def test_settings_survive_nonsense(tmp_path: Path, content: str, qapp):
+    path = tmp_path / "s.ini"
+    path.write_text(content)
+    settings = Settings(QSettings(str(path), QSettings.Format.IniFormat))
+    assert settings.theme == "system"
+    assert settings.window_s == 60.0
+    assert settings.links == []
+    assert settings.geometry.isEmpty()
+    assert settings.folder.name == "logbench"
+
+
+def test_settings_round_trip(tmp_path: Path, qapp):
+    path = str(tmp_path / "s.ini")
+    settings = Settings(QSettings(path, QSettings.Format.IniFormat))
+    settings.link_used("sim:")
+    settings.signals = ("RPM",)
+    settings.window_s = 120.0
+    settings.purpose = "warm-up"
+    settings._store.sync()
+    again = Settings(QSettings(path, QSettings.Format.IniFormat))
+    assert again.links == ["sim:"]
+    assert again.signals == ("RPM",)
+    assert again.window_s == 120.0
+    assert again.purpose == "warm-up"
+
+
+def test_background_work_tells_its_end(qtbot):
+    jobs = Jobs()
+    done: list[object] = []
+    failed: list[str] = []
+    jobs.start(lambda task: 7, done.append, failed.append)
+
+    def world_fails(task: Task) -> None:
+        raise StorageError("The disk is full: make room.")
+
+    jobs.start(world_fails, done.append, failed.append)
+    qtbot.waitUntil(lambda: len(done) == len(failed) == 1)
+    assert done == [7]
+    assert failed == ["The disk is full: make room."]
+    jobs.close()
+
+
+def test_cancelled_work_says_nothing(qtbot):
+    jobs = Jobs()
+    said: list[object] = []
+
+    def work(task: Task) -> int:
+        while True:
+            task.tell("working", 0.5)
+
+    task = jobs.start(work, said.append, said.append)
+    task.cancel()
+    qtbot.waitUntil(lambda: not jobs.busy)
+    assert said == []
+    jobs.close()
+
+
+def test_the_window_comes_up_without_what_only_later_pages_need():
+    code = (
+        "import sys, logbench.app.window;"
+        "heavy = {'pandas', 'scipy', 'matplotlib', 'pyqtgraph', 'obd', 'duckdb', 'pyarrow'};"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert done.stdout.strip() == "[]"
