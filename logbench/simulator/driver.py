@@ -79,7 +79,10 @@ class Driver:
         """Set the controls for this step."""
         self._since_shift_s += dt
         kind = phase.kind
-        if kind in ("cruise", "trace", "stop"):
+        if kind not in ("key off", "key on") and not s.running:  # at the start, or after a stall
+            self._stand(s)
+            s.cranking = s.speed_m_s < 0.1
+        elif kind in ("cruise", "trace", "stop"):
             self._follow(s, phase, elapsed_s, dt)
         elif kind == "pull":
             self._pull(s, dt)
@@ -88,9 +91,8 @@ class Driver:
             s.pedal = s.brake_n = 0.0
         else:
             self._stand(s)
-            if kind == "crank":
-                s.cranking = not s.running
-            elif kind == "hold" and s.running:
+            s.cranking = False
+            if kind == "hold":
                 error = phase.value - s.rpm
                 self._hold = max(0.0, min(0.5, self._hold + 0.00002 * error * dt))
                 s.pedal = max(0.002, min(0.6, self._hold + 0.00006 * error))
@@ -173,7 +175,8 @@ class Driver:
     def _lugging(self, s: State, pedal: float, error: float, dt: float) -> bool:
         """Whether this gear is too high: the pedal nearly down and the car falling behind, or the
         pedal nearly down for long."""
-        self._down_s = self._down_s + dt if pedal > 0.88 else 0.0
+        deep = pedal > 0.88 or (pedal > 0.7 and s.rpm < 1600.0)
+        self._down_s = self._down_s + dt if deep else 0.0
         behind = pedal > 0.92 and error > 0.7
         return (behind or self._down_s > 1.5) and s.rpm < 0.5 * self._redline and s.gear > 1
 

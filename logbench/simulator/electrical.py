@@ -30,7 +30,7 @@ class Electrical:
         if s.key_on:
             load_a = 8.0
         if s.running:
-            load_a = 27.0 + (14.0 if s.fan_on else 0.0)
+            load_a = 22.0 + (14.0 if s.fan_on else 0.0)
         if s.cranking:
             self._inrush = 1.0 if s.rpm < 20.0 else self._inrush * exp(-dt / 0.12)
             s.starter_a = self._starter_a * cold * (1.0 + 0.4 * self._inrush)
@@ -53,7 +53,7 @@ class Electrical:
         s.battery_v += (v - s.battery_v) * dt / (0.02 + dt)
         s.soc = max(0.0, min(1.0, s.soc + battery_a * dt / 3600.0 / self._ah))
         # acid concentrates at the plates: a charge current falls away within minutes
-        aim = (0.08 if battery_a > 0.0 else 0.004) * battery_a
+        aim = (0.22 if battery_a > 0.0 else 0.004) * battery_a
         s.polarisation_v += (aim - s.polarisation_v) * dt / (90.0 + dt)
 
     @staticmethod

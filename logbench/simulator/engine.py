@@ -36,7 +36,7 @@ class Engine:
         s.demand += (s.pedal - s.demand) * dt / (0.06 + dt)
         if s.pedal <= 0.0 and s.demand < 0.01:
             s.demand = 0.0
-        feed = self._litres * (0.95 + 0.007 * max(0.0, 80.0 - ect)) * s.idle_target_rpm / 700.0
+        feed = self._litres * (0.90 + 0.007 * max(0.0, 80.0 - ect)) * s.idle_target_rpm / 700.0
         error = s.idle_target_rpm - s.rpm
         air = feed + s.idle_air_g_s
         s.spark_trim_deg = 0.0
@@ -44,12 +44,12 @@ class Engine:
             s.idle_air_g_s += self._litres * 0.0011 * max(-200.0, min(200.0, error)) * dt
             s.idle_air_g_s = max(-0.7 * feed, min(1.6 * feed, s.idle_air_g_s))
             air += self._litres * 0.0016 * max(-300.0, min(300.0, error))
-            s.spark_trim_deg = max(-13.0, min(9.0, 0.10 * error))
+            s.spark_trim_deg = max(-22.0, min(9.0, 0.10 * error))
         elif not s.running:
             s.idle_air_g_s = 0.0
             air = feed * 1.3
-        elif s.gear > 0 and s.locked:  # on overrun the manifold is not pumped empty
-            air = max(air, self._litres * 0.00095 * s.rpm)
+        if s.gear > 0 and s.running:  # on overrun the manifold is not pumped empty
+            air = max(air, self._litres * 0.0011 * s.rpm)
         demand = s.demand
         if s.rpm > self._redline:
             demand = 0.0
@@ -85,7 +85,7 @@ class Engine:
             burnt += fuel
         s.indicated_kw = burnt * HEATING_KJ_G * efficiency
         krpm = rpm * 0.001
-        mean_bar = 0.72 + 0.11 * krpm + 0.012 * krpm * krpm
+        mean_bar = 0.66 + 0.11 * krpm + 0.012 * krpm * krpm
         mean_bar *= 1.0 + 0.010 * max(0.0, 88.0 - s.oil_degc)
         rub = mean_bar * self._litres * _BAR_LITRE_NM
         pump = (s.p_exh_kpa - s.p_man_kpa) * 0.01 * self._litres * _BAR_LITRE_NM
@@ -105,5 +105,5 @@ class Engine:
         omega = rpm * pi / 30.0
         gross = air / self._stoich * HEATING_KJ_G * 0.375 * 1000.0 / omega
         krpm = rpm * 0.001
-        rub = (0.72 + 0.11 * krpm + 0.012 * krpm * krpm) * self._litres * _BAR_LITRE_NM
+        rub = (0.66 + 0.11 * krpm + 0.012 * krpm * krpm) * self._litres * _BAR_LITRE_NM
         return gross - rub

@@ -159,7 +159,12 @@ class State:
         self.load_torque_nm = 0.0
         self.indicated_kw = 0.0
         self.friction_kw = 0.0
-        # air
+        self._air(p_amb_kpa)
+        self._computer(p_amb_kpa)
+        self._heat(t_amb_degc, start_degc)
+        self.banks: list[BankState] = []
+
+    def _air(self, p_amb_kpa: float) -> None:
         self.throttle = 0.03
         self.p_up_kpa = p_amb_kpa
         self.p_man_kpa = p_amb_kpa
@@ -169,7 +174,9 @@ class State:
         self.leak_g_s = 0.0
         self.air_cyl_g_s = 0.0
         self.ve = 0.7
-        # what the engine computer believes and commands
+
+    def _computer(self, p_amb_kpa: float) -> None:
+        """What the engine computer believes and commands."""
         self.maf_g_s = 0.0
         self.map_kpa = p_amb_kpa
         self.p_est_kpa = p_amb_kpa
@@ -194,7 +201,9 @@ class State:
         self.rail_gain = 1.0
         self.run_s = 0.0
         self.since_start_s = 0.0
-        # temperatures
+
+    def _heat(self, t_amb_degc: float, start_degc: float) -> None:
+        """Temperatures and electrics."""
         self.coolant_degc = start_degc
         self.oil_degc = start_degc
         self.intake_degc = t_amb_degc + 0.25 * (start_degc - t_amb_degc)
@@ -202,13 +211,11 @@ class State:
         self.fan_on = False
         self.ect_degc = start_degc
         self.iat_degc = self.intake_degc
-        # electrics
         self.soc = 0.93
         self.battery_v = 12.6
         self.alternator_a = 0.0
         self.starter_a = 0.0
         self.polarisation_v = 0.0
-        self.banks: list[BankState] = []
 
 
 def standard_pressure_kpa(altitude_m: float) -> float:

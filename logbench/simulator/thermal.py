@@ -85,13 +85,13 @@ class Thermal:
 
     def _catalysts(self, s: State, dt: float) -> None:
         share = min(1.0, s.air_cyl_g_s / self._rated_g_s)
-        gas_degc = 330.0 + 620.0 * share**0.45 if s.running and not s.fuel_cut else 150.0
+        gas_degc = 230.0 + 700.0 * share**0.40 if s.running and not s.fuel_cut else 150.0
         if not s.running:
             gas_degc = s.t_amb_degc
         for bank in s.banks:
             gas = gas_degc
             if bank.cat_degc > 250.0 and s.running and not s.fuel_cut:
-                gas += 70.0  # it burns what is left
+                gas += 50.0  # it burns what is left
             tau = 14.0 + 6.0 / (share + 0.05) if s.running else 900.0
             loss = (0.0004 + 0.00006 * s.speed_m_s) * (bank.cat_degc - s.t_amb_degc)
             bank.cat_degc += (gas - bank.cat_degc) * dt / (tau + dt) - loss * dt
