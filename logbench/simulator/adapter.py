@@ -125,6 +125,7 @@ class Adapter:
         """The client is gone: nothing more is sent to it, and half a command is forgotten."""
         self._out.clear()
         self._line.clear()
+        self._serial.free_s = 0.0
         self._done_s = 0.0
         self._interruptible = False
 

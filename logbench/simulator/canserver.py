@@ -5,9 +5,9 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
-from queue import Empty, SimpleQueue
-from typing import Any, TypeVar
+from typing import TypeVar
 
+from logbench.simulator.calls import Calls
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.server import EXCUSED_S, IDLE_S
 from logbench.simulator.wires import CanWire
@@ -24,7 +24,7 @@ class CanServer:
         self._late_s = 0.0
         self._ticked_s = 0.0
         self._stopping = False
-        self._calls: SimpleQueue[tuple[Callable[[], Any], Future[Any]]] = SimpleQueue()
+        self._calls = Calls()
 
     @property
     def url(self) -> str:
@@ -37,9 +37,7 @@ class CanServer:
 
     def call(self, action: Callable[[], T]) -> Future[T]:
         """Have `action` run between two frames, within `IDLE_S`; from any thread."""
-        future: Future[T] = Future()
-        self._calls.put((action, future))
-        return future
+        return self._calls.put(action)
 
     def run(self) -> None:
         """Serve until `stop`; then the wire is closed."""
@@ -67,7 +65,7 @@ class CanServer:
         if self.device.due() is None or now_s - self._ticked_s > IDLE_S:
             self._ticked_s = now_s
             self.device.tick(now_s)
-            self._answer_calls()
+            self._calls.carry_out()
 
     def _cut_off(self, t_s: float) -> bool:
         """Whether the interface is unplugged: no frame passes."""
@@ -76,14 +74,3 @@ class CanServer:
             self.device.clock.begin(t_s)
             return True
         return False
-
-    def _answer_calls(self) -> None:
-        while True:
-            try:
-                action, future = self._calls.get_nowait()
-            except Empty:
-                return
-            try:
-                future.set_result(action())
-            except Exception as error:  # belongs to whoever asked
-                future.set_exception(error)

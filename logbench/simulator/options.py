@@ -56,7 +56,7 @@ class SimOptions:
     edition: Edition = "J1979"
     """'J1979' (services 01 to 0A) or 'J1979-2' (service 22 instead; CAN only)."""
     speed: float = 1.0
-    """Car seconds per real second, 0.1 to 1000."""
+    """Car seconds per real second, 0.1 to 300 (a second of the physics takes about 1.3 ms here)."""
     start_s: float = 0.0
     """How far into the drive it begins; the clock stands there until a value is asked for."""
     troubles: tuple[Trouble, ...] = field(default=())
@@ -134,7 +134,7 @@ _KEYS: dict[str, tuple[str, Callable[[str], object]]] = {
         lambda text: _choice("protocol", text, tuple(sorted(CAR_PROTOCOLS))),
     ),
     "edition": ("edition", lambda text: _choice("edition", text, get_args(Edition))),
-    "speed": ("speed", lambda text: _number("speed", text, 0.1, 1000)),
+    "speed": ("speed", lambda text: _number("speed", text, 0.1, 300)),
     "start_s": ("start_s", lambda text: _number("start_s", text, 0, 100_000)),
 }
 KEYS = ("fault", "trouble", *_KEYS)

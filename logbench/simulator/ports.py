@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
 import sys
@@ -120,15 +121,16 @@ class TerminalPort:
         """Up to 4 KiB; unreadable where the client's speed is not the adapter's."""
         try:
             data = os.read(self._master, 4096)
+        except BlockingIOError:
+            return b""
         except OSError:
             return None
         return self._mangled(data)
 
     def write(self, data: bytes) -> None:
-        """All of `data`."""
-        data = self._mangled(data)
-        while data:
-            data = data[os.write(self._master, data) :]
+        """As much of `data` as there is room for: a serial line waits for nobody."""
+        with contextlib.suppress(BlockingIOError):  # nobody reads: the rest is lost
+            os.write(self._master, self._mangled(data))
 
     def close(self) -> None:
         """Nothing: the terminal belongs to the wire."""
@@ -197,6 +199,7 @@ class TerminalWire:
         elif not refused and self._sides is None:
             self._sides = os.openpty()
             tty.setraw(self._sides[1])
+            os.set_blocking(self._sides[0], False)
             os.symlink(os.ttyname(self._sides[1]), self.path)
             self._waiting = True
 

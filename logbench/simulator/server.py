@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import os
-import queue
 import select
 import socket
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from logbench.simulator.adapter import Adapter
+from logbench.simulator.calls import Calls
 from logbench.simulator.ports import Port, TcpWire, TerminalWire
 
 IDLE_S = 0.05
@@ -48,7 +48,7 @@ class Server:
         self._late_s = 0.0
         self._ticked_s = 0.0
         self._stopping = False
-        self._calls: queue.SimpleQueue[tuple[Callable[[], Any], Future[Any]]] = queue.SimpleQueue()
+        self._calls = Calls()
 
     @property
     def url(self) -> str:
@@ -62,8 +62,7 @@ class Server:
 
     def call(self, action: Callable[[], T]) -> Future[T]:
         """Have `action` run between two requests; from any thread."""
-        future: Future[T] = Future()
-        self._calls.put((action, future))
+        future = self._calls.put(action)
         self._wake_up()
         return future
 
@@ -97,7 +96,8 @@ class Server:
             sources.append(self._client.fileno())
         ready, _, _ = select.select(sources, [], [], wait_s)
         if self._wake.fileno() in ready:
-            self._answer_calls()
+            self._wake.recv(4096)
+            self._calls.carry_out()
         if self._client is not None and self._client.fileno() in ready:
             self._read()  # before the next client, so that this one may just have left
         if any(source in ready for source in arriving):
@@ -119,16 +119,6 @@ class Server:
 
     def _active(self, t_s: float) -> frozenset[str]:
         return self.device.troubles.active(self.device.clock.at(t_s))
-
-    def _answer_calls(self) -> None:
-        self._wake.recv(4096)
-        with contextlib.suppress(queue.Empty):
-            while True:
-                action, future = self._calls.get_nowait()
-                try:
-                    future.set_result(action())
-                except Exception as error:  # belongs to whoever asked
-                    future.set_exception(error)
 
     def _accept(self) -> None:
         client = self._wire.accept()

@@ -232,6 +232,13 @@ def test_monitoring_hears_nothing_and_can_be_ended(ready: Adapter) -> None:
     assert raw(ready, b" ", 15.0) == b"STOPPED\r\r>"
 
 
+def test_the_next_client_finds_a_working_adapter(ready: Adapter) -> None:
+    ready.receive(b"ATMA\r01", 10.0)
+    ready.hang_up()
+    assert ready.due() is None
+    assert raw(ready, b"ATI\r", 11.0) == b"OBD interface v1.0\r\r>"
+
+
 def test_reset_restores_the_defaults(ready: Adapter, talk) -> None:
     lines, done_s = talk(ready, "ATZ", 10.0)
     assert lines == ["OBD interface v1.0"]
@@ -280,6 +287,19 @@ def test_the_car_stands_until_a_value_is_asked_for(talk) -> None:
     talk(adapter, "010C", 200.0)
     adapter.tick(203.0)
     assert car.t_s == pytest.approx(5.0 + 30.0, abs=0.1)
+
+
+def test_a_car_that_answers_service_22_only(talk) -> None:
+    """SAE J1979-2: the search asks in the old way and finds nobody; a set protocol works."""
+    adapter = Adapter(StillCar(), edition="J1979-2")
+    for line in ("ATE0", "ATS0", "ATSP0"):
+        talk(adapter, line)
+    assert talk(adapter, "0100")[0][-1] == "UNABLE TO CONNECT"
+    talk(adapter, "ATSP6")
+    assert talk(adapter, "0100")[0] == ["NO DATA"]
+    assert talk(adapter, "22F40C1")[0] == ["62F40C0BB8"]
+    assert talk(adapter, "22F80B")[0] == ["NO DATA"]
+    assert talk(adapter, "22F8023")[0][:2] == ["014", "0:62F8025A5A39"]
 
 
 def test_request_length(ready: Adapter, talk) -> None:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from logbench.errors import LinkUnknownError
-from logbench.simulator.cars import named_car
+from logbench.simulator.cars import CAR_NAMES, named_car
 from logbench.simulator.drive import Drive
+from logbench.simulator.faults import FAULT_NAMES
 from logbench.simulator.options import KEYS, SimOptions, make_adapter, make_car, parse_sim_url
+from logbench.simulator.schedules import SCHEDULE_NAMES
 from logbench.simulator.still import StillCar
-from logbench.simulator.trouble import Trouble, TroubledCar, Troubles, parse_trouble
+from logbench.simulator.trouble import TROUBLES, Trouble, TroubledCar, Troubles, parse_trouble
 
 
 @pytest.mark.parametrize("url", ["sim:", "sim:?", ""])
@@ -27,7 +31,7 @@ def test_all_keys() -> None:
     options = parse_sim_url(
         "sim:?seed=7&car=drawn&fault=unmetered_air:0.8,worn_battery&fault=ect_offset:0.5"
         "&schedule=short-drive&ambient=-5&altitude=800&baud=38400&latency_ms=12.5&delay_ms=20"
-        "&protocol=7&speed=20&start_s=90&trouble=unplug@60:5,garbage@10"
+        "&protocol=7&edition=J1979-2&speed=20&start_s=90&trouble=unplug@60:5,garbage@10"
     )
     assert options == SimOptions(
         seed=7,
@@ -40,6 +44,7 @@ def test_all_keys() -> None:
         latency_ms=12.5,
         delay_ms=20,
         protocol="7",
+        edition="J1979-2",
         speed=20,
         start_s=90,
         troubles=(Trouble("unplug", 60, 5), Trouble("garbage", 10, 1)),
@@ -48,6 +53,7 @@ def test_all_keys() -> None:
     adapter = make_adapter(options)
     assert adapter.car_protocol.number == "7"
     assert adapter.timing.baud == 38_400
+    assert adapter.ecus.edition == "J1979-2"
     assert adapter.clock.at(1e6) == 90
     car = adapter.ecus.car
     assert isinstance(car, TroubledCar)
@@ -68,10 +74,11 @@ def test_a_seed_draws_a_car_and_a_name_wins() -> None:
         ("colour=red", "colour"),
         ("seed=x", "seed=x"),
         ("seed=1.5", "whole"),
-        ("speed=0", "from 0.1 to 1000"),
-        ("speed=nan", "from 0.1 to 1000"),
+        ("speed=0", "from 0.1 to 300"),
+        ("speed=nan", "from 0.1 to 300"),
         ("baud=-1", "baud"),
         ("protocol=A", "protocol=A"),
+        ("edition=J1234", "J1979-2"),
         ("car=limousine", "demo"),
         ("schedule=race", "test-drive"),
         ("fault=flat_tyre:1", "flat_tyre"),
@@ -103,8 +110,11 @@ def test_only_its_own_error_escapes(text: str) -> None:
     assert parse_sim_url(options.url) == options
 
 
-def test_every_key_is_documented() -> None:
+def test_every_key_and_trouble_is_documented() -> None:
     assert len(KEYS) == len(SimOptions.__dataclass_fields__)
+    page = (Path(__file__).parents[2] / "docs" / "simulator.md").read_text(encoding="utf-8")
+    for word in (*KEYS, *TROUBLES, *CAR_NAMES, *SCHEDULE_NAMES, *FAULT_NAMES):
+        assert f"`{word}`" in page, word
 
 
 def test_troubles_in_time() -> None:

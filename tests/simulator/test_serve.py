@@ -132,6 +132,20 @@ def test_wrong_baud_is_unreadable(car: StillCar) -> None:
                 assert (b"OBD interface" in port.read_until(b">")) == readable, baud
 
 
+def test_a_client_that_does_not_read_blocks_nothing(car: StillCar) -> None:
+    with serve_pty(car, timing=QUICK) as path, serial.Serial(path, timeout=2) as port:
+        for _ in range(40):
+            port.write(b"ATDP\r" * 100)  # about 80 kB of answers
+        wait_for(lambda: port.in_waiting > 4000)
+        time.sleep(0.2)
+        port.reset_input_buffer()
+        port.write(b"ATE0\r")
+        while port.read_until(b">"):
+            pass
+        port.write(b"ATI\r")
+        assert port.read_until(b">") == b"OBD interface v1.0\r\n\r\n>"
+
+
 def test_one_client_at_a_time_and_the_next_after_it(car: StillCar) -> None:
     with serve_tcp(car, timing=QUICK) as url:
         first = Client(url)
