@@ -1,0 +1,1 @@
+"""Before and after: recordings held against each other at equal operating points."""

@@ -1,0 +1,296 @@
+"""Before and after a repair, held against each other at equal operating points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from logbench.analysis.bands import Bands
+from logbench.analysis.comparison import discovery
+from logbench.analysis.comparison.cells import (
+    MIN_SLOTS,
+    LoadAxis,
+    Slots,
+    choose_axis,
+    has_closed_loop,
+    key_of,
+    slots_of,
+)
+from logbench.analysis.comparison.differences import MIN_SECONDS, Difference, difference_of
+from logbench.analysis.comparison.identity import identity_concerns, unit_mismatches
+from logbench.analysis.comparison.quantities import SURROUNDINGS, Quantity, quantities_of
+from logbench.analysis.comparison.results import (
+    Comparison,
+    Concern,
+    FindingResult,
+    SignalResult,
+    SignalVerdict,
+)
+from logbench.analysis.comparison.verdicts import compare_findings, summary
+from logbench.analysis.comparison.warmup_curves import compare_cranking, compare_warm_up
+from logbench.analysis.findings import number_text
+from logbench.analysis.grid import RecordingLike
+from logbench.analysis.run import run_checks
+from logbench.analysis.view import View
+from logbench.errors import UsageError
+
+MOST_TO_DRIVE = 6
+
+
+def compare(
+    before: Sequence[RecordingLike],
+    after: Sequence[RecordingLike],
+    bands: Bands | None = None,
+    *,
+    with_findings: bool = True,
+) -> Comparison:
+    """Hold one or more recordings of a car before a repair against those after it.
+
+    `with_findings` False leaves the checks out. Raises `UsageError` when a side is empty. Never
+    raises for recordings that do not compare: the result says so, and why.
+    """
+    if not before or not after:
+        raise UsageError("A comparison takes at least one recording before and one after.")
+    sides = [[View(recording) for recording in side] for side in (before, after)]
+    concerns = identity_concerns(*sides)
+    findings: tuple[FindingResult, ...] = ()
+    if with_findings:
+        findings = compare_findings(
+            *([run_checks(recording, bands) for recording in side] for side in (before, after))
+        )
+    warm_up, cranking = compare_warm_up(*sides), compare_cranking(*sides)
+    axis = choose_axis(*sides)
+    quantities = quantities_of([v for side in sides for v in side], _axis_signals(axis))
+    if axis is None:
+        why = "Record RPM and one of MAP, LOAD_ABS, LOAD_PCT or MAF on both drives."
+        signals = tuple(_not_comparable(q, why) for q in quantities)
+        slots: tuple[Slots, Slots] | None = None
+        to_drive: tuple[str, ...] = ()
+    else:
+        closed = [all(has_closed_loop(v) for v in side) for side in sides]
+        slots = (
+            slots_of(sides[0], axis, quantities, all(closed)),
+            slots_of(sides[1], axis, quantities, all(closed)),
+        )
+        to_drive = _to_drive(axis, *slots)
+        concerns += _loop_concerns(sides, closed) + _surrounding_concerns(*slots)
+        signals = _signals(sides, quantities, slots, closed, to_drive)
+    result = Comparison(
+        signals=signals,
+        findings=findings,
+        warm_up=warm_up,
+        cranking=cranking,
+        concerns=tuple(concerns),
+        summary="",
+        axis=axis,
+        before_slots=slots[0] if slots else None,
+        after_slots=slots[1] if slots else None,
+        to_drive=to_drive,
+        quantities=tuple(quantities),
+    )
+    return replace(result, summary=summary(signals, findings, result.comparable))
+
+
+def _axis_signals(axis: LoadAxis | None) -> tuple[str, ...]:
+    return axis.signals if axis else ()
+
+
+def _signals(
+    sides: Sequence[Sequence[View]],
+    quantities: Sequence[Quantity],
+    slots: tuple[Slots, Slots],
+    closed: Sequence[bool],
+    to_drive: Sequence[str],
+) -> tuple[SignalResult, ...]:
+    """Every quantity's verdict, with the list of changes controlled for false discoveries."""
+    units = unit_mismatches(*sides)
+    air = _air_differs(*slots)
+    found: list[Difference | None] = []
+    results: list[SignalResult] = []
+    for column, quantity in enumerate(quantities):
+        why = _obstacle(quantity, column, sides, slots, closed, units, air)
+        difference = None
+        if not why:
+            difference = difference_of(quantity, column, *slots, extra=_allowance(quantity, *slots))
+            why = _too_little(difference, slots, to_drive)
+        found.append(None if why else difference)
+        results.append(_not_comparable(quantity, why) if why else _open(quantity, difference))
+    overall = discovery.adjusted(
+        [np.nan if d is None or d.overall is None else d.overall.p for d in found]
+    )
+    per_cell = [[c.difference.p for c in d.cells] if d else [] for d in found]
+    adjusted = iter(discovery.adjusted([p for ps in per_cell for p in ps]).tolist())
+    return tuple(
+        _decided(result, float(p), [next(adjusted) for _ in ps])
+        for result, p, ps in zip(results, overall, per_cell, strict=True)
+    )
+
+
+def _obstacle(
+    quantity: Quantity,
+    column: int,
+    sides: Sequence[Sequence[View]],
+    slots: tuple[Slots, Slots],
+    closed: Sequence[bool],
+    units: dict[str, str],
+    air: str,
+) -> str:
+    """Why a quantity cannot be compared before any number is looked at; `` when it can."""
+    if quantity.key in units:
+        return units[quantity.key]
+    for name, side, part, loop in zip(("before", "after"), sides, slots, closed, strict=True):
+        if all(quantity.make(view) is None for view in side):
+            return f"Not recorded {name} the repair: record it on both drives."
+        if not len(part):
+            return _no_running(name, side)
+        if quantity.needs_closed_loop and not loop:
+            return f"The fuel system was never in closed loop {name} the repair, warm and steady."
+        if not np.isfinite(part.values[:, column]).any():
+            return f"Nothing usable {name} the repair: no value while warm and steady."
+    return air if quantity.kind == "air" else ""
+
+
+def _no_running(name: str, side: Sequence[View]) -> str:
+    if not any(view.conditions.warm.any() for view in side):
+        return (
+            f"The engine was never warm {name} the repair: drive until the coolant is at 70 degC."
+        )
+    return f"Nothing was held steady while warm {name} the repair: hold idle and steady cruise."
+
+
+def _too_little(found: Difference, slots: tuple[Slots, Slots], to_drive: Sequence[str]) -> str:
+    if found.overall is not None:
+        return ""
+    shared = min(found.before_s, found.after_s)
+    told = (
+        f"Too little overlap: {shared:.0f} s of steady running in {len(found.cells)} shared"
+        f" cell{'s' * (len(found.cells) != 1)}, {MIN_SECONDS:.0f} s are needed on each side."
+    )
+    return f"{told} Drive: {to_drive[0]}." if to_drive else told
+
+
+def _not_comparable(quantity: Quantity, why: str) -> SignalResult:
+    return SignalResult(
+        quantity.key,
+        quantity.title,
+        quantity.unit,
+        quantity.derived,
+        SignalVerdict.NOT_COMPARABLE,
+        why,
+    )
+
+
+def _open(quantity: Quantity, found: Difference | None) -> SignalResult:
+    """A result with its numbers, whose verdict is still to come."""
+    assert found is not None
+    assert found.overall is not None
+    return SignalResult(
+        quantity.key,
+        quantity.title,
+        quantity.unit,
+        quantity.derived,
+        SignalVerdict.NO_CHANGE,
+        "",
+        before=found.before,
+        after=found.after,
+        change=found.overall.value,
+        half_width=found.overall.half_width,
+        detectable=found.overall.detectable,
+        p=found.overall.p,
+        before_s=found.before_s,
+        after_s=found.after_s,
+        cells=found.cells,
+    )
+
+
+def _decided(result: SignalResult, p_adjusted: float, cells: Sequence[float]) -> SignalResult:
+    if result.change is None or result.half_width is None or result.detectable is None:
+        return result
+    changed = p_adjusted <= discovery.LEVEL
+    size = number_text(result.change, result.half_width, result.unit, signed=True)
+    if changed:
+        reason = f"Changed by {size} (95 %), over {len(result.cells)} shared cells."
+    else:
+        missed = number_text(result.detectable, float("nan"), result.unit)
+        reason = f"No change shown ({size}); one smaller than {missed} could have been missed."
+    return replace(
+        result,
+        verdict=SignalVerdict.CHANGED if changed else SignalVerdict.NO_CHANGE,
+        reason=reason,
+        p_adjusted=p_adjusted,
+        cells_changed=tuple(p <= discovery.LEVEL for p in cells),
+    )
+
+
+# --- what surrounds the car ---------------------------------------------------------------------
+
+
+def _loop_concerns(sides: Sequence[Sequence[View]], closed: Sequence[bool]) -> list[Concern]:
+    found = [
+        Concern(
+            f"No warm, steady running in closed loop {name} the repair: fuel trims do not compare,"
+            " everything else is compared without regard to the loop."
+        )
+        for name, loop in zip(("before", "after"), closed, strict=True)
+        if not loop
+    ]
+    notes = {note for side in sides for view in side for note in view.conditions.notes}
+    return found + [Concern(note) for note in sorted(notes)]
+
+
+def _apart(before: Slots, after: Slots, name: str) -> float | None:
+    first, second = before.surroundings.get(name), after.surroundings.get(name)
+    return None if first is None or second is None else second - first
+
+
+def _surrounding_concerns(before: Slots, after: Slots) -> list[Concern]:
+    found = []
+    for name, title, unit, most in SURROUNDINGS:
+        apart = _apart(before, after, name)
+        if apart is not None and abs(apart) > most:
+            found.append(
+                Concern(
+                    f"The {title} differs: {before.surroundings[name]:.0f} {unit} before,"
+                    f" {after.surroundings[name]:.0f} {unit} after."
+                )
+            )
+    return found
+
+
+def _air_differs(before: Slots, after: Slots) -> str:
+    """Why quantities that hang on the air do not compare; `` when they do."""
+    for name, title, unit, most in SURROUNDINGS:
+        apart = _apart(before, after, name)
+        if name in ("IAT", "BARO") and apart is not None and abs(apart) > most:
+            return (
+                f"It hangs on the air, whose {title.removeprefix('air ')} differs by"
+                f" {abs(apart):.0f} {unit}: repeat the drive in like weather"
+                " or use the derived signals."
+            )
+    return ""
+
+
+def _allowance(quantity: Quantity, before: Slots, after: Slots) -> float:
+    """What the difference in the air's temperature and pressure alone can do, relative."""
+    if quantity.kind != "air":
+        return 0.0
+    degc, kpa = _apart(before, after, "IAT"), _apart(before, after, "BARO")
+    by_degc = 0.034 if degc is None else abs(degc) / 293.0
+    by_kpa = 0.03 if kpa is None else abs(kpa) / 100.0
+    return float(np.hypot(by_degc, by_kpa))
+
+
+def _to_drive(axis: LoadAxis, before: Slots, after: Slots) -> tuple[str, ...]:
+    """Cells that one side has been in for longest and the other not, in words."""
+    counts = [
+        dict(zip(*(x.tolist() for x in np.unique(s.code, return_counts=True)), strict=True))
+        for s in (before, after)
+    ]
+    told: list[tuple[int, str]] = []
+    for mine, other, name in ((counts[0], counts[1], "after"), (counts[1], counts[0], "before")):
+        for code, count in mine.items():
+            if count >= 2 * MIN_SLOTS and other.get(code, 0) < MIN_SLOTS:
+                told.append((count, f"{key_of(code).text(axis)} (missing {name} the repair)"))
+    return tuple(text for _, text in sorted(told, reverse=True)[:MOST_TO_DRIVE])

@@ -1,0 +1,152 @@
+"""What is compared in the operating cells: recorded signals and signals derived from them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from logbench.analysis import derived
+from logbench.analysis.alignment import Values
+from logbench.analysis.view import View
+from logbench.errors import SignalUnknownError
+from logbench.signals.table import table
+
+Kind = Literal["trim", "learnt", "efficiency", "air", "temperature", "electrical", "plain"]
+"""`trim`, `learnt`: need closed loop. `air`: depends on pressure and temperature of the air.
+`learnt` moves between short- and long-term trim by the engine computer's own learning."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One thing to compare.
+
+    `quantum` is the step of one sample on the wire, in `unit`. `repeatability` is the standard
+    deviation between two drives of one unchanged car that no span of one drive can show (other air,
+    other fuel temperature, other learning), in `unit` plus `relative` times the mean.
+    """
+
+    key: str
+    title: str
+    unit: str
+    kind: Kind
+    make: Callable[[View], Values | None]
+    quantum: float = 0.0
+    repeatability: float = 0.0
+    relative: float = 0.0
+    derived: bool = False
+
+    @property
+    def needs_closed_loop(self) -> bool:
+        """Whether only samples in closed loop count."""
+        return self.kind in ("trim", "learnt")
+
+
+REPEATABILITY: dict[Kind, tuple[float, float]] = {
+    "trim": (0.15, 0.0),
+    "learnt": (0.5, 0.0),
+    "efficiency": (0.4, 0.0),
+    "air": (0.0, 0.01),
+    "temperature": (1.5, 0.0),
+    "electrical": (0.1, 0.0),
+    "plain": (0.0, 0.003),
+}
+"""Absolute and relative; from simulated healthy cars of seeds that the proof does not use, see
+docs/comparison.md."""
+
+_NOT_COMPARED = re.compile(
+    r"RPM|VSS|APP_.|DTC_CNT|RUNTM|.*_DIST|.*_TIME|WARM_UPS|ODO|GEAR_.*|TQ_.*|BARO|AAT|IAT\d*|FLI"
+    r"|ALCH_PCT|.*_MAX|EVAP_.*|LAMBDA|BP_.*|FUEL_TIMING|BAT_PWR"
+)
+"""Axes of the cells, the driver's choices, counters, the surroundings, commands."""
+_LEARNT = re.compile(r"(SHRT|LONG)FT\d+|(ST|LG)SO2FT\d")
+_AIR = re.compile(
+    r"MAF[AB]?|MAP(_[AB])?|LOAD_(PCT|ABS)|TP(_.)?|TAC_PCT|FUEL_RATE|.*_FUEL_RATE|SPARKADV"
+)
+_KINDS: tuple[tuple[re.Pattern[str], Kind], ...] = (
+    (_LEARNT, "learnt"),
+    (_AIR, "air"),
+    (re.compile(r"ECT\d?|EOT|CATEMP\d+|EGR?T\d+"), "temperature"),
+    (re.compile(r"VPWR"), "electrical"),
+)
+
+SURROUNDINGS: tuple[tuple[str, str, str, float], ...] = (
+    ("IAT", "intake air temperature", "degC", 10.0),
+    ("AAT", "ambient air temperature", "degC", 10.0),
+    ("ECT", "coolant temperature", "degC", 8.0),
+    ("BARO", "air pressure", "kPa", 3.0),
+)
+"""Signal, name, unit, and the largest difference of medians that still is comparable (common
+practice, no source)."""
+
+
+def quantities_of(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
+    """Everything to compare that any of the recordings holds: derived first, then signals by name.
+
+    `axis` names the signals that the cells are made of, which cannot be compared in them.
+    """
+    held = sorted({name for view in views for name in view.traces.signals})
+    return [*_derived(views, axis), *(q for name in held if (q := _signal(name, axis)))]
+
+
+def _signal(name: str, axis: Sequence[str]) -> Quantity | None:
+    try:
+        signal = table().by_acronym(name)
+    except SignalUnknownError:
+        return None
+    if signal.kind != "number" or name in axis or _NOT_COMPARED.fullmatch(name):
+        return None
+    kind: Kind = "plain"
+    for pattern, found in _KINDS:
+        if pattern.fullmatch(name):
+            kind = found
+
+    def make(view: View) -> Values | None:
+        slow = kind == "temperature"
+        return view.grid.slow(name) if slow else view.grid.linear(name)
+
+    absolute, relative = REPEATABILITY[kind]
+    return Quantity(name, signal.name, signal.unit, kind, make, signal.scale, absolute, relative)
+
+
+def _derived(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
+    banks = sorted({bank for view in views for bank in view.banks})
+    found = [_total_trim(bank) for bank in banks]
+    if any(view.trace("MAF") and view.trace("MAP") for view in views) and "MAF" not in axis:
+        found.append(_efficiency())
+    return found
+
+
+def _total_trim(bank: int) -> Quantity:
+    def make(view: View) -> Values | None:
+        short, long = view.grid.linear(f"SHRTFT{bank}"), view.grid.linear(f"LONGFT{bank}")
+        if short is None or long is None:
+            return None
+        return derived.total_trim_pct(short, long)
+
+    absolute, relative = REPEATABILITY["trim"]
+    return Quantity(
+        f"TRIM{bank}", f"total fuel trim, bank {bank}", "%", "trim", make, 100 / 128, absolute,
+        relative, True,
+    )  # fmt: skip
+
+
+def _efficiency() -> Quantity:
+    def make(view: View) -> Values | None:
+        maf, pressure, rpm = (view.grid.linear(a) for a in ("MAF", "MAP", "RPM"))
+        litres = view.displacement.litres
+        if maf is None or pressure is None or rpm is None or litres is None:
+            return None
+        degc = view.grid.slow("IAT", "AAT")
+        if degc is None:
+            degc = np.full(len(rpm), 25.0)
+        return 100.0 * derived.volumetric_efficiency(maf, rpm, litres, pressure, degc)
+
+    absolute, relative = REPEATABILITY["efficiency"]
+    return Quantity(
+        "VE", "volumetric efficiency against the manifold", "%", "efficiency", make, 0.01, absolute,
+        relative, True,
+    )  # fmt: skip

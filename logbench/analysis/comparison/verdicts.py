@@ -1,0 +1,156 @@
+"""What has become of each finding, and the sentences."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from logbench.analysis.bands import range_text
+from logbench.analysis.comparison.results import (
+    FindingResult,
+    FindingVerdict,
+    SignalResult,
+    SignalVerdict,
+)
+from logbench.analysis.findings import number_text
+from logbench.analysis.model import Band, Finding, Verdict
+
+
+def compare_findings(
+    before: Sequence[Sequence[Finding]], after: Sequence[Sequence[Finding]]
+) -> tuple[FindingResult, ...]:
+    """One result a subject that any recording judged or tried to; of several recordings of a side
+    the surest finding of each subject stands for it."""
+    sides = [_surest(findings) for findings in (before, after)]
+    keys = list(dict.fromkeys((*sides[0], *sides[1])))
+    return tuple(_one(key, sides[0].get(key), sides[1].get(key)) for key in keys)
+
+
+def _surest(recordings: Sequence[Sequence[Finding]]) -> dict[tuple[str, str], Finding]:
+    """By (check, subject): a judged one before one that is not, then the narrowest interval."""
+    found: dict[tuple[str, str], Finding] = {}
+    for finding in (f for findings in recordings for f in findings):
+        key = (finding.check, finding.subject)
+        if key not in found or _rank(finding) < _rank(found[key]):
+            found[key] = finding
+    return found
+
+
+def _rank(finding: Finding) -> tuple[bool, float]:
+    half = finding.uncertainty if finding.uncertainty is not None else math.inf
+    return finding.verdict is Verdict.NOT_JUDGED, half
+
+
+def _one(key: tuple[str, str], before: Finding | None, after: Finding | None) -> FindingResult:
+    verdict, reason = _verdict(before, after)
+    return FindingResult(*key, verdict, reason, before, after)
+
+
+def _verdict(before: Finding | None, after: Finding | None) -> tuple[FindingVerdict, str]:
+    for name, side in (("before", before), ("after", after)):
+        if side is None or side.verdict is Verdict.NOT_JUDGED:
+            why = side.reason if side else "The other side's recording gave no such finding."
+            return FindingVerdict.NOT_COMPARABLE, f"Not judged {name}: {why}"
+    assert before is not None
+    assert after is not None
+    if before.value is None or after.value is None:
+        return _by_word(before, after)
+    return _by_number(before, after, before.value, after.value)
+
+
+def _by_word(before: Finding, after: Finding) -> tuple[FindingVerdict, str]:
+    told = f"{before.verdict.value} before, {after.verdict.value} after: {after.reason}"
+    step = after.verdict.severity - before.verdict.severity
+    if step > 0:
+        return FindingVerdict.WORSE, told
+    if step < 0:
+        gone = after.verdict is Verdict.WITHIN
+        return (FindingVerdict.RESOLVED if gone else FindingVerdict.IMPROVED), told
+    return FindingVerdict.UNCHANGED, told
+
+
+def _by_number(
+    before: Finding, after: Finding, first: float, second: float
+) -> tuple[FindingVerdict, str]:
+    """By the numbers, if they differ by more than both are uncertain; a number without an interval
+    shows nothing by itself."""
+    halves = (before.uncertainty, after.uncertainty)
+    half = math.hypot(*(h if h is not None else math.nan for h in halves))
+    change = second - first
+    told = (
+        f"{number_text(first, math.nan, before.unit)} before,"
+        f" {number_text(second, math.nan, after.unit)} after,"
+        f" a change of {number_text(change, half, after.unit, signed=True)}"
+    )
+    if not math.isfinite(half):
+        step = after.verdict.severity != before.verdict.severity
+        if not step:
+            return FindingVerdict.UNCHANGED, f"{told}; the verdict is the same"
+        return _by_word(before, after)
+    if abs(change) <= half:
+        return FindingVerdict.UNCHANGED, f"{told}: not more than the uncertainty."
+    away = [_outside(after.band or before.band, x) for x in (first, second)]
+    severity = after.verdict.severity - before.verdict.severity
+    band = f" (band {range_text(after.band.within, after.unit)})" if after.band else ""
+    if before.verdict.severity and after.verdict is Verdict.WITHIN:
+        return FindingVerdict.RESOLVED, f"{told}{band}: within its band now."
+    if severity > 0 or (away[1] > away[0] and before.verdict.severity + after.verdict.severity):
+        return FindingVerdict.WORSE, f"{told}{band}: further from its band."
+    if severity < 0 or away[1] < away[0]:
+        return FindingVerdict.IMPROVED, f"{told}{band}: nearer to its band, not within it."
+    return FindingVerdict.UNCHANGED, f"{told}{band}: within its band both times."
+
+
+def _outside(band: Band | None, value: float) -> float:
+    """How far `value` lies outside the band's inner range; 0 inside or without a band."""
+    if band is None:
+        return 0.0
+    low, high = band.within
+    return max(
+        0.0, -math.inf if low is None else low - value, -math.inf if high is None else value - high
+    )
+
+
+def summary(
+    signals: Sequence[SignalResult], findings: Sequence[FindingResult], comparable: bool
+) -> str:
+    """One or two sentences for the customer."""
+    if not comparable:
+        return "The two drives do not have enough in common to say whether anything has changed."
+    by = {v: [f for f in findings if f.verdict is v] for v in FindingVerdict}
+    open_ones = [
+        f
+        for f in (*by[FindingVerdict.UNCHANGED], *by[FindingVerdict.IMPROVED])
+        if f.after is not None and f.after.verdict.severity
+    ]
+    parts = []
+    if by[FindingVerdict.WORSE]:
+        parts.append(f"Worse than before: {_named(by[FindingVerdict.WORSE])}.")
+    if by[FindingVerdict.RESOLVED]:
+        end = "." if not open_ones else ", but not all of it is."
+        start = "What was out of its range is back in it"
+        parts.append(f"{start}{end} Resolved: {_named(by[FindingVerdict.RESOLVED])}.")
+    elif by[FindingVerdict.IMPROVED]:
+        parts.append(f"Better, but not back in range: {_named(by[FindingVerdict.IMPROVED])}.")
+    elif open_ones:
+        parts.append(f"Still out of range, no improvement shown: {_named(open_ones)}.")
+    parts.append(_of_signals(signals))
+    return " ".join(part for part in parts if part)
+
+
+def _named(results: Sequence[FindingResult]) -> str:
+    names = [f"{r.check.replace('_', ' ')} ({r.subject})" for r in results[:3]]
+    more = len(results) - len(names)
+    return ", ".join(names) + (f" and {more} more" if more > 0 else "")
+
+
+def _of_signals(signals: Sequence[SignalResult]) -> str:
+    changed = [s for s in signals if s.verdict is SignalVerdict.CHANGED]
+    changed.sort(key=lambda s: (not s.derived, s.p if s.p is not None else 1.0))
+    if changed and changed[0].change is not None and changed[0].half_width is not None:
+        s = changed[0]
+        size = number_text(abs(s.change or 0.0), s.half_width or math.nan, s.unit)
+        way = "lower" if (s.change or 0.0) < 0 else "higher"
+        return f"At equal operating points the {s.title} is {size} {way} than before."
+    judged = [s for s in signals if s.verdict is SignalVerdict.NO_CHANGE]
+    return "At equal operating points no signal is shown to have changed." if judged else ""

@@ -1,0 +1,273 @@
+"""Warm-up and cranking of two sides as curves: temperature against the heat put in, voltage against
+the time since the starter turned.
+
+Minutes do not compare: a warm-up takes as long as the driving makes it. What is compared is how
+much air the engine burnt (at a fixed mixture, the fuel and so the heat) while the coolant rose
+through the same temperatures. One warm-up a drive is one observation, whose scatter from drive to
+drive no bootstrap within it can show: it comes from simulated healthy cars (docs/comparison.md).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from logbench.analysis.alignment import NS, Values
+from logbench.analysis.comparison.bootstrap import Interval, interval
+from logbench.analysis.grid import STEP_S
+from logbench.analysis.model import Condition
+from logbench.analysis.view import View
+
+COLD_DEGC = 50.0
+"""A warm-up starts below this."""
+STEADY_DEGC = 75.0
+"""Up to here no thermostat regulates (lowest common rating 82, opening from 5 below; common
+practice)."""
+LEAST_RISE_DEGC = 20.0
+"""Both sides must show this much of the same rise."""
+
+SD_LOG = 0.05
+"""Standard deviation of the logarithm of the heat ratio of two warm-ups of one unchanged car in the
+same weather, from simulated healthy cars (docs/comparison.md)."""
+SD_LOG_PER_10_DEGC = 0.06
+"""What ten degrees of difference in the outside temperature add to it, same source."""
+
+CRANK_DEGC = 10.0
+"""Cranking of engines further apart in temperature does not compare (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class WarmUpCurve:
+    """One warm-up: `heat` in grams of air since the start (relative units where only the load is
+    known) and `degc`, both (n,), from the start of the engine on."""
+
+    heat: Values
+    degc: Values
+    start_degc: float
+    ambient_degc: float
+    source: str
+
+    def heat_between(self, low: float, high: float) -> float:
+        """Heat put in from reaching `low` to reaching `high` degC for the first time; NaN where
+        either is not reached."""
+        places = []
+        for level in (low, high):
+            over = np.flatnonzero(self.degc >= level)
+            if len(over) == 0:
+                return float("nan")
+            places.append(float(self.heat[over[0]]))
+        return places[1] - places[0]
+
+
+@dataclass(frozen=True, slots=True)
+class WarmUpComparison:
+    """How much heat the same rise took. `ratio`: after over before less one, in %, or None."""
+
+    reason: str
+    ratio: Interval | None = None
+    changed: bool = False
+    low_degc: float = float("nan")
+    high_degc: float = float("nan")
+    before: WarmUpCurve | None = None
+    after: WarmUpCurve | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        found = self.ratio
+        return {
+            "reason": self.reason,
+            "changed": self.changed,
+            "heat_change_pct": found.value if found else None,
+            "half_width_pct": found.half_width if found else None,
+            "from_degc": self.low_degc if found else None,
+            "to_degc": self.high_degc if found else None,
+        }
+
+
+def compare_warm_up(before: Sequence[View], after: Sequence[View]) -> WarmUpComparison:
+    """The first cold start of each side against the other's."""
+    source = _heat_source((*before, *after))
+    if source is None:
+        return WarmUpComparison(
+            "Warm-up not comparable: record RPM, ECT and MAF (or MAP, or LOAD_PCT) on both drives."
+        )
+    curves = [_first_cold(views, source) for views in (before, after)]
+    lacking = [n for n, c in zip(("before", "after"), curves, strict=True) if c is None]
+    first, second = curves
+    if first is None or second is None:
+        return WarmUpComparison(
+            f"Warm-up not comparable: no start from below {COLD_DEGC:.0f} degC on the"
+            f" {' and the '.join(lacking)} side."
+        )
+    low = max(first.start_degc, second.start_degc) + 2.0
+    high = min(float(first.degc.max()), float(second.degc.max()), STEADY_DEGC)
+    if high - low < LEAST_RISE_DEGC:
+        return WarmUpComparison(
+            f"Warm-up not comparable: both drives share less than {LEAST_RISE_DEGC:.0f} degC of the"
+            " same rise; start cold and drive until the coolant holds its level.",
+            before=first,
+            after=second,
+        )
+    heat = [curve.heat_between(low, high) for curve in (first, second)]
+    if min(heat) <= 0.0:
+        return WarmUpComparison("Warm-up not comparable: no heat was seen.", None)
+    return _judge(first, second, low, high, math.log(heat[1] / heat[0]))
+
+
+def _judge(
+    first: WarmUpCurve, second: WarmUpCurve, low: float, high: float, log_ratio: float
+) -> WarmUpComparison:
+    weather = second.ambient_degc - first.ambient_degc
+    weather = weather if math.isfinite(weather) else 10.0
+    sd = math.hypot(SD_LOG, SD_LOG_PER_10_DEGC * weather / 10.0)
+    found = interval(log_ratio, floor=sd)
+    value = 100.0 * math.expm1(log_ratio)
+    half = 50.0 * (math.exp(found.high) - math.exp(found.low))
+    in_pct = Interval(
+        value, 100.0 * sd, found.degrees, half, found.p, 100.0 * math.expm1(found.detectable)
+    )
+    changed = found.p <= 0.05
+    told = "changed" if changed else "no change shown"
+    reason = (
+        f"From {low:.0f} to {high:.0f} degC the engine took {value:+.0f} ±{half:.0f} % heat"
+        f" compared with before: {told}."
+    )
+    if abs(weather) > 10.0:
+        reason += f" The air was {abs(weather):.0f} degC {'warmer' if weather > 0 else 'colder'}."
+    return WarmUpComparison(reason, in_pct, changed, low, high, first, second)
+
+
+def _heat_source(views: Sequence[View]) -> str | None:
+    """The best measure of heat that all recordings have."""
+    if any(view.missing("RPM", "ECT") for view in views):
+        return None
+    for name in ("MAF", "MAP", "LOAD_ABS", "LOAD_PCT"):
+        if not any(view.missing(name) for view in views):
+            return name
+    return None
+
+
+def _first_cold(views: Sequence[View], source: str) -> WarmUpCurve | None:
+    curves = [curve for view in views if (curve := warm_up_curve(view, source)) is not None]
+    return curves[0] if curves else None
+
+
+def warm_up_curve(view: View, source: str) -> WarmUpCurve | None:
+    """The warm-up from the first start below `COLD_DEGC`; None where there is none."""
+    rpm, degc, flow = view.grid.linear("RPM"), view.grid.slow("ECT"), view.grid.linear(source)
+    start_ns = view.run_start_ns
+    if rpm is None or degc is None or flow is None or start_ns is None:
+        return None
+    first = int(np.searchsorted(view.grid.t_ns, start_ns))
+    degc = degc[first:]
+    known = np.flatnonzero(np.isfinite(degc))
+    if len(known) == 0 or degc[known[0]] >= COLD_DEGC:
+        return None
+    rate = np.nan_to_num(flow[first:])
+    if source != "MAF":
+        rate = rate * np.nan_to_num(rpm[first:]) / 1e4
+    heat = np.cumsum(np.maximum(rate, 0.0)) * STEP_S
+    # an open sensor drifts by a step or two: what counts is the highest so far
+    smooth = np.maximum.accumulate(np.nan_to_num(degc, nan=-273.0))
+    return WarmUpCurve(heat, smooth, float(degc[known[0]]), _ambient(view), source)
+
+
+def _ambient(view: View) -> float:
+    """Outside temperature: `AAT`, else the lowest intake temperature; NaN where unknown."""
+    outside = view.trace("AAT")
+    if outside is not None:
+        return float(np.nanmedian(outside.value))
+    intake = view.trace("IAT")
+    return float(np.nanmin(intake.value)) if intake is not None else float("nan")
+
+
+# --- cranking -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class CrankCurve:
+    """One cranking: seconds since it began, voltage and engine speed, (n,) each; temperatures."""
+
+    t_s: Values
+    volts: Values
+    rpm: Values
+    start_degc: float
+    seconds: float
+
+    @property
+    def lowest_v(self) -> float:
+        """The lowest voltage seen, which is not the lowest there was: polling misses the dip."""
+        return float(np.min(self.volts)) if len(self.volts) else float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class CrankComparison:
+    """All crankings of each side; numbers without a verdict, since few starts are no statistics."""
+
+    reason: str
+    before: tuple[CrankCurve, ...] = field(default=())
+    after: tuple[CrankCurve, ...] = field(default=())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return {
+            "reason": self.reason,
+            "before_lowest_v": [round(c.lowest_v, 3) for c in self.before],
+            "after_lowest_v": [round(c.lowest_v, 3) for c in self.after],
+        }
+
+
+def compare_cranking(before: Sequence[View], after: Sequence[View]) -> CrankComparison:
+    """The crankings of both sides, with what keeps them from being compared."""
+    sides = [tuple(c for v in views for c in crank_curves(v)) for views in (before, after)]
+    lacking = [n for n, s in zip(("before", "after"), sides, strict=True) if not s]
+    if lacking:
+        return CrankComparison(
+            f"Cranking not comparable: no start with a voltage on the {' and the '.join(lacking)}"
+            " side; begin to record with the key on, before the start.",
+            *sides,
+        )
+    degc = [float(np.mean([c.start_degc for c in side])) for side in sides]
+    lowest = [float(np.median([c.lowest_v for c in side])) for side in sides]
+    seconds = [float(np.median([c.seconds for c in side])) for side in sides]
+    told = (
+        f"Cranking: lowest voltage seen {lowest[0]:.1f} V before, {lowest[1]:.1f} V after;"
+        f" {seconds[0]:.1f} s and {seconds[1]:.1f} s long"
+    )
+    if not abs(degc[1] - degc[0]) <= CRANK_DEGC:
+        return CrankComparison(f"{told}; not comparable, the engine's temperature differs.", *sides)
+    few = min(len(side) for side in sides)
+    return CrankComparison(
+        f"{told}; {few} start{'s' * (few > 1)} a side, shown, not judged.", *sides
+    )
+
+
+def crank_curves(view: View) -> tuple[CrankCurve, ...]:
+    """Every cranking of a recording with the two seconds after it; only with a voltage."""
+    trace = view.trace("VPWR")
+    if trace is None:
+        return ()
+    found = []
+    for span in view.spans(Condition.CRANKING):
+        end_ns = span.end_ns + 2 * NS
+        inside = (trace.t_ns >= span.start_ns - NS // 2) & (trace.t_ns < end_ns)
+        inside &= np.isfinite(trace.value)
+        if not inside.any():
+            continue
+        t = trace.t_ns[inside]
+        degc = view.grid.slow("ECT")
+        place = min(int(np.searchsorted(view.grid.t_ns, span.start_ns)), len(view.grid) - 1)
+        found.append(
+            CrankCurve(
+                (t - span.start_ns) / NS,
+                trace.value[inside],
+                view.at(t, "RPM"),
+                float("nan") if degc is None else float(degc[place]),
+                span.duration_s,
+            )
+        )
+    return tuple(found)
