@@ -10,6 +10,46 @@ from logbench.vehicle.model import CarFacts
 
 
 @dataclass(frozen=True, slots=True)
+class MarkRule:
+    """A marker by rule: when the sum of signals has been out of its limits for a while."""
+
+    text: str
+    """What the marker says: `total fuel trim above 15 %`."""
+    signals: tuple[str, ...]
+    """Acronyms whose latest values are added up; all must have been seen."""
+    above: float | None = None
+    below: float | None = None
+    for_s: float = 0.0
+    """So long without a break, on the recording's clock."""
+
+
+DEFAULT_RULES = (
+    MarkRule("total fuel trim above 15 % for 5 s", ("SHRTFT1", "LONGFT1"), above=15.0, for_s=5.0),
+    MarkRule("total fuel trim below -15 % for 5 s", ("SHRTFT1", "LONGFT1"), below=-15.0, for_s=5.0),
+    MarkRule("malfunction indicator lamp on", ("MIL",), above=0.5),
+    MarkRule("voltage below 12 V for 5 s", ("VPWR",), below=12.0, for_s=5.0),
+)
+"""Common practice, no source; the limits are those of the fuel-trim and voltage bands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unattended:
+    """Recording for days: one file a key cycle, see `capture.unattended`."""
+
+    budget_bytes: int = 10_000_000_000
+    """For the recordings made unattended in the folder; the oldest unmarked ones go first."""
+    off_after_s: float = 60.0
+    """A recording is finished so long after the car has fallen silent."""
+    look_every_s: float = 60.0
+    """How often a car whose voltage cannot be seen is asked whether it is awake."""
+    running_v: float = 13.0
+    """From this voltage on the engine probably runs, and the car is asked. Common practice."""
+    stop_below_v: float = 11.9
+    """With the engine off, recording ends for good below this. Common practice: about 11.9 V is
+    a battery nearly flat."""
+
+
+@dataclass(frozen=True, slots=True)
 class CaptureRequest:
     """Everything the capture process needs to know before it starts."""
 
@@ -26,6 +66,10 @@ class CaptureRequest:
     """Wanted rates by acronym; a signal that is missing gets its default."""
     resume: Path | None = None
     """Journal of a capture that died, to go on with in the same recording; None: a new one."""
+    rules: tuple[MarkRule, ...] = ()
+    """Markers set by rule."""
+    unattended: Unattended | None = None
+    """Not None: `out` names the folder's files (with a number behind it), one a key cycle."""
 
 
 # --- from the capture process ---

@@ -6,7 +6,7 @@ import time
 
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.source import Opened
-from logbench.errors import CarSilentError, LinkLostError, SignalUnsupportedError
+from logbench.errors import CarSilentError, LinkError, LinkLostError, SignalUnsupportedError
 from logbench.signals.groups import default_signals, supported_signals
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link
@@ -97,6 +97,15 @@ class PolledSource:
     def now_ns(self) -> int:
         """The monotonic clock that links stamp replies with."""
         return time.monotonic_ns()
+
+    def voltage(self) -> float | None:
+        """Volts as the adapter measures them, without a word to the car; None: not known."""
+        if self._link is None or not self._link.connected:
+            return None
+        try:
+            return self._link.voltage()
+        except LinkError:
+            return None
 
     def close(self) -> None:
         """Undo the adapter's settings and let go of the port."""

@@ -30,6 +30,7 @@ from logbench.capture.messages import (
 from logbench.capture.outbox import Outbox
 from logbench.capture.session import Session
 from logbench.capture.source import SourceMaker, make_source
+from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError
 from logbench.recording.journal import SUFFIX
 
@@ -209,7 +210,11 @@ def _main(request: CaptureRequest, make: SourceMaker, out: Connection, orders: C
         outbox.message(Failed(str(error), type(error).__name__))
         outbox.close()
         return
-    session = Session(request, source, outbox)
+    session: Session | UnattendedRun
+    if request.unattended is not None:
+        session = UnattendedRun(request, source, outbox)
+    else:
+        session = Session(request, source, outbox)
 
     def told(_number: int, _frame: FrameType | None) -> None:
         session.order(Stop())
@@ -222,7 +227,7 @@ def _main(request: CaptureRequest, make: SourceMaker, out: Connection, orders: C
     outbox.close()
 
 
-def _listen(session: Session, orders: Connection) -> None:
+def _listen(session: Session | UnattendedRun, orders: Connection) -> None:
     """Hand on orders; when the watcher is gone, finish the recording."""
     try:
         while True:

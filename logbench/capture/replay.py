@@ -105,6 +105,10 @@ class ReplaySource:
             return self._last_ns
         return int((time.monotonic() - self._began_s) * self._speed * 1e9)
 
+    def voltage(self) -> float | None:
+        """None: nobody can say."""
+        return None
+
     def close(self) -> None:
         """Nothing is held open."""
 

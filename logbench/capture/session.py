@@ -29,6 +29,7 @@ from logbench.capture.messages import (
     Stop,
 )
 from logbench.capture.outbox import Row
+from logbench.capture.rules import RuleWatch
 from logbench.capture.source import EndOfSourceError, Opened, Source
 from logbench.errors import (
     CarSilentError,
@@ -101,6 +102,7 @@ class Session:
         self._samples = 0
         self._last_ns = 0
         """Time of the last sample, on the recording's clock."""
+        self._rules = RuleWatch(request.rules)
         self._link = "connecting"
         self._counts: Counter[str] = Counter()
         self._window: deque[tuple[int, Counter[str]]] = deque(maxlen=_RATE_WINDOW + 1)
@@ -197,6 +199,7 @@ class Session:
             signals=signal_facts(opened.signals),
             ecus={ecu: car.ecu_names.get(ecu, "") for ecu in car.supported},
             note=self._request.note,
+            extra={"unattended": True} if self._request.unattended else {},
         )
 
     def _poll_until_told(self) -> None:
@@ -209,7 +212,8 @@ class Session:
                 log.info("%s", error)
                 continue
             except LinkError as error:
-                self._connect_again(error)
+                if not self._connect_again(error):
+                    return
                 continue
             self._take(readings)
             self._carry_out_orders()
@@ -233,9 +237,11 @@ class Session:
         if self._journal is not None:
             self._journal.rows(rows)
         self._watcher.rows(rows)
+        for t_ns, text in self._rules.feed(rows):
+            self._happened("marker", text, t_ns=t_ns)
 
-    def _connect_again(self, error: LinkError) -> None:
-        """Try until it works or we are told to stop; the recording goes on."""
+    def _connect_again(self, error: LinkError) -> bool:
+        """Try until it works; the recording goes on. False when it is over instead."""
         key_off = isinstance(error, IgnitionOffError | CarSilentError)
         self._link = "lost"
         self._happened("key off" if key_off else "link lost", str(error))
@@ -244,17 +250,20 @@ class Session:
         while not self._over():
             self._wait(BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)])
             if self._over():
-                return
+                return False
             attempt += 1
             try:
                 self._source.open(self._say)
+            except EndOfSourceError:
+                return False
             except LinkError as again:
                 self._say(f"Attempt {attempt} to connect again failed: {again}")
                 continue
             self._link = "connected"
             self._happened("key on" if key_off else "link back", f"after {attempt} attempts")
             self._last_ns = self._now_ns()
-            return
+            return True
+        return False
 
     def _wait(self, seconds: float) -> None:
         until = time.monotonic() + seconds

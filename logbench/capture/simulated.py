@@ -66,6 +66,10 @@ class SimulatedSource:
             return t_ns
         return self._base_ns + round((t_ns - self._base_ns) * self._speed)
 
+    def voltage(self) -> float | None:
+        """As the simulated adapter measures it."""
+        return None if self._polled is None else self._polled.voltage()
+
     def close(self) -> None:
         """Hang up and end the simulated car."""
         if self._polled is not None:

@@ -48,6 +48,10 @@ class Source(Protocol):
         """The source's clock, on which readings are stamped; never goes backward."""
         ...
 
+    def voltage(self) -> float | None:
+        """Volts at the car, found without a word to it; None where nobody can say."""
+        ...
+
     def close(self) -> None:
         """Let go of everything; may be called at any time and more than once."""
         ...

@@ -79,6 +79,9 @@ class FakeSource:
     def now_ns(self) -> int:
         return time.monotonic_ns()
 
+    def voltage(self):
+        return None
+
     def close(self) -> None:
         pass
 

@@ -46,6 +46,9 @@ class EightHours:
     def now_ns(self):
         return int(self._read / RATE_HZ * 1e9)
 
+    def voltage(self):
+        return None
+
     def close(self):
         pass
 

@@ -21,6 +21,7 @@ from logbench.capture.messages import (
     Finished,
     Status,
     Step,
+    Unattended,
 )
 from logbench.capture.outbox import Outbox, batch_table
 from logbench.capture.process import Capture
@@ -189,6 +190,19 @@ def test_stalled_watcher_costs_no_sample(tmp_path):
     assert messages[-1].samples == 10_000
     assert open_recording(out).trace("RPM").value.tolist() == list(range(2500))
     assert sum(m.samples for m in messages if isinstance(m, Batch)) <= 10_000
+
+
+def test_unattended_in_the_capture_process(tmp_path):
+    """Until the source has run out: one file with the drive, named by the time of day."""
+    request = CaptureRequest(
+        "fake:", out=tmp_path / "cycle.parquet", unattended=Unattended(look_every_s=0.1)
+    )
+    finished = run_headless(request, lambda _: None, MakeFake(0.002, last=200))
+    (path,) = tmp_path.iterdir()
+    assert finished.path == path
+    values = open_recording(path).trace("RPM").value.tolist()
+    assert values == list(range(int(values[0]), 200))
+    assert values[0] < 10  # the readings that told of the engine came before t = 0
 
 
 def test_outbox_drops_what_nobody_reads(monkeypatch):

@@ -1,0 +1,301 @@
+"""Recording for days without anybody there: one file a key cycle, and the car may sleep.
+
+While the car is off nothing is sent to it: the adapter's own voltmeter is watched, and only a
+voltage that has risen (or, where there is no voltmeter, one look a minute) leads to a request.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import logging
+import threading
+import time
+from pathlib import Path
+
+from logbench.capture.messages import (
+    CaptureRequest,
+    Failed,
+    Finished,
+    Message,
+    Order,
+    Step,
+    Stop,
+    Unattended,
+)
+from logbench.capture.outbox import Row
+from logbench.capture.session import Session, Watcher
+from logbench.capture.source import EndOfSourceError, Opened, Source
+from logbench.errors import CarSilentError, LinkError, RecordingError
+from logbench.recording.finish import recover
+from logbench.recording.reader import open_recording
+from logbench.vehicle.model import Progress, Reading
+
+log = logging.getLogger(__name__)
+
+_TICK_S = 0.25
+_VOLT_EVERY_S = 2.0
+_RISE_V = 0.5
+"""A rise over the voltage at rest that says 'charging' where it charges gently. Common practice."""
+_LOW_TIMES = 3
+"""So many low readings in a row count as a low battery: one may be a starter's dip."""
+
+
+class LowBatteryError(Exception):
+    """The battery must be spared; `str` is the voltage in words."""
+
+
+class _Car:
+    """The car between recordings and while it is silent: looked at, not spoken to."""
+
+    def __init__(self, source: Source, plan: Unattended) -> None:
+        self.source = source
+        self._plan = plan
+        self._next_look = 0.0
+        self._next_volt = 0.0
+        self._low = 0
+        self._rest_v = float("inf")
+
+    def may_ask(self) -> bool:
+        """Whether it is time to ask the car something. Raises `LowBatteryError`."""
+        now = time.monotonic()
+        if now < self._next_volt:
+            return False
+        self._next_volt = now + min(_VOLT_EVERY_S, self._plan.look_every_s)
+        volts = self.source.voltage()
+        if volts is None:
+            if now < self._next_look:
+                return False
+            self._next_look = now + self._plan.look_every_s
+            return True
+        self._low = self._low + 1 if volts < self._plan.stop_below_v else 0
+        if self._low >= _LOW_TIMES:
+            raise LowBatteryError(f"{volts:.1f} V")
+        self._rest_v = min(self._rest_v, volts)
+        return volts >= min(self._plan.running_v, self._rest_v + _RISE_V)
+
+    def rests(self) -> None:
+        """The car has just been heard: forget what its voltage was at rest."""
+        self._rest_v = float("inf")
+
+
+class _Cycle:
+    """The source of one recording: ends some time after the car has fallen silent."""
+
+    def __init__(self, car: _Car, plan: Unattended, opened: Opened) -> None:
+        self._car = car
+        self._plan = plan
+        self._opened = opened
+        self._silent_since: float | None = None
+        self._begun = False
+
+    def open(self, progress: Progress) -> Opened:
+        """The first time the car is open already; later it is asked only when it seems awake."""
+        if not self._begun:
+            self._begun = True
+            return self._opened
+        if self._silent_since is not None:
+            if time.monotonic() - self._silent_since >= self._plan.off_after_s:
+                raise EndOfSourceError
+            if not self._may_ask():
+                raise CarSilentError("The car is off.")
+        opened = self._car.source.open(progress)
+        self._silent_since = None
+        return opened
+
+    def _may_ask(self) -> bool:
+        try:
+            return self._car.may_ask()
+        except LowBatteryError:
+            raise EndOfSourceError from None  # the run will find the same, with this file finished
+
+    def read(self) -> list[Reading]:
+        """The car's samples."""
+        try:
+            return self._car.source.read()
+        except LinkError:
+            self._silent_since = time.monotonic()
+            raise
+
+    def now_ns(self) -> int:
+        """The car's clock."""
+        return self._car.source.now_ns()
+
+    def voltage(self) -> float | None:
+        """The car's."""
+        return self._car.source.voltage()
+
+    def close(self) -> None:
+        """Stays open for the next key cycle."""
+
+
+class _Quiet:
+    """Passes a session's messages on, except for its endings: they are not ours."""
+
+    def __init__(self, watcher: Watcher) -> None:
+        self._watcher = watcher
+
+    @property
+    def dropped(self) -> int:
+        return self._watcher.dropped
+
+    def message(self, message: Message) -> None:
+        if isinstance(message, Finished):
+            message = Step(f"Recorded {message.elapsed_s:.0f} s: {message.path}")
+        elif isinstance(message, Failed):
+            message = Step(message.sentence)
+        self._watcher.message(message)
+
+    def rows(self, rows: list[Row]) -> None:
+        self._watcher.rows(rows)
+
+
+class UnattendedRun:
+    """Waits for the engine, records the key cycle, keeps to the budget; again until stopped.
+
+    `limit_s` of the request holds for each recording.
+    """
+
+    def __init__(self, request: CaptureRequest, source: Source, watcher: Watcher) -> None:
+        assert request.unattended is not None
+        assert request.out is not None
+        self._request = _with_rpm(request)
+        self._plan = request.unattended
+        self._folder = request.out.parent
+        self._source = source
+        self._car = _Car(source, self._plan)
+        self._watcher = watcher
+        self._stop = threading.Event()
+        self._session: Session | None = None
+        self._said = ""
+        self._samples = 0
+        self._elapsed_s = 0.0
+        self._last: Path | None = None
+
+    def order(self, order: Order) -> None:
+        """Take an order; may be called from any thread."""
+        if isinstance(order, Stop):
+            self._stop.set()
+        if self._session is not None:
+            self._session.order(order)
+
+    def run(self) -> Finished | Failed:
+        """Record key cycles; returns (and sends) the end, with the last recording's name."""
+        ending: Finished | Failed = Finished(None, 0, 0.0)
+        try:
+            for path in recover(self._folder):
+                self._say(f"An unfinished recording was recovered: {path}")
+            while not self._stop.is_set():
+                self._one_cycle()
+        except EndOfSourceError:
+            self._say("The source has come to its end")
+        except LowBatteryError as low:
+            self._say(f"The battery is down to {low}: recording has ended so as to spare it.")
+        except Exception:
+            log.exception("unattended recording stopped")
+            sentence = "Recording stopped because of a fault in the program; see the log."
+            ending = Failed(sentence, path=self._last)
+        finally:
+            self._source.close()
+        if isinstance(ending, Finished):
+            ending = Finished(self._last, self._samples, self._elapsed_s)
+        self._watcher.message(ending)
+        return ending
+
+    def _one_cycle(self) -> None:
+        self._say("Waiting for the engine to run")
+        opened = self._wait_for_engine()
+        if opened is None or not self._room():
+            return
+        cycle = _Cycle(self._car, self._plan, opened)
+        session = Session(self._named(), cycle, _Quiet(self._watcher))
+        self._session = session
+        if self._stop.is_set():
+            session.order(Stop())
+        ending = session.run()
+        self._session = None
+        self._car.rests()
+        if isinstance(ending, Finished):
+            self._samples += ending.samples
+            self._elapsed_s += ending.elapsed_s
+        self._last = ending.path or self._last
+        keep_to_budget(self._folder, self._plan.budget_bytes)
+        if isinstance(ending, Failed):
+            self._stop.wait(self._plan.look_every_s)
+
+    def _named(self) -> CaptureRequest:
+        """The request with this key cycle's file name: the local time behind the given one."""
+        assert self._request.out is not None
+        stamp = time.strftime("%Y%m%d-%H%M%S")
+        out = self._request.out.with_stem(f"{self._request.out.stem}-{stamp}")
+        return dataclasses.replace(self._request, out=out)
+
+    def _wait_for_engine(self) -> Opened | None:
+        """Until a reading says that the engine turns; None when told to stop."""
+        while not self._stop.is_set():
+            if not self._car.may_ask():
+                self._stop.wait(_TICK_S)
+                continue
+            try:
+                opened = self._source.open(self._say)
+                if self._engine_turns():
+                    return opened
+            except LinkError as error:
+                self._say(str(error))
+        return None
+
+    def _engine_turns(self) -> bool:
+        """Whether an engine speed above 0 comes within a few requests."""
+        until = time.monotonic() + 1.0
+        while time.monotonic() < until and not self._stop.is_set():
+            if any(r.signal == "RPM" and r.value > 0 for r in self._source.read()):
+                return True
+        return False
+
+    def _room(self) -> bool:
+        """Whether the budget allows one more; says so and waits when it does not."""
+        if keep_to_budget(self._folder, self._plan.budget_bytes):
+            return True
+        self._say(
+            "The disk budget is used up by marked recordings: move some away or raise the budget."
+        )
+        self._stop.wait(self._plan.look_every_s)
+        return False
+
+    def _say(self, text: str) -> None:
+        """The same sentence is not repeated for days."""
+        if text != self._said:
+            self._said = text
+            self._watcher.message(Step(text))
+
+
+def keep_to_budget(folder: Path, budget_bytes: int) -> bool:
+    """Remove the oldest unmarked recordings made unattended in `folder` until they fit.
+
+    Others are never touched. False when what must stay is more than the budget.
+    """
+    mine: list[tuple[str, Path, bool, int]] = []
+    for path in folder.glob("*.parquet"):
+        try:
+            facts = open_recording(path).facts
+        except RecordingError as error:
+            log.warning("%s", error)
+            continue
+        if facts.extra.get("unattended"):
+            marked = any(event.kind == "marker" for event in facts.events)
+            mine.append((facts.started_utc, path, marked, path.stat().st_size))
+    used = sum(size for *_, size in mine)
+    for _, path, marked, size in sorted(mine):
+        if used <= budget_bytes:
+            break
+        if not marked:
+            log.info("removed to keep to the budget: %s", path)
+            path.unlink()
+            used -= size
+    return used <= budget_bytes
+
+
+def _with_rpm(request: CaptureRequest) -> CaptureRequest:
+    """RPM tells whether the engine runs: it is always asked for."""
+    if not request.signals or "RPM" in request.signals:
+        return request
+    return dataclasses.replace(request, signals=("RPM", *request.signals))
