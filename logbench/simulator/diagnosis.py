@@ -186,7 +186,8 @@ class Diagnosis:
             self._judge(rich, self._totals[k] < RICH_PCT, _MATURE_S, dt)
 
     def _air_monitor(self, s: State, dt: float) -> None:
-        """With both sensors: air by the meter against air by pressure (speed-density)."""
+        """With both sensors: air by the meter against air by pressure (speed-density), with the
+        computer's own table of volumetric efficiency (the true one but for `ve_table_gain`)."""
         car = self._car
         if not (car.has_maf and car.has_map) or s.ect_degc < 50 or s.load < 0.3:
             return

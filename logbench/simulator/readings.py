@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from logbench.simulator.airpath import CYCLE
 from logbench.simulator.cars import STOICH_E10, Car
 from logbench.simulator.diagnosis import MONITORS, Diagnosis
 from logbench.simulator.state import State
@@ -188,8 +187,3 @@ class Readings:
             values[f"{stem}_SUP"] = values[f"{stem}_RDY"] = 0.0
         values["CCM_SUP"] = 1.0
         return values
-
-
-def air_by_pressure_g_s(ve: float, map_kpa: float, litres: float, rpm: float, degc: float) -> float:
-    """Speed-density: the air a four-stroke takes in at a manifold pressure, g/s."""
-    return ve * map_kpa * litres * rpm / (CYCLE * (degc + 273.15))
