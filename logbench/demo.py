@@ -22,7 +22,7 @@ CAR_NAME = "demo"
 FAULT = "unmetered_air"
 FAULT_TEXT = "air enters behind the air-flow sensor (a split intake hose)"
 CONCERN = "Rough idle and a warning light, on and off, says the owner (invented)."
-SPEED = 60
+SPEED = 40
 """Seconds of driving per real second in the terminal; written into the recording's facts."""
 WINDOW_SPEED = 6
 """The same in the window: quick enough to see the whole drive, slow enough to follow it."""
