@@ -19,6 +19,7 @@ CostOf = Callable[[tuple[int, ...], bool], float]
 """Predicted seconds of a request for these PIDs; True when it repeats the one before."""
 
 _NEVER = -1e9
+_SMOOTHING = 0.1
 _FAST_SHARE = 0.7
 """PIDs wanted at least this often, relative to the most wanted, are packed as one class."""
 
@@ -37,6 +38,8 @@ class Unit:
     last_s: float = _NEVER
     mask: int = 0
     own: int = 0
+    gap_s: float = 0.0
+    """Smoothed time between two times it was asked."""
 
     def urgency(self, now_s: float) -> float:
         """Share of its period since it was last asked; 1 is due."""
@@ -46,7 +49,7 @@ class Unit:
 @dataclass(slots=True)
 class _Best:
     mask: int = 0
-    ratio: float = -1.0
+    ratio: float = float("-inf")
 
 
 @dataclass(slots=True)
@@ -128,6 +131,8 @@ class Scheduler:
         mask = self._mask_of(pids)
         for unit in self._units:
             if unit.own & mask == unit.own:
+                gap_s = min(now_s - unit.last_s, 100 / unit.rate_hz)
+                unit.gap_s += _SMOOTHING * (gap_s - unit.gap_s)
                 unit.last_s = now_s
 
     def suspend(self, pid: int, rate_hz: float) -> None:
@@ -166,7 +171,10 @@ class Scheduler:
         """Urgency; before a slow unit is due it is worth less, so that spare room on the wire goes
         to the fast ones."""
         urgency = unit.urgency(at_s)
-        return urgency if urgency >= 1.0 else urgency * unit.rate_hz / self._fast_hz
+        if urgency < 1.0:
+            return urgency * unit.rate_hz / self._fast_hz
+        # Where all are short, whoever has been shorter than the others so far comes first.
+        return urgency * max(unit.gap_s * unit.rate_hz, 1.0)
 
     def _grow(
         self,

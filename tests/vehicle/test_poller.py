@@ -234,17 +234,21 @@ def test_response_pending_is_waited_for(simulated):
 
 
 def test_an_unplugged_adapter_is_a_lost_link(simulated):
-    with troubled(simulated, "unplug@0.2:5", []) as poller:
-        with pytest.raises(LinkLostError) as caught:
-            poll(poller, 5)
+    with (
+        troubled(simulated, "unplug@0.2:5", []) as poller,
+        pytest.raises(LinkLostError) as caught,
+    ):
+        poll(poller, 5)
     assert str(caught.value).endswith(".")
 
 
 def test_an_adapter_out_of_reach_is_a_lost_link(simulated, monkeypatch):
     monkeypatch.setattr("logbench.vehicle.links.adapter.RESYNC_TIMEOUT_S", 0.2)
-    with troubled(simulated, "radio-loss@0.2:60", []) as poller:
-        with pytest.raises(LinkLostError, match="no longer answers"):
-            poll(poller, 8)
+    with (
+        troubled(simulated, "radio-loss@0.2:60", []) as poller,
+        pytest.raises(LinkLostError, match="no longer answers"),
+    ):
+        poll(poller, 8)
 
 
 def test_a_silent_car_is_noticed_and_taken_up_again(simulated):

@@ -16,6 +16,8 @@ from logbench.vehicle.model import Progress
 FORMS = {
     "tcp": "tcp://HOST:PORT",
     "serial": "serial:PORT?baud=N",
+    "can": "can:INTERFACE/CHANNEL?bitrate=N",
+    "ble": "ble:ADDRESS",
 }
 """URL scheme, which is also the module in this folder, and how such a URL is written."""
 

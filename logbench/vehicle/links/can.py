@@ -1,0 +1,315 @@
+"""`can:INTERFACE/CHANNEL?bitrate=N`: a CAN interface, no adapter in between.
+
+python-can reaches the interface (socketcan, slcan, pcan, gs_usb, virtual …), can-isotp puts
+messages together and sends the flow control. Needs the extra `can`.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections import deque
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from logbench.errors import (
+    CarSilentError,
+    IgnitionOffError,
+    LinkLostError,
+    LinkUnknownError,
+    PortMissingError,
+)
+from logbench.vehicle.framing import request_address
+from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
+from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.model import Progress, Protocol
+
+if TYPE_CHECKING:
+    import can
+    import isotp
+
+log = logging.getLogger(__name__)
+
+OPTIONS = frozenset({"bitrate"})
+BIT_RATES = (500_000, 250_000)
+"""ISO 15765-4 allows these two."""
+REPLY_TIMEOUT_S = 0.1
+"""P2 of ISO 15765-4 is at most 50 ms; twice that leaves room for a busy computer."""
+SEARCH_TIMEOUT_S = 0.15
+_PADDING = 0x00
+_FUNCTIONAL = {11: 0x7DF, 29: 0x18DB33F1}
+_UNSHAREABLE = ("virtual", "udp_multicast")
+
+
+@dataclass(slots=True)
+class _Ecu:
+    """Assembly of what one ECU sends."""
+
+    name: str
+    layer: isotp.TransportLayerLogic
+    inbox: deque[isotp.CanMessage] = field(default_factory=deque)
+    open: bool = False
+    """In the middle of a message of several frames."""
+
+
+class CanLink(Link):
+    """The diagnostic bus itself."""
+
+    timeout_s = 3.0
+
+    def __init__(
+        self,
+        url: str,
+        interface: str,
+        channel: str,
+        bitrate: int | None,
+        progress: Progress | None = None,
+    ) -> None:
+        super().__init__(url, progress)
+        self._interface = interface
+        self._channel = channel
+        self._bitrate = bitrate
+        self._bus: can.BusABC | None = None
+        self._ecus: dict[int, _Ecu] = {}
+        self._id_bits = 11
+
+    # --- start ---
+
+    def _open(self) -> None:
+        self.adapter = f"CAN interface {self._interface} {self._channel}"
+        rates: tuple[int, ...] = (self._bitrate,) if self._bitrate else BIT_RATES
+        if self._interface in _UNSHAREABLE:
+            rates = rates[:1]
+        heard = False
+        for bitrate in rates:
+            self.progress(f"Opening {self.adapter} at {bitrate // 1000} kbit/s")
+            self._bus = self._open_bus(bitrate)
+            self.progress("Looking for the car's protocol")
+            for id_bits in (11, 29):
+                if self._find(id_bits, bitrate):
+                    self.progress(f"Protocol found: {self.protocol.name}")
+                    return
+            heard = heard or self._bus.recv(0.2) is not None
+            self._shut()
+        if heard:
+            raise CarSilentError(
+                "There is traffic on the bus, but no ECU answers: check that this is the "
+                "diagnostic bus (pins 6 and 14) and that the ignition is on."
+            )
+        raise IgnitionOffError(
+            f"Nothing answers on {self.adapter}: turn the ignition on, and check the wiring and "
+            "the bit rate."
+        )
+
+    def _open_bus(self, bitrate: int) -> can.BusABC:
+        try:
+            import can
+            import isotp  # noqa: F401
+        except ImportError:
+            raise LinkUnknownError(
+                "CAN interfaces need python-can and can-isotp: install them with "
+                "pip install 'logbench[can]'."
+            ) from None
+        filters = [
+            {"can_id": 0x7E8, "can_mask": 0x7F8, "extended": False},
+            {"can_id": 0x18DAF100, "can_mask": 0x1FFFFF00, "extended": True},
+        ]
+        more: dict[str, Any] = {"sleep_after_open": 0.2} if self._interface == "slcan" else {}
+        try:
+            return can.Bus(
+                interface=self._interface,
+                channel=self._channel,
+                bitrate=bitrate,
+                can_filters=filters,
+                **more,
+            )
+        except can.CanInterfaceNotImplementedError as error:
+            known = ", ".join(sorted(can.VALID_INTERFACES))
+            raise LinkUnknownError(
+                f"The CAN interface {self._interface!r} cannot be used ({_short(error)}): "
+                f"known are {known}."
+            ) from None
+        except (can.CanError, OSError, ValueError, TypeError, ImportError) as error:
+            raise PortMissingError(
+                f"The CAN interface {self._interface}/{self._channel} cannot be opened "
+                f"({_short(error)}): check its name and driver, and that it is plugged in."
+            ) from None
+
+    def _find(self, id_bits: int, bitrate: int) -> bool:
+        """Whether an ECU answers with addresses of `id_bits`, in service 01 or 22."""
+        self._id_bits = id_bits
+        self._ecus = {}
+        for service, payload in ((0x01, b"\x01\x00"), (0x22, b"\x22\xf4\x00")):
+            raw = self._exchange(payload, None, SEARCH_TIMEOUT_S, None)
+            if any(data[0] == service | 0x40 for _, data in raw.messages):
+                self.service = service
+                name = f"ISO 15765-4 CAN, {id_bits} bit, {bitrate // 1000} kbit/s"
+                self.protocol = Protocol(name, True, id_bits, bitrate)
+                return True
+        return False
+
+    # --- requests ---
+
+    def _exchange(
+        self, payload: bytes, frames: int | None, timeout_s: float, to: str | None
+    ) -> Raw:
+        self._forget()
+        self._send_request(payload, to)
+        self._sent()
+        raw = Raw([], sent=8, received=0, frames=0)
+        wait_s = min(timeout_s, REPLY_TIMEOUT_S)
+        limit = time.monotonic() + timeout_s
+        deadline = time.monotonic() + wait_s
+        pending: set[str] = set()
+        while (left_s := min(deadline, limit) - time.monotonic()) > 0:
+            message = self._receive(left_s)
+            if message is None:
+                continue
+            ecu = self._ecu(message.arbitration_id)
+            raw.received += len(message.data)
+            raw.frames += 1
+            deadline = max(deadline, time.monotonic() + wait_s)
+            for data in self._feed(ecu, message, raw):
+                if is_pending(data):
+                    raw.frames -= 1
+                    pending.add(ecu.name)
+                    deadline = limit = time.monotonic() + PENDING_LIMIT_S
+                elif ecu.name in pending:
+                    pending.discard(ecu.name)
+                    deadline = time.monotonic() + wait_s
+                raw.messages.append((ecu.name, data))
+            busy = pending or any(other.open for other in self._ecus.values())
+            if frames and raw.frames >= frames and not busy:
+                break
+        return raw
+
+    def _feed(self, ecu: _Ecu, message: can.Message, raw: Raw) -> list[bytes]:
+        """Messages that this frame completes; flow control goes out where it is due."""
+        import isotp
+
+        ecu.inbox.append(
+            isotp.CanMessage(
+                arbitration_id=message.arbitration_id,
+                data=bytes(message.data),
+                extended_id=message.is_extended_id,
+            )
+        )
+        ecu.layer.process()
+        kind = message.data[0] >> 4 if message.data else 15
+        ecu.open = kind == 1 or (kind == 2 and ecu.open)
+        found: list[bytes] = []
+        while ecu.layer.available():
+            data = ecu.layer.recv()
+            ecu.open = False
+            if data:
+                found.append(bytes(data))
+        if kind == 2 and not found and not ecu.layer.is_rx_active():
+            raw.damaged += 1
+            ecu.open = False
+        return found
+
+    def _ecu(self, identifier: int) -> _Ecu:
+        """The assembly for an ECU, made when it is first heard."""
+        if identifier not in self._ecus:
+            self._ecus[identifier] = self._new_ecu(identifier)
+        return self._ecus[identifier]
+
+    def _new_ecu(self, identifier: int) -> _Ecu:
+        import isotp
+
+        wide = self._id_bits == 29
+        name = f"{identifier:08X}" if wide else f"{identifier:03X}"
+        mode = isotp.AddressingMode
+        address = isotp.Address(
+            mode.Normal_29bits if wide else mode.Normal_11bits,
+            rxid=identifier,
+            txid=int(request_address(name), 16),
+        )
+        inbox: deque[isotp.CanMessage] = deque()
+        layer = isotp.TransportLayerLogic(
+            rxfn=lambda _timeout: inbox.popleft() if inbox else None,
+            txfn=lambda frame: self._send(frame.arbitration_id, bytes(frame.data)),
+            address=address,
+            params={"blocksize": 0, "stmin": 0, "tx_padding": _PADDING, "tx_data_min_length": 8},
+            error_handler=lambda error: log.debug("%s: %s", name, error),
+        )
+        return _Ecu(name, layer, inbox)
+
+    def _send_request(self, payload: bytes, to: str | None) -> None:
+        """One frame: requests that read never have more than seven bytes."""
+        identifier = int(request_address(to), 16) if to else _FUNCTIONAL[self._id_bits]
+        self._send(identifier, (bytes((len(payload),)) + payload).ljust(8, bytes((_PADDING,))))
+
+    def _send(self, identifier: int, data: bytes) -> None:
+        import can
+
+        assert self._bus is not None
+        message = can.Message(
+            arbitration_id=identifier, data=data, is_extended_id=self._id_bits == 29
+        )
+        try:
+            self._bus.send(message, timeout=0.2)
+        except (can.CanError, OSError, ValueError) as error:
+            if self.connected:
+                raise LinkLostError(
+                    f"The CAN interface cannot send ({_short(error)}): check its plug and that "
+                    "the ignition is on; connecting again."
+                ) from None
+            log.debug("not sent: %s", error)
+
+    def _receive(self, timeout_s: float) -> can.Message | None:
+        """The next frame of a reply address; None when none came."""
+        import can
+
+        assert self._bus is not None
+        try:
+            message = self._bus.recv(timeout_s)
+        except (can.CanError, OSError, ValueError) as error:
+            raise LinkLostError(
+                f"The CAN interface is gone ({_short(error)}): check its plug; connecting again."
+            ) from None
+        if message is None or message.is_error_frame or message.is_remote_frame:
+            return None
+        return message if self._is_reply(message) else None
+
+    def _is_reply(self, message: can.Message) -> bool:
+        if self._id_bits == 11:
+            return not message.is_extended_id and 0x7E8 <= message.arbitration_id <= 0x7EF
+        return message.is_extended_id and message.arbitration_id & 0x1FFFFF00 == 0x18DAF100
+
+    def _forget(self) -> None:
+        """Throw away frames of an earlier request."""
+        for _ in range(1000):
+            if self._receive(0.0) is None:
+                break
+        for ecu in self._ecus.values():
+            if not ecu.open:
+                continue
+            ecu.open = False
+            ecu.inbox.clear()
+            ecu.layer.stop_receiving()
+            ecu.layer.process()
+            ecu.layer.clear_rx_queue()
+
+    def _shut(self) -> None:
+        bus, self._bus = self._bus, None
+        if bus is not None:
+            bus.shutdown()
+
+
+def make(url: LinkUrl, progress: Progress | None = None) -> CanLink:
+    """The link of a parsed URL; raises LinkUnknownError."""
+    interface, slash, channel = url.place.partition("/")
+    if not slash or not interface or not channel:
+        raise LinkUnknownError(
+            f"The link {url.text!r} needs an interface and a channel: write "
+            "can:INTERFACE/CHANNEL?bitrate=N, for example can:socketcan/can0."
+        )
+    bitrate = url.whole_number("bitrate", 10_000, 1_000_000)
+    return CanLink(url.text, interface.lower(), channel, bitrate, progress)
+
+
+def _short(error: Exception) -> str:
+    """The first line of a library's message, for the middle of a sentence."""
+    text = str(error).strip().splitlines()
+    return text[0].rstrip(".")[:120] if text else type(error).__name__
