@@ -58,6 +58,7 @@ def demo_vehicle() -> Vehicle:
     car = named_car(CAR_NAME)
     return Vehicle(
         label=car.label,
+        vin=car.vin,
         displacement_l=car.displacement_l,
         cylinders=car.cylinders,
         regulating_temp_degc=car.regulating_degc,
