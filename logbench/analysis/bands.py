@@ -85,20 +85,22 @@ def judge(band: Band, value: float, uncertainty: float | None = None) -> Verdict
     """What `value` (with the half width of its 95 % interval) means against `band`.
 
     `act` only where the whole interval lies outside the watch range: with less evidence it is
-    `watch`. `within` only where no part of the interval lies outside the watch range; else, and for
-    a value that is not finite, `not judged`.
+    `watch`. An interval that reaches from inside `within` to outside `watch`, and a value that is
+    not finite, are `not judged`.
     """
     if not math.isfinite(value):
         return Verdict.NOT_JUDGED
     half = uncertainty if uncertainty is not None and math.isfinite(uncertainty) else 0.0
+    maybe_within = _reaches(band.within, value - half, value + half)
+    maybe_act = not (_inside(band.watch, value - half) and _inside(band.watch, value + half))
+    if maybe_within and maybe_act:
+        return Verdict.NOT_JUDGED
     if _inside(band.within, value):
-        sure = _inside(band.watch, value - half) and _inside(band.watch, value + half)
-        return Verdict.WITHIN if sure else Verdict.NOT_JUDGED
-    outside = not _inside(band.watch, value)
+        return Verdict.WITHIN
     low, high = band.watch
     below = low is not None and value + half < low
     above = high is not None and value - half > high
-    return Verdict.ACT if outside and (below or above) else Verdict.WATCH
+    return Verdict.ACT if below or above else Verdict.WATCH
 
 
 def range_text(limits: Range, unit: str) -> str:
@@ -108,6 +110,12 @@ def range_text(limits: Range, unit: str) -> str:
     if low is None:
         return "any" if high is None else f"at most {high:g}{tail}"
     return f"at least {low:g}{tail}" if high is None else f"{low:g} to {high:g}{tail}"
+
+
+def _reaches(limits: Range, start: float, end: float) -> bool:
+    """Whether any of start..end lies in the range."""
+    low, high = limits
+    return (low is None or end >= low) and (high is None or start <= high)
 
 
 def _inside(limits: Range, value: float) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any, Protocol, cast
 
@@ -12,6 +13,7 @@ from logbench.analysis import checks
 from logbench.analysis.bands import Bands, load_bands
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.model import Band, Finding, Span, Verdict
+from logbench.analysis.quality import find_quality
 from logbench.analysis.view import View
 from logbench.errors import UsageError
 
@@ -25,6 +27,8 @@ class CheckModule(Protocol):
     """What it judges, in a few words."""
     ORDER: int
     """Place in the list of checks."""
+    INPUTS: tuple[str, ...]
+    """Acronyms it leans on most: a poor one is named in its findings."""
 
     def check(self, view: View, bands: Bands) -> list[Finding]:
         """The findings of one recording; at least one, if only 'not judged'."""
@@ -57,7 +61,24 @@ def run_checks(
         chosen = tuple(module for module in chosen if module.KEY in only)
     used = bands if bands is not None else load_bands()
     view = View(recording)
-    return [finding for module in chosen for finding in module.check(view, used)]
+    return [
+        finding if module.KEY == "recording" else _with_doubt(view, module, finding)
+        for module in chosen
+        for finding in module.check(view, used)
+    ]
+
+
+def _with_doubt(view: View, module: CheckModule, finding: Finding) -> Finding:
+    """The finding, saying so where it leans on a poor signal."""
+    quality = view.once(find_quality)
+    doubts = [
+        f"{name} is poor: {quality[name].problem}"
+        for name in module.INPUTS
+        if name in quality and quality[name].problem
+    ]
+    if not doubts or finding.verdict is Verdict.NOT_JUDGED:
+        return finding
+    return replace(finding, reason=f"{finding.reason.removesuffix('.')}; {'; '.join(doubts)}.")
 
 
 def worst(findings: Sequence[Finding]) -> Verdict:

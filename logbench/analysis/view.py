@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import TypeVar, cast
 
 import numpy as np
+import numpy.typing as npt
 
 from logbench.analysis import alignment, derived
 from logbench.analysis.alignment import Mask, Times, Values
@@ -35,6 +36,18 @@ class Displacement:
 
     litres: float | None
     source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Samples of one signal in some spans: times, values, and the span that each lies in."""
+
+    t_ns: Times
+    value: Values
+    group: npt.NDArray[np.intp]
+
+    def __len__(self) -> int:
+        return len(self.t_ns)
 
 
 class View:
@@ -78,6 +91,16 @@ class View:
         if trace is None:
             return np.full(len(t_ns), np.nan)
         return alignment.previous(trace, t_ns, max_age_s)
+
+    def samples(self, spans: Sequence[Span], *acronyms: str) -> Samples:
+        """The finite samples of the first recorded of `acronyms` that lie in `spans`."""
+        trace = self.trace(*acronyms)
+        if trace is None or not spans:
+            nothing = np.empty(0)
+            return Samples(nothing.astype(np.int64), nothing, nothing.astype(np.intp))
+        owner = alignment.owner(trace.t_ns, spans)
+        good = (owner >= 0) & np.isfinite(trace.value)
+        return Samples(trace.t_ns[good], trace.value[good], owner[good])
 
     # --- the even time base and what was done on it ---
 

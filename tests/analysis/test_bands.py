@@ -28,7 +28,9 @@ def test_every_band_carries_the_tag_of_its_basis():
         (10.0, 1.0, Verdict.WITHIN),
         (9.0, 7.0, Verdict.NOT_JUDGED),  # may be beyond 15: not sure enough to clear it
         (12.0, 0.5, Verdict.WATCH),
-        (-12.0, 9.0, Verdict.WATCH),
+        (-12.0, 1.5, Verdict.WATCH),
+        (-12.0, 9.0, Verdict.NOT_JUDGED),  # anything from fine to bad
+        (40.0, 60.0, Verdict.NOT_JUDGED),
         (16.0, 2.0, Verdict.WATCH),  # the interval reaches back into watch
         (16.0, 0.5, Verdict.ACT),
         (-30.0, 3.0, Verdict.ACT),

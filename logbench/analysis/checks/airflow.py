@@ -17,6 +17,7 @@ from logbench.analysis.view import View
 
 KEY = "airflow"
 TITLE = "Airflow against displacement and engine speed"
+INPUTS = ("MAF", "RPM", "MAP", "IAT", "LOAD_ABS")
 ORDER = 2
 
 MIN_SAMPLES = 8

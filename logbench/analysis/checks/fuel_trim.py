@@ -26,6 +26,7 @@ from logbench.analysis.view import SETTLE_S, View, evidence
 
 KEY = "fuel_trim"
 TITLE = "Fuel trim totals"
+INPUTS = ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "ECT", "RPM", "FUELSYS1")
 ORDER = 1
 
 MIN_SECONDS = 8.0

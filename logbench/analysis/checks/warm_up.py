@@ -22,6 +22,7 @@ from logbench.analysis.view import View
 
 KEY = "warm_up"
 TITLE = "Coolant warm-up"
+INPUTS = ("ECT", "RPM", "VSS")
 ORDER = 3
 
 COLD_START_DEGC = 50.0

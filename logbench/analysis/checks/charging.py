@@ -1,0 +1,175 @@
+"""Battery and alternator: rest, cranking, recovery and the running level.
+
+Input: `VPWR`, the voltage at the engine computer; `RPM` tells cranking from running. A tester polls
+too slowly for the inrush dip, so the lowest voltage is called 'lowest seen'. Smart charging holds
+the level low on purpose: so the highest sustained voltage is judged, and `act` needs an overrun or
+ten minutes of running in which it should have come up.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logbench.analysis import alignment, causes
+from logbench.analysis.alignment import NS
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.view import View
+
+KEY = "charging"
+TITLE = "Battery and charging"
+ORDER = 5
+INPUTS = ("VPWR",)
+
+DIP_V = 0.7
+"""A drop below the rest by less than this: the dip fell between two samples."""
+RUN_IN_S = 30.0
+LEAST_RUNNING_S = 60.0
+LONG_RUNNING_S = 600.0
+COLD_V_PER_DEGC = 1.1 / 39.0
+"""9.6 V at 21 degC, about 8.5 at -18: lowest voltages are judged as if at 21 degC. [CP]"""
+
+_CRANK = "Record VPWR and RPM at 5 to 10 Hz from key-on through a start."
+_LOW_CRANK = Explanation(
+    (causes.WORN_BATTERY, causes.STARTER),
+    (
+        "Load-test the battery; measure the voltage drop of both starter cables while cranking.",
+        "A slow engine speed while cranking at good voltage points to the starter.",
+    ),
+)
+_LOW_RUN = Explanation(
+    (causes.WEAK_ALTERNATOR, causes.SMART_CHARGING, causes.WORN_BATTERY),
+    (
+        "Watch the voltage on the overrun: at least 14 V once means that the alternator can.",
+        "Switch on lights and blower at 2,000 rpm and measure at the battery and the alternator.",
+    ),
+)
+_HIGH_RUN = Explanation((causes.OVERCHARGE,), ("Measure at the battery with a meter.",))
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Findings on rest, cranking and running voltage."""
+    voltage = view.trace("VPWR")
+    if voltage is None or view.trace("RPM") is None:
+        missing = " and ".join(view.missing("VPWR", "RPM"))
+        return [not_judged(KEY, "voltage", f"{missing} was not recorded.", _CRANK)]
+    return [
+        _rest(view, bands),
+        _cranking(view, bands, alignment.interval_s(voltage)),
+        _running(view, bands),
+    ]
+
+
+def _rest(view: View, bands: Bands) -> Finding:
+    subject = "rest before the start"
+    spans = view.spans(Condition.KEY_ON)
+    found = view.samples(spans, "VPWR")
+    if len(found) < 3:
+        return not_judged(KEY, subject, "Key on, engine off was not recorded.", _CRANK)
+    return judged(
+        KEY,
+        subject,
+        "Voltage with the engine off",
+        Measured(float(np.median(found.value)), 0.05, spans),
+        bands["resting_voltage"],
+        Explanation(
+            (causes.WORN_BATTERY,),
+            ("Measure the rested battery after some hours without charge, and load-test it.",),
+        ),
+        at_most=Verdict.WATCH,  # surface charge and what is switched on move it
+    )
+
+
+def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
+    subject = "cranking"
+    spans = _starts(view)
+    found = view.samples(spans, "VPWR")
+    if len(found) == 0:
+        return not_judged(KEY, subject, "No start of the engine was recorded.", _CRANK)
+    at = int(np.argmin(found.value))
+    lowest = float(found.value[at])
+    rest = view.samples(view.spans(Condition.KEY_ON), "VPWR").value
+    level = float(np.median(rest)) if len(rest) else 12.4
+    band = bands["cranking_voltage"]
+    dip = level - lowest
+    if dip < DIP_V or (step_s > 0.3 and lowest >= (band.within[0] or 0.0)):
+        text = f"Lowest seen {lowest:.1f} V at one sample every {step_s:.1f} s: it may be missed."
+        return not_judged(KEY, subject, text, _CRANK, evidence=spans)
+    degc = view.at(found.t_ns[at : at + 1], "AAT", "IAT", "ECT", within_s=60.0)[0]
+    cold = max(0.0, 21.0 - float(degc)) if np.isfinite(degc) and degc < 15.0 else 0.0
+    remarks = [f"lowest seen, one sample every {step_s:.1f} s; the true dip is deeper"]
+    if cold:
+        remarks.append(f"{lowest:.1f} V at {degc:.0f} degC, judged as if at 21 degC")
+    numbers = {
+        "lowest_v": lowest,
+        "dip_v": dip,
+        "recovery_s": _recovery_s(view, int(found.t_ns[at])),
+    }
+    return judged(
+        KEY,
+        subject,
+        "Cranking voltage",
+        Measured(lowest + cold * COLD_V_PER_DEGC, 0.02, spans, tuple(remarks), numbers),
+        band,
+        _LOW_CRANK,
+    )
+
+
+def _starts(view: View) -> tuple[Span, ...]:
+    """From just before the starter turns to just after the engine runs, each start."""
+    cranks = view.spans(Condition.CRANKING)
+    reach = int(1.0 * NS)
+    return tuple(Span(s.start_ns - reach, s.end_ns + reach // 2) for s in cranks)
+
+
+def _recovery_s(view: View, from_ns: int) -> float:
+    """Seconds from the dip until 13 V are first reached; NaN when never within two minutes."""
+    found = view.samples((Span(from_ns, from_ns + 120 * NS),), "VPWR")
+    hits = np.flatnonzero(found.value >= 13.0)
+    return float(found.t_ns[hits[0]] - from_ns) / NS if len(hits) else float("nan")
+
+
+def _running(view: View, bands: Bands) -> Finding:
+    subject = "charging"
+    spans = _run_in(view)
+    found = view.samples(spans, "VPWR")
+    seconds = alignment.total_s(spans)
+    if len(found) < 20 or seconds < LEAST_RUNNING_S:
+        return not_judged(
+            KEY,
+            subject,
+            "Less than a minute of running was recorded.",
+            "Record VPWR for some minutes with the engine running, with one long overrun.",
+        )
+    high, middle, low = (float(x) for x in np.percentile(found.value, [95, 50, 5]))
+    overrun = view.samples(view.spans(Condition.FUEL_CUT), "VPWR").value
+    shown = len(overrun) >= 5 or seconds >= LONG_RUNNING_S
+    numbers = {"median_v": middle, "low_v": low, "high_v": high, "seconds": seconds}
+    if len(overrun):
+        numbers["overrun_v"] = float(overrun.max())
+    remarks = [f"median {middle:.1f} V"]
+    if high - low > 0.8 and high >= (bands["charging_voltage"].within[0] or 0.0):
+        remarks.append("the level moves as smart charging does")
+    low_side = high < (bands["charging_voltage"].within[0] or 0.0)
+    if low_side and not shown:
+        remarks.append("neither an overrun nor ten minutes of running, so smart charging may hide")
+    return judged(
+        KEY,
+        subject,
+        "Highest sustained voltage",
+        Measured(high, 0.05, spans, tuple(remarks), numbers),
+        bands["charging_voltage"],
+        _LOW_RUN if low_side else _HIGH_RUN,
+        at_most=Verdict.ACT if shown or not low_side else Verdict.WATCH,
+    )
+
+
+def _run_in(view: View) -> tuple[Span, ...]:
+    """Running, without the first half minute after each start."""
+    late = int(RUN_IN_S * NS)
+    return tuple(
+        Span(s.start_ns + late, s.end_ns)
+        for s in view.stretches(view.conditions.running)
+        if s.end_ns - s.start_ns > late
+    )

@@ -1,0 +1,128 @@
+"""Agreement of the temperature sensors after the car has stood, and dead sensors.
+
+Inputs: `ECT`, `IAT`, `AAT`, `EOT`. Enabled: key on or the first seconds after a start with the
+coolant below 50 degC and the engine not run just before. Method: each sensor against the median of
+the others. Soak time is no PID: it is asked for (`soak_hours` in the facts' `extra`); without it a
+warm coolant may be left-over heat, but a coolant colder than all air is not.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logbench.analysis import causes
+from logbench.analysis.alignment import NS
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.model import Finding, Span, Verdict
+from logbench.analysis.view import View
+
+KEY = "cold_soak"
+TITLE = "Temperature sensors after standing"
+ORDER = 4
+INPUTS = ("ECT", "IAT", "AAT", "EOT")
+
+COLD_DEGC = 50.0
+LATEST_S = 20.0
+"""Samples up to this long after the start still show the standing car."""
+SOAK_HOURS = 6.0
+DEAD_LOW_DEGC, DEAD_HIGH_DEGC = -39.5, 139.5
+"""A thermistor circuit reads -40 when open and far above any real value when shorted. [CP]"""
+
+_NAMES = {"ECT": "coolant", "IAT": "intake air", "AAT": "ambient air", "EOT": "oil"}
+_RECORD = "Record ECT, IAT and AAT from key-on, before starting, after a night's standing."
+_APART = (
+    "Ask how long the car stood and where: sun, block heaters and warm bays mislead.",
+    "Measure the housing with a thermometer; unplug and see whether the reading goes to -40 degC.",
+)
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Findings on dead sensors and on the agreement of the others."""
+    held = [a for a in _NAMES if view.trace(a) is not None]
+    if len(held) == 0:
+        return [not_judged(KEY, "temperature sensors", "None was recorded.", _RECORD)]
+    dead = {a: found for a in held if (found := _dead(view, a)) is not None}
+    return [*dead.values(), *_agreement(view, bands, [a for a in held if a not in dead])]
+
+
+def _dead(view: View, acronym: str) -> Finding | None:
+    """A sensor that reads an end of its range all the time."""
+    trace = view.trace(acronym)
+    if trace is None:
+        return None
+    value = trace.value[np.isfinite(trace.value)]
+    low, high = bool((value <= DEAD_LOW_DEGC).all()), bool((value >= DEAD_HIGH_DEGC).all())
+    if not (low or high) or len(value) < 3:
+        return None
+    return Finding(
+        check=KEY,
+        subject=f"{_NAMES[acronym]} temperature sensor",
+        verdict=Verdict.ACT,
+        reason=f"{acronym} reads {np.median(value):.0f} degC all the time, an end of its range.",
+        value=float(np.median(value)),
+        unit="degC",
+        evidence=(Span(int(trace.t_ns[0]), int(trace.t_ns[-1])),),
+        causes=((causes.SENSOR_OPEN if low else causes.SENSOR_SHORT).text,),
+        next_steps=("Measure the sensor's resistance and its supply at the connector.",),
+    )
+
+
+def _agreement(view: View, bands: Bands, held: list[str]) -> list[Finding]:
+    subject = "agreement after standing"
+    start = view.run_start_ns
+    if start is None or _ran_before(view):
+        text = "The recording does not show the engine before its first start."
+        return [not_judged(KEY, subject, text, _RECORD)]
+    span = Span(int(view.grid.t_ns[0]), start + int(LATEST_S * NS))
+    first = {a: view.samples((span,), a).value[:10] for a in held}
+    degc = {a: float(np.median(v)) for a, v in first.items() if len(v)}
+    if len(degc) < 2:
+        text = "Fewer than two temperatures were recorded at the start."
+        return [not_judged(KEY, subject, text, _RECORD)]
+    soaked = float(view.facts.extra.get("soak_hours", 0.0) or 0.0) >= SOAK_HOURS
+    if not soaked and (degc.get("ECT", 0.0) >= COLD_DEGC or _left_over_heat(degc)):
+        text = f"The engine was still warm ({_listed(degc)}); how long it stood is not known."
+        return [not_judged(KEY, subject, text, _RECORD)]
+    odd, value = _odd_one(degc)
+    cold_coolant = odd == "ECT" and value < 0.0  # no left-over heat makes it colder than the air
+    explanation = Explanation(
+        (causes.ECT_OFF if odd == "ECT" else causes.AIR_TEMP_OFF, causes.NOT_SOAKED), _APART
+    )
+    return [
+        judged(
+            KEY,
+            subject,
+            f"{odd} against the others ({_listed(degc)}):",
+            Measured(value, 1.0, (span,), numbers={a.lower(): v for a, v in degc.items()}),
+            bands["cold_soak"],
+            explanation,
+            at_most=Verdict.ACT if soaked or cold_coolant else Verdict.WATCH,
+        )
+    ]
+
+
+def _ran_before(view: View) -> bool:
+    """Whether the engine ran when the recording began."""
+    runtime = view.trace("RUNTM")
+    early = runtime is not None and bool(runtime.value[:1] > 0.0)
+    return early or bool(view.conditions.running[:1].any())
+
+
+def _left_over_heat(degc: dict[str, float]) -> bool:
+    """Whether the coolant is warmer than the coldest other: it may not have cooled down yet."""
+    others = [v for a, v in degc.items() if a != "ECT"]
+    return "ECT" in degc and degc["ECT"] > min(others) + 8.0
+
+
+def _odd_one(degc: dict[str, float]) -> tuple[str, float]:
+    """The sensor that is furthest from the median of the others, and by how much."""
+    away = {
+        a: v - float(np.median([w for b, w in degc.items() if b != a])) for a, v in degc.items()
+    }
+    odd = max(away, key=lambda a: (abs(away[a]), a == "ECT"))
+    return odd, away[odd]
+
+
+def _listed(degc: dict[str, float]) -> str:
+    return ", ".join(f"{a} {v:.0f}" for a, v in degc.items()) + " degC"

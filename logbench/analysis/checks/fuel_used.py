@@ -1,0 +1,118 @@
+"""Fuel used in the drive: by airflow and commanded lambda, by the fuel-rate PID, and both compared.
+
+Inputs: `MAF` with `LAMBDA` (1 where not recorded); `FUEL_RATE` in L/h or `ENG_FUEL_RATE` in g/s;
+`VSS` for the distance. Where both exist their ratio shows the same as the trims: fuel that airflow
+does not account for. Petrol of 745 g/l and 14.7 unless the facts say otherwise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logbench.analysis import causes
+from logbench.analysis.alignment import Values
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.grid import STEP_S
+from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.view import View
+
+KEY = "fuel_used"
+TITLE = "Fuel used"
+ORDER = 11
+INPUTS = ("MAF", "FUEL_RATE", "VSS", "LAMBDA")
+
+PETROL_G_L = 745.0
+STOICHIOMETRIC = {"petrol": 14.7, "e10": 14.1, "e85": 9.75, "e100": 9.0}
+"""Stoichiometric air-fuel ratios by mass. [Weak: table]"""
+LEAST_S = 60.0
+
+_RECORD = "Record FUEL_RATE, or MAF with LAMBDA, and VSS over a drive of ten minutes or more."
+_AGREE = Explanation(
+    (causes.MAF_LOW, causes.UNMETERED_AIR, causes.WEAK_FUEL),
+    ("Compare with total trim: a ratio above 100 % means fuel that the airflow does not ask for.",),
+)
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Consumption of the drive, and the agreement of two ways to tell it."""
+    by_air, by_pid = fuel_by_air_g_s(view), fuel_by_pid_g_s(view)
+    seconds = view.running_s()
+    if (by_air is None and by_pid is None) or seconds < LEAST_S:
+        text = "Neither FUEL_RATE nor MAF was recorded for a minute of running."
+        return [not_judged(KEY, "fuel used", text, _RECORD)]
+    findings = [_used(view, by_pid if by_pid is not None else by_air, by_pid is not None)]
+    if by_air is not None and by_pid is not None:
+        findings.append(_agreement(view, bands, by_air, by_pid))
+    return findings
+
+
+def fuel_by_air_g_s(view: View) -> Values | None:
+    """Fuel in g/s on the grid from `MAF` and commanded lambda, 0 in fuel cut; None without it."""
+    flow = view.grid.linear("MAF")
+    if flow is None:
+        return None
+    commanded = view.grid.held("LAMBDA")
+    lam = np.ones(len(flow)) if commanded is None else np.where(commanded > 0.5, commanded, 1.0)
+    ratio = STOICHIOMETRIC.get(view.facts.vehicle.fuel.lower(), STOICHIOMETRIC["petrol"])
+    fuel = flow / (ratio * lam)
+    return np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, fuel)
+
+
+def fuel_by_pid_g_s(view: View) -> Values | None:
+    """Fuel in g/s on the grid from the fuel-rate PIDs; None without one."""
+    by_mass = view.grid.linear("ENG_FUEL_RATE")
+    if by_mass is not None:
+        return by_mass
+    by_volume = view.grid.linear("FUEL_RATE")
+    return None if by_volume is None else by_volume * PETROL_G_L / 3600.0
+
+
+def _used(view: View, fuel: Values | None, by_pid: bool) -> Finding:
+    """The consumption as a figure: there is no band for how somebody drove."""
+    rate = np.zeros(0) if fuel is None else fuel
+    running = view.conditions.running
+    litres = float(np.nansum(rate[running])) * STEP_S / PETROL_G_L
+    numbers = {"litres": litres, "known_share": float(np.isfinite(rate[running]).mean())}
+    speed = view.grid.linear("VSS")
+    text = f"{litres:.2f} l of fuel by {'the fuel-rate PID' if by_pid else 'airflow'}"
+    if speed is not None:
+        km = float(np.nansum(speed)) * STEP_S / 3600.0
+        numbers["km"] = km
+        if km >= 1.0:
+            numbers["l_per_100_km"] = 100.0 * litres / km
+            text += f" over {km:.1f} km: {100.0 * litres / km:.1f} l/100 km"
+    t = view.grid.t_ns
+    return Finding(
+        check=KEY,
+        subject="fuel used",
+        verdict=Verdict.NOT_JUDGED,
+        reason=f"{text}; a figure without a band.",
+        value=litres,
+        unit="l",
+        evidence=(Span(int(t[0]), int(t[-1])),),
+        next_steps=("Fill up to the brim before and after a long drive to check the figure.",),
+        numbers=numbers,
+    )
+
+
+def _agreement(view: View, bands: Bands, by_air: Values, by_pid: Values) -> Finding:
+    subject = "fuel-rate PID against airflow"
+    usable = view.steady & view.conditions.warm & np.isfinite(by_air) & np.isfinite(by_pid)
+    usable &= by_air > 0.02
+    if np.count_nonzero(usable) * STEP_S < 20.0:
+        text = "Too little warm, steady running with both was recorded."
+        return not_judged(KEY, subject, text, _RECORD)
+    spans = view.stretches(usable, 1.0)
+    ratio = 100.0 * float(by_pid[usable].sum() / by_air[usable].sum())
+    each = 100.0 * by_pid[usable] / by_air[usable]
+    half = max(1.0, float(np.std(each)) / np.sqrt(max(1.0, len(spans))))
+    return judged(
+        KEY,
+        subject,
+        "Fuel by the PID over fuel by airflow:",
+        Measured(ratio, half, spans),
+        bands["fuel_agreement"],
+        _AGREE,
+        at_most=Verdict.WATCH,  # the trims say the same with a surer method
+    )

@@ -1,0 +1,119 @@
+"""Warm idle: how steady it is, its speed against its own median, and the ignition timing.
+
+Inputs: `RPM`, `VSS`, `ECT`; `SPARKADV` where there is. Enabled: warm idle, five seconds after it
+began. No standard PID gives the target speed: the drive's own median stands for it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logbench.analysis import alignment, causes
+from logbench.analysis.alignment import NS
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.statistics import estimate
+from logbench.analysis.view import View
+
+KEY = "idle"
+TITLE = "Idle stability, speed and timing"
+ORDER = 8
+INPUTS = ("RPM", "SPARKADV")
+
+SETTLE_S = 5.0
+WINDOW_S = 10.0
+LEAST_WINDOWS = 2
+
+_RECORD = "Record two minutes of warm idle, accessories off, with RPM, VSS, ECT and SPARKADV."
+_UNSTEADY = Explanation(
+    (causes.IDLE_UNSTEADY,),
+    (
+        "Misfire counts per cylinder, a smoke test and the idle air path tell these apart.",
+        "See whether compressor or fan switching coincides.",
+    ),
+)
+_SPEED = Explanation(
+    (causes.IDLE_HIGH, causes.EXTRA_LOAD),
+    ("Note what is switched on; a leak raises the speed with the throttle at its closed stop.",),
+)
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Findings on stability, speed and timing of warm idle."""
+    windows = _windows(view)
+    if view.trace("RPM") is None:
+        return [not_judged(KEY, "idle", "RPM was not recorded.", _RECORD)]
+    spread, level, used = [], [], []
+    for window in windows:
+        rpm = view.samples((window,), "RPM").value
+        if len(rpm) >= 8:
+            spread.append(float(rpm.std(ddof=1)))
+            level.append(float(rpm.mean()))
+            used.append(window)
+    if len(used) < LEAST_WINDOWS:
+        text = "Less than 20 s of settled warm idle was recorded."
+        return [not_judged(KEY, "idle stability", text, _RECORD)]
+    sd = np.array(spread)
+    half = 1.96 * float(sd.std(ddof=1)) / float(np.sqrt(len(sd)))
+    middle = float(np.median(sd))
+    findings = [
+        judged(
+            KEY,
+            "idle stability",
+            "Engine speed scatters by",
+            Measured(middle, half, used, numbers={"worst_rpm": float(sd.max())}),
+            bands["idle_stability"],
+            _UNSTEADY,
+        ),
+        _speed(bands, np.array(level), used),
+    ]
+    return findings + _timing(view, bands, used)
+
+
+def _windows(view: View) -> tuple[Span, ...]:
+    """Windows of ten seconds of warm idle, each run without its first five seconds."""
+    out = []
+    for span in view.spans(Condition.WARM_IDLE):
+        start = span.start_ns + int(SETTLE_S * NS)
+        while start + int(WINDOW_S * NS) <= span.end_ns:
+            out.append(Span(start, start + int(WINDOW_S * NS)))
+            start += int(WINDOW_S * NS)
+    return tuple(out)
+
+
+def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
+    """The window that is furthest from the median of all."""
+    median = float(np.median(level))
+    away = level - median
+    k = int(np.argmax(np.where(away >= 0, away / 200.0, -away / 100.0)))
+    return judged(
+        KEY,
+        "idle speed",
+        f"Warm idle is {median:.0f} rpm; furthest from it",
+        Measured(float(away[k]), 5.0, (used[k],), numbers={"median_rpm": median}),
+        bands["idle_against_median"],
+        _SPEED,
+        at_most=Verdict.WATCH,  # switching on a consumer does the same
+    )
+
+
+def _timing(view: View, bands: Bands, used: list[Span]) -> list[Finding]:
+    found = view.samples(used, "SPARKADV")
+    if len(found) < 10:
+        return []
+    level = estimate(found.value, found.group, 0.5)
+    return [
+        judged(
+            KEY,
+            "ignition timing at idle",
+            "Timing",
+            Measured(
+                level.mean, level.half_width, used, (f"scatter {level.sd:.1f} deg",),
+                {"sd_deg": level.sd},
+            ),
+            bands["idle_timing"],
+            _UNSTEADY,
+            at_most=Verdict.WATCH,
+        )
+    ]  # fmt: skip

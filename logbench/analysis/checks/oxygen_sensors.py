@@ -1,0 +1,274 @@
+"""Oxygen sensors: narrow-band front and rear ones, wide-range ones against the commanded lambda.
+
+Inputs: `O2Sb1`, `O2Sb2` in volts of a narrow-band sensor; `LAMBDAb1` of a wide-range one with the
+commanded `LAMBDA`. Enabled: warm, closed loop, steady. A 3 Hz sensor needs more than 6 samples a
+second: below 8 a second amplitude and share rich are judged, never the rate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from logbench.analysis import alignment, causes
+from logbench.analysis.alignment import Values
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.statistics import estimate
+from logbench.analysis.view import Samples, View
+from logbench.recording.model import Trace
+
+KEY = "oxygen_sensors"
+TITLE = "Oxygen sensors and lambda"
+ORDER = 7
+INPUTS = ("O2S11", "O2S21", "O2S12", "O2S22", "LAMBDA11", "LAMBDA21", "LAMBDA")
+
+SWITCH_V = 0.45
+RICH_V, LEAN_V = 0.6, 0.3
+"""Switch point and its hysteresis. [CP]"""
+FAST_HZ = 8.0
+LEAST_S = 15.0
+
+_RECORD = (
+    "Record the front and rear oxygen sensors with RPM, ECT and FUELSYS1, few signals at a time so"
+    " that they come at 8 Hz or more, for a minute of warm 2,500 rpm or steady cruise."
+)
+_STUCK = Explanation(
+    (causes.O2_LAZY, causes.O2_LEAN, causes.EXHAUST_LEAK),
+    ("Enrich and lean out by hand and watch the voltage: a good sensor follows within 0.1 s.",),
+)
+_SLOW = Explanation(
+    (causes.O2_LAZY, causes.EXHAUST_LEAK),
+    ("Enrich and lean out by hand and time the change from 0.3 to 0.6 V.",),
+)
+_REAR = Explanation(
+    (causes.CATALYST, causes.EXHAUST_LEAK),
+    ("Repeat fully warm; rule out misfire and exhaust leaks before blaming the catalyst.",),
+)
+_LAMBDA = Explanation(
+    (causes.O2_LEAN, causes.WEAK_FUEL),
+    ("Compare with the rear sensor and with total trim.",),
+)
+_LEAN_LOAD = Explanation(
+    (causes.LEAN_LOAD, causes.O2_LEAN, causes.MAF_LOW),
+    ("Measure fuel pressure during a pull; see the airflow check for the sensor.",),
+)
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Findings on each bank's sensors."""
+    findings: list[Finding] = []
+    for bank in (1, 2):
+        front, rear = _narrow(view, f"O2S{bank}1"), _narrow(view, f"O2S{bank}2")
+        wide = view.trace(f"LAMBDA{bank}1")
+        if wide is not None:
+            findings += _wide_range(view, bands, bank, wide)
+        elif front is not None:
+            findings += _front(view, bands, bank, front)
+            if rear is not None:
+                findings.append(_rear(view, bands, bank, front, rear))
+    if not findings:
+        return [not_judged(KEY, "oxygen sensors", "No front sensor was recorded.", _RECORD)]
+    return findings
+
+
+def _narrow(view: View, acronym: str) -> Trace | None:
+    """The trace of a narrow-band sensor in volts; not the volts or milliamps of a wide-range one,
+    which the table names as siblings of the same acronym."""
+    trace = view.trace(acronym)
+    return trace if trace is not None and trace.signal == acronym else None
+
+
+def _closed_spans(view: View, *conditions: Condition) -> tuple[Span, ...]:
+    found = view.conditions
+    return view.steady_spans(*conditions, where=found.closed_loop & found.warm)
+
+
+def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
+    name = f"bank {bank} front sensor"
+    spans = _closed_spans(view)
+    found = view.samples(spans, front.signal)
+    hz = 1.0 / alignment.interval_s(front)
+    seconds = alignment.total_s(spans)
+    if len(found) < 20 or seconds < LEAST_S:
+        text = "Too little warm, steady closed-loop running was recorded."
+        return [not_judged(KEY, name, text, _RECORD)]
+    # a slow log sees the ends of the swing less often: the outer 2 % of many samples are the ends
+    high, low = (float(x) for x in np.percentile(found.value, [98, 2]))
+    share = estimate(np.where(found.value > SWITCH_V, 100.0, 0.0), found.group)
+    numbers = {"highest_v": high, "lowest_v": low, "rich_share_pct": share.mean, "rate_hz": hz}
+    ends = [
+        ("highest voltage", high, bands["o2_front_rich"]),
+        ("lowest voltage", low, bands["o2_front_lean"]),
+    ]
+    findings = [
+        judged(
+            KEY, f"{name}, {what}", what.capitalize(), Measured(v, 0.02, spans, (), numbers), band,
+            _STUCK,
+        )
+        for what, v, band in ends
+    ]  # fmt: skip
+    findings.append(
+        judged(
+            KEY,
+            f"{name}, share rich",
+            "Time above 0.45 V",
+            Measured(share.mean, share.half_width, spans, (), numbers),
+            bands["o2_front_rich_share"],
+            _STUCK,
+            at_most=Verdict.WATCH,
+        )
+    )
+    return [*findings, _rate(view, bands, name, front, hz)]
+
+
+def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Finding:
+    subject = f"{name}, switching"
+    if hz < FAST_HZ:
+        text = f"It was recorded {hz:.1f} times a second: too slow to count its switching."
+        return not_judged(KEY, subject, text, _RECORD)
+    spans = _closed_spans(view, Condition.FAST_IDLE, Condition.CRUISE)
+    found = view.samples(spans, front.signal)
+    if alignment.total_s(spans) < LEAST_S or len(found) < LEAST_S * FAST_HZ:
+        text = "Too little warm cruise or 2,500 rpm in closed loop was recorded."
+        return not_judged(KEY, subject, text, _RECORD)
+    rates = _cycles_hz(found, spans)
+    level = estimate(rates)
+    half = level.half_width if np.isfinite(level.half_width) else 0.3 * level.mean
+    return judged(
+        KEY,
+        subject,
+        "Rich-lean cycles:",
+        Measured(level.mean, half, spans, (f"sampled at {hz:.0f} Hz",)),
+        bands["o2_front_rate"],
+        _SLOW,
+    )
+
+
+def _switches(volts: Values) -> int:
+    """How often a voltage goes from lean to rich, with hysteresis."""
+    state = np.where(volts >= RICH_V, 1, np.where(volts <= LEAN_V, -1, 0))
+    state = state[state != 0]
+    return int(np.count_nonzero((state[1:] > 0) & (state[:-1] < 0)))
+
+
+def _cycles_hz(found: Samples, spans: Sequence[Span]) -> Values:
+    """Rich-lean cycles a second of each span of five seconds or more."""
+    rates = []
+    for k in np.unique(found.group):
+        seconds = spans[int(k)].duration_s
+        if seconds >= 5.0:
+            rates.append(_switches(found.value[found.group == k]) / seconds)
+    return np.array(rates)
+
+
+def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Finding:
+    subject = f"bank {bank} rear sensor"
+    spans = _closed_spans(view, Condition.CRUISE, Condition.FAST_IDLE)
+    before, behind = view.samples(spans, front.signal), view.samples(spans, rear.signal)
+    slowest = max(alignment.interval_s(front), alignment.interval_s(rear))
+    turns = sum(_switches(before.value[before.group == k]) for k in np.unique(before.group))
+    if slowest > 0.5 or turns < 10:
+        text = "Too few switches of the front sensor were seen to compare with."
+        return not_judged(KEY, subject, text, _RECORD)
+    after = sum(_switches(behind.value[behind.group == k]) for k in np.unique(behind.group))
+    ratio = after / turns
+    half = 1.96 * np.sqrt(max(after, 1.0)) / turns  # counts scatter as Poisson's do
+    return judged(
+        KEY,
+        subject,
+        "Switches of the rear over the front sensor:",
+        Measured(ratio, float(half), spans, (f"mean {np.mean(behind.value):.2f} V",)),
+        bands["o2_rear_ratio"],
+        _REAR,
+        at_most=Verdict.WATCH,  # it hints at the catalyst, it is no catalyst monitor
+    )
+
+
+def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
+    name = f"bank {bank} lambda"
+    closed = view.samples(_closed_spans(view), wide.signal)
+    commanded = view.last(closed.t_ns, "LAMBDA", max_age_s=3.0)
+    target = np.where(np.isfinite(commanded), commanded, 1.0)
+    spans = _closed_spans(view)
+    if len(closed) < 20 or alignment.total_s(spans) < LEAST_S:
+        text = "Too little warm, steady closed-loop running was recorded."
+        return [not_judged(KEY, f"{name}, closed loop", text, _RECORD)]
+    level = estimate(closed.value - target, closed.group, 2.0 / 65536.0)
+    findings = [
+        judged(
+            KEY,
+            f"{name}, closed loop",
+            "Measured less commanded lambda",
+            Measured(level.mean, level.half_width, spans),
+            bands["lambda_closed_loop"],
+            _LAMBDA,
+        )
+    ]
+    return findings + _full_load(view, bands, bank, wide) + _rise(view, bands, bank, wide)
+
+
+def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
+    """At full throttle, after the first second: the mixture and the sensor need that long."""
+    late = alignment.NS
+    spans = tuple(
+        Span(s.start_ns + late, s.end_ns - late // 3)
+        for s in view.spans(Condition.FULL_THROTTLE)
+        if s.duration_s > 1.6
+    )
+    found = view.samples(spans, wide.signal)
+    commanded = view.last(found.t_ns, "LAMBDA", max_age_s=1.5)
+    good = np.isfinite(commanded)
+    if good.sum() < 5:
+        return []
+    level = estimate((found.value - commanded)[good], found.group[good])
+    return [
+        judged(
+            KEY,
+            f"bank {bank} lambda, full throttle",
+            "Measured less commanded lambda at full throttle",
+            Measured(level.mean, level.half_width, spans),
+            bands["lambda_full_load"],
+            _LEAN_LOAD if level.mean > 0.0 else _LAMBDA,
+        )
+    ]
+
+
+def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
+    """How fast the sensor sees the air of a fuel cut, where it was sampled fast enough."""
+    step_s = alignment.interval_s(wide)
+    reach = alignment.NS
+    spans = tuple(
+        Span(s.start_ns - reach, s.end_ns + reach) for s in view.spans(Condition.FUEL_CUT)
+    )
+    times = [t for s in spans if np.isfinite(t := _rise_s(view.samples((s,), wide.signal)))]
+    if step_s > 0.15 or len(times) < 2:
+        return []
+    return [
+        judged(
+            KEY,
+            f"bank {bank} lambda, response",
+            "From lambda 1.05 to 1.9 as the fuel is cut:",
+            Measured(float(np.median(times)), step_s / 2.0, spans, (f"{len(times)} fuel cuts",)),
+            bands["lambda_rise"],
+            _SLOW,
+            at_most=Verdict.WATCH,  # the limit has no source
+        )
+    ]
+
+
+def _rise_s(found: Samples) -> float:
+    """Seconds from lambda 1.05 to 1.9 of the first rise in these samples; NaN without one."""
+    high = np.flatnonzero(found.value >= 1.9)
+    if len(high) == 0 or high[0] == 0:
+        return float("nan")
+    low = np.flatnonzero(found.value[: high[0]] <= 1.05)
+    if len(low) == 0:
+        return float("nan")
+    part = slice(int(low[-1]), int(high[0]) + 1)
+    t = found.t_ns[part] / alignment.NS
+    value = np.maximum.accumulate(found.value[part])
+    start, end = (float(np.interp(level, value, t)) for level in (1.05, 1.9))
+    return end - start

@@ -1,0 +1,116 @@
+"""Manifold and barometric pressure: engine off, against the height, and the vacuum at idle.
+
+Inputs: `MAP`, `BARO`; `altitude_m` in the facts' `extra` where someone has stated it. A weather
+report is corrected to sea level: it is no reference for the raw reading.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from logbench.analysis import alignment, causes, derived
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.model import Condition, Finding, Verdict
+from logbench.analysis.statistics import estimate
+from logbench.analysis.view import View, evidence
+
+KEY = "pressures"
+TITLE = "Manifold and barometric pressure"
+ORDER = 6
+INPUTS = ("MAP", "BARO")
+
+_OFF = "Record MAP and BARO for some seconds with the key on and the engine off."
+_IDLE = "Record MAP with BARO (or key on, engine off) and 60 s of warm idle."
+_SENSOR = Explanation(
+    (causes.MAP_OFF,),
+    ("Compare both with a barometer that is not corrected to sea level, engine off.",),
+)
+_LOW_VACUUM = Explanation(
+    (causes.VACUUM_LOW, causes.VALVE_CONTROL, causes.MAP_OFF),
+    (
+        "Idle speed above its usual value supports a leak; smoke-test the intake.",
+        "Total trim tells little here on an engine that meters its air by this sensor.",
+    ),
+)
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Findings on engine-off agreement, on the stated height, and on the idle vacuum."""
+    if view.trace("MAP", "BARO") is None:
+        return [not_judged(KEY, "pressures", "MAP and BARO were not recorded.", _OFF)]
+    findings = []
+    if view.trace("MAP") is not None:
+        findings = [_engine_off(view, bands), _idle_vacuum(view, bands)]
+    return findings + _height(view, bands)
+
+
+def _engine_off(view: View, bands: Bands) -> Finding:
+    subject = "engine off"
+    baro = view.trace("BARO")
+    spans = view.spans(Condition.KEY_ON)
+    found = view.samples(spans, "MAP")
+    if baro is None or len(found) < 3:
+        missing = "BARO" if baro is None else "MAP with the engine off before a start"
+        return not_judged(KEY, subject, f"{missing} was not recorded.", _OFF)
+    around = float(np.nanmedian(baro.value))
+    return judged(
+        KEY,
+        subject,
+        "MAP less BARO",
+        Measured(float(np.median(found.value)) - around, 0.6, spans, numbers={"baro_kpa": around}),
+        bands["map_against_baro"],
+        _SENSOR,
+    )
+
+
+def _idle_vacuum(view: View, bands: Bands) -> Finding:
+    subject = "idle vacuum"
+    spans = view.steady_spans(Condition.WARM_IDLE)
+    found = view.samples(spans, "MAP")
+    around = view.baro_kpa
+    if around is None:
+        return not_judged(KEY, subject, "The air pressure around the car is not known.", _IDLE)
+    if len(found) < 10 or alignment.total_s(spans) < 10.0:
+        return not_judged(KEY, subject, "Too little steady warm idle was recorded.", _IDLE)
+    level = estimate(found.value, found.group, 1.0)
+    used = np.ones(len(found), dtype=bool)
+    return judged(
+        KEY,
+        subject,
+        "Vacuum at warm idle",
+        Measured(
+            around - level.mean,
+            level.half_width,
+            evidence(spans, found.t_ns, used),
+            (f"manifold pressure {level.mean:.0f} kPa",),
+            {"map_kpa": level.mean, "baro_kpa": around},
+        ),
+        bands["idle_vacuum"],
+        _LOW_VACUUM,
+        at_most=Verdict.WATCH,  # engine designs differ more than faults do
+    )
+
+
+def _height(view: View, bands: Bands) -> list[Finding]:
+    """Against the standard atmosphere, where the height is stated."""
+    stated = view.facts.extra.get("altitude_m")
+    around = view.baro_kpa
+    if stated is None or around is None:
+        return []
+    height = float(stated)
+    expected = float(derived.standard_pressure_kpa(height))
+    if not math.isfinite(expected):
+        return []
+    return [
+        judged(
+            KEY,
+            "height",
+            f"Air pressure at {height:.0f} m, {around:.0f} kPa, less the standard {expected:.1f}:",
+            Measured(around - expected, 0.5),
+            bands["baro_against_altitude"],
+            _SENSOR,
+        )
+    ]

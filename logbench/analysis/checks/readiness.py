@@ -1,0 +1,153 @@
+"""Lamp, codes and monitors from PID 0x01 and 0x41, and what a drive cycle still lacks.
+
+Inputs: `MIL`, `DTC_CNT`, the `…_SUP` and `…_RDY` bits (a ready bit of 1 means not yet complete, the
+standard's one negative logic), `ECT`, `VSS`, `RPM`. How many incomplete monitors an inspection
+tolerates differs by place: local rules decide, so incomplete monitors are `watch` at most.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logbench.analysis.alignment import NS
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import not_judged
+from logbench.analysis.grid import STEP_S
+from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.view import View
+
+KEY = "readiness"
+TITLE = "Lamp and monitor readiness"
+ORDER = 12
+INPUTS = ("MIL", "DTC_CNT")
+
+MONITORS = {
+    "MIS": "misfire",
+    "FUEL": "fuel system",
+    "CCM": "components",
+    "CAT": "catalyst",
+    "HCAT": "heated catalyst",
+    "EVAP": "evaporative system",
+    "AIR": "secondary air",
+    "O2S": "oxygen sensors",
+    "HTR": "oxygen sensor heaters",
+    "EGR": "EGR or valve timing",
+}
+"""Monitors of spark ignition by the stem of their acronyms."""
+
+WARM_RISE_DEGC, WARM_LEVEL_DEGC = 22.0, 71.0
+"""A warm-up cycle: up by 22 degC to at least 71. [Pub: manufacturer texts]"""
+CYCLE_RUN_S, CYCLE_ROAD_S, CYCLE_IDLE_S = 600.0, 300.0, 30.0
+CYCLE_KMH = 40.0
+"""A driving cycle: 10 min running, 5 min above 40 km/h, 30 s idle. [Pub: manufacturer text]"""
+
+_RECORD = "Record MIL, DTC_CNT and the monitors' bits of PID 01, at least once in the drive."
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """Findings on the lamp, on the monitors, and on this drive as a cycle."""
+    del bands  # nothing here is a matter of a band
+    findings = [_lamp(view), _monitors(view)]
+    if view.trace("RPM") is not None:
+        findings.append(_cycle(view))
+    return findings
+
+
+def _last(view: View, acronym: str) -> tuple[float, Span] | None:
+    """The last value of a signal and the instant of it."""
+    trace = view.trace(acronym)
+    if trace is None:
+        return None
+    good = np.flatnonzero(np.isfinite(trace.value))
+    t = int(trace.t_ns[good[-1]])
+    return float(trace.value[good[-1]]), Span(t, t + NS)
+
+
+def _lamp(view: View) -> Finding:
+    lamp, count = _last(view, "MIL"), _last(view, "DTC_CNT")
+    if lamp is None:
+        return not_judged(KEY, "lamp", "MIL was not recorded.", _RECORD)
+    on, codes = lamp[0] >= 0.5, 0 if count is None else int(count[0])
+    if on:
+        reason = f"The malfunction lamp is commanded on, with {codes} stored emissions codes."
+    elif codes:
+        reason = f"The lamp is off, but {codes} emissions codes are stored."
+    else:
+        reason = "The lamp is off and no emissions code is stored."
+    verdict = Verdict.ACT if on else Verdict.WATCH if codes else Verdict.WITHIN
+    steps = ("Read codes and freeze frame before anything is cleared.",)
+    return Finding(
+        check=KEY,
+        subject="lamp",
+        verdict=verdict,
+        reason=reason,
+        value=float(codes),
+        evidence=(lamp[1],),
+        next_steps=steps if verdict is not Verdict.WITHIN else (),
+    )
+
+
+def _monitors(view: View) -> Finding:
+    subject = "monitors since clearing"
+    state = {}
+    for stem, name in MONITORS.items():
+        supported, incomplete = _last(view, f"{stem}_SUP"), _last(view, f"{stem}_RDY")
+        if supported is not None and incomplete is not None and supported[0] >= 0.5:
+            state[name] = incomplete[0] < 0.5
+    if not state:
+        return not_judged(KEY, subject, "The monitors' bits were not recorded.", _RECORD)
+    lacking = [name for name, complete in state.items() if not complete]
+    numbers = {"supported": float(len(state)), "incomplete": float(len(lacking))}
+    if not lacking:
+        reason = f"All {len(state)} supported monitors are complete."
+        return Finding(KEY, subject, Verdict.WITHIN, reason, value=0.0, numbers=numbers)
+    return Finding(
+        check=KEY,
+        subject=subject,
+        verdict=Verdict.WATCH,
+        reason=f"{len(lacking)} of {len(state)} monitors are incomplete: {', '.join(lacking)}.",
+        value=float(len(lacking)),
+        causes=("codes cleared or battery disconnected not long ago", "conditions not yet driven"),
+        next_steps=(
+            "Drive on; local inspection rules say how many may be incomplete.",
+            "Record WARM_UPS and CLR_DIST: they tell how long ago the codes were cleared.",
+        ),
+        numbers=numbers,
+    )
+
+
+def _cycle(view: View) -> Finding:
+    """Whether this drive was a warm-up cycle and a driving cycle, and what it lacked."""
+    seconds = np.count_nonzero(view.conditions.running) * STEP_S
+    speed, coolant = view.grid.linear("VSS"), view.grid.slow("ECT")
+    idle = sum(s.duration_s for s in view.spans(Condition.COLD_IDLE, Condition.WARM_IDLE))
+    lacking = []
+    if seconds < CYCLE_RUN_S:
+        lacking.append(f"{(CYCLE_RUN_S - seconds) / 60:.0f} more minutes of running")
+    road = 0.0 if speed is None else float(np.count_nonzero(speed > CYCLE_KMH)) * STEP_S
+    if road < CYCLE_ROAD_S:
+        lacking.append(f"{(CYCLE_ROAD_S - road) / 60:.0f} more minutes above 40 km/h")
+    if idle < CYCLE_IDLE_S:
+        lacking.append(f"{CYCLE_IDLE_S - idle:.0f} s of idle")
+    warm = _warm_up_text(coolant, view)
+    text = f"lacks {', '.join(lacking)}" if lacking else "was a whole driving cycle"
+    return Finding(
+        check=KEY,
+        subject="this drive as a cycle",
+        verdict=Verdict.NOT_JUDGED,
+        reason=f"This drive {text}; {warm}.",
+        next_steps=("Makers' own cycles differ: theirs come first.",),
+        numbers={"running_s": float(seconds), "above_40_kmh_s": road, "idle_s": float(idle)},
+    )
+
+
+def _warm_up_text(coolant: np.ndarray | None, view: View) -> str:
+    if coolant is None or not view.conditions.running.any():
+        return "whether it was a warm-up cycle is not known without ECT"
+    running = coolant[view.conditions.running & np.isfinite(coolant)]
+    if len(running) == 0:
+        return "whether it was a warm-up cycle is not known without ECT"
+    rise, top = float(running.max() - running[0]), float(running.max())
+    if rise >= WARM_RISE_DEGC and top >= WARM_LEVEL_DEGC:
+        return "it was a warm-up cycle"
+    return f"it was no warm-up cycle (up by {rise:.0f} to {top:.0f} degC; 22 up to 71 are needed)"

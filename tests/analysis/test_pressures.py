@@ -1,0 +1,63 @@
+"""Manifold and barometric pressure."""
+
+from __future__ import annotations
+
+import pytest
+
+from logbench.analysis.model import Verdict
+from logbench.analysis.run import run_checks
+from logbench.recording.reader import Recording
+from tests.analysis.scenes import IDLE, KEY_ON, Phase, Scene
+
+
+def pressures(scene, altitude_m=None):
+    recording = scene.recording()
+    extra = {} if altitude_m is None else {"altitude_m": altitude_m}
+    facts = recording.facts.model_copy(update={"extra": extra})
+    whole = Recording.of([recording.trace(s, e) for s, e in recording.keys], facts)
+    return {f.subject: f for f in run_checks(whole, only=["pressures"])}
+
+
+def idle(map_kpa=34.0, off_kpa=100.0):
+    key = Phase(**{**vars(KEY_ON), "map_kpa": off_kpa})
+    return Scene([key, Phase(**{**vars(IDLE), "map_kpa": map_kpa})])
+
+
+def test_a_healthy_engine():
+    found = pressures(idle())
+    assert {f.verdict for f in found.values()} == {Verdict.WITHIN}
+    # MOTOR magazine, August 2008: idle MAP about 34 kPa at sea level
+    assert found["idle vacuum"].value == pytest.approx(66.0, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("off", "verdict"), [(98, Verdict.WITHIN), (95, Verdict.WATCH), (88, Verdict.ACT)]
+)
+def test_engine_off_agreement(off, verdict):
+    assert pressures(idle(off_kpa=off))["engine off"].verdict is verdict
+
+
+def test_low_idle_vacuum_is_watched_never_acted_on():
+    assert pressures(idle(map_kpa=55))["idle vacuum"].verdict is Verdict.WATCH
+    assert pressures(idle(map_kpa=85))["idle vacuum"].verdict is Verdict.WATCH
+
+
+@pytest.mark.parametrize(
+    # ICAO standard atmosphere, Doc 7488 (from memory): 79.5 kPa at 2,000 m, 101.3 at 0
+    ("height", "baro", "verdict"),
+    [(2000, 79.0, Verdict.WITHIN), (0, 101.0, Verdict.WITHIN), (0, 79.5, Verdict.ACT)],
+)
+def test_against_the_standard_atmosphere(height, baro, verdict):
+    scene = idle(off_kpa=baro).set(BARO=baro)
+    assert pressures(scene, altitude_m=height)["height"].verdict is verdict
+
+
+def test_engine_off_map_stands_in_for_baro():
+    found = pressures(idle().drop("BARO"))
+    assert found["engine off"].verdict is Verdict.NOT_JUDGED
+    assert found["idle vacuum"].verdict is Verdict.WITHIN
+
+
+def test_nothing_recorded():
+    (only,) = pressures(Scene([IDLE]).drop("MAP", "BARO")).values()
+    assert only.verdict is Verdict.NOT_JUDGED
