@@ -38,7 +38,13 @@ def make(folder: Path = FOLDER) -> list[Path]:
         )
         made.append(
             record_simulated(
-                path, drive, DEMO_SIGNALS, vehicle=demo_vehicle(), note=note, seed=seed
+                path,
+                drive,
+                DEMO_SIGNALS,
+                vehicle=demo_vehicle(),
+                note=note,
+                seed=seed,
+                started_utc=started_utc,
             )
         )
     return made
