@@ -236,8 +236,6 @@ class Adapter:
             "DP": language.describe(self.settings),
             "DPN": language.describe_number(self.settings),
             "CS": "T:00 R:00",
-            "KW": "1:08 2:08",
-            "BD": "00",
         }
         if command in answers:
             return answers[command]

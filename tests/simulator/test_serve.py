@@ -87,7 +87,6 @@ def check_with_python_obd(connection: obd.OBD, car: StillCar) -> None:
         if "CAN" in connection.protocol_name():  # elsewhere it takes the first byte for a count
             found = connection.query(commands.GET_CURRENT_DTC).value
             assert [code for code, _ in found] == ["P0455"]
-        assert connection.query(commands.ELM_VOLTAGE).value.magnitude == pytest.approx(13.9)
         # python-OBD's decoder strips the digits 0 to 2 from the ends, so the raw message is read
         (message,) = connection.query(commands.VIN, force=True).messages
         assert bytes(message.data).rstrip(b"\0")[-17:] == car.vin.encode()
