@@ -44,6 +44,8 @@ def run(
     application.setStyle("Fusion")
     window = MainWindow(Settings(settings))
     window.show()
+    if not start_recording:
+        QTimer.singleShot(0, window.recover)
     if files:
         window.open_recordings(files)
     if link_url:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, fields
 from typing import Literal
 
 from PySide6.QtCore import QObject, Qt, Signal
@@ -11,11 +10,10 @@ from PySide6.QtGui import QColor, QGuiApplication, QPalette
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, Verdict
+from logbench.app.style import style_sheet
 
 Choice = Literal["system", "light", "night"]
 CHOICES: tuple[Choice, ...] = ("system", "light", "night")
-
-_IMAGES = Path(__file__).parent / "images"
 
 ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
 BLUE, VERMILION, PURPLE = "#0072B2", "#D55E00", "#CC79A7"
@@ -121,7 +119,7 @@ class Look(QObject):
         application = QApplication.instance()
         if isinstance(application, QApplication):
             application.setPalette(_palette(self.theme))
-            application.setStyleSheet(style_sheet(self.theme))
+            application.setStyleSheet(style_sheet(_words(self.theme)))
         self.changed.emit(self.theme)
 
     def _resolve(self) -> Theme:
@@ -155,63 +153,7 @@ def _palette(theme: Theme) -> QPalette:
     return palette
 
 
-def style_sheet(theme: Theme) -> str:
-    """Sizes for fingers and edges in the theme's colours; everything else is the Fusion style."""
-    arrow = (_IMAGES / f"arrow-{theme.name}.svg").as_posix()
-    tick = (_IMAGES / f"tick-{theme.name}.svg").as_posix()
-    return f"""
-    QWidget {{ color: {theme.text}; }}
-    QPushButton, QToolButton, QComboBox, QLineEdit, QAbstractSpinBox {{
-        min-height: 30px; padding: 2px 10px; border: 1px solid {theme.line};
-        border-radius: 5px; background: {theme.panel}; }}
-    QPushButton:hover, QToolButton:hover, QComboBox:hover {{ border-color: {theme.accent}; }}
-    QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QAbstractSpinBox:focus,
-    QListView:focus, QTreeView:focus, QTableView:focus {{ border: 1px solid {theme.accent}; }}
-    QComboBox QLineEdit, QAbstractSpinBox QLineEdit {{ border: none; padding: 0;
-        min-height: 0; background: transparent; }}
-    QComboBox::drop-down {{ border: none; width: 26px; }}
-    QComboBox::down-arrow {{ image: url("{arrow}"); width: 12px; height: 12px; }}
-    QAbstractSpinBox::up-button, QAbstractSpinBox::down-button {{ width: 0; border: none; }}
-    QTabBar {{ qproperty-drawBase: 0; }}
-    QTabWidget::pane {{ border: none; }}
-    QTabBar::tab {{ min-height: 32px; padding: 2px 14px; border: none; color: {theme.muted};
-        border-bottom: 2px solid transparent; font-weight: 600; }}
-    QTabBar::tab:selected {{ color: {theme.accent}; border-bottom-color: {theme.accent}; }}
-    QPushButton:pressed, QPushButton:checked, QToolButton:checked {{
-        background: {theme.accent}; color: {theme.on_accent}; }}
-    QPushButton:disabled, QToolButton:disabled {{ color: {theme.muted}; }}
-    QPushButton#primary {{ background: {theme.accent}; color: {theme.on_accent};
-        min-height: 44px; font-weight: 600; border: none; }}
-    QPushButton#primary:focus {{ border: 2px solid {theme.text}; }}
-    QPushButton#primary:disabled {{ background: {theme.line}; color: {theme.muted}; }}
-    QPushButton#page {{ min-height: 38px; min-width: 96px; border: none; background: transparent;
-        font-weight: 600; border-bottom: 3px solid transparent; border-radius: 0; }}
-    QPushButton#page:checked {{ color: {theme.accent}; border-bottom-color: {theme.accent}; }}
-    QPushButton#page:focus {{ background: {theme.window}; }}
-    QListView, QTreeView, QTableView, QTextBrowser, QPlainTextEdit {{
-        background: {theme.panel}; border: 1px solid {theme.line}; border-radius: 5px;
-        selection-background-color: {theme.accent}; selection-color: {theme.on_accent}; }}
-    QListView::item, QTreeView::item {{ min-height: 28px; }}
-    QHeaderView::section {{ background: {theme.window}; color: {theme.muted}; border: none;
-        border-bottom: 1px solid {theme.line}; padding: 4px 6px; }}
-    QFrame#card {{ background: {theme.panel}; border: 1px solid {theme.line};
-        border-radius: 8px; }}
-    QFrame#bar {{ background: {theme.panel}; border-bottom: 1px solid {theme.line}; }}
-    QLabel#muted {{ color: {theme.muted}; }}
-    QLabel#title {{ font-size: 15pt; font-weight: 600; }}
-    QLabel#trouble {{ color: {theme.verdict(Verdict.ACT).name()}; font-weight: 600; }}
-    QSplitter::handle {{ background: {theme.window}; }}
-    QSplitter::handle:hover {{ background: {theme.line}; }}
-    QCheckBox {{ min-height: 28px; }}
-    QCheckBox::indicator, QListView::indicator, QTreeView::indicator,
-    QTableView::indicator {{
-        width: 18px; height: 18px; border: 1px solid {theme.muted}; border-radius: 3px;
-        background: {theme.panel}; }}
-    QCheckBox::indicator:checked, QListView::indicator:checked,
-    QTreeView::indicator:checked, QTableView::indicator:checked {{
-        background: {theme.accent}; border-color: {theme.accent}; image: url("{tick}"); }}
-    QScrollBar:vertical {{ width: 14px; background: {theme.window}; }}
-    QScrollBar::handle:vertical {{ background: {theme.line}; min-height: 36px;
-        border-radius: 6px; margin: 2px; }}
-    QScrollBar::add-line, QScrollBar::sub-line {{ height: 0; width: 0; }}
-    """
+def _words(theme: Theme) -> dict[str, str]:
+    """The colours that the style sheet names."""
+    words = {f.name: str(getattr(theme, f.name)) for f in fields(theme)}
+    return words | {"act": theme.verdict(Verdict.ACT).name()}

@@ -128,6 +128,10 @@ class MainWindow(QMainWindow):
             button.setChecked(button.property("page") == key)
         page.setFocus()
 
+    def recover(self) -> None:
+        """Turn what an earlier crash left in the recordings' folder into recordings."""
+        self.live.recover(self.desk.settings.folder)
+
     def open_recordings(self, paths: Sequence[Path]) -> None:
         """Open the last of these recordings on the Review page."""
         self.show_page("review")

@@ -14,7 +14,8 @@ from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
 from logbench.capture.messages import Failed, Finished, Status
 from logbench.errors import LinkUnknownError, PortMissingError
-from logbench.recording.model import Vehicle
+from logbench.recording.journal import JournalWriter
+from logbench.recording.model import Facts, SignalFacts, Vehicle
 from logbench.signals.groups import PURPOSES
 
 SIGNALS = ("RPM", "MAF", "FUELSYS1")
@@ -199,6 +200,22 @@ def test_a_folder_that_cannot_be_made_is_a_sentence(window: MainWindow, settings
     window.live.start()
     assert "cannot be used" in window.live.notice.text
     assert not window.live.busy
+
+
+def test_a_journal_left_by_a_crash_becomes_a_recording(window: MainWindow, settings, qtbot):
+    settings.folder.mkdir(parents=True)
+    left = settings.folder / "drive-1.parquet.journal"
+    facts = Facts(recording_id="x", signals={"RPM": SignalFacts(unit="rpm")})
+    journal = JournalWriter(left, facts)
+    journal.append([("RPM", "7E8", n * 1_000_000_000, 800.0) for n in range(3)])
+    journal.flush()
+    journal.close()
+    window.recover()
+    qtbot.waitUntil(lambda: "Recovered" in window.live.notice.text, timeout=20_000)
+    assert "drive-1.parquet" in window.live.notice.text
+    window.live.notice.pressed.emit()
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    assert window.review.stack.keys == (("RPM", "7E8"),)
 
 
 def test_picker_purposes_and_search(qtbot):

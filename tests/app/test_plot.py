@@ -78,9 +78,20 @@ def test_columns_leave_no_hole_and_lose_no_extreme(values, px_per_entry, style):
     assert covered.tolist() == list(range(int(x[-1]) + 1))
     assert rows[:, [1, 3]].min() == y.min()
     assert rows[:, [1, 3]].max() == y.max()
-    styled = lines.columns(buckets, x, y, y, gap_ns=10 * SECOND, style=style)
+    styled, _ = lines.dashed(rows, style)
     tall = rows[rows[:, 3] - rows[:, 1] > 4]
     assert {tuple(r) for r in tall.tolist()} <= {tuple(r) for r in styled.tolist()}
+
+
+@pytest.mark.parametrize("style", lines.STYLES[1:])
+def test_a_line_of_short_pieces_has_gaps_and_long_ones_are_for_qt_to_dash(style: lines.Style):
+    x = np.arange(200.0)
+    short = np.column_stack([x, np.zeros(200), x + 1, np.zeros(200)])
+    plain, long = lines.dashed(short, style)
+    assert 0 < len(plain) < len(short)
+    assert len(long) == 0
+    plain, long = lines.dashed(np.array([[0.0, 0, 50, 0]]), style)
+    assert (len(plain), len(long)) == (0, 1)
 
 
 def test_columns_of_unknown_values_are_not_drawn():
@@ -117,8 +128,9 @@ def test_ticks_are_round_evenly_spaced_and_inside(low, span, most):
 @given(st.floats(-1e6, 1e6), st.floats(0, 1e6))
 def test_round_range_holds_the_data_without_much_waste(low, span):
     a, b = round_range(low, low + span)
-    assert a <= low + 1e-6 * max(1, abs(low))
-    assert b >= low + span - 1e-6 * max(1, abs(low + span))
+    little = 1e-6 * max(1, abs(low), span)
+    assert a <= low + little
+    assert b >= low + span - little
     assert b > a
     if span > 1e-3 * max(1.0, abs(low)):
         assert b - a <= 2.0 * span

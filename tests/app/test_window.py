@@ -84,7 +84,8 @@ def test_controls_have_names_for_screen_readers(window: MainWindow):
     window.show_page("review")
     window.show_page("live")
     for kind in ("QPushButton", "QComboBox", "QLineEdit", "QTableView", "QListView"):
-        for widget in window.findChildren(QWidget):
+        for found in window.findChildren(QWidget):
+            widget = found
             if widget.metaObject().className() != kind or not widget.isVisibleTo(window):
                 continue
             parent = widget.parentWidget()

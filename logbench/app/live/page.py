@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.live.cautions import CautionsCard
@@ -258,6 +259,24 @@ class LivePage(QWidget):
         """Put a marker at this instant."""
         self.session.mark()
 
+    def recover(self, folder: Path) -> None:
+        """Turn journals that a crash left in the folder into recordings, and say so."""
+        if self.busy or not (folder.is_dir() and any(folder.glob("*.journal"))):
+            return
+
+        def work(_: Task) -> list[Path]:
+            from logbench.recording.finish import recover
+
+            return recover(folder)
+
+        self._desk.jobs.start(work, self._recovered, self.notice.trouble)
+
+    def _recovered(self, made: list[Path]) -> None:
+        if made:
+            self._last = made[-1]
+            names = ", ".join(path.name for path in made)
+            self.notice.success(f"Recovered from a drive that was cut short: {names}", "Review it")
+
     def set_following(self, following: bool) -> None:
         """Keep the newest samples in view, or stand still while the recording goes on."""
         self._following = following
@@ -378,7 +397,9 @@ class LivePage(QWidget):
     def _failed(self, failed: Failed) -> None:
         self._last = failed.path
         saved = f" What was recorded is in {failed.path}." if failed.path else ""
-        self.notice.trouble(failed.sentence + saved, "Review it" if failed.path else "Try again")
+        orphan = failed.path is not None and failed.path.suffix == ".journal"
+        button = "Recover it" if orphan else "Review it" if failed.path else "Try again"
+        self.notice.trouble(failed.sentence + saved, button)
         self.status.tell("step", "")
         self._wind_up()
 
@@ -391,7 +412,9 @@ class LivePage(QWidget):
     # --- small things ---
 
     def _notice_pressed(self) -> None:
-        if self._last is not None:
+        if self._last is not None and self._last.suffix == ".journal":
+            self.recover(self._last.parent)
+        elif self._last is not None:
             self.review_wanted.emit(self._last)
         else:
             self.start()

@@ -13,7 +13,7 @@ _FAMILIES: tuple[tuple[str, re.Pattern[str]], ...] = (
     ("catalyst", re.compile(r"CATEMP")),
     ("supply", re.compile(r"VPWR")),
 )
-_ORDER = ("rpm", "km/h", "g/s", "kPa", "% trim", "%", "lambda", "oxygen", "degC", "deg", "supply")
+_ORDER = ("rpm", "km/h", "g/s", "kPa", "% trim", "degC", "%", "lambda", "oxygen", "deg", "supply")
 """What belongs high in the stack, by unit or family (ours; no source)."""
 
 

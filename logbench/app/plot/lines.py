@@ -42,12 +42,15 @@ def draw_rows(painter: QPainter, rows: Rows) -> None:
         painter.drawLines(first, len(rows))
 
 
-def pen_of(color: QColor, style: Style, long_segments: bool) -> QPen:
-    """A one-pixel pen. Qt restarts its dashes with every line, so they serve long lines only."""
-    pen = QPen(color, 1)
-    if long_segments:
-        pen.setStyle(_PEN_STYLES[style])
-    return pen
+def draw_styled(painter: QPainter, rows: Rows, color: QColor, style: Style, first_x: int) -> None:
+    """Draw lines one pixel wide; `first_x` is taken from x after the dashes were laid."""
+    plain, long = dashed(rows, style)
+    for part, pen_style in ((plain, Qt.PenStyle.SolidLine), (long, _PEN_STYLES[style])):
+        if len(part):
+            part[:, 0] -= first_x
+            part[:, 2] -= first_x
+            painter.setPen(QPen(color, 1, pen_style))
+            draw_rows(painter, part)
 
 
 def dashes(style: Style, width: int) -> list[tuple[int, int]]:
@@ -80,14 +83,22 @@ def polyline(buckets: Buckets, x: Places, y: Places, gap_ns: float) -> Rows:
     return np.concatenate([rows[joined], dots])
 
 
-def columns(
-    buckets: Buckets,
-    x: Places,
-    y_low: Places,
-    y_high: Places,
-    gap_ns: float,
-    style: Style = "solid",
-) -> Rows:
+def dashed(rows: Rows, style: Style) -> tuple[Rows, Rows]:
+    """Split lines into those to draw as they are, and long ones for Qt to dash.
+
+    Qt begins its dashes anew with every line, so a line of many short pieces would look solid:
+    of short pieces those in the style's gaps are left out, unless they are tall.
+    """
+    if style == "solid":
+        return rows, rows[:0]
+    on, off = _PATTERN[style]
+    long = rows[:, 2] - rows[:, 0] > on
+    short = rows[~long]
+    tall = np.abs(short[:, 3] - short[:, 1]) > _TALL_PX
+    return short[(short[:, 0] % (on + off) < on) | tall], rows[long]
+
+
+def columns(buckets: Buckets, x: Places, y_low: Places, y_high: Places, gap_ns: float) -> Rows:
     """One vertical line a pixel column, shape (n, 4), stretched to touch its neighbour.
 
     `x` is the pixel position of each bucket counted from a fixed point, so that dashes stand still
@@ -118,8 +129,4 @@ def columns(
         middle = (top + bottom) / 2
         bridges = np.column_stack([column[:-1], middle[:-1], column[1:], middle[1:]])[far]
         rows = np.concatenate([rows, bridges])
-    if style == "solid":
-        return rows
-    on, off = _PATTERN[style]
-    shown = (rows[:, 0] % (on + off) < on) | (rows[:, 3] - rows[:, 1] > _TALL_PX)
-    return rows[shown]
+    return rows

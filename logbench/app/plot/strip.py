@@ -260,16 +260,13 @@ class Strip(QWidget):
         low = height - (buckets.low - self.range.low) * scale
         style = lines.STYLES[index % len(lines.STYLES)]
         gap = trace.pyramid.gap_ns(buckets.samples)
-        packed = lines.dense(buckets, self.view.pixels)
-        if packed:
+        if lines.dense(buckets, self.view.pixels):
             high = height - (buckets.high - self.range.low) * scale
-            rows = lines.columns(buckets, x, low, high, gap, style)
+            rows = lines.columns(buckets, x, low, high, gap)
         else:
             rows = lines.polyline(buckets, x, low, gap)
-        rows[:, 0] -= self.view.first_column
-        rows[:, 2] -= self.view.first_column
-        painter.setPen(lines.pen_of(self.theme.trace(index), style, not packed))
-        lines.draw_rows(painter, rows)
+        color = self.theme.trace(index)
+        lines.draw_styled(painter, rows, color, style, self.view.first_column)
 
     def _draw_ground(self, painter: QPainter, rect: QRect) -> None:
         view = self.view

@@ -86,7 +86,7 @@ class TimeView(QObject):
     def show_around(self, start_ns: float, end_ns: float) -> None:
         """Show a span with as much again on either side, within what there is."""
         pad = max((end_ns - start_ns) * 0.5, 2 * SECOND)
-        self._show_within(start_ns - pad, end_ns + pad)
+        self.show_span(max(start_ns - pad, self.low_ns), min(end_ns + pad, self.high_ns))
 
     def zoom(self, factor: float, about_ns: float | None = None) -> None:
         """Show `factor` times as much time, keeping `about_ns` (the middle) where it is."""

@@ -125,6 +125,7 @@ class SignalsTable(QTableView):
         self.verticalHeader().hide()
         self.verticalHeader().setDefaultSectionSize(30)
         self.setShowGrid(False)
+        self.setWordWrap(False)
         self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QTableView.SelectionMode.SingleSelection)
         header = self.horizontalHeader()

@@ -1,0 +1,159 @@
+"""Makes the pictures in docs/screenshots/ from the program itself.
+
+    QT_QPA_PLATFORM=offscreen python docs/make_screenshots.py [NAME...]
+
+Every picture is made in both themes at 1600x900 and 1100x700. The drives come from the simulated
+car: an invented car, an invented fault.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+from PySide6.QtCore import QSettings, Qt
+from PySide6.QtGui import QImage
+from PySide6.QtWidgets import QApplication
+
+from logbench.app.commands import CommandList
+from logbench.app.settings import Settings
+from logbench.app.theme import Choice
+from logbench.app.window import MainWindow
+from logbench.capture.produce import record_simulated
+from logbench.demo import DEMO_SIGNALS, FAULT, demo_link_url, demo_vehicle
+from logbench.recording.model import Event
+from logbench.simulator.cars import named_car
+from logbench.simulator.drive import Drive
+from logbench.simulator.schedules import schedule
+
+FOLDER = Path(__file__).parent / "screenshots"
+SIZES = ((1600, 900), (1100, 700))
+_NO_DITHER = Qt.ImageConversionFlag.ThresholdDither | Qt.ImageConversionFlag.AvoidDither
+THEMES: tuple[Choice, ...] = ("light", "night")
+
+
+def until(true: Callable[[], bool], limit_s: float = 60.0) -> None:
+    """Let Qt work until something is true."""
+    deadline = time.monotonic() + limit_s
+    while not true():
+        if time.monotonic() > deadline:
+            raise TimeoutError(true)
+        QApplication.processEvents()
+        time.sleep(0.005)
+
+
+def settle(seconds: float = 0.3) -> None:
+    """Let what was asked for be painted."""
+    end = time.monotonic() + seconds
+    until(lambda: time.monotonic() > end)
+
+
+def save(window: MainWindow, name: str) -> None:
+    """The window as it is, in both themes and sizes."""
+    FOLDER.mkdir(exist_ok=True)
+    for theme in THEMES:
+        window.desk.look.choose(theme)
+        for width, height in SIZES:
+            window.resize(width, height)
+            settle()
+            path = FOLDER / f"{name}-{theme}-{width}.png"
+            picture = window.grab().toImage()
+            picture.convertToFormat(QImage.Format.Format_Indexed8, _NO_DITHER).save(str(path))
+            print(path)
+
+
+def new_window(folder: Path) -> MainWindow:
+    """A window with settings of its own."""
+    settings = Settings(QSettings(str(folder / "s.ini"), QSettings.Format.IniFormat))
+    settings.folder = folder
+    window = MainWindow(settings)
+    window.ask_to_finish = lambda: True
+    window.show()
+    return window
+
+
+def drive_file(folder: Path) -> Path:
+    """The invented car with its fault on the scripted drive."""
+    return record_simulated(
+        folder / "demo-before.parquet",
+        Drive(named_car("demo"), {FAULT: 1.0}, schedule("test-drive"), seed=7),
+        DEMO_SIGNALS,
+        seed=7,
+        vehicle=demo_vehicle(),
+        events=[Event(t_ns=140_000_000_000, kind="marker", text="rattle on the left")],
+    )
+
+
+def live_pictures(window: MainWindow) -> None:
+    """Before, during and after a recording of the simulated car."""
+    save(window, "live-start")
+    live = window.live
+    live.choose_link("192.168.0.10:35000")
+    live.start()
+    save(window, "live-cautions")
+    live.cautions.refused.emit()
+    live.choose_link(demo_link_url(speed=6))
+    live.start()
+    until(lambda: live.session.now_ns > 75e9)
+    live.mark()
+    until(lambda: live.session.now_ns > 95e9)
+    save(window, "live-recording")
+    live.stop()
+    until(lambda: not live.busy)
+    save(window, "live-saved")
+
+
+def review_pictures(window: MainWindow, drive: Path) -> None:
+    """The recording as a whole, a finding, the values at the cursor, the commands."""
+    window.show_page("review")
+    save(window, "review-empty")
+    window.open_recordings([drive])
+    review = window.review
+    until(lambda: review.judged is not None)
+    save(window, "review-drive")
+    review.findings.choose(0)
+    save(window, "review-finding")
+    review.view.show_all()
+    review.tabs.setCurrentIndex(1)
+    review.view.set_cursor(review.view.high_ns * 2 // 5)
+    save(window, "review-cursor")
+
+
+def command_picture(window: MainWindow) -> None:
+    """The list of commands with something typed."""
+    dialog = CommandList(window.commands(), window)
+    dialog.show()
+    for theme in THEMES:
+        window.desk.look.choose(theme)
+        settle()
+        dialog.grab().save(str(FOLDER / f"commands-{theme}.png"))
+    dialog.close()
+
+
+def main() -> int:
+    """Make them all, or those whose part is named: live, review, commands."""
+    wanted = set(sys.argv[1:]) or {"live", "review", "commands"}
+    application = QApplication(["logbench"])
+    application.setStyle("Fusion")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        window = new_window(folder)
+        if "live" in wanted:
+            live_pictures(window)
+        if "review" in wanted:
+            review_pictures(window, drive_file(folder))
+        if "commands" in wanted:
+            command_picture(window)
+        window.close()
+        until(lambda: not window.isVisible())
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
