@@ -36,6 +36,9 @@ slots of one visit. Only the weights depend on it, never the intervals."""
 LOOP_SETTLE_S = 8.0
 """After the loop has closed, fuel control takes this long to find its place (common practice)."""
 
+COOLANT_DEGC = 8.0
+"""Coolant this far below the level that both sides reach still is comparable."""
+
 MIN_SLOTS = 2
 """A side has been in a cell from this many slots."""
 
@@ -117,7 +120,8 @@ class CellKey:
 class Slots:
     """All usable slots of one side, in order of time, recordings one after the other.
 
-    n slots: `recording` (index), `start_ns`, `rpm`, `load`, `code` (number of the cell, unique over
+    n slots: `recording` (index), `start_ns`, `rpm`, `load`, `purge` (commanded, %, NaN where not
+    recorded), `code` (number of the cell, unique over
     both axes), `visit` (number of the visit), `weight` (what the slot adds to the evidence of its
     visit), `closed` (wholly in closed loop). `values`: (n, quantities), NaN where not known or not
     allowed. `surroundings`: acronym to its median over the slots.
@@ -127,6 +131,7 @@ class Slots:
     start_ns: npt.NDArray[np.int64]
     rpm: Values
     load: Values
+    purge: Values
     code: Ints
     visit: Ints
     weight: Values
@@ -151,14 +156,14 @@ def key_of(code: int) -> CellKey:
 
 
 def slots_of(
-    views: Sequence[View], axis: LoadAxis, quantities: Sequence[Quantity], closed_loop: bool = True
+    views: Sequence[View], axis: LoadAxis, quantities: Sequence[Quantity], rules: Rules
 ) -> Slots:
-    """The usable slots of a side; `closed_loop`: only those in closed loop. Without it, quantities
-    that need it are left unknown."""
-    parts = [_of_one(view, axis, quantities, i, closed_loop) for i, view in enumerate(views)]
+    """The usable slots of a side by `rules`. Without closed loop, quantities that need it are left
+    unknown."""
+    parts = [_of_one(view, axis, quantities, i, rules) for i, view in enumerate(views)]
     joined = {
         name: np.concatenate([part[name] for part in parts])
-        for name in ("recording", "start_ns", "slot", "rpm", "load", "code", "values")
+        for name in ("recording", "start_ns", "slot", "rpm", "load", "purge", "code", "values")
     }
     visit = _visits(joined["recording"], joined["slot"], joined["code"])
     length = np.bincount(visit, minlength=1)[visit].astype(np.float64)
@@ -167,11 +172,12 @@ def slots_of(
         start_ns=joined["start_ns"],
         rpm=joined["rpm"],
         load=joined["load"],
+        purge=joined["purge"],
         code=joined["code"],
         visit=visit,
         weight=1.0 / (1.0 + ALIKE * (length - 1.0)),
         values=joined["values"],
-        surroundings=_surroundings(views, closed_loop),
+        surroundings=_surroundings(views, rules),
     )
 
 
@@ -183,25 +189,53 @@ def _visits(recording: Ints, slot: Ints, code: Ints) -> Ints:
     return np.concatenate(([0], np.cumsum(new))).astype(np.intp)
 
 
-def usable(view: View, closed_loop: bool) -> Mask:
-    """On the grid: warm, steady, running, no fuel cut, no full throttle; with `closed_loop` also in
-    closed loop for `LOOP_SETTLE_S`."""
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What running counts: `closed_loop` only, and coolant from `coolant_degc` on."""
+
+    closed_loop: bool = True
+    coolant_degc: float = float("-inf")
+
+
+def usable(view: View, rules: Rules) -> Mask:
+    """On the grid: warm, steady, running, no fuel cut, no full throttle, and within `rules`: in
+    closed loop for `LOOP_SETTLE_S`, coolant warm enough (or unknown)."""
     found = view.conditions
     out = found.mask(Condition.FUEL_CUT, Condition.FULL_THROTTLE, Condition.CRANKING)
     mask = view.steady & found.running & found.warm & ~out
-    if closed_loop:
+    if rules.closed_loop and len(mask):
         back = round(LOOP_SETTLE_S / STEP_S)
         mask &= np.convolve(~found.closed_loop, np.ones(back), "full")[: len(mask)] < 0.5
-    return mask
+    coolant = view.grid.slow("ECT")
+    return mask if coolant is None else mask & ~(coolant < rules.coolant_degc)
+
+
+def rules_for(before: Sequence[View], after: Sequence[View]) -> Rules:
+    """The strictest rules that leave something of both sides: closed loop if both have it, coolant
+    within `COOLANT_DEGC` of the level that both sides reach."""
+    closed = all(any(has_closed_loop(view) for view in side) for side in (before, after))
+    levels = []
+    for side in (before, after):
+        known = [
+            coolant[usable(view, Rules(closed))]
+            for view in side
+            if (coolant := view.grid.slow("ECT")) is not None
+        ]
+        together = np.concatenate(known) if known else np.empty(0)
+        together = together[np.isfinite(together)]
+        if len(together):
+            levels.append(float(np.quantile(together, 0.9)))
+    lowest = min(levels, default=float("-inf"))
+    return Rules(closed, lowest - COOLANT_DEGC)
 
 
 def has_closed_loop(view: View) -> bool:
     """Whether there is warm, steady running in closed loop at all."""
-    return bool(usable(view, closed_loop=True).any())
+    return bool(usable(view, Rules()).any())
 
 
 def _of_one(
-    view: View, axis: LoadAxis, quantities: Sequence[Quantity], index: int, closed_loop: bool
+    view: View, axis: LoadAxis, quantities: Sequence[Quantity], index: int, rules: Rules
 ) -> dict[str, npt.NDArray[np.generic]]:
     """Slots of one recording by name of field."""
     grid = view.grid
@@ -209,7 +243,7 @@ def _of_one(
     rpm, load = grid.linear("RPM"), axis.values(view)
     if rpm is None or load is None or count == 0:
         return _nothing(len(quantities))
-    mask = usable(view, closed_loop) & np.isfinite(load)
+    mask = usable(view, rules) & np.isfinite(load)
     rpm_mean, load_mean = (_means(x, mask, count) for x in (rpm, load))
     share = _cut(mask, count).mean(axis=1)
     row = np.searchsorted(RPM_EDGES, rpm_mean, side="right") - 1
@@ -217,9 +251,12 @@ def _of_one(
     keep = np.flatnonzero((share >= _LEAST_POINTS) & inside)
     columns = np.full((len(keep), len(quantities)), np.nan)
     for k, quantity in enumerate(quantities):
-        values = None if quantity.needs_closed_loop and not closed_loop else quantity.make(view)
+        values = (
+            None if quantity.needs_closed_loop and not rules.closed_loop else quantity.make(view)
+        )
         if values is not None:
             columns[:, k] = _means(values, mask, count)[keep]
+    purge = grid.slow("EVAP_PCT")
     column = np.floor(load_mean[keep] / axis.width).astype(np.intp)
     return {
         "recording": np.full(len(keep), index, dtype=np.intp),
@@ -227,6 +264,7 @@ def _of_one(
         "slot": keep,
         "rpm": rpm_mean[keep],
         "load": load_mean[keep],
+        "purge": np.full(len(keep), np.nan) if purge is None else _means(purge, mask, count)[keep],
         "code": row[keep] * _LOADS + np.minimum(column, _LOADS - 1),
         "values": columns,
     }
@@ -240,6 +278,7 @@ def _nothing(quantities: int) -> dict[str, npt.NDArray[np.generic]]:
         "slot": whole,
         "rpm": none,
         "load": none,
+        "purge": none,
         "code": whole,
         "values": np.empty((0, quantities)),
     }
@@ -259,7 +298,7 @@ def _means(values: Values, mask: Mask, count: int) -> Values:
     return np.asarray(np.where(enough, total / np.maximum(number, 1), np.nan))
 
 
-def _surroundings(views: Sequence[View], closed_loop: bool) -> dict[str, float]:
+def _surroundings(views: Sequence[View], rules: Rules) -> dict[str, float]:
     """Median of each of `SURROUNDINGS` over the usable running of all recordings."""
     found = {}
     for name, *_ in SURROUNDINGS:
@@ -267,7 +306,7 @@ def _surroundings(views: Sequence[View], closed_loop: bool) -> dict[str, float]:
             known[np.isfinite(known)]
             for view in views
             if (slow := view.grid.slow(name)) is not None
-            for known in (slow[usable(view, closed_loop)],)
+            for known in (slow[usable(view, rules)],)
         ]
         together = np.concatenate(values) if values else np.empty(0)
         if len(together):

@@ -16,6 +16,7 @@ from logbench.analysis.comparison.cells import (
     choose_axis,
     has_closed_loop,
     key_of,
+    rules_for,
     slots_of,
 )
 from logbench.analysis.comparison.differences import MIN_SECONDS, Difference, difference_of
@@ -69,10 +70,11 @@ def compare(
         slots: tuple[Slots, Slots] | None = None
         to_drive: tuple[str, ...] = ()
     else:
-        closed = [all(has_closed_loop(v) for v in side) for side in sides]
+        closed = [any(has_closed_loop(v) for v in side) for side in sides]
+        rules = rules_for(*sides)
         slots = (
-            slots_of(sides[0], axis, quantities, all(closed)),
-            slots_of(sides[1], axis, quantities, all(closed)),
+            slots_of(sides[0], axis, quantities, rules),
+            slots_of(sides[1], axis, quantities, rules),
         )
         to_drive = _to_drive(axis, *slots)
         concerns += _loop_concerns(sides, closed) + _surrounding_concerns(*slots)
@@ -199,6 +201,7 @@ def _open(quantity: Quantity, found: Difference | None) -> SignalResult:
         half_width=found.overall.half_width,
         detectable=found.overall.detectable,
         p=found.overall.p,
+        everyday=quantity.everyday,
         before_s=found.before_s,
         after_s=found.after_s,
         cells=found.cells,
@@ -212,6 +215,9 @@ def _decided(result: SignalResult, p_adjusted: float, cells: Sequence[float]) ->
     size = number_text(result.change, result.half_width, result.unit, signed=True)
     if changed:
         reason = f"Changed by {size} (95 %), over {len(result.cells)} shared cells."
+        if result.everyday is not None and abs(result.change) <= result.everyday:
+            usual = number_text(result.everyday, float("nan"), result.unit)
+            reason += f" An unchanged car's drives differ by up to about {usual} from day to day."
     else:
         missed = number_text(result.detectable, float("nan"), result.unit)
         reason = f"No change shown ({size}); one smaller than {missed} could have been missed."

@@ -27,6 +27,10 @@ RIDGE = 1e-3
 """Pull of the surface's slopes towards none, as a share of the samples' own spread."""
 
 
+PIECE = 15
+"""Slots of one visit that count as one observation of the surface: half a minute."""
+
+
 @dataclass(frozen=True, slots=True)
 class CellDifference:
     """One quantity in one cell: means in its unit, after less before, steady seconds of each."""
@@ -76,6 +80,9 @@ def difference_of(
     """The difference of the quantity in column `column` of both sides' values; `extra` is a further
     relative standard deviation from outside of both drives."""
     known = [np.isfinite(side.values[:, column]) for side in (before, after)]
+    purge = quantity.needs_closed_loop and all(_purge_known(s) for s in (before, after))
+    if purge:
+        known = [k & np.isfinite(s.purge) for k, s in zip(known, (before, after), strict=True)]
     counts = [
         dict(zip(*np.unique(side.code[k], return_counts=True), strict=True))
         for side, k in zip((before, after), known, strict=True)
@@ -86,32 +93,55 @@ def difference_of(
     if not shared:
         nan = float("nan")
         return Difference(None, nan, nan, (), seconds[0], seconds[1], nan)
-    parts = [_part(side, k, column, codes) for side, k in zip((before, after), known, strict=True)]
-    surface = _surface(column, (before, after), known)
+    parts = [
+        _part(side, k, column, codes, purge) for side, k in zip((before, after), known, strict=True)
+    ]
+    surface = _surface(column, (before, after), known, purge)
     apart = _place_alike(parts, surface, len(codes))
     relative = float(np.hypot(quantity.relative, extra))
     quantity = replace(quantity, relative=relative)
     return _differences(quantity, parts, codes, counts, seconds, surface, apart)
 
 
+def _purge_known(side: Slots) -> bool:
+    """Whether commanded purge was recorded: its vapour is fuel that the trims take back."""
+    return bool(np.isfinite(side.purge).mean() > 0.95) if len(side) else False
+
+
 def _part(
-    side: Slots, known: npt.NDArray[np.bool_], column: int, codes: npt.NDArray[np.intp]
+    side: Slots,
+    known: npt.NDArray[np.bool_],
+    column: int,
+    codes: npt.NDArray[np.intp],
+    purge: bool,
 ) -> _Part:
     keep = np.flatnonzero(known & np.isin(side.code, codes))
     cell = np.searchsorted(codes, side.code[keep])
-    x = _features(side, keep)
+    x = _features(side, keep, purge)
     return _Part(side.values[keep, column].copy(), x, cell, side.weight[keep])
 
 
-def _features(side: Slots, keep: npt.NDArray[np.intp]) -> Values:
-    """Engine speed and load up to their squares and product, shape (len(keep), 5)."""
+def _features(side: Slots, keep: npt.NDArray[np.intp], purge: bool) -> Values:
+    """Engine speed and load up to their squares and product, and with `purge` the commanded purge,
+    shape (len(keep), 5 or 6)."""
     rpm, load = side.rpm[keep] / 1000.0, side.load[keep] / 50.0
-    return np.column_stack((rpm, load, rpm * load, rpm**2, load**2))
+    columns = [rpm, load, rpm * load, rpm**2, load**2]
+    if purge:
+        columns.append(side.purge[keep] / 10.0)
+    return np.column_stack(columns)
+
+
+def _pieces(visit: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """Numbers of pieces of at most `PIECE` slots that visits are cut into."""
+    start = np.flatnonzero(np.diff(visit, prepend=visit[0] - 1))
+    place = np.arange(len(visit)) - np.repeat(start, np.diff(np.append(start, len(visit))))
+    return np.asarray(np.cumsum(place % PIECE == 0) - 1)
 
 
 @dataclass(frozen=True, slots=True)
 class _Surface:
-    """How a quantity leans on engine speed and load: `slopes` (5,) and their covariance."""
+    """How a quantity leans on engine speed and load: `slopes` of the features
+    and their covariance."""
 
     slopes: Values
     covariance: Values
@@ -119,17 +149,18 @@ class _Surface:
 
 
 def _surface(
-    column: int, sides: Sequence[Slots], known: Sequence[npt.NDArray[np.bool_]]
+    column: int, sides: Sequence[Slots], known: Sequence[npt.NDArray[np.bool_]], purge: bool
 ) -> _Surface:
     """A smooth surface through all known slots of both sides, shifted between the sides, with a
-    covariance that takes each visit as one observation (Liang and Zeger, Biometrika 73, 1986)."""
+    covariance that takes each visit, or half a minute of a long one, as one observation (Liang and
+    Zeger, Biometrika 73, 1986; from memory)."""
     kept = [np.flatnonzero(k) for k in known]
-    x = np.concatenate([_features(s, k) for s, k in zip(sides, kept, strict=True)])
+    x = np.concatenate([_features(s, k, purge) for s, k in zip(sides, kept, strict=True)])
     y = np.concatenate([s.values[k, column] for s, k in zip(sides, kept, strict=True)])
     w = np.concatenate([s.weight[k] for s, k in zip(sides, kept, strict=True)])
     after = np.repeat([0.0, 1.0], [len(k) for k in kept])
-    first = int(sides[0].visit[-1]) + 1
-    visit = np.concatenate((sides[0].visit[kept[0]], sides[1].visit[kept[1]] + first))
+    piece = [_pieces(s.visit[k]) for s, k in zip(sides, kept, strict=True)]
+    visit = np.concatenate((piece[0], piece[1] + int(piece[0].max()) + 1))
     full = np.column_stack((x, 1.0 - after, after))
     scale = np.sqrt((w[:, None] * full**2).sum(axis=0) / w.sum())
     full = full / scale

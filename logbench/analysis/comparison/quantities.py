@@ -26,7 +26,9 @@ class Quantity:
 
     `quantum` is the step of one sample on the wire, in `unit`. `repeatability` is the standard
     deviation between two drives of one unchanged car that no span of one drive can show (other air,
-    other fuel temperature, other learning), in `unit` plus `relative` times the mean.
+    other fuel temperature, other learning), in `unit` plus `relative` times the mean. `everyday` is
+    the size, in `unit`, up to which drives of an unchanged car differ from day to day; a change no
+    larger may be real and still mean nothing. None: not known.
     """
 
     key: str
@@ -38,6 +40,7 @@ class Quantity:
     repeatability: float = 0.0
     relative: float = 0.0
     derived: bool = False
+    everyday: float | None = None
 
     @property
     def needs_closed_loop(self) -> bool:
@@ -57,11 +60,25 @@ REPEATABILITY: dict[Kind, tuple[float, float]] = {
 """Absolute and relative; from simulated healthy cars of seeds that the proof does not use, see
 docs/comparison.md."""
 
+EVERYDAY: dict[Kind, float] = {
+    "trim": 3.0,
+    "learnt": 3.0,
+    "efficiency": 3.0,
+    "temperature": 8.0,
+    "electrical": 0.5,
+}
+"""Trims: what most pairs of warm drives of one healthy car in the open road data keep to (one drive
+does not, see docs/comparison.md). Others: common practice, no source."""
+
+EVERYDAY_OF = {"SPARKADV": 4.0}
+"""The same for single signals: idle timing of the same car in the open road data."""
+
 _NOT_COMPARED = re.compile(
     r"RPM|VSS|APP_.|DTC_CNT|RUNTM|.*_DIST|.*_TIME|WARM_UPS|ODO|GEAR_.*|TQ_.*|BARO|AAT|IAT\d*|FLI"
-    r"|ALCH_PCT|.*_MAX|EVAP_.*|LAMBDA|BP_.*|FUEL_TIMING|BAT_PWR"
+    r"|ALCH_PCT|.*_MAX|EVAP_.*|LAMBDA|BP_.*|FUEL_TIMING|BAT_PWR|CATEMP\d+|EOT|EGR?T\d+"
 )
-"""Axes of the cells, the driver's choices, counters, the surroundings, commands."""
+"""Axes of the cells, the driver's choices, counters, the surroundings, commands, and temperatures
+that follow the minutes before rather than the operating point."""
 _LEARNT = re.compile(r"(SHRT|LONG)FT\d+|(ST|LG)SO2FT\d")
 _AIR = re.compile(
     r"MAF[AB]?|MAP(_[AB])?|LOAD_(PCT|ABS)|TP(_.)?|TAC_PCT|FUEL_RATE|.*_FUEL_RATE|SPARKADV"
@@ -69,7 +86,7 @@ _AIR = re.compile(
 _KINDS: tuple[tuple[re.Pattern[str], Kind], ...] = (
     (_LEARNT, "learnt"),
     (_AIR, "air"),
-    (re.compile(r"ECT\d?|EOT|CATEMP\d+|EGR?T\d+"), "temperature"),
+    (re.compile(r"ECT\d?"), "temperature"),
     (re.compile(r"VPWR"), "electrical"),
 )
 
@@ -109,7 +126,19 @@ def _signal(name: str, axis: Sequence[str]) -> Quantity | None:
         return view.grid.slow(name) if slow else view.grid.linear(name)
 
     absolute, relative = REPEATABILITY[kind]
-    return Quantity(name, signal.name, signal.unit, kind, make, signal.scale, absolute, relative)
+    everyday = EVERYDAY_OF.get(name, EVERYDAY.get(kind))
+    return Quantity(
+        name,
+        signal.name,
+        signal.unit,
+        kind,
+        make,
+        signal.scale,
+        absolute,
+        relative,
+        False,
+        everyday,
+    )
 
 
 def _derived(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
@@ -130,7 +159,7 @@ def _total_trim(bank: int) -> Quantity:
     absolute, relative = REPEATABILITY["trim"]
     return Quantity(
         f"TRIM{bank}", f"total fuel trim, bank {bank}", "%", "trim", make, 100 / 128, absolute,
-        relative, True,
+        relative, True, EVERYDAY["trim"],
     )  # fmt: skip
 
 
@@ -148,5 +177,5 @@ def _efficiency() -> Quantity:
     absolute, relative = REPEATABILITY["efficiency"]
     return Quantity(
         "VE", "volumetric efficiency against the manifold", "%", "efficiency", make, 0.01, absolute,
-        relative, True,
+        relative, True, EVERYDAY["efficiency"],
     )  # fmt: skip

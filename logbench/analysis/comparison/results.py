@@ -41,7 +41,8 @@ class SignalResult:
 
     `before`, `after`: means over the shared cells, weighted alike, in `unit`. `half_width`: of the
     95 % interval of `change`. `detectable`: a true change of this size would have been found four
-    times in five. `p_adjusted`: after the control of false discoveries. `reason`: one sentence.
+    times in five. `p_adjusted`: after the control of false discoveries. `everyday`: see `Quantity`.
+    `reason`: one sentence.
     """
 
     key: str
@@ -57,11 +58,19 @@ class SignalResult:
     detectable: float | None = None
     p: float | None = None
     p_adjusted: float | None = None
+    everyday: float | None = None
     before_s: float = 0.0
     after_s: float = 0.0
     cells: tuple[CellDifference, ...] = ()
     cells_changed: tuple[bool, ...] = ()
     """For each of `cells`: whether it differs by itself, after the control over all cells."""
+
+    @property
+    def relevant(self) -> bool:
+        """Whether it changed by more than an unchanged car's drives differ from day to day."""
+        if self.verdict is not SignalVerdict.CHANGED or self.change is None:
+            return False
+        return self.everyday is None or abs(self.change) > self.everyday
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +137,8 @@ class Comparison:
 
     def table(self) -> pd.DataFrame:
         """One row a quantity: `signal`, `title`, `unit`, `verdict`, `before`, `after`, `change`,
-        `low`, `high` (95 %), `detectable`, `p`, `p_adjusted`, `cells`, `before_s`, `after_s`,
-        `reason`; NaN where there is no number."""
+        `low`, `high` (95 %), `detectable`, `p`, `p_adjusted`, `relevant`, `cells`, `before_s`,
+        `after_s`, `reason`; NaN where there is no number."""
         import pandas as pd  # takes 0.4 s
 
         rows = []
@@ -149,6 +158,7 @@ class Comparison:
                     "detectable": s.detectable,
                     "p": s.p,
                     "p_adjusted": s.p_adjusted,
+                    "relevant": s.relevant,
                     "cells": len(s.cells),
                     "before_s": s.before_s,
                     "after_s": s.after_s,
@@ -244,6 +254,7 @@ def _signal_row(s: SignalResult) -> dict[str, Any]:
         "title": s.title,
         "unit": s.unit,
         "verdict": s.verdict.value,
+        "relevant": s.relevant,
         "reason": s.reason,
         "before_s": s.before_s,
         "after_s": s.after_s,

@@ -145,7 +145,7 @@ def _named(results: Sequence[FindingResult]) -> str:
 
 
 def _of_signals(signals: Sequence[SignalResult]) -> str:
-    changed = [s for s in signals if s.verdict is SignalVerdict.CHANGED]
+    changed = [s for s in signals if s.relevant]
     changed.sort(key=lambda s: (not s.derived, s.p if s.p is not None else 1.0))
     if changed and changed[0].change is not None and changed[0].half_width is not None:
         s = changed[0]
@@ -153,4 +153,6 @@ def _of_signals(signals: Sequence[SignalResult]) -> str:
         way = "lower" if (s.change or 0.0) < 0 else "higher"
         return f"At equal operating points the {s.title} is {size} {way} than before."
     judged = [s for s in signals if s.verdict is SignalVerdict.NO_CHANGE]
+    if any(s.verdict is SignalVerdict.CHANGED for s in signals):
+        return "At equal operating points nothing has changed by more than from day to day."
     return "At equal operating points no signal is shown to have changed." if judged else ""
