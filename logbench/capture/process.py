@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import glob
 import logging
 import multiprocessing
 import multiprocessing.connection
@@ -181,7 +182,7 @@ class Capture:
         out = self.request.out
         if out is None:
             return None
-        found = [*out.parent.glob(f"{out.stem}*{out.suffix}{SUFFIX}")]
+        found = [*out.parent.glob(f"{glob.escape(out.stem)}*{glob.escape(out.suffix)}{SUFFIX}")]
         return max(found, key=lambda path: path.stat().st_mtime, default=None)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import logging
 import queue
@@ -9,7 +10,7 @@ import threading
 import time
 import uuid
 from collections import Counter, deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Protocol
 
@@ -39,9 +40,9 @@ from logbench.errors import (
     ReplyError,
     StorageError,
 )
-from logbench.recording.finish import check_folder, finish
+from logbench.recording.finish import NothingRecordedError, check_folder, finish
 from logbench.recording.journal import JournalWriter, journal_path
-from logbench.recording.model import Event, Facts, LinkFacts
+from logbench.recording.model import Event, Facts, LinkFacts, Vehicle
 from logbench.recording.storage import numbered
 from logbench.vehicle.model import Reading
 
@@ -144,7 +145,8 @@ class Session:
         out = self._request.out
         if out is not None:
             check_folder(out.parent)
-        opened = self._source.open(self._say)
+        with self._pulse():
+            opened = self._source.open(self._say)
         self._gap_s = GAP_S * max(1.0, opened.time_scale)
         facts = self._facts(opened)
         if self._request.resume is not None:
@@ -174,6 +176,9 @@ class Session:
         self._origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
         facts.recording_id, facts.started_utc = before.recording_id, before.started_utc
         facts.signals = before.signals | facts.signals
+        if self._request.vehicle == Vehicle():
+            facts.vehicle = before.vehicle
+        facts.note = facts.note or before.note
         self._journal.facts(facts)
         text = "the capture ended unexpectedly and was started again"
         self._happened("gap", text, t_ns=content.last_t_ns)
@@ -253,7 +258,8 @@ class Session:
                 return False
             attempt += 1
             try:
-                self._source.open(self._say)
+                with self._pulse():
+                    self._source.open(self._say)
             except EndOfSourceError:
                 return False
             except LinkError as again:
@@ -279,6 +285,26 @@ class Session:
                 self._happened("marker", order.text)
 
     # --- telling ---
+
+    @contextlib.contextmanager
+    def _pulse(self) -> Iterator[None]:
+        """Signs of life while the loop stands still: connecting, finishing."""
+        done = threading.Event()
+        size_bytes = self._journal.writer.size_bytes if self._journal else 0
+        elapsed_s = self._last_ns / 1e9
+        status = Status(elapsed_s, self._samples, 0.0, size_bytes, link=self._link)
+
+        def beat() -> None:
+            while not done.wait(STATUS_S):
+                self._watcher.message(status)
+
+        thread = threading.Thread(target=beat, name="pulse", daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            done.set()
+            thread.join()
 
     def _now_ns(self) -> int:
         return self._source.now_ns() - self._origin_ns
@@ -338,8 +364,9 @@ class Session:
         path = None
         if self._journal is not None:
             self._say("Finishing the recording")
-            self._journal.end()
-            path = finish(self._journal.writer)
+            with self._pulse():
+                self._journal.end()
+                path = finish(self._journal.writer)
         return Finished(path, self._samples, elapsed_s)
 
     def _failed(self, sentence: str, error: str) -> Failed:
@@ -347,18 +374,23 @@ class Session:
         path: Path | None = None
         if self._journal is not None:
             path = self._saved()
-            sentence = f"{sentence.rstrip('.')}. What was recorded is in {path}."
+            saved = f"What was recorded is in {path}" if path else "Nothing had been recorded yet"
+            sentence = f"{sentence.rstrip('.')}. {saved}."
         return Failed(sentence, error, path)
 
-    def _saved(self) -> Path:
+    def _saved(self) -> Path | None:
         assert self._journal is not None
         writer = self._journal.writer
         try:
-            self._journal.end()
-        except StorageError as error:
-            log.warning("%s", error)
-        try:
+            try:
+                self._journal.end()
+            except StorageError as error:
+                log.warning("%s", error)
+                writer.close()  # what waits cannot be written: finish what is on disk
+                return finish(writer.path)
             return finish(writer)
+        except NothingRecordedError:
+            return None
         except LogbenchError as error:
             log.warning("%s", error)
             return writer.path

@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import logging
 import os
+import re
+import time
 import uuid
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -72,7 +74,8 @@ def finish(journal: Path | JournalWriter) -> Path:
     """Turn a journal into the Parquet file it is named after, then remove the journal.
 
     Given the writer, it seals it first and keeps its lock; given a path, the journal is an orphan
-    and the recording is marked as recovered. Never overwrites a file: takes the next free name.
+    and the recording is marked as recovered; without a single sample or event it is removed and
+    `NothingRecordedError` raised. Never overwrites a file: takes the next free name.
     Raises `StorageError` (disk full, folder read-only, another program has the journal); the
     journal stays then and `recover` tries again.
     """
@@ -90,20 +93,35 @@ def recover(folder: Path) -> list[Path]:
     """Finish all orphaned journals in `folder`; returns the recordings made, oldest name first.
 
     Journals that another program is writing are left alone; those that cannot be finished stay and
-    are reported to the log. One without a single sample or event is removed.
+    are reported to the log. One without a single sample or event is removed, and so are unfinished
+    files of ours that a crash left behind more than an hour ago.
     """
-    made = []
+    made: list[Path] = []
+    if not Path(folder).is_dir():
+        return made
+    _sweep(Path(folder))
     for journal in sorted(Path(folder).glob(f"*{SUFFIX}")):
         try:
             made.append(finish(journal))
-        except (RecordingMissingError, JournalInUseError, _NothingRecordedError) as error:
+        except (RecordingMissingError, JournalInUseError, NothingRecordedError) as error:
             log.debug("%s", error)
         except LogbenchError as error:
             log.warning("%s", error)
     return made
 
 
-class _NothingRecordedError(LogbenchError):
+_LEFT_BEHIND = re.compile(r".+\.[0-9a-f]{8}\.part|\..+\.journal\.[0-9a-f]{8}\.new")
+_OLD_S = 3600.0
+
+
+def _sweep(folder: Path) -> None:
+    for path in folder.iterdir():
+        if _LEFT_BEHIND.fullmatch(path.name) and time.time() - path.stat().st_mtime > _OLD_S:
+            with contextlib.suppress(OSError):  # another program was quicker, or it must stay
+                path.unlink()
+
+
+class NothingRecordedError(LogbenchError):
     """The journal holds nothing; it has been removed."""
 
 
@@ -113,7 +131,7 @@ def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock | Journa
     content = _read_or_set_aside(journal, lock)
     if recovered and not len(content.t_ns) and not content.facts.events:
         _remove(journal, lock)
-        raise _NothingRecordedError(f"{journal} held no samples and was removed.")
+        raise NothingRecordedError(f"{journal} held no samples and was removed.")
     kept = f"nothing is lost, the samples stay in {journal.name}"
     with storage_trouble(wanted, kept=kept):
         done = _earlier_attempt(wanted, content.facts)
@@ -138,7 +156,7 @@ def _read_or_set_aside(journal: Path, lock: JournalLock | JournalWriter) -> Jour
         with storage_trouble(journal):
             if journal.stat().st_size < 4096:  # killed before its header was on disk
                 _remove(journal, lock)
-                raise _NothingRecordedError(f"{journal} was empty and was removed.") from error
+                raise NothingRecordedError(f"{journal} was empty and was removed.") from error
             aside = journal.with_name(journal.name + ".damaged")
             os.replace(journal, aside)
         raise RecordingDamagedError(f"{error} It was set aside as {aside.name}.") from error
@@ -255,9 +273,11 @@ def check_folder(folder: Path) -> None:
 
     Raises `StorageError`.
     """
+    if not folder.is_dir():
+        raise StorageError(f"The folder {folder} does not exist: choose another folder.")
     probe = folder / f".{uuid.uuid4().hex[:8]}{_PART}"
-    with storage_trouble(probe):
-        if not folder.is_dir():
-            raise StorageError(f"The folder {folder} does not exist: choose another folder.")
-        probe.write_bytes(b"\0" * 4096)
-        probe.unlink()
+    with storage_trouble(folder):
+        try:
+            probe.write_bytes(b"\0" * 4096)
+        finally:
+            probe.unlink(missing_ok=True)

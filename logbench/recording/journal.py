@@ -253,9 +253,7 @@ class JournalWriter:
         except OSError as error:
             with contextlib.suppress(OSError):  # else the next flush tries again
                 self._cut_back()
-            raise storage_error(
-                error, self.path, kept=f"what was recorded before stays in {self.path.name}"
-            ) from error
+            raise storage_error(error, self.path) from error
         self._torn = False
         self._size += len(data)
         self._announced = len(self._ids)

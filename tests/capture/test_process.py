@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -228,6 +229,50 @@ def test_outbox_drops_what_nobody_reads(monkeypatch):
     assert sent[-1] == Step("end")
     (batch,) = sent[1:-1]
     assert batch_table(batch)["t"].to_pylist() == list(range(400, 500))
+
+
+@dataclass(frozen=True)
+class MakeLimited(MakeFake):
+    """A fake source whose process may not write files beyond a size: a disk that fills up."""
+
+    limit: int = 60_000
+
+    def __call__(self, request):
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_FSIZE, (self.limit, self.limit))
+        return super().__call__(request)
+
+
+@posix_only
+def test_disk_fills_up(tmp_path):
+    """The kernel refuses the journal's growth in mid-drive: a sentence, an error, no loss."""
+    request = CaptureRequest("fake:", out=tmp_path / "drive.parquet")
+    with pytest.raises(StorageError, match="The disk is full") as error:
+        run_headless(request, lambda _: None, MakeLimited(0.002))
+    (path,) = tmp_path.iterdir()
+    assert str(path) in str(error.value)
+    if path.suffix == ".journal":  # there was no room for the finished file either
+        (path,) = recover(tmp_path)
+    rpm = open_recording(path).trace("RPM")
+    assert rpm.value.tolist() == list(range(len(rpm)))
+    assert len(rpm) > 50
+
+
+@posix_only
+@pytest.mark.parametrize(
+    ("limit", "sentence"),
+    [
+        (3000, r"disk is full: .* could not be"),
+        (5000, "disk is full.*Nothing had been recorded yet"),
+    ],
+    ids=["before the drive", "at the first batch"],
+)
+def test_disk_is_full_from_the_start(tmp_path, limit, sentence):
+    request = CaptureRequest("fake:", out=tmp_path / "drive.parquet")
+    with pytest.raises(StorageError, match=sentence):
+        run_headless(request, lambda _: None, MakeLimited(0.002, limit=limit))
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_errors_reach_the_caller(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import time
 
 import numpy as np
 import pytest
@@ -217,12 +218,10 @@ def test_disk_full_on_the_way(tmp_path, listener, monkeypatch):
     assert ending.error == "StorageError"
     assert "disk is full" in ending.sentence
     assert str(ending.path) in ending.sentence
-    assert ending.path.name == "drive.parquet.journal"  # finishing needs the disk as well
-    monkeypatch.undo()
-    from logbench.recording.finish import recover
-
-    (path,) = recover(tmp_path)
-    assert len(open_recording(path).trace("RPM")) * 4 == calls[2]
+    assert ending.path == tmp_path / "drive.parquet"  # smaller than the journal, it still went
+    recording = open_recording(ending.path)
+    assert recording.facts.recovered
+    assert len(recording.trace("RPM")) * 4 == calls[2]
 
 
 def test_fault_of_our_own_keeps_the_samples(tmp_path, listener, caplog):
@@ -255,7 +254,13 @@ def test_resume_goes_on_in_the_same_recording(tmp_path, listener):
     out = tmp_path / "drive.parquet"
     now = datetime.datetime(2026, 3, 1, 10, 0, 30, tzinfo=datetime.UTC)
     began = (now - datetime.timedelta(seconds=30)).isoformat()
-    facts = Facts(recording_id="first", started_utc=began, note="n", link=LinkFacts(url="fake:"))
+    facts = Facts(
+        recording_id="first",
+        started_utc=began,
+        note="n",
+        vehicle=Vehicle(label="mine"),
+        link=LinkFacts(url="fake:"),
+    )
     writer = JournalWriter(journal_path(out), facts)
     writer.append([("RPM", "7E8", k * 10**9, -float(k)) for k in range(20)])
     writer.flush()
@@ -268,6 +273,7 @@ def test_resume_goes_on_in_the_same_recording(tmp_path, listener):
     recording = open_recording(out)
     assert recording.facts.recording_id == "first"
     assert recording.facts.started_utc == began
+    assert (recording.facts.vehicle.label, recording.facts.note) == ("mine", "n")
     rpm = recording.trace("RPM")
     assert len(rpm) == 120
     assert rpm.t_s[20] == pytest.approx(30.0, abs=1.0)  # by the time of day
@@ -303,3 +309,17 @@ def test_clock_of_the_computer_jumps(tmp_path, listener, jump_s, kind):
     assert np.all(np.diff(recording.trace("RPM").t_ns) > 0)
     started = datetime.datetime.fromisoformat(recording.facts.started_utc)
     assert abs((started - began).total_seconds()) < 30
+
+
+def test_signs_of_life_while_connecting(tmp_path, listener, monkeypatch):
+    """A slow connection is no dead process: states go on coming, twice a second."""
+    monkeypatch.setattr("logbench.capture.session.STATUS_S", 0.05)
+
+    class Slow(FakeSource):
+        def open(self, progress):
+            time.sleep(0.5)
+            return super().open(progress)
+
+    Session(request(tmp_path), Slow(0.001, last=5), listener).run()
+    connecting = [state for state in listener.of(Status) if state.link == "connecting"]
+    assert len(connecting) >= 3

@@ -359,9 +359,9 @@ def test_all_recover_the_same_orphan(tmp_path, forkserver):
         _same(folder, traces)
 
 
-def test_sigkill_is_what_kill_sends():
+def test_kill_is_sigkill(forkserver):
     """The tests above mean `kill -9`: multiprocessing's `kill` sends it on POSIX."""
-    process = multiprocessing.get_context("fork").Process(target=time.sleep, args=(60,))
+    process = forkserver.Process(target=time.sleep, args=(60,))
     process.start()
     process.kill()
     process.join()

@@ -288,3 +288,18 @@ def test_nothing_recorded_on_purpose_is_a_recording(tmp_path, facts):
     assert recording.duration_ns == 0
     assert recording.frame().empty
     assert recording.intact()
+
+
+def test_leftovers_of_a_crash(tmp_path):
+    """Only ours, only old ones."""
+    names = (".a.parquet.journal.0123abcd.new", "a.parquet.0123abcd.part")
+    others = ("film.part", "a.parquet.part", "notes.new")
+    for name in names + others:
+        (tmp_path / name).touch()
+    recover(tmp_path)
+    assert len(list(tmp_path.iterdir())) == 5
+    for path in tmp_path.iterdir():
+        os.utime(path, (1, 1))
+    recover(tmp_path)
+    assert {path.name for path in tmp_path.iterdir()} == set(others)
+    assert recover(tmp_path / "gone") == []

@@ -281,4 +281,3 @@ def test_disk_full_while_recording(tmp_path):
     )
     assert done.returncode == 0, done.stderr
     assert "The disk is full" in done.stdout
-    assert "stays in a.journal" in done.stdout
