@@ -99,6 +99,18 @@ class StorageError(LogbenchError):
     """The disk is full, the folder is read-only or gone; what was already written stays."""
 
 
+class ImportFileError(LogbenchError):
+    """A file of another program cannot be imported, or its mapping cannot be used."""
+
+
+class ArchiveError(LogbenchError):
+    """The archive's folder or address cannot be used, or a path would leave it."""
+
+
+class QueryError(LogbenchError):
+    """The archive refuses the SQL (it is no single reading statement) or cannot run it."""
+
+
 # --- analysis, window ---------------------------------------------------------------------------
 
 
