@@ -20,7 +20,7 @@ O2_RICH = Cause("biased_o2_rich", "front oxygen sensor reading rich")
 BANK_LEAN = Cause(
     "one_bank_lean", "this bank's own intake gasket or injectors (too much air or too little fuel)"
 )
-BANK_RICH = Cause("one_bank_rich", "a leaking injector of this bank")
+BANK_RICH = Cause("leaking_injector", "a leaking injector of this bank")
 ECT_COLD = Cause("ect_offset", "coolant temperature sensor reading cold")
 ECT_WRONG = Cause("ect_offset", "coolant temperature sensor or its connection reading wrong")
 PRESSURE_LOW = Cause(

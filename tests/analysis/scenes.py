@@ -57,7 +57,7 @@ class Scene:
             ("APP_D", "pedal"),
         ):
             self.signals[name] = self.over([getattr(p, pick) for p in phases])
-        self.signals["APP_D"] = self.signals["APP_D"] + 15.0
+        self.signals["APP_D"] = 0.8 * self.signals["APP_D"] + 15.0
         index = np.searchsorted(ends, self.t_s, side="right")
         self.signals["FUELSYS1"] = np.array([p.loop for p in phases])[index]
         self.signals["ECT"] = np.full(len(self.t_s), 90.0)

@@ -99,7 +99,7 @@ def test_what_is_missing_is_said():
     assert found["charging"].verdict is Verdict.NOT_JUDGED  # half a minute only
 
 
-@pytest.mark.parametrize("seed", seeds_for("", 3, 301))
+@pytest.mark.parametrize("seed", seeds_for("", 2, 301))
 def test_simulated_battery_and_alternator(seed):
     wanted = ("RPM", "VSS", "ECT", "TP", "FUELSYS1", "VPWR")
 

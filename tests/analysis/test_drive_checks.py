@@ -1,0 +1,284 @@
+"""Idle, paired sensors, gears, fuel used, readiness and the recording itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logbench.analysis import causes
+from logbench.analysis.checks.gears import find_gears
+from logbench.analysis.model import Verdict
+from logbench.analysis.run import run_checks
+from logbench.recording.model import Event, Trace
+from logbench.recording.reader import Recording
+from tests.analysis.scenes import CRUISE, IDLE, KEY_ON, OVERRUN, Phase, Scene, warm_drive
+from tests.analysis.simulated import WARM, simulated
+from tests.road_data import read_road_csv
+
+
+def run(check, recording):
+    if isinstance(recording, Scene):
+        recording = recording.recording()
+    return {f.subject: f for f in run_checks(recording, only=[check])}
+
+
+# --- idle ---
+
+
+@pytest.mark.parametrize(
+    ("sd", "verdict"), [(5, Verdict.WITHIN), (22, Verdict.WATCH), (50, Verdict.ACT)]
+)
+def test_idle_stability(sd, verdict):
+    scene = Scene([KEY_ON, Phase(120, 720)])
+    rpm = scene.signals["RPM"]
+    scene.set(RPM=np.where(rpm > 600, rpm + scene.rng.normal(0, sd, len(rpm)), rpm))
+    finding = run("idle", scene)["idle stability"]
+    assert finding.verdict is verdict
+    assert finding.value == pytest.approx(sd, rel=0.1)
+
+
+def test_idle_speed_that_wanders_and_timing():
+    scene = Scene([IDLE, CRUISE, Phase(60, 950), CRUISE, IDLE]).set(SPARKADV=12.0)
+    found = run("idle", scene)
+    assert found["idle speed"].verdict is Verdict.WATCH
+    assert found["idle speed"].value == pytest.approx(230, abs=5)
+    assert found["ignition timing at idle"].verdict is Verdict.WITHIN
+    late = run("idle", Scene([IDLE]).set(SPARKADV=-20.0))["ignition timing at idle"]
+    assert late.verdict is Verdict.WATCH
+
+
+def test_a_revved_or_short_idle_is_not_judged():
+    assert run("idle", Scene([Phase(12, 720)]))["idle stability"].verdict is Verdict.NOT_JUDGED
+    (only,) = run("idle", Scene([IDLE]).drop("RPM")).values()
+    assert only.verdict is Verdict.NOT_JUDGED
+
+
+# --- throttle and pedal ---
+
+
+def swept(offset=0.0, slope=0.5):
+    steps = [Phase(4, 800, pedal=p) for p in (0, 10, 25, 40, 55, 70, 55, 40, 25, 10, 0)]
+    scene = Scene(steps)
+    pedal = scene.signals["APP_D"]
+    other = slope * pedal + 3.0 + np.where((pedal > 45) & (pedal < 80), offset, 0.0)
+    return scene.set(APP_E=other)
+
+
+@pytest.mark.parametrize("slope", [0.5, 1.0, -0.8])
+def test_a_pair_on_its_own_line(slope):
+    finding = run("throttle_pedal", swept(slope=slope))["APP_D and APP_E"]
+    assert finding.verdict is Verdict.WITHIN
+    assert finding.numbers["slope"] == pytest.approx(slope, abs=0.01)
+    assert finding.numbers["offset_pct"] == pytest.approx(3.0, abs=0.3)
+
+
+def test_a_pair_that_parts_on_its_way():
+    finding = run("throttle_pedal", swept(offset=9.0))["APP_D and APP_E"]
+    assert finding.verdict is Verdict.ACT
+    assert finding.causes == (causes.PEDAL_PAIR.text,)
+
+
+def test_a_pair_that_hardly_moves_or_is_skewed_is_not_judged():
+    still = Scene([IDLE]).set(APP_E=20.0)
+    assert run("throttle_pedal", still)["APP_D and APP_E"].verdict is Verdict.NOT_JUDGED
+    (only,) = run("throttle_pedal", Scene([IDLE])).values()
+    assert only.verdict is Verdict.NOT_JUDGED
+
+
+def test_real_pairs_agree(shared_dir):
+    # the pair of a healthy car, sampled one after the other at 2 Hz
+    recording = read_road_csv(shared_dir / "data/road-1hz/long1.csv")
+    found = run("throttle_pedal", recording)
+    assert found["APP_D and APP_E"].verdict is Verdict.WITHIN
+    assert found["TP and TP_B"].verdict is Verdict.WITHIN
+
+
+# --- gears ---
+
+GEARS = (45.0, 33.0, 25.0)
+
+
+def geared(slip=0.0):
+    phases = []
+    for gear in GEARS:
+        for kmh in (40, 55, 70):
+            phases.append(Phase(15, gear * kmh, kmh=kmh, tp=22, load=30))
+    scene = Scene(phases)
+    scatter = scene.rng.normal(0.0, slip, len(scene.t_s))
+    drift = np.convolve(scatter, np.ones(100) / 10.0, mode="same")
+    return scene.set(RPM=scene.signals["RPM"] * (1.0 + drift))
+
+
+def test_gears_are_found_with_their_ratios():
+    finding = run("gears", geared())["gears"]
+    assert finding.verdict is Verdict.WITHIN
+    assert list(finding.numbers.values()) == pytest.approx(list(GEARS), rel=0.01)
+
+
+def test_find_gears_on_bare_ratios():
+    rng = np.random.default_rng(1)
+    ratio = np.concatenate([rng.normal(g, 0.01 * g, 300) for g in (60, 40, 30, 24)])
+    gears, owner = find_gears(ratio)
+    np.testing.assert_allclose(gears, [60, 40, 30, 24], rtol=0.02)
+    assert (owner >= 0).mean() > 0.98
+
+
+def test_slip_spreads_the_ratio():
+    assert run("gears", geared(slip=0.045))["gears"].verdict in (
+        Verdict.WATCH,
+        Verdict.NOT_JUDGED,
+    )
+
+
+def test_a_gearbox_without_steps_is_not_judged():
+    scene = Scene([Phase(25, 1500 + 60 * k, kmh=90 - 3 * k, tp=22) for k in range(16)])
+    assert run("gears", scene)["gears"].verdict is Verdict.NOT_JUDGED
+    (only,) = run("gears", Scene([IDLE]).drop("VSS")).values()
+    assert "VSS was not recorded" in only.reason
+
+
+def test_simulated_gears_are_those_of_the_car():
+    recording = simulated(2, {}, WARM, ("RPM", "VSS", "TP"), {"RPM": 10.0, "VSS": 10.0})
+    finding = run("gears", recording)["gears"]
+    assert finding.verdict is Verdict.WITHIN, finding.reason
+    assert len([k for k in finding.numbers if k.startswith("gear_")]) >= 2
+
+
+# --- fuel used ---
+
+
+def test_fuel_by_airflow_by_hand():
+    # 14.7 g/s of air at lambda 1 is 1 g/s of fuel; 60 s of it 60 g, of 745 g/l
+    scene = Scene([Phase(300, 2000, kmh=72, tp=22, load=40)]).set(MAF=14.7, LAMBDA=1.0)
+    finding = run("fuel_used", scene)["fuel used"]
+    assert finding.numbers["litres"] == pytest.approx(300 / 745, rel=0.01)
+    assert finding.numbers["km"] == pytest.approx(6.0, rel=0.01)
+    assert finding.numbers["l_per_100_km"] == pytest.approx(300 / 745 / 6.0 * 100, rel=0.01)
+    assert finding.verdict is Verdict.NOT_JUDGED  # there is no band for it
+
+
+@pytest.mark.parametrize(
+    ("ratio", "verdict"), [(1.0, Verdict.WITHIN), (1.18, Verdict.WATCH), (1.5, Verdict.WATCH)]
+)
+def test_fuel_rate_against_airflow(ratio, verdict):
+    scene = Scene([IDLE, CRUISE, CRUISE])
+    flow = scene.signals["RPM"] / 1000.0 * 8.0
+    rate = ratio * flow / 14.7 * 3600 / 745
+    finding = run("fuel_used", scene.set(MAF=flow, FUEL_RATE=rate))["fuel-rate PID against airflow"]
+    assert finding.verdict is verdict
+    assert finding.value == pytest.approx(100 * ratio, abs=1)
+
+
+def test_fuel_needs_something_to_count():
+    (only,) = run("fuel_used", Scene([IDLE])).values()
+    assert only.verdict is Verdict.NOT_JUDGED
+
+
+# --- readiness ---
+
+
+def bits(**signals):
+    scene = Scene([KEY_ON, Phase(400, 2000, kmh=80), Phase(300, 720)], hz=2)
+    monitors = {"MIS_SUP": 1, "MIS_RDY": 0, "CAT_SUP": 1, "CAT_RDY": 0, "EGR_SUP": 0, "EGR_RDY": 1}
+    return scene.set(**{**monitors, "MIL": 0.0, "DTC_CNT": 0.0, **signals})
+
+
+def test_a_clean_car():
+    found = run("readiness", bits())
+    assert found["lamp"].verdict is Verdict.WITHIN
+    assert found["monitors since clearing"].verdict is Verdict.WITHIN
+    assert found["monitors since clearing"].numbers["supported"] == 2
+    assert "whole driving cycle" in found["this drive as a cycle"].reason
+
+
+def test_lamp_codes_and_incomplete_monitors():
+    found = run("readiness", bits(MIL=1.0, DTC_CNT=2.0, CAT_RDY=1.0))
+    assert found["lamp"].verdict is Verdict.ACT
+    assert "2 stored" in found["lamp"].reason
+    assert found["monitors since clearing"].verdict is Verdict.WATCH
+    assert "catalyst" in found["monitors since clearing"].reason
+    assert run("readiness", bits(DTC_CNT=1.0))["lamp"].verdict is Verdict.WATCH
+
+
+def test_warm_up_cycle_by_its_definition():
+    # up by 22 degC to at least 71 (manufacturer texts)
+    scene = bits()
+    warming = bits(ECT=np.minimum(20 + scene.t_s / 8, 90))
+    assert "it was a warm-up cycle" in run("readiness", warming)["this drive as a cycle"].reason
+    warm = run("readiness", bits(ECT=88.0))["this drive as a cycle"]
+    assert "no warm-up cycle" in warm.reason
+    short = run("readiness", Scene([IDLE]).set(MIL=0.0))["this drive as a cycle"]
+    assert "more minutes above 40 km/h" in short.reason
+
+
+def test_readiness_not_recorded():
+    found = run("readiness", Scene([IDLE]))
+    assert found["lamp"].verdict is Verdict.NOT_JUDGED
+    assert found["monitors since clearing"].verdict is Verdict.NOT_JUDGED
+
+
+# --- the recording itself ---
+
+
+def test_a_good_recording():
+    found = run("recording", Scene(warm_drive()))
+    assert {f.verdict for f in found.values()} == {Verdict.WITHIN}
+
+
+def changing() -> Scene:
+    speeds = (50, 90, 60, 100, 40, 80)
+    return Scene([Phase(40, 20 * v + 600, kmh=v, tp=v / 3, load=v / 2) for v in speeds]).trims()
+
+
+def test_a_stuck_signal_is_named_here_and_where_it_is_used():
+    scene = changing().set(MAF=12.0, O2S11=0.45)
+    found = run_checks(scene.recording(displacement_l=2.0))
+    poor = next(f for f in found if f.check == "recording" and f.subject == "signals")
+    assert poor.verdict is Verdict.WATCH
+    assert "MAF: it stands still" in poor.reason
+    assert poor.evidence
+    used = [f for f in found if f.check == "airflow" and f.verdict is not Verdict.NOT_JUDGED]
+    assert all("MAF is poor" in f.reason for f in used)
+    assert "MAF is poor" not in " ".join(f.reason for f in found if f.check == "fuel_trim")
+
+
+def test_values_that_no_byte_can_hold():
+    scene = changing()
+    odd = scene.signals["IAT"].copy()
+    odd[::10] = -40.0
+    found = run("recording", scene.set(IAT=odd, LOAD_PCT=300.0))
+    assert "LOAD_PCT: 100 % of its samples are out of range" in found["signals"].reason
+    assert "IAT: 10 %" in found["signals"].reason
+
+
+def test_gaps_and_a_lost_link():
+    scene = Scene([IDLE, CRUISE, CRUISE])
+    keep = (scene.t_s < 60) | (scene.t_s > 90)
+    recording = scene.recording()
+    traces = [
+        Trace(t.signal, t.ecu, "", t.t_ns[keep], t.value[keep])
+        for t in (recording.trace(s, e) for s, e in recording.keys)
+    ]
+    facts = recording.facts.model_copy(update={"events": [Event(t_ns=1, kind="link lost")]})
+    finding = run("recording", Recording.of(traces, facts))["gaps"]
+    assert finding.verdict is Verdict.WATCH
+    assert finding.value == pytest.approx(30, abs=0.5)
+    assert "lost 1 times" in finding.reason
+
+
+def test_slow_and_skewed_sampling():
+    scene = Scene([IDLE, CRUISE, OVERRUN, CRUISE], hz=1.0)
+    recording = scene.set(MAF=5.0).recording()
+    slow = []
+    for k, (s, e) in enumerate(recording.keys):
+        t = recording.trace(s, e)
+        slow.append(Trace(s, e, "", t.t_ns[k % 4 :: 4], t.value[k % 4 :: 4]))
+    found = run("recording", Recording.of(slow, recording.facts))
+    assert "it came only every 4.0 s" in found["signals"].reason
+    assert found["skew"].verdict is Verdict.WATCH
+    assert found["skew"].value == 2.0  # MAF two seconds after RPM
+
+
+def test_nothing_at_all():
+    (only,) = run("recording", Recording.of([])).values()
+    assert only.verdict is Verdict.NOT_JUDGED
