@@ -60,7 +60,7 @@ def swept(offset=0.0, slope=0.5):
     steps = [Phase(4, 800, pedal=p) for p in (0, 10, 25, 40, 55, 70, 55, 40, 25, 10, 0)]
     scene = Scene(steps)
     pedal = scene.signals["APP_D"]
-    other = slope * pedal + 3.0 + np.where((pedal > 45) & (pedal < 80), offset, 0.0)
+    other = slope * pedal + 3.0 + np.where(pedal > 65, offset, 0.0)
     return scene.set(APP_E=other)
 
 

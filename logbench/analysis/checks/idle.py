@@ -33,6 +33,13 @@ _UNSTEADY = Explanation(
         "See whether compressor or fan switching coincides.",
     ),
 )
+_LATE = Explanation(
+    (causes.IDLE_HIGH, causes.IDLE_UNSTEADY),
+    (
+        "Timing is pulled back at idle to hold the speed down: look for air that the closed"
+        " throttle does not let in, with a smoke test.",
+    ),
+)
 _SPEED = Explanation(
     (causes.IDLE_HIGH, causes.EXTRA_LOAD),
     ("Note what is switched on; a leak raises the speed with the throttle at its closed stop.",),
@@ -113,7 +120,7 @@ def _timing(view: View, bands: Bands, used: list[Span]) -> list[Finding]:
                 {"sd_deg": level.sd},
             ),
             bands["idle_timing"],
-            _UNSTEADY,
+            _LATE if level.mean < 0.0 else _UNSTEADY,
             at_most=Verdict.WATCH,
         )
     ]  # fmt: skip
