@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from logbench.simulator.airpath import CYCLE
 from logbench.simulator.cars import Car
 from logbench.simulator.fueling import CLOSED
+from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.state import State
 
 LEAN_PCT = 20.0
@@ -48,6 +49,8 @@ class Diagnosis:
         self._switches = 0
         self._switches_seen = 0
         self._cut_s = 0.0
+        self._sensor_s: float | None = None
+        """The last judged period of the front sensor, or its response to a fuel cut."""
         self._was_running = False
         self._key_was_on = False
         self._warm_counted = False
@@ -82,6 +85,7 @@ class Diagnosis:
         self.mil = False
         self._totals = [0.0] * self._car.banks
         self._switch_s, self._switches = 0.0, 0
+        self._sensor_s = None
         self.clear_distance_m = self.clear_run_s = 0.0
         self.mil_distance_m = self.mil_run_s = 0.0
         self.warm_ups = 0
@@ -92,6 +96,24 @@ class Diagnosis:
         """Whether a monitor is complete: this driving cycle, or since the codes were cleared."""
         done = self.done_cycle_s if cycle else self.done_ever_s
         return done[monitor] >= _NEEDED_S[monitor]
+
+    def tests(self) -> tuple[MonitorTest, ...]:
+        """Results of service 06: the front sensor of bank 1 and each bank's total trim."""
+        ran = self._sensor_s is not None and self.complete("O2S", cycle=False)
+        slowest_s = _SLOWEST_CUT_S if self._car.wide_range else 2 / _SLOWEST_PER_S
+        # test 0A is the sensor's period, in ms (scaling 10); a response to a cut is the maker's own
+        sensor = MonitorTest(0x01, 0x80 if self._car.wide_range else 0x0A, 0x10)
+        if ran and self._sensor_s is not None:
+            value_ms, most_ms = round(self._sensor_s * 1000), round(slowest_s * 1000)
+            sensor = MonitorTest(0x01, sensor.test, 0x10, value_ms, 0, most_ms)
+        found = [sensor]
+        for k, total_pct in enumerate(self._totals):
+            test = MonitorTest(0x81 + k, 0x80, 0xAF)  # hundredths of a percent, signed
+            if self.complete("FUEL", cycle=False):
+                numbers = (round(100 * pct) for pct in (total_pct, RICH_PCT, LEAN_PCT))
+                test = MonitorTest(0x81 + k, 0x80, 0xAF, *numbers)
+            found.append(test)
+        return tuple(found)
 
     def step(self, s: State, dt: float) -> bool:
         """Run the monitors; True when the first code was stored just now."""
@@ -225,6 +247,7 @@ class Diagnosis:
         if self._switch_s >= 30.0:
             slow = self._switches < _SLOWEST_PER_S * self._switch_s
             self._judge("P0133", slow, 2.5, 1.0)
+            self._sensor_s = min(2 * self._switch_s / max(self._switches, 1), 60.0)
             self._switch_s, self._switches = 0.0, 0
 
     def _cut_response(self, s: State, seen: float, dt: float) -> None:
@@ -239,4 +262,5 @@ class Diagnosis:
         slow = self._cut_s > _SLOWEST_CUT_S
         if slow or seen > 2.0:
             self._judge("P0133", slow, 2.5, 1.0)
+            self._sensor_s = self._cut_s
             self._cut_s = -1.0

@@ -13,6 +13,7 @@ from logbench.simulator.electrical import Electrical
 from logbench.simulator.engine import Engine
 from logbench.simulator.faults import Faults
 from logbench.simulator.fueling import CELLS, CLOSED, RING, FuelControl
+from logbench.simulator.monitors import EVAP_LEAK_TEST, MonitorTest
 from logbench.simulator.readings import Readings
 from logbench.simulator.schedules import Phase, Schedule
 from logbench.simulator.state import BankState, State, standard_pressure_kpa
@@ -150,6 +151,18 @@ class Drive:
         self._diagnosis.clear(self.state)
         for bank in self.state.banks:
             bank.long_trims = [0.0] * CELLS
+
+    def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
+        """The engine computer's; the transmission has none."""
+        return self._diagnosis.tests() if ecu == self.ecus[0] else ()
+
+    def control_tests(self, ecu: str) -> frozenset[int]:
+        """Closing the evaporative system for a leak test, at the engine computer."""
+        return frozenset({EVAP_LEAK_TEST}) if ecu == self.ecus[0] else frozenset()
+
+    def start_test(self, ecu: str, test: int) -> bool:
+        """Only while the engine stands: its purge valve is shut then."""
+        return not self.state.running
 
     def advance(self, t_s: float) -> None:
         """Move the car to `t_s`; a time already past changes nothing."""

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from logbench.simulator import encode
+from logbench.simulator import encode, monitors
 from logbench.simulator.model import CarSource
 from logbench.simulator.timing import MAX_PACKED, Timing
 
@@ -132,6 +132,10 @@ class Ecus:
             yield from self._codes(ecu, service, can)
         elif service == 0x04 and not rest:
             yield self._clear(ecu)
+        elif service == 0x06:
+            yield from monitors.results(self.car.monitor_tests(ecu), rest, can)
+        elif service == 0x08:
+            yield from self._control(ecu, rest, can)
         elif service == 0x09 and len(rest) == 1:
             yield from self._information(ecu, rest[0], can)
 
@@ -204,6 +208,15 @@ class Ecus:
             self.car.clear()
         return b"\x44"
 
+    # --- service 08: control ---
+
+    def _control(self, ecu: str, rest: bytes, can: bool) -> Iterator[bytes]:
+        for test, reply in monitors.control(self.car.control_tests(ecu), rest, can):
+            if test is None or self.car.start_test(ecu, test):
+                yield reply
+            else:
+                yield bytes((NEGATIVE, 0x08, CONDITIONS_WRONG))
+
     # --- service 09: vehicle information ---
 
     def _items(self, ecu: str) -> dict[int, list[bytes]]:
@@ -264,7 +277,7 @@ def _counted(items: list[bytes]) -> bytes:
     return bytes((len(items),)) + b"".join(items)
 
 
-_SERVICES = frozenset({0x01, 0x02, 0x03, 0x04, 0x07, 0x09, 0x0A})
+_SERVICES = frozenset({0x01, 0x02, 0x03, 0x04, 0x06, 0x07, 0x08, 0x09, 0x0A})
 
 
 def _numbered(kind: int, items: list[bytes]) -> list[bytes]:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from logbench.simulator.monitors import MonitorTest
 
 
 class CarSource(Protocol):
@@ -58,4 +61,16 @@ class CarSource(Protocol):
 
     def clear(self) -> None:
         """Service 04: codes, freeze frame, learnt monitors. Permanent codes stay."""
+        ...
+
+    def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
+        """What service 06 of an ECU tells; empty for one without monitors."""
+        ...
+
+    def control_tests(self, ecu: str) -> frozenset[int]:
+        """Test IDs of service 08 that an ECU knows; empty for one without."""
+        ...
+
+    def start_test(self, ecu: str, test: int) -> bool:
+        """Service 08: start one of `control_tests`; False when the conditions are not right."""
         ...

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from logbench.simulator.monitors import MonitorTest
+
 Value = float | Callable[[float], float]
 """A fixed reading, or its value at a car time in seconds."""
 
@@ -66,6 +68,12 @@ class StillCar:
     key_on: bool = True
     battery: Value = 13.9
     calibration_ids: tuple[str, ...] = ("LB-BENCH-0001",)
+    tests: Mapping[str, tuple[MonitorTest, ...]] = field(default_factory=dict)
+    """ECU to what its service 06 tells."""
+    controls: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    """ECU to the test IDs of its service 08; they start only while the engine stands."""
+    started: list[tuple[str, int]] = field(default_factory=list)
+    """ECU and test ID of every test started through service 08."""
     t_s: float = 0.0
     """The car's clock; `advance` moves it."""
 
@@ -119,3 +127,22 @@ class StillCar:
         self.stored = ()
         self.pending = ()
         self.frame = None
+        self.tests = {
+            ecu: tuple(MonitorTest(t.monitor, t.test, t.scaling) for t in tests)
+            for ecu, tests in self.tests.items()
+        }
+
+    def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
+        """The tests given for `ecu`."""
+        return self.tests.get(ecu, ())
+
+    def control_tests(self, ecu: str) -> frozenset[int]:
+        """The test IDs given for `ecu`."""
+        return self.controls.get(ecu, frozenset())
+
+    def start_test(self, ecu: str, test: int) -> bool:
+        """Note the test; refused while the engine runs."""
+        if self.readings(ecu).get("RPM", 0.0) > 0:
+            return False
+        self.started.append((ecu, test))
+        return True

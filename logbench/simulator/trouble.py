@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from logbench.errors import LinkUnknownError
 from logbench.simulator.ecu import Mood
 from logbench.simulator.model import CarSource
+from logbench.simulator.monitors import MonitorTest
 
 FOREVER = float("inf")
 
@@ -192,6 +193,18 @@ class TroubledCar:
     def clear(self) -> None:
         """Clear the car's codes."""
         self.car.clear()
+
+    def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
+        """The car's."""
+        return self.car.monitor_tests(ecu)
+
+    def control_tests(self, ecu: str) -> frozenset[int]:
+        """The car's."""
+        return self.car.control_tests(ecu)
+
+    def start_test(self, ecu: str, test: int) -> bool:
+        """Start a test of the car's."""
+        return self.car.start_test(ecu, test)
 
 
 _PATIENCE_S = 0.4

@@ -1,0 +1,93 @@
+"""Services 06 and 08 of the simulated ECUs, worked by hand from the layouts of SAE J1979 (ISO
+15031-5; from memory) and read back by python-OBD's decoder."""
+
+from __future__ import annotations
+
+import pytest
+from obd.decoders import monitor
+from obd.protocols.protocol import Message
+
+from logbench.simulator.cars import named_car
+from logbench.simulator.drive import Drive
+from logbench.simulator.ecu import Ecus
+from logbench.simulator.faults import Faults
+from logbench.simulator.monitors import MonitorTest
+from logbench.simulator.schedules import schedule
+from logbench.simulator.still import StillCar
+from logbench.simulator.timing import Timing
+
+TESTS = (
+    MonitorTest(0x01, 0x07, 0x0B, 100, 0, 200),
+    MonitorTest(0x01, 0x08, 0x0B, 800, 600, 65535),
+    MonitorTest(0xA2, 0x0C, 0x24, 3, 0, 50),
+)
+
+
+@pytest.fixture
+def car() -> StillCar:
+    return StillCar(tests={"7E8": TESTS}, controls={"7E8": frozenset({0x01, 0x80})})
+
+
+def ask(car: StillCar, request: str, *, can: bool = True, target: str | None = None):
+    ecus = Ecus(car, Timing())
+    answers = ecus.ask(bytes.fromhex(request), can=can, target=target)
+    return {a.ecu: [message.hex() for _, message in a.messages] for a in answers}
+
+
+def test_monitors_on_can(car: StillCar) -> None:
+    assert ask(car, "0600") == {"7E8": ["460080000001"]}
+    assert ask(car, "06002040")["7E8"] == ["460080000001200000000140" + "00000001"]
+    assert ask(car, "06A0") == {"7E8": ["46a040000000"]}
+    first = "01070b0064000000c8"
+    second = "01080b03200258ffff"
+    assert ask(car, "0601") == {"7E8": ["46" + first + second]}
+    assert ask(car, "06A2") == {"7E8": ["46a20c24000300000032"]}
+    assert ask(car, "0602") == {}
+    assert ask(car, "0602", target="7E8") == {"7E8": ["7f0612"]}
+
+
+def test_python_obd_reads_the_same(car: StillCar) -> None:
+    message = Message([])
+    message.data = bytearray.fromhex(ask(car, "0601")["7E8"][0])
+    read = monitor([message])
+    lowest, highest = read.MIN_VOLTAGE, read.MAX_VOLTAGE
+    assert lowest.value.to("volt").magnitude == pytest.approx(0.1)
+    assert lowest.max.to("volt").magnitude == pytest.approx(0.2)
+    assert highest.min.to("volt").magnitude == pytest.approx(0.6)
+    assert lowest.passed
+    assert highest.passed
+
+
+def test_monitors_elsewhere_have_one_limit_a_message(car: StillCar) -> None:
+    assert ask(car, "0600", can=False) == {"7E8": ["4600ffe0000000"]}
+    assert ask(car, "0602", can=False) == {"7E8": ["4602810320" + "0258", "4602010320" + "ffff"]}
+
+
+def test_control_lists_and_starts(car: StillCar) -> None:
+    assert ask(car, "0800") == {"7E8": ["480080000001"]}
+    assert ask(car, "08000000000000", can=False) == {"7E8": ["48008000000100"]}
+    assert ask(car, "08010000000000") == {"7E8": ["7f0822"]}, "the engine runs"
+    assert car.started == []
+    car.values = {**car.values, "RPM": 0.0}
+    assert ask(car, "08010000000000") == {"7E8": ["48010000000000"]}
+    assert ask(car, "08020000000000") == {}
+    assert car.started == [("7E8", 0x01)]
+
+
+def test_clearing_empties_the_results(car: StillCar) -> None:
+    car.values = {**car.values, "RPM": 0.0}
+    ask(car, "04")
+    assert ask(car, "06A2") == {"7E8": ["46a20c24000000000000"]}
+
+
+def test_the_driven_car_tells_what_its_monitors_measured() -> None:
+    drive = Drive(named_car("demo"), Faults({"unmetered_air": 1.0}), schedule("test-drive"), seed=3)
+    drive.advance(700.0)
+    tests = {t.monitor: t for t in drive.monitor_tests("7E8")}
+    total_pct = tests[0x81].value / 100
+    assert total_pct > 15.0, "unmetered air asks for fuel"
+    assert tests[0x81].minimum < 0 < tests[0x81].maximum
+    assert drive.monitor_tests("7E9") == ()
+    drive.clear()
+    cleared = {t.monitor: t for t in drive.monitor_tests("7E8")}
+    assert (cleared[0x81].value, cleared[0x81].minimum, cleared[0x81].maximum) == (0, 0, 0)
