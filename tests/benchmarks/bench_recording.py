@@ -33,6 +33,8 @@ HOURS = 4.0
 SIGNALS = 30
 LAP_S = 1800.0
 BATCH_S = 0.4
+RUNS = 3
+"""Of finishing; the best counts, others share the machine."""
 LIMIT_S, LIMIT_MB, LIMIT_BYTES = 3.0, 500.0, 4.0
 
 
@@ -77,19 +79,23 @@ _FINISH = """
 import resource, sys, time
 from pathlib import Path
 from logbench.recording.finish import finish
-began = time.perf_counter()
+began, used = time.perf_counter(), time.process_time()
 finish(Path(sys.argv[1]))
-print(time.perf_counter() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+wall_s, used = time.perf_counter() - began, time.process_time() - used
+print(wall_s, used, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 """
 
 
-def finish_apart(journal: Path) -> tuple[float, float]:
-    """Seconds and peak resident MB of finishing in a fresh process, imports not counted in time."""
+def finish_apart(journal: Path) -> tuple[float, float, float]:
+    """Seconds, processor seconds and peak resident MB of finishing in a fresh process.
+
+    Imports are not counted in the times.
+    """
     done = subprocess.run(
         [sys.executable, "-c", _FINISH, str(journal)], capture_output=True, text=True, check=True
     )
-    seconds, megabytes = map(float, done.stdout.split())
-    return seconds, megabytes
+    seconds, used, megabytes = map(float, done.stdout.split())
+    return seconds, used, megabytes
 
 
 def timed(what: Callable[[], object], times: int = 5) -> float:
@@ -110,7 +116,13 @@ def main() -> int:
         out = folder / "drive.parquet"
         samples = write_journal(out, traces)
         journal_mb = journal_path(out).stat().st_size / 1e6
-        seconds, megabytes = finish_apart(journal_path(out))
+        journal = journal_path(out).read_bytes()
+        runs = []
+        for _ in range(RUNS):
+            out.unlink(missing_ok=True)
+            journal_path(out).write_bytes(journal)
+            runs.append(finish_apart(journal_path(out)))
+        seconds, used, megabytes = min(runs)
         frame = pq.read_table(out).sort_by("t")
         pa.csv.write_csv(frame, folder / "naive.csv")
         pq.write_table(frame, folder / "default.parquet")
@@ -120,7 +132,7 @@ def main() -> int:
         default = timed(lambda: pq.read_table(folder / "default.parquet", filters=filters))
         csv = timed(lambda: pa.csv.read_csv(folder / "naive.csv"), 1)
     print(f"{samples / 1e6:.2f} million samples, journal {journal_mb:.0f} MB")
-    print(f"finish: {seconds:.2f} s, peak {megabytes:.0f} MB")
+    print(f"finish: {seconds:.2f} s ({used:.2f} s of processor time), peak {megabytes:.0f} MB")
     bytes_each = size["drive.parquet"]
     print(
         f"size: {bytes_each:.2f} bytes a sample; CSV {size['naive.csv'] / bytes_each:.1f} times, "
