@@ -122,6 +122,15 @@ def test_given_arrays_are_not_changed_by_appending():
     assert pyramid.at(2**62) == (int(before[0][-1]) + 5, 7.0)
 
 
+def test_a_slow_signal_after_a_quick_start_has_no_gaps():
+    """A live trace: two samples in one burst, then one every two seconds."""
+    pyramid = Pyramid()
+    for t_s in (0.0, 0.05, 2, 4, 6, 8, 10, 12):
+        pyramid.append(np.array([int(t_s * 1e9)]), np.array([1.0]))
+        assert pyramid.gap_ns(1) > 2.2e9
+    assert pyramid.gap_ns(1) < 20e9
+
+
 @pytest.mark.parametrize("at_once", [0, 5000])
 def test_interval_is_that_of_most_samples(at_once: int):
     t_ns = np.arange(6000, dtype=np.int64) * 100_000_000

@@ -19,6 +19,9 @@ BLOCK = 16_384
 FIRST_BUCKET = 8
 _MOST_LEVELS = 24
 _SHORTEST_GAP_NS = 2_000_000_000
+_FEWEST_FOR_GAPS = 6
+_LEARNT_FROM = 64
+"""Samples that tell how far apart samples usually are."""
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -125,7 +128,7 @@ class Pyramid:
         count = len(t_ns)
         if not count:
             return
-        self._learn_interval(t_ns)
+        before = self._size
         taken = 0
         while taken < count:
             filled = self._size % BLOCK
@@ -139,6 +142,7 @@ class Pyramid:
             self._size += take
             taken += take
         self._last_ns = int(t_ns[-1])
+        self._learn_interval(before)
         bucketed = self._bucket_t.size * FIRST_BUCKET
         if self._size - bucketed >= FIRST_BUCKET:
             whole = self._size // FIRST_BUCKET * FIRST_BUCKET
@@ -182,6 +186,8 @@ class Pyramid:
 
     def gap_ns(self, samples: int) -> float:
         """Between two entries of `samples` samples further apart than this, no line is drawn."""
+        if self._size < _FEWEST_FOR_GAPS:
+            return float("inf")
         return max(_SHORTEST_GAP_NS, 4 * self._interval_ns) + 1.5 * samples * self._interval_ns
 
     def _index(self, t_ns: int) -> int:
@@ -209,15 +215,12 @@ class Pyramid:
         t_ns[:filled], value[:filled] = self._blocks_t[-1], self._blocks_v[-1]
         self._blocks_t[-1], self._blocks_v[-1] = t_ns, value
 
-    def _learn_interval(self, t_ns: Ints) -> None:
-        if self._size == 0 or self._interval_ns == 0:
+    def _learn_interval(self, before: int) -> None:
+        """Every now and then, and often while there are few: the median of the latest steps."""
+        if self._size <= 4 * _LEARNT_FROM or self._size // _LEARNT_FROM != before // _LEARNT_FROM:
+            t_ns, _ = self._raw(max(0, self._size - _LEARNT_FROM), self._size)
             if len(t_ns) > 1:
                 self._interval_ns = float(np.median(np.diff(t_ns)))
-            elif self._size:
-                self._interval_ns = float(t_ns[0] - self._last_ns)
-            return
-        step = (int(t_ns[-1]) - self._last_ns) / len(t_ns)
-        self._interval_ns *= 1.05 if step > self._interval_ns else 0.95
 
     def _build(self, level: int, fresh: Singles) -> None:
         """Add buckets from `fresh` raw samples, a whole number of first buckets."""
