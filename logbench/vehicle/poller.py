@@ -30,6 +30,9 @@ _MISSES = 3
 _LOST_RETRY_S = 10.0
 _REFUSALS = 2
 """So often in a row packing must fail, and one PID alone work, before less is packed."""
+_REPACK_S = (30.0, 600.0)
+"""So long after packing was refused it is tried again, each time twice as long, up to the second:
+a disturbed bus can look like a refusal."""
 _PUZZLES = 2
 """Replies that cannot be split before the PIDs are asked one by one to learn their lengths."""
 _REPLAN_AFTER = (40, 400)
@@ -106,6 +109,8 @@ class Poller:
         self._last_reply_s = time.monotonic()
         self._silent_run = 0
         self._refusals = 0
+        self._repack_s = _REPACK_S[0]
+        self._repack_at_s = math.inf
         self._puzzles = 0
 
     # --- for users ---
@@ -122,6 +127,8 @@ class Poller:
         self._count(readings)
         if self.counts.requests in _REPLAN_AFTER:
             self._scheduler.plan()
+        if time.monotonic() > self._repack_at_s:
+            self._repack()
         return readings
 
     def rates(self) -> dict[str, float]:
@@ -232,14 +239,34 @@ class Poller:
             return readings
         self._refusals += 1
         if self._refusals >= _REFUSALS:
-            self._refusals = 0
-            self._scheduler.most = max(1, min(len(pids), self._scheduler.most) // 2)
-            self._scheduler.plan()
+            self._pack_less(len(pids))
+        return readings
+
+    def _pack_less(self, refused: int) -> None:
+        """Packing `refused` PIDs does not work: take half, and try again some time later."""
+        self._refusals = 0
+        self._scheduler.most = max(1, min(refused, self._scheduler.most) // 2)
+        self._scheduler.plan()
+        first = self._repack_s <= 2 * _REPACK_S[0]
+        self._repack_later()
+        if first:
             self._tell(
-                f"The car or the adapter refuses {len(pids)} signals in one request: "
+                f"The car or the adapter refuses {refused} signals in one request: "
                 f"going on with at most {self._scheduler.most}, which is slower."
             )
-        return readings
+
+    def _repack_later(self) -> None:
+        if math.isinf(self._repack_at_s):
+            self._repack_at_s = time.monotonic() + self._repack_s
+            self._repack_s = min(2 * self._repack_s, _REPACK_S[1])
+
+    def _repack(self) -> None:
+        """Give packing another chance, as a whole and for each PID that was put alone."""
+        self._repack_at_s = math.inf
+        if self._link.packs:
+            self._scheduler.most = self._service.most
+        self._scheduler.solo = {pid for pid, state in self._pids.items() if state.lost}
+        self._scheduler.plan()
 
     def _watch(self, pids: Pids, answered: Answered, exchange: Exchange) -> None:
         """Notice a PID that no longer comes although the car answers."""
@@ -267,6 +294,7 @@ class Poller:
         if not alone:
             self._scheduler.solo.add(state.pid)
             self._scheduler.plan()
+            self._repack_later()
         elif not state.lost:
             self._tell(
                 f"The car no longer reports {state.names}: asking again every "

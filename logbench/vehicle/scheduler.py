@@ -174,7 +174,7 @@ class Scheduler:
         if urgency < 1.0:
             return urgency * unit.rate_hz / self._fast_hz
         # Where all are short, whoever has been shorter than the others so far comes first.
-        return urgency * max(unit.gap_s * unit.rate_hz, 1.0)
+        return urgency * max(unit.gap_s * unit.rate_hz, urgency)
 
     def _grow(
         self,

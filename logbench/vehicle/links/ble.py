@@ -1,0 +1,251 @@
+"""`ble:ADDRESS`: an adapter on Bluetooth Low Energy. Needs the extra `ble` (bleak).
+
+Adapters of this kind offer a serial line as two characteristics, or one for both ways. Which ones
+is told by their properties (notify, write), not by names or fixed numbers; where several fit, the
+one at which an adapter answers is taken.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import queue
+import threading
+from collections.abc import Coroutine, Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from logbench.errors import AdapterMuteError, LinkLostError, LinkUnknownError, PortMissingError
+from logbench.vehicle.links.adapter import AdapterLink
+from logbench.vehicle.links.dialect import PROTOCOLS
+from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.model import Progress
+
+if TYPE_CHECKING:
+    from bleak import BleakClient
+    from bleak.backends.characteristic import BleakGATTCharacteristic
+    from bleak.backends.service import BleakGATTService
+
+log = logging.getLogger(__name__)
+
+OPTIONS = frozenset({"protocol"})
+CONNECT_TIMEOUT_S = 12.0
+WRITE_TIMEOUT_S = 3.0
+PROBE_TIMEOUT_S = 1.0
+SMALLEST_CHUNK = 20
+"""Bytes that fit the smallest MTU of the Bluetooth Core Specification (23) without its head."""
+_ADOPTED = range(0x1800, 0x1900)
+"""16-bit numbers of services with a meaning of their own (battery, device information …)."""
+_GONE = (
+    "The Bluetooth connection to the adapter broke off: check that it is plugged in and in range; "
+    "connecting again."
+)
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class SerialPair:
+    """A pair of characteristics that may be a serial line."""
+
+    notify: BleakGATTCharacteristic
+    write: BleakGATTCharacteristic
+    response: bool
+    """True where writing must be acknowledged, which is slower."""
+
+
+def serial_pairs(services: Iterable[BleakGATTService]) -> list[SerialPair]:
+    """Pairs that can carry a serial line, the likeliest first.
+
+    Both characteristics sit in one service; makers' own services come before adopted ones, writing
+    without acknowledgement before writing with it.
+    """
+    found: list[tuple[tuple[bool, bool, bool], SerialPair]] = []
+    for service in services:
+        notifying = [
+            c for c in service.characteristics if {"notify", "indicate"} & set(c.properties)
+        ]
+        for notify in notifying:
+            for write in service.characteristics:
+                quick = "write-without-response" in write.properties
+                if quick or "write" in write.properties:
+                    order = (
+                        _is_adopted(service.uuid),
+                        not quick,
+                        "notify" not in notify.properties,
+                    )
+                    found.append((order, SerialPair(notify, write, not quick)))
+    found.sort(key=lambda entry: entry[0])
+    return [pair for _, pair in found]
+
+
+def _is_adopted(uuid: str) -> bool:
+    short = uuid.lower().endswith("-0000-1000-8000-00805f9b34fb")
+    return short and int(uuid[:8], 16) in _ADOPTED
+
+
+class BlePort:
+    """A byte port over bleak, whose event loop runs in a thread of its own."""
+
+    def __init__(self, address: str) -> None:
+        self._arrived: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        self._gone = False
+        self._pair: SerialPair | None = None
+        self._client: BleakClient | None = None
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(
+            target=self._loop.run_forever, name="bluetooth", daemon=True
+        )
+        self._thread.start()
+        try:
+            self._connect(address)
+        except BaseException:
+            self.close()
+            raise
+
+    def _connect(self, address: str) -> None:
+        try:
+            import bleak
+        except ImportError:
+            raise LinkUnknownError(
+                "Bluetooth Low Energy needs bleak: install it with pip install 'logbench[ble]'."
+            ) from None
+        client = bleak.BleakClient(address, disconnected_callback=self._lost)
+        self._client = client
+        try:
+            self._wait(client.connect(), CONNECT_TIMEOUT_S)
+        except (bleak.exc.BleakError, OSError, TimeoutError, ValueError) as error:
+            raise PortMissingError(
+                f"No Bluetooth adapter answers at {address} ({_short(error)}): switch Bluetooth "
+                "on, bring the adapter into range and check the address."
+            ) from None
+
+    @property
+    def pairs(self) -> list[SerialPair]:
+        """What may be the serial line, the likeliest first."""
+        return serial_pairs(self._client.services) if self._client is not None else []
+
+    def use(self, pair: SerialPair) -> None:
+        """Listen and write at `pair` from now on."""
+        client = self._ready()
+        if self._pair is not None:
+            self._call(client.stop_notify(self._pair.notify))
+        self._pair = pair
+        self.drain()
+        self._call(client.start_notify(pair.notify, self._notified))
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`, in pieces that fit."""
+        client, pair = self._ready(), self._pair
+        assert pair is not None
+        size = max(int(pair.write.max_write_without_response_size or 0), SMALLEST_CHUNK)
+        for at in range(0, len(data), size):
+            piece = data[at : at + size]
+            self._call(client.write_gatt_char(pair.write, piece, response=pair.response))
+
+    def read(self, timeout_s: float) -> bytes:
+        """Whatever is there, waiting at most `timeout_s`; b'' when nothing came."""
+        try:
+            first = self._arrived.get(timeout=max(timeout_s, 0.0005))
+        except queue.Empty:
+            first = b""
+        if not first:
+            self._ready()
+        return first + self._waiting()
+
+    def drain(self) -> bytes:
+        """Throw away what has arrived so far."""
+        self._ready()
+        return self._waiting()
+
+    def close(self) -> None:
+        """Disconnect and end the thread."""
+        client, self._client = self._client, None
+        if client is not None:
+            with contextlib.suppress(Exception):  # bleak's backends raise what they like here
+                self._wait(client.disconnect(), WRITE_TIMEOUT_S)
+        if self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._loop.stop)
+            self._thread.join()
+        if not self._loop.is_closed():
+            self._loop.close()
+
+    def _waiting(self) -> bytes:
+        pieces = []
+        while not self._arrived.empty():
+            pieces.append(self._arrived.get_nowait())
+        return b"".join(pieces)
+
+    def _notified(self, _: BleakGATTCharacteristic, data: bytearray) -> None:
+        self._arrived.put(bytes(data))
+
+    def _lost(self, _: BleakClient) -> None:
+        self._gone = True
+        self._arrived.put(b"")
+
+    def _ready(self) -> BleakClient:
+        if self._client is None or self._gone:
+            raise LinkLostError(_GONE)
+        return self._client
+
+    def _call(self, work: Coroutine[Any, Any, T]) -> T:
+        import bleak
+
+        try:
+            return self._wait(work, WRITE_TIMEOUT_S)
+        except (bleak.exc.BleakError, OSError, TimeoutError) as error:
+            log.debug("bluetooth: %s", error)
+            raise LinkLostError(_GONE) from None
+
+    def _wait(self, work: Coroutine[Any, Any, T], timeout_s: float) -> T:
+        future = asyncio.run_coroutine_threadsafe(work, self._loop)
+        try:
+            return future.result(timeout_s)
+        except TimeoutError:
+            future.cancel()
+            raise
+
+
+class BleLink(AdapterLink):
+    """An adapter on Bluetooth Low Energy."""
+
+    def __init__(
+        self, url: str, address: str, progress: Progress | None = None, protocol: str = ""
+    ) -> None:
+        super().__init__(url, progress, protocol)
+        self._address = address
+
+    def _open_port(self) -> BlePort:
+        self.progress(f"Connecting to {self._address} over Bluetooth")
+        port = BlePort(self._address)
+        try:
+            self._find_serial_line(port)
+        except BaseException:
+            port.close()
+            raise
+        return port
+
+    def _find_serial_line(self, port: BlePort) -> None:
+        for pair in port.pairs:
+            port.use(pair)
+            # Nonsense, so that no earlier command is repeated.
+            port.write(b"\x7f\x7f\r")
+            if self._read_to_prompt(port, PROBE_TIMEOUT_S) is not None:
+                log.info("serial line at %s, %s", pair.notify.uuid, pair.write.uuid)
+                return
+        raise AdapterMuteError(
+            f"The Bluetooth device {self._address} is no adapter with the common command "
+            "language: check the address."
+        )
+
+
+def make(url: LinkUrl, progress: Progress | None = None) -> BleLink:
+    """The link of a parsed URL; raises LinkUnknownError."""
+    protocol = url.one_of("protocol", PROTOCOLS) or ""
+    return BleLink(url.text, url.place, progress, protocol)
+
+
+def _short(error: Exception) -> str:
+    text = str(error).strip().splitlines()
+    return text[0].rstrip(".")[:120] if text else type(error).__name__

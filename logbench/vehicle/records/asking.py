@@ -1,0 +1,98 @@
+"""Asking a car for its records: refusals, silence and garble cost one answer, not the reading."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Sequence
+
+from logbench.errors import ReplyError
+from logbench.vehicle.link import NEGATIVE, Exchange, Link
+from logbench.vehicle.model import Reply
+
+log = logging.getLogger(__name__)
+
+ATTEMPTS = 3
+UNSUPPORTED = frozenset({0x11, 0x12, 0x31})
+"""Negative responses that only say 'I do not have this' (ISO 14229-1, from memory)."""
+REASONS = {
+    0x10: "general reject",
+    0x11: "the service is not supported",
+    0x12: "this part of the service is not supported",
+    0x13: "the length or format is wrong",
+    0x21: "busy, ask again",
+    0x22: "the conditions are not right",
+    0x31: "the request is out of range",
+    0x33: "access is denied",
+    0x78: "response pending",
+}
+"""ISO 14229-1, from memory."""
+
+
+class Asker:
+    """Asks through a link and notes every problem once, as a sentence.
+
+    `answered`: what was asked to the ECUs that gave a positive answer, in order of address.
+    LinkLostError passes through: nothing more can be read then.
+    """
+
+    def __init__(self, link: Link) -> None:
+        self.link = link
+        self.problems: list[str] = []
+        self.answered: dict[str, list[str]] = {}
+
+    def ask(self, payload: bytes, what: str) -> list[Reply]:
+        """Positive replies to `payload`; `what` names it in sentences (`stored codes`)."""
+        self.answered.setdefault(what, [])
+        exchange = self._exchange(payload, what)
+        if exchange is None:
+            return []
+        good = [reply for reply in exchange.replies if reply.data[0] != NEGATIVE]
+        for reply in exchange.replies:
+            if reply.data[0] == NEGATIVE:
+                self._refused(reply, what)
+        for ecu in exchange.pending:
+            self.problem(f"{ecu} said 'wait' when asked for {what} and never answered.")
+        self.note_answers(what, (reply.ecu for reply in good))
+        return good
+
+    def note_answers(self, what: str, ecus: Iterable[str]) -> None:
+        """Add `ecus` to those that answered `what`."""
+        known = self.answered.setdefault(what, [])
+        known[:] = sorted({*known, *ecus})
+
+    def problem(self, sentence: str) -> None:
+        """Note a sentence, once."""
+        if sentence not in self.problems:
+            self.problems.append(sentence)
+
+    def silent(self, what: str, ecus: Sequence[str]) -> None:
+        """Note which of `ecus` gave no answer at all to `what`."""
+        missing = [ecu for ecu in ecus if ecu not in self.answered.get(what, ())]
+        told = " ".join(self.problems)
+        missing = [ecu for ecu in missing if f"{ecu} refuses {what}" not in told]
+        if missing:
+            self.problem(f"No answer from {', '.join(missing)} when asked for {what}.")
+
+    def _exchange(self, payload: bytes, what: str) -> Exchange | None:
+        exchange: Exchange | None = None
+        for attempt in range(ATTEMPTS):
+            try:
+                exchange = self.link.exchange(payload)
+            except ReplyError as error:
+                log.info("%s: %s", payload.hex(), error)
+                continue
+            if not exchange.damaged:
+                return exchange
+            log.info("%s: damaged reply, attempt %d", payload.hex(), attempt + 1)
+        if exchange is None or not exchange.replies:
+            self.problem(f"The answer to {what} could not be understood: read the car again.")
+        else:
+            self.problem(f"Part of the answer to {what} was damaged: read the car again.")
+        return exchange
+
+    def _refused(self, reply: Reply, what: str) -> None:
+        reason = reply.data[2]
+        if reason in UNSUPPORTED:
+            log.info("%s does not have %s (%02X)", reply.ecu, what, reason)
+        text = REASONS.get(reason, "reason not in the standard's list")
+        self.problem(f"{reply.ecu} refuses {what}: {text} (negative response {reason:02X}).")

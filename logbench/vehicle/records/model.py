@@ -1,0 +1,178 @@
+"""The words of a reading of the car: plain, dated, written as JSON or TOML as they stand.
+
+Unknown keys survive a round trip. None means 'the car did not tell', never a guess.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA_VERSION = "1.0"
+CodeState = Literal["stored", "pending", "permanent"]
+STATES: tuple[CodeState, ...] = ("stored", "pending", "permanent")
+Ignition = Literal["spark", "compression", ""]
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(extra="allow")
+
+
+class Calibration(_Record):
+    """One piece of software of an ECU and its verification number (8 hex digits, or ``)."""
+
+    id: str = ""
+    cvn: str = ""
+
+
+class EcuIdentity(_Record):
+    """One ECU that answered. `address`: its response address in hex, `7E8`."""
+
+    address: str
+    name: str = ""
+    calibrations: list[Calibration] = Field(default_factory=list)
+    requirement: str = ""
+    """The OBD requirement it was built to (PID 0x1C), in the standard's words."""
+    ignition: Ignition = ""
+
+
+class Identity(_Record):
+    """The vehicle identification number and what it says by itself; the rest from the link."""
+
+    vin: str = ""
+    vin_problem: str = ""
+    """Why what the car sent cannot be a VIN; `` when it can."""
+    vin_notice: str = ""
+    model_years: list[int] = Field(default_factory=list)
+    """The letter of the year comes round every 30 years: all that are possible."""
+    region: str = ""
+    country: str = ""
+    maker: str = ""
+    """As the library of manufacturer codes has it; `` when it does not know the code."""
+    protocol: str = ""
+    adapter: str = ""
+    voltage_v: float | None = None
+    ecus: list[EcuIdentity] = Field(default_factory=list)
+
+
+class Code(_Record):
+    """One trouble code of one ECU."""
+
+    code: str
+    state: CodeState
+    ecu: str
+    text: str = ""
+    manufacturer: bool = False
+    """The maker's own: the standard gives it no meaning."""
+
+
+class FrozenValue(_Record):
+    """One signal of a freeze frame; `value` None: the ECU says 'not used'."""
+
+    signal: str
+    name: str = ""
+    value: float | None = None
+    unit: str = ""
+    text: str = ""
+    """The value in words."""
+
+
+class FreezeFrame(_Record):
+    """One instant that an ECU kept. `code`: what caused it."""
+
+    ecu: str
+    number: int
+    code: str = ""
+    values: list[FrozenValue] = Field(default_factory=list)
+
+
+class MonitorState(_Record):
+    """One monitor of an ECU; None: not told."""
+
+    key: str
+    """Stem of its acronyms: `MIS`, `CAT` …"""
+    name: str
+    complete: bool
+    """Since the codes were cleared."""
+    enabled_this_cycle: bool | None = None
+    complete_this_cycle: bool | None = None
+
+
+class Readiness(_Record):
+    """Lamp, monitors and counters of one ECU."""
+
+    ecu: str
+    lamp_on: bool | None = None
+    code_count: int | None = None
+    ignition: Ignition = ""
+    monitors: list[MonitorState] = Field(default_factory=list)
+    """Those that the ECU supports."""
+    warm_ups: int | None = None
+    cleared_distance_km: float | None = None
+    cleared_minutes: float | None = None
+    lamp_distance_km: float | None = None
+    lamp_minutes: float | None = None
+
+    @property
+    def missing(self) -> list[str]:
+        """Names of the monitors not complete since clearing."""
+        return [monitor.name for monitor in self.monitors if not monitor.complete]
+
+
+class MonitorResult(_Record):
+    """One test of one on-board monitor, in `unit`; None where there is no number.
+
+    On the older buses monitor and test are the maker's, and so is the scaling: raw counts, and one
+    limit at a time.
+    """
+
+    ecu: str
+    monitor_id: int | None = None
+    monitor: str = ""
+    test_id: int
+    test: str = ""
+    component: int | None = None
+    """Of the older buses only."""
+    scaling: int | None = None
+    unit: str = ""
+    value: float | None = None
+    minimum: float | None = None
+    maximum: float | None = None
+    passed: bool | None = None
+    """None: the test has not run since the codes were cleared, or cannot be judged."""
+    margin: float | None = None
+    """How far inside its limits, 1 the middle (or as far as can be from the one limit that says
+    anything), 0 on a limit, negative outside; at least -1."""
+
+
+class CarReading(_Record):
+    """Everything that was read from a car at one time; kept in a job as it is."""
+
+    schema_version: str = SCHEMA_VERSION
+    read_utc: str = ""
+    """ISO 8601, UTC."""
+    software: str = ""
+    complete: bool = False
+    """False when the link broke: what had been read until then is here."""
+    identity: Identity = Field(default_factory=Identity)
+    codes: list[Code] = Field(default_factory=list)
+    answered: dict[str, list[str]] = Field(default_factory=dict)
+    """What was asked (`stored codes`, `freeze frames` …) to the ECUs that answered it."""
+    freeze_frames: list[FreezeFrame] = Field(default_factory=list)
+    readiness: list[Readiness] = Field(default_factory=list)
+    monitor_results: list[MonitorResult] = Field(default_factory=list)
+    odometer_km: float | None = None
+    rpm: float | None = None
+    speed_kmh: float | None = None
+    problems: list[str] = Field(default_factory=list)
+    """One sentence each: refused, not understood, never answered, link lost."""
+    remarks: list[str] = Field(default_factory=list)
+
+    def codes_in(self, state: CodeState) -> list[Code]:
+        """Codes of one state, in the order read."""
+        return [code for code in self.codes if code.state == state]
+
+    def codes_known(self, state: CodeState) -> bool:
+        """Whether any ECU answered: without, 'no codes' cannot be said."""
+        return bool(self.answered.get(f"{state} codes"))
