@@ -195,6 +195,24 @@ def _place_alike(parts: list[_Part], surface: _Surface, count: int) -> Values:
     return np.asarray(places[1] - places[0])
 
 
+def _unexplained(
+    uneven: Values, weight: Values, parts: list[_Part], evidence: list[Values]
+) -> Values:
+    """What is left of the differences' unevenness over the cells, (cells,), after a smooth course
+    over the operating points: over the inverse of the airflow, the load and the engine speed, as
+    many of them as the cells allow. A fault acts smoothly (unmetered air with the inverse of the
+    airflow); the rest is what single visits have of their own, and so uncertainty."""
+    count = len(uneven)
+    places = [sum(part.sums(part.x[:, k], count) for part in parts) / sum(evidence) for k in (0, 1)]
+    rpm, load = places
+    columns = [np.ones(count), 1.0 / np.maximum(rpm * load, 0.05), load, rpm]
+    used = np.column_stack(columns[: 1 + min(3, max(0, (count - 2) // 2))])
+    root = np.sqrt(weight)
+    fit, *_ = np.linalg.lstsq(used * root[:, None], uneven * root, rcond=None)
+    left = uneven - used @ fit
+    return np.asarray(left * np.sqrt(count / max(1, count - used.shape[1])))
+
+
 def _placing(surface: _Surface, apart: Values) -> Uncertainty:
     """What the slopes' uncertainty does to a difference between places `apart`."""
     variance = max(0.0, float(apart @ surface.covariance @ apart))
@@ -217,10 +235,11 @@ def _differences(
     share = both / both.sum()
     delta = means[1] - means[0]
     value = float(share @ delta)
-    middle = (evidence[0] * means[0] + evidence[1] * (means[1] - value)) / sum(evidence)
+    left = _unexplained(delta - value, both, parts, evidence) / sum(evidence)
+    uneven = (-left * evidence[1], left * evidence[0])
     found, per_evidence, block_s = [], [], 0.0
     for side, part in enumerate(parts):
-        residual = part.y - middle[part.cell] - (value if side else 0.0)
+        residual = part.y - means[side][part.cell] + uneven[side][part.cell]
         length = block_length(residual)
         scores = (share / evidence[side])[part.cell] * part.weight * residual
         found.append(of_sum(scores, length))

@@ -2,7 +2,7 @@
 the time since the starter turned.
 
 Minutes do not compare: a warm-up takes as long as the driving makes it. What is compared is how
-much air the engine burnt (at a fixed mixture, the fuel and so the heat) while the coolant rose
+much fuel, as air and trim tell it, the engine burnt while the coolant rose
 through the same temperatures. One warm-up a drive is one observation, whose scatter from drive to
 drive no bootstrap within it can show: it comes from simulated healthy cars (docs/comparison.md).
 """
@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from logbench.analysis import derived
 from logbench.analysis.alignment import NS, Values
 from logbench.analysis.comparison.bootstrap import Interval, interval
 from logbench.analysis.grid import STEP_S
@@ -30,7 +31,7 @@ practice)."""
 LEAST_RISE_DEGC = 20.0
 """Both sides must show this much of the same rise."""
 
-SD_LOG = 0.05
+SD_LOG = 0.105
 """Standard deviation of the logarithm of the heat ratio of two warm-ups of one unchanged car in the
 same weather, from simulated healthy cars (docs/comparison.md)."""
 SD_LOG_PER_10_DEGC = 0.06
@@ -42,8 +43,8 @@ CRANK_DEGC = 10.0
 
 @dataclass(frozen=True, slots=True)
 class WarmUpCurve:
-    """One warm-up: `heat` in grams of air since the start (relative units where only the load is
-    known) and `degc`, both (n,), from the start of the engine on."""
+    """One warm-up: `heat` in grams of air for the fuel burnt since the start (relative units where
+    the airflow is not known) and `degc`, both (n,), from the start of the engine on."""
 
     heat: Values
     degc: Values
@@ -95,7 +96,8 @@ def compare_warm_up(before: Sequence[View], after: Sequence[View]) -> WarmUpComp
         return WarmUpComparison(
             "Warm-up not comparable: record RPM, ECT and MAF (or MAP, or LOAD_PCT) on both drives."
         )
-    curves = [_first_cold(views, source) for views in (before, after)]
+    trims = _has_trims((*before, *after))
+    curves = [_first_cold(views, source, trims) for views in (before, after)]
     lacking = [n for n, c in zip(("before", "after"), curves, strict=True) if c is None]
     first, second = curves
     if first is None or second is None:
@@ -151,13 +153,28 @@ def _heat_source(views: Sequence[View]) -> str | None:
     return None
 
 
-def _first_cold(views: Sequence[View], source: str) -> WarmUpCurve | None:
-    curves = [curve for view in views if (curve := warm_up_curve(view, source)) is not None]
+def _first_cold(views: Sequence[View], source: str, trims: bool) -> WarmUpCurve | None:
+    curves = [curve for view in views if (curve := warm_up_curve(view, source, trims)) is not None]
     return curves[0] if curves else None
 
 
-def warm_up_curve(view: View, source: str) -> WarmUpCurve | None:
-    """The warm-up from the first start below `COLD_DEGC`; None where there is none."""
+def _has_trims(views: Sequence[View]) -> bool:
+    return not any(view.missing("SHRTFT1", "LONGFT1") for view in views)
+
+
+def _mean_trim(view: View) -> Values:
+    """Total trim in %, the mean of the banks, 0 where not known."""
+    totals = []
+    for bank in view.banks:
+        short, long = view.grid.linear(f"SHRTFT{bank}"), view.grid.linear(f"LONGFT{bank}")
+        if short is not None and long is not None:
+            totals.append(np.nan_to_num(derived.total_trim_pct(short, long)))
+    return np.mean(totals, axis=0) if totals else np.zeros(len(view.grid))
+
+
+def warm_up_curve(view: View, source: str, trims: bool = True) -> WarmUpCurve | None:
+    """The warm-up from the first start below `COLD_DEGC`; None where there is none. `trims`: the
+    total fuel trim counts as fuel, so that air the sensor does not see counts too."""
     rpm, degc, flow = view.grid.linear("RPM"), view.grid.slow("ECT"), view.grid.linear(source)
     start_ns = view.run_start_ns
     if rpm is None or degc is None or flow is None or start_ns is None:
@@ -170,6 +187,8 @@ def warm_up_curve(view: View, source: str) -> WarmUpCurve | None:
     rate = np.nan_to_num(flow[first:])
     if source != "MAF":
         rate = rate * np.nan_to_num(rpm[first:]) / 1e4
+    if trims:
+        rate = rate * (1.0 + _mean_trim(view)[first:] / 100.0)
     heat = np.cumsum(np.maximum(rate, 0.0)) * STEP_S
     # an open sensor drifts by a step or two: what counts is the highest so far
     smooth = np.maximum.accumulate(np.nan_to_num(degc, nan=-273.0))
