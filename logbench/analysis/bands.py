@@ -15,6 +15,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from logbench.analysis.model import Band, Verdict
+from logbench.analysis.own_checks import OwnCheck, own_check
 from logbench.errors import BandsError
 
 Range = tuple[float | None, float | None]
@@ -50,6 +51,8 @@ class Bands:
     """All bands by key."""
 
     by_key: Mapping[str, Band]
+    own: tuple[OwnCheck, ...] = ()
+    """The user's own checks, from the same file."""
 
     def __getitem__(self, key: str) -> Band:
         """The band of that key; KeyError is a bug of ours, keys are written in the checks."""
@@ -66,19 +69,22 @@ def load_bands(user_file: Path | None = None) -> Bands:
     """The program's bands, with the fields that `user_file` names replaced.
 
     Raises BandsError, naming file, key, field and what is legal, when the file is missing, is not
-    TOML, names an unknown band or field, or has a range that is no range.
+    TOML, names an unknown band or field, or has a range that is no range. Tables `[check.name]` are
+    the user's own checks.
     """
     rows = dict(_built_in())
+    own: tuple[OwnCheck, ...] = ()
     if user_file is not None:
         for key, fields in _read(user_file).items():
             if key == "check":
-                continue  # the user's own checks live in the same file, read elsewhere
+                own = _own_checks(user_file, fields)
+                continue
             if key not in rows:
                 raise BandsError(_unknown(user_file, key, tuple(rows)))
             if not isinstance(fields, dict):
                 raise BandsError(f"{user_file}: '{key}' must be a table such as [{key}].")
             rows[key] = _override(user_file, key, rows[key], fields)
-    return Bands({key: row.band(key) for key, row in rows.items()})
+    return Bands({key: row.band(key) for key, row in rows.items()}, own)
 
 
 def judge(band: Band, value: float, uncertainty: float | None = None) -> Verdict:
@@ -157,13 +163,33 @@ def _override(path: Path, key: str, row: _Row, fields: dict[str, Any]) -> _Row:
     try:
         return _Row.model_validate(merged)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join([key, *(str(part) for part in first["loc"])])
-        problem = str(first["msg"]).removeprefix("Value error, ")
         raise BandsError(
-            f"{path}: {where}: {problem} (a band has title, unit, within = [low, high],"
+            f"{path}: {_first_problem(key, error)} (a band has title, unit, within = [low, high],"
             " watch = [low, high] around it, and basis)."
         ) from error
+
+
+def _own_checks(path: Path, tables: Any) -> tuple[OwnCheck, ...]:
+    """The tables `[check.name]` of a user's file."""
+    if not isinstance(tables, dict) or not all(isinstance(t, dict) for t in tables.values()):
+        raise BandsError(f"{path}: own checks are tables such as [check.my_check].")
+    found = []
+    for key, fields in tables.items():
+        try:
+            found.append(own_check(key, fields))
+        except ValidationError as error:
+            raise BandsError(
+                f"{path}: {_first_problem(f'check.{key}', error)} (an own check has title, value,"
+                " unit, condition, within, watch and basis)."
+            ) from error
+    return tuple(found)
+
+
+def _first_problem(key: str, error: ValidationError) -> str:
+    """Field and problem of the first thing that is wrong, on one line."""
+    first = error.errors()[0]
+    where = ".".join([key, *(str(part) for part in first["loc"])])
+    return f"{where}: {' '.join(str(first['msg']).removeprefix('Value error, ').split())}"
 
 
 def _unknown(path: Path, key: str, known: tuple[str, ...]) -> str:

@@ -1,0 +1,91 @@
+"""The user's own checks, from their band file.
+
+Inputs, conditions and bands are theirs: `logbench.analysis.own_checks`. Method: the expression at
+the samples of the signal that comes least often, the others of the same request or on the line
+between neighbours, within the conditions named.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logbench.analysis import alignment
+from logbench.analysis.bands import Bands
+from logbench.analysis.expressions import evaluate, names_in
+from logbench.analysis.findings import Cause, Explanation, Measured, judged, not_judged
+from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.own_checks import OwnCheck
+from logbench.analysis.statistics import estimate
+from logbench.analysis.view import View, evidence
+
+KEY = "own"
+TITLE = "Your own checks"
+ORDER = 20
+INPUTS = ()
+
+
+def check(view: View, bands: Bands) -> list[Finding]:
+    """One finding for each check of the user's file; none without one."""
+    return [_own(view, own) for own in bands.own]
+
+
+def _own(view: View, own: OwnCheck) -> Finding:
+    names = names_in(own.value)
+    missing = view.missing(*names)
+    if missing:
+        return not_judged(
+            KEY,
+            own.title,
+            f"{' and '.join(missing)} was not recorded.",
+            f"Record {', '.join(names)}.",
+        )
+    spans = _spans(view, own)
+    traces = [trace for name in names if (trace := view.trace(name)) is not None]
+    slowest = max(traces, key=alignment.interval_s)
+    owner = alignment.owner(slowest.t_ns, spans)
+    t = slowest.t_ns[owner >= 0]
+    value = evaluate(own.value, {name: view.at(t, name) for name in names})
+    value = np.broadcast_to(value, t.shape)
+    good = np.isfinite(value)
+    if not good.any() or alignment.total_s(spans) < own.least_seconds:
+        where = " or ".join(own.condition) or "running"
+        return not_judged(
+            KEY,
+            own.title,
+            f"Too little of '{where}' was recorded with {', '.join(names)}.",
+            f"Record {', '.join(names)} for longer in that condition.",
+        )
+    found = estimate(value, owner[owner >= 0])
+    figure = {
+        "mean": found.mean,
+        "minimum": float(value[good].min()),
+        "maximum": float(value[good].max()),
+    }[own.statistic]
+    return judged(
+        KEY,
+        own.title,
+        f"{own.title}, {own.statistic}",
+        Measured(
+            figure,
+            found.half_width if own.statistic == "mean" else float("nan"),
+            evidence(spans, t, good),
+            numbers={"samples": float(good.sum()), "sd": found.sd},
+        ),
+        own.band,
+        Explanation(tuple(Cause("own", text) for text in own.causes), own.next_steps),
+    )
+
+
+def _spans(view: View, own: OwnCheck) -> tuple[Span, ...]:
+    """Where the check looks."""
+    found = view.conditions
+    standing = {Condition.KEY_ON, Condition.CRANKING, Condition.ENGINE_OFF} & set(own.condition)
+    mask = np.ones(len(view.grid), dtype=bool) if standing else found.running.copy()
+    if own.condition:
+        mask &= found.mask(*own.condition)
+    moving = {Condition.FULL_THROTTLE, Condition.ACCELERATION, Condition.FUEL_CUT}
+    if own.steady and not standing and not moving & set(own.condition):
+        mask &= view.steady
+    if own.warm and not standing:
+        mask &= found.warm
+    return view.stretches(mask, 0.4)
