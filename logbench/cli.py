@@ -31,7 +31,6 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-COMMANDS = ("record", "check", "signals", "simulate", "recover", "demo", "open")
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?")
 
 
@@ -104,10 +103,23 @@ def record(
         float | None, typer.Option(help="Thermostat's regulating temperature, degrees C.")
     ] = None,
     note: Annotated[str, typer.Option(help="A note, kept in the file.")] = "",
+    unattended: Annotated[
+        bool,
+        typer.Option(
+            "--unattended", help="For days: one file a key cycle, into the folder --into."
+        ),
+    ] = False,
+    into: Annotated[Path | None, typer.Option(help="Folder of unattended recordings.")] = None,
+    budget: Annotated[
+        float, typer.Option(min=0.001, help="Disk budget of unattended recordings, GB.")
+    ] = 10.0,
+    stop_below: Annotated[
+        float, typer.Option(min=6.0, max=30.0, help="Unattended: end below this voltage, V.")
+    ] = 11.9,
 ) -> None:
     """Record a drive to a Parquet file; Ctrl-C finishes it properly."""
     from logbench.capture.messages import CaptureRequest
-    from logbench.terminal import default_out, record_with_progress, vehicle_from
+    from logbench.terminal import default_out, plan_unattended, record_with_progress, vehicle_from
 
     request = CaptureRequest(
         link_url=link,
@@ -117,6 +129,12 @@ def record(
         note=note,
         limit_s=parse_duration_s(limit) if limit else None,
     )
+    if unattended:
+        if into is None or out is not None:
+            raise UsageError("--unattended needs a folder: --into FOLDER (and no --out).")
+        request = plan_unattended(request, into, round(budget * 1e9), stop_below)
+    elif into is not None:
+        raise UsageError("--into goes with --unattended; name one file with --out.")
     record_with_progress(request, _console())
 
 
@@ -150,6 +168,44 @@ def check(
 
 
 @app.command()
+def compare(
+    files: Annotated[list[Path], typer.Argument(help="BEFORE AFTER, or all of the before side.")],
+    after: Annotated[
+        list[Path] | None, typer.Option("--after", help="A recording after; may be repeated.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    png: Annotated[Path | None, typer.Option(help="Folder for plots.")] = None,
+    same_car: Annotated[
+        bool, typer.Option("--same-car", help="It is one car, although the files differ.")
+    ] = False,
+) -> None:
+    """Compare before with after at equal operating points; exit code 0, 1 or 2 (worse)."""
+    from logbench.terminal_compare import compare_files
+
+    before = list(files)
+    later = list(after or [])
+    if not later:
+        if len(before) != 2:
+            raise UsageError(
+                "Name one recording before and one after; for more, put --after FILE before each"
+                " recording of the after side."
+            )
+        later = [before.pop()]
+    code = compare_files(before, later, _console(), as_json=as_json, png_dir=png, same_car=same_car)
+    raise typer.Exit(code)
+
+
+@app.command()
+def verify(
+    files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")],
+) -> None:
+    """Show whether recordings still are what was recorded; exit code 0, or 3 if one is not."""
+    from logbench.terminal import verify_files
+
+    raise typer.Exit(verify_files(files, _console()))
+
+
+@app.command()
 def signals(
     words: Annotated[
         list[str] | None, typer.Argument(help="Acronym, PID or part of a name.")
@@ -170,12 +226,17 @@ def simulate(
         int, typer.Option(min=0, max=65535, help="TCP port; 0 picks a free one.")
     ] = 35000,
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
-    pty: Annotated[bool, typer.Option(help="Serve a pseudo-terminal instead of TCP.")] = False,
+    pty: Annotated[bool, typer.Option("--pty", help="A pseudo-terminal instead of TCP.")] = False,
+    trouble: Annotated[
+        list[str] | None,
+        typer.Option(help="NAME@TIME[:DURATION] in seconds of the drive; may be repeated."),
+    ] = None,
 ) -> None:
     """Serve a simulated car behind a simulated adapter, for this or any other client."""
     from logbench.terminal import serve_simulated
 
-    serve_simulated(options, host, port, pty, _console())
+    parts = [options, *(f"trouble={text}" for text in trouble or [])]
+    serve_simulated("&".join(part for part in parts if part), host, port, pty, _console())
 
 
 @app.command()
@@ -215,7 +276,7 @@ def demo(
 def main(argv: list[str] | None = None) -> int:
     """Run the command line; returns the exit code. Errors of the world become one sentence."""
     arguments = list(sys.argv[1:] if argv is None else argv)
-    if arguments and arguments[0] not in COMMANDS and arguments[0].endswith(".parquet"):
+    if arguments and arguments[0].endswith(".parquet"):
         arguments.insert(0, "open")  # `logbench FILE.parquet`
     try:
         result = app(args=arguments, standalone_mode=False)

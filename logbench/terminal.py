@@ -6,6 +6,7 @@ import json
 import math
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,7 +27,7 @@ from logbench.capture.messages import (
     Status,
     Step,
 )
-from logbench.errors import LogbenchError, UsageError
+from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.recording.model import Vehicle
 
 if TYPE_CHECKING:
@@ -64,6 +65,36 @@ def vehicle_from(
         problem = error.errors()[0]
         name = ".".join(str(part) for part in problem["loc"])
         raise UsageError(f"The vehicle's {name}: {problem['msg'].lower()}.") from None
+
+
+def plan_unattended(
+    request: CaptureRequest, folder: Path, budget_bytes: int, stop_below_v: float
+) -> CaptureRequest:
+    """The request made to run for days into `folder`, with markers set by the usual rules."""
+    from logbench.capture.messages import DEFAULT_RULES, Unattended
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StorageError(f"The folder {folder} cannot be made: {error.strerror}.") from error
+    plan = Unattended(budget_bytes=budget_bytes, stop_below_v=stop_below_v)
+    return replace(request, out=folder / "drive.parquet", unattended=plan, rules=DEFAULT_RULES)
+
+
+def verify_files(files: Sequence[Path], console: Console) -> int:
+    """Say of each recording whether its samples still have their checksum; 3 if one has not."""
+    from logbench.recording.reader import verify
+
+    words = {
+        True: ("intact: the samples are what was recorded", "green"),
+        False: ("CHANGED: the samples are not what was recorded", "bold red"),
+        None: ("not known: the file carries no checksum", "yellow"),
+    }
+    found = {file: verify(file) for file in files}
+    for file, state in found.items():
+        text, style = words[state]
+        console.print(Text(f"{file}: {text}", style=style))
+    return 0 if all(state is True for state in found.values()) else LogbenchError.exit_code
 
 
 def _size(size_bytes: int) -> str:

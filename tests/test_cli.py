@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
+import logbench
 from logbench import __version__
 from logbench.cli import main, parse_duration_s
 from logbench.errors import UsageError
+from logbench.recording.finish import write_recording
 
 
 @pytest.mark.parametrize(
@@ -33,7 +37,8 @@ def test_version(capsys: pytest.CaptureFixture[str]):
 def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]):
     assert main(["--help"]) == 0
     out = capsys.readouterr().out
-    for command in ("record", "check", "signals", "simulate", "recover", "demo", "open"):
+    commands = "record check compare verify signals simulate recover demo open"
+    for command in commands.split():
         assert command in out
 
 
@@ -59,6 +64,12 @@ def _one_sentence(capsys: pytest.CaptureFixture[str]) -> str:
         (["check", "{tmp}"], ""),
         (["signals", "flux", "capacitance"], "flux"),
         (["simulate", "faulty=1"], "faulty"),
+        (["simulate", "--trouble", "gremlins@5"], "gremlins"),
+        (["record", "--link", "sim:", "--unattended"], "--into"),
+        (["record", "--link", "sim:", "--into", "{tmp}"], "--unattended"),
+        (["compare", "{tmp}/one.parquet"], "before"),
+        (["compare", "{tmp}/one.parquet", "{tmp}/two.parquet"], "one.parquet"),
+        (["verify", "{tmp}/none.parquet"], "none.parquet"),
     ],
 )
 def test_bad_input_is_one_sentence_and_not_zero(
@@ -81,3 +92,55 @@ def test_signals_are_found_by_acronym_pid_and_name(capsys: pytest.CaptureFixture
     assert "ECT" in capsys.readouterr().out
     assert main(["signals", "0x0c"]) == 0
     assert "RPM" in capsys.readouterr().out
+
+
+DEMO = Path(__file__).resolve().parents[1] / "recordings"
+
+
+def test_check_exits_by_the_worst_finding(capsys: pytest.CaptureFixture[str]):
+    assert main(["check", str(DEMO / "before.parquet")]) == 2
+    assert "act" in capsys.readouterr().out
+    assert main(["check", str(DEMO / "after.parquet")]) == 0
+
+
+def test_check_for_machines(capsys: pytest.CaptureFixture[str]):
+    assert main(["check", str(DEMO / "before.parquet"), "--json"]) == 2
+    document = json.loads(capsys.readouterr().out)
+    worst = [f for f in document["findings"] if f["verdict"] == "act"]
+    assert document["severity"] == 2
+    assert any(f["check"] == "fuel_trim" and f["subject"] == "bank 1, warm idle" for f in worst)
+    assert all(f["evidence"] for f in worst)
+
+
+def test_compare_shows_the_repair(capsys: pytest.CaptureFixture[str]):
+    assert main(["compare", str(DEMO / "before.parquet"), str(DEMO / "after.parquet")]) == 0
+    assert "Resolved: fuel trim" in capsys.readouterr().out
+
+
+def test_verify_tells_intact_from_changed(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["verify", str(DEMO / "before.parquet")]) == 0
+    recording = logbench.open(DEMO / "before.parquet")
+    traces = recording.traces(["RPM", "ECT"])
+    traces[0].value[5] += 1.0
+    sha = recording.facts.samples_sha256
+    path = write_recording(tmp_path / "changed.parquet", traces, recording.facts)
+    facts = logbench.open(path).facts
+    assert facts.samples_sha256 != sha  # written anew, so it carries its own
+    table = pq.read_table(path)
+    metadata = dict(table.schema.metadata)
+    metadata[b"logbench.facts"] = metadata[b"logbench.facts"].replace(
+        facts.samples_sha256.encode(), sha.encode()
+    )
+    forged = tmp_path / "forged.parquet"
+    pq.write_table(table.replace_schema_metadata(metadata), forged)
+    capsys.readouterr()
+    assert main(["verify", str(forged)]) == 3
+    assert "CHANGED" in capsys.readouterr().out
+
+
+def test_the_demo_recordings_tell_their_story():
+    for name in ("before", "after"):
+        recording = logbench.open(DEMO / f"{name}.parquet")
+        assert recording.facts.link.simulated
+        assert recording.facts.vehicle.vin == "ZZ9TEST170X000001"
+        assert recording.intact()
