@@ -163,6 +163,7 @@ def _surface(
     visit = np.concatenate((piece[0], piece[1] + int(piece[0].max()) + 1))
     full = np.column_stack((x, 1.0 - after, after))
     scale = np.sqrt((w[:, None] * full**2).sum(axis=0) / w.sum())
+    scale[scale == 0.0] = 1.0  # a purge that never flows
     full = full / scale
     pull = np.diag([RIDGE] * x.shape[1] + [0.0, 0.0]) * w.sum()
     inverse = np.linalg.inv((full * w[:, None]).T @ full + pull)

@@ -76,7 +76,7 @@ def overlay(
     if by is By.DISTANCE:
         return _over_distance(before, after, signal, unit, first, second)
     places: dict[By, Callable[[View, str], float]] = {
-        By.TIME: lambda view, side: _seconds(view)[0],
+        By.TIME: lambda view, side: 0.0,
         By.ENGINE_START: _engine_start_s,
         By.MARKER: lambda view, side: _marker_s(view, side, marker),
         By.COOLANT: lambda view, side: _reached_s(view, side, coolant_degc),

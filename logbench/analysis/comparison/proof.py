@@ -4,7 +4,8 @@ change is claimed where there is none, and what size of change is found.
 For each car three drives are simulated, each with its own schedule, weather and height: before;
 after with nothing changed; after with a change of the fuel delivered for each command (which the
 total fuel trim must take back in every cell) and of the reading of the air-flow sensor (which the
-volumetric efficiency shows). Nothing is read of the simulation but the recordings; the truth is
+volumetric efficiency shows). Half of the cars with an air-flow sensor leak air behind it in all
+three drives, so that their trims hang on the operating point. Nothing is read of the simulation but the recordings; the truth is
 arithmetic on what was put in. Warm-ups are held against a twin: the changed car in the very same
 weather and schedule as an unchanged one. `python -m logbench.report.comparison_proof` runs it all.
 """
@@ -137,6 +138,7 @@ def operating_point_pair(seed: int) -> Outcome:
     )
     metered = car.has_maf and car.has_map
     air = rng.choice((-1, 1)) * rng.uniform(0.0, 0.08) if metered else 0.0
+    leak = rng.uniform(0.2, 0.8) if car.has_maf and rng.random() < 0.5 else 0.0
     changed = replace(
         car,
         injector_gains=tuple(gain / (1.0 + fuel) for gain in car.injector_gains),
@@ -149,6 +151,7 @@ def operating_point_pair(seed: int) -> Outcome:
             10 * seed + k,
             ambient_degc=rng.uniform(-5, 32),
             altitude_m=rng.uniform(0, 600),
+            faults={"unmetered_air": leak},
         )
         for k, which in enumerate((car, car, changed))
     ]

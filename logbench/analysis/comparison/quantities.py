@@ -49,11 +49,11 @@ class Quantity:
 
 
 REPEATABILITY: dict[Kind, tuple[float, float]] = {
-    "trim": (0.15, 0.0),
-    "learnt": (0.5, 0.0),
-    "efficiency": (0.4, 0.0),
+    "trim": (0.08, 0.0),
+    "learnt": (0.15, 0.0),
+    "efficiency": (0.28, 0.0),
     "air": (0.0, 0.01),
-    "temperature": (1.5, 0.0),
+    "temperature": (1.6, 0.0),
     "electrical": (0.1, 0.0),
     "plain": (0.0, 0.003),
 }
