@@ -9,7 +9,7 @@ The older buses are slow, so python-OBD's own assembly serves them.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from obd.protocols import ISO_14230_4_fast
@@ -142,6 +142,7 @@ def crc_check(frame: bytes) -> bool:
 
 
 _LEGACY = ISO_14230_4_fast([])
+_CODE_REPLIES = frozenset({"43", "47", "4A"})
 
 
 def assemble_legacy_lines(
@@ -150,7 +151,8 @@ def assemble_legacy_lines(
     """Messages of the older buses (`486B104100BE3FA813CK`) through python-OBD's assembly.
 
     The ECU is its source address in hex (`10`). `check` verifies a frame with its last byte; None
-    takes the adapter's word. A code request (0x43) gets python-OBD's zero count byte, as on CAN.
+    takes the adapter's word. Replies to code requests (0x43, 0x47, 0x4A) get python-OBD's zero
+    count byte, as on CAN; every line of monitor results (0x46) is a message of its own.
     """
     out = Assembled()
     kept: list[str] = []
@@ -167,16 +169,38 @@ def assemble_legacy_lines(
             continue
         kept.append(line.decode("ascii").upper())
     out.frames = len(kept)
-    try:
-        messages = _LEGACY(kept)
-    except (IndexError, ValueError) as error:
-        # python-OBD trusts that every line of a multi-line reply has its order byte.
-        log.debug("older-bus reply not understood: %s", error)
-        out.damaged += len(kept)
-        return out
-    for message in messages:
-        if message.parsed() and len(message.data) > 0:
-            out.messages.append((f"{message.tx_id:02X}", bytes(message.data)))
-    if kept and not out.messages:
+    for service, group in _by_reply(kept):
+        try:
+            messages = _LEGACY(group)
+        except (IndexError, ValueError) as error:
+            # python-OBD trusts that every line of a multi-line reply has its order byte.
+            log.debug("older-bus reply not understood: %s", error)
+            out.damaged += len(group)
+            continue
+        for message in messages:
+            if message.parsed() and len(message.data) > 0:
+                data = bytes(message.data)
+                if service in _CODE_REPLIES:
+                    data = bytes.fromhex(service) + data[1:]
+                out.messages.append((f"{message.tx_id:02X}", data))
+    if kept and not out.messages and not out.damaged:
         out.damaged += len(kept)
     return out
+
+
+def _by_reply(lines: list[str]) -> Iterator[tuple[str, list[str]]]:
+    """Lines that belong together, with their service byte in hex.
+
+    WORKAROUND: python-OBD joins lines without an order byte for 0x43 only, so that other codes take
+    its place on the way through; and it joins monitor results, which are messages by themselves.
+    """
+    groups: dict[str, list[str]] = {}
+    for line in lines:
+        groups.setdefault(line[6:8], []).append(line)
+    for service, group in groups.items():
+        if service in _CODE_REPLIES:
+            yield service, [f"{line[:6]}43{line[8:]}" for line in group]
+        elif service == "46":
+            yield from ((service, [line]) for line in group)
+        else:
+            yield service, group

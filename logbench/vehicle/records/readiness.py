@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from logbench.signals.table import table
@@ -11,8 +12,11 @@ from logbench.vehicle.records.values import Values, highest
 
 STATUS, THIS_CYCLE, REQUIREMENT, ODOMETER = 0x01, 0x41, 0x1C, 0xA6
 LAMP_KM, WARM_UPS, CLEARED_KM, LAMP_MIN, CLEARED_MIN = 0x21, 0x30, 0x31, 0x4D, 0x4E
-PIDS = (STATUS, REQUIREMENT, 0x0C, 0x0D, LAMP_KM, WARM_UPS, CLEARED_KM, THIS_CYCLE, LAMP_MIN)
-PIDS = (*PIDS, CLEARED_MIN, ODOMETER)
+_RPM, _SPEED = 0x0C, 0x0D
+PIDS = (
+    *(STATUS, REQUIREMENT, _RPM, _SPEED, LAMP_KM, WARM_UPS, CLEARED_KM),
+    *(THIS_CYCLE, LAMP_MIN, CLEARED_MIN, ODOMETER),
+)
 LOCAL_RULES = (
     "How many incomplete monitors an inspection accepts differs from place to place: "
     "local rules decide."
@@ -45,8 +49,10 @@ def fill_readiness(reading: CarReading, values: Values) -> None:
 def monitors_of(values: Mapping[str, float]) -> list[MonitorState]:
     """Supported monitors from the decoded bits of PID 0x01 and, where there, 0x41.
 
-    In both, a set 'ready' bit means not yet complete (SAE J1979): the one negative logic.
+    In both, a set 'ready' bit means not yet complete (SAE J1979): the one negative logic. NaN, the
+    bits of the other kind of ignition, counts as not there.
     """
+    values = {name: value for name, value in values.items() if not math.isnan(value)}
     found = []
     for signal in table().of_pid(STATUS):
         key, _, kind = signal.acronym.rpartition("_")

@@ -1,0 +1,144 @@
+"""One reading held against a later one: codes gone, back, new; monitors run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from pydantic import BaseModel, Field
+
+from logbench.vehicle.records.model import STATES, CarReading, Code, CodeState
+
+
+class CodeChange(BaseModel):
+    """One code of one ECU over two readings; `states` are where it was and is."""
+
+    code: str
+    ecu: str
+    text: str = ""
+    before: list[CodeState] = Field(default_factory=list)
+    after: list[CodeState] = Field(default_factory=list)
+
+
+class ReadingDiff(BaseModel):
+    """What has changed. A code counts as gone only where the later reading got an answer."""
+
+    gone: list[CodeChange] = Field(default_factory=list)
+    stayed: list[CodeChange] = Field(default_factory=list)
+    """There in both; also where only its state changed."""
+    back: list[CodeChange] = Field(default_factory=list)
+    """There before and now, with a clearing in between."""
+    new: list[CodeChange] = Field(default_factory=list)
+    unknown: list[CodeChange] = Field(default_factory=list)
+    """There before; the later reading got no answer that could tell."""
+    monitors_run: list[str] = Field(default_factory=list)
+    """`7E8 Catalyst`: not complete before, complete now."""
+    monitors_reset: list[str] = Field(default_factory=list)
+    warnings: list[str] = Field(default_factory=list)
+
+    @property
+    def sentence(self) -> str:
+        """The change in one sentence."""
+        parts = [
+            f"{len(found)} {_plural(len(found), 'code')} {word}"
+            for word, found in (
+                ("gone", self.gone),
+                ("back", self.back),
+                ("still there", self.stayed),
+                ("new", self.new),
+                ("not known", self.unknown),
+            )
+            if found
+        ]
+        codes = ", ".join(parts) if parts else "no codes in either reading"
+        run = f"{len(self.monitors_run)} {_plural(len(self.monitors_run), 'monitor')} run since"
+        return f"{codes[0].upper()}{codes[1:]}; {run}."
+
+
+def diff_readings(
+    before: CarReading, after: CarReading, cleared: bool | None = None
+) -> ReadingDiff:
+    """What the later reading shows against the earlier.
+
+    `cleared`: whether codes were cleared in between, so that what is there again came back; None
+    takes it from the car's own counters. Different VINs are a warning, not an error.
+    """
+    if cleared is None:
+        cleared = was_cleared(before, after)
+    diff = ReadingDiff(warnings=list(_warnings(before, after)))
+    old, new = _by_code(before.codes), _by_code(after.codes)
+    for key in dict.fromkeys((*old, *new)):
+        change = _change(key, old.get(key, []), new.get(key, []))
+        if not change.before:
+            diff.new.append(change)
+        elif change.after:
+            only_permanent = set(change.after) == {"permanent"}
+            (diff.back if cleared and not only_permanent else diff.stayed).append(change)
+        elif all(_answered(after, state, change.ecu) for state in change.before):
+            diff.gone.append(change)
+        else:
+            diff.unknown.append(change)
+    _monitors(diff, before, after)
+    return diff
+
+
+def was_cleared(before: CarReading, after: CarReading) -> bool:
+    """Whether the car's counters say that codes were cleared between the readings."""
+    earlier = {entry.ecu: entry for entry in before.readiness}
+    for entry in after.readiness:
+        old = earlier.get(entry.ecu)
+        if old is None:
+            continue
+        for now, then in (
+            (entry.warm_ups, old.warm_ups),
+            (entry.cleared_distance_km, old.cleared_distance_km),
+            (entry.cleared_minutes, old.cleared_minutes),
+        ):
+            if now is not None and then is not None and now < then:
+                return True
+    return False
+
+
+def _by_code(codes: Iterable[Code]) -> dict[tuple[str, str], list[Code]]:
+    found: dict[tuple[str, str], list[Code]] = {}
+    for code in codes:
+        found.setdefault((code.ecu, code.code), []).append(code)
+    return found
+
+
+def _change(key: tuple[str, str], old: list[Code], new: list[Code]) -> CodeChange:
+    ecu, code = key
+    return CodeChange(
+        code=code,
+        ecu=ecu,
+        text=(old or new)[0].text,
+        before=[state for state in STATES if any(c.state == state for c in old)],
+        after=[state for state in STATES if any(c.state == state for c in new)],
+    )
+
+
+def _answered(reading: CarReading, state: CodeState, ecu: str) -> bool:
+    return ecu in reading.answered.get(f"{state} codes", ())
+
+
+def _monitors(diff: ReadingDiff, before: CarReading, after: CarReading) -> None:
+    earlier = {(e.ecu, m.key): m.complete for e in before.readiness for m in e.monitors}
+    for entry in after.readiness:
+        for monitor in entry.monitors:
+            was = earlier.get((entry.ecu, monitor.key))
+            if was is False and monitor.complete:
+                diff.monitors_run.append(f"{entry.ecu} {monitor.name}")
+            elif was is True and not monitor.complete:
+                diff.monitors_reset.append(f"{entry.ecu} {monitor.name}")
+
+
+def _warnings(before: CarReading, after: CarReading) -> Iterable[str]:
+    vins = before.identity.vin, after.identity.vin
+    if all(vins) and vins[0] != vins[1]:
+        yield f"The readings are of different cars: {vins[0]} before, {vins[1]} after."
+    for name, reading in (("earlier", before), ("later", after)):
+        if not reading.complete:
+            yield f"The {name} reading is incomplete: what is missing there proves nothing."
+
+
+def _plural(count: int, word: str) -> str:
+    return word if count == 1 else f"{word}s"

@@ -1,0 +1,179 @@
+"""On-board monitor results (service 06): value, limits, unit and margin of every test.
+
+Layout, monitor IDs, test IDs and units: SAE J1979 (ISO 15031-5) appendices C to E, from memory,
+cross-checked against python-OBD (tests/vehicle/records). The tables are the CSV files beside this.
+"""
+
+from __future__ import annotations
+
+import csv
+import functools
+from dataclasses import dataclass
+from pathlib import Path
+
+from logbench.errors import ReplyError
+from logbench.signals.decoding import supported_pids
+from logbench.signals.table import SUPPORTED_PIDS
+from logbench.vehicle.model import Reply
+from logbench.vehicle.records.asking import Asker
+from logbench.vehicle.records.model import CarReading, MonitorResult
+
+SERVICE = 0x06
+WHAT = "monitor results"
+_FOLDER = Path(__file__).parent
+_SIZE = 9
+"""Bytes of a test on CAN: monitor, test, scaling, value, lower and upper limit."""
+MAKERS_TEST = 0x80
+"""Test IDs from here on are the maker's own."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnitScaling:
+    """One row of the unit-and-scaling table: `value = raw * scale + offset` in `unit`."""
+
+    scale: float
+    offset: float
+    unit: str
+
+
+@functools.cache
+def unit_scalings() -> dict[int, UnitScaling]:
+    """Unit-and-scaling ID to its meaning; from 0x80 on the raw numbers are signed."""
+    return {
+        int(row["id"], 16): UnitScaling(float(row["scale"]), float(row["offset"]), row["unit"])
+        for row in _rows("units_and_scaling.csv")
+    }
+
+
+@functools.cache
+def _names(file: str, column: str) -> dict[int, str]:
+    return {int(row["id"], 16): row[column] for row in _rows(file)}
+
+
+def _rows(file: str) -> list[dict[str, str]]:
+    with (_FOLDER / file).open(encoding="utf-8", newline="") as lines:
+        return list(csv.DictReader(lines))
+
+
+def monitor_name(monitor_id: int) -> str:
+    """The standard's monitor, or that it is the maker's or reserved."""
+    name = _names("monitor_ids.csv", "monitor").get(monitor_id)
+    kind = "maker's own" if monitor_id >= 0xE0 else "reserved"
+    return name or f"{kind} monitor {monitor_id:02X}"
+
+
+def name_of_test(test_id: int) -> str:
+    """The standard's test, or that it is the maker's or reserved."""
+    name = _names("test_ids.csv", "test").get(test_id)
+    kind = "maker's own" if test_id >= MAKERS_TEST else "reserved"
+    return name or f"{kind} test {test_id:02X}"
+
+
+def signed16(scaling: int, raw: int) -> int:
+    """`raw` (0 to 65535) as the scaling has it: two's complement from ID 0x80 on."""
+    return raw - 0x10000 if scaling >= 0x80 and raw >= 0x8000 else raw
+
+
+def result_of_nine(ecu: str, data: bytes) -> MonitorResult:
+    """One test of nine bytes; a unit-and-scaling ID not in the table gives raw counts."""
+    monitor_id, test_id, scaling = data[:3]
+    value, low, high = (
+        signed16(scaling, int.from_bytes(data[at : at + 2], "big")) for at in (3, 5, 7)
+    )
+    uas = unit_scalings().get(scaling, UnitScaling(1.0, 0.0, "counts, unknown scaling"))
+    ran = (value, low, high) != (0, 0, 0)
+    result = MonitorResult(
+        ecu=ecu,
+        monitor_id=monitor_id,
+        monitor=monitor_name(monitor_id),
+        test_id=test_id,
+        test=name_of_test(test_id),
+        scaling=scaling,
+        unit=uas.unit,
+    )
+    if ran:
+        result.value, result.minimum, result.maximum = (
+            raw * uas.scale + uas.offset for raw in (value, low, high)
+        )
+        result.passed = low <= value <= high
+        result.margin = margin(value, low, high, signed=scaling >= 0x80)
+    return result
+
+
+def margin(value: int, low: int, high: int, *, signed: bool) -> float | None:
+    """See `MonitorResult.margin`; a limit at the end of the number's range says nothing."""
+    bottom, top = (-0x8000, 0x7FFF) if signed else (0, 0xFFFF)
+    if high <= low:
+        return None
+    if low > bottom and high < top:
+        share = 2 * min(value - low, high - value) / (high - low)
+    elif high < top:
+        share = (high - value) / max(abs(high), 1)
+    elif low > bottom:
+        share = (value - low) / max(abs(low), 1)
+    else:
+        return None
+    return max(-1.0, min(1.0, share))
+
+
+def result_elsewhere(ecu: str, data: bytes) -> MonitorResult:
+    """One message of the older buses: test, component with the kind of limit, value, limit."""
+    test_id, component = data[0], data[1]
+    value, limit = int.from_bytes(data[2:4], "big"), int.from_bytes(data[4:6], "big")
+    lower = bool(component & 0x80)
+    ran = (value, limit) != (0, 0)
+    result = MonitorResult(
+        ecu=ecu,
+        monitor="maker's own monitor",
+        test_id=test_id,
+        test=f"test {test_id:02X}, component {component & 0x7F:02X}",
+        component=component & 0x7F,
+        unit="counts",
+    )
+    if ran:
+        result.value = float(value)
+        result.minimum, result.maximum = (float(limit), None) if lower else (None, float(limit))
+        result.passed = value >= limit if lower else value <= limit
+    return result
+
+
+def read_monitor_results(reading: CarReading, asker: Asker) -> None:
+    """Every supported monitor of every ECU, each kept as soon as it is read."""
+    is_can = asker.link.protocol.is_can
+    for monitor_id in _supported(asker, is_can):
+        for reply in asker.ask(bytes((SERVICE, monitor_id)), WHAT):
+            reading.monitor_results.extend(_results(asker, reply, monitor_id, is_can))
+
+
+def _supported(asker: Asker, is_can: bool) -> list[int]:
+    """Monitor IDs (test IDs on the older buses) that any ECU supports, ascending."""
+    found: set[int] = set()
+    head = 2 if is_can else 3
+    for base in SUPPORTED_PIDS:
+        more = False
+        for reply in asker.ask(bytes((SERVICE, base)), WHAT):
+            try:
+                ids = supported_pids(base, reply.data[head:])
+            except ReplyError as error:
+                asker.problem(f"{reply.ecu} lists its monitors in a way that makes no sense.")
+                asker.problem(str(error))
+                continue
+            more = more or base + 0x20 in ids
+            found |= ids - set(SUPPORTED_PIDS) - {0x100}
+        if not more:
+            break
+    return sorted(found)
+
+
+def _results(asker: Asker, reply: Reply, asked: int, is_can: bool) -> list[MonitorResult]:
+    data = reply.data[1:]
+    if not is_can:
+        if len(data) < 6 or data[0] != asked:
+            asker.problem(f"{reply.ecu} answers test {asked:02X} in a way that makes no sense.")
+            return []
+        return [result_elsewhere(reply.ecu, data)]
+    whole = len(data) // _SIZE * _SIZE
+    if whole != len(data) or not data:
+        asker.problem(f"The result of monitor {asked:02X} of {reply.ecu} ends too soon.")
+    parts = (data[at : at + _SIZE] for at in range(0, whole, _SIZE))
+    return [result_of_nine(reply.ecu, part) for part in parts if part[0] == asked]

@@ -1,0 +1,107 @@
+"""Reading a car: everything it has stored, in one go, dated, keeping what came before a break."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from datetime import UTC, datetime
+from importlib.metadata import version
+
+from logbench.errors import LinkLostError
+from logbench.vehicle.discovery import discover
+from logbench.vehicle.link import Link, silent
+from logbench.vehicle.model import Progress
+from logbench.vehicle.records import readiness
+from logbench.vehicle.records.asking import Asker
+from logbench.vehicle.records.codes import read_codes
+from logbench.vehicle.records.freeze import read_freeze_frames
+from logbench.vehicle.records.identity import fill_identity, fill_requirements, read_verification
+from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.monitors import read_monitor_results
+from logbench.vehicle.records.values import read_values
+
+log = logging.getLogger(__name__)
+
+LOW_RESTING_V, LOW_RUNNING_V = 12.0, 13.0
+"""A rested battery at 12.0 V is a quarter full at most (study guide of a technicians' examination);
+running below 13.0 V with fixed regulation is undercharge (common practice, no source)."""
+LOW_SUPPLY = (
+    "Low supply voltage can set codes in many modules at once: charge and test the battery first, "
+    "then clear and see what returns before any part is replaced (common practice)."
+)
+NEWER_ONLY = (
+    "This car answers SAE J1979-2 only, whose codes, freeze frames and monitor results this "
+    "version does not read."
+)
+Step = Callable[[], None]
+
+
+def read_car(link: Link, progress: Progress | None = None) -> CarReading:
+    """Read all that a connected car has stored.
+
+    A link that breaks ends the reading early: `complete` is False, what was read is there, and a
+    problem says so. ECUs that keep silent or refuse cost their own part only. Raises CarSilentError
+    when no ECU says what it supports.
+    """
+    tell = progress or silent
+    reading = CarReading(
+        read_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+        software=f"logbench {version('logbench')}",
+    )
+    asker = Asker(link)
+    steps = _steps(reading, asker, tell)
+    try:
+        for sentence, step in steps:
+            tell(sentence)
+            step()
+        reading.complete = True
+    except LinkLostError as error:
+        asker.problem(f"{error} The reading is incomplete: what was read until then is kept.")
+    reading.problems = asker.problems
+    reading.answered = {what: ecus for what, ecus in asker.answered.items() if ecus}
+    remark = low_supply_remark(reading.identity.voltage_v, bool(reading.rpm))
+    if remark:
+        reading.remarks.append(remark)
+    return reading
+
+
+def _steps(reading: CarReading, asker: Asker, tell: Progress) -> list[tuple[str, Step]]:
+    """Sentences and what to do, the things that are lost most easily first."""
+
+    def identify() -> None:
+        facts = discover(asker.link, tell)
+        fill_identity(reading, facts)
+        supported.update(facts.supported)
+
+    def current() -> None:
+        values = read_values(asker, readiness.PIDS, supported, "monitor status")
+        fill_requirements(reading, values)
+        readiness.fill_readiness(reading, values)
+
+    supported: dict[str, frozenset[int]] = {}
+    steps: list[tuple[str, Step]] = [
+        ("Asking the car who it is", identify),
+        ("Reading lamp, monitors and counters", current),
+    ]
+    if asker.link.service == 0x22:
+        asker.problem(NEWER_ONLY)
+        return steps
+    return [
+        *steps,
+        ("Reading trouble codes", lambda: read_codes(reading, asker)),
+        ("Reading freeze frames", lambda: read_freeze_frames(reading, asker)),
+        ("Reading monitor results", lambda: read_monitor_results(reading, asker)),
+        ("Reading calibration verification", lambda: read_verification(reading, asker)),
+    ]
+
+
+def low_supply_remark(volts: float | None, running: bool) -> str:
+    """What a low voltage, read or recorded, means for codes; `` when it was not low or not known.
+
+    `running`: the engine ran while it was measured; cranking dips do not belong here.
+    """
+    limit = LOW_RUNNING_V if running else LOW_RESTING_V
+    if volts is None or volts >= limit:
+        return ""
+    doing = "with the engine running" if running else "with the engine off"
+    return f"The supply was {volts:.1f} V {doing}. {LOW_SUPPLY}"
