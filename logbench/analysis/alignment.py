@@ -78,19 +78,23 @@ def interval_s(trace: Trace) -> float:
 
 
 def inside(t_ns: Times, spans: Sequence[Span]) -> Mask:
-    """True for every time that lies in one of `spans` (in order of time, not overlapping)."""
+    """True for every time that lies in one of `spans`. Times and spans are in order, and the spans
+    do not overlap."""
     return owner(t_ns, spans) >= 0
 
 
 def owner(t_ns: Times, spans: Sequence[Span]) -> npt.NDArray[np.intp]:
     """Index of the span that each time lies in, -1 for none. Spans as in `inside`."""
-    if not spans:
-        return np.full(len(t_ns), -1, dtype=np.intp)
-    starts = np.fromiter((s.start_ns for s in spans), dtype=np.int64, count=len(spans))
-    ends = np.fromiter((s.end_ns for s in spans), dtype=np.int64, count=len(spans))
-    index = np.searchsorted(starts, t_ns, side="right") - 1
-    good = (index >= 0) & (t_ns < ends[np.maximum(index, 0)])
-    return np.where(good, index, -1)
+    out = np.full(len(t_ns), -1, dtype=np.intp)
+    for k, (first, end) in enumerate(places(t_ns, spans)):
+        out[first:end] = k
+    return out
+
+
+def places(t_ns: Times, spans: Sequence[Span]) -> list[tuple[int, int]]:
+    """For each span the places in `t_ns` (in order) of its first time and of the first after it."""
+    bounds = np.array([(s.start_ns, s.end_ns) for s in spans], dtype=np.int64).reshape(-1, 2)
+    return [(int(a), int(b)) for a, b in np.searchsorted(t_ns, bounds, side="left")]
 
 
 def runs(mask: Mask, t_ns: Times, step_ns: int) -> tuple[Span, ...]:

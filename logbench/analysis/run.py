@@ -29,6 +29,8 @@ class CheckModule(Protocol):
     """Place in the list of checks."""
     INPUTS: tuple[str, ...]
     """Acronyms it leans on most: a poor one is named in its findings."""
+    BANDS: tuple[str, ...]
+    """Keys of the bands it uses."""
 
     def check(self, view: View, bands: Bands) -> list[Finding]:
         """The findings of one recording; at least one, if only 'not judged'."""

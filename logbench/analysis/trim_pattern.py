@@ -1,4 +1,15 @@
-"""Which pattern the total trims of all cells make, and what it may mean (trade-notes 1)."""
+"""Which pattern the total trims of all cells make, and what it may mean (trade-notes 1).
+
+- *Falls with airflow* (high at idle, little at 2,500 rpm and cruise): unmetered air. The trade's
+  rule: idle at +10 % or more, falling by 7 to 8 points at 2,500 rpm without load. [CP]
+- *Rises with airflow* (near normal at idle, growing with load): weak delivery, or an air-flow
+  sensor that reads low; the airflow check's volumetric efficiency tells which.
+- *Lean everywhere*: air-flow sensor reading low where efficiency is low too, else a front oxygen
+  sensor that reads lean, or delivery.
+- *Rich at idle*: leaking injector, purge, fuel in the oil. *Rich everywhere*: pressure, air-flow
+  sensor reading high, coolant sensor reading cold.
+- *One bank only*: that bank's gasket, injectors, sensor, or an exhaust leak ahead of it.
+"""
 
 from __future__ import annotations
 

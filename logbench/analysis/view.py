@@ -98,9 +98,12 @@ class View:
         if trace is None or not spans:
             nothing = np.empty(0)
             return Samples(nothing.astype(np.int64), nothing, nothing.astype(np.intp))
-        owner = alignment.owner(trace.t_ns, spans)
-        good = (owner >= 0) & np.isfinite(trace.value)
-        return Samples(trace.t_ns[good], trace.value[good], owner[good])
+        where = alignment.places(trace.t_ns, spans)
+        index = np.concatenate([np.arange(a, b) for a, b in where])
+        group = np.repeat(np.arange(len(where)), [b - a for a, b in where])
+        good = np.isfinite(trace.value[index])
+        index = index[good]
+        return Samples(trace.t_ns[index], trace.value[index], group[good])
 
     # --- the even time base and what was done on it ---
 

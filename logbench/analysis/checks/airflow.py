@@ -19,6 +19,15 @@ KEY = "airflow"
 TITLE = "Airflow against displacement and engine speed"
 INPUTS = ("MAF", "RPM", "MAP", "IAT", "LOAD_ABS")
 ORDER = 2
+BANDS = (
+    "ve_full_throttle",
+    "ve_full_throttle_turbo",
+    "ve_manifold_idle",
+    "ve_manifold_cruise",
+    "ve_manifold_full",
+    "idle_airflow",
+    "displacement_ratio",
+)
 
 MIN_SAMPLES = 8
 MIN_FULL_SAMPLES = 4

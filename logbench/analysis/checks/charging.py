@@ -20,6 +20,7 @@ from logbench.analysis.view import View
 KEY = "charging"
 TITLE = "Battery and charging"
 ORDER = 5
+BANDS = ("resting_voltage", "cranking_voltage", "charging_voltage")
 INPUTS = ("VPWR",)
 
 DIP_V = 0.7

@@ -20,6 +20,7 @@ from logbench.analysis.view import View
 KEY = "cold_soak"
 TITLE = "Temperature sensors after standing"
 ORDER = 4
+BANDS = ("cold_soak",)
 INPUTS = ("ECT", "IAT", "AAT", "EOT")
 
 COLD_DEGC = 50.0

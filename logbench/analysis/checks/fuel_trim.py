@@ -28,6 +28,7 @@ KEY = "fuel_trim"
 TITLE = "Fuel trim totals"
 INPUTS = ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "ECT", "RPM", "FUELSYS1")
 ORDER = 1
+BANDS = ("fuel_trim_total", "fuel_trim_bank_difference")
 
 MIN_SECONDS = 8.0
 MIN_SAMPLES = 8

@@ -20,6 +20,7 @@ from logbench.analysis.view import View
 KEY = "fuel_used"
 TITLE = "Fuel used"
 ORDER = 11
+BANDS = ("fuel_agreement",)
 INPUTS = ("MAF", "FUEL_RATE", "VSS", "LAMBDA")
 
 PETROL_G_L = 745.0

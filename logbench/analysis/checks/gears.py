@@ -19,6 +19,7 @@ from logbench.analysis.view import View
 KEY = "gears"
 TITLE = "Gear ratios and slip"
 ORDER = 10
+BANDS = ("gear_spread",)
 INPUTS = ("RPM", "VSS")
 
 LEAST_KMH = 20.0

@@ -19,6 +19,7 @@ from logbench.analysis.view import View
 KEY = "idle"
 TITLE = "Idle stability, speed and timing"
 ORDER = 8
+BANDS = ("idle_stability", "idle_against_median", "idle_timing")
 INPUTS = ("RPM", "SPARKADV")
 
 SETTLE_S = 5.0

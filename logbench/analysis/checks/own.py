@@ -21,7 +21,8 @@ from logbench.analysis.view import View, evidence
 KEY = "own"
 TITLE = "Your own checks"
 ORDER = 20
-INPUTS = ()
+BANDS: tuple[str, ...] = ()
+INPUTS: tuple[str, ...] = ()
 
 
 def check(view: View, bands: Bands) -> list[Finding]:

@@ -23,6 +23,16 @@ from logbench.recording.model import Trace
 KEY = "oxygen_sensors"
 TITLE = "Oxygen sensors and lambda"
 ORDER = 7
+BANDS = (
+    "o2_front_rich",
+    "o2_front_lean",
+    "o2_front_rich_share",
+    "o2_front_rate",
+    "o2_rear_ratio",
+    "lambda_closed_loop",
+    "lambda_full_load",
+    "lambda_rise",
+)
 INPUTS = ("O2S11", "O2S21", "O2S12", "O2S22", "LAMBDA11", "LAMBDA21", "LAMBDA")
 
 SWITCH_V = 0.45

@@ -20,6 +20,7 @@ from logbench.analysis.view import View, evidence
 KEY = "pressures"
 TITLE = "Manifold and barometric pressure"
 ORDER = 6
+BANDS = ("map_against_baro", "baro_against_altitude", "idle_vacuum")
 INPUTS = ("MAP", "BARO")
 
 _OFF = "Record MAP and BARO for some seconds with the key on and the engine off."

@@ -19,6 +19,7 @@ from logbench.analysis.view import View
 KEY = "readiness"
 TITLE = "Lamp and monitor readiness"
 ORDER = 12
+BANDS: tuple[str, ...] = ()
 INPUTS = ("MIL", "DTC_CNT")
 
 MONITORS = {

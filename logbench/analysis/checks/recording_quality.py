@@ -18,7 +18,8 @@ from logbench.analysis.view import View
 KEY = "recording"
 TITLE = "The recording itself"
 ORDER = 13
-INPUTS = ()
+BANDS: tuple[str, ...] = ()
+INPUTS: tuple[str, ...] = ()
 
 GAP_KINDS = ("link lost", "gap")
 

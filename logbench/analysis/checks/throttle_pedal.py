@@ -20,6 +20,7 @@ from logbench.analysis.view import View
 KEY = "throttle_pedal"
 TITLE = "Throttle and pedal sensors"
 ORDER = 9
+BANDS = ("paired_sensors",)
 INPUTS = ("TP", "TP_B", "TP_C", "APP_D", "APP_E", "APP_F")
 
 PAIRS = (("TP", "TP_B"), ("TP", "TP_C"), ("APP_D", "APP_E"), ("APP_D", "APP_F"))

@@ -24,6 +24,13 @@ KEY = "warm_up"
 TITLE = "Coolant warm-up"
 INPUTS = ("ECT", "RPM", "VSS")
 ORDER = 3
+BANDS = (
+    "warm_up_rate_driving",
+    "warm_up_rate_idle",
+    "warm_up_plateau",
+    "warm_up_below_regulating",
+    "closed_loop_time",
+)
 
 COLD_START_DEGC = 50.0
 LEVEL_WINDOW_S = 180.0

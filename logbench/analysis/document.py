@@ -1,0 +1,137 @@
+"""Writes docs/checks.md and its plots from the checks and bands themselves.
+
+python -m logbench.analysis.document [FOLDER]
+"""
+
+from __future__ import annotations
+
+import inspect
+import sys
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, cast
+
+from logbench.analysis import trim_pattern
+from logbench.analysis.bands import Bands, load_bands, range_text
+from logbench.analysis.findings import Explanation
+from logbench.analysis.model import Band
+from logbench.analysis.run import CheckModule, all_checks
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+WITHIN, WATCH, ACT = "#009E73", "#E69F00", "#D55E00"
+"""Okabe & Ito 2008: colour-blind safe."""
+
+_HEAD = """# The checks
+
+Made by `python -m logbench.analysis.document` from the checks and bands that the program runs; do
+not edit by hand.
+
+Every band is a prompt to look further, never a verdict: a maker's specification and licensed
+practice come first. Where a band comes from:
+`[Pub: X]` read in an excerpt of X; `[Weak: X]` a tutorial or web page only; `[Mem: X]` from memory,
+X is where to verify; `[CP]` common practice, no source; `[Calc]` worked out.
+
+A finding is `within`, `watch`, `act` or `not judged`. The number comes with the half width of its
+95 % interval, which minds that samples of a drive follow each other. It is `act` only where the
+whole interval lies outside the watch range; an interval that reaches from inside `within` to
+outside `watch` is `not judged`, as is what was not recorded: then it says what to record next time.
+
+Your own band file (same form as `logbench/analysis/bands.toml`) replaces fields by key, and tables
+`[check.name]` in it are checks of your own: an expression over signals, the driving condition it
+needs, and a band.
+"""
+
+
+def write(folder: Path) -> list[Path]:
+    """Write `checks.md` and one plot a check into `folder`; returns what was written."""
+    bands = load_bands()
+    plots = folder / "checks"
+    plots.mkdir(parents=True, exist_ok=True)
+    written = [folder / "checks.md"]
+    for module in all_checks():
+        if module.BANDS:
+            path = plots / f"{module.KEY}.svg"
+            _plot([bands[key] for key in module.BANDS], path)
+            written.append(path)
+    written[0].write_text(text(bands), encoding="utf-8")
+    return written
+
+
+def text(bands: Bands) -> str:
+    """The whole page as Markdown."""
+    return "\n".join([_HEAD, *(_section(module, bands) for module in all_checks())])
+
+
+def _section(module: CheckModule, bands: Bands) -> str:
+    source = cast("ModuleType", module)
+    lines = [f"## {module.ORDER}. {module.TITLE}" if module.ORDER < 20 else f"## {module.TITLE}"]
+    lines += ["", f"`{module.KEY}`", "", inspect.cleandoc(source.__doc__ or ""), ""]
+    if module.KEY == "fuel_trim":
+        lines += [inspect.cleandoc(trim_pattern.__doc__ or ""), ""]
+    if module.INPUTS:
+        lines += [f"Leans on: {', '.join(f'`{a}`' for a in module.INPUTS)}.", ""]
+    if module.BANDS:
+        lines += _band_table([bands[key] for key in module.BANDS])
+        lines += ["", f"![bands of {module.KEY}](checks/{module.KEY}.svg)", ""]
+    lines += _explanations(source)
+    return "\n".join(lines)
+
+
+def _band_table(bands: list[Band]) -> list[str]:
+    rows = ["| band | within | watch | basis |", "| --- | --- | --- | --- |"]
+    for band in bands:
+        within, watch = range_text(band.within, band.unit), range_text(band.watch, band.unit)
+        rows.append(f"| `{band.key}`: {band.title} | {within} | {watch} | {band.basis} |")
+    return rows
+
+
+def _explanations(source: ModuleType) -> list[str]:
+    """What the check's findings may mean, and what tells it apart."""
+    lines: list[str] = []
+    for found in vars(source).values():
+        if not isinstance(found, Explanation):
+            continue
+        means = "; ".join(f"{k}. {c.text}" for k, c in enumerate(found.causes, start=1))
+        lines += [f"- May mean, likeliest first: {means}."]
+        lines += [f"  - {step}" for step in found.tell_apart]
+    return [*lines, ""] if lines else lines
+
+
+def _plot(bands: list[Band], path: Path) -> None:
+    """One bar a band: within, watch and act side by side on the band's own scale."""
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8.0, 0.85 * len(bands) + 0.35), layout="constrained")
+    axes = figure.subplots(len(bands), 1, squeeze=False)[:, 0]
+    for ax, band in zip(axes, bands, strict=True):
+        _bar(ax, band)
+    with matplotlib.rc_context({"svg.hashsalt": "logbench", "svg.fonttype": "none"}):
+        figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None})
+
+
+def _bar(ax: Axes, band: Band) -> None:
+    ends = [x for x in (*band.within, *band.watch) if x is not None]
+    low, high = min(ends), max(ends)
+    margin = 0.25 * ((high - low) or abs(high) or 1.0)
+    left, right = low - margin, high + margin
+    ax.barh(0, right - left, left=left, color=ACT, height=1.0, hatch="xx", edgecolor="white")
+    for limits, colour, hatch in ((band.watch, WATCH, "//"), (band.within, WITHIN, "")):
+        start = left if limits[0] is None else limits[0]
+        end = right if limits[1] is None else limits[1]
+        ax.barh(
+            0, end - start, left=start, color=colour, height=1.0, hatch=hatch, edgecolor="white"
+        )
+    ax.set_xlim(left, right)
+    ax.set_yticks([])
+    ax.set_xticks(sorted(set(ends)))
+    ax.tick_params(labelsize=8)
+    unit = f" ({band.unit})" if band.unit else ""
+    ax.set_title(f"{band.title}{unit}", fontsize=8, loc="left")
+
+
+if __name__ == "__main__":
+    for made in write(Path(sys.argv[1] if len(sys.argv) > 1 else "docs")):
+        print(made)

@@ -1,0 +1,67 @@
+"""All checks on a one-hour recording of 20 signals at 10 Hz, against reading the same as one table.
+
+Run it by hand: `python tests/benchmarks/bench_checks.py`. Prints the seconds of all checks together
+(the goal is 0.3 s on two cores), of each check, and as a yardstick of the machine the ratio to one
+pass of pandas that puts the same samples on a common clock.
+"""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+
+from logbench.analysis.bands import load_bands
+from logbench.analysis.run import all_checks, run_checks
+from logbench.analysis.view import View
+from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.recording.reader import Recording
+from logbench.simulator.cars import named_car
+from logbench.simulator.drive import Drive
+from logbench.simulator.produce import produce
+from logbench.simulator.schedules import wltc
+
+SIGNALS = (
+    *("RPM", "VSS", "ECT", "IAT", "BARO", "MAF", "MAP", "TP", "APP_D", "FUELSYS1", "LOAD_PCT"),
+    *("LOAD_ABS", "SHRTFT1", "LONGFT1", "EVAP_PCT", "VPWR", "SPARKADV", "O2S12", "LAMBDA"),
+    "LAMBDA11_34",
+)
+
+
+def an_hour() -> Recording:
+    """Two WLTC cycles end to end, every signal at 10 Hz."""
+    drive = Drive(named_car("demo"), {}, wltc(), seed=3)
+    samples = produce(drive, SIGNALS, dict.fromkeys(SIGNALS, 10.0), seed=1)
+    traces = [
+        Trace(s, ecu, "", np.concatenate([t, t + t[-1] + 10**8]), np.concatenate([v, v]))
+        for (s, ecu), (t, v) in samples.items()
+    ]
+    return Recording.of(traces, Facts(vehicle=Vehicle(displacement_l=2.3)))
+
+
+def best(call, times: int = 7) -> float:
+    """Shortest of some runs in seconds."""
+    took = []
+    for _ in range(times):
+        start = time.perf_counter()
+        call()
+        took.append(time.perf_counter() - start)
+    return min(took)
+
+
+def main() -> None:
+    recording = an_hour()
+    samples = sum(len(recording.trace(*key)) for key in recording.keys)
+    hours = recording.duration_ns / 3.6e12
+    print(f"{hours:.2f} h, {len(recording.keys)} signals, {samples} samples")
+    bands = load_bands()
+    everything = best(lambda: run_checks(recording, bands))
+    table = best(recording.wide, 3)
+    print(f"all checks: {everything:.3f} s, {everything / table:.2f} of one pandas pass")
+    for module in all_checks():
+        seconds = best(lambda m=module: m.check(View(recording), bands), 3)
+        print(f"  {module.KEY:<16} {seconds * 1e3:6.1f} ms on its own")
+
+
+if __name__ == "__main__":
+    main()
