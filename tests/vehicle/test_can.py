@@ -1,45 +1,46 @@
-"""The native CAN link against the simulator's ECUs on python-can's buses."""
+"""The native CAN link against the simulator's ECUs on python-can's buses and on slcan."""
 
 from __future__ import annotations
 
-import sys
 import uuid
 from contextlib import closing, contextmanager
-from pathlib import Path
 
 import can
 import pytest
 
-from logbench.errors import CarSilentError, IgnitionOffError, LinkUnknownError, PortMissingError
+from logbench.errors import (
+    CarSilentError,
+    IgnitionOffError,
+    LinkUnknownError,
+    PortMissingError,
+)
 from logbench.signals.table import table
-from logbench.simulator.ecu import Ecus, Mood
+from logbench.simulator.canbus import CanCar
+from logbench.simulator.serve import serve_can
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
+from logbench.simulator.trouble import parse_trouble
+from logbench.simulator.wires import PythonCanWire, SlcanWire
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.links import open_link
 from logbench.vehicle.poller import Poller
-
-sys.path.insert(0, str(Path(__file__).parent))
-from can_car import SlcanDevice, can_car
 
 SIGNALS = ("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "TP")
 TIMING = Timing(latency_ms=2)
 
 
 @contextmanager
-def car_on_virtual_bus(number: str = "6", edition: str = "J1979", mood: Mood | None = None):
-    channel = f"test-{uuid.uuid4().hex}"
-    ecus = Ecus(StillCar(), TIMING, edition)
-    if mood is not None:
-        ecus.mood = mood
-    bus = can.Bus(interface="virtual", channel=channel, bitrate=500_000)
-    with can_car(bus, ecus, number), closing(open_link(f"can:virtual/{channel}")) as link:
+def car_on_virtual_bus(car=None, **how):
+    """A link to the simulated ECUs on python-can's virtual bus, not connected yet."""
+    wire = PythonCanWire("virtual", f"test-{uuid.uuid4().hex}")
+    device = CanCar(car or StillCar(), TIMING, **how)
+    with serve_can(device, wire) as url, closing(open_link(url)) as link:
         yield link
 
 
 @pytest.mark.parametrize("number", ["6", "7"])
 def test_discovery_and_polling(number):
-    with car_on_virtual_bus(number) as link:
+    with car_on_virtual_bus(protocol=number) as link:
         link.connect()
         assert link.protocol.id_bits == (11 if number == "6" else 29)
         facts = discover(link)
@@ -68,60 +69,44 @@ def test_a_car_of_sae_j1979_2():
 
 
 def test_response_pending_is_waited_for():
-    with car_on_virtual_bus(mood=Mood(pending_s={"7E8": 0.4})) as link:
+    with car_on_virtual_bus(troubles=(parse_trouble("pending@0:1000"),)) as link:
         link.connect()
-        replies = link.request(b"\x01\x0c", to="7E8")
-        assert [reply.data[:2] for reply in replies] == [b"\x41\x0c"]
+        facts = discover(link)
+        poller = Poller(link, facts, ("RPM", "MAF"))
+        readings = [reading for _ in range(3) for reading in poller.step()]
+    assert {r.signal: r.value for r in readings}["RPM"] == 750.0
 
 
 def test_a_silent_second_ecu_costs_its_samples_only():
     # 0xA4 is the second ECU's alone, so that every request goes to all of them.
     pids = {"7E8": frozenset({0x0C, 0x0D, 0x10}), "7E9": frozenset({0x0C, 0xA4})}
-    channel = uuid.uuid4().hex
-    ecus = Ecus(StillCar(pids=pids), TIMING)
-    bus = can.Bus(interface="virtual", channel=channel)
-    with can_car(bus, ecus), closing(open_link(f"can:virtual/{channel}")) as link:
+    troubles = (parse_trouble("second-silent@0.3:1000"),)
+    with car_on_virtual_bus(StillCar(pids=pids), troubles=troubles) as link:
         link.connect()
         facts = discover(link)
         gear = table().of_pid(0xA4)[0].acronym
         poller = Poller(link, facts, ("RPM", "VSS", "MAF", gear))
         before = [reading for _ in range(6) for reading in poller.step()]
-        ecus.mood = Mood(silent=frozenset({"7E9"}))
-        for _ in range(4):
-            poller.step()
+        both = [poller.step() for _ in range(80)]
         after = [reading for _ in range(12) for reading in poller.step()]
     assert {reading.ecu for reading in before} == {"7E8", "7E9"}
+    assert any({reading.ecu for reading in step} == {"7E8"} for step in both)
     assert {reading.ecu for reading in after} == {"7E8"}
     assert {reading.signal for reading in after} == {"RPM", "VSS", "MAF"}
 
 
 def test_slcan_on_a_pseudo_terminal():
-    channel = f"slcan-{uuid.uuid4().hex}"
-    ecus = Ecus(StillCar(), TIMING)
-    device = SlcanDevice(can.Bus(interface="virtual", channel=channel))
-    try:
-        with (
-            can_car(can.Bus(interface="virtual", channel=channel), ecus),
-            closing(open_link(f"can:slcan/{device.path}?bitrate=500000")) as link,
-        ):
-            link.connect()
-            assert discover(link).vin == "ZZ9TEST170X000001"
-    finally:
-        device.stop()
-        device._bus.shutdown()
+    with (
+        serve_can(CanCar(StillCar(), TIMING), SlcanWire()) as url,
+        closing(open_link(f"{url}?bitrate=500000")) as link,
+    ):
+        link.connect()
+        assert discover(link).vin == "ZZ9TEST170X000001"
 
 
 def test_udp_multicast_bus():
-    pytest.importorskip("msgpack", reason="python-can's UDP bus needs msgpack")
-    group = "239.74.163.2"
-    try:
-        bus = can.Bus(interface="udp_multicast", channel=group, fd=False)
-    except (can.CanError, OSError) as error:
-        pytest.skip(f"no multicast here: {error}")
-    with (
-        can_car(bus, Ecus(StillCar(), TIMING)),
-        closing(open_link(f"can:udp_multicast/{group}")) as link,
-    ):
+    wire = PythonCanWire("udp_multicast", "239.74.163.2")
+    with serve_can(CanCar(StillCar(), TIMING), wire) as url, closing(open_link(url)) as link:
         link.connect()
         assert discover(link).vin == "ZZ9TEST170X000001"
 
