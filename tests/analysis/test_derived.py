@@ -107,3 +107,16 @@ def test_what_stands_still_has_no_efficiency():
     assert np.isfinite(got[3])
     assert np.isnan(derived.airflow_per_litre_1000rpm(3.0, 0.0, 2.0))
     assert derived.airflow_per_litre_1000rpm(6.0, 2000.0, 1.5) == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize("height_m", [0, 250, 1000, 2500, 5000])
+def test_standard_atmosphere_against_a_library(height_m):
+    # ambiance: the full ICAO standard atmosphere of 1993
+    ambiance = pytest.importorskip("ambiance")
+    state = ambiance.Atmosphere(height_m)
+    kpa, degc = float(state.pressure[0]) / 1000, float(state.temperature_in_celsius[0])
+    # the library converts geometric to geopotential height, the trade's formula does not
+    geopotential = height_m * 6_356_766 / (6_356_766 + height_m)
+    assert derived.standard_pressure_kpa(geopotential) == pytest.approx(kpa, rel=2e-5)
+    density_g_l = float(state.density[0])  # kg/m3 is g/l
+    assert derived.air_density_g_l(kpa, degc) == pytest.approx(density_g_l, rel=1e-4)

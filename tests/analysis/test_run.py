@@ -11,7 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logbench.analysis.model import Verdict
-from logbench.analysis.run import all_checks, finding_to_dict, run_checks, worst
+from logbench.analysis.run import (
+    all_checks,
+    finding_to_dict,
+    missing_evidence,
+    run_checks,
+    worst,
+)
 from logbench.errors import UsageError
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
@@ -67,6 +73,24 @@ def test_worst():
     assert worst(found) is Verdict.ACT
     assert worst([]) is Verdict.NOT_JUDGED
     assert worst([f for f in found if f.verdict is Verdict.WITHIN]) is Verdict.WITHIN
+
+
+def test_what_is_still_missing_shrinks_as_the_drive_goes_on():
+    whole = faulty().recording(displacement_l=2.0)
+
+    def after(seconds):
+        part = [whole.trace(*k) for k in whole.keys]
+        cut = [
+            Trace(t.signal, t.ecu, t.unit, t.t_ns[t.t_s < seconds], t.value[t.t_s < seconds])
+            for t in part
+        ]
+        return missing_evidence(run_checks(Recording.of(cut, whole.facts)))
+
+    early, later, late = after(3), after(75), after(400)
+    assert any("2,500 rpm" in step for step in later["fuel_trim"])
+    assert not any("60 s of warm idle" in step for step in later["fuel_trim"])
+    assert len(late["airflow"]) < len(early["airflow"])
+    assert late["idle"] == ()
 
 
 def test_json_form_is_plain_and_whole():

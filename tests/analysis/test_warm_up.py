@@ -57,6 +57,21 @@ def test_a_thermostat_that_never_closes():
     assert level.next_steps
 
 
+def test_a_coolant_that_sinks_on_the_road_and_climbs_at_stops():
+    # trade-notes 3, common practice: falls with speed, climbs at a stop
+    road = Phase(100, 1900, kmh=70, tp=22, load=35)
+    stop = Phase(60, 750)
+    scene = Scene([KEY_ON, *([road, stop] * 4)], hz=2)
+    degc = np.interp(
+        scene.t_s,
+        [0, 6, 90, 105, 165, 265, 325, 425, 485, 585, 645],
+        [20, 20, 56, 55, 62, 56, 63, 57, 64, 58, 65],
+    )
+    level = warm_up(scene.set(ECT=np.round(degc), IAT=20.0))[LEVEL]
+    assert level.verdict is Verdict.ACT
+    assert level.value == pytest.approx(58, abs=3)
+
+
 def test_against_a_stated_regulating_temperature():
     def settles(level):
         return drive(lambda t: np.minimum(20 + 9.0 * t / 60.0, level))

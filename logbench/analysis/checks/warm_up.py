@@ -40,6 +40,8 @@ ROAD_WINDOW_S = 60.0
 ROAD_LEAST_S = 30.0
 ROAD_SLOPE_DEGC_MIN = 1.2
 """On the road a rise that is slower than this is no warm-up. [Pub: P0116 text, 6 degC in 5 min]"""
+ROAD_FALL_DEGC_MIN = 6.0
+"""An engine that works and yet cools down has its radiator in use: that is a level, too."""
 ROAD_SPEED_KMH = 25.0
 CLOSED_CLIMB_DEGC_MIN = 2.5
 """A closed thermostat lets the last 15 degC below its level pass at least this fast. [CP]"""
@@ -224,7 +226,10 @@ def _find_level(view: View, start_ns: int) -> tuple[float, tuple[Span, ...], boo
     if degc is None or len(t) == 0:
         return float("nan"), (), False
     after = view.conditions.running & (t >= start_ns + int(LEVEL_WINDOW_S / 2 * NS))
-    road = after & _flat(view, degc, ROAD_WINDOW_S, ROAD_SLOPE_DEGC_MIN) & _on_the_road(view)
+    fall = view.grid.rate_per_s(degc, ROAD_WINDOW_S) * 60.0 < -ROAD_SLOPE_DEGC_MIN
+    sinking = fall & _flat(view, degc, ROAD_WINDOW_S, ROAD_FALL_DEGC_MIN, ROAD_FALL_DEGC_MIN)
+    level = _flat(view, degc, ROAD_WINDOW_S, ROAD_SLOPE_DEGC_MIN) | sinking
+    road = after & level & _on_the_road(view)
     if np.count_nonzero(road) * STEP_S >= ROAD_LEAST_S:
         return float(np.median(degc[road])), view.stretches(road, 1.0), True
     calm = after & _flat(view, degc, LEVEL_WINDOW_S, LEVEL_SLOPE_DEGC_MIN)
@@ -233,11 +238,17 @@ def _find_level(view: View, start_ns: int) -> tuple[float, tuple[Span, ...], boo
     return float(np.median(degc[calm])), view.stretches(calm, 1.0), False
 
 
-def _flat(view: View, degc: Values, window_s: float, slope_degc_min: float) -> Mask:
+def _flat(
+    view: View,
+    degc: Values,
+    window_s: float,
+    slope_degc_min: float,
+    range_degc: float = LEVEL_RANGE_DEGC,
+) -> Mask:
     """Where the temperature neither rises nor falls over a window centred on each point."""
     half = window_s / 2.0
     rise = np.abs(view.grid.rate_per_s(degc, window_s)) * 60.0
-    flat = (view.grid.span_of(degc, half, half) <= LEVEL_RANGE_DEGC) & (rise <= slope_degc_min)
+    flat = (view.grid.span_of(degc, half, half) <= range_degc) & (rise <= slope_degc_min)
     edge = int(half / STEP_S)
     flat[:edge] = False
     flat[len(flat) - edge :] = False
@@ -302,7 +313,8 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
     value, spans, remark = found.level_degc, found.level_spans, ""
     minutes = found.duration_s / 60.0
     if np.isfinite(value) and (found.level_driving or value >= good):
-        remark = f"flat for a minute or more {'on the road' if found.level_driving else 'standing'}"
+        where = "over a minute or more on the road" if found.level_driving else "standing"
+        remark = f"no longer rising {where}"
     elif found.highest_degc >= good and found.climb(good) >= CLOSED_CLIMB_DEGC_MIN:
         value, spans = found.highest_degc, (found.span,)
         remark = "the highest seen, reached without a pause; it had not settled"
