@@ -61,6 +61,10 @@ class RequestRefusedError(ReplyError):
     """The adapter does not understand this request (several signals in one); ask for less."""
 
 
+class ClearingRefusedError(LogbenchError):
+    """Codes are not cleared, or no control is started: the message says which condition lacks."""
+
+
 # --- signals ------------------------------------------------------------------------------------
 
 

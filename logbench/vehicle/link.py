@@ -15,6 +15,7 @@ from typing import Self
 
 from logbench.errors import CarSilentError, LinkLostError
 from logbench.vehicle.model import Progress, Protocol, Reply
+from logbench.vehicle.permits import WritePermit, may_leave
 
 log = logging.getLogger(__name__)
 
@@ -25,9 +26,6 @@ NEGATIVE = 0x7F
 RESPONSE_PENDING = 0x78
 PENDING_LIMIT_S = 5.0
 """P2* of ISO 15765-3 table 2: how long a car may take after 'response pending'."""
-
-READ_ONLY_SERVICES = frozenset({0x01, 0x02, 0x03, 0x06, 0x07, 0x09, 0x0A, 0x19, 0x22})
-"""Services that only read. Nothing else leaves a link unless `allow_writing` was given."""
 
 
 def silent(text: str) -> None:
@@ -116,14 +114,16 @@ class Link(ABC):
         frames: int | None = None,
         timeout_s: float | None = None,
         to: str | None = None,
+        permit: WritePermit | None = None,
     ) -> list[Reply]:
         """Ask the car and give its complete messages, negative responses included.
 
         `payload`: service byte first. `frames`: reply frames to expect, if known, so that nobody
         waits for more. `to`: response address of one ECU to ask it alone (CAN); None asks all.
-        An empty list means that no ECU answered. Raises LinkLostError, ReplyError.
+        An empty list means that no ECU answered. What changes the car needs a `permit`. Raises
+        LinkLostError, ReplyError; ValueError for what may not leave.
         """
-        return self.exchange(payload, frames, timeout_s, to).replies
+        return self.exchange(payload, frames, timeout_s, to, permit).replies
 
     def exchange(
         self,
@@ -131,12 +131,13 @@ class Link(ABC):
         frames: int | None = None,
         timeout_s: float | None = None,
         to: str | None = None,
+        permit: WritePermit | None = None,
     ) -> Exchange:
         """Like `request`, with the counts the cost model learns from."""
         if not self.connected:
             raise LinkLostError("The link is not connected: connect it again.")
-        if payload[0] not in READ_ONLY_SERVICES:
-            raise ValueError(f"service {payload[0]:02X} would change the car")
+        if not may_leave(payload, permit):
+            raise ValueError(f"{payload.hex()} may not leave: it could change the car")
         limit_s = self.timeout_s if timeout_s is None else timeout_s
         start_ns = time.monotonic_ns()
         raw = self._exchange(payload, frames, limit_s, to)

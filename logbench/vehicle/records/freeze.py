@@ -8,6 +8,7 @@ import math
 from logbench.errors import ReplyError
 from logbench.signals.codes import code_from_bytes
 from logbench.signals.decoding import decode, label, supported_pids
+from logbench.signals.model import Scaling
 from logbench.signals.table import SUPPORTED_PIDS, table
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.asking import Asker
@@ -22,8 +23,11 @@ frames is stopped here."""
 WHAT = "freeze frames"
 
 
-def read_freeze_frames(reading: CarReading, asker: Asker) -> None:
-    """Frame after frame until no ECU has a code for the next one."""
+def read_freeze_frames(reading: CarReading, asker: Asker, scaling: Scaling | None = None) -> None:
+    """Frame after frame until no ECU has a code for the next one.
+
+    `scaling`: of PID 0x4F and 0x50, where the car has them.
+    """
     for number in range(MOST_FRAMES):
         frames = _frames(asker, number)
         if not frames:
@@ -34,7 +38,7 @@ def read_freeze_frames(reading: CarReading, asker: Asker) -> None:
             wanted = {ecu for ecu, pids in supported.items() if pid in pids}
             for ecu, data in _data(asker, pid, number).items():
                 if ecu in wanted:
-                    frames[ecu].values.extend(_values(asker, ecu, pid, data))
+                    frames[ecu].values.extend(_values(asker, ecu, pid, data, scaling))
     asker.problem(f"The car names more than {MOST_FRAMES} freeze frames: the rest was not read.")
 
 
@@ -79,13 +83,15 @@ def _is_about(reply: Reply, pid: int, number: int) -> bool:
     return fits
 
 
-def _values(asker: Asker, ecu: str, pid: int, data: bytes) -> list[FrozenValue]:
+def _values(
+    asker: Asker, ecu: str, pid: int, data: bytes, scaling: Scaling | None
+) -> list[FrozenValue]:
     signals = table().of_pid(pid)
     if not signals:
         text = data.hex(" ").upper()
         return [FrozenValue(signal=f"PID {pid:02X}", name="not in the table", text=text)]
     try:
-        values = decode(pid, data)
+        values = decode(pid, data, scaling)
     except ReplyError as error:
         asker.problem(f"PID {pid:02X} of a freeze frame of {ecu} makes no sense: {error}")
         return []

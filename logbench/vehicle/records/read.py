@@ -18,7 +18,7 @@ from logbench.vehicle.records.freeze import read_freeze_frames
 from logbench.vehicle.records.identity import fill_identity, fill_requirements, read_verification
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.monitors import read_monitor_results
-from logbench.vehicle.records.values import read_values
+from logbench.vehicle.records.values import read_scaling, read_values
 
 log = logging.getLogger(__name__)
 
@@ -78,6 +78,9 @@ def _steps(reading: CarReading, asker: Asker, tell: Progress) -> list[tuple[str,
         fill_requirements(reading, values)
         readiness.fill_readiness(reading, values)
 
+    def freeze() -> None:
+        read_freeze_frames(reading, asker, read_scaling(asker, supported))
+
     supported: dict[str, frozenset[int]] = {}
     steps: list[tuple[str, Step]] = [
         ("Asking the car who it is", identify),
@@ -89,7 +92,7 @@ def _steps(reading: CarReading, asker: Asker, tell: Progress) -> list[tuple[str,
     return [
         *steps,
         ("Reading trouble codes", lambda: read_codes(reading, asker)),
-        ("Reading freeze frames", lambda: read_freeze_frames(reading, asker)),
+        ("Reading freeze frames", freeze),
         ("Reading monitor results", lambda: read_monitor_results(reading, asker)),
         ("Reading calibration verification", lambda: read_verification(reading, asker)),
     ]

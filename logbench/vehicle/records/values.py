@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Iterable, Mapping
 
 from logbench.errors import ReplyError
-from logbench.signals.decoding import decode
+from logbench.signals.decoding import decode, scaling_from
+from logbench.signals.model import Scaling
 from logbench.signals.table import table
 from logbench.vehicle.records.asking import Asker
 from logbench.vehicle.services import data_service
@@ -34,6 +36,19 @@ def read_values(
             kept = {name: value for name, value in values.items() if not math.isnan(value)}
             found.setdefault(reply.ecu, {}).update(kept)
     return found
+
+
+def read_scaling(asker: Asker, supported: Mapping[str, frozenset[int]]) -> Scaling | None:
+    """Maximum values of PID 0x4F and 0x50, which change what the same bytes mean; None: default."""
+    service = data_service(asker.link.service)
+    raw: dict[int, bytes] = {}
+    for pid in (0x4F, 0x50):
+        if not any(pid in known for known in supported.values()):
+            continue
+        for reply in asker.ask(service.payload((pid,)), "maximum values"):
+            with contextlib.suppress(ReplyError):  # the default scaling stays
+                raw.update(service.split(reply.data, table().lengths()))
+    return scaling_from(raw.get(0x4F), raw.get(0x50)) if raw else None
 
 
 def highest(values: Values, acronym: str) -> float | None:

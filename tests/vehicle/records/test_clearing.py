@@ -1,0 +1,315 @@
+"""Clearing and control: the guard, what may leave the link, and what is read back."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import logbench
+from logbench.errors import ClearingRefusedError, LinkLostError, StorageError
+from logbench.simulator.monitors import MonitorTest
+from logbench.simulator.still import WARM_IDLE, StillCar
+from logbench.vehicle.link import Link, Raw
+from logbench.vehicle.model import Protocol
+from logbench.vehicle.permits import CLEAR, CLOSE_EVAP, WRITING, WritePermit, may_leave
+from logbench.vehicle.records.clearing import (
+    CONSENT,
+    clear_codes,
+    close_evap,
+    list_control_tests,
+    read_conditions,
+)
+from logbench.vehicle.records.model import CarReading
+
+STANDING = {**WARM_IDLE, "RPM": 0.0, "VSS": 0.0}
+
+
+def faulty(**how) -> StillCar:
+    how.setdefault("values", dict(STANDING))
+    how.setdefault("controls", {"7E8": frozenset({0x01, 0x05})})
+    return StillCar(
+        stored=("P0171",),
+        pending=("P0171",),
+        permanent=("P0171",),
+        frame={"RPM": 1800.0},
+        tests={"7E8": (MonitorTest(0x81, 0x80, 0xAF, 2300, -1600, 2000),)},
+        **how,
+    )
+
+
+@pytest.fixture
+def save(tmp_path):
+    def keep(reading: CarReading) -> Path:
+        path = tmp_path / "before.json"
+        path.write_text(reading.model_dump_json(), encoding="utf-8")
+        return path
+
+    return keep
+
+
+def test_clearing_saves_clears_and_reads_back(simulated, save, tmp_path):
+    car = faulty()
+    with simulated(car) as link:
+        result = clear_codes(link, CONSENT, save)
+    kept = CarReading.model_validate_json((tmp_path / "before.json").read_text())
+    assert [code.code for code in kept.codes_in("stored")] == ["P0171"]
+    assert kept.freeze_frames
+    assert kept.monitor_results[0].value == pytest.approx(23.0)
+    assert car.stored == ()
+    assert result.accepted == ["7E8", "7E9"]
+    assert result.conditions.rpm == 0.0
+    assert result.after is not None
+    assert [c.state for c in result.after.codes] == ["permanent"]
+    assert result.sentence == "7E8, 7E9 cleared. No stored or pending code is left."
+
+
+def refused(link: Link, consent: str, save) -> str:
+    with pytest.raises(ClearingRefusedError) as caught:
+        clear_codes(link, consent, save)
+    return str(caught.value)
+
+
+@pytest.mark.parametrize("consent", ["", "yes", CONSENT.lower(), CONSENT + " "])
+def test_without_the_words_nothing_is_even_asked(simulated, save, consent):
+    car = faulty()
+    with simulated(car) as link:
+        assert "consent" in refused(link, consent, save)
+    assert car.stored == ("P0171",)
+
+
+@pytest.mark.parametrize(
+    ("changed", "says"),
+    [
+        ({"VSS": 30.0}, "moves at 30 km/h"),
+        ({"RPM": 2500.0}, "2500 rpm"),
+        ({"RPM": 800.0, "VSS": 1.0}, "moves"),
+    ],
+)
+def test_a_car_that_is_not_at_rest(simulated, save, changed, says):
+    car = faulty(values={**STANDING, **changed})
+    with simulated(car) as link:
+        assert says in refused(link, CONSENT, save)
+    assert car.stored == ("P0171",)
+
+
+@pytest.mark.parametrize(("pid", "says"), [(0x0D, "road speed"), (0x0C, "engine speed")])
+def test_a_car_that_does_not_tell(simulated, save, pid, says):
+    car = faulty()
+    car.pids = {ecu: pids - {pid} for ecu, pids in car.pids.items()}
+    with simulated(car) as link:
+        assert says in refused(link, CONSENT, save)
+    assert car.stored == ("P0171",)
+
+
+def test_conditions_are_read_at_the_moment_not_before(simulated, save):
+    """The car drives off after the reading was saved."""
+    car = faulty()
+
+    def drive_off(reading: CarReading) -> Path:
+        car.values = {**STANDING, "VSS": 20.0}
+        return save(reading)
+
+    with simulated(car) as link:
+        assert "moves" in refused(link, CONSENT, drive_off)
+    assert car.stored == ("P0171",)
+
+
+def no_disk(reading: CarReading) -> Path:
+    raise StorageError("The disk is full.")
+
+
+def other_error(reading: CarReading) -> Path:
+    raise PermissionError(13, "Permission denied")
+
+
+def nowhere(reading: CarReading) -> Path:
+    return Path("/no/such/file.json")
+
+
+@pytest.mark.parametrize("bad", [no_disk, other_error, nowhere])
+def test_a_reading_that_cannot_be_saved(simulated, bad):
+    car = faulty()
+    with simulated(car) as link:
+        assert "could not be saved" in refused(link, CONSENT, bad)
+    assert car.stored == ("P0171",)
+
+
+@pytest.mark.parametrize("text", ["", "{}", '{"read_utc": "2026'])
+def test_a_reading_that_was_not_saved_whole(simulated, tmp_path, text):
+    def spoil(reading: CarReading) -> Path:
+        path = tmp_path / "spoilt.json"
+        path.write_text(text)
+        return path
+
+    car = faulty()
+    with simulated(car) as link:
+        assert "nothing was cleared" in refused(link, CONSENT, spoil)
+    assert car.stored == ("P0171",)
+
+
+def test_an_idling_engine_is_allowed_and_the_cars_own_refusal_told(simulated, save):
+    car = faulty(values=dict(WARM_IDLE))
+    with simulated(car) as link:
+        result = clear_codes(link, CONSENT, save)
+    assert result.accepted == []
+    assert result.refused["7E8"] == "the conditions are not right"
+    assert "engine off with the ignition on" in result.sentence
+    assert car.stored == ("P0171",)
+    assert result.diff is not None
+    assert result.diff.gone == []
+
+
+# --- control ---
+
+
+def test_controls_are_listed_and_only_the_standards_starts(simulated, save):
+    car = faulty()
+    with simulated(car) as link:
+        tests = list_control_tests(link)
+        assert [(t.ecu, t.test_id, t.startable) for t in tests] == [
+            ("7E8", 0x01, True),
+            ("7E8", 0x05, False),
+        ]
+        result = close_evap(link, CONSENT, save)
+    assert car.started == [("7E8", 0x01)]
+    assert result.sentence == "7E8 closed the evaporative system."
+
+
+def test_controls_on_an_older_bus(simulated):
+    with simulated(faulty(), protocol="5") as link:
+        assert [t.test_id for t in list_control_tests(link)] == [0x01, 0x05]
+
+
+@pytest.mark.parametrize("controls", [{}, {"7E8": frozenset({0x05})}])
+def test_no_leak_test_is_said(simulated, save, controls):
+    car = faulty(controls=controls)
+    with simulated(car) as link, pytest.raises(ClearingRefusedError, match="maker's procedure"):
+        close_evap(link, CONSENT, save)
+    assert car.started == []
+
+
+def test_control_has_the_same_guard(simulated, save):
+    car = faulty(values={**STANDING, "VSS": 5.0})
+    with simulated(car) as link:
+        with pytest.raises(ClearingRefusedError, match="consent"):
+            close_evap(link, "ok", save)
+        with pytest.raises(ClearingRefusedError, match="could not be saved"):
+            close_evap(link, CONSENT, no_disk)
+        with pytest.raises(ClearingRefusedError, match="moves"):
+            close_evap(link, CONSENT, save)
+    assert car.started == []
+
+
+# --- nothing else can leave ---
+
+
+class Wire(Link):
+    """Keeps what would leave; answers nothing, or breaks at a request."""
+
+    def __init__(self, answers: dict[bytes, str] | None = None, breaks_at: bytes = b"") -> None:
+        super().__init__("wire:")
+        self.left: list[bytes] = []
+        self.answers, self.breaks_at = answers or {}, breaks_at
+        self.protocol = Protocol("wire", is_can=True)
+
+    def _open(self) -> None:
+        pass
+
+    def _shut(self) -> None:
+        pass
+
+    def _exchange(self, payload, frames, timeout_s, to):
+        self.left.append(payload)
+        if payload == self.breaks_at:
+            raise LinkLostError("The adapter was unplugged.")
+        text = self.answers.get(payload)
+        return Raw([("7E8", bytes.fromhex(text))] if text else [])
+
+
+@given(st.binary(min_size=0, max_size=8))
+def test_only_reading_services_leave_without_a_permit(payload):
+    with Wire() as link:
+        reads = payload[:1] and payload[0] in (1, 2, 3, 6, 7, 9, 0x0A)
+        reads = reads or (
+            payload[:1] == b"\x22"
+            and len(payload) > 1
+            and len(payload) % 2 == 1
+            and set(payload[1::2]) <= {0xF4, 0xF8}
+        )
+        if reads:
+            link.request(payload)
+            assert link.left == [payload]
+        else:
+            with pytest.raises(ValueError, match="change the car"):
+                link.request(payload)
+            assert link.left == []
+
+
+def test_every_service_byte():
+    """All 256, alone and with a byte after it: exactly the seven that read get through."""
+    with Wire() as link:
+        for service in range(256):
+            for rest in (b"", b"\x00", b"\x01\x00"):
+                try:
+                    link.exchange(bytes((service,)) + rest)
+                except ValueError:
+                    continue
+        assert {payload[0] for payload in link.left} == {1, 2, 3, 6, 7, 9, 0x0A}
+
+
+@given(st.binary(max_size=8))
+def test_no_permit_for_anything_else(payload):
+    if payload in WRITING:
+        assert WritePermit(payload).payload == payload
+        return
+    with pytest.raises(ValueError, match="never"):
+        WritePermit(payload)
+
+
+def test_a_permit_is_for_one_request_once():
+    permit = WritePermit(CLEAR)
+    assert not may_leave(CLOSE_EVAP, permit)
+    assert may_leave(CLEAR, permit)
+    assert not may_leave(CLEAR, permit)
+    assert not may_leave(CLEAR, None)
+
+
+def test_permits_are_made_by_the_guard_alone():
+    """By reading the whole package's source."""
+    root = Path(logbench.__file__).parent
+    makers = {
+        path.relative_to(root).as_posix()
+        for path in root.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Name | ast.Attribute)
+        and (node.func.id if isinstance(node.func, ast.Name) else node.func.attr) == "WritePermit"
+    }
+    assert makers == {"vehicle/records/clearing.py"}
+
+
+def test_a_link_that_breaks_while_clearing(save):
+    answers = {
+        b"\x01\x00": "4100 80180001",
+        b"\x01\x0c": "410C 0000",
+        b"\x01\x0d": "410D 00",
+        b"\x03": "43 01 0171",
+        b"\x07": "47 00",
+    }
+    with Wire(answers, breaks_at=CLEAR) as link:
+        assert read_conditions(link).lacking == ""
+        result = clear_codes(link, CONSENT, save)
+    assert link.left[-1] == CLEAR
+    assert result.after is None
+    assert "not known whether" in result.sentence
+
+
+def test_a_break_before_it_refuses(save):
+    answers = {b"\x01\x00": "4100 80180001", b"\x03": "43 01 0171"}
+    with Wire(answers, breaks_at=b"\x0a") as link:
+        assert "could not be read in full" in refused(link, CONSENT, save)
+    assert CLEAR not in link.left
