@@ -14,13 +14,16 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 Values = npt.NDArray[np.float64]
 
 LONGEST_SHARE = 0.4
 """A block is at most this share of the samples; what stays alike for longer cannot be told from a
 true difference, and costs degrees of freedom."""
+
+MOST_DEGREES = 1e6
+"""From here on Student's t is the normal distribution."""
 
 FEWEST = 4
 """Fewer samples give no interval."""
@@ -49,8 +52,8 @@ def block_length(x: Values) -> float:
     2009; from memory) for the circular bootstrap: autocorrelations are followed until they stay
     small, and the length that gives the least error of the variance follows from them. An interval
     that shall cover the truth wants longer blocks than the best variance does (Sun, Phillips and
-    Jin, Econometrica 76, 2008, 175-194; from memory): what exceeds 1 counts twice, which coverage of
-    autoregressions bears out (tests/analysis/comparison/test_bootstrap.py). Between 1 and
+    Jin, Econometrica 76, 2008, 175-194; from memory): what exceeds 1 counts twice, which coverage
+    of autoregressions bears out (tests/analysis/comparison/test_bootstrap.py). Between 1 and
     `LONGEST_SHARE` of n.
     """
     n = len(x)
@@ -179,8 +182,8 @@ def interval(value: float, *parts: Uncertainty, floor: float = 0.0) -> Interval:
     spread = sum(
         v**2 / part.degrees for v, part in zip(variances, parts, strict=True) if part.degrees > 0
     )
-    degrees = total**2 / spread if spread > 0.0 else 1e9
+    degrees = min(total**2 / spread, MOST_DEGREES) if spread > 0.0 else MOST_DEGREES
     se = math.sqrt(total)
-    outer, power = (float(stats.t.ppf(q, degrees)) for q in (0.975, 0.8))
-    p = float(2.0 * stats.t.sf(abs(value) / se, degrees))
+    outer, power = (float(special.stdtrit(degrees, q)) for q in (0.975, 0.8))
+    p = float(2.0 * special.stdtr(degrees, -abs(value) / se))
     return Interval(value, se, degrees, outer * se, p, (outer + power) * se)

@@ -5,9 +5,10 @@ For each car three drives are simulated, each with its own schedule, weather and
 after with nothing changed; after with a change of the fuel delivered for each command (which the
 total fuel trim must take back in every cell) and of the reading of the air-flow sensor (which the
 volumetric efficiency shows). Half of the cars with an air-flow sensor leak air behind it in all
-three drives, so that their trims hang on the operating point. Nothing is read of the simulation but the recordings; the truth is
-arithmetic on what was put in. Warm-ups are held against a twin: the changed car in the very same
-weather and schedule as an unchanged one. `python -m logbench.report.comparison_proof` runs it all.
+three drives, so that their trims hang on the operating point. Nothing is read of the simulation but
+the recordings; the truth is arithmetic on what was put in. Warm-ups are held against a twin: the
+changed car in the very same weather and schedule as an unchanged one.
+`python -m logbench.report.comparison_proof` runs it all.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ import numpy as np
 
 from logbench.analysis import alignment
 from logbench.analysis.comparison.compare import compare
+from logbench.analysis.comparison.quantities import efficiency
 from logbench.analysis.comparison.results import Comparison, SignalVerdict
 from logbench.analysis.comparison.warmup_curves import compare_warm_up
 from logbench.analysis.view import View
@@ -214,12 +216,15 @@ def _naive(views: Sequence[View], key: str) -> tuple[float, float]:
             if short is None:
                 return float("nan"), float("nan")
             values = short.value + view.last(short.t_ns, f"LONGFT{key[4:]}", max_age_s=10.0)
+        elif key == "VE":
+            made = efficiency().make(view)
+            values = np.empty(0) if made is None else made[view.conditions.running]
         else:
             trace = view.trace(key)
-            if trace is None:
-                return float("nan"), float("nan")
-            values = trace.value
+            values = np.empty(0) if trace is None else trace.value
         values = values[np.isfinite(values)]
+        if len(values) < 2:
+            return float("nan"), float("nan")
         means.append(float(values.mean()))
         squares += float(values.var(ddof=1)) / len(values)
     return means[1] - means[0], 1.96 * math.sqrt(squares)
