@@ -38,6 +38,8 @@ A finding is `within`, `watch`, `act` or `not judged`. The number comes with the
 whole interval lies outside the watch range; an interval that reaches from inside `within` to
 outside `watch` is `not judged`, as is what was not recorded: then it says what to record next time.
 
+In the plots: green within, orange with stripes watch, red with crosses act.
+
 Your own band file (same form as `logbench/analysis/bands.toml`) replaces fields by key, and tables
 `[check.name]` in it are checks of your own: an expression over signals, the driving condition it
 needs, and a band.
