@@ -17,9 +17,9 @@ from logbench.signals.table import table
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
-from logbench.vehicle import poller as poller_module
+from logbench.vehicle import poller
 from logbench.vehicle.discovery import discover
-from logbench.vehicle.links import adapter as adapter_module
+from logbench.vehicle.links import adapter, talk
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.model import Reading
 from logbench.vehicle.poller import Poller
@@ -97,8 +97,8 @@ class DamagedLink(AdapterLink):
 def clock(monkeypatch) -> Clock:
     clock = Clock()
     virtual = SimpleNamespace(monotonic=clock.monotonic)
-    monkeypatch.setattr(adapter_module, "time", virtual)
-    monkeypatch.setattr(poller_module, "time", virtual)
+    for module in (adapter, talk, poller):
+        monkeypatch.setattr(module, "time", virtual)
     return clock
 
 

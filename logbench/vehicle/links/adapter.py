@@ -11,7 +11,6 @@ import logging
 import re
 import time
 from abc import abstractmethod
-from typing import Protocol as TypingProtocol
 
 from logbench.errors import (
     AdapterMuteError,
@@ -30,7 +29,7 @@ from logbench.vehicle.framing import (
     request_address,
     sum_check,
 )
-from logbench.vehicle.link import PENDING_LIMIT_S, WIRE, Link, Raw, is_pending
+from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
 from logbench.vehicle.links.dialect import (
     PROTOCOLS,
     SEARCH_ORDER,
@@ -38,16 +37,14 @@ from logbench.vehicle.links.dialect import (
     lines_of,
     status_of,
 )
+from logbench.vehicle.links.talk import BytePort, Talk
 from logbench.vehicle.model import Progress
 
 log = logging.getLogger(__name__)
 
-PROMPT = b">"
 START_TIMEOUT_S = 3.0
 SETTING_TIMEOUT_S = 1.0
-RESYNC_TIMEOUT_S = 1.0
-QUIET_S = 0.1
-"""Without a further prompt for so long, requests and replies are in step again."""
+CLOSE_TIMEOUT_S = 0.3
 SEARCH_TIMEOUT_S = 25.0
 """A full search over all nine protocols takes the adapter about twenty seconds."""
 MIN_SUPPLY_V = 6.0
@@ -58,29 +55,7 @@ _WAITS = 8
 """So often in a row the adapter may wait before it counts as ignoring the reply count."""
 _REQUIRED = {"ATE0", "ATH1"}
 _SETTINGS = ("ATE0", "ATL0", "ATS0", "ATH1", "ATAT1", "ATCAF1")
-_TOO_MUCH = 65_536
-_PENDING = re.compile(rb"7F ?[0-9A-F]{2} ?78")
 _VOLTS = re.compile(r"^(\d{1,2}(?:\.\d+)?)\s*V?$", re.IGNORECASE)
-
-
-class BytePort(TypingProtocol):
-    """A stream of bytes to the adapter. `read` and `write` raise LinkLostError when it is gone."""
-
-    def write(self, data: bytes) -> None:
-        """Send all of `data`."""
-        ...
-
-    def read(self, timeout_s: float) -> bytes:
-        """Whatever is there, waiting at most `timeout_s` for the first byte; b'' when nothing."""
-        ...
-
-    def drain(self) -> bytes:
-        """Throw away (and return) what has arrived so far, without waiting."""
-        ...
-
-    def close(self) -> None:
-        """Let go. May be called twice."""
-        ...
 
 
 class AdapterLink(Link):
@@ -89,7 +64,7 @@ class AdapterLink(Link):
     def __init__(self, url: str, progress: Progress | None = None, protocol: str = "") -> None:
         super().__init__(url, progress)
         self._hint = protocol
-        self._port: BytePort | None = None
+        self._talk: Talk | None = None
         self._number = ""
         self._volts: float | None = None
         self._last = ""
@@ -102,8 +77,6 @@ class AdapterLink(Link):
         self._late = False
         self._hurried = False
         self._waits = 0
-        self._idle_s = 0.0
-        """Between the last line of a reply and its prompt."""
 
     # --- what differs ---
 
@@ -114,7 +87,7 @@ class AdapterLink(Link):
     # --- start-up ---
 
     def _open(self) -> None:
-        self._port = self._open_port()
+        self._talk = Talk(self._open_port())
         self._last, self._aimed = "", None
         self.progress("Looking for the adapter")
         self._wake()
@@ -132,8 +105,6 @@ class AdapterLink(Link):
 
     def _wake(self) -> None:
         """A warm start, or a full one where that is not known; learns the adapter's name."""
-        assert self._port is not None
-        self._port.drain()
         for command in ("ATWS", "ATZ", "ATWS"):
             try:
                 lines = self._ask(command, START_TIMEOUT_S)
@@ -192,7 +163,10 @@ class AdapterLink(Link):
                     f"The adapter ({self.adapter}) does not understand requests to the car: "
                     "use another adapter."
                 )
-            if self._adopt(self._reported_number(), lines):
+            number = self._reported_number()
+            if self._adopt(number, lines):
+                return
+            if Status.SILENCE in statuses and self._adopt_newer(number):
                 return
         if not accepted:
             raise AdapterUnfitError(
@@ -244,15 +218,21 @@ class AdapterLink(Link):
             self._checksum = len(checked.messages) == len(found.messages)
         return True
 
-    def _try_newer_service(self) -> bool:
+    def _adopt_newer(self, number: str) -> bool:
         """SAE J1979-2 cars answer service 22 only: the supported list is identifier F400."""
-        for number in ("6", "7"):
-            if "OK" in self._setting(f"ATTP{number}") and self._adopt(
-                number, self._search("22F400")
-            ):
-                self.service = 0x22
-                return True
+        if number not in PROTOCOLS or not PROTOCOLS[number].is_can:
+            return False
+        if self._adopt(number, self._search("22F400")):
+            self.service = 0x22
+            return True
         return False
+
+    def _try_newer_service(self) -> bool:
+        """Where no search led to a protocol, the newer service on the two common ones."""
+        return any(
+            "OK" in self._setting(f"ATTP{number}") and self._adopt_newer(number)
+            for number in ("6", "7")
+        )
 
     def _raise_silent(self, statuses: set[Status | None]) -> None:
         volts = "" if self._volts is None else f" (connector voltage {self._volts:.1f} V)"
@@ -322,10 +302,10 @@ class AdapterLink(Link):
 
     def _round(self, command: str, timeout_s: float, payload: bytes) -> Raw:
         repeat = self.repeats and command == self._last
-        lines, sent, received = self._talk("" if repeat else command, timeout_s)
+        lines, sent, received = self._say("" if repeat else command, timeout_s)
         raw, statuses = self._understand(lines, sent, received, payload)
         if repeat and not raw.messages:
-            lines, sent, received = self._talk(command, timeout_s)
+            lines, sent, received = self._say(command, timeout_s)
             raw, statuses = self._understand(lines, sent, received, payload)
             if raw.messages:
                 self._repeat_faults += 1
@@ -359,7 +339,7 @@ class AdapterLink(Link):
         """The adapter refuses a request: is it the reply count, or the request itself?"""
         plain = payload.hex().upper()
         if command != plain:
-            lines, sent, received = self._talk(plain, timeout_s)
+            lines, sent, received = self._say(plain, timeout_s)
             raw, statuses = self._understand(lines, sent, received, payload)
             if Status.NOT_UNDERSTOOD not in statuses:
                 self._counts = False
@@ -376,7 +356,9 @@ class AdapterLink(Link):
 
     def _notice_waiting(self, received: int) -> None:
         """See whether the adapter waits although it has the frames it was told to expect."""
-        self._waits = self._waits + 1 if self._idle_s > _IDLE_S and received else 0
+        self._waits = (
+            self._waits + 1 if received and self._talk and self._talk.idle_s > _IDLE_S else 0
+        )
         if self._waits >= _WAITS:
             log.info("the adapter ignores the reply count")
             self._hurry()
@@ -425,63 +407,25 @@ class AdapterLink(Link):
     def _ask(self, command: str, timeout_s: float) -> list[str]:
         """Lines of the reply as text; the echo is left out."""
         self._last = ""
-        lines, _, _ = self._talk(command, timeout_s)
+        lines, _, _ = self._say(command, timeout_s)
         texts = [line.decode("ascii", "replace") for line in lines]
         return [text for text in texts if text.replace(" ", "").upper() != command]
 
-    def _talk(self, command: str, timeout_s: float) -> tuple[list[bytes], int, int]:
+    def _say(self, command: str, timeout_s: float) -> tuple[list[bytes], int, int]:
         """Send one command and read up to the prompt: lines, characters sent and received."""
-        port = self._port
-        if port is None:
+        if self._talk is None:
             raise LinkLostError("The link is closed: connect it again.")
-        stale = port.drain()
-        if stale:
-            log.debug("thrown away before %s: %r", command, stale[:200])
-        data = command.encode("ascii") + b"\r"
-        port.write(data)
-        self._sent()
-        buffer = self._read_to_prompt(port, timeout_s)
-        if buffer is None:
+        reply = self._talk.say(command, timeout_s, self._sent)
+        if reply is None:
             self._resync()
             raise ReplyError("The adapter took too long to answer.")
-        log.log(WIRE, "%r -> %r", data, buffer)
-        return lines_of(buffer), len(data), len(buffer)
-
-    def _read_to_prompt(self, port: BytePort, timeout_s: float) -> bytes | None:
-        """All bytes up to the prompt; None when it does not come in time."""
-        buffer = b""
-        now_s = data_s = time.monotonic()
-        deadline = now_s + timeout_s
-        while now_s < deadline:
-            chunk = port.read(deadline - now_s)
-            now_s = time.monotonic()
-            if not chunk:
-                if _PENDING.search(buffer) and timeout_s < PENDING_LIMIT_S:
-                    deadline += PENDING_LIMIT_S - timeout_s
-                    timeout_s = PENDING_LIMIT_S
-                continue
-            buffer += chunk
-            if PROMPT in chunk:
-                self._idle_s = now_s - data_s
-                return buffer[: buffer.index(PROMPT)]
-            data_s = now_s
-            if len(buffer) > _TOO_MUCH:
-                break
-        log.debug("no prompt, only %r", buffer[-200:])
-        return None
+        return lines_of(reply), len(command) + 1, len(reply)
 
     def _resync(self) -> None:
         """Bring the adapter back to its prompt; LinkLostError when nothing answers any more."""
         self._last = ""
-        port = self._port
-        for _ in range(2 if port else 0):
-            assert port is not None
-            port.write(b"ATI\r")
-            if self._read_to_prompt(port, RESYNC_TIMEOUT_S) is None:
-                continue
-            for _ in range(20):
-                if self._read_to_prompt(port, QUIET_S) is None:
-                    return
+        if self._talk is not None and self._talk.get_in_step():
+            return
         if self.connected:
             raise LinkLostError(
                 "The adapter no longer answers: check that it is plugged in and in range; "
@@ -489,12 +433,11 @@ class AdapterLink(Link):
             )
 
     def _shut(self) -> None:
-        port, self._port = self._port, None
-        if port is None:
+        talk, self._talk = self._talk, None
+        if talk is None:
             return
         try:
-            for command in (b"ATPC\r", b"ATD\r"):
-                port.write(command)
-                self._read_to_prompt(port, 0.3)
+            for command in ("ATPC", "ATD"):
+                talk.say(command, CLOSE_TIMEOUT_S)
         finally:
-            port.close()
+            talk.port.close()

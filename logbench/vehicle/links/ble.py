@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from logbench.errors import AdapterMuteError, LinkLostError, LinkUnknownError, PortMissingError
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.dialect import PROTOCOLS
+from logbench.vehicle.links.talk import NONSENSE, Talk
 from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress
 
@@ -229,9 +230,7 @@ class BleLink(AdapterLink):
     def _find_serial_line(self, port: BlePort) -> None:
         for pair in port.pairs:
             port.use(pair)
-            # Nonsense, so that no earlier command is repeated.
-            port.write(b"\x7f\x7f\r")
-            if self._read_to_prompt(port, PROBE_TIMEOUT_S) is not None:
+            if Talk(port).say(NONSENSE, PROBE_TIMEOUT_S) is not None:
                 log.info("serial line at %s, %s", pair.notify.uuid, pair.write.uuid)
                 return
         raise AdapterMuteError(

@@ -11,6 +11,7 @@ import serial
 from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.dialect import PROTOCOLS
+from logbench.vehicle.links.talk import NONSENSE, Talk
 from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress
 
@@ -118,25 +119,24 @@ class SerialLink(AdapterLink):
             except LinkLostError:
                 log.debug("the port does not do %d baud", baud)
                 continue
-            if self._sees_prompt(port):
+            if _answers(port):
                 return baud
         raise AdapterMuteError(
             f"No adapter answers on {self._name} at any usual speed: check that it is the right "
             "port and that the adapter has power, or give its speed as ?baud=N."
         )
 
-    def _sees_prompt(self, port: SerialPort) -> bool:
-        """Twice, because the first reply may echo what an earlier try at a wrong speed left."""
-        for _ in range(2):
-            port.drain()
-            # Nonsense, so that no earlier command is repeated; the first character may get lost.
-            port.write(b"\x7f\x7f\r")
-            reply = self._read_to_prompt(port, PROBE_TIMEOUT_S)
-            if reply is None:
-                return False
-            if all(byte < 0x80 for byte in reply):
-                return True
-        return False
+
+def _answers(port: SerialPort) -> bool:
+    """Asked twice, because the first reply may echo what an earlier try at a wrong speed left."""
+    talk = Talk(port)
+    for _ in range(2):
+        reply = talk.say(NONSENSE, PROBE_TIMEOUT_S)
+        if reply is None:
+            return False
+        if all(byte < 0x80 for byte in reply):
+            return True
+    return False
 
 
 def make(url: LinkUrl, progress: Progress | None = None) -> SerialLink:
