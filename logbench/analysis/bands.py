@@ -12,38 +12,12 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import ValidationError
 
 from logbench.analysis.model import Band, Verdict
 from logbench.analysis.own_checks import OwnCheck, own_check
+from logbench.analysis.ranges import BandRow, Range
 from logbench.errors import BandsError
-
-Range = tuple[float | None, float | None]
-
-
-class _Row(BaseModel):
-    """One band as it stands in a file."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    title: str = Field(min_length=1)
-    unit: str
-    within: tuple[float, float]
-    watch: tuple[float, float]
-    basis: str = Field(min_length=1)
-
-    @model_validator(mode="after")
-    def _ordered(self) -> _Row:
-        for name, (low, high) in (("within", self.within), ("watch", self.watch)):
-            if math.isnan(low) or math.isnan(high) or low > high:
-                raise ValueError(f"{name} must be [low, high] with low <= high")
-        if self.watch[0] > self.within[0] or self.watch[1] < self.within[1]:
-            raise ValueError("watch must contain within")
-        return self
-
-    def band(self, key: str) -> Band:
-        """The same as a `Band`, infinite ends as None."""
-        return Band(key, self.title, self.unit, _open(self.within), _open(self.watch), self.basis)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,16 +103,11 @@ def _inside(limits: Range, value: float) -> bool:
     return (low is None or value >= low) and (high is None or value <= high)
 
 
-def _open(limits: tuple[float, float]) -> Range:
-    low, high = (None if math.isinf(x) else x for x in limits)
-    return low, high
-
-
 @lru_cache(maxsize=1)
-def _built_in() -> Mapping[str, _Row]:
+def _built_in() -> Mapping[str, BandRow]:
     """The rows of the file that comes with the program."""
     text = resources.files("logbench.analysis").joinpath("bands.toml").read_text("utf-8")
-    return {key: _Row.model_validate(row) for key, row in tomllib.loads(text).items()}
+    return {key: BandRow.model_validate(row) for key, row in tomllib.loads(text).items()}
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -156,12 +125,12 @@ def _read(path: Path) -> dict[str, Any]:
         raise BandsError(f"The band file {path} is not valid TOML: {error}.") from error
 
 
-def _override(path: Path, key: str, row: _Row, fields: dict[str, Any]) -> _Row:
+def _override(path: Path, key: str, row: BandRow, fields: dict[str, Any]) -> BandRow:
     merged = row.model_dump() | fields
     if "basis" not in fields and ("within" in fields or "watch" in fields):
         merged["basis"] = f"the user's own file {path.name}; before: {row.basis}"
     try:
-        return _Row.model_validate(merged)
+        return BandRow.model_validate(merged)
     except ValidationError as error:
         raise BandsError(
             f"{path}: {_first_problem(key, error)} (a band has title, unit, within = [low, high],"

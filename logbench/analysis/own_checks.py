@@ -14,26 +14,22 @@ basis = "workshop manual, page 12"
 
 from __future__ import annotations
 
-import math
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator
 
 from logbench.analysis.expressions import names_in
-from logbench.analysis.model import Band, Condition
+from logbench.analysis.model import Condition
+from logbench.analysis.ranges import BandRow
 from logbench.errors import UsageError
 
 
-class OwnCheck(BaseModel):
+class OwnCheck(BandRow):
     """One check as it stands in the file."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
     key: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
-    title: str = Field(min_length=1)
     value: str = Field(min_length=1)
     """Arithmetic over acronyms: see `expressions`."""
-    unit: str = ""
     condition: tuple[Condition, ...] = ()
     """Driving conditions it needs; none given: any."""
     warm: bool = True
@@ -41,9 +37,6 @@ class OwnCheck(BaseModel):
     """Only where the engine has been steady for three seconds; not for full throttle."""
     statistic: Literal["mean", "minimum", "maximum"] = "mean"
     least_seconds: float = Field(default=5.0, ge=0.0)
-    within: tuple[float, float]
-    watch: tuple[float, float]
-    basis: str = Field(min_length=1)
     causes: tuple[str, ...] = ()
     next_steps: tuple[str, ...] = ()
 
@@ -55,31 +48,6 @@ class OwnCheck(BaseModel):
         except UsageError as error:
             raise ValueError(str(error)) from None
         return value
-
-    @model_validator(mode="after")
-    def _ordered(self) -> OwnCheck:
-        if self.watch[0] > self.within[0] or self.watch[1] < self.within[1]:
-            raise ValueError("watch must contain within")
-        if self.within[0] > self.within[1] or any(map(math.isnan, self.within + self.watch)):
-            raise ValueError("within must be [low, high] with low <= high")
-        return self
-
-    @property
-    def band(self) -> Band:
-        """Its band, infinite ends as None."""
-
-        def ends(pair: tuple[float, float]) -> tuple[float | None, float | None]:
-            low, high = (None if math.isinf(x) else x for x in pair)
-            return low, high
-
-        return Band(
-            f"check.{self.key}",
-            self.title,
-            self.unit,
-            ends(self.within),
-            ends(self.watch),
-            self.basis,
-        )
 
 
 def own_check(key: str, fields: dict[str, Any]) -> OwnCheck:

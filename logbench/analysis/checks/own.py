@@ -72,7 +72,7 @@ def _own(view: View, own: OwnCheck) -> Finding:
             evidence(spans, t, good),
             numbers={"samples": float(good.sum()), "sd": found.sd},
         ),
-        own.band,
+        own.band(f"check.{own.key}"),
         Explanation(tuple(Cause("own", text) for text in own.causes), own.next_steps),
     )
 
