@@ -88,7 +88,7 @@ def test_space_puts_a_marker(recording: MainWindow, garage, qtbot):
     recording.live.stack.setFocus()
     qtbot.keyClick(recording.live.stack, Qt.Key.Key_Space)
     assert garage.last.marks == [""]
-    qtbot.waitUntil(lambda: recording.live.stack.strips[0].event_times == [2_000_000_000])
+    qtbot.waitUntil(lambda: recording.live.stack.strips[0].canvas.event_times == [2_000_000_000])
 
 
 def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):

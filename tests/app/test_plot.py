@@ -7,20 +7,21 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QPoint, QPointF, Qt
+from PySide6.QtCore import QPoint, QPointF, QSize, Qt
 from PySide6.QtGui import QColor, QImage, QWheelEvent
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, ConditionSpan, Finding, Span, Verdict
 from logbench.app.plot import lines
+from logbench.app.plot.canvas import Canvas, StripTrace, ValueRange
 from logbench.app.plot.grouping import group_of, rank_of
 from logbench.app.plot.pyramid import Buckets, Pyramid
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.strip import GUTTER, HEADER, StripTrace, ValueRange
+from logbench.app.plot.strip import GUTTER, HEADER
 from logbench.app.plot.ticks import (
     round_range,
     tick_text,
@@ -50,35 +51,50 @@ def test_polyline_joins_neighbours_and_breaks_at_gaps():
     assert got == {(0, 1, 1, 2), (3, 4, 4, 5), (5, 6, 6, 6)}  # the last is a dot
 
 
+def bucketed(low: np.ndarray, high: np.ndarray, t_s: np.ndarray) -> Buckets:
+    t_ns = np.round(t_s * SECOND).astype(np.int64)
+    return Buckets(t_ns, low.astype(np.float32), high.astype(np.float32), 8)
+
+
 def test_columns_give_one_line_a_pixel_that_touches_its_neighbour():
-    t_ns = np.arange(6, dtype=np.int64) * SECOND
-    low = np.array([10.0, 12, 30, 31, 50, 52])  # pixels, downward
-    high = low - 3
-    x = np.array([0.1, 0.6, 1.1, 1.7, 2.2, 2.9])
-    buckets = Buckets(t_ns, low.astype(np.float32), high.astype(np.float32), 8)
-    rows = lines.columns(buckets, x, low, high, gap_ns=5 * SECOND)
-    assert rows[:, 0].tolist() == [0, 1, 2]
-    tops, bottoms = rows[:, 1], rows[:, 3]
-    assert bottoms.tolist() == [12, 31, 52]
-    assert tops.tolist() == [7, 12, 31]  # stretched up to the bottom of the column before
+    high = np.array([10.0, 12, 30, 31, 50, 52])
+    buckets = bucketed(high - 3, high, np.array([0.1, 0.6, 1.1, 1.7, 2.2, 2.9]))
+    column, low, high = lines.columns(buckets, px_per_ns=1 / SECOND)
+    assert column.tolist() == [0, 1, 2]
+    assert low.tolist() == [7, 27, 47]
+    assert high.tolist() == [12, 31, 52]
+    rows = lines.stretched(column, top=-high, bottom=-low, gap_px=5)
+    assert rows[:, 0].tolist() == rows[:, 2].tolist() == [0, 1, 2]
+    assert rows[:, 1].tolist() == [-12, -31, -52]
+    assert rows[:, 3].tolist() == [-7, -12, -31]  # down to the top of the column before
 
 
+def test_columns_are_not_joined_over_a_gap():
+    column = np.array([0, 1, 5, 40])
+    y = np.array([1.0, 1, 1, 1])
+    rows = lines.stretched(column, y, y, gap_px=10)
+    spans = {(a, b) for a, b in rows[:, [0, 2]].tolist()}
+    assert (1, 5) in spans
+    assert (5, 40) not in spans
+
+
+@settings(deadline=None, derandomize=True)
 @given(
-    st.lists(st.floats(-500, 500), min_size=2, max_size=300),
+    st.lists(st.integers(-500, 500), min_size=2, max_size=300),
     st.floats(0.2, 3.0),
     st.sampled_from(lines.STYLES),
 )
 def test_columns_leave_no_hole_and_lose_no_extreme(values, px_per_entry, style):
-    y = np.array(values)
-    t_ns = np.arange(len(y), dtype=np.int64) * SECOND
-    buckets = Buckets(t_ns, y.astype(np.float32), y.astype(np.float32), 8)
+    y = np.array(values, float)
     x = np.arange(len(y)) * px_per_entry
-    rows = lines.columns(buckets, x, y, y, gap_ns=10 * SECOND)
+    buckets = bucketed(y, y, x)
+    column, low, high = lines.columns(buckets, px_per_ns=1 / SECOND)
+    rows = lines.stretched(column, -high, -low, gap_px=10)
     covered = np.unique(np.concatenate([np.arange(a, b + 1) for a, b in rows[:, [0, 2]]]))
-    assert covered.tolist() == list(range(int(x[-1]) + 1))
-    assert rows[:, [1, 3]].min() == y.min()
-    assert rows[:, [1, 3]].max() == y.max()
-    styled, _ = lines.dashed(rows, style)
+    assert covered.tolist() == list(range(int(buckets.t_ns[-1] / SECOND) + 1))
+    assert rows[:, [1, 3]].min() == -y.max()
+    assert rows[:, [1, 3]].max() == -y.min()
+    styled = np.concatenate(lines.dashed(rows, style))
     tall = rows[rows[:, 3] - rows[:, 1] > 4]
     assert {tuple(r) for r in tall.tolist()} <= {tuple(r) for r in styled.tolist()}
 
@@ -95,8 +111,10 @@ def test_a_line_of_short_pieces_has_gaps_and_long_ones_are_for_qt_to_dash(style:
 
 
 def test_columns_of_unknown_values_are_not_drawn():
-    buckets, y = entries([math.nan] * 5, samples=8)
-    assert lines.columns(buckets, np.arange(5.0), y, y, gap_ns=SECOND).shape == (0, 4)
+    nothing = np.full(5, np.nan)
+    column, low, high = lines.columns(bucketed(nothing, nothing, np.arange(5.0)), 1 / SECOND)
+    assert len(column) == len(low) == len(high) == 0
+    assert lines.stretched(column, low, high, 5).shape == (0, 4)
 
 
 def test_lines_reach_the_image(qapp: QApplication):
@@ -115,6 +133,7 @@ def test_lines_reach_the_image(qapp: QApplication):
 # --- numbers ---
 
 
+@settings(deadline=None, derandomize=True)
 @given(st.floats(-1e6, 1e6), st.floats(1e-3, 1e6), st.integers(2, 12))
 def test_ticks_are_round_evenly_spaced_and_inside(low, span, most):
     ticks = value_ticks(low, low + span, most)
@@ -125,6 +144,7 @@ def test_ticks_are_round_evenly_spaced_and_inside(low, span, most):
         assert np.allclose(steps, steps[0], rtol=1e-6, atol=1e-9)
 
 
+@settings(deadline=None, derandomize=True)
 @given(st.floats(-1e6, 1e6), st.floats(0, 1e6))
 def test_round_range_holds_the_data_without_much_waste(low, span):
     a, b = round_range(low, low + span)
@@ -202,6 +222,7 @@ def test_trims_do_not_share_a_strip_with_loads():
 # --- the time view ---
 
 
+@settings(deadline=None, derandomize=True)
 @given(st.lists(st.tuples(st.floats(0.2, 5), st.floats(-2, 2)), max_size=30))
 def test_zooming_and_panning_stay_within_what_there_is(moves):
     view = TimeView()
@@ -313,8 +334,7 @@ def test_shaded_spans_are_seen(stack: StripStack):
 def test_moving_the_cursor_repaints_no_trace(stack: StripStack, monkeypatch: pytest.MonkeyPatch):
     painted: list[int] = []
     strip = stack.strips[0]
-    original = strip._paint_plot
-    monkeypatch.setattr(strip, "_paint_plot", lambda: (painted.append(1), original()))
+    monkeypatch.setattr(strip.canvas, "_draw", lambda *_: painted.append(1))
     for t in range(100, 200, 10):
         stack.view.set_cursor(t * SECOND)
         QApplication.processEvents()
@@ -322,6 +342,41 @@ def test_moving_the_cursor_repaints_no_trace(stack: StripStack, monkeypatch: pyt
     image = strip.grab().toImage()
     x = GUTTER + int(stack.view.x_of(190 * SECOND))
     assert len(pixels_of(image, QColor(LIGHT.cursor), x, x + 1)) > 50
+
+
+@settings(deadline=None, derandomize=True, max_examples=60)
+@given(data=st.data(), rate_hz=st.sampled_from([1, 20, 400]))
+def test_drawing_only_what_changed_gives_the_same_pixels(qapp: QApplication, data, rate_hz: int):
+    """Any sequence of scrolling, panning and new samples, against drawing everything."""
+    view = TimeView()
+    view.set_pixels(300)
+    canvas = Canvas(view, LIGHT, "%")
+    canvas.resize(QSize(300, 80), 1.0)
+    rng = np.random.default_rng(data.draw(st.integers(0, 1000)))
+    pyramids = [Pyramid(), Pyramid()]
+    for place, pyramid in enumerate(pyramids):
+        canvas.traces.append(StripTrace(f"S{place}", "7E8", "%", pyramid))
+    canvas.range.fit(-10, 110)
+    end_s = 0.0
+    for _ in range(data.draw(st.integers(1, 12))):
+        step = data.draw(st.sampled_from(["grow", "follow", "pan", "mark"]))
+        if step in ("grow", "follow"):
+            more_s = data.draw(st.floats(0.05, 4))
+            for pace, pyramid in zip((1, 7), pyramids, strict=True):
+                t_s = np.arange(end_s, end_s + more_s, pace / rate_hz)
+                t_ns = np.round(t_s * SECOND).astype(np.int64)
+                pyramid.append(t_ns, rng.uniform(0, 100, len(t_s)))
+            end_s += more_s
+            view.set_limits(0, int(end_s * SECOND))
+        if step == "follow":
+            view.show_span(end_s * SECOND - 20 * SECOND, end_s * SECOND)
+        if step == "pan":
+            view.pan_ns(view.ns_per_px * data.draw(st.integers(-90, 90)))
+        canvas.bring_up()
+    once = canvas.pixmap.toImage()
+    canvas.renew()
+    canvas.bring_up()
+    assert once == canvas.pixmap.toImage()
 
 
 def test_a_strip_refuses_another_unit(stack: StripStack):

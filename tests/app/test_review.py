@@ -28,7 +28,7 @@ def test_a_recording_opens_with_strips_events_and_facts(reviewing: MainWindow):
     assert "FUELSYS1" not in shown
     assert "invented car" in review.title.text()
     assert "3:59" in review.title.text() or "4:00" in review.title.text()
-    assert review.stack.strips[0].event_times == [30 * SECOND]
+    assert review.stack.strips[0].canvas.event_times == [30 * SECOND]
     assert review.judged is not None
     assert {c.condition.value for c in review.judged.conditions} & {"warm idle", "steady cruise"}
 
@@ -42,7 +42,7 @@ def test_a_finding_jumps_to_its_evidence(reviewing: MainWindow):
     for span in finding.evidence:
         assert review.view.start_ns <= span.start_ns
         assert span.end_ns <= review.view.end_ns
-    assert review.stack.strips[0].shades == finding.evidence
+    assert review.stack.strips[0].canvas.shades == finding.evidence
     html = review.findings.detail.toPlainText()
     assert finding.reason in html
     assert finding.band is not None

@@ -27,11 +27,11 @@ from logbench.app.live.session import CaptureFactory, LiveSession, LiveTrace
 from logbench.app.live.setup import SetUp
 from logbench.app.live.values import ValuesTable
 from logbench.app.parts import EmptyState, Notice, StatusLine, middle
+from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.grouping import first_shown, group_of
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.strip import StripTrace
 from logbench.app.plot.ticks import count_text, size_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme

@@ -11,7 +11,7 @@ from typing import Any, Literal, cast
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QLineF, Qt
-from PySide6.QtGui import QColor, QPainter, QPen
+from PySide6.QtGui import QPainter
 from shiboken6 import Shiboken
 
 from logbench.app.plot.pyramid import Buckets
@@ -20,7 +20,7 @@ Style = Literal["solid", "dashed", "dotted", "sparse"]
 STYLES: tuple[Style, ...] = ("solid", "dashed", "dotted", "sparse")
 _PATTERN = {"solid": (1, 1), "dashed": (9, 6), "dotted": (3, 3), "sparse": (3, 9)}
 """Pixels drawn and left out, in turn."""
-_PEN_STYLES = {
+PEN_STYLES = {
     "solid": Qt.PenStyle.SolidLine,
     "dashed": Qt.PenStyle.DashLine,
     "dotted": Qt.PenStyle.DotLine,
@@ -28,10 +28,10 @@ _PEN_STYLES = {
 }
 _TALL_PX = 4.0
 """A column taller than this is drawn whatever the line style: a spike must not be hidden."""
-_FAR_PX = 20_000.0
+_ZERO = np.zeros(1, np.int64)
 
-Rows = npt.NDArray[np.float64]
-Places = npt.NDArray[np.floating[Any]]
+Rows = npt.NDArray[np.floating[Any]]
+Ints = npt.NDArray[np.int64]
 
 
 def draw_rows(painter: QPainter, rows: Rows) -> None:
@@ -42,17 +42,6 @@ def draw_rows(painter: QPainter, rows: Rows) -> None:
         painter.drawLines(first, len(rows))
 
 
-def draw_styled(painter: QPainter, rows: Rows, color: QColor, style: Style, first_x: int) -> None:
-    """Draw lines one pixel wide; `first_x` is taken from x after the dashes were laid."""
-    plain, long = dashed(rows, style)
-    for part, pen_style in ((plain, Qt.PenStyle.SolidLine), (long, _PEN_STYLES[style])):
-        if len(part):
-            part[:, 0] -= first_x
-            part[:, 2] -= first_x
-            painter.setPen(QPen(color, 1, pen_style))
-            draw_rows(painter, part)
-
-
 def dashes(style: Style, width: int) -> list[tuple[int, int]]:
     """The pixels drawn of a line `width` long, as (first, end) pairs: for legends."""
     if style == "solid":
@@ -61,20 +50,17 @@ def dashes(style: Style, width: int) -> list[tuple[int, int]]:
     return [(x, min(x + on, width)) for x in range(0, width, on + off)]
 
 
-def dense(buckets: Buckets, pixels: int) -> bool:
-    """Whether the trace is drawn as one vertical line a pixel column."""
-    return buckets.samples > 1 or len(buckets) > 1.5 * pixels
-
-
-def polyline(buckets: Buckets, x: Places, y: Places, gap_ns: float) -> Rows:
+def polyline(buckets: Buckets, x: Rows, y: Rows, gap_ns: float) -> Rows:
     """Lines from sample to sample, shape (n, 4); none across gaps, a dot for a lone sample."""
-    y = np.clip(y, -_FAR_PX, _FAR_PX)
-    known = np.isfinite(y)
-    joined = known[1:] & known[:-1] & (np.diff(buckets.t_ns) <= gap_ns)
-    rows = np.empty((len(x) - 1, 4)) if len(x) else np.empty((0, 4))
-    if len(x):
-        rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] = x[:-1], y[:-1], x[1:], y[1:]
-    if joined.all() and len(joined):
+    count = len(x)
+    if not count:
+        return np.empty((0, 4))
+    rows = np.empty((count - 1, 4))
+    rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] = x[:-1], y[:-1], x[1:], y[1:]
+    known = ~np.isnan(y)
+    joined = known[1:] & known[:-1]
+    joined &= np.diff(buckets.t_ns) <= gap_ns
+    if count > 1 and joined.all():
         return rows
     alone = known.copy()
     alone[1:] &= ~joined
@@ -83,48 +69,63 @@ def polyline(buckets: Buckets, x: Places, y: Places, gap_ns: float) -> Rows:
     return np.concatenate([rows[joined], dots])
 
 
-def dashed(rows: Rows, style: Style) -> tuple[Rows, Rows]:
+def dashed(rows: Rows, style: Style, first_column: int = 0) -> tuple[Rows, Rows]:
     """Split lines into those to draw as they are, and long ones for Qt to dash.
 
     Qt begins its dashes anew with every line, so a line of many short pieces would look solid:
-    of short pieces those in the style's gaps are left out, unless they are tall.
+    of short pieces those in the style's gaps are left out, unless they are tall. The gaps stand at
+    columns counted from the recording's start, which x 0 is `first_column` columns after.
     """
     if style == "solid":
         return rows, rows[:0]
     on, off = _PATTERN[style]
+    shown = ((rows[:, 0] + first_column) % (on + off) < on) | (
+        np.abs(rows[:, 3] - rows[:, 1]) > _TALL_PX
+    )
     long = rows[:, 2] - rows[:, 0] > on
-    short = rows[~long]
-    tall = np.abs(short[:, 3] - short[:, 1]) > _TALL_PX
-    return short[(short[:, 0] % (on + off) < on) | tall], rows[long]
+    if not long.any():
+        return rows[shown], rows[:0]
+    return rows[shown & ~long], rows[long]
 
 
-def columns(buckets: Buckets, x: Places, y_low: Places, y_high: Places, gap_ns: float) -> Rows:
-    """One vertical line a pixel column, shape (n, 4), stretched to touch its neighbour.
+def columns(buckets: Buckets, px_per_ns: float) -> tuple[Ints, Rows, Rows]:
+    """The extremes of each pixel column that has any: column number, lowest, highest value.
 
-    `x` is the pixel position of each bucket counted from a fixed point, so that dashes stand still
-    while the view moves; `y_low` is the pixel of the low value, which lies *below* `y_high`.
+    Columns are counted from the recording's start, so that they hold the same samples while the
+    view moves.
     """
-    known = np.isfinite(y_low)
+    low, high, t_ns = buckets.low, buckets.high, buckets.t_ns
+    known = ~np.isnan(low)
     if not known.all():
-        x, y_low, y_high = x[known], y_low[known], y_high[known]
-    t_ns = buckets.t_ns if known.all() else buckets.t_ns[known]
-    if not len(x):
-        return np.empty((0, 4))
-    column = np.floor(x)
-    first = np.flatnonzero(np.diff(column, prepend=column[0] - 1))
-    column = column[first]
-    bottom = np.clip(np.maximum.reduceat(y_low, first), -_FAR_PX, _FAR_PX)
-    top = np.clip(np.minimum.reduceat(y_high, first), -_FAR_PX, _FAR_PX)
-    last = np.append(first[1:], len(x)) - 1
-    apart = t_ns[first[1:]] - t_ns[last[:-1]] > gap_ns
-    step = np.diff(column)
-    far = (step > 1) & ~apart
-    near = (step == 1) & ~apart
+        low, high, t_ns = low[known], high[known], t_ns[known]
+    if not len(low):
+        return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    column = (t_ns * px_per_ns).astype(np.int64)
+    first = np.flatnonzero(column[1:] != column[:-1]) + 1
+    first = np.concatenate([_ZERO, first])
+    return column[first], np.minimum.reduceat(low, first), np.maximum.reduceat(high, first)
+
+
+def stretched(column: Ints, top: Rows, bottom: Rows, gap_px: float) -> Rows:
+    """One vertical line a column, shape (n, 4), stretched to touch its neighbour.
+
+    `top` and `bottom` in pixels, downward. Columns further apart than one are bridged, but not
+    over more than `gap_px`.
+    """
     rows = np.empty((len(column), 4))
     rows[:, 0] = rows[:, 2] = column
     rows[:, 1], rows[:, 3] = top, bottom
+    if len(column) < 2:
+        return rows
+    step = column[1:] - column[:-1]
+    near = step == 1
+    if near.all():
+        np.minimum(top[1:], bottom[:-1], out=rows[1:, 1])
+        np.maximum(bottom[1:], top[:-1], out=rows[1:, 3])
+        return rows
     rows[1:, 1][near] = np.minimum(top[1:], bottom[:-1])[near]
     rows[1:, 3][near] = np.maximum(bottom[1:], top[:-1])[near]
+    far = ~near & (step <= gap_px)
     if far.any():
         middle = (top + bottom) / 2
         bridges = np.column_stack([column[:-1], middle[:-1], column[1:], middle[1:]])[far]

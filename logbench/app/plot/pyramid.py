@@ -19,6 +19,8 @@ BLOCK = 16_384
 FIRST_BUCKET = 8
 _MOST_LEVELS = 24
 _SHORTEST_GAP_NS = 2_000_000_000
+_EXTREMES_FROM = 200
+"""Entries that extremes are taken from, at the least."""
 _FEWEST_FOR_GAPS = 6
 _LEARNT_FROM = 64
 """Samples that tell how far apart samples usually are."""
@@ -150,16 +152,23 @@ class Pyramid:
             self._bucket_t.extend(fresh_t[::FIRST_BUCKET])
             self._build(0, fresh_v.astype(np.float32))
 
-    def buckets(self, start_ns: int, end_ns: int, pixels: int) -> Buckets:
-        """What to draw for a view of `pixels` columns: about 1 to 8 entries a pixel.
+    def samples_per_px(self, ns_per_px: float) -> float:
+        """How many samples a pixel column holds, by the trace's usual pace."""
+        whole = (self._last_ns - self.start_ns) / max(1, self._size - 1)
+        return ns_per_px / max(self._interval_ns, whole, 1.0)
 
-        One sample more is given on either side, so that lines reach the edges.
+    def buckets(self, start_ns: int, end_ns: int, ns_per_px: float) -> Buckets:
+        """What to draw at a scale: samples, or from about 1 to 2 buckets a pixel.
+
+        The choice rests on the scale and the trace's usual pace alone, so that a part of a view is
+        made of the same buckets as the whole. One entry more is given on either side, so that
+        lines reach the edges.
         """
         first = max(0, self._index(start_ns) - 1)
         last = min(self._size, self._index(end_ns + 1) + 1)
-        per_pixel = (last - first) / max(1, pixels)
+        per_px = self.samples_per_px(ns_per_px)
         level = -1
-        while FIRST_BUCKET << (level + 1) <= per_pixel / (1 if level < 0 else 2):
+        while FIRST_BUCKET << (level + 1) <= per_px:
             level += 1
         level = min(level, len(self._lows) - 1)
         if level < 0:
@@ -167,10 +176,35 @@ class Pyramid:
             single = value.astype(np.float32)
             return Buckets(t_ns, single, single, 1)
         samples = FIRST_BUCKET << level
-        begin, end = first // samples, -(-last // samples)
+        begin, end = max(0, first // samples - 1), -(-last // samples) + 1
         low = self._lows[level].data[begin:end]
         times = self._bucket_t.data[begin << level :: 1 << level][: len(low)]
         return Buckets(times, low, self._highs[level].data[begin:end], samples)
+
+    def extremes(self, start_ns: int, end_ns: int) -> tuple[float, float] | None:
+        """Lowest and highest value shown between two times, or None without one.
+
+        May take in some samples before the first, never leaves one out.
+        """
+        first = max(0, self._index(start_ns) - 1)
+        last = min(self._size, self._index(end_ns + 1) + 1)
+        level = -1
+        while (last - first) >> (level + 4) > _EXTREMES_FROM and level + 1 < len(self._lows):
+            level += 1
+        done = first
+        parts: list[float] = []
+        if level >= 0:
+            samples = FIRST_BUCKET << level
+            begin, end = first // samples, min(-(-last // samples), self._lows[level].size)
+            if end > begin:
+                parts.append(float(np.fmin.reduce(self._lows[level].data[begin:end])))
+                parts.append(float(np.fmax.reduce(self._highs[level].data[begin:end])))
+                done = end * samples
+        if last > done:
+            _, value = self._raw(done, last)
+            parts += [float(np.fmin.reduce(value)), float(np.fmax.reduce(value))]
+        known = [p for p in parts if not np.isnan(p)]
+        return (min(known), max(known)) if known else None
 
     def between(self, start_ns: int, end_ns: int) -> tuple[Ints, Floats]:
         """The samples with `start_ns <= t < end_ns`, as they were given."""

@@ -9,9 +9,10 @@ from PySide6.QtWidgets import QFrame, QScrollArea, QSplitter, QVBoxLayout, QWidg
 
 from logbench.analysis.model import Span
 from logbench.app.plot.axis import TimeAxis
+from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.gestures import Gestures
 from logbench.app.plot.grouping import rank_of
-from logbench.app.plot.strip import GUTTER, RIGHT, Strip, StripTrace
+from logbench.app.plot.strip import GUTTER, RIGHT, Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
 
@@ -92,7 +93,7 @@ class StripStack(QWidget):
         """A new empty strip, at the bottom or at a place."""
         strip = Strip(self.view, self.theme, unit, group)
         strip.set_shades(self._shades)
-        strip.event_times = self._events
+        strip.set_event_times(self._events)
         self.gestures.watch(strip)
         at = len(self.strips) if at is None else at
         self.strips.insert(at, strip)
@@ -135,8 +136,7 @@ class StripStack(QWidget):
         """Draw a thin line at each event."""
         self._events = list(times_ns)
         for strip in self.strips:
-            strip.event_times = self._events
-            strip.renew()
+            strip.set_event_times(self._events)
 
     def set_band(self, signal: str, band: tuple[float | None, float | None] | None) -> None:
         """Shade the range looked for in the strips that show the signal; None takes it away."""

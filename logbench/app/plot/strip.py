@@ -1,17 +1,14 @@
-"""One strip: its traces, its value axis and its header, painted in pixel coordinates.
+"""One strip: its traces, its value axis and its header.
 
-What was painted is kept in a pixmap, in three parts that are renewed apart: the gutter with the
-axis, the header, and the plot. A cursor that moves copies pixels and draws a line; it repaints no
-trace.
+The plot is kept as pixels (`canvas.py`), and so is the gutter with the axis: a cursor that moves
+copies pixels and draws a line; it repaints no trace.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from typing import cast
 
-import numpy as np
 from PySide6.QtCore import QPointF, QRect, QSize, Qt
 from PySide6.QtGui import (
     QColor,
@@ -20,16 +17,16 @@ from PySide6.QtGui import (
     QPaintEvent,
     QPen,
     QPixmap,
+    QRegion,
     QResizeEvent,
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.analysis.model import Span
 from logbench.app.plot import lines
-from logbench.app.plot.pyramid import Buckets, Pyramid
-from logbench.app.plot.ticks import round_range, tick_text, time_ticks, unit_text, value_text
-from logbench.app.plot.ticks import value_ticks as ticks_of
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.canvas import Canvas, StripTrace, ValueRange
+from logbench.app.plot.ticks import tick_text, unit_text, value_text
+from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
 
 GUTTER = 72
@@ -37,70 +34,9 @@ GUTTER = 72
 RIGHT = 10
 HEADER = 24
 _FOOT = 5
-_FEWEST_DATA_SHARE = 0.4
-_LEAST_RANGE = {"rpm": 200, "km/h": 10, "%": 5, "degC": 5, "kPa": 5, "V": 0.5, "deg": 5, "g/s": 1}
-"""By unit; about ten to twenty times the step or noise of such a signal."""
-
-
-@dataclass(slots=True)
-class StripTrace:
-    """A trace as a strip shows it."""
-
-    signal: str
-    ecu: str
-    unit: str
-    pyramid: Pyramid
-    label: str = ""
-    group: str = ""
-    """Traces of one group may share a strip; empty: all of the same unit."""
-    plottable: bool = True
-    """False for enumerations and flags: their values are words."""
-    band: tuple[float | None, float | None] | None = None
-    """Shaded as the range looked for; None is an open end."""
-
-    @property
-    def key(self) -> tuple[str, str]:
-        """Signal and ECU."""
-        return self.signal, self.ecu
-
-
-@dataclass(slots=True)
-class ValueRange:
-    """The values a strip spans, in round numbers, with hysteresis against nervous scales."""
-
-    low: float = 0.0
-    high: float = 1.0
-    least: float = 0.0
-    """The narrowest range to show: a steady signal's noise is not blown up to the full height."""
-    _known: bool = field(default=False)
-
-    def fit(self, low: float, high: float) -> bool:
-        """Make room for data from `low` to `high`; True when the range changed.
-
-        It grows at once, and shrinks only when the data fills less than two fifths of it.
-        """
-        if not (np.isfinite(low) and np.isfinite(high)):
-            return False
-        short = self.least - (high - low)
-        if short > 0:
-            floor = 0.0 if low >= 0 else -np.inf
-            low = max(floor, low - short / 2)
-            high = low + self.least
-        inside = self._known and low >= self.low and high <= self.high
-        if inside and high - low >= _FEWEST_DATA_SHARE * (self.high - self.low):
-            return False
-        fresh = round_range(low, high)
-        if self._known and inside and fresh[1] - fresh[0] > 0.6 * (self.high - self.low):
-            return False
-        changed = fresh != (self.low, self.high)
-        self.low, self.high = fresh
-        self._known = True
-        return changed
-
-
-def _rects(event: QPaintEvent) -> list[QRect]:
-    """The parts to paint. (Qt's stubs do not know that a region can be iterated.)"""
-    return list(cast("Iterable[QRect]", event.region()))
+_LABEL_LEFT = 26
+_NARROWEST_VALUE = 30
+_MIDDLE = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 
 
 class Strip(QWidget):
@@ -116,16 +52,14 @@ class Strip(QWidget):
     ) -> None:
         super().__init__(parent)
         self.view = view
-        self.theme = theme
         self.unit = unit
         self.group = group
-        self.traces: list[StripTrace] = []
-        self.range = ValueRange(least=_LEAST_RANGE.get(unit, 0.0))
-        self.shades: tuple[Span, ...] = ()
-        self.event_times: list[int] = []
-        self._kept = QPixmap()
-        self._plot_stale = self._frame_stale = True
-        self._painted_cursor_x: list[float] = []
+        self.canvas = Canvas(view, theme, unit)
+        self._gutter = QPixmap()
+        self._header = QPixmap()
+        self._value_boxes: list[QRect] = []
+        self._gutter_stale = True
+        self._painted_cursor_x: list[int] = []
         self.setMinimumHeight(70)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMouseTracking(True)
@@ -138,37 +72,60 @@ class Strip(QWidget):
 
     # --- what is shown ---
 
+    @property
+    def traces(self) -> list[StripTrace]:
+        """Those shown, the first in the theme's first colour."""
+        return self.canvas.traces
+
+    @property
+    def range(self) -> ValueRange:
+        """The values it spans."""
+        return self.canvas.range
+
     def add(self, trace: StripTrace) -> None:
         """Show one more trace; its unit must be the strip's."""
         if trace.unit != self.unit:
             raise ValueError(f"a strip of {self.unit} cannot show a trace of {trace.unit}")
-        self.traces.append(trace)
+        self.canvas.traces.append(trace)
         self._named()
 
     def remove(self, key: tuple[str, str]) -> None:
         """Show that trace no longer."""
-        self.traces = [t for t in self.traces if t.key != key]
+        self.canvas.traces = [t for t in self.traces if t.key != key]
         self._named()
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
-        self.theme = theme
+        self.canvas.theme = theme
         self.renew()
 
     def set_shades(self, spans: tuple[Span, ...]) -> None:
         """Shade these spans under the traces (the evidence of a finding)."""
-        self.shades = spans
+        self.canvas.shades = spans
+        self.renew()
+
+    def set_event_times(self, times_ns: list[int]) -> None:
+        """Draw a thin line at each event."""
+        self.canvas.event_times = times_ns
         self.renew()
 
     def renew(self) -> None:
         """Everything may have changed: paint all of it again."""
-        self._plot_stale = self._frame_stale = True
+        self.canvas.renew()
+        self._gutter_stale = True
         self.update()
 
     def refresh(self) -> None:
-        """Samples came or the view moved: paint the plot again."""
-        self._plot_stale = True
-        self.update(self.plot_rect())
+        """Samples came or the view moved: draw what changed."""
+        if self.canvas.pixmap.isNull() or not self.isVisible():
+            self.canvas.renew()
+            return
+        changed, ranged = self.canvas.bring_up()
+        self._gutter_stale |= ranged
+        if ranged:
+            self.update()
+        elif not changed.isEmpty():
+            self.update(changed.translated(GUTTER, HEADER))
 
     def refresh_values(self) -> None:
         """Write the header's values again."""
@@ -182,7 +139,7 @@ class Strip(QWidget):
         """Repaint only the columns where the cursors were and are, and the header's values."""
         fresh = self._cursor_columns()
         for x in {*fresh, *self._painted_cursor_x}:
-            self.update(int(x) - 2, HEADER, 5, self.height() - HEADER)
+            self.update(x - 2, HEADER, 18, self.height() - HEADER)
         self._painted_cursor_x = fresh
         self.refresh_values()
 
@@ -198,206 +155,140 @@ class Strip(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Paint anew at the new size."""
-        ratio = self.devicePixelRatioF()
-        self._kept = QPixmap(self.size() * ratio)
-        self._kept.setDevicePixelRatio(ratio)
         self.renew()
         super().resizeEvent(event)
 
     def paintEvent(self, event: QPaintEvent) -> None:
-        """Renew what is stale, copy it to the screen, draw cursors and values over it."""
-        if self._kept.isNull():
-            return
-        if self._plot_stale:
-            self._paint_plot()
-        if self._frame_stale:
-            self._paint_frame()
+        """Copy what is kept to the screen, draw cursors and values over it."""
+        rect, ratio = self.plot_rect(), self.devicePixelRatioF()
+        kept = self.canvas.pixmap
+        if kept.isNull() or kept.size() != rect.size() * ratio:
+            self.canvas.resize(rect.size(), ratio)
+        if not self.canvas.up_to_date:
+            self._gutter_stale |= self.canvas.bring_up()[1]
+        if self._gutter_stale:
+            self._paint_gutter()
+            self._paint_header()
         painter = QPainter(self)
-        ratio = self._kept.devicePixelRatio()
-        for rect in _rects(event):
-            source = QRect(
-                round(rect.x() * ratio), round(rect.y() * ratio),
-                round(rect.width() * ratio), round(rect.height() * ratio),
-            )  # fmt: skip
-            painter.drawPixmap(rect, self._kept, source)
+        for part in _rects(event.region().intersected(rect)):
+            source = part.translated(-rect.topLeft())
+            painter.drawPixmap(part, self.canvas.pixmap, _scaled(source, ratio))
+        window = QColor(self.canvas.theme.window)
+        for part in _rects(event.region().subtracted(rect)):
+            painter.fillRect(part, window)
+        if event.rect().left() < GUTTER:
+            painter.drawPixmap(0, 0, self._gutter)
         if event.rect().top() < HEADER:
             self._draw_header(painter)
         self._draw_cursors(painter)
         painter.end()
 
-    def _paint_plot(self) -> None:
-        self._plot_stale = False
-        rect = self.plot_rect()
-        pixels = self.view.pixels
-        drawn = [t.pyramid.buckets(self._t0, self._t1, pixels) for t in self.traces]
-        lows = [float(np.fmin.reduce(b.low)) for b in drawn if len(b)]
-        highs = [float(np.fmax.reduce(b.high)) for b in drawn if len(b)]
-        known = [(a, b) for a, b in zip(lows, highs, strict=True) if np.isfinite(a)]
-        if known and self.range.fit(min(a for a, _ in known), max(b for _, b in known)):
-            self._frame_stale = True
-            self.update()
-        painter = QPainter(self._kept)
-        painter.setClipRect(rect)
-        painter.fillRect(rect, QColor(self.theme.plot))
-        painter.translate(rect.topLeft())
-        self._draw_ground(painter, rect)
-        height = rect.height() - 1
-        scale = height / (self.range.high - self.range.low)
-        for index, (trace, buckets) in enumerate(zip(self.traces, drawn, strict=True)):
-            self._draw_trace(painter, trace, buckets, index, (height, scale))
-        painter.end()
-
-    def _draw_trace(
-        self,
-        painter: QPainter,
-        trace: StripTrace,
-        buckets: Buckets,
-        index: int,
-        height_scale: tuple[int, float],
-    ) -> None:
-        height, scale = height_scale
-        x = buckets.t_ns * (1.0 / self.view.ns_per_px)
-        low = height - (buckets.low - self.range.low) * scale
-        style = lines.STYLES[index % len(lines.STYLES)]
-        gap = trace.pyramid.gap_ns(buckets.samples)
-        if lines.dense(buckets, self.view.pixels):
-            high = height - (buckets.high - self.range.low) * scale
-            rows = lines.columns(buckets, x, low, high, gap)
-        else:
-            rows = lines.polyline(buckets, x, low, gap)
-        color = self.theme.trace(index)
-        lines.draw_styled(painter, rows, color, style, self.view.first_column)
-
-    def _draw_ground(self, painter: QPainter, rect: QRect) -> None:
-        view = self.view
-        for span in self.shades:
-            x0, x1 = view.x_of(span.start_ns), view.x_of(span.end_ns)
-            if x1 >= 0 and x0 <= rect.width():
-                left, width = max(0, int(x0)), max(2, int(min(x1, rect.width()) - max(x0, 0)))
-                painter.fillRect(left, 0, width, rect.height(), QColor(self.theme.shade))
-        self._draw_bands(painter, rect)
-        painter.setPen(QPen(QColor(self.theme.grid), 1))
-        for _, y in self._value_ticks():
-            painter.drawLine(0, int(y), rect.width(), int(y))
-        times, _ = time_ticks(self._t0 / SECOND, self._t1 / SECOND, max(2, view.pixels // 110))
-        for t in times:
-            x = int(view.x_of(t * SECOND))
-            painter.drawLine(x, 0, x, rect.height())
-        painter.setPen(QPen(QColor(self.theme.muted), 1, Qt.PenStyle.DotLine))
-        for t_ns in self.event_times:
-            if self._t0 <= t_ns <= self._t1:
-                x = int(view.x_of(t_ns))
-                painter.drawLine(x, 0, x, rect.height())
-
-    def _draw_bands(self, painter: QPainter, rect: QRect) -> None:
-        for index, trace in enumerate(self.traces):
-            if trace.band is None:
-                continue
-            low, high = trace.band
-            top = self._y_of(self.range.high if high is None else high)
-            bottom = self._y_of(self.range.low if low is None else low)
-            color = self.theme.trace(index)
-            color.setAlpha(34)
-            painter.fillRect(0, int(top), rect.width(), int(bottom - top), color)
-
-    def _paint_frame(self) -> None:
-        """The header's ground, the axis and its labels."""
-        self._frame_stale = False
-        painter = QPainter(self._kept)
-        window = QColor(self.theme.window)
-        painter.fillRect(0, 0, self.width(), HEADER, window)
-        painter.fillRect(0, HEADER, GUTTER, self.height() - HEADER, window)
-        right = GUTTER + self.view.pixels
-        painter.fillRect(right, 0, self.width() - right, self.height(), window)
-        painter.fillRect(0, self.height() - _FOOT, self.width(), _FOOT, window)
+    def _paint_gutter(self) -> None:
+        """The axis and its labels."""
+        self._gutter_stale = False
+        ratio = self.devicePixelRatioF()
+        self._gutter = QPixmap(QSize(GUTTER, self.height()) * ratio)
+        self._gutter.setDevicePixelRatio(ratio)
+        theme = self.canvas.theme
+        self._gutter.fill(QColor(theme.window))
+        painter = QPainter(self._gutter)
         painter.setFont(self.font())
-        painter.setPen(QColor(self.theme.muted))
+        painter.setPen(QColor(theme.muted))
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
         painter.drawText(QRect(0, 0, GUTTER - 8, HEADER), align, unit_text(self.unit))
-        metrics = QFontMetrics(self.font())
-        tall = metrics.height()
-        ticks = self._value_ticks()
+        tall = QFontMetrics(self.font()).height()
+        ticks = self.canvas.value_ticks()
         step = ticks[1][0] - ticks[0][0] if len(ticks) > 1 else 1.0
-        rect = self.plot_rect()
         for value, y in ticks:
             top = min(max(HEADER + y - tall / 2, HEADER), self.height() - tall)
             box = QRect(0, int(top), GUTTER - 8, tall)
             painter.drawText(box, align, tick_text(value, step))
-        painter.setPen(QColor(self.theme.line))
-        painter.drawLine(GUTTER - 1, HEADER, GUTTER - 1, rect.bottom() + 1)
-        painter.drawLine(GUTTER - 1, rect.bottom() + 1, right, rect.bottom() + 1)
+        painter.setPen(QColor(theme.line))
+        painter.drawLine(GUTTER - 1, HEADER, GUTTER - 1, self.plot_rect().bottom() + 1)
         painter.end()
 
-    def header_boxes(self) -> list[tuple[StripTrace, QRect]]:
+    def header_boxes(self) -> list[QRect]:
         """Where each trace's label and value stand in the header."""
         metrics = QFontMetrics(self.font())
         widths = [
-            26 + metrics.horizontalAdvance(f"{t.label or t.signal}  −88,888 {unit_text(t.unit)}")
+            _LABEL_LEFT + metrics.horizontalAdvance(f"{t.name}  −88,888 {unit_text(t.unit)}   ")
             for t in self.traces
         ]
         room = self.width() - GUTTER - RIGHT
         if sum(widths) > room:
             widths = [w * room // max(1, sum(widths)) for w in widths]
-        boxes, x = [], GUTTER
-        for trace, width in zip(self.traces, widths, strict=True):
-            boxes.append((trace, QRect(x, 0, width, HEADER)))
-            x += width
-        return boxes
+        lefts = [GUTTER + sum(widths[:n]) for n in range(len(widths))]
+        return [QRect(x, 0, w, HEADER) for x, w in zip(lefts, widths, strict=True)]
+
+    def _paint_header(self) -> None:
+        """The labels; the values are written over them."""
+        ratio = self.devicePixelRatioF()
+        self._header = QPixmap(QSize(max(1, self.width() - GUTTER), HEADER) * ratio)
+        self._header.setDevicePixelRatio(ratio)
+        theme = self.canvas.theme
+        self._header.fill(QColor(theme.window))
+        painter = QPainter(self._header)
+        painter.setFont(self.font())
+        painter.setPen(QColor(theme.text))
+        metrics = QFontMetrics(self.font())
+        self._value_boxes = []
+        for place, (trace, box) in enumerate(zip(self.traces, self.header_boxes(), strict=True)):
+            left = box.left() - GUTTER
+            style = lines.STYLES[place % len(lines.STYLES)]
+            for x0, x1 in lines.dashes(style, 20):
+                painter.fillRect(left + x0, HEADER // 2 - 1, x1 - x0, 3, theme.trace(place))
+            inner = QRect(left + _LABEL_LEFT, 0, box.width() - _LABEL_LEFT - 4, HEADER)
+            name = metrics.elidedText(trace.name, Qt.TextElideMode.ElideRight, inner.width())
+            painter.drawText(inner, _MIDDLE, name)
+            inner.setLeft(inner.left() + metrics.horizontalAdvance(trace.name + "  "))
+            self._value_boxes.append(inner.translated(GUTTER, 0))
+        painter.end()
 
     def _draw_header(self, painter: QPainter) -> None:
-        metrics = QFontMetrics(self.font())
-        align = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
-        for index, (trace, box) in enumerate(self.header_boxes()):
-            style = lines.STYLES[index % len(lines.STYLES)]
-            for x0, x1 in lines.dashes(style, 20):
-                left = box.left() + x0
-                painter.fillRect(left, HEADER // 2 - 1, x1 - x0, 3, self.theme.trace(index))
-            painter.setPen(QColor(self.theme.text))
-            value = self.value_text_at(trace, self.view.cursor_ns)
-            text = f"{trace.label or trace.signal}  {value}"
-            inner = box.adjusted(26, 0, -4, 0)
-            elide = Qt.TextElideMode.ElideRight
-            painter.drawText(inner, align, metrics.elidedText(text, elide, inner.width()))
+        painter.drawPixmap(GUTTER, 0, self._header)
+        painter.setPen(QColor(self.canvas.theme.text))
+        for trace, box in zip(self.traces, self._value_boxes, strict=True):
+            if box.width() > _NARROWEST_VALUE:
+                text = self.value_text_at(trace, self.view.cursor_ns)
+                painter.drawText(box, _MIDDLE, text)
 
     def _draw_cursors(self, painter: QPainter) -> None:
-        painter.setClipRect(self.plot_rect())
-        bottom = self.height() - _FOOT
+        theme, rect = self.canvas.theme, self.plot_rect()
+        painter.setPen(QColor(theme.line))
+        painter.drawLine(GUTTER - 1, rect.bottom() + 1, rect.right(), rect.bottom() + 1)
+        painter.setClipRect(rect)
         for name, t_ns in self.view.marks.items():
             x = GUTTER + int(self.view.x_of(t_ns))
-            painter.setPen(QPen(QColor(self.theme.accent), 1))
-            painter.drawLine(x, HEADER, x, bottom)
+            painter.setPen(QPen(QColor(theme.accent), 1))
+            painter.drawLine(x, HEADER, x, rect.bottom())
             painter.drawText(QPointF(x + 4, HEADER + 14), name)
         if self.view.cursor_ns is not None:
             x = GUTTER + int(self.view.x_of(self.view.cursor_ns))
-            painter.setPen(QPen(QColor(self.theme.cursor), 1))
-            painter.drawLine(x, HEADER, x, bottom)
+            painter.setPen(QPen(QColor(theme.cursor), 1))
+            painter.drawLine(x, HEADER, x, rect.bottom())
 
-    # --- small geometry ---
+    # --- small things ---
 
-    @property
-    def _t0(self) -> int:
-        return self.view.t_of(0)
-
-    @property
-    def _t1(self) -> int:
-        return self.view.t_of(self.view.pixels)
-
-    def _y_of(self, value: float) -> float:
-        height = self.plot_rect().height() - 1
-        share = (value - self.range.low) / (self.range.high - self.range.low)
-        return height - min(max(share, -10.0), 10.0) * height
-
-    def _value_ticks(self) -> list[tuple[float, float]]:
-        most = max(2, self.plot_rect().height() // 34)
-        return [(v, self._y_of(v)) for v in ticks_of(self.range.low, self.range.high, most)]
-
-    def _cursor_columns(self) -> list[float]:
+    def _cursor_columns(self) -> list[int]:
         times = [*self.view.marks.values()]
         if self.view.cursor_ns is not None:
             times.append(self.view.cursor_ns)
-        return [GUTTER + self.view.x_of(t) for t in times]
+        return [GUTTER + int(self.view.x_of(t)) for t in times]
 
     def _named(self) -> None:
         names = ", ".join(t.signal for t in self.traces) or "empty"
         self.setAccessibleName(f"Strip: {names}, {unit_text(self.unit)}")
         self.renew()
+
+
+def _rects(region: QRegion) -> list[QRect]:
+    """The parts of a region. (Qt's stubs do not know that it can be iterated.)"""
+    return list(cast("Iterable[QRect]", region))
+
+
+def _scaled(rect: QRect, ratio: float) -> QRect:
+    """In the device's pixels."""
+    return QRect(
+        round(rect.x() * ratio), round(rect.y() * ratio),
+        round(rect.width() * ratio), round(rect.height() * ratio),
+    )  # fmt: skip

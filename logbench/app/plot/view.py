@@ -30,24 +30,19 @@ class TimeView(QObject):
         self.low_ns = 0
         self.high_ns = 60 * SECOND
         self.pixels = 800
+        self.ns_per_px = 1.0
+        """Scale of the time axis."""
+        self.first_column = 0
+        """Column number at the left edge."""
         self.cursor_ns: int | None = None
         self.marks: dict[str, int] = {}
         """Cursors that stay where they were put: `A` and `B`."""
+        self._scale()
 
     @property
     def width_ns(self) -> float:
         """Length of the shown stretch."""
         return self.end_ns - self.start_ns
-
-    @property
-    def ns_per_px(self) -> float:
-        """Scale of the time axis."""
-        return self.width_ns / self.pixels
-
-    @property
-    def first_column(self) -> int:
-        """Column number at the left edge."""
-        return math.floor(self.start_ns / self.ns_per_px + 0.5)
 
     def x_of(self, t_ns: float) -> float:
         """Pixels from the left edge of the plot."""
@@ -61,6 +56,7 @@ class TimeView(QObject):
         """Told by the stack when the plot's width changes."""
         if pixels > 0 and pixels != self.pixels:
             self.pixels = pixels
+            self._scale()
             self.changed.emit()
 
     def set_limits(self, low_ns: int, high_ns: int) -> None:
@@ -73,10 +69,13 @@ class TimeView(QObject):
     def show_span(self, start_ns: float, end_ns: float) -> None:
         """Show this stretch; too narrow ones are widened about their middle."""
         width = min(max(end_ns - start_ns, _NARROWEST_NS), _WIDEST_NS)
-        middle = (start_ns + end_ns) / 2
-        fresh = (middle - width / 2, middle + width / 2)
+        if abs(width - self.width_ns) < 1e-9 * width:
+            width = self.width_ns  # the same scale to the last bit, so that pixels can be shifted
+        start_ns += (end_ns - start_ns - width) / 2
+        fresh = (start_ns, start_ns + width)
         if fresh != (self.start_ns, self.end_ns):
             self.start_ns, self.end_ns = fresh
+            self._scale()
             self.changed.emit()
 
     def show_all(self) -> None:
@@ -129,6 +128,10 @@ class TimeView(QObject):
         if at < self.start_ns or at > self.end_ns:
             self._show_within(at - self.width_ns / 2, at + self.width_ns / 2)
         self.set_cursor(at)
+
+    def _scale(self) -> None:
+        self.ns_per_px = self.width_ns / self.pixels
+        self.first_column = math.floor(self.start_ns / self.ns_per_px + 0.5)
 
     def _show_within(self, start_ns: float, end_ns: float) -> None:
         width = end_ns - start_ns

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.app.background import Task
+from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.grouping import group_of
 from logbench.app.plot.pyramid import Pyramid
-from logbench.app.plot.strip import StripTrace
 
 if TYPE_CHECKING:
     from logbench.recording.reader import Recording

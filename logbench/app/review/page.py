@@ -26,10 +26,10 @@ from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.parts import EmptyState, Notice, middle
+from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.strip import StripTrace
 from logbench.app.plot.ticks import count_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.review.findings import FindingsPanel, concerns

@@ -9,7 +9,7 @@ from typing import Any
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt, Signal
 from PySide6.QtWidgets import QHeaderView, QTableView, QWidget
 
-from logbench.app.plot.strip import StripTrace
+from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.ticks import unit_text, value_text
 
 _Index = QModelIndex | QPersistentModelIndex
