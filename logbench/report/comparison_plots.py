@@ -12,6 +12,7 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
+from matplotlib.ticker import FixedLocator
 
 from logbench.analysis.comparison.cells import RPM_EDGES, LoadAxis, key_of
 from logbench.analysis.comparison.overlay import Overlay
@@ -41,6 +42,8 @@ def plot_intervals(comparison: Comparison, path: Path) -> None:
     axes.axvspan(-1.0, 1.0, color="#DDDDDD", alpha=0.6, zorder=0)
     axes.set_xlabel("change, in units of the smallest change that would surely be found (grey)")
     axes.set_xscale("symlog", linthresh=2.0)
+    axes.xaxis.set_major_locator(FixedLocator([-50, -20, -10, -5, -2, -1, 0, 1, 2, 5, 10, 20, 50]))
+    axes.xaxis.set_major_formatter("{x:g}")
     axes.set_title("After less before at equal operating points, 95 % intervals", fontsize=11)
     if not shown:
         axes.text(0.5, 0.5, "Nothing was comparable.", transform=axes.transAxes, ha="center")

@@ -221,6 +221,8 @@ def _decided(result: SignalResult, p_adjusted: float, cells: Sequence[float]) ->
     else:
         missed = number_text(result.detectable, float("nan"), result.unit)
         reason = f"No change shown ({size}); one smaller than {missed} could have been missed."
+        if abs(result.change) > result.half_width:
+            reason += " Among so many signals, one this far from none is to be expected by chance."
     return replace(
         result,
         verdict=SignalVerdict.CHANGED if changed else SignalVerdict.NO_CHANGE,

@@ -84,6 +84,13 @@ class FindingResult:
     before: Finding | None
     after: Finding | None
 
+    @property
+    def tells(self) -> bool:
+        """Whether both sides were judged and at least one of them out of its band."""
+        if self.verdict is FindingVerdict.NOT_COMPARABLE:
+            return False
+        return any(f is not None and f.verdict.severity > 0 for f in (self.before, self.after))
+
 
 @dataclass(frozen=True, slots=True)
 class Concern:
@@ -118,10 +125,10 @@ class Comparison:
 
     @property
     def comparable(self) -> bool:
-        """Whether anything at all could be compared."""
+        """Whether anything was compared that can tell of a repair: a signal, the warm-up, or a
+        finding that was or is out of its band. That both recordings have no gaps is not enough."""
         signals = any(s.verdict is not SignalVerdict.NOT_COMPARABLE for s in self.signals)
-        findings = any(f.verdict is not FindingVerdict.NOT_COMPARABLE for f in self.findings)
-        return signals or findings or self.warm_up.ratio is not None
+        return signals or self.warm_up.ratio is not None or any(f.tells for f in self.findings)
 
     def signal(self, key: str) -> SignalResult:
         """The result of one quantity; `KeyError` when it was not looked at."""
