@@ -29,9 +29,12 @@ from logbench.recording.journal_reading import (
     NOTE_KEY,
     SUFFIX,
     JournalContent,
+    JournalIndex,
     crc_of,
     journal_path,
     read_journal,
+    read_traces,
+    scan_journal,
 )
 from logbench.recording.model import Event, Facts
 from logbench.recording.storage import (
@@ -50,10 +53,13 @@ __all__ = [
     "SUFFIX",
     "JournalContent",
     "JournalInUseError",
+    "JournalIndex",
     "JournalLock",
     "JournalWriter",
     "journal_path",
     "read_journal",
+    "read_traces",
+    "scan_journal",
 ]
 
 _NEW = ".new"
@@ -126,14 +132,14 @@ class JournalWriter:
             self._size = len(head)
 
     @classmethod
-    def resume(cls, path: Path, *, interval_s: float = 0.4) -> tuple[JournalWriter, JournalContent]:
+    def resume(cls, path: Path, *, interval_s: float = 0.4) -> tuple[JournalWriter, JournalIndex]:
         """Go on writing a journal whose writer died; returns what it holds so far.
 
-        A torn tail and an end mark are cut off first. Raises as `JournalLock` and `read_journal`.
+        A torn tail and an end mark are cut off first. Raises as `JournalLock` and `scan_journal`.
         """
         lock = JournalLock(path)
         try:
-            content = read_journal(path)
+            content = scan_journal(path)
             with storage_trouble(path):
                 os.ftruncate(lock.fd, content.whole_bytes)
                 os.lseek(lock.fd, 0, os.SEEK_END)
@@ -147,7 +153,7 @@ class JournalWriter:
         writer._ids = {key: number for number, key in enumerate(content.keys)}
         writer._announced = len(content.keys)
         writer._size = content.whole_bytes
-        writer._samples = len(content.t_ns)
+        writer._samples = content.samples
         return writer, content
 
     def _begin(self, path: Path, fd: int, interval_s: float) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -48,8 +48,8 @@ JOURNAL_SCHEMA = pa.schema([("trace", pa.int16()), ("t", pa.int64()), ("value", 
 Columns = tuple[npt.NDArray[Any], ...]
 """Trace number, t in ns, value."""
 DTYPES = (np.int16, np.int64, np.float64)
-_BLOCK = 2000
-"""Batches read at a time."""
+_BLOCK, _BLOCK_ROWS = 2000, 250_000
+"""Batches read at a time, and samples from which on no more are added."""
 EMPTY_NOTE = b"{}"
 
 MAX_TRACES = 2**15 - 1
@@ -62,25 +62,38 @@ def journal_path(out: Path) -> Path:
 
 
 @dataclass(slots=True)
-class JournalContent:
-    """What could be read of a journal: everything up to its last whole batch."""
+class JournalIndex:
+    """What a journal holds up to its last whole batch, without the samples themselves."""
 
     facts: Facts
     keys: list[tuple[str, str]] = field(default_factory=list)
     """(signal, ECU) by trace number."""
-    trace: npt.NDArray[np.int16] = field(default_factory=lambda: np.empty(0, np.int16))
-    t_ns: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
-    value: npt.NDArray[np.float64] = field(default_factory=lambda: np.empty(0, np.float64))
+    counts: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    """Samples by trace number."""
+    last_sample_ns: int = 0
     whole_bytes: int = 0
     """Length of the file up to the end of the last whole batch."""
     sealed: bool = False
     """True when its writer ended it on purpose."""
 
     @property
+    def samples(self) -> int:
+        """Of all traces."""
+        return int(self.counts.sum())
+
+    @property
     def last_t_ns(self) -> int:
         """Time of the last sample or event; 0 when there is none."""
-        last_sample = int(self.t_ns.max()) if len(self.t_ns) else 0
-        return max([last_sample, *(event.t_ns for event in self.facts.events)])
+        return max([self.last_sample_ns, *(event.t_ns for event in self.facts.events)])
+
+
+@dataclass(slots=True)
+class JournalContent(JournalIndex):
+    """All of a journal up to its last whole batch, samples in the order in which they came."""
+
+    trace: npt.NDArray[np.int16] = field(default_factory=lambda: np.empty(0, np.int16))
+    t_ns: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    value: npt.NDArray[np.float64] = field(default_factory=lambda: np.empty(0, np.float64))
 
 
 def crc_of(columns: Sequence[npt.NDArray[Any]], note: bytes) -> int:
@@ -97,39 +110,84 @@ def read_journal(path: Path) -> JournalContent:
     Raises `RecordingMissingError` without a file, `RecordingDamagedError` when not even the header
     is whole.
     """
+    content = JournalContent(Facts())
+    parts = list(_scan(path, content))
+    if parts:
+        content.trace = np.concatenate([part[0] for part in parts])
+        content.t_ns = np.concatenate([part[1] for part in parts])
+        content.value = np.concatenate([part[2] for part in parts])
+    return content
+
+
+def scan_journal(path: Path) -> JournalIndex:
+    """Like `read_journal`, but the samples are checked and counted only: it needs little memory."""
+    index = JournalIndex(Facts())
+    for _ in _scan(path, index):
+        pass
+    return index
+
+
+def read_traces(
+    path: Path, index: JournalIndex, numbers: Collection[int]
+) -> dict[int, tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]]:
+    """Times and values of some traces of a scanned journal, by number, as they came.
+
+    Needs memory for these traces only. `OSError` when the disk fails.
+    """
+    found = {
+        number: (np.empty(index.counts[number], np.int64), np.empty(index.counts[number]))
+        for number in numbers
+    }
+    filled = dict.fromkeys(numbers, 0)
+    with pa.OSFile(str(path)) as source:
+        for block in _read_blocks(source, index.whole_bytes):
+            trace, t_ns, value = _columns_of(block)
+            for number, (times, values) in found.items():
+                rows = np.flatnonzero(trace == number)
+                start, stop = filled[number], filled[number] + len(rows)
+                times[start:stop], values[start:stop] = t_ns[rows], value[rows]
+                filled[number] = stop
+    return found
+
+
+def _scan(path: Path, index: JournalIndex) -> Iterator[Columns]:
+    """Fill `index` and yield the columns, some batches at a time."""
     try:
         size = path.stat().st_size
         if size == 0:
             raise RecordingDamagedError(f"{path} is empty: nothing was recorded in it.")
-        source = pa.memory_map(str(path))
+        source = pa.OSFile(str(path))
     except FileNotFoundError as error:
         raise RecordingMissingError(f"There is no journal {path}.") from error
     except OSError as error:
         raise RecordingDamagedError(f"{path} cannot be read ({error}).") from error
     with source:
-        content = _read_header(path, source)
-        parts: list[Columns] = []
-        for block in _read_blocks(source):
-            columns, good = _take_in(block, content)
-            parts.append(columns)
+        index.facts = _read_header(path, source)
+        index.whole_bytes = source.tell()
+        for block in _read_blocks(source, size):
+            columns, good = _take_in(block, index)
+            _count(columns, index)
+            yield columns
             if not good:
                 break
-        content.sealed = _is_sealed(source, content.whole_bytes, size)
-        if parts:
-            content.trace = np.concatenate([part[0] for part in parts])
-            content.t_ns = np.concatenate([part[1] for part in parts])
-            content.value = np.concatenate([part[2] for part in parts])
-    return content
+        index.sealed = _is_sealed(source, index.whole_bytes, size)
 
 
-def _read_header(path: Path, source: pa.NativeFile) -> JournalContent:
+def _count(columns: Columns, index: JournalIndex) -> None:
+    counts = np.bincount(columns[0], minlength=len(index.keys)).astype(np.int64)
+    counts[: len(index.counts)] += index.counts
+    index.counts = counts
+    index.last_sample_ns = int(max(columns[1].max(initial=0), index.last_sample_ns))
+
+
+def _read_header(path: Path, source: pa.NativeFile) -> Facts:
     try:
         with pa.ipc.open_stream(source) as stream:
             schema = stream.schema
             document = (schema.metadata or {}).get(FACTS_KEY, b"")
             if not schema.equals(JOURNAL_SCHEMA):
                 raise RecordingDamagedError(f"{path} is no journal of this program.")
-            return JournalContent(Facts.model_validate_json(document), whole_bytes=source.tell())
+            return Facts.model_validate_json(document)
     except (pa.ArrowException, OSError, ValueError, ValidationError) as error:
         raise RecordingDamagedError(f"The head of the journal {path} is damaged.") from error
 
@@ -145,15 +203,16 @@ class _Block:
     """Position in the file behind each batch."""
 
 
-def _read_blocks(source: pa.NativeFile) -> Iterator[_Block]:
-    """All batches whose frame is sound, `_BLOCK` at a time: batch by batch numpy is slow."""
+def _read_blocks(source: pa.NativeFile, end: int) -> Iterator[_Block]:
+    """All batches up to `end` whose frame is sound, `_BLOCK` at a time: one by one is slow."""
     source.seek(0)
     stream = pa.ipc.open_stream(source)
     torn = False
-    while not torn:
+    while not torn and source.tell() < end:
         block = _Block()
+        rows = 0
         try:
-            while len(block.ends) < _BLOCK:
+            while len(block.ends) < _BLOCK and rows < _BLOCK_ROWS and source.tell() < end:
                 batch, metadata = stream.read_next_batch_with_custom_metadata()
                 note, crc = metadata[NOTE_KEY], metadata[CRC_KEY]
                 batch.validate()
@@ -161,22 +220,27 @@ def _read_blocks(source: pa.NativeFile) -> Iterator[_Block]:
                 block.notes.append(note)
                 block.crcs.append(crc)
                 block.ends.append(source.tell())
+                rows += batch.num_rows
         except (StopIteration, pa.ArrowException, OSError, ValueError, KeyError, TypeError):
             torn = True  # the end, or the torn tail: what came before is whole
         if block.ends:
             yield block
 
 
-def _take_in(block: _Block, content: JournalContent) -> tuple[Columns, bool]:
-    """Columns of the block's batches up to the first that is damaged; whether all were good.
-
-    Their notes are folded into `content`.
-    """
+def _columns_of(block: _Block) -> Columns:
     table = pa.Table.from_batches(block.batches).combine_chunks()
-    columns = tuple(
+    return tuple(
         numbers_of(column.chunk(0), dtype) if len(column) else np.empty(0, dtype)
         for column, dtype in zip(table.columns, DTYPES, strict=True)
     )
+
+
+def _take_in(block: _Block, index: JournalIndex) -> tuple[Columns, bool]:
+    """Columns of the block's batches up to the first that is damaged; whether all were good.
+
+    Their notes are folded into `index`.
+    """
+    columns = _columns_of(block)
     start = 0
     for batch, note, crc, end in zip(
         block.batches, block.notes, block.crcs, block.ends, strict=True
@@ -187,23 +251,24 @@ def _take_in(block: _Block, content: JournalContent) -> tuple[Columns, bool]:
             if crc_of(part, note) != int(crc):
                 break
             if note != EMPTY_NOTE:
-                _fold(json.loads(note), content)
+                _fold(json.loads(note), index)
         except (ValueError, KeyError, TypeError):
             break
-        if stop > start and int(part[0].max()) >= len(content.keys):
+        if stop > start and int(part[0].max()) >= len(index.keys):
             break
-        start, content.whole_bytes = stop, end
+        start, index.whole_bytes = stop, end
     else:
         return columns, True
     return tuple(column[:start] for column in columns), False
 
 
-def _fold(note: dict[str, Any], content: JournalContent) -> None:
-    events = content.facts.events + [Event.model_validate(e) for e in note.get("events", [])]
+def _fold(note: dict[str, Any], index: JournalIndex) -> None:
+    events = index.facts.events
+    events.extend([Event.model_validate(event) for event in note.get("events", [])])
     if "facts" in note:
-        content.facts = Facts.model_validate(note["facts"])
-    content.facts.events = events
-    content.keys.extend((str(signal), str(ecu)) for signal, ecu in note.get("traces", []))
+        index.facts = Facts.model_validate(note["facts"])
+        index.facts.events = events
+    index.keys.extend((str(signal), str(ecu)) for signal, ecu in note.get("traces", []))
 
 
 def _is_sealed(source: pa.NativeFile, end: int, size: int) -> bool:

@@ -300,7 +300,7 @@ def _write_and_finish(folder: Path, number: int, start) -> None:
 
 def _recover_again_and_again(folder: Path, start, end) -> None:
     start.wait()
-    while not end.is_set():
+    while not end.wait(0.001):
         recover(folder)
 
 

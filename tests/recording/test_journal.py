@@ -177,9 +177,9 @@ def test_resume(tmp_path, torn):
     writer.close()
     with path.open("ab") as file:
         file.write(torn)
-    writer, content = JournalWriter.resume(path)
-    expect(content, 3)
-    assert content.last_t_ns == 2000
+    writer, index = JournalWriter.resume(path)
+    expect(read_journal(path), 3)
+    assert (index.samples, index.last_t_ns) == (3, 2000)
     for batch in range(3, BATCHES):
         writer.append(rows(batch))
         writer.event(Event(t_ns=batch, kind="marker", text=str(batch)))
