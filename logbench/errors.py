@@ -115,6 +115,29 @@ class QueryError(LogbenchError):
     """The archive refuses the SQL (it is no single reading statement) or cannot run it."""
 
 
+# --- jobs ---------------------------------------------------------------------------------------
+
+
+class JobError(LogbenchError):
+    """Base of all trouble with a job's folder."""
+
+
+class JobMissingError(JobError):
+    """No job file in that folder, or it cannot be read."""
+
+
+class JobDamagedError(JobError):
+    """The job file, or a file it names, is not what it should be; the message names the field."""
+
+
+class JobTooNewError(JobError):
+    """The job was written by another major version."""
+
+
+class JobConflictError(JobError):
+    """Somebody else changed the job in the meantime; nothing was overwritten."""
+
+
 # --- analysis, window ---------------------------------------------------------------------------
 
 

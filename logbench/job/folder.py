@@ -1,0 +1,261 @@
+"""The job's folder: reading and writing `job.toml`, taking in recordings, readings and photos.
+
+Every write is whole or not at all, and only over what was read: a file that somebody else changed
+in the meantime is never overwritten.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+from pydantic import ValidationError
+
+from logbench.errors import JobConflictError, JobDamagedError, JobMissingError, StorageError
+from logbench.job.model import Job, Photo, ReadingEntry, RecordingEntry, Role, now_utc
+from logbench.job.names import free_name, place_inside, safe_name
+from logbench.job.tomlfile import MOST_BYTES, job_text, parse_job
+from logbench.recording.reader import Recording, open_recording
+from logbench.recording.storage import storage_error, storage_trouble, sync_folder
+from logbench.vehicle.records.model import CarReading
+
+JOB_FILE = "job.toml"
+LOCK_FILE = ".job.lock"
+LOCK_TIMEOUT_S = 5.0
+MOST_FILE_BYTES = 100_000_000
+"""Of a photo or other file; a recording may be larger."""
+MOST_READING_BYTES = 20_000_000
+PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".gif", ".webp", ".bmp", ".tif", ".tiff"})
+
+
+class JobFolder:
+    """One job on disk. `load` before `save`; not thread-safe."""
+
+    def __init__(self, path: Path) -> None:
+        """`path`: the folder. Use `create` or `open_job`."""
+        self.path = path
+        self._seen: str | None = None
+        """SHA-256 of `job.toml` as it was last read or written here."""
+
+    @property
+    def file(self) -> Path:
+        """The job file."""
+        return self.path / JOB_FILE
+
+    # --- the job file ---
+
+    def load(self) -> Job:
+        """The job as it is on disk. Raises JobMissingError, JobDamagedError, JobTooNewError."""
+        data = self._bytes()
+        job = parse_job(data, str(self.file))
+        self._seen = _digest(data)
+        return job
+
+    def save(self, job: Job) -> None:
+        """Write the job. Raises JobConflictError when the file is not what was last read here: the
+        job is then kept beside it, in a file that the message names. StorageError when the disk
+        cannot; JobDamagedError, with nothing written, for a job beyond its limits."""
+        with self._locked():
+            earlier = self._bytes() if self.file.exists() else None
+            if self._seen is not None and (earlier is None or _digest(earlier) != self._seen):
+                raise self._conflict(job)
+            if self._seen is None and earlier is not None:
+                raise self._conflict(job)
+            data = job_text(job, earlier).encode()
+            parse_job(data, "The job")  # what is written can be read again
+            self._write(self.file, data)
+            self._seen = _digest(data)
+
+    def changed_elsewhere(self) -> bool:
+        """Whether the file is not what was last read or written here."""
+        try:
+            return self._seen is not None and _digest(self.file.read_bytes()) != self._seen
+        except OSError:
+            return True
+
+    def _bytes(self) -> bytes:
+        try:
+            size = self.file.stat().st_size
+            if size > MOST_BYTES:
+                raise JobDamagedError(
+                    f"{self.file} is {size / 1e6:.0f} MB long, no job is that long: put a copy "
+                    "from before in its place."
+                )
+            return self.file.read_bytes()
+        except (FileNotFoundError, NotADirectoryError) as error:
+            raise JobMissingError(
+                f"There is no job in {self.path}: choose a folder with a {JOB_FILE}."
+            ) from error
+        except OSError as error:
+            raise JobMissingError(f"{self.file} cannot be read: {error.strerror}.") from error
+
+    def _conflict(self, job: Job) -> JobConflictError:
+        stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
+        taken = {path.name.casefold() for path in self.path.iterdir()}
+        aside = self.path / free_name(f"job.mine-{stamp}.toml", taken)
+        self._write(aside, job_text(job).encode())
+        return JobConflictError(
+            f"The job was changed elsewhere, nothing was overwritten: yours is kept as {aside.name}"
+            "; open the job again and bring over what is missing."
+        )
+
+    @contextmanager
+    def _locked(self) -> Iterator[None]:
+        lock = FileLock(self.path / LOCK_FILE, timeout=LOCK_TIMEOUT_S)
+        try:
+            lock.acquire()
+        except Timeout as error:
+            raise JobConflictError(
+                "Another window is writing this job just now: try again in a moment."
+            ) from error
+        except OSError as error:
+            raise storage_error(error, self.file) from error
+        try:
+            yield
+        finally:
+            lock.release()
+
+    def _write(self, path: Path, data: bytes) -> None:
+        """Whole or not at all."""
+        with storage_trouble(path):
+            handle, name = tempfile.mkstemp(prefix=".job-", dir=path.parent)
+            try:
+                with os.fdopen(handle, "wb") as file:
+                    file.write(data)
+                    file.flush()
+                    os.fsync(file.fileno())
+                Path(name).chmod(0o644)
+                Path(name).replace(path)
+                sync_folder(path.parent)
+            finally:
+                Path(name).unlink(missing_ok=True)
+
+    # --- taking things in ---
+
+    def add_recording(self, job: Job, source: Path, role: Role, label: str = "") -> RecordingEntry:
+        """Copy a recording into the job (one that is already there stays) and enter it.
+
+        Raises RecordingError when the file is none, StorageError.
+        """
+        open_recording(source)
+        file = self._take_in(source, "recordings")
+        digest = file_sha256(place_inside(self.path, file))
+        entry = RecordingEntry(file=file, role=role, label=label, sha256=digest)
+        job.recordings.append(entry)
+        return entry
+
+    def add_reading(self, job: Job, reading: CarReading, role: Role) -> ReadingEntry:
+        """Write a reading of the car into the job and enter it. Raises StorageError."""
+        folder = self._subfolder("readings")
+        stamp = safe_name(reading.read_utc.replace(":", "").replace("+0000", "Z") or "reading")
+        name = free_name(f"{stamp}-{role}.json", {p.name.casefold() for p in folder.iterdir()})
+        self._write(folder / name, reading.model_dump_json(indent=1).encode())
+        at_utc = reading.read_utc or now_utc()
+        entry = ReadingEntry(file=f"readings/{name}", role=role, at_utc=at_utc)
+        job.readings.append(entry)
+        if reading.odometer_km is not None and job.vehicle.odometer_source != "typed":
+            job.vehicle.odometer_km = reading.odometer_km
+            job.vehicle.odometer_source = "PID A6"
+        return entry
+
+    def add_photo(self, job: Job, source: Path, caption: str = "") -> Photo:
+        """Copy a picture or another file into the job and enter it under photos or files.
+
+        Raises StorageError for one that cannot be read, is no plain file or is too large.
+        """
+        with storage_trouble(source):
+            size = source.stat().st_size if source.is_file() else -1
+        if size < 0 or size > MOST_FILE_BYTES:
+            raise StorageError(
+                f"{source.name[:80]} is not taken in: only plain files of up to "
+                f"{MOST_FILE_BYTES / 1e6:.0f} MB are."
+            )
+        is_photo = source.suffix.lower() in PHOTO_SUFFIXES
+        file = self._take_in(source, "photos" if is_photo else "files")
+        entry = Photo(file=file, caption=caption, at_utc=now_utc())
+        (job.photos if is_photo else job.files).append(entry)
+        return entry
+
+    def _subfolder(self, name: str) -> Path:
+        folder = place_inside(self.path, name)
+        with storage_trouble(folder):
+            folder.mkdir(exist_ok=True)
+        return folder
+
+    def _take_in(self, source: Path, subfolder: str) -> str:
+        """Copy `source`, under a safe and free name; its path in the job."""
+        folder = self._subfolder(subfolder)
+        if source.resolve().parent == folder and safe_name(source.name) == source.name:
+            return f"{subfolder}/{source.name}"
+        name = free_name(safe_name(source.name), {p.name.casefold() for p in folder.iterdir()})
+        with storage_trouble(folder / name):
+            handle, part = tempfile.mkstemp(prefix=".job-", dir=folder)
+            os.close(handle)
+            try:
+                shutil.copyfile(source, part)
+                Path(part).chmod(0o644)
+                Path(part).replace(folder / name)
+            finally:
+                Path(part).unlink(missing_ok=True)
+        return f"{subfolder}/{name}"
+
+    # --- handing things out ---
+
+    def place(self, file: str) -> Path:
+        """Where a file of the job is. Raises JobDamagedError when it leads out of the folder."""
+        return place_inside(self.path, file)
+
+    def recording(self, entry: RecordingEntry) -> Recording:
+        """Raises JobDamagedError, RecordingError."""
+        return open_recording(self.place(entry.file))
+
+    def reading(self, entry: ReadingEntry) -> CarReading:
+        """Raises JobDamagedError when the file is missing, no reading, or leads out."""
+        path = self.place(entry.file)
+        try:
+            if path.stat().st_size > MOST_READING_BYTES:
+                raise JobDamagedError(f"{entry.file} is too large for a reading of a car.")
+            return CarReading.model_validate_json(path.read_bytes())
+        except (OSError, ValidationError) as error:
+            raise JobDamagedError(
+                f"The reading {entry.file} cannot be read: put the file back, or take the entry "
+                "out of the job."
+            ) from error
+
+
+def create_job(parent: Path, title: str, job: Job | None = None) -> tuple[JobFolder, Job]:
+    """A new folder in `parent`, named after `title`, with its job file. Raises StorageError."""
+    with storage_trouble(parent):
+        taken = {path.name.casefold() for path in parent.iterdir()}
+        folder = parent / free_name(safe_name(title, "job"), taken)
+        folder.mkdir()
+    job = job.model_copy(deep=True) if job is not None else Job()
+    job.title = job.title or title[:300]
+    job.job_id = job.job_id or uuid.uuid4().hex
+    made = JobFolder(folder)
+    made.save(job)
+    return made, job
+
+
+def open_job(path: Path) -> tuple[JobFolder, Job]:
+    """The job of a folder, or of its job file. Raises JobMissingError and its kin."""
+    folder = JobFolder(path.parent if path.name == JOB_FILE else path)
+    return folder, folder.load()
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file in hex. Raises StorageError."""
+    with storage_trouble(path), path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()

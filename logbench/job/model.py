@@ -1,0 +1,193 @@
+"""What `job.toml` holds. Versioned, validated; keys of other versions survive a round trip.
+
+Times are ISO 8601 in UTC. Files are paths inside the job's folder with `/`. Text is cleaned of
+control characters; a limit on every length keeps a hostile file from filling memory or a page.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from datetime import UTC, datetime
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+
+from logbench.job.names import check_inside
+from logbench.recording.model import Vehicle
+
+SCHEMA_VERSION = "1.0"
+Role = Literal["before", "after", "other"]
+_MANY = 500
+
+
+def clean_text(text: str) -> str:
+    """Without control characters but line ends and tabs, and without lone surrogates."""
+    kept = (
+        char
+        for char in text.replace("\r\n", "\n").replace("\r", "\n")
+        if char in "\n\t" or unicodedata.category(char) not in ("Cc", "Cs")
+    )
+    return "".join(kept)
+
+
+def _line(text: str) -> str:
+    return " ".join(clean_text(text).split())
+
+
+Line = Annotated[str, StringConstraints(max_length=300), AfterValidator(_line)]
+"""One line."""
+Text = Annotated[str, StringConstraints(max_length=20_000), AfterValidator(clean_text)]
+InFolder = Annotated[str, StringConstraints(max_length=400), AfterValidator(check_inside)]
+
+
+def now_utc() -> str:
+    """The present moment, to the second."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="allow", validate_assignment=True)
+
+
+class Customer(_Part):
+    """Who brought the car."""
+
+    name: Line = ""
+    contact: Line = ""
+
+
+class JobVehicle(Vehicle):
+    """The car as papers, plate and people tell it."""
+
+    label: Line = ""
+    vin: Line = ""
+    fuel: Line = ""
+    make: Line = ""
+    model: Line = ""
+    year: int | None = Field(default=None, ge=1900, le=2200)
+    registration: Line = ""
+    odometer_km: float | None = Field(default=None, ge=0, le=10_000_000)
+    odometer_source: Literal["", "PID A6", "typed"] = ""
+
+
+class Note(_Part):
+    """Something observed, said or done, with its time."""
+
+    at_utc: Line = Field(default_factory=now_utc)
+    text: Text
+
+
+class Part(_Part):
+    """One part fitted."""
+
+    name: Line
+    number: Line = ""
+    quantity: float = Field(default=1, gt=0, le=1_000_000)
+    remark: Line = ""
+
+
+class Option(_Part):
+    """A way forward as it was put to the owner. `agreed` None: not decided."""
+
+    what: Line
+    cost: Line = ""
+    consequence: Text = ""
+    safety: Text = ""
+    agreed: bool | None = None
+
+
+class RecordingEntry(_Part):
+    """A recording of the job; `sha256` of the file as it was added."""
+
+    file: InFolder
+    role: Role = "other"
+    label: Line = ""
+    sha256: Line = ""
+
+
+class ReadingEntry(_Part):
+    """A reading of the car, a JSON file of `vehicle.records.model.CarReading`."""
+
+    file: InFolder
+    role: Role = "other"
+    at_utc: Line = ""
+    label: Line = ""
+
+
+class OtherCode(_Part):
+    """A code of a module the open standard does not reach, read with other equipment."""
+
+    module: Line
+    code: Line
+    state: Line = ""
+    remark: Line = ""
+    when: Literal["before", "after"] = "before"
+    restraint: bool = False
+    """The module belongs to airbags or belt tensioners."""
+
+
+class Photo(_Part):
+    """A picture or another file."""
+
+    file: InFolder
+    caption: Line = ""
+    at_utc: Line = ""
+
+
+class ComparisonEntry(_Part):
+    """Recordings held against each other, by their files."""
+
+    before: list[InFolder] = Field(min_length=1, max_length=50)
+    after: list[InFolder] = Field(min_length=1, max_length=50)
+    label: Line = ""
+    at_utc: Line = ""
+
+
+class JobEvent(_Part):
+    """Something done to the car through the program: codes cleared, a control started."""
+
+    at_utc: Line = Field(default_factory=now_utc)
+    kind: Line
+    text: Text = ""
+
+
+class Job(_Part):
+    """One car's visit."""
+
+    schema_version: Line = SCHEMA_VERSION
+    job_id: Line = ""
+    title: Line = ""
+    created_utc: Line = Field(default_factory=now_utc)
+    concern: Text = ""
+    agreement: Text = ""
+    """What was agreed with the owner, in words."""
+    conclusion: Text = ""
+    technician: Line = ""
+    customer: Customer = Field(default_factory=Customer)
+    vehicle: JobVehicle = Field(default_factory=JobVehicle)
+    notes: list[Note] = Field(default_factory=list, max_length=_MANY)
+    work: list[Note] = Field(default_factory=list, max_length=_MANY)
+    parts: list[Part] = Field(default_factory=list, max_length=_MANY)
+    options: list[Option] = Field(default_factory=list, max_length=_MANY)
+    recordings: list[RecordingEntry] = Field(default_factory=list, max_length=_MANY)
+    readings: list[ReadingEntry] = Field(default_factory=list, max_length=_MANY)
+    other_codes: list[OtherCode] = Field(default_factory=list, max_length=_MANY)
+    photos: list[Photo] = Field(default_factory=list, max_length=_MANY)
+    files: list[Photo] = Field(default_factory=list, max_length=_MANY)
+    comparisons: list[ComparisonEntry] = Field(default_factory=list, max_length=_MANY)
+    events: list[JobEvent] = Field(default_factory=list, max_length=_MANY)
+    sentences: dict[str, Text] = Field(default_factory=dict)
+    """Sentences of the report that a person has rewritten, by their key."""
+
+    @property
+    def restraint_work(self) -> bool:
+        """Whether a code of the restraint system was typed in: it has a caution of its own."""
+        return any(code.restraint for code in self.other_codes)
+
+
+RESTRAINT_CAUTION = (
+    "Airbags and belt tensioners can injure and kill when they go off unintended. Work on them, "
+    "and on their wiring (usually yellow), belongs to trained staff with the maker's procedure; "
+    "nothing is probed or measured before the system is made safe as the maker says."
+)
+"""Common practice, no source."""

@@ -1,0 +1,88 @@
+"""Names that are safe on every file system, and places that stay inside the job's folder."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Container
+from pathlib import Path, PurePosixPath
+
+from logbench.errors import JobDamagedError
+
+MOST_BYTES = 120
+"""Of a name in UTF-8; every file system in use takes 255, and folders above add to the path."""
+_FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f-\x9f]')
+_RESERVED = frozenset(
+    {"con", "prn", "aux", "nul"}
+    | {f"{device}{number}" for device in ("com", "lpt") for number in "0123456789¹²³"}
+)
+"""Device names on Windows, with or without an extension."""
+
+
+def safe_name(text: str, fallback: str = "file") -> str:
+    """`text` as a file name: NFC, no separators, control or reserved characters, no device name,
+    no dot or blank at either end, at most `MOST_BYTES` bytes with its extension kept."""
+    text = unicodedata.normalize("NFC", text)
+    kept = (char for char in text if unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Co"))
+    name = _FORBIDDEN.sub("-", "".join(kept))
+    name = re.sub(r"\s+", " ", name).strip(" .-") or fallback
+    stem, dot, extension = name.rpartition(".")
+    if not dot or len(extension) > 10:
+        stem, dot, extension = name, "", ""
+    stem = _cut(stem.strip(" ."), MOST_BYTES - len((dot + extension).encode())) or fallback
+    if stem.split(".")[0].strip().lower() in _RESERVED:
+        stem = f"_{stem}"
+    return stem + dot + extension
+
+
+def _cut(text: str, most_bytes: int) -> str:
+    return text.encode()[:most_bytes].decode("utf-8", "ignore").rstrip(" .")
+
+
+def free_name(wanted: str, taken: Container[str]) -> str:
+    """`wanted`, or with a number before its extension; `taken` are case-folded names in use."""
+    if wanted.casefold() not in taken:
+        return wanted
+    stem, dot, extension = wanted.rpartition(".")
+    if not dot:
+        stem, extension = wanted, ""
+    number = 2
+    while (name := f"{stem}-{number}{dot}{extension}").casefold() in taken:
+        number += 1
+    return name
+
+
+def check_inside(text: str) -> str:
+    """A path of the job file, checked by itself: relative, with `/`, without `..`.
+
+    Raises ValueError with the reason.
+    """
+    path = PurePosixPath(text)
+    if not text or not path.parts:
+        raise ValueError("is empty")
+    if path.is_absolute() or "\\" in text or re.match(r"[A-Za-z]:", text):
+        raise ValueError("is not a place inside the job's folder")
+    if any(part in ("..", ".") for part in text.split("/")):
+        raise ValueError("leads out of the job's folder")
+    if any(unicodedata.category(char) in ("Cc", "Cs") for char in text):
+        raise ValueError("holds control characters")
+    return text
+
+
+def place_inside(folder: Path, text: str) -> Path:
+    """The file that `text` names in `folder`; links that lead out are refused.
+
+    Raises JobDamagedError.
+    """
+    try:
+        path = (folder / check_inside(text)).resolve()
+    except (ValueError, OSError, RuntimeError) as error:
+        raise JobDamagedError(
+            f"The job names the file {text[:80]!r}, which {error}: take it out of job.toml."
+        ) from error
+    if not path.is_relative_to(folder.resolve()):
+        raise JobDamagedError(
+            f"The job's file {text[:80]!r} is a link that leads out of its folder: "
+            "copy the file itself into the job."
+        )
+    return path

@@ -1,0 +1,54 @@
+"""Everything of a job that has a time, in order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from logbench.errors import JobDamagedError, RecordingError
+from logbench.job.folder import JobFolder
+from logbench.job.model import Job
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One entry. `when` None: its time is not known or not readable; such come last."""
+
+    when: datetime | None
+    kind: str
+    text: str
+    file: str = ""
+
+
+def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
+    """Notes, work, readings, recordings (with `folder`, by the time they began), photos, events."""
+    found = [Moment(_when(job.created_utc), "job opened", job.title)]
+    found += [Moment(_when(note.at_utc), "note", note.text) for note in job.notes]
+    found += [Moment(_when(note.at_utc), "work", note.text) for note in job.work]
+    found += [Moment(_when(event.at_utc), event.kind, event.text) for event in job.events]
+    found += [Moment(_when(r.at_utc), f"car read, {r.role}", r.label, r.file) for r in job.readings]
+    found += [
+        Moment(_when(p.at_utc), "photo", p.caption, p.file) for p in (*job.photos, *job.files)
+    ]
+    found += [
+        Moment(_when(c.at_utc), "comparison", c.label or "before and after")
+        for c in job.comparisons
+    ]
+    for entry in job.recordings:
+        began = ""
+        if folder is not None:
+            try:
+                began = folder.recording(entry).facts.started_utc
+            except (RecordingError, JobDamagedError) as error:
+                found.append(Moment(None, "recording missing", str(error), entry.file))
+                continue
+        found.append(Moment(_when(began), f"recording, {entry.role}", entry.label, entry.file))
+    return sorted(found, key=lambda m: (m.when is None, m.when or datetime.max.replace(tzinfo=UTC)))
+
+
+def _when(text: str) -> datetime | None:
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return when if when.tzinfo is not None else when.replace(tzinfo=UTC)
