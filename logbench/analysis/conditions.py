@@ -199,8 +199,9 @@ def _driving(grid: Grid, x: _Inputs, warm: Mask) -> dict[Condition, Mask]:
 def _pedal_at_rest(x: _Inputs) -> Mask | None:
     """Where the driver's foot is off: by the pedal, else by the throttle; None where unknown."""
     for values, reach in ((x.pedal, 1.5), (x.throttle, 4.0)):
-        if values is not None and x.running.any():
-            closed = float(np.nanpercentile(values[x.running], 2.0, method="lower"))
+        known = np.empty(0) if values is None else values[x.running & np.isfinite(values)]
+        if values is not None and len(known):
+            closed = float(np.percentile(known, 2.0, method="lower"))
             return schmitt(values, closed + reach, closed + 1.5 * reach)
     return None
 
