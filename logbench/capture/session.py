@@ -171,8 +171,7 @@ class Session:
         self._journal = JournalThread(writer)
         self._samples = writer.samples
         before = content.facts
-        started = datetime.datetime.fromisoformat(before.started_utc)
-        passed_ns = int((self._utc_now() - started).total_seconds() * 1e9 * _scale(before))
+        passed_ns = int(_seconds_since(before.started_utc, self._utc_now()) * _scale(before) * 1e9)
         self._origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
         facts.recording_id, facts.started_utc = before.recording_id, before.started_utc
         facts.signals = before.signals | facts.signals
@@ -394,6 +393,14 @@ class Session:
         except LogbenchError as error:
             log.warning("%s", error)
             return writer.path
+
+
+def _seconds_since(started_utc: str, now: datetime.datetime) -> float:
+    """Real seconds since then; 0 when it is unknown."""
+    try:
+        return (now - datetime.datetime.fromisoformat(started_utc)).total_seconds()
+    except (ValueError, TypeError):  # empty, or without a time zone
+        return 0.0
 
 
 def _scale(facts: Facts) -> float:

@@ -323,3 +323,17 @@ def test_signs_of_life_while_connecting(tmp_path, listener, monkeypatch):
     Session(request(tmp_path), Slow(0.001, last=5), listener).run()
     connecting = [state for state in listener.of(Status) if state.link == "connecting"]
     assert len(connecting) >= 3
+
+
+def test_resume_without_a_known_start(tmp_path, listener):
+    """Then time goes on right behind the last sample."""
+    writer = JournalWriter(journal_path(tmp_path / "drive.parquet"), Facts(recording_id="x"))
+    writer.append([("RPM", "7E8", 7 * 10**9, 1.0)])
+    writer.flush()
+    writer.close()
+    again = request(tmp_path, resume=journal_path(tmp_path / "drive.parquet"))
+    ending = Session(again, FakeSource(0.001, last=5), listener).run()
+    rpm = open_recording(ending.path).trace("RPM")
+    assert len(rpm) == 6
+    assert np.all(np.diff(rpm.t_ns) > 0)
+    assert rpm.t_s[-1] < 10
