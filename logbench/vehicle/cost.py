@@ -18,7 +18,9 @@ _NOISE_S = 0.002
 _PRIOR_S = (0.004, 1e-4, 5e-4, 0.010)
 _SPREAD_S = (0.02, 1e-4, 2e-3, 0.03)
 _FLOORS_S = (1e-5, 0.0, 0.0, 0.0)
-_CLIP = 3.0
+_CLIP = 0.3
+"""A round trip longer than expected counts at most this share more: a busy computer delays, now and
+then a lot, but never hurries."""
 
 Features = tuple[float, float, float, float]
 

@@ -10,7 +10,7 @@ PackCost = Callable[[tuple[int, ...]], float]
 _SPLIT_PENALTY = 0.004
 """What tearing a pair of a group apart may cost, as a share of the whole round: PIDs that belong
 together share a time stamp unless that is dear."""
-_ROUNDS = 30
+_ROUNDS = 40
 
 
 def best_packs(
@@ -18,8 +18,8 @@ def best_packs(
 ) -> list[tuple[int, ...]]:
     """`pids` in packs of at most `most`, so that asking each pack once takes the least time.
 
-    Deterministic. Tries each sensible number of packs from a start that keeps the groups of
-    `together` and improves it by moving and swapping. Exact on small cases in the tests.
+    Deterministic. Tries full packs, one pack more, and packs that fit a single frame; starts with
+    the groups of `together` and improves by moving and swapping. Exact on the tests' small cases.
     """
     if not pids:
         return []
@@ -27,12 +27,11 @@ def best_packs(
     neighbours = _pairs(order, together)
     fewest = -(-len(order) // most)
     highest = min(len(order), max(fewest + 1, -(-len(order) // 3)))
-    found: list[tuple[float, list[set[int]]]] = []
-    for number in range(fewest, highest + 1):
-        search = _Search(order, number, most, cost, neighbours)
-        found.append(search.run())
-    _, packs = min(found, key=lambda pair: pair[0])
-    return [tuple(sorted(pack)) for pack in packs if pack]
+    found = [
+        _Search(order, number, most, cost, neighbours).run()
+        for number in sorted({fewest, min(fewest + 1, highest), highest})
+    ]
+    return min(found, key=lambda pair: pair[0])[1]
 
 
 def _grouped_order(pids: Sequence[int], together: Sequence[Sequence[int]]) -> list[int]:
@@ -51,7 +50,7 @@ def _pairs(pids: Sequence[int], together: Sequence[Sequence[int]]) -> list[tuple
 
 
 class _Search:
-    """Local search over one number of packs."""
+    """Local search over one number of packs; packs are bit masks over `order`."""
 
     def __init__(
         self,
@@ -61,71 +60,99 @@ class _Search:
         cost: PackCost,
         neighbours: Sequence[tuple[int, int]],
     ) -> None:
+        self._order = order
         self._most = most
         self._cost = cost
-        self._neighbours = neighbours
-        self._known: dict[tuple[int, ...], float] = {}
+        self._known: dict[int, float] = {0: 0.0}
+        place = {pid: at for at, pid in enumerate(order)}
+        self._beside: list[list[int]] = [[] for _ in order]
+        for a, b in neighbours:
+            self._beside[place[a]].append(place[b])
+            self._beside[place[b]].append(place[a])
         size = -(-len(order) // number)
-        self.packs = [set(order[at : at + size]) for at in range(0, len(order), size)]
-        self.packs += [set() for _ in range(number - len(self.packs))]
-        self._home = {pid: place for place, pack in enumerate(self.packs) for pid in pack}
+        self._home = [at // size for at in range(len(order))]
+        self._masks = [0] * number
+        for at, home in enumerate(self._home):
+            self._masks[home] |= 1 << at
+        self._total = sum(self._price(mask) for mask in self._masks)
+        self._splits = sum(self._torn(at) for at in range(len(order))) / 2
 
-    def run(self) -> tuple[float, list[set[int]]]:
+    def run(self) -> tuple[float, list[tuple[int, ...]]]:
         """Improve until nothing helps: total cost with penalties, and the packs."""
         for _ in range(_ROUNDS):
             if not self._improve():
                 break
-        total = sum(self._price(pack) for pack in self.packs)
-        return total * (1 + _SPLIT_PENALTY * self._splits()), self.packs
+        packs = [self._pids(mask) for mask in self._masks if mask]
+        return self._score(self._total, self._splits), packs
 
-    def _price(self, pack: set[int]) -> float:
-        key = tuple(sorted(pack))
-        if not key:
-            return 0.0
-        if key not in self._known:
-            self._known[key] = self._cost(key)
-        return self._known[key]
+    def _pids(self, mask: int) -> tuple[int, ...]:
+        return tuple(sorted(pid for at, pid in enumerate(self._order) if mask >> at & 1))
 
-    def _splits(self) -> int:
-        return sum(self._home[a] != self._home[b] for a, b in self._neighbours)
+    def _price(self, mask: int) -> float:
+        if mask not in self._known:
+            self._known[mask] = self._cost(self._pids(mask))
+        return self._known[mask]
 
-    def _score(self) -> float:
-        total = sum(self._price(pack) for pack in self.packs)
-        return total * (1 + _SPLIT_PENALTY * self._splits())
+    def _torn(self, at: int) -> int:
+        """Neighbours of `at` that are in another pack."""
+        return sum(self._home[other] != self._home[at] for other in self._beside[at])
+
+    @staticmethod
+    def _score(total: float, splits: float) -> float:
+        return total * (1 + _SPLIT_PENALTY * splits)
 
     def _improve(self) -> bool:
         """Make the best single move or swap; False when none helps."""
-        now = self._score()
-        best = (now - 1e-9, 0, 0, 0)
-        pids = list(self._home)
-        for place, pid in enumerate(pids):
-            for target in range(len(self.packs)):
-                if target != self._home[pid] and len(self.packs[target]) < self._most:
-                    best = min(best, (self._tried(pid, target, None), pid, target, -1))
-            for other in pids[place + 1 :]:
-                if self._home[other] != self._home[pid]:
+        now = self._score(self._total, self._splits)
+        best = (now - 1e-9, -1, -1, -1)
+        for at in range(len(self._order)):
+            for target, mask in enumerate(self._masks):
+                if target != self._home[at] and mask.bit_count() < self._most:
+                    best = min(best, (self._tried(at, target, -1), at, target, -1))
+            for other in range(at + 1, len(self._order)):
+                if self._home[other] != self._home[at]:
                     target = self._home[other]
-                    best = min(best, (self._tried(pid, target, other), pid, target, other))
-        if best[0] >= now - 1e-9:
+                    best = min(best, (self._tried(at, target, other), at, target, other))
+        if best[1] < 0:
             return False
-        _, pid, target, other = best
-        self._put(pid, target, None if other < 0 else other)
+        self._put(*best[1:])
         return True
 
-    def _tried(self, pid: int, target: int, other: int | None) -> float:
-        home = self._home[pid]
-        self._put(pid, target, other)
-        score = self._score()
-        self._put(pid, home, other)
-        return score
-
-    def _put(self, pid: int, target: int, other: int | None) -> None:
-        """Move `pid` to pack `target`; `other`, if given, takes its place."""
-        home = self._home[pid]
-        self.packs[home].discard(pid)
-        self.packs[target].add(pid)
-        self._home[pid] = target
-        if other is not None:
-            self.packs[target].discard(other)
-            self.packs[home].add(other)
+    def _tried(self, at: int, target: int, other: int) -> float:
+        """The score after putting `at` into pack `target`, in exchange for `other` unless -1."""
+        home = self._home[at]
+        total = self._total + self._gain(at, home, target, other)
+        if not self._beside[at] and (other < 0 or not self._beside[other]):
+            return self._score(total, self._splits)
+        before = self._torn(at) + (self._torn(other) if other >= 0 else 0)
+        self._home[at] = target
+        if other >= 0:
             self._home[other] = home
+        after = self._torn(at) + (self._torn(other) if other >= 0 else 0)
+        self._home[at] = home
+        if other >= 0:
+            self._home[other] = target
+        # A pair of both is counted twice before and after alike: it stays torn.
+        return self._score(total, self._splits + after - before)
+
+    def _gain(self, at: int, home: int, target: int, other: int) -> float:
+        """Change of the total cost."""
+        moved = 1 << at | (1 << other if other >= 0 else 0)
+        old_home, old_target = self._masks[home], self._masks[target]
+        return (
+            self._price(old_home ^ moved)
+            + self._price(old_target ^ moved)
+            - self._price(old_home)
+            - self._price(old_target)
+        )
+
+    def _put(self, at: int, target: int, other: int) -> None:
+        home = self._home[at]
+        moved = 1 << at | (1 << other if other >= 0 else 0)
+        self._total += self._gain(at, home, target, other)
+        self._masks[home] ^= moved
+        self._masks[target] ^= moved
+        self._home[at] = target
+        if other >= 0:
+            self._home[other] = home
+        self._splits = sum(self._torn(each) for each in range(len(self._order))) / 2

@@ -35,7 +35,7 @@ _REPACK_S = (30.0, 600.0)
 a disturbed bus can look like a refusal."""
 _PUZZLES = 2
 """Replies that cannot be split before the PIDs are asked one by one to learn their lengths."""
-_REPLAN_AFTER = (40, 400)
+_REPLAN_AFTER = (40, 150, 600)
 """Requests after which the packing is chosen anew with what the cost model has learnt."""
 _RATE_WINDOW_S = 5.0
 _CAN_TIMEOUT_S = 1.5

@@ -53,21 +53,15 @@ class SocketPort:
 
     def read(self, timeout_s: float) -> bytes:
         """Whatever is there, waiting at most `timeout_s`; b'' when nothing came."""
-        try:
-            self._socket.settimeout(max(timeout_s, 0.0005))
-            data = self._socket.recv(8192)
-        except TimeoutError:
-            return b""
-        except OSError:
-            raise LinkLostError(_GONE) from None
-        if not data:
-            raise LinkLostError(_GONE)
-        return data
+        return self._receive(max(timeout_s, 0.0005))
 
     def drain(self) -> bytes:
         """Throw away what has arrived so far."""
+        return self._receive(0.0)
+
+    def _receive(self, timeout_s: float) -> bytes:
         try:
-            self._socket.settimeout(0.0)
+            self._socket.settimeout(timeout_s)
             data = self._socket.recv(65_536)
         except (BlockingIOError, TimeoutError):
             return b""
