@@ -212,13 +212,17 @@ class Canvas:
 
     def _draw(self, left: int, right: int) -> None:
         painter = QPainter(self.pixmap)
+        self.draw(painter, left, right)
+        painter.end()
+
+    def draw(self, painter: QPainter, left: int, right: int) -> None:
+        """Draw some columns of the plot on any device."""
         rect = QRect(left, 0, right - left, self.height)
         painter.setClipRect(rect)
         painter.fillRect(rect, QColor(self.theme.plot))
         self._draw_ground(painter, left, right)
         for place in range(len(self.traces)):
             self._draw_trace(painter, place, left, right)
-        painter.end()
 
     def _draw_trace(self, painter: QPainter, place: int, left: int, right: int) -> None:
         view, trace = self.view, self.traces[place]

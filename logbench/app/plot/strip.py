@@ -192,6 +192,26 @@ class Strip(QWidget):
         theme = self.canvas.theme
         self._gutter.fill(QColor(theme.window))
         painter = QPainter(self._gutter)
+        self._draw_axis(painter)
+        painter.end()
+
+    def draw_on(self, painter: QPainter) -> None:
+        """Draw it all as lines and text on any device, at the painter's origin."""
+        painter.save()
+        painter.translate(GUTTER, HEADER)
+        self.canvas.draw(painter, 0, self.view.pixels)
+        painter.restore()
+        painter.setClipping(False)
+        self._draw_axis(painter)
+        painter.save()
+        painter.translate(GUTTER, 0)
+        self._draw_labels(painter)
+        painter.restore()
+        self._draw_values(painter)
+        self._draw_cursors(painter)
+
+    def _draw_axis(self, painter: QPainter) -> None:
+        theme = self.canvas.theme
         painter.setFont(self.font())
         painter.setPen(QColor(theme.muted))
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
@@ -205,7 +225,6 @@ class Strip(QWidget):
             painter.drawText(box, align, tick_text(value, step))
         painter.setPen(QColor(theme.line))
         painter.drawLine(GUTTER - 1, HEADER, GUTTER - 1, self.plot_rect().bottom() + 1)
-        painter.end()
 
     def header_boxes(self) -> list[QRect]:
         """Where each trace's label and value stand in the header."""
@@ -225,9 +244,13 @@ class Strip(QWidget):
         ratio = self.devicePixelRatioF()
         self._header = QPixmap(QSize(max(1, self.width() - GUTTER), HEADER) * ratio)
         self._header.setDevicePixelRatio(ratio)
-        theme = self.canvas.theme
-        self._header.fill(QColor(theme.window))
+        self._header.fill(QColor(self.canvas.theme.window))
         painter = QPainter(self._header)
+        self._draw_labels(painter)
+        painter.end()
+
+    def _draw_labels(self, painter: QPainter) -> None:
+        theme = self.canvas.theme
         painter.setFont(self.font())
         painter.setPen(QColor(theme.text))
         metrics = QFontMetrics(self.font())
@@ -242,10 +265,12 @@ class Strip(QWidget):
             painter.drawText(inner, _MIDDLE, name)
             inner.setLeft(inner.left() + metrics.horizontalAdvance(trace.name + "  "))
             self._value_boxes.append(inner.translated(GUTTER, 0))
-        painter.end()
 
     def _draw_header(self, painter: QPainter) -> None:
         painter.drawPixmap(GUTTER, 0, self._header)
+        self._draw_values(painter)
+
+    def _draw_values(self, painter: QPainter) -> None:
         painter.setPen(QColor(self.canvas.theme.text))
         for trace, box in zip(self.traces, self._value_boxes, strict=True):
             if box.width() > _NARROWEST_VALUE:

@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.analysis.model import Finding
+from logbench.analysis.model import Finding, Span
 from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
@@ -32,10 +32,15 @@ from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.ticks import count_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.review.export import copy_picture, save_csv, save_picture
+from logbench.app.review.find_bar import FindBar
 from logbench.app.review.findings import FindingsPanel, concerns
 from logbench.app.review.loading import Judged, Opened, judge, open_for_review
+from logbench.app.review.search import find_spans
+from logbench.app.review.span_panel import SpanPanel
 from logbench.app.review.values import SignalsTable
 from logbench.app.theme import Theme
+from logbench.errors import LogbenchError
 
 _SIDE_WIDTH = 356
 
@@ -56,12 +61,16 @@ class ReviewPage(QWidget):
         self.judged: Judged | None = None
         self._task: Task | None = None
         self._banded = ""
+        self.span_panel = SpanPanel(self.view)
+        self.find_bar = FindBar(self._search, self._find_from)
         self._make_parts()
         self._lay_out()
         self._add_commands()
         self.view.cursor_moved.connect(lambda: self.signals.model_.set_cursor(self.view.cursor_ns))
         self.signals.model_.plotted_changed.connect(self._plot)
         self.findings.chosen.connect(self.show_finding)
+        self.find_bar.found.connect(self.stack.set_shades)
+        self.find_bar.chosen.connect(self._found)
         desk.look.changed.connect(self.set_theme)
         self.setFocusProxy(self.stack)
 
@@ -76,6 +85,12 @@ class ReviewPage(QWidget):
         self.whole = QPushButton("Whole drive  W")
         self.whole.setAccessibleName("Show the whole drive")
         self.whole.clicked.connect(self.view.show_all)
+        self.find_button = QPushButton("Find  Ctrl+F")
+        self.find_button.setAccessibleName("Find when a condition holds")
+        self.find_button.clicked.connect(self.find_bar.open)
+        self.export_button = QPushButton("Export …")
+        self.export_button.setAccessibleName("Export what is shown")
+        self.export_button.clicked.connect(self.ask_where_to_export)
         self.notice = Notice()
         self.progress = QProgressBar()
         self.progress.setMaximum(1000)
@@ -101,7 +116,7 @@ class ReviewPage(QWidget):
     def _lay_out(self) -> None:
         tools = QHBoxLayout()
         tools.setContentsMargins(6, 8, 12, 4)
-        for widget in (self.open_button, self.whole):
+        for widget in (self.open_button, self.whole, self.find_button, self.export_button):
             tools.addWidget(widget)
         tools.addSpacing(8)
         tools.addWidget(self.title, 1)
@@ -112,8 +127,10 @@ class ReviewPage(QWidget):
         plots_layout.setContentsMargins(0, 0, 0, 0)
         plots_layout.setSpacing(2)
         plots_layout.addLayout(tools)
+        plots_layout.addWidget(self.find_bar)
         plots_layout.addWidget(self.ribbon)
         plots_layout.addWidget(self.stack, 1)
+        plots_layout.addWidget(self.span_panel)
         self.tabs = QTabWidget()
         self.tabs.addTab(self.findings, "Findings")
         self.tabs.addTab(self.signals, "Signals")
@@ -144,6 +161,14 @@ class ReviewPage(QWidget):
         add_command(self, "Finding before", ["Shift+N", "Shift+F8"], lambda: self.step_finding(-1))
         add_command(self, "Show the findings", "Alt+1", lambda: self.tabs.setCurrentIndex(0))
         add_command(self, "Show the signals", "Alt+2", lambda: self.tabs.setCurrentIndex(1))
+        add_command(self, "Put cursor A here", "A", lambda: self.span_panel.put("A"))
+        add_command(self, "Put cursor B here", "B", lambda: self.span_panel.put("B"))
+        add_command(self, "Take cursors A and B away", "Shift+A", self.span_panel.clear)
+        add_command(self, "Find when a condition holds", "Ctrl+F", self.find_bar.open)
+        add_command(self, "Find the next time", "F3", lambda: self.find_bar.step(1))
+        add_command(self, "Find the time before", "Shift+F3", lambda: self.find_bar.step(-1))
+        add_command(self, "Export what is shown", "Ctrl+E", self.ask_where_to_export)
+        add_command(self, "Copy the picture", "Ctrl+Shift+C", self.copy_picture)
         add_command(self, "Cancel what is being done", "Ctrl+.", self.cancel)
 
     def commands(self) -> list[QAction]:
@@ -170,6 +195,50 @@ class ReviewPage(QWidget):
         self._task = self._desk.jobs.start(
             lambda task: open_for_review(path, task), self._opened, self._failed, self._progressed
         )
+
+    def ask_where_to_export(self) -> None:
+        """Let the user name a file: its ending says whether a picture or the samples."""
+        if self.opened is None:
+            return
+        path = self.opened.recording.path
+        start = str(path.with_suffix(".png")) if path else "drive.png"
+        kinds = "Picture (*.png);;Picture as lines (*.svg);;Samples (*.csv)"
+        name, chosen = QFileDialog.getSaveFileName(self, "Export what is shown", start, kinds)
+        if name:
+            ending = chosen[chosen.index("*") + 1 : -1]
+            file = Path(name)
+            known = file.suffix.lower() in (".png", ".svg", ".csv")
+            self.export(file if known else file.with_name(file.name + ending))
+
+    def export(self, path: Path) -> None:
+        """Write what is shown: the picture, or the samples from A to B or of the view."""
+        opened = self.opened
+        if opened is None:
+            return
+        if path.suffix.lower() != ".csv":
+            try:
+                save_picture(path, self.ribbon, self.stack, self._desk.look.theme)
+            except LogbenchError as error:
+                self.notice.trouble(str(error))
+            else:
+                self._exported(path)
+            return
+        marks = self.view.marks
+        ends = sorted((marks.get("A", self.view.start_ns), marks.get("B", self.view.end_ns)))
+        signals = list(dict.fromkeys(signal for signal, _ in self.stack.keys))
+        self._desk.jobs.start(
+            lambda _: save_csv(path, opened.recording, signals, ends[0], ends[1]),
+            self._exported,
+            self.notice.trouble,
+        )
+
+    def copy_picture(self) -> None:
+        """Put the picture of what is shown into the clipboard."""
+        copy_picture(self.ribbon, self.stack, self._desk.look.theme)
+        self.notice.success("The picture is in the clipboard.")
+
+    def _exported(self, path: Path) -> None:
+        self.notice.success(f"Written to {path}")
 
     def cancel(self) -> None:
         """Stop opening or checking."""
@@ -219,6 +288,9 @@ class ReviewPage(QWidget):
         self.ribbon.set_findings(())
         self.ribbon.set_events(recording.facts.events)
         self.stack.set_event_times([e.t_ns for e in recording.facts.events])
+        self.find_bar.forget()
+        self.span_panel.clear()
+        self.span_panel.show_traces(self._plotted())
         self.view.set_cursor(None)
         self.view.set_limits(0, recording.duration_ns)
         self.view.show_all()
@@ -265,6 +337,22 @@ class ReviewPage(QWidget):
             self.stack.remove(trace.key)
         elif trace.key not in self.stack.keys:
             self.stack.add(trace)
+        self.span_panel.show_traces(self._plotted())
+
+    def _plotted(self) -> list[StripTrace]:
+        return [t for strip in self.stack.strips for t in strip.traces]
+
+    def _search(self, condition: str) -> tuple[Span, ...]:
+        return () if self.opened is None else find_spans(condition, self.opened.recording)
+
+    def _find_from(self) -> int:
+        """Where 'next' begins: at the cursor, else before what is shown."""
+        at = self.view.cursor_ns
+        return round(self.view.start_ns) - 1 if at is None else at
+
+    def _found(self, span: Span) -> None:
+        self.view.show_around(span.start_ns, span.end_ns)
+        self.view.set_cursor(span.start_ns)
 
 
 def _title(opened: Opened) -> str:

@@ -1,0 +1,100 @@
+"""What is shown, handed on: a picture (PNG, SVG, clipboard) or the samples as CSV."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QPoint, QRect
+from PySide6.QtGui import QColor, QGuiApplication, QImage, QPainter
+from PySide6.QtWidgets import QWidget
+
+from logbench.app.plot.stack import StripStack
+from logbench.app.theme import Theme
+from logbench.errors import StorageError, UsageError
+
+if TYPE_CHECKING:
+    from logbench.recording.reader import Recording
+
+
+def save_picture(path: Path, ribbon: QWidget, stack: StripStack, theme: Theme) -> None:
+    """Ribbon and strips as they are shown, as PNG or (traces as lines) SVG, by the path's ending.
+
+    Raises `StorageError` when it cannot be written, `UsageError` for another ending.
+    """
+    if path.suffix.lower() == ".svg":
+        _save_svg(path, ribbon, stack, theme)
+        return
+    if path.suffix.lower() != ".png":
+        raise UsageError(f"'{path.name}' is no picture this program writes: use .png or .svg.")
+    if not _picture(ribbon, stack, theme).save(str(path)):
+        raise _not_written(path)
+
+
+def copy_picture(ribbon: QWidget, stack: StripStack, theme: Theme) -> None:
+    """The same into the clipboard."""
+    QGuiApplication.clipboard().setImage(_picture(ribbon, stack, theme))
+
+
+def save_csv(
+    path: Path, recording: Recording, signals: Sequence[str], start_ns: float, end_ns: float
+) -> Path:
+    """The samples of some signals between two times: one row a time stamp, one column a trace,
+    empty where a trace has no sample then. Raises `StorageError`.
+    """
+    frame = recording.wide(signals)
+    frame = frame.loc[start_ns / 1e9 : end_ns / 1e9]
+    units = {trace.signal: trace.unit for trace in recording.traces(signals)}
+    columns = {}
+    for name in frame.columns:
+        unit = units.get(str(name).split("@")[0], "")
+        columns[name] = f"{name} ({unit})" if unit else str(name)
+    try:
+        frame.dropna(how="all").rename(columns=columns).to_csv(path, float_format="%.10g")
+    except OSError as error:
+        raise _not_written(path) from error
+    return path
+
+
+def _picture(ribbon: QWidget, stack: StripStack, theme: Theme) -> QImage:
+    top, below = ribbon.grab().toImage(), stack.grab().toImage()
+    ratio = below.devicePixelRatio()
+    whole = below.copy(QRect(0, 0, below.width(), below.height() + top.height()))
+    whole.fill(QColor(theme.window))
+    painter = QPainter(whole)
+    painter.drawImage(QPoint(0, 0), top)
+    painter.drawImage(QPoint(0, round(top.height() / ratio)), below)
+    painter.end()
+    return whole
+
+
+def _save_svg(path: Path, ribbon: QWidget, stack: StripStack, theme: Theme) -> None:
+    from PySide6.QtSvg import QSvgGenerator
+
+    height = ribbon.height() + sum(s.height() for s in stack.strips) + stack.axis.height()
+    generator = QSvgGenerator()
+    generator.setFileName(str(path))
+    generator.setViewBox(QRect(0, 0, stack.width(), height))
+    generator.setTitle("logbench")
+    painter = QPainter()
+    if not painter.begin(generator):
+        raise _not_written(path)
+    painter.fillRect(0, 0, stack.width(), height, QColor(theme.window))
+    ribbon.render(painter, QPoint(0, 0))
+    y = ribbon.height()
+    for strip in stack.strips:
+        painter.save()
+        painter.translate(0, y)
+        strip.draw_on(painter)
+        painter.restore()
+        y += strip.height()
+    stack.axis.render(painter, QPoint(0, y))
+    painter.end()
+
+
+def _not_written(path: Path) -> StorageError:
+    return StorageError(
+        f"{path} could not be written: make room or choose another folder; the recording is as it "
+        "was."
+    )

@@ -1,0 +1,93 @@
+"""Find: to the next time a condition holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QWidget
+
+from logbench.analysis.model import Span
+from logbench.app.review.search import EXAMPLE
+from logbench.errors import LogbenchError
+
+Search = Callable[[str], tuple[Span, ...]]
+
+
+class FindBar(QWidget):
+    """A line to type the condition in; Enter goes on to the next place."""
+
+    found = Signal(object)
+    """All places (spans) that were found."""
+    chosen = Signal(object)
+    """The place (span) to show."""
+
+    def __init__(self, search: Search, now_ns: Callable[[], int]) -> None:
+        super().__init__()
+        self._search = search
+        self._now_ns = now_ns
+        self._spans: Sequence[Span] = ()
+        self._searched = ""
+        self.line = QLineEdit()
+        self.line.setPlaceholderText(f"Find the next time …   {EXAMPLE}")
+        self.line.setAccessibleName("Condition to find")
+        self.line.setClearButtonEnabled(True)
+        self.line.returnPressed.connect(lambda: self.step(1))
+        before = QPushButton("Before")
+        before.setAccessibleName("Find the time before")
+        before.clicked.connect(lambda: self.step(-1))
+        after = QPushButton("Next")
+        after.setAccessibleName("Find the next time")
+        after.clicked.connect(lambda: self.step(1))
+        self.said = QLabel()
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(6, 0, 12, 2)
+        layout.addWidget(self.line, 1)
+        for widget in (before, after, self.said):
+            layout.addWidget(widget)
+        self.hide()
+
+    def open(self) -> None:
+        """Show it and take the keyboard."""
+        self.show()
+        self.line.setFocus()
+        self.line.selectAll()
+
+    def forget(self) -> None:
+        """Another recording: what was found no longer counts."""
+        self._searched, self._spans = "", ()
+        self.said.clear()
+
+    def step(self, by: int) -> None:
+        """To the next place after the cursor, or the one before; round at the ends."""
+        text = self.line.text().strip()
+        if not text:
+            self.open()
+            return
+        if text != self._searched:
+            try:
+                self._spans = self._search(text)
+            except LogbenchError as error:
+                self._tell(str(error), trouble=True)
+                return
+            self._searched = text
+            self.found.emit(self._spans)
+        if not self._spans:
+            self._tell("It never holds in this drive.")
+            return
+        now = self._now_ns()
+        if by > 0:
+            places = [n for n, s in enumerate(self._spans) if s.start_ns > now]
+            place = places[0] if places else 0
+        else:
+            places = [n for n, s in enumerate(self._spans) if s.start_ns < now]
+            place = places[-1] if places else len(self._spans) - 1
+        span = self._spans[place]
+        self._tell(f"{place + 1} of {len(self._spans)}, for {span.duration_s:.1f} s")
+        self.chosen.emit(span)
+
+    def _tell(self, text: str, trouble: bool = False) -> None:
+        self.said.setObjectName("trouble" if trouble else "")
+        self.said.style().polish(self.said)
+        self.said.setText(text)
+        self.said.setToolTip(text)

@@ -1,0 +1,120 @@
+"""The table under the strips: values at cursors A and B, and the numbers of what lies between."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QPushButton,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.plot.canvas import StripTrace
+from logbench.app.plot.ticks import count_text, time_text, unit_text, value_text
+from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.review.span import SpanNumbers, span_numbers
+
+_TITLES = (
+    "Signal", "A", "B", "B − A", "Minimum", "Maximum", "Mean", "Deviation", "Slope", "Samples",
+    "Rate",
+)  # fmt: skip
+_ROW_HEIGHT = 26
+
+
+class SpanPanel(QWidget):
+    """Shown as soon as both cursors are down."""
+
+    def __init__(self, view: TimeView, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._view = view
+        self._traces: Sequence[StripTrace] = ()
+        self._shown_for: tuple[object, ...] = ()
+        self.title = QLabel()
+        self.close_button = QPushButton("Take A and B away")
+        self.close_button.clicked.connect(self.clear)
+        self.table = QTableWidget(0, len(_TITLES))
+        self.table.setAccessibleName("Numbers between the cursors A and B")
+        self.table.setHorizontalHeaderLabels(_TITLES)
+        self.table.verticalHeader().hide()
+        self.table.verticalHeader().setDefaultSectionSize(_ROW_HEIGHT)
+        self.table.setShowGrid(False)
+        self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
+        self.table.setSelectionBehavior(QTableWidget.SelectionBehavior.SelectRows)
+        header = self.table.horizontalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
+        header.setHighlightSections(False)
+        head = QHBoxLayout()
+        head.addWidget(self.title, 1)
+        head.addWidget(self.close_button)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(6, 4, 12, 8)
+        layout.addLayout(head)
+        layout.addWidget(self.table)
+        self.setFixedHeight(208)
+        self.hide()
+        view.cursor_moved.connect(self._fill)
+
+    def show_traces(self, traces: Sequence[StripTrace]) -> None:
+        """Whose numbers are wanted."""
+        self._traces = traces
+        self._fill()
+
+    def put(self, name: str) -> None:
+        """Put cursor `A` or `B` where the moving cursor is, or in the middle of the view."""
+        at = self._view.cursor_ns
+        if at is None:
+            at = round((self._view.start_ns + self._view.end_ns) / 2)
+        self._view.set_mark(name, at)
+
+    def clear(self) -> None:
+        """Take both away."""
+        for name in ("A", "B"):
+            self._view.set_mark(name, None)
+
+    def _fill(self) -> None:
+        marks = self._view.marks
+        both = {"A", "B"} <= marks.keys() and bool(self._traces)
+        self.setVisible(both)
+        key = (marks.get("A"), marks.get("B"), tuple(id(t) for t in self._traces))
+        if not both or key == self._shown_for:
+            return
+        self._shown_for = key
+        a, b = marks["A"], marks["B"]
+        self.title.setText(
+            f"A {time_text(a / SECOND, 0.1)}   B {time_text(b / SECOND, 0.1)}   "
+            f"B − A {time_text((b - a) / SECOND, 0.1)}"
+        )
+        self.table.setRowCount(len(self._traces))
+        for row, trace in enumerate(self._traces):
+            for column, text in enumerate(row_of(trace, span_numbers(trace.pyramid, a, b))):
+                item = QTableWidgetItem(text)
+                right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+                if column:
+                    item.setTextAlignment(right)
+                self.table.setItem(row, column, item)
+
+
+def row_of(trace: StripTrace, numbers: SpanNumbers) -> list[str]:
+    """The texts of one row of the table."""
+    unit = trace.unit
+    values = (
+        numbers.at_a, numbers.at_b, numbers.difference, numbers.minimum, numbers.maximum,
+        numbers.mean,
+    )  # fmt: skip
+    name = f"{trace.name} ({unit_text(unit)})" if unit else trace.name
+    return [
+        name,
+        *(value_text(v, unit) for v in values),
+        value_text(numbers.deviation),
+        f"{value_text(numbers.slope_per_s)}/s",
+        count_text(numbers.count),
+        f"{value_text(numbers.rate_hz)}/s",
+    ]
