@@ -1,1 +1,1 @@
-"""One module a foreign file format."""
+"""Files of other programs into recordings; one module a format, `run.py` chooses among them."""

@@ -1,0 +1,216 @@
+"""Recordings handed on: CSV, Parquet, pandas; a selection of signals and a span of time."""
+
+from __future__ import annotations
+
+import csv
+import os
+import uuid
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from logbench.errors import UsageError
+from logbench.recording.finish import write_recording
+from logbench.recording.model import Trace
+from logbench.recording.reader import Recording
+from logbench.recording.storage import place, storage_trouble
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Layout = Literal["wide", "long"]
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What of a recording is exported."""
+
+    signals: tuple[str, ...] | None = None
+    """Acronyms; None for all. `SignalUnsupportedError` where the recording lacks one."""
+    start_s: float | None = None
+    """From here on the recording's clock, this instant included."""
+    end_s: float | None = None
+    """Up to here, this instant not included."""
+
+
+@dataclass(frozen=True, slots=True)
+class CsvStyle:
+    """How a CSV is written."""
+
+    delimiter: str = ","
+    decimal: Literal[".", ","] = "."
+    step_s: float | None = None
+    """Wide layout on an even clock: each cell is the trace's last value so far, at most
+    `max_age_s` old. None: one row for every instant at which anything was sampled."""
+    max_age_s: float = 10.0
+    excel_safe: bool = True
+    """Text cells that a spreadsheet would run as a formula get a `'` before them, and the file
+    begins with a byte-order mark so that it is read as UTF-8."""
+
+
+def selected(recording: Recording, selection: Selection | None = None) -> list[Trace]:
+    """The traces of a selection, times unchanged; those without a sample in the span left out."""
+    chosen = selection or Selection()
+    start = -np.inf if chosen.start_s is None else chosen.start_s * 1e9
+    end = np.inf if chosen.end_s is None else chosen.end_s * 1e9
+    if not start < end:
+        raise UsageError("The span to export ends before it begins: give the start first.")
+    out = []
+    for trace in recording.traces(chosen.signals):
+        inside = (trace.t_ns >= start) & (trace.t_ns < end)
+        if inside.any():
+            out.append(Trace(trace.signal, trace.ecu, trace.unit, trace.t_ns[inside],
+                             trace.value[inside]))  # fmt: skip
+    return out
+
+
+def export_frame(
+    recording: Recording, selection: Selection | None = None, layout: Layout = "long"
+) -> pd.DataFrame:
+    """A pandas frame: `Recording.frame` (long) or `Recording.wide` of the selection."""
+    part = Recording.of(selected(recording, selection), recording.facts)
+    return part.frame() if layout == "long" else part.wide()
+
+
+def export_parquet(recording: Recording, path: Path, selection: Selection | None = None) -> Path:
+    """A Parquet file of the selection, itself a recording; returns its name.
+
+    It gets its own id and checksum, and says in its facts what it was cut from. Never overwrites.
+    Raises `StorageError`.
+    """
+    cut_from = {"recording_id": recording.facts.recording_id,
+                "samples_sha256": recording.facts.samples_sha256}  # fmt: skip
+    traces = selected(recording, selection)
+    known = recording.facts.signals
+    facts = recording.facts.model_copy(
+        update={
+            "recording_id": "",
+            "samples_sha256": "",
+            "signals": {s: known[s] for s in sorted({t.signal for t in traces}) if s in known},
+            "extra": recording.facts.extra | {"cut_from": cut_from},
+        }
+    )
+    return write_recording(path, traces, facts)
+
+
+def export_csv(
+    recording: Recording,
+    path: Path,
+    selection: Selection | None = None,
+    layout: Layout = "wide",
+    style: CsvStyle | None = None,
+) -> Path:
+    """A CSV of the selection; returns its name, never overwrites.
+
+    Long: `t_s,signal,ecu,value,unit`, one row a sample. Wide: `t_s` and one column a trace, named
+    `RPM (rpm)`, or `RPM@7E9 (rpm)` for an ECU other than 7E8. Times have nine decimals, values as
+    many as they need; a blank cell is no sample, `NaN` a sample that the ECU marked as not used.
+    Several samples of one trace at the very same instant get a row each. Raises `StorageError`,
+    `UsageError`.
+    """
+    style = style or CsvStyle()
+    if style.delimiter == style.decimal:
+        raise UsageError("Delimiter and decimal mark must differ: use ';' with a decimal comma.")
+    traces = selected(recording, selection)
+    if layout == "long":
+        rows = _long_rows(traces, style)
+    elif style.step_s is None:
+        rows = _wide_rows(traces, style)
+    else:
+        rows = _clock_rows(traces, style)
+    temporary = path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}.part")
+    encoding = "utf-8-sig" if style.excel_safe else "utf-8"
+    with storage_trouble(path):
+        try:
+            with open(temporary, "x", encoding=encoding, newline="") as file:
+                writer = csv.writer(file, delimiter=style.delimiter, lineterminator="\r\n")
+                writer.writerows(rows)
+                file.flush()
+                os.fsync(file.fileno())
+            return place(temporary, path)
+        finally:
+            temporary.unlink(missing_ok=True)
+
+
+def safe_text(text: str) -> str:
+    """Text that no spreadsheet takes for a formula: a `'` goes before `=`, `+`, `-`, `@`, tab."""
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def _text(text: str, style: CsvStyle) -> str:
+    return safe_text(text) if style.excel_safe else text
+
+
+def _number(value: float, style: CsvStyle) -> str:
+    if np.isnan(value):
+        return "NaN"
+    return repr(value).removesuffix(".0").replace(".", style.decimal)
+
+
+def _time(t_ns: int, style: CsvStyle) -> str:
+    sign, whole = ("-", -t_ns) if t_ns < 0 else ("", t_ns)
+    return f"{sign}{whole // 10**9}{style.decimal}{whole % 10**9:09d}"
+
+
+def _long_rows(traces: Iterable[Trace], style: CsvStyle) -> Iterator[Sequence[str]]:
+    yield "t_s", "signal", "ecu", "value", "unit"
+    for trace in traces:
+        names = _text(trace.signal, style), _text(trace.ecu, style)
+        unit = _text(trace.unit, style)
+        for t_ns, value in zip(trace.t_ns.tolist(), trace.value.tolist(), strict=True):
+            yield _time(t_ns, style), *names, _number(value, style), unit
+
+
+def _heading(trace: Trace, style: CsvStyle) -> str:
+    ecu = "" if trace.ecu in {"", "7E8"} else f"@{trace.ecu}"
+    unit = f" ({trace.unit})" if trace.unit else ""
+    return _text(f"{trace.signal}{ecu}{unit}", style)
+
+
+def _wide_rows(traces: Sequence[Trace], style: CsvStyle) -> Iterator[Sequence[str]]:
+    """One row for each (instant, n-th sample of a trace at it)."""
+    yield ["t_s", *(_heading(trace, style) for trace in traces)]
+    rows: dict[tuple[int, int], list[str]] = {}
+    for column, trace in enumerate(traces):
+        again = _repeat_number(trace.t_ns)
+        for t_ns, k, value in zip(
+            trace.t_ns.tolist(), again.tolist(), trace.value.tolist(), strict=True
+        ):
+            row = rows.setdefault((t_ns, k), [""] * len(traces))
+            row[column] = _number(value, style)
+    for (t_ns, _), row in sorted(rows.items()):
+        yield [_time(t_ns, style), *row]
+
+
+def _repeat_number(t_ns: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """0 for the first sample at an instant, 1 for the second, …"""
+    index = np.arange(len(t_ns))
+    first = np.searchsorted(t_ns, t_ns, side="left")
+    return np.asarray(index - first, dtype=np.int64)
+
+
+def _clock_rows(traces: Sequence[Trace], style: CsvStyle) -> Iterator[Sequence[str]]:
+    yield ["t_s", *(_heading(trace, style) for trace in traces)]
+    step = round((style.step_s or 0) * 1e9)
+    if step <= 0:
+        raise UsageError("The clock's step must be above zero: give it in seconds, like 0.1.")
+    if not traces:
+        return
+    start = min(int(trace.t_ns[0]) for trace in traces) // step * step
+    end = max(int(trace.t_ns[-1]) for trace in traces)
+    clock = np.arange(start, end + step, step, dtype=np.int64)
+    columns = [_held(trace, clock, round(style.max_age_s * 1e9), style) for trace in traces]
+    for t_ns, *cells in zip(clock.tolist(), *columns, strict=True):
+        yield [_time(t_ns, style), *cells]
+
+
+def _held(trace: Trace, clock: npt.NDArray[np.int64], oldest_ns: int, style: CsvStyle) -> list[str]:
+    at = np.searchsorted(trace.t_ns, clock, side="right") - 1
+    fresh = (at >= 0) & (clock - trace.t_ns[np.maximum(at, 0)] <= oldest_ns)
+    values = trace.value[np.maximum(at, 0)].tolist()
+    return [_number(v, style) if ok else "" for v, ok in zip(values, fresh.tolist(), strict=True)]

@@ -1,0 +1,360 @@
+"""From a sheet and its mapping to drives: times, splitting, units, ranges, counting."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from logbench import __version__
+from logbench.errors import ImportFileError
+from logbench.recording.importers.cells import Parsed, parse_column
+from logbench.recording.importers.labels import labels_of
+from logbench.recording.importers.model import ColumnMap, Drive, Imported, Mapping, Report
+from logbench.recording.importers.sheet import Column, Sheet
+from logbench.recording.importers.times import RowTimes, row_times, spread_even
+from logbench.recording.importers.units import compatible, convert, known
+from logbench.recording.model import Facts, LinkFacts, SignalFacts, Trace
+from logbench.signals.table import table
+
+Rows = npt.NDArray[np.intp]
+
+JUMP_BACK_NS = 1_000_000_000
+"""Times that fall by this or more begin a new drive; smaller falls are put in order."""
+
+OWN_ZERO_NS = 60_000_000_000
+"""A relative clock that begins within its first minute keeps its zero; others start at 0."""
+
+
+@dataclass(slots=True)
+class _Samples:
+    """Rows of one signal of one ECU with their values in the signal's unit."""
+
+    signal: str
+    ecu: str
+    unit: str
+    rows: Rows
+    value: npt.NDArray[np.float64]
+
+
+def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
+    """All drives of a sheet. `source`: the file's name, kept in the facts.
+
+    Raises `ImportFileError` when the mapping names columns that are not there, or nothing at all
+    can be imported.
+    """
+    _refuse_misfit(sheet, mapping)
+    report = Report(rows=sheet.rows)
+    _report_shape(sheet, report)
+    times = row_times(sheet, mapping.time, mapping.decimal, mapping.thousands)
+    _report_time(sheet, mapping, times, report)
+    found = list(_samples(sheet, mapping, report))
+    drive_of = _drives(sheet, mapping, times)
+    made = [
+        drive
+        for number in range(int(drive_of.max(initial=-1)) + 1)
+        if (drive := _drive(sheet, mapping, times, found, drive_of == number, source)) is not None
+    ]
+    if not made:
+        raise ImportFileError(
+            f"Nothing in {source} could be imported: no column is known as a signal; "
+            "correct the mapping and try again."
+        )
+    report.samples = sum(len(trace) for drive in made for trace in drive.traces)
+    for drive in made:
+        drive.facts.extra["import"] |= {"left_out": report.left_out, "remarks": report.remarks}
+    return Imported(tuple(made), report, mapping)
+
+
+def _refuse_misfit(sheet: Sheet, mapping: Mapping) -> None:
+    places = [*mapping.time.places, *(c.place for c in mapping.columns if mapping.layout == "wide")]
+    if mapping.long is not None:
+        places += [mapping.long.name, mapping.long.value]
+    width = len(sheet.columns)
+    if any(not 0 <= place < width for place in places) or (
+        mapping.layout == "long" and mapping.long is None
+    ):
+        raise ImportFileError(
+            f"The mapping does not fit the file, which has {width} columns: detect it anew."
+        )
+    for column in mapping.columns:
+        if not column.used or column.signal not in table():
+            continue
+        target = table().by_acronym(column.signal).unit
+        if column.unit and not compatible(column.unit, target):
+            raise ImportFileError(
+                f"Column '{column.column}' in {column.unit} cannot be {column.signal}, which is in "
+                f"{target or 'no unit'}: correct the mapping."
+            )
+
+
+def _report_shape(sheet: Sheet, report: Report) -> None:
+    for line, text in sheet.long_rows:
+        report.leave_out(line, "", text, "lies beyond the last column")
+    if sheet.short_rows:
+        some = ", ".join(map(str, sheet.short_rows[:5]))
+        more = " and others" if len(sheet.short_rows) > 5 else ""
+        report.remark(f"Lines cut short, read as far as they go: {some}{more}.")
+    if sheet.preamble:
+        report.remark(f"{len(sheet.preamble)} lines before the header are not imported.")
+    if sheet.breaks:
+        report.remark(f"The header is repeated {len(sheet.breaks)} times.")
+
+
+def _report_time(sheet: Sheet, mapping: Mapping, times: RowTimes, report: Report) -> None:
+    name = sheet.columns[mapping.time.places[-1]].name if mapping.time.places else "time"
+    for row in np.flatnonzero(~times.known):
+        text = _cell(sheet.columns[mapping.time.places[-1]], int(row))
+        report.leave_out(int(sheet.lines[row]), name, text, "is no time: the row is left out")
+    if mapping.time.format == "none":
+        period = f"{mapping.time.period_s:g} s"
+        report.remark(f"No column tells the time: rows are taken as {period} apart.")
+    if mapping.time.spread:
+        report.remark(f"Several rows share a time in '{name}': they are spread evenly.")
+    if times.zero is not None and times.zero.tzinfo is None:
+        report.remark("The times name no time zone: the drive's UTC time stays unknown.")
+
+
+def _cell(column: Column, row: int) -> str:
+    return str(column.texts[row]) if column.texts is not None else ""
+
+
+# --- values -------------------------------------------------------------------------------------
+
+
+def _samples(sheet: Sheet, mapping: Mapping, report: Report) -> Iterator[_Samples]:
+    for column in mapping.columns:
+        if not column.used:
+            why = f": {column.why}" if column.why else ""
+            report.remark(f"Column '{column.column}' is not imported{why}.")
+            continue
+        if column.unit_from == "assumed" and column.unit:
+            report.remark(f"'{column.column}' has no unit: {column.unit} is supposed.")
+        if mapping.layout == "wide":
+            rows = np.arange(sheet.rows, dtype=np.intp)
+            yield _column_samples(sheet.columns[column.place], rows, column, mapping, sheet, report)
+        else:
+            yield from _long_samples(sheet, column, mapping, report)
+
+
+def _long_samples(
+    sheet: Sheet, column: ColumnMap, mapping: Mapping, report: Report
+) -> Iterator[_Samples]:
+    assert mapping.long is not None
+    rows = np.flatnonzero(_equal(sheet.columns[mapping.long.name], column.column))
+    values = sheet.columns[mapping.long.value]
+    by_ecu: dict[str, Rows] = {"": rows}
+    if mapping.long.ecu is not None:
+        names = _texts(sheet.columns[mapping.long.ecu], rows)
+        by_ecu = {name: rows[names == name] for name in dict.fromkeys(names)}
+    for ecu, own in by_ecu.items():
+        chosen = column.model_copy(update={"ecu": ecu or column.ecu})
+        for unit, some in _by_unit(sheet, mapping, own, column):
+            one = chosen.model_copy(update={"unit": unit})
+            yield _column_samples(values, some, one, mapping, sheet, report)
+
+
+def _by_unit(
+    sheet: Sheet, mapping: Mapping, rows: Rows, column: ColumnMap
+) -> Iterator[tuple[str, Rows]]:
+    """Rows of one name by the unit beside them; the mapping's where that is none or corrected."""
+    assert mapping.long is not None
+    if mapping.long.unit is None or column.unit_from == "user":
+        yield column.unit, rows
+        return
+    units = _texts(sheet.columns[mapping.long.unit], rows)
+    for unit in dict.fromkeys(units):
+        usable = bool(unit) and known(unit) is not None
+        yield (unit if usable else column.unit), rows[units == unit]
+
+
+def _texts(column: Column, rows: Rows) -> npt.NDArray[np.object_]:
+    if column.texts is not None:
+        return column.texts[rows]
+    assert column.numbers is not None
+    return np.array([f"{x:g}" for x in column.numbers[rows]], dtype=object)
+
+
+def _equal(column: Column, name: str) -> npt.NDArray[np.bool_]:
+    texts = column.texts if column.texts is not None else np.array(column.sample(len(column)))
+    return np.fromiter((text == name for text in texts), bool, len(texts))
+
+
+def _column_samples(
+    column: Column, rows: Rows, chosen: ColumnMap, mapping: Mapping, sheet: Sheet, report: Report
+) -> _Samples:
+    ecu = chosen.ecu or mapping.ecu
+    if column.numbers is not None:
+        numbers = column.numbers[rows]
+        parsed = Parsed(numbers, np.isfinite(numbers), empty=int(np.isnan(numbers).sum()))
+    else:
+        assert column.texts is not None
+        labels = labels_of(chosen.signal)
+        parsed = parse_column(
+            column.texts[rows], mapping.decimal, mapping.thousands, labels, chosen.unit
+        )
+    report.empty += parsed.empty
+    for k in parsed.bad_rows:
+        text = _cell(column, int(rows[k]))
+        line = int(sheet.lines[rows[k]])
+        report.leave_out(line, chosen.column, text, parsed.bad[text])
+    target = table().by_acronym(chosen.signal).unit if chosen.signal in table() else chosen.unit
+    value = convert(parsed.value, chosen.unit, target) if chosen.unit else parsed.value
+    present = parsed.present
+    if chosen.signal in table() and not mapping.keep_out_of_range:
+        present = _in_range(value, present, rows, column, chosen, sheet, report)
+    return _Samples(chosen.signal, ecu, target, rows[present], value[present])
+
+
+def _in_range(
+    value: npt.NDArray[np.float64],
+    present: npt.NDArray[np.bool_],
+    rows: Rows,
+    column: Column,
+    chosen: ColumnMap,
+    sheet: Sheet,
+    report: Report,
+) -> npt.NDArray[np.bool_]:
+    """Leave out values that the standard's encoding cannot hold."""
+    signal = table().by_acronym(chosen.signal)
+    spare = abs(signal.scale) + 1e-6 * abs(signal.maximum)
+    with np.errstate(invalid="ignore"):
+        outside = (value < signal.minimum - spare) | (value > signal.maximum + spare)
+    outside &= present
+    reason = f"is out of the range of {signal.acronym}"
+    for k in np.flatnonzero(outside):
+        text = _cell(column, int(rows[k])) or f"{value[k]:g}"
+        report.leave_out(int(sheet.lines[rows[k]]), chosen.column, text, reason)
+    return np.asarray(present & ~outside)
+
+
+# --- drives -------------------------------------------------------------------------------------
+
+
+def _drives(sheet: Sheet, mapping: Mapping, times: RowTimes) -> npt.NDArray[np.int64]:
+    """Number of the drive of each row, -1 where the time is unknown."""
+    number = np.zeros(sheet.rows, np.int64)
+    if mapping.split.place is not None and mapping.split.place < len(sheet.columns):
+        names = _texts(sheet.columns[mapping.split.place], np.arange(sheet.rows))
+        place = {name: k for k, name in enumerate(dict.fromkeys(names))}
+        number = np.array([place[name] for name in names], np.int64)
+    if mapping.split.on_restart:
+        number = _numbered_pairs(number, _restarts(sheet, mapping, times))
+    number[~times.known] = -1
+    gap_ns = round(mapping.split.gap_s * 1e9)
+    part = np.zeros(sheet.rows, np.int64)
+    for k in range(int(number.max(initial=-1)) + 1):
+        rows = np.flatnonzero(number == k)
+        stamps = np.unique(times.t_ns[rows])
+        starts = stamps[1:][np.diff(stamps) > gap_ns]
+        part[rows] = np.searchsorted(starts, times.t_ns[rows], side="right")
+    joined = _numbered_pairs(number, part)
+    joined[number < 0] = -1
+    _, dense = np.unique(joined[joined >= 0], return_inverse=True)
+    joined[joined >= 0] = dense
+    return joined
+
+
+def _numbered_pairs(a: npt.NDArray[np.int64], b: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Number of each pair, in order of (a, b)."""
+    return np.asarray(np.maximum(a, 0) * (int(b.max(initial=0)) + 1) + b)
+
+
+def _restarts(sheet: Sheet, mapping: Mapping, times: RowTimes) -> npt.NDArray[np.int64]:
+    """How often the time has jumped back before each row.
+
+    A long file may be sorted by signal: then each signal's own rows are looked at.
+    """
+    out = np.zeros(sheet.rows, np.int64)
+    groups = [np.flatnonzero(times.known)]
+    if mapping.long is not None:
+        keys = _texts(sheet.columns[mapping.long.name], np.arange(sheet.rows))
+        if mapping.long.ecu is not None:
+            keys = keys + "\0" + _texts(sheet.columns[mapping.long.ecu], np.arange(sheet.rows))
+        changes = int((keys[1:] != keys[:-1]).sum())
+        names = list(dict.fromkeys(keys))
+        if changes <= 2 * len(names):
+            groups = [np.flatnonzero((keys == name) & times.known) for name in names]
+    for rows in groups:
+        back = np.diff(times.t_ns[rows], prepend=times.t_ns[rows[:1]]) <= -JUMP_BACK_NS
+        out[rows] = np.cumsum(back)
+    return out
+
+
+def _drive(
+    sheet: Sheet,
+    mapping: Mapping,
+    times: RowTimes,
+    found: list[_Samples],
+    mine: npt.NDArray[np.bool_],
+    source: str,
+) -> Drive | None:
+    rows = np.flatnonzero(mine)
+    if not len(rows):
+        return None
+    t_ns = np.zeros(sheet.rows, np.int64)
+    t_ns[rows] = times.t_ns[rows]
+    zero_ns = int(t_ns[rows].min())
+    if mapping.time.spread:
+        t_ns[rows] = spread_even(np.maximum.accumulate(t_ns[rows]))
+        zero_ns = int(t_ns[rows].min())
+    elif times.zero is None and 0 <= zero_ns <= OWN_ZERO_NS:
+        zero_ns = 0
+    t_ns -= zero_ns
+    merged: dict[tuple[str, str], list[_Samples]] = {}
+    for samples in found:
+        inside = mine[samples.rows]
+        if inside.any():
+            own = _Samples(samples.signal, samples.ecu, samples.unit, samples.rows[inside],
+                           samples.value[inside])  # fmt: skip
+            merged.setdefault((samples.signal, samples.ecu), []).append(own)
+    if not merged:
+        return None
+    traces = tuple(_trace(parts, t_ns) for _, parts in sorted(merged.items()))
+    return Drive(traces, _facts(mapping, times, zero_ns, traces, source))
+
+
+def _trace(parts: list[_Samples], t_ns: npt.NDArray[np.int64]) -> Trace:
+    rows = np.concatenate([part.rows for part in parts])
+    value = np.concatenate([part.value for part in parts])
+    order = np.lexsort((rows, t_ns[rows]))
+    first = parts[0]
+    return Trace(first.signal, first.ecu, first.unit, t_ns[rows][order], value[order])
+
+
+def _facts(
+    mapping: Mapping, times: RowTimes, zero_ns: int, traces: tuple[Trace, ...], source: str
+) -> Facts:
+    extra: dict[str, Any] = {"file": source, "fingerprint": mapping.fingerprint}
+    started = ""
+    if times.zero is not None:
+        micro = np.timedelta64(zero_ns // 1000, "us").astype(object)
+        instant = times.zero + micro
+        if instant.tzinfo is not None:
+            started = instant.astimezone(UTC).isoformat()
+        else:
+            extra["started_local"] = instant.isoformat()
+    return Facts(
+        started_utc=started,
+        software=f"logbench {__version__}",
+        link=LinkFacts(adapter=f"imported from {source}"),
+        signals=signal_facts(traces),
+        ecus={trace.ecu: "" for trace in traces},
+        extra={"import": extra},
+    )
+
+
+def signal_facts(traces: tuple[Trace, ...]) -> dict[str, SignalFacts]:
+    """Unit, name and PID of every signal, as far as the table knows it."""
+    out = {}
+    for trace in traces:
+        if trace.signal in table():
+            signal = table().by_acronym(trace.signal)
+            out[trace.signal] = SignalFacts(unit=signal.unit, name=signal.name, pid=signal.pid)
+        else:
+            out[trace.signal] = SignalFacts(unit=trace.unit)
+    return out

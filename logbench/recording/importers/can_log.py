@@ -1,0 +1,237 @@
+"""python-can logs (ASC, BLF, candump, TRC, …) holding ISO 15765-4 traffic.
+
+The logs hold requests and replies as they were on the bus. Replies of service 01 are put together
+(ISO 15765-2) and decoded by the signal table; each sample's time is the middle between the request
+and the first frame of its reply, or the reply's own where the request is not in the log.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+
+from logbench import __version__
+from logbench.errors import ImportFileError, ReplyError
+from logbench.recording.importers.build import signal_facts
+from logbench.recording.importers.model import Drive, Imported, Report
+from logbench.recording.model import Facts, LinkFacts, Trace
+from logbench.signals.decoding import decode, scaling_from, split
+from logbench.signals.model import Scaling
+from logbench.signals.table import table
+
+SUFFIXES = frozenset({".asc", ".blf", ".log", ".candump", ".trc"})
+_STALE_NS = 5_000_000_000
+"""A request older than this does not belong to a reply (ISO 15765-3: response pending, 5 s)."""
+
+_LENGTH_MASK = 0x0F
+_GAP_NS = 1800 * 10**9
+
+
+@dataclass(slots=True)
+class _Open:
+    """A message of several frames that is not complete yet."""
+
+    data: bytearray
+    total: int
+    next: int
+    t_ns: int
+
+
+@dataclass(slots=True)
+class _Bus:
+    """What was asked and answered so far on one channel."""
+
+    open: dict[str, _Open] = field(default_factory=dict)
+    asked_ns: dict[str, int] = field(default_factory=dict)
+    """Reply address ('' for all) to the time of the last request."""
+    scaling: dict[str, Scaling] = field(default_factory=dict)
+
+
+def import_can_log(path: Path) -> Imported:
+    """All service 01 samples of a log, split where it pauses for half an hour.
+
+    Raises `ImportFileError`: no python-can, no log that it can read, or no such traffic in it.
+    """
+    report = Report()
+    samples: dict[tuple[str, str], tuple[list[int], list[float]]] = {}
+    buses: dict[Any, _Bus] = {}
+    first_ns: int | None = None
+    for number, frame in enumerate(_frames(path, report), start=1):
+        report.rows = number
+        t_ns = round(frame.timestamp * 1e9)
+        first_ns = t_ns if first_ns is None else first_ns
+        bus = buses.setdefault(frame.channel, _Bus())
+        for ecu, payload, when in _messages(bus, frame, t_ns, number, report):
+            _decode(bus, ecu, payload, when - first_ns, number, samples, report)
+    if not samples:
+        raise ImportFileError(
+            f"{path} holds no replies of service 01 (ISO 15765-4): it is a log of something else."
+        )
+    drives = tuple(_drives(path.name, samples, first_ns or 0))
+    report.samples = sum(len(trace) for drive in drives for trace in drive.traces)
+    return Imported(drives, report)
+
+
+def _frames(path: Path, report: Report) -> Iterator[Any]:
+    """Data frames of the log; what cannot be parsed ends the reading and is listed."""
+    try:
+        import can
+    except ModuleNotFoundError as error:
+        raise ImportFileError(
+            "CAN logs need python-can: install it with pip install 'logbench[can]'."
+        ) from error
+    kinds: dict[str, tuple[type[Any], str]] = {
+        ".asc": (can.ASCReader, "r"),
+        ".blf": (can.BLFReader, "rb"),
+        ".trc": (can.TRCReader, "r"),
+    }
+    kind, mode = kinds.get(path.suffix.lower(), (can.CanutilsLogReader, "r"))
+    try:
+        stream: IO[Any] = path.open(mode) if mode == "rb" else path.open(mode, errors="replace")
+    except OSError as error:
+        raise ImportFileError(f"{path} cannot be read ({error.strerror}): check it.") from error
+    with stream:
+        try:
+            for message in kind(stream):
+                if not (message.is_error_frame or message.is_remote_frame):
+                    yield message
+        except Exception as error:  # python-can's parsers raise whatever a bad line causes
+            report.leave_out(report.rows + 1, "", str(error), "ends the readable part")
+
+
+def _messages(
+    bus: _Bus, frame: Any, t_ns: int, number: int, report: Report
+) -> Iterator[tuple[str, bytes, int]]:
+    """(ECU, whole message, time) when a frame completes one."""
+    data, address = bytes(frame.data), frame.arbitration_id
+    ecu = _reply_address(address, frame.is_extended_id)
+    if ecu is None:
+        asked = _asked_of(address, frame.is_extended_id)
+        if asked is not None and data and data[0] >> 4 == 0 and data[1:2] == b"\x01":
+            bus.asked_ns[asked] = t_ns
+        return
+    kind = data[0] >> 4 if data else 15
+    if kind == 0 and 0 < data[0] < len(data):
+        yield ecu, data[1 : data[0] + 1], _middle(bus, ecu, t_ns)
+    elif kind == 1 and len(data) == 8:
+        total = (data[0] & _LENGTH_MASK) << 8 | data[1]
+        bus.open[ecu] = _Open(bytearray(data[2:]), total, 1, _middle(bus, ecu, t_ns))
+    elif kind == 2 and ecu in bus.open:
+        message = bus.open[ecu]
+        if data[0] & _LENGTH_MASK != message.next:
+            report.leave_out(number, ecu, data.hex(" "), "is out of sequence")
+            del bus.open[ecu]
+            return
+        message.data += data[1:]
+        message.next = (message.next + 1) % 16
+        if len(message.data) >= message.total:
+            del bus.open[ecu]
+            yield ecu, bytes(message.data[: message.total]), message.t_ns
+    elif kind != 3:
+        report.leave_out(number, ecu, data.hex(" "), "is no frame of a message")
+
+
+def _reply_address(address: int, extended: bool) -> str | None:
+    """ISO 15765-4: 7E8 to 7EF, or 18DAF1xx."""
+    if not extended:
+        return f"{address:03X}" if 0x7E8 <= address <= 0x7EF else None
+    return f"{address:08X}" if address >> 8 == 0x18DAF1 else None
+
+
+def _asked_of(address: int, extended: bool) -> str | None:
+    """Reply address that a request is to; `` for a functional request to all; None: no request."""
+    if not extended:
+        if address == 0x7DF:
+            return ""
+        return f"{address + 8:03X}" if 0x7E0 <= address <= 0x7E7 else None
+    if address == 0x18DB33F1:
+        return ""
+    is_physical = address >> 16 == 0x18DA and address & 0xFF == 0xF1
+    return f"18DAF1{address >> 8 & 0xFF:02X}" if is_physical else None
+
+
+def _middle(bus: _Bus, ecu: str, t_ns: int) -> int:
+    asked = max((bus.asked_ns[key] for key in ("", ecu) if key in bus.asked_ns), default=None)
+    if asked is None or not 0 <= t_ns - asked <= _STALE_NS:
+        return t_ns
+    return (asked + t_ns) // 2
+
+
+def _decode(
+    bus: _Bus,
+    ecu: str,
+    payload: bytes,
+    t_ns: int,
+    number: int,
+    samples: dict[tuple[str, str], tuple[list[int], list[float]]],
+    report: Report,
+) -> None:
+    if payload[:1] != b"\x41":
+        return  # another service, or a negative response: nothing to plot
+    try:
+        for pid, data in split(payload):
+            if pid % 0x20 == 0:
+                continue
+            if pid in (0x4F, 0x50):
+                bus.scaling[ecu] = _scaling(bus.scaling.get(ecu), pid, data)
+            for signal, value in decode(pid, data, bus.scaling.get(ecu)).items():
+                times, values = samples.setdefault((signal, ecu), ([], []))
+                times.append(t_ns)
+                values.append(value)
+    except ReplyError as error:
+        report.leave_out(number, ecu, payload.hex(" "), str(error))
+
+
+def _scaling(known: Scaling | None, pid: int, data: bytes) -> Scaling:
+    known = known or Scaling()
+    if pid == 0x50:
+        new = scaling_from(None, data)
+        return Scaling(known.lambda_max, known.o2_voltage_max_v, known.o2_current_max_ma,
+                       known.map_max_kpa, new.maf_max_g_s)  # fmt: skip
+    new = scaling_from(data)
+    return Scaling(new.lambda_max, new.o2_voltage_max_v, new.o2_current_max_ma, new.map_max_kpa,
+                   known.maf_max_g_s)  # fmt: skip
+
+
+def _drives(
+    source: str, samples: dict[tuple[str, str], tuple[list[int], list[float]]], first_ns: int
+) -> Iterator[Drive]:
+    traces = [
+        Trace(signal, ecu, table().by_acronym(signal).unit, np.array(t, np.int64), np.array(v))
+        for (signal, ecu), (t, v) in sorted(samples.items())
+    ]
+    stamps = np.unique(np.concatenate([trace.t_ns for trace in traces]))
+    starts = np.concatenate([stamps[:1], stamps[1:][np.diff(stamps) > _GAP_NS]])
+    for k, start in enumerate(starts):
+        end = starts[k + 1] if k + 1 < len(starts) else np.iinfo(np.int64).max
+        mine = tuple(_cut(traces, int(start), int(end)))
+        absolute = first_ns + int(start)
+        yield Drive(mine, _facts(source, mine, absolute))
+
+
+def _cut(traces: Iterable[Trace], start: int, end: int) -> Iterator[Trace]:
+    for trace in traces:
+        inside = (trace.t_ns >= start) & (trace.t_ns < end)
+        if inside.any():
+            t_ns, value = trace.t_ns[inside] - start, trace.value[inside]
+            order = np.argsort(t_ns, kind="stable")
+            yield Trace(trace.signal, trace.ecu, trace.unit, t_ns[order], value[order])
+
+
+def _facts(source: str, traces: tuple[Trace, ...], absolute_ns: int) -> Facts:
+    started = ""
+    if 5e17 < absolute_ns < 5e18:  # a log that counts from 1970, not from its own start
+        started = datetime.fromtimestamp(absolute_ns / 1e9, UTC).isoformat()
+    return Facts(
+        started_utc=started,
+        software=f"logbench {__version__}",
+        link=LinkFacts(adapter=f"imported from {source}", protocol="ISO 15765-4 (CAN log)"),
+        signals=signal_facts(traces),
+        ecus={trace.ecu: "" for trace in traces},
+        extra={"import": {"file": source}},
+    )

@@ -1,0 +1,195 @@
+"""Cells of text to numbers: decimal marks, thousands marks, units in the cell, clocks, words."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from logbench.recording.importers.units import convert, known
+
+Texts = npt.NDArray[np.object_]
+Values = npt.NDArray[np.float64]
+
+EMPTY = frozenset(
+    {"", "-", "--", "---", "—", "–", "n/a", "na", "null", "none", "no data", "nodata", "?", "*"}
+)
+"""Cells that say that there is no sample (lower case)."""
+
+NOT_USED = "nan"
+"""A sample that the ECU marked as not used: there, but without a number."""
+
+_WORDS = {"on": 1.0, "off": 0.0, "yes": 1.0, "no": 0.0, "true": 1.0, "false": 0.0}
+_CLOCK = re.compile(r"([+-]?)(?:(\d{1,3}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)")
+_NUMBER = re.compile(r"([+\-−]?[\d.,' \u00a0\u202f]*\d[.,]?(?:[eE][+-]?\d+)?)\s*(\D.*)?", re.DOTALL)
+_SPACES = re.compile(r"[ \u00a0\u202f]")
+
+
+@dataclass(slots=True)
+class Parsed:
+    """A column of cells as numbers.
+
+    `value`: float64, shape (n,); NaN where there is none. `present`: there is a sample.
+    """
+
+    value: Values
+    present: npt.NDArray[np.bool_]
+    empty: int = 0
+    bad: dict[str, str] = field(default_factory=dict)
+    """Text of a cell that could not be read, to the reason."""
+    bad_rows: npt.NDArray[np.intp] = field(default_factory=lambda: np.empty(0, np.intp))
+    units: Counter[str] = field(default_factory=Counter)
+    """Units that stood in cells, as written, with how many cells had each."""
+
+
+def parse_number(text: str, decimal: str = ".", thousands: str = "") -> tuple[float, str] | None:
+    """A number and the unit behind it (`` where none); None when it is no number.
+
+    `2124RPM`, `24,77g/s`, `1.234,5`, `-3 %`, `00:03:02` (as 182 s). Thousands marks must stand
+    before groups of three digits.
+    """
+    text = text.strip()
+    clock = _CLOCK.fullmatch(text)
+    if clock:
+        seconds = int(clock[2] or 0) * 3600.0 + int(clock[3]) * 60.0
+        seconds += float(clock[4].replace(",", "."))
+        return (-seconds if clock[1] == "-" else seconds), "s"
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        return None
+    number = _plain(match[1].strip(), decimal, thousands)
+    unit = (match[2] or "").strip()
+    if number is None or (unit and known(unit) is None):
+        return None
+    try:
+        return float(number), unit
+    except ValueError:
+        return None
+
+
+def _plain(number: str, decimal: str, thousands: str) -> str | None:
+    """As Python writes it; None when its marks are not those of the file."""
+    number = _SPACES.sub(" ", number.replace("−", "-"))
+    whole, mark, rest = number.partition(decimal)
+    if decimal in rest:
+        return None
+    if thousands and thousands in whole:
+        first, *groups = whole.lstrip("+-").split(thousands)
+        if not 1 <= len(first) <= 3 or any(len(group) != 3 for group in groups):
+            return None
+        whole = whole.replace(thousands, "")
+    plain = f"{whole}.{rest}" if mark else whole
+    return plain if re.fullmatch(r"[+-]?\d*\.?\d*(?:[eE][+-]?\d+)?", plain) else None
+
+
+def parse_column(
+    texts: Texts,
+    decimal: str = ".",
+    thousands: str = "",
+    labels: Mapping[str, float] | None = None,
+    unit: str = "",
+) -> Parsed:
+    """All cells of a column, shape (n,). Each different text is looked at once.
+
+    `labels`: words with a meaning, lower case. `unit`: what the column is in; cells that name
+    another unit are converted to it, and left out with a reason where that cannot be.
+    """
+    unique, code = _unique(texts)
+    value = np.full(len(unique), np.nan)
+    present = np.zeros(len(unique), dtype=bool)
+    is_bad = np.zeros(len(unique), dtype=bool)
+    count = np.bincount(code, minlength=len(unique))
+    out = Parsed(value, present)
+    for k, text in enumerate(unique):
+        low = text.strip().lower()
+        if low in EMPTY:
+            out.empty += int(count[k])
+            continue
+        if low == NOT_USED:
+            present[k] = True
+            continue
+        found = _meaning(text, low, decimal, thousands, labels)
+        if found is None or not np.isfinite(found[0]):
+            out.bad[text], is_bad[k] = "is no number", True
+            continue
+        number, own = found
+        if own:
+            out.units[own] += int(count[k])
+        if own and unit and known(own) != known(unit):
+            try:
+                number = float(convert(np.array([number]), own, unit)[0])
+            except ValueError:
+                out.bad[text], is_bad[k] = f"has another unit than {unit}", True
+                continue
+        value[k], present[k] = number, True
+    out.value, out.present = value[code], present[code]
+    out.bad_rows = np.flatnonzero(is_bad[code])
+    return out
+
+
+def _meaning(
+    text: str, low: str, decimal: str, thousands: str, labels: Mapping[str, float] | None
+) -> tuple[float, str] | None:
+    if labels and low in labels:
+        return labels[low], ""
+    found = parse_number(text, decimal, thousands)
+    if found is None and low in _WORDS:
+        return _WORDS[low], ""
+    return found
+
+
+def _unique(texts: Texts) -> tuple[list[str], npt.NDArray[np.intp]]:
+    """Different texts in order of appearance, and for each cell which one it is."""
+    place: dict[str, int] = {}
+    code = np.fromiter((place.setdefault(t, len(place)) for t in texts), np.intp, len(texts))
+    return list(place), code
+
+
+def marks_of(cells: Iterable[str], delimiter: str) -> tuple[str, str, float]:
+    """Decimal mark, thousands mark and confidence, from a sample of a file's cells.
+
+    A comma followed by exactly three digits may be either; other cells decide, and where none
+    does, a comma is a decimal mark in files that are not separated by commas.
+    """
+    comma = point = grouped_comma = grouped_point = spaced = quoted = 0
+    for cell in cells:
+        match = re.match(r"[+\-−]?\d[\d.,' \u00a0\u202f]*", cell.strip())
+        if match is None or _CLOCK.match(cell.strip()) or cell.count(".") + cell.count(",") > 6:
+            continue
+        number = match[0].rstrip(" ,.'")
+        commas, points = number.count(","), number.count(".")
+        if commas and points:
+            last_is_comma = number.rfind(",") > number.rfind(".")
+            comma, point = comma + 9 * last_is_comma, point + 9 * (not last_is_comma)
+            grouped_point += last_is_comma
+            grouped_comma += not last_is_comma
+        elif commas:
+            if re.fullmatch(r"[+\-−]?[1-9]\d{0,2}(,\d{3})+", number):
+                grouped_comma += 1
+                quoted += commas > 1
+            else:
+                comma += 1
+        elif points:
+            point += 1
+            grouped_point += points > 1
+        spaced += bool(re.search(r"\d[ \u00a0\u202f]\d{3}(?!\d)", number))
+        quoted += "'" in number
+    return _decide(comma, point, grouped_comma, grouped_point, spaced, delimiter)
+
+
+def _decide(
+    comma: int, point: int, grouped_comma: int, grouped_point: int, spaced: int, delimiter: str
+) -> tuple[str, str, float]:
+    space = " " if spaced else ""
+    if comma > point:
+        sure = comma / (comma + point + 0.01)
+        return ",", ("." if grouped_point else space), min(1.0, sure)
+    if point:
+        return ".", ("," if grouped_comma else space), point / (comma + point)
+    if grouped_comma and delimiter != ",":
+        return ",", space, 0.6
+    return ".", ("," if grouped_comma else space), 0.6 if grouped_comma else 1.0

@@ -1,0 +1,234 @@
+"""From a sheet of cells to a mapping: which column is which signal, in which unit, how sure."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+
+import numpy as np
+
+from logbench.recording.importers.cells import EMPTY, marks_of, parse_column
+from logbench.recording.importers.labels import labels_of
+from logbench.recording.importers.model import (
+    SURE,
+    ColumnMap,
+    LongMap,
+    Mapping,
+    SplitMap,
+    TimeMap,
+    UnitFrom,
+)
+from logbench.recording.importers.names import Match, is_kind, matches, take_apart
+from logbench.recording.importers.sheet import Column, Dialect, Sheet
+from logbench.recording.importers.times import find_time
+from logbench.recording.importers.units import compatible, convert, known
+from logbench.signals.table import table
+
+_HEX_PID = re.compile(r"(?:0x|01\s*)?([0-9A-Fa-f]{2})")
+
+
+def detect_mapping(sheet: Sheet, dialect: Dialect | None = None) -> Mapping:
+    """The best guess at how to read a sheet; every part of it can be corrected."""
+    dialect = dialect or Dialect("utf-8", ",", 0, bool(sheet.units))
+    cells = [cell for column in sheet.columns for cell in column.sample(60)]
+    decimal, thousands, _ = marks_of(cells, dialect.delimiter)
+    mapping = Mapping(
+        fingerprint=sheet.fingerprint,
+        encoding=dialect.encoding,
+        delimiter=dialect.delimiter,
+        decimal="," if decimal == "," else ".",
+        thousands=thousands,  # type: ignore[arg-type]  # validated by the model
+        header_row=dialect.header_row,
+        units_row=bool(sheet.units),
+        time=find_time(sheet, decimal),
+        split=_find_split(sheet),
+    )
+    mapping.long = _find_long(sheet, mapping)
+    if mapping.long is not None:
+        mapping.layout = "long"
+        mapping.columns = _map_names(sheet, mapping, mapping.long)
+        mapping.time.spread = False
+    else:
+        mapping.columns = _map_columns(sheet, mapping)
+    return mapping
+
+
+def _find_split(sheet: Sheet) -> SplitMap:
+    for place, column in enumerate(sheet.columns):
+        if is_kind(column.name, "drive"):
+            values = [cell for cell in column.sample() if cell]
+            if values and len(set(values)) <= max(50, len(values) // 20):
+                return SplitMap(place=place)
+    return SplitMap()
+
+
+def _find_long(sheet: Sheet, mapping: Mapping) -> LongMap | None:
+    """The long layout's columns: one of names, one of values; None for the wide layout."""
+    if sheet.rows == 0:
+        return None
+    place = {
+        kind: [k for k, c in enumerate(sheet.columns) if is_kind(c.name, kind)]
+        for kind in ("name", "value", "unit", "ecu")
+    }
+    taken = set(mapping.time.places)
+    for name in place["name"]:
+        values = [k for k in place["value"] if k != name and k not in taken]
+        texts = [cell for cell in sheet.columns[name].sample(1000) if cell]
+        if not values or not texts or name in taken:
+            continue
+        if sum(bool(_matches_of_name(text)) for text in set(texts)) >= 0.3 * len(set(texts)):
+            return LongMap(
+                name=name,
+                value=values[0],
+                unit=next((k for k in place["unit"] if k != name), None),
+                ecu=next((k for k in place["ecu"] if k != name), None),
+            )
+    return None
+
+
+def _matches_of_name(text: str) -> list[Match]:
+    found = matches(text)
+    pid = _HEX_PID.fullmatch(text.strip())
+    if not found and pid:
+        signals = table().of_pid(int(pid[1], 16))
+        found = [Match(s.acronym, 0.8, f"is PID {pid[1].upper()}") for s in signals[:1]]
+    return found
+
+
+def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
+    out = []
+    for place, column in enumerate(sheet.columns):
+        is_time = place in mapping.time.places or any(
+            is_kind(column.name, kind) for kind in ("time", "date")
+        )
+        if (is_time and not _also_a_signal(column.name)) or place == mapping.split.place:
+            continue
+        written = sheet.units[place] if sheet.units else None
+        guess = _guess(column, matches(column.name, written or None), written, mapping)
+        guess.place = place
+        guess.ecu = take_apart(column.name).ecu
+        out.append(guess)
+    _settle_rivals(out)
+    return out
+
+
+def _also_a_signal(name: str) -> bool:
+    """The engine's run time is a signal, even where it serves as the clock."""
+    return not is_kind(name, "time") and not is_kind(name, "date") and bool(matches(name))
+
+
+def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]:
+    names = _texts(sheet.columns[long.name])
+    values = sheet.columns[long.value]
+    units = None if long.unit is None else _texts(sheet.columns[long.unit])
+    out = []
+    for name in dict.fromkeys(names):
+        if not name:
+            continue
+        rows = np.flatnonzero(np.array([other == name for other in names]))
+        written = None
+        if units is not None:
+            written = Counter(units[row] for row in rows).most_common(1)[0][0]
+        part = Column(
+            name,
+            texts=None if values.texts is None else values.texts[rows],
+            numbers=None if values.numbers is None else values.numbers[rows],
+        )
+        found = [m for m in _matches_of_name(name) if not written or _fits(m.signal, written)]
+        out.append(_guess(part, found, written, mapping))
+    _settle_rivals(out)
+    return out
+
+
+def _texts(column: Column) -> list[str]:
+    return column.sample(most=max(1, len(column)))
+
+
+def _fits(acronym: str, unit: str) -> bool:
+    return acronym not in table() or compatible(unit, table().by_acronym(acronym).unit)
+
+
+def _guess(column: Column, found: list[Match], written: str | None, mapping: Mapping) -> ColumnMap:
+    """One column's signal and unit, judged by its cells too. `written`: a unit that stands beside
+    the column; None where there is no place for one."""
+    cells = np.array(column.sample(), dtype=object)
+    filled = np.array([cell.strip().lower() not in EMPTY for cell in cells], dtype=bool)
+    guess = ColumnMap(column=column.name, others=[match.signal for match in found[1:]])
+    if not found:
+        guess.why = "no signal reads like it"
+        return guess
+    best = found[0]
+    labels = labels_of(best.signal)
+    parsed = parse_column(cells[filled], mapping.decimal, mapping.thousands, labels)
+    guess.signal, guess.why, guess.confidence = best.signal, best.why, best.confidence
+    guess.unit, guess.unit_from = _unit(column.name, written, parsed.units, best.signal)
+    if guess.unit_from == "cells" and not _fits(best.signal, guess.unit):
+        guess.confidence, guess.why = 0.1, f"{guess.why}, but its cells are in {guess.unit}"
+        return guess
+    if filled.any():
+        _judge_cells(guess, parsed.value[parsed.present], parsed.present.mean())
+    return guess
+
+
+def _unit(
+    name: str, written: str | None, in_cells: Counter[str], signal: str
+) -> tuple[str, UnitFrom]:
+    if written is not None and known(written) is not None and (written or not _has_unit(signal)):
+        return written, "header"
+    header = take_apart(name).unit
+    if header is not None:
+        return header, "header"
+    if in_cells:
+        return in_cells.most_common(1)[0][0], "cells"
+    return (table().by_acronym(signal).unit if signal in table() else ""), "assumed"
+
+
+def _has_unit(signal: str) -> bool:
+    return signal in table() and bool(table().by_acronym(signal).unit)
+
+
+def _judge_cells(guess: ColumnMap, values: np.ndarray, share_read: float) -> None:
+    """Lower the confidence where cells cannot be read, or lie out of the signal's range; see
+    degrees Fahrenheit where Celsius is impossible."""
+    if share_read < 0.9:
+        guess.confidence *= float(share_read)
+        guess.why += f"; {1 - share_read:.0%} of its cells cannot be read"
+    if guess.signal not in table():
+        return
+    signal = table().by_acronym(guess.signal)
+    finite = values[np.isfinite(values)]
+    if not len(finite):
+        return
+    if guess.unit_from == "assumed" and signal.unit == "degC" and signal.acronym in _BELOW_150:
+        if 150.0 < float(np.max(finite)) < 300.0:
+            guess.unit, guess.confidence = "degF", min(guess.confidence, 0.6)
+            guess.why += "; too hot for degrees C, so degrees F are supposed"
+    elif guess.unit_from == "assumed" and signal.unit:
+        guess.confidence = min(guess.confidence, 0.9)
+        guess.why += f"; no unit stands there, {signal.unit} is supposed"
+    inside = convert(finite, guess.unit, signal.unit)
+    share = float(((inside >= signal.minimum - 1) & (inside <= signal.maximum + 1)).mean())
+    if share < 0.95:
+        guess.confidence *= share * 0.8
+        guess.why += f"; {1 - share:.0%} of its values are out of the signal's range"
+
+
+_BELOW_150 = frozenset({"ECT", "IAT", "AAT", "EOT"})
+"""Temperatures that no running car has above 150 degrees C."""
+
+
+def _settle_rivals(columns: list[ColumnMap]) -> None:
+    """Two columns that read as the same signal of the same ECU: the surer one has it."""
+    best: dict[tuple[str, str], ColumnMap] = {}
+    for column in sorted(columns, key=lambda c: -c.confidence):
+        if not column.signal:
+            continue
+        first = best.setdefault((column.signal, column.ecu), column)
+        if first is not column and column.confidence >= SURE:
+            column.confidence = min(column.confidence * 0.5, SURE - 0.01)
+            column.why += f"; '{first.column}' is already {column.signal}"
+
+
+def supposed(time: TimeMap) -> bool:
+    """Whether the times are a guess that a person should look at."""
+    return time.confidence < 0.6

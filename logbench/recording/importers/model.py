@@ -1,0 +1,229 @@
+"""The words of an import: how a foreign file's columns become signals, and what was left out."""
+
+from __future__ import annotations
+
+import tomllib
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import tomlkit
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from logbench.errors import ImportFileError
+from logbench.recording.model import Facts, Trace
+from logbench.recording.storage import storage_trouble
+
+ENGINE_ECU = "7E8"
+"""Address written where a file names none: the engine's ordinary one on CAN (ISO 15765-4)."""
+
+SURE = 0.5
+"""A guess below this confidence is shown, but not imported unless the user says so."""
+
+UnitFrom = Literal["header", "cells", "assumed", "user"]
+TimeFormat = Literal[
+    "number", "clock", "year first", "day first", "month first", "epoch", "days", "none"
+]
+"""`number`: a count of `unit`s. `clock`: 00:03:02 or 3:02.5. `year first`, `day first` and
+`month first`: calendar dates with a time of day. `epoch`: `unit`s since 1970-01-01 UTC. `days`:
+a spreadsheet's days since 1899-12-30. `none`: rows `period_s` apart."""
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", validate_assignment=True)
+
+
+class ColumnMap(_Strict):
+    """Which signal a column (or, in the long layout, a name) is."""
+
+    column: str
+    """The header's text, or the name in the long layout, as the file has it."""
+    place: int = -1
+    """Index of the column, from 0; -1 in the long layout."""
+    signal: str = ""
+    """Acronym; `` leaves the column out. A name that is not in the table is kept as it is."""
+    unit: str = ""
+    """Unit of the file's numbers, in pint's or the trade's spelling; `` for a pure number."""
+    unit_from: UnitFrom = "assumed"
+    ecu: str = ""
+    """`` for the mapping's."""
+    confidence: float = Field(default=0.0, ge=0.0, le=1.0)
+    why: str = ""
+    others: list[str] = Field(default_factory=list)
+    """Further acronyms that it may be, likeliest first."""
+
+    @property
+    def used(self) -> bool:
+        """Whether it is imported."""
+        return bool(self.signal) and self.confidence >= SURE
+
+
+class TimeMap(_Strict):
+    """Where the times are, and how they are written."""
+
+    places: list[int] = Field(default_factory=list)
+    """Index of the column; two where date and time of day have one each."""
+    format: TimeFormat = "none"
+    unit: str = "s"
+    period_s: float = Field(default=1.0, gt=0.0)
+    """Distance of rows where nothing tells the time."""
+    spread: bool = False
+    """True: rows that share a coarse time stamp are spread evenly up to the next one."""
+    confidence: float = Field(default=0.0, ge=0.0, le=1.0)
+    why: str = ""
+
+
+class LongMap(_Strict):
+    """The columns of a long layout: one row a sample."""
+
+    name: int
+    value: int
+    unit: int | None = None
+    ecu: int | None = None
+
+
+class SplitMap(_Strict):
+    """How several drives in one file are told apart."""
+
+    place: int | None = None
+    """Column whose value changes from drive to drive."""
+    on_restart: bool = True
+    """A new drive begins where the time jumps back."""
+    gap_s: float = Field(default=1800.0, gt=0.0)
+    """A new drive begins after a longer pause."""
+
+
+class Mapping(_Strict):
+    """How one kind of file is read. Made by `detect`, correctable, saved as TOML."""
+
+    version: Literal[1] = 1
+    fingerprint: str = ""
+    """Same for files with the same header."""
+    encoding: str = "utf-8"
+    delimiter: str = ","
+    decimal: Literal[".", ","] = "."
+    thousands: Literal["", ",", ".", " ", "'"] = ""
+    header_row: int | None = 0
+    """Index of the header among the file's non-empty rows; None: the file has none."""
+    units_row: bool = False
+    """The row below the header holds units."""
+    layout: Literal["wide", "long"] = "wide"
+    ecu: str = ENGINE_ECU
+    keep_out_of_range: bool = False
+    time: TimeMap = Field(default_factory=TimeMap)
+    long: LongMap | None = None
+    split: SplitMap = Field(default_factory=SplitMap)
+    columns: list[ColumnMap] = Field(default_factory=list)
+
+    def column(self, name: str) -> ColumnMap:
+        """The column of that header text, to correct it.
+
+        Raises `ImportFileError`, naming those there are.
+        """
+        for column in self.columns:
+            if column.column == name:
+                return column
+        known = ", ".join(repr(column.column) for column in self.columns)
+        raise ImportFileError(f"There is no column {name!r} in the mapping; it has {known}.")
+
+    def assign(self, name: str, signal: str, unit: str | None = None) -> None:
+        """Correct one column: the user's word counts fully. `signal` `` leaves it out."""
+        column = self.column(name)
+        column.signal = signal
+        column.confidence = 1.0 if signal else 0.0
+        column.why = "as the user said"
+        if unit is not None:
+            column.unit, column.unit_from = unit, "user"
+
+    def save(self, path: Path) -> None:
+        """Write as TOML. Raises `StorageError`."""
+        document = tomlkit.dumps(self.model_dump(exclude_none=True))
+        with storage_trouble(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(document, "utf-8")
+
+    @classmethod
+    def load(cls, path: Path) -> Mapping:
+        """Read what `save` wrote. Raises `ImportFileError`, naming the field and what is wrong."""
+        try:
+            document = tomllib.loads(path.read_text("utf-8"))
+            return cls.model_validate(document)
+        except FileNotFoundError as error:
+            raise ImportFileError(f"There is no mapping {path}: check the name.") from error
+        except ValidationError as error:
+            first = error.errors()[0]
+            where = ".".join(str(part) for part in first["loc"])
+            raise ImportFileError(
+                f"The mapping {path} cannot be used, {where}: {first['msg'].lower()}."
+            ) from error
+        except (OSError, ValueError) as error:
+            raise ImportFileError(
+                f"The mapping {path} cannot be read ({error}): correct or remove it."
+            ) from error
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """One cell, row or frame that could not be read."""
+
+    line: int
+    """Line or row number in the file, from 1; 0 where there is none."""
+    column: str
+    text: str
+    reason: str
+
+
+LISTED = 200
+"""At most so many unread cells of each reason are listed; all are counted."""
+
+
+@dataclass(slots=True)
+class Report:
+    """What became of a file: counts of everything, and a list of what could not be read."""
+
+    rows: int = 0
+    samples: int = 0
+    empty: int = 0
+    """Cells without a value."""
+    counts: Counter[tuple[str, str]] = field(default_factory=Counter)
+    """(column, reason) to how many cells were left out."""
+    unread: list[Unread] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    """Assumptions and columns left out, one sentence each."""
+    _listed: Counter[str] = field(default_factory=Counter)
+
+    def leave_out(self, line: int, column: str, text: str, reason: str, times: int = 1) -> None:
+        """Count, and list while there is room."""
+        self.counts[column, reason] += times
+        if self._listed[reason] < LISTED:
+            self._listed[reason] += 1
+            self.unread.append(Unread(line, column, text[:80], reason))
+
+    def remark(self, sentence: str) -> None:
+        """Note once."""
+        if sentence not in self.remarks:
+            self.remarks.append(sentence)
+
+    @property
+    def left_out(self) -> int:
+        """Cells, rows or frames that could not be read."""
+        return sum(self.counts.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """One drive of a file, ready to be written."""
+
+    traces: tuple[Trace, ...]
+    facts: Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """All drives of a file, how they were read, and what was left out."""
+
+    drives: tuple[Drive, ...]
+    report: Report
+    mapping: Mapping | None = None
+    """None for formats that need none (CAN logs)."""

@@ -1,0 +1,288 @@
+"""A table of cells as it stands in a file, before anything is understood of it."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import itertools
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from logbench.errors import ImportFileError
+from logbench.recording.importers.cells import EMPTY, NOT_USED, parse_number
+from logbench.recording.importers.names import is_kind, matches
+from logbench.recording.importers.units import known
+
+DELIMITERS = (",", ";", "\t", "|")
+MOST_BYTES = 4_000_000_000
+_FIELD_LIMIT = 1_000_000
+_LOOKED_AT = 400
+
+
+@dataclass(slots=True)
+class Column:
+    """One column: either `texts` or, from tables that hold numbers, `numbers` (float64, NaN where
+    nothing is), shape (n,)."""
+
+    name: str
+    texts: npt.NDArray[np.object_] | None = None
+    numbers: npt.NDArray[np.float64] | None = None
+
+    def sample(self, most: int = 300) -> list[str]:
+        """Some cells as text, from all over the column."""
+        step = max(1, len(self) // most)
+        if self.texts is not None:
+            return [str(text) for text in self.texts[::step]]
+        assert self.numbers is not None
+        return ["" if np.isnan(x) else repr(float(x)) for x in self.numbers[::step]]
+
+    def __len__(self) -> int:
+        held = self.texts if self.texts is not None else self.numbers
+        return 0 if held is None else len(held)
+
+
+@dataclass(slots=True)
+class Sheet:
+    """Columns, the line of each row in the file, and what lay around them."""
+
+    columns: list[Column]
+    lines: npt.NDArray[np.int64]
+    units: list[str] = field(default_factory=list)
+    """Units from a row below the header, one a column; empty where there is no such row."""
+    preamble: list[tuple[int, str]] = field(default_factory=list)
+    """Lines before the header."""
+    breaks: list[int] = field(default_factory=list)
+    """Rows before which the header was repeated."""
+    long_rows: list[tuple[int, str]] = field(default_factory=list)
+    """(line, text) of cells beyond the last column."""
+    short_rows: list[int] = field(default_factory=list)
+    """Lines with fewer cells than the header."""
+
+    @property
+    def rows(self) -> int:
+        """Number of data rows."""
+        return len(self.lines)
+
+    @property
+    def names(self) -> list[str]:
+        """Header texts."""
+        return [column.name for column in self.columns]
+
+    @property
+    def fingerprint(self) -> str:
+        """Same for files with the same header: 16 hexadecimal digits."""
+        plain = "\0".join(" ".join(name.lower().split()) for name in self.names)
+        return hashlib.sha256(plain.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """How a text file is cut into cells."""
+
+    encoding: str
+    delimiter: str
+    header_row: int | None
+    units_row: bool
+
+
+def read_text(path: Path, encoding: str | None = None) -> tuple[str, str]:
+    """The file's text and its encoding (by its mark, else UTF-8, else the western code page).
+
+    Raises `ImportFileError` for a missing, empty, enormous or binary file.
+    """
+    try:
+        size = path.stat().st_size
+        if not path.is_file():
+            raise ImportFileError(f"{path} is no file: name the files in it, or its folder.")
+        if size > MOST_BYTES:
+            raise ImportFileError(f"{path} has {size / 1e9:.0f} GB: cut it into smaller files.")
+        raw = path.read_bytes()
+    except OSError as error:
+        raise ImportFileError(f"{path} cannot be read ({error.strerror}): check it.") from error
+    if not raw.strip():
+        raise ImportFileError(f"{path} is empty: there is nothing to import.")
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encoding = "utf-16"
+    elif raw.startswith(b"\xef\xbb\xbf"):
+        encoding = "utf-8-sig"
+    elif b"\0" in raw[:100_000]:
+        raise ImportFileError(f"{path} is no text file: give a CSV, a Parquet file or a CAN log.")
+    for name in (encoding, "utf-8", "cp1252", "latin-1"):
+        if name is None:
+            continue
+        try:
+            return raw.decode(name), name
+        except (UnicodeDecodeError, LookupError):
+            continue
+    raise ImportFileError(f"{path} is no text that can be read: save it as UTF-8.")
+
+
+def cells_of(text: str, delimiter: str, most: int | None = None) -> list[tuple[int, list[str]]]:
+    """(line, cells) of every row that is not wholly blank; quotes as in RFC 4180."""
+    csv.field_size_limit(_FIELD_LIMIT)
+    reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
+    out: list[tuple[int, list[str]]] = []
+    try:
+        for row in itertools.islice(reader, most):
+            if any(cell.strip() for cell in row):
+                out.append((reader.line_num, [cell.strip() for cell in row]))
+    except csv.Error as error:
+        raise ImportFileError(
+            f"Line {reader.line_num} cannot be cut into cells ({error}): check the file."
+        ) from error
+    return out
+
+
+def sniff(text: str, encoding: str) -> Dialect:
+    """Delimiter, header and units row, from the beginning of the text."""
+    head = text[:300_000]
+    if len(head) < len(text):
+        head = head[: head.rfind("\n") + 1] or head
+    best, best_score = ",", -1.0
+    rows_of: dict[str, list[tuple[int, list[str]]]] = {}
+    for delimiter in DELIMITERS:
+        if delimiter not in head:
+            continue
+        try:
+            rows = cells_of(head, delimiter, _LOOKED_AT)
+        except ImportFileError:
+            continue
+        rows_of[delimiter] = rows
+        score = _consistency([row for _, row in rows])
+        if score > best_score:
+            best, best_score = delimiter, score
+    rows = rows_of.get(best) or cells_of(head, best, _LOOKED_AT)
+    header = _find_header([row for _, row in rows])
+    below = rows[header + 1][1] if header is not None and header + 1 < len(rows) else []
+    return Dialect(encoding, best, header, _are_units(below))
+
+
+def _consistency(rows: list[list[str]]) -> float:
+    """How well rows agree in their number of cells, and how many cells make sense."""
+    widths = Counter(map(len, rows))
+    width, times = max(widths.items(), key=lambda item: (item[1], item[0]))
+    if width < 2:
+        return 0.0
+    cells = [cell for row in rows for cell in row[:width]]
+    good = sum(map(_makes_sense, cells)) / max(1, len(cells))
+    return times / len(rows) * (0.2 + good) * min(1.0, 0.7 + 0.1 * width)
+
+
+def _makes_sense(cell: str) -> bool:
+    return _is_number(cell) or cell.lower() in EMPTY | {NOT_USED} or _looks_named([cell])
+
+
+def _trimmed(row: list[str]) -> list[str]:
+    end = len(row)
+    while end and not row[end - 1]:
+        end -= 1
+    return row[:end]
+
+
+def _is_number(cell: str) -> bool:
+    return parse_number(cell) is not None or parse_number(cell, ",", ".") is not None
+
+
+def _is_date(cell: str) -> bool:
+    return re.match(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}", cell) is not None
+
+
+def _find_header(rows: list[list[str]]) -> int | None:
+    """The first row of words about as wide as the rows below it; None where there is none."""
+    usual = Counter(len(_trimmed(row)) for row in rows).most_common(1)[0][0]
+    for number, row in enumerate(rows[:60]):
+        filled = [cell for cell in row if cell]
+        if len(filled) < max(1, min(2, usual)) or len(row) < 0.6 * usual:
+            continue
+        texts = [cell for cell in filled if not _is_number(cell) and not _is_date(cell)]
+        if len(texts) >= 0.8 * len(filled):
+            below = rows[number + 1 : number + 6]
+            if any(_is_data(other) for other in below) or _looks_named(filled):
+                return number
+        elif len(row) >= usual and _is_data(row):
+            return None
+    return None
+
+
+def _looks_named(cells: list[str]) -> bool:
+    return sum(bool(matches(cell)) or is_kind(cell, "time") for cell in cells) >= 1
+
+
+def _is_data(row: list[str]) -> bool:
+    return any(_is_number(cell) or _is_date(cell) for cell in row if cell)
+
+
+def _are_units(row: list[str]) -> bool:
+    """Whether a row holds units: at least one that is one, and nothing else but blanks."""
+    inner = [re.sub(r"^[\(\[](.*)[\)\]]$", r"\1", cell) for cell in row]
+    named = [cell for cell in inner if cell]
+    return any(cell != "-" for cell in named) and all(known(cell) is not None for cell in named)
+
+
+def read_sheet(text: str, dialect: Dialect) -> Sheet:
+    """The whole text as columns; short rows are filled with blanks, repeated headers marked."""
+    rows = cells_of(text, dialect.delimiter)
+    start = 0 if dialect.header_row is None else dialect.header_row + 1
+    if dialect.header_row is None:
+        width = Counter(len(_trimmed(row)) for _, row in rows).most_common(1)[0][0]
+        names = [f"column {k + 1}" for k in range(width)]
+        preamble: list[tuple[int, str]] = []
+    else:
+        if dialect.header_row >= len(rows):
+            raise ImportFileError("The file has no header where the mapping says: detect it anew.")
+        names = _unique_names(_trimmed(rows[dialect.header_row][1]))
+        preamble = [(line, " ".join(row)) for line, row in rows[: dialect.header_row]]
+    units: list[str] = []
+    if dialect.units_row and start < len(rows):
+        units = [re.sub(r"^[\(\[](.*)[\)\]]$", r"\1", cell) for cell in rows[start][1]]
+        units = (units + [""] * len(names))[: len(names)]
+        start += 1
+    return _fill(rows[start:], names, units, preamble)
+
+
+def _fill(
+    rows: list[tuple[int, list[str]]],
+    names: list[str],
+    units: list[str],
+    preamble: list[tuple[int, str]],
+) -> Sheet:
+    width = len(names)
+    sheet = Sheet([], np.empty(0, np.int64), units, preamble)
+    kept: list[list[str]] = []
+    lines: list[int] = []
+    skip_units = False
+    for line, row in rows:
+        trimmed = _trimmed(row)
+        if trimmed and _unique_names(trimmed) == names:
+            sheet.breaks.append(len(kept))
+            skip_units = bool(units)
+            continue
+        if skip_units and _are_units(row):
+            skip_units = False
+            continue
+        skip_units = False
+        sheet.long_rows += [(line, cell) for cell in row[width:] if cell]
+        if len(row) < width:
+            sheet.short_rows.append(line)
+        kept.append((row + [""] * (width - len(row)))[:width])
+        lines.append(line)
+    sheet.lines = np.array(lines, np.int64)
+    table = np.array(kept, dtype=object).reshape(len(kept), width)
+    sheet.columns = [Column(name, texts=table[:, k]) for k, name in enumerate(names)]
+    return sheet
+
+
+def _unique_names(names: list[str]) -> list[str]:
+    """Header texts, numbered where several are the same or empty."""
+    seen: Counter[str] = Counter()
+    out = []
+    for k, name in enumerate(names):
+        plain = name.strip() or f"column {k + 1}"
+        seen[plain] += 1
+        out.append(plain if seen[plain] == 1 else f"{plain} #{seen[plain]}")
+    return out

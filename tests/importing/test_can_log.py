@@ -1,0 +1,97 @@
+"""python-can's own writers make the logs; replies are framed here by hand (ISO 15765-2)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logbench.errors import ImportFileError
+from logbench.recording.importers.can_log import import_can_log
+
+can = pytest.importorskip("can")
+
+START = 1772359200.0  # 2026-03-01T10:00:00Z
+
+
+def frame(t_s: float, address: int, text: str, extended: bool = False) -> can.Message:
+    data = bytes.fromhex(text).ljust(8, b"\x00")
+    return can.Message(
+        timestamp=START + t_s, arbitration_id=address, data=data, is_extended_id=extended, channel=0
+    )
+
+
+def drive() -> list[can.Message]:
+    """Requests 10 ms before their replies. RPM 1726 rpm = 1AF8/4, ECT 0x7B-40 = 83, MAF 0x0A00/100
+    = 25.6 (SAE J1979); six PIDs in one reply of three frames; another ECU in between; noise."""
+    return [
+        frame(0.00, 0x7DF, "02 01 0C"),
+        frame(0.01, 0x7E8, "04 41 0C 1A F8"),
+        frame(0.50, 0x123, "DE AD BE EF"),
+        frame(1.00, 0x7DF, "04 01 0C 05 10"),
+        frame(1.02, 0x7E8, "10 09 41 0C 1A F8 05 7B"),
+        frame(1.02, 0x7E9, "03 41 0D 40"),
+        frame(1.021, 0x7E0, "30 00 00"),
+        frame(1.03, 0x7E8, "21 10 0A 00"),
+        frame(2.00, 0x7DF, "02 01 0C"),
+        frame(2.01, 0x7E8, "03 7F 01 12"),
+        frame(3.00, 0x18DB33F1, "02 01 05", True),
+        frame(3.01, 0x18DAF110, "03 41 05 7C", True),
+    ]
+
+
+def write(path: Path, messages: list[can.Message]) -> Path:
+    with can.Logger(str(path)) as writer:
+        for message in messages:
+            writer.on_message_received(message)
+    return path
+
+
+@pytest.mark.parametrize("suffix", [".asc", ".blf", ".log", ".trc"])
+def test_replies_become_samples(tmp_path, suffix):
+    imported = import_can_log(write(tmp_path / f"bus{suffix}", drive()))
+    (made,) = imported.drives
+    got = {(t.signal, t.ecu): (t.t_ns / 1e9, t.value.tolist()) for t in made.traces}
+    assert {key: value for key, (_, value) in got.items()} == {
+        ("RPM", "7E8"): [1726, 1726],
+        ("ECT", "7E8"): [83],
+        ("MAF", "7E8"): [25.6],
+        ("VSS", "7E9"): [64],
+        ("ECT", "18DAF110"): [84],
+    }
+    rpm_s = got["RPM", "7E8"][0]
+    np.testing.assert_allclose(np.diff(rpm_s), 1.005, atol=1e-3)  # middle of request and reply
+    assert got["ECT", "7E8"][0] == got["MAF", "7E8"][0] == rpm_s[1]  # one request, one time
+    assert imported.report.left_out == 0
+
+
+def test_candump_named_so_and_its_instant(tmp_path):
+    path = write(tmp_path / "bus.log", drive()).rename(tmp_path / "bus.candump")
+    (made,) = import_can_log(path).drives
+    assert made.facts.started_utc.startswith("2026-03-01T10:00:00")
+
+
+def test_damaged_frames_are_listed(tmp_path):
+    messages = [
+        *drive(),
+        frame(4.0, 0x7E8, "10 09 41 0C 1A F8 05 7B"),
+        frame(4.1, 0x7E8, "23 10 0A 00"),
+        frame(5.0, 0x7E8, "03 41 0C 1A"),
+        frame(6.0, 0x7E8, "F0 00"),
+    ]
+    report = import_can_log(write(tmp_path / "bus.asc", messages)).report
+    assert sorted(u.reason.split(";")[0] for u in report.unread)[1:] == [
+        "is no frame of a message",
+        "is out of sequence",
+    ]
+    assert report.left_out == 3
+
+
+def test_no_such_traffic(tmp_path):
+    path = write(tmp_path / "bus.asc", [frame(0, 0x123, "01 02")])
+    with pytest.raises(ImportFileError, match="no replies of service 01"):
+        import_can_log(path)
+    (tmp_path / "bad.blf").write_bytes(b"no log at all")
+    with pytest.raises(ImportFileError):
+        import_can_log(tmp_path / "bad.blf")
