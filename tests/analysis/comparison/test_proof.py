@@ -1,0 +1,53 @@
+"""The machinery of the proof on a few cars; the proof itself is run by its own command."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from logbench.analysis.comparison import proof
+from logbench.report.comparison_proof import figures
+
+
+@pytest.fixture(scope="module")
+def outcomes():
+    return [proof.operating_point_pair(proof.CALIBRATION_SEED + k) for k in (0, 2, 6)]
+
+
+def test_truth_is_found_on_simulated_cars(outcomes):
+    trims = [c for o in outcomes for c in o.claims if c.key.startswith("TRIM")]
+    changed = [c for c in trims if c.changed_pair]
+    assert changed
+    assert {c.truth for c in trims if not c.changed_pair} == {0.0}
+    for claim in trims:
+        # five standard errors: not a test of coverage, but of the arithmetic of the truth
+        assert abs(claim.value - claim.truth) < 2.5 * claim.half_width
+    for claim in changed:
+        assert claim.said_changed or abs(claim.truth) < 1.0
+
+
+def test_figures_name_what_was_counted(outcomes):
+    warm = [proof.warm_up_pair(proof.CALIBRATION_SEED)]
+    text = figures(outcomes, warm)
+    assert "6 pairs of warm drives (3 cars" in text
+    assert "total fuel trim, % points, all" in text
+    assert "of 3 pairs" in text
+
+
+def test_same_seed_same_outcome(outcomes):
+    again = proof.operating_point_pair(outcomes[0].seed)
+    for a, b in zip(again.claims, outcomes[0].claims, strict=True):
+        assert (a.key, a.value, a.truth) == (b.key, b.value, b.truth)
+
+
+def test_coverage_and_power_count_right():
+    def claim(truth: float, value: float, said: bool) -> proof.Claim:
+        return proof.Claim("TRIM1", 1, True, truth, value, 1.0, said)
+
+    claims = [claim(2.0, 2.5, True), claim(2.0, 4.0, True), claim(0.5, 0.0, False)]
+    assert proof.coverage(claims) == pytest.approx(2 / 3)
+    assert proof.power(claims, (0.0, 1.0, 3.0)) == [(0.0, 1.0, 1, 0.0), (1.0, 3.0, 2, 1.0)]
+    assert math.isnan(proof.coverage([]))
+    # Wilson's interval of 9 in 10: 0.596 to 0.982 (published in many tables; from memory)
+    assert proof.binomial_interval(9, 10) == pytest.approx((0.596, 0.982), abs=1e-3)
