@@ -151,3 +151,21 @@ def _same_share(view: View, t: Times) -> float:
     if rpm is None or len(t) == 0:
         return 0.0
     return float(np.isfinite(alignment.same_request(rpm, t)).mean())
+
+
+def reads_low(view: View) -> bool | None:
+    """Whether the efficiencies say that the air-flow sensor reads low; None when they say nothing.
+
+    Limits just under what the bands of the airflow check expect. [CP]
+    """
+    found = view.once(find_airflow)
+    if found is None:
+        return None
+    limits = (
+        (found.full.ve_atmosphere_pct, 0.0 if view.charged else 76.0),
+        (found.full.ve_manifold_pct, 74.0),
+        (found.part.ve_manifold_pct, 60.0),
+        (found.idle.ve_manifold_pct, 48.0),
+    )
+    told = [value.mean < limit for value, limit in limits if value.n >= 4]
+    return None if not told else any(told)

@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from logbench.analysis import causes
-from logbench.analysis.airflow import find_airflow
+from logbench.analysis.airflow import reads_low
 from logbench.analysis.findings import Cause, Explanation
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.view import View
@@ -74,7 +74,9 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
     odd = _odd_bank(by_bank)
     if odd is not None:
         return _one_bank(odd, by_bank[odd])
-    mean = {c: sum(v) / len(v) for c in CELLS if (v := [t[c] for t in by_bank.values() if c in t])}
+    # the bank that is furthest off shows the pattern; both have it, or `_odd_bank` would say so
+    lead = max(by_bank, key=lambda b: max(map(abs, by_bank[b].values())), default=None)
+    mean = {} if lead is None else by_bank[lead]
     idle = mean.get("warm idle", float("nan"))
     above = [mean[c] for c in CELLS[1:] if c in mean]
     high = above[-1] if above else float("nan")
@@ -92,18 +94,21 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
 
 
 def _odd_bank(by_bank: Mapping[int, Mapping[str, float]]) -> int | None:
-    """The bank that stands alone outside: the other one is near zero, or far from it."""
+    """The bank that is off alone: in the cell where both differ most, it is far from the other one,
+    and that one is near zero or at less than half of it."""
     if len(by_bank) != 2:
         return None
     (a, first), (b, second) = by_bank.items()
     both = [c for c in first if c in second]
     if not both:
         return None
-    gap = sum(first[c] - second[c] for c in both) / len(both)
-    if abs(gap) < BANK_PCT:
+    cell = max(both, key=lambda c: abs(first[c] - second[c]))
+    if abs(first[cell] - second[cell]) < BANK_PCT:
         return None
-    size = {a: sum(abs(first[c]) for c in both), b: sum(abs(second[c]) for c in both)}
-    return max(size, key=lambda k: size[k])
+    size = {a: abs(first[cell]), b: abs(second[cell])}
+    odd = max(size, key=lambda k: size[k])
+    other = min(size.values())
+    return odd if other < OUT_PCT or other < 0.5 * size[odd] else None
 
 
 def _one_bank(bank: int, cells: Mapping[str, float]) -> Pattern:
@@ -126,7 +131,7 @@ def _one_bank(bank: int, cells: Mapping[str, float]) -> Pattern:
 
 def _lean(view: View, idle: float, high: float, falls: bool, rises: bool) -> Pattern:
     """Fuel is added on all banks: by its trend with airflow and by the airflow's own evidence."""
-    low_air = _airflow_low(view)
+    low_air = reads_low(view)
     metered = view.trace("MAF") is not None
     apart = (
         "Volumetric efficiency that is low too points to the air-flow sensor; a normal one points"
@@ -167,19 +172,3 @@ def _rich(idle: float, high: float) -> Pattern:
     everywhere = (causes.RICH_FUEL, causes.MAF_HIGH, causes.ECT_COLD, causes.FUEL_IN_OIL)
     text = "Fuel is taken away in every cell."
     return Pattern("rich everywhere", text, Explanation(everywhere, apart), idle, high)
-
-
-def _airflow_low(view: View) -> bool | None:
-    """Whether the air-flow sensor's own evidence says that it reads low; None when it says
-    nothing. Just under what the bands of the airflow check expect. [CP]"""
-    found = view.once(find_airflow)
-    if found is None:
-        return None
-    limits = (
-        (found.full.ve_atmosphere_pct, 0.0 if view.charged else 76.0),
-        (found.full.ve_manifold_pct, 74.0),
-        (found.part.ve_manifold_pct, 60.0),
-        (found.idle.ve_manifold_pct, 48.0),
-    )
-    told = [value.mean < limit for value, limit in limits if value.n >= 4]
-    return None if not told else any(told)

@@ -233,11 +233,12 @@ def main() -> None:
     parser.add_argument("--cars", type=int, default=300)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--severities", default=",".join(map(str, SEVERITIES)))
+    parser.add_argument("--first", type=int, default=FIRST, help="first seed")
     parser.add_argument("--held-out", action="store_true")
     parser.add_argument("--out", type=Path, default=None)
     given = parser.parse_args()
     severities = tuple(float(s) for s in given.severities.split(","))
-    todo = tasks(given.cars, HELD_OUT if given.held_out else FIRST, severities)
+    todo = tasks(given.cars, HELD_OUT if given.held_out else given.first, severities)
     outcomes: list[Outcome] = []
     with ProcessPoolExecutor(given.jobs) as pool:
         for k, outcome in enumerate(pool.map(drive_one, todo, chunksize=4)):

@@ -69,6 +69,17 @@ def test_one_bank_only():
     assert found["pattern"].causes[0] == causes.BANK_LEAN.text
 
 
+def test_one_bank_rich_at_idle_only():
+    found = trims(drive(-12, -4, -4, -3, banks=2, second=(-2, -2, -2, -2)))
+    assert found["pattern"].reason == "Only bank 1 takes fuel away."
+    assert found["bank 1, warm idle"].causes[0] == causes.BANK_RICH.text
+
+
+def test_uneven_banks_with_one_fault_are_not_one_bank():
+    found = trims(drive(25, 7, 5, 3, banks=2, second=(17, 6, 4, 2)))
+    assert found["pattern"].causes[0] == causes.UNMETERED_AIR.text
+
+
 def test_both_banks_alike_is_not_one_bank():
     found = trims(drive(22, 6, 4, 2, banks=2, second=(21, 5, 4, 2)))
     assert found["bank difference"].verdict is Verdict.WITHIN

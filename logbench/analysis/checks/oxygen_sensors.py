@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from logbench.analysis import alignment, causes
+from logbench.analysis.airflow import reads_low
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
@@ -60,6 +61,10 @@ _REAR = Explanation(
 _LAMBDA = Explanation(
     (causes.O2_LEAN, causes.WEAK_FUEL),
     ("Compare with the rear sensor and with total trim.",),
+)
+_MAF_LOAD = Explanation(
+    (causes.MAF_LOW, causes.LEAN_LOAD, causes.O2_LEAN),
+    ("Volumetric efficiency is low, too: see the airflow check before the fuel pressure.",),
 )
 _LEAN_LOAD = Explanation(
     (causes.LEAN_LOAD, causes.O2_LEAN, causes.MAF_LOW),
@@ -241,7 +246,7 @@ def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding
             "Measured less commanded lambda at full throttle",
             Measured(level.mean, level.half_width, spans),
             bands["lambda_full_load"],
-            _LEAN_LOAD if level.mean > 0.0 else _LAMBDA,
+            _LAMBDA if level.mean <= 0.0 else _MAF_LOAD if reads_low(view) else _LEAN_LOAD,
         )
     ]
 
