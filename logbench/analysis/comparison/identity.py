@@ -9,34 +9,53 @@ from logbench.analysis.view import View
 
 
 def identity_concerns(before: Sequence[View], after: Sequence[View]) -> list[Concern]:
-    """What speaks against one and the same car, or keeps it from being known. Each differing VIN,
-    displacement, cylinder count or set of ECUs needs the user's confirmation."""
-    concerns = []
-    looks: tuple[tuple[str, Callable[[View], object]], ...] = (
-        ("VIN", lambda v: v.facts.vehicle.vin or None),
-        ("displacement", lambda v: v.facts.vehicle.displacement_l),
-        ("number of cylinders", lambda v: v.facts.vehicle.cylinders),
-        ("ECUs", _ecus),
+    """What speaks against one and the same car, or keeps it from being known.
+
+    A differing VIN, displacement or cylinder count, or an ECU that gives another name, needs the
+    user's confirmation; so do differing ECU addresses unless the VIN is known to be the same.
+    """
+    vins, concerns = _sides(before, after, _vin), []
+    looks: tuple[tuple[str, Callable[[View], str | None]], ...] = (
+        ("VINs", _vin),
+        ("displacements", lambda v: _text(v.facts.vehicle.displacement_l)),
+        ("numbers of cylinders", lambda v: _text(v.facts.vehicle.cylinders)),
+        ("ECU addresses", lambda v: ", ".join(sorted(v.facts.ecus)) or None),
+        *((f"names of ECU {a}", _name_at(a)) for a in _addresses((*before, *after))),
     )
+    same_vin = len(vins[0] | vins[1]) == 1 and all(vins)
     for name, look in looks:
-        sides = [
-            {value for v in side if (value := look(v)) is not None} for side in (before, after)
-        ]
-        together = sides[0] | sides[1]
-        if len(together) > 1:
-            shown = " and ".join(sorted(str(value) for value in together))
-            concerns.append(Concern(f"The {name} of the recordings differ: {shown}.", confirm=True))
-        elif name == "VIN" and not (sides[0] and sides[1]):
-            concerns.append(
-                Concern("A recording holds no VIN, so that it is not known to be the same car.")
-            )
+        first, second = _sides(before, after, look)
+        if len(first | second) > 1:
+            shown = " and ".join(sorted(first | second))
+            confirm = not (same_vin and name == "ECU addresses")
+            concerns.append(Concern(f"The {name} of the recordings differ: {shown}.", confirm))
+    if not all(vins):
+        concerns.append(Concern("A side holds no VIN, so that it is not known to be the same car."))
     return concerns
 
 
-def _ecus(view: View) -> str | None:
-    """Addresses and names of the ECUs, as far as known."""
-    named = [f"{ecu} {name}".strip() for ecu, name in sorted(view.facts.ecus.items())]
-    return ", ".join(named) or None
+def _sides(
+    before: Sequence[View], after: Sequence[View], look: Callable[[View], str | None]
+) -> tuple[set[str], set[str]]:
+    """What each side's recordings say, without those that do not say."""
+    first, second = ({x for v in side if (x := look(v))} for side in (before, after))
+    return first, second
+
+
+def _vin(view: View) -> str | None:
+    return view.facts.vehicle.vin.strip().upper() or None
+
+
+def _text(value: float | None) -> str | None:
+    return None if value is None else f"{value:g}"
+
+
+def _addresses(views: Sequence[View]) -> list[str]:
+    return sorted({address for view in views for address in view.facts.ecus})
+
+
+def _name_at(address: str) -> Callable[[View], str | None]:
+    return lambda view: view.facts.ecus.get(address) or None
 
 
 def unit_mismatches(before: Sequence[View], after: Sequence[View]) -> dict[str, str]:

@@ -242,6 +242,15 @@ def test_other_ecus_and_engines_need_confirmation():
     first, second = drive(8.0), drive(0.0)
     first.facts.ecus, second.facts.ecus = {"7E8": "ECM"}, {"7E8": "ECM", "7E9": "TCM"}
     assert compare([first], [second]).needs_confirmation
+    for one in (first, second):  # the same VIN: an ECU that was asleep is only worth a note
+        one.facts.vehicle.vin = "ZZ9TEST170X000001"
+    noted = compare([first], [second])
+    assert not noted.needs_confirmation
+    assert any("ECU addresses" in c.text for c in noted.concerns)
+    second.facts.ecus = {"7E8": "another"}
+    assert compare([first], [second]).needs_confirmation
+    second.facts.ecus = {"7E8": ""}  # a name that was not read says nothing
+    assert not compare([first], [second]).needs_confirmation
     assert compare(
         [drive(1.0, displacement_l=1.6)], [drive(1.0, displacement_l=2.0)]
     ).needs_confirmation

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from logbench.errors import LogbenchError, RecordingMissingError, StorageError
+from logbench.errors import LogbenchError, RecordingMissingError, StorageError, UsageError
 from logbench.recording.finish import write_recording
 from logbench.terminal_compare import compare_files
 from tests.analysis.scenes import CRUISE, HILL, HOLD, IDLE, KEY_ON, Phase, Scene
@@ -86,6 +86,12 @@ def test_plots_are_written(tmp_path):
     made = {path.name: path.stat().st_size for path in (tmp_path / "plots").iterdir()}
     assert {"intervals.png", "cells-trim1.png", "overlay.png"} <= set(made)
     assert min(made.values()) > 10_000
+
+
+def test_one_recording_on_both_sides_is_refused(tmp_path):
+    file = written(tmp_path, "before", 1.0)
+    with pytest.raises(UsageError, match="same recording is on both sides"):
+        run(file, file)
 
 
 def test_errors_of_the_world_are_errors(tmp_path):
