@@ -110,9 +110,25 @@ def live_pictures(window: MainWindow) -> None:
     live.mark()
     until(lambda: live.session.now_ns > 95e9)
     save(window, "live-recording")
+    driver_picture(window)
     live.stop()
     until(lambda: not live.busy)
     save(window, "live-saved")
+
+
+def driver_picture(window: MainWindow) -> None:
+    """The driver's view in both themes."""
+    view = window.live.driver_view()
+    view.show()
+    for theme in THEMES:
+        window.desk.look.choose(theme)
+        for width, height in SIZES:
+            view.resize(width, height)
+            settle()
+            path = FOLDER / f"live-driver-{theme}-{width}.png"
+            view.grab().save(str(path))
+            shrink(path)
+    view.close()
 
 
 def review_pictures(window: MainWindow, drive: Path) -> None:
@@ -136,6 +152,13 @@ def review_pictures(window: MainWindow, drive: Path) -> None:
     review.view.set_mark("B", 690_000_000_000)
     save(window, "review-span")
     review.span_panel.clear()
+    review.show_cross(True)
+    save(window, "review-scatter")
+    review.cross.shape_box.setCurrentText("Median")
+    review.cross.z_box.setCurrentText("LONGFT1")
+    review.cross.draw()
+    save(window, "review-grid")
+    review.show_cross(False)
     review.tabs.setCurrentIndex(1)
     review.view.set_cursor(review.view.high_ns * 2 // 5)
     save(window, "review-cursor")

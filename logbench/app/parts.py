@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import (
     QFrame,
     QHBoxLayout,
@@ -130,3 +131,34 @@ class StatusLine(QFrame):
         """Show nothing."""
         for label in self._labels.values():
             label.clear()
+
+
+class Elided(QLabel):
+    """A label that ends in dots where there is too little room; the tool tip has all of it."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._whole = ""
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+
+    @property
+    def whole(self) -> str:
+        """The text without dots."""
+        return self._whole
+
+    def tell(self, text: str) -> None:
+        """Show a text."""
+        self._whole = text
+        self.setToolTip(text)
+        self.setAccessibleName(text)
+        self._fit()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Fit the text to the room."""
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        room = self.contentsRect().width()
+        dots = Qt.TextElideMode.ElideRight
+        super().setText(self.fontMetrics().elidedText(self._whole, dots, room))

@@ -26,8 +26,8 @@ def test_a_recording_opens_with_strips_events_and_facts(reviewing: MainWindow):
     shown = {signal for signal, _ in review.stack.keys}
     assert {"RPM", "SHRTFT1", "ECT"} <= shown
     assert "FUELSYS1" not in shown
-    assert "invented car" in review.title.text()
-    assert "3:59" in review.title.text() or "4:00" in review.title.text()
+    assert "invented car" in review.title.whole
+    assert "3:59" in review.title.whole or "4:00" in review.title.whole
     assert review.stack.strips[0].canvas.event_times == [30 * SECOND]
     assert review.judged is not None
     assert {c.condition.value for c in review.judged.conditions} & {"warm idle", "steady cruise"}

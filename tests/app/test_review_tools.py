@@ -11,11 +11,14 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QGuiApplication, QImage
 
+from logbench.analysis.model import Condition, ConditionSpan
+from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.pyramid import Pyramid
 from logbench.app.plot.view import SECOND
+from logbench.app.review.cross import FEWEST_IN_CELL, cells, condition_of, pair
 from logbench.app.review.search import find_spans
 from logbench.app.review.span import span_numbers
 from logbench.app.window import MainWindow
@@ -161,6 +164,96 @@ def test_find_goes_from_place_to_place(reviewing: MainWindow, qtbot):
     review.find_bar.line.setText("VSS > 500")
     qtbot.keyClick(review.find_bar.line, Qt.Key.Key_Return)
     assert "never" in review.find_bar.said.text()
+
+
+# --- scatter and grid ---
+
+
+def strip_trace(name: str, t_ns: np.ndarray, value: np.ndarray) -> StripTrace:
+    return StripTrace(name, "7E8", "", Pyramid.of(t_ns.astype(np.int64), value))
+
+
+def random_drive(seed: int, n: int = 2000) -> tuple[StripTrace, StripTrace, StripTrace]:
+    rng = np.random.default_rng(seed)
+    t_ns = np.sort(rng.integers(0, 200 * SECOND, n))
+    x, y, z = rng.uniform(700, 5000, n), rng.uniform(10, 95, n), rng.normal(size=n)
+    y[::50] = np.nan
+    return strip_trace("X", t_ns, x), strip_trace("Y", t_ns + 1000, y), strip_trace("Z", t_ns, z)
+
+
+def test_pairs_take_the_last_value_that_is_not_too_old():
+    x = strip_trace("X", np.array([1, 2, 3, 10]) * SECOND, np.array([1.0, 2, 3, 4]))
+    y = strip_trace("Y", np.array([0.5, 2.0, 2.9]) * SECOND, np.array([5.0, 6, 7]))
+    got = pair(x, y, None, 0, 20 * SECOND)
+    assert got.x.tolist() == [1, 2, 3]  # at 10 s, Y is 7 s old
+    assert got.y.tolist() == [5, 6, 7]
+    assert pair(x, y, None, 1.5 * SECOND, 2.5 * SECOND).x.tolist() == [2]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_cells_against_pandas(seed: int):
+    """Outside check: pandas' cut and groupby on the same pairs."""
+    pairs = pair(*random_drive(seed), 0, 300 * SECOND)
+    got = cells(pairs)
+    assert pairs.z is not None
+    frame = pd.DataFrame({"x": pairs.x, "y": pairs.y, "z": pairs.z})
+    cut = {"x": got.x_edges, "y": got.y_edges}
+    keys = [pd.cut(frame[k], cut[k], right=False, labels=False) for k in ("y", "x")]
+    groups = frame.groupby(keys)["z"]
+    count = groups.count()
+    assert got.count.sum() == len(frame) == count.sum()
+    for (row, column), mine in groups:
+        assert got.count[int(row), int(column)] == len(mine)
+        if len(mine) >= FEWEST_IN_CELL:
+            assert got.median[int(row), int(column)] == pytest.approx(mine.median())
+            spread = mine.quantile(0.75) - mine.quantile(0.25)
+            assert got.spread[int(row), int(column)] == pytest.approx(spread)
+        else:
+            assert np.isnan(got.median[int(row), int(column)])
+    assert 3 <= len(got.x_edges) <= 13
+
+
+def test_conditions_of_times():
+    spans = [ConditionSpan(0, 10, Condition.COLD_IDLE), ConditionSpan(20, 30, Condition.CRUISE)]
+    t_ns = np.array([0, 9, 10, 19, 20, 29, 30])
+    assert condition_of(t_ns, spans).tolist() == [0, 0, -1, -1, 1, 1, -1]
+
+
+def test_marking_points_shades_their_times_in_the_strips(reviewing: MainWindow, qtbot):
+    review = reviewing.review
+    review.stack.setFocus()
+    reviewing.activateWindow()
+    qtbot.keyClick(review.stack, Qt.Key.Key_X)
+    assert review.cross.isVisible()
+    assert not review.stack.isVisible()
+    review.cross.y_box.setCurrentText("VSS")
+    review.cross.z_box.setCurrentText("one colour")
+    review.cross.draw()
+    plot = review.cross.plot
+    image = plot.grab().toImage()
+    px, py = plot.place(np.array([800.0]), np.array([0.0]))  # the idle
+    near = [image.pixelColor(int(px[0]) + d, int(py[0]) - 1) for d in range(-3, 4)]
+    assert any(c.saturation() > 60 for c in near)
+    at = QPoint(int(px[0]), int(py[0]))
+    qtbot.mousePress(plot, Qt.MouseButton.LeftButton, pos=at - QPoint(12, 12))
+    qtbot.mouseMove(plot, at + QPoint(12, 12))
+    qtbot.mouseRelease(plot, Qt.MouseButton.LeftButton, pos=at + QPoint(12, 12))
+    shades = review.stack.strips[0].canvas.shades
+    assert [round(s.start_ns / SECOND) for s in shades] == [0, 80, 160]
+    assert shades[0].end_ns / SECOND == pytest.approx(50, abs=1)
+    qtbot.keyClick(plot, Qt.Key.Key_X)
+    assert review.stack.isVisible()
+
+
+def test_grid_follows_the_stretch_that_is_shown(reviewing: MainWindow, qtbot):
+    review = reviewing.review
+    review.show_cross(True)
+    review.cross.shape_box.setCurrentText("Count")
+    review.cross.draw()
+    assert "2,399 points" in review.cross.said.text()
+    review.view.show_span(0, 10 * SECOND)
+    qtbot.waitUntil(lambda: "100 points" in review.cross.said.text())
+    assert "1 cells filled" in review.cross.plot.accessibleName()
 
 
 # --- export ---

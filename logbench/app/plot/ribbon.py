@@ -18,7 +18,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from logbench.analysis.model import ConditionSpan, Finding, Verdict
-from logbench.app.plot.strip import GUTTER
+from logbench.app.plot.strip import GUTTER, RIGHT
 from logbench.app.plot.ticks import time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
@@ -78,16 +78,21 @@ class Ribbon(QWidget):
 
     # --- geometry: the ribbon shows all there is, whatever the strips show ---
 
+    @property
+    def _pixels(self) -> int:
+        """Width of the drive; its own, for the strips may be hidden."""
+        return max(1, self.width() - GUTTER - RIGHT)
+
     def x_of(self, t_ns: float) -> int:
         """Widget pixel of a time."""
         view = self._view
         share = (t_ns - view.low_ns) / max(1, view.high_ns - view.low_ns)
-        return GUTTER + round(share * view.pixels)
+        return GUTTER + round(share * self._pixels)
 
     def t_of(self, x: float) -> int:
         """Time at a widget pixel."""
         view = self._view
-        share = min(max((x - GUTTER) / max(1, view.pixels), 0.0), 1.0)
+        share = min(max((x - GUTTER) / self._pixels, 0.0), 1.0)
         return round(view.low_ns + share * (view.high_ns - view.low_ns))
 
     # --- painting ---
@@ -99,7 +104,7 @@ class Ribbon(QWidget):
         painter.setPen(QColor(self._theme.muted))
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
         painter.drawText(QRect(0, _EVENTS, GUTTER - 8, _CONDITIONS), align, "Drive")
-        ground = QRect(GUTTER, _EVENTS, self._view.pixels, _CONDITIONS)
+        ground = QRect(GUTTER, _EVENTS, self._pixels, _CONDITIONS)
         painter.fillRect(ground, QColor(self._theme.panel))
         self._draw_conditions(painter)
         self._draw_findings(painter)
@@ -154,7 +159,7 @@ class Ribbon(QWidget):
         shade.setAlpha(150)
         bottom = _EVENTS + _CONDITIONS
         painter.fillRect(GUTTER, _EVENTS, left - GUTTER, _CONDITIONS, shade)
-        edge = GUTTER + view.pixels
+        edge = GUTTER + self._pixels
         painter.fillRect(right, _EVENTS, edge - right, _CONDITIONS, shade)
         painter.setPen(QPen(QColor(self._theme.accent), 2))
         painter.setBrush(Qt.BrushStyle.NoBrush)

@@ -10,10 +10,8 @@ from PySide6.QtWidgets import (
     QFileDialog,
     QFrame,
     QHBoxLayout,
-    QLabel,
     QProgressBar,
     QPushButton,
-    QSizePolicy,
     QSplitter,
     QStackedWidget,
     QTabWidget,
@@ -25,13 +23,14 @@ from logbench.analysis.model import Finding, Span
 from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
-from logbench.app.parts import EmptyState, Notice, middle
+from logbench.app.parts import Elided, EmptyState, Notice, middle
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.ticks import count_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.review.cross_view import CrossView
 from logbench.app.review.export import copy_picture, save_csv, save_picture
 from logbench.app.review.find_bar import FindBar
 from logbench.app.review.findings import FindingsPanel, concerns
@@ -62,6 +61,7 @@ class ReviewPage(QWidget):
         self._task: Task | None = None
         self._banded = ""
         self.span_panel = SpanPanel(self.view)
+        self.cross = CrossView(self.view, theme)
         self.find_bar = FindBar(self._search, self._find_from)
         self._make_parts()
         self._lay_out()
@@ -69,6 +69,7 @@ class ReviewPage(QWidget):
         self.view.cursor_moved.connect(lambda: self.signals.model_.set_cursor(self.view.cursor_ns))
         self.signals.model_.plotted_changed.connect(self._plot)
         self.findings.chosen.connect(self.show_finding)
+        self.cross.marked.connect(self.stack.set_shades)
         self.find_bar.found.connect(self.stack.set_shades)
         self.find_bar.chosen.connect(self._found)
         desk.look.changed.connect(self.set_theme)
@@ -77,14 +78,17 @@ class ReviewPage(QWidget):
     # --- building ---
 
     def _make_parts(self) -> None:
-        self.title = QLabel()
-        self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self.title = Elided()
         self.open_button = QPushButton("Open …  Ctrl+O")
         self.open_button.setAccessibleName("Open a recording")
         self.open_button.clicked.connect(self.ask_for_file)
         self.whole = QPushButton("Whole drive  W")
         self.whole.setAccessibleName("Show the whole drive")
         self.whole.clicked.connect(self.view.show_all)
+        self.cross_button = QPushButton("Scatter  X")
+        self.cross_button.setCheckable(True)
+        self.cross_button.setAccessibleName("Scatter and grid instead of strips")
+        self.cross_button.clicked.connect(self.show_cross)
         self.find_button = QPushButton("Find  Ctrl+F")
         self.find_button.setAccessibleName("Find when a condition holds")
         self.find_button.clicked.connect(self.find_bar.open)
@@ -116,7 +120,13 @@ class ReviewPage(QWidget):
     def _lay_out(self) -> None:
         tools = QHBoxLayout()
         tools.setContentsMargins(6, 8, 12, 4)
-        for widget in (self.open_button, self.whole, self.find_button, self.export_button):
+        for widget in (
+            self.open_button,
+            self.whole,
+            self.cross_button,
+            self.find_button,
+            self.export_button,
+        ):
             tools.addWidget(widget)
         tools.addSpacing(8)
         tools.addWidget(self.title, 1)
@@ -129,7 +139,10 @@ class ReviewPage(QWidget):
         plots_layout.addLayout(tools)
         plots_layout.addWidget(self.find_bar)
         plots_layout.addWidget(self.ribbon)
-        plots_layout.addWidget(self.stack, 1)
+        self._shapes = QStackedWidget()
+        self._shapes.addWidget(self.stack)
+        self._shapes.addWidget(self.cross)
+        plots_layout.addWidget(self._shapes, 1)
         plots_layout.addWidget(self.span_panel)
         self.tabs = QTabWidget()
         self.tabs.addTab(self.findings, "Findings")
@@ -156,7 +169,7 @@ class ReviewPage(QWidget):
         layout.addWidget(self._pages, 1)
 
     def _add_commands(self) -> None:
-        add_view_commands(self.stack, self.view)
+        add_view_commands(self._shapes, self.view)
         add_command(self, "Next finding", ["N", "F8"], lambda: self.step_finding(1))
         add_command(self, "Finding before", ["Shift+N", "Shift+F8"], lambda: self.step_finding(-1))
         add_command(self, "Show the findings", "Alt+1", lambda: self.tabs.setCurrentIndex(0))
@@ -164,6 +177,7 @@ class ReviewPage(QWidget):
         add_command(self, "Put cursor A here", "A", lambda: self.span_panel.put("A"))
         add_command(self, "Put cursor B here", "B", lambda: self.span_panel.put("B"))
         add_command(self, "Take cursors A and B away", "Shift+A", self.span_panel.clear)
+        add_command(self, "Scatter and grid, or strips", "X", self._switch_cross)
         add_command(self, "Find when a condition holds", "Ctrl+F", self.find_bar.open)
         add_command(self, "Find the next time", "F3", lambda: self.find_bar.step(1))
         add_command(self, "Find the time before", "Shift+F3", lambda: self.find_bar.step(-1))
@@ -173,7 +187,7 @@ class ReviewPage(QWidget):
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
-        return [*self.actions(), *self.stack.actions()]
+        return [*self.actions(), *self._shapes.actions()]
 
     # --- doing ---
 
@@ -249,6 +263,7 @@ class ReviewPage(QWidget):
 
     def show_finding(self, finding: Finding) -> None:
         """Shade its evidence, zoom to it, and show the signals it rests on."""
+        self.show_cross(False)
         wanted = [t for t in self._traces() if t.plottable and concerns(finding.check, t.signal)]
         for trace in wanted:
             if trace.key not in self.stack.keys:
@@ -262,6 +277,12 @@ class ReviewPage(QWidget):
         else:
             self.view.show_all()
 
+    def show_cross(self, on: bool) -> None:
+        """Show scatter and grid (True) or the strips."""
+        self.cross_button.setChecked(on)
+        self._shapes.setCurrentIndex(1 if on else 0)
+        (self.cross if on else self.stack).setFocus()
+
     def step_finding(self, by: int) -> None:
         """Choose the next finding, or the one before."""
         self.tabs.setCurrentIndex(0)
@@ -272,6 +293,7 @@ class ReviewPage(QWidget):
         self.stack.set_theme(theme)
         self.ribbon.set_theme(theme)
         self.findings.set_theme(theme)
+        self.cross.set_theme(theme)
 
     # --- what the tasks tell ---
 
@@ -288,14 +310,14 @@ class ReviewPage(QWidget):
         self.ribbon.set_findings(())
         self.ribbon.set_events(recording.facts.events)
         self.stack.set_event_times([e.t_ns for e in recording.facts.events])
+        self.cross.show_traces(opened.traces, ())
         self.find_bar.forget()
         self.span_panel.clear()
         self.span_panel.show_traces(self._plotted())
         self.view.set_cursor(None)
         self.view.set_limits(0, recording.duration_ns)
         self.view.show_all()
-        self.title.setText(_title(opened))
-        self.title.setToolTip(str(recording.path or ""))
+        self.title.tell(_title(opened))
         self.findings.show_findings((), "Checking …")
         self.stack.setFocus()
         self._task = self._desk.jobs.start(
@@ -308,6 +330,7 @@ class ReviewPage(QWidget):
         self._busy(False)
         self.ribbon.set_conditions(judged.conditions)
         self.ribbon.set_findings(judged.findings)
+        self.cross.show_traces(self._traces(), judged.conditions)
         self.findings.show_findings(judged.findings)
 
     def _failed(self, sentence: str) -> None:
@@ -323,6 +346,9 @@ class ReviewPage(QWidget):
         self.progress.setToolTip(text)
 
     # --- small things ---
+
+    def _switch_cross(self) -> None:
+        self.show_cross(self._shapes.currentIndex() == 0)
 
     def _busy(self, busy: bool) -> None:
         self.progress.setValue(0)

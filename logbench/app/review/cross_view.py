@@ -1,0 +1,168 @@
+"""Scatter and grid of the recording's signals, over the stretch of time that is shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+from PySide6.QtCore import QTimer, Signal
+from PySide6.QtGui import QColor
+from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+
+from logbench.analysis.model import Condition, ConditionSpan
+from logbench.app.plot.canvas import StripTrace
+from logbench.app.plot.ticks import count_text
+from logbench.app.plot.view import TimeView
+from logbench.app.review.cross import Pairs, cells, condition_of, pair, spans_of
+from logbench.app.review.cross_plot import CrossPlot, title_of
+from logbench.app.theme import Theme
+
+_SHAPES = ("Points", "Median", "Count", "Spread")
+_BY_CONDITION, _PLAIN = "driving condition", "one colour"
+_JOIN_NS = 1_500_000_000
+_WAIT_MS = 60
+
+
+class CrossView(QWidget):
+    """Choose two signals and a third; zoom in time on the ribbon; mark points to find them."""
+
+    marked = Signal(object)
+    """Spans of the points that were marked."""
+
+    def __init__(self, view: TimeView, theme: Theme) -> None:
+        super().__init__()
+        self._view = view
+        self._traces: Sequence[StripTrace] = ()
+        self._conditions: Sequence[ConditionSpan] = ()
+        self._pairs: Pairs | None = None
+        self.plot = CrossPlot(theme)
+        self.plot.marked.connect(self._marked)
+        self.setFocusProxy(self.plot)
+        self.x_box, self.y_box, self.z_box, self.shape_box = (QComboBox() for _ in range(4))
+        self.shape_box.addItems(_SHAPES)
+        self.said = QLabel()
+        self.said.setObjectName("muted")
+        row = QHBoxLayout()
+        row.setContentsMargins(6, 0, 12, 0)
+        for text, box, name in (
+            ("", self.shape_box, "Points, or a number in each cell"),
+            ("of", self.z_box, "Signal in the cells, or colour of the points"),
+            ("up", self.y_box, "Signal on the upright axis"),
+            ("along", self.x_box, "Signal on the level axis"),
+        ):
+            if text:
+                row.addWidget(QLabel(text))
+            box.setAccessibleName(name)
+            box.activated.connect(self.draw)
+            row.addWidget(box)
+        row.addStretch(1)
+        row.addWidget(self.said)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 2, 0, 6)
+        layout.addLayout(row)
+        layout.addWidget(self.plot, 1)
+        self._soon = QTimer(self)
+        self._soon.setSingleShot(True)
+        self._soon.setInterval(_WAIT_MS)
+        self._soon.timeout.connect(self.draw)
+        view.changed.connect(self._draw_soon)
+
+    def show_traces(
+        self, traces: Sequence[StripTrace], conditions: Sequence[ConditionSpan]
+    ) -> None:
+        """Another recording, or its driving conditions have come."""
+        numbers = [t for t in traces if t.plottable and len(t.pyramid)]
+        fresh = [t.name for t in numbers] != [t.name for t in self._traces]
+        self._traces, self._conditions = numbers, conditions
+        if fresh:
+            names = [t.name for t in numbers]
+            for box, first in ((self.x_box, "RPM"), (self.y_box, "LOAD_PCT"), (self.z_box, "")):
+                box.clear()
+                if box is self.z_box:
+                    box.addItems([_BY_CONDITION, _PLAIN])
+                box.addItems(names)
+                box.setCurrentIndex(max(0, box.findText(first)))
+            if self.y_box.currentIndex() == self.x_box.currentIndex() and len(names) > 1:
+                self.y_box.setCurrentIndex(1)
+        self._draw_soon()
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self.plot.theme = theme
+        self.draw()
+
+    def draw(self) -> None:
+        """Pair the values anew and show them."""
+        chosen = [self._chosen(box) for box in (self.x_box, self.y_box)]
+        if not self.isVisible() or chosen[0] is None or chosen[1] is None:
+            return
+        x, y = chosen[0], chosen[1]
+        z = self._chosen(self.z_box)
+        self._pairs = pairs = pair(x, y, z, self._view.start_ns, self._view.end_ns)
+        titles = (title_of(x.name, x.unit), title_of(y.name, y.unit))
+        shape = self.shape_box.currentText()
+        if shape == "Points":
+            self.plot.show_points(pairs, self._colors(pairs), titles)
+        else:
+            found = cells(pairs)
+            counted = np.where(found.count > 0, found.count, np.nan).astype(np.float64)
+            number = {"Median": found.median, "Spread": found.spread}.get(shape, counted)
+            unit = "" if shape == "Count" else (z or y).unit
+            self.plot.show_cells(found, number, titles, unit)
+        self.said.setText(f"{count_text(len(pairs.x))} points")
+
+    def _colors(self, pairs: Pairs) -> npt.NDArray[np.uint32]:
+        theme = self.plot.theme
+        if pairs.z is not None:
+            return _shaded(pairs.z, theme)
+        plain = np.uint32(theme.trace(0).rgb())
+        if self.z_box.currentText() == _PLAIN or not self._conditions:
+            return np.full(len(pairs.x), plain, np.uint32)
+        palette = np.array([_ink(c.condition, theme) for c in self._conditions] + [plain])
+        return palette.astype(np.uint32)[condition_of(pairs.t_ns, self._conditions)]
+
+    def _chosen(self, box: QComboBox) -> StripTrace | None:
+        name = box.currentText()
+        return next((t for t in self._traces if t.name == name), None)
+
+    def _marked(self, inside: npt.NDArray[np.bool_]) -> None:
+        if self._pairs is not None:
+            self.marked.emit(spans_of(self._pairs.t_ns, inside, _JOIN_NS))
+            count = int(inside.sum())
+            if count:
+                self.said.setText(f"{count_text(count)} points marked; the strips show when")
+
+    def _draw_soon(self) -> None:
+        if self.isVisible():
+            self._soon.start()
+
+    def showEvent(self, event: object) -> None:
+        """Draw what was left undrawn while hidden."""
+        self._soon.start()
+
+
+def _ink(condition: Condition, theme: Theme) -> int:
+    """A condition's colour, strong enough for a point."""
+    if condition in (Condition.OTHER, Condition.ENGINE_OFF, Condition.KEY_ON):
+        return int(QColor(theme.muted).rgb())
+    color = theme.condition(condition)
+    strong = min(255, color.hsvSaturation() * 3)
+    value = 165 if theme.name == "light" else 235
+    return int(QColor.fromHsv(color.hsvHue(), strong, value).rgb())
+
+
+def _shaded(values: npt.NDArray[np.float64], theme: Theme) -> npt.NDArray[np.uint32]:
+    """From blue (low) over the middle to vermilion or yellow (high); unknown is muted."""
+    known = values[np.isfinite(values)]
+    low, high = np.percentile(known, (2, 98)) if len(known) else (0.0, 1.0)
+    share = np.clip((values - low) / max(high - low, 1e-12), 0, 1)
+    ends = [theme.trace(0), theme.trace(1)]
+    channels = [
+        np.nan_to_num(getattr(ends[0], c)() * (1 - share) + getattr(ends[1], c)() * share)
+        for c in ("red", "green", "blue")
+    ]
+    red, green, blue = (c.astype(np.uint32) for c in channels)
+    colors = (np.uint32(0xFF) << 24) | (red << 16) | (green << 8) | blue
+    colors[~np.isfinite(values)] = np.uint32(0xFF808080)
+    return np.asarray(colors, np.uint32)
