@@ -160,6 +160,12 @@ class Link(ABC):
         """Volts at the diagnostic connector as the adapter measures them; None: cannot measure."""
         return None
 
+    def rest(self) -> None:
+        """No traffic from now on, and as little current as the adapter can do with, so that car
+        and battery can sleep; the next request or `voltage` wakes it. Here for links without an
+        adapter, which have nothing to put to rest."""
+        log.debug("resting %s", self.url)
+
     @property
     def packs(self) -> bool:
         """True where one request may carry several PIDs (CAN)."""

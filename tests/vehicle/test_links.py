@@ -303,6 +303,15 @@ def test_only_reading_services_leave_the_link(simulated):
             link.request(bytes((service,)))
 
 
+def test_a_resting_adapter_wakes_when_it_is_needed(simulated):
+    link = simulated()
+    link.connect()
+    link.rest()
+    assert link.voltage() == pytest.approx(13.9)
+    link.rest()
+    assert [r.data[:2] for r in link.request(b"\x01\x0c", to="7E8")] == [b"\x41\x0c"]
+
+
 def test_one_ecu_can_be_asked_alone(simulated):
     link = simulated()
     link.connect()

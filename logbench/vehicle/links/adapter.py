@@ -37,16 +37,18 @@ from logbench.vehicle.links.dialect import (
     lines_of,
     status_of,
 )
-from logbench.vehicle.links.talk import BytePort, Talk
+from logbench.vehicle.links.talk import NONSENSE, BytePort, Talk
 from logbench.vehicle.model import Progress
 
 log = logging.getLogger(__name__)
 
-START_TIMEOUT_S = 3.0
+START_TIMEOUT_S = 2.0
 SETTING_TIMEOUT_S = 1.0
 CLOSE_TIMEOUT_S = 0.3
 SEARCH_TIMEOUT_S = 25.0
 """A full search over all nine protocols takes the adapter about twenty seconds."""
+LEGACY_TIMEOUT_S = 8.0
+"""On the K-line a request after a pause may have to wake the bus at 5 baud first."""
 MIN_SUPPLY_V = 6.0
 MAX_COUNT = 15
 """The reply count is one hex digit."""
@@ -76,6 +78,7 @@ class AdapterLink(Link):
         self._slow: set[bytes] = set()
         self._late = False
         self._hurried = False
+        self._resting = False
         self._waits = 0
 
     # --- what differs ---
@@ -88,7 +91,7 @@ class AdapterLink(Link):
 
     def _open(self) -> None:
         self._talk = Talk(self._open_port())
-        self._last, self._aimed = "", None
+        self._last, self._aimed, self._resting = "", None, False
         self.progress("Looking for the adapter")
         self._wake()
         self.progress(f"Setting up the adapter ({self.adapter})")
@@ -105,7 +108,7 @@ class AdapterLink(Link):
 
     def _wake(self) -> None:
         """A warm start, or a full one where that is not known; learns the adapter's name."""
-        for command in ("ATWS", "ATZ", "ATWS"):
+        for command in ("ATWS", "ATZ"):
             try:
                 lines = self._ask(command, START_TIMEOUT_S)
             except ReplyError:
@@ -147,6 +150,18 @@ class AdapterLink(Link):
     def voltage(self) -> float | None:
         """Volts at the diagnostic connector; None when the adapter cannot measure."""
         return self._read_voltage()
+
+    def rest(self) -> None:
+        """Close the protocol and put the adapter into its low-power state."""
+        self._ask("ATPC", SETTING_TIMEOUT_S)
+        self._resting = "OK" in self._ask("ATLP", SETTING_TIMEOUT_S)
+
+    def _rouse(self, talk: Talk) -> None:
+        """Any character wakes a resting adapter; what it still knows then differs, so set it up."""
+        self._resting = False
+        talk.say(NONSENSE, START_TIMEOUT_S)
+        self._resync()
+        self.restore()
 
     def _find_car(self) -> None:
         """The protocol used last (or the commonest) first, then the adapter's own search."""
@@ -213,6 +228,7 @@ class AdapterLink(Link):
             return False
         self._number = number
         if not self.protocol.is_can:
+            self.timeout_s = LEGACY_TIMEOUT_S
             self._checksum = True
             checked = self._assemble([line.encode() for line in lines])
             self._checksum = len(checked.messages) == len(found.messages)
@@ -415,6 +431,8 @@ class AdapterLink(Link):
         """Send one command and read up to the prompt: lines, characters sent and received."""
         if self._talk is None:
             raise LinkLostError("The link is closed: connect it again.")
+        if self._resting:
+            self._rouse(self._talk)
         reply = self._talk.say(command, timeout_s, self._sent)
         if reply is None:
             self._resync()
