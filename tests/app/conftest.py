@@ -110,6 +110,9 @@ class FakeCapture:
         rates = dict.fromkeys(signals, rate_hz)
         self.inbox.append(Status(seconds, len(rows), rate_hz * len(signals), 4321, rates))
 
+    def send(self, *samples: tuple[str, str, int, float]) -> None:
+        self.inbox.append(batch(samples))
+
     def finish(self) -> None:
         self.inbox.append(Finished(self.request.out, 31, 3.0))
 

@@ -91,6 +91,29 @@ def test_space_puts_a_marker(recording: MainWindow, garage, qtbot):
     qtbot.waitUntil(lambda: recording.live.stack.strips[0].canvas.event_times == [2_000_000_000])
 
 
+def test_driver_view_shows_four_large_values(recording: MainWindow, garage, qtbot):
+    live = recording.live
+    view = live.driver_view()
+    view.resize(1100, 700)
+    view.show()
+    shown = [v for v in view.values if v.isVisible()]
+    assert [v.value.text() for v in shown] == ["1,100 rpm", "1,100 g/s"]
+    names = [trace.name for trace in live.values.model_.plotted()]
+    assert [v.name.text() for v in shown] == names
+    assert shown[0].value.font().pixelSize() >= 50
+    for value in shown:
+        assert value.value.sizeHint().width() <= value.width()
+    assert "Recording" in view.state.text()
+    qtbot.keyClick(view, Qt.Key.Key_Space)
+    assert garage.last.marks == [""]
+    garage.last.send(("MAF", "7E8", 9_000_000_000, 5.0))
+    qtbot.waitUntil(lambda: live.session.now_ns == 9_000_000_000)
+    view.refresh()
+    assert [v.value.text() for v in shown] == ["–", "5.00 g/s"]  # RPM is 6 s old
+    qtbot.keyClick(view, Qt.Key.Key_Escape)
+    assert not view.isVisible()
+
+
 def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):
     qtbot.mouseClick(recording.live.record, Qt.MouseButton.LeftButton)
     assert garage.last.stopped

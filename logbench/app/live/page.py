@@ -22,6 +22,7 @@ from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.live.cautions import CautionsCard
+from logbench.app.live.driver import DriverView
 from logbench.app.live.links import SIMULATED
 from logbench.app.live.session import CaptureFactory, LiveSession, LiveTrace
 from logbench.app.live.setup import SetUp
@@ -96,6 +97,8 @@ class LivePage(QWidget):
         self.freeze = QPushButton("Freeze  F")
         self.freeze.setCheckable(True)
         self.freeze.setAccessibleName("Freeze the strips; the recording goes on")
+        self.driver_button = QPushButton("Driver's view  D")
+        self.driver_button.setAccessibleName("Driver's view: four values, full screen")
         self.width_box = QComboBox()
         self.width_box.setAccessibleName("Width of the time window")
         for seconds in _WIDTHS_S:
@@ -125,7 +128,7 @@ class LivePage(QWidget):
         side.setMinimumWidth(320)
         tools = QHBoxLayout()
         tools.setContentsMargins(6, 8, 12, 4)
-        for widget in (self.marker, self.freeze, self.width_box):
+        for widget in (self.marker, self.freeze, self.width_box, self.driver_button):
             tools.addWidget(widget)
         tools.addStretch(1)
         plots = QWidget()
@@ -158,6 +161,7 @@ class LivePage(QWidget):
         self.width_box.activated.connect(self._width_chosen)
         self.stack.by_hand.connect(lambda: self.set_following(False))
         self.ribbon.by_hand.connect(lambda: self.set_following(False))
+        self.driver_button.clicked.connect(self.show_driver_view)
         self.cautions.accepted.connect(self._cautions_accepted)
         self.cautions.refused.connect(lambda: self._middle.setCurrentIndex(0))
         self.empty.pressed.connect(self.record_simulated)
@@ -183,6 +187,7 @@ class LivePage(QWidget):
         self._mark_action = add_command(self, "Put a marker", "Space", self.mark)
         add_command(self, "Freeze or follow", "F", lambda: self.set_following(not self._following))
         add_command(self, "Record the simulated car", "Ctrl+Shift+R", self.record_simulated)
+        add_command(self, "Driver's view", "D", self.show_driver_view)
         add_command(self, "Look for links again", "F5", self.set_up.find_links)
         add_view_commands(self.stack, self.view, by_hand=lambda: self.set_following(False))
 
@@ -258,6 +263,22 @@ class LivePage(QWidget):
     def mark(self) -> None:
         """Put a marker at this instant."""
         self.session.mark()
+
+    def show_driver_view(self) -> None:
+        """Four values on the whole screen: the first that are checked in the table."""
+        self.driver_view().showFullScreen()
+
+    def driver_view(self) -> DriverView:
+        """A new driver's view of this recording; it is forgotten when closed."""
+        made = DriverView(
+            self.values.model_.plotted,
+            lambda: self.session.now_ns,
+            lambda: f"{self.status.said('state')}   {self.status.said('elapsed')}",
+            self.mark,
+            self,
+        )
+        made.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        return made
 
     def recover(self, folder: Path) -> None:
         """Turn journals that a crash left in the folder into recordings, and say so."""

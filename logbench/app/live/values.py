@@ -62,6 +62,10 @@ class ValuesModel(QAbstractTableModel):
             self._plotted.add((trace.signal, trace.ecu))
         self.endInsertRows()
 
+    def plotted(self) -> list[LiveTrace]:
+        """The traces whose rows are checked, from the top."""
+        return [t for t in self._traces if (t.signal, t.ecu) in self._plotted]
+
     def tell(self, now_ns: int, rates_hz: Mapping[str, float] | None = None) -> None:
         """Time has passed: show what the traces hold now."""
         self._now_ns = now_ns

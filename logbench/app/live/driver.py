@@ -1,0 +1,107 @@
+"""The driver's view: at most four values, large enough to be read at a glance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from PySide6.QtCore import Qt, QTimer
+from PySide6.QtGui import QFont, QResizeEvent
+from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLayout, QWidget
+
+from logbench.app.commands import add_command
+from logbench.app.live.session import LiveTrace
+from logbench.app.live.values import shown_value
+
+MOST = 4
+_EVERY_MS = 250
+_OLD_NS = 3_000_000_000
+
+
+class _Value(QWidget):
+    """One value with its name above it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.name, self.value = QLabel(), QLabel()
+        self.name.setObjectName("muted")
+        layout = QVBoxLayout(self)
+        layout.setSpacing(0)
+        for label in (self.name, self.value):
+            label.setAlignment(Qt.AlignmentFlag.AlignCenter)
+            layout.addWidget(label)
+
+    def fit(self, width: int, height: int) -> None:
+        """As large as the text "−88,888 km/h" may be."""
+        size = max(18, min(round(height * 0.42), round(width / 8.2)))
+        for label, pixels, weight in (
+            (self.name, max(16, size // 3), QFont.Weight.Normal),
+            (self.value, size, QFont.Weight.DemiBold),
+        ):
+            font = QFont(self.font())
+            font.setPixelSize(pixels)
+            font.setWeight(weight)
+            label.setFont(font)
+
+
+class DriverView(QDialog):
+    """Full screen; the values go on by themselves. Space puts a marker, Esc leaves."""
+
+    def __init__(
+        self,
+        traces: Callable[[], Sequence[LiveTrace]],
+        now_ns: Callable[[], int],
+        said: Callable[[], str],
+        mark: Callable[[], None],
+        parent: QWidget | None = None,
+    ) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Driver's view")
+        self._traces, self._now_ns, self._said = traces, now_ns, said
+        self.values = [_Value() for _ in range(MOST)]
+        grid = QGridLayout()
+        for place, value in enumerate(self.values):
+            grid.addWidget(value, place // 2, place % 2)
+        self.state = QLabel()
+        self.state.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.leave = QPushButton("Back  Esc")
+        self.leave.clicked.connect(self.reject)
+        self.leave.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(24, 16, 24, 16)
+        layout.addLayout(grid, 1)
+        layout.addWidget(self.state)
+        layout.addWidget(self.leave, 0, Qt.AlignmentFlag.AlignRight)
+        add_command(self, "Put a marker", "Space", mark)
+        self._timer = QTimer(self)
+        self._timer.setInterval(_EVERY_MS)
+        self._timer.timeout.connect(self.refresh)
+        self._timer.start()
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Show what the traces hold now; a value older than 3 s is a dash."""
+        traces = list(self._traces())[:MOST]
+        now_ns = self._now_ns()
+        for place, widget in enumerate(self.values):
+            widget.setVisible(place < max(1, len(traces)))
+            if place >= len(traces):
+                widget.name.setText("" if traces else "No values yet")
+                widget.value.setText("")
+                continue
+            trace = traces[place]
+            found = trace.pyramid.at(trace.pyramid.end_ns) if len(trace.pyramid) else None
+            fresh = found is not None and now_ns - found[0] <= _OLD_NS
+            text = shown_value(trace, found[1]) if found is not None and fresh else "–"
+            widget.name.setText(trace.name)
+            widget.value.setText(text)
+            widget.setAccessibleName(f"{trace.name}: {text}")
+        self.state.setText(self._said())
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Letters as large as there is room."""
+        super().resizeEvent(event)
+        for value in self.values:
+            value.fit(self.width() // 2 - 40, self.height() // 2 - 60)
+        font = QFont(self.font())
+        font.setPixelSize(max(16, self.height() // 26))
+        self.state.setFont(font)
