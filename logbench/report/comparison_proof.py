@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.ticker import NullFormatter
 
 from logbench.analysis.comparison import proof
 from logbench.analysis.comparison.proof import Claim, Outcome
@@ -163,7 +164,7 @@ def plot_power(claims: Sequence[Claim], path: Path) -> None:
             proof.binomial_interval(hit, count)
             for hit, (_, _, count, _) in zip(hits, rows, strict=True)
         ]
-        x = [0.5 * (low + min(high, 2 * low + 1)) for low, high, _, _ in rows]
+        x = [0.5 * (low + min(high, 1.5 * low + 0.5)) for low, high, _, _ in rows]
         y = [share for *_, share in rows]
         spread = [
             [max(0.0, share - e[0]) for share, e in zip(y, ends, strict=True)],
@@ -174,7 +175,9 @@ def plot_power(claims: Sequence[Claim], path: Path) -> None:
         axes.set_xlabel(f"size of the true change: {name}", fontsize=8)
         axes.set_ylabel("share found (95 % interval)")
         axes.set_ylim(-0.03, 1.03)
-        axes.set_xscale("symlog", linthresh=1.0)
+        axes.set_xscale("log")
+        axes.xaxis.set_major_formatter("{x:g}")
+        axes.xaxis.set_minor_formatter(NullFormatter())
     _save(figure, path)
 
 

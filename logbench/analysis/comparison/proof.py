@@ -282,11 +282,15 @@ def warm_up_pair(seed: int) -> Outcome:
 
 
 def _minutes(view: View, low: float, high: float) -> float:
-    """Minutes from `low` to `high` degC: the naive measure."""
+    """Minutes from `low` to `high` degC: the naive measure; NaN where not reached."""
     trace = view.trace("ECT")
     if trace is None:
         return float("nan")
-    times = [trace.t_ns[np.argmax(trace.value >= level)] for level in (low, high)]
+    # both levels come from lines between samples, which may end a rounding error above a sample
+    reached = [trace.value >= level - 1e-6 for level in (low, high)]
+    if not all(r.any() for r in reached):
+        return float("nan")
+    times = [trace.t_ns[np.argmax(r)] for r in reached]
     return float(times[1] - times[0]) / alignment.NS / 60.0
 
 
