@@ -111,6 +111,7 @@ class Poller:
         self._refusals = 0
         self._repack_s = _REPACK_S[0]
         self._repack_at_s = math.inf
+        self._least_packed = self._scheduler.most
         self._puzzles = 0
 
     # --- for users ---
@@ -247,9 +248,9 @@ class Poller:
         self._refusals = 0
         self._scheduler.most = max(1, min(refused, self._scheduler.most) // 2)
         self._scheduler.plan()
-        first = self._repack_s <= 2 * _REPACK_S[0]
         self._repack_later()
-        if first:
+        if self._scheduler.most < self._least_packed:
+            self._least_packed = self._scheduler.most
             self._tell(
                 f"The car or the adapter refuses {refused} signals in one request: "
                 f"going on with at most {self._scheduler.most}, which is slower."

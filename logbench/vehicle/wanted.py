@@ -55,7 +55,14 @@ def resolve(acronym: str, facts: CarFacts) -> Signal:
 
 
 def polled_pids(chosen: Sequence[Signal], facts: CarFacts) -> dict[int, PolledPid]:
-    """The PIDs of the chosen signals, each with the ECUs that support it."""
+    """The PIDs of the chosen signals, each with the ECUs that support it.
+
+    Raises SignalUnsupportedError when nothing is chosen.
+    """
+    if not chosen:
+        raise SignalUnsupportedError(
+            "No signal is chosen: choose at least one that the car reports."
+        )
     found: dict[int, PolledPid] = {}
     for pid in dict.fromkeys(signal.pid for signal in chosen):
         ecus = tuple(ecu for ecu, pids in facts.supported.items() if pid in pids)
@@ -65,9 +72,12 @@ def polled_pids(chosen: Sequence[Signal], facts: CarFacts) -> dict[int, PolledPi
 
 
 def pid_rates(chosen: Sequence[Signal], rates_hz: Mapping[str, float]) -> dict[int, float]:
-    """Wanted rate of each PID: the highest of its signals."""
+    """Wanted rate of each PID: the highest of its signals; what is missing or not positive gets
+    the default of its kind."""
     rates: dict[int, float] = {}
     for signal in chosen:
-        rate = rates_hz.get(signal.acronym) or wanted_rate_hz(signal)
+        rate = rates_hz.get(signal.acronym, 0.0)
+        if not rate > 0:
+            rate = wanted_rate_hz(signal)
         rates[signal.pid] = max(rates.get(signal.pid, 0.0), rate)
     return rates

@@ -76,7 +76,13 @@ def test_every_kind_in_the_list_opens():
 
 def test_protocol_numbers_as_python_obd():
     classes = obd.protocols.__dict__.values()
-    theirs = {c.ELM_ID: c for c in classes if isinstance(c, type) and getattr(c, "ELM_ID", "")}
+    theirs = {
+        text: kind
+        for kind in classes
+        if isinstance(kind, type)
+        for name, text in vars(kind).items()
+        if name.endswith("_ID") and isinstance(text, str)
+    }
     for number, protocol in PROTOCOLS.items():
         assert protocol.is_can == hasattr(theirs[number], "FRAME_TYPE_SF")
         if protocol.is_can:

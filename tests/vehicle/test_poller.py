@@ -129,6 +129,8 @@ def test_unsupported_and_unknown_signals(simulated):
     assert "LAMBDA11_34" in str(caught.value)
     with pytest.raises(SignalUnknownError):
         Poller(link, facts, ("RPMM",))
+    with pytest.raises(SignalUnsupportedError, match="at least one"):
+        Poller(link, facts, ())
 
 
 @pytest.mark.parametrize("number", "15")
