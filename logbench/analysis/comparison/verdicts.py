@@ -146,7 +146,7 @@ def _named(results: Sequence[FindingResult]) -> str:
 
 def _of_signals(signals: Sequence[SignalResult]) -> str:
     changed = [s for s in signals if s.relevant]
-    changed.sort(key=lambda s: (not s.derived, s.p if s.p is not None else 1.0))
+    changed.sort(key=lambda s: (not s.derived, -abs(s.change or 0.0) / (s.everyday or 1.0)))
     if changed and changed[0].change is not None and changed[0].half_width is not None:
         s = changed[0]
         size = number_text(abs(s.change or 0.0), s.half_width or math.nan, s.unit)
