@@ -29,7 +29,6 @@ PRESSURE_LOW = Cause(
 RESTRICTION = Cause("restriction", "intake restriction or plugged exhaust")
 CAM_TIMING = Cause("cam_timing", "camshaft timing off")
 BOOST_LOW = Cause("boost_low", "charge pressure low or leaking")
-MAP_WRONG = Cause("map_wrong", "manifold pressure sensor reading wrong")
 DISPLACEMENT_WRONG = Cause("displacement", "the stated displacement is not this engine's")
 EXTRA_LOAD = Cause("extra_load", "accessories or drag loading the engine at idle")
 THERMOSTAT_OPEN = Cause("thermostat_open", "thermostat stuck open or opening too early")

@@ -26,9 +26,6 @@ T = TypeVar("T")
 SETTLE_S = 3.0
 """A transient and its transport delay are over when everything was steady for this long."""
 
-SKEW_S = 0.25
-"""Samples this near in time count as taken together where the engine is not steady."""
-
 
 @dataclass(frozen=True, slots=True)
 class Displacement:

@@ -49,9 +49,6 @@ LEAST_RISE_S = 60.0
 LONG_DRIVE_S = 15.0 * 60.0
 """A warm-up that takes longer than this on the road is a fault. [Pub: P0128 text]"""
 
-LOWEST_RATING_DEGC = 82.0
-"""Taken where the regulating temperature is not stated: the lowest common rating. [CP]"""
-
 _COLD = "Record from a cold start until the coolant has held its level for three minutes, driving."
 _TOO_COLD = Explanation(
     (causes.THERMOSTAT_OPEN, causes.ECT_COLD, causes.LOW_COOLANT),
