@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from logbench.recording.model import Vehicle
 
 
+_WARM_UP_AFTER_MS = 500
+
+
 def run(
     files: Sequence[Path] = (),
     link_url: str = "",
@@ -44,6 +47,7 @@ def run(
     application.setStyle("Fusion")
     window = MainWindow(Settings(settings))
     window.show()
+    QTimer.singleShot(_WARM_UP_AFTER_MS, window.warm_up)
     if not start_recording:
         QTimer.singleShot(0, window.recover)
     if files:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,7 +23,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.background import Jobs
+from logbench.app.background import Jobs, Task
 from logbench.app.commands import CommandList, add_command
 from logbench.app.desk import Desk
 from logbench.app.live.page import LivePage
@@ -32,6 +33,8 @@ from logbench.app.theme import CHOICES, Look
 if TYPE_CHECKING:
     from logbench.app.live.session import CaptureFactory
     from logbench.app.review.page import ReviewPage
+
+_log = logging.getLogger(__name__)
 
 
 class MainWindow(QMainWindow):
@@ -127,6 +130,15 @@ class MainWindow(QMainWindow):
         for button in self._page_buttons.buttons():
             button.setChecked(button.property("page") == key)
         page.setFocus()
+
+    def warm_up(self) -> None:
+        """Load what opening a recording needs while nobody waits for it."""
+
+        def work(_: Task) -> None:
+            import logbench.analysis.run
+            import logbench.recording.reader  # noqa: F401
+
+        self.desk.jobs.start(work, lambda _: None, _log.debug)
 
     def recover(self) -> None:
         """Turn what an earlier crash left in the recordings' folder into recordings."""

@@ -21,23 +21,20 @@ _FIRST = (
     "ECT", "IAT",
 )  # fmt: skip
 """Shown when a recording is opened, as far as it holds them."""
-_MOST_SHOWN = 12
+_FEWEST_SHOWN = 6
 
 
 @dataclass(frozen=True)
 class Opened:
-    """A recording with its traces prepared for drawing."""
+    """A recording with traces prepared for drawing: at first those to show, later all."""
 
     recording: Recording
     traces: tuple[StripTrace, ...]
 
-    def shown_first(self) -> tuple[StripTrace, ...]:
-        """What the strips begin with: the engine's own traces of the usual signals."""
-        engine = min((t.ecu for t in self.traces), default="")
-        mine = {t.signal: t for t in self.traces if t.ecu == engine and t.plottable}
-        usual = [mine[s] for s in _FIRST if s in mine]
-        others = [t for s, t in mine.items() if s not in _FIRST]
-        return tuple((usual + others)[: max(len(usual), 6)][:_MOST_SHOWN])
+    @property
+    def samples(self) -> int:
+        """How many are in the traces read so far."""
+        return sum(len(trace.pyramid) for trace in self.traces)
 
 
 @dataclass(frozen=True)
@@ -49,15 +46,29 @@ class Judged:
 
 
 def open_for_review(path: Path, task: Task) -> Opened:
-    """Read all traces of a recording; raises the reader's errors."""
+    """Open a recording and read what its strips begin with; raises the reader's errors."""
     from logbench.recording.reader import open_recording
 
     task.tell(f"Opening {path.name}", 0.0)
     recording = open_recording(path)
+    return Opened(recording, _read(recording, _shown_first(recording), task))
+
+
+def read_rest(opened: Opened, task: Task) -> Opened:
+    """The same with all its traces, in the recording's order; those read are kept."""
+    held = {trace.key: trace for trace in opened.traces}
+    missing = [key for key in opened.recording.keys if key not in held]
+    held |= {t.key: t for t in _read(opened.recording, missing, task)}
+    return Opened(opened.recording, tuple(held[key] for key in opened.recording.keys))
+
+
+def _read(
+    recording: Recording, keys: Sequence[tuple[str, str]], task: Task
+) -> tuple[StripTrace, ...]:
     kinds = _kinds()
     traces = []
-    for number, (signal, ecu) in enumerate(recording.keys):
-        task.tell(f"Reading {signal}", number / len(recording.keys))
+    for number, (signal, ecu) in enumerate(keys):
+        task.tell(f"Reading {signal}", number / len(keys))
         trace = recording.trace(signal, ecu)
         traces.append(
             StripTrace(
@@ -70,7 +81,22 @@ def open_for_review(path: Path, task: Task) -> Opened:
                 plottable=kinds.get(signal, "number") == "number",
             )
         )
-    return Opened(recording, tuple(traces))
+    return tuple(traces)
+
+
+def _shown_first(recording: Recording) -> list[tuple[str, str]]:
+    """The engine's own traces of the usual signals, or else of the first numbers there are."""
+    engine = min((ecu for _, ecu in recording.keys), default="")
+    kinds = _kinds()
+    mine = [
+        signal
+        for signal, ecu in recording.keys
+        if ecu == engine and kinds.get(signal, "number") == "number"
+    ]
+    usual = [signal for signal in _FIRST if signal in mine]
+    others = [signal for signal in mine if signal not in _FIRST]
+    chosen = (usual + others)[: max(len(usual), _FEWEST_SHOWN)]
+    return [(signal, engine) for signal in chosen]
 
 
 def judge(recording: Recording, task: Task) -> Judged:

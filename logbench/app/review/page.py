@@ -34,7 +34,7 @@ from logbench.app.review.cross_view import CrossView
 from logbench.app.review.export import copy_picture, save_csv, save_picture
 from logbench.app.review.find_bar import FindBar
 from logbench.app.review.findings import FindingsPanel, concerns
-from logbench.app.review.loading import Judged, Opened, judge, open_for_review
+from logbench.app.review.loading import Judged, Opened, judge, open_for_review, read_rest
 from logbench.app.review.search import find_spans
 from logbench.app.review.span_panel import SpanPanel
 from logbench.app.review.values import SignalsTable
@@ -304,25 +304,39 @@ class ReviewPage(QWidget):
             self._desk.settings.recording_opened(recording.path)
         self._pages.setCurrentIndex(1)
         self.stack.set_shades(())
-        self.stack.show_traces(opened.shown_first())
-        self.signals.model_.show_traces(opened.traces, self.stack.keys)
+        self.stack.show_traces(opened.traces)
         self.ribbon.set_conditions(())
         self.ribbon.set_findings(())
         self.ribbon.set_events(recording.facts.events)
         self.stack.set_event_times([e.t_ns for e in recording.facts.events])
-        self.cross.show_traces(opened.traces, ())
         self.find_bar.forget()
         self.span_panel.clear()
         self.span_panel.show_traces(self._plotted())
         self.view.set_cursor(None)
         self.view.set_limits(0, recording.duration_ns)
         self.view.show_all()
-        self.title.tell(_title(opened))
+        self._list_traces()
         self.findings.show_findings((), "Checking …")
         self.stack.setFocus()
         self._task = self._desk.jobs.start(
-            lambda task: judge(recording, task), self._judged, self._failed, self._progressed
+            lambda task: read_rest(opened, task), self._all_read, self._failed, self._progressed
         )
+
+    def _all_read(self, opened: Opened) -> None:
+        self.opened = opened
+        self._list_traces()
+        self._task = self._desk.jobs.start(
+            lambda task: judge(opened.recording, task),
+            self._judged,
+            self._failed,
+            self._progressed,
+        )
+
+    def _list_traces(self) -> None:
+        assert self.opened is not None
+        self.title.tell(_title(self.opened))
+        self.signals.model_.show_traces(self._traces(), self.stack.keys)
+        self.cross.show_traces(self._traces(), ())
 
     def _judged(self, judged: Judged) -> None:
         self.judged = judged
@@ -385,12 +399,11 @@ def _title(opened: Opened) -> str:
     recording = opened.recording
     name = recording.path.name if recording.path is not None else "Recording"
     facts = recording.facts
-    samples = sum(len(t.pyramid) for t in opened.traces)
     parts = [
         name,
         facts.vehicle.label,
         time_text(recording.duration_ns / SECOND),
-        f"{count_text(samples)} samples",
+        f"{count_text(opened.samples)} samples",
         "recovered after a crash" if facts.recovered else "",
     ]
     return "   ".join(part for part in parts if part)
