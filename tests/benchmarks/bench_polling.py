@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import socket
 import time
+from collections import Counter
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
@@ -75,12 +76,21 @@ def counted(count: Callable[[], int], seconds: float) -> Rate:
 
 
 def ours(link: Link, rates: dict[str, float], seconds: float) -> tuple[Rate, dict[str, float]]:
-    """Our poller on a link; also the rate of each signal."""
+    """Our poller on a link; also the rate of each signal over all of the time."""
+    seen: Counter[str] = Counter()
+
+    def count() -> int:
+        readings = poller.step()
+        seen.update(reading.signal for reading in readings)
+        return len(readings)
+
     with closing(link):
         link.connect()
         poller = Poller(link, discover(link), TWELVE, rates)
-        rate = counted(lambda: len(poller.step()), seconds)
-        return rate, poller.rates()
+        start = time.monotonic()
+        rate = counted(count, seconds)
+        spent = time.monotonic() - start
+    return rate, {signal: seen[signal] / spent for signal in TWELVE}
 
 
 def theirs(place: str, delay_s: float | None, seconds: float) -> Rate:
