@@ -104,6 +104,29 @@ def test_zoom_keys(reviewing: MainWindow, qtbot):
     assert view.cursor_ns is None
 
 
+def test_strips_are_chosen_moved_and_removed_by_keys(reviewing: MainWindow, qtbot):
+    reviewing.activateWindow()
+    stack = reviewing.review.stack
+    stack.setFocus()
+    before = [s.traces[0].signal for s in stack.strips]
+    qtbot.keyClick(stack, Qt.Key.Key_J)
+    assert stack.focused() is stack.strips[0]
+    first = stack.strips[0]
+    qtbot.keyClick(first, Qt.Key.Key_Down, Qt.KeyboardModifier.ControlModifier)
+    after = [s.traces[0].signal for s in stack.strips]
+    assert after == [before[1], before[0], *before[2:]]
+    tops = [s.mapTo(stack, QPoint(0, 0)).y() for s in stack.strips]
+    assert tops == sorted(tops)
+    assert stack.focused() is first
+    qtbot.keyClick(first, Qt.Key.Key_Delete)
+    assert [s.traces[0].signal for s in stack.strips] == [before[1], *before[2:]]
+    assert stack.focused() is stack.strips[1]
+    model = reviewing.review.signals.model_
+    names = [model.data(model.index(r, 0)) for r in range(model.rowCount())]
+    checked = model.data(model.index(names.index(before[0]), 0), Qt.ItemDataRole.CheckStateRole)
+    assert checked == Qt.CheckState.Unchecked
+
+
 @pytest.mark.parametrize(
     ("name", "content", "says"),
     [

@@ -30,7 +30,7 @@ from logbench.app.live.values import ValuesTable
 from logbench.app.parts import EmptyState, Notice, StatusLine, middle
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.grouping import first_shown, group_of
-from logbench.app.plot.keys import add_view_commands
+from logbench.app.plot.keys import add_strip_commands, add_view_commands
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.ticks import count_text, size_text, time_text
@@ -190,6 +190,8 @@ class LivePage(QWidget):
         add_command(self, "Driver's view", "D", self.show_driver_view)
         add_command(self, "Look for links again", "F5", self.set_up.find_links)
         add_view_commands(self.stack, self.view, by_hand=lambda: self.set_following(False))
+        add_strip_commands(self.stack, self.stack)
+        self.stack.removed.connect(lambda: self.values.model_.set_plotted(self.stack.keys))
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""

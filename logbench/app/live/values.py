@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt, Signal
@@ -61,6 +61,12 @@ class ValuesModel(QAbstractTableModel):
         if plotted:
             self._plotted.add((trace.signal, trace.ecu))
         self.endInsertRows()
+
+    def set_plotted(self, keys: Iterable[Key]) -> None:
+        """What the strips show now."""
+        self._plotted = set(keys)
+        if self._traces:
+            self.dataChanged.emit(self.index(0, 0), self.index(len(self._traces) - 1, 0))
 
     def plotted(self) -> list[LiveTrace]:
         """The traces whose rows are checked, from the top."""

@@ -26,6 +26,8 @@ class StripStack(QWidget):
     by_hand = Signal()
     """The user zoomed or panned with the mouse (a live page then stops following)."""
     clicked = Signal(object)
+    removed = Signal()
+    """The user took a strip away."""
 
     def __init__(self, view: TimeView, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -107,6 +109,40 @@ class StripStack(QWidget):
             strip.remove(key)
             if not strip.traces:
                 self._drop(strip)
+
+    def focused(self) -> Strip | None:
+        """The strip with the keyboard's focus, or None."""
+        return next((s for s in self.strips if s.hasFocus()), None)
+
+    def move_focused(self, by: int) -> None:
+        """Move the focused strip down (`by` > 0) or up by places; it keeps the focus."""
+        strip = self.focused()
+        if strip is None:
+            return
+        at = min(max(self.strips.index(strip) + by, 0), len(self.strips) - 1)
+        sizes = dict(zip(self.strips, self._splitter.sizes(), strict=True))
+        self.strips.remove(strip)
+        self.strips.insert(at, strip)
+        self._splitter.insertWidget(at, strip)
+        self._splitter.setSizes([sizes[s] for s in self.strips])
+        strip.setFocus()
+
+    def focus_step(self, by: int) -> None:
+        """Give the focus to the next strip (`by` > 0) or the one before."""
+        if self.strips:
+            strip = self.focused()
+            at = -1 if strip is None else self.strips.index(strip)
+            self.strips[(at + by) % len(self.strips)].setFocus()
+
+    def remove_focused(self) -> None:
+        """Take the focused strip away, with its traces."""
+        strip = self.focused()
+        if strip is not None:
+            at = self.strips.index(strip)
+            self._drop(strip)
+            self.removed.emit()
+            if self.strips:
+                self.strips[min(at, len(self.strips) - 1)].setFocus()
 
     def clear(self) -> None:
         """Show nothing."""

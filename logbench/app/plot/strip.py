@@ -64,7 +64,7 @@ class Strip(QWidget):
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMouseTracking(True)
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
-        self.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
 
     def sizeHint(self) -> QSize:
         """Room for a readable axis."""
@@ -181,6 +181,9 @@ class Strip(QWidget):
         if event.rect().top() < HEADER:
             self._draw_header(painter)
         self._draw_cursors(painter)
+        if self.hasFocus():
+            painter.setClipping(False)
+            painter.fillRect(0, 4, 4, self.height() - 8, QColor(self.canvas.theme.accent))
         painter.end()
 
     def _paint_gutter(self) -> None:

@@ -25,7 +25,7 @@ from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.parts import Elided, EmptyState, Notice, middle
 from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.keys import add_view_commands
+from logbench.app.plot.keys import add_strip_commands, add_view_commands
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.ticks import count_text, time_text
@@ -170,6 +170,8 @@ class ReviewPage(QWidget):
 
     def _add_commands(self) -> None:
         add_view_commands(self._shapes, self.view)
+        add_strip_commands(self.stack, self.stack)
+        self.stack.removed.connect(self._strip_removed)
         add_command(self, "Next finding", ["N", "F8"], lambda: self.step_finding(1))
         add_command(self, "Finding before", ["Shift+N", "Shift+F8"], lambda: self.step_finding(-1))
         add_command(self, "Show the findings", "Alt+1", lambda: self.tabs.setCurrentIndex(0))
@@ -187,7 +189,7 @@ class ReviewPage(QWidget):
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
-        return [*self.actions(), *self._shapes.actions()]
+        return [*self.actions(), *self._shapes.actions(), *self.stack.actions()]
 
     # --- doing ---
 
@@ -377,6 +379,10 @@ class ReviewPage(QWidget):
             self.stack.remove(trace.key)
         elif trace.key not in self.stack.keys:
             self.stack.add(trace)
+        self.span_panel.show_traces(self._plotted())
+
+    def _strip_removed(self) -> None:
+        self.signals.model_.set_plotted(self.stack.keys)
         self.span_panel.show_traces(self._plotted())
 
     def _plotted(self) -> list[StripTrace]:
