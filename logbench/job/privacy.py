@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 SERIAL = 6
 """The last six characters of a VIN are the serial number that makes it one single car."""
 _MASK = "·"
@@ -22,13 +24,24 @@ def short_plate(text: str) -> str:
     return text[:2] + _MASK * max(0, len(text) - 2)
 
 
-def without(text: str, *secrets: str) -> str:
-    """`text` with every one of `secrets` (of four characters or more) masked, whatever its case."""
-    for secret in secrets:
-        if len(secret) < 4:
-            continue
-        at = text.casefold().find(secret.casefold())
-        while at >= 0:
-            text = text[:at] + _MASK * len(secret) + text[at + len(secret) :]
-            at = text.casefold().find(secret.casefold(), at + len(secret))
+def hide_vin(text: str, vin: str) -> str:
+    """`text` with the serial number of `vin` masked wherever it stands, in any case."""
+    return re.sub(re.escape(vin), short_vin(vin), text, flags=re.IGNORECASE) if vin else text
+
+
+def hide_name(text: str, name: str) -> str:
+    """`text` with a name, or any word of it of three letters or more, shortened to initials."""
+    if not name.strip():
+        return text
+    text = re.sub(re.escape(name.strip()), short_name(name), text, flags=re.IGNORECASE)
+    for word in name.split():
+        if len(word) >= 3:
+            text = re.sub(rf"\b{re.escape(word)}\b", short_name(word), text, flags=re.IGNORECASE)
     return text
+
+
+def hide_text(text: str, secret: str) -> str:
+    """`text` with `secret` masked altogether."""
+    if not secret.strip():
+        return text
+    return re.sub(re.escape(secret.strip()), _MASK * 6, text, flags=re.IGNORECASE)

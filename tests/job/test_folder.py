@@ -25,7 +25,7 @@ from logbench.errors import (
 from logbench.job.autosave import Autosave
 from logbench.job.folder import LOCK_FILE, JobFolder, create_job, open_job
 from logbench.job.model import Job, Note, Option, OtherCode, Part, RecordingEntry
-from logbench.job.privacy import short_name, short_plate, short_vin, without
+from logbench.job.privacy import hide_name, hide_text, hide_vin, short_name, short_plate, short_vin
 from logbench.job.timeline import timeline
 from logbench.job.tomlfile import job_text, parse_job
 from logbench.vehicle.records.model import CarReading, Code, Identity
@@ -372,8 +372,11 @@ def test_shortened():
     assert short_vin("ABC") == "···"
     assert short_name("Ada van Example") == "A. V. E."
     assert short_plate("AB 123") == "AB····"
-    text = "VIN zz9test170x000001 of Ada, twice ZZ9TEST170X000001"
-    assert without(text, "ZZ9TEST170X000001", "Ada") == (f"VIN {'·' * 17} of Ada, twice {'·' * 17}")
+    text = "VIN zz9test170x000001 of Ada Example; Mrs EXAMPLE, Example@x and Exampleton"
+    text = hide_name(hide_vin(text, "ZZ9TEST170X000001"), "Ada Example")
+    assert text == "VIN ZZ9TEST170X······ of A. E.; Mrs E., E.@x and Exampleton"
+    assert hide_text("call 0123/45", "0123/45") == "call ······"
+    assert hide_name("a", "") == hide_vin("a", "") == hide_text("a", " ") == "a"
 
 
 def test_parts_and_options_are_checked():

@@ -1,0 +1,185 @@
+"""What the second drive shows: the comparison at equal operating points, codes and monitors."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from logbench.analysis.comparison.results import (
+    Comparison,
+    FindingResult,
+    FindingVerdict,
+    SignalResult,
+    SignalVerdict,
+)
+from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
+from logbench.report.charts import Bar, Change, bars_chart, changes_chart
+from logbench.report.gather import Material
+from logbench.report.records import codes_blocks, other_blocks, readiness_blocks
+from logbench.report.sentences import sentences
+from logbench.report.times import when_text
+from logbench.report.units import number, pretty
+from logbench.vehicle.records.diff import CodeChange
+
+METHOD = (
+    "Before and after are compared only where both drives were in the same operating cell (engine "
+    "speed by load, warm and steady), weighted by the evidence both have; intervals are 95 % and "
+    "come from a block bootstrap over steady stretches; the list of changes is controlled for "
+    "false discoveries."
+)
+_QUIET = (FindingVerdict.UNCHANGED, FindingVerdict.NOT_COMPARABLE)
+MOST_BARS, MOST_CHANGES = 8, 14
+
+
+def section(material: Material) -> Iterator[Block]:
+    """Nothing when there is neither a comparison nor a later reading."""
+    others = any(code.when == "after" for code in material.job.other_codes)
+    if material.comparison is None and material.after is None and not others:
+        if material.job.conclusion:
+            yield Heading("Conclusion")
+            yield Paragraph(material.job.conclusion, "lead")
+        return
+    yield Heading("What the second drive shows")
+    for key, text in sentences(material).items():
+        if key.startswith("after:"):
+            yield Paragraph(pretty(text), "lead" if key == "after: comparison" else "normal")
+    if material.job.conclusion:
+        yield Paragraph(material.job.conclusion, "lead")
+    if material.comparison is not None:
+        yield from _comparison(material, material.comparison)
+    yield from _readings(material)
+    yield from other_blocks(material, "after")
+
+
+def _comparison(material: Material, comparison: Comparison) -> Iterator[Block]:
+    for concern in comparison.concerns:
+        yield Paragraph(concern.text, "caution")
+    figure = bars_figure(material)
+    if figure is not None:
+        yield figure
+    yield from _changes(comparison, material.us)
+    rows = _finding_rows(comparison)
+    if rows:
+        yield Heading("What became of each finding", 2)
+        yield Table(("finding", "now", "in figures"), rows, (30, 14, 56), small=True)
+    quiet = [r for r in comparison.findings if r.check != "recording"]
+    counts = {v: sum(r.verdict is v for r in quiet) for v in _QUIET}
+    text = ", ".join(f"{count} {v.value}" for v, count in counts.items() if count)
+    if text:
+        yield Paragraph(f"Other findings: {text}.", "small")
+
+
+def bars_figure(material: Material) -> Figure | None:
+    """Before and after of the findings of the check that changed most, over its band."""
+    comparison = material.comparison
+    if comparison is None:
+        return None
+    chosen = _check_for_bars(comparison)
+    if not chosen:
+        return None
+    both = [(r.before, r.after, r.subject) for r in chosen if r.before and r.after]
+    bars = [
+        Bar(subject, before.value, after.value, before.uncertainty, after.uncertainty)
+        for before, after, subject in both[:MOST_BARS]
+    ]
+    band, unit = both[0][0].band, both[0][0].unit
+    check = both[0][0].check.replace("_", " ")
+    return Figure(
+        bars_chart(bars, unit, None if band is None else band.within),
+        f"{check.capitalize()} before and after, with 95 % intervals, in {unit or 'its unit'}.",
+    )
+
+
+def _check_for_bars(comparison: Comparison) -> list[FindingResult]:
+    """Results of the check with the most resolved (then worse) findings that have numbers."""
+    by_check: dict[tuple[str, str], list[FindingResult]] = {}
+    for result in comparison.findings:
+        before, after = result.before, result.after
+        if before is None or after is None or before.band is None:
+            continue
+        if before.value is not None and after.value is not None:
+            by_check.setdefault((result.check, before.band.key), []).append(result)
+    wanted = (FindingVerdict.RESOLVED, FindingVerdict.WORSE, FindingVerdict.IMPROVED)
+
+    def weight(results: list[FindingResult]) -> int:
+        return sum(4 - wanted.index(r.verdict) for r in results if r.verdict in wanted)
+
+    best = max(by_check.values(), key=weight, default=[])
+    return best if best and weight(best) else []
+
+
+def _changes(comparison: Comparison, us: bool) -> Iterator[Block]:
+    shown = [s for s in comparison.signals if s.change is not None][:MOST_CHANGES]
+    if shown:
+        changes = [
+            Change(
+                label=s.title,
+                text=_change_text(s, us),
+                change=s.change,
+                half_width=s.half_width,
+                changed=s.verdict is SignalVerdict.CHANGED,
+            )
+            for s in shown
+        ]
+        yield Figure(
+            changes_chart(changes),
+            "Changes at equal operating points with their 95 % intervals, each on its own scale "
+            "around no change. Filled: a change is shown.",
+        )
+    lacking = [s for s in comparison.signals if s.verdict is SignalVerdict.NOT_COMPARABLE]
+    if lacking:
+        names = ", ".join(s.title for s in lacking)
+        yield Paragraph(f"Not comparable: {names}.", "small")
+    if comparison.to_drive and lacking:
+        yield Bullets(tuple(pretty(text) for text in comparison.to_drive), "small")
+
+
+def _change_text(signal: SignalResult, us: bool) -> str:
+    text = number(signal.change, signal.unit, us, difference=True, signed=True)
+    half = number(signal.half_width, signal.unit, us, difference=True).split(" ")[0]
+    return text.replace(" ", f" ±{half} ", 1)
+
+
+def _finding_rows(comparison: Comparison) -> tuple[tuple[str, str, str], ...]:
+    """What changed, worst last; the rest is counted beside it."""
+    order = list(FindingVerdict)
+    chosen = [r for r in comparison.findings if r.verdict not in _QUIET and r.check != "recording"]
+    chosen.sort(key=lambda r: order.index(r.verdict))
+    return tuple(
+        (f"{r.check.replace('_', ' ')}: {r.subject}", r.verdict.value, pretty(r.reason))
+        for r in chosen
+    )
+
+
+def _readings(material: Material) -> Iterator[Block]:
+    reading, diff = material.after, material.diff
+    if reading is None:
+        return
+    yield Heading("Codes and monitors after the work", 2)
+    yield Paragraph(f"Read {when_text(reading.read_utc)}.", "small")
+    yield from codes_blocks(reading)
+    if diff is not None:
+        rows = tuple(
+            (change.code, change.text, word, _states(change))
+            for word, changes in (
+                ("gone", diff.gone),
+                ("back", diff.back),
+                ("still there", diff.stayed),
+                ("new", diff.new),
+                ("not known", diff.unknown),
+            )
+            for change in changes
+        )
+        if rows:
+            yield Table(("code", "meaning", "change", "states"), rows, (10, 46, 14, 30), small=True)
+        if diff.monitors_run:
+            yield Paragraph(f"Monitors run since: {', '.join(diff.monitors_run)}.", "small")
+        for warning in diff.warnings:
+            yield Paragraph(warning, "caution")
+    yield from readiness_blocks(reading, material.us)
+    if reading.problems:
+        yield Bullets(tuple(reading.problems), "small")
+
+
+def _states(change: CodeChange) -> str:
+    before, after = ", ".join(change.before) or "none", ", ".join(change.after) or "none"
+    return f"{before} → {after}"

@@ -1,0 +1,147 @@
+"""The report of a job: one document, as a PDF or as a single HTML page.
+
+`build_report(folder, job, path, options)` is all that the window and the command line need;
+`report_sentences` gives the sentences that a person may rewrite first.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from logbench.errors import UsageError
+from logbench.job.folder import JobFolder
+from logbench.job.model import Job
+from logbench.job.privacy import hide_name, hide_text, hide_vin
+from logbench.recording.storage import storage_trouble
+from logbench.report import sections
+from logbench.report.blocks import (
+    Block,
+    Bullets,
+    Document,
+    Facts,
+    Figure,
+    Heading,
+    Paragraph,
+    Picture,
+    Table,
+)
+from logbench.report.gather import Material, gather
+from logbench.report.html import render_html
+from logbench.report.options import ReportOptions
+from logbench.report.pdf import render_pdf
+from logbench.report.sentences import sentences
+
+SUFFIXES = (".pdf", ".html", ".htm")
+
+
+def build_report(
+    folder: JobFolder, job: Job, path: Path, options: ReportOptions | None = None
+) -> Document:
+    """Write the report of a job to `path`; its ending chooses PDF or HTML.
+
+    Gives the document, whose `problems` say what is missing from it. Raises UsageError for another
+    ending, StorageError when `path` cannot be written, BandsError.
+    """
+    suffix = path.suffix.lower()
+    if suffix not in SUFFIXES:
+        raise UsageError(f"A report ends in .pdf or .html, not in {suffix or 'nothing'!r}.")
+    chosen = options or ReportOptions()
+    document = make_document(gather(folder, job, chosen))
+    if suffix == ".pdf":
+        data = render_pdf(document, chosen.paper)
+    else:
+        data = render_html(document).encode()
+    with storage_trouble(path):
+        handle, name = tempfile.mkstemp(prefix=".report-", dir=path.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+            Path(name).chmod(0o644)
+            Path(name).replace(path)
+        finally:
+            Path(name).unlink(missing_ok=True)
+    return document
+
+
+def report_sentences(
+    folder: JobFolder, job: Job, options: ReportOptions | None = None
+) -> dict[str, str]:
+    """The sentences for the owner by key, as they will be printed; rewrite them in
+    `job.sentences`."""
+    return sentences(gather(folder, job, options or ReportOptions()))
+
+
+def make_document(material: Material) -> Document:
+    """The blocks of all wanted sections, private data shortened where that is wanted."""
+    job, options = material.job, material.options
+    blocks = sections.short_form(material) if options.short else sections.full_form(material)
+    vehicle = job.vehicle.label or " ".join(
+        str(part) for part in (job.vehicle.make, job.vehicle.model, job.vehicle.year) if part
+    )
+    title = "Vehicle diagnosis report"
+    when = job.created_utc[:10]
+    parts = (job.title, vehicle if vehicle != job.title else "", when)
+    subtitle = " · ".join(part for part in parts if part)
+    document = Document(
+        title=title,
+        subtitle=subtitle,
+        blocks=tuple(blocks),
+        shop=tuple(line for line in (options.shop_name, *options.shop_lines) if line),
+        logo=material.logo,
+        foot=f"{job.title or title} · {material.software}",
+        one_page=options.short,
+        problems=tuple(material.problems),
+    )
+    return _private(document, material)
+
+
+def _private(document: Document, material: Material) -> Document:
+    """Mask VIN and names wherever they stand, also within what somebody typed."""
+    hide = _hider(material)
+
+    def hidden(block: Block) -> Block:
+        if isinstance(block, Heading | Paragraph):
+            return replace(block, text=hide(block.text))
+        if isinstance(block, Bullets):
+            return replace(block, items=tuple(hide(item) for item in block.items))
+        if isinstance(block, Facts):
+            return replace(block, pairs=tuple((hide(k), hide(v)) for k, v in block.pairs))
+        if isinstance(block, Table):
+            rows = tuple(
+                tuple(hide(cell) if isinstance(cell, str) else cell for cell in row)
+                for row in block.rows
+            )
+            return replace(block, rows=rows)
+        assert isinstance(block, Figure | Picture)
+        return replace(block, caption=hide(block.caption))
+
+    return replace(
+        document,
+        subtitle=hide(document.subtitle),
+        foot=hide(document.foot),
+        blocks=tuple(hidden(block) for block in document.blocks),
+        problems=tuple(hide(problem) for problem in document.problems),
+    )
+
+
+def _hider(material: Material) -> Callable[[str], str]:
+    job, options = material.job, material.options
+    vins = {job.vehicle.vin, *(drive.recording.facts.vehicle.vin for drive in material.drives)}
+    for reading in (material.before, material.after):
+        vins.add("" if reading is None else reading.identity.vin)
+
+    def hide(text: str) -> str:
+        if options.shorten_vin:
+            for vin in sorted(vins):
+                text = hide_vin(text, vin)
+        if options.shorten_names:
+            text = hide_text(text, job.customer.contact)
+            text = hide_text(text, job.vehicle.registration)
+            text = hide_name(text, job.customer.name)
+        return text
+
+    return hide

@@ -1,0 +1,65 @@
+"""Charts of the signals behind the findings that matter, with their evidence shaded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from logbench.analysis.model import Finding
+from logbench.recording.reader import Recording
+from logbench.report.blocks import Block, Figure, Heading
+from logbench.report.charts import Line2D, Strip, strips_chart
+from logbench.report.gather import Drive, out_of_range
+from logbench.report.units import convert_array, unit_of
+
+SIGNALS: dict[str, tuple[tuple[str, ...], ...]] = {
+    "fuel_trim": (("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("RPM",), ("MAF",)),
+    "airflow": (("MAF",), ("MAP",), ("RPM",)),
+    "warm_up": (("ECT", "IAT", "AAT"), ("VSS",)),
+    "cold_soak": (("ECT", "IAT", "AAT"),),
+    "charging": (("VPWR",), ("RPM",)),
+    "pressures": (("MAP", "BARO"), ("RPM",)),
+    "oxygen_sensors": (("O2S11", "O2S12"), ("LAMBDA", "LAMBDA11"), ("RPM",)),
+    "idle": (("RPM",), ("SPARKADV",), ("TP",)),
+    "throttle_pedal": (("TP", "TP_B"), ("APP_D", "APP_E")),
+    "gears": (("RPM",), ("VSS",)),
+}
+"""Strips by check; what the recording lacks is left out."""
+_DEFAULT = (("RPM",), ("VSS",), ("ECT",))
+
+
+def finding_figures(drive: Drive, us: bool, most: int) -> Iterator[Block]:
+    """A heading and one figure for each check with something out of range, at most `most`."""
+    by_check: dict[str, list[Finding]] = {}
+    for finding in out_of_range(drive.findings):
+        by_check.setdefault(finding.check, []).append(finding)
+    for number, (check, findings) in enumerate(by_check.items()):
+        if number == most:
+            return
+        strips = strips_of(drive.recording, SIGNALS.get(check, _DEFAULT), us)
+        if not strips:
+            continue
+        if number == 0:
+            yield Heading(f"Recorded: {drive.entry.label or drive.entry.file}", 2)
+        spans = [span for finding in findings for span in finding.evidence]
+        drawing = strips_chart(
+            strips, "minutes since the recording's start", drive.conditions, spans
+        )
+        names = ", ".join(dict.fromkeys(finding.subject for finding in findings))
+        shaded = " Shaded: the stretches that were judged." if spans else ""
+        yield Figure(drawing, f"{check.replace('_', ' ').capitalize()}: {names}.{shaded}")
+
+
+def strips_of(recording: Recording, wanted: tuple[tuple[str, ...], ...], us: bool) -> list[Strip]:
+    """Strips of those signals the recording holds, over minutes."""
+    strips = []
+    for names in wanted:
+        traces = [recording.trace(name) for name in names if name in recording]
+        traces = [trace for trace in traces if len(trace)]
+        if not traces:
+            continue
+        lines = tuple(
+            Line2D(trace.signal, trace.t_s / 60, convert_array(trace.value, trace.unit, us))
+            for trace in traces
+        )
+        strips.append(Strip(unit_of(traces[0].unit, us), lines))
+    return strips

@@ -1,0 +1,40 @@
+"""The report's letters: DejaVu Sans, which matplotlib carries; Latin, Greek, Cyrillic and more."""
+
+from __future__ import annotations
+
+import functools
+from pathlib import Path
+
+REGULAR, BOLD, ITALIC = "DejaVuSans", "DejaVuSans-Bold", "DejaVuSans-Oblique"
+
+
+@functools.cache
+def register() -> None:
+    """Make the fonts known to reportlab; once per process."""
+    import matplotlib
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    for name in (REGULAR, BOLD, ITALIC):
+        pdfmetrics.registerFont(TTFont(name, str(folder / f"{name}.ttf")))
+    pdfmetrics.registerFontFamily(
+        REGULAR, normal=REGULAR, bold=BOLD, italic=ITALIC, boldItalic=BOLD
+    )
+
+
+def width_of(text: str, size: float, bold: bool = False) -> float:
+    """Width of `text` in points."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    register()
+    return float(stringWidth(text, BOLD if bold else REGULAR, size))
+
+
+def fitted(text: str, size: float, most: float) -> str:
+    """`text`, cut with an ellipsis where it is wider than `most` points."""
+    if width_of(text, size) <= most:
+        return text
+    while text and width_of(text + "…", size) > most:
+        text = text[:-1]
+    return text.rstrip() + "…"

@@ -1,0 +1,169 @@
+"""Everything a report draws on, opened and computed once; what cannot be opened is a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import version
+
+import numpy as np
+
+from logbench.analysis.bands import Bands, load_bands
+from logbench.analysis.comparison.compare import compare
+from logbench.analysis.comparison.results import Comparison
+from logbench.analysis.conditions import find_conditions
+from logbench.analysis.model import ConditionSpan, Finding, Verdict
+from logbench.analysis.run import run_checks
+from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
+from logbench.job.folder import JobFolder, file_sha256
+from logbench.job.model import Job, RecordingEntry
+from logbench.recording.reader import Recording
+from logbench.report.blocks import Picture
+from logbench.report.options import ReportOptions
+from logbench.report.pictures import load_picture
+from logbench.vehicle.records.diff import ReadingDiff, diff_readings
+from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.read import low_supply_remark
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """One recording of the job with what the checks say. `sha256`: of the file as it is now."""
+
+    entry: RecordingEntry
+    recording: Recording
+    findings: tuple[Finding, ...]
+    conditions: tuple[ConditionSpan, ...]
+    sha256: str
+
+    @property
+    def altered(self) -> bool:
+        """Whether the file is not the one that was added to the job."""
+        return bool(self.entry.sha256) and self.entry.sha256 != self.sha256
+
+
+@dataclass(slots=True)
+class Material:
+    """What the sections are made of."""
+
+    job: Job
+    options: ReportOptions
+    software: str
+    bands: Bands
+    drives: list[Drive] = field(default_factory=list)
+    before: CarReading | None = None
+    """The first reading of the car marked 'before', and the last one marked 'after'."""
+    after: CarReading | None = None
+    diff: ReadingDiff | None = None
+    comparison: Comparison | None = None
+    photos: list[Picture] = field(default_factory=list)
+    logo: Picture | None = None
+    remarks: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+
+    def drives_of(self, role: str) -> list[Drive]:
+        """Drives of one role, in the job's order."""
+        return [drive for drive in self.drives if drive.entry.role == role]
+
+    @property
+    def us(self) -> bool:
+        """US units wanted."""
+        return self.options.units == "us"
+
+
+def gather(folder: JobFolder, job: Job, options: ReportOptions) -> Material:
+    """Open, check and compare. Raises BandsError; damaged parts of the job become `problems`."""
+    bands = load_bands(options.bands_file)
+    material = Material(job, options, f"logbench {version('logbench')}", bands)
+    for entry in job.recordings:
+        try:
+            material.drives.append(_drive(folder, entry, bands))
+        except (RecordingError, JobError, StorageError) as error:
+            material.problems.append(f"The recording {entry.file} is not in this report: {error}")
+    _readings(folder, material)
+    _compare(material)
+    _pictures(folder, material)
+    _remarks(material)
+    return material
+
+
+def _drive(folder: JobFolder, entry: RecordingEntry, bands: Bands) -> Drive:
+    recording = folder.recording(entry)
+    return Drive(
+        entry=entry,
+        recording=recording,
+        findings=tuple(run_checks(recording, bands)),
+        conditions=find_conditions(recording),
+        sha256=file_sha256(folder.place(entry.file)),
+    )
+
+
+def _readings(folder: JobFolder, material: Material) -> None:
+    found: dict[str, list[CarReading]] = {"before": [], "after": [], "other": []}
+    for entry in material.job.readings:
+        try:
+            found[entry.role].append(folder.reading(entry))
+        except JobDamagedError as error:
+            material.problems.append(str(error))
+    material.before = found["before"][0] if found["before"] else None
+    material.after = found["after"][-1] if found["after"] else None
+    if material.before is not None and material.after is not None:
+        material.diff = diff_readings(material.before, material.after)
+
+
+def _compare(material: Material) -> None:
+    """The last comparison of the job, or all drives before against all after."""
+    sides = [material.drives_of("before"), material.drives_of("after")]
+    if material.job.comparisons:
+        chosen = material.job.comparisons[-1]
+        by_file = {drive.entry.file: drive for drive in material.drives}
+        sides = [
+            [by_file[file] for file in files if file in by_file]
+            for files in (chosen.before, chosen.after)
+        ]
+    if all(sides):
+        before, after = ([drive.recording for drive in side] for side in sides)
+        material.comparison = compare(before, after, material.bands)
+
+
+def _pictures(folder: JobFolder, material: Material) -> None:
+    if material.options.has("photos"):
+        for photo in material.job.photos:
+            try:
+                material.photos.append(load_picture(folder.place(photo.file), photo.caption))
+            except JobError as error:
+                material.problems.append(f"A photo is not in this report: {error}")
+    if material.options.logo is not None:
+        try:
+            material.logo = load_picture(material.options.logo, "logo")
+        except JobError as error:
+            material.problems.append(f"The logo is not in this report: {error}")
+
+
+def _remarks(material: Material) -> None:
+    """Low supply, as read with the codes or recorded with the engine running."""
+    for reading in (material.before, material.after):
+        material.remarks += [] if reading is None else reading.remarks
+    for drive in material.drives:
+        remark = low_supply_remark(_running_v(drive.recording), running=True)
+        if remark:
+            material.remarks.append(f"In {drive.entry.file}: {remark}")
+    material.remarks = list(dict.fromkeys(material.remarks))
+
+
+def _running_v(recording: Recording) -> float | None:
+    """The voltage that was undercut a tenth of the time with the engine running."""
+    if "VPWR" not in recording or "RPM" not in recording:
+        return None
+    volts, rpm = recording.trace("VPWR"), recording.trace("RPM")
+    if len(rpm) == 0:
+        return None
+    at = np.clip(np.searchsorted(rpm.t_ns, volts.t_ns), 0, len(rpm) - 1)
+    running = volts.value[(rpm.value[at] > 400) & np.isfinite(volts.value)]
+    return float(np.quantile(running, 0.1)) if len(running) >= 20 else None
+
+
+def out_of_range(findings: Sequence[Finding]) -> list[Finding]:
+    """`act` first, then `watch`; in the checks' order."""
+    wanted = (Verdict.ACT, Verdict.WATCH)
+    return [f for verdict in wanted for f in findings if f.verdict is verdict]

@@ -1,0 +1,57 @@
+"""What a report shall hold and how it looks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from logbench.errors import UsageError
+from logbench.job.model import Line
+
+Section = Literal[
+    "concern", "vehicle", "found", "records", "options", "done", "after", "photos", "limits",
+    "methods", "files",
+]  # fmt: skip
+SECTIONS: tuple[Section, ...] = get_args(Section)
+"""In the order of the report."""
+ALWAYS: frozenset[Section] = frozenset({"limits"})
+"""Limits and cautions are never left out."""
+
+
+class ReportOptions(BaseModel):
+    """All of it has defaults: an A4 report of every section in metric units."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    paper: Literal["A4", "letter"] = "A4"
+    units: Literal["metric", "us"] = "metric"
+    sections: tuple[Section, ...] = SECTIONS
+    short: bool = False
+    """One page: concern, findings, work, result, cautions."""
+    shop_name: Line = ""
+    shop_lines: tuple[Line, ...] = Field(default=(), max_length=6)
+    """Address, telephone …"""
+    logo: Path | None = None
+    shorten_vin: bool = False
+    shorten_names: bool = False
+    bands_file: Path | None = None
+    """The user's own bands, as `analysis.bands.load_bands` takes them."""
+
+    def has(self, section: Section) -> bool:
+        """Whether a section is wanted."""
+        return section in self.sections or section in ALWAYS
+
+
+def sections_from(text: str) -> tuple[Section, ...]:
+    """Sections from `found,done,after`. Raises UsageError, which names the legal ones."""
+    chosen: list[Section] = []
+    for word in text.replace(" ", "").split(","):
+        match = next((section for section in SECTIONS if section == word), None)
+        if match is None:
+            raise UsageError(
+                f"A report has no section {word!r}: choose among {', '.join(SECTIONS)}."
+            )
+        chosen.append(match)
+    return tuple(chosen)

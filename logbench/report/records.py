@@ -1,0 +1,160 @@
+"""The car's own records in a report: codes, freeze frame, readiness, monitor results."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
+from logbench.report.charts import margin_bar
+from logbench.report.gather import Material
+from logbench.report.times import when_text
+from logbench.report.units import number, pretty, thousands
+from logbench.vehicle.records.model import (
+    STATES,
+    CarReading,
+    FreezeFrame,
+    MonitorResult,
+    Readiness,
+)
+from logbench.vehicle.records.readiness import LOCAL_RULES
+
+MOST_FROZEN = 60
+
+
+def before_section(material: Material) -> Iterator[Block]:
+    """Codes, freeze frames and monitors as they were before the work."""
+    reading = material.before
+    others = [code for code in material.job.other_codes if code.when == "before"]
+    if reading is None and not others:
+        return
+    yield Heading("Codes and monitors before the work")
+    if reading is not None:
+        yield Paragraph(f"Read {when_text(reading.read_utc)}.", "small")
+        yield from codes_blocks(reading)
+        yield from _frozen_blocks(reading, material.us)
+        yield from readiness_blocks(reading, material.us)
+        yield from results_blocks(reading)
+        yield from _problem_blocks(reading)
+    yield from other_blocks(material, "before")
+
+
+def codes_blocks(reading: CarReading) -> Iterator[Block]:
+    """One row a code and ECU with all its states, or that there is none, or that nobody told."""
+    rows: dict[tuple[str, str], list[str]] = {}
+    texts: dict[tuple[str, str], str] = {}
+    for state in STATES:
+        for code in reading.codes_in(state):
+            rows.setdefault((code.ecu, code.code), []).append(state)
+            texts[code.ecu, code.code] = code.text
+    if rows:
+        names = {ecu.address: ecu.name for ecu in reading.identity.ecus}
+        yield Table(
+            ("code", "meaning by the standard", "state", "ECU"),
+            tuple(
+                (code, texts[ecu, code], ", ".join(states), f"{ecu} {names.get(ecu, '')}".strip())
+                for (ecu, code), states in rows.items()
+            ),
+            (10, 48, 20, 22),
+        )
+    for state in STATES:
+        if not reading.codes_known(state):
+            yield Paragraph(f"No ECU answered when asked for {state} codes: not known.", "small")
+        elif not reading.codes_in(state):
+            yield Paragraph(f"No {state} codes.", "small")
+
+
+def _frozen_blocks(reading: CarReading, us: bool) -> Iterator[Block]:
+    if not reading.freeze_frames:
+        known = bool(reading.answered.get("freeze frames"))
+        text = "No freeze frame is stored." if known else "Freeze frames were not told."
+        yield Paragraph(text, "small")
+    for frame in reading.freeze_frames:
+        yield Heading(f"Freeze frame {frame.number} of {frame.ecu}, set by {frame.code}", 2)
+        yield _frame_table(frame, us)
+
+
+def _frame_table(frame: FreezeFrame, us: bool) -> Table:
+    """Two values a row."""
+    cells = []
+    for value in frame.values[:MOST_FROZEN]:
+        if value.value is None:
+            continue
+        text = number(value.value, value.unit, us) if value.unit else pretty(value.text)
+        cells.append((value.name, text))
+    if len(cells) % 2:
+        cells.append(("", ""))
+    pairs = zip(cells[::2], cells[1::2], strict=True)
+    rows = tuple((*left, *right) for left, right in pairs)
+    return Table(("signal", "value", "signal", "value"), rows, (32, 18, 32, 18), small=True)
+
+
+def readiness_blocks(reading: CarReading, us: bool = False) -> Iterator[Block]:
+    """Lamp, counters and monitors of each ECU that has monitors."""
+    shown = [entry for entry in reading.readiness if entry.monitors]
+    if not shown:
+        return
+    yield Heading("Readiness", 2)
+    for entry in shown:
+        missing = ", ".join(entry.missing)
+        complete = len(entry.monitors) - len(entry.missing)
+        text = f"{entry.ecu}: {complete} of {len(entry.monitors)} monitors complete since clearing"
+        text += f"; not complete: {missing}." if missing else "."
+        yield Paragraph(text + _counters(entry, us))
+    yield Paragraph(LOCAL_RULES, "small")
+
+
+def _counters(entry: Readiness, us: bool) -> str:
+    parts = []
+    if entry.cleared_distance_km is not None:
+        parts.append(thousands(entry.cleared_distance_km, "km", us))
+    if entry.warm_ups is not None:
+        parts.append(f"{entry.warm_ups} warm-up{'' if entry.warm_ups == 1 else 's'}")
+    text = f" Since the codes were cleared: {', '.join(parts)}." if parts else ""
+    if entry.lamp_on is not None:
+        text += f" Lamp {'on' if entry.lamp_on else 'off'}."
+    return text
+
+
+def results_blocks(reading: CarReading) -> Iterator[Block]:
+    """Monitor results with their margin as a bar."""
+    if not reading.monitor_results:
+        return
+    yield Heading("On-board monitor results", 2)
+    rows = tuple(
+        (
+            r.monitor,
+            r.test,
+            number(r.value, r.unit),
+            _limits(r),
+            margin_bar(r.margin, r.passed),
+            {True: "passed", False: "failed", None: "not run"}[r.passed],
+        )
+        for r in reading.monitor_results
+    )
+    marked = frozenset(i for i, r in enumerate(reading.monitor_results) if r.passed is False)
+    header = ("monitor", "test", "value", "limits", "margin", "")
+    yield Table(header, rows, (27, 24, 14, 17, 18, 10), marked, small=True)
+    yield Paragraph(
+        "The line in the middle of each bar is the limit: right of it is inside.", "small"
+    )
+
+
+def _limits(result: MonitorResult) -> str:
+    if result.minimum is None and result.maximum is None:
+        return "–"
+    return f"{number(result.minimum)} to {number(result.maximum)}"
+
+
+def other_blocks(material: Material, when: str) -> Iterator[Block]:
+    """Codes of modules that the open standard does not reach, as typed in."""
+    codes = [code for code in material.job.other_codes if code.when == when]
+    if not codes:
+        return
+    yield Heading("Other modules, read with other equipment", 2)
+    rows = tuple((c.module, c.code, c.state or "–", c.remark) for c in codes)
+    yield Table(("module", "code", "state", "remark"), rows, (24, 16, 18, 42))
+
+
+def _problem_blocks(reading: CarReading) -> Iterator[Block]:
+    if reading.problems:
+        yield Bullets(tuple(reading.problems), "small")

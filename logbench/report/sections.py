@@ -1,0 +1,314 @@
+"""The sections of a report, from what was gathered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from logbench.analysis.model import Finding, Verdict
+from logbench.job.model import RESTRAINT_CAUTION, Note
+from logbench.report import after, records
+from logbench.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Table
+from logbench.report.findings_charts import finding_figures
+from logbench.report.gather import Drive, Material, out_of_range
+from logbench.report.options import Section
+from logbench.report.sentences import sentences
+from logbench.report.times import when_text
+from logbench.report.units import DIFFERENCES, number, pretty, thousands, unit_of
+
+DEFERRAL = (
+    "The usual ranges in this report are rules of thumb, not a maker's specification: where the "
+    "maker states a value, that value counts. A number outside a range is a reason to look "
+    "further, not a verdict on a part.",
+    "Safety systems (brakes, steering, restraint systems, fuel, high voltage) and inspections "
+    "belong to licensed practice and to local rules, which come before anything in this report.",
+    "The recordings show the car as it was driven then and there. They cannot show what was not "
+    "driven, not recorded, or what the car's own computers do not report.",
+)
+SIMULATED = "This report is about a simulated car: no such vehicle exists."
+MOST_FIGURES = 4
+_SHORT_TEXT = 420
+_SHORT_ITEMS = 4
+
+
+def full_form(material: Material) -> list[Block]:
+    """All wanted sections, in order."""
+    made: dict[Section, Iterator[Block]] = {
+        "concern": _concern(material),
+        "vehicle": _vehicle(material),
+        "found": _found(material),
+        "records": records.before_section(material),
+        "options": _options(material),
+        "done": _done(material),
+        "after": after.section(material),
+        "photos": _photos(material),
+        "limits": _limits(material),
+        "methods": _methods(material),
+        "files": _files(material),
+    }
+    blocks: list[Block] = []
+    for section, content in made.items():
+        if material.options.has(section):
+            blocks.extend(content)
+    return blocks
+
+
+def short_form(material: Material) -> list[Block]:
+    """One page: concern, findings, work, result and cautions, each cut to what fits."""
+    job, said = material.job, sentences(material)
+    blocks: list[Block] = []
+    if job.concern:
+        blocks += [Heading("Your concern"), Paragraph(_cut(job.concern), "quote")]
+    found = [text for key, text in said.items() if key.startswith("found:")]
+    if found:
+        items = tuple(_cut(pretty(text)) for text in found[:_SHORT_ITEMS])
+        blocks += [Heading("What was found"), Bullets(items)]
+    work = [_cut(note.text) for note in job.work]
+    if job.parts:
+        work.append("Parts: " + _cut(", ".join(f"{p.quantity:g} x {p.name}" for p in job.parts)))
+    if work:
+        blocks += [Heading("What was done"), Bullets(tuple(work[:6]))]
+    result = [text for key, text in said.items() if key.startswith("after:")]
+    if result or job.conclusion:
+        blocks.append(Heading("What it shows now"))
+        blocks += [Paragraph(_cut(pretty(text))) for text in result[:_SHORT_ITEMS]]
+        if job.conclusion:
+            blocks.append(Paragraph(_cut(job.conclusion), "lead"))
+    figure = after.bars_figure(material)
+    if figure is not None:
+        blocks.append(figure)
+    if job.restraint_work:
+        blocks.append(Paragraph(RESTRAINT_CAUTION, "caution"))
+    if _simulated(material):
+        blocks.append(Paragraph(SIMULATED, "caution"))
+    blocks += [Paragraph(text, "small") for text in (*DEFERRAL, *material.problems)]
+    return blocks
+
+
+def _concern(material: Material) -> Iterator[Block]:
+    job = material.job
+    if _simulated(material):
+        yield Paragraph(SIMULATED, "caution")
+    if not job.concern:
+        return
+    yield Heading("The customer's concern")
+    yield Paragraph(job.concern, "quote")
+
+
+def _vehicle(material: Material) -> Iterator[Block]:
+    job, car = material.job, material.job.vehicle
+    reading = material.before or material.after
+    vin = car.vin or (reading.identity.vin if reading else "")
+    pairs = [
+        ("Customer", " · ".join(p for p in (job.customer.name, job.customer.contact) if p)),
+        ("Vehicle", " ".join(str(p) for p in (car.make, car.model, car.year, car.label) if p)),
+        ("Registration", car.registration),
+        ("VIN", vin),
+        ("Engine", _engine(material)),
+        ("Odometer", _odometer(material)),
+        ("Technician", job.technician),
+    ]
+    shown = tuple((name, value) for name, value in pairs if value)
+    if shown:
+        yield Heading("The vehicle")
+        yield Facts(shown)
+    if reading is not None and reading.identity.vin_problem:
+        yield Paragraph(f"VIN: {reading.identity.vin_problem}", "small")
+    if reading is not None and car.vin and reading.identity.vin not in ("", car.vin):
+        yield Paragraph(
+            f"The car gives another VIN than the papers: {reading.identity.vin}.", "caution"
+        )
+
+
+def _engine(material: Material) -> str:
+    car = material.job.vehicle
+    parts = (
+        f"{car.displacement_l:g} L" if car.displacement_l else "",
+        f"{car.cylinders} cylinders" if car.cylinders else "",
+        "turbocharged" if car.turbo else "",
+        car.fuel,
+    )
+    return ", ".join(part for part in parts if part)
+
+
+def _odometer(material: Material) -> str:
+    car = material.job.vehicle
+    if car.odometer_km is None:
+        return ""
+    source = {"PID A6": " (read from the car)", "typed": " (typed in)"}.get(car.odometer_source, "")
+    return thousands(car.odometer_km, "km", material.us) + source
+
+
+def _found(material: Material) -> Iterator[Block]:
+    drives = material.drives_of("before") or material.drives_of("other")
+    said = [(k, text) for k, text in sentences(material).items() if k.startswith("found:")]
+    if not drives and not said and not material.job.notes:
+        return
+    yield Heading("What was found")
+    for _, text in said:
+        yield Paragraph(pretty(text))
+    for remark in material.remarks:
+        yield Paragraph(remark, "caution")
+    if material.job.notes:
+        yield Heading("Notes", 2)
+        yield Bullets(tuple(_noted(note) for note in material.job.notes))
+    for drive in drives:
+        yield from finding_figures(drive, material.us, MOST_FIGURES)
+    if drives:
+        yield Heading("All checks of the first drive", 2)
+        yield _finding_table(drives[0], material.us)
+
+
+def _finding_table(drive: Drive, us: bool) -> Table:
+    chosen = [f for f in drive.findings if f.check != "recording"]
+    order = [*out_of_range(chosen), *(f for f in chosen if not f.verdict.severity)]
+    rows = tuple(
+        (f"{f.check.replace('_', ' ')}: {f.subject}", _value(f, us), _range(f, us), f.verdict.value)
+        for f in order
+    )
+    marked = frozenset(i for i, f in enumerate(order) if f.verdict.severity)
+    return Table(("what", "value", "usual range", "verdict"), rows, (42, 22, 22, 14), marked, True)
+
+
+def _value(finding: Finding, us: bool) -> str:
+    difference = finding.band is not None and finding.band.key in DIFFERENCES
+    text = number(finding.value, finding.unit, us, difference=difference)
+    half = finding.uncertainty
+    if half is None or finding.value is None:
+        return text
+    shown = number(half, finding.unit, us, difference=True).split(" ")[0]
+    return text if float(shown) == 0 else text.replace(" ", f" ±{shown} ", 1)
+
+
+def _range(finding: Finding, us: bool) -> str:
+    if finding.band is None:
+        return "–"
+    difference = finding.band.key in DIFFERENCES
+    low, high = (
+        None if edge is None else number(edge, finding.band.unit, us, difference=difference)
+        for edge in finding.band.within
+    )
+    unit = unit_of(finding.band.unit, us)
+    bare = (low or "").removesuffix(f" {unit}")
+    if low is None:
+        return f"at most {high}"
+    return f"at least {low}" if high is None else f"{bare} to {high}"
+
+
+def _options(material: Material) -> Iterator[Block]:
+    job = material.job
+    if not job.options and not job.agreement:
+        return
+    yield Heading("The options, and what was agreed")
+    if job.options:
+        answers = {True: "agreed", False: "declined", None: "open"}
+        rows = tuple(
+            (o.what, o.cost or "–", o.consequence, o.safety, answers[o.agreed]) for o in job.options
+        )
+        marked = frozenset(i for i, o in enumerate(job.options) if o.agreed)
+        header = ("option", "cost", "what follows", "safety", "owner")
+        yield Table(header, rows, (26, 12, 28, 22, 12), marked)
+    if job.agreement:
+        yield Paragraph(job.agreement)
+
+
+def _done(material: Material) -> Iterator[Block]:
+    job = material.job
+    if not job.work and not job.parts and not job.events:
+        return
+    yield Heading("What was done")
+    if job.work:
+        yield Bullets(tuple(_noted(note) for note in job.work))
+    if job.parts:
+        rows = tuple((p.name, p.number or "–", f"{p.quantity:g}", p.remark) for p in job.parts)
+        yield Table(("part", "number", "quantity", "remark"), rows, (34, 22, 12, 32))
+    if job.events:
+        items = tuple(f"{when_text(e.at_utc)}: {e.kind}. {e.text}".strip() for e in job.events)
+        yield Bullets(items)
+    if job.restraint_work:
+        yield Paragraph(RESTRAINT_CAUTION, "caution")
+
+
+def _photos(material: Material) -> Iterator[Block]:
+    if not material.photos:
+        return
+    yield Heading("Photos")
+    yield from material.photos
+
+
+def _limits(material: Material) -> Iterator[Block]:
+    yield Heading("Limits and cautions")
+    yield Bullets(DEFERRAL)
+    if material.job.restraint_work and not material.options.has("done"):
+        yield Paragraph(RESTRAINT_CAUTION, "caution")
+    for problem in material.problems:
+        yield Paragraph(problem, "caution")
+
+
+def _methods(material: Material) -> Iterator[Block]:
+    used = {
+        f.band.key: f.band
+        for drive in material.drives
+        for f in drive.findings
+        if f.band is not None
+    }
+    yield Heading("Methods, usual ranges and their basis", new_page=True)
+    yield Paragraph(
+        "Each check looks only at stretches where its condition held (warm, closed loop, steady, "
+        "full throttle …), gives the number with its 95 % interval, and holds it against a usual "
+        "range: within it, outside it (watch), or surely outside a wider one (act).",
+        "small",
+    )
+    if material.comparison is not None:
+        yield Paragraph(after.METHOD, "small")
+    if material.us:
+        yield Paragraph(
+            "Tables and charts are in US units; sentences of the checks keep the units of the "
+            "recording. The conversions are exact to the figures shown.",
+            "small",
+        )
+    if not used:
+        return
+    rows = []
+    for band in sorted(used.values(), key=lambda b: b.key):
+        probe = Finding("", "", Verdict.WITHIN, "", unit=band.unit, band=band)
+        rows.append((pretty(band.title), _range(probe, material.us), pretty(band.basis)))
+    yield Table(("range", "within", "basis"), tuple(rows), (30, 18, 52), small=True)
+    yield Paragraph(
+        "Basis: Pub: a publication or a maker's text; Weak: a tutorial only; CP: common practice, "
+        "no source; Mem: from memory; measured: on open road data.",
+        "small",
+    )
+
+
+def _files(material: Material) -> Iterator[Block]:
+    yield Heading("Recordings and program")
+    rows = []
+    for drive in material.drives:
+        facts = drive.recording.facts
+        state = "not the file that was added!" if drive.altered else drive.entry.role
+        minutes = f"{drive.recording.duration_ns / 60e9:.1f} min"
+        began = when_text(facts.started_utc)
+        rows.append((drive.entry.file, f"{state}, {began}, {minutes}", drive.sha256))
+    marked = frozenset(i for i, drive in enumerate(material.drives) if drive.altered)
+    if rows:
+        yield Table(("file", "what", "SHA-256"), tuple(rows), (26, 30, 44), marked, True)
+    yield Paragraph(
+        f"Made with {material.software} from the job's own files; schema of the job "
+        f"{material.job.schema_version}.",
+        "small",
+    )
+
+
+# --- small things ---
+
+
+def _simulated(material: Material) -> bool:
+    return any(drive.recording.facts.link.simulated for drive in material.drives)
+
+
+def _noted(note: Note) -> str:
+    return f"{when_text(note.at_utc)}: {note.text}" if note.at_utc else note.text
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= _SHORT_TEXT else text[:_SHORT_TEXT].rstrip() + " …"

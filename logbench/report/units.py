@@ -1,0 +1,84 @@
+"""Figures as the reader wants them: metric as measured, or US units. Converted here, once."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Conversion:
+    unit: str
+    factor: float
+    offset: float = 0.0
+
+
+_US = {
+    # exact by definition: inch 25.4 mm, pound 0.45359237 kg, US gallon 3.785411784 l
+    "km/h": _Conversion("mph", 1 / 1.609344),
+    "km": _Conversion("mi", 1 / 1.609344),
+    "degC": _Conversion("°F", 1.8, 32.0),
+    "degC/min": _Conversion("°F/min", 1.8),
+    "kPa": _Conversion("inHg", 1 / 3.386389),  # conventional inch of mercury, NIST SP 811
+    "g/s": _Conversion("lb/min", 60 / 453.59237),
+    "l": _Conversion("gal", 1 / 3.785411784),
+    "L": _Conversion("gal", 1 / 3.785411784),
+    "L/h": _Conversion("gal/h", 1 / 3.785411784),
+    "Nm": _Conversion("lbf·ft", 0.7375621493),  # NIST SP 811
+}
+_METRIC = {"degC": "°C", "degC/min": "°C/min", "deg": "°", "l": "L"}
+DIFFERENCES = frozenset({"cold_soak", "warm_up_below_regulating"})
+"""Bands whose degC is a difference of two temperatures: no 32 is added."""
+
+
+def unit_of(unit: str, us: bool) -> str:
+    """How a unit is written."""
+    if us and unit in _US:
+        return _US[unit].unit
+    return _METRIC.get(unit, unit)
+
+
+def convert(value: float, unit: str, us: bool, *, difference: bool = False) -> float:
+    """`value` in the unit that `unit_of` names."""
+    if not us or unit not in _US:
+        return value
+    how = _US[unit]
+    return value * how.factor + (0.0 if difference else how.offset)
+
+
+def convert_array(values: Floats, unit: str, us: bool) -> Floats:
+    """Like `convert`, shape kept, NaN kept."""
+    if not us or unit not in _US:
+        return values
+    return values * _US[unit].factor + _US[unit].offset
+
+
+def number(value: float | None, unit: str = "", us: bool = False, **how: bool) -> str:
+    """`12.4 V`: as many decimals as the size deserves; `–` for None and NaN.
+
+    `signed`: with its sign; `difference`: see `convert`.
+    """
+    if value is None or not math.isfinite(value):
+        return "–"
+    shown = convert(value, unit, us, difference=how.get("difference", False))
+    size = abs(shown)
+    digits = 0 if size >= 100 or size == int(size) else 1 if size >= 3 else 2
+    text = f"{shown:{'+' if how.get('signed') else ''}.{digits}f}"
+    if float(text) == 0:
+        text = text.replace("-", "")
+    return f"{text} {unit_of(unit, us)}".strip()
+
+
+def thousands(value: float, unit: str, us: bool) -> str:
+    """A large whole number, as an odometer's."""
+    return f"{convert(value, unit, us):,.0f} {unit_of(unit, us)}".replace(",", " ")
+
+
+def pretty(text: str) -> str:
+    """A sentence of the checks with its units written out."""
+    return text.replace("degC", "°C")
