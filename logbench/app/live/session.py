@@ -69,6 +69,11 @@ class LiveTrace:
     kind: str
     pyramid: Pyramid = field(default_factory=Pyramid)
 
+    @property
+    def key(self) -> Key:
+        """Signal and ECU."""
+        return self.signal, self.ecu
+
 
 class LiveSession(QObject):
     """One recording after another; at most one at a time."""
