@@ -32,6 +32,7 @@ BASE_LIBRARIES: Mapping[str, str] = {
     "libxkbcommon.so.0": "libxkbcommon0",
     "libfontconfig.so.1": "libfontconfig1",
     "libdbus-1.so.3": "libdbus-1-3",
+    "libglib-2.0.so.0": "libglib2.0-0",
 }
 """Without these not even Qt's modules can be imported."""
 
