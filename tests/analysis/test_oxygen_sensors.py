@@ -76,6 +76,17 @@ def test_a_slow_log_counts_no_switching():
     assert found["bank 1 front sensor, highest voltage"].verdict is Verdict.WITHIN
 
 
+def test_switching_near_half_the_sample_rate_is_not_taken_for_slow():
+    # sampled at 10 Hz, 4.9 Hz looks like 0.1 Hz (aliasing; sampling theorem)
+    scene = narrow()
+    wave = 0.45 + 0.3 * np.sin(2 * np.pi * 4.9 * scene.t_s + 0.3)
+    finding = sensors(scene.set(O2S11=wave))["bank 1 front sensor, switching"]
+    assert finding.verdict is not Verdict.ACT
+    slow = 0.45 + 0.3 * np.sin(2 * np.pi * 0.1 * scene.t_s)
+    finding = sensors(scene.set(O2S11=slow))["bank 1 front sensor, switching"]
+    assert finding.verdict is Verdict.ACT
+
+
 def wide(closed=1.0, full=0.86, commanded=0.86):
     scene = Scene([IDLE, CRUISE, FULL, OVERRUN, CRUISE])
     values = scene.over([closed, closed, full, 1.99, closed])

@@ -39,6 +39,8 @@ INPUTS = ("O2S11", "O2S21", "O2S12", "O2S22", "LAMBDA11", "LAMBDA21", "LAMBDA")
 SWITCH_V = 0.45
 RICH_V, LEAN_V = 0.6, 0.3
 """Switch point and its hysteresis. [CP]"""
+LEAP_V, LEAPS_SHARE = 0.1, 0.2
+"""A slow sensor moves little between samples; one near half the sample rate leaps each time."""
 FAST_HZ = 8.0
 LEAST_S = 15.0
 
@@ -152,6 +154,10 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
     rates = _cycles_hz(found, spans)
     level = estimate(rates)
     half = level.half_width if np.isfinite(level.half_width) else 0.3 * level.mean
+    leaps = float(np.mean(np.abs(np.diff(found.value)) > LEAP_V))
+    if level.mean < (bands["o2_front_rate"].within[0] or 0.0) and leaps > LEAPS_SHARE:
+        text = "Its voltage leaps from sample to sample: it may switch faster than it was sampled."
+        return not_judged(KEY, subject, text, _RECORD, evidence=spans)
     return judged(
         KEY,
         subject,
@@ -159,7 +165,15 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
         Measured(level.mean, half, spans, (f"sampled at {hz:.0f} Hz",)),
         bands["o2_front_rate"],
         _SLOW,
+        at_most=Verdict.ACT if _speeds_differ(view, spans) else Verdict.WATCH,
     )
+
+
+def _speeds_differ(view: View, spans: Sequence[Span]) -> bool:
+    """Whether the stretches are at engine speeds a fifth apart: a switching that merely beats with
+    the sampling looks slow at one speed only."""
+    means = [float(rpm.mean()) for s in spans if len(rpm := view.samples((s,), "RPM").value)]
+    return len(means) > 1 and max(means) >= 1.2 * min(means)
 
 
 def _switches(volts: Values) -> int:
