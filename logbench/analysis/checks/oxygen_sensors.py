@@ -42,6 +42,7 @@ RICH_V, LEAN_V = 0.6, 0.3
 LEAP_V, LEAPS_SHARE = 0.1, 0.2
 """A slow sensor moves little between samples; one near half the sample rate leaps each time."""
 FAST_HZ = 8.0
+STRETCH_S = 5.0
 LEAST_S = 15.0
 
 _RECORD = (
@@ -170,9 +171,10 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
 
 
 def _speeds_differ(view: View, spans: Sequence[Span]) -> bool:
-    """Whether the stretches are at engine speeds a fifth apart: a switching that merely beats with
+    """Whether the stretches counted are at engine speeds a fifth apart: a switching that merely beats with
     the sampling looks slow at one speed only."""
-    means = [float(rpm.mean()) for s in spans if len(rpm := view.samples((s,), "RPM").value)]
+    counted = [s for s in spans if s.duration_s >= STRETCH_S]
+    means = [float(rpm.mean()) for s in counted if len(rpm := view.samples((s,), "RPM").value)]
     return len(means) > 1 and max(means) >= 1.2 * min(means)
 
 
@@ -188,7 +190,7 @@ def _cycles_hz(found: Samples, spans: Sequence[Span]) -> Values:
     rates = []
     for k in np.unique(found.group):
         seconds = spans[int(k)].duration_s
-        if seconds >= 5.0:
+        if seconds >= STRETCH_S:
             rates.append(_switches(found.value[found.group == k]) / seconds)
     return np.array(rates)
 
