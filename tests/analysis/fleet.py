@@ -237,7 +237,7 @@ def main() -> None:
     parser.add_argument("--held-out", action="store_true")
     parser.add_argument("--out", type=Path, default=None)
     given = parser.parse_args()
-    severities = tuple(float(s) for s in given.severities.split(","))
+    severities = tuple(float(s) for s in given.severities.split(",") if s)
     todo = tasks(given.cars, HELD_OUT if given.held_out else given.first, severities)
     outcomes: list[Outcome] = []
     with ProcessPoolExecutor(given.jobs) as pool:

@@ -171,8 +171,8 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
 
 
 def _speeds_differ(view: View, spans: Sequence[Span]) -> bool:
-    """Whether the stretches counted are at engine speeds a fifth apart: a switching that merely beats with
-    the sampling looks slow at one speed only."""
+    """Whether the stretches counted are at engine speeds a fifth apart: a switching that merely
+    beats with the sampling looks slow at one speed only."""
     counted = [s for s in spans if s.duration_s >= STRETCH_S]
     means = [float(rpm.mean()) for s in counted if len(rpm := view.samples((s,), "RPM").value)]
     return len(means) > 1 and max(means) >= 1.2 * min(means)
