@@ -11,9 +11,11 @@ import pytest
 _SHARED = Path(__file__).resolve().parents[1].parent / "shared"
 
 collect_ignore: list[str] = []
+pytest_plugins: list[str] = []
 _QT_TROUBLE = ""
 try:
     importlib.import_module("PySide6.QtWidgets")
+    pytest_plugins.append("pytestqt.plugin")
 except ImportError as error:  # a machine without Qt's system libraries: README.md names them
     if os.environ.get("CI"):
         raise
