@@ -179,7 +179,10 @@ def compare(
         bool, typer.Option("--same-car", help="It is one car, although the files differ.")
     ] = False,
 ) -> None:
-    """Compare before with after at equal operating points; exit code 0, 1 or 2 (worse)."""
+    """Compare before with after at equal operating points.
+
+    Exit code 0 (nothing that matters, or for the better), 1 (changed), 2 (worse), 3 (no comparison).
+    """
     from logbench.terminal_compare import compare_files
 
     before = list(files)
