@@ -72,6 +72,12 @@ def test_a_coolant_that_sinks_on_the_road_and_climbs_at_stops():
     assert level.value == pytest.approx(58, abs=3)
 
 
+def test_in_the_cold_a_low_level_is_watched_at_most():
+    level = warm_up(drive(stuck_open).set(IAT=-3.0))[LEVEL]
+    assert level.verdict is Verdict.WATCH
+    assert level.causes[0] == causes.THERMOSTAT_OPEN.text
+
+
 def test_against_a_stated_regulating_temperature():
     def settles(level):
         return drive(lambda t: np.minimum(20 + 9.0 * t / 60.0, level))

@@ -17,7 +17,7 @@ from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
 from logbench.analysis.grid import STEP_S
-from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
 
 KEY = "warm_up"
@@ -42,7 +42,9 @@ ROAD_SLOPE_DEGC_MIN = 1.2
 """On the road a rise that is slower than this is no warm-up. [Pub: P0116 text, 6 degC in 5 min]"""
 ROAD_FALL_DEGC_MIN = 6.0
 """An engine that works and yet cools down has its radiator in use: that is a level, too."""
-ROAD_SPEED_KMH = 25.0
+ROAD_SPEED_KMH = 40.0
+COLD_AIR_DEGC = 5.0
+"""Below this the heater and the cold alone may hold a lightly loaded engine down: watch at most."""
 CLOSED_CLIMB_DEGC_MIN = 2.5
 """A closed thermostat lets the last 15 degC below its level pass at least this fast. [CP]"""
 LEAST_RISE_S = 60.0
@@ -309,6 +311,7 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
     lowest, good = (band.watch[0] or 0.0) + base, (band.within[0] or 0.0) + base
     value, spans, remark = found.level_degc, found.level_spans, ""
     minutes = found.duration_s / 60.0
+    held_by_cold = found.intake_degc < COLD_AIR_DEGC
     if np.isfinite(value) and (found.level_driving or value >= good):
         where = "over a minute or more on the road" if found.level_driving else "standing"
         remark = f"no longer rising {where}"
@@ -332,6 +335,7 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
         Measured(value - base, 0.6, spans, (remark,), found.numbers | {"level_degc": value}),
         band,
         _too_cold(found) if value < good else _TOO_HOT,
+        at_most=Verdict.WATCH if value < good and held_by_cold else Verdict.ACT,
     )
 
 
