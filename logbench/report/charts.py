@@ -75,7 +75,10 @@ def strips_chart(
     conditions: Sequence[ConditionSpan] = (),
     evidence: Sequence[Span] = (),
 ) -> Drawing:
-    """Strips one above the other on one x axis; with `conditions`, a ribbon in minutes on top."""
+    """Strips one above the other on one x axis; with `conditions`, a ribbon in minutes on top.
+    Without strips, an empty drawing."""
+    if not strips:
+        return Drawing(WIDTH, 1.0)
     legend = _condition_legend(conditions)
     top = 12.0 + 11.0 * len(legend) if legend else 0.0
     height = top + len(strips) * (STRIP + GAP) + 22.0
@@ -220,7 +223,8 @@ def margin_bar(margin: float | None, passed: bool | None) -> Drawing:
 def _strip(drawing: Drawing, strip: Strip, y: float, place: Callable[[float], float]) -> None:
     found = [line.y[np.isfinite(line.y)] for line in strip.lines]
     joined = np.concatenate(found) if found else np.empty(0)
-    low, high = _padded(float(joined.min()), float(joined.max())) if len(joined) else (0.0, 1.0)
+    ends = (float(joined.min()), float(joined.max())) if len(joined) else (0.0, 1.0)
+    low, high = _padded(*ends)
 
     def level(value: float) -> float:
         return y + (value - low) / (high - low) * STRIP

@@ -18,6 +18,11 @@ MOST_BYTES = 60_000_000
 MOST_PIXELS = 80_000_000
 SIDE_PX = 1200
 FORMATS = ("JPEG", "PNG", "GIF", "WEBP", "BMP", "TIFF")
+_BAD = (
+    *(OSError, ValueError, SyntaxError, EOFError),
+    *(UnidentifiedImageError, Image.DecompressionBombError),
+)
+"""What Pillow raises for files that are no whole pictures, or claim to be enormous ones."""
 
 
 def load_picture(path: Path, caption: str = "") -> Picture:
@@ -34,7 +39,7 @@ def load_picture(path: Path, caption: str = "") -> Picture:
             return _small(path, caption)
     except JobError:
         raise
-    except (OSError, ValueError, SyntaxError, EOFError, UnidentifiedImageError) as error:
+    except _BAD as error:
         raise JobDamagedError(f"{path.name} cannot be shown: it is no whole picture.") from error
 
 

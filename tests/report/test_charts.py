@@ -1,0 +1,154 @@
+"""Charts and figures: everything inside the drawing, extremes kept, units as pint has them."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from obd.UnitsAndScaling import Unit
+from reportlab.graphics.shapes import Drawing, Line, PolyLine, Rect, String
+
+from logbench.analysis.model import Condition, ConditionSpan, Span
+from logbench.report.charts import (
+    Bar,
+    Change,
+    Line2D,
+    Strip,
+    bars_chart,
+    changes_chart,
+    margin_bar,
+    strips_chart,
+)
+from logbench.report.fonts import width_of
+from logbench.report.units import convert, convert_array, number, thousands, unit_of
+
+finite = st.floats(-1e6, 1e6)
+
+
+def inside(drawing: Drawing, slack: float = 3.0) -> None:
+    for shape in drawing.contents:
+        xs: list[float] = []
+        ys: list[float] = []
+        if isinstance(shape, PolyLine):
+            xs, ys = shape.points[::2], shape.points[1::2]
+        elif isinstance(shape, Line):
+            xs, ys = [shape.x1, shape.x2], [shape.y1, shape.y2]
+        elif isinstance(shape, Rect):
+            xs = [shape.x, shape.x + shape.width]
+            ys = [shape.y, shape.y + shape.height]
+        elif isinstance(shape, String):
+            wide = width_of(shape.text, shape.fontSize)
+            left = {"start": 0.0, "middle": wide / 2, "end": wide}[shape.textAnchor]
+            xs, ys = [shape.x - left, shape.x - left + wide], [shape.y, shape.y + shape.fontSize]
+        assert all(math.isfinite(v) for v in (*xs, *ys))
+        assert all(-slack <= x <= drawing.width + slack for x in xs), shape
+        assert all(-slack <= y <= drawing.height + slack for y in ys), shape
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.one_of(finite, st.just(math.nan)), min_size=2, max_size=60))
+def test_strips_stay_inside_whatever_the_values(values):
+    y = np.array(values)
+    x = np.linspace(0.0, 19.0, len(y))
+    spans = [ConditionSpan(0, 600_000_000_000, condition) for condition in Condition]
+    strips = [Strip("km/h", (Line2D("VSS", x, y), Line2D("RPM", x, y * 2)), band=(0.0, None))]
+    inside(strips_chart(strips, "minutes", spans, [Span(0, 60_000_000_000)]))
+
+
+def test_thinning_keeps_the_extremes_and_gaps_stay_gaps():
+    x = np.linspace(0.0, 20.0, 100_000)
+    y = np.sin(x)
+    y[50_000] = 9.0
+    y[60_000] = -9.0
+    drawing = strips_chart([Strip("V", (Line2D("X", x, y),))], "min")
+    (line,) = [s for s in drawing.contents if isinstance(s, PolyLine)]
+    assert len(line.points) < 6000
+    heights = line.points[1::2]
+    assert max(heights) - min(heights) == pytest.approx(58 * 18 / (18 * 1.16), rel=0.02)
+    keep = (x < 8) | (x > 12)
+    drawing = strips_chart([Strip("V", (Line2D("X", x[keep], y[keep]),))], "min")
+    assert len([s for s in drawing.contents if isinstance(s, PolyLine)]) == 2
+
+
+def test_empty_strips_and_single_samples():
+    nothing = np.empty(0)
+    inside(strips_chart([Strip("V", (Line2D("X", nothing, nothing),))], "min"))
+    inside(strips_chart([Strip("V", (Line2D("X", np.array([1.0]), np.array([2.0])),))], "min"))
+    inside(strips_chart([], "min"))
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(finite, finite, st.floats(0, 1e5)), min_size=1, max_size=8))
+def test_bars_and_changes_stay_inside(rows):
+    bars = [Bar("bank 1, a very long label indeed", a, b, h, None) for a, b, h in rows]
+    inside(bars_chart(bars, "%", (-10.0, 10.0)))
+    inside(bars_chart(bars, "%", (None, 10.0)))
+    inside(bars_chart([Bar("x", None, None)], "%", None))
+    changes = [Change("label " * 20, "text " * 20, a, h, changed=True) for a, _, h in rows]
+    inside(changes_chart([*changes, Change("x", "–", None, None, changed=False)]))
+
+
+@pytest.mark.parametrize(("margin", "right"), [(1.0, 80.0), (0.5, 60.0), (-1.0, 40.0), (0.0, 41.0)])
+def test_margin_bars(margin, right):
+    drawing = margin_bar(margin, margin >= 0)
+    inside(drawing)
+    bar = drawing.contents[1]
+    assert bar.x + bar.width == pytest.approx(right)
+    assert len(margin_bar(None, None).contents) == 2
+
+
+# --- units ---
+
+PINT = {
+    "km/h": ("kilometer/hour", "mile/hour"),
+    "km": ("kilometer", "mile"),
+    "degC": ("degC", "degF"),
+    "kPa": ("kilopascal", "inch_Hg_32F"),
+    "g/s": ("gram/second", "pound/minute"),
+    "l": ("liter", "gallon"),
+    "Nm": ("newton*meter", "foot*pound_force"),
+}
+
+
+@pytest.mark.parametrize("unit", sorted(PINT))
+@pytest.mark.parametrize("value", [0.0, 1.0, -40.0, 88.0, 250.5])
+def test_conversions_as_pint(unit, value):
+    """Source: pint's registry, which python-OBD brings."""
+    ours, theirs = PINT[unit]
+    expected = Unit.Quantity(value, ours).to(theirs).magnitude
+    assert convert(value, unit, us=True) == pytest.approx(expected, rel=2e-5, abs=1e-9)
+    assert convert_array(np.array([value, np.nan]), unit, True)[0] == pytest.approx(
+        expected, rel=2e-5, abs=1e-9
+    )
+    assert convert(value, unit, us=False) == value
+
+
+def test_a_difference_of_temperatures_has_no_offset():
+    assert convert(10.0, "degC", us=True, difference=True) == 18.0
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "how", "text"),
+    [
+        (12.43, "V", {}, "12.4 V"),
+        (0.06, "%", {}, "0.06 %"),
+        (-0.001, "%", {}, "0.00 %"),
+        (720.0, "rpm", {}, "720 rpm"),
+        (20.27, "%", {"signed": True}, "+20.3 %"),
+        (88.0, "degC", {}, "88 °C"),
+        (None, "V", {}, "–"),
+        (math.nan, "V", {}, "–"),
+        (1.0, "", {}, "1"),
+    ],
+)
+def test_numbers(value, unit, how, text):
+    assert number(value, unit, **how) == text
+
+
+def test_units_written_out():
+    assert unit_of("degC/min", us=True) == "°F/min"
+    assert unit_of("V", us=True) == "V"
+    assert thousands(81234.5, "km", us=False) == "81 234 km"
