@@ -1,0 +1,303 @@
+"""An archive as the rest of the program sees it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from logbench.archive.care import Checked, add_recording, verify_all
+from logbench.archive.find import Filter, paths_of, where
+from logbench.archive.findings import (
+    check_entry,
+    checks_version,
+    current,
+    keep_findings,
+    load_findings,
+    pending,
+)
+from logbench.archive.index import Index, Progress, build_index, cache_folder, write_table
+from logbench.archive.query import Sql, interruptible
+from logbench.archive.reading import open_entry
+from logbench.archive.store import Entry, LocalStore, Problem, open_store
+from logbench.archive.trend import (
+    SAME_DISPLACEMENT_L,
+    Point,
+    Spread,
+    parse_number,
+    points,
+    spread,
+)
+from logbench.errors import ArchiveError, LogbenchError
+from logbench.recording.reader import Recording
+
+if TYPE_CHECKING:
+    from logbench.archive.likeness import Alike
+
+_GRIDS = pa.schema(
+    [("recording", pa.string()), ("size_bytes", pa.int64()), ("mtime_ns", pa.int64()),
+     ("grid", pa.list_(pa.float32()))]
+)  # fmt: skip
+
+
+class Archive:
+    """Finds, opens and compares the recordings below a folder or an object-store prefix.
+
+    The index is read when it is first needed and kept; `refresh` looks again.
+    """
+
+    def __init__(self, place: str | os.PathLike[str], cache: Path | None = None) -> None:
+        """`cache`: base folder for what is known of archives; None: the user's cache folder.
+
+        Raises `ArchiveError` when the place is not understood or no folder.
+        """
+        self.store = open_store(place)
+        self.place = os.fspath(place) if self.store.root is None else str(self.store.root)
+        """How a worker process opens the same archive."""
+        self.cache = cache_folder(self.store, cache)
+        self._index: Index | None = None
+        self._findings: pa.Table | None = None
+
+    # --- what there is ---
+
+    def refresh(self, progress: Progress | None = None) -> Index:
+        """Look again; only new and changed files are read. Raises `ArchiveError`."""
+        self._index = build_index(self.store, self.cache, progress)
+        self._findings = None
+        return self._index
+
+    @property
+    def index(self) -> Index:
+        """Recordings, signals, jobs, and what is left out."""
+        return self._index if self._index is not None else self.refresh()
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """Files that are left out, each with its sentence."""
+        return self.index.problems
+
+    @property
+    def findings(self) -> pa.Table:
+        """Rows that are kept for the present checks and the present files."""
+        if self._findings is None:
+            self._findings = current(load_findings(self.cache), self.index.recordings)
+        return self._findings
+
+    def entries(self, recordings: Iterable[str] | None = None) -> list[Entry]:
+        """The files behind recordings, or behind all. Raises `ArchiveError` for an unknown one."""
+        table = self.index.recordings
+        columns = (table[n].to_pylist() for n in ("recording", "size_bytes", "mtime_ns"))
+        found = {path: Entry(path, size, mtime) for path, size, mtime in zip(*columns, strict=True)}
+        if recordings is None:
+            return list(found.values())
+        try:
+            return [found[path] for path in recordings]
+        except KeyError as error:
+            raise ArchiveError(f"There is no recording {error.args[0]} in the archive.") from error
+
+    def resolve(self, name: str) -> str:
+        """A recording's path from its path, the end of it, or the beginning of its id.
+
+        Raises `ArchiveError` when there is none or more than one.
+        """
+        table = self.index.recordings
+        paths, ids = table["recording"].to_pylist(), table["recording_id"].to_pylist()
+        if name in paths:
+            return name
+        wanted = name.removesuffix(".parquet")
+        ends = [p for p in paths if f"/{p.removesuffix('.parquet')}".endswith(f"/{wanted}")]
+        found = ends or [p for p, i in zip(paths, ids, strict=True) if i.startswith(wanted)]
+        if wanted and len(found) == 1:
+            return str(found[0])
+        some = f"; it may be {', '.join(found[:4])}" if wanted and found else ""
+        raise ArchiveError(f"There is no one recording {name!r} in the archive{some}.")
+
+    def open(self, name: str) -> Recording:
+        """Open a recording. Raises `ArchiveError`, and what `open_recording` raises."""
+        (entry,) = self.entries([self.resolve(name)])
+        return open_entry(self.store, entry)
+
+    # --- looking for something ---
+
+    def _views(self) -> dict[str, pa.Table]:
+        index = self.index
+        shown = self.findings.drop_columns(["size_bytes", "mtime_ns"])
+        return {"recordings": index.recordings, "signals": index.signals, "findings": shown,
+                "jobs": index.jobs}  # fmt: skip
+
+    def find(self, chosen: Filter | None = None) -> pa.Table:
+        """Rows of `recordings` that fit, newest first. Raises `UsageError`, `QueryError`."""
+        chosen = chosen or Filter()
+        sql, values = where(chosen)
+        text = f"SELECT r.* FROM recordings r WHERE {sql} ORDER BY r.started_utc DESC, r.recording"
+        with Sql(self.store, self._views(), []) as views:
+            answer = views.run(text, values)
+        if chosen.condition is None or not answer.num_rows:
+            return answer
+        with Sql(self.store, self._views(), paths_of(answer)) as views:
+            found = views.run(
+                f"SELECT DISTINCT recording FROM samples WHERE {chosen.condition.sql}"
+            )
+        fit = pa.compute.is_in(answer["recording"], value_set=found["recording"].combine_chunks())
+        return answer.filter(fit)
+
+    def query(
+        self,
+        sql: str,
+        parameters: Sequence[object] = (),
+        chosen: Filter | None = None,
+        threads: int | None = None,
+    ) -> pa.Table:
+        """The answer to one SELECT over the views; `chosen` narrows what `samples` reads.
+
+        Raises `QueryError`, `UsageError`.
+        """
+        paths: list[str] = []
+        if "samples" in sql.lower():
+            paths = paths_of(self.find(chosen) if chosen else self.index.recordings)
+        with Sql(self.store, self._views(), paths, threads) as views, interruptible(views):
+            return views.run(sql, parameters)
+
+    # --- findings ---
+
+    def pending(self, recordings: Iterable[str] | None = None) -> list[Entry]:
+        """Recordings that the present checks have not seen in their present state."""
+        return pending(self.findings, self.entries(recordings))
+
+    def keep(self, rows: Sequence[dict[str, Any]]) -> None:
+        """Keep findings that were made. Raises `ArchiveError` where they cannot be written."""
+        try:
+            keep_findings(self.cache, rows)
+        except OSError as error:
+            raise ArchiveError(
+                f"Findings cannot be kept in {self.cache} ({error.strerror}): free some space."
+            ) from error
+        self._findings = None
+
+    def findings_of(self, name: str) -> list[dict[str, Any]]:
+        """The findings of one recording; made and kept now if they are not known yet."""
+        path = self.resolve(name)
+        for entry in self.pending([path]):
+            self.keep(check_entry(self.store, entry))
+        rows = self.findings.filter(pa.compute.equal(self.findings["recording"], path))
+        return list(rows.to_pylist())
+
+    def trend(self, number: str, car: str) -> list[Point]:
+        """A number over a car's recordings, in order of time; see `trend.parse_number`.
+
+        `car`: part of its label or VIN. Only recordings whose findings are known count: sweep
+        first. Raises `UsageError`.
+        """
+        check, subject, further = parse_number(number)
+        joined = self._joined(check, subject, Filter(car=car))
+        return points(joined, further)
+
+    def spread(
+        self, number: str, displacement_l: float, without_car: str = "", value: float | None = None
+    ) -> Spread:
+        """The number's spread over cars of that displacement, each counted once; `value` is placed
+        among them. `without_car`: the car that is asked about."""
+        check, subject, further = parse_number(number)
+        span = (displacement_l - SAME_DISPLACEMENT_L, displacement_l + SAME_DISPLACEMENT_L)
+        joined = self._joined(check, subject, Filter(displacement_l=span))
+        others = [p for p in points(joined, further) if not without_car or p.car != without_car]
+        return spread(others, value)
+
+    def _joined(self, check: str, subject: str, chosen: Filter) -> pa.Table:
+        sql, values = where(chosen)
+        text = (
+            "SELECT f.*, r.started_utc, r.car FROM findings f JOIN recordings r USING (recording) "
+            f'WHERE f."check" = ? AND contains(lower(f.subject), ?) AND {sql}'
+        )
+        return self.query(text, [check, subject.lower(), *values])
+
+    # --- likeness ---
+
+    def like(self, name: str, count: int = 10, progress: Progress | None = None) -> list[Alike]:
+        """The recordings nearest to one, by their grids of derived signals; itself left out.
+
+        Grids are made once and kept; the first time takes about as long as a sweep.
+        """
+        from logbench.archive.likeness import nearest  # brings scipy
+
+        path = self.resolve(name)
+        names, grids = self._grids(progress)
+        mine = names.index(path)
+        others = [k for k in range(len(names)) if k != mine]
+        return nearest(grids[mine], grids[others], [names[k] for k in others], count)
+
+    def _grids(self, progress: Progress | None) -> tuple[list[str], np.ndarray]:
+        from logbench.archive.likeness import SIZE, grid_of
+
+        file = self.cache / f"grids-{checks_version()}.parquet"
+        kept = self._kept_grids(file)
+        entries = self.entries()
+        rows = []
+        for done, entry in enumerate(entries):
+            state = (entry.path, entry.size, entry.mtime_ns)
+            if state not in kept:
+                try:
+                    kept[state] = grid_of(open_entry(self.store, entry))
+                except LogbenchError:
+                    kept[state] = np.full(SIZE, np.nan)
+            rows.append(kept[state])
+            if progress is not None and done % 20 == 0:
+                progress(done, len(entries))
+        self._keep_grids(file, entries, rows)
+        return [entry.path for entry in entries], np.array(rows).reshape(-1, SIZE)
+
+    def _kept_grids(self, file: Path) -> dict[tuple[str, int, int], np.ndarray]:
+        from logbench.archive.likeness import SIZE
+
+        try:
+            table = pq.read_table(file, memory_map=False)
+            if table.schema != _GRIDS:
+                return {}
+            grids = np.array(table["grid"].to_pylist(), dtype=np.float64).reshape(-1, SIZE)
+        except (pa.ArrowException, OSError, ValueError):
+            return {}
+        states = zip(*(table[n].to_pylist() for n in _GRIDS.names[:3]), strict=True)
+        return dict(zip(states, grids, strict=True))
+
+    def _keep_grids(self, file: Path, entries: list[Entry], rows: list[np.ndarray]) -> None:
+        columns = [
+            [e.path for e in entries],
+            [e.size for e in entries],
+            [e.mtime_ns for e in entries],
+            [row.astype(np.float32).tolist() for row in rows],
+        ]
+        arrays = [pa.array(c, f.type) for c, f in zip(columns, _GRIDS, strict=True)]
+        try:
+            self.cache.mkdir(parents=True, exist_ok=True)
+            write_table(pa.Table.from_arrays(arrays, schema=_GRIDS), file)
+        except OSError as error:
+            raise ArchiveError(f"{file} cannot be written ({error.strerror}).") from error
+
+    # --- care ---
+
+    def add(self, source: Path) -> tuple[str, bool]:
+        """Copy a recording in; (its path, False when its samples were there already)."""
+        table = self.index.recordings
+        pairs = zip(
+            table["samples_sha256"].to_pylist(), table["recording"].to_pylist(), strict=True
+        )
+        path, new = add_recording(self.store, Path(source), {s: p for s, p in pairs if s})
+        if new:
+            self._index = None
+        return path, new
+
+    def check(self, quarantine: bool = False) -> Iterator[Checked]:
+        """Verify every recording; nothing is ever deleted, see `care.verify_all`."""
+        index = self.refresh()
+        yield from verify_all(self.store, self.entries(), index.problems, quarantine=quarantine)
+        self._index = None
+
+    @property
+    def is_local(self) -> bool:
+        """Whether the archive is a folder of this computer."""
+        return isinstance(self.store, LocalStore)

@@ -1,0 +1,104 @@
+"""Adding to an archive, and checking that what is in it still is what was recorded."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Literal
+
+from logbench.archive.reading import open_entry
+from logbench.archive.store import QUARANTINE, Entry, LocalStore, Problem, Store, check_name
+from logbench.errors import ArchiveError, LogbenchError, RecordingDamagedError
+from logbench.recording.reader import open_recording
+from logbench.recording.storage import claim, numbered, storage_trouble
+
+Health = Literal["sound", "damaged", "without a checksum"]
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What became of one file. `moved_to`: its path in quarantine, or ``."""
+
+    path: str
+    health: Health
+    sentence: str = ""
+    moved_to: str = ""
+
+
+def verify_entry(store: Store, entry: Entry) -> Checked:
+    """Read every sample of one recording and hold them against their checksum."""
+    try:
+        intact = open_entry(store, entry).intact()
+    except LogbenchError as error:
+        return Checked(entry.path, "damaged", str(error))
+    if intact is None:
+        return Checked(entry.path, "without a checksum", f"{entry.path} stores no checksum.")
+    if not intact:
+        sentence = f"The samples of {entry.path} are not those that were recorded."
+        return Checked(entry.path, "damaged", sentence)
+    return Checked(entry.path, "sound")
+
+
+def verify_all(
+    store: Store, entries: list[Entry], problems: tuple[Problem, ...], *, quarantine: bool = False
+) -> Iterator[Checked]:
+    """Every recording and every damaged file; with `quarantine` the damaged ones are set aside.
+
+    Foreign, too new and odd files are only reported, never moved.
+    """
+    for problem in problems:
+        if problem.kind in {"damaged", "enormous"}:
+            yield _set_aside(store, Checked(problem.path, "damaged", problem.sentence), quarantine)
+    for entry in entries:
+        yield _set_aside(store, verify_entry(store, entry), quarantine)
+
+
+def _set_aside(store: Store, found: Checked, quarantine: bool) -> Checked:
+    if found.health != "damaged" or not quarantine:
+        return found
+    if not isinstance(store, LocalStore) or store.root is None:
+        sentence = f"{found.sentence} Set it aside in the object store by hand."
+        return Checked(found.path, "damaged", sentence)
+    source = store.path_of(found.path)
+    target = store.root / QUARANTINE / check_name(found.path)
+    with storage_trouble(target):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if Path(target.parent).resolve() != target.parent:
+            raise ArchiveError(f"{target.parent} is or passes a link: make it a plain folder.")
+        for name in numbered(target):
+            if claim(source, name):
+                moved = name.relative_to(store.root).as_posix()
+                return Checked(found.path, "damaged", found.sentence, moved)
+    raise AssertionError("numbered() ends in an error")
+
+
+def add_recording(store: Store, source: Path, known: dict[str, str]) -> tuple[str, bool]:
+    """Copy a sound recording in; (its path, whether it is new).
+
+    It goes to `CAR/DATE-NAME.parquet`. `known`: checksum of the samples to the path that has them:
+    the same samples are not added twice. Raises the errors of `open_recording`,
+    `RecordingDamagedError` for samples that are not those recorded, `StorageError`.
+    """
+    recording = open_recording(source)
+    if recording.intact() is False:
+        raise RecordingDamagedError(
+            f"The samples of {source} are not those that were recorded: use another copy of it."
+        )
+    facts = recording.facts
+    if facts.samples_sha256 and facts.samples_sha256 in known:
+        return known[facts.samples_sha256], False
+    car = safe_name(facts.vehicle.label or facts.vehicle.vin) or "unnamed car"
+    date = safe_name(facts.started_utc[:10])
+    stem = safe_name(source.stem) or "recording"
+    name = stem if not date or date.replace("-", "") in stem.replace("-", "") else f"{date}-{stem}"
+    return store.put(source, str(PurePosixPath(car) / f"{name}.parquet")), True
+
+
+def safe_name(text: str) -> str:
+    """A name that every file system takes: letters, digits, space, point, dash; at most 60."""
+    kept = re.sub(r"[^\w .-]+", "-", text, flags=re.UNICODE)
+    kept = re.sub(r"\s+", " ", kept).strip(" .-")[:60].strip(" .-")
+    reserved = r"(?i)(con|prn|aux|nul|com\d|lpt\d)"
+    return f"{kept}_" if re.fullmatch(reserved, kept.split(".")[0]) or kept == QUARANTINE else kept

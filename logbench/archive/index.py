@@ -1,0 +1,215 @@
+"""The index: every recording's footer as rows, kept in a cache that may be dropped at any time.
+
+The files stay the only truth: a row counts only as long as its file has the size and time it had
+when the row was made. The cache lies in the user's own cache folder, never in the archive: what
+comes with a foreign archive is not believed, and an archive may be read-only.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import tomllib
+import uuid
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from platformdirs import user_cache_path
+
+from logbench.archive import tables
+from logbench.archive.footers import Footer, read_footer
+from logbench.archive.store import Entry, Listing, Problem, Store, read_job
+from logbench.errors import ArchiveError
+
+log = logging.getLogger(__name__)
+
+_FORMAT = "1"
+"""Of the cache's files; part of their names, so that an older one is never read."""
+
+Progress = Callable[[int, int], None]
+"""Told (done, of)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Index:
+    """All recordings, signals and jobs of an archive, and what is left out."""
+
+    recordings: pa.Table
+    signals: pa.Table
+    jobs: pa.Table
+    problems: tuple[Problem, ...]
+    fresh: int
+    """Footers that had to be read this time."""
+
+
+def cache_folder(store: Store, base: Path | None = None) -> Path:
+    """Where what is known of this archive is kept; `base` None: the user's cache folder."""
+    name = hashlib.sha256(store.url.encode("utf-8", "surrogatepass")).hexdigest()[:20]
+    return (base or user_cache_path("logbench", appauthor=False) / "archives") / name
+
+
+def build_index(store: Store, cache: Path, progress: Progress | None = None) -> Index:
+    """List the archive, read the footers that are new or changed, keep the result.
+
+    Raises `ArchiveError` when the place cannot be reached; never for a single file.
+    """
+    listing = store.listing()
+    kept = _load(cache)
+    known = _known(kept)
+    new = [e for e in listing.recordings if known.get(e.path) != (e.size, e.mtime_ns)]
+    if kept is not None and not new and len(known) == len(listing.recordings):
+        recordings, signals, bad = kept
+    else:
+        recordings, signals, bad = _merged(store, listing, kept, new, progress)
+        _save(cache, recordings, signals, bad)
+    problems = [*listing.problems, *(Problem(r["path"], r["kind"], r["sentence"])
+                                     for r in bad.to_pylist())]  # fmt: skip
+    jobs = _jobs(store, listing, problems)
+    return Index(recordings, signals, jobs, tuple(problems), len(new))
+
+
+_Tables = tuple[pa.Table, pa.Table, pa.Table]
+
+
+def _known(kept: _Tables | None) -> dict[str, tuple[int, int]]:
+    if kept is None:
+        return {}
+    out: dict[str, tuple[int, int]] = {}
+    for table, name in ((kept[0], "recording"), (kept[2], "path")):
+        columns = (table[c].to_pylist() for c in (name, "size_bytes", "mtime_ns"))
+        out.update((p, (s, m)) for p, s, m in zip(*columns, strict=True))
+    return out
+
+
+def _merged(
+    store: Store,
+    listing: Listing,
+    kept: _Tables | None,
+    new: list[Entry],
+    progress: Progress | None,
+) -> _Tables:
+    footers = _read(store, new, progress)
+    recordings: list[dict[str, Any]] = []
+    signals: list[dict[str, Any]] = []
+    bad: list[dict[str, Any]] = []
+    for entry, footer in zip(new, footers, strict=True):
+        if isinstance(footer, Footer):
+            recordings.append(footer.recording)
+            signals += footer.signals
+        else:
+            bad.append({"path": footer.path, "kind": footer.kind, "sentence": footer.sentence,
+                        "size_bytes": entry.size, "mtime_ns": entry.mtime_ns})  # fmt: skip
+    made = (
+        pa.Table.from_pylist(recordings, tables.RECORDINGS),
+        pa.Table.from_pylist(signals, tables.SIGNALS),
+        pa.Table.from_pylist(bad, tables.PROBLEMS),
+    )
+    if kept is None:
+        return made
+    changed = {entry.path for entry in new}
+    present = pa.array([e.path for e in listing.recordings if e.path not in changed], pa.string())
+    stays = [
+        table.filter(pa.compute.is_in(table[name], value_set=present))
+        for table, name in zip(kept, ("recording", "recording", "path"), strict=True)
+    ]
+    joined = [pa.concat_tables(pair).combine_chunks() for pair in zip(stays, made, strict=True)]
+    return joined[0], joined[1], joined[2]
+
+
+def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list[Footer | Problem]:
+    """Footers in order; several at once where each costs a round trip."""
+    out: list[Footer | Problem] = []
+    with ThreadPoolExecutor(16) as pool:
+        apply = map if store.root is not None else pool.map
+        for footer in apply(lambda entry: read_footer(store, entry), entries):
+            out.append(footer)
+            if progress is not None and len(out) % 50 == 0:
+                progress(len(out), len(entries))
+    return out
+
+
+def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> pa.Table:
+    rows = []
+    for entry in listing.jobs:
+        try:
+            rows.append(_job_row(entry.path, tomllib.loads(read_job(store, entry).decode())))
+        except ArchiveError as error:
+            problems.append(Problem(entry.path, "enormous", str(error)))
+        except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+            sentence = f"{entry.path} is no job that can be read: correct or remove it."
+            problems.append(Problem(entry.path, "damaged", sentence))
+    return pa.Table.from_pylist(rows, tables.JOBS)
+
+
+def _job_row(path: str, job: dict[str, Any]) -> dict[str, Any]:
+    """The few fields that are searched; `logbench.job` owns the whole schema."""
+    vehicle = job.get("vehicle", {})
+    notes = [str(n.get("text", "")) for n in [*job.get("notes", []), *job.get("work", [])]]
+    displacement = vehicle.get("displacement_l")
+    return {
+        "job": path.rpartition("/")[0],
+        "title": str(job.get("title", "")),
+        "created_utc": str(job.get("created_utc", "")),
+        "car": str(vehicle.get("label", "") or vehicle.get("vin", "")),
+        "vin": str(vehicle.get("vin", "")),
+        "displacement_l": None if displacement is None else float(displacement),
+        "concern": str(job.get("concern", "")),
+        "conclusion": str(job.get("conclusion", "")),
+        "notes": "\n".join(notes),
+        "recordings": len(job.get("recordings", [])),
+    }
+
+
+# --- the cache ----------------------------------------------------------------------------------
+
+
+def _names(cache: Path) -> tuple[Path, Path, Path]:
+    kinds = ("recordings", "signals", "problems")
+    a, b, c = (cache / f"{kind}-{_FORMAT}.parquet" for kind in kinds)
+    return a, b, c
+
+
+def _load(cache: Path) -> _Tables | None:
+    """What was kept; None where there is nothing or it cannot be used."""
+    schemas = (tables.RECORDINGS, tables.SIGNALS, tables.PROBLEMS)
+    try:
+        read = [pq.read_table(path, memory_map=False, use_threads=False) for path in _names(cache)]
+        stamps = {(t.schema.metadata or {}).get(b"logbench.index") for t in read}
+        if len(stamps) != 1:
+            return None  # another program was writing
+        a, b, c = (t.replace_schema_metadata(None) for t in read)
+        if tuple(t.schema for t in (a, b, c)) != schemas:
+            return None
+        return a, b, c
+    except FileNotFoundError:
+        return None
+    except (pa.ArrowException, OSError, ValueError) as error:
+        log.info("the archive's cache is made anew: %s", error)
+        return None
+
+
+def _save(cache: Path, *parts: pa.Table) -> None:
+    """Keep for the next time; where that cannot be, the next time takes longer."""
+    stamp = uuid.uuid4().hex
+    try:
+        cache.mkdir(parents=True, exist_ok=True)
+        for table, path in zip(parts, _names(cache), strict=True):
+            marked = table.replace_schema_metadata({"logbench.index": stamp})
+            write_table(marked, path)
+    except OSError as error:
+        log.warning("the archive's cache cannot be kept: %s", error)
+
+
+def write_table(table: pa.Table, path: Path) -> None:
+    """Write a Parquet file of ours in one step (never half of one). Raises `OSError`."""
+    temporary = path.with_name(f".{path.name}.{uuid.uuid4().hex[:8]}.part")
+    try:
+        pq.write_table(table, temporary, compression="zstd")
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)

@@ -1,0 +1,306 @@
+"""Where an archive is: a folder of this computer, or a prefix of an object store.
+
+An archive is never trusted. Links, names with control characters and paths that would leave the
+root are refused; what was refused is listed. Nothing here deletes anything.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import IO, Any, Protocol
+
+import pyarrow as pa
+import pyarrow.fs as pafs
+
+from logbench.errors import ArchiveError
+
+SUFFIX = ".parquet"
+JOB_FILE = "job.toml"
+QUARANTINE = "quarantine"
+"""Folder below the root for damaged files; never looked into."""
+
+_MOST_DEPTH = 12
+_MOST_JOB_BYTES = 5_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One file below the root, by its path with `/`; `mtime_ns` since 1970."""
+
+    path: str
+    size: int
+    mtime_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """A file that is left out, and the reason as one sentence for the user."""
+
+    path: str
+    kind: str
+    """`link`, `name`, `damaged`, `foreign`, `too new`, `enormous`, `unreadable`."""
+    sentence: str
+
+
+@dataclass(slots=True)
+class Listing:
+    """Recordings and job files below the root, and what was refused."""
+
+    recordings: list[Entry] = field(default_factory=list)
+    jobs: list[Entry] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+class Store(Protocol):
+    """The few things that an archive needs of its place."""
+
+    @property
+    def url(self) -> str:
+        """What the user gave, made absolute: names the archive's cache."""
+        ...
+
+    @property
+    def root(self) -> Path | None:
+        """The folder; None for an object store."""
+        ...
+
+    def listing(self) -> Listing:
+        """All recordings and jobs. Raises `ArchiveError` when the place cannot be reached."""
+        ...
+
+    def open(self, path: str) -> pa.NativeFile:
+        """A file for reading at any place. Raises `ArchiveError`, `OSError`."""
+        ...
+
+    def put(self, source: Path, path: str) -> str:
+        """Copy a file in under that path or the next free one; returns the path."""
+        ...
+
+
+def open_store(place: str | os.PathLike[str]) -> Store:
+    """The store at a folder or URL (`s3://bucket/prefix?endpoint_override=…`, any fsspec URL).
+
+    Raises `ArchiveError` when there is no such folder or the URL is not understood.
+    """
+    text = os.fspath(place)
+    if re.match(r"[A-Za-z][A-Za-z0-9+.-]+://", text) and not text.startswith("file://"):
+        return RemoteStore(text)
+    return LocalStore(Path(text.removeprefix("file://")))
+
+
+def check_name(path: str) -> str:
+    """A path inside an archive, cleaned. Raises `ArchiveError` for one that would leave the root
+    or has characters that no sound name has."""
+    parts = PurePosixPath(path).parts
+    if not parts or path.startswith(("/", "\\", "~")) or ".." in parts or "\\" in path:
+        raise ArchiveError(f"{path!r} lies outside the archive: name a path below its root.")
+    if re.match(r"[A-Za-z]:", path) or odd_name(path):
+        raise ArchiveError(f"{path!r} is no name that an archive can have: rename the file.")
+    return str(PurePosixPath(path))
+
+
+def odd_name(name: str) -> bool:
+    """Whether a name has control, invisible, private or undecodable characters, or ends a line."""
+    return _ODD.search(name) is not None
+
+
+_ODD = re.compile("[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ud800-\uf8ff]")
+
+
+class LocalStore:
+    """A folder of this computer."""
+
+    def __init__(self, root: Path) -> None:
+        try:
+            self._root = root.expanduser().resolve(strict=True)
+        except OSError as error:
+            raise ArchiveError(f"There is no archive at {root}: name a folder.") from error
+        if not self._root.is_dir():
+            raise ArchiveError(f"{root} is no folder: an archive is a folder or a URL.")
+
+    @property
+    def url(self) -> str:
+        """The folder, absolute, links resolved."""
+        return str(self._root)
+
+    @property
+    def root(self) -> Path | None:
+        """The folder."""
+        return self._root
+
+    def listing(self) -> Listing:
+        """All files in depth, in order of names; links are listed as problems, never followed."""
+        out = Listing()
+        for entry in _walk(self.url, "", out.problems, 0):
+            is_job = entry.path.rpartition("/")[2] == JOB_FILE
+            (out.jobs if is_job else out.recordings).append(entry)
+        return out
+
+    def path_of(self, path: str) -> Path:
+        """Where a file of the archive is. Raises `ArchiveError` when it lies outside, or is or
+        passes a link."""
+        inside = self._root / check_name(path)
+        if Path(os.path.realpath(inside)) != inside:
+            raise ArchiveError(f"{path} is or passes a link: the archive follows none.")
+        return inside
+
+    def open(self, path: str) -> pa.NativeFile:
+        """A file for reading; see `path_of`."""
+        return pa.OSFile(str(self.path_of(path)), "rb")
+
+    def put(self, source: Path, path: str) -> str:
+        """Copy, atomically and never over another file; returns the path taken."""
+        import shutil
+        import uuid
+
+        from logbench.recording.storage import place, storage_trouble
+
+        target = self._root / check_name(path)
+        with storage_trouble(target):
+            target.parent.mkdir(parents=True, exist_ok=True)
+            self.path_of(f"{PurePosixPath(path).parent}/x" if "/" in path else "x")
+            temporary = target.with_name(f"{target.name}.{uuid.uuid4().hex[:8]}.part")
+            try:
+                shutil.copyfile(source, temporary)
+                with temporary.open("rb+") as file:
+                    os.fsync(file.fileno())
+                made = place(temporary, target)
+            finally:
+                temporary.unlink(missing_ok=True)
+        return made.relative_to(self._root).as_posix()
+
+
+def _walk(root: str, folder: str, problems: list[Problem], depth: int) -> Iterator[Entry]:
+    if depth > _MOST_DEPTH:
+        problems.append(Problem(folder, "name", f"{folder} is nested too deeply: left out."))
+        return
+    try:
+        with os.scandir(os.path.join(root, folder)) as scan:
+            found = sorted(scan, key=lambda item: item.name)
+    except OSError as error:
+        if not folder:
+            raise ArchiveError(f"{root} cannot be read ({error.strerror}).") from error
+        problems.append(
+            Problem(folder, "unreadable", f"{folder} cannot be read ({error.strerror}).")
+        )
+        return
+    for item in found:
+        path = f"{folder}/{item.name}" if folder else item.name
+        if item.name.startswith(".") or (not folder and item.name == QUARANTINE):
+            continue
+        wanted = item.name.lower().endswith(SUFFIX) or item.name == JOB_FILE
+        if item.is_symlink():
+            if wanted or item.is_dir():
+                sentence = f"{path!r} is a link: left out, an archive follows none."
+                problems.append(Problem(path, "link", sentence))
+        elif odd_name(item.name) or "\\" in item.name:
+            if wanted or item.is_dir():
+                problems.append(Problem(path, "name", f"{path!r} has odd characters: rename it."))
+        elif item.is_dir():
+            yield from _walk(root, path, problems, depth + 1)
+        elif wanted:
+            info = item.stat(follow_symlinks=False)
+            if stat.S_ISREG(info.st_mode):
+                yield Entry(path, info.st_size, info.st_mtime_ns)
+            else:
+                problems.append(Problem(path, "foreign", f"{path} is no ordinary file: left out."))
+
+
+class RemoteStore:
+    """A prefix of an object store, through pyarrow's filesystems, or fsspec's for other schemes."""
+
+    def __init__(self, url: str) -> None:
+        self._url = url
+        try:
+            self._fs, prefix = _filesystem(url)
+        except (pa.ArrowException, OSError, ValueError, ImportError) as error:
+            raise ArchiveError(f"The archive's address {url} is not understood: {error}") from error
+        self._prefix = prefix.rstrip("/")
+
+    @property
+    def url(self) -> str:
+        """As given, without secrets in its query."""
+        return re.sub(r"(secret_key|access_key|password)=[^&]*", r"\1=…", self._url)
+
+    @property
+    def root(self) -> Path | None:
+        """None: not on this computer."""
+        return None
+
+    @property
+    def filesystem(self) -> pafs.FileSystem:
+        """For readers that take a pyarrow filesystem."""
+        return self._fs
+
+    def full(self, path: str) -> str:
+        """The path as the filesystem wants it. Raises `ArchiveError` for one that leaves it."""
+        return f"{self._prefix}/{check_name(path)}"
+
+    def listing(self) -> Listing:
+        """All objects below the prefix, in order of names."""
+        out = Listing()
+        try:
+            found = self._fs.get_file_info(pafs.FileSelector(self._prefix, recursive=True))
+        except (pa.ArrowException, OSError) as error:
+            raise ArchiveError(f"The archive {self.url} cannot be reached: {error}") from error
+        for info in sorted(found, key=lambda info: info.path):
+            path = info.path.removeprefix(self._prefix).lstrip("/")
+            name = path.rpartition("/")[2]
+            if info.type != pafs.FileType.File or path.startswith(f"{QUARANTINE}/"):
+                continue
+            if not (name.lower().endswith(SUFFIX) or name == JOB_FILE):
+                continue
+            try:
+                check_name(path)
+            except ArchiveError as error:
+                out.problems.append(Problem(path, "name", str(error)))
+                continue
+            entry = Entry(path, info.size or 0, info.mtime_ns or 0)
+            (out.jobs if name == JOB_FILE else out.recordings).append(entry)
+        return out
+
+    def open(self, path: str) -> pa.NativeFile:
+        """An object for reading at any place: only what is read is fetched."""
+        return self._fs.open_input_file(self.full(path))
+
+    def put(self, source: Path, path: str) -> str:
+        """Copy in under the first free name; object stores have no locks, so two programs that add
+        the same name at the same instant may meet."""
+        wanted = PurePosixPath(check_name(path))
+        for number in range(1, 10_000):
+            name = wanted.stem if number == 1 else f"{wanted.stem}-{number}"
+            path = str(wanted.with_name(f"{name}{wanted.suffix}"))
+            if self._fs.get_file_info(self.full(path)).type == pafs.FileType.NotFound:
+                break
+        with source.open("rb") as file, self._fs.open_output_stream(self.full(path)) as out:
+            _copy(file, out)
+        return path
+
+
+def _copy(file: IO[bytes], out: Any) -> None:
+    while block := file.read(1 << 20):
+        out.write(block)
+
+
+def _filesystem(url: str) -> tuple[pafs.FileSystem, str]:
+    try:
+        made: tuple[pafs.FileSystem, str] = pafs.FileSystem.from_uri(url)
+        return made
+    except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
+        import fsspec  # type: ignore[import-untyped]
+
+        inner, prefix = fsspec.url_to_fs(url)
+        return pafs.PyFileSystem(pafs.FSSpecHandler(inner)), prefix
+
+
+def read_job(store: Store, entry: Entry) -> bytes:
+    """The bytes of a `job.toml`. Raises `ArchiveError` when it is too long, `OSError`."""
+    if entry.size > _MOST_JOB_BYTES:
+        raise ArchiveError(f"{entry.path} is {entry.size / 1e6:.0f} MB long, which no job is.")
+    with store.open(entry.path) as file:
+        return bytes(file.read(_MOST_JOB_BYTES))

@@ -1,0 +1,281 @@
+"""A sweep: every recording checked, or given to a user's function, on as many processes as wanted.
+
+Local worker processes by default, an existing dask cluster when its scheduler is given. Results
+are kept after every few batches, so that a sweep can be stopped and resumed at any time; a lost
+worker costs only the batches it was at. Workers of other machines must reach the archive under the
+same path or URL and have the same version of the program.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import inspect
+import json
+import time
+import uuid
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, SupportsFloat
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from logbench.archive.archive import Archive
+from logbench.archive.findings import check_entry
+from logbench.archive.index import write_table
+from logbench.archive.reading import open_entry
+from logbench.archive.store import Entry, open_store
+from logbench.errors import ArchiveError, LogbenchError, UsageError
+from logbench.recording.reader import Recording
+
+Rows = list[dict[str, Any]]
+Work = Callable[[str, Sequence[Entry]], Rows]
+UserFunction = Callable[[Recording], Mapping[str, float | str | None]]
+
+BATCH = 8
+"""Recordings a task: what a lost worker costs at most."""
+
+KEEP_EVERY_S = 5.0
+
+USER_RESULTS = pa.schema(
+    [("recording", pa.string()), ("size_bytes", pa.int64()), ("mtime_ns", pa.int64()),
+     ("version", pa.string()), ("name", pa.string()), ("number", pa.float64()),
+     ("text", pa.string()), ("problem", pa.string())]
+)  # fmt: skip
+"""One row a result of a user's function; `version` is that of its source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Swept:
+    """What a sweep did: recordings done now, known before, and those with a problem."""
+
+    done: int
+    known: int
+    problems: int
+    seconds: float
+
+    @property
+    def per_s(self) -> float:
+        """Recordings a second."""
+        return self.done / self.seconds if self.seconds > 0 else 0.0
+
+
+Progress = Callable[[int, int], None]
+
+
+def sweep_checks(
+    archive: Archive,
+    *,
+    scheduler: str | None = None,
+    processes: int = 1,
+    recordings: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> Swept:
+    """Run all checks over what is pending and keep the findings.
+
+    `scheduler`: `tcp://HOST:PORT` of a dask cluster; None: `processes` on this computer (1: in this
+    one). Stopped by Ctrl-C, everything finished is kept and the next sweep goes on from there.
+    Raises `ArchiveError`.
+    """
+    entries = archive.pending(recordings)
+    known = len(archive.entries(recordings)) - len(entries)
+    return _sweep(archive, _check_batch, entries, known, archive.keep, scheduler, processes,
+                  progress)  # fmt: skip
+
+
+def sweep_function(
+    archive: Archive,
+    function: str,
+    out: Path,
+    *,
+    scheduler: str | None = None,
+    processes: int = 1,
+    recordings: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> Swept:
+    """Give every recording to `MODULE:FUNCTION` (a `UserFunction`); results to Parquet in `out`.
+
+    The function's code runs as it is: only name one that you trust. What `out` already holds of
+    the same function and file is not done again. Raises `ArchiveError`, `UsageError`.
+    """
+    version = _version_of(function)
+    done = _known_results(out, version)
+    everything = archive.entries(recordings)
+    entries = [e for e in everything if (e.path, e.size, e.mtime_ns) not in done]
+
+    def keep(rows: Sequence[dict[str, Any]]) -> None:
+        if rows:
+            out.mkdir(parents=True, exist_ok=True)
+            table = pa.Table.from_pylist(list(rows), USER_RESULTS)
+            write_table(table, out / f"{version}-{uuid.uuid4().hex}.parquet")
+
+    work = _FunctionBatch(function, version)
+    return _sweep(archive, work, entries, len(everything) - len(entries), keep, scheduler,
+                  processes, progress)  # fmt: skip
+
+
+def load_function(name: str) -> UserFunction:
+    """The function of `MODULE:FUNCTION`. Raises `UsageError`."""
+    module, _, attribute = name.partition(":")
+    try:
+        found = getattr(importlib.import_module(module), attribute)
+    except (ImportError, AttributeError, ValueError) as error:
+        raise UsageError(f"'{name}' is no function: give MODULE:FUNCTION ({error}).") from error
+    if not callable(found):
+        raise UsageError(f"'{name}' cannot be called: give MODULE:FUNCTION.")
+    made: UserFunction = found
+    return made
+
+
+def _version_of(name: str) -> str:
+    try:
+        source = inspect.getsource(load_function(name))
+    except (OSError, TypeError):
+        source = ""
+    return hashlib.sha256(f"{name}\0{source}".encode()).hexdigest()[:12]
+
+
+def _known_results(out: Path, version: str) -> set[tuple[str, int, int]]:
+    known: set[tuple[str, int, int]] = set()
+    for path in out.glob(f"{version}-*.parquet"):
+        try:
+            table = pq.read_table(path, columns=["recording", "size_bytes", "mtime_ns"],
+                                  memory_map=False)  # fmt: skip
+        except (pa.ArrowException, OSError, ValueError) as error:
+            raise ArchiveError(f"{path} is damaged: move it away and sweep again.") from error
+        known.update(zip(*(table[k].to_pylist() for k in range(3)), strict=True))
+    return known
+
+
+# --- what a worker does -------------------------------------------------------------------------
+
+
+def _check_batch(place: str, entries: Sequence[Entry]) -> Rows:
+    store = open_store(place)
+    return [row for entry in entries for row in check_entry(store, entry)]
+
+
+@dataclass(frozen=True, slots=True)
+class _FunctionBatch:
+    """A user's function over a batch; it travels to the workers by its name."""
+
+    function: str
+    version: str
+
+    def __call__(self, place: str, entries: Sequence[Entry]) -> Rows:
+        store = open_store(place)
+        function = load_function(self.function)
+        rows: Rows = []
+        for entry in entries:
+            common = {"recording": entry.path, "size_bytes": entry.size,
+                      "mtime_ns": entry.mtime_ns, "version": self.version}  # fmt: skip
+            try:
+                results = dict(function(open_entry(store, entry)))
+            except LogbenchError as error:
+                rows.append(common | {"problem": str(error)})
+            except Exception as error:  # the user's code may raise anything; the row keeps it
+                rows.append(common | {"problem": repr(error)[:500]})
+            else:
+                rows += [common | _result(name, value) for name, value in results.items()]
+        return rows
+
+
+def _result(name: str, value: object) -> dict[str, Any]:
+    if value is None or isinstance(value, str):
+        return {"name": name, "text": value}
+    if isinstance(value, SupportsFloat):
+        return {"name": name, "number": float(value)}
+    return {"name": name, "text": json.dumps(value, default=str)}
+
+
+# --- the loop -----------------------------------------------------------------------------------
+
+
+def _sweep(
+    archive: Archive,
+    work: Work,
+    entries: list[Entry],
+    known: int,
+    keep: Callable[[Sequence[dict[str, Any]]], None],
+    scheduler: str | None,
+    processes: int,
+    progress: Progress | None,
+) -> Swept:
+    begun = time.monotonic()
+    place = archive.place
+    batches = [entries[k : k + BATCH] for k in range(0, len(entries), BATCH)]
+    held: Rows = []
+    done: set[str] = set()
+    problems = 0
+    kept_at = begun
+    try:
+        for rows in _results(work, place, batches, scheduler, processes):
+            held += rows
+            done.update(row["recording"] for row in rows)
+            problems += sum(bool(row.get("problem")) for row in rows)
+            if progress is not None:
+                progress(len(done), len(entries))
+            if time.monotonic() - kept_at > KEEP_EVERY_S:
+                keep(held)
+                held, kept_at = [], time.monotonic()
+    finally:
+        keep(held)
+    return Swept(len(done), known, problems, time.monotonic() - begun)
+
+
+def _results(
+    work: Work, place: str, batches: list[list[Entry]], scheduler: str | None, processes: int
+) -> Iterator[Rows]:
+    if scheduler is None and processes <= 1:
+        for batch in batches:
+            yield work(place, batch)
+        return
+    if not batches:
+        return
+    with _client(scheduler, processes) as client:
+        from distributed import as_completed
+
+        futures = client.map(lambda batch: work(place, batch), batches, pure=False)
+        try:
+            for future in as_completed(futures):  # type: ignore[no-untyped-call]
+                yield future.result()
+        finally:
+            client.cancel(futures)
+
+
+@contextmanager
+def _client(scheduler: str | None, processes: int) -> Iterator[Any]:
+    """A client of the given cluster, or of worker processes of our own, all closed afterwards."""
+    try:
+        from distributed import Client, LocalCluster
+    except ModuleNotFoundError as error:
+        raise ArchiveError(
+            "Several processes need dask.distributed: pip install 'logbench[cluster]'."
+        ) from error
+    if scheduler is not None:
+        try:
+            client = Client(  # type: ignore[no-untyped-call]
+                scheduler, timeout="10s", set_as_default=False
+            )
+        except (OSError, ValueError) as error:
+            raise ArchiveError(
+                f"No dask scheduler answers at {scheduler}: start it, or leave --scheduler out."
+            ) from error
+        with client:
+            yield client
+        return
+    with (
+        LocalCluster(  # type: ignore[no-untyped-call]
+            n_workers=processes,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=None,
+            host="127.0.0.1",
+            silence_logs=50,
+        ) as cluster,
+        Client(cluster, set_as_default=False) as client,  # type: ignore[no-untyped-call]
+    ):
+        yield client

@@ -1,0 +1,87 @@
+"""One number over a car's life, and where it lies among other cars of the same displacement."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from logbench.errors import UsageError
+
+SAME_DISPLACEMENT_L = 0.06
+"""Engines count as of the same displacement within this, either way: 1.8 l class. No source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """The number in one recording."""
+
+    recording: str
+    started_utc: str
+    car: str
+    value: float
+    uncertainty: float | None
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How a number is distributed over other cars; one value a car, its median."""
+
+    cars: int
+    quantiles: dict[str, float]
+    """`5 %`, `25 %`, `50 %`, `75 %`, `95 %`; empty when there is no other car."""
+    share_below: float | None
+    """Share (0 to 1) of the other cars that lie below the value asked for; None without any."""
+
+
+def parse_number(text: str) -> tuple[str, str, str]:
+    """`CHECK`, `CHECK:SUBJECT` or `CHECK:SUBJECT:NUMBER` as (check, part of subject, number)."""
+    parts = [part.strip() for part in text.split(":")]
+    if not parts[0] or len(parts) > 3:
+        raise UsageError(f"'{text}' is no number: write CHECK:SUBJECT or CHECK:SUBJECT:NUMBER.")
+    return (*parts, "", "")[0], (*parts, "", "")[1], (*parts, "", "")[2]
+
+
+def points(joined: pa.Table, number: str) -> list[Point]:
+    """Points in order of time. `joined`: findings with `started_utc` and `car` beside each.
+
+    `number` ``: the finding's own value; else one of its further numbers.
+    """
+    out = []
+    for row in joined.to_pylist():
+        value = row["value"] if not number else _further(row["numbers"], number)
+        if value is not None and np.isfinite(value):
+            out.append(
+                Point(
+                    row["recording"],
+                    row["started_utc"] or "",
+                    row["car"] or "",
+                    float(value),
+                    None if number else row["uncertainty"],
+                    row["verdict"] or "",
+                )
+            )
+    return sorted(out, key=lambda point: (point.started_utc, point.recording))
+
+
+def _further(numbers: str | None, name: str) -> float | None:
+    found: Any = json.loads(numbers or "{}").get(name)
+    return float(found) if isinstance(found, int | float) else None
+
+
+def spread(others: list[Point], value: float | None) -> Spread:
+    """Of the cars in `others`, each by the median of its recordings."""
+    by_car: dict[str, list[float]] = {}
+    for point in others:
+        by_car.setdefault(point.car, []).append(point.value)
+    medians = np.sort([np.median(values) for values in by_car.values()])
+    if not len(medians):
+        return Spread(0, {}, None)
+    levels = (5, 25, 50, 75, 95)
+    quantiles = {f"{q} %": float(np.percentile(medians, q)) for q in levels}
+    below = None if value is None else float((medians < value).mean())
+    return Spread(len(medians), quantiles, below)

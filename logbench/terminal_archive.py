@@ -1,0 +1,333 @@
+"""What the `archive` commands show and ask in the terminal; no window, no Qt."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rich.box import SIMPLE_HEAD
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+from rich.text import Text
+
+from logbench.archive.archive import Archive
+from logbench.archive.find import Filter, parse_condition
+from logbench.errors import LogbenchError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import pyarrow as pa
+    from rich.console import Console
+
+DEFAULT_LIMIT = 40
+
+
+def make_filter(
+    *,
+    car: str = "",
+    since: str = "",
+    until: str = "",
+    signals: Sequence[str] = (),
+    finding: str = "",
+    text: str = "",
+    litres: str = "",
+    condition: str = "",
+) -> Filter:
+    """A filter from options; `litres` is `1.8` or `1.6-2.0`. Raises `UsageError`."""
+    span = None
+    if litres:
+        low, _, high = litres.partition("-")
+        try:
+            span = (float(low) - 0.01, float(high or low) + 0.01)
+        except ValueError:
+            raise UsageError(f"'{litres}' is no displacement: write 1.8 or 1.6-2.0.") from None
+    return Filter(
+        car=car,
+        since=since,
+        until=until,
+        signals=tuple(s.strip().upper() for s in signals if s.strip()),
+        finding=finding,
+        text=text,
+        displacement_l=span,
+        condition=parse_condition(condition) if condition else None,
+    )
+
+
+@contextmanager
+def _bar(console: Console, what: str) -> Iterator[Callable[[int, int], None]]:
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(),
+               TimeRemainingColumn())  # fmt: skip
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, of: bar.update(task, completed=done, total=of)
+
+
+def _opened(place: str, console: Console, cache: Path | None) -> Archive:
+    archive = Archive(place, cache)
+    with _bar(console, "looking through the archive") as told:
+        archive.refresh(told)
+    return archive
+
+
+def list_archive(
+    place: str,
+    console: Console,
+    chosen: Filter | None = None,
+    *,
+    limit: int = DEFAULT_LIMIT,
+    as_json: bool = False,
+    cache: Path | None = None,
+) -> int:
+    """`archive list` and `archive find`: recordings that fit, newest first; returns how many."""
+    archive = _opened(place, console, cache)
+    answer = archive.find(chosen)
+    if as_json:
+        print(json.dumps(answer.to_pylist(), indent=2))
+        return int(answer.num_rows)
+    worst = _worst(archive)
+    out = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for heading in ("recording", "started", "car", "litres", "min", "samples", "worst", "note"):
+        out.add_column(heading)
+    for row in answer.slice(0, limit).to_pylist():
+        litres = row["displacement_l"]
+        out.add_row(
+            Text(row["recording"]),
+            row["started_utc"][:16].replace("T", " "),
+            Text(row["car"]),
+            "" if litres is None else f"{litres:.1f}",
+            f"{row['duration_s'] / 60:.1f}",
+            f"{row['samples']:,}",
+            worst.get(row["recording"], ""),
+            Text(" ".join(row["note"].split())[:40]),
+        )
+    console.print(out)
+    more = f", {limit} shown" if answer.num_rows > limit else ""
+    console.print(f"{answer.num_rows:,} of {archive.index.recordings.num_rows:,} recordings{more}.")
+    _tell_problems(archive, console)
+    return int(answer.num_rows)
+
+
+def _worst(archive: Archive) -> dict[str, str]:
+    order = {"act": 3, "watch": 2, "within": 1}
+    out: dict[str, str] = {}
+    names = ("recording", "verdict")
+    columns = [archive.findings[name].to_pylist() for name in names]
+    for recording, verdict in zip(*columns, strict=True):
+        if order.get(verdict or "", 0) > order.get(out.get(recording, ""), 0):
+            out[recording] = verdict
+    return out
+
+
+def _tell_problems(archive: Archive, console: Console) -> None:
+    kinds = Counter(problem.kind for problem in archive.problems)
+    if kinds:
+        told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
+        console.print(f"Left out: {told}; 'archive check' says why.", style="yellow")
+
+
+def show_recording(place: str, name: str, console: Console, *, cache: Path | None = None) -> None:
+    """`archive show`: the facts, signals and findings of one recording."""
+    archive = _opened(place, console, cache)
+    path = archive.resolve(name)
+    (row,) = archive.query("SELECT * FROM recordings WHERE recording = ?", [path]).to_pylist()
+    for key, value in row.items():
+        if value not in (None, "", False):
+            console.print(Text(f"{key:<16}{value}"))
+    out = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for heading in ("signal", "ECU", "samples", "lowest", "highest", "unit"):
+        out.add_column(heading)
+    sql = "SELECT * FROM signals WHERE recording = ? ORDER BY signal, ecu"
+    for signal in archive.query(sql, [path]).to_pylist():
+        bounds = ["" if signal[k] is None else f"{signal[k]:g}" for k in ("minimum", "maximum")]
+        out.add_row(signal["signal"], signal["ecu"], f"{signal['samples']:,}", *bounds,
+                    signal["unit"])  # fmt: skip
+    console.print(out)
+    for finding in archive.findings_of(path):
+        if finding["problem"]:
+            console.print(Text(finding["problem"], style="yellow"))
+        else:
+            line = f"{finding['verdict']:<11}{finding['check']}: {finding['subject']}. "
+            console.print(Text(line + str(finding["reason"])))
+
+
+def query_archive(
+    place: str,
+    sql: str,
+    console: Console,
+    chosen: Filter | None = None,
+    *,
+    as_csv: bool = False,
+    limit: int = 200,
+    cache: Path | None = None,
+) -> int:
+    """`archive query`: the answer to one SELECT as a table or CSV; returns its number of rows."""
+    archive = _opened(place, console, cache)
+    answer = archive.query(sql, chosen=chosen)
+    if as_csv:
+        _print_csv(answer)
+        return int(answer.num_rows)
+    out = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for name in answer.column_names:
+        out.add_column(Text(name))
+    for row in answer.slice(0, limit).to_pylist():
+        out.add_row(*(Text(_cell(value)) for value in row.values()))
+    console.print(out)
+    more = f", {limit} shown" if answer.num_rows > limit else ""
+    console.print(f"{answer.num_rows:,} rows{more}")
+    return int(answer.num_rows)
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _print_csv(answer: pa.Table) -> None:
+    import csv
+    import sys
+
+    from logbench.recording.export import safe_text
+
+    writer = csv.writer(sys.stdout)
+    writer.writerow([safe_text(name) for name in answer.column_names])
+    for row in answer.to_pylist():
+        writer.writerow([safe_text(v) if isinstance(v, str) else v for v in row.values()])
+
+
+def add_to_archive(
+    place: str, files: Sequence[Path], console: Console, *, cache: Path | None = None
+) -> int:
+    """`archive add`: copy recordings in; returns 0, or 3 when one could not be added."""
+    archive = _opened(place, console, cache)
+    bad = 0
+    for file in files:
+        try:
+            path, new = archive.add(file)
+        except LogbenchError as error:  # the next file may be fine
+            console.print(Text(str(error), style="yellow"))
+            bad += 1
+        else:
+            console.print(Text(f"{file} -> {path}" if new else f"{file} is there as {path}"))
+    return 3 if bad else 0
+
+
+def check_archive(
+    place: str, console: Console, *, quarantine: bool = False, cache: Path | None = None
+) -> int:
+    """`archive check`: verify every recording; returns 0, or 3 when one is damaged."""
+    archive = _opened(place, console, cache)
+    for problem in archive.problems:
+        if problem.kind not in {"damaged", "enormous"}:
+            console.print(Text(problem.sentence, style="yellow"))
+    total = len(archive.entries())
+    counts: Counter[str] = Counter()
+    with _bar(console, "verifying") as told:
+        for found in archive.check(quarantine):
+            counts[found.health] += 1
+            told(counts.total(), max(total, counts.total()))
+            if found.health == "damaged":
+                moved = f" Set aside as {found.moved_to}." if found.moved_to else ""
+                console.print(Text(f"{found.sentence}{moved}", style="bold red"))
+    console.print(", ".join(f"{n:,} {health}" for health, n in sorted(counts.items())) or "empty")
+    return 3 if counts["damaged"] else 0
+
+
+def sweep_archive(
+    place: str,
+    console: Console,
+    *,
+    function: str = "",
+    out: Path | None = None,
+    scheduler: str | None = None,
+    processes: int = 1,
+    chosen: Filter | None = None,
+    cache: Path | None = None,
+) -> int:
+    """`archive sweep`: all checks, or a user's `MODULE:FUNCTION`, over what is pending.
+
+    Returns 0, or 3 when a recording could not be done. Ctrl-C keeps what is finished.
+    """
+    from logbench.archive.sweep import sweep_checks, sweep_function
+
+    archive = _opened(place, console, cache)
+    recordings = None
+    if chosen:
+        recordings = [str(path) for path in archive.find(chosen)["recording"].to_pylist()]
+    with _bar(console, "sweeping") as told:
+        if function:
+            if out is None:
+                raise UsageError("Name a folder for the function's results with --out.")
+            done = sweep_function(archive, function, out, scheduler=scheduler, processes=processes,
+                                  recordings=recordings, progress=told)  # fmt: skip
+        else:
+            done = sweep_checks(archive, scheduler=scheduler, processes=processes,
+                                recordings=recordings, progress=told)  # fmt: skip
+    console.print(
+        f"{done.done:,} recordings in {done.seconds:.1f} s ({done.per_s:.1f}/s), "
+        f"{done.known:,} known before, {done.problems:,} with a problem."
+    )
+    return 3 if done.problems else 0
+
+
+def trend_of(
+    place: str, number: str, car: str, console: Console, *, cache: Path | None = None
+) -> int:
+    """`archive trend`: a number over a car's life, and its place among cars of its displacement.
+
+    `number`: CHECK:SUBJECT[:NUMBER]. Returns how many points there are.
+    """
+    archive = _opened(place, console, cache)
+    points = archive.trend(number, car)
+    out = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for heading in ("started", "car", "value", "±", "verdict", "recording"):
+        out.add_column(heading)
+    for point in points:
+        doubt = "" if point.uncertainty is None else f"{point.uncertainty:.3g}"
+        out.add_row(point.started_utc[:16], Text(point.car), f"{point.value:.4g}", doubt,
+                    point.verdict, Text(point.recording))  # fmt: skip
+    console.print(out)
+    if not points:
+        console.print("No such number is known of that car: 'archive sweep' makes them.")
+        return 0
+    last = points[-1]
+    (row,) = archive.query(
+        "SELECT displacement_l FROM recordings WHERE recording = ?", [last.recording]
+    ).to_pylist()
+    if row["displacement_l"] is not None:
+        _tell_spread(archive, number, row["displacement_l"], last.car, last.value, console)
+    return len(points)
+
+
+def _tell_spread(
+    archive: Archive, number: str, litres: float, car: str, value: float, console: Console
+) -> None:
+    found = archive.spread(number, litres, without_car=car, value=value)
+    if not found.cars:
+        console.print(f"No other car of {litres:.1f} l is known to hold it against.")
+        return
+    told = ", ".join(f"{name} {x:.4g}" for name, x in found.quantiles.items())
+    console.print(f"{found.cars} other cars of {litres:.1f} l: {told}.")
+    console.print(f"The last value, {value:.4g}, is above {found.share_below or 0:.0%} of them.")
+
+
+def like_recording(
+    place: str, name: str, console: Console, *, count: int = 10, cache: Path | None = None
+) -> int:
+    """`archive like`: the recordings nearest to one; returns how many there are."""
+    archive = _opened(place, console, cache)
+    with _bar(console, "comparing") as told:
+        found = archive.like(name, count, told)
+    out = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for heading in ("distance", "cells in common", "recording", "by quantity"):
+        out.add_column(heading)
+    for one in found:
+        parts = ", ".join(f"{name} {x:.2f}" for name, x in one.parts.items())
+        out.add_row(f"{one.distance:.2f}", str(one.common_cells), Text(one.recording), Text(parts))
+    console.print(out)
+    return len(found)

@@ -1,0 +1,277 @@
+"""List, find, query, findings, trend, spread, likeness, add, check."""
+
+from __future__ import annotations
+
+import dataclasses
+import shutil
+
+import numpy as np
+import pytest
+
+from logbench.archive import findings as findings_module
+from logbench.archive.archive import Archive
+from logbench.archive.care import safe_name
+from logbench.archive.find import Condition, Filter, parse_condition
+from logbench.archive.index import cache_folder
+from logbench.archive.likeness import nearest
+from logbench.archive.sweep import sweep_checks
+from logbench.errors import ArchiveError, QueryError, SignalUnknownError, UsageError
+from logbench.recording.reader import open_recording
+from tests.archive.conftest import make
+
+
+def found(archive: Archive, **parts: object) -> list[str]:
+    return sorted(archive.find(Filter(**parts))["recording"].to_pylist())  # type: ignore[arg-type]
+
+
+def test_what_is_there(opened, root):
+    archive = opened()
+    table = archive.find()
+    assert table["recording"].to_pylist() == [
+        "van/c.parquet", "hatch/a.parquet", "truck/a.parquet", "van/b.parquet", "van/a.parquet",
+    ]  # fmt: skip
+    row = table.to_pylist()[0]
+    recording = open_recording(root / "van/c.parquet")
+    assert row["duration_s"] == recording.duration_ns / 1e9
+    assert row["samples"] == sum(len(t) for t in recording.traces())
+    assert row["samples_sha256"] == recording.facts.samples_sha256
+    (rpm,) = archive.query(
+        "SELECT * FROM signals WHERE recording = 'van/c.parquet' AND signal = 'RPM'"
+    ).to_pylist()
+    value = recording.trace("RPM").value
+    assert (rpm["minimum"], rpm["maximum"], rpm["unit"]) == (value.min(), value.max(), "rpm")
+
+
+@pytest.mark.parametrize(
+    ("parts", "expected"),
+    [
+        ({"car": "VAN"}, ["van/a.parquet", "van/b.parquet", "van/c.parquet"]),
+        ({"car": "van", "since": "2026-02"}, ["van/b.parquet", "van/c.parquet"]),
+        ({"until": "2026-02-10"}, ["van/a.parquet", "van/b.parquet"]),
+        ({"text": "stalls"}, ["van/b.parquet"]),
+        ({"text": "hesitates"}, ["hatch/a.parquet"]),
+        ({"displacement_l": (1.7, 1.9), "since": "2026-02-11"}, ["hatch/a.parquet",
+                                                                 "van/c.parquet"]),
+        ({"signals": ("RPM", "MAF")}, []),
+        ({"signals": ("rpm", "ect"), "car": "truck"}, ["truck/a.parquet"]),
+        ({"car": "'; DROP VIEW recordings; --"}, []),
+    ],
+)  # fmt: skip
+def test_filters(opened, parts, expected):
+    assert found(opened(), **parts) == expected
+
+
+def test_conditions(opened):
+    archive = opened()
+    cold = parse_condition("ECT below 70 after 9 minutes")
+    assert found(archive, condition=cold) == ["hatch/a.parquet"]
+    assert found(archive, condition=parse_condition("ECT > 185 degF before 1 min"), car="van") == [
+        "van/a.parquet", "van/b.parquet", "van/c.parquet"]  # fmt: skip
+    assert found(archive, condition=parse_condition("ECT below 70 after 2 hours")) == []
+    assert found(archive, condition=parse_condition("MAF above 1")) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("ECT below 70 after 10 minutes", Condition("ECT", True, 70, 600, None)),
+        ("vpwr<12", Condition("VPWR", True, 12)),
+        ("RPM over 3000 before 90s", Condition("RPM", False, 3000, None, 90)),
+        ("SHRTFT1 under -10 after 1 h", Condition("SHRTFT1", True, -10, 3600, None)),
+        ("VSS above 60 mph", Condition("VSS", False, 96.56064)),
+    ],
+)
+def test_condition_texts(text, expected):
+    made = parse_condition(text)
+    assert dataclasses.replace(made, value=0) == dataclasses.replace(expected, value=0)
+    assert made.value == pytest.approx(expected.value)
+
+
+def test_bad_questions_get_a_sentence(opened):
+    for text in ("ECT is cold", "below 70", "ECT below 70'; DROP", ""):
+        with pytest.raises(UsageError):
+            parse_condition(text)
+    with pytest.raises(UsageError, match="not in km/h"):
+        parse_condition("ECT above 3 km/h")
+    with pytest.raises(SignalUnknownError):
+        parse_condition("NOSUCH below 3")
+    with pytest.raises(UsageError, match="is no date"):
+        opened().find(Filter(since="yesterday"))
+    with pytest.raises(ArchiveError, match="no one recording 'a'"):
+        opened().resolve("a")
+    with pytest.raises(ArchiveError, match="no one recording 'zzz'"):
+        opened().open("zzz")
+
+
+def test_only_what_changed_is_read_again(opened, root):
+    assert opened().refresh().fresh == 5
+    assert opened().refresh().fresh == 0
+    make(root / "van/d.parquet")
+    (root / "van/a.parquet").unlink()
+    index = opened().refresh()
+    assert index.fresh == 1
+    assert sorted(index.recordings["recording"].to_pylist()) == [
+        "hatch/a.parquet", "truck/a.parquet", "van/b.parquet", "van/c.parquet", "van/d.parquet",
+    ]  # fmt: skip
+    assert "van/a.parquet" not in set(index.signals["recording"].to_pylist())
+
+
+def test_a_spoilt_or_missing_cache_is_made_anew(opened, tmp_path):
+    archive = opened()
+    archive.refresh()
+    folder = cache_folder(archive.store, tmp_path / "cache")
+    for path in folder.iterdir():
+        path.write_bytes(b"nonsense")
+    assert opened().refresh().fresh == 5
+    shutil.rmtree(folder)
+    assert opened().refresh().fresh == 5
+
+
+def test_samples_in_sql_are_those_of_the_file(opened, root):
+    sql = "SELECT recording, median(value) AS m FROM samples WHERE signal = 'RPM' GROUP BY 1"
+    answer = {row["recording"]: row["m"] for row in opened().query(sql).to_pylist()}
+    assert len(answer) == 5
+    for name, middle in answer.items():
+        value = open_recording(root / name).trace("RPM").value
+        assert middle == pytest.approx(float(np.median(value)), rel=1e-12)
+    narrowed = opened().query("SELECT count(DISTINCT recording) FROM samples",
+                              chosen=Filter(car="van"))  # fmt: skip
+    assert narrowed.to_pydict() == {"count(DISTINCT recording)": [3]}
+
+
+def test_findings_are_kept_until_a_check_or_the_file_changes(opened, root, monkeypatch):
+    archive = opened()
+    done = sweep_checks(archive)
+    assert (done.done, done.known, done.problems) == (5, 0, 0)
+    assert sweep_checks(opened()).done == 0
+    assert {row["check"] for row in opened().findings_of("van/c")} >= {"fuel_trim", "warm_up"}
+    rows = opened().findings.to_pylist()
+    keys = [(row["recording"], row["check"], row["subject"]) for row in rows]
+    assert len(keys) == len(set(keys))
+    (root / "van/a.parquet").unlink()
+    make(root / "van/a.parquet", trim=3.0)
+    assert [entry.path for entry in opened().pending()] == ["van/a.parquet"]
+    monkeypatch.setattr(findings_module, "checks_version", lambda: "another")
+    assert len(opened().pending()) == 5
+
+
+def test_find_by_finding(opened):
+    sweep_checks(opened())
+    verdicts = {
+        row["recording"]: row["verdict"]
+        for row in opened().findings.to_pylist()
+        if row["check"] == "fuel_trim" and row["subject"] == "bank 1, warm idle"
+    }
+    assert verdicts["van/c.parquet"] in {"watch", "act"}
+    wanted = sorted(r for r, v in verdicts.items() if v == verdicts["van/c.parquet"])
+    name = f"fuel_trim:{verdicts['van/c.parquet']}:warm idle"
+    assert found(opened(), finding=name) == wanted
+    with pytest.raises(UsageError):
+        opened().find(Filter(finding="a:act:b:c"))
+
+
+def test_trend_over_a_cars_life_and_spread_over_others(opened):
+    sweep_checks(opened())
+    points = opened().trend("fuel_trim:bank 1, warm idle", "van")
+    assert [point.recording[4] for point in points] == ["a", "b", "c"]
+    assert [point.value for point in points] == pytest.approx([2, 8, 22], abs=0.5)
+    number = "fuel_trim:bank 1, warm idle:short_term_pct"
+    assert [p.value for p in opened().trend(number, "van")] == pytest.approx([1, 4, 11], abs=0.3)
+    spread = opened().spread("fuel_trim:bank 1, warm idle", 1.8, without_car="hatch", value=5.0)
+    assert spread.cars == 1  # the van counts once, with its median; 5.0 l are another kind of car
+    assert spread.quantiles["50 %"] == pytest.approx(8, abs=0.5)
+    assert spread.share_below == 0.0
+    assert opened().spread("fuel_trim", 3.0, value=1.0).cars == 0
+    with pytest.raises(UsageError):
+        opened().trend(":", "van")
+
+
+def test_drives_like_this_one(opened):
+    """Trims of 2, 8 and 22 %: the first is nearer to the second than to the third. Idling has one
+    cell in common only, which is too few, so cells are put in by hand as well."""
+    assert opened().like("van/a") == []
+    base = np.full(35 * 5, np.nan)
+    base[:6] = 2.0
+    near, far, other = base.copy(), base.copy(), np.full(35 * 5, np.nan)
+    near[:6], far[:6], other[20:22] = 8.0, 22.0, 2.0
+    alike = nearest(base, np.array([far, other, near]), ["far", "other", "near"])
+    assert [(a.recording, a.common_cells) for a in alike] == [("near", 6), ("far", 6)]
+    assert alike[0].distance == pytest.approx(6 / 5)
+    assert nearest(base, np.array([base]), ["same"])[0].distance == 0.0
+
+
+def test_add_and_twice(opened, tmp_path):
+    source = make(tmp_path / "drive 1.parquet", car="Mini: Van/../x", note="new")
+    archive = opened()
+    path, new = archive.add(source)
+    assert (path, new) == ("Mini- Van-..-x/2026-03-01-drive 1.parquet", True)
+    assert archive.add(source) == (path, False)
+    assert opened().open(path).intact()
+    assert source.exists()
+    assert found(opened(), text="new") == [path]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [("a/b\\c", "a-b-c"), ("..", ""), ("con", "con_"), ("x" * 200, "x" * 60), ("quarantine",
+     "quarantine_"), ("é 1.8", "é 1.8"), ("a\nb\0", "a-b"), ("LPT1.parquet", "LPT1.parquet_")],
+)  # fmt: skip
+def test_names_are_safe(text, expected):
+    assert safe_name(text) == expected
+
+
+def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root):
+    recording = open_recording(root / "van/b.parquet")
+    spoilt = bytearray((root / "van/b.parquet").read_bytes())
+    spoilt[900:960] = bytes(60)  # inside the data pages
+    (root / "van/b.parquet").write_bytes(spoilt)
+    (root / "van/cut.parquet").write_bytes((root / "van/a.parquet").read_bytes()[:5000])
+    swapped = make(root / "van/swapped.parquet", trim=7.0)
+    from logbench.recording import finish
+
+    facts = recording.facts
+    original = finish.SampleHash.hexdigest
+    try:
+        finish.SampleHash.hexdigest = lambda self: "0" * 64  # type: ignore[method-assign]
+        swapped.unlink()
+        finish.write_recording(swapped, open_recording(root / "van/a.parquet").traces(), facts)
+    finally:
+        finish.SampleHash.hexdigest = original  # type: ignore[method-assign]
+    seen = {c.path: c for c in opened().check()}
+    assert {p for p, c in seen.items() if c.health == "damaged"} == {
+        "van/b.parquet", "van/cut.parquet", "van/swapped.parquet"}  # fmt: skip
+    assert "not those that were recorded" in seen["van/swapped.parquet"].sentence
+    assert (root / "van/b.parquet").exists()
+    moved = {c.moved_to for c in opened().check(quarantine=True) if c.moved_to}
+    assert moved == {f"quarantine/van/{n}.parquet" for n in ("b", "cut", "swapped")}
+    assert (root / "quarantine/van/b.parquet").read_bytes() == spoilt
+    assert {c.health for c in opened().check()} == {"sound"}
+    assert len(opened().index.recordings) == 4
+
+
+def test_jobs_are_a_view(opened, root):
+    (root / "van/job.toml").write_text(
+        'title = "Poor idle"\nconcern = "It rattles"\n[vehicle]\nlabel = "van"\n'
+        'displacement_l = 1.8\n[[notes]]\ntext = "smells of fuel"\n[[recordings]]\nfile = "a"\n'
+    )
+    (root / "hatch/job.toml").write_text("title = [[[")
+    archive = opened()
+    (job,) = archive.query("SELECT * FROM jobs").to_pylist()
+    assert (job["job"], job["title"], job["recordings"]) == ("van", "Poor idle", 1)
+    assert found(archive, text="smells") == ["van/a.parquet", "van/b.parquet", "van/c.parquet"]
+    assert [(p.path, p.kind) for p in archive.problems] == [("hatch/job.toml", "damaged")]
+
+
+def test_an_empty_archive_and_none(tmp_path):
+    (tmp_path / "empty").mkdir()
+    archive = Archive(tmp_path / "empty", tmp_path / "cache")
+    assert archive.find().num_rows == 0
+    assert archive.query("SELECT count(*) AS n FROM samples").to_pydict() == {"n": [0]}
+    assert sweep_checks(archive).done == 0
+    with pytest.raises(ArchiveError, match="no archive"):
+        Archive(tmp_path / "gone")
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(ArchiveError, match="no folder"):
+        Archive(tmp_path / "file")
+    with pytest.raises(QueryError):
+        archive.query("SELECT nothing FROM nowhere")

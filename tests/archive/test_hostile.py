@@ -1,0 +1,278 @@
+"""Hostile archives: SQL that reaches out, links, odd names, footers that lie."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from logbench.archive import footers
+from logbench.archive.archive import Archive
+from logbench.archive.store import Entry, LocalStore, Problem, check_name, open_store
+from logbench.errors import ArchiveError, LogbenchError, QueryError
+from logbench.recording.finish import PARQUET_SCHEMA
+from logbench.recording.journal import FACTS_KEY
+
+secret_in_python = pa.table({"secret": ["python variable"]})
+
+
+@pytest.fixture
+def secret(tmp_path: Path) -> Path:
+    path = tmp_path / "secret.csv"
+    path.write_text("secret\nword\n")
+    pd.DataFrame({"secret": ["word"]}).to_parquet(tmp_path / "secret.parquet")
+    return path
+
+
+REACHING = [
+    "SELECT * FROM '{secret}'",
+    "SELECT * FROM read_csv('{secret}')",
+    "SELECT * FROM read_text('{secret}')",
+    "SELECT * FROM read_blob('{secret}')",
+    "SELECT * FROM read_parquet('{folder}/secret.parquet')",
+    "SELECT * FROM read_parquet('{root}/../secret.parquet')",
+    "SELECT * FROM read_parquet('{root}/van/../../secret.parquet')",
+    "SELECT * FROM parquet_metadata('{folder}/secret.parquet')",
+    "SELECT * FROM read_json('{secret}')",
+    "SELECT * FROM glob('{folder}/*')",
+    "SELECT * FROM glob('{root}/*/*')",
+    "SELECT * FROM read_parquet('{root}/van/link.parquet')",
+    "SELECT * FROM read_parquet('http://127.0.0.1:9/x.parquet')",
+    "SELECT * FROM read_parquet('s3://bucket/x.parquet')",
+    "SELECT * FROM secret_in_python",
+    "SELECT * FROM sqlite_scan('{secret}', 'x')",
+    "SELECT getenv('HOME')",
+    "SELECT * FROM duckdb_secrets()",
+    "SELECT * FROM query('COPY (SELECT 1) TO ''{folder}/out.csv''')",
+]
+WRITING = [
+    "COPY (SELECT 1) TO '{folder}/out.csv'",
+    "COPY (SELECT 1 AS a) TO '{root}/van/a.parquet' (FORMAT parquet)",
+    "EXPORT DATABASE '{folder}/out'",
+    "ATTACH '{folder}/out.db'",
+    "CREATE TABLE t AS SELECT 1",
+    "DROP VIEW recordings",
+    "DELETE FROM recordings",
+    "INSERT INTO recordings SELECT * FROM recordings",
+    "INSTALL httpfs",
+    "LOAD httpfs",
+    "SET enable_external_access = true",
+    "SET allowed_paths = ['{secret}']",
+    "PRAGMA database_list",
+    "SELECT 1; DROP VIEW recordings",
+    "EXPLAIN ANALYZE COPY (SELECT 1) TO '{folder}/out.csv'",
+    "WITH x AS (COPY (SELECT 1) TO '{folder}/out.csv') SELECT 1",
+    "CALL pragma_version()",
+    "",
+    "-- nothing",
+]
+
+
+def state(folder: Path) -> dict[str, bytes]:
+    return {
+        str(p): p.read_bytes()
+        for p in folder.rglob("*")
+        if p.is_file() and "cache" not in p.parts[len(folder.parts) :]
+    }
+
+
+@pytest.mark.parametrize("sql", REACHING + WRITING)
+def test_sql_reads_the_archive_and_nothing_else(opened, root, secret, sql):
+    (root / "van/link.parquet").symlink_to(secret.parent / "secret.parquet")
+    before = state(root.parent)
+    text = sql.format(secret=secret, folder=secret.parent, root=root)
+    with pytest.raises(QueryError):
+        opened().query(text + " /* samples */" if text.startswith("SELECT") else text)
+    with pytest.raises(QueryError):
+        opened().query(text)
+    assert state(root.parent) == before
+
+
+def test_reading_statements_of_every_form_work(opened):
+    for sql in ("FROM recordings", "VALUES (1)", "DESCRIBE samples", "SUMMARIZE recordings",
+                "WITH a AS (SELECT 1 AS x) SELECT * FROM a", "EXPLAIN SELECT * FROM samples",
+                "SELECT signal, count(*) FROM samples GROUP BY 1",
+                "SELECT * FROM findings JOIN recordings USING (recording)"):  # fmt: skip
+        assert opened().query(sql).num_columns > 0
+
+
+def test_a_greedy_query_ends_in_a_sentence(opened):
+    with pytest.raises(QueryError, match="cannot be answered"):
+        opened().query("SELECT list(a.range) FROM range(100000000) a, range(100) b")
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["../x.parquet", "a/../../x.parquet", "/etc/passwd", "~/x", "a\\..\\x", "C:x", "a\nb.parquet",
+     "a\0.parquet", "\u202ex.parquet", "", "a\ud800.parquet", "a\u200b.parquet"],
+)  # fmt: skip
+def test_paths_out_of_the_root_are_refused(path, root, opened):
+    with pytest.raises(ArchiveError):
+        check_name(path)
+    store = open_store(root)
+    with pytest.raises(ArchiveError):
+        store.open(path)
+    with pytest.raises(ArchiveError):
+        store.put(root / "van/a.parquet", path)
+    with pytest.raises(ArchiveError):
+        opened().open(path)
+
+
+def test_links_and_odd_names_are_listed_and_left_out(opened, root, tmp_path):
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (outside / "x.parquet").write_bytes((root / "van/a.parquet").read_bytes())
+    (root / "van/link.parquet").symlink_to(outside / "x.parquet")
+    (root / "linked").symlink_to(outside, target_is_directory=True)
+    (root / "loop").symlink_to(root, target_is_directory=True)
+    (root / "bad\nname.parquet").write_bytes(b"")
+    os.mkfifo(root / "pipe.parquet")
+    archive = opened()
+    assert archive.index.recordings.num_rows == 5
+    assert {(p.path, p.kind) for p in archive.problems} == {
+        ("van/link.parquet", "link"), ("linked", "link"), ("loop", "link"),
+        ("bad\nname.parquet", "name"), ("pipe.parquet", "foreign")}  # fmt: skip
+    for path in ("van/link.parquet", "linked/x.parquet"):
+        with pytest.raises(ArchiveError, match="link"):
+            LocalStore(root).open(path)
+    with pytest.raises(ArchiveError, match="link"):
+        LocalStore(root).put(outside / "x.parquet", "linked/new.parquet")
+    assert sorted(p.name for p in outside.iterdir()) == ["x.parquet"]
+
+
+def test_a_link_put_in_after_listing_is_not_followed(opened, root, tmp_path):
+    archive = opened()
+    archive.refresh()
+    (root / "van/a.parquet").rename(tmp_path / "moved.parquet")
+    (root / "van/a.parquet").symlink_to(tmp_path / "moved.parquet")
+    with pytest.raises(ArchiveError, match="link"):
+        archive.open("van/a.parquet")
+
+
+def foreign(folder: Path) -> dict[str, tuple[Path, str]]:
+    """Files that are no sound recordings, with the kind of problem each is."""
+    good = pq.read_metadata(folder / "van/a.parquet").metadata[FACTS_KEY]
+    made: dict[str, tuple[Path, str]] = {}
+
+    def write(name: str, kind: str, table: pa.Table) -> None:
+        pq.write_table(table, folder / f"{name}.parquet")
+        made[name] = (folder / f"{name}.parquet", kind)
+
+    def raw(name: str, kind: str, data: bytes) -> None:
+        (folder / f"{name}.parquet").write_bytes(data)
+        made[name] = (folder / f"{name}.parquet", kind)
+
+    plain = pa.table({"a": [1]})
+    write("plain", "foreign", plain)
+    write("columns", "foreign", plain.replace_schema_metadata({FACTS_KEY: good}))
+    empty = PARQUET_SCHEMA.empty_table()
+    for name, facts, kind in (
+        ("json", b"{nonsense", "damaged"), ("list", b"[]", "damaged"),
+        ("deep", b'{"a":' * 100_000, "damaged"), ("future", b'{"schema_version": "99.0"}',
+                                                  "too new"),
+        ("types", b'{"schema_version": "1.0", "events": 3}', "damaged"),
+        ("nover", b'{"schema_version": {}}', "damaged"),
+    ):  # fmt: skip
+        write(name, kind, empty.replace_schema_metadata({FACTS_KEY: facts}))
+    whole = (folder / "van/a.parquet").read_bytes()
+    raw("cut", "damaged", whole[: len(whole) // 2])
+    raw("tail", "damaged", whole[:-4])
+    raw("text", "damaged", b"hello")
+    raw("empty", "damaged", b"")
+    raw("magic", "damaged", b"PAR1" + b"\xff" * 60 + b"\xff\xff\xff\x7fPAR1")
+    raw("hole", "enormous", whole[:4] + whole[40_000:])
+    return made
+
+
+def test_bad_files_are_reported_and_the_rest_goes_on(opened, root):
+    made = foreign(root)
+    archive = opened()
+    kinds = {problem.path: problem.kind for problem in archive.problems}
+    for name, (path, kind) in made.items():
+        assert kinds[path.name] in {kind, "damaged"}, name
+    assert archive.index.recordings.num_rows == 5
+    sql = "SELECT count(DISTINCT recording) AS n FROM samples"
+    assert archive.query(sql).to_pydict() == {"n": [5]}
+    for problem in archive.problems:
+        assert problem.path in problem.sentence
+
+
+def test_a_footer_that_claims_billions_of_rows(root, monkeypatch):
+    """The footer's numbers are thrift varints; here its reader is given ones that lie."""
+    store = LocalStore(root)
+    entry = next(e for e in store.listing().recordings if e.path == "van/a.parquet")
+    real = pq.read_metadata(root / entry.path)
+
+    class Lying:
+        def __init__(self, **claims: object) -> None:
+            self._claims = claims
+
+        def __getattr__(self, name: str) -> object:
+            return self._claims.get(name, getattr(real, name))
+
+    class Group:
+        def __init__(self, inner: object, chunk: dict[str, object]) -> None:
+            self._inner, self._chunk = inner, chunk
+
+        def column(self, k: int) -> object:
+            inner, claims = self._inner.column(k), self._chunk  # type: ignore[attr-defined]
+
+            class Chunk:
+                def __getattr__(self, name: str) -> object:
+                    return claims.get(name, getattr(inner, name))
+
+            return Chunk()
+
+        def __getattr__(self, name: str) -> object:
+            return getattr(self._inner, name)
+
+    for claims in (
+        {"num_rows": 7_000_000_000},
+        {"num_rows": -1},
+        {"num_rows": real.num_rows + 1},
+        {"row_group": lambda k: Group(real.row_group(k), {"total_uncompressed_size": 10**12})},
+        {"row_group": lambda k: Group(real.row_group(k), {"total_compressed_size": 10**9})},
+        {"row_group": lambda k: Group(real.row_group(k), {"data_page_offset": -5})},
+        {"row_group": lambda k: Group(real.row_group(k), {"num_values": 10**10})},
+    ):
+        monkeypatch.setattr(footers.pq, "read_metadata", lambda _, c=claims: Lying(**c))
+        problem = footers.read_footer(store, entry)
+        assert isinstance(problem, Problem), claims
+        assert problem.kind == "enormous"
+
+
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(place=st.integers(0, 10**6), new=st.binary(min_size=1, max_size=8))
+def test_spoilt_bytes_never_raise_anything_but_our_errors(root, tmp_path, place, new):
+    """Any bytes of a recording changed: it is a problem, or opens; nothing else escapes."""
+    whole = bytearray((root / "van/a.parquet").read_bytes())
+    place %= len(whole)
+    whole[place : place + len(new)] = new
+    folder = tmp_path / "spoilt"
+    folder.mkdir(exist_ok=True)
+    (folder / "x.parquet").write_bytes(whole)
+    store = LocalStore(folder)
+    footer = footers.read_footer(store, Entry("x.parquet", len(whole), 0))
+    if not isinstance(footer, Problem):
+        archive = Archive(folder, tmp_path / "c")
+        with contextlib.suppress(LogbenchError):
+            archive.open("x.parquet").traces()
+        with contextlib.suppress(QueryError):
+            archive.query("SELECT sum(value) FROM samples")
+
+
+def test_what_comes_with_a_foreign_archive_is_not_believed(root, tmp_path):
+    """Nothing is read from caches inside the root."""
+    (root / ".logbench").mkdir()
+    (root / ".logbench/recordings-1.parquet").write_bytes(b"PAR1")
+    assert np.all([p.path[0] != "." for p in Archive(root, tmp_path / "c").problems])
