@@ -181,7 +181,7 @@ def compare(
 ) -> None:
     """Compare before with after at equal operating points.
 
-    Exit code 0 (nothing that matters, or for the better), 1 (changed), 2 (worse), 3 (no comparison).
+    Exit code 0 (nothing that matters, or better), 1 (changed), 2 (worse), 3 (no comparison).
     """
     from logbench.terminal_compare import compare_files
 

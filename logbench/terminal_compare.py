@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
@@ -126,8 +127,9 @@ def print_comparison(result: Comparison, console: Console) -> None:
     console.print(Text(result.summary, style="bold"))
     for text in _concerns(result):
         console.print(Text(f"Note: {text}", style="yellow"))
+    console.print()
     console.print(_findings_table(result))
-    console.print(_signals_table(result))
+    console.print(_signals_table(result, console.width))
     console.print(result.warm_up.reason)
     console.print(result.cranking.reason)
     if result.to_drive:
@@ -142,16 +144,17 @@ def print_comparison(result: Comparison, console: Console) -> None:
 
 
 def _findings_table(result: Comparison) -> Table:
-    table = Table(title="Findings", title_justify="left", pad_edge=False, expand=True)
-    for heading, ratio in (("check", 2), ("subject", 3), ("before", 2), ("after", 2)):
-        table.add_column(heading, ratio=ratio, overflow="fold")
-    table.add_column("verdict", ratio=2, overflow="fold")
-    table.add_column("why", ratio=8, overflow="fold")
+    table = Table(
+        title="Findings", title_justify="left", pad_edge=False, expand=True, box=SIMPLE_HEAD
+    )
+    table.add_column("check and subject", ratio=2)
+    for heading in ("before", "after", "verdict"):
+        table.add_column(heading, no_wrap=True)
+    table.add_column("why", ratio=3)
     told = [f for f in result.findings if f.verdict.value != "not comparable"]
     for finding in told:
         table.add_row(
-            finding.check.replace("_", " "),
-            finding.subject,
+            f"{finding.check.replace('_', ' ')}: {finding.subject}",
             finding.before.verdict.value if finding.before else "",
             finding.after.verdict.value if finding.after else "",
             Text(finding.verdict.value, style=STYLE[finding.verdict.value]),
@@ -164,15 +167,19 @@ def _findings_table(result: Comparison) -> Table:
     return table
 
 
-def _signals_table(result: Comparison) -> Table:
+def _signals_table(result: Comparison, width: int) -> Table:
+    """`width` of the terminal, characters: the reasons have a column where there is room."""
     title = "Signals at equal operating points"
     if result.axis is not None:
         title += f" (engine speed by {result.axis.title})"
-    table = Table(title=title, title_justify="left", pad_edge=False, expand=True)
-    for heading, ratio in (("signal", 4), ("before", 2), ("after", 2), ("change", 3)):
-        table.add_column(heading, ratio=ratio, overflow="fold")
-    table.add_column("verdict", ratio=2, overflow="fold")
-    table.add_column("why", ratio=7, overflow="fold")
+    table = Table(title=title, title_justify="left", pad_edge=False, expand=True, box=SIMPLE_HEAD)
+    table.add_column("signal", ratio=2)
+    for heading in ("before", "after", "change"):
+        table.add_column(heading, no_wrap=True, justify="right")
+    table.add_column("verdict", no_wrap=True)
+    roomy = width >= 120
+    if roomy:
+        table.add_column("why", ratio=3)
     for s in result.signals:
         name = s.title if s.derived else s.key
         numbers = ["", "", ""]
@@ -182,7 +189,8 @@ def _signals_table(result: Comparison) -> Table:
                 f"{s.after:.3g} {s.unit}",
                 f"{s.change:+.2g} ± {s.half_width:.2g}",
             ]
-        table.add_row(name, *numbers, Text(s.verdict.value, style=STYLE[s.verdict.value]), s.reason)
+        verdict = Text(s.verdict.value, style=STYLE[s.verdict.value])
+        table.add_row(name, *numbers, verdict, *([s.reason] if roomy else []))
     return table
 
 
