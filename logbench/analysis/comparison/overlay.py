@@ -8,13 +8,14 @@ fits best. An overlay shows; it judges nothing.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
 from scipy import signal as processing
 
 from logbench.analysis.alignment import NS, Values
+from logbench.analysis.comparison.quantities import Quantity
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.view import View
 from logbench.errors import UsageError
@@ -41,7 +42,8 @@ class Overlay:
 
     `x`, `before`, `after`, `difference` (after less before): shape (n,), NaN where a side has
     nothing. `x` in `x_unit`, `s` or `km`. `shift_s` is what was added to the times of the second
-    recording; None where the axis is no time. `note` says what the alignment rests on.
+    recording; None where the axis is no time. `note` says what the alignment rests on. `places`:
+    for each side the seconds of its recording and where on `x` they are, in order.
     """
 
     signal: str
@@ -54,27 +56,34 @@ class Overlay:
     difference: Values
     shift_s: float | None
     note: str
+    places: dict[str, tuple[Values, Values]] = field(default_factory=dict, repr=False)
+
+    def place(self, side: str, t_ns: int) -> float:
+        """Where on `x` a time of the recording of a side (`before`, `after`) is."""
+        t_s, x = self.places[side]
+        return float(np.interp(t_ns / NS, t_s, x))
 
 
 def overlay(
     before: View,
     after: View,
-    signal: str,
+    signal: str | Quantity,
     by: By = By.TIME,
     *,
     marker: str = "",
     coolant_degc: float = 70.0,
 ) -> Overlay:
-    """Lay `signal` of two recordings over each other.
+    """Lay `signal` (an acronym, or a quantity of a comparison) of two recordings over each other.
 
     `marker`: text of the marker that both hold (``: the first marker of each). `coolant_degc`: the
     temperature whose first crossing both are placed by. Raises `UsageError` with a sentence when a
     side lacks what the alignment needs, or the signal.
     """
     first, second = _line(before, "before", signal), _line(after, "after", signal)
+    name = signal if isinstance(signal, str) else signal.key
     unit = next((u for v in (before, after) if (u := _unit(v, signal))), "")
     if by is By.DISTANCE:
-        return _over_distance(before, after, signal, unit, first, second)
+        return _over_distance(before, after, name, unit, first, second)
     places: dict[By, Callable[[View, str], float]] = {
         By.TIME: lambda view, side: 0.0,
         By.ENGINE_START: _engine_start_s,
@@ -91,20 +100,22 @@ def overlay(
     t = [_seconds(before) - origin, _seconds(after) + shift - origin]
     start, end = min(x[0] for x in t), max(x[-1] for x in t)
     x = start + np.arange(int((end - start) / STEP_S) + 1) * STEP_S
-    lines = [_on(x, *pair) for pair in zip(t, (first, second), strict=True)]
-    return Overlay(
-        signal, unit, by, x, "s", lines[0], lines[1], lines[1] - lines[0], float(shift), note
-    )
+    a, b = (_on(x, *pair) for pair in zip(t, (first, second), strict=True))
+    at = {"before": (_seconds(before), t[0]), "after": (_seconds(after), t[1])}
+    return Overlay(name, unit, by, x, "s", a, b, b - a, float(shift), note, at)
 
 
-def _line(view: View, side: str, signal: str) -> Values:
-    found = view.grid.linear(signal)
+def _line(view: View, side: str, signal: str | Quantity) -> Values:
+    found = view.grid.linear(signal) if isinstance(signal, str) else signal.make(view)
     if found is None:
-        raise UsageError(f"{signal} was not recorded {side} the repair: choose another signal.")
+        name = signal if isinstance(signal, str) else signal.title
+        raise UsageError(f"{name} was not recorded {side} the repair: choose another signal.")
     return found
 
 
-def _unit(view: View, signal: str) -> str:
+def _unit(view: View, signal: str | Quantity) -> str:
+    if not isinstance(signal, str):
+        return signal.unit
     trace = view.trace(signal)
     return "" if trace is None else trace.unit
 
@@ -196,14 +207,15 @@ def _over_distance(
 ) -> Overlay:
     """By kilometres driven since the start of each recording, every 10 m; while standing, the last
     value counts."""
-    lines, reach = [], []
+    lines, reach, places = [], [], {}
     for view, side, values in ((before, "before", first), (after, "after", second)):
         km = np.cumsum(_speed(view, side)) * STEP_S / 3600.0
         last = np.append(np.flatnonzero(np.diff(km) > 0.0), len(km) - 1)
         lines.append((km[last], values[last]))
         reach.append(float(km[-1]))
+        places[side] = (_seconds(view), km)
     if min(reach) < 0.05:
         raise UsageError("A car did not move: align otherwise.")
     x: Values = np.arange(int(max(reach) / 0.01) + 1, dtype=np.float64) * 0.01
     a, b = (_on(x, *line) for line in lines)
-    return Overlay(signal, unit, By.DISTANCE, x, "km", a, b, b - a, None, "")
+    return Overlay(signal, unit, By.DISTANCE, x, "km", a, b, b - a, None, "", places)

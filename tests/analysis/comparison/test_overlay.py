@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from logbench.analysis.comparison.overlay import By, overlay
+from logbench.analysis.comparison.quantities import Quantity
 from logbench.analysis.view import View
 from logbench.errors import UsageError
 from logbench.recording.model import Event
@@ -81,3 +82,33 @@ def test_missing_signals_and_standing_cars_are_said():
             overlay(still, still, "RPM", by)
     with pytest.raises(UsageError, match="start of the engine"):
         overlay(View(Scene([IDLE], hz=5.0).recording()), after, "RPM", By.ENGINE_START)
+
+
+def test_times_of_both_sides_are_placed_on_the_axis():
+    before, after = pair()
+    found = overlay(before, after, "RPM", By.ENGINE_START)
+    start = before.run_start_ns
+    assert start is not None
+    assert found.place("before", start) == pytest.approx(0.0, abs=0.01)
+    assert found.place("after", start + int(SHIFT_S * 1e9)) == pytest.approx(0.0, abs=0.3)
+    km = overlay(before, after, "RPM", By.DISTANCE)
+    end = int(before.grid.t_ns[-1])
+    assert km.place("before", end) == pytest.approx(km.place("after", end + int(SHIFT_S * 1e9)))
+    assert km.place("before", 0) == 0.0
+
+
+def test_a_quantity_is_laid_over_like_a_signal():
+    before, after = pair()
+    double = Quantity("TWICE", "twice the speed", "rpm", "plain", _twice_rpm)
+    found = overlay(before, after, double, By.ENGINE_START)
+    plain = overlay(before, after, "RPM", By.ENGINE_START)
+    assert (found.signal, found.unit) == ("TWICE", "rpm")
+    assert np.nanmax(np.abs(found.before - 2.0 * plain.before)) < 1e-9
+    absent = Quantity("NONE", "nothing at all", "", "plain", lambda _: None)
+    with pytest.raises(UsageError, match="nothing at all was not recorded before"):
+        overlay(before, after, absent)
+
+
+def _twice_rpm(view: View) -> np.ndarray | None:
+    rpm = view.grid.linear("RPM")
+    return None if rpm is None else 2.0 * rpm
