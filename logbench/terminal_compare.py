@@ -17,7 +17,7 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
-from logbench.errors import LogbenchError, StorageError, UsageError
+from logbench.errors import LogbenchError, StorageError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -56,10 +56,11 @@ def compare_files(
     (exit code 3) for files that cannot be read and a folder that cannot be written.
     """
     from logbench.analysis.comparison.compare import compare
+    from logbench.analysis.comparison.identity import refuse_same
     from logbench.recording.reader import open_recording
 
     sides = [[open_recording(file) for file in files] for files in (before, after)]
-    _refuse_same(sides[0], sides[1])
+    refuse_same(sides[0], sides[1])
     result = compare(sides[0], sides[1])
     refused = result.needs_confirmation and not same_car
     code = 3 if refused else exit_code(result)
@@ -85,14 +86,6 @@ def compare_files(
         if not as_json:
             console.print(f"\nPlots: {', '.join(str(path) for path in paths)}")
     return code
-
-
-def _refuse_same(before: Sequence[Recording], after: Sequence[Recording]) -> None:
-    """`UsageError` when one recording is on both sides, which would look like a result."""
-    named = {r.facts.recording_id for r in before} & {r.facts.recording_id for r in after} - {""}
-    paths = {r.path.resolve() for r in before if r.path}
-    if named or paths & {r.path.resolve() for r in after if r.path}:
-        raise UsageError("The same recording is on both sides: choose another one for one of them.")
 
 
 def raise_unconfirmed(as_json: bool) -> None:

@@ -6,6 +6,16 @@ from collections.abc import Callable, Sequence
 
 from logbench.analysis.comparison.results import Concern
 from logbench.analysis.view import View
+from logbench.errors import UsageError
+from logbench.recording.reader import Recording
+
+
+def refuse_same(before: Sequence[Recording], after: Sequence[Recording]) -> None:
+    """`UsageError` when one recording is on both sides, which would look like a result."""
+    named = {r.facts.recording_id for r in before} & {r.facts.recording_id for r in after} - {""}
+    paths = {r.path.resolve() for r in before if r.path}
+    if named or paths & {r.path.resolve() for r in after if r.path}:
+        raise UsageError("The same recording is on both sides: choose another one for one of them.")
 
 
 def identity_concerns(before: Sequence[View], after: Sequence[View]) -> list[Concern]:
