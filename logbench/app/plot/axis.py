@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from PySide6.QtCore import QPointF, QSize
 from PySide6.QtGui import QColor, QFontMetrics, QPainter, QPaintEvent, QStaticText
 from PySide6.QtWidgets import QSizePolicy, QWidget
@@ -21,6 +23,8 @@ class TimeAxis(QWidget):
         super().__init__(parent)
         self._view = view
         self._theme = theme
+        self.text_of: Callable[[float, float], str] = time_text
+        """How a place on the axis (s) is written, given the step between two (s)."""
         self._texts: dict[str, QStaticText] = {}
         self.setFixedHeight(HEIGHT)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
@@ -48,9 +52,9 @@ class TimeAxis(QWidget):
         for t in times:
             x = GUTTER + int(view.x_of(t * SECOND))
             painter.drawLine(x, 0, x, 4)
-            self._write(painter, metrics, time_text(t, step), x)
+            self._write(painter, metrics, self.text_of(t, step), x)
         if view.cursor_ns is not None and view.start_ns <= view.cursor_ns <= view.end_ns:
-            text = time_text(view.cursor_ns / SECOND, min(step / 10, 0.1))
+            text = self.text_of(view.cursor_ns / SECOND, min(step / 10, 0.1))
             x = GUTTER + int(view.x_of(view.cursor_ns))
             half = metrics.horizontalAdvance(text) // 2 + 6
             x = min(max(x, half), self.width() - half)
