@@ -225,7 +225,8 @@ class RemoteStore:
     @property
     def url(self) -> str:
         """As given, without secrets in its query."""
-        return re.sub(r"(secret_key|access_key|password)=[^&]*", r"\1=…", self._url)
+        shown = re.sub(r"(secret_key|access_key|password)=[^&]*", r"\1=…", self._url)
+        return re.sub(r"://[^/@]*@", "://…@", shown)
 
     @property
     def root(self) -> Path | None:

@@ -235,7 +235,7 @@ def _results(
         return
     if not batches:
         return
-    with _client(scheduler, processes) as client:
+    with _client(scheduler, processes) as client, client.as_current():
         from distributed import as_completed
 
         futures = client.map(lambda batch: work(place, batch), batches, pure=False)

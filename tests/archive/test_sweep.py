@@ -1,0 +1,172 @@
+"""Sweeps on real scheduler and worker processes; one of them is killed in mid-sweep."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+
+from logbench.archive.archive import Archive
+from logbench.archive.sweep import load_function, sweep_checks, sweep_function
+from logbench.errors import ArchiveError, UsageError
+from logbench.recording.reader import Recording
+from tests.archive.conftest import make
+
+distributed = pytest.importorskip("distributed")
+
+PAUSE_S = 0.15
+
+
+def highest_rpm(recording: Recording) -> dict[str, float | str | None]:
+    """A user's function; slow enough that a worker can be killed at it."""
+    time.sleep(PAUSE_S)
+    note = recording.facts.note
+    if note == "raises":
+        raise ZeroDivisionError("as the user's code may")
+    return {"rpm": float(recording.trace("RPM").value.max()), "note": note, "nothing": None}
+
+
+FUNCTION = f"{highest_rpm.__module__}:highest_rpm"
+
+
+@contextmanager
+def process(*arguments: str, ready: str) -> Iterator[tuple[subprocess.Popen[str], list[str]]]:
+    """A process of ours and its lines of output so far, once one of them matches `ready`."""
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
+    child = subprocess.Popen(
+        [sys.executable, "-m", *arguments],
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    )
+    lines: list[str] = []
+    seen = threading.Event()
+
+    def read() -> None:
+        assert child.stderr is not None
+        for line in child.stderr:
+            lines.append(line)
+            if re.search(ready, line):
+                seen.set()
+
+    reader = threading.Thread(target=read, daemon=True)
+    reader.start()
+    try:
+        assert seen.wait(90), lines
+        yield child, lines
+    finally:
+        child.terminate()
+        child.wait(30)
+        reader.join(30)
+        assert child.stderr is not None
+        child.stderr.close()
+
+
+@contextmanager
+def scheduler() -> Iterator[str]:
+    with process(
+        "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
+        "--dashboard-address", "127.0.0.1:0", ready=r"Scheduler at:\s+tcp://",
+    ) as (_, lines):  # fmt: skip
+        found = re.search(r"tcp://127\.0\.0\.1:\d+", "".join(lines))
+        assert found is not None
+        yield found[0]
+
+
+@contextmanager
+def worker(address: str) -> Iterator[subprocess.Popen[str]]:
+    with process(
+        "distributed.cli.dask_worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
+        "--dashboard-address", "127.0.0.1:0", "--host", "127.0.0.1",
+        ready=r"Registered to:\s+tcp://",
+    ) as (child, _):  # fmt: skip
+        yield child
+
+
+@pytest.fixture
+def many(root: Path) -> Path:
+    for number in range(75):
+        make(root / f"van/m{number:03d}.parquet", n=40, note="raises" if number == 33 else "")
+    return root
+
+
+def results(out: Path) -> list[dict[str, object]]:
+    return [
+        row for path in sorted(out.glob("*.parquet")) for row in pq.read_table(path).to_pylist()
+    ]
+
+
+def test_a_users_function_resumed(many, tmp_path, opened):
+    out = tmp_path / "out"
+    some = [f"van/m{k:03d}.parquet" for k in range(30, 36)]
+    first = sweep_function(opened(), FUNCTION, out, recordings=some)
+    assert (first.done, first.known, first.problems) == (6, 0, 1)
+    rows = results(out)
+    assert len(rows) == 5 * 3 + 1
+    (problem,) = [row for row in rows if row["problem"]]
+    assert "as the user's code may" in str(problem["problem"])
+    again = sweep_function(opened(), FUNCTION, out, recordings=[*some, "hatch/a.parquet"])
+    assert (again.done, again.known) == (1, 6)
+    for name in ("no.such.module:f", "math", "math:pi", ":"):
+        with pytest.raises(UsageError):
+            load_function(name)
+
+
+def test_stopped_and_resumed(many, opened):
+    def stop(done: int, of: int) -> None:
+        if done >= 24:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        sweep_checks(opened(), progress=stop)
+    rest = sweep_checks(opened())
+    assert (rest.done, rest.known) == (80 - 24, 24)
+    assert len(set(opened().findings["recording"].to_pylist())) == 80
+
+
+@pytest.mark.slow
+def test_local_processes_find_the_same(many, tmp_path):
+    one, two = (Archive(many, tmp_path / name) for name in ("one", "two"))
+    sweep_checks(one)
+    done = sweep_checks(two, processes=2)
+    assert (done.done, done.problems) == (80, 0)
+    key: Callable[[dict[str, object]], tuple[str, ...]] = lambda row: (  # noqa: E731
+        str(row["recording"]), str(row["check"]), str(row["subject"]))  # fmt: skip
+    rows = [sorted(a.findings.to_pylist(), key=key) for a in (one, two)]
+    assert rows[0] == rows[1]
+
+
+@pytest.mark.slow
+def test_a_killed_worker_costs_only_its_unfinished_recordings(many, tmp_path, opened):
+    """A real scheduler and two real workers; one is killed by the kernel with results pending."""
+    out = tmp_path / "out"
+    killed: list[int] = []
+    with scheduler() as address, worker(address) as doomed, worker(address):
+
+        def kill(done: int, of: int) -> None:
+            if done >= 16 and not killed:
+                killed.append(done)
+                doomed.send_signal(signal.SIGKILL)
+
+        done = sweep_function(opened(), FUNCTION, out, scheduler=address, progress=kill)
+    assert killed
+    assert doomed.returncode == -signal.SIGKILL
+    assert (done.done, done.problems) == (80, 1)
+    rows = results(out)
+    names = [(row["recording"], row["name"]) for row in rows]
+    assert len(names) == len(set(names)) == 79 * 3 + 1
+
+
+def test_no_scheduler_there(many, opened):
+    with pytest.raises(ArchiveError, match="No dask scheduler answers"):
+        sweep_checks(opened(), scheduler="tcp://127.0.0.1:9")
