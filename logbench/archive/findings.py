@@ -15,10 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from logbench.archive import tables
-from logbench.archive.index import write_table
+from logbench.archive.index import read_table, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, Store
 from logbench.errors import LogbenchError
@@ -101,7 +100,7 @@ def load_findings(cache: Path, version: str | None = None) -> pa.Table:
     found = []
     for path in sorted(folder.glob("*.parquet")):
         try:
-            found.append(pq.read_table(path, memory_map=False).cast(tables.FINDINGS))
+            found.append(read_table(path).cast(tables.FINDINGS))
         except (pa.ArrowException, OSError, ValueError) as error:
             log.warning("%s cannot be used and is left out: %s", path, error)
     return pa.concat_tables(found) if found else tables.FINDINGS.empty_table()
