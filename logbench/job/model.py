@@ -18,14 +18,16 @@ from logbench.recording.model import Vehicle
 SCHEMA_VERSION = "1.0"
 Role = Literal["before", "after", "other"]
 _MANY = 500
+_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 def clean_text(text: str) -> str:
-    """Without control characters but line ends and tabs, and without lone surrogates."""
+    """Without control characters but line ends and tabs, lone surrogates, and characters that turn
+    the direction of writing (they can make a text look like another)."""
     kept = (
         char
         for char in text.replace("\r\n", "\n").replace("\r", "\n")
-        if char in "\n\t" or unicodedata.category(char) not in ("Cc", "Cs")
+        if char in "\n\t" or (unicodedata.category(char) not in ("Cc", "Cs") and char not in _TURNS)
     )
     return "".join(kept)
 

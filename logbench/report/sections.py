@@ -311,4 +311,6 @@ def _noted(note: Note) -> str:
 
 
 def _cut(text: str) -> str:
+    """One paragraph of a length that leaves room for the others."""
+    text = " ".join(text.split())
     return text if len(text) <= _SHORT_TEXT else text[:_SHORT_TEXT].rstrip() + " …"
