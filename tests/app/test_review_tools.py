@@ -11,8 +11,9 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QPoint, Qt
-from PySide6.QtGui import QGuiApplication, QImage
+from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
+from PySide6.QtGui import QGuiApplication, QImage, QMouseEvent
+from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, ConditionSpan
 from logbench.app.plot.canvas import StripTrace
@@ -219,6 +220,19 @@ def test_conditions_of_times():
     assert condition_of(t_ns, spans).tolist() == [0, 0, -1, -1, 1, 1, -1]
 
 
+def drag(plot, start: QPoint, end: QPoint, qtbot) -> None:
+    """With the left button held; `QTest.mouseMove` would not say that it is."""
+    qtbot.mousePress(plot.viewport(), Qt.MouseButton.LeftButton, pos=start)
+    left = Qt.MouseButton.LeftButton
+    for n in range(1, 4):
+        at = QPointF(start + (end - start) * (n / 3))
+        global_at = QPointF(plot.viewport().mapToGlobal(at.toPoint()))
+        kind, none = QEvent.Type.MouseMove, Qt.KeyboardModifier.NoModifier
+        move = QMouseEvent(kind, at, global_at, Qt.MouseButton.NoButton, left, none)
+        QApplication.sendEvent(plot.viewport(), move)
+    qtbot.mouseRelease(plot.viewport(), left, pos=end)
+
+
 def test_marking_points_shades_their_times_in_the_strips(reviewing: MainWindow, qtbot):
     review = reviewing.review
     review.stack.setFocus()
@@ -231,13 +245,10 @@ def test_marking_points_shades_their_times_in_the_strips(reviewing: MainWindow, 
     review.cross.draw()
     plot = review.cross.plot
     image = plot.grab().toImage()
-    px, py = plot.place(np.array([800.0]), np.array([0.0]))  # the idle
-    near = [image.pixelColor(int(px[0]) + d, int(py[0]) - 1) for d in range(-3, 4)]
+    at = plot.mapFromScene(plot.getViewBox().mapViewToScene(QPointF(800.0, 0.0)))  # the idle
+    near = [image.pixelColor(at.x() + d, at.y() + e) for d in range(-3, 4) for e in (-1, 0, 1)]
     assert any(c.saturation() > 60 for c in near)
-    at = QPoint(int(px[0]), int(py[0]))
-    qtbot.mousePress(plot, Qt.MouseButton.LeftButton, pos=at - QPoint(12, 12))
-    qtbot.mouseMove(plot, at + QPoint(12, 12))
-    qtbot.mouseRelease(plot, Qt.MouseButton.LeftButton, pos=at + QPoint(12, 12))
+    drag(plot, at - QPoint(12, 12), at + QPoint(12, 12), qtbot)
     shades = review.stack.strips[0].canvas.shades
     assert [round(s.start_ns / SECOND) for s in shades] == [0, 80, 160]
     assert shades[0].end_ns / SECOND == pytest.approx(50, abs=1)

@@ -3,25 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QTimer, Signal
 from PySide6.QtGui import QColor
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QComboBox,
+    QHBoxLayout,
+    QLabel,
+    QStackedLayout,
+    QVBoxLayout,
+    QWidget,
+)
 
 from logbench.analysis.model import Condition, ConditionSpan
 from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.ticks import count_text
+from logbench.app.plot.ticks import count_text, unit_text
 from logbench.app.plot.view import TimeView
 from logbench.app.review.cross import Pairs, cells, condition_of, pair, spans_of
-from logbench.app.review.cross_plot import CrossPlot, title_of
 from logbench.app.theme import Theme
+
+if TYPE_CHECKING:
+    from logbench.app.review.cross_plot import CrossPlot
 
 _SHAPES = ("Points", "Median", "Count", "Spread")
 _BY_CONDITION, _PLAIN = "driving condition", "one colour"
 _JOIN_NS = 1_500_000_000
 _WAIT_MS = 60
+_SHADES = 48
+"""More are not told apart, and each costs the plot a brush."""
 
 
 class CrossView(QWidget):
@@ -36,9 +48,8 @@ class CrossView(QWidget):
         self._traces: Sequence[StripTrace] = ()
         self._conditions: Sequence[ConditionSpan] = ()
         self._pairs: Pairs | None = None
-        self.plot = CrossPlot(theme)
-        self.plot.marked.connect(self._marked)
-        self.setFocusProxy(self.plot)
+        self._theme = theme
+        self._plot: CrossPlot | None = None
         self.x_box, self.y_box, self.z_box, self.shape_box = (QComboBox() for _ in range(4))
         self.shape_box.addItems(_SHAPES)
         self.said = QLabel()
@@ -61,12 +72,25 @@ class CrossView(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 2, 0, 6)
         layout.addLayout(row)
-        layout.addWidget(self.plot, 1)
+        self._room = QStackedLayout()
+        layout.addLayout(self._room, 1)
         self._soon = QTimer(self)
         self._soon.setSingleShot(True)
         self._soon.setInterval(_WAIT_MS)
         self._soon.timeout.connect(self.draw)
         view.changed.connect(self._draw_soon)
+
+    @property
+    def plot(self) -> CrossPlot:
+        """The plot, made when first asked for: pyqtgraph takes its time to import."""
+        if self._plot is None:
+            from logbench.app.review.cross_plot import CrossPlot
+
+            self._plot = CrossPlot(self._theme)
+            self._plot.marked.connect(self._marked)
+            self._room.addWidget(self._plot)
+            self.setFocusProxy(self._plot)
+        return self._plot
 
     def show_traces(
         self, traces: Sequence[StripTrace], conditions: Sequence[ConditionSpan]
@@ -89,8 +113,10 @@ class CrossView(QWidget):
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
-        self.plot.theme = theme
-        self.draw()
+        self._theme = theme
+        if self._plot is not None:
+            self._plot.set_theme(theme)
+            self.draw()
 
     def draw(self) -> None:
         """Pair the values anew and show them."""
@@ -113,7 +139,7 @@ class CrossView(QWidget):
         self.said.setText(f"{count_text(len(pairs.x))} points")
 
     def _colors(self, pairs: Pairs) -> npt.NDArray[np.uint32]:
-        theme = self.plot.theme
+        theme = self._theme
         if pairs.z is not None:
             return _shaded(pairs.z, theme)
         plain = np.uint32(theme.trace(0).rgb())
@@ -142,6 +168,11 @@ class CrossView(QWidget):
         self._soon.start()
 
 
+def title_of(name: str, unit: str) -> str:
+    """An axis title."""
+    return f"{name} ({unit_text(unit)})" if unit else name
+
+
 def _ink(condition: Condition, theme: Theme) -> int:
     """A condition's colour, strong enough for a point."""
     if condition in (Condition.OTHER, Condition.ENGINE_OFF, Condition.KEY_ON):
@@ -157,6 +188,7 @@ def _shaded(values: npt.NDArray[np.float64], theme: Theme) -> npt.NDArray[np.uin
     known = values[np.isfinite(values)]
     low, high = np.percentile(known, (2, 98)) if len(known) else (0.0, 1.0)
     share = np.clip((values - low) / max(high - low, 1e-12), 0, 1)
+    share = np.round(share * _SHADES) / _SHADES
     ends = [theme.trace(0), theme.trace(1)]
     channels = [
         np.nan_to_num(getattr(ends[0], c)() * (1 - share) + getattr(ends[1], c)() * share)
