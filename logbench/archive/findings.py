@@ -13,6 +13,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -21,6 +22,7 @@ from logbench.archive.index import read_table, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, Store
 from logbench.errors import LogbenchError
+from logbench.recording.columns import number_column
 
 if TYPE_CHECKING:
     from logbench.analysis.model import Finding
@@ -103,7 +105,7 @@ def load_findings(cache: Path, version: str | None = None) -> pa.Table:
             found.append(read_table(path).cast(tables.FINDINGS))
         except (pa.ArrowException, OSError, ValueError) as error:
             log.warning("%s cannot be used and is left out: %s", path, error)
-    return pa.concat_tables(found) if found else tables.FINDINGS.empty_table()
+    return pa.concat_tables(found) if found else pa.Table.from_batches([], tables.FINDINGS)
 
 
 def keep_findings(cache: Path, rows: Sequence[dict[str, Any]]) -> None:
@@ -129,14 +131,16 @@ def current(findings: pa.Table, recordings: pa.Table) -> pa.Table:
     if not findings.num_rows:
         return findings
     states = _states(findings)
-    table = findings.filter(pa.array([state in wanted for state in states], pa.bool_()))
+    table = findings.filter(
+        tables.mask_column(np.array([state in wanted for state in states], dtype=bool))
+    )
     return _once(table)
 
 
 def _once(table: pa.Table) -> pa.Table:
     """Without repeated rows: a batch that a lost worker had finished may come twice."""
     keys = ["recording", "check", "subject"]
-    numbered = table.append_column("_row", pa.array(range(table.num_rows), pa.int64()))
+    numbered = table.append_column("_row", number_column(np.arange(table.num_rows, dtype=np.int64)))
     first = numbered.group_by(keys, use_threads=False).aggregate([("_row", "min")])
     rows = first["_row_min"].combine_chunks()
     return table.take(rows.take(pc.sort_indices(rows)))

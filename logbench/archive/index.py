@@ -143,7 +143,7 @@ def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> pa.Table:
         except (OSError, ValueError, TypeError, AttributeError, RecursionError):
             sentence = f"{entry.path} is no job that can be read: correct or remove it."
             problems.append(Problem(entry.path, "damaged", sentence))
-    return pa.Table.from_pylist(rows, tables.JOBS)
+    return tables.jobs_table(rows)
 
 
 def _job_row(path: str, job: dict[str, Any]) -> dict[str, Any]:

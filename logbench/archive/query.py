@@ -79,7 +79,7 @@ class Sql:
 
     def _samples(self, store: Store, recordings: Sequence[str]) -> None:
         if not recordings:
-            self._connection.register("samples", SAMPLES_SCHEMA.empty_table())
+            self._connection.register("samples", pa.Table.from_batches([], SAMPLES_SCHEMA))
         elif store.root is not None:
             root = f"{store.root}/"
             names = ",".join(_quoted(root + path) for path in recordings)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -275,3 +277,20 @@ def test_an_empty_archive_and_none(tmp_path):
         Archive(tmp_path / "file")
     with pytest.raises(QueryError):
         archive.query("SELECT nothing FROM nowhere")
+
+
+def test_a_listing_imports_nothing_slow(opened, root, tmp_path):
+    """A cold listing must stay under a second: pandas, scipy and pint alone would take that."""
+    sweep_checks(opened(), recordings=["van/a.parquet"])
+    code = (
+        "import sys; from pathlib import Path; from logbench.archive.archive import Archive;"
+        "from logbench.archive.find import Filter;"
+        "archive = Archive(sys.argv[1], Path(sys.argv[2]));"
+        "assert archive.find(Filter(car='van')).num_rows == 3 and archive.findings.num_rows > 3;"
+        "print([m for m in ('pandas', 'scipy', 'pint', 'distributed') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(root), str(tmp_path / "cache")],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.stdout.strip() == "[]", done.stderr
