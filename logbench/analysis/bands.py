@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 import math
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -58,7 +60,39 @@ def load_bands(user_file: Path | None = None) -> Bands:
             if not isinstance(fields, dict):
                 raise BandsError(f"{user_file}: '{key}' must be a table such as [{key}].")
             rows[key] = _override(user_file, key, rows[key], fields)
-    return Bands({key: row.band(key) for key, row in rows.items()}, own)
+    return Bands({key: _spelt_out(row.band(key)) for key, row in rows.items()}, own)
+
+
+_TAG = re.compile(r"(^|; )?\[([^\]]+)\]( (?=[^;\s])|)")
+_TAG_WORDS = {"CP": "common practice, no source", "Weak": "a weak source", "Calc": "worked out"}
+
+
+def _spelt_out(band: Band) -> Band:
+    return dataclasses.replace(band, basis=basis_in_words(band.basis))
+
+
+def basis_in_words(basis: str) -> str:
+    """The band file's tags spelt out: `[CP] 10 to 15` is `common practice, no source: 10 to 15`."""
+
+    def words(tag: str) -> str:
+        kind, _, source = tag.partition(": ")
+        if not source:
+            return _TAG_WORDS.get(kind, kind)
+        return {
+            "Pub": source,
+            "Weak": f"{source} (a weak source)",
+            "Mem": f"from memory, verify in {source}",
+            "Calc": f"worked out: {source}",
+        }.get(kind, tag)
+
+    def spelt(match: re.Match[str]) -> str:
+        begins, tags, before_text = match[1], match[2], match[3]
+        text = " and ".join(words(tag) for tag in tags.split("; "))
+        if begins is None:  # behind what it vouches for
+            return f"({text}){before_text}"
+        return f"{begins}{text}{': ' if before_text else ''}"
+
+    return _TAG.sub(spelt, basis)
 
 
 def judge(band: Band, value: float, uncertainty: float | None = None) -> Verdict:

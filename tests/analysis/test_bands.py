@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import tomllib
+from importlib import resources
+
 import pytest
 
-from logbench.analysis.bands import judge, load_bands, range_text
+from logbench.analysis.bands import basis_in_words, judge, load_bands, range_text
 from logbench.analysis.model import Band, Verdict
 from logbench.errors import BandsError
 
@@ -14,11 +17,23 @@ OPEN = Band("y", "Y", "V", (10.0, None), (9.6, None), "[CP]")
 
 
 def test_every_band_carries_the_tag_of_its_basis():
-    bands = load_bands()
-    assert len(bands) >= 12
-    for band in bands:
-        assert any(tag in band.basis for tag in TAGS), band.key
-        assert band.title[0].isupper()
+    file = resources.files("logbench.analysis").joinpath("bands.toml")
+    rows = tomllib.loads(file.read_text("utf-8"))
+    assert len(rows) >= 12
+    for key, row in rows.items():
+        assert any(tag in row["basis"] for tag in TAGS), key
+        assert row["title"][0].isupper()
+
+
+def test_tags_are_spelt_out_for_people():
+    assert all("[" not in band.basis for band in load_bands())
+    assert basis_in_words("[CP] 10 to 15 watch; [Pub: 13 CCR 1968.2] faulty") == (
+        "common practice, no source: 10 to 15 watch; 13 CCR 1968.2: faulty"
+    )
+    assert basis_in_words("[Mem: J1979] scaling; outer ends [CP]") == (
+        "from memory, verify in J1979: scaling; outer ends (common practice, no source)"
+    )
+    assert basis_in_words("the maker's manual, page 7") == "the maker's manual, page 7"
 
 
 @pytest.mark.parametrize(
