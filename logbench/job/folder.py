@@ -71,7 +71,7 @@ class JobFolder:
                 raise self._conflict(job)
             data = job_text(job, earlier).encode()
             parse_job(data, "The job")  # what is written can be read again
-            self._write(self.file, data)
+            write_whole(self.file, data)
             self._seen = _digest(data)
 
     def changed_elsewhere(self) -> bool:
@@ -101,7 +101,7 @@ class JobFolder:
         stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
         taken = {path.name.casefold() for path in self.path.iterdir()}
         aside = self.path / free_name(f"job.mine-{stamp}.toml", taken)
-        self._write(aside, job_text(job).encode())
+        write_whole(aside, job_text(job).encode())
         return JobConflictError(
             f"The job was changed elsewhere, nothing was overwritten: yours is kept as {aside.name}"
             "; open the job again and bring over what is missing."
@@ -123,21 +123,6 @@ class JobFolder:
         finally:
             lock.release()
 
-    def _write(self, path: Path, data: bytes) -> None:
-        """Whole or not at all."""
-        with storage_trouble(path):
-            handle, name = tempfile.mkstemp(prefix=".job-", dir=path.parent)
-            try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(data)
-                    file.flush()
-                    os.fsync(file.fileno())
-                Path(name).chmod(0o644)
-                Path(name).replace(path)
-                sync_folder(path.parent)
-            finally:
-                Path(name).unlink(missing_ok=True)
-
     # --- taking things in ---
 
     def add_recording(self, job: Job, source: Path, role: Role, label: str = "") -> RecordingEntry:
@@ -157,7 +142,7 @@ class JobFolder:
         folder = self._subfolder("readings")
         stamp = safe_name(reading.read_utc.replace(":", "").replace("+0000", "Z") or "reading")
         name = free_name(f"{stamp}-{role}.json", {p.name.casefold() for p in folder.iterdir()})
-        self._write(folder / name, reading.model_dump_json(indent=1).encode())
+        write_whole(folder / name, reading.model_dump_json(indent=1).encode())
         at_utc = reading.read_utc or now_utc()
         entry = ReadingEntry(file=f"readings/{name}", role=role, at_utc=at_utc)
         job.readings.append(entry)
@@ -249,6 +234,22 @@ def open_job(path: Path) -> tuple[JobFolder, Job]:
     """The job of a folder, or of its job file. Raises JobMissingError and its kin."""
     folder = JobFolder(path.parent if path.name == JOB_FILE else path)
     return folder, folder.load()
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all; what was there stays until then. Raises StorageError."""
+    with storage_trouble(path):
+        handle, name = tempfile.mkstemp(prefix=".job-", dir=path.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            Path(name).chmod(0o644)
+            Path(name).replace(path)
+            sync_folder(path.parent)
+        finally:
+            Path(name).unlink(missing_ok=True)
 
 
 def file_sha256(path: Path) -> str:

@@ -14,7 +14,7 @@ from logbench.analysis.comparison.results import (
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from logbench.report.charts import Bar, Change, bars_chart, changes_chart
 from logbench.report.gather import Material
-from logbench.report.records import codes_blocks, other_blocks, readiness_blocks
+from logbench.report.records import codes_blocks, other_blocks, readiness_blocks, results_blocks
 from logbench.report.sentences import sentences
 from logbench.report.times import when_text
 from logbench.report.units import number, pretty
@@ -176,6 +176,7 @@ def _readings(material: Material) -> Iterator[Block]:
         for warning in diff.warnings:
             yield Paragraph(warning, "caution")
     yield from readiness_blocks(reading, material.us)
+    yield from results_blocks(reading)
     if reading.problems:
         yield Bullets(tuple(reading.problems), "small")
 

@@ -6,17 +6,14 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 from logbench.errors import UsageError
-from logbench.job.folder import JobFolder
+from logbench.job.folder import JobFolder, write_whole
 from logbench.job.model import Job
 from logbench.job.privacy import hide_name, hide_text, hide_vin
-from logbench.recording.storage import storage_trouble
 from logbench.report import sections
 from logbench.report.blocks import (
     Block,
@@ -55,15 +52,7 @@ def build_report(
         data = render_pdf(document, chosen.paper)
     else:
         data = render_html(document).encode()
-    with storage_trouble(path):
-        handle, name = tempfile.mkstemp(prefix=".report-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-            Path(name).chmod(0o644)
-            Path(name).replace(path)
-        finally:
-            Path(name).unlink(missing_ok=True)
+    write_whole(path, data)
     return document
 
 

@@ -99,8 +99,18 @@ def readiness_blocks(reading: CarReading, us: bool = False) -> Iterator[Block]:
         complete = len(entry.monitors) - len(entry.missing)
         text = f"{entry.ecu}: {complete} of {len(entry.monitors)} monitors complete since clearing"
         text += f"; not complete: {missing}." if missing else "."
-        yield Paragraph(text + _counters(entry, us))
+        yield Paragraph(text + _this_cycle(entry) + _counters(entry, us))
     yield Paragraph(LOCAL_RULES, "small")
+
+
+def _this_cycle(entry: Readiness) -> str:
+    """Only where the ECU tells it (PID 0x41)."""
+    enabled = [m for m in entry.monitors if m.enabled_this_cycle]
+    if not enabled:
+        return ""
+    lacking = [m.name for m in enabled if not m.complete_this_cycle]
+    text = f" This driving cycle: {len(enabled) - len(lacking)} of {len(enabled)} complete"
+    return f"{text}; not complete: {', '.join(lacking)}." if lacking else f"{text}."
 
 
 def _counters(entry: Readiness, us: bool) -> str:

@@ -71,7 +71,15 @@ def reading(*codes: str, utc: str, lamp: bool, complete: bool) -> CarReading:
                 lamp_on=lamp,
                 warm_ups=1,
                 cleared_distance_km=17.0,
-                monitors=[MonitorState(key="CAT", name="Catalyst", complete=complete)],
+                monitors=[
+                    MonitorState(
+                        key="CAT",
+                        name="Catalyst",
+                        complete=complete,
+                        enabled_this_cycle=True,
+                        complete_this_cycle=False,
+                    )
+                ],
             )
         ],
         monitor_results=[

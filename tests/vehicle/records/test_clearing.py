@@ -11,11 +11,14 @@ from hypothesis import strategies as st
 
 import logbench
 from logbench.errors import ClearingRefusedError, LinkLostError, StorageError
+from logbench.simulator.adapter import Adapter
 from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.still import WARM_IDLE, StillCar
+from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link, Raw
 from logbench.vehicle.model import Protocol
 from logbench.vehicle.permits import CLEAR, CLOSE_EVAP, WRITING, WritePermit, may_leave
+from logbench.vehicle.poller import Poller
 from logbench.vehicle.records.clearing import (
     CONSENT,
     clear_codes,
@@ -24,6 +27,7 @@ from logbench.vehicle.records.clearing import (
     read_conditions,
 )
 from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.read import read_car
 
 STANDING = {**WARM_IDLE, "RPM": 0.0, "VSS": 0.0}
 
@@ -313,3 +317,47 @@ def test_a_break_before_it_refuses(save):
     with Wire(answers, breaks_at=b"\x0a") as link:
         assert "could not be read in full" in refused(link, CONSENT, save)
     assert CLEAR not in link.left
+
+
+def test_no_link_goes_around_the_guard():
+    """No driver has a `request` or `exchange` of its own, and `_exchange` is called by the guarded
+    base and, while looking for the car, by the native CAN link with two fixed requests."""
+    root = Path(logbench.__file__).parent / "vehicle"
+    callers = {}
+    for path in sorted(root.rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        name = path.relative_to(root).as_posix()
+        defined = {n.name for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)}
+        if name.startswith("links/"):
+            assert not defined & {"request", "exchange"}, name
+            callers[name] = ast.unparse(tree).count("self._exchange(")
+    assert {name: n for name, n in callers.items() if n} == {"links/can.py": 1}
+    tree = ast.parse((root / "links" / "can.py").read_text(encoding="utf-8"))
+    (loop,) = [
+        node
+        for node in ast.walk(tree)
+        if isinstance(node, ast.For) and "self._exchange(" in ast.unparse(node)
+    ]
+    assert ast.literal_eval(loop.iter) == ((0x01, b"\x01\x00"), (0x22, b"\x22\xf4\x00"))
+
+
+def test_what_reading_and_polling_put_on_the_wire(simulated, monkeypatch):
+    """Every request that reached the simulated adapter in a full reading and some polling."""
+    seen: list[str] = []
+    receive = Adapter.receive
+
+    def tapped(self, data, t_s):
+        seen.append(data.decode("latin-1"))
+        return receive(self, data, t_s)
+
+    monkeypatch.setattr(Adapter, "receive", tapped)
+    with simulated(faulty()) as link:
+        read_car(link)
+        facts = discover(link)
+        poller = Poller(link, facts, ("RPM", "ECT", "VSS"))
+        for _ in range(5):
+            poller.step()
+    lines = [line for line in "".join(seen).split("\r") if line]
+    requests = {line[:2] for line in lines if not line.upper().startswith("AT")}
+    assert requests <= {"01", "02", "03", "06", "07", "09", "0A", "22"}
+    assert {"01", "02", "03", "06", "07", "09", "0A"} <= requests
