@@ -113,14 +113,12 @@ def list_archive(
 
 
 def _worst(archive: Archive) -> dict[str, str]:
-    order = {"act": 3, "watch": 2, "within": 1}
-    out: dict[str, str] = {}
-    names = ("recording", "verdict")
-    columns = [archive.findings[name].to_pylist() for name in names]
-    for recording, verdict in zip(*columns, strict=True):
-        if order.get(verdict or "", 0) > order.get(out.get(recording, ""), 0):
-            out[recording] = verdict
-    return out
+    sql = (
+        "SELECT recording, max(CASE verdict WHEN 'act' THEN 3 WHEN 'watch' THEN 2 "
+        "WHEN 'within' THEN 1 ELSE 0 END) AS worst FROM findings GROUP BY recording"
+    )
+    words = ("", "within", "watch", "act")
+    return {row["recording"]: words[row["worst"]] for row in archive.query(sql).to_pylist()}
 
 
 def _tell_problems(archive: Archive, console: Console) -> None:

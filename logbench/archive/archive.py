@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from logbench.archive import tables
 from logbench.archive.care import Checked, add_recording, verify_all
 from logbench.archive.find import Filter, paths_of, where
 from logbench.archive.findings import (
@@ -124,22 +125,23 @@ class Archive:
 
     # --- looking for something ---
 
-    def _views(self) -> dict[str, pa.Table]:
+    def _views(self, findings: bool) -> dict[str, pa.Table]:
+        """The views without `samples`; findings are only loaded where they are asked for."""
         index = self.index
-        shown = self.findings.drop_columns(["size_bytes", "mtime_ns"])
-        return {"recordings": index.recordings, "signals": index.signals, "findings": shown,
-                "jobs": index.jobs}  # fmt: skip
+        shown = self.findings if findings else pa.Table.from_batches([], tables.FINDINGS)
+        return {"recordings": index.recordings, "signals": index.signals, "jobs": index.jobs,
+                "findings": shown.drop_columns(["size_bytes", "mtime_ns"])}  # fmt: skip
 
     def find(self, chosen: Filter | None = None) -> pa.Table:
         """Rows of `recordings` that fit, newest first. Raises `UsageError`, `QueryError`."""
         chosen = chosen or Filter()
         sql, values = where(chosen)
         text = f"SELECT r.* FROM recordings r WHERE {sql} ORDER BY r.started_utc DESC, r.recording"
-        with Sql(self.store, self._views(), []) as views:
+        with Sql(self.store, self._views(bool(chosen.finding)), []) as views:
             answer = views.run(text, values)
         if chosen.condition is None or not answer.num_rows:
             return answer
-        with Sql(self.store, self._views(), paths_of(answer)) as views:
+        with Sql(self.store, {}, paths_of(answer)) as views:
             found = views.run(
                 f"SELECT DISTINCT recording FROM samples WHERE {chosen.condition.sql}"
             )
@@ -160,7 +162,8 @@ class Archive:
         paths: list[str] = []
         if "samples" in sql.lower():
             paths = paths_of(self.find(chosen) if chosen else self.index.recordings)
-        with Sql(self.store, self._views(), paths, threads) as views, interruptible(views):
+        tables_ = self._views("findings" in sql.lower())
+        with Sql(self.store, tables_, paths, threads) as views, interruptible(views):
             return views.run(sql, parameters)
 
     # --- findings ---

@@ -13,16 +13,14 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
+import duckdb
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from logbench.archive import tables
 from logbench.archive.index import read_table, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, Store
 from logbench.errors import LogbenchError
-from logbench.recording.columns import number_column
 
 if TYPE_CHECKING:
     from logbench.analysis.model import Finding
@@ -125,25 +123,24 @@ def keep_findings(cache: Path, rows: Sequence[dict[str, Any]]) -> None:
             path.unlink(missing_ok=True)
 
 
+_CURRENT = """
+SELECT * EXCLUDE (place) FROM (
+    SELECT f.*, row_number() OVER () AS place FROM kept f
+) f SEMI JOIN recordings r USING (recording, size_bytes, mtime_ns)
+QUALIFY row_number() OVER (PARTITION BY recording, "check", subject ORDER BY place) = 1
+ORDER BY place
+"""
+
+
 def current(findings: pa.Table, recordings: pa.Table) -> pa.Table:
-    """Those rows whose file still has the state that was checked, each recording once."""
-    wanted = set(_states(recordings))
+    """Those rows whose file still has the state that was checked, each finding once: a batch that a
+    lost worker had finished may come twice."""
     if not findings.num_rows:
         return findings
-    states = _states(findings)
-    table = findings.filter(
-        tables.mask_column(np.array([state in wanted for state in states], dtype=bool))
-    )
-    return _once(table)
-
-
-def _once(table: pa.Table) -> pa.Table:
-    """Without repeated rows: a batch that a lost worker had finished may come twice."""
-    keys = ["recording", "check", "subject"]
-    numbered = table.append_column("_row", number_column(np.arange(table.num_rows, dtype=np.int64)))
-    first = numbered.group_by(keys, use_threads=False).aggregate([("_row", "min")])
-    rows = first["_row_min"].combine_chunks()
-    return table.take(rows.take(pc.sort_indices(rows)))
+    with duckdb.connect(":memory:") as connection:
+        connection.register("kept", findings)
+        connection.register("recordings", recordings)
+        return connection.sql(_CURRENT).to_arrow_table().cast(tables.FINDINGS)
 
 
 def pending(findings: pa.Table, entries: Iterable[Entry]) -> list[Entry]:
