@@ -123,7 +123,7 @@ def _changes(comparison: Comparison, us: bool) -> Iterator[Block]:
         yield Figure(
             changes_chart(changes),
             "Changes at equal operating points with their 95 % intervals, each on its own scale "
-            "around no change. Filled: a change is shown.",
+            "around no change. Filled: a change is shown, allowing for how many were looked at.",
         )
     lacking = [s for s in comparison.signals if s.verdict is SignalVerdict.NOT_COMPARABLE]
     if lacking:

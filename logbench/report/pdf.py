@@ -45,8 +45,6 @@ MARGIN = 48.0
 PAGES = {"A4": A4, "letter": letter}
 MOST_CELL = 900
 """Characters of a cell: a row must fit on a page."""
-_NEEDS = {Figure: 190, Picture: 190, Bullets: 130}
-"""Points that must be left on a page for a heading, by what follows it."""
 _INK, _GREY, _LINE = HexColor("#1A1A1A"), HexColor("#555555"), HexColor("#BBBBBB")
 _MARK, _CAUTION = HexColor("#FBE9DD"), HexColor("#FFF6DC")
 
@@ -170,8 +168,15 @@ def _story(document: Document, width: float) -> Iterator[Flowable]:
             if block.new_page:
                 yield PageBreak()
             # a heading stays with at least the beginning of what it heads
-            yield CondPageBreak(_NEEDS.get(type(after), 70))
+            yield CondPageBreak(_needed(after, width))
         yield from [KeepTogether(flowables)] if isinstance(block, Figure | Picture) else flowables
+
+
+def _needed(after: Block | None, width: float) -> float:
+    """Points that must be left on a page for a heading, by what follows it."""
+    if isinstance(after, Figure):
+        return float(after.drawing.height * width / after.drawing.width) + 60
+    return {Picture: 330.0, Bullets: 130.0}.get(type(after), 70.0)
 
 
 def _head(
