@@ -1,0 +1,198 @@
+"""What a drive still lacks: the steps the checks' evidence needs, ticked off by the data itself.
+
+Lengths of the steps are common practice, no source; they are what the checks ask for or more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+
+import numpy as np
+
+from logbench.analysis.alignment import Mask, Values
+from logbench.analysis.comparison.cells import (
+    SLOT_S,
+    CellKey,
+    LoadAxis,
+    choose_axis,
+    key_of,
+    rules_for,
+    slots_of,
+)
+from logbench.analysis.comparison.plan import CellGoal
+from logbench.analysis.conditions import WARM_DEGC
+from logbench.analysis.grid import STEP_S, RecordingLike
+from logbench.analysis.model import Condition, ConditionSpan
+from logbench.analysis.view import View
+
+COLD_DEGC = 40.0
+"""Coolant below this at the start is a cold start."""
+CELL_S = 10.0
+"""Steady seconds after which a cell of the grid counts as filled."""
+
+
+class StepState(Enum):
+    """Where a step stands."""
+
+    TO_DO = "to do"
+    DONE = "done"
+    TOO_LATE = "too late for this drive"
+
+
+@dataclass(frozen=True, slots=True)
+class PlanStep:
+    """One step: `say` is what the driver is told; it is done after `needed_s`, 0 where it is an
+    instant."""
+
+    key: str
+    title: str
+    say: str
+    needed_s: float = 0.0
+
+
+STEPS = (
+    PlanStep("cold_start", "Cold start", "Start the cold engine while recording"),
+    PlanStep("warm_up", "Idle to warm", "Let it warm up: idle, then gentle driving"),
+    PlanStep("warm_idle", "Warm idle, 60 s", "Idle, warm, everything off, hands and feet off", 60),
+    PlanStep("hold_2500", "2,500 rpm hold, 30 s", "Stand still and hold 2,500 rpm", 30),
+    PlanStep("cruise", "Steady cruise, 60 s", "Drive steadily at one speed", 60),
+    PlanStep(
+        "full_throttle", "One full-throttle pull, 2 s",
+        "One full-throttle pull above 3,000 rpm, only where lawful and safe", 2,
+    ),
+    PlanStep("coast_down", "Coast-down, 5 s", "Foot off at speed and let it coast in gear", 5),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class StepProgress:
+    """A step with the seconds it has."""
+
+    step: PlanStep
+    state: StepState
+    have_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CellProgress:
+    """A cell of the grid: seconds it has, and those wanted of it (0 where none are)."""
+
+    cell: CellKey
+    have_s: float
+    wanted_s: float = 0.0
+
+    @property
+    def done(self) -> bool:
+        """It has what is wanted, or, where nothing is, enough."""
+        return self.have_s >= (self.wanted_s or CELL_S)
+
+
+@dataclass(frozen=True)
+class DriveProgress:
+    """What a drive has so far; `axis` is None without a load signal."""
+
+    conditions: tuple[ConditionSpan, ...]
+    steps: tuple[StepProgress, ...]
+    axis: LoadAxis | None = None
+    cells: Mapping[CellKey, CellProgress] = field(default_factory=dict)
+
+    def next_step(self) -> StepProgress | None:
+        """The first step still to do, or None."""
+        return next((s for s in self.steps if s.state is StepState.TO_DO), None)
+
+    def next_cell(self) -> CellProgress | None:
+        """Of the cells wanted, the one that lacks most, or None."""
+        lacking = [c for c in self.cells.values() if c.wanted_s and not c.done]
+        return max(lacking, key=lambda c: c.wanted_s - c.have_s, default=None)
+
+    def says(self) -> str:
+        """What comes next, in one sentence."""
+        step = self.next_step()
+        if step is not None:
+            left_s = step.step.needed_s - step.have_s
+            return f"{step.step.say}: {left_s:.0f} s more" if left_s > 0 else step.step.say
+        cell = self.next_cell()
+        if cell is not None and self.axis is not None:
+            left_s = cell.wanted_s - cell.have_s
+            return f"Drive at {cell.cell.text(self.axis)}: {left_s:.0f} s more"
+        return "The plan is complete"
+
+
+def progress_of(recording: RecordingLike, goals: Sequence[CellGoal] = ()) -> DriveProgress:
+    """How far a drive has come. `goals`: cells that a first drive had, for a repeat."""
+    view = View(recording)
+    spans = view.conditions.spans
+    axis = goals[0].axis if goals else choose_axis([view], [view])
+    have = {} if axis is None else _cell_seconds(view, axis)
+    wanted = {goal.cell: goal.wanted_s for goal in goals}
+    cells = {
+        cell: CellProgress(cell, have.get(cell, 0.0), wanted.get(cell, 0.0))
+        for cell in sorted({*have, *wanted})
+    }
+    return DriveProgress(spans, tuple(_step(view, step) for step in STEPS), axis, cells)
+
+
+def _cell_seconds(view: View, axis: LoadAxis) -> dict[CellKey, float]:
+    slots = slots_of([view], axis, (), rules_for([view], [view]))
+    codes, counts = np.unique(slots.code, return_counts=True)
+    return {key_of(int(code)): float(n * SLOT_S) for code, n in zip(codes, counts, strict=True)}
+
+
+def _step(view: View, step: PlanStep) -> StepProgress:
+    if step.key in ("cold_start", "warm_up"):
+        return _warming(view, step)
+    have_s = {
+        "warm_idle": lambda: _longest_s(_mask(view, Condition.WARM_IDLE)),
+        "hold_2500": lambda: _longest_s(_held(view)),
+        "cruise": lambda: _total_s(_mask(view, Condition.CRUISE)),
+        "full_throttle": lambda: _longest_s(_pulled(view)),
+        "coast_down": lambda: _longest_s(_mask(view, Condition.FUEL_CUT)),
+    }[step.key]()
+    done = have_s >= step.needed_s
+    return StepProgress(step, StepState.DONE if done else StepState.TO_DO, have_s)
+
+
+def _warming(view: View, step: PlanStep) -> StepProgress:
+    """Both steps can only be done on a drive that began cold."""
+    coolant, running = view.grid.slow("ECT"), view.conditions.running
+    known = np.empty(0) if coolant is None else coolant[running & np.isfinite(coolant)]
+    if not len(known):
+        return StepProgress(step, StepState.TO_DO)
+    if known[0] >= COLD_DEGC:
+        return StepProgress(step, StepState.TOO_LATE)
+    if step.key == "warm_up":
+        warm = bool(known.max() >= WARM_DEGC)
+        return StepProgress(step, StepState.DONE if warm else StepState.TO_DO)
+    seen = bool((~running[: int(np.argmax(running))]).any())
+    return StepProgress(step, StepState.DONE if seen else StepState.TOO_LATE)
+
+
+def _mask(view: View, condition: Condition) -> Mask:
+    return view.conditions.mask(condition)
+
+
+def _rpm(view: View) -> Values:
+    rpm = view.grid.linear("RPM")
+    return np.full(len(view.grid), np.nan) if rpm is None else rpm
+
+
+def _held(view: View) -> Mask:
+    """Standing, 2,250 to 2,750 rpm, warm."""
+    rpm = _rpm(view)
+    near = (rpm >= 2250.0) & (rpm <= 2750.0)
+    return _mask(view, Condition.FAST_IDLE) & view.conditions.warm & near
+
+
+def _pulled(view: View) -> Mask:
+    return _mask(view, Condition.FULL_THROTTLE) & (_rpm(view) >= 3000.0)
+
+
+def _total_s(mask: Mask) -> float:
+    return float(mask.sum() * STEP_S)
+
+
+def _longest_s(mask: Mask) -> float:
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    return float((edges[1::2] - edges[::2]).max(initial=0) * STEP_S)

@@ -1,0 +1,90 @@
+"""The drive plan, ticked off by simulated drives: an independent car that knows no plan."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from logbench.analysis.comparison.plan import plan_from
+from logbench.analysis.drive_plan import STEPS, StepState, progress_of
+from logbench.analysis.model import Condition
+from logbench.recording.model import Trace
+from logbench.recording.reader import Recording
+from logbench.signals.table import table
+from logbench.simulator.cars import named_car
+from logbench.simulator.drive import Drive
+from logbench.simulator.produce import produce
+from logbench.simulator.schedules import schedule
+
+SIGNALS = ("RPM", "VSS", "ECT", "MAF", "MAP", "LOAD_PCT", "TP", "FUELSYS1", "BARO")
+
+
+@pytest.fixture(scope="module")
+def drive() -> Recording:
+    car = Drive(named_car("demo"), {}, schedule("test-drive"), seed=3)
+    made = produce(car, SIGNALS, dict.fromkeys(SIGNALS, 5.0), seed=3)
+    unit = {s: table().by_acronym(s).unit for s in SIGNALS}
+    return Recording.of([Trace(s, e, unit[s], t, v) for (s, e), (t, v) in made.items()])
+
+
+def part(drive: Recording, start_s: float, end_s: float) -> Recording:
+    traces = []
+    for trace in drive.traces():
+        inside = (trace.t_ns >= start_s * 1e9) & (trace.t_ns < end_s * 1e9)
+        t_ns = trace.t_ns[inside] - round(start_s * 1e9)
+        traces.append(Trace(trace.signal, trace.ecu, trace.unit, t_ns, trace.value[inside]))
+    return Recording.of(traces)
+
+
+def test_the_scripted_drive_does_every_step(drive: Recording):
+    got = progress_of(drive)
+    assert [s.state for s in got.steps] == [StepState.DONE] * len(STEPS)
+    assert got.says() == "The plan is complete"
+    assert sum(c.have_s for c in got.cells.values()) > 120
+
+
+def test_steps_are_ticked_in_the_order_of_the_data(drive: Recording):
+    length_s = drive.duration_ns / 1e9
+    done = [
+        {s.step.key for s in progress_of(part(drive, 0, end)).steps if s.state is StepState.DONE}
+        for end in np.linspace(30, length_s, 6)
+    ]
+    for before, after in itertools.pairwise(done):
+        assert before <= after
+    assert done[0] == {"cold_start"}
+    assert len(done[-1]) == len(STEPS)
+
+
+def test_a_warm_start_is_too_late_for_the_cold_steps(drive: Recording):
+    got = progress_of(part(drive, 500, drive.duration_ns / 1e9))
+    assert [s.state for s in got.steps[:2]] == [StepState.TOO_LATE] * 2
+    assert got.next_step() is None or got.next_step() not in got.steps[:2]
+
+
+def test_seconds_come_from_the_conditions(drive: Recording):
+    got = progress_of(drive)
+    idle = [s for s in got.conditions if s.condition is Condition.WARM_IDLE]
+    longest_s = max(s.end_ns - s.start_ns for s in idle) / 1e9
+    warm_idle = next(s for s in got.steps if s.step.key == "warm_idle")
+    assert warm_idle.have_s == pytest.approx(longest_s, abs=0.5)
+
+
+def test_nothing_recorded_yet():
+    got = progress_of(Recording.of([]))
+    assert got.cells == {}
+    assert {s.state for s in got.steps} == {StepState.TO_DO}
+    assert got.says() == STEPS[0].say
+
+
+def test_a_repeat_asks_for_the_first_drives_cells(drive: Recording):
+    goals = plan_from([drive])
+    start = progress_of(part(drive, 0, 60), goals)
+    assert {g.cell for g in goals} <= set(start.cells)
+    cell = start.next_cell()
+    assert cell is not None
+    assert cell.wanted_s - cell.have_s == max(g.wanted_s for g in goals)
+    whole = progress_of(drive, goals)
+    assert whole.next_cell() is None
+    assert whole.says() == "The plan is complete"
