@@ -87,7 +87,7 @@ class Sql:
             self._connection.execute(
                 f"CREATE VIEW samples AS SELECT substr(filename, {len(root) + 1}) AS recording, "
                 "signal, ecu, t AS t_ns, t / 1e9 AS t_s, value "
-                f"FROM read_parquet([{names}], filename = true)"
+                f"FROM read_parquet([{names}], filename = true, hive_partitioning = false)"
             )
         else:
             assert isinstance(store, RemoteStore)
