@@ -31,6 +31,7 @@ from logbench.app.settings import Settings
 from logbench.app.theme import CHOICES, Look
 
 if TYPE_CHECKING:
+    from logbench.app.compare.page import ComparePage
     from logbench.app.live.session import CaptureFactory
     from logbench.app.review.page import ReviewPage
 
@@ -38,7 +39,7 @@ _log = logging.getLogger(__name__)
 
 
 class MainWindow(QMainWindow):
-    """Live and Review on one desk. Review is made when it is first needed."""
+    """Live, Review and Compare on one desk; the last two are made when first needed."""
 
     def __init__(self, settings: Settings, capture: CaptureFactory | None = None) -> None:
         super().__init__()
@@ -48,6 +49,7 @@ class MainWindow(QMainWindow):
         """Whether a running recording may be finished now; tests put their own answer here."""
         self._closing = False
         self._review: ReviewPage | None = None
+        self._compare: ComparePage | None = None
         self.live = LivePage(self.desk, capture)
         self.live.review_wanted.connect(lambda path: self.open_recordings([path]))
         self.live.ended.connect(self._recording_ended)
@@ -79,7 +81,7 @@ class MainWindow(QMainWindow):
         layout.addWidget(name)
         layout.addSpacing(16)
         self._page_buttons = QButtonGroup(self)
-        for key, title in (("live", "Live"), ("review", "Review")):
+        for key, title in (("live", "Live"), ("review", "Review"), ("compare", "Compare")):
             button = QPushButton(title)
             button.setObjectName("page")
             button.setCheckable(True)
@@ -106,6 +108,7 @@ class MainWindow(QMainWindow):
         add_command(self, "Search commands", ["Ctrl+K", "Ctrl+Shift+P"], self.show_commands)
         add_command(self, "Go to the Live page", "Ctrl+1", lambda: self.show_page("live"))
         add_command(self, "Go to the Review page", "Ctrl+2", lambda: self.show_page("review"))
+        add_command(self, "Go to the Compare page", "Ctrl+3", lambda: self.show_page("compare"))
         add_command(self, "Open a recording", "Ctrl+O", self.ask_for_recording)
         add_command(self, "Switch between light and night", "Ctrl+T", self._switch_theme)
         add_command(self, "Full screen", "F11", self._switch_full_screen)
@@ -121,11 +124,21 @@ class MainWindow(QMainWindow):
             self._pages.addWidget(self._review)
         return self._review
 
+    @property
+    def compare(self) -> ComparePage:
+        """The Compare page, made when first asked for."""
+        if self._compare is None:
+            from logbench.app.compare.page import ComparePage
+
+            self._compare = ComparePage(self.desk)
+            self._pages.addWidget(self._compare)
+        return self._compare
+
     # --- doing ---
 
     def show_page(self, key: str) -> None:
-        """Bring a page to the front: `live` or `review`."""
-        page: QWidget = self.review if key == "review" else self.live
+        """Bring a page to the front: `live`, `review` or `compare`."""
+        page: QWidget = self.live if key == "live" else getattr(self, key)
         self._pages.setCurrentWidget(page)
         for button in self._page_buttons.buttons():
             button.setChecked(button.property("page") == key)
@@ -157,7 +170,8 @@ class MainWindow(QMainWindow):
 
     def commands(self) -> list[QAction]:
         """All actions that make sense now: the window's and the shown page's."""
-        page = self.review if self._pages.currentWidget() is self._review else self.live
+        made = (self.live, self._review, self._compare)
+        page = next(p for p in made if p is not None and p is self._pages.currentWidget())
         return [*page.commands(), *self.actions()]
 
     def show_commands(self) -> None:

@@ -1,0 +1,123 @@
+"""What has become of each finding."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QBrush
+from PySide6.QtWidgets import QHeaderView, QTreeWidget, QTreeWidgetItem
+
+from logbench.analysis.comparison.results import FindingResult, FindingVerdict
+from logbench.analysis.model import Finding
+from logbench.app.compare.colours import FINDING_SYMBOLS, finding_colour
+from logbench.app.plot.ticks import unit_text, value_text
+from logbench.app.theme import Theme
+
+_ORDER = (
+    FindingVerdict.WORSE,
+    FindingVerdict.RESOLVED,
+    FindingVerdict.IMPROVED,
+    FindingVerdict.UNCHANGED,
+    FindingVerdict.NOT_COMPARABLE,
+)
+
+
+def sorted_findings(findings: Sequence[FindingResult]) -> list[FindingResult]:
+    """Worse first, then the better ones, then those still out of their band, then the rest."""
+
+    def rank(result: FindingResult) -> tuple[int, int]:
+        still = result.after.verdict.severity if result.after is not None else 0
+        return _ORDER.index(result.verdict), -still
+
+    return sorted(findings, key=rank)
+
+
+def count_of(findings: Sequence[FindingResult]) -> str:
+    """`2 resolved, 1 worse`; empty when neither."""
+    counts = [(v, sum(f.verdict is v for f in findings)) for v in _ORDER[:3]]
+    return ", ".join(f"{n} {verdict.value}" for verdict, n in counts if n)
+
+
+def numbers_of(result: FindingResult) -> str:
+    """`20.3 → 0.1 %`, or the checks' words where there are no numbers."""
+    first, second = _side(result.before), _side(result.after)
+    unit = next((f.unit for f in (result.before, result.after) if f and f.unit), "")
+    numeric = (
+        result.before
+        and result.after
+        and None
+        not in (
+            result.before.value,
+            result.after.value,
+        )
+    )
+    return f"{first} → {second} {unit_text(unit) if numeric else ''}".strip()
+
+
+def _side(finding: Finding | None) -> str:
+    if finding is None:
+        return "–"
+    if finding.value is None:
+        return finding.verdict.value
+    return value_text(finding.value, finding.unit)
+
+
+class FindingsList(QTreeWidget):
+    """Choosing a finding sends `chosen`."""
+
+    chosen = Signal(object)
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self._theme = theme
+        self._results: list[FindingResult] = []
+        self.setAccessibleName("What has become of each finding")
+        self.setHeaderLabels(["Verdict", "Finding", "Before → after"])
+        self.setRootIsDecorated(False)
+        self.setUniformRowHeights(True)
+        header = self.header()
+        header.setStretchLastSection(False)
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
+        header.setSectionResizeMode(2, QHeaderView.ResizeMode.ResizeToContents)
+        self.currentItemChanged.connect(self._changed)
+
+    @property
+    def results(self) -> tuple[FindingResult, ...]:
+        """Those shown, from the top."""
+        return tuple(self._results)
+
+    def show_findings(self, findings: Sequence[FindingResult]) -> None:
+        """Other findings."""
+        self._results = sorted_findings(findings)
+        self.clear()
+        for result in self._results:
+            name = f"{result.check.replace('_', ' ')}: {result.subject}"
+            verdict = f"{FINDING_SYMBOLS[result.verdict]} {result.verdict.value}"
+            item = QTreeWidgetItem([verdict, name, numbers_of(result)])
+            for column in range(3):
+                item.setToolTip(column, f"{name}: {result.reason}")
+            item.setTextAlignment(2, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+            self.addTopLevelItem(item)
+        self.set_theme(self._theme)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self._theme = theme
+        for row, result in enumerate(self._results):
+            item = self.topLevelItem(row)
+            if item is not None:
+                item.setForeground(0, QBrush(finding_colour(result.verdict, theme)))
+
+    def step(self, by: int) -> None:
+        """Choose the next, or the one before."""
+        item = self.currentItem()
+        at = 0 if item is None else self.indexOfTopLevelItem(item) + by
+        wanted = self.topLevelItem(at % max(1, len(self._results)))
+        if wanted is not None:
+            self.setCurrentItem(wanted)
+
+    def _changed(self, item: QTreeWidgetItem | None) -> None:
+        if item is not None:
+            self.chosen.emit(self._results[self.indexOfTopLevelItem(item)])

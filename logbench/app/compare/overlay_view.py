@@ -1,0 +1,334 @@
+"""Two drives laid over each other: strips of both sides, and the difference under them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from PySide6.QtCore import QRectF, Qt, QTimer, Signal
+from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent
+from PySide6.QtWidgets import (
+    QComboBox,
+    QDoubleSpinBox,
+    QHBoxLayout,
+    QLabel,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.analysis.comparison.overlay import By
+from logbench.analysis.model import Span
+from logbench.app.compare.working import SIDES, Compared, Laid, Wish, place_ns, shown_signals
+from logbench.app.parts import Elided
+from logbench.app.plot.keys import add_view_commands
+from logbench.app.plot.stack import StripStack
+from logbench.app.plot.strip import GUTTER
+from logbench.app.plot.ticks import tick_text, time_text
+from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.theme import Theme
+
+_ROW_PX = 15
+_WAIT_MS = 250
+_FIRST_MARKER = "first marker"
+
+
+class SpanRows(QWidget):
+    """Two rows above the strips: when each side was in what is chosen."""
+
+    def __init__(self, view: TimeView, theme: Theme) -> None:
+        super().__init__()
+        self._view = view
+        self._theme = theme
+        self.spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
+        self.setFixedHeight(2 * _ROW_PX + 4)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        view.changed.connect(self.update)
+
+    def show_spans(self, spans: dict[str, tuple[Span, ...]]) -> None:
+        """Other spans, on the strips' axis."""
+        self.spans = spans
+        told = [
+            f"{len(spans[side])} spans {side}, {sum(s.duration_s for s in spans[side]):.0f} s"
+            for side in SIDES
+        ]
+        self.setAccessibleName("Where it comes from: " + "; ".join(told))
+        self.setVisible(any(spans.values()))
+        self.update()
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self._theme = theme
+        self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """A label and the spans of each side; hatched after the repair."""
+        painter = QPainter(self)
+        painter.fillRect(self.rect(), QColor(self._theme.window))
+        for row, side in enumerate(SIDES):
+            top = 2 + row * _ROW_PX
+            painter.setPen(QColor(self._theme.muted))
+            right = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+            painter.drawText(QRectF(0, top, GUTTER - 8, _ROW_PX), right, side)
+            pattern = (Qt.BrushStyle.SolidPattern, Qt.BrushStyle.Dense4Pattern)[row]
+            brush = QBrush(self._theme.trace(row), pattern)
+            painter.setClipRect(GUTTER, 0, self._view.pixels, self.height())
+            for span in self.spans[side]:
+                x0, x1 = self._view.x_of(span.start_ns), self._view.x_of(span.end_ns)
+                box = QRectF(GUTTER + x0, top + 2, max(2.0, x1 - x0), _ROW_PX - 4)
+                painter.fillRect(box, brush)
+            painter.setClipping(False)
+        painter.end()
+
+
+class OverlayView(QWidget):
+    """Choose a signal and what the drives are placed by; sends a `Wish`, is given what was laid."""
+
+    wished = Signal(object)
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self._theme = theme
+        self._compared: Compared | None = None
+        self.laid: Laid | None = None
+        self._spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
+        self.view = TimeView(self)
+        self.stack = StripStack(self.view, theme)
+        self.rows = SpanRows(self.view, theme)
+        self.rows.hide()
+        self.signal_box = _box("Signal laid over")
+        self.by_box = _box("What the drives are placed by")
+        self.by_box.addItems([by.value for by in By])
+        self.marker_box = _box("Marker that both drives hold")
+        self.degc_box = QDoubleSpinBox()
+        self.degc_box.setRange(-30.0, 130.0)
+        self.degc_box.setDecimals(0)
+        self.degc_box.setValue(70.0)
+        self.degc_box.setSuffix(" °C")
+        self.degc_box.setAccessibleName("Coolant temperature that both drives reach")
+        self.file_boxes = {side: _box(f"Recording shown {side} the repair") for side in SIDES}
+        self.note = Elided()
+        self._soon = QTimer(self)
+        self._soon.setSingleShot(True)
+        self._soon.setInterval(_WAIT_MS)
+        self._soon.timeout.connect(self.ask)
+        self._lay_out()
+        for box in (self.signal_box, self.by_box, self.marker_box, *self.file_boxes.values()):
+            box.activated.connect(self._chosen)
+        self.degc_box.valueChanged.connect(self._soon.start)
+        add_view_commands(self.stack, self.view)
+        self.setFocusProxy(self.stack)
+
+    def _lay_out(self) -> None:
+        tools = QHBoxLayout()
+        tools.setContentsMargins(6, 2, 10, 2)
+        tools.addWidget(self.signal_box, 2)
+        tools.addWidget(QLabel("placed by"))
+        for widget in (self.by_box, self.marker_box, self.degc_box):
+            tools.addWidget(widget, 1)
+        files = QHBoxLayout()
+        files.setContentsMargins(6, 0, 10, 2)
+        for box in self.file_boxes.values():
+            files.addWidget(box, 1)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 6)
+        layout.setSpacing(2)
+        layout.addLayout(tools)
+        layout.addLayout(files)
+        layout.addWidget(self.rows)
+        layout.addWidget(self.stack, 1)
+        layout.addWidget(self.note)
+        self._show_options()
+
+    # --- what is shown ---
+
+    def show_comparison(self, compared: Compared) -> None:
+        """Other recordings: fill the choices; nothing is asked for yet."""
+        self._compared = compared
+        self._spans = dict.fromkeys(SIDES, ())
+        self.signal_box.clear()
+        titles = {s.key: s.title for s in compared.result.signals if s.derived}
+        for key in shown_signals(compared):
+            self.signal_box.addItem(titles.get(key, key), key)
+        for side, paths in zip(SIDES, compared.files, strict=True):
+            box = self.file_boxes[side]
+            box.clear()
+            box.addItems([f"{side}: {path.name}" for path in paths])
+            box.setVisible(len(paths) > 1)
+        self._list_markers()
+        views = [side[0] for side in compared.views]
+        started = all(view.run_start_ns is not None for view in views)
+        self.by_box.setCurrentText((By.ENGINE_START if started else By.TIME).value)
+        self._show_options()
+
+    def show_laid(self, laid: Laid) -> None:
+        """Draw an overlay."""
+        same = self.laid is not None and self.laid.wish.by is laid.wish.by
+        self.laid = laid
+        self.stack.clear()
+        if laid.speed is not None:
+            self._strip(laid.speed, "speed")
+        self._strip(laid.lines, "signal")
+        self._strip((laid.difference,), "difference")
+        self._tint()
+        km = laid.overlay.x_unit == "km"
+        self.stack.axis.text_of = _km_text if km else time_text
+        self.stack.axis.setAccessibleName("Kilometres driven" if km else "Time axis")
+        x = laid.overlay.x
+        if len(x):
+            self.view.set_limits(round(x[0] * SECOND), round(x[-1] * SECOND))
+        if not same:
+            self.view.show_all()
+        self.note.setObjectName("muted")
+        self.note.style().polish(self.note)
+        self.note.tell(_note(laid))
+        self._place_spans()
+        self.stack.refresh()
+        self.stack.axis.update()
+
+    def show_trouble(self, sentence: str) -> None:
+        """There is no such overlay, and why."""
+        self.laid = None
+        self.stack.clear()
+        self.rows.hide()
+        self.note.setObjectName("trouble")
+        self.note.style().polish(self.note)
+        self.note.tell(f"■  {sentence}")
+
+    def show_spans(self, spans: dict[str, tuple[Span, ...]]) -> None:
+        """Show when each side was in what is chosen, in times of the recordings shown."""
+        self._spans = spans
+        self._place_spans()
+
+    def step_span(self, by: int) -> None:
+        """Show the next of these spans, or the one before."""
+        starts = sorted({(s.start_ns, s.end_ns) for side in self.rows.spans.values() for s in side})
+        if not starts:
+            return
+        at = (self.view.start_ns + self.view.end_ns) / 2
+        middles = [(a + b) / 2 for a, b in starts]
+        near = 0.01 * SECOND
+        if by > 0:
+            chosen = next((i for i, m in enumerate(middles) if m > at + near), 0)
+        else:
+            earlier = [i for i, m in enumerate(middles) if m < at - near]
+            chosen = earlier[-1] if earlier else len(starts) - 1
+        start, end = starts[chosen]
+        pad = max(end - start, 4 * SECOND)
+        self.view.show_span(start - pad, end + pad)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self._theme = theme
+        self.stack.set_theme(theme)
+        self.rows.set_theme(theme)
+        self._tint()
+
+    # --- choosing ---
+
+    def choose_signal(self, key: str) -> None:
+        """Lay this signal over, as choosing it in the box would."""
+        index = self.signal_box.findData(key)
+        if index >= 0 and (index != self.signal_box.currentIndex() or self.laid is None):
+            self.signal_box.setCurrentIndex(index)
+            self.ask()
+
+    def choose_by(self, by: By) -> None:
+        """Place the drives otherwise, as choosing it in the box would."""
+        self.by_box.setCurrentText(by.value)
+        self._chosen()
+
+    @property
+    def recordings(self) -> tuple[int, int]:
+        """Which recording of each side is shown."""
+        first, second = (max(0, box.currentIndex()) for box in self.file_boxes.values())
+        return first, second
+
+    def ask(self) -> None:
+        """Ask for the overlay that the boxes say."""
+        if self._compared is None or self.signal_box.currentIndex() < 0:
+            return
+        marker = self.marker_box.currentText()
+        self.wished.emit(
+            Wish(
+                self.signal_box.currentData(),
+                By(self.by_box.currentText()),
+                "" if marker == _FIRST_MARKER else marker,
+                self.degc_box.value(),
+                self.recordings,
+            )
+        )
+
+    def _chosen(self) -> None:
+        if self.sender() in self.file_boxes.values():
+            self._list_markers()
+        self._show_options()
+        self.ask()
+
+    def _list_markers(self) -> None:
+        """Markers that both shown recordings hold."""
+        assert self._compared is not None
+        pairs = zip(self._compared.views, self.recordings, strict=True)
+        texts = [
+            {e.text for e in side[i].facts.events if e.kind == "marker" and e.text}
+            for side, i in pairs
+        ]
+        self.marker_box.clear()
+        self.marker_box.addItems([_FIRST_MARKER, *sorted(texts[0] & texts[1])])
+
+    def _show_options(self) -> None:
+        by = self.by_box.currentText()
+        self.marker_box.setVisible(by == By.MARKER.value)
+        self.degc_box.setVisible(by == By.COOLANT.value)
+
+    # --- drawing ---
+
+    def _strip(self, traces: Sequence[object], group: str) -> None:
+        for trace in traces:
+            assert hasattr(trace, "group")
+            trace.group = group
+        strips = [self.stack.add_strip(traces[0].unit, group)]  # type: ignore[attr-defined]
+        for trace in traces:
+            strips[0].add(trace)  # type: ignore[arg-type]
+
+    def _tint(self) -> None:
+        """The difference has a colour of its own."""
+        if self.stack.strips:
+            own = replace(self._theme, traces=self._theme.traces[2:])
+            self.stack.strips[-1].set_theme(own)
+
+    def _place_spans(self) -> None:
+        laid = self.laid
+        placed: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
+        if laid is not None:
+            for side in SIDES:
+                placed[side] = tuple(
+                    Span(place_ns(laid, side, s.start_ns), place_ns(laid, side, s.end_ns))
+                    for s in self._spans[side]
+                )
+        self.rows.show_spans(placed)
+        self.stack.set_shades([s for side in SIDES for s in placed[side]])
+
+
+def _box(name: str) -> QComboBox:
+    box = QComboBox()
+    box.setAccessibleName(name)
+    box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+    box.setMinimumContentsLength(9)
+    return box
+
+
+def _km_text(at_s: float, step_s: float) -> str:
+    return f"{tick_text(at_s, step_s)} km"
+
+
+def _note(laid: Laid) -> str:
+    start = {
+        By.TIME: "Time since the start of each recording.",
+        By.ENGINE_START: "Time since the start of the engine.",
+        By.MARKER: "Time since the marker.",
+        By.COOLANT: f"Time since the coolant reached {laid.wish.coolant_degc:.0f} °C.",
+        By.DISTANCE: "Distance since the start of each recording.",
+        By.SPEED_MATCH: "The second drive is moved to where its speed fits best.",
+    }[laid.wish.by]
+    return f"{start} {laid.overlay.note} An overlay shows; it judges nothing.".replace("  ", " ")

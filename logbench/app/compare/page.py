@@ -1,0 +1,328 @@
+"""The Compare page: two sides are chosen, held against each other, and shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QShowEvent
+from PySide6.QtWidgets import (
+    QFileDialog,
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QProgressBar,
+    QPushButton,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.background import Task
+from logbench.app.commands import add_command
+from logbench.app.compare.results import DRIVE, FINDINGS, SIGNALS, WARM_UP, ResultsPanel
+from logbench.app.compare.sides import SidesPanel, dropped_files
+from logbench.app.compare.working import (
+    AFTER,
+    BEFORE,
+    Compared,
+    Wish,
+    compare_files,
+    find_recordings,
+    lay,
+)
+from logbench.app.desk import Desk
+from logbench.app.parts import Elided, Notice, middle
+from logbench.app.theme import Theme
+
+_CHOOSING, _ASKING, _SHOWING = range(3)
+
+
+class SameCar(QFrame):
+    """Asks whether two sides that look like different cars are one."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setObjectName("card")
+        self.setMaximumWidth(680)
+        title = QLabel("Are these recordings of the same car?")
+        title.setObjectName("title")
+        self.text = QLabel()
+        self.text.setWordWrap(True)
+        self.yes = QPushButton("It is the same car: show the comparison")
+        self.no = QPushButton("Choose other recordings")
+        buttons = QHBoxLayout()
+        buttons.addWidget(self.no)
+        buttons.addWidget(self.yes)
+        buttons.addStretch(1)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(28, 24, 28, 24)
+        layout.setSpacing(14)
+        layout.addWidget(title)
+        layout.addWidget(self.text)
+        layout.addLayout(buttons)
+
+    def ask(self, concerns: Sequence[str]) -> None:
+        """Show what speaks against it; the answer that shows nothing is the one at hand."""
+        lines = "\n".join(f"■  {text}" for text in concerns)
+        self.text.setText(
+            f"{lines}\n\nA comparison of two cars says nothing about a repair, so nothing is shown"
+            " unless you say that it is one car, for example with an exchanged control unit."
+        )
+        self.no.setFocus()
+
+
+class ComparePage(QWidget):
+    """Before and after a repair."""
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self._desk = desk
+        theme = desk.look.theme
+        self.sides = SidesPanel()
+        self.question = SameCar()
+        self.results = ResultsPanel(theme)
+        self.compared: Compared | None = None
+        """What is shown; None until a comparison is (or its question is answered)."""
+        self._waiting: Compared | None = None
+        self._task: Task | None = None
+        self._laying: Task | None = None
+        self.setAcceptDrops(True)
+        self._make_parts()
+        self._lay_out()
+        self._add_commands()
+        self.sides.compare_wanted.connect(self.compare)
+        self.sides.add_wanted.connect(self.ask_for_files)
+        self.question.yes.clicked.connect(self.confirm_same_car)
+        self.question.no.clicked.connect(self.choose_sides)
+        self.results.overlay.wished.connect(self._lay)
+        desk.look.changed.connect(self.set_theme)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+
+    # --- building ---
+
+    def _make_parts(self) -> None:
+        self.notice = Notice()
+        self.title = Elided()
+        self.choose_button = QPushButton("Choose sides  F2")
+        self.choose_button.setAccessibleName("Choose the recordings of both sides")
+        self.choose_button.clicked.connect(self.choose_sides)
+        self.swap_button = QPushButton("Swap sides  Ctrl+Shift+S")
+        self.swap_button.setAccessibleName("Swap the two sides and compare again")
+        self.swap_button.clicked.connect(self.swap)
+        self.progress = QProgressBar()
+        self.progress.setMaximum(1000)
+        self.progress.setTextVisible(False)
+        self.progress.setFixedSize(160, 14)
+        self.doing = QLabel()
+        self.doing.setObjectName("muted")
+        self.cancel_button = QPushButton("Cancel  Ctrl+.")
+        self.cancel_button.setAccessibleName("Cancel the comparison")
+        self.cancel_button.clicked.connect(self.cancel)
+        self._work = QWidget()
+        row = QHBoxLayout(self._work)
+        row.setContentsMargins(12, 4, 12, 4)
+        row.addStretch(1)
+        for widget in (self.doing, self.progress, self.cancel_button):
+            row.addWidget(widget)
+        self._work.hide()
+
+    def _lay_out(self) -> None:
+        tools = QHBoxLayout()
+        tools.setContentsMargins(12, 6, 12, 2)
+        tools.addWidget(self.choose_button)
+        tools.addWidget(self.swap_button)
+        tools.addSpacing(8)
+        tools.addWidget(self.title, 1)
+        shown = QWidget()
+        shown_layout = QVBoxLayout(shown)
+        shown_layout.setContentsMargins(0, 0, 0, 0)
+        shown_layout.setSpacing(2)
+        shown_layout.addLayout(tools)
+        shown_layout.addWidget(self.results, 1)
+        self._pages = QStackedWidget()
+        self._pages.addWidget(self.sides)
+        self._pages.addWidget(middle(self.question))
+        self._pages.addWidget(shown)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self.notice)
+        layout.addWidget(self._work)
+        layout.addWidget(self._pages, 1)
+
+    def _add_commands(self) -> None:
+        results, overlay = self.results, self.results.overlay
+        for title, keys, run in (
+            ("Compare the two sides", ["Ctrl+Return", "F5"], self.compare),
+            ("Add recordings made before", "Ctrl+B", lambda: self.ask_for_files(BEFORE)),
+            ("Add recordings made after", "Ctrl+Shift+B", lambda: self.ask_for_files(AFTER)),
+            ("Swap the sides", "Ctrl+Shift+S", self.swap),
+            ("Choose the sides", "F2", self.choose_sides),
+            ("Show what has become of the findings", "Alt+1", lambda: results.show_tab(FINDINGS)),
+            ("Show the signals", "Alt+2", lambda: results.show_tab(SIGNALS)),
+            ("Show what to drive", "Alt+3", lambda: results.show_tab(DRIVE)),
+            ("Show the warm-up", "Alt+4", lambda: results.show_tab(WARM_UP)),
+            ("Go to the grid", "Alt+5", results.grid.setFocus),
+            ("Go to the overlay", "Alt+6", overlay.stack.setFocus),
+            ("Choose the signal of the overlay", "Alt+7", overlay.signal_box.setFocus),
+            ("Choose what the overlay is placed by", "Alt+8", overlay.by_box.setFocus),
+            ("Next row", "F8", lambda: results.step(1)),
+            ("Row before", "Shift+F8", lambda: results.step(-1)),
+            ("Show the next stretch it came from", "F3", lambda: overlay.step_span(1)),
+            ("Show the stretch before", "Shift+F3", lambda: overlay.step_span(-1)),
+            ("Cancel the comparison", "Ctrl+.", self.cancel),
+        ):
+            add_command(self, title, keys, run)
+
+    def commands(self) -> list[QAction]:
+        """What can be done on this page."""
+        return [*self.actions(), *self.results.overlay.stack.actions()]
+
+    # --- doing ---
+
+    def ask_for_files(self, side: str) -> None:
+        """Let the user pick recordings of a side."""
+        recent = self._desk.settings.recent
+        folder = recent[0].parent if recent else self._desk.settings.folder
+        names, _ = QFileDialog.getOpenFileNames(
+            self,
+            f"Recordings {side} the repair",
+            str(folder),
+            "Recordings (*.parquet);;All files (*)",
+        )
+        if names:
+            self._pages.setCurrentIndex(_CHOOSING)
+            self.sides.put(side, [Path(name) for name in names])
+
+    def set_sides(self, before: Sequence[Path], after: Sequence[Path]) -> None:
+        """Put recordings on the sides, of a job for example, without comparing yet."""
+        self.choose_sides()
+        self.sides.set_sides(before, after)
+
+    def choose_sides(self) -> None:
+        """Back to the choice of the recordings; the comparison made stays until the next."""
+        self.cancel()
+        self._pages.setCurrentIndex(_CHOOSING)
+        self.list_recordings()
+        self.sides.recent.setFocus()
+
+    def swap(self) -> None:
+        """Swap the sides; what is shown is compared again."""
+        self.sides.swap()
+        if self._pages.currentIndex() == _SHOWING:
+            self.compare()
+
+    def compare(self) -> None:
+        """Compare what is chosen, off the main thread."""
+        if not self.sides.ready:
+            self.notice.trouble(
+                "Choose at least one recording before and one after the repair first."
+            )
+            return
+        self.cancel()
+        self.notice.hide()
+        self._busy(True)
+        before, after = (box.paths for box in self.sides.boxes.values())
+        self._task = self._desk.jobs.start(
+            lambda task: compare_files(before, after, task),
+            self._compared,
+            self._failed,
+            self._progressed,
+        )
+
+    def cancel(self) -> None:
+        """Stop comparing."""
+        if self._task is not None:
+            self._task.cancel()
+            self._task = None
+        self._busy(False)
+
+    def confirm_same_car(self) -> None:
+        """The user says that it is one car."""
+        if self._waiting is not None:
+            self._show(self._waiting)
+
+    def list_recordings(self) -> None:
+        """Look for recordings at hand."""
+        settings = self._desk.settings
+        folder, recent = settings.folder, settings.recent
+        self._desk.jobs.start(
+            partial(find_recordings, folder, recent),
+            lambda found: self.sides.show_found(found, folder),
+            self.notice.trouble,
+        )
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self.results.set_theme(theme)
+
+    # --- what the tasks tell ---
+
+    def _compared(self, compared: Compared) -> None:
+        self._task = None
+        self._busy(False)
+        if compared.result.needs_confirmation:
+            self._waiting, self.compared = compared, None
+            self._pages.setCurrentIndex(_ASKING)
+            self.question.ask([c.text for c in compared.result.concerns if c.confirm])
+        else:
+            self._show(compared)
+
+    def _show(self, compared: Compared) -> None:
+        self._waiting, self.compared = None, compared
+        names = [", ".join(path.name for path in side) for side in compared.files]
+        self.title.tell(f"{names[0]}  →  {names[1]}")
+        self._pages.setCurrentIndex(_SHOWING)
+        self.results.show_comparison(compared)
+        self.results.show_tab(FINDINGS if compared.result.findings else SIGNALS)
+
+    def _failed(self, sentence: str) -> None:
+        self._task = None
+        self._busy(False)
+        self.notice.trouble(sentence)
+
+    def _progressed(self, text: str, share: float) -> None:
+        self.progress.setValue(round(share * 1000))
+        self.progress.setAccessibleName(text)
+        self.doing.setText(text)
+
+    def _lay(self, wish: Wish) -> None:
+        """Lay a signal over, off the main thread; an older wish is dropped."""
+        compared = self.results.compared
+        if compared is None:
+            return
+        if self._laying is not None:
+            self._laying.cancel()
+        self._laying = self._desk.jobs.start(
+            lambda task: lay(compared, wish, task),
+            self.results.overlay.show_laid,
+            self.results.overlay.show_trouble,
+        )
+
+    def _busy(self, busy: bool) -> None:
+        self.progress.setValue(0)
+        self.doing.setText("Opening" if busy else "")
+        self._work.setVisible(busy)
+
+    # --- Qt's side ---
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """The recordings at hand may be others by now."""
+        super().showEvent(event)
+        if self._pages.currentIndex() == _CHOOSING:
+            self.list_recordings()
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        """Files may be dropped anywhere on the page."""
+        if dropped_files(event):
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        """Beside the boxes: where there is none yet, the older file before the newer one."""
+        event.acceptProposedAction()
+        paths = [p for p in dropped_files(event) if p.is_file()]
+        self._pages.setCurrentIndex(_CHOOSING)
+        self.sides.put("", sorted(paths, key=lambda p: (p.stat().st_mtime, p.name)))

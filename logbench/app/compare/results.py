@@ -1,0 +1,229 @@
+"""What a comparison has found: the sentence, the lists, the grid and the overlay."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QFrame,
+    QLabel,
+    QListWidget,
+    QSplitter,
+    QTabWidget,
+    QTextBrowser,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.analysis.comparison.cells import key_of
+from logbench.analysis.comparison.results import Comparison, FindingResult, SignalResult
+from logbench.analysis.model import Span
+from logbench.app.compare.cell_grid import CellGrid, GridCell
+from logbench.app.compare.findings_list import FindingsList, count_of
+from logbench.app.compare.overlay_view import OverlayView
+from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
+from logbench.app.compare.warmup_plot import WarmUpPlot
+from logbench.app.compare.working import SIDES, Compared
+from logbench.app.theme import Theme
+
+FINDINGS, SIGNALS, DRIVE, WARM_UP = range(4)
+_DETAIL_PX = 66
+
+
+class ResultsPanel(QWidget):
+    """Everything about one comparison. Choosing anything shows where it comes from."""
+
+    shown = Signal()
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self.compared: Compared | None = None
+        self.findings = FindingsList(theme)
+        self.signals = SignalsTable(theme)
+        self.grid = CellGrid(theme)
+        self.overlay = OverlayView(theme)
+        self.warm_plot = WarmUpPlot(theme)
+        self.to_drive = QListWidget()
+        self.to_drive.setAccessibleName("Operating cells to drive")
+        self.to_drive.setWordWrap(True)
+        self.summary = QLabel()
+        self.summary.setObjectName("title")
+        self.notes = QLabel()
+        self.notes.setObjectName("muted")
+        for label in (self.summary, self.notes):
+            label.setWordWrap(True)
+            label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.detail = QTextBrowser()
+        self.detail.setAccessibleName("The chosen row or cell in full")
+        self.detail.setFixedHeight(_DETAIL_PX)
+        self._lay_out()
+        self.findings.chosen.connect(self._finding_chosen)
+        self.signals.chosen.connect(self._signal_chosen)
+        self.grid.chosen.connect(self._cell_chosen)
+        self.to_drive.currentRowChanged.connect(self._drive_chosen)
+
+    def _lay_out(self) -> None:
+        card = QFrame()
+        card.setObjectName("card")
+        card_layout = QVBoxLayout(card)
+        card_layout.setContentsMargins(14, 6, 14, 6)
+        card_layout.setSpacing(2)
+        card_layout.addWidget(self.summary)
+        card_layout.addWidget(self.notes)
+        self.tabs = QTabWidget()
+        self.tabs.setDocumentMode(True)
+        self.drive_said = QLabel()
+        self.drive_said.setWordWrap(True)
+        self.warm_said = QLabel()
+        self.warm_said.setWordWrap(True)
+        self.tabs.addTab(self.findings, "Findings")
+        self.tabs.addTab(self.signals, "Signals")
+        self.tabs.addTab(_column(self.drive_said, self.to_drive), "To drive")
+        self.tabs.addTab(_column(self.warm_said, self.warm_plot), "Warm-up")
+        lists = QWidget()
+        lists_layout = QVBoxLayout(lists)
+        lists_layout.setContentsMargins(0, 0, 0, 0)
+        lists_layout.addWidget(self.tabs, 1)
+        lists_layout.addWidget(self.detail)
+        left = QSplitter(Qt.Orientation.Vertical)
+        left.addWidget(lists)
+        left.addWidget(self.grid)
+        left.setSizes([290, 240])
+        left.setChildrenCollapsible(False)
+        split = QSplitter(Qt.Orientation.Horizontal)
+        split.addWidget(left)
+        split.addWidget(self.overlay)
+        split.setSizes([520, 540])
+        split.setStretchFactor(0, 2)
+        split.setStretchFactor(1, 3)
+        split.setChildrenCollapsible(False)
+        left.setMinimumWidth(470)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 2, 6, 4)
+        layout.setSpacing(4)
+        layout.addWidget(card)
+        layout.addWidget(split, 1)
+
+    def show_comparison(self, compared: Compared) -> None:
+        """Another comparison; the signal that changed most is laid over."""
+        self.compared = compared
+        result = compared.result
+        self.summary.setText(result.summary)
+        self.summary.setAccessibleName(result.summary)
+        self.notes.setText("  ".join(f"Note: {c.text}" for c in result.concerns))
+        self.notes.setVisible(bool(result.concerns))
+        self.findings.show_findings(result.findings)
+        self.signals.show_signals(result.signals)
+        counted = count_of(result.findings)
+        self.tabs.setTabText(FINDINGS, f"Findings: {counted}" if counted else "Findings")
+        self._show_drive(result)
+        self.warm_said.setText(f"{result.warm_up.reason}\n{result.cranking.reason}")
+        self.warm_plot.show_warm_up(result.warm_up)
+        self.detail.setPlainText("Choose a finding, a signal or a cell to see where it comes from.")
+        self.grid.clear()
+        self.overlay.show_comparison(compared)
+        first = next(iter(sorted_signals(result.signals)), None)
+        if first is not None:
+            self.grid.show_signal(result, first.key)
+            self.overlay.laid = None
+            self.overlay.choose_signal(first.key)
+        else:
+            self.overlay.show_trouble("Neither side holds a signal that can be laid over.")
+        self.shown.emit()
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self.findings.set_theme(theme)
+        self.signals.model_.set_theme(theme)
+        self.grid.set_theme(theme)
+        self.overlay.set_theme(theme)
+        self.warm_plot.set_theme(theme)
+
+    def step(self, by: int) -> None:
+        """The next row of the list that is shown, or the one before."""
+        shown = self.tabs.currentIndex()
+        if shown == DRIVE:
+            rows = max(1, self.to_drive.count())
+            self.to_drive.setCurrentRow((self.to_drive.currentRow() + by) % rows)
+        elif shown == FINDINGS:
+            self.findings.step(by)
+        elif shown == SIGNALS:
+            self.signals.step(by)
+
+    def show_tab(self, index: int) -> None:
+        """Bring a list to the front, with the keyboard's focus."""
+        self.tabs.setCurrentIndex(index)
+        focused = (self.findings, self.signals, self.to_drive, self.tabs)[index]
+        focused.setFocus()
+
+    # --- where it comes from ---
+
+    def spans_of(self, codes: set[int]) -> dict[str, tuple[Span, ...]]:
+        """When the shown recording of each side was in any of these cells."""
+        assert self.compared is not None
+        result, pairs = self.compared.result, zip(SIDES, self.overlay.recordings, strict=True)
+        return {
+            side: tuple(s for code in sorted(codes) for s in result.spans(code, side, index))
+            for side, index in pairs
+        }
+
+    def _signal_chosen(self, signal: SignalResult) -> None:
+        assert self.compared is not None
+        self.detail.setPlainText(detail_of(signal))
+        self.grid.show_signal(self.compared.result, signal.key)
+        self.grid.current = None
+        self.overlay.show_spans(self.spans_of({c.code for c in signal.cells}))
+        self.overlay.choose_signal(signal.key)
+
+    def _cell_chosen(self, cell: GridCell | None) -> None:
+        if self.compared is None:
+            return
+        codes = set() if cell is None else {cell.code}
+        self.detail.setPlainText("" if cell is None else self.grid.text_of(cell))
+        self.overlay.show_spans(self.spans_of(codes))
+
+    def _finding_chosen(self, finding: FindingResult) -> None:
+        assert self.compared is not None
+        name = f"{finding.check.replace('_', ' ')}, {finding.subject}"
+        text = f"{name}: {finding.reason}"
+        single = all(len(files) == 1 for files in self.compared.files)
+        spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
+        if single:
+            for side, told in zip(SIDES, (finding.before, finding.after), strict=True):
+                spans[side] = told.evidence if told is not None else ()
+        else:
+            text += " (Its spans are shown when each side is one recording.)"
+        self.detail.setPlainText(text)
+        self.overlay.show_spans(spans)
+
+    def _show_drive(self, result: Comparison) -> None:
+        self.to_drive.clear()
+        self.to_drive.addItems(list(result.to_drive))
+        self.tabs.setTabText(DRIVE, f"To drive: {len(result.to_drive)}")
+        if result.axis is None:
+            said = "Record RPM and one of MAP, LOAD_ABS, LOAD_PCT or MAF on both drives."
+        elif result.to_drive:
+            said = "Hold these steady for half a minute each, so that both drives share them:"
+        else:
+            said = "There is no cell that one drive held for long and the other lacks."
+        self.drive_said.setText(said)
+        self.to_drive.setVisible(bool(result.to_drive))
+
+    def _drive_chosen(self, row: int) -> None:
+        """The cell of a line of the list, in the grid."""
+        result = self.compared.result if self.compared is not None else None
+        if result is None or result.axis is None or row < 0:
+            return
+        for cell in self.grid.cells:
+            if result.to_drive[row].startswith(key_of(cell.code).text(result.axis)):
+                self.grid.choose(cell)
+                return
+
+
+def _column(said: QLabel, body: QWidget) -> QWidget:
+    page = QWidget()
+    layout = QVBoxLayout(page)
+    layout.setContentsMargins(0, 6, 0, 0)
+    layout.addWidget(said)
+    layout.addWidget(body, 1)
+    layout.addStretch(0)
+    return page

@@ -1,0 +1,279 @@
+"""Choosing the recordings of the two sides."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from PySide6.QtCore import QItemSelectionModel, Qt, Signal
+from PySide6.QtGui import QDragEnterEvent, QDragMoveEvent, QDropEvent, QKeyEvent
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QFrame,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QListWidget,
+    QListWidgetItem,
+    QPushButton,
+    QTreeWidget,
+    QTreeWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.compare.working import AFTER, BEFORE, SIDES, Found
+from logbench.app.plot.ticks import time_text
+
+_TITLES = {BEFORE: "Before the repair", AFTER: "After the repair"}
+
+
+def dropped_files(event: QDropEvent | QDragEnterEvent | QDragMoveEvent) -> list[Path]:
+    """The local files of a drag."""
+    urls = event.mimeData().urls() if event.mimeData().hasUrls() else []
+    return [Path(url.toLocalFile()) for url in urls if url.isLocalFile()]
+
+
+class SideBox(QFrame):
+    """The files of one side; more can be dropped onto it."""
+
+    changed = Signal()
+    add_wanted = Signal()
+
+    def __init__(self, side: str, key: str) -> None:
+        super().__init__()
+        self.setObjectName("card")
+        self.side = side
+        self.setAcceptDrops(True)
+        title = QLabel(_TITLES[side])
+        title.setObjectName("title")
+        self.list = QListWidget()
+        self.list.setAccessibleName(f"Recordings {side} the repair")
+        self.list.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
+        self.list.setTextElideMode(Qt.TextElideMode.ElideMiddle)
+        self.hint = QLabel("Drop recordings here, or add them with the button.")
+        self.hint.setObjectName("muted")
+        self.hint.setWordWrap(True)
+        self.add_button = QPushButton(f"Add …  {key}")
+        self.add_button.setAccessibleName(f"Add recordings {side} the repair")
+        self.add_button.clicked.connect(self.add_wanted)
+        self.remove_button = QPushButton("Remove  Del")
+        self.remove_button.setAccessibleName(f"Remove the chosen recordings {side} the repair")
+        self.remove_button.clicked.connect(self.remove_chosen)
+        buttons = QHBoxLayout()
+        buttons.addWidget(self.add_button)
+        buttons.addWidget(self.remove_button)
+        buttons.addStretch(1)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(16, 12, 16, 12)
+        layout.addWidget(title)
+        layout.addWidget(self.hint)
+        layout.addWidget(self.list, 1)
+        layout.addLayout(buttons)
+        self._show()
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """The files, in their order."""
+        rows = range(self.list.count())
+        return tuple(Path(self.list.item(r).data(Qt.ItemDataRole.UserRole)) for r in rows)
+
+    def set_paths(self, paths: Sequence[Path]) -> None:
+        """Other files; each only once."""
+        self.list.clear()
+        for path in dict.fromkeys(p.resolve() for p in paths):
+            item = QListWidgetItem(path.name)
+            item.setData(Qt.ItemDataRole.UserRole, str(path))
+            item.setToolTip(str(path))
+            self.list.addItem(item)
+        self._show()
+        self.changed.emit()
+
+    def add(self, paths: Sequence[Path]) -> None:
+        """More files."""
+        self.set_paths([*self.paths, *paths])
+
+    def remove_chosen(self) -> None:
+        """Take the chosen files away."""
+        gone = {self.list.row(item) for item in self.list.selectedItems()}
+        self.set_paths([p for row, p in enumerate(self.paths) if row not in gone])
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Del takes the chosen files away."""
+        if event.key() == Qt.Key.Key_Delete:
+            self.remove_chosen()
+        else:
+            super().keyPressEvent(event)
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        """Files are welcome."""
+        if dropped_files(event):
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        """Take the files."""
+        event.acceptProposedAction()
+        self.add(dropped_files(event))
+
+    def _show(self) -> None:
+        some = self.list.count() > 0
+        self.hint.setVisible(not some)
+        self.remove_button.setEnabled(some)
+
+
+class RecentList(QTreeWidget):
+    """Recordings at hand; B puts the chosen ones before, A after, Enter where there is none yet."""
+
+    put = Signal(str, object)
+    """Side (empty: where there is none) and paths."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setAccessibleName("Recordings at hand")
+        self.setHeaderLabels(["Recording", "Car", "Started (UTC)", "Length"])
+        self.setRootIsDecorated(False)
+        self.setUniformRowHeights(True)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
+        self.header().setStretchLastSection(False)
+        for column, mode in enumerate(
+            ("Stretch", "Stretch", "ResizeToContents", "ResizeToContents")
+        ):
+            self.header().setSectionResizeMode(column, QHeaderView.ResizeMode[mode])
+        self.itemActivated.connect(lambda *_: self.put.emit("", self.chosen()))
+
+    def show_found(self, found: Sequence[Found]) -> None:
+        """Other recordings."""
+        self.clear()
+        for one in found:
+            length = time_text(one.duration_s) if one.duration_s else ""
+            started = one.started_utc[:16].replace("T", " ")
+            item = QTreeWidgetItem([one.path.name, one.car, started, length])
+            item.setData(0, Qt.ItemDataRole.UserRole, str(one.path))
+            item.setToolTip(0, str(one.path))
+            item.setTextAlignment(3, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+            self.addTopLevelItem(item)
+        if found:
+            first = self.model().index(0, 0)
+            self.selectionModel().setCurrentIndex(first, QItemSelectionModel.SelectionFlag.NoUpdate)
+
+    def chosen(self) -> list[Path]:
+        """The chosen files, from the top."""
+        rows = sorted(self.indexOfTopLevelItem(item) for item in self.selectedItems())
+        items = [self.topLevelItem(row) for row in rows]
+        return [Path(i.data(0, Qt.ItemDataRole.UserRole)) for i in items if i is not None]
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """B and A put the chosen recordings on a side."""
+        side = {Qt.Key.Key_B: BEFORE, Qt.Key.Key_A: AFTER}.get(Qt.Key(event.key()))
+        if side is not None and event.modifiers() == Qt.KeyboardModifier.NoModifier:
+            self.put.emit(side, self.chosen())
+        else:
+            super().keyPressEvent(event)
+
+
+class SidesPanel(QWidget):
+    """Two boxes, the recordings at hand, and the button that begins."""
+
+    compare_wanted = Signal()
+    add_wanted = Signal(str)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.boxes = {BEFORE: SideBox(BEFORE, "Ctrl+B"), AFTER: SideBox(AFTER, "Ctrl+Shift+B")}
+        self.recent = RecentList()
+        self.recent.put.connect(self.put)
+        self.said = QLabel()
+        self.said.setWordWrap(True)
+        self.compare_button = QPushButton("Compare  Ctrl+Return")
+        self.compare_button.setObjectName("primary")
+        self.compare_button.setAccessibleName("Compare the two sides")
+        self.compare_button.clicked.connect(self.compare_wanted)
+        self.swap_button = QPushButton("Swap sides  Ctrl+Shift+S")
+        self.swap_button.setAccessibleName("Swap the two sides")
+        self.swap_button.clicked.connect(self.swap)
+        for side, box in self.boxes.items():
+            box.changed.connect(self._changed)
+            box.add_wanted.connect(lambda s=side: self.add_wanted.emit(s))
+        self.none = QLabel()
+        self.none.setObjectName("muted")
+        self.none.setWordWrap(True)
+        self._lay_out()
+        self._changed()
+
+    def _lay_out(self) -> None:
+        title = QLabel("Compare a drive before a repair with one after it")
+        title.setObjectName("title")
+        row = QHBoxLayout()
+        row.setSpacing(12)
+        for box in self.boxes.values():
+            row.addWidget(box, 1)
+        puts = QHBoxLayout()
+        puts.addWidget(QLabel("Recordings at hand"))
+        puts.addStretch(1)
+        for side, key in ((BEFORE, "B"), (AFTER, "A")):
+            button = QPushButton(f"Put {side}  {key}")
+            button.setAccessibleName(f"Put the chosen recordings {side} the repair")
+            button.clicked.connect(lambda _=False, s=side: self.put(s, self.recent.chosen()))
+            puts.addWidget(button)
+        last = QHBoxLayout()
+        last.addWidget(self.swap_button)
+        last.addStretch(1)
+        last.addWidget(self.compare_button)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(24, 14, 24, 14)
+        layout.setSpacing(10)
+        layout.addWidget(title)
+        layout.addWidget(self.said)
+        layout.addLayout(row, 4)
+        layout.addLayout(puts)
+        layout.addWidget(self.none)
+        layout.addWidget(self.recent, 5)
+        layout.addLayout(last)
+
+    @property
+    def ready(self) -> bool:
+        """Both sides have a recording."""
+        return all(box.paths for box in self.boxes.values())
+
+    def set_sides(self, before: Sequence[Path], after: Sequence[Path]) -> None:
+        """Other recordings on both sides."""
+        self.boxes[BEFORE].set_paths(before)
+        self.boxes[AFTER].set_paths(after)
+
+    def swap(self) -> None:
+        """What was before is after, and the other way round."""
+        self.set_sides(self.boxes[AFTER].paths, self.boxes[BEFORE].paths)
+
+    def put(self, side: str, paths: Sequence[Path]) -> None:
+        """Put files on a side, taken away from the other; without a side, one by one where there is
+        none yet."""
+        for path in paths:
+            empty = [s for s in SIDES if not self.boxes[s].paths]
+            chosen = side or (empty[0] if empty else AFTER)
+            other = self.boxes[AFTER if chosen == BEFORE else BEFORE]
+            if path.resolve() in other.paths:
+                other.set_paths([p for p in other.paths if p != path.resolve()])
+            self.boxes[chosen].add([path])
+
+    def show_found(self, found: Sequence[Found], folder: Path) -> None:
+        """The recordings at hand."""
+        self.recent.show_found(found)
+        self.none.setVisible(not found)
+        self.none.setText(
+            f"There are no recordings in {folder} yet: record on the Live page, or add files above."
+        )
+
+    def _changed(self) -> None:
+        counts = {side: len(box.paths) for side, box in self.boxes.items()}
+        missing = [side for side in SIDES if not counts[side]]
+        if missing:
+            text = (
+                f"Choose at least one recording made {' and one made '.join(missing)} the repair,"
+                " of the same car. Long stretches at steady speed and warm idle compare best."
+            )
+        else:
+            files = [f"{n} recording{'s' * (n != 1)} {side}" for side, n in counts.items()]
+            text = f"{files[0]}, {files[1]} the repair: press Compare."
+        self.said.setText(text)
+        self.compare_button.setEnabled(not missing)
+        self.swap_button.setEnabled(any(counts.values()))

@@ -1,0 +1,288 @@
+"""The signals with their changes, and the intervals as bars."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from PySide6.QtCore import (
+    QAbstractTableModel,
+    QModelIndex,
+    QPersistentModelIndex,
+    QPointF,
+    QRectF,
+    QSize,
+    Qt,
+    Signal,
+)
+from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF
+from PySide6.QtWidgets import (
+    QHeaderView,
+    QStyle,
+    QStyledItemDelegate,
+    QStyleOptionViewItem,
+    QTableView,
+)
+
+from logbench.analysis.comparison.results import SignalResult, SignalVerdict
+from logbench.app.compare.colours import SIGNAL_SYMBOLS, signal_colour
+from logbench.app.plot.ticks import unit_text, value_text
+from logbench.app.theme import Theme
+
+_TITLES = ("Signal", "Change, 95 %", "Interval", "Verdict")
+_TIPS = (
+    "Derived signals by name, recorded ones by acronym",
+    "After less before at equal operating points, with its 95 % interval",
+    "The change with its 95 % interval, in units of the smallest change that would surely be found:"
+    " within the grey band a change could have been missed",
+    "Changes are controlled for false discoveries",
+)
+SIGNAL, CHANGE, BAR, VERDICT = range(4)
+RESULT_ROLE = Qt.ItemDataRole.UserRole
+_Index = QModelIndex | QPersistentModelIndex
+_NONE = QModelIndex()
+_RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+_LEAST_REACH = 2.0
+
+
+def change_text(value: float, half: float | None, unit: str) -> str:
+    """`−7.1 ± 0.4 %`, with as many digits as the interval deserves."""
+    if not half or not math.isfinite(half):
+        return f"{value:+.3g} {unit_text(unit)}".replace("-", "−").strip()
+    decimals = min(max(0, -math.floor(math.log10(half))), 4)
+    text = f"{value:+.{decimals}f} ± {half:.{decimals}f}".replace("-", "−")
+    return f"{text} {unit_text(unit)}".strip()
+
+
+def name_of(result: SignalResult) -> str:
+    """What a row is called: derived signals have names, others their acronym."""
+    return result.title if result.derived else result.key
+
+
+def sorted_signals(signals: Sequence[SignalResult]) -> list[SignalResult]:
+    """What changed first; what could not be compared last."""
+    order = {SignalVerdict.CHANGED: 1, SignalVerdict.NO_CHANGE: 2, SignalVerdict.NOT_COMPARABLE: 3}
+    return sorted(signals, key=lambda s: (0 if s.relevant else order[s.verdict], not s.derived))
+
+
+def detail_of(result: SignalResult) -> str:
+    """The whole of a row in a few sentences."""
+    parts = [f"{result.title}: {result.reason}"]
+    if result.before is not None and result.after is not None:
+        unit = unit_text(result.unit)
+        parts.append(
+            f"{value_text(result.before, result.unit)} {unit} before,"
+            f" {value_text(result.after, result.unit)} {unit} after, from {result.before_s:.0f} s"
+            f" and {result.after_s:.0f} s of steady running."
+        )
+    return " ".join(parts)
+
+
+class SignalsModel(QAbstractTableModel):
+    """One row a signal."""
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self.theme = theme
+        self.rows: list[SignalResult] = []
+
+    def show_signals(self, signals: Sequence[SignalResult]) -> None:
+        """Other results."""
+        self.beginResetModel()
+        self.rows = sorted_signals(signals)
+        self.endResetModel()
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self.theme = theme
+        if self.rows:
+            last = self.index(len(self.rows) - 1, VERDICT)
+            self.dataChanged.emit(self.index(0, 0), last)
+
+    @property
+    def reach(self) -> float:
+        """How far the bars' axis goes to both sides, in units of what could have been missed."""
+        ends = [
+            (abs(s.change) + (s.half_width or 0.0)) / s.detectable
+            for s in self.rows
+            if s.change is not None and s.detectable
+        ]
+        return max([_LEAST_REACH, *ends]) * 1.05
+
+    # --- Qt's side ---
+
+    def rowCount(self, parent: _Index = _NONE) -> int:
+        """Signals."""
+        return 0 if parent.isValid() else len(self.rows)
+
+    def columnCount(self, parent: _Index = _NONE) -> int:
+        """Titles."""
+        return 0 if parent.isValid() else len(_TITLES)
+
+    def headerData(
+        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
+    ) -> Any:
+        """Column titles, and what they mean."""
+        if orientation != Qt.Orientation.Horizontal:
+            return None
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return _TIPS[section]
+        return _TITLES[section] if role == Qt.ItemDataRole.DisplayRole else None
+
+    def data(self, index: _Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        """Texts, colours, and the result itself for the bar."""
+        if not index.isValid():
+            return None
+        result, column = self.rows[index.row()], index.column()
+        if role == RESULT_ROLE:
+            return result
+        if role == Qt.ItemDataRole.DisplayRole:
+            return _cell(result, column)
+        if role == Qt.ItemDataRole.AccessibleTextRole:
+            return _spoken(result) if column == BAR else _cell(result, column)
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return detail_of(result)
+        if role == Qt.ItemDataRole.TextAlignmentRole and column == CHANGE:
+            return _RIGHT
+        if role == Qt.ItemDataRole.ForegroundRole and column == VERDICT:
+            quiet = result.verdict is SignalVerdict.NOT_COMPARABLE
+            return QColor(self.theme.muted if quiet else self.theme.text)
+        return None
+
+
+def _cell(result: SignalResult, column: int) -> str:
+    if column == SIGNAL:
+        return name_of(result)
+    if column == VERDICT:
+        return f"{SIGNAL_SYMBOLS[result.verdict]} {result.verdict.value}"
+    if column == CHANGE and result.change is not None:
+        return change_text(result.change, result.half_width, result.unit)
+    return ""
+
+
+def _spoken(result: SignalResult) -> str:
+    """The bar in words."""
+    if result.change is None or result.half_width is None or result.detectable is None:
+        return f"{name_of(result)}: not comparable"
+    low, high = result.change - result.half_width, result.change + result.half_width
+    return (
+        f"{name_of(result)}: {result.change:+.3g}, from {low:.3g} to {high:.3g} {result.unit};"
+        f" less than {result.detectable:.3g} could have been missed"
+    )
+
+
+class IntervalDelegate(QStyledItemDelegate):
+    """Draws a change with its interval; grey is what could have been missed.
+
+    The axis is the inverse hyperbolic sine of the change in units of what could have been missed,
+    so that a huge change does not squeeze the others into a line.
+    """
+
+    def sizeHint(self, option: QStyleOptionViewItem, index: _Index) -> QSize:
+        """Room for a bar."""
+        return QSize(140, 30)
+
+    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: _Index) -> None:
+        """Band, zero, interval, marker."""
+        painter.save()
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        model, result = index.model(), index.data(RESULT_ROLE)
+        assert isinstance(model, SignalsModel)
+        theme = model.theme
+        rect = QRectF(option.rect)
+        chosen = bool(option.state & QStyle.StateFlag.State_Selected)
+        painter.fillRect(rect, QColor(theme.accent if chosen else theme.panel))
+        inner = rect.adjusted(6, 3, -6, -3)
+        painter.fillRect(inner, QColor(theme.panel))
+        self._bar(painter, inner, result, model)
+        painter.restore()
+
+    def _bar(
+        self, painter: QPainter, inner: QRectF, result: SignalResult, model: SignalsModel
+    ) -> None:
+        theme, reach = model.theme, math.asinh(model.reach)
+
+        def x(value: float) -> float:
+            share = math.asinh(value / (result.detectable or 1.0)) / reach
+            return inner.center().x() + share * inner.width() / 2
+
+        if result.change is None or result.half_width is None or not result.detectable:
+            painter.setPen(QColor(theme.muted))
+            painter.drawText(inner, Qt.AlignmentFlag.AlignCenter, "–")
+            return
+        missed = result.detectable
+        band = QRectF(x(-missed), inner.top(), x(missed) - x(-missed), inner.height())
+        painter.fillRect(band, QColor(theme.line))
+        painter.setPen(QPen(QColor(theme.muted), 1))
+        painter.drawLine(QPointF(x(0), inner.top()), QPointF(x(0), inner.bottom()))
+        colour, middle = signal_colour(result, theme), inner.center().y()
+        painter.setPen(QPen(colour, 2))
+        low, high = x(result.change - result.half_width), x(result.change + result.half_width)
+        painter.drawLine(QPointF(low, middle), QPointF(high, middle))
+        for end in (low, high):
+            painter.drawLine(QPointF(end, middle - 5), QPointF(end, middle + 5))
+        painter.setBrush(colour)
+        painter.setPen(QPen(QColor(theme.panel), 1))
+        at = QPointF(x(result.change), middle)
+        if result.verdict is SignalVerdict.CHANGED:
+            corners = [QPointF(dx, dy) + at for dx, dy in ((-6, 0), (0, -6), (6, 0), (0, 6))]
+            painter.drawPolygon(QPolygonF(corners))
+        else:
+            painter.drawEllipse(at, 5, 5)
+
+
+class SignalsTable(QTableView):
+    """Choosing a row sends `chosen`."""
+
+    chosen = Signal(object)
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self.model_ = SignalsModel(theme)
+        self.setModel(self.model_)
+        self.setAccessibleName("Signals at equal operating points")
+        self.setItemDelegateForColumn(BAR, IntervalDelegate(self))
+        self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
+        self.setSelectionMode(QTableView.SelectionMode.SingleSelection)
+        self.setShowGrid(False)
+        self.setWordWrap(False)
+        self.setTabKeyNavigation(False)
+        self.verticalHeader().hide()
+        self.verticalHeader().setDefaultSectionSize(30)
+        header = self.horizontalHeader()
+        header.setHighlightSections(False)
+        for column, width in ((CHANGE, 118), (VERDICT, 142)):
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
+            header.resizeSection(column, width)
+        for column in (SIGNAL, BAR):
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.Stretch)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.selectionModel().currentRowChanged.connect(self._changed)
+
+    def show_signals(self, signals: Sequence[SignalResult]) -> None:
+        """Other results; the first row is shown, but not chosen."""
+        self.model_.show_signals(signals)
+
+    @property
+    def current(self) -> SignalResult | None:
+        """The chosen row's."""
+        index = self.currentIndex()
+        return self.model_.rows[index.row()] if index.isValid() else None
+
+    def choose(self, key: str) -> None:
+        """Choose the row of a signal, as a click would; nothing if there is none."""
+        for row, result in enumerate(self.model_.rows):
+            if result.key == key:
+                self.selectRow(row)
+
+    def step(self, by: int) -> None:
+        """Choose the next row, or the one before."""
+        if self.model_.rows:
+            index = self.currentIndex()
+            at = index.row() + by if index.isValid() else 0
+            self.selectRow(at % len(self.model_.rows))
+
+    def _changed(self, index: QModelIndex) -> None:
+        if index.isValid():
+            self.chosen.emit(self.model_.rows[index.row()])

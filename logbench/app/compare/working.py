@@ -1,0 +1,209 @@
+"""What the Compare page has done off the main thread: finding, comparing and overlaying files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbench.app.background import Task
+from logbench.app.plot.canvas import StripTrace
+from logbench.app.plot.pyramid import Pyramid
+from logbench.app.plot.view import SECOND
+from logbench.errors import LogbenchError
+
+if TYPE_CHECKING:
+    from logbench.analysis.comparison.overlay import By, Overlay
+    from logbench.analysis.comparison.results import Comparison
+    from logbench.analysis.view import View
+    from logbench.recording.model import Facts, Trace
+    from logbench.recording.reader import Recording
+
+BEFORE, AFTER = "before", "after"
+SIDES = (BEFORE, AFTER)
+MOST_FOUND = 60
+
+
+@dataclass(frozen=True)
+class Found:
+    """A recording that could be put on a side: what it says of itself."""
+
+    path: Path
+    car: str
+    started_utc: str
+    duration_s: float
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Two sides held against each other, and views of their recordings for overlays."""
+
+    files: tuple[tuple[Path, ...], tuple[Path, ...]]
+    result: Comparison
+    views: tuple[tuple[View, ...], tuple[View, ...]]
+
+
+@dataclass(frozen=True)
+class Wish:
+    """An overlay asked for: the signal's key, what it is placed by, a recording of each side."""
+
+    key: str
+    by: By
+    marker: str = ""
+    coolant_degc: float = 70.0
+    recordings: tuple[int, int] = (0, 0)
+
+
+@dataclass(frozen=True)
+class Laid:
+    """An overlay with its lines prepared for drawing, time and kilometres as the strips' ns.
+
+    `speed`: vehicle speed of both sides as orientation, unless not recorded or the signal itself.
+    """
+
+    wish: Wish
+    overlay: Overlay
+    lines: tuple[StripTrace, StripTrace]
+    difference: StripTrace
+    speed: tuple[StripTrace, StripTrace] | None
+
+
+class _Watched:
+    """A recording that tells the task of each trace that is read; a cancelled one is read no more.
+
+    It is what the analysis needs of a recording (`analysis.grid.RecordingLike`).
+    """
+
+    def __init__(self, recording: Recording, tell: Callable[[str], None]) -> None:
+        self._recording = recording
+        self._tell = tell
+
+    @property
+    def facts(self) -> Facts:
+        return self._recording.facts
+
+    @property
+    def keys(self) -> Sequence[tuple[str, str]]:
+        return self._recording.keys
+
+    def trace(self, signal: str, ecu: str | None = None) -> Trace:
+        self._tell(signal)
+        return self._recording.trace(signal, ecu)
+
+
+def find_recordings(folder: Path, recent: Sequence[Path], task: Task) -> list[Found]:
+    """The recordings opened lately and those of the folder, the newest file first."""
+    from logbench.recording.reader import open_recording
+
+    paths = {p.resolve() for p in recent} | {p.resolve() for p in _files_of(folder)}
+    newest = sorted(paths, key=lambda p: (-_modified(p), p.name))[:MOST_FOUND]
+    found = []
+    for number, path in enumerate(newest):
+        task.tell(f"Looking at {path.name}", number / len(newest))
+        try:
+            recording = open_recording(path)
+        except LogbenchError:  # not a recording, or a damaged one: choosing it says what it is
+            found.append(Found(path, "cannot be read", "", 0.0))
+            continue
+        facts = recording.facts
+        car = facts.vehicle.label or facts.vehicle.vin
+        found.append(Found(path, car, facts.started_utc or "", recording.duration_ns / SECOND))
+    return found
+
+
+def _files_of(folder: Path) -> list[Path]:
+    return sorted(folder.glob("*.parquet")) if folder.is_dir() else []
+
+
+def _modified(path: Path) -> float:
+    return path.stat().st_mtime if path.exists() else 0.0
+
+
+def compare_files(before: Sequence[Path], after: Sequence[Path], task: Task) -> Compared:
+    """Open both sides and compare them; raises the reader's errors, and `UsageError` when the same
+    recording is on both sides."""
+    from logbench.analysis.comparison.compare import compare
+    from logbench.analysis.comparison.identity import refuse_same
+    from logbench.analysis.view import View
+    from logbench.recording.reader import open_recording
+
+    opened: list[list[Recording]] = []
+    count = len(before) + len(after)
+    for side in (before, after):
+        opened.append([])
+        for path in side:
+            task.tell(f"Opening {path.name}", 0.1 * sum(map(len, opened)) / count)
+            opened[-1].append(open_recording(path))
+    refuse_same(opened[0], opened[1])
+    total = 2 * sum(len(r.keys) for side in opened for r in side)
+    reads = 0
+
+    def tell(signal: str) -> None:
+        nonlocal reads
+        reads += 1
+        task.tell(f"Comparing: reading {signal}", 0.1 + 0.85 * min(1.0, reads / max(1, total)))
+
+    watched = [[_Watched(r, tell) for r in side] for side in opened]
+    result = compare(watched[0], watched[1])
+    task.tell("Comparing: done", 1.0)
+    views = tuple(tuple(View(r) for r in side) for side in opened)
+    return Compared((tuple(before), tuple(after)), result, (views[0], views[1]))
+
+
+def shown_signals(compared: Compared) -> list[str]:
+    """Keys that an overlay can show: what was compared, then other numbers of both sides."""
+    from logbench.signals.table import table
+
+    numbers = {signal.acronym for signal in table() if signal.kind == "number"}
+    held = [
+        set.intersection(*(set(v.traces.signals) for v in side)) & numbers
+        for side in compared.views
+    ]
+    keys = [s.key for s in compared.result.signals]
+    return keys + sorted((held[0] & held[1]) - set(keys))
+
+
+def lay(compared: Compared, wish: Wish, task: Task) -> Laid:
+    """Lay one signal over the other side's; raises `UsageError` where that cannot be."""
+    from logbench.analysis.comparison.overlay import overlay
+
+    task.tell("Laying over", 0.0)
+    pair = [side[i] for side, i in zip(compared.views, wish.recordings, strict=True)]
+    quantity = next((q for q in compared.result.quantities if q.key == wish.key), None)
+    options = {"marker": wish.marker, "coolant_degc": wish.coolant_degc}
+
+    def over(signal: str) -> Overlay:
+        chosen = quantity if quantity is not None and signal == wish.key else signal
+        return overlay(pair[0], pair[1], chosen, wish.by, **options)  # type: ignore[arg-type]
+
+    laid = over(wish.key)
+    task.tell("Laying over", 0.5)
+    speed = None
+    if wish.key != "VSS" and not any(view.missing("VSS") for view in pair):
+        speed = _lines(over("VSS"))
+    difference = _line(laid, "difference", laid.difference, "after less before")
+    return Laid(wish, laid, _lines(laid), difference, speed)
+
+
+def place_ns(laid: Laid, side: str, t_ns: int) -> int:
+    """Where a recording's time stands on the strips' axis."""
+    return round(laid.overlay.place(side, t_ns) * SECOND)
+
+
+def _lines(laid: Overlay) -> tuple[StripTrace, StripTrace]:
+    return (
+        _line(laid, BEFORE, laid.before, f"{laid.signal} before"),
+        _line(laid, AFTER, laid.after, f"{laid.signal} after"),
+    )
+
+
+def _line(laid: Overlay, side: str, values: np.ndarray, label: str) -> StripTrace:
+    """One line without its unknown ends; a kilometre is drawn like a second."""
+    known = np.flatnonzero(np.isfinite(values))
+    part = slice(known[0], known[-1] + 1) if len(known) else slice(0)
+    t_ns = np.round(laid.x[part] * SECOND).astype(np.int64)
+    pyramid = Pyramid.of(t_ns, np.array(values[part], dtype=np.float64))
+    return StripTrace(laid.signal, side, laid.unit, pyramid, label=label)
