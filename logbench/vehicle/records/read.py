@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.metadata import version
 
-from logbench.errors import LinkLostError
+from logbench.errors import LinkError, LinkLostError
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link, silent
 from logbench.vehicle.model import Progress
@@ -55,7 +55,9 @@ def read_car(link: Link, progress: Progress | None = None) -> CarReading:
             tell(sentence)
             step()
         reading.complete = True
-    except LinkLostError as error:
+    except LinkError as error:
+        if not isinstance(error, LinkLostError) and not reading.identity.ecus:
+            raise
         asker.problem(f"{error} The reading is incomplete: what was read until then is kept.")
     reading.problems = asker.problems
     reading.answered = {what: ecus for what, ecus in asker.answered.items() if ecus}

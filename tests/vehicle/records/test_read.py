@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import uuid
+
 import pytest
 
-from logbench.errors import LinkLostError, ReplyError
+from logbench.errors import CarSilentError, LinkLostError, ReplyError
+from logbench.simulator.canbus import CanCar
 from logbench.simulator.monitors import MonitorTest
-from logbench.simulator.serve import SimulatedCar
+from logbench.simulator.serve import SimulatedCar, serve_can
 from logbench.simulator.still import ENGINE_PIDS, WARM_IDLE, StillCar
+from logbench.simulator.timing import Timing
+from logbench.simulator.wires import PythonCanWire
 from logbench.vehicle.link import Link, Raw
 from logbench.vehicle.links import open_link
 from logbench.vehicle.model import Protocol
@@ -151,6 +156,33 @@ def test_newer_cars_say_what_is_not_read():
     assert reading.readiness
     assert not reading.codes_known("stored")
     assert any("J1979-2" in problem for problem in reading.problems)
+
+
+@pytest.mark.parametrize("number", ["6", "7"])
+def test_over_a_can_interface_without_an_adapter(number):
+    """ISO 15765-2 on python-can's virtual bus, both lengths of address; 60 codes in one reply."""
+    codes = tuple(f"P{n:04d}" for n in range(100, 160))
+    wire = PythonCanWire("virtual", f"test-{uuid.uuid4().hex}")
+    device = CanCar(faulty(stored=codes), Timing(latency_ms=2), protocol=number)
+    with serve_can(device, wire) as url, open_link(url) as link:
+        reading = read_car(link)
+    assert reading.complete
+    assert reading.problems == []
+    assert tuple(code.code for code in reading.codes_in("stored")) == codes
+    assert [code.code for code in reading.codes_in("pending")] == ["P0171", "P0455"]
+    assert reading.freeze_frames[0].values
+    assert len(reading.monitor_results) == 3
+
+
+def test_a_car_that_tells_nothing_at_all():
+    with Scripted({}) as link, pytest.raises(CarSilentError):
+        read_car(link)
+
+
+def test_whatever_breaks_later_keeps_what_was_read():
+    reading, _ = read(_07=CarSilentError("The ignition was turned off."))
+    assert not reading.complete
+    assert [code.code for code in reading.codes] == ["P0171"]
 
 
 # --- a car that says what a test wants ---
