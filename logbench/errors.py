@@ -53,6 +53,10 @@ class LinkLostError(LinkError):
     """The link worked and broke: unplugged, out of range, closed by the other side."""
 
 
+class ConnectingStoppedError(LinkError):
+    """The user stopped it while the link was being set up."""
+
+
 class ReplyError(LinkError):
     """A reply that cannot be understood; the request may be tried again."""
 

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import logging
+import threading
 import time
 
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.source import Opened
-from logbench.errors import CarSilentError, LinkError, LinkLostError, SignalUnsupportedError
+from logbench.errors import (
+    CarSilentError,
+    LinkError,
+    LinkLostError,
+    ReplyError,
+    SignalUnsupportedError,
+)
 from logbench.signals.groups import default_signals, supported_signals
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link
 from logbench.vehicle.links import open_link
-from logbench.vehicle.model import CarFacts, Progress, Reading
+from logbench.vehicle.model import CarFacts, Progress, Protocol, Reading
 from logbench.vehicle.poller import Poller
+
+log = logging.getLogger(__name__)
 
 SILENT_S = 3.0
 """So long without any answer, the car counts as silent: its ignition is probably off."""
@@ -21,13 +31,21 @@ _SOFT_TRIES = 5
 
 
 class PolledSource:
-    """See `capture.source.Source`. The car is asked for its facts once only."""
+    """See `capture.source.Source`. The car is asked for its facts once only, and the link is kept
+    over a loss, with the speed, the protocol and the costs it has learnt.
 
-    def __init__(self, request: CaptureRequest, url: str) -> None:
+    `cancelled`: what `cancel` sets, where somebody else can set it, too.
+    """
+
+    def __init__(
+        self, request: CaptureRequest, url: str, cancelled: threading.Event | None = None
+    ) -> None:
         self._request = request
         self._url = url
+        self._cancelled = cancelled or threading.Event()
         self._link: Link | None = None
         self._poller: Poller | None = None
+        self._bus: tuple[Protocol, int] | None = None
         self._opened: Opened | None = None
         self._waiting: list[Reading] = []
         self._soft_tries = 0
@@ -36,20 +54,36 @@ class PolledSource:
         """Connect; after a loss, ask again or connect anew."""
         if self._opened is not None and self._answers():
             return self._opened
-        self.close()
-        link = open_link(self._url, progress)
-        self._link = link
+        link = self._own_link()
+        link.progress, link.given_up = progress, self._cancelled.is_set
+        if link.connected:  # and broken
+            link.close()
         try:
             link.connect()
-            facts = self._opened.facts if self._opened else discover(link, progress)
-            self._opened = self._opened or self._chosen(facts)
-            self._poller = Poller(
-                link, facts, self._opened.signals, self._request.rates_hz, progress
-            )
+            self._opened = self._ready(link, progress)
         except BaseException:
-            self.close()
+            link.close()
             raise
+        finally:
+            link.given_up = None
         return self._opened
+
+    def _own_link(self) -> Link:
+        if self._link is None:
+            self._link = open_link(self._url)
+        return self._link
+
+    def _ready(self, link: Link, progress: Progress) -> Opened:
+        """Choose the signals and make the poller, or the one there is ready to go on."""
+        facts = self._opened.facts if self._opened else discover(link, progress)
+        opened = self._opened or self._chosen(facts)
+        bus = link.protocol, link.service
+        if self._poller is not None and bus == self._bus:
+            self._poller.go_on()
+        else:
+            self._bus = bus
+            self._poller = Poller(link, facts, opened.signals, self._request.rates_hz, progress)
+        return opened
 
     def _chosen(self, facts: CarFacts) -> Opened:
         supported = frozenset[int]().union(*facts.supported.values())
@@ -100,12 +134,33 @@ class PolledSource:
 
     def voltage(self) -> float | None:
         """Volts as the adapter measures them, without a word to the car; None: not known."""
-        if self._link is None or not self._link.connected:
-            return None
+        link = self._own_link()
+        link.given_up = self._cancelled.is_set
         try:
-            return self._link.voltage()
-        except LinkError:
-            return None
+            link.attach()
+            return link.voltage()
+        except ReplyError as error:
+            log.info("voltage not read: %s", error)
+        except LinkError as error:
+            log.info("%s", error)
+            link.close()
+        finally:
+            link.given_up = None
+        return None
+
+    def rest(self) -> None:
+        """Adapter in its low-power state, nothing to the car."""
+        link = self._link
+        if link is None or not link.attached:
+            return
+        try:
+            link.rest()
+        except LinkError as error:
+            log.info("the adapter is not at rest: %s", error)
+
+    def cancel(self) -> None:
+        """From any thread: connecting ends."""
+        self._cancelled.set()
 
     def close(self) -> None:
         """Undo the adapter's settings and let go of the port."""

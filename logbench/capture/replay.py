@@ -109,6 +109,12 @@ class ReplaySource:
         """None: nobody can say."""
         return None
 
+    def rest(self) -> None:
+        """Nothing is awake."""
+
+    def cancel(self) -> None:
+        """Opening takes no time."""
+
     def close(self) -> None:
         """Nothing is held open."""
 

@@ -34,6 +34,7 @@ from logbench.capture.rules import RuleWatch
 from logbench.capture.source import EndOfSourceError, Opened, Source
 from logbench.errors import (
     CarSilentError,
+    ConnectingStoppedError,
     IgnitionOffError,
     LinkError,
     LogbenchError,
@@ -115,6 +116,7 @@ class Session:
         """Take an order; may be called from any thread."""
         if isinstance(order, Stop):
             self._stop.set()
+            self._source.cancel()
         else:
             self._orders.put(order)
 
@@ -127,6 +129,8 @@ class Session:
             self._begin()
             self._poll_until_told()
             ending = self._finished()
+        except ConnectingStoppedError:
+            ending = self._stopped_early()
         except LogbenchError as error:
             ending = self._failed(str(error), type(error).__name__)
         except Exception:
@@ -367,6 +371,14 @@ class Session:
                 self._journal.end()
                 path = finish(self._journal.writer)
         return Finished(path, self._samples, elapsed_s)
+
+    def _stopped_early(self) -> Finished | Failed:
+        """Stopped before the car was found: only what is resumed can hold anything."""
+        journal = self._request.resume
+        try:
+            return Finished(finish(journal) if journal is not None else None, 0, 0.0)
+        except LogbenchError as error:
+            return Failed(str(error), type(error).__name__, journal)
 
     def _failed(self, sentence: str, error: str) -> Failed:
         """Save what is there; the journal stays where even that fails."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import threading
 import time
 from contextlib import ExitStack
 
@@ -26,6 +27,7 @@ class SimulatedSource:
         self._request = request
         self._options = parse_sim_url(request.link_url)
         self._speed = self._options.speed
+        self._cancelled = threading.Event()
         self._stack = ExitStack()
         self._polled: PolledSource | None = None
         self._base_ns = time.monotonic_ns()
@@ -35,7 +37,7 @@ class SimulatedSource:
         if self._polled is None:
             progress("Starting the simulated car")
             car = self._stack.enter_context(SimulatedCar(self._options))
-            self._polled = PolledSource(self._hurried(), car.url)
+            self._polled = PolledSource(self._hurried(), car.url, self._cancelled)
         opened = self._polled.open(progress)
         return dataclasses.replace(opened, simulated=True, time_scale=self._speed)
 
@@ -69,6 +71,15 @@ class SimulatedSource:
     def voltage(self) -> float | None:
         """As the simulated adapter measures it."""
         return None if self._polled is None else self._polled.voltage()
+
+    def rest(self) -> None:
+        """The simulated adapter knows the low-power state, too."""
+        if self._polled is not None:
+            self._polled.rest()
+
+    def cancel(self) -> None:
+        """From any thread: connecting ends."""
+        self._cancelled.set()
 
     def close(self) -> None:
         """Hang up and end the simulated car."""

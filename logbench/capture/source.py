@@ -49,7 +49,19 @@ class Source(Protocol):
         ...
 
     def voltage(self) -> float | None:
-        """Volts at the car, found without a word to it; None where nobody can say."""
+        """Volts at the car, found without a word to it; None where nobody can say.
+
+        Wakes a resting adapter; also before the first `open`.
+        """
+        ...
+
+    def rest(self) -> None:
+        """Let car and adapter sleep until the next `open`, `read` or `voltage`; never raises."""
+        ...
+
+    def cancel(self) -> None:
+        """From any thread: an `open` under way or to come ends soon, with
+        `ConnectingStoppedError`."""
         ...
 
     def close(self) -> None:

@@ -1,7 +1,9 @@
 """Recording for days without anybody there: one file a key cycle, and the car may sleep.
 
-While the car is off nothing is sent to it: the adapter's own voltmeter is watched, and only a
-voltage that has risen (or, where there is no voltmeter, one look a minute) leads to a request.
+While the car is off nothing is sent to it, and the adapter rests in its low-power state. It is
+woken for a look at its own voltmeter from time to time; only a voltage that has risen (or, where
+there is no voltmeter, one look a minute) leads to a request, and a car that does not answer it is
+not asked again for a minute.
 """
 
 from __future__ import annotations
@@ -25,7 +27,7 @@ from logbench.capture.messages import (
 from logbench.capture.outbox import Row
 from logbench.capture.session import Session, Watcher
 from logbench.capture.source import EndOfSourceError, Opened, Source
-from logbench.errors import CarSilentError, LinkError, RecordingError
+from logbench.errors import CarSilentError, IgnitionOffError, LinkError, RecordingError
 from logbench.recording.finish import recover
 from logbench.recording.reader import open_recording
 from logbench.vehicle.model import Progress, Reading
@@ -33,7 +35,6 @@ from logbench.vehicle.model import Progress, Reading
 log = logging.getLogger(__name__)
 
 _TICK_S = 0.25
-_VOLT_EVERY_S = 2.0
 _RISE_V = 0.5
 """A rise over the voltage at rest that says 'charging' where it charges gently. Common practice."""
 _LOW_TIMES = 3
@@ -50,32 +51,57 @@ class _Car:
     def __init__(self, source: Source, plan: Unattended) -> None:
         self.source = source
         self._plan = plan
+        self._first = True
+        """The engine may run already, with a voltage that does not show it."""
         self._next_look = 0.0
         self._next_volt = 0.0
         self._low = 0
+        self._volts = 0.0
         self._rest_v = float("inf")
 
     def may_ask(self) -> bool:
-        """Whether it is time to ask the car something. Raises `LowBatteryError`."""
+        """Whether it is time to ask the car something; if not, the adapter is at rest.
+
+        Raises `LowBatteryError`, with the adapter at rest.
+        """
         now = time.monotonic()
         if now < self._next_volt:
             return False
-        self._next_volt = now + min(_VOLT_EVERY_S, self._plan.look_every_s)
+        may = (self._looks_awake() or self._first) and now >= self._next_look
+        self._first = False
+        if may:
+            self._next_look = now + self._plan.look_every_s
+        else:
+            self.lie_down()
+        if self._low >= _LOW_TIMES:
+            self.source.rest()
+            raise LowBatteryError(f"{self._volts:.1f} V")
+        return may
+
+    def _looks_awake(self) -> bool:
+        """By its voltage; always, where nobody can say."""
         volts = self.source.voltage()
         if volts is None:
-            if now < self._next_look:
-                return False
-            self._next_look = now + self._plan.look_every_s
             return True
+        self._volts = volts
         self._low = self._low + 1 if volts < self._plan.stop_below_v else 0
-        if self._low >= _LOW_TIMES:
-            raise LowBatteryError(f"{volts:.1f} V")
         self._rest_v = min(self._rest_v, volts)
-        return volts >= min(self._plan.running_v, self._rest_v + _RISE_V)
+        awake = volts >= min(self._plan.running_v, self._rest_v + _RISE_V)
+        if not awake:
+            self._next_look = 0.0  # once it rises, it is asked at once
+        return awake
 
-    def rests(self) -> None:
-        """The car has just been heard: forget what its voltage was at rest."""
+    def lie_down(self) -> None:
+        """Leave car and adapter in peace until the next look is due."""
+        self.source.rest()
+        self._next_volt = time.monotonic() + min(self._plan.volt_every_s, self._plan.look_every_s)
+
+    def was_heard(self) -> None:
+        """Forget what its voltage was at rest."""
         self._rest_v = float("inf")
+
+
+_OFF = (CarSilentError, IgnitionOffError)
 
 
 class _Cycle:
@@ -86,6 +112,8 @@ class _Cycle:
         self._plan = plan
         self._opened = opened
         self._silent_since: float | None = None
+        self._off = False
+        """Silent because the car is, not because the link is lost."""
         self._begun = False
 
     def open(self, progress: Progress) -> Opened:
@@ -96,11 +124,19 @@ class _Cycle:
         if self._silent_since is not None:
             if time.monotonic() - self._silent_since >= self._plan.off_after_s:
                 raise EndOfSourceError
-            if not self._may_ask():
+            if self._off and not self._may_ask():
                 raise CarSilentError("The car is off.")
-        opened = self._car.source.open(progress)
-        self._silent_since = None
+        try:
+            opened = self._car.source.open(progress)
+        except _OFF:
+            self._falls_asleep()
+            raise
+        self._silent_since, self._off = None, False
         return opened
+
+    def _falls_asleep(self) -> None:
+        self._off = True
+        self._car.lie_down()
 
     def _may_ask(self) -> bool:
         try:
@@ -112,8 +148,10 @@ class _Cycle:
         """The car's samples."""
         try:
             return self._car.source.read()
-        except LinkError:
+        except LinkError as error:
             self._silent_since = time.monotonic()
+            if isinstance(error, _OFF):
+                self._falls_asleep()
             raise
 
     def now_ns(self) -> int:
@@ -123,6 +161,14 @@ class _Cycle:
     def voltage(self) -> float | None:
         """The car's."""
         return self._car.source.voltage()
+
+    def rest(self) -> None:
+        """Let the car sleep."""
+        self._car.source.rest()
+
+    def cancel(self) -> None:
+        """From any thread: connecting ends."""
+        self._car.source.cancel()
 
     def close(self) -> None:
         """Stays open for the next key cycle."""
@@ -175,6 +221,7 @@ class UnattendedRun:
         """Take an order; may be called from any thread."""
         if isinstance(order, Stop):
             self._stop.set()
+            self._source.cancel()
         if self._session is not None:
             self._session.order(order)
 
@@ -213,7 +260,7 @@ class UnattendedRun:
             session.order(Stop())
         ending = session.run()
         self._session = None
-        self._car.rests()
+        self._car.was_heard()
         if isinstance(ending, Finished):
             self._samples += ending.samples
             self._elapsed_s += ending.elapsed_s
@@ -241,6 +288,8 @@ class UnattendedRun:
                     return opened
             except LinkError as error:
                 self._say(str(error))
+            if not self._stop.is_set():
+                self._car.lie_down()
         return None
 
     def _engine_turns(self) -> bool:

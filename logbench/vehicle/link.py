@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
 
-from logbench.errors import CarSilentError, LinkLostError
+from logbench.errors import CarSilentError, ConnectingStoppedError, LinkLostError
 from logbench.vehicle.model import Progress, Protocol, Reply
 from logbench.vehicle.permits import WritePermit, may_leave
 
@@ -68,7 +68,8 @@ class Exchange:
 class Link(ABC):
     """A way to the car. `connect` before use; `close` always, it never raises.
 
-    Used as a context manager it connects on entry. Not thread-safe: one owner.
+    Used as a context manager it connects on entry. Connected again after `close`, it still knows
+    the speed and the protocol it has found. Not thread-safe: one owner.
     """
 
     timeout_s: float = 3.0
@@ -79,7 +80,13 @@ class Link(ABC):
         self.adapter = ""
         self.protocol = Protocol(name="", is_can=False)
         self.progress: Progress = progress or silent
+        self.attached = False
+        """The adapter, if there is one, is reached and set up."""
         self.connected = False
+        """The car is reached, too."""
+        self.given_up: Callable[[], bool] | None = None
+        """Asked every 0.1 s (1 s at the longest) while something is waited for: true ends it with
+        `ConnectingStoppedError`."""
         self.meanwhile: Callable[[], None] | None = None
         """Called once, after the next request has left and before its reply is waited for: the
         place for work that would otherwise lengthen the cycle. Must not raise or use the link."""
@@ -90,11 +97,26 @@ class Link(ABC):
 
     # --- for users ---
 
+    def attach(self) -> None:
+        """Reach the adapter alone, without a word to the car: `voltage` and `rest` work then.
+
+        Raises like `connect`.
+        """
+        if self.attached:
+            return
+        try:
+            self._attach()
+        except BaseException:
+            self._shut_quietly()
+            raise
+        self.attached = True
+
     def connect(self) -> None:
         """Find the adapter and the car; the subclasses of `LinkError` say what is missing."""
         if self.connected:
             return
         log.debug("connecting %s", self.url)
+        self.attach()
         try:
             self._open()
         except BaseException:
@@ -105,7 +127,6 @@ class Link(ABC):
 
     def close(self) -> None:
         """Undo the settings made and let go of the port. May be called twice."""
-        self.connected = False
         self._shut_quietly()
 
     def request(
@@ -191,9 +212,17 @@ class Link(ABC):
         if work is not None:
             work()
 
+    def check(self) -> None:
+        """A driver calls this every 0.1 s while it waits; raises ConnectingStoppedError."""
+        if self.given_up is not None and self.given_up():
+            raise ConnectingStoppedError("Connecting was stopped.")
+
+    def _attach(self) -> None:  # noqa: B027 - most links without an adapter have nothing to do
+        """Open the port and find the adapter; set `adapter`. Sends nothing to the car."""
+
     @abstractmethod
     def _open(self) -> None:
-        """Open the port, find adapter and car; set `adapter`, `protocol`, maybe `service`."""
+        """Find the car, behind what `_attach` found; set `protocol`, maybe `service`."""
 
     @abstractmethod
     def _exchange(
@@ -206,10 +235,14 @@ class Link(ABC):
         """Undo settings and close; must work in any state, also half open or broken."""
 
     def _shut_quietly(self) -> None:
+        self.attached = self.connected = False
+        given_up, self.given_up = self.given_up, None  # undoing the settings is not given up
         try:
             self._shut()
         except (OSError, LinkLostError, CarSilentError) as error:
             log.debug("while closing %s: %s", self.url, error)
+        finally:
+            self.given_up = given_up
 
 
 def is_pending(data: bytes) -> bool:

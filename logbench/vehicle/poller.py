@@ -132,6 +132,12 @@ class Poller:
             self._repack()
         return readings
 
+    def go_on(self) -> None:
+        """The link was connected anew, to the same car: what has been learnt still holds."""
+        self._chosen = self._unlearnt = None
+        self._silent_run = 0
+        self._last_reply_s = time.monotonic()
+
     def rates(self) -> dict[str, float]:
         """Achieved rate by acronym in Hz over the last seconds, all ECUs together."""
         now_s = time.monotonic()

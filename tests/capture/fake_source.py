@@ -82,6 +82,12 @@ class FakeSource:
     def voltage(self):
         return None
 
+    def rest(self) -> None:
+        pass
+
+    def cancel(self) -> None:
+        pass
+
     def close(self) -> None:
         pass
 

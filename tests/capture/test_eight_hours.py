@@ -51,6 +51,12 @@ class EightHours:
     def voltage(self):
         return None
 
+    def rest(self):
+        pass
+
+    def cancel(self):
+        pass
+
     def close(self):
         pass
 

@@ -21,7 +21,7 @@ from logbench.capture.messages import (
 from logbench.capture.rules import RuleWatch
 from logbench.capture.source import Opened
 from logbench.capture.unattended import UnattendedRun, keep_to_budget
-from logbench.errors import CarSilentError
+from logbench.errors import CarSilentError, LinkLostError, PortMissingError
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.reader import open_recording
@@ -40,6 +40,7 @@ class ScriptedCar:
         self._spans = spans
         self._volts = volts
         self.asked_while_off: list[float] = []
+        self.rested: list[float] = []
         self.closed = 0
 
     @property
@@ -72,6 +73,12 @@ class ScriptedCar:
     def voltage(self):
         return None if self._volts is None else self._volts[self.runs()]
 
+    def rest(self):
+        self.rested.append(self.t_s)
+
+    def cancel(self):
+        pass
+
     def close(self):
         self.closed += 1
 
@@ -79,7 +86,6 @@ class ScriptedCar:
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
     monkeypatch.setattr("logbench.capture.session.BACK_OFF_S", (0.05,))
-    monkeypatch.setattr("logbench.capture.unattended._VOLT_EVERY_S", 0.05)
     monkeypatch.setattr("logbench.capture.unattended._TICK_S", 0.02)
 
 
@@ -134,6 +140,46 @@ def test_a_sleeping_car_is_left_in_peace(tmp_path):
     assert len(recordings(tmp_path)) == 1
     late = [t_s for t_s in car.asked_while_off if t_s > 1.0]
     assert late == []
+    assert max(car.rested) > 2.5
+
+
+def test_a_charger_is_no_engine(tmp_path):
+    """14 V, but nobody answers: asked once in `look_every_s`, at rest in between."""
+    plan = Unattended(off_after_s=0.3, look_every_s=1.0, volt_every_s=0.05)
+    car = ScriptedCar([(0.0, 0.5)], volts=(14.0, 14.0))
+    run_until(tmp_path, car, lambda: car.t_s > 3.0, plan)
+    assert 1 <= len([t_s for t_s in car.asked_while_off if t_s > 1.0]) <= 3
+    assert len(car.rested) > 10
+
+
+def test_an_engine_that_runs_at_a_low_voltage_from_the_start(tmp_path):
+    """A charge controller that keeps 12.6 V: the car is asked once at the start whatever it is."""
+    car = ScriptedCar([(0.0, 99.0)], volts=(12.4, 12.6))
+    run_until(tmp_path, car, lambda: car.t_s > 1.0)
+    (recording,) = recordings(tmp_path)
+    assert len(recording.trace("RPM")) > 20
+
+
+def test_a_lost_link_is_no_sleeping_car(tmp_path):
+    """The adapter is away for a moment in mid-drive: it is looked for at once, not a minute on."""
+
+    class Loose(ScriptedCar):
+        def read(self):
+            if 0.5 < self.t_s < 0.9:
+                raise LinkLostError("Unplugged.")
+            return super().read()
+
+        def open(self, progress):
+            if 0.5 < self.t_s < 0.9:
+                raise PortMissingError("Still unplugged.")
+            return super().open(progress)
+
+    plan = Unattended(off_after_s=20.0, look_every_s=60.0, volt_every_s=10.0)
+    car = Loose([(0.0, 99.0)])
+    run_until(tmp_path, car, lambda: car.t_s > 1.6, plan)
+    (recording,) = recordings(tmp_path)
+    assert [event.kind for event in recording.facts.events] == ["link lost", "link back"]
+    assert recording.trace("RPM").t_s[-1] > 1.0
 
 
 def test_battery_is_spared(tmp_path):

@@ -11,7 +11,12 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError
+from logbench.errors import (
+    AdapterMuteError,
+    ConnectingStoppedError,
+    LinkLostError,
+    PortMissingError,
+)
 from logbench.simulator.serve import serve_tcp
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
@@ -203,6 +208,30 @@ def test_a_device_that_is_no_adapter(in_the_air):
     link = in_the_air(FakePeripheral([BATTERY, ALERT], None))
     with pytest.raises(AdapterMuteError, match="no adapter"):
         link.connect()
+
+
+@pytest.mark.parametrize("how", ["given up", "too late"])
+def test_a_peripheral_that_never_answers(in_the_air, monkeypatch, how):
+    """Asked now and then, the link gives up when told to, or when its time is over."""
+    monkeypatch.setattr(
+        "logbench.vehicle.links.ble.CONNECT_TIMEOUT_S", 0.2 if how == "too late" else 3600.0
+    )
+    peripheral = FakePeripheral([TWO], TWO)
+    link, asked = in_the_air(peripheral), []
+
+    async def never(client) -> None:
+        await asyncio.Event().wait()
+
+    def given_up() -> bool:
+        asked.append(1)
+        return how == "given up" and len(asked) > 3
+
+    monkeypatch.setattr(FakeClient, "connect", never)
+    link.given_up = given_up
+    with pytest.raises(ConnectingStoppedError if how == "given up" else PortMissingError):
+        link.connect()
+    assert asked
+    assert not any(thread.name == "bluetooth" for thread in threading.enumerate())
 
 
 def test_out_of_range(in_the_air):

@@ -10,6 +10,7 @@ import pytest
 
 from logbench.errors import (
     CarSilentError,
+    ConnectingStoppedError,
     IgnitionOffError,
     LinkUnknownError,
     PortMissingError,
@@ -36,6 +37,13 @@ def car_on_virtual_bus(car=None, **how):
     device = CanCar(car or StillCar(), TIMING, **how)
     with serve_can(device, wire) as url, closing(open_link(url)) as link:
         yield link
+
+
+def test_given_up_while_connecting():
+    with car_on_virtual_bus(StillCar(key_on=False)) as link:
+        link.given_up = lambda: True
+        with pytest.raises(ConnectingStoppedError):
+            link.connect()
 
 
 @pytest.mark.parametrize("number", ["6", "7"])

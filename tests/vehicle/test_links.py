@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import socket
 import threading
 from collections.abc import Iterator
@@ -16,6 +17,7 @@ from logbench.errors import (
     AdapterMuteError,
     AdapterUnfitError,
     CarSilentError,
+    ConnectingStoppedError,
     IgnitionOffError,
     LinkError,
     LinkLostError,
@@ -316,6 +318,73 @@ def test_a_resting_adapter_wakes_when_it_is_needed(simulated):
     assert link.voltage() == pytest.approx(13.9)
     link.rest()
     assert [r.data[:2] for r in link.request(b"\x01\x0c", to="7E8")] == [b"\x41\x0c"]
+
+
+def test_an_adapter_at_rest_forgets_whom_it_was_to_ask(simulated):
+    link = simulated()
+    link.connect()
+    assert [r.ecu for r in link.request(b"\x01\x0c", to="7E9")] == ["7E9"]
+    link.rest()
+    assert [r.ecu for r in link.request(b"\x01\x0c", to="7E9")] == ["7E9"]
+    link.rest()
+    assert [r.ecu for r in link.request(b"\x01\x0c")] == ["7E8", "7E9"]
+
+
+def test_the_adapter_alone(simulated):
+    """`attach` needs no car; requests need `connect`."""
+    link = simulated(StillCar(key_on=False, battery=12.3))
+    link.attach()
+    assert link.voltage() == pytest.approx(12.3)
+    link.rest()
+    assert link.voltage() == pytest.approx(12.3)
+    with pytest.raises(LinkLostError, match="not connected"):
+        link.request(b"\x01\x0c")
+
+
+@pytest.mark.parametrize("place", ["tcp://127.0.0.1:{port}", "serial:{path}"])
+def test_given_up_while_connecting(place, monkeypatch):
+    """Nobody answers, for an hour: asked now and then, the link gives up when it is told to."""
+    monkeypatch.setattr("logbench.vehicle.links.adapter.START_TIMEOUT_S", 3600.0)
+    monkeypatch.setattr("logbench.vehicle.links.serial.PROBE_TIMEOUT_S", 0.01)
+    monkeypatch.setattr("logbench.vehicle.links.serial.BAUDS", (115_200,) * 10**6)
+    master, slave = os.openpty()
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        url = place.format(port=listener.getsockname()[1], path=os.ttyname(slave))
+        link, asked = open_link(url), []
+
+        def given_up() -> bool:
+            asked.append(1)
+            return len(asked) > 5
+
+        link.given_up = given_up
+        with pytest.raises(ConnectingStoppedError):
+            link.connect()
+        link.close()
+    os.close(master)
+    os.close(slave)
+    assert len(asked) == 6
+
+
+def test_speed_is_forgotten_where_nobody_answers_any_more(monkeypatch):
+    """Another adapter may have been plugged in meanwhile; as long as one answers, it is kept."""
+    said: list[str] = []
+    slow, quick = (Timing(baud=b, latency_ms=1, reset_ms=20) for b in (38_400, 115_200))
+    monkeypatch.setattr("logbench.vehicle.links.serial.BAUDS", (38_400, 115_200))
+    monkeypatch.setattr("logbench.vehicle.links.adapter.START_TIMEOUT_S", 0.3)
+    with serve_pty(StillCar(), timing=slow, strict_baud=True) as path:
+        link = open_link(f"serial:{path}", said.append)
+        link.connect()
+        link.close()
+        said.clear()
+        link.connect()
+        link.close()
+        assert not any("38,400" in text for text in said)
+    with serve_pty(StillCar(), timing=quick, strict_baud=True) as path:
+        link._name = path
+        with pytest.raises(AdapterMuteError):
+            link.connect()
+        link.connect()
+        link.close()
 
 
 def test_one_ecu_can_be_asked_alone(simulated):

@@ -89,13 +89,15 @@ class AdapterLink(Link):
 
     # --- start-up ---
 
-    def _open(self) -> None:
-        self._talk = Talk(self._open_port())
+    def _attach(self) -> None:
+        self._talk = Talk(self._open_port(), self.check)
         self._last, self._aimed, self._resting = "", None, False
         self.progress("Looking for the adapter")
         self._wake()
         self.progress(f"Setting up the adapter ({self.adapter})")
         self._set_up()
+
+    def _open(self) -> None:
         self._volts = self._read_voltage()
         if self._volts is not None and self._volts < MIN_SUPPLY_V:
             raise IgnitionOffError(
@@ -133,6 +135,8 @@ class AdapterLink(Link):
                     "needed: use another adapter."
                 )
             log.info("the adapter refuses %s: %s", command, lines)
+        if self._hurried:
+            self._setting("ATAT2")
 
     def _setting(self, command: str) -> list[str]:
         try:
@@ -153,7 +157,10 @@ class AdapterLink(Link):
 
     def rest(self) -> None:
         """Close the protocol and put the adapter into its low-power state."""
+        if self._resting:
+            return
         self._ask("ATPC", SETTING_TIMEOUT_S)
+        self._aimed = None  # so that the next request sees to it again
         self._resting = "OK" in self._ask("ATLP", SETTING_TIMEOUT_S)
 
     def _rouse(self, talk: Talk) -> None:
@@ -416,7 +423,8 @@ class AdapterLink(Link):
         log.info("setting the adapter up again")
         self._last, self._aimed = "", None
         self._set_up()
-        self._setting(f"ATTP{self._number}")
+        if self._number:
+            self._setting(f"ATTP{self._number}")
 
     # --- bytes ---
 
@@ -444,7 +452,7 @@ class AdapterLink(Link):
         self._last = ""
         if self._talk is not None and self._talk.get_in_step():
             return
-        if self.connected:
+        if self.attached:
             raise LinkLostError(
                 "The adapter no longer answers: check that it is plugged in and in range; "
                 "connecting again."
@@ -455,7 +463,8 @@ class AdapterLink(Link):
         if talk is None:
             return
         try:
-            for command in ("ATPC", "ATD"):
+            # a resting adapter is left asleep; the wish to save power outweighs its settings
+            for command in () if self._resting else ("ATPC", "ATD"):
                 talk.say(command, CLOSE_TIMEOUT_S)
         finally:
             talk.port.close()

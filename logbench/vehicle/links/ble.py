@@ -12,14 +12,16 @@ import contextlib
 import logging
 import queue
 import threading
-from collections.abc import Coroutine, Iterable
+import time
+from collections.abc import Callable, Coroutine, Iterable
+from concurrent.futures import wait
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from logbench.errors import AdapterMuteError, LinkLostError, LinkUnknownError, PortMissingError
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.dialect import PROTOCOLS
-from logbench.vehicle.links.talk import NONSENSE, Talk
+from logbench.vehicle.links.talk import CHECK_S, NONSENSE, Talk
 from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress
 
@@ -89,7 +91,9 @@ def _is_adopted(uuid: str) -> bool:
 class BlePort:
     """A byte port over bleak, whose event loop runs in a thread of its own."""
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, check: Callable[[], None] | None = None) -> None:
+        """`check` is called every 0.1 s of connecting; what it raises ends it."""
+        self._check = check
         self._arrived: queue.SimpleQueue[bytes] = queue.SimpleQueue()
         self._gone = False
         self._pair: SerialPair | None = None
@@ -115,7 +119,7 @@ class BlePort:
         client = bleak.BleakClient(address, disconnected_callback=self._lost)
         self._client = client
         try:
-            self._wait(client.connect(), CONNECT_TIMEOUT_S)
+            self._wait(client.connect(), CONNECT_TIMEOUT_S, self._check)
         except (bleak.exc.BleakError, OSError, TimeoutError, ValueError) as error:
             raise PortMissingError(
                 f"No Bluetooth adapter answers at {address} ({_short(error)}): switch Bluetooth "
@@ -199,13 +203,23 @@ class BlePort:
             log.debug("bluetooth: %s", error)
             raise LinkLostError(_GONE) from None
 
-    def _wait(self, work: Coroutine[Any, Any, T], timeout_s: float) -> T:
+    def _wait(
+        self,
+        work: Coroutine[Any, Any, T],
+        timeout_s: float,
+        check: Callable[[], None] | None = None,
+    ) -> T:
         future = asyncio.run_coroutine_threadsafe(work, self._loop)
+        until = time.monotonic() + timeout_s
         try:
-            return future.result(timeout_s)
-        except TimeoutError:
+            while not wait([future], CHECK_S).done:
+                if check is not None:
+                    check()
+                if time.monotonic() > until:
+                    raise TimeoutError
+            return future.result()
+        finally:
             future.cancel()
-            raise
 
 
 class BleLink(AdapterLink):
@@ -219,7 +233,7 @@ class BleLink(AdapterLink):
 
     def _open_port(self) -> BlePort:
         self.progress(f"Connecting to {self._address} over Bluetooth")
-        port = BlePort(self._address)
+        port = BlePort(self._address, self.check)
         try:
             self._find_serial_line(port)
         except BaseException:

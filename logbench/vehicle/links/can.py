@@ -36,6 +36,7 @@ BIT_RATES = (500_000, 250_000)
 REPLY_TIMEOUT_S = 0.1
 """P2 of ISO 15765-4 is at most 50 ms; twice that leaves room for a busy computer."""
 SEARCH_TIMEOUT_S = 0.15
+CHECK_S = 0.1
 _PADDING = 0x00
 _FUNCTIONAL = {11: 0x7DF, 29: 0x18DB33F1}
 _UNSHAREABLE = ("virtual", "udp_multicast")
@@ -162,8 +163,9 @@ class CanLink(Link):
         deadline = time.monotonic() + wait_s
         pending: set[str] = set()
         while (left_s := min(deadline, limit) - time.monotonic()) > 0:
-            message = self._receive(left_s)
+            message = self._receive(min(left_s, CHECK_S))
             if message is None:
+                self.check()
                 continue
             ecu = self._ecu(message.arbitration_id)
             raw.received += len(message.data)

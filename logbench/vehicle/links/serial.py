@@ -99,6 +99,13 @@ class SerialLink(AdapterLink):
         self._baud = baud
         self._found: int | None = None
 
+    def _attach(self) -> None:
+        try:
+            super()._attach()
+        except AdapterMuteError:
+            self._found = None  # another adapter may be there by now, at another speed
+            raise
+
     def _open_port(self) -> SerialPort:
         self.progress(f"Opening {self._name}")
         known = self._baud or self._found
@@ -113,6 +120,7 @@ class SerialLink(AdapterLink):
 
     def _find_baud(self, port: SerialPort) -> int:
         for baud in BAUDS:
+            self.check()
             self.progress(f"Looking for the adapter at {baud:,} baud")
             try:
                 port.set_baud(baud)

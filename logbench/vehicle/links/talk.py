@@ -19,6 +19,7 @@ would; two, because the first character may get lost."""
 RESYNC_TIMEOUT_S = 1.0
 QUIET_S = 0.1
 """Without a further prompt for so long, requests and replies are in step again."""
+CHECK_S = 0.1
 _TOO_MUCH = 65_536
 _PENDING = re.compile(rb"7F ?[0-9A-F]{2} ?78")
 
@@ -44,10 +45,14 @@ class BytePort(Protocol):
 
 
 class Talk:
-    """The conversation with an adapter at `port`. All methods raise LinkLostError with the port."""
+    """The conversation with an adapter at `port`. All methods raise LinkLostError with the port.
 
-    def __init__(self, port: BytePort) -> None:
+    `check` is called every 0.1 s of waiting; what it raises ends the waiting.
+    """
+
+    def __init__(self, port: BytePort, check: Callable[[], None] | None = None) -> None:
         self.port = port
+        self._check = check or (lambda: None)
         self.idle_s = 0.0
         """Between the last line of the last reply and its prompt."""
 
@@ -74,9 +79,10 @@ class Talk:
         now_s = data_s = time.monotonic()
         deadline = now_s + timeout_s
         while now_s < deadline:
-            chunk = self.port.read(deadline - now_s)
+            chunk = self.port.read(min(deadline - now_s, CHECK_S))
             now_s = time.monotonic()
             if not chunk:
+                self._check()
                 if _PENDING.search(buffer) and timeout_s < PENDING_LIMIT_S:
                     deadline += PENDING_LIMIT_S - timeout_s
                     timeout_s = PENDING_LIMIT_S

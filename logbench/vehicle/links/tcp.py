@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import socket
+from collections.abc import Callable
 
 from logbench.errors import LinkLostError, LinkUnknownError, PortMissingError
 from logbench.vehicle.links.adapter import AdapterLink
@@ -12,7 +13,10 @@ from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress
 
 OPTIONS = frozenset({"protocol"})
-CONNECT_TIMEOUT_S = 4.0
+CONNECT_TRIES = 4
+CONNECT_TIMEOUT_S = 1.0
+"""Of one try: an adapter's network is near."""
+WRITE_TIMEOUT_S = 4.0
 
 _GONE = (
     "The network connection to the adapter broke off: check its power and the Wi-Fi; "
@@ -23,9 +27,9 @@ _GONE = (
 class SocketPort:
     """A TCP connection as a byte port."""
 
-    def __init__(self, host: str, port: int) -> None:
+    def __init__(self, host: str, port: int, check: Callable[[], None]) -> None:
         try:
-            self._socket = socket.create_connection((host, port), CONNECT_TIMEOUT_S)
+            self._socket = _connected(host, port, check)
         except TimeoutError:
             raise PortMissingError(
                 f"Nothing answers at {host}:{port}: join the adapter's Wi-Fi and check its "
@@ -46,7 +50,7 @@ class SocketPort:
     def write(self, data: bytes) -> None:
         """Send all of `data`."""
         try:
-            self._socket.settimeout(CONNECT_TIMEOUT_S)
+            self._socket.settimeout(WRITE_TIMEOUT_S)
             self._socket.sendall(data)
         except OSError:
             raise LinkLostError(_GONE) from None
@@ -90,7 +94,7 @@ class TcpLink(AdapterLink):
 
     def _open_port(self) -> SocketPort:
         self.progress(f"Connecting to {self._host}:{self._tcp_port}")
-        return SocketPort(self._host, self._tcp_port)
+        return SocketPort(self._host, self._tcp_port, self.check)
 
 
 def make(url: LinkUrl, progress: Progress | None = None) -> TcpLink:
@@ -102,6 +106,15 @@ def make(url: LinkUrl, progress: Progress | None = None) -> TcpLink:
         )
     protocol = url.one_of("protocol", PROTOCOLS) or ""
     return TcpLink(url.text, host.strip("[]"), int(port), progress, protocol)
+
+
+def _connected(host: str, port: int, check: Callable[[], None]) -> socket.socket:
+    """In several short tries, between which `check` may end it by raising."""
+    for _ in range(CONNECT_TRIES):
+        check()
+        with contextlib.suppress(TimeoutError):
+            return socket.create_connection((host, port), CONNECT_TIMEOUT_S)
+    raise TimeoutError
 
 
 def _reason(error: Exception) -> str:
