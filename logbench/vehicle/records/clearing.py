@@ -226,8 +226,7 @@ def _guarded(link: Link, consent: str, save: Save, tell: Progress) -> tuple[CarR
             "reading nothing is cleared."
         )
     reading = read_car(link, tell)
-    unread = [s for s in ("stored", "pending") if not reading.answered.get(f"{s} codes")]
-    if not reading.complete or unread:
+    if not reading.complete or not reading.codes_known("stored"):
         why = reading.problems[-1] if reading.problems else "No ECU gave its codes."
         raise ClearingRefusedError(f"The car could not be read in full, nothing was cleared: {why}")
     tell("Saving the reading")

@@ -361,3 +361,23 @@ def test_what_reading_and_polling_put_on_the_wire(simulated, monkeypatch):
     requests = {line[:2] for line in lines if not line.upper().startswith("AT")}
     assert requests <= {"01", "02", "03", "06", "07", "09", "0A", "22"}
     assert {"01", "02", "03", "06", "07", "09", "0A"} <= requests
+
+
+def test_a_car_whose_codes_nobody_tells_is_not_cleared(save):
+    with Wire({b"\x01\x00": "4100 80180001", b"\x07": "47 00"}) as link:
+        text = refused(link, CONSENT, save)
+    assert "could not be read in full" in text
+    assert CLEAR not in link.left
+
+
+def test_a_car_without_pending_codes_can_be_cleared(save):
+    """Service 07 came later than 03 and 04 (from memory): its absence is no reason to refuse."""
+    answers = {
+        b"\x01\x00": "4100 80180001",
+        b"\x01\x0c": "410C 0000",
+        b"\x01\x0d": "410D 00",
+        b"\x03": "43 01 0171",
+        CLEAR: "44",
+    }
+    with Wire(answers) as link:
+        assert clear_codes(link, CONSENT, save).accepted == ["7E8"]
