@@ -218,10 +218,10 @@ def add_to_archive(
 def check_archive(
     place: str, console: Console, *, quarantine: bool = False, cache: Path | None = None
 ) -> int:
-    """`archive check`: verify every recording; returns 0, or 3 when one is damaged."""
+    """`archive check`: verify every recording; returns 0, or 3 when one is damaged or unreadable."""
     archive = _opened(place, console, cache)
     for problem in archive.problems:
-        if problem.kind not in {"damaged", "enormous"}:
+        if problem.kind not in {"damaged", "enormous"} or problem.path.endswith("job.toml"):
             console.print(Text(problem.sentence, style="yellow"))
     total = len(archive.entries())
     counts: Counter[str] = Counter()
@@ -229,11 +229,11 @@ def check_archive(
         for found in archive.check(quarantine):
             counts[found.health] += 1
             told(counts.total(), max(total, counts.total()))
-            if found.health == "damaged":
+            if found.health in {"damaged", "unreadable"}:
                 moved = f" Set aside as {found.moved_to}." if found.moved_to else ""
                 console.print(Text(f"{found.sentence}{moved}", style="bold red"))
     console.print(", ".join(f"{n:,} {health}" for health, n in sorted(counts.items())) or "empty")
-    return 3 if counts["damaged"] else 0
+    return 3 if counts["damaged"] or counts["unreadable"] else 0
 
 
 def sweep_archive(

@@ -8,13 +8,15 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
+from logbench.archive.footers import is_unreachable, read_footer
 from logbench.archive.reading import open_entry
-from logbench.archive.store import QUARANTINE, Entry, LocalStore, Problem, Store, check_name
+from logbench.archive.store import QUARANTINE, SUFFIX, Entry, LocalStore, Problem, Store, check_name
 from logbench.errors import ArchiveError, LogbenchError, RecordingDamagedError
 from logbench.recording.reader import open_recording
 from logbench.recording.storage import claim, numbered, storage_trouble
 
-Health = Literal["sound", "damaged", "without a checksum"]
+Health = Literal["sound", "damaged", "unreadable", "without a checksum"]
+"""`unreadable`: the disk or the network gave an error; nothing is known of the content."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,10 @@ def verify_entry(store: Store, entry: Entry) -> Checked:
     try:
         intact = open_entry(store, entry).intact()
     except LogbenchError as error:
-        return Checked(entry.path, "damaged", str(error))
+        footer = read_footer(store, entry)
+        lost = isinstance(footer, Problem) and footer.kind == "unreadable"
+        health: Health = "unreadable" if lost or is_unreachable(error) else "damaged"
+        return Checked(entry.path, health, str(error))
     if intact is None:
         return Checked(entry.path, "without a checksum", f"{entry.path} stores no checksum.")
     if not intact:
@@ -46,10 +51,10 @@ def verify_all(
 ) -> Iterator[Checked]:
     """Every recording and every damaged file; with `quarantine` the damaged ones are set aside.
 
-    Foreign, too new and odd files are only reported, never moved.
+    Foreign, too new, odd and unreadable files, and job files, are never moved.
     """
     for problem in problems:
-        if problem.kind in {"damaged", "enormous"}:
+        if problem.kind in {"damaged", "enormous"} and problem.path.lower().endswith(SUFFIX):
             yield _set_aside(store, Checked(problem.path, "damaged", problem.sentence), quarantine)
     for entry in entries:
         yield _set_aside(store, verify_entry(store, entry), quarantine)

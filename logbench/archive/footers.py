@@ -43,7 +43,9 @@ def read_footer(store: Store, entry: Entry) -> Footer | Problem:
             metadata = pq.read_metadata(file)
     except ArchiveError as error:
         return Problem(entry.path, "link", str(error))
-    except (pa.ArrowException, OSError, ValueError, MemoryError, OverflowError):
+    except (pa.ArrowException, OSError, ValueError, MemoryError, OverflowError) as error:
+        if is_unreachable(error):
+            return Problem(entry.path, "unreadable", f"{entry.path} cannot be read ({error}).")
         return Problem(
             entry.path, "damaged", f"{entry.path} is cut short, damaged or no Parquet file."
         )
@@ -51,6 +53,16 @@ def read_footer(store: Store, entry: Entry) -> Footer | Problem:
         return _checked(entry, metadata)
     except (pa.ArrowException, OSError, ValueError, TypeError, AttributeError, OverflowError):
         return Problem(entry.path, "damaged", f"The footer of {entry.path} makes no sense.")
+
+
+def is_unreachable(error: BaseException | None) -> bool:
+    """Whether an error, or what caused it, is the disk's or the network's and not the content's: a
+    file that could not be reached must not be taken for a damaged one."""
+    while error is not None:
+        if isinstance(error, OSError) and error.errno is not None:
+            return True
+        error = error.__cause__
+    return False
 
 
 def _checked(entry: Entry, metadata: pq.FileMetaData) -> Footer | Problem:

@@ -66,7 +66,8 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
         recordings, signals, bad = kept
     else:
         recordings, signals, bad = _merged(store, listing, kept, new, progress)
-        _save(cache, recordings, signals, bad)
+        passing = pa.compute.is_in(bad["kind"], value_set=pa.array(["unreadable", "link"]))
+        _save(cache, recordings, signals, bad.filter(pa.compute.invert(passing)))
     problems = [*listing.problems, *(Problem(r["path"], r["kind"], r["sentence"])
                                      for r in bad.to_pylist())]  # fmt: skip
     jobs = _jobs(store, listing, problems)

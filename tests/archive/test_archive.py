@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import shutil
 import subprocess
 import sys
@@ -16,6 +17,7 @@ from logbench.archive.care import safe_name
 from logbench.archive.find import Condition, Filter, parse_condition
 from logbench.archive.index import cache_folder
 from logbench.archive.likeness import nearest
+from logbench.archive.store import LocalStore
 from logbench.archive.sweep import sweep_checks
 from logbench.errors import ArchiveError, QueryError, SignalUnknownError, UsageError
 from logbench.recording.reader import open_recording
@@ -249,6 +251,30 @@ def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root):
     assert (root / "quarantine/van/b.parquet").read_bytes() == spoilt
     assert {c.health for c in opened().check()} == {"sound"}
     assert len(opened().index.recordings) == 4
+
+
+def test_a_disk_error_and_a_job_never_lead_to_quarantine(opened, root, monkeypatch):
+    (root / "van/job.toml").write_text("title = [[[")
+    real = LocalStore.open
+
+    def failing(self: LocalStore, path: str) -> object:
+        if path == "van/b.parquet":
+            raise OSError(errno.EIO, "Input/output error")
+        return real(self, path)
+
+    archive = opened()
+    archive.refresh()
+    monkeypatch.setattr(LocalStore, "open", failing)
+    seen = {c.path: c for c in archive.check(quarantine=True)}
+    assert seen["van/b.parquet"].health == "unreadable"
+    assert not any(c.moved_to for c in seen.values())
+    second = Archive(root, root / "../cache2")
+    assert {p.kind for p in second.problems} == {"damaged", "unreadable"}
+    monkeypatch.setattr(LocalStore, "open", real)
+    assert second.refresh().fresh == 1  # a passing error is not remembered
+    assert {p.kind for p in second.problems} == {"damaged"}
+    assert (root / "van/job.toml").exists()
+    assert (root / "van/b.parquet").exists()
 
 
 def test_jobs_are_a_view(opened, root):
