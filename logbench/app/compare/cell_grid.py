@@ -28,8 +28,9 @@ from logbench.app.compare.signals_table import change_text
 from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
 
-_LEFT, _TOP, _RIGHT, _BOTTOM = 64, 26, 14, 62
+_LEFT, _TOP, _RIGHT, _BOTTOM = 64, 28, 18, 66
 _TWO_LINES_PX = 36
+_RAMP_PX = 90
 _HATCH = {"before": Qt.BrushStyle.BDiagPattern, "after": Qt.BrushStyle.FDiagPattern}
 
 
@@ -211,7 +212,7 @@ class CellGrid(QWidget):
                             2 if cell.changed else 1))  # fmt: skip
         painter.drawRect(box.adjusted(0, 0, -1, -1))
         painter.setPen(ink_on(ground))
-        number, _, half = change_text(found.value, found.half_width, "").partition(" ± ")
+        number, _, half = change_text(found.value, found.half_width, "").partition(" ±")
         metrics = painter.fontMetrics()
         if half and box.height() >= _TWO_LINES_PX:
             number += f"\n±{half}"
@@ -230,7 +231,7 @@ class CellGrid(QWidget):
             text = f"{RPM_EDGES[first + n]:.0f}"
             wide = metrics.horizontalAdvance(text)
             left = min(x - wide / 2, self.width() - wide - 2)
-            painter.drawText(QRectF(left, area.bottom() + 2, wide + 2, 18), 0, text)
+            painter.drawText(QRectF(left, area.bottom() + 6, wide + 2, 18), 0, text)
         every = 1 if area.height() / rows >= metrics.height() else 2
         for n in range(0, rows + 1, every):
             y = area.bottom() - n * area.height() / rows
@@ -238,7 +239,7 @@ class CellGrid(QWidget):
             box = QRectF(0, y - 9, _LEFT - 6, 18)
             painter.drawText(box, int(_RIGHT_MIDDLE), text)
         title = f"across: engine speed, rpm     up: {axis.title}, {axis.unit}"
-        below = QRectF(_LEFT, area.bottom() + 20, area.width(), 18)
+        below = QRectF(_LEFT, area.bottom() + 24, area.width(), 18)
         room = int(below.width())
         title = metrics.elidedText(title, Qt.TextElideMode.ElideRight, room)
         painter.drawText(below, int(Qt.AlignmentFlag.AlignLeft), title)
@@ -250,11 +251,11 @@ class CellGrid(QWidget):
         ends = [change_text(v, None, "") for v in (-self.top, self.top)]
         painter.setPen(QColor(self.theme.muted))
         x = _write(painter, x, y, ends[0]) + 4
-        ramp = QLinearGradient(x, 0, x + 60, 0)
-        for step in range(11):
-            ramp.setColorAt(step / 10, difference_colour(step / 5 - 1, self.theme))
-        painter.fillRect(QRect(x, y + 2, 60, 12), ramp)
-        x = _write(painter, x + 64, y, ends[1]) + 14
+        ramp = QLinearGradient(x, 0, x + _RAMP_PX, 0)
+        for step in range(21):
+            ramp.setColorAt(step / 20, difference_colour(step / 10 - 1, self.theme))
+        painter.fillRect(QRect(x, y + 2, _RAMP_PX, 12), ramp)
+        x = _write(painter, x + _RAMP_PX + 4, y, ends[1]) + 14
         for side in ("before", "after"):
             text = f"only {side}"
             if x + 26 + metrics.horizontalAdvance(text) > self.width():

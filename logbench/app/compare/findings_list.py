@@ -60,7 +60,8 @@ def _side(finding: Finding | None) -> str:
         return "–"
     if finding.value is None:
         return finding.verdict.value
-    return value_text(finding.value, finding.unit)
+    shown = value_text(finding.value, finding.unit)
+    return shown.removeprefix("−") if not shown.strip("−0.") else shown
 
 
 class FindingsList(QTreeWidget):

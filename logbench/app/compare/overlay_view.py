@@ -108,6 +108,13 @@ class OverlayView(QWidget):
         self.degc_box.setAccessibleName("Coolant temperature that both drives reach")
         self.file_boxes = {side: _box(f"Recording shown {side} the repair") for side in SIDES}
         self.note = Elided()
+        self.note.setObjectName("muted")
+        self.trouble = QLabel()
+        self.trouble.setObjectName("trouble")
+        self.trouble.setWordWrap(True)
+        self.trouble.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.trouble.setMargin(24)
+        self.trouble.hide()
         self._soon = QTimer(self)
         self._soon.setSingleShot(True)
         self._soon.setInterval(_WAIT_MS)
@@ -123,6 +130,7 @@ class OverlayView(QWidget):
         tools = QHBoxLayout()
         tools.setContentsMargins(6, 2, 10, 2)
         tools.addWidget(self.signal_box, 2)
+        tools.addSpacing(4)
         tools.addWidget(QLabel("placed by"))
         for widget in (self.by_box, self.marker_box, self.degc_box):
             tools.addWidget(widget, 1)
@@ -137,6 +145,7 @@ class OverlayView(QWidget):
         layout.addLayout(files)
         layout.addWidget(self.rows)
         layout.addWidget(self.stack, 1)
+        layout.addWidget(self.trouble, 1)
         layout.addWidget(self.note)
         self._show_options()
 
@@ -179,8 +188,8 @@ class OverlayView(QWidget):
             self.view.set_limits(round(x[0] * SECOND), round(x[-1] * SECOND))
         if not same:
             self.view.show_all()
-        self.note.setObjectName("muted")
-        self.note.style().polish(self.note)
+        self.trouble.hide()
+        self.stack.show()
         self.note.tell(_note(laid))
         self._place_spans()
         self.stack.refresh()
@@ -191,9 +200,11 @@ class OverlayView(QWidget):
         self.laid = None
         self.stack.clear()
         self.rows.hide()
-        self.note.setObjectName("trouble")
-        self.note.style().polish(self.note)
-        self.note.tell(f"■  {sentence}")
+        self.stack.hide()
+        self.note.tell("")
+        self.trouble.setText(f"■  {sentence}")
+        self.trouble.setAccessibleName(sentence)
+        self.trouble.show()
 
     def show_spans(self, spans: dict[str, tuple[Span, ...]]) -> None:
         """Show when each side was in what is chosen, in times of the recordings shown."""
@@ -331,4 +342,4 @@ def _note(laid: Laid) -> str:
         By.DISTANCE: "Distance since the start of each recording.",
         By.SPEED_MATCH: "The second drive is moved to where its speed fits best.",
     }[laid.wish.by]
-    return f"{start} {laid.overlay.note} An overlay shows; it judges nothing.".replace("  ", " ")
+    return f"{start} {laid.overlay.note or 'An overlay shows; it judges nothing.'}"

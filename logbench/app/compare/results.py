@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QFrame,
     QLabel,
@@ -32,8 +32,6 @@ _DETAIL_PX = 66
 class ResultsPanel(QWidget):
     """Everything about one comparison. Choosing anything shows where it comes from."""
 
-    shown = Signal()
-
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self.compared: Compared | None = None
@@ -46,7 +44,10 @@ class ResultsPanel(QWidget):
         self.to_drive.setAccessibleName("Operating cells to drive")
         self.to_drive.setWordWrap(True)
         self.summary = QLabel()
-        self.summary.setObjectName("title")
+        font = self.summary.font()
+        font.setPointSizeF(font.pointSizeF() * 1.25)
+        font.setBold(True)
+        self.summary.setFont(font)
         self.notes = QLabel()
         self.notes.setObjectName("muted")
         for label in (self.summary, self.notes):
@@ -60,6 +61,7 @@ class ResultsPanel(QWidget):
         self.signals.chosen.connect(self._signal_chosen)
         self.grid.chosen.connect(self._cell_chosen)
         self.to_drive.currentRowChanged.connect(self._drive_chosen)
+        self.tabs.currentChanged.connect(lambda tab: self.detail.setVisible(tab != WARM_UP))
 
     def _lay_out(self) -> None:
         card = QFrame()
@@ -71,14 +73,17 @@ class ResultsPanel(QWidget):
         card_layout.addWidget(self.notes)
         self.tabs = QTabWidget()
         self.tabs.setDocumentMode(True)
+        self.bars_said = QLabel("Grey: a change that small could have been missed. ◆ changed")
+        self.bars_said.setObjectName("muted")
+        self.bars_said.setWordWrap(True)
         self.drive_said = QLabel()
         self.drive_said.setWordWrap(True)
         self.warm_said = QLabel()
         self.warm_said.setWordWrap(True)
         self.tabs.addTab(self.findings, "Findings")
-        self.tabs.addTab(self.signals, "Signals")
-        self.tabs.addTab(_column(self.drive_said, self.to_drive), "To drive")
-        self.tabs.addTab(_column(self.warm_said, self.warm_plot), "Warm-up")
+        self.tabs.addTab(_column(self.signals, self.bars_said), "Signals")
+        self.tabs.addTab(_column(self.to_drive, self.drive_said, above=True), "To drive")
+        self.tabs.addTab(_column(self.warm_plot, self.warm_said, above=True), "Warm-up")
         lists = QWidget()
         lists_layout = QVBoxLayout(lists)
         lists_layout.setContentsMargins(0, 0, 0, 0)
@@ -128,7 +133,8 @@ class ResultsPanel(QWidget):
             self.overlay.choose_signal(first.key)
         else:
             self.overlay.show_trouble("Neither side holds a signal that can be laid over.")
-        self.shown.emit()
+        if result.findings:
+            self.findings.step(1)
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
@@ -219,11 +225,13 @@ class ResultsPanel(QWidget):
                 return
 
 
-def _column(said: QLabel, body: QWidget) -> QWidget:
+def _column(body: QWidget, said: QLabel, *, above: bool = False) -> QWidget:
+    """A tab with a sentence above its body, or below."""
     page = QWidget()
     layout = QVBoxLayout(page)
-    layout.setContentsMargins(0, 6, 0, 0)
-    layout.addWidget(said)
+    layout.setContentsMargins(0, 6 if above else 0, 0, 0)
+    layout.setSpacing(4)
     layout.addWidget(body, 1)
+    layout.insertWidget(0 if above else 1, said)
     layout.addStretch(0)
     return page

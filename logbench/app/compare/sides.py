@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from PySide6.QtCore import QItemSelectionModel, Qt, Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QDragEnterEvent, QDragMoveEvent, QDropEvent, QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -25,6 +25,7 @@ from PySide6.QtWidgets import (
 from logbench.app.compare.working import AFTER, BEFORE, SIDES, Found
 from logbench.app.plot.ticks import time_text
 
+_BOX_PX = 196
 _TITLES = {BEFORE: "Before the repair", AFTER: "After the repair"}
 
 
@@ -45,6 +46,7 @@ class SideBox(QFrame):
         self.setObjectName("card")
         self.side = side
         self.setAcceptDrops(True)
+        self.setFixedHeight(_BOX_PX)
         title = QLabel(_TITLES[side])
         title.setObjectName("title")
         self.list = QListWidget()
@@ -152,9 +154,9 @@ class RecentList(QTreeWidget):
             item.setToolTip(0, str(one.path))
             item.setTextAlignment(3, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
             self.addTopLevelItem(item)
-        if found:
-            first = self.model().index(0, 0)
-            self.selectionModel().setCurrentIndex(first, QItemSelectionModel.SelectionFlag.NoUpdate)
+        first = self.topLevelItem(0)
+        if first is not None:
+            self.setCurrentItem(first)
 
     def chosen(self) -> list[Path]:
         """The chosen files, from the top."""
@@ -224,10 +226,10 @@ class SidesPanel(QWidget):
         layout.setSpacing(10)
         layout.addWidget(title)
         layout.addWidget(self.said)
-        layout.addLayout(row, 4)
+        layout.addLayout(row)
         layout.addLayout(puts)
         layout.addWidget(self.none)
-        layout.addWidget(self.recent, 5)
+        layout.addWidget(self.recent, 1)
         layout.addLayout(last)
 
     @property

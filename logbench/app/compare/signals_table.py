@@ -16,7 +16,7 @@ from PySide6.QtCore import (
     Qt,
     Signal,
 )
-from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF
+from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF, QResizeEvent
 from PySide6.QtWidgets import (
     QHeaderView,
     QStyle,
@@ -26,6 +26,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.comparison.results import SignalResult, SignalVerdict
+from logbench.analysis.findings import number_text
 from logbench.app.compare.colours import SIGNAL_SYMBOLS, signal_colour
 from logbench.app.plot.ticks import unit_text, value_text
 from logbench.app.theme import Theme
@@ -44,15 +45,15 @@ _Index = QModelIndex | QPersistentModelIndex
 _NONE = QModelIndex()
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 _LEAST_REACH = 2.0
+_BAR_PX = 124
+_END_PX = 8
+"""Room for a marker at the end of the axis."""
 
 
 def change_text(value: float, half: float | None, unit: str) -> str:
-    """`−7.1 ± 0.4 %`, with as many digits as the interval deserves."""
-    if not half or not math.isfinite(half):
-        return f"{value:+.3g} {unit_text(unit)}".replace("-", "−").strip()
-    decimals = min(max(0, -math.floor(math.log10(half))), 4)
-    text = f"{value:+.{decimals}f} ± {half:.{decimals}f}".replace("-", "−")
-    return f"{text} {unit_text(unit)}".strip()
+    """`−7.1 ±0.4 %`, as the sentences write it, with a real minus."""
+    text = number_text(value, math.nan if half is None else half, unit_text(unit), signed=True)
+    return text.replace("-", "−")
 
 
 def name_of(result: SignalResult) -> str:
@@ -108,7 +109,7 @@ class SignalsModel(QAbstractTableModel):
             for s in self.rows
             if s.change is not None and s.detectable
         ]
-        return max([_LEAST_REACH, *ends]) * 1.05
+        return max([_LEAST_REACH, *ends])
 
     # --- Qt's side ---
 
@@ -205,7 +206,7 @@ class IntervalDelegate(QStyledItemDelegate):
 
         def x(value: float) -> float:
             share = math.asinh(value / (result.detectable or 1.0)) / reach
-            return inner.center().x() + share * inner.width() / 2
+            return inner.center().x() + share * (inner.width() / 2 - _END_PX)
 
         if result.change is None or result.half_width is None or not result.detectable:
             painter.setPen(QColor(theme.muted))
@@ -252,23 +253,21 @@ class SignalsTable(QTableView):
         self.verticalHeader().setDefaultSectionSize(30)
         header = self.horizontalHeader()
         header.setHighlightSections(False)
-        for column, width in ((CHANGE, 118), (VERDICT, 142)):
+        for column, width in ((CHANGE, 108), (BAR, _BAR_PX), (VERDICT, 134)):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
             header.resizeSection(column, width)
-        for column in (SIGNAL, BAR):
-            header.setSectionResizeMode(column, QHeaderView.ResizeMode.Stretch)
+        header.setSectionResizeMode(SIGNAL, QHeaderView.ResizeMode.Stretch)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.selectionModel().currentRowChanged.connect(self._changed)
 
     def show_signals(self, signals: Sequence[SignalResult]) -> None:
-        """Other results; the first row is shown, but not chosen."""
+        """Other results; none is chosen."""
         self.model_.show_signals(signals)
 
-    @property
-    def current(self) -> SignalResult | None:
-        """The chosen row's."""
-        index = self.currentIndex()
-        return self.model_.rows[index.row()] if index.isValid() else None
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """The bars have a share of the width."""
+        super().resizeEvent(event)
+        self.horizontalHeader().resizeSection(BAR, max(_BAR_PX, self.viewport().width() // 3))
 
     def choose(self, key: str) -> None:
         """Choose the row of a signal, as a click would; nothing if there is none."""
