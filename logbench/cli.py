@@ -17,6 +17,7 @@ import typer
 from typer.exceptions import TyperException
 
 from logbench import __version__
+from logbench.cli_job import job_app
 from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
+app.add_typer(job_app, name="job")
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?")
 
 

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.polled import PolledSource
 from logbench.capture.simulated import SimulatedSource
 from logbench.capture.source import Opened
+from logbench.simulator.cars import named_car
 from logbench.simulator.clock import CarClock
+from logbench.simulator.drive import Drive
+from logbench.simulator.faults import Faults
 from logbench.simulator.schedules import Phase, Schedule
+from logbench.simulator.serve import serve_tcp
+from logbench.simulator.timing import Timing
 from logbench.vehicle.model import Progress
 
 SPEED = 40.0
@@ -69,3 +76,20 @@ def _trip(number: int) -> tuple[Phase, ...]:
 
 
 TWO_TRIPS = Schedule("two trips", (Phase("key on", "key on", 6), *_trip(1), *_trip(2)), warm=True)
+
+
+def end_of_trip(drive: Drive, number: int) -> float:
+    """Car time a little after the engine was switched off, the key on again."""
+    while drive.phase != f"engine off {number}":
+        drive.advance(drive.t_s + 0.5)
+    return drive.t_s + 5.0
+
+
+@contextmanager
+def faulty_at_rest() -> Iterator[str]:
+    """The URL of a car that had its key turned on after a drive with a fault: its code is set."""
+    drive = Drive(named_car("demo"), Faults({"unmetered_air": 1.0}), TWO_TRIPS, seed=5)
+    end_of_trip(drive, 1)
+    clock = CarClock(speed=0.1, start_s=drive.t_s)
+    with serve_tcp(drive, timing=Timing(baud=0, latency_ms=1.0), clock=clock) as url:
+        yield url

@@ -32,18 +32,11 @@ from logbench.vehicle.links import open_link
 from logbench.vehicle.records.clearing import CONSENT, clear_codes
 from logbench.vehicle.records.diff import diff_readings
 from logbench.vehicle.records.read import read_car
-from tests.job.hurried import SPEED, TWO_TRIPS, HeldClock, HurriedSource
+from tests.job.hurried import SPEED, TWO_TRIPS, HeldClock, HurriedSource, end_of_trip
 
 FAULT = "unmetered_air"
 SEED = 5
 SIGNALS = ("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "FUELSYS1")
-
-
-def end_of_trip(drive: Drive, number: int) -> float:
-    """Car time a little after the engine was switched off, the key on again."""
-    while drive.phase != f"engine off {number}":
-        drive.advance(drive.t_s + 0.5)
-    return drive.t_s + 5.0
 
 
 def make_drive() -> Drive:

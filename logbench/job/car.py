@@ -1,0 +1,124 @@
+"""The car of a job: reached by its link, read and cleared with everything kept in the folder.
+
+What comes of it is a scratch `Job` that holds the new entries only, so that the work can be done on
+another thread; `bring_over` puts them into the job itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from logbench.job.folder import JobFolder
+from logbench.job.model import Job, JobEvent, Role
+from logbench.vehicle.link import Link, silent
+from logbench.vehicle.links import open_link
+from logbench.vehicle.model import Progress
+from logbench.vehicle.records.clearing import (
+    ClearingResult,
+    ControlResult,
+    clear_codes,
+    close_evap,
+)
+from logbench.vehicle.records.diff import ReadingDiff, diff_readings
+from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.read import read_car
+
+
+@contextmanager
+def reach_car(url: str, progress: Progress | None = None) -> Iterator[Link]:
+    """A connected link; for a `sim:` URL the simulated car runs while the context lasts.
+
+    Raises LinkError.
+    """
+    tell = progress or silent
+    if url.strip().lower().startswith("sim:"):
+        from logbench.simulator.serve import SimulatedCar
+
+        tell("Starting the simulated car")
+        with SimulatedCar(url.strip()) as car, open_link(car.url, tell) as link:
+            yield link
+        return
+    with open_link(url, tell) as link:
+        yield link
+
+
+def read_into(
+    folder: JobFolder, scratch: Job, link: Link, role: Role, progress: Progress | None = None
+) -> CarReading:
+    """Read the car and keep the reading, complete or not. Raises LinkError, StorageError."""
+    reading = read_car(link, progress)
+    folder.add_reading(scratch, reading, role)
+    return reading
+
+
+def clear_into(
+    folder: JobFolder, scratch: Job, link: Link, consent: str, progress: Progress | None = None
+) -> ClearingResult:
+    """Clear the codes under the guard of `clear_codes`; both readings and the event are kept.
+
+    `scratch` has the reading before even when the clearing is refused after it was made. Raises
+    ClearingRefusedError with nothing cleared, LinkError, StorageError.
+    """
+
+    def save(reading: CarReading) -> Path:
+        return folder.place(folder.add_reading(scratch, reading, "before").file)
+
+    result = clear_codes(link, consent, save, progress)
+    event = JobEvent(at_utc=result.done_utc, kind="codes cleared", text=result.sentence)
+    if not result.accepted:
+        event.kind = "clearing tried"
+    scratch.events.append(event)
+    if result.after is not None:
+        entry = folder.add_reading(scratch, result.after, "other")
+        entry.label = "right after clearing"
+    return result
+
+
+def close_evap_into(
+    folder: JobFolder, scratch: Job, link: Link, consent: str, progress: Progress | None = None
+) -> ControlResult:
+    """Close the evaporative system under the same guard; the reading and the event are kept.
+
+    Raises as `clear_into`.
+    """
+
+    def save(reading: CarReading) -> Path:
+        return folder.place(folder.add_reading(scratch, reading, "other").file)
+
+    result = close_evap(link, consent, save, progress)
+    scratch.events.append(
+        JobEvent(at_utc=result.done_utc, kind="evaporative system closed", text=result.sentence)
+    )
+    return result
+
+
+def bring_over(job: Job, scratch: Job) -> None:
+    """Put the entries of `scratch` behind those of `job`; a typed odometer is left alone."""
+    job.readings += scratch.readings
+    job.events += scratch.events
+    told = scratch.vehicle
+    if told.odometer_km is not None and job.vehicle.odometer_source != "typed":
+        job.vehicle.odometer_km = told.odometer_km
+        job.vehicle.odometer_source = told.odometer_source
+
+
+def before_and_after(folder: JobFolder, job: Job) -> tuple[CarReading, CarReading] | None:
+    """The first reading before and the last one after the work; None while one is missing.
+
+    Raises JobDamagedError for a reading that cannot be read.
+    """
+    before = next((entry for entry in job.readings if entry.role == "before"), None)
+    after = next((entry for entry in reversed(job.readings) if entry.role == "after"), None)
+    if before is None or after is None:
+        return None
+    return folder.reading(before), folder.reading(after)
+
+
+def job_diff(folder: JobFolder, job: Job) -> ReadingDiff | None:
+    """What changed between them, as the report has it; None while one is missing."""
+    pair = before_and_after(folder, job)
+    if pair is None:
+        return None
+    return diff_readings(*pair)
