@@ -96,6 +96,11 @@ class _Car:
         self.source.rest()
         self._next_volt = time.monotonic() + min(self._plan.volt_every_s, self._plan.look_every_s)
 
+    def stands_by(self) -> None:
+        """It answers with the engine standing (a hybrid): asked at each look, while fed."""
+        if self._volts >= self._plan.running_v:
+            self._next_look = 0.0
+
     def was_heard(self) -> None:
         """Forget what its voltage was at rest."""
         self._rest_v = float("inf")
@@ -286,6 +291,7 @@ class UnattendedRun:
                 opened = self._source.open(self._say)
                 if self._engine_turns():
                     return opened
+                self._car.stands_by()
             except LinkError as error:
                 self._say(str(error))
             if not self._stop.is_set():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import threading
 import time
 
@@ -158,6 +159,24 @@ def test_an_engine_that_runs_at_a_low_voltage_from_the_start(tmp_path):
     run_until(tmp_path, car, lambda: car.t_s > 1.0)
     (recording,) = recordings(tmp_path)
     assert len(recording.trace("RPM")) > 20
+
+
+def test_a_hybrid_that_stands_by(tmp_path):
+    """14 V and answers, but the engine stands at first: it is not left alone for a minute."""
+
+    class Hybrid(ScriptedCar):
+        def read(self):
+            speed_rpm = 1200.0 if self.t_s > 1.5 else 0.0
+            return [
+                dataclasses.replace(r, value=speed_rpm) if r.signal == "RPM" else r
+                for r in super().read()
+            ]
+
+    plan = Unattended(off_after_s=20.0, look_every_s=60.0, volt_every_s=0.05)
+    car = Hybrid([(0.0, 99.0)], volts=(14.0, 14.0))
+    run_until(tmp_path, car, lambda: car.t_s > 3.5, plan)
+    (recording,) = recordings(tmp_path)
+    assert set(recording.trace("RPM").value) == {1200.0}
 
 
 def test_a_lost_link_is_no_sleeping_car(tmp_path):
