@@ -12,6 +12,7 @@ from PySide6.QtWidgets import (
     QAbstractButton,
     QAbstractItemView,
     QComboBox,
+    QHeaderView,
     QTextBrowser,
     QToolTip,
     QWidget,

@@ -248,14 +248,9 @@ class CellGrid(QWidget):
         """The colours with their ends, and the two kinds of hatching."""
         y, x = self.height() - 20, _LEFT
         metrics = painter.fontMetrics()
-        ends = [change_text(v, None, "") for v in (-self.top, self.top)]
         painter.setPen(QColor(self.theme.muted))
-        x = _write(painter, x, y, ends[0]) + 4
-        ramp = QLinearGradient(x, 0, x + _RAMP_PX, 0)
-        for step in range(21):
-            ramp.setColorAt(step / 20, difference_colour(step / 10 - 1, self.theme))
-        painter.fillRect(QRect(x, y + 2, _RAMP_PX, 12), ramp)
-        x = _write(painter, x + _RAMP_PX + 4, y, ends[1]) + 14
+        if any(cell.difference is not None for cell in self.cells):
+            x = self._draw_ramp(painter, x, y) + 14
         for side in ("before", "after"):
             text = f"only {side}"
             if x + 26 + metrics.horizontalAdvance(text) > self.width():
@@ -264,6 +259,16 @@ class CellGrid(QWidget):
             painter.fillRect(swatch, QBrush(QColor(self.theme.muted), _HATCH[side]))
             painter.drawRect(swatch)
             x = _write(painter, x + 26, y, text) + 12
+
+    def _draw_ramp(self, painter: QPainter, x: int, y: int) -> int:
+        """From the largest lower difference to the largest higher one; returns where it ends."""
+        ends = [change_text(v, None, "") for v in (-self.top, self.top)]
+        x = _write(painter, x, y, ends[0]) + 4
+        ramp = QLinearGradient(x, 0, x + _RAMP_PX, 0)
+        for step in range(21):
+            ramp.setColorAt(step / 20, difference_colour(step / 10 - 1, self.theme))
+        painter.fillRect(QRect(x, y + 2, _RAMP_PX, 12), ramp)
+        return _write(painter, x + _RAMP_PX + 4, y, ends[1])
 
     def _draw_choice(self, painter: QPainter) -> None:
         if self.current is None:

@@ -99,12 +99,14 @@ class OverlayView(QWidget):
         self.signal_box = _box("Signal laid over")
         self.by_box = _box("What the drives are placed by")
         self.by_box.addItems([by.value for by in By])
+        self.by_box.setMinimumContentsLength(max(len(by.value) for by in By) - 2)
         self.marker_box = _box("Marker that both drives hold")
         self.degc_box = QDoubleSpinBox()
         self.degc_box.setRange(-30.0, 130.0)
         self.degc_box.setDecimals(0)
         self.degc_box.setValue(70.0)
         self.degc_box.setSuffix(" °C")
+        self.degc_box.setFixedWidth(84)
         self.degc_box.setAccessibleName("Coolant temperature that both drives reach")
         self.file_boxes = {side: _box(f"Recording shown {side} the repair") for side in SIDES}
         self.note = Elided()
@@ -132,8 +134,9 @@ class OverlayView(QWidget):
         tools.addWidget(self.signal_box, 2)
         tools.addSpacing(4)
         tools.addWidget(QLabel("placed by"))
-        for widget in (self.by_box, self.marker_box, self.degc_box):
-            tools.addWidget(widget, 1)
+        tools.addWidget(self.by_box, 1)
+        tools.addWidget(self.marker_box, 1)
+        tools.addWidget(self.degc_box)
         files = QHBoxLayout()
         files.setContentsMargins(6, 0, 10, 2)
         for box in self.file_boxes.values():

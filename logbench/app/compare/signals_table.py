@@ -45,7 +45,7 @@ _Index = QModelIndex | QPersistentModelIndex
 _NONE = QModelIndex()
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 _LEAST_REACH = 2.0
-_BAR_PX = 124
+_BAR_PX, _NAME_PX = 124, 250
 _END_PX = 8
 """Room for a marker at the end of the axis."""
 
@@ -265,9 +265,11 @@ class SignalsTable(QTableView):
         self.model_.show_signals(signals)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
-        """The bars have a share of the width."""
+        """The bars have what the names can spare."""
         super().resizeEvent(event)
-        self.horizontalHeader().resizeSection(BAR, max(_BAR_PX, self.viewport().width() // 3))
+        header, room = self.horizontalHeader(), self.viewport().width()
+        spare = room - header.sectionSize(CHANGE) - header.sectionSize(VERDICT) - _NAME_PX
+        header.resizeSection(BAR, max(_BAR_PX, min(room // 3, spare)))
 
     def choose(self, key: str) -> None:
         """Choose the row of a signal, as a click would; nothing if there is none."""
