@@ -19,6 +19,11 @@ class Settings:
     def __init__(self, store: QSettings | None = None) -> None:
         self._store = QSettings("logbench", "logbench") if store is None else store
 
+    @property
+    def store(self) -> QSettings:
+        """Where they are kept, for the values of a page that keeps its own."""
+        return self._store
+
     # --- look ---
 
     @property

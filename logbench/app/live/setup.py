@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
-    QComboBox,
     QDoubleSpinBox,
     QFormLayout,
     QHBoxLayout,
@@ -15,7 +14,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.live.links import LinkChoice, link_choices, link_url_of
+from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.settings import Settings
 from logbench.recording.model import Vehicle
@@ -28,16 +27,7 @@ class SetUp(QWidget):
         super().__init__(parent)
         self._settings = settings
         self._vehicle = Vehicle()
-        self.link = QComboBox()
-        self.link.setEditable(True)
-        self.link.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
-        self.link.setAccessibleName("Link to the car")
-        self.link.setToolTip("Pick a port, or type a network address such as 192.168.0.10:35000")
-        self.link.setMinimumContentsLength(12)
-        self.link.setSizeAdjustPolicy(
-            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-        )
-        self._choices: list[LinkChoice] = []
+        self.link = LinkBox(settings)
         self.look = QPushButton("Look again")
         self.look.setAccessibleName("Look for serial ports again")
         self.look.clicked.connect(self.find_links)
@@ -63,31 +53,20 @@ class SetUp(QWidget):
         layout.addLayout(form)
         layout.addWidget(_heading("Signals"))
         layout.addWidget(self.picker, 1)
-        self.find_links()
         if settings.purpose:
             self.picker.choose(settings.signals, settings.purpose)
 
     def find_links(self) -> None:
         """Fill the list of links anew; the first is chosen."""
-        self._choices = link_choices(self._settings.links)
-        self.link.clear()
-        self.link.addItems([c.title for c in self._choices])
+        self.link.find_links()
 
     def choose_link(self, url: str) -> None:
         """Put a link into the field."""
-        titles = [c.title for c in self._choices if c.url == url]
-        self.link.setEditText(titles[0] if titles else url)
-        edit = self.link.lineEdit()
-        if edit is not None:
-            edit.setCursorPosition(0)
+        self.link.choose(url)
 
     def url(self) -> str:
         """The link chosen or typed; raises `LinkUnknownError`."""
-        text = self.link.currentText().strip()
-        for choice in self._choices:
-            if choice.title == text:
-                return choice.url
-        return link_url_of(text)
+        return self.link.url()
 
     def set_vehicle(self, vehicle: Vehicle) -> None:
         """Show these facts; those without a field are kept for the recording."""

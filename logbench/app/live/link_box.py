@@ -1,0 +1,46 @@
+"""The field in which a way to the car is picked or typed; Live and Job share it."""
+
+from __future__ import annotations
+
+from PySide6.QtWidgets import QComboBox, QWidget
+
+from logbench.app.live.links import LinkChoice, link_choices, link_url_of
+from logbench.app.settings import Settings
+
+
+class LinkBox(QComboBox):
+    """Links used before, serial ports that are there, the simulated car, or what is typed."""
+
+    def __init__(self, settings: Settings, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._settings = settings
+        self._choices: list[LinkChoice] = []
+        self.setEditable(True)
+        self.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
+        self.setAccessibleName("Link to the car")
+        self.setToolTip("Pick a port, or type a network address such as 192.168.0.10:35000")
+        self.setMinimumContentsLength(12)
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.find_links()
+
+    def find_links(self) -> None:
+        """Fill the list of links anew; the first is chosen."""
+        self._choices = link_choices(self._settings.links)
+        self.clear()
+        self.addItems([c.title for c in self._choices])
+
+    def choose(self, url: str) -> None:
+        """Put a link into the field."""
+        titles = [c.title for c in self._choices if c.url == url]
+        self.setEditText(titles[0] if titles else url)
+        edit = self.lineEdit()
+        if edit is not None:
+            edit.setCursorPosition(0)
+
+    def url(self) -> str:
+        """The link chosen or typed; raises `LinkUnknownError`."""
+        text = self.currentText().strip()
+        for choice in self._choices:
+            if choice.title == text:
+                return choice.url
+        return link_url_of(text)
