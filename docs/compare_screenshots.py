@@ -72,10 +72,8 @@ def pictures(window: MainWindow, folder: Path) -> None:
     until(lambda: compared(window))
     save(window, "compare-drive")
     results.show_tab(WARM_UP)
-    results.overlay.show_trouble(
-        "The recording before the repair holds no marker: align otherwise."
-    )
-    results.overlay.by_box.setCurrentText(By.MARKER.value)
+    results.overlay.choose_by(By.MARKER)
+    until(results.overlay.trouble.isVisible)
     save(window, "compare-warm-up")
     results.show_tab(FINDINGS)
     page.set_sides([before], [other_car(folder)])
