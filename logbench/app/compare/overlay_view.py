@@ -99,7 +99,7 @@ class OverlayView(QWidget):
         self.signal_box = _box("Signal laid over")
         self.by_box = _box("What the drives are placed by")
         self.by_box.addItems([by.value for by in By])
-        self.by_box.setMinimumContentsLength(max(len(by.value) for by in By) - 2)
+        self.by_box.setMinimumContentsLength(14)
         self.marker_box = _box("Marker that both drives hold")
         self.degc_box = QDoubleSpinBox()
         self.degc_box.setRange(-30.0, 130.0)
@@ -131,16 +131,15 @@ class OverlayView(QWidget):
     def _lay_out(self) -> None:
         tools = QHBoxLayout()
         tools.setContentsMargins(6, 2, 10, 2)
-        tools.addWidget(self.signal_box, 2)
+        tools.addWidget(self.signal_box, 1)
         tools.addSpacing(4)
-        tools.addWidget(QLabel("placed by"))
-        tools.addWidget(self.by_box, 1)
-        tools.addWidget(self.marker_box, 1)
-        tools.addWidget(self.degc_box)
+        tools.addWidget(QLabel("by"))
+        tools.addWidget(self.by_box)
         files = QHBoxLayout()
         files.setContentsMargins(6, 0, 10, 2)
-        for box in self.file_boxes.values():
+        for box in (self.marker_box, *self.file_boxes.values()):
             files.addWidget(box, 1)
+        files.addWidget(self.degc_box, 0, Qt.AlignmentFlag.AlignRight)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 6)
         layout.setSpacing(2)
@@ -329,6 +328,7 @@ def _box(name: str) -> QComboBox:
     box.setAccessibleName(name)
     box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
     box.setMinimumContentsLength(9)
+    box.currentTextChanged.connect(box.setToolTip)
     return box
 
 
@@ -343,6 +343,6 @@ def _note(laid: Laid) -> str:
         By.MARKER: "Time since the marker.",
         By.COOLANT: f"Time since the coolant reached {laid.wish.coolant_degc:.0f} °C.",
         By.DISTANCE: "Distance since the start of each recording.",
-        By.SPEED_MATCH: "The second drive is moved to where its speed fits best.",
+        By.SPEED_MATCH: "Moved to the best fit.",
     }[laid.wish.by]
     return f"{start} {laid.overlay.note or 'An overlay shows; it judges nothing.'}"
