@@ -111,9 +111,25 @@ def live_pictures(window: MainWindow) -> None:
     until(lambda: live.session.now_ns > 95e9)
     save(window, "live-recording")
     driver_picture(window)
+    plan_and_wiggle_pictures(window)
     live.stop()
     until(lambda: not live.busy)
     save(window, "live-saved")
+
+
+def plan_and_wiggle_pictures(window: MainWindow) -> None:
+    """The drive plan half done, and the wiggle test while the car drives on."""
+    live = window.live
+    live.shapes.tones.on = False
+    live.show_shape("plan")
+    live.cautions.accepted.emit()
+    until(lambda: live.session.now_ns > 420e9, limit_s=120)
+    save(window, "live-plan")
+    live.show_shape("wiggle")
+    live.shapes.wiggle.toggle()
+    until(lambda: "Watching" in live.shapes.wiggle.says.text())
+    save(window, "live-wiggle")
+    live.show_shape("strips")
 
 
 def driver_picture(window: MainWindow) -> None:

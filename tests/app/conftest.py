@@ -123,6 +123,7 @@ class Garage:
     def __init__(self) -> None:
         self.captures: list[FakeCapture] = []
         self.refusal: Exception | None = None
+        self.tones: list[str] = []
 
     def __call__(self, request: CaptureRequest) -> FakeCapture:
         if self.refusal is not None:
@@ -152,6 +153,7 @@ def settings(tmp_path: Path, qapp: QApplication) -> Settings:
 def window(qtbot: QtBot, settings: Settings, garage: Garage) -> Iterator[MainWindow]:
     made = MainWindow(settings, garage)
     made.ask_to_finish = lambda: True
+    made.live.shapes.tones.player = garage.tones.append
     made.resize(1100, 700)
     made.show()
     yield made

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import (
-    QComboBox,
     QFrame,
-    QHBoxLayout,
     QPushButton,
     QSplitter,
     QStackedWidget,
@@ -26,7 +25,10 @@ from logbench.app.live.driver import DriverView
 from logbench.app.live.links import SIMULATED
 from logbench.app.live.session import CaptureFactory, LiveSession, LiveTrace
 from logbench.app.live.setup import SetUp
+from logbench.app.live.shapes import Shape, Shapes
+from logbench.app.live.tools import LiveTools
 from logbench.app.live.values import ValuesTable
+from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import EmptyState, Notice, StatusLine, middle
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.grouping import first_shown, group_of
@@ -48,7 +50,6 @@ from logbench.errors import LinkUnknownError, StorageError
 from logbench.recording.model import Event, Vehicle
 from logbench.signals.table import table
 
-_WIDTHS_S = (15, 30, 60, 120, 300, 600, 1800)
 _VALUES_MS = 200
 _SIDE_WIDTH = 356
 _MOST_STRIPS = 7
@@ -71,11 +72,13 @@ class LivePage(QWidget):
         theme = desk.look.theme
         self.stack = StripStack(self.view, theme)
         self.ribbon = Ribbon(self.view, theme)
+        self.watcher = DriveWatcher(self.session, desk.jobs, self)
         self.set_up = SetUp(desk.settings)
         self.values = ValuesTable()
         self._events: list[Event] = []
         self._last: Path | None = None
         self._cautions_seen = False
+        self._after_cautions: Callable[[], object] = self.start
         self._following = True
         self._shown_first: frozenset[str] = frozenset()
         self._make_controls()
@@ -91,21 +94,9 @@ class LivePage(QWidget):
         self.record = QPushButton("Start recording")
         self.record.setObjectName("primary")
         self.record.setAccessibleName("Start or stop recording")
-        self.marker = QPushButton("Marker  Space")
-        self.marker.setAccessibleName("Put a marker")
-        self.marker.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.freeze = QPushButton("Freeze  F")
-        self.freeze.setCheckable(True)
-        self.freeze.setAccessibleName("Freeze the strips; the recording goes on")
-        self.driver_button = QPushButton("Driver's view  D")
-        self.driver_button.setAccessibleName("Driver's view: four values, full screen")
-        self.width_box = QComboBox()
-        self.width_box.setAccessibleName("Width of the time window")
-        for seconds in _WIDTHS_S:
-            unit = f"{seconds} s" if seconds < 120 else f"{seconds // 60} min"
-            self.width_box.addItem(f"Window {unit}", seconds)
-        near = min(_WIDTHS_S, key=lambda s: abs(s - self._desk.settings.window_s))
-        self.width_box.setCurrentIndex(_WIDTHS_S.index(near))
+        self.tools = tools = LiveTools(self._desk.settings.window_s)
+        self.marker, self.freeze, self.width_box = tools.marker, tools.freeze, tools.width_box
+        self.shapes = Shapes(self._desk, self.session, self.stack, self.values.model_, self.watcher)
         self.notice = Notice()
         self.status = StatusLine(("state", "elapsed", "samples", "rate", "size", "step"))
         self.cautions = CautionsCard()
@@ -126,18 +117,13 @@ class LivePage(QWidget):
         side_layout.addWidget(self.record)
         side_layout.addWidget(self._side, 1)
         side.setMinimumWidth(320)
-        tools = QHBoxLayout()
-        tools.setContentsMargins(6, 8, 12, 4)
-        for widget in (self.marker, self.freeze, self.width_box, self.driver_button):
-            tools.addWidget(widget)
-        tools.addStretch(1)
         plots = QWidget()
         plots_layout = QVBoxLayout(plots)
         plots_layout.setContentsMargins(0, 0, 0, 0)
         plots_layout.setSpacing(2)
-        plots_layout.addLayout(tools)
+        plots_layout.addWidget(self.tools)
         plots_layout.addWidget(self.ribbon)
-        plots_layout.addWidget(self.stack, 1)
+        plots_layout.addWidget(self.shapes, 1)
         self._middle = QStackedWidget()
         for page in (middle(self.empty), middle(self.cautions), plots):
             self._middle.addWidget(page)
@@ -161,9 +147,12 @@ class LivePage(QWidget):
         self.width_box.activated.connect(self._width_chosen)
         self.stack.by_hand.connect(lambda: self.set_following(False))
         self.ribbon.by_hand.connect(lambda: self.set_following(False))
-        self.driver_button.clicked.connect(self.show_driver_view)
+        self.tools.driver.clicked.connect(self.show_driver_view)
+        self.watcher.progressed.connect(lambda p: self.ribbon.set_conditions(p.conditions))
+        self.shapes.shape_changed.connect(self._shape_changed)
+        self.watcher.failed.connect(self.notice.trouble)
         self.cautions.accepted.connect(self._cautions_accepted)
-        self.cautions.refused.connect(lambda: self._middle.setCurrentIndex(0))
+        self.cautions.refused.connect(self._cautions_refused)
         self.empty.pressed.connect(self.record_simulated)
         self.notice.pressed.connect(self._notice_pressed)
         self._desk.look.changed.connect(self.set_theme)
@@ -188,6 +177,7 @@ class LivePage(QWidget):
         add_command(self, "Freeze or follow", "F", lambda: self.set_following(not self._following))
         add_command(self, "Record the simulated car", "Ctrl+Shift+R", self.record_simulated)
         add_command(self, "Driver's view", "D", self.show_driver_view)
+        self.shapes.add_commands(self, self.tools, self.show_shape)
         add_command(self, "Look for links again", "F5", self.set_up.find_links)
         add_view_commands(self.stack, self.view, by_hand=lambda: self.set_following(False))
         add_strip_commands(self.stack, self.stack)
@@ -232,8 +222,7 @@ class LivePage(QWidget):
             self.set_up.link.setFocus()
             return
         if not self._cautions_seen and not url.startswith("sim:"):
-            self._middle.setCurrentIndex(1)
-            self.cautions.go_on.setFocus()
+            self._show_cautions(self.start, "Understood, start recording")
             return
         try:
             out = self._new_file()
@@ -242,6 +231,7 @@ class LivePage(QWidget):
             return
         self.notice.hide()
         self.set_up.remember(url)
+        self.watcher.vehicle = self.set_up.vehicle()
         self._clear()
         self.session.start(
             CaptureRequest(
@@ -266,6 +256,15 @@ class LivePage(QWidget):
         """Put a marker at this instant."""
         self.session.mark()
 
+    def show_shape(self, shape: Shape) -> None:
+        """Show the strips, the plan or the wiggle test; the plan's cautions come first, once."""
+        if shape == "plan" and not self._cautions_seen:
+            self._shape_changed(self.shapes.shape)
+            self._show_cautions(lambda: self.show_shape("plan"), "Understood, show the plan")
+            return
+        self._middle.setCurrentIndex(2 if shape != "strips" or self.session.traces else 0)
+        self.shapes.show_shape(shape)
+
     def show_driver_view(self) -> None:
         """Four values on the whole screen: the first that are checked in the table."""
         self.driver_view().showFullScreen()
@@ -275,7 +274,7 @@ class LivePage(QWidget):
         made = DriverView(
             self.values.model_.plotted,
             lambda: self.session.now_ns,
-            lambda: f"{self.status.said('state')}   {self.status.said('elapsed')}",
+            self._driver_text,
             self.mark,
             self,
         )
@@ -343,6 +342,7 @@ class LivePage(QWidget):
             self.stack.setFocus()
             self._slow.start()
         if state == "idle":
+            self.shapes.wiggle.stop()
             self._slow.stop()
 
     def _car_found(self, found: CarFound) -> None:
@@ -385,6 +385,8 @@ class LivePage(QWidget):
         if not moved and self.view.end_ns >= self.session.now_ns - SECOND:
             self.stack.refresh()
 
+        self.shapes.wiggle.take(self.session.now_ns)
+
     def _follow(self) -> None:
         width = self.width_box.currentData() * SECOND
         end = max(self.session.now_ns, width)
@@ -392,6 +394,7 @@ class LivePage(QWidget):
 
     def _status(self, status: Status) -> None:
         self.values.model_.tell(self.session.now_ns, status.rates_hz)
+        self.shapes.wiggle.take(round(status.elapsed_s * SECOND))
         self.status.tell("elapsed", time_text(status.elapsed_s))
         self.status.tell("samples", f"{count_text(status.samples)} samples")
         self.status.tell("rate", f"{count_text(status.samples_per_s)}/s")
@@ -442,10 +445,27 @@ class LivePage(QWidget):
         else:
             self.start()
 
+    def _show_cautions(self, then: Callable[[], object], button: str) -> None:
+        self._after_cautions = then
+        self.cautions.go_on.setText(button)
+        self._middle.setCurrentIndex(1)
+        self.cautions.go_on.setFocus()
+
     def _cautions_accepted(self) -> None:
         self._cautions_seen = True
-        self._middle.setCurrentIndex(0)
-        self.start()
+        self._cautions_refused()
+        self._after_cautions()
+
+    def _cautions_refused(self) -> None:
+        self._middle.setCurrentIndex(2 if self.session.traces else 0)
+
+    def _shape_changed(self, shape: str) -> None:
+        self.tools.plan.setChecked(shape == "plan")
+        self.tools.wiggle.setChecked(shape == "wiggle")
+
+    def _driver_text(self) -> str:
+        said = self.status.said
+        return "   ".join(filter(None, (said("state"), said("elapsed"), self.shapes.coming())))
 
     def _width_chosen(self) -> None:
         self._desk.settings.window_s = float(self.width_box.currentData())
@@ -454,12 +474,14 @@ class LivePage(QWidget):
     def _refresh_values(self) -> None:
         self.values.model_.tell(self.session.now_ns)
         self.stack.refresh_values()
+        self.shapes.wiggle.refresh()
 
     def _clear(self) -> None:
         self._events, self._last = [], None
         self.stack.clear()
         self.values.model_.clear()
-        self.ribbon.set_events(())
+        self.ribbon.clear()
+        self.shapes.clear()
         self.stack.set_event_times(())
         self.view.set_limits(0, 0)
         self.status.clear()

@@ -76,6 +76,11 @@ class Ribbon(QWidget):
         self._findings = sorted(findings, key=lambda f: f.verdict.severity)
         self.update()
 
+    def clear(self) -> None:
+        """Show nothing."""
+        self._conditions, self._events, self._findings = (), (), ()
+        self.update()
+
     # --- geometry: the ribbon shows all there is, whatever the strips show ---
 
     @property

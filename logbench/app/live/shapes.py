@@ -1,0 +1,127 @@
+"""What fills the middle of the Live page: strips, the drive plan, or the wiggle test."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QFileDialog, QStackedWidget, QWidget
+
+from logbench.app.commands import add_command
+from logbench.app.desk import Desk
+from logbench.app.live.session import LiveSession
+from logbench.app.live.tools import LiveTools
+from logbench.app.live.values import ValuesModel
+from logbench.app.live.watching import DriveWatcher
+from logbench.app.live.wiggle_panel import WigglePanel
+from logbench.app.plot.stack import StripStack
+from logbench.app.theme import Theme
+from logbench.app.tones import Tones
+
+if TYPE_CHECKING:
+    from logbench.analysis.drive_plan import DriveProgress
+    from logbench.app.live.plan_panel import PlanPanel
+
+Shape = Literal["strips", "plan", "wiggle"]
+
+
+class Shapes(QStackedWidget):
+    """One of the three at a time; the recording goes on whatever is shown."""
+
+    shape_changed = Signal(str)
+
+    def __init__(
+        self,
+        desk: Desk,
+        session: LiveSession,
+        stack: StripStack,
+        values: ValuesModel,
+        watcher: DriveWatcher,
+    ) -> None:
+        super().__init__()
+        self._desk, self._watcher = desk, watcher
+        self._plan: PlanPanel | None = None
+        self.shape: Shape = "strips"
+        self.tones = Tones()
+        self.stack = stack
+        self.wiggle = WigglePanel(values.plotted, session.mark, self.tones)
+        self.addWidget(stack)
+        self.addWidget(self.wiggle)
+        watcher.progressed.connect(self._progressed)
+        watcher.goals_read.connect(self._goals_read)
+        desk.look.changed.connect(self._set_theme)
+
+    @property
+    def plan(self) -> PlanPanel:
+        """The drive plan, made when first asked for: the analysis takes its time to import."""
+        if self._plan is None:
+            from logbench.app.live.plan_panel import PlanPanel
+
+            self._plan = PlanPanel(self._desk.look.theme, self.tones)
+            self._plan.repeat_wanted.connect(self.ask_what_to_repeat)
+            self.addWidget(self._plan)
+            if self._watcher.progress is not None:
+                self._plan.show_progress(self._watcher.progress)
+        return self._plan
+
+    def add_commands(
+        self, owner: QWidget, tools: LiveTools, choose: Callable[[Shape], None]
+    ) -> None:
+        """Buttons and keys that switch to the plan and the wiggle test, and back."""
+
+        def switch(shape: Shape) -> Callable[[], None]:
+            return lambda: choose("strips" if self.shape == shape else shape)
+
+        tools.plan.clicked.connect(switch("plan"))
+        tools.wiggle.clicked.connect(switch("wiggle"))
+        add_command(owner, "Drive plan, or strips", "P", switch("plan"))
+        add_command(owner, "Wiggle test, or strips", "G", switch("wiggle"))
+        add_command(owner, "Start or stop the wiggle test", "Shift+G", self.wiggle.toggle)
+        add_command(owner, "Repeat an earlier drive", "", self.ask_what_to_repeat)
+        add_command(owner, "Tones on or off", "", self._switch_tones)
+
+    def show_shape(self, shape: Shape) -> None:
+        """Bring one of them to the front."""
+        self.shape = shape
+        page: QWidget = self.stack
+        if shape != "strips":
+            page = self.wiggle if shape == "wiggle" else self.plan
+        self.setCurrentWidget(page)
+        (self.wiggle.button if shape == "wiggle" else page).setFocus()
+        self.shape_changed.emit(shape)
+
+    def clear(self) -> None:
+        """A new recording begins."""
+        self.wiggle.stop()
+        if self._plan is not None:
+            self._plan.show_progress(None)
+
+    def coming(self) -> str:
+        """What the plan asks for next, while it is followed."""
+        progress = self._watcher.progress
+        return progress.says() if progress is not None and self._plan is not None else ""
+
+    def ask_what_to_repeat(self) -> None:
+        """Let the user pick the earlier drive whose cells are to be driven again."""
+        folder = str(self._desk.settings.folder)
+        kinds = "Recordings (*.parquet);;All files (*)"
+        name, _ = QFileDialog.getOpenFileName(self, "Repeat this drive", folder, kinds)
+        if name:
+            self._watcher.repeat(Path(name))
+
+    def _progressed(self, progress: DriveProgress) -> None:
+        if self._plan is not None:
+            self._plan.show_progress(progress)
+
+    def _goals_read(self, name: str) -> None:
+        self.plan.tell_goals(name)
+
+    def _set_theme(self, theme: Theme) -> None:
+        if self._plan is not None:
+            self._plan.set_theme(theme)
+
+    def _switch_tones(self) -> None:
+        self.tones.on = not self.tones.on
+        self.tones.play("next")

@@ -1,0 +1,43 @@
+"""The row of buttons above the live strips."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QComboBox, QHBoxLayout, QPushButton, QWidget
+
+WIDTHS_S = (15, 30, 60, 120, 300, 600, 1800)
+
+
+class LiveTools(QWidget):
+    """Marker, freeze, width of the window, and what fills the middle."""
+
+    def __init__(self, window_s: float) -> None:
+        super().__init__()
+        self.marker = QPushButton("Marker  Space")
+        self.marker.setAccessibleName("Put a marker")
+        self.marker.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.freeze = QPushButton("Freeze  F")
+        self.freeze.setCheckable(True)
+        self.freeze.setAccessibleName("Freeze the strips; the recording goes on")
+        self.width_box = QComboBox()
+        self.width_box.setAccessibleName("Width of the time window")
+        for seconds in WIDTHS_S:
+            unit = f"{seconds} s" if seconds < 120 else f"{seconds // 60} min"
+            self.width_box.addItem(f"Window {unit}", seconds)
+        near = min(WIDTHS_S, key=lambda s: abs(s - window_s))
+        self.width_box.setCurrentIndex(WIDTHS_S.index(near))
+        self.plan = QPushButton("Plan  P")
+        self.plan.setCheckable(True)
+        self.plan.setAccessibleName("Drive plan instead of the strips")
+        self.wiggle = QPushButton("Wiggle test  G")
+        self.wiggle.setCheckable(True)
+        self.wiggle.setAccessibleName("Wiggle test instead of the strips")
+        self.driver = QPushButton("Driver's view  D")
+        self.driver.setAccessibleName("Driver's view: four values, full screen")
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(6, 8, 12, 4)
+        for widget in (
+            self.marker, self.freeze, self.width_box, self.plan, self.wiggle, self.driver,
+        ):  # fmt: skip
+            layout.addWidget(widget)
+        layout.addStretch(1)

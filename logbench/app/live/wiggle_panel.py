@@ -1,0 +1,168 @@
+"""The wiggle test: a harness is moved by hand, and what jumps is counted, told and marked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from PySide6.QtCore import Qt, QTimer
+from PySide6.QtGui import QFont
+from PySide6.QtWidgets import (
+    QHeaderView,
+    QLabel,
+    QPushButton,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
+from logbench.app.live.session import LiveTrace
+from logbench.app.live.values import shown_value
+from logbench.app.plot.ticks import unit_text, value_text
+from logbench.app.tones import Tones
+from logbench.signals.table import table
+
+_TITLES = ("Signal", "Value", "Limit", "Dropouts", "Spikes", "Steps")
+_FLASH_MS = 350
+_HUGE_PX, _LARGE_PX = 110, 24
+_START = "Stand still, at idle or key on. Press Start, then move the harness or connector by hand."
+
+
+@dataclass(slots=True)
+class _Watched:
+    trace: LiveTrace
+    watch: WiggleWatch
+    seen_to_ns: int
+    counts: dict[HitKind, int] = field(default_factory=lambda: dict.fromkeys(HitKind, 0))
+
+
+class WigglePanel(QWidget):
+    """Watches the signals that are checked in the table of values."""
+
+    def __init__(
+        self,
+        chosen: Callable[[], Sequence[LiveTrace]],
+        mark: Callable[[str], None],
+        tones: Tones,
+    ) -> None:
+        super().__init__()
+        self._chosen, self._mark, self._tones = chosen, mark, tones
+        self._watched: list[_Watched] = []
+        self.count = QLabel("0")
+        self.count.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.says = QLabel(_START)
+        self.says.setWordWrap(True)
+        self.says.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        for label, pixels in ((self.count, _HUGE_PX), (self.says, _LARGE_PX)):
+            font = QFont(self.font())
+            font.setPixelSize(pixels)
+            font.setBold(label is self.count)
+            label.setFont(font)
+        self.button = QPushButton("Start the wiggle test")
+        self.button.clicked.connect(self.toggle)
+        self.table = QTableWidget(0, len(_TITLES))
+        self.table.setHorizontalHeaderLabels(_TITLES)
+        self.table.setAccessibleName("Signals watched and what was seen of each")
+        self.table.verticalHeader().hide()
+        self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
+        self.table.setShowGrid(False)
+        self.table.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 6, 12, 10)
+        layout.addWidget(self.says)
+        layout.addWidget(self.count)
+        layout.addWidget(self.button, 0, Qt.AlignmentFlag.AlignHCenter)
+        layout.addWidget(self.table, 1)
+        self._flash = QTimer(self)
+        self._flash.setSingleShot(True)
+        self._flash.setInterval(_FLASH_MS)
+        self._flash.timeout.connect(lambda: self.count.setStyleSheet(""))
+
+    @property
+    def running(self) -> bool:
+        """Signals are being watched."""
+        return bool(self._watched)
+
+    @property
+    def total(self) -> int:
+        """All that was seen."""
+        return sum(sum(w.counts.values()) for w in self._watched)
+
+    def toggle(self) -> None:
+        """Start with the checked signals, or stop and keep the counts in sight."""
+        if self.running:
+            self.stop()
+            return
+        known = table()
+        self._watched = [
+            _Watched(t, WiggleWatch(known.by_acronym(t.signal).scale), t.pyramid.end_ns)
+            for t in self._chosen()
+        ]
+        if not self._watched:
+            self.says.setText("Check the signals to watch in the table of values, while recording.")
+            return
+        self.button.setText("Stop the wiggle test")
+        self.table.setRowCount(len(self._watched))
+        self._show()
+
+    def stop(self) -> None:
+        """Watch no longer."""
+        if self.running:
+            self.says.setText(f"Stopped at {self.total}. {_START}")
+        self._watched = []
+        self.button.setText("Start the wiggle test")
+
+    def take(self, now_ns: int) -> None:
+        """Samples came: hold them against each signal's noise."""
+        if not self.running:
+            return
+        for watched in self._watched:
+            pyramid = watched.trace.pyramid
+            t_ns, values = pyramid.between(watched.seen_to_ns + 1, pyramid.end_ns + 1)
+            watched.seen_to_ns = max(watched.seen_to_ns, pyramid.end_ns)
+            hits = watched.watch.feed(t_ns.tolist(), values.tolist())
+            silent = watched.watch.silence(now_ns)
+            for hit in [*hits, *([silent] if silent is not None else [])]:
+                self._hit(watched, hit)
+
+    def refresh(self) -> None:
+        """Write the numbers again; a few times a second is enough."""
+        if self.running:
+            self._show()
+
+    def _hit(self, watched: _Watched, hit: Hit) -> None:
+        watched.counts[hit.kind] += 1
+        if hit.again:
+            watched.counts[HitKind.SPIKE] -= 1
+            return
+        self._tones.play("hit")
+        self._mark(f"wiggle: {watched.trace.signal} {hit.kind.value}")
+        self.count.setStyleSheet("background: palette(highlight); color: palette(highlighted-text)")
+        self._flash.start()
+        self._show()
+
+    def _show(self) -> None:
+        self.count.setText(str(self.total))
+        self.count.setAccessibleName(f"{self.total} seen")
+        learning = [w.trace.signal for w in self._watched if w.watch.learning]
+        self.says.setText(
+            f"Hold still: learning the noise of {', '.join(learning)}"
+            if learning
+            else "Watching: move the harness or connector by hand."
+        )
+        for row, watched in enumerate(self._watched):
+            trace, pyramid = watched.trace, watched.trace.pyramid
+            found = pyramid.at(pyramid.end_ns)
+            unit = trace.unit
+            limit = f"± {value_text(watched.watch.threshold, unit)} {unit_text(unit)}"
+            texts = [
+                trace.signal,
+                "–" if found is None else shown_value(trace, found[1]),
+                "learning" if watched.watch.learning else limit,
+                *(str(watched.counts[kind]) for kind in HitKind),
+            ]
+            for column, text in enumerate(texts):
+                self.table.setItem(row, column, QTableWidgetItem(text))
