@@ -425,9 +425,13 @@ def test_several_recordings_of_a_side(page: ComparePage, qtbot, tmp_path: Path):
     box = overlay.file_boxes[AFTER]
     assert box.isVisible()
     assert not overlay.file_boxes[BEFORE].isVisible()
+    idle = min(page.results.grid.cells, key=lambda c: c.column)
+    page.results.grid.choose(idle)
+    whole = overlay.rows.spans[AFTER]
     box.setCurrentIndex(1)
     box.activated.emit(1)
     qtbot.waitUntil(lambda: overlay.laid.wish.recordings == (0, 1), timeout=20_000)
+    assert 0 < len(overlay.rows.spans[AFTER]) < len(whole)  # of the half drive
     after = overlay.stack.strips[1].traces[1].pyramid
     assert after.end_ns < overlay.stack.strips[1].traces[0].pyramid.end_ns
 

@@ -21,6 +21,7 @@ from logbench.analysis.comparison.overlay import By
 from logbench.analysis.model import Span
 from logbench.app.compare.working import SIDES, Compared, Laid, Wish, place_ns, shown_signals
 from logbench.app.parts import Elided
+from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip import GUTTER
@@ -85,6 +86,8 @@ class OverlayView(QWidget):
     """Choose a signal and what the drives are placed by; sends a `Wish`, is given what was laid."""
 
     wished = Signal(object)
+    recordings_changed = Signal()
+    """Another recording of a side is shown: what was given as spans is no longer of it."""
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
@@ -275,6 +278,7 @@ class OverlayView(QWidget):
     def _chosen(self) -> None:
         if self.sender() in self.file_boxes.values():
             self._list_markers()
+            self.recordings_changed.emit()
         self._show_options()
         self.ask()
 
@@ -296,13 +300,10 @@ class OverlayView(QWidget):
 
     # --- drawing ---
 
-    def _strip(self, traces: Sequence[object], group: str) -> None:
+    def _strip(self, traces: Sequence[StripTrace], group: str) -> None:
+        strip = self.stack.add_strip(traces[0].unit, group)
         for trace in traces:
-            assert hasattr(trace, "group")
-            trace.group = group
-        strips = [self.stack.add_strip(traces[0].unit, group)]  # type: ignore[attr-defined]
-        for trace in traces:
-            strips[0].add(trace)  # type: ignore[arg-type]
+            strip.add(trace)
 
     def _tint(self) -> None:
         """The difference has a colour of its own."""

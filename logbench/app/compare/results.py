@@ -35,6 +35,8 @@ class ResultsPanel(QWidget):
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self.compared: Compared | None = None
+        self._codes: set[int] = set()
+        """The cells whose spans are shown."""
         self.findings = FindingsList(theme)
         self.signals = SignalsTable(theme)
         self.grid = CellGrid(theme)
@@ -61,6 +63,7 @@ class ResultsPanel(QWidget):
         self.signals.chosen.connect(self._signal_chosen)
         self.grid.chosen.connect(self._cell_chosen)
         self.to_drive.currentRowChanged.connect(self._drive_chosen)
+        self.overlay.recordings_changed.connect(lambda: self._show_cells(self._codes))
         self.tabs.currentChanged.connect(lambda tab: self.detail.setVisible(tab != WARM_UP))
 
     def _lay_out(self) -> None:
@@ -172,20 +175,23 @@ class ResultsPanel(QWidget):
             for side, index in pairs
         }
 
+    def _show_cells(self, codes: set[int]) -> None:
+        self._codes = codes
+        self.overlay.show_spans(self.spans_of(codes))
+
     def _signal_chosen(self, signal: SignalResult) -> None:
         assert self.compared is not None
         self.detail.setPlainText(detail_of(signal))
         self.grid.show_signal(self.compared.result, signal.key)
         self.grid.current = None
-        self.overlay.show_spans(self.spans_of({c.code for c in signal.cells}))
+        self._show_cells({c.code for c in signal.cells})
         self.overlay.choose_signal(signal.key)
 
     def _cell_chosen(self, cell: GridCell | None) -> None:
         if self.compared is None:
             return
-        codes = set() if cell is None else {cell.code}
         self.detail.setPlainText("" if cell is None else self.grid.text_of(cell))
-        self.overlay.show_spans(self.spans_of(codes))
+        self._show_cells(set() if cell is None else {cell.code})
 
     def _finding_chosen(self, finding: FindingResult) -> None:
         assert self.compared is not None
@@ -199,6 +205,7 @@ class ResultsPanel(QWidget):
         else:
             text += " (Its spans are shown when each side is one recording.)"
         self.detail.setPlainText(text)
+        self._codes = set()
         self.overlay.show_spans(spans)
 
     def _show_drive(self, result: Comparison) -> None:

@@ -173,11 +173,17 @@ def lay(compared: Compared, wish: Wish, task: Task) -> Laid:
     task.tell("Laying over", 0.0)
     pair = [side[i] for side, i in zip(compared.views, wish.recordings, strict=True)]
     quantity = next((q for q in compared.result.quantities if q.key == wish.key), None)
-    options = {"marker": wish.marker, "coolant_degc": wish.coolant_degc}
 
     def over(signal: str) -> Overlay:
         chosen = quantity if quantity is not None and signal == wish.key else signal
-        return overlay(pair[0], pair[1], chosen, wish.by, **options)  # type: ignore[arg-type]
+        return overlay(
+            pair[0],
+            pair[1],
+            chosen,
+            wish.by,
+            marker=wish.marker,
+            coolant_degc=wish.coolant_degc,
+        )
 
     laid = over(wish.key)
     task.tell("Laying over", 0.5)
