@@ -77,6 +77,25 @@ class Settings:
         self._store.setValue("live/signals", list(value))
 
     @property
+    def signal_sets(self) -> dict[str, tuple[str, ...]]:
+        """The user's own sets: name to acronyms."""
+        lines = [text.split("\t") for text in self._texts("live/sets")]
+        return {line[0]: tuple(line[1:]) for line in lines if len(line) > 1}
+
+    @signal_sets.setter
+    def signal_sets(self, sets: dict[str, tuple[str, ...]]) -> None:
+        self._store.setValue("live/sets", ["\t".join((n, *s)) for n, s in sets.items()])
+
+    @property
+    def rules_on(self) -> bool:
+        """Whether markers are put by rule; True unless switched off."""
+        return self._text("live/rules") != "off"
+
+    @rules_on.setter
+    def rules_on(self, value: bool) -> None:
+        self._store.setValue("live/rules", "on" if value else "off")
+
+    @property
     def window_s(self) -> float:
         """Width of the live strips in seconds."""
         try:

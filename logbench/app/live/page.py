@@ -39,7 +39,6 @@ from logbench.app.plot.ticks import count_text, size_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
 from logbench.capture.messages import (
-    CaptureRequest,
     CarFound,
     Failed,
     Finished,
@@ -159,6 +158,7 @@ class LivePage(QWidget):
         self.values.model_.plotted_changed.connect(self._plot)
         session = self.session
         session.state_changed.connect(self._state_changed)
+        session.began_anew.connect(self._clear)
         session.stepped.connect(lambda text: self.status.tell("step", text))
         session.car_found.connect(self._car_found)
         session.trace_found.connect(self._trace_found)
@@ -178,6 +178,7 @@ class LivePage(QWidget):
         add_command(self, "Record the simulated car", "Ctrl+Shift+R", self.record_simulated)
         add_command(self, "Driver's view", "D", self.show_driver_view)
         self.shapes.add_commands(self, self.tools, self.show_shape)
+        add_command(self, "Recover what a crash left", "Shift+F5", self._recover_here)
         add_command(self, "Look for links again", "F5", self.set_up.find_links)
         add_view_commands(self.stack, self.view, by_hand=lambda: self.set_following(False))
         add_strip_commands(self.stack, self.stack)
@@ -213,8 +214,9 @@ class LivePage(QWidget):
         elif not self.busy:
             self.start()
 
-    def start(self) -> None:
-        """Begin a recording with what is chosen; the first on a real car shows the cautions."""
+    def start(self, resume: Path | None = None) -> None:
+        """Begin a recording with what is chosen, or go on with the journal of one that broke off;
+        the first on a real car shows the cautions."""
         try:
             url = self.set_up.url()
         except LinkUnknownError as error:
@@ -232,15 +234,9 @@ class LivePage(QWidget):
         self.notice.hide()
         self.set_up.remember(url)
         self.watcher.vehicle = self.set_up.vehicle()
-        self._clear()
-        self.session.start(
-            CaptureRequest(
-                link_url=url,
-                signals=self.set_up.picker.chosen(),
-                out=out,
-                vehicle=self.set_up.vehicle(),
-            )
-        )
+        if resume is None:
+            self._clear()
+        self.session.start(self.set_up.request(url, out, resume))
 
     def record_simulated(self) -> None:
         """Record the simulated car, whatever the link field holds."""
@@ -292,6 +288,9 @@ class LivePage(QWidget):
             return recover(folder)
 
         self._desk.jobs.start(work, self._recovered, self.notice.trouble)
+
+    def _recover_here(self) -> None:
+        self.recover(self._desk.settings.folder)
 
     def _recovered(self, made: list[Path]) -> None:
         if made:
@@ -424,7 +423,7 @@ class LivePage(QWidget):
         self._last = failed.path
         saved = f" What was recorded is in {failed.path}." if failed.path else ""
         orphan = failed.path is not None and failed.path.suffix == ".journal"
-        button = "Recover it" if orphan else "Review it" if failed.path else "Try again"
+        button = "Go on recording" if orphan else "Review it" if failed.path else "Try again"
         self.notice.trouble(failed.sentence + saved, button)
         self.status.tell("step", "")
         self._wind_up()
@@ -439,7 +438,7 @@ class LivePage(QWidget):
 
     def _notice_pressed(self) -> None:
         if self._last is not None and self._last.suffix == ".journal":
-            self.recover(self._last.parent)
+            self.start(self._last)
         elif self._last is not None:
             self.review_wanted.emit(self._last)
         else:

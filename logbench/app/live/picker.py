@@ -4,8 +4,19 @@ from __future__ import annotations
 
 from PySide6.QtCore import QModelIndex, QSortFilterProxyModel, Qt, Signal
 from PySide6.QtGui import QStandardItem, QStandardItemModel
-from PySide6.QtWidgets import QComboBox, QLabel, QLineEdit, QListView, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QComboBox,
+    QHBoxLayout,
+    QInputDialog,
+    QLabel,
+    QLineEdit,
+    QListView,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
 
+from logbench.app.settings import Settings
 from logbench.signals.groups import PURPOSES
 from logbench.signals.table import table
 
@@ -20,12 +31,20 @@ class SignalPicker(QWidget):
 
     changed = Signal()
 
-    def __init__(self, parent: QWidget | None = None) -> None:
+    def __init__(self, settings: Settings | None = None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._filling = False
+        self._settings = settings
+        self._sets = {} if settings is None else settings.signal_sets
         self.purpose = QComboBox()
         self.purpose.setAccessibleName("Signals for a purpose")
-        self.purpose.addItems([DEFAULT, *PURPOSES, OWN])
+        self.purpose.addItems([DEFAULT, *PURPOSES, *self._sets, OWN])
+        self.keep = QPushButton("Save set")
+        self.keep.setAccessibleName("Save the chosen signals as a set of your own")
+        self.keep.clicked.connect(self.ask_to_save)
+        self.forget = QPushButton("Delete set")
+        self.forget.setAccessibleName("Delete this set of your own")
+        self.forget.clicked.connect(self.forget_set)
         self.purpose.activated.connect(self._purpose_chosen)
         self.search = QLineEdit()
         self.search.setPlaceholderText("Search: acronym, name or PID")
@@ -59,8 +78,12 @@ class SignalPicker(QWidget):
         self.count.setWordWrap(True)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
-        for widget in (self.purpose, self.search):
-            layout.addWidget(widget)
+        row = QHBoxLayout()
+        row.addWidget(self.purpose, 1)
+        row.addWidget(self.keep)
+        row.addWidget(self.forget)
+        layout.addLayout(row)
+        layout.addWidget(self.search)
         layout.addWidget(self.list, 1)
         layout.addWidget(self.count)
         self._say_count()
@@ -70,15 +93,42 @@ class SignalPicker(QWidget):
         purpose = self.purpose.currentText()
         if purpose == DEFAULT:
             return ()
-        if purpose in PURPOSES:
-            return PURPOSES[purpose]
-        return self._checked()
+        known = {**PURPOSES, **self._sets}
+        return known[purpose] if purpose in known else self._checked()
+
+    def ask_to_save(self) -> None:
+        """Ask for a name, and save the chosen signals under it."""
+        name, given = QInputDialog.getText(self, "Save set", "Name of the set of signals")
+        if given and name.strip():
+            self.save_set(name.strip())
+
+    def save_set(self, name: str) -> None:
+        """Save the chosen signals as a set; a name that a purpose has is not taken."""
+        name = " ".join(name.split())
+        signals = self.chosen()
+        if self._settings is None or not signals or name in (DEFAULT, OWN, *PURPOSES):
+            return
+        if name not in self._sets:
+            self.purpose.insertItem(self.purpose.count() - 1, name)
+        self._sets[name] = signals
+        self._settings.signal_sets = self._sets
+        self.choose((), name)
+
+    def forget_set(self) -> None:
+        """Delete the set that is chosen; its signals stay checked."""
+        name = self.purpose.currentText()
+        if self._settings is None or name not in self._sets:
+            return
+        signals = self._sets.pop(name)
+        self._settings.signal_sets = self._sets
+        self.purpose.removeItem(self.purpose.currentIndex())
+        self.choose(signals)
 
     def choose(self, acronyms: tuple[str, ...], purpose: str = OWN) -> None:
         """Check these signals; with a purpose of the list, that purpose's."""
         index = self.purpose.findText(purpose)
         self.purpose.setCurrentIndex(index if index >= 0 else 0)
-        wanted = set(PURPOSES.get(purpose, acronyms))
+        wanted = set({**PURPOSES, **self._sets}.get(purpose, acronyms))
         self._filling = True
         for row in range(self._model.rowCount()):
             item = self._model.item(row)
@@ -117,6 +167,8 @@ class SignalPicker(QWidget):
         self._say_count()
 
     def _say_count(self) -> None:
+        self.keep.setVisible(self.purpose.currentText() == OWN)
+        self.forget.setVisible(self.purpose.currentText() in self._sets)
         if self.search.text().strip() and self._shown.rowCount() == 0:
             self.count.setText("No signal matches; search for less of the name.")
         elif self.purpose.currentText() == DEFAULT:

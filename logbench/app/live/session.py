@@ -82,6 +82,8 @@ class LiveSession(QObject):
     stepped = Signal(str)
     car_found = Signal(object)
     trace_found = Signal(object)
+    began_anew = Signal()
+    """Recording unattended: another file begins, with a clock of its own."""
     grew = Signal()
     """Samples came in; at most 25 times a second."""
     status = Signal(object)
@@ -99,6 +101,8 @@ class LiveSession(QObject):
         self.traces: dict[Key, LiveTrace] = {}
         self.now_ns = 0
         """Time of the newest sample on the recording's clock."""
+        self._unattended = False
+        self._started_utc = ""
         self._timer = QTimer(self)
         self._timer.setInterval(POLL_MS)
         self._timer.timeout.connect(self.poll)
@@ -109,11 +113,12 @@ class LiveSession(QObject):
         return self.state != "idle"
 
     def start(self, request: CaptureRequest) -> None:
-        """Begin a new recording; what an earlier one showed is dropped."""
+        """Begin a new recording, or go on with one: then what it showed so far stays."""
         if self.active:
             return
-        self.traces = {}
-        self.now_ns = 0
+        if request.resume is None:
+            self._forget()
+        self._unattended = request.unattended is not None
         self._set_state("connecting")
         try:
             self._capture = self._factory(request)
@@ -162,6 +167,10 @@ class LiveSession(QObject):
             case Step(text):
                 self.stepped.emit(text)
             case CarFound():
+                if self._unattended and message.started_utc != self._started_utc:
+                    self._forget()
+                    self.began_anew.emit()
+                self._started_utc = message.started_utc
                 if self.state == "connecting":
                     self._set_state("recording")
                 self.car_found.emit(message)
@@ -181,6 +190,10 @@ class LiveSession(QObject):
             self.failed.emit(message)
         else:
             self.finished.emit(message)
+
+    def _forget(self) -> None:
+        self.traces = {}
+        self.now_ns = 0
 
     def _set_state(self, state: State) -> None:
         self.state = state

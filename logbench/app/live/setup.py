@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
+    QCheckBox,
+    QComboBox,
     QDoubleSpinBox,
     QFormLayout,
     QHBoxLayout,
@@ -17,7 +21,11 @@ from PySide6.QtWidgets import (
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.settings import Settings
+from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, Unattended
 from logbench.recording.model import Vehicle
+from logbench.signals.table import table
+
+_RATES_HZ = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 
 
 class SetUp(QWidget):
@@ -36,7 +44,8 @@ class SetUp(QWidget):
         self.label.setAccessibleName("Name of the car")
         self.displacement = _spin("Engine displacement in litres", " l", 0.0, 20.0, 0.1, 1)
         self.regulating = _spin("Thermostat's regulating temperature", " °C", 0.0, 129.0, 1.0, 0)
-        self.picker = SignalPicker()
+        self.picker = SignalPicker(settings)
+        self._make_switches()
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(_heading("Link"))
@@ -53,8 +62,27 @@ class SetUp(QWidget):
         layout.addLayout(form)
         layout.addWidget(_heading("Signals"))
         layout.addWidget(self.picker, 1)
+        form = QFormLayout()
+        form.addRow("Rate", self.rate)
+        layout.addLayout(form)
+        switches = QHBoxLayout()
+        switches.addWidget(self.rules)
+        switches.addWidget(self.unattended)
+        switches.addStretch(1)
+        layout.addLayout(switches)
         if settings.purpose:
             self.picker.choose(settings.signals, settings.purpose)
+
+    def _make_switches(self) -> None:
+        self.rate = QComboBox()
+        self.rate.setAccessibleName("Wanted rate of every signal")
+        for hz in _RATES_HZ:
+            self.rate.addItem(f"{hz:g} a second each" if hz else "usual for each signal", hz)
+        self.rules = QCheckBox("Markers by rule")
+        self.rules.setToolTip("Marks: " + "; ".join(rule.text for rule in DEFAULT_RULES))
+        self.rules.setChecked(self._settings.rules_on)
+        self.unattended = QCheckBox("Unattended")
+        self.unattended.setToolTip("Runs for days: one file for each time the engine runs")
 
     def find_links(self) -> None:
         """Fill the list of links anew; the first is chosen."""
@@ -86,9 +114,24 @@ class SetUp(QWidget):
             }
         )
 
+    def request(self, url: str, out: Path, resume: Path | None = None) -> CaptureRequest:
+        """All that is settled, for the capture process; `resume`: go on with this journal."""
+        hz = float(self.rate.currentData())
+        return CaptureRequest(
+            link_url=url,
+            signals=self.picker.chosen(),
+            out=out,
+            vehicle=self.vehicle(),
+            rates_hz=dict.fromkeys((s.acronym for s in table()), hz) if hz else {},
+            resume=resume,
+            rules=DEFAULT_RULES if self.rules.isChecked() else (),
+            unattended=Unattended() if self.unattended.isChecked() else None,
+        )
+
     def remember(self, url: str) -> None:
         """Keep the choices for the next start."""
         self._settings.link_used(url)
+        self._settings.rules_on = self.rules.isChecked()
         self._settings.purpose = self.picker.purpose.currentText()
         if self._settings.purpose == OWN:
             self._settings.signals = self.picker.chosen()

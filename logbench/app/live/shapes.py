@@ -79,8 +79,8 @@ class Shapes(QStackedWidget):
         add_command(owner, "Drive plan, or strips", "P", switch("plan"))
         add_command(owner, "Wiggle test, or strips", "G", switch("wiggle"))
         add_command(owner, "Start or stop the wiggle test", "Shift+G", self.wiggle.toggle)
-        add_command(owner, "Repeat an earlier drive", "", self.ask_what_to_repeat)
-        add_command(owner, "Tones on or off", "", self._switch_tones)
+        add_command(owner, "Repeat an earlier drive", "Shift+P", self.ask_what_to_repeat)
+        add_command(owner, "Tones on or off", "Shift+T", self._switch_tones)
 
     def show_shape(self, shape: Shape) -> None:
         """Bring one of them to the front."""
