@@ -105,8 +105,10 @@ def _absurd(entry: Entry, metadata: pq.FileMetaData) -> str:
     for number in range(metadata.num_row_groups):
         group = metadata.row_group(number)
         rows += group.num_rows
-        for k in range(len(_COLUMNS)):
+        for k, kind in enumerate(_COLUMNS.values()):
             chunk = group.column(k)
+            if chunk.physical_type != kind:  # pyarrow would abort the process at its statistics
+                return "columns of other types than its own schema"
             start = chunk.data_page_offset
             if chunk.has_dictionary_page:
                 start = min(start, chunk.dictionary_page_offset)

@@ -23,6 +23,7 @@ from platformdirs import user_cache_path
 
 from logbench.archive import tables
 from logbench.archive.footers import Footer, read_footer
+from logbench.archive.query import unreadable
 from logbench.archive.store import Entry, Listing, Problem, Store, read_job
 from logbench.errors import ArchiveError
 
@@ -131,7 +132,20 @@ def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list
             out.append(footer)
             if progress is not None and len(out) % 50 == 0:
                 progress(len(out), len(entries))
-    return out
+    return _second_opinion(store, entries, out)
+
+
+def _second_opinion(
+    store: Store, entries: list[Entry], footers: list[Footer | Problem]
+) -> list[Footer | Problem]:
+    """The same, with those refused that SQL could not read."""
+    good = [k for k, footer in enumerate(footers) if isinstance(footer, Footer)]
+    if store.root is None or not good:
+        return footers
+    for place in unreadable([f"{store.root}/{entries[k].path}" for k in good]):
+        path = entries[good[place]].path
+        footers[good[place]] = Problem(path, "damaged", f"The footer of {path} makes no sense.")
+    return footers
 
 
 def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> pa.Table:

@@ -53,11 +53,16 @@ class Sql:
         self._kept: list[Any] = []
         for name, table in views.items():
             self._connection.register(name, table)
-        self._samples(store, recordings)
+        try:
+            self._samples(store, recordings)
+        except duckdb.Error as error:
+            self._connection.close()
+            raise _refused(error) from error
         run = self._connection.execute
         if threads is not None:
             run(f"SET threads = {int(threads)}")
         run("SET enable_progress_bar = false")
+        run("SET enable_external_file_cache = false")  # nothing is read twice in one query
         run("SET temp_directory = ''")
         run(f"SET memory_limit = '{MEMORY}'")
         run("SET enable_external_access = false")
@@ -116,15 +121,41 @@ class Sql:
             answer = self._connection.sql(sql, params=list(parameters))
             return answer.to_arrow_table()
         except duckdb.Error as error:
-            raise QueryError(f"The query cannot be answered: {_first_line(error)}") from error
+            raise _refused(error) from error
 
 
 def _quoted(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
+def _refused(error: duckdb.Error) -> QueryError:
+    hint = ""
+    if re.search(r"parquet|thrift|TProtocol|snappy|zstd|page", str(error), re.IGNORECASE):
+        hint = " A recording may be damaged: 'archive check' finds it."
+    return QueryError(f"The query cannot be answered: {_first_line(error)}{hint}")
+
+
 def _first_line(error: BaseException) -> str:
     return re.sub(r"\s+", " ", str(error).split("\n\n")[0]).strip()[:300]
+
+
+def unreadable(paths: Sequence[str]) -> list[int]:
+    """Places of those files (absolute names) whose footer DuckDB cannot read, though pyarrow can:
+    one of them would spoil every query over `samples`."""
+    with duckdb.connect(":memory:", config=dict(_CLOSED)) as connection:
+
+        def bad(start: int, end: int) -> list[int]:
+            names = ",".join(_quoted(path) for path in paths[start:end])
+            try:
+                connection.execute(f"SELECT count(*) FROM parquet_schema([{names}])").fetchall()
+            except duckdb.Error:
+                if end - start == 1:
+                    return [start]
+                middle = (start + end) // 2
+                return bad(start, middle) + bad(middle, end)
+            return []
+
+        return [k for s in range(0, len(paths), 500) for k in bad(s, min(s + 500, len(paths)))]
 
 
 def _dataset(store: RemoteStore, recordings: Sequence[str]) -> Any:
