@@ -32,6 +32,7 @@ from logbench.app.theme import CHOICES, Look
 
 if TYPE_CHECKING:
     from logbench.app.compare.page import ComparePage
+    from logbench.app.job.page import JobPage
     from logbench.app.live.session import CaptureFactory
     from logbench.app.review.page import ReviewPage
 
@@ -39,7 +40,7 @@ _log = logging.getLogger(__name__)
 
 
 class MainWindow(QMainWindow):
-    """Live, Review and Compare on one desk; the last two are made when first needed."""
+    """Live, Review, Compare and Job on one desk; all but the first are made when first needed."""
 
     def __init__(self, settings: Settings, capture: CaptureFactory | None = None) -> None:
         super().__init__()
@@ -50,6 +51,7 @@ class MainWindow(QMainWindow):
         self._closing = False
         self._review: ReviewPage | None = None
         self._compare: ComparePage | None = None
+        self._job: JobPage | None = None
         self.live = LivePage(self.desk, capture)
         self.live.review_wanted.connect(lambda path: self.open_recordings([path]))
         self.live.ended.connect(self._recording_ended)
@@ -81,7 +83,9 @@ class MainWindow(QMainWindow):
         layout.addWidget(name)
         layout.addSpacing(16)
         self._page_buttons = QButtonGroup(self)
-        for key, title in (("live", "Live"), ("review", "Review"), ("compare", "Compare")):
+        for key, title in (
+            ("live", "Live"), ("review", "Review"), ("compare", "Compare"), ("job", "Job"),
+        ):  # fmt: skip
             button = QPushButton(title)
             button.setObjectName("page")
             button.setCheckable(True)
@@ -109,6 +113,7 @@ class MainWindow(QMainWindow):
         add_command(self, "Go to the Live page", "Ctrl+1", lambda: self.show_page("live"))
         add_command(self, "Go to the Review page", "Ctrl+2", lambda: self.show_page("review"))
         add_command(self, "Go to the Compare page", "Ctrl+3", lambda: self.show_page("compare"))
+        add_command(self, "Go to the Job page", "Ctrl+4", lambda: self.show_page("job"))
         add_command(self, "Open a recording", "Ctrl+O", self.ask_for_recording)
         add_command(self, "Switch between light and night", "Ctrl+T", self._switch_theme)
         add_command(self, "Full screen", "F11", self._switch_full_screen)
@@ -134,10 +139,22 @@ class MainWindow(QMainWindow):
             self._pages.addWidget(self._compare)
         return self._compare
 
+    @property
+    def job(self) -> JobPage:
+        """The Job page, made when first asked for."""
+        if self._job is None:
+            from logbench.app.job.page import JobPage
+
+            self._job = JobPage(self.desk)
+            self._job.review_wanted.connect(lambda path: self.open_recordings([path]))
+            self._job.compare_wanted.connect(self._compare_sides)
+            self._pages.addWidget(self._job)
+        return self._job
+
     # --- doing ---
 
     def show_page(self, key: str) -> None:
-        """Bring a page to the front: `live`, `review` or `compare`."""
+        """Bring a page to the front: `live`, `review`, `compare` or `job`."""
         page: QWidget = self.live if key == "live" else getattr(self, key)
         self._pages.setCurrentWidget(page)
         for button in self._page_buttons.buttons():
@@ -170,7 +187,7 @@ class MainWindow(QMainWindow):
 
     def commands(self) -> list[QAction]:
         """All actions that make sense now: the window's and the shown page's."""
-        made = (self.live, self._review, self._compare)
+        made = (self.live, self._review, self._compare, self._job)
         page = next(p for p in made if p is not None and p is self._pages.currentWidget())
         return [*page.commands(), *self.actions()]
 
@@ -180,6 +197,10 @@ class MainWindow(QMainWindow):
         if dialog.exec() and dialog.chosen is not None:
             chosen = dialog.chosen
             QTimer.singleShot(0, chosen.trigger)
+
+    def _compare_sides(self, before: list[Path], after: list[Path]) -> None:
+        self.show_page("compare")
+        self.compare.set_sides(before, after)
 
     def _theme_chosen(self, index: int) -> None:
         choice = CHOICES[index]
@@ -221,6 +242,8 @@ class MainWindow(QMainWindow):
         self.desk.settings.geometry = self.saveGeometry()
         self.live.close_links()
         self.desk.jobs.close()
+        if self._job is not None:
+            self._job.finish()
         event.accept()
 
     def _ask_to_finish(self) -> bool:

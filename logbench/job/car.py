@@ -98,6 +98,9 @@ def bring_over(job: Job, scratch: Job) -> None:
     """Put the entries of `scratch` behind those of `job`; a typed odometer is left alone."""
     job.readings += scratch.readings
     job.events += scratch.events
+    job.recordings += scratch.recordings
+    job.photos += scratch.photos
+    job.files += scratch.files
     told = scratch.vehicle
     if told.odometer_km is not None and job.vehicle.odometer_source != "typed":
         job.vehicle.odometer_km = told.odometer_km

@@ -1,0 +1,1 @@
+"""The Job page: a repair from the concern to the report."""

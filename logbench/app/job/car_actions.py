@@ -1,0 +1,162 @@
+"""What the Job page does with the car: reading, clearing and the leak test, off the main thread."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+from PySide6.QtCore import QObject, Signal
+from PySide6.QtWidgets import QWidget
+
+from logbench.app.background import Task, Work
+from logbench.app.desk import Desk
+from logbench.app.job import working
+from logbench.app.job.guard_dialog import GuardDialog, clear_dialog, evap_dialog
+from logbench.app.job.opened import OpenJob
+from logbench.errors import LinkUnknownError
+from logbench.job.model import Job, Role
+from logbench.vehicle.records.clearing import ControlTest
+from logbench.vehicle.records.model import CarReading
+
+_NO_CONTROLS = "This car offers no control to start (service 08): use the maker's procedure."
+
+
+class CarActions(QObject):
+    """One thing at a time; what comes of it is put into the job, whatever happens."""
+
+    began = Signal(str)
+    told = Signal(str)
+    ended = Signal()
+    done = Signal(str)
+    """The sentence of what was done."""
+    failed = Signal(str)
+
+    def __init__(self, desk: Desk, url: Callable[[], str], parent: QWidget) -> None:
+        super().__init__(parent)
+        self._desk, self._url, self._parent = desk, url, parent
+        self._task: Task | None = None
+        self._scratch: Job | None = None
+        self._job: OpenJob | None = None
+        self.changing = False
+        """Something is being changed in the car: it is seen through, not cancelled."""
+        self.ask: Callable[[GuardDialog], bool] = lambda dialog: bool(dialog.exec())
+        """Shows a dialog; tests put their own answer here."""
+
+    @property
+    def busy(self) -> bool:
+        """The car is being talked to."""
+        return self._task is not None
+
+    def read(self, opened: OpenJob, role: Role) -> None:
+        """Read the car into the job."""
+        url = self._link()
+        if url:
+            self._start(opened, "Reading the car", partial(_read, url=url, role=role), self._read)
+
+    def clear(self, opened: OpenJob) -> None:
+        """Ask, then clear the codes."""
+        url = self._link()
+        dialog = clear_dialog(self._parent) if url else None
+        if dialog is not None and self.ask(dialog):
+            self.changing = True
+            work = partial(_clear, url=url, consent=dialog.consent)
+            self._start(opened, "Clearing the codes", work, self.done.emit)
+
+    def leak_test(self, opened: OpenJob) -> None:
+        """List the controls, ask, then close the evaporative system."""
+        url = self._link()
+        if url:
+            work = partial(_list, url=url)
+            self._start(opened, "Asking for controls", work, partial(self._listed, opened, url))
+
+    def cancel(self) -> None:
+        """Stop reading; a change in the car is seen through."""
+        if self._task is not None and not self.changing:
+            self._task.cancel()
+            self._end()
+
+    def settle(self) -> None:
+        """When the threads have ended: keep what they had read or done."""
+        self._bring()
+
+    # --- inside ---
+
+    def _link(self) -> str:
+        if self.busy:
+            return ""
+        try:
+            url = self._url()
+        except LinkUnknownError as error:
+            self.failed.emit(str(error))
+            return ""
+        self._desk.settings.link_used(url)
+        return url
+
+    def _start(
+        self,
+        opened: OpenJob,
+        title: str,
+        work: Callable[[OpenJob, Job, Task], Any],
+        done: Callable[[Any], None],
+    ) -> None:
+        self._job, self._scratch = opened, Job()
+        scratch = self._scratch
+        self.began.emit(title)
+        run: Work = lambda task: work(opened, scratch, task)  # noqa: E731
+
+        def finished(result: Any) -> None:
+            self._end()
+            done(result)
+
+        def broke(sentence: str) -> None:
+            self._end()
+            self.failed.emit(sentence)
+
+        self._task = self._desk.jobs.start(
+            run, finished, broke, lambda text, _: self.told.emit(text)
+        )
+
+    def _end(self) -> None:
+        self._task, self.changing = None, False
+        self._bring()
+        self.ended.emit()
+
+    def _bring(self) -> None:
+        scratch, self._scratch = self._scratch, None
+        if scratch is not None and self._job is not None and (scratch.readings or scratch.events):
+            self._job.bring(scratch)
+
+    def _read(self, reading: CarReading) -> None:
+        codes = len({code.code for code in reading.codes})
+        text = f"The car was read and kept: {codes} code{'' if codes == 1 else 's'}."
+        if reading.problems:
+            self.failed.emit(f"{text} {reading.problems[-1]}")
+        else:
+            self.done.emit(text)
+
+    def _listed(self, opened: OpenJob, url: str, tests: list[ControlTest]) -> None:
+        if not any(test.startable for test in tests):
+            self.failed.emit(_NO_CONTROLS)
+            return
+        dialog = evap_dialog(tests, self._parent)
+        if self.ask(dialog):
+            self.changing = True
+            work = partial(_evap, url=url, consent=dialog.consent)
+            self._start(opened, "Closing the evaporative system", work, self.done.emit)
+
+
+def _read(opened: OpenJob, scratch: Job, task: Task, url: str, role: Role) -> CarReading:
+    return working.read(opened.folder, scratch, url, role, task)
+
+
+def _clear(opened: OpenJob, scratch: Job, task: Task, url: str, consent: str) -> str:
+    return working.clear(opened.folder, scratch, url, consent, task)
+
+
+def _list(opened: OpenJob, scratch: Job, task: Task, url: str) -> list[ControlTest]:
+    return working.list_controls(url, task)
+
+
+def _evap(opened: OpenJob, scratch: Job, task: Task, url: str, consent: str) -> str:
+    return working.close_evap(opened.folder, scratch, url, consent, task)

@@ -1,0 +1,283 @@
+"""A table over one list of the job: rows are added, edited in place, and taken away."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from PySide6.QtCore import QAbstractItemModel, QModelIndex, QPersistentModelIndex, Qt, Signal
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QComboBox,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QPushButton,
+    QStyledItemDelegate,
+    QStyleOptionViewItem,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.job.opened import MOST_ENTRIES, OpenJob
+from logbench.job.model import Job
+
+AGREED = {"not decided": None, "agreed": True, "declined": False}
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One field of an entry. `choices`: shown text to value; `stretch`: its share of the room."""
+
+    field: str
+    title: str
+    stretch: bool = True
+    choices: dict[str, Any] | None = None
+    number: bool = False
+    tick: bool = False
+    fixed: bool = False
+    shown: Callable[[Any], str] = str
+
+
+class _ChoiceDelegate(QStyledItemDelegate):
+    """A box with the legal values."""
+
+    def __init__(self, choices: Sequence[str], parent: QWidget) -> None:
+        super().__init__(parent)
+        self._choices = list(choices)
+
+    def createEditor(
+        self,
+        parent: QWidget,
+        option: QStyleOptionViewItem,
+        index: QModelIndex | QPersistentModelIndex,
+    ) -> QWidget:
+        """The box."""
+        box = QComboBox(parent)
+        box.addItems(self._choices)
+        box.activated.connect(lambda _: self.commitData.emit(box))
+        return box
+
+    def setEditorData(self, editor: QWidget, index: QModelIndex | QPersistentModelIndex) -> None:
+        """Show the present value."""
+        assert isinstance(editor, QComboBox)
+        editor.setCurrentText(str(index.data(Qt.ItemDataRole.EditRole)))
+
+    def setModelData(
+        self,
+        editor: QWidget,
+        model: QAbstractItemModel,
+        index: QModelIndex | QPersistentModelIndex,
+    ) -> None:
+        """Take the chosen value."""
+        assert isinstance(editor, QComboBox)
+        model.setData(index, editor.currentText(), Qt.ItemDataRole.EditRole)
+
+
+class _Table(QTableWidget):
+    """Del takes the chosen rows away, Enter opens one where that means something."""
+
+    remove_wanted = Signal()
+    open_wanted = Signal(int)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Keys of the table."""
+        if event.key() == Qt.Key.Key_Delete:
+            self.remove_wanted.emit()
+        elif event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.currentRow() >= 0:
+            self.open_wanted.emit(self.currentRow())
+        else:
+            super().keyPressEvent(event)
+
+
+class EntryTable(QWidget):
+    """`attribute`: the job's list; `make`: a new entry, None where rows come from elsewhere."""
+
+    opened = Signal(int)
+    """Row that was double-clicked, or chosen with Enter, on a fixed column."""
+
+    def __init__(
+        self,
+        title: str,
+        attribute: str,
+        columns: Sequence[Column],
+        make: Callable[[], Any] | None = None,
+        hint: str = "",
+    ) -> None:
+        super().__init__()
+        self.attribute = attribute
+        self.columns = tuple(columns)
+        self._make = make
+        self._open: OpenJob | None = None
+        self._filling = False
+        self.table = _Table(0, len(self.columns))
+        self.table.setAccessibleName(title)
+        self._set_up_table()
+        head = QLabel(title)
+        head.setObjectName("muted")
+        self.buttons = QHBoxLayout()
+        self.buttons.addWidget(head)
+        self.buttons.addStretch(1)
+        self.add_button = QPushButton("Add")
+        self.add_button.setAccessibleName(f"Add to {title.lower()}")
+        self.add_button.clicked.connect(self.add_row)
+        self.add_button.setVisible(make is not None)
+        self.remove_button = QPushButton("Remove  Del")
+        self.remove_button.setAccessibleName(f"Remove the chosen rows of {title.lower()}")
+        self.remove_button.clicked.connect(self.remove_rows)
+        self.buttons.addWidget(self.add_button)
+        self.buttons.addWidget(self.remove_button)
+        self.hint = QLabel(hint)
+        self.hint.setObjectName("muted")
+        self.hint.setWordWrap(True)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addLayout(self.buttons)
+        layout.addWidget(self.table, 1)
+        layout.addWidget(self.hint)
+        self.hint.setVisible(bool(hint))
+
+    def _set_up_table(self) -> None:
+        table = self.table
+        table.setHorizontalHeaderLabels([c.title for c in self.columns])
+        table.verticalHeader().hide()
+        table.setWordWrap(True)
+        table.setMinimumHeight(150)
+        table.setTabKeyNavigation(False)
+        table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        mode = QHeaderView.ResizeMode
+        for number, column in enumerate(self.columns):
+            table.horizontalHeader().setSectionResizeMode(
+                number, mode.Stretch if column.stretch else mode.ResizeToContents
+            )
+            if column.choices is not None:
+                table.setItemDelegateForColumn(number, _ChoiceDelegate(list(column.choices), table))
+        table.itemChanged.connect(self._changed)
+        table.remove_wanted.connect(self.remove_rows)
+        table.open_wanted.connect(self._enter)
+        table.cellDoubleClicked.connect(self._double_clicked)
+
+    # --- showing ---
+
+    @property
+    def entries(self) -> list[Any]:
+        """The job's list."""
+        return [] if self._open is None else list(getattr(self._open.job, self.attribute))
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show the list of this job."""
+        self._open = opened
+        self.fill()
+
+    def fill(self) -> None:
+        """Show the rows anew; the current cell stays."""
+        row, column = self.table.currentRow(), self.table.currentColumn()
+        self._filling = True
+        self.table.setRowCount(0)
+        self.table.setRowCount(len(self.entries))
+        for at, entry in enumerate(self.entries):
+            for number, spec in enumerate(self.columns):
+                self.table.setItem(at, number, _item(spec, getattr(entry, spec.field)))
+        self._filling = False
+        self.table.resizeRowsToContents()
+        if 0 <= row < self.table.rowCount():
+            self.table.setCurrentCell(row, max(column, 0))
+        self.remove_button.setEnabled(bool(self.entries))
+
+    def refresh(self) -> None:
+        """Show rows anew where somebody else has added some."""
+        if self.table.rowCount() != len(self.entries):
+            self.fill()
+
+    # --- editing ---
+
+    def add_row(self) -> None:
+        """A new entry, its first field open."""
+        if self._open is None or self._make is None:
+            return
+        if len(self.entries) >= MOST_ENTRIES:
+            self._open.troubled.emit(f"A list of the job holds {MOST_ENTRIES} entries at most.")
+            return
+        entry = self._make()
+        self._open.edit(lambda job: getattr(job, self.attribute).append(entry))
+        self.refresh()
+        row = self.table.rowCount() - 1
+        first = next(n for n, c in enumerate(self.columns) if not (c.fixed or c.choices or c.tick))
+        self.table.setCurrentCell(row, first)
+        item = self.table.item(row, first)
+        if item is not None and self.isVisible():
+            self.table.setFocus()
+            self.table.editItem(item)
+
+    def remove_rows(self) -> None:
+        """Take the chosen entries out of the job; files stay in its folder."""
+        rows = {index.row() for index in self.table.selectedIndexes()}
+        if self._open is None or not rows:
+            return
+
+        def change(job: Job) -> None:
+            kept = [e for n, e in enumerate(getattr(job, self.attribute)) if n not in rows]
+            setattr(job, self.attribute, kept)
+
+        self._open.edit(change)
+        self.fill()
+
+    def _changed(self, item: QTableWidgetItem) -> None:
+        if self._filling or self._open is None:
+            return
+        column, entry = self.columns[item.column()], self.entries[item.row()]
+        self._open.set_value(entry, column.field, _value(column, item))
+        self._filling = True
+        fresh = _item(column, getattr(entry, column.field))
+        self.table.setItem(item.row(), item.column(), fresh)
+        self._filling = False
+        self.table.resizeRowToContents(fresh.row())
+
+    def _enter(self, row: int) -> None:
+        item = self.table.item(row, self.table.currentColumn())
+        if item is None or item.column() < 0 or self.columns[item.column()].fixed:
+            self.opened.emit(row)
+        else:
+            self.table.editItem(item)
+
+    def _double_clicked(self, row: int, column: int) -> None:
+        if self.columns[column].fixed:
+            self.opened.emit(row)
+
+
+def _item(column: Column, value: Any) -> QTableWidgetItem:
+    flag = Qt.ItemFlag
+    if column.tick:
+        item = QTableWidgetItem()
+        item.setFlags(flag.ItemIsEnabled | flag.ItemIsSelectable | flag.ItemIsUserCheckable)
+        item.setCheckState(Qt.CheckState.Checked if value else Qt.CheckState.Unchecked)
+        return item
+    if column.choices is not None:
+        text = next((word for word, legal in column.choices.items() if legal == value), "")
+    elif column.number:
+        text = f"{value:g}"
+    else:
+        text = column.shown(value)
+    item = QTableWidgetItem(text)
+    item.setToolTip(text)
+    if column.fixed:
+        item.setFlags(flag.ItemIsEnabled | flag.ItemIsSelectable)
+    return item
+
+
+def _value(column: Column, item: QTableWidgetItem) -> Any:
+    if column.tick:
+        return item.checkState() == Qt.CheckState.Checked
+    text = item.text().strip()
+    if column.choices is not None:
+        return column.choices.get(text)
+    return text.replace(",", ".") if column.number else text
+
+
+def short_time(text: str) -> str:
+    """`2026-03-01 10:00` of a time in ISO form."""
+    return text[:16].replace("T", " ")

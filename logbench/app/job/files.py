@@ -1,0 +1,226 @@
+"""Recordings with their role, photos and other files, and the timeline."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QImageReader, QPixmap, QResizeEvent
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QComboBox,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QPushButton,
+    QSizePolicy,
+    QTreeWidget,
+    QTreeWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.job.entries import Column, EntryTable, short_time
+from logbench.app.job.opened import OpenJob
+from logbench.app.job.records import ROLES
+from logbench.errors import JobError
+from logbench.job.model import Photo
+from logbench.job.timeline import Moment
+
+_MOST_PICTURE_PX = 40_000_000
+_PREVIEW_PX = 1600
+_ROLE_CHOICES: dict[str, Any] = {role: role for role in ROLES}
+
+
+class RecordingsPanel(QWidget):
+    """The drives of this job; dropped files and the Add button bring more."""
+
+    add_wanted = Signal()
+    review_wanted = Signal(str)
+    """File in the job."""
+    compare_wanted = Signal()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.table = EntryTable(
+            "Recordings",
+            "recordings",
+            (Column("file", "File", fixed=True), Column("role", "Role", False, _ROLE_CHOICES),
+             Column("label", "Label"),
+             Column("sha256", "SHA-256", False, fixed=True, shown=lambda text: text[:12])),
+            hint="Enter or a double click on the file opens it in Review. Drop recordings here, or "
+            "add them; they are copied into the job's folder.",
+        )  # fmt: skip
+        self.role = QComboBox()
+        self.role.setAccessibleName("Role of recordings that are added")
+        self.role.addItems(ROLES)
+        add = QPushButton("Add recordings …  Ctrl+B")
+        add.setAccessibleName("Add recordings to the job")
+        add.clicked.connect(self.add_wanted)
+        self.review_button = QPushButton("Open in Review  Enter")
+        self.review_button.setAccessibleName("Open the chosen recording in Review")
+        self.review_button.clicked.connect(lambda: self._open_row(self.table.table.currentRow()))
+        self.compare_button = QPushButton("Compare before with after …")
+        self.compare_button.setAccessibleName("Put the recordings on the Compare page")
+        self.compare_button.clicked.connect(self.compare_wanted)
+        self.table.opened.connect(self._open_row)
+        row = QHBoxLayout()
+        row.addWidget(QLabel("Add as"))
+        row.addWidget(self.role)
+        row.addWidget(add)
+        row.addStretch(1)
+        row.addWidget(self.review_button)
+        row.addWidget(self.compare_button)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(20, 12, 20, 12)
+        layout.addLayout(row)
+        layout.addWidget(self.table, 1)
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show this job."""
+        self.table.show_job(opened)
+        self.refresh(opened)
+
+    def refresh(self, opened: OpenJob) -> None:
+        """Rows that others have added, and what can be done with them."""
+        self.table.refresh()
+        roles = {entry.role for entry in opened.job.recordings}
+        self.review_button.setEnabled(bool(roles))
+        self.compare_button.setEnabled({"before", "after"} <= roles)
+        self.role.setCurrentText("after" if "before" in roles else "before")
+
+    def _open_row(self, row: int) -> None:
+        entries = self.table.entries
+        if entries:
+            self.review_wanted.emit(entries[max(row, 0)].file)
+
+
+class Preview(QLabel):
+    """A picture in the room there is; never decoded beyond what can be shown."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.setMinimumSize(220, 160)
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
+        self.setWordWrap(True)
+        self._picture = QPixmap()
+
+    def show_file(self, path: Path | None, caption: str) -> None:
+        """A picture, or why there is none."""
+        self._picture = QPixmap()
+        self.setAccessibleName(caption or "Picture")
+        if path is None:
+            self.setText("Choose a photo to see it here.")
+            return
+        reader = QImageReader(str(path))
+        reader.setAutoTransform(True)
+        size = reader.size()
+        if size.isValid() and size.width() * size.height() <= _MOST_PICTURE_PX:
+            if max(size.width(), size.height()) > _PREVIEW_PX:
+                most = size.scaled(_PREVIEW_PX, _PREVIEW_PX, Qt.AspectRatioMode.KeepAspectRatio)
+                reader.setScaledSize(most)
+            self._picture = QPixmap.fromImage(reader.read())
+        if self._picture.isNull():
+            self.setText(f"{path.name} cannot be shown as a picture; it stays in the job.")
+        else:
+            self._fit()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Fit the picture to the room."""
+        super().resizeEvent(event)
+        if not self._picture.isNull():
+            self._fit()
+
+    def _fit(self) -> None:
+        keep, smooth = (
+            Qt.AspectRatioMode.KeepAspectRatio,
+            Qt.TransformationMode.SmoothTransformation,
+        )
+        self.setPixmap(self._picture.scaled(self.size(), keep, smooth))
+
+
+class PhotosPanel(QWidget):
+    """Photos with captions and a preview; other files below."""
+
+    add_wanted = Signal()
+    open_wanted = Signal(str)
+
+    def __init__(self) -> None:
+        super().__init__()
+        columns = (
+            Column("at_utc", "Added (UTC)", False, fixed=True, shown=short_time),
+            Column("file", "File", fixed=True),
+            Column("caption", "Caption"),
+        )
+        hint = "Drop photos and papers anywhere on this page, or add them."
+        self.photos = EntryTable("Photos", "photos", columns, hint=hint)
+        self.files = EntryTable("Other files", "files", columns)
+        self.files.table.setMinimumHeight(90)
+        self.preview = Preview()
+        self._open: OpenJob | None = None
+        add = QPushButton("Add files …")
+        add.setAccessibleName("Add photos and other files to the job")
+        add.clicked.connect(self.add_wanted)
+        self.photos.buttons.insertWidget(2, add)
+        self.photos.table.currentCellChanged.connect(lambda *_: self._show())
+        for table in (self.photos, self.files):
+            table.opened.connect(lambda row, t=table: self.open_wanted.emit(t.entries[row].file))
+        left = QVBoxLayout()
+        left.addWidget(self.photos, 2)
+        left.addWidget(self.files, 1)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(20, 12, 20, 12)
+        layout.addLayout(left, 3)
+        layout.addWidget(self.preview, 2)
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show this job."""
+        self._open = opened
+        self.photos.show_job(opened)
+        self.files.show_job(opened)
+        if self.photos.entries:
+            self.photos.table.setCurrentCell(0, 2)
+        self._show()
+
+    def refresh(self) -> None:
+        """Rows that others have added."""
+        self.photos.refresh()
+        self.files.refresh()
+
+    def _show(self) -> None:
+        row, entries = self.photos.table.currentRow(), self.photos.entries
+        if self._open is None or not 0 <= row < len(entries):
+            self.preview.show_file(None, "")
+            return
+        photo: Photo = entries[row]
+        try:
+            self.preview.show_file(self._open.folder.place(photo.file), photo.caption)
+        except JobError as error:
+            self.preview.setText(str(error))
+
+
+class TimelineView(QTreeWidget):
+    """Everything that has a time, the first on top."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setAccessibleName("Timeline of the job")
+        self.setHeaderLabels(["Time (UTC)", "What", "Text", "File"])
+        self.setRootIsDecorated(False)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
+        self.header().setStretchLastSection(False)
+        modes = ("ResizeToContents", "ResizeToContents", "Stretch", "ResizeToContents")
+        for column, mode in enumerate(modes):
+            self.header().setSectionResizeMode(column, QHeaderView.ResizeMode[mode])
+
+    def show_moments(self, moments: Sequence[Moment]) -> None:
+        """These moments."""
+        self.clear()
+        for moment in moments:
+            when = moment.when.strftime("%Y-%m-%d %H:%M") if moment.when else "not known"
+            item = QTreeWidgetItem([when, moment.kind, moment.text, moment.file])
+            item.setToolTip(2, moment.text)
+            self.addTopLevelItem(item)

@@ -1,0 +1,281 @@
+"""A reading of the car, or the change between two, as one tree for the arrow keys."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QRectF, Qt
+from PySide6.QtGui import QColor, QPainter
+from PySide6.QtWidgets import (
+    QHeaderView,
+    QStyledItemDelegate,
+    QStyleOptionViewItem,
+    QTreeWidget,
+    QTreeWidgetItem,
+)
+
+from logbench.analysis.model import Verdict
+from logbench.app.theme import Theme
+from logbench.vehicle.records.diff import CodeChange, ReadingDiff
+from logbench.vehicle.records.model import STATES, CarReading, MonitorResult, Readiness
+from logbench.vehicle.records.readiness import missing_sentence
+
+MARGIN_COLUMN = 3
+CODE_ROLE = Qt.ItemDataRole.UserRole
+MARGIN_ROLE = Qt.ItemDataRole.UserRole + 1
+_BAR_PX = 9
+_NEAR = 0.1
+"""A margin below it is shown as 'near its limit'; a choice of the display, no source."""
+
+
+class _MarginBar(QStyledItemDelegate):
+    """How far inside its limits: the limit is the line in the middle, right of it is inside."""
+
+    def __init__(self, tree: ReadingTree) -> None:
+        super().__init__(tree)
+        self._tree = tree
+
+    def paint(
+        self,
+        painter: QPainter,
+        option: QStyleOptionViewItem,
+        index: QModelIndex | QPersistentModelIndex,
+    ) -> None:
+        """The bar, or what other rows say."""
+        margin = index.data(MARGIN_ROLE)
+        if margin is None:
+            super().paint(painter, option, index)
+            return
+        theme = self._tree.theme
+        room = QRectF(option.rect).adjusted(6, 0, -6, 0)
+        top = room.center().y() - _BAR_PX / 2
+        painter.fillRect(QRectF(room.left(), top, room.width(), _BAR_PX), QColor(theme.line))
+        half = room.width() / 2
+        start, end = sorted((0.0, float(margin) * half))
+        bar = QRectF(room.left() + half + start, top, max(end - start, 2.0), _BAR_PX)
+        painter.fillRect(bar, theme.verdict(_verdict(float(margin))))
+        painter.fillRect(
+            QRectF(room.left() + half - 1, top - 4, 2, _BAR_PX + 8), QColor(theme.text)
+        )
+
+
+def _verdict(margin: float) -> Verdict:
+    if margin < 0:
+        return Verdict.ACT
+    return Verdict.WATCH if margin < _NEAR else Verdict.WITHIN
+
+
+class ReadingTree(QTreeWidget):
+    """Codes, readiness, monitor results, freeze frames, identity."""
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self.theme = theme
+        self.setAccessibleName("What the car told")
+        self.setHeaderLabels(["What", "Value", "State or limits", "Margin"])
+        self.setUniformRowHeights(True)
+        self.setItemDelegateForColumn(MARGIN_COLUMN, _MarginBar(self))
+        mode = QHeaderView.ResizeMode
+        self.header().setStretchLastSection(False)
+        self.header().setMinimumSectionSize(60)
+        for column, how in enumerate(
+            (mode.Stretch, mode.Interactive, mode.Interactive, mode.Fixed)
+        ):
+            self.header().setSectionResizeMode(column, how)
+        for column, width in ((1, 170), (2, 180), (MARGIN_COLUMN, 110)):
+            self.setColumnWidth(column, width)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self.theme = theme
+        self.viewport().update()
+
+    @property
+    def code(self) -> str:
+        """The trouble code of the current row, or ``."""
+        item = self.currentItem()
+        return str(item.data(0, CODE_ROLE) or "") if item is not None else ""
+
+    def words(self) -> str:
+        """All rows as text, for a test or a screen reader."""
+        lines: list[str] = []
+
+        def walk(item: QTreeWidgetItem | None) -> None:
+            if item is None:
+                return
+            lines.append(" ".join(item.text(column) for column in range(4)).strip())
+            for number in range(item.childCount()):
+                walk(item.child(number))
+
+        for number in range(self.topLevelItemCount()):
+            walk(self.topLevelItem(number))
+        return "\n".join(lines)
+
+    # --- showing ---
+
+    def show_text(self, text: str) -> None:
+        """One sentence only."""
+        self.clear()
+        self._section(text, ())
+
+    def show_reading(self, reading: CarReading) -> None:
+        """One reading."""
+        self.clear()
+        for sentence in (*reading.problems, *reading.remarks):
+            self._section(f"▲  {sentence}", ())
+        self._codes(reading)
+        for entry in reading.readiness:
+            if entry.monitors:
+                self._section(missing_sentence(entry), _monitor_rows(entry), open_=False)
+        self._results(reading)
+        if not reading.freeze_frames:
+            known = bool(reading.answered.get("freeze frames"))
+            text = "No freeze frame is stored." if known else "Freeze frames: the car did not tell."
+            self._section(text, ())
+        for frame in reading.freeze_frames:
+            rows = [
+                (value.name, _value_text(value.value, value.unit, value.text), "")
+                for value in frame.values
+            ]
+            title = f"Freeze frame {frame.number} of {frame.ecu}, set by {frame.code}"
+            self._section(title, rows, open_=False)
+        self._section("Identity", _identity_rows(reading), open_=False)
+        self._finish()
+
+    def show_diff(self, diff: ReadingDiff) -> None:
+        """Before against after."""
+        self.clear()
+        for warning in diff.warnings:
+            self._section(f"▲  {warning}", ())
+        self._section(diff.sentence, ())
+        for title, changes in (
+            ("Codes gone", diff.gone),
+            ("Codes back after clearing", diff.back),
+            ("Codes still there", diff.stayed),
+            ("Codes new", diff.new),
+            ("Codes of which the later reading tells nothing", diff.unknown),
+        ):
+            if changes:
+                section = self._section(title, ())
+                for change in changes:
+                    self._row(section, _change_row(change), change.code)
+        for title, names in (
+            ("Monitors run since", diff.monitors_run),
+            ("Monitors reset", diff.monitors_reset),
+        ):
+            if names:
+                self._section(title, [(name, "", "") for name in names])
+        self._finish()
+
+    def _codes(self, reading: CarReading) -> None:
+        for state in STATES:
+            codes = reading.codes_in(state)
+            if not reading.codes_known(state):
+                self._section(f"{state.title()} codes: not known, no ECU answered", ())
+                continue
+            if not codes:
+                self._section(f"{state.title()} codes: none", ())
+                continue
+            section = self._section(f"{state.title()} codes: {len(codes)}", ())
+            for code in codes:
+                text = code.text or ("the maker's own" if code.manufacturer else "")
+                self._row(section, (f"{code.code}  {text}", "", code.ecu), code.code)
+
+    def _results(self, reading: CarReading) -> None:
+        results = reading.monitor_results
+        if not results:
+            return
+        failed = sum(r.passed is False for r in results)
+        section = self._section(
+            f"Monitor results: {len(results)}, {failed} failed (middle line: the limit)", ()
+        )
+        for result in results:
+            row = self._row(section, _result_row(result))
+            row.setData(MARGIN_COLUMN, MARGIN_ROLE, result.margin)
+            said = "no margin" if result.margin is None else f"margin {result.margin:.0%}"
+            row.setData(MARGIN_COLUMN, Qt.ItemDataRole.AccessibleTextRole, said)
+            row.setToolTip(MARGIN_COLUMN, said)
+
+    def _section(
+        self, title: str, rows: Iterable[Sequence[str]], open_: bool = True
+    ) -> QTreeWidgetItem:
+        section = QTreeWidgetItem([title])
+        section.setToolTip(0, title)
+        self.addTopLevelItem(section)
+        section.setFirstColumnSpanned(True)
+        for row in rows:
+            self._row(section, row)
+        section.setExpanded(open_)
+        return section
+
+    def _row(
+        self, section: QTreeWidgetItem, texts: Sequence[str], code: str = ""
+    ) -> QTreeWidgetItem:
+        row = QTreeWidgetItem(list(texts))
+        row.setData(0, CODE_ROLE, code)
+        for column, text in enumerate(texts):
+            row.setToolTip(column, text)
+        section.addChild(row)
+        section.setExpanded(True)
+        return row
+
+    def _finish(self) -> None:
+        first = self.topLevelItem(0)
+        if first is not None:
+            self.setCurrentItem(first)
+
+
+def _monitor_rows(entry: Readiness) -> list[tuple[str, str, str]]:
+    rows = []
+    for monitor in entry.monitors:
+        cycle = {True: "this cycle: complete", False: "this cycle: not complete", None: ""}
+        done = "● complete" if monitor.complete else "○ not complete"
+        this = cycle[monitor.complete_this_cycle] if monitor.enabled_this_cycle else ""
+        rows.append((monitor.name, done, this))
+    counters = (
+        ("Lamp", {True: "on", False: "off", None: ""}[entry.lamp_on]),
+        ("Warm-ups since clearing", _known(entry.warm_ups, "")),
+        ("Distance since clearing", _known(entry.cleared_distance_km, "km")),
+        ("Distance with the lamp on", _known(entry.lamp_distance_km, "km")),
+    )
+    return rows + [(name, text, "") for name, text in counters if text]
+
+
+def _result_row(result: MonitorResult) -> tuple[str, str, str]:
+    low, high = (_known(limit, "") or "–" for limit in (result.minimum, result.maximum))
+    state = {True: "● passed", False: "■ failed", None: "○ not run"}[result.passed]
+    return (
+        f"{result.ecu} {result.monitor}, {result.test}",
+        _known(result.value, result.unit) or "–",
+        f"{state}, {low} to {high}",
+    )
+
+
+def _change_row(change: CodeChange) -> tuple[str, str, str]:
+    before, after = (", ".join(states) or "none" for states in (change.before, change.after))
+    return (f"{change.code}  {change.text}  ({change.ecu})", f"before: {before}", f"after: {after}")
+
+
+def _identity_rows(reading: CarReading) -> list[tuple[str, str, str]]:
+    who = reading.identity
+    rows = [
+        ("VIN", who.vin or "not told", who.vin_problem or who.vin_notice),
+        ("Model year", " or ".join(map(str, who.model_years)), ""),
+        ("Region", " ".join(filter(None, (who.region, who.country))), ""),
+        ("Protocol", who.protocol, ""),
+        ("Adapter", who.adapter, ""),
+        ("Supply", _known(who.voltage_v, "V"), ""),
+        ("Odometer", _known(reading.odometer_km, "km"), ""),
+    ]
+    for ecu in who.ecus:
+        rows.append((f"ECU {ecu.address}  {ecu.name}", ecu.requirement, ecu.ignition))
+        rows += [("Calibration", c.id, f"verification {c.cvn}") for c in ecu.calibrations]
+    return [row for row in rows if row[1]]
+
+
+def _known(value: float | None, unit: str) -> str:
+    return "" if value is None else f"{value:,.6g} {unit}".strip()
+
+
+def _value_text(value: float | None, unit: str, text: str) -> str:
+    return text or _known(value, unit) or "not used"

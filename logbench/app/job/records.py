@@ -1,0 +1,195 @@
+"""The car's own records: read it, see what it told, clear it under guard; other modules' codes."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QComboBox,
+    QHBoxLayout,
+    QLabel,
+    QListWidget,
+    QListWidgetItem,
+    QPushButton,
+    QSplitter,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.job.entries import Column, EntryTable, short_time
+from logbench.app.job.opened import OpenJob
+from logbench.app.job.reading_tree import ReadingTree
+from logbench.app.job.working import Records
+from logbench.app.live.link_box import LinkBox
+from logbench.app.settings import Settings
+from logbench.app.theme import Theme
+from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
+
+ROLES: tuple[Role, ...] = ("before", "after", "other")
+_DIFF = "Before against after"
+_WHEN = {"before": "before", "after": "after"}
+_NONE_YET = (
+    "The car has not been read yet: pick the link above, turn the ignition on and press Read the "
+    "car. Codes, readiness, monitor results and freeze frames are kept in the job."
+)
+
+
+class OtherCodes(QWidget):
+    """Codes of modules beyond the open standard, typed in, with the restraint caution."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.table = EntryTable(
+            "Codes of other modules, read with other equipment",
+            "other_codes",
+            (Column("module", "Module"), Column("code", "Code", False),
+             Column("state", "State"), Column("remark", "Remark"),
+             Column("when", "When", False, _WHEN), Column("restraint", "Restraint", False,
+                                                          tick=True)),
+            lambda: OtherCode(module="", code=""),
+        )  # fmt: skip
+        self.caution = QLabel(f"■  {RESTRAINT_CAUTION}")
+        self.caution.setObjectName("trouble")
+        self.caution.setWordWrap(True)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(20, 12, 20, 12)
+        layout.addWidget(self.table, 1)
+        layout.addWidget(self.caution)
+        self.caution.hide()
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show this job."""
+        self.table.show_job(opened)
+        self.refresh(opened)
+
+    def refresh(self, opened: OpenJob) -> None:
+        """The caution comes with the first code of the restraint system."""
+        self.caution.setVisible(opened.job.restraint_work)
+
+
+class RecordsPanel(QWidget):
+    """Link, buttons, readings on the left, what the chosen one told on the right."""
+
+    read_wanted = Signal(str)
+    """Role."""
+    clear_wanted = Signal()
+    evap_wanted = Signal()
+    lookup_wanted = Signal(str)
+
+    def __init__(self, settings: Settings, theme: Theme) -> None:
+        super().__init__()
+        self._open: OpenJob | None = None
+        self._records = Records((), (), None)
+        self.link = LinkBox(settings)
+        self.role = QComboBox()
+        self.role.setAccessibleName("Role of the next reading")
+        self.role.addItems(ROLES)
+        self.read_button = _button("Read the car  Ctrl+Shift+R", "Read the car and keep it")
+        self.clear_button = _button("Clear codes …", "Clear the codes, after asking")
+        self.evap_button = _button("Leak test …", "Close the evaporative system, after asking")
+        self.lookup_button = _button("Look up code …", "Look the chosen code up in the browser")
+        self.list = QListWidget()
+        self.list.setAccessibleName("Readings of the car")
+        self.list.currentRowChanged.connect(self._show)
+        self.entry_role = QComboBox()
+        self.entry_role.setAccessibleName("Role of the chosen reading")
+        self.entry_role.addItems(ROLES)
+        self.entry_role.activated.connect(self._role_chosen)
+        self.tree = ReadingTree(theme)
+        self.tree.currentItemChanged.connect(
+            lambda *_: self.lookup_button.setEnabled(bool(self.tree.code))
+        )
+        self.read_button.clicked.connect(lambda: self.read_wanted.emit(self.role.currentText()))
+        self.clear_button.clicked.connect(self.clear_wanted)
+        self.evap_button.clicked.connect(self.evap_wanted)
+        self.lookup_button.clicked.connect(lambda: self.lookup_wanted.emit(self.tree.code))
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        top = QHBoxLayout()
+        top.addWidget(QLabel("Link"))
+        top.addWidget(self.link, 1)
+        top.addWidget(QLabel("as"))
+        top.addWidget(self.role)
+        for button in (self.read_button, self.clear_button, self.evap_button):
+            top.addWidget(button)
+        left = QWidget()
+        side = QVBoxLayout(left)
+        side.setContentsMargins(0, 0, 0, 0)
+        side.addWidget(self.list, 1)
+        row = QHBoxLayout()
+        row.addWidget(QLabel("Role"))
+        row.addWidget(self.entry_role, 1)
+        side.addLayout(row)
+        side.addWidget(self.lookup_button)
+        splitter = QSplitter(Qt.Orientation.Horizontal)
+        splitter.addWidget(left)
+        splitter.addWidget(self.tree)
+        splitter.setStretchFactor(1, 1)
+        splitter.setSizes([230, 800])
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(20, 12, 20, 12)
+        layout.addLayout(top)
+        layout.addWidget(splitter, 1)
+
+    # --- showing ---
+
+    def show_job(self, opened: OpenJob) -> None:
+        """The role of the next reading follows from those that are there."""
+        self._open = opened
+        has_before = any(entry.role == "before" for entry in opened.job.readings)
+        self.role.setCurrentText("after" if has_before else "before")
+
+    def show_records(self, records: Records) -> None:
+        """Readings of the job, the last chosen; the change between them first when there is one."""
+        self._records = records
+        entries = self._entries()
+        self.list.blockSignals(True)
+        self.list.clear()
+        for entry, reading in zip(entries, records.readings, strict=False):
+            words = [short_time(entry.at_utc), entry.role, entry.label]
+            if reading is None:
+                words.append("cannot be read")
+            elif not reading.complete:
+                words.append("incomplete")
+            self.list.addItem(QListWidgetItem("  ".join(word for word in words if word)))
+        if records.diff is not None:
+            self.list.addItem(QListWidgetItem(_DIFF))
+        self.list.blockSignals(False)
+        self.list.setCurrentRow(len(entries) - 1)
+        self._show(self.list.currentRow())
+
+    def busy(self, busy: bool) -> None:
+        """While the car is being talked to nothing else is asked of it."""
+        for button in (self.read_button, self.clear_button, self.evap_button):
+            button.setEnabled(not busy)
+
+    def _entries(self) -> list[ReadingEntry]:
+        return [] if self._open is None else self._open.job.readings
+
+    def _show(self, row: int) -> None:
+        readings = self._records.readings
+        chosen = 0 <= row < len(readings)
+        self.entry_role.setEnabled(chosen)
+        self.lookup_button.setEnabled(False)
+        if chosen and row < len(self._entries()):
+            self.entry_role.setCurrentText(self._entries()[row].role)
+            reading = readings[row]
+            if reading is not None:
+                self.tree.show_reading(reading)
+            else:
+                self.tree.show_text("\n".join(self._records.problems))
+        elif row >= 0 and self._records.diff is not None:
+            self.tree.show_diff(self._records.diff)
+        else:
+            self.tree.show_text(_NONE_YET)
+
+    def _role_chosen(self, index: int) -> None:
+        row = self.list.currentRow()
+        if self._open is not None and 0 <= row < len(self._entries()):
+            self._open.set_value(self._entries()[row], "role", ROLES[index])
+
+
+def _button(text: str, name: str) -> QPushButton:
+    button = QPushButton(text)
+    button.setAccessibleName(name)
+    return button

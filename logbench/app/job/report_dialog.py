@@ -1,0 +1,191 @@
+"""How the report shall look, where it goes, and its sentences, which may be rewritten first."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QDialog,
+    QFileDialog,
+    QFormLayout,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPlainTextEdit,
+    QPushButton,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.settings import Settings
+from logbench.report.options import ALWAYS, SECTIONS, ReportOptions
+
+_MOST_SHOP_LINES = 6
+_PAPERS = {"A4": "A4", "US letter": "letter"}
+_UNITS = {"Metric": "metric", "US": "us"}
+
+
+class ReportDialog(QDialog):
+    """Options with what was chosen the last time."""
+
+    def __init__(self, settings: Settings, out: Path, parent: QWidget) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Report")
+        self.setMinimumWidth(720)
+        self._store = settings.store
+        self.paper = self._box("Paper", _PAPERS, "report/paper")
+        self.units = self._box("Units", _UNITS, "report/units")
+        self.short = QCheckBox("Short form of one page")
+        self.private = QCheckBox("Shorten VIN and names")
+        self.shop = QPlainTextEdit(self._text("report/shop"))
+        self.shop.setAccessibleName("Shop: name, then address and telephone, a line each")
+        self.shop.setPlaceholderText("Name of the shop, then address, telephone …")
+        self.shop.setTabChangesFocus(True)
+        self.shop.setFixedHeight(84)
+        self.logo = QLineEdit(self._text("report/logo"))
+        self.logo.setAccessibleName("File of the shop's logo")
+        self.logo.setPlaceholderText("PNG or JPEG (optional)")
+        self.out = QLineEdit(str(out))
+        self.out.setAccessibleName("File to write, .pdf or .html")
+        self.sections = {section: QCheckBox(section.title()) for section in SECTIONS}
+        for section, box in self.sections.items():
+            box.setChecked(True)
+            box.setEnabled(section not in ALWAYS)
+        self.sentences = QTableWidget(0, 2)
+        self.sentences.setAccessibleName("Sentences of the report")
+        self._keys: list[str] = []
+        self._made: dict[str, str] = {}
+        self.write = QPushButton("Write the report")
+        self.write.setObjectName("primary")
+        self.write.setDefault(True)
+        self.write.clicked.connect(self.accept)
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        form = QFormLayout()
+        row = QHBoxLayout()
+        for widget in (self.paper, self.units, self.short, self.private):
+            row.addWidget(widget)
+        row.addStretch(1)
+        form.addRow("Look", row)
+        form.addRow("Shop", self.shop)
+        form.addRow("Logo", _with_button(self.logo, "Choose …", self._choose_logo))
+        grid = QGridLayout()
+        for number, box in enumerate(self.sections.values()):
+            grid.addWidget(box, number // 6, number % 6)
+        form.addRow("Sections", grid)
+        form.addRow("File", _with_button(self.out, "Choose …", self._choose_out))
+        self.sentences.setHorizontalHeaderLabels(["About", "Sentence, as it will be printed"])
+        self.sentences.verticalHeader().hide()
+        self.sentences.setTabKeyNavigation(False)
+        self.sentences.setWordWrap(True)
+        self.sentences.horizontalHeader().setStretchLastSection(True)
+        self.sentences.setColumnWidth(0, 170)
+        self.sentences.setMinimumHeight(150)
+        leave = QPushButton("Back to the job")
+        leave.clicked.connect(self.reject)
+        buttons = QHBoxLayout()
+        buttons.addWidget(leave)
+        buttons.addStretch(1)
+        buttons.addWidget(self.write)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(20, 16, 20, 16)
+        layout.addLayout(form)
+        head = QLabel("Sentences for the owner (edit in place; emptied, the program's own returns)")
+        head.setObjectName("muted")
+        layout.addWidget(head)
+        layout.addWidget(self.sentences, 1)
+        layout.addLayout(buttons)
+
+    # --- sentences ---
+
+    def show_sentences(self, sentences: dict[str, str]) -> None:
+        """Those that will be printed."""
+        self._made, self._keys = dict(sentences), list(sentences)
+        self.sentences.setRowCount(len(self._keys))
+        for row, key in enumerate(self._keys):
+            about = QTableWidgetItem(key.replace(".", " ").replace("_", " "))
+            about.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable)
+            self.sentences.setItem(row, 0, about)
+            self.sentences.setItem(row, 1, QTableWidgetItem(sentences[key]))
+        self.sentences.resizeRowsToContents()
+
+    def rewritten(self) -> dict[str, str]:
+        """Those that were changed here, by key; '' where the program's own shall return."""
+        changed = {}
+        for row, key in enumerate(self._keys):
+            item = self.sentences.item(row, 1)
+            text = "" if item is None else item.text().strip()
+            if text != self._made[key]:
+                changed[key] = text
+        return changed
+
+    # --- options ---
+
+    @property
+    def path(self) -> Path:
+        """The file to write."""
+        return Path(self.out.text().strip())
+
+    def options(self) -> ReportOptions:
+        """As chosen; shop, paper and units are kept for the next time."""
+        lines = [line.strip() for line in self.shop.toPlainText().splitlines() if line.strip()]
+        lines = lines[: _MOST_SHOP_LINES + 1]
+        self._store.setValue("report/shop", "\n".join(lines))
+        self._store.setValue("report/logo", self.logo.text().strip())
+        self._store.setValue("report/paper", self.paper.currentText())
+        self._store.setValue("report/units", self.units.currentText())
+        logo = self.logo.text().strip()
+        return ReportOptions(
+            paper="letter" if _PAPERS[self.paper.currentText()] == "letter" else "A4",
+            units="us" if _UNITS[self.units.currentText()] == "us" else "metric",
+            sections=tuple(s for s in SECTIONS if self.sections[s].isChecked()),
+            short=self.short.isChecked(),
+            shop_name=lines[0][:300] if lines else "",
+            shop_lines=tuple(line[:300] for line in lines[1:]),
+            logo=Path(logo) if logo else None,
+            shorten_vin=self.private.isChecked(),
+            shorten_names=self.private.isChecked(),
+        )
+
+    def _box(self, name: str, choices: dict[str, str], key: str) -> QComboBox:
+        box = QComboBox()
+        box.setAccessibleName(name)
+        box.addItems(list(choices))
+        box.setCurrentText(self._text(key) or next(iter(choices)))
+        return box
+
+    def _text(self, key: str) -> str:
+        value = self._store.value(key)
+        return value if isinstance(value, str) else ""
+
+    def _choose_out(self) -> None:
+        name, _ = QFileDialog.getSaveFileName(
+            self, "Report", self.out.text(), "PDF (*.pdf);;Web page (*.html)"
+        )
+        if name:
+            self.out.setText(name)
+
+    def _choose_logo(self) -> None:
+        name, _ = QFileDialog.getOpenFileName(
+            self, "Logo", self.logo.text(), "Pictures (*.png *.jpg *.jpeg)"
+        )
+        if name:
+            self.logo.setText(name)
+
+
+def _with_button(edit: QLineEdit, text: str, run: object) -> QHBoxLayout:
+    button = QPushButton(text)
+    button.setAccessibleName(f"{edit.accessibleName()}: choose")
+    button.setAutoDefault(False)
+    button.clicked.connect(run)
+    row = QHBoxLayout()
+    row.addWidget(edit, 1)
+    row.addWidget(button)
+    return row

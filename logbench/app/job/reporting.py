@@ -1,0 +1,97 @@
+"""The report from the window: options and sentences are asked for, writing is done elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from pydantic import ValidationError
+from PySide6.QtCore import QObject, Signal
+from PySide6.QtWidgets import QWidget
+
+from logbench.app.desk import Desk
+from logbench.app.job import working
+from logbench.app.job.opened import OpenJob
+from logbench.app.job.report_dialog import ReportDialog
+from logbench.job.model import Job
+from logbench.report.options import ReportOptions
+
+REPORT = "report.pdf"
+
+
+class Reporting(QObject):
+    """Asks, keeps the rewritten sentences in the job, writes the file."""
+
+    began = Signal()
+    ended = Signal()
+    written = Signal(object, object)
+    """Path, and what could not be put in."""
+    failed = Signal(str)
+
+    def __init__(self, desk: Desk, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._desk, self._parent = desk, parent
+        self.dialog: ReportDialog | None = None
+        self.show: Callable[[ReportDialog], bool] = lambda dialog: bool(dialog.exec())
+        """Shows the dialog; tests put their own answer here."""
+
+    def ask(self, opened: OpenJob) -> None:
+        """Options first; the sentences come into the dialog as soon as they are made."""
+        dialog = ReportDialog(self._desk.settings, opened.folder.path / REPORT, self._parent)
+        self.dialog = dialog
+        job = opened.job.model_copy(deep=True)
+
+        def show(sentences: dict[str, str]) -> None:
+            if self.dialog is dialog:
+                dialog.show_sentences(sentences)
+
+        task = self._desk.jobs.start(
+            lambda task: working.sentences(opened.folder, job, ReportOptions(), task),
+            show,
+            self.failed.emit,
+        )
+        agreed = self.show(dialog)
+        task.cancel()
+        self.dialog = None
+        if not agreed:
+            return
+        rewritten = dialog.rewritten()
+        if rewritten:
+            opened.edit(lambda job: _rewrite(job, rewritten))
+            opened.flush()
+        try:
+            options = dialog.options()
+        except ValidationError as error:
+            what = error.errors()[0]
+            where = " ".join(str(part) for part in what["loc"]).replace("_", " ")
+            self.failed.emit(f"The report's {where} is not taken: {what['msg']}.")
+            return
+        self.write(opened, dialog.path, options)
+
+    def write(self, opened: OpenJob, path: Path, options: ReportOptions) -> None:
+        """Write the report of the job as it is now."""
+        job = opened.job.model_copy(deep=True)
+        self.began.emit()
+        self._desk.jobs.start(
+            lambda task: working.report(opened.folder, job, path, options, task),
+            self._done,
+            self._failed,
+        )
+
+    def _done(self, result: tuple[Path, tuple[str, ...]]) -> None:
+        self.ended.emit()
+        self.written.emit(*result)
+
+    def _failed(self, sentence: str) -> None:
+        self.ended.emit()
+        self.failed.emit(sentence)
+
+
+def _rewrite(job: Job, rewritten: dict[str, str]) -> None:
+    kept = dict(job.sentences)
+    for key, text in rewritten.items():
+        if text:
+            kept[key] = text
+        else:
+            kept.pop(key, None)
+    job.sentences = kept

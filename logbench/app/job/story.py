@@ -1,0 +1,234 @@
+"""The story: concern, customer, car, notes; and the work: options, what was done, parts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QDoubleSpinBox,
+    QFormLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPlainTextEdit,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.job.entries import AGREED, Column, EntryTable, short_time
+from logbench.app.job.opened import OpenJob
+from logbench.job.model import Note, Option, Part
+
+_MOST_LINE = 300
+_TEXT_PX = 84
+_CARS: tuple[tuple[str, str], ...] = (
+    ("label", "Name of the car"),
+    ("registration", "Plate"),
+    ("vin", "VIN"),
+    ("make", "Make"),
+    ("model", "Model"),
+    ("fuel", "Fuel"),
+)
+_NUMBERS: tuple[tuple[str, str, str, int, float], ...] = (
+    ("year", "Year", "", 0, 2200),
+    ("displacement_l", "Displacement", " l", 2, 20),
+    ("cylinders", "Cylinders", "", 0, 16),
+    ("odometer_km", "Odometer", " km", 0, 9_999_999),
+)
+
+
+class _Text(QPlainTextEdit):
+    """A few lines of text; Tab leaves it."""
+
+    edited = Signal(str)
+
+    def __init__(self, name: str) -> None:
+        super().__init__()
+        self.setAccessibleName(name)
+        self.setTabChangesFocus(True)
+        self.setFixedHeight(_TEXT_PX)
+        self.textChanged.connect(lambda: self.edited.emit(self.toPlainText()))
+
+
+class Fields(QWidget):
+    """Form fields bound to parts of the job by their path, `customer.name`."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._open: OpenJob | None = None
+        self._filling = False
+        self.widgets: dict[str, QLineEdit | QDoubleSpinBox | _Text] = {}
+
+    def add_line(self, path: str, name: str) -> QLineEdit:
+        """One line of text."""
+        edit = QLineEdit()
+        edit.setMaxLength(_MOST_LINE)
+        edit.setAccessibleName(name)
+        edit.textEdited.connect(lambda text: self._set(path, text))
+        self.widgets[path] = edit
+        return edit
+
+    def add_text(self, path: str, name: str, hint: str) -> _Text:
+        """A few lines."""
+        edit = _Text(name)
+        edit.setPlaceholderText(hint)
+        edit.edited.connect(lambda text: self._set(path, text))
+        self.widgets[path] = edit
+        return edit
+
+    def add_number(
+        self, path: str, name: str, suffix: str, decimals: int, most: float
+    ) -> QDoubleSpinBox:
+        """A number; at its lowest it is unknown."""
+        box = QDoubleSpinBox()
+        box.setDecimals(decimals)
+        box.setRange(1899.0 if path.endswith("year") else 0.0, most)
+        box.setSuffix(suffix)
+        box.setSpecialValueText("unknown")
+        box.setAccessibleName(name)
+        box.setKeyboardTracking(False)
+        box.valueChanged.connect(lambda value: self._set_number(path, value))
+        self.widgets[path] = box
+        return box
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show the fields of this job."""
+        self._open = opened
+        self._filling = True
+        for path, widget in self.widgets.items():
+            part, field = self._part(path)
+            value = getattr(part, field)
+            if isinstance(widget, QDoubleSpinBox):
+                widget.setValue(widget.minimum() if value is None else float(value))
+            elif isinstance(widget, QLineEdit):
+                widget.setText(value)
+                widget.setCursorPosition(0)
+            elif widget.toPlainText() != value:
+                widget.setPlainText(value)
+        self._filling = False
+
+    def _part(self, path: str) -> tuple[Any, str]:
+        assert self._open is not None
+        *parts, field = path.split(".")
+        part: Any = self._open.job
+        for name in parts:
+            part = getattr(part, name)
+        return part, field
+
+    def _set(self, path: str, value: Any) -> None:
+        if not self._filling and self._open is not None:
+            self._open.set_value(*self._part(path), value)
+
+    def _set_number(self, path: str, value: float) -> None:
+        box = self.widgets[path]
+        assert isinstance(box, QDoubleSpinBox)
+        known = value > box.minimum()
+        number = (value if box.decimals() or path.endswith("km") else int(value)) if known else None
+        self._set(path, number)
+        if path == "vehicle.odometer_km":
+            self._set("vehicle.odometer_source", "typed" if known else "")
+
+
+class StoryPanel(Fields):
+    """Concern, customer, car, notes."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.notes = EntryTable(
+            "Notes",
+            "notes",
+            (Column("at_utc", "Time (UTC)", False, fixed=True, shown=short_time),
+             Column("text", "What was seen, said or tried")),
+            lambda: Note(text=""),
+        )  # fmt: skip
+        left, right = _form(), _form()
+        left.addRow("Title", self.add_line("title", "Title of the job"))
+        hint = "In the customer's words: what, when, since when"
+        left.addRow("Concern", self.add_text("concern", "Customer's concern", hint))
+        left.addRow("Customer", self.add_line("customer.name", "Customer's name"))
+        left.addRow("Contact", self.add_line("customer.contact", "Customer's contact"))
+        left.addRow("Technician", self.add_line("technician", "Technician"))
+        for field, name in _CARS:
+            right.addRow(name, self.add_line(f"vehicle.{field}", name))
+        pair: list[tuple[str, QWidget]] = []
+        for field, name, suffix, decimals, most in _NUMBERS:
+            box = self.add_number(f"vehicle.{field}", name, suffix, decimals, most)
+            pair.append((name, box))
+        for (name, first), (other, second) in (pair[:2], pair[2:]):
+            right.addRow(name, _beside(first, QLabel(other), second))
+        columns = QHBoxLayout()
+        columns.setSpacing(24)
+        columns.addLayout(left, 1)
+        columns.addLayout(right, 1)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(20, 12, 20, 12)
+        layout.addLayout(columns)
+        layout.addWidget(self.notes, 1)
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show this job."""
+        super().show_job(opened)
+        self.notes.show_job(opened)
+
+
+class WorkPanel(Fields):
+    """Options put to the owner and what was agreed; work done and parts; conclusion."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        time = Column("at_utc", "Time (UTC)", False, fixed=True, shown=short_time)
+        self.options = EntryTable(
+            "Options put to the owner",
+            "options",
+            (Column("what", "What"), Column("cost", "Cost", False),
+             Column("consequence", "What follows"), Column("safety", "Safety remark"),
+             Column("agreed", "Decision", False, AGREED)),
+            lambda: Option(what=""),
+        )  # fmt: skip
+        self.work = EntryTable(
+            "Work done", "work", (time, Column("text", "What was done")), lambda: Note(text="")
+        )
+        self.parts = EntryTable(
+            "Parts fitted",
+            "parts",
+            (Column("name", "Part"), Column("number", "Number"),
+             Column("quantity", "Quantity", False, number=True), Column("remark", "Remark")),
+            lambda: Part(name=""),
+        )  # fmt: skip
+        agreed = self.add_text("agreement", "What was agreed", "What was agreed with the owner")
+        told = self.add_text("conclusion", "Conclusion", "What it was, and how that is known")
+        below = _form()
+        below.addRow("Agreed", agreed)
+        below.addRow("Conclusion", told)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(20, 12, 20, 12)
+        for table in self.tables:
+            layout.addWidget(table)
+        layout.addLayout(below)
+
+    @property
+    def tables(self) -> Sequence[EntryTable]:
+        """In their order."""
+        return self.options, self.work, self.parts
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show this job."""
+        super().show_job(opened)
+        for table in self.tables:
+            table.show_job(opened)
+
+
+def _form() -> QFormLayout:
+    form = QFormLayout()
+    form.setLabelAlignment(Qt.AlignmentFlag.AlignVCenter)
+    form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
+    return form
+
+
+def _beside(*widgets: QWidget) -> QHBoxLayout:
+    row = QHBoxLayout()
+    for widget in widgets:
+        row.addWidget(widget, 0 if isinstance(widget, QLabel) else 1)
+    return row
