@@ -95,6 +95,8 @@ class Notice(QFrame):
         self.label.style().polish(self.label)
         self.label.setText(sentence)
         self.label.setAccessibleName(sentence)
+        self.button.setObjectName("primary")
+        self.button.style().polish(self.button)
         self.button.setText(button)
         self.button.setVisible(bool(button))
         self.show()

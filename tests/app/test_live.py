@@ -120,8 +120,12 @@ def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):
     qtbot.waitUntil(lambda: not recording.live.busy)
     assert garage.last.closed
     assert str(garage.last.request.out) in recording.live.notice.text
-    assert recording.live.notice.button.text() == "Review it"
+    assert recording.live.notice.button.text() == "Review it  Ctrl+Return"
     assert recording.live.stack.keys  # what was recorded stays in view
+    with qtbot.waitSignal(recording.live.review_wanted) as wanted:
+        qtbot.keyClick(recording.live, Qt.Key.Key_Return, Qt.KeyboardModifier.ControlModifier)
+    assert wanted.args == [garage.last.request.out]
+    qtbot.waitUntil(lambda: recording.review.notice.text != "")  # the fake wrote no file
 
 
 def test_frozen_strips_stand_still_while_recording_goes_on(recording: MainWindow, garage, qtbot):

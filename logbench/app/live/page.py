@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,6 +21,7 @@ from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.live.cautions import CautionsCard
 from logbench.app.live.driver import DriverView
+from logbench.app.live.files import new_file
 from logbench.app.live.links import SIMULATED
 from logbench.app.live.session import CaptureFactory, LiveSession, LiveTrace
 from logbench.app.live.setup import SetUp
@@ -179,6 +179,7 @@ class LivePage(QWidget):
         add_command(self, "Driver's view", "D", self.show_driver_view)
         self.shapes.add_commands(self, self.tools, self.show_shape)
         add_command(self, "Recover what a crash left", "Shift+F5", self._recover_here)
+        add_command(self, "Review the last recording", "Ctrl+Return", self._review_last)
         add_command(self, "Look for links again", "F5", self.set_up.find_links)
         add_view_commands(self.stack, self.view, by_hand=lambda: self.set_following(False))
         add_strip_commands(self.stack, self.stack)
@@ -227,9 +228,9 @@ class LivePage(QWidget):
             self._show_cautions(self.start, "Understood, start recording")
             return
         try:
-            out = self._new_file()
-        except OSError as error:
-            self.notice.trouble(str(_folder_error(self._desk.settings.folder, error)))
+            out = new_file(self._desk.settings.folder)
+        except StorageError as error:
+            self.notice.trouble(str(error))
             return
         self.notice.hide()
         self.set_up.remember(url)
@@ -414,7 +415,7 @@ class LivePage(QWidget):
             self.notice.success(
                 f"Saved {count_text(finished.samples)} samples of "
                 f"{time_text(finished.elapsed_s)} to {finished.path}",
-                "Review it",
+                "Review it  Ctrl+Return",
             )
         self.status.tell("step", "")
         self._wind_up()
@@ -440,9 +441,13 @@ class LivePage(QWidget):
         if self._last is not None and self._last.suffix == ".journal":
             self.start(self._last)
         elif self._last is not None:
-            self.review_wanted.emit(self._last)
+            self._review_last()
         else:
             self.start()
+
+    def _review_last(self) -> None:
+        if self._last is not None and not self.busy:
+            self.review_wanted.emit(self._last)
 
     def _show_cautions(self, then: Callable[[], object], button: str) -> None:
         self._after_cautions = then
@@ -485,15 +490,3 @@ class LivePage(QWidget):
         self.view.set_limits(0, 0)
         self.status.clear()
         self.set_following(True)
-
-    def _new_file(self) -> Path:
-        folder = self._desk.settings.folder
-        folder.mkdir(parents=True, exist_ok=True)
-        return folder / time.strftime("drive-%Y%m%d-%H%M%S.parquet")
-
-
-def _folder_error(folder: Path, error: OSError) -> StorageError:
-    return StorageError(
-        f"The folder {folder} for recordings cannot be used ({error.strerror}); make room or "
-        "choose another folder."
-    )

@@ -50,16 +50,7 @@ class SignalPicker(QWidget):
         self.search.setPlaceholderText("Search: acronym, name or PID")
         self.search.setClearButtonEnabled(True)
         self.search.setAccessibleName("Search signals")
-        self._model = QStandardItemModel(self)
-        for signal in table():
-            item = QStandardItem(f"{signal.acronym}   {signal.name}")
-            item.setCheckable(True)
-            item.setEditable(False)
-            item.setData(signal.acronym, _ACRONYM)
-            item.setData(f"{signal.acronym} {signal.name} {signal.pid:02X}".lower(), _SEARCHED)
-            item.setToolTip(f"{signal.name}, PID {signal.pid:02X}")
-            self._model.appendRow(item)
-        self._model.itemChanged.connect(self._item_changed)
+        self._model = self._make_model()
         self._shown = QSortFilterProxyModel(self)
         self._shown.setSourceModel(self._model)
         self._shown.setFilterRole(_SEARCHED)
@@ -87,6 +78,20 @@ class SignalPicker(QWidget):
         layout.addWidget(self.list, 1)
         layout.addWidget(self.count)
         self._say_count()
+
+    def _make_model(self) -> QStandardItemModel:
+        """A row for each signal of the table."""
+        model = QStandardItemModel(self)
+        for signal in table():
+            item = QStandardItem(f"{signal.acronym}   {signal.name}")
+            item.setCheckable(True)
+            item.setEditable(False)
+            item.setData(signal.acronym, _ACRONYM)
+            item.setData(f"{signal.acronym} {signal.name} {signal.pid:02X}".lower(), _SEARCHED)
+            item.setToolTip(f"{signal.name}, PID {signal.pid:02X}")
+            model.appendRow(item)
+        model.itemChanged.connect(self._item_changed)
+        return model
 
     def chosen(self) -> tuple[str, ...]:
         """Acronyms to ask for, in the table's order or the purpose's; empty for the default."""

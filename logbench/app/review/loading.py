@@ -12,6 +12,7 @@ from logbench.app.background import Task
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.grouping import group_of
 from logbench.app.plot.pyramid import Pyramid
+from logbench.app.review.computed import ECU, computed_traces
 
 if TYPE_CHECKING:
     from logbench.recording.reader import Recording
@@ -34,7 +35,7 @@ class Opened:
     @property
     def samples(self) -> int:
         """How many are in the traces read so far."""
-        return sum(len(trace.pyramid) for trace in self.traces)
+        return sum(len(trace.pyramid) for trace in self.traces if trace.ecu != ECU)
 
 
 @dataclass(frozen=True)
@@ -55,11 +56,14 @@ def open_for_review(path: Path, task: Task) -> Opened:
 
 
 def read_rest(opened: Opened, task: Task) -> Opened:
-    """The same with all its traces, in the recording's order; those read are kept."""
+    """The same with all its traces, in the recording's order; those read are kept. Derived
+    signals follow."""
     held = {trace.key: trace for trace in opened.traces}
     missing = [key for key in opened.recording.keys if key not in held]
     held |= {t.key: t for t in _read(opened.recording, missing, task)}
-    return Opened(opened.recording, tuple(held[key] for key in opened.recording.keys))
+    task.tell("Computing derived signals", 0.95)
+    computed = computed_traces(opened.recording)
+    return Opened(opened.recording, (*(held[key] for key in opened.recording.keys), *computed))
 
 
 def _read(

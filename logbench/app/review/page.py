@@ -35,6 +35,7 @@ from logbench.app.review.export import copy_picture, save_csv, save_picture
 from logbench.app.review.find_bar import FindBar
 from logbench.app.review.findings import FindingsPanel, concerns
 from logbench.app.review.loading import Judged, Opened, judge, open_for_review, read_rest
+from logbench.app.review.playback import Playback
 from logbench.app.review.search import find_spans
 from logbench.app.review.span_panel import SpanPanel
 from logbench.app.review.values import SignalsTable
@@ -63,6 +64,7 @@ class ReviewPage(QWidget):
         self.span_panel = SpanPanel(self.view)
         self.cross = CrossView(self.view, theme)
         self.find_bar = FindBar(self._search, self._find_from)
+        self.playback = Playback(self.view, self)
         self._make_parts()
         self._lay_out()
         self._add_commands()
@@ -126,6 +128,8 @@ class ReviewPage(QWidget):
             self.cross_button,
             self.find_button,
             self.export_button,
+            self.playback.button,
+            self.playback.speed,
         ):
             tools.addWidget(widget)
         tools.addSpacing(8)
@@ -144,15 +148,7 @@ class ReviewPage(QWidget):
         self._shapes.addWidget(self.cross)
         plots_layout.addWidget(self._shapes, 1)
         plots_layout.addWidget(self.span_panel)
-        self.tabs = QTabWidget()
-        self.tabs.addTab(self.findings, "Findings")
-        self.tabs.addTab(self.signals, "Signals")
-        self.tabs.setDocumentMode(True)
-        side = QFrame()
-        side.setMinimumWidth(320)
-        side_layout = QVBoxLayout(side)
-        side_layout.setContentsMargins(12, 8, 6, 12)
-        side_layout.addWidget(self.tabs)
+        side = self._make_side()
         split = QSplitter(Qt.Orientation.Horizontal)
         split.addWidget(side)
         split.addWidget(plots)
@@ -167,6 +163,19 @@ class ReviewPage(QWidget):
         layout.setSpacing(0)
         layout.addWidget(self.notice)
         layout.addWidget(self._pages, 1)
+
+    def _make_side(self) -> QFrame:
+        """Findings and signals, one behind the other."""
+        self.tabs = QTabWidget()
+        self.tabs.addTab(self.findings, "Findings")
+        self.tabs.addTab(self.signals, "Signals")
+        self.tabs.setDocumentMode(True)
+        side = QFrame()
+        side.setMinimumWidth(320)
+        side_layout = QVBoxLayout(side)
+        side_layout.setContentsMargins(12, 8, 6, 12)
+        side_layout.addWidget(self.tabs)
+        return side
 
     def _add_commands(self) -> None:
         add_view_commands(self._shapes, self.view)
@@ -183,6 +192,9 @@ class ReviewPage(QWidget):
         add_command(self, "Find when a condition holds", "Ctrl+F", self.find_bar.open)
         add_command(self, "Find the next time", "F3", lambda: self.find_bar.step(1))
         add_command(self, "Find the time before", "Shift+F3", lambda: self.find_bar.step(-1))
+        add_command(self, "Play, or stop playing", "Space", self.playback.toggle)
+        add_command(self, "Play faster", "Shift+Up", lambda: self.playback.step_speed(1))
+        add_command(self, "Play slower", "Shift+Down", lambda: self.playback.step_speed(-1))
         add_command(self, "Export what is shown", "Ctrl+E", self.ask_where_to_export)
         add_command(self, "Copy the picture", "Ctrl+Shift+C", self.copy_picture)
         add_command(self, "Cancel what is being done", "Ctrl+.", self.cancel)
@@ -206,6 +218,7 @@ class ReviewPage(QWidget):
     def open_path(self, path: Path) -> None:
         """Open a recording off the main thread; what is shown stays until it is there."""
         self.cancel()
+        self.playback.stop()
         self.notice.hide()
         self._busy(True)
         self._task = self._desk.jobs.start(
@@ -241,7 +254,8 @@ class ReviewPage(QWidget):
             return
         marks = self.view.marks
         ends = sorted((marks.get("A", self.view.start_ns), marks.get("B", self.view.end_ns)))
-        signals = list(dict.fromkeys(signal for signal, _ in self.stack.keys))
+        held = opened.recording.signals  # derived signals are not exported
+        signals = [s for s in dict.fromkeys(s for s, _ in self.stack.keys) if s in held]
         self._desk.jobs.start(
             lambda _: save_csv(path, opened.recording, signals, ends[0], ends[1]),
             self._exported,

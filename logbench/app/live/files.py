@@ -1,0 +1,20 @@
+"""Where a recording goes."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+from logbench.errors import StorageError
+
+
+def new_file(folder: Path) -> Path:
+    """A name of this minute in `folder`, which is made; `StorageError` where it cannot be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StorageError(
+            f"The folder {folder} for recordings cannot be used ({error.strerror}); make room or "
+            "choose another folder."
+        ) from error
+    return folder / time.strftime("drive-%Y%m%d-%H%M%S.parquet")

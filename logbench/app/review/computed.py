@@ -1,0 +1,79 @@
+"""Derived signals as traces, to be plotted like any other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbench.app.plot.canvas import StripTrace
+from logbench.app.plot.grouping import group_of
+from logbench.app.plot.pyramid import Pyramid
+
+if TYPE_CHECKING:
+    from logbench.analysis.alignment import Times, Values
+    from logbench.analysis.grid import RecordingLike
+    from logbench.analysis.view import View
+
+ECU = "computed"
+_TRIM_AGE_S = 10.0
+_SLOW_AGE_S = 60.0
+Made = tuple[str, str, str, "Times", "Values"]
+
+
+def computed_traces(recording: RecordingLike) -> tuple[StripTrace, ...]:
+    """Those that the recording's signals and facts allow, at the samples of their quickest input.
+
+    Total fuel trim of each bank; volumetric efficiency to atmosphere; airflow for each litre and
+    1,000 rpm; the displacement that `LOAD_ABS` implies.
+    """
+    from logbench.analysis.view import View
+
+    view = View(recording)
+    return tuple(
+        StripTrace(
+            signal, ECU, unit, Pyramid.of(t_ns, values), label=label, group=_group(signal, unit)
+        )
+        for signal, label, unit, t_ns, values in (*_trims(view), *_airflow(view))
+        if len(t_ns) and bool(np.isfinite(values).any())
+    )
+
+
+def _group(signal: str, unit: str) -> str:
+    """Airflow a litre is too small to be seen beside airflow."""
+    return f"{unit} a litre" if signal == "AIR_PER_LITRE" else group_of(signal, unit)
+
+
+def _trims(view: View) -> Iterator[Made]:
+    from logbench.analysis.derived import total_trim_pct
+
+    for bank in (1, 2):
+        short = view.trace(f"SHRTFT{bank}")
+        if short is not None and not view.missing(f"LONGFT{bank}"):
+            long_pct = view.last(short.t_ns, f"LONGFT{bank}", max_age_s=_TRIM_AGE_S)
+            total = total_trim_pct(short.value, long_pct)
+            yield f"TOTAL_TRIM{bank}", f"Total trim {bank}", "%", short.t_ns, total
+
+
+def _airflow(view: View) -> Iterator[Made]:
+    from logbench.analysis import derived
+
+    flow = view.trace("MAF")
+    if flow is None or view.missing("RPM"):
+        return
+    t_ns, rpm = flow.t_ns, view.at(flow.t_ns, "RPM")
+    litres = view.facts.vehicle.displacement_l
+    if not view.missing("LOAD_ABS"):
+        load = view.at(t_ns, "LOAD_ABS")
+        implied = derived.displacement_from_load_abs_l(flow.value, load, rpm)
+        yield "DISPLACEMENT", "Displacement by LOAD_ABS", "l", t_ns, implied
+    if litres is None:
+        return
+    per_litre = derived.airflow_per_litre_1000rpm(flow.value, rpm, litres)
+    yield "AIR_PER_LITRE", "Airflow a litre and 1,000 rpm", "g/s", t_ns, per_litre
+    if not view.missing("BARO", "IAT"):
+        around = view.last(t_ns, "BARO", max_age_s=_SLOW_AGE_S)
+        warmth = view.last(t_ns, "IAT", max_age_s=_SLOW_AGE_S)
+        share = derived.volumetric_efficiency(flow.value, rpm, litres, around, warmth)
+        yield "VOL_EFF", "Volumetric efficiency", "%", t_ns, 100.0 * share
