@@ -37,6 +37,15 @@ class Settings:
         self._store.setValue("look/theme", choice)
 
     @property
+    def us_units(self) -> bool:
+        """US units instead of metric ones."""
+        return self._text("look/units") == "us"
+
+    @us_units.setter
+    def us_units(self, value: bool) -> None:
+        self._store.setValue("look/units", "us" if value else "metric")
+
+    @property
     def geometry(self) -> QByteArray:
         """The window's place and size as Qt saved it; empty when never saved."""
         value = self._store.value("look/geometry")

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, Verdict
 from logbench.app.style import style_sheet
+from logbench.app.units import METRIC, Units
 
 Choice = Literal["system", "light", "night"]
 CHOICES: tuple[Choice, ...] = ("system", "light", "night")
@@ -94,10 +95,12 @@ class Look(QObject):
     """The theme in force. `changed` is sent after the application's palette was set."""
 
     changed = Signal(object)
+    units_changed = Signal(object)
 
     def __init__(self, choice: Choice = "system", parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._choice: Choice = choice
+        self.units = METRIC
         self.theme = self._resolve()
         hints = QGuiApplication.styleHints()
         hints.colorSchemeChanged.connect(self._system_changed)
@@ -112,6 +115,11 @@ class Look(QObject):
         """Switch the theme at once; `system` follows the desktop."""
         self._choice = choice
         self.apply()
+
+    def choose_units(self, us: bool) -> None:
+        """Show metric or US units from now on."""
+        self.units = Units(us)
+        self.units_changed.emit(self.units)
 
     def apply(self) -> None:
         """Set palette and style sheet of the application."""

@@ -8,6 +8,8 @@ from typing import Any, Protocol
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt, Signal
 from PySide6.QtWidgets import QHeaderView, QTableView, QWidget
 
+from logbench.app.units import METRIC, Units
+
 Key = tuple[str, str]
 _Index = QModelIndex | QPersistentModelIndex
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
@@ -34,6 +36,12 @@ class TracesModel(QAbstractTableModel):
         self._titles = titles
         self._rows: list[Any] = []
         self._plotted: set[Key] = set()
+        self.units = METRIC
+
+    def set_units(self, units: Units) -> None:
+        """Show values in other units."""
+        self.units = units
+        self.tell_changed(0, len(self._titles) - 1)
 
     def text(self, row: Any, column: int) -> str:
         """What a cell shows."""

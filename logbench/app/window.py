@@ -69,6 +69,7 @@ class MainWindow(QMainWindow):
         self._add_commands()
         if settings.geometry.isEmpty() or not self.restoreGeometry(settings.geometry):
             self.resize(1280, 800)
+        self.desk.look.choose_units(settings.us_units)
         self.show_page("live")
 
     # --- parts ---
@@ -116,6 +117,7 @@ class MainWindow(QMainWindow):
         add_command(self, "Go to the Job page", "Ctrl+4", lambda: self.show_page("job"))
         add_command(self, "Open a recording", "Ctrl+O", self.ask_for_recording)
         add_command(self, "Switch between light and night", "Ctrl+T", self._switch_theme)
+        add_command(self, "Metric or US units", "Ctrl+U", self._switch_units)
         add_command(self, "Full screen", "F11", self._switch_full_screen)
         add_command(self, "Close logbench", "Ctrl+Q", self.close)
 
@@ -211,6 +213,11 @@ class MainWindow(QMainWindow):
         index = CHOICES.index("light" if self.desk.look.theme.name == "night" else "night")
         self._theme_box.setCurrentIndex(index)
         self._theme_chosen(index)
+
+    def _switch_units(self) -> None:
+        us = not self.desk.look.units.us
+        self.desk.settings.us_units = us
+        self.desk.look.choose_units(us)
 
     def _switch_full_screen(self) -> None:
         self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLa
 from logbench.app.commands import add_command
 from logbench.app.live.session import LiveTrace
 from logbench.app.live.values import shown_value
+from logbench.app.units import Units
 
 MOST = 4
 _EVERY_MS = 250
@@ -51,12 +52,13 @@ class DriverView(QDialog):
         traces: Callable[[], Sequence[LiveTrace]],
         now_ns: Callable[[], int],
         said: Callable[[], str],
+        units: Callable[[], Units],
         mark: Callable[[], None],
         parent: QWidget | None = None,
     ) -> None:
         super().__init__(parent)
         self.setWindowTitle("Driver's view")
-        self._traces, self._now_ns, self._said = traces, now_ns, said
+        self._traces, self._now_ns, self._said, self._units = traces, now_ns, said, units
         self.values = [_Value() for _ in range(MOST)]
         grid = QGridLayout()
         for place, value in enumerate(self.values):
@@ -91,7 +93,9 @@ class DriverView(QDialog):
             trace = traces[place]
             found = trace.pyramid.at(trace.pyramid.end_ns) if len(trace.pyramid) else None
             fresh = found is not None and now_ns - found[0] <= _OLD_NS
-            text = shown_value(trace, found[1]) if found is not None and fresh else "–"
+            text = (
+                shown_value(trace, found[1], self._units()) if found is not None and fresh else "–"
+            )
             widget.name.setText(trace.name)
             widget.value.setText(text)
             widget.setAccessibleName(f"{trace.name}: {text}")

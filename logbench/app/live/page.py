@@ -155,6 +155,8 @@ class LivePage(QWidget):
         self.empty.pressed.connect(self.record_simulated)
         self.notice.pressed.connect(self._notice_pressed)
         self._desk.look.changed.connect(self.set_theme)
+        for owner in (self.stack, self.values.model_, self.shapes.wiggle):
+            self._desk.look.units_changed.connect(owner.set_units)
         self.values.model_.plotted_changed.connect(self._plot)
         session = self.session
         session.state_changed.connect(self._state_changed)
@@ -272,6 +274,7 @@ class LivePage(QWidget):
             self.values.model_.plotted,
             lambda: self.session.now_ns,
             self._driver_text,
+            lambda: self._desk.look.units,
             self.mark,
             self,
         )

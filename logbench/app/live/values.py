@@ -9,18 +9,18 @@ from PySide6.QtCore import QModelIndex
 from PySide6.QtWidgets import QWidget
 
 from logbench.app.live.session import LiveTrace
-from logbench.app.plot.ticks import unit_text, value_text
 from logbench.app.traces_table import TracesModel, TracesTable
+from logbench.app.units import METRIC, Units
 
 
-def shown_value(trace: LiveTrace, value: float) -> str:
+def shown_value(trace: LiveTrace, value: float, units: Units = METRIC) -> str:
     """A value with its unit, or the text of an enumeration."""
     if trace.kind != "number" and not math.isnan(value):
         from logbench.signals.decoding import label
         from logbench.signals.table import table
 
         return label(table().by_acronym(trace.signal), value)
-    return f"{value_text(value, trace.unit)} {unit_text(trace.unit)}".strip()
+    return units.text(value, trace.unit)
 
 
 class ValuesModel(TracesModel):
@@ -72,7 +72,7 @@ class ValuesModel(TracesModel):
         if found is None:
             return ""
         if column == 1:
-            return shown_value(row, found[1])
+            return shown_value(row, found[1], self.units)
         if column == 2:
             rate = self._rates.get(row.signal)
             return "" if rate is None else f"{rate:.1f}/s"

@@ -20,8 +20,8 @@ from PySide6.QtWidgets import (
 from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
 from logbench.app.live.session import LiveTrace
 from logbench.app.live.values import shown_value
-from logbench.app.plot.ticks import unit_text, value_text
 from logbench.app.tones import Tones
+from logbench.app.units import METRIC, Units
 from logbench.signals.table import table
 
 _TITLES = ("Signal", "Value", "Limit", "Dropouts", "Spikes", "Steps")
@@ -50,6 +50,7 @@ class WigglePanel(QWidget):
         super().__init__()
         self._chosen, self._mark, self._tones = chosen, mark, tones
         self._watched: list[_Watched] = []
+        self.units = METRIC
         self.count = QLabel("0")
         self.count.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.says = QLabel(_START)
@@ -108,6 +109,11 @@ class WigglePanel(QWidget):
         self.table.setRowCount(len(self._watched))
         self._show()
 
+    def set_units(self, units: Units) -> None:
+        """Show values in other units."""
+        self.units = units
+        self.refresh()
+
     def stop(self) -> None:
         """Watch no longer."""
         if self.running:
@@ -156,12 +162,11 @@ class WigglePanel(QWidget):
         for row, watched in enumerate(self._watched):
             trace, pyramid = watched.trace, watched.trace.pyramid
             found = pyramid.at(pyramid.end_ns)
-            unit = trace.unit
-            limit = f"± {value_text(watched.watch.threshold, unit)} {unit_text(unit)}"
+            limit = self.units.text(watched.watch.threshold, trace.unit, difference=True)
             texts = [
                 trace.signal,
-                "–" if found is None else shown_value(trace, found[1]),
-                "learning" if watched.watch.learning else limit,
+                "–" if found is None else shown_value(trace, found[1], self.units),
+                "learning" if watched.watch.learning else f"± {limit}",
                 *(str(watched.counts[kind]) for kind in HitKind),
             ]
             for column, text in enumerate(texts):

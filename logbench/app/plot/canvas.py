@@ -21,6 +21,7 @@ from logbench.app.plot.ticks import round_range, time_ticks
 from logbench.app.plot.ticks import value_ticks as ticks_of
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
 
 _FEWEST_DATA_SHARE = 0.4
 _DENSE_PER_PX = 1.5
@@ -99,6 +100,8 @@ class Canvas:
         self.view = view
         self.theme = theme
         self.traces: list[StripTrace] = []
+        self.unit = unit
+        self.units = METRIC
         self.range = ValueRange(least=_LEAST_RANGE.get(unit, 0.0))
         self.shades: tuple[Span, ...] = ()
         self.event_times: Sequence[int] = ()
@@ -115,6 +118,12 @@ class Canvas:
     def height(self) -> int:
         """Of the plot, in pixels that are not the device's."""
         return round(self.pixmap.height() / self.pixmap.devicePixelRatio())
+
+    def set_units(self, units: Units) -> None:
+        """Show values in other units."""
+        self.units = units
+        self.range = ValueRange(least=_LEAST_RANGE.get(self.unit, 0.0) * units.line(self.unit)[0])
+        self.renew()
 
     def resize(self, size: QSize, ratio: float) -> None:
         """Another size; all is drawn again."""
@@ -193,7 +202,10 @@ class Canvas:
             return None
         t0, t1 = self.view.t_of(left), self.view.t_of(right)
         found = [e for t in self.traces if (e := t.pyramid.extremes(t0, t1)) is not None]
-        return (min(e[0] for e in found), max(e[1] for e in found)) if found else None
+        if not found:
+            return None
+        low, high = min(e[0] for e in found), max(e[1] for e in found)
+        return self.units.value(low, self.unit), self.units.value(high, self.unit)
 
     def _changed_columns(self, shift: int) -> tuple[int, int]:
         """From and to which column of the new view something must be drawn."""
@@ -234,6 +246,8 @@ class Canvas:
         height = self.height - 1
         scale = height / (self.range.high - self.range.low)
         base = height + self.range.low * scale
+        factor, offset = self.units.line(self.unit)
+        base, scale = base - offset * scale, scale * factor
         gap_ns = pyramid.gap_ns(buckets.samples)
         if buckets.samples > 1 or pyramid.samples_per_px(view.ns_per_px) > _DENSE_PER_PX:
             column, low, high = lines.columns(buckets, px_per_ns)
@@ -283,7 +297,9 @@ class Canvas:
         for place, trace in enumerate(self.traces):
             if trace.band is None:
                 continue
-            low, high = trace.band
+            low, high = (
+                None if end is None else self.units.value(end, self.unit) for end in trace.band
+            )
             top = self.y_of(self.range.high if high is None else high)
             bottom = self.y_of(self.range.low if low is None else low)
             color = self.theme.trace(place)

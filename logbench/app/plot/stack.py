@@ -15,6 +15,7 @@ from logbench.app.plot.grouping import rank_of
 from logbench.app.plot.strip import GUTTER, RIGHT, Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
 
 MOST_IN_A_STRIP = 4
 """Traces put into one strip without being asked: more are hard to tell apart."""
@@ -33,6 +34,7 @@ class StripStack(QWidget):
         super().__init__(parent)
         self.view = view
         self.theme = theme
+        self.units = METRIC
         self.strips: list[Strip] = []
         self._shades: tuple[Span, ...] = ()
         self._events: list[int] = []
@@ -94,6 +96,7 @@ class StripStack(QWidget):
     def add_strip(self, unit: str, group: str = "", at: int | None = None) -> Strip:
         """A new empty strip, at the bottom or at a place."""
         strip = Strip(self.view, self.theme, unit, group)
+        strip.set_units(self.units)
         strip.set_shades(self._shades)
         strip.set_event_times(self._events)
         self.gestures.watch(strip)
@@ -161,6 +164,12 @@ class StripStack(QWidget):
         self.axis.set_theme(theme)
         for strip in self.strips:
             strip.set_theme(theme)
+
+    def set_units(self, units: Units) -> None:
+        """Show values in other units."""
+        self.units = units
+        for strip in self.strips:
+            strip.set_units(units)
 
     def set_shades(self, spans: Sequence[Span]) -> None:
         """Shade spans in every strip."""

@@ -25,9 +25,10 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from logbench.analysis.model import Span
 from logbench.app.plot import lines
 from logbench.app.plot.canvas import Canvas, StripTrace, ValueRange
-from logbench.app.plot.ticks import tick_text, unit_text, value_text
+from logbench.app.plot.ticks import tick_text, unit_text
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
+from logbench.app.units import Units
 
 GUTTER = 72
 """Width of the value axis, pixels; the same for all strips, so that their times line up."""
@@ -99,6 +100,16 @@ class Strip(QWidget):
         self.canvas.theme = theme
         self.renew()
 
+    @property
+    def unit_shown(self) -> str:
+        """The unit as it is printed."""
+        return unit_text(self.canvas.units.unit(self.unit))
+
+    def set_units(self, units: Units) -> None:
+        """Show values in other units."""
+        self.canvas.set_units(units)
+        self._named()
+
     def set_shades(self, spans: tuple[Span, ...]) -> None:
         """Shade these spans under the traces (the evidence of a finding)."""
         self.canvas.shades = spans
@@ -148,8 +159,7 @@ class Strip(QWidget):
         found = trace.pyramid.at(trace.pyramid.end_ns if t_ns is None else t_ns)
         if found is None:
             return "–"
-        shown = value_text(found[1], trace.unit)
-        return f"{shown} {unit_text(trace.unit)}".strip()
+        return self.canvas.units.text(found[1], trace.unit)
 
     # --- painting ---
 
@@ -218,7 +228,7 @@ class Strip(QWidget):
         painter.setFont(self.font())
         painter.setPen(QColor(theme.muted))
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-        painter.drawText(QRect(0, 0, GUTTER - 8, HEADER), align, unit_text(self.unit))
+        painter.drawText(QRect(0, 0, GUTTER - 8, HEADER), align, self.unit_shown)
         tall = QFontMetrics(self.font()).height()
         ticks = self.canvas.value_ticks()
         step = ticks[1][0] - ticks[0][0] if len(ticks) > 1 else 1.0
@@ -233,7 +243,7 @@ class Strip(QWidget):
         """Where each trace's label and value stand in the header."""
         metrics = QFontMetrics(self.font())
         widths = [
-            _LABEL_LEFT + metrics.horizontalAdvance(f"{t.name}  −88,888 {unit_text(t.unit)}   ")
+            _LABEL_LEFT + metrics.horizontalAdvance(f"{t.name}  −88,888 {self.unit_shown}   ")
             for t in self.traces
         ]
         room = self.width() - GUTTER - RIGHT
@@ -305,7 +315,7 @@ class Strip(QWidget):
 
     def _named(self) -> None:
         names = ", ".join(t.signal for t in self.traces) or "empty"
-        self.setAccessibleName(f"Strip: {names}, {unit_text(self.unit)}")
+        self.setAccessibleName(f"Strip: {names}, {self.unit_shown}")
         self.renew()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +25,7 @@ from logbench.app.plot.ticks import count_text, unit_text
 from logbench.app.plot.view import TimeView
 from logbench.app.review.cross import Pairs, cells, condition_of, pair, spans_of
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
 
 if TYPE_CHECKING:
     from logbench.app.review.cross_plot import CrossPlot
@@ -49,6 +51,7 @@ class CrossView(QWidget):
         self._conditions: Sequence[ConditionSpan] = ()
         self._pairs: Pairs | None = None
         self._theme = theme
+        self._units = METRIC
         self._plot: CrossPlot | None = None
         self.x_box, self.y_box, self.z_box, self.shape_box = (QComboBox() for _ in range(4))
         self.shape_box.addItems(_SHAPES)
@@ -118,6 +121,11 @@ class CrossView(QWidget):
             self._plot.set_theme(theme)
             self.draw()
 
+    def set_units(self, units: Units) -> None:
+        """Show values in other units."""
+        self._units = units
+        self._draw_soon()
+
     def draw(self) -> None:
         """Pair the values anew and show them."""
         chosen = [self._chosen(box) for box in (self.x_box, self.y_box)]
@@ -125,8 +133,15 @@ class CrossView(QWidget):
             return
         x, y = chosen[0], chosen[1]
         z = self._chosen(self.z_box)
-        self._pairs = pairs = pair(x, y, z, self._view.start_ns, self._view.end_ns)
-        titles = (title_of(x.name, x.unit), title_of(y.name, y.unit))
+        found_pairs = pair(x, y, z, self._view.start_ns, self._view.end_ns)
+        units = self._units
+        self._pairs = pairs = replace(
+            found_pairs,
+            x=units.array(found_pairs.x, x.unit),
+            y=units.array(found_pairs.y, y.unit),
+            z=None if found_pairs.z is None or z is None else units.array(found_pairs.z, z.unit),
+        )
+        titles = (title_of(x.name, units.unit(x.unit)), title_of(y.name, units.unit(y.unit)))
         shape = self.shape_box.currentText()
         if shape == "Points":
             self.plot.show_points(pairs, self._colors(pairs), titles)
@@ -134,7 +149,7 @@ class CrossView(QWidget):
             found = cells(pairs)
             counted = np.where(found.count > 0, found.count, np.nan).astype(np.float64)
             number = {"Median": found.median, "Spread": found.spread}.get(shape, counted)
-            unit = "" if shape == "Count" else (z or y).unit
+            unit = "" if shape == "Count" else units.unit((z or y).unit)
             self.plot.show_cells(found, number, titles, unit)
         self.said.setText(f"{count_text(len(pairs.x))} points")
 

@@ -75,6 +75,9 @@ class ReviewPage(QWidget):
         self.find_bar.found.connect(self.stack.set_shades)
         self.find_bar.chosen.connect(self._found)
         desk.look.changed.connect(self.set_theme)
+        for owner in (self.stack, self.signals.model_, self.span_panel, self.cross):
+            owner.set_units(desk.look.units)
+            desk.look.units_changed.connect(owner.set_units)
         self.setFocusProxy(self.stack)
 
     # --- building ---

@@ -20,6 +20,7 @@ from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.ticks import count_text, time_text, unit_text, value_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.review.span import SpanNumbers, span_numbers
+from logbench.app.units import METRIC, Units
 
 _TITLES = (
     "Signal", "A", "B", "B − A", "Minimum", "Maximum", "Mean", "Deviation", "Slope", "Samples",
@@ -35,6 +36,7 @@ class SpanPanel(QWidget):
         super().__init__(parent)
         self._view = view
         self._traces: Sequence[StripTrace] = ()
+        self.units = METRIC
         self._shown_for: tuple[object, ...] = ()
         self.title = QLabel()
         self.close_button = QPushButton("Take A and B away")
@@ -67,6 +69,12 @@ class SpanPanel(QWidget):
         self._traces = traces
         self._fill()
 
+    def set_units(self, units: Units) -> None:
+        """Show values in other units."""
+        self.units = units
+        self._shown_for = ()
+        self._fill()
+
     def put(self, name: str) -> None:
         """Put cursor `A` or `B` where the moving cursor is, or in the middle of the view."""
         at = self._view.cursor_ns
@@ -94,7 +102,9 @@ class SpanPanel(QWidget):
         )
         self.table.setRowCount(len(self._traces))
         for row, trace in enumerate(self._traces):
-            for column, text in enumerate(row_of(trace, span_numbers(trace.pyramid, a, b))):
+            for column, text in enumerate(
+                row_of(trace, span_numbers(trace.pyramid, a, b), self.units)
+            ):
                 item = QTableWidgetItem(text)
                 right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
                 if column:
@@ -102,19 +112,24 @@ class SpanPanel(QWidget):
                 self.table.setItem(row, column, item)
 
 
-def row_of(trace: StripTrace, numbers: SpanNumbers) -> list[str]:
+def row_of(trace: StripTrace, numbers: SpanNumbers, units: Units = METRIC) -> list[str]:
     """The texts of one row of the table."""
-    unit = trace.unit
-    values = (
-        numbers.at_a, numbers.at_b, numbers.difference, numbers.minimum, numbers.maximum,
-        numbers.mean,
-    )  # fmt: skip
+    unit = units.unit(trace.unit)
+    at_a, at_b, low, high, mean = (
+        units.value(v, trace.unit)
+        for v in (numbers.at_a, numbers.at_b, numbers.minimum, numbers.maximum, numbers.mean)
+    )
+    values = (at_a, at_b, at_b - at_a, low, high, mean)
+    deviation, slope = (
+        units.value(v, trace.unit, difference=True)
+        for v in (numbers.deviation, numbers.slope_per_s)
+    )
     name = f"{trace.name} ({unit_text(unit)})" if unit else trace.name
     return [
         name,
         *(value_text(v, unit) for v in values),
-        value_text(numbers.deviation),
-        f"{value_text(numbers.slope_per_s)}/s",
+        value_text(deviation),
+        f"{value_text(slope)}/s",
         count_text(numbers.count),
         f"{value_text(numbers.rate_hz)}/s",
     ]

@@ -8,11 +8,11 @@ from collections.abc import Sequence
 from PySide6.QtWidgets import QWidget
 
 from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.ticks import unit_text, value_text
 from logbench.app.traces_table import TracesModel, TracesTable
+from logbench.app.units import METRIC, Units
 
 
-def value_at(trace: StripTrace, t_ns: int | None) -> str:
+def value_at(trace: StripTrace, t_ns: int | None, units: Units = METRIC) -> str:
     """The trace's value at a time with its unit, or an enumeration's text; empty without one."""
     found = None if t_ns is None else trace.pyramid.at(t_ns)
     if found is None:
@@ -22,7 +22,7 @@ def value_at(trace: StripTrace, t_ns: int | None) -> str:
         from logbench.signals.table import table
 
         return label(table().by_acronym(trace.signal), found[1])
-    return f"{value_text(found[1], trace.unit)} {unit_text(trace.unit)}".strip()
+    return units.text(found[1], trace.unit)
 
 
 class SignalsModel(TracesModel):
@@ -48,7 +48,7 @@ class SignalsModel(TracesModel):
 
     def text(self, row: StripTrace, column: int) -> str:
         """Name, value at the cursor."""
-        return row.name if column == 0 else value_at(row, self._cursor_ns)
+        return row.name if column == 0 else value_at(row, self._cursor_ns, self.units)
 
 
 class SignalsTable(TracesTable):
