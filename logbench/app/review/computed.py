@@ -67,7 +67,7 @@ def _airflow(view: View) -> Iterator[Made]:
     if not view.missing("LOAD_ABS"):
         load = view.at(t_ns, "LOAD_ABS")
         implied = derived.displacement_from_load_abs_l(flow.value, load, rpm)
-        yield "DISPLACEMENT", "Displacement by LOAD_ABS", "l", t_ns, implied
+        yield "DISPLACEMENT", "Litres by LOAD_ABS", "", t_ns, implied
     if litres is None:
         return
     per_litre = derived.airflow_per_litre_1000rpm(flow.value, rpm, litres)

@@ -23,7 +23,7 @@ from logbench.app.review.span import SpanNumbers, span_numbers
 from logbench.app.units import METRIC, Units
 
 _TITLES = (
-    "Signal", "A", "B", "B − A", "Minimum", "Maximum", "Mean", "Deviation", "Slope", "Samples",
+    "Signal", "A", "B", "B − A", "Lowest", "Highest", "Mean", "Std dev", "Slope", "Samples",
     "Rate",
 )  # fmt: skip
 _ROW_HEIGHT = 26
