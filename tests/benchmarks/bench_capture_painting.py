@@ -39,6 +39,8 @@ TWELVE = (
 )
 STRIPS, PER_STRIP = 6, 5
 WINDOW_NS = 60 * SECOND
+JITTER_NS = SECOND // 5
+"""Every other frame is moved by about five pixels, so that none is the same picture."""
 HISTORY = 1_200
 """Samples of each trace there are to paint from the start: a minute at 20 a second."""
 SETTLED_S = 2.0
@@ -77,8 +79,8 @@ class Window:
         for message in messages:
             if isinstance(message, Batch):
                 self._append(message)
-        self._end_ns += 1  # so that it is never the same picture
-        self.view.show_span(self._end_ns - WINDOW_NS, self._end_ns)
+        end_ns = self._end_ns + self.frames % 2 * JITTER_NS
+        self.view.show_span(end_ns - WINDOW_NS, end_ns)
         QApplication.processEvents()
         self.frames += 1
 
