@@ -162,6 +162,7 @@ class StoryPanel(Fields):
         columns.setSpacing(24)
         columns.addLayout(left, 1)
         columns.addLayout(right, 1)
+        columns.setAlignment(left, Qt.AlignmentFlag.AlignTop)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(20, 12, 20, 12)
         layout.addLayout(columns)
@@ -223,6 +224,8 @@ class WorkPanel(Fields):
 def _form() -> QFormLayout:
     form = QFormLayout()
     form.setLabelAlignment(Qt.AlignmentFlag.AlignVCenter)
+    form.setVerticalSpacing(8)
+    form.setHorizontalSpacing(12)
     form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
     return form
 

@@ -1,0 +1,388 @@
+"""The Job page: a job is made, edited, saved by itself, read from a car, cleared and reported."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+from PySide6.QtCore import QMimeData, QPointF, Qt, QUrl
+from PySide6.QtGui import QDropEvent, QImage
+from PySide6.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QWidget
+from pytestqt.qtbot import QtBot
+
+from logbench.app.job.guard_dialog import GuardDialog, evap_dialog
+from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE, JobPage
+from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
+from logbench.app.job.report_dialog import ReportDialog
+from logbench.app.theme import LIGHT
+from logbench.app.window import MainWindow
+from logbench.job.folder import JobFolder, open_job
+from logbench.job.model import RESTRAINT_CAUTION, JobEvent
+from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, ControlTest
+from logbench.vehicle.records.model import CarReading, Code, MonitorResult
+from tests.job.hurried import faulty_at_rest
+
+SLOW_MS = 100_000
+
+
+@pytest.fixture
+def page(window: MainWindow, tmp_path: Path) -> JobPage:
+    window.show_page("job")
+    assert window.job.new_job(tmp_path, "Rough idle")
+    return window.job
+
+
+def on_disk(page: JobPage):
+    assert page.opened is not None
+    assert page.opened.flush()
+    return open_job(page.opened.folder.path)[1]
+
+
+def give(qtbot: QtBot, widget: QWidget, text: str) -> None:
+    widget.setFocus()
+    qtbot.keyClicks(widget, text)
+
+
+def drop(page: JobPage, *paths: Path) -> None:
+    data = QMimeData()
+    data.setUrls([QUrl.fromLocalFile(str(path)) for path in paths])
+    event = QDropEvent(
+        QPointF(5, 5),
+        Qt.DropAction.CopyAction,
+        data,
+        Qt.MouseButton.LeftButton,
+        Qt.KeyboardModifier.NoModifier,
+    )
+    page.dropEvent(event)
+
+
+def reading(*codes: Code) -> CarReading:
+    answered = {f"{state} codes": ["7E8"] for state in ("stored", "pending", "permanent")}
+    return CarReading(
+        read_utc="2026-03-01T10:00:00+00:00", complete=True, codes=list(codes), answered=answered
+    )
+
+
+LEAN = Code(code="P0171", state="stored", ecu="7E8", text="System Too Lean")
+
+
+def test_a_job_is_made_typed_into_and_saved_by_itself(page: JobPage, qtbot):
+    fields = page.story.widgets
+    give(qtbot, fields["concern"], "Shakes at idle.")
+    give(qtbot, fields["customer.name"], "Ada Example")
+    fields["vehicle.displacement_l"].setValue(1.8)
+    fields["vehicle.odometer_km"].setValue(84_000)
+    page.story.notes.add_row()
+    page.story.notes.table.item(0, 1).setText("Hissing at the intake.")
+    assert page.opened is not None
+    path = page.opened.folder.path
+    qtbot.waitUntil(lambda: "Hissing" in (path / "job.toml").read_text("utf-8"), timeout=SLOW_MS)
+    _, job = open_job(path)
+    assert job.concern == "Shakes at idle."
+    assert job.customer.name == "Ada Example"
+    assert (job.vehicle.displacement_l, job.vehicle.odometer_km) == (1.8, 84_000)
+    assert job.vehicle.odometer_source == "typed"
+    assert page.state.text() == "saved"
+
+
+def test_work_parts_options_in_their_tables(page: JobPage, qtbot):
+    for table in page.work.tables:
+        table.add_row()
+    options, work, parts = page.work.tables
+    options.table.item(0, 0).setText("Renew the hose")
+    options.table.item(0, 4).setText("agreed")
+    work.table.item(0, 1).setText("Hose renewed")
+    parts.table.item(0, 0).setText("Hose")
+    parts.table.item(0, 2).setText("2,5")
+    job = on_disk(page)
+    assert (job.options[0].what, job.options[0].agreed) == ("Renew the hose", True)
+    assert job.work[0].text == "Hose renewed"
+    assert (job.parts[0].name, job.parts[0].quantity) == ("Hose", 2.5)
+
+    parts.table.item(0, 2).setText("many")  # refused: the old value stays, with a sentence
+    assert "quantity was not changed" in page.notice.text
+    assert parts.table.item(0, 2).text() == "2.5"
+    work.table.selectRow(0)
+    qtbot.keyClick(work.table, Qt.Key.Key_Delete)
+    assert on_disk(page).work == []
+
+
+def test_the_restraint_caution_comes_with_its_code(page: JobPage):
+    page.show_part(OTHERS)
+    table = page.others.table
+    table.add_row()
+    table.table.item(0, 0).setText("Airbag")
+    table.table.item(0, 1).setText("B1234")
+    assert not page.others.caution.isVisible()
+    table.table.item(0, 5).setCheckState(Qt.CheckState.Checked)
+    assert page.others.caution.isVisible()
+    assert RESTRAINT_CAUTION in page.others.caution.text()
+    assert on_disk(page).other_codes[0].restraint
+
+
+def test_somebody_else_changes_the_job(page: JobPage, qtbot):
+    assert page.opened is not None
+    other, job = open_job(page.opened.folder.path)
+    job.concern = "Changed elsewhere."
+    other.save(job)
+    shown = page.story.widgets["concern"]
+    qtbot.waitUntil(lambda: shown.toPlainText() == "Changed elsewhere.", timeout=SLOW_MS)
+
+    # both change it: nothing is overwritten, mine is kept beside it
+    give(qtbot, page.story.widgets["technician"], "R")
+    job.concern = "Changed again."
+    other.save(job)
+    qtbot.waitUntil(lambda: "nothing was overwritten" in page.notice.text, timeout=SLOW_MS)
+    folder = page.opened.folder.path
+    assert open_job(folder)[1].concern == "Changed again."
+    mine = list(folder.glob("job.mine-*.toml"))
+    assert len(mine) == 1
+    assert 'technician = "R"' in mine[0].read_text("utf-8")
+    page.notice.button.click()
+    assert shown.toPlainText() == "Changed again."
+
+
+def test_dropped_files_are_taken_in(
+    page: JobPage, window: MainWindow, drive_file: Path, tmp_path: Path, qtbot
+):
+    photo, paper = tmp_path / "hose.png", tmp_path / "invoice.txt"
+    assert QImage(40, 30, QImage.Format.Format_RGB32).save(str(photo))
+    paper.write_text("invented", encoding="utf-8")
+    drop(page, photo, paper, drive_file, tmp_path / "gone.jpg")
+    qtbot.waitUntil(lambda: bool(page.notice.text), timeout=SLOW_MS)
+    assert "3 files taken" in page.notice.text
+    assert "gone.jpg" in page.notice.text
+    job = on_disk(page)
+    assert [entry.role for entry in job.recordings] == ["before"]
+    assert [entry.file for entry in (*job.photos, *job.files)] == [
+        "photos/hose.png",
+        "files/invoice.txt",
+    ]
+    page.show_part(PHOTOS)
+    page.photos.photos.table.setCurrentCell(0, 0)
+    assert not page.photos.preview.pixmap().isNull()
+
+    page.show_part(TIMELINE)
+    qtbot.waitUntil(lambda: page.timeline.topLevelItemCount() == 4, timeout=SLOW_MS)
+    page.show_part(RECORDINGS)
+    page.recordings.table.table.setCurrentCell(0, 0)
+    qtbot.keyClick(page.recordings.table.table, Qt.Key.Key_Return)
+    assert window.review.isVisible()
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=SLOW_MS)
+    assert page.opened is not None
+    assert window.review.opened.recording.path.is_relative_to(page.opened.folder.path)
+
+
+def test_before_and_after_are_sent_to_compare(
+    page: JobPage, window: MainWindow, drive_file: Path, qtbot
+):
+    assert page.opened is not None
+    folder = page.opened.folder
+
+    def add(job):
+        folder.add_recording(job, drive_file, "before")
+        folder.add_recording(job, drive_file, "after")
+
+    page.opened.edit(add)
+    qtbot.mouseClick(page.recordings.compare_button, Qt.MouseButton.LeftButton)
+    assert window.compare.isVisible()
+    assert [box.paths[0].name for box in window.compare.sides.boxes.values()] == [
+        "drive.parquet",
+        "drive-2.parquet",
+    ]
+
+
+def test_readings_and_what_changed_between_them(page: JobPage, qtbot):
+    assert page.opened is not None
+    folder = page.opened.folder
+
+    def add(job):
+        folder.add_reading(job, reading(LEAN), "before")
+        folder.add_reading(job, reading(), "after")
+
+    page.opened.edit(add)
+    page.show_part(RECORDS)
+    records = page.records
+    qtbot.waitUntil(lambda: records.list.count() == 3, timeout=SLOW_MS)
+    assert "Stored codes: none" in records.tree.words()
+    assert "Freeze frames: the car did not tell." in records.tree.words()
+    records.list.setCurrentRow(0)
+    assert "P0171  System Too Lean  7E8" in records.tree.words()
+    records.list.setCurrentRow(2)
+    assert "1 code gone; 0 monitors run since." in records.tree.words()
+    assert "before: stored after: none" in records.tree.words()
+
+    # a reading that is no longer there costs its own row only
+    folder.place(page.opened.job.readings[0].file).unlink()
+    page.opened.edit(lambda job: setattr(job.readings[0], "role", "other"))
+    qtbot.waitUntil(lambda: "cannot be read" in records.list.item(0).text(), timeout=SLOW_MS)
+    assert records.list.count() == 2
+    records.list.setCurrentRow(0)
+    assert "put the file back" in records.tree.words()
+
+
+def test_margin_bars_are_drawn_on_the_side_of_the_limit(qtbot):
+    tree = ReadingTree(LIGHT)
+    qtbot.addWidget(tree)
+    tree.resize(900, 400)
+    results = [
+        MonitorResult(ecu="7E8", test_id=1, monitor="Catalyst", passed=True, margin=0.8),
+        MonitorResult(ecu="7E8", test_id=2, monitor="Catalyst", passed=False, margin=-0.8),
+    ]
+    tree.show_reading(CarReading(monitor_results=results))
+    tree.show()
+    section = next(
+        tree.topLevelItem(n)
+        for n in range(tree.topLevelItemCount())
+        if tree.topLevelItem(n).text(0).startswith("Monitor results: 2, 1 failed")
+    )
+    picture = tree.viewport().grab().toImage()
+    ratio = picture.devicePixelRatio()
+    seen = []
+    for number in range(2):
+        row = section.child(number)
+        assert row.data(MARGIN_COLUMN, MARGIN_ROLE) == results[number].margin
+        room = tree.visualRect(tree.indexFromItem(row, MARGIN_COLUMN))
+        at = [room.left() + round(room.width() * share) for share in (0.3, 0.7)]
+        y = room.center().y()
+        colours = [picture.pixelColor(round(x * ratio), round(y * ratio)).name() for x in at]
+        seen.append(colours)
+    ground = LIGHT.line.lower()
+    assert seen[0][0] == ground != seen[0][1]
+    assert seen[1][1] == ground != seen[1][0]
+
+
+def test_nothing_is_cleared_without_tick_and_words(page: JobPage, qtbot):
+    asked: list[GuardDialog] = []
+
+    def try_to(dialog: GuardDialog) -> bool:
+        asked.append(dialog)
+        assert not dialog.go.isEnabled()
+        dialog.words.setText(CONSENT)
+        assert not dialog.go.isEnabled()
+        dialog.tick.setChecked(True)
+        assert dialog.go.isEnabled()
+        dialog.words.setText(CONSENT.lower())
+        assert not dialog.go.isEnabled()
+        return False
+
+    page.car.ask = try_to
+    page.records.link.choose("127.0.0.1:9")
+    page.records.clear_button.click()
+    assert not page.car.busy
+    texts = " ".join(w.text() for w in asked[0].findChildren(QWidget) if hasattr(w, "text"))
+    assert all(loss in texts for loss in LOSSES)
+
+    dialog = evap_dialog([ControlTest(ecu="7E8", test_id=1, name="close", startable=True)], page)
+    texts = " ".join(w.text() for w in dialog.findChildren(QWidget) if hasattr(w, "text"))
+    assert all(caution in texts for caution in EVAP_CAUTIONS)
+
+
+def test_a_car_that_is_not_there_is_a_sentence(page: JobPage, qtbot):
+    page.records.link.choose("no such thing")
+    page.records.read_button.click()
+    assert "is no link" in page.notice.text
+    page.records.link.choose("127.0.0.1:9")  # the discard port: nothing listens
+    page.records.read_button.click()
+    assert page.car.busy
+    qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+    assert "127.0.0.1" in page.notice.text
+    assert on_disk(page).readings == []
+
+
+def test_read_and_clear_a_real_car(page: JobPage, qtbot):
+    def agree(dialog: GuardDialog) -> bool:
+        dialog.tick.setChecked(True)
+        dialog.words.setText(CONSENT)
+        return dialog.go.isEnabled()
+
+    page.car.ask = agree
+    told: list[str] = []
+    page.car.told.connect(told.append)
+    page.show_part(RECORDS)
+    with faulty_at_rest() as url:
+        page.records.link.choose(url)
+        page.records.read_button.click()
+        assert not page.records.clear_button.isEnabled()
+        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+        assert "read and kept: 1 code." in page.notice.text
+        assert "Reading trouble codes" in told
+        qtbot.waitUntil(lambda: "P0171" in page.records.tree.words(), timeout=SLOW_MS)
+        assert "Monitor results:" in page.records.tree.words()
+        assert "Freeze frame 0 of 7E8, set by P0171" in page.records.tree.words()
+        page.records.clear_button.click()
+        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+    assert "7E8, 7E9 cleared. No stored or pending code is left." in page.notice.text
+    job = on_disk(page)
+    assert [entry.role for entry in job.readings] == ["before", "before", "other"]
+    assert [event.kind for event in job.events] == ["codes cleared"]
+    assert job.vehicle.odometer_source == "PID A6"
+
+
+def test_the_report_is_written_with_rewritten_sentences(page: JobPage, qtbot):
+    assert page.opened is not None
+    folder: JobFolder = page.opened.folder
+    page.opened.edit(lambda job: folder.add_reading(job, reading(LEAN), "before"))
+    page.opened.edit(lambda job: setattr(job, "concern", "Shakes at idle."))
+    shown: list[ReportDialog] = []
+
+    def choose(dialog: ReportDialog) -> bool:
+        shown.append(dialog)
+        qtbot.waitUntil(lambda: dialog.sentences.rowCount() > 0, timeout=SLOW_MS)
+        dialog.sentences.item(0, 1).setText("In plain words: it draws false air.")
+        dialog.paper.setCurrentText("US letter")
+        dialog.shop.setPlainText("Example Garage\n1 Invented Road")
+        dialog.sections["methods"].setChecked(False)
+        return True
+
+    page.reporting.show = choose
+    page.ask_for_report()
+    qtbot.waitUntil(lambda: "Report written" in page.notice.text, timeout=SLOW_MS)
+    pages = PdfReader(io.BytesIO((folder.path / "report.pdf").read_bytes())).pages
+    assert [round(float(side)) for side in pages[0].mediabox[2:]] == [612, 792]  # US letter, points
+    text = " ".join(" ".join(p.extract_text().split()) for p in pages)
+    for part in ("Shakes at idle.", "P0171", "it draws false air", "Example Garage"):
+        assert part in text, part
+    assert on_disk(page).sentences
+    assert page.notice.button.text() == "Open the report"
+    again = ReportDialog(page._desk.settings, folder.path / "x.pdf", page)
+    assert again.shop.toPlainText() == "Example Garage\n1 Invented Road"
+
+
+def test_closing_the_window_saves(window: MainWindow, page: JobPage, qtbot):
+    assert page.opened is not None
+    path = page.opened.folder.path
+    event = JobEvent(kind="seen", text="typed just before closing")
+    page.opened.edit(lambda job: job.events.append(event))
+    window.close()
+    qtbot.waitUntil(lambda: not window.isVisible())
+    assert open_job(path)[1].events[0].text == "typed just before closing"
+
+
+def test_a_damaged_job_is_a_sentence(page: JobPage, tmp_path: Path):
+    bad = tmp_path / "bad"
+    bad.mkdir()
+    (bad / "job.toml").write_text("concern = [", encoding="utf-8")
+    assert not page.open_path(bad)
+    assert "job.toml" in page.notice.text
+    assert page.opened is not None
+
+
+def test_everything_has_a_name_a_key_and_fits(window: MainWindow, page: JobPage):
+    kinds = (QAbstractButton, QComboBox, QAbstractSpinBox, QLineEdit)
+    for number in range(page.tabs.count()):
+        page.show_part(number)
+        area = page.tabs.currentWidget()
+        assert area.widget().minimumSizeHint().width() <= area.viewport().width(), number
+        for widget in page.tabs.currentWidget().findChildren(QWidget):
+            if widget.objectName().startswith("qt_"):
+                continue  # a part of a Qt widget that has a name
+            if isinstance(widget, kinds) and not isinstance(widget.parent(), kinds):
+                assert widget.accessibleName() or getattr(widget, "text", str)(), widget
+    titles = [action.text() for action in window.commands()]
+    assert len(set(titles)) == len(titles)
+    keys = [action.shortcut().toString() for action in window.commands()]
+    assert all(keys)
+    assert len(set(keys)) == len(keys)
