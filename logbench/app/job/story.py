@@ -232,6 +232,7 @@ def _form() -> QFormLayout:
 
 def _beside(*widgets: QWidget) -> QHBoxLayout:
     row = QHBoxLayout()
+    row.setSpacing(8)
     for widget in widgets:
         row.addWidget(widget, 0 if isinstance(widget, QLabel) else 1)
     return row
