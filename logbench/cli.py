@@ -17,6 +17,7 @@ import typer
 from typer.exceptions import TyperException
 
 from logbench import __version__
+from logbench.cli_archive import archive_app
 from logbench.cli_job import job_app
 from logbench.errors import LogbenchError, UsageError
 
@@ -32,6 +33,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
+app.add_typer(archive_app, name="archive")
 app.add_typer(job_app, name="job")
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?")
 
@@ -46,6 +48,11 @@ def parse_duration_s(text: str) -> float:
     if seconds <= 0:
         raise UsageError(f"'{text}' is no duration; write it like 90s, 10min or 1.5h.")
     return seconds
+
+
+def _listed(text: str) -> tuple[str, ...]:
+    """Acronyms from `rpm,MAF`."""
+    return tuple(part.strip().upper() for part in text.split(",") if part.strip())
 
 
 def _console(stderr: bool = False) -> Console:
@@ -125,7 +132,7 @@ def record(
 
     request = CaptureRequest(
         link_url=link,
-        signals=tuple(s.strip().upper() for s in signals.split(",") if s.strip()),
+        signals=_listed(signals),
         out=out if out is not None else default_out(),
         vehicle=vehicle_from(car, displacement, cylinders, regulating),
         note=note,
@@ -197,6 +204,81 @@ def compare(
             )
         later = [before.pop()]
     code = compare_files(before, later, _console(), as_json=as_json, png_dir=png, same_car=same_car)
+    raise typer.Exit(code)
+
+
+@app.command("import")
+def import_command(
+    paths: Annotated[list[Path], typer.Argument(help="CSV, Parquet, CAN logs, or folders.")],
+    into: Annotated[Path, typer.Option(help="Folder of the recordings made.")] = Path(),
+    map_file: Annotated[
+        Path | None, typer.Option("--map", help="A mapping of columns to signals (TOML).")
+    ] = None,
+    save_map: Annotated[Path | None, typer.Option(help="Keep the mapping here.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Take the guessed mapping.")] = False,
+) -> None:
+    """Import other programs' logs as recordings; shows what each column is taken for."""
+    from platformdirs import user_config_path
+
+    from logbench.terminal_import import import_files
+
+    memory = user_config_path("logbench") / "mappings"
+    code = import_files(
+        paths, _console(), into=into, map_file=map_file, save_map=save_map, yes=yes, memory=memory
+    )
+    raise typer.Exit(code)
+
+
+@app.command()
+def export(
+    file: Annotated[Path, typer.Argument(help="A recording (.parquet).")],
+    out: Annotated[Path, typer.Option("--out", "-o", help="A .csv or .parquet file.")],
+    signals: Annotated[
+        str, typer.Option(help="Acronyms with commas between; all if left out.")
+    ] = "",
+    start: Annotated[float | None, typer.Option(help="From this second on.")] = None,
+    end: Annotated[float | None, typer.Option(help="Up to this second.")] = None,
+    long: Annotated[bool, typer.Option("--long", help="CSV: one row a sample.")] = False,
+    step: Annotated[
+        float | None, typer.Option(min=0.001, help="CSV: one row every so many seconds.")
+    ] = None,
+) -> None:
+    """Export a recording, or a part of it, as CSV or Parquet."""
+    from logbench.terminal import export_file
+
+    path = export_file(
+        file, out, _listed(signals), start_s=start, end_s=end, long=long, step_s=step
+    )
+    typer.echo(f"Exported {path}")
+
+
+@app.command()
+def report(
+    job: Annotated[Path, typer.Argument(help="The job's folder.")],
+    out: Annotated[Path | None, typer.Option("--out", "-o", help="A .pdf or .html file.")] = None,
+    letter: Annotated[bool, typer.Option("--letter", help="US letter instead of A4.")] = False,
+    us: Annotated[bool, typer.Option("--us", help="US units instead of metric.")] = False,
+    sections: Annotated[str, typer.Option(help="Section names with commas; all if left out.")] = "",
+    short: Annotated[bool, typer.Option("--short", help="One page.")] = False,
+    shop: Annotated[str, typer.Option(help="Shop's name and lines, with | between.")] = "",
+    logo: Annotated[Path | None, typer.Option(help="The shop's logo (PNG or JPEG).")] = None,
+    private: Annotated[bool, typer.Option("--private", help="Shorten VIN and names.")] = False,
+) -> None:
+    """Write the report of a job, for the customer to keep."""
+    from logbench.terminal_report import report_job
+
+    code = report_job(
+        job,
+        out,
+        _console(),
+        paper="letter" if letter else "A4",
+        units="us" if us else "metric",
+        sections=sections,
+        short=short,
+        shop=shop,
+        logo=logo,
+        private=private,
+    )
     raise typer.Exit(code)
 
 

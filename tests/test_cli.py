@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
@@ -37,7 +38,10 @@ def test_version(capsys: pytest.CaptureFixture[str]):
 def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]):
     assert main(["--help"]) == 0
     out = capsys.readouterr().out
-    commands = "record check compare verify signals simulate recover demo open"
+    commands = (
+        "record check compare verify signals simulate recover demo open"
+        " import export report archive"
+    )
     for command in commands.split():
         assert command in out
 
@@ -70,6 +74,12 @@ def _one_sentence(capsys: pytest.CaptureFixture[str]) -> str:
         (["compare", "{tmp}/one.parquet"], "before"),
         (["compare", "{tmp}/one.parquet", "{tmp}/two.parquet"], "one.parquet"),
         (["verify", "{tmp}/none.parquet"], "none.parquet"),
+        (["import", "{tmp}/none.csv"], "none.csv"),
+        (["export", "{tmp}/none.parquet", "-o", "{tmp}/x.csv"], "none.parquet"),
+        (["export", "{tmp}/none.parquet", "-o", "{tmp}/x.docx"], ".csv"),
+        (["report", "{tmp}/nowhere"], "nowhere"),
+        (["archive", "list", "{tmp}/nowhere"], "nowhere"),
+        (["archive", "query", "{tmp}", "DROP TABLE recordings"], "SELECT"),
     ],
 )
 def test_bad_input_is_one_sentence_and_not_zero(
@@ -144,3 +154,33 @@ def test_the_demo_recordings_tell_their_story():
         assert recording.facts.link.simulated
         assert recording.facts.vehicle.vin == "ZZ9TEST170X000001"
         assert recording.intact()
+
+
+def test_export_then_import_gives_the_same_samples(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    out = tmp_path / "part.csv"
+    arguments = ["export", str(DEMO / "before.parquet"), "-o", str(out), "--signals", "RPM,ECT"]
+    assert main([*arguments, "--start", "60", "--end", "120"]) == 0
+    assert main(["import", str(out), "--into", str(tmp_path / "in"), "--yes"]) == 0
+    (made,) = (tmp_path / "in").glob("*.parquet")
+    again, source = logbench.open(made), logbench.open(DEMO / "before.parquet").trace("RPM")
+    inside = (source.t_s >= 60) & (source.t_s < 120)
+    np.testing.assert_array_equal(again.trace("RPM").value, source.value[inside])
+
+
+def test_the_archive_in_three_commands(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    place = tmp_path / "archive"
+    place.mkdir()
+    files = [str(DEMO / "before.parquet"), str(DEMO / "after.parquet")]
+    assert main(["archive", "add", str(place), *files]) == 0
+    assert main(["archive", "list", str(place), "--json"]) == 0
+    assert main(["archive", "sweep", str(place)]) == 0
+    capsys.readouterr()
+    assert main(["archive", "find", str(place), "--finding", "fuel_trim:act"]) == 0
+    assert "1 of 2 recordings" in capsys.readouterr().out
+    assert main(["archive", "check", str(place)]) == 0
