@@ -218,7 +218,7 @@ def add_to_archive(
 def check_archive(
     place: str, console: Console, *, quarantine: bool = False, cache: Path | None = None
 ) -> int:
-    """`archive check`: verify every recording; returns 0, or 3 when one is damaged or unreadable."""
+    """`archive check`: verify every recording; returns 0, or 3 when one is bad."""
     archive = _opened(place, console, cache)
     for problem in archive.problems:
         if problem.kind not in {"damaged", "enormous"} or problem.path.endswith("job.toml"):

@@ -54,7 +54,7 @@ def times(n: int) -> np.ndarray:
     ],
 )
 def test_false_alarms(name: str, most_an_hour: float):
-    hits = [h for h in watch(name).feed(times(N), noise(name, N, 1))]
+    hits = list(watch(name).feed(times(N), noise(name, N, 1)))
     assert len([h for h in hits if not h.again]) <= most_an_hour * HOURS
 
 
