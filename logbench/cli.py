@@ -11,7 +11,7 @@ import logging
 import re
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 from typer.exceptions import TyperException
@@ -244,12 +244,25 @@ def export(
     ] = None,
 ) -> None:
     """Export a recording, or a part of it, as CSV or Parquet."""
-    from logbench.terminal import export_file
+    from logbench.terminal_import import export_file
 
-    path = export_file(
-        file, out, _listed(signals), start_s=start, end_s=end, long=long, step_s=step
+    kinds: dict[str, Literal["csv", "parquet"]] = {".csv": "csv", ".parquet": "parquet"}
+    kind = kinds.get(out.suffix.lower())
+    if kind is None:
+        raise UsageError(f"'{out}' must end in .csv or .parquet.")
+    if long and step is not None:
+        raise UsageError("--step goes with the wide layout: leave --long out.")
+    export_file(
+        file,
+        _console(),
+        out=out,
+        kind=kind,
+        layout="long" if long else "wide",
+        signals=_listed(signals),
+        start_s=start,
+        end_s=end,
+        step_s=step,
     )
-    typer.echo(f"Exported {path}")
 
 
 @app.command()

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from rich.box import SIMPLE_HEAD
 from rich.live import Live
@@ -95,32 +95,6 @@ def verify_files(files: Sequence[Path], console: Console) -> int:
         text, style = words[state]
         console.print(Text(f"{file}: {text}", style=style))
     return 0 if all(state is True for state in found.values()) else LogbenchError.exit_code
-
-
-def export_file(
-    file: Path,
-    out: Path,
-    signals: tuple[str, ...],
-    *,
-    start_s: float | None = None,
-    end_s: float | None = None,
-    long: bool = False,
-    step_s: float | None = None,
-) -> Path:
-    """Export a selection of a recording by the ending of `out`; returns the file written."""
-    from logbench.recording.export import CsvStyle, Selection, export_csv, export_parquet
-    from logbench.recording.reader import open_recording
-
-    if out.suffix.lower() not in {".csv", ".parquet"}:
-        raise UsageError(f"'{out}' must end in .csv or .parquet.")
-    if long and step_s is not None:
-        raise UsageError("--step goes with the wide layout: leave --long out.")
-    selection = Selection(signals or None, start_s, end_s)
-    recording = open_recording(file)
-    if out.suffix.lower() == ".parquet":
-        return export_parquet(recording, out, selection)
-    layout: Literal["long", "wide"] = "long" if long else "wide"
-    return export_csv(recording, out, selection, layout, CsvStyle(step_s=step_s))
 
 
 def _size(size_bytes: int) -> str:
