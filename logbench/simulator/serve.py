@@ -14,7 +14,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-import logbench
 from logbench import errors
 from logbench.errors import LinkError, LogbenchError, UsageError
 from logbench.simulator.adapter import Adapter
@@ -157,7 +156,7 @@ class SimulatedCar:
         """
         self.options = parse_sim_url(options) if isinstance(options, str) else options
         self._lock = threading.Lock()
-        package = str(Path(logbench.__file__).parents[1])
+        package = str(Path(errors.__file__).parents[1])
         paths = os.pathsep.join(filter(None, (package, os.environ.get("PYTHONPATH"))))
         self._process = subprocess.Popen(
             [sys.executable, "-m", "logbench.simulator.serve"],
