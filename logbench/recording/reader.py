@@ -189,6 +189,7 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         raise NotARecordingError(
             f"{path} has other columns than a recording ({_listed(_COLUMNS)}): import it instead."
         )
+    _refuse_unsound_chunks(path, metadata)
     return _ParquetSource(path, metadata, facts).recording()
 
 
@@ -205,6 +206,25 @@ def _footer(path: Path) -> pq.FileMetaData:
     try:
         return pq.read_metadata(path)
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
+        raise _damaged(path) from error
+
+
+def _refuse_unsound_chunks(path: Path, metadata: pq.FileMetaData) -> None:
+    """Raise `RecordingDamagedError` where a column chunk's description cannot be.
+
+    WORKAROUND: pyarrow ends the process when such a description, or the statistics of a chunk of
+    another type than the schema's, are looked at from Python. Starting to read a chunk looks at the
+    same description and raises.
+    """
+    kinds = [metadata.schema.column(k).physical_type for k in range(metadata.num_columns)]
+    try:
+        with pq.ParquetFile(path, metadata=metadata, memory_map=False) as file:
+            for number in range(metadata.num_row_groups):
+                next(file.iter_batches(1, row_groups=[number], use_threads=False), None)
+                group = metadata.row_group(number)
+                if [group.column(k).physical_type for k in range(len(kinds))] != kinds:
+                    raise _damaged(path)
+    except (pa.ArrowException, OSError, ValueError, TypeError, MemoryError) as error:
         raise _damaged(path) from error
 
 
