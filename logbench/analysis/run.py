@@ -83,20 +83,6 @@ def _with_doubt(view: View, module: CheckModule, finding: Finding) -> Finding:
     return replace(finding, reason=f"{finding.reason.removesuffix('.')}; {'; '.join(doubts)}.")
 
 
-def missing_evidence(findings: Sequence[Finding]) -> dict[str, tuple[str, ...]]:
-    """What is still to be recorded, by check: for a drive that is being recorded, run the checks
-    on what there is so far and show this. A check with enough evidence has an empty tuple.
-
-    Findings that are never judged (a figure without a band) ask for nothing here.
-    """
-    wanted: dict[str, list[str]] = {}
-    for finding in findings:
-        steps = wanted.setdefault(finding.check, [])
-        if finding.verdict is Verdict.NOT_JUDGED and finding.value is None:
-            steps += [step for step in finding.next_steps if step not in steps]
-    return {check: tuple(steps) for check, steps in wanted.items()}
-
-
 def worst(findings: Sequence[Finding]) -> Verdict:
     """The most severe verdict; `within` if something was judged, else `not judged`."""
     verdicts = [finding.verdict for finding in findings]

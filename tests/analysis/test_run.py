@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logbench.analysis.evidence import missing_evidence
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import (
     all_checks,
     finding_to_dict,
-    missing_evidence,
     run_checks,
     worst,
 )
