@@ -54,47 +54,75 @@ def frames_of(length: int) -> int:
     return 1 if length <= 7 else 1 + -(-(length - 6) // 7)
 
 
-def assemble_can(frames: Iterable[tuple[str, bytes]]) -> Assembled:
-    """Messages from (ECU address, up to 8 data bytes) in order of arrival.
+@dataclass(slots=True)
+class _Open:
+    """A message of which frames are still to come."""
 
-    Frames of several ECUs may be interleaved. `damaged` counts frames that had to be dropped.
+    buffer: bytearray
+    total: int
+    index: int = 1
+    frames: int = 1
+
+
+class CanAssembler:
+    """Puts messages together frame by frame; frames of several ECUs may be interleaved.
+
+    `frames` counts what was fed, `damaged` the frames that had to be dropped.
     """
-    out = Assembled()
-    open_: dict[str, tuple[bytearray, int, int, int]] = {}  # buffer, total, next index, frames
-    for ecu, data in frames:
-        out.frames += 1
+
+    def __init__(self) -> None:
+        self.frames = self.damaged = 0
+        self.open: dict[str, _Open] = {}
+        """By ECU: a first frame has come, the last one has not."""
+
+    def feed(self, ecu: str, data: bytes) -> bytes | None:
+        """The message that this frame of up to 8 data bytes completes, else None."""
+        self.frames += 1
         kind = data[0] >> 4 if data else 15
         if kind == 0:
             length = data[0]
             if 0 < length <= 7 and len(data) > length:
-                out.messages.append((ecu, bytes(data[1 : length + 1])))
-            else:
-                out.damaged += 1
+                return bytes(data[1 : length + 1])
         elif kind == 1 and len(data) == 8:
+            if ecu in self.open:
+                self.damaged += self.open.pop(ecu).frames
             total = (data[0] & 0x0F) << 8 | data[1]
-            if ecu in open_:
-                out.damaged += open_[ecu][3]
             if total > 7:
-                open_[ecu] = (bytearray(data[2:]), total, 1, 1)
-            else:
-                out.damaged += 1
-        elif kind == 2 and ecu in open_:
-            buffer, total, index, count = open_[ecu]
-            missing = total - len(buffer)
-            if data[0] & 0x0F != index or len(data) <= min(missing, 7):
-                out.damaged += count + 1
-                del open_[ecu]
-                continue
-            buffer += data[1:]
-            if len(buffer) >= total:
-                out.messages.append((ecu, bytes(buffer[:total])))
-                del open_[ecu]
-            else:
-                open_[ecu] = (buffer, total, (index + 1) & 0x0F, count + 1)
-        else:
-            out.damaged += 1
-    out.damaged += sum(entry[3] for entry in open_.values())
-    return out
+                self.open[ecu] = _Open(bytearray(data[2:]), total)
+                return None
+        elif kind == 2 and ecu in self.open:
+            return self._go_on(ecu, data)
+        self.damaged += 1
+        return None
+
+    def abandon(self) -> None:
+        """Give up what is still open, as damaged."""
+        self.damaged += sum(message.frames for message in self.open.values())
+        self.open.clear()
+
+    def _go_on(self, ecu: str, data: bytes) -> bytes | None:
+        message = self.open[ecu]
+        missing = message.total - len(message.buffer)
+        if data[0] & 0x0F != message.index or len(data) <= min(missing, 7):
+            self.damaged += self.open.pop(ecu).frames + 1
+            return None
+        message.buffer += data[1:]
+        message.index = (message.index + 1) & 0x0F
+        message.frames += 1
+        if len(message.buffer) < message.total:
+            return None
+        del self.open[ecu]
+        return bytes(message.buffer[: message.total])
+
+
+def assemble_can(frames: Iterable[tuple[str, bytes]]) -> Assembled:
+    """Messages from (ECU address, up to 8 data bytes) in order of arrival."""
+    assembler = CanAssembler()
+    messages = [
+        (ecu, message) for ecu, data in frames if (message := assembler.feed(ecu, data)) is not None
+    ]
+    assembler.abandon()
+    return Assembled(messages, assembler.frames, assembler.damaged)
 
 
 def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Assembled:
