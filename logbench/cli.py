@@ -37,6 +37,17 @@ app.add_typer(archive_app, name="archive")
 app.add_typer(job_app, name="job")
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?")
 
+SoakHours = Annotated[
+    float | None, typer.Option(help="How long the car had stood, hours: for the sensors' soak.")
+]
+Altitude = Annotated[
+    float | None,
+    typer.Option("--altitude-m", help="Height above sea level, metres: for the barometer."),
+]
+Humidity = Annotated[
+    float | None, typer.Option(help="Relative humidity outside, %: for the air's density.")
+]
+
 
 def parse_duration_s(text: str) -> float:
     """Seconds from `90`, `90s`, `10min` or `1.5h`; raises UsageError with the legal forms."""
@@ -111,6 +122,9 @@ def record(
     regulating: Annotated[
         float | None, typer.Option(help="Thermostat's regulating temperature, degrees C.")
     ] = None,
+    soak_hours: SoakHours = None,
+    altitude_m: Altitude = None,
+    humidity: Humidity = None,
     note: Annotated[str, typer.Option(help="A note, kept in the file.")] = "",
     unattended: Annotated[
         bool,
@@ -128,13 +142,20 @@ def record(
 ) -> None:
     """Record a drive to a Parquet file; Ctrl-C finishes it properly."""
     from logbench.capture.messages import CaptureRequest
-    from logbench.terminal import default_out, plan_unattended, record_with_progress, vehicle_from
+    from logbench.terminal import (
+        default_out,
+        plan_unattended,
+        record_with_progress,
+        surroundings_from,
+        vehicle_from,
+    )
 
     request = CaptureRequest(
         link_url=link,
         signals=_listed(signals),
         out=out if out is not None else default_out(),
         vehicle=vehicle_from(car, displacement, cylinders, regulating),
+        surroundings=surroundings_from(soak_hours, altitude_m, humidity),
         note=note,
         limit_s=parse_duration_s(limit) if limit else None,
     )
@@ -158,10 +179,13 @@ def check(
     regulating: Annotated[
         float | None, typer.Option(help="Thermostat's regulating temperature, degrees C.")
     ] = None,
+    soak_hours: SoakHours = None,
+    altitude_m: Altitude = None,
+    humidity: Humidity = None,
     png: Annotated[Path | None, typer.Option(help="Draw the recording to this PNG.")] = None,
 ) -> None:
     """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act)."""
-    from logbench.terminal import check_file
+    from logbench.terminal import check_file, surroundings_from
 
     raise typer.Exit(
         check_file(
@@ -171,6 +195,7 @@ def check(
             bands_file=bands,
             displacement_l=displacement,
             regulating_degc=regulating,
+            surroundings=surroundings_from(soak_hours, altitude_m, humidity),
             png=png,
         )
     )

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
     from logbench.analysis.model import Band, Finding
     from logbench.recording.reader import Recording
+    from logbench.recording.surroundings import Surroundings
 
 VERDICT_STYLE = {"within": "green", "watch": "yellow", "act": "bold red", "not judged": "dim"}
 """Terminal styles; the word is always printed too, so colour is never the only cue."""
@@ -65,6 +66,23 @@ def vehicle_from(
         problem = error.errors()[0]
         name = ".".join(str(part) for part in problem["loc"])
         raise UsageError(f"The vehicle's {name}: {problem['msg'].lower()}.") from None
+
+
+def surroundings_from(
+    soak_hours: float | None, altitude_m: float | None, humidity_pct: float | None
+) -> Surroundings:
+    """What a person states of the surroundings; UsageError names the option and its interval."""
+    from pydantic import ValidationError
+
+    from logbench.recording.surroundings import Surroundings
+
+    try:
+        return Surroundings(soak_hours=soak_hours, altitude_m=altitude_m, humidity_pct=humidity_pct)
+    except ValidationError as error:
+        problem = error.errors()[0]
+        option = {"humidity_pct": "humidity"}.get(str(problem["loc"][0]), str(problem["loc"][0]))
+        text = f"--{option.replace('_', '-')}: {problem['msg'].lower()}."
+        raise UsageError(text) from None
 
 
 def plan_unattended(
@@ -250,6 +268,7 @@ def check_file(
     bands_file: Path | None = None,
     displacement_l: float | None = None,
     regulating_degc: float | None = None,
+    surroundings: Surroundings | None = None,
     png: Path | None = None,
 ) -> int:
     """Check one recording and print the findings; returns 0, 1 (watch) or 2 (act)."""
@@ -263,6 +282,8 @@ def check_file(
         recording.facts.vehicle.displacement_l = stated.displacement_l
     if stated.regulating_temp_degc is not None:
         recording.facts.vehicle.regulating_temp_degc = stated.regulating_temp_degc
+    if surroundings is not None:
+        recording.facts.extra.update(surroundings.extra())
     findings = run_checks(recording, load_bands(bands_file))
     severity = max((f.verdict.severity for f in findings), default=0)
     if as_json:

@@ -122,6 +122,23 @@ def test_check_for_machines(capsys: pytest.CaptureFixture[str]):
     assert all(f["evidence"] for f in worst)
 
 
+def test_what_is_stated_of_the_surroundings_is_held_against_the_sensors(
+    capsys: pytest.CaptureFixture[str],
+):
+    def height(*options: str) -> list[dict]:
+        main(["check", str(DEMO / "after.parquet"), "--json", *options])
+        found = json.loads(capsys.readouterr().out)["findings"]
+        return [f for f in found if (f["check"], f["subject"]) == ("pressures", "height")]
+
+    (unknown,) = height()
+    assert unknown["verdict"] == "not judged"
+    assert "--altitude-m" in unknown["next_steps"][0]
+    (wrong,) = height("--altitude-m", "4000")
+    assert wrong["verdict"] == "act"
+    assert main(["check", str(DEMO / "after.parquet"), "--altitude-m", "99999"]) == 3
+    assert "--altitude-m" in _one_sentence(capsys)
+
+
 def test_compare_shows_the_repair(capsys: pytest.CaptureFixture[str]):
     assert main(["compare", str(DEMO / "before.parquet"), str(DEMO / "after.parquet")]) == 0
     assert "Resolved: fuel trim" in capsys.readouterr().out

@@ -20,6 +20,7 @@ from logbench.analysis.conditions import Conditions, classify
 from logbench.analysis.grid import STEP_S, Grid, RecordingLike, Traces, gap_s
 from logbench.analysis.model import Condition, Span
 from logbench.recording.model import Facts, Trace
+from logbench.recording.surroundings import Surroundings, stated
 
 T = TypeVar("T")
 
@@ -52,6 +53,7 @@ class View:
 
     def __init__(self, recording: RecordingLike) -> None:
         self.facts: Facts = recording.facts
+        self.surroundings: Surroundings = stated(recording.facts)
         self.traces = Traces(recording)
         self._made: dict[str, object] = {}
 

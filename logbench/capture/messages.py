@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from logbench.recording.model import Vehicle
+from logbench.recording.surroundings import Surroundings
 from logbench.vehicle.model import CarFacts
 
 
@@ -64,6 +65,8 @@ class CaptureRequest:
     """Where the finished file goes; None: watch only, nothing is written."""
     vehicle: Vehicle = field(default_factory=Vehicle)
     note: str = ""
+    surroundings: Surroundings = field(default_factory=Surroundings)
+    """What somebody states of soak, height and humidity; goes into the facts' `extra`."""
     limit_s: float | None = None
     """Stop after this long on the recording's clock; None: until told."""
     rates_hz: dict[str, float] = field(default_factory=dict)

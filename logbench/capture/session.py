@@ -182,6 +182,7 @@ class Session:
         if self._request.vehicle == Vehicle():
             facts.vehicle = before.vehicle
         facts.note = facts.note or before.note
+        facts.extra = before.extra | facts.extra
         self._journal.facts(facts)
         text = "the capture ended unexpectedly and was started again"
         self._happened("gap", text, t_ns=content.last_t_ns)
@@ -207,7 +208,10 @@ class Session:
             signals=signal_facts(opened.signals),
             ecus={ecu: car.ecu_names.get(ecu, "") for ecu in car.supported},
             note=self._request.note,
-            extra={"unattended": True} if self._request.unattended else {},
+            extra={
+                **self._request.surroundings.extra(),
+                **({"unattended": True} if self._request.unattended else {}),
+            },
         )
 
     def _poll_until_told(self) -> None:

@@ -24,7 +24,7 @@ def idle(map_kpa=34.0, off_kpa=100.0):
 
 
 def test_a_healthy_engine():
-    found = pressures(idle())
+    found = pressures(idle(), altitude_m=110.0)
     assert {f.verdict for f in found.values()} == {Verdict.WITHIN}
     # MOTOR magazine, August 2008: idle MAP about 34 kPa at sea level
     assert found["idle vacuum"].value == pytest.approx(66.0, abs=0.5)
@@ -50,6 +50,14 @@ def test_low_idle_vacuum_is_watched_never_acted_on():
 def test_against_the_standard_atmosphere(height, baro, verdict):
     scene = idle(off_kpa=baro).set(BARO=baro)
     assert pressures(scene, altitude_m=height)["height"].verdict is verdict
+
+
+def test_without_a_height_the_one_implied_is_a_figure():
+    finding = pressures(idle(off_kpa=84.6).set(BARO=84.6))["height"]
+    assert finding.verdict is Verdict.NOT_JUDGED
+    # ICAO standard atmosphere, Doc 7488 (from memory): 84.56 kPa at 1,500 m
+    assert finding.numbers["implied_height_m"] == pytest.approx(1500, abs=8)
+    assert pressures(idle(), altitude_m="high")["height"].verdict is Verdict.NOT_JUDGED
 
 
 def test_engine_off_map_stands_in_for_baro():

@@ -24,6 +24,7 @@ from logbench.errors import LinkLostError, StorageError
 from logbench.recording.journal import JournalWriter, journal_path
 from logbench.recording.model import Facts, LinkFacts, Vehicle
 from logbench.recording.reader import open_recording
+from logbench.recording.surroundings import Surroundings
 from logbench.vehicle.model import Reading
 from tests.capture.fake_source import SIGNALS, FakeSource
 
@@ -64,7 +65,10 @@ def request(tmp_path, **more) -> CaptureRequest:
 def test_all_samples_arrive(tmp_path, listener):
     source = FakeSource(0.001, last=200)
     vehicle = Vehicle(label="test car", cylinders=4)
-    ending = Session(request(tmp_path, vehicle=vehicle, note="hm"), source, listener).run()
+    asked = request(
+        tmp_path, vehicle=vehicle, note="hm", surroundings=Surroundings(soak_hours=9.0)
+    )
+    ending = Session(asked, source, listener).run()
     assert ending == Finished(tmp_path / "drive.parquet", 800, ending.elapsed_s)
     recording = open_recording(ending.path)
     for signal in SIGNALS:
@@ -78,6 +82,7 @@ def test_all_samples_arrive(tmp_path, listener):
     facts = recording.facts
     assert facts.vehicle.vin == "ZZ9TEST170X000001"
     assert (facts.vehicle.label, facts.vehicle.cylinders, facts.note) == ("test car", 4, "hm")
+    assert facts.extra == {"soak_hours": 9.0}
     assert (facts.link.protocol, facts.link.simulated) == ("fake", True)
     assert facts.signals["RPM"].unit == "rpm"
     assert facts.signals["RPM"].pid == 0x0C
@@ -260,6 +265,7 @@ def test_resume_goes_on_in_the_same_recording(tmp_path, listener):
         note="n",
         vehicle=Vehicle(label="mine"),
         link=LinkFacts(url="fake:"),
+        extra={"altitude_m": 300.0},
     )
     writer = JournalWriter(journal_path(out), facts)
     writer.append([("RPM", "7E8", k * 10**9, -float(k)) for k in range(20)])
@@ -274,6 +280,7 @@ def test_resume_goes_on_in_the_same_recording(tmp_path, listener):
     assert recording.facts.recording_id == "first"
     assert recording.facts.started_utc == began
     assert (recording.facts.vehicle.label, recording.facts.note) == ("mine", "n")
+    assert recording.facts.extra == {"altitude_m": 300.0}
     rpm = recording.trace("RPM")
     assert len(rpm) == 120
     assert rpm.t_s[20] == pytest.approx(30.0, abs=1.0)  # by the time of day

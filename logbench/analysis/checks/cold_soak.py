@@ -2,8 +2,10 @@
 
 Inputs: `ECT`, `IAT`, `AAT`, `EOT`. Enabled: key on or the first seconds after a start with the
 coolant below 50 degC and the engine not run just before. Method: each sensor against the median of
-the others. Soak time is no PID: it is asked for (`soak_hours` in the facts' `extra`); without it a
-warm coolant may be left-over heat, but a coolant colder than all air is not.
+the others. Soak time is no PID: someone must state it (`--soak-hours` of `logbench record` and
+`logbench check`, kept as `soak_hours` in the facts' `extra`). With six hours or more the coolant is
+held against the air whatever it reads; without, a warm coolant may be left-over heat and a
+difference is `watch` at most, but a coolant colder than all air is no left-over heat.
 """
 
 from __future__ import annotations
@@ -81,7 +83,8 @@ def _agreement(view: View, bands: Bands, held: list[str]) -> list[Finding]:
     if len(degc) < 2:
         text = "Fewer than two temperatures were recorded at the start."
         return [not_judged(KEY, subject, text, _RECORD)]
-    soaked = float(view.facts.extra.get("soak_hours", 0.0) or 0.0) >= SOAK_HOURS
+    hours = view.surroundings.soak_hours
+    soaked = hours is not None and hours >= SOAK_HOURS
     if not soaked and (degc.get("ECT", 0.0) >= COLD_DEGC or _left_over_heat(degc)):
         text = f"The engine was still warm ({_listed(degc)}); how long it stood is not known."
         return [not_judged(KEY, subject, text, _RECORD)]

@@ -1,12 +1,14 @@
 """Manifold and barometric pressure: engine off, against the height, and the vacuum at idle.
 
-Inputs: `MAP`, `BARO`; `altitude_m` in the facts' `extra` where someone has stated it. A weather
-report is corrected to sea level: it is no reference for the raw reading.
+Inputs: `MAP`, `BARO`; the height where someone has stated it (`--altitude-m` of `logbench record`
+and `logbench check`, kept as `altitude_m` in the facts' `extra`). A weather report is corrected to
+sea level: it is no reference for the raw reading.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -24,6 +26,7 @@ BANDS = ("map_against_baro", "baro_against_altitude", "idle_vacuum")
 INPUTS = ("MAP", "BARO")
 
 _OFF = "Record MAP and BARO for some seconds with the key on and the engine off."
+_STATE = "State the height above sea level (on the command line: --altitude-m)."
 _IDLE = "Record MAP with BARO (or key on, engine off) and 60 s of warm idle."
 _SENSOR = Explanation(
     (causes.MAP_OFF,),
@@ -96,15 +99,24 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
 
 
 def _height(view: View, bands: Bands) -> list[Finding]:
-    """Against the standard atmosphere, where the height is stated."""
-    stated = view.facts.extra.get("altitude_m")
+    """Against the standard atmosphere where the height is stated; else the height it implies, as a
+    figure that whoever knows the place can judge."""
+    height = view.surroundings.altitude_m
     around = view.baro_kpa
-    if stated is None or around is None:
+    if around is None:
         return []
-    height = float(stated)
+    if height is None:
+        implied = float(derived.standard_height_m(around))
+        if not math.isfinite(implied):
+            return []
+        text = f"{around:.0f} kPa would be {implied:.0f} m in the standard atmosphere"
+        return [
+            replace(
+                not_judged(KEY, "height", f"{text}; the height is not stated.", _STATE),
+                numbers={"implied_height_m": implied},
+            )
+        ]
     expected = float(derived.standard_pressure_kpa(height))
-    if not math.isfinite(expected):
-        return []
     return [
         judged(
             KEY,
