@@ -16,6 +16,7 @@ from rich.text import Text
 
 from logbench.archive.archive import Archive
 from logbench.archive.find import Filter, parse_condition
+from logbench.archive.overview import worst_findings
 from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
@@ -89,7 +90,7 @@ def list_archive(
     if as_json:
         print(json.dumps(answer.to_pylist(), indent=2))
         return int(answer.num_rows)
-    worst = _worst(archive)
+    worst = worst_findings(archive)
     out = Table(box=SIMPLE_HEAD, pad_edge=False)
     for heading in ("recording", "started", "car", "litres", "min", "samples", "worst", "note"):
         out.add_column(heading)
@@ -102,7 +103,7 @@ def list_archive(
             "" if litres is None else f"{litres:.1f}",
             f"{row['duration_s'] / 60:.1f}",
             f"{row['samples']:,}",
-            worst.get(row["recording"], ""),
+            worst.get(row["recording"], ("", ""))[0],
             Text(" ".join(row["note"].split())[:40]),
         )
     console.print(out)
@@ -110,15 +111,6 @@ def list_archive(
     console.print(f"{answer.num_rows:,} of {archive.index.recordings.num_rows:,} recordings{more}.")
     _tell_problems(archive, console)
     return int(answer.num_rows)
-
-
-def _worst(archive: Archive) -> dict[str, str]:
-    sql = (
-        "SELECT recording, max(CASE verdict WHEN 'act' THEN 3 WHEN 'watch' THEN 2 "
-        "WHEN 'within' THEN 1 ELSE 0 END) AS worst FROM findings GROUP BY recording"
-    )
-    words = ("", "within", "watch", "act")
-    return {row["recording"]: words[row["worst"]] for row in archive.query(sql).to_pylist()}
 
 
 def _tell_problems(archive: Archive, console: Console) -> None:

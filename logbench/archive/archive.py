@@ -7,22 +7,19 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from logbench.archive import tables
-from logbench.archive.care import Checked, add_recording, verify_all
+from logbench.archive.care import Checked, add_recording, fetched, verify_all
 from logbench.archive.find import Filter, paths_of, where
 from logbench.archive.findings import (
     check_entry,
-    checks_version,
     current,
     keep_findings,
     load_findings,
     pending,
 )
-from logbench.archive.index import Index, Progress, build_index, cache_folder, write_table
+from logbench.archive.index import Index, Progress, build_index, cache_folder
 from logbench.archive.query import Sql, interruptible
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, LocalStore, Problem, open_store
@@ -34,16 +31,11 @@ from logbench.archive.trend import (
     points,
     spread,
 )
-from logbench.errors import ArchiveError, LogbenchError
+from logbench.errors import ArchiveError
 from logbench.recording.reader import Recording
 
 if TYPE_CHECKING:
     from logbench.archive.likeness import Alike
-
-_GRIDS = pa.schema(
-    [("recording", pa.string()), ("size_bytes", pa.int64()), ("mtime_ns", pa.int64()),
-     ("grid", pa.list_(pa.float32()))]
-)  # fmt: skip
 
 
 class Archive:
@@ -63,19 +55,21 @@ class Archive:
         self.cache = cache_folder(self.store, cache)
         self._index: Index | None = None
         self._findings: pa.Table | None = None
+        self._known: dict[str, str] | None = None
 
     # --- what there is ---
 
     def refresh(self, progress: Progress | None = None) -> Index:
         """Look again; only new and changed files are read. Raises `ArchiveError`."""
-        self._index = build_index(self.store, self.cache, progress)
-        self._findings = None
-        return self._index
+        index = build_index(self.store, self.cache, progress)
+        self._index, self._findings, self._known = index, None, None
+        return index
 
     @property
     def index(self) -> Index:
         """Recordings, signals, jobs, and what is left out."""
-        return self._index if self._index is not None else self.refresh()
+        index = self._index  # another thread may let go of it meanwhile
+        return index if index is not None else self.refresh()
 
     @property
     def problems(self) -> tuple[Problem, ...]:
@@ -85,9 +79,10 @@ class Archive:
     @property
     def findings(self) -> pa.Table:
         """Rows that are kept for the present checks and the present files."""
-        if self._findings is None:
-            self._findings = current(load_findings(self.cache), self.index.recordings)
-        return self._findings
+        found = self._findings
+        if found is None:
+            found = self._findings = current(load_findings(self.cache), self.index.recordings)
+        return found
 
     def entries(self, recordings: Iterable[str] | None = None) -> list[Entry]:
         """The files behind recordings, or behind all. Raises `ArchiveError` for an unknown one."""
@@ -190,14 +185,14 @@ class Archive:
         rows = self.findings.filter(pa.compute.equal(self.findings["recording"], path))
         return list(rows.to_pylist())
 
-    def trend(self, number: str, car: str) -> list[Point]:
+    def trend(self, number: str, car: str, *, exact: bool = False) -> list[Point]:
         """A number over a car's recordings, in order of time; see `trend.parse_number`.
 
-        `car`: part of its label or VIN. Only recordings whose findings are known count: sweep
-        first. Raises `UsageError`.
+        `car`: part of its label or VIN, with `exact` the whole label. Only recordings whose
+        findings are known count: sweep first. Raises `UsageError`.
         """
         check, subject, further = parse_number(number)
-        joined = self._joined(check, subject, Filter(car=car))
+        joined = self._joined(check, subject, Filter(cars=(car,)) if exact else Filter(car=car))
         return points(joined, further)
 
     def spread(
@@ -226,73 +221,36 @@ class Archive:
 
         Grids are made once and kept; the first time takes about as long as a sweep.
         """
-        from logbench.archive.likeness import nearest  # brings scipy
+        from logbench.archive.grids import grids_of  # brings scipy
+        from logbench.archive.likeness import nearest
 
         path = self.resolve(name)
-        names, grids = self._grids(progress)
+        entries = self.entries()
+        names = [entry.path for entry in entries]
+        grids = grids_of(self.store, self.cache, entries, progress)
         mine = names.index(path)
         others = [k for k in range(len(names)) if k != mine]
         return nearest(grids[mine], grids[others], [names[k] for k in others], count)
-
-    def _grids(self, progress: Progress | None) -> tuple[list[str], np.ndarray]:
-        from logbench.archive.likeness import SIZE, grid_of
-
-        file = self.cache / f"grids-{checks_version()}.parquet"
-        kept = self._kept_grids(file)
-        entries = self.entries()
-        rows = []
-        for done, entry in enumerate(entries):
-            state = (entry.path, entry.size, entry.mtime_ns)
-            if state not in kept:
-                try:
-                    kept[state] = grid_of(open_entry(self.store, entry))
-                except LogbenchError:
-                    kept[state] = np.full(SIZE, np.nan)
-            rows.append(kept[state])
-            if progress is not None and done % 20 == 0:
-                progress(done, len(entries))
-        self._keep_grids(file, entries, rows)
-        return [entry.path for entry in entries], np.array(rows).reshape(-1, SIZE)
-
-    def _kept_grids(self, file: Path) -> dict[tuple[str, int, int], np.ndarray]:
-        from logbench.archive.likeness import SIZE
-
-        try:
-            table = pq.read_table(file, memory_map=False)
-            if table.schema != _GRIDS:
-                return {}
-            grids = np.array(table["grid"].to_pylist(), dtype=np.float64).reshape(-1, SIZE)
-        except (pa.ArrowException, OSError, ValueError):
-            return {}
-        states = zip(*(table[n].to_pylist() for n in _GRIDS.names[:3]), strict=True)
-        return dict(zip(states, grids, strict=True))
-
-    def _keep_grids(self, file: Path, entries: list[Entry], rows: list[np.ndarray]) -> None:
-        columns = [
-            [e.path for e in entries],
-            [e.size for e in entries],
-            [e.mtime_ns for e in entries],
-            [row.astype(np.float32).tolist() for row in rows],
-        ]
-        arrays = [pa.array(c, f.type) for c, f in zip(columns, _GRIDS, strict=True)]
-        try:
-            self.cache.mkdir(parents=True, exist_ok=True)
-            write_table(pa.Table.from_arrays(arrays, schema=_GRIDS), file)
-        except OSError as error:
-            raise ArchiveError(f"{file} cannot be written ({error.strerror}).") from error
 
     # --- care ---
 
     def add(self, source: Path) -> tuple[str, bool]:
         """Copy a recording in; (its path, False when its samples were there already)."""
-        table = self.index.recordings
-        pairs = zip(
-            table["samples_sha256"].to_pylist(), table["recording"].to_pylist(), strict=True
-        )
-        path, new = add_recording(self.store, Path(source), {s: p for s, p in pairs if s})
+        if self._known is None:
+            table = self.index.recordings
+            names = ("samples_sha256", "recording")
+            pairs = zip(*(table[name].to_pylist() for name in names), strict=True)
+            self._known = {checksum: path for checksum, path in pairs if checksum}
+        path, new = add_recording(self.store, Path(source), self._known)
         if new:
             self._index = None
         return path, new
+
+    def local_copy(self, name: str) -> Path:
+        """The file of a recording on this computer; out of an object store it is fetched into the
+        archive's cache. Raises `ArchiveError`, `StorageError`."""
+        (entry,) = self.entries([self.resolve(name)])
+        return fetched(self.store, entry, self.cache)
 
     def check(self, quarantine: bool = False) -> Iterator[Checked]:
         """Verify every recording; nothing is ever deleted, see `care.verify_all`."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
+import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -83,8 +85,9 @@ def add_recording(store: Store, source: Path, known: dict[str, str]) -> tuple[st
     """Copy a sound recording in; (its path, whether it is new).
 
     It goes to `CAR/DATE-NAME.parquet`. `known`: checksum of the samples to the path that has them:
-    the same samples are not added twice. Raises the errors of `open_recording`,
-    `RecordingDamagedError` for samples that are not those recorded, `StorageError`.
+    the same samples are not added twice, and what is added is put into it. Raises the errors of
+    `open_recording`, `RecordingDamagedError` for samples that are not those recorded,
+    `StorageError`.
     """
     recording = open_recording(source)
     if recording.intact() is False:
@@ -98,7 +101,32 @@ def add_recording(store: Store, source: Path, known: dict[str, str]) -> tuple[st
     date = safe_name(facts.started_utc[:10])
     stem = safe_name(source.stem) or "recording"
     name = stem if not date or date.replace("-", "") in stem.replace("-", "") else f"{date}-{stem}"
-    return store.put(source, str(PurePosixPath(car) / f"{name}.parquet")), True
+    path = store.put(source, str(PurePosixPath(car) / f"{name}.parquet"))
+    if facts.samples_sha256:
+        known[facts.samples_sha256] = path
+    return path, True
+
+
+def fetched(store: Store, entry: Entry, cache: Path) -> Path:
+    """The file itself, or a copy of the object in `cache` that is made when there is none of this
+    state. Raises `ArchiveError`, `StorageError`."""
+    if isinstance(store, LocalStore):
+        return store.path_of(entry.path)
+    state = hashlib.sha256(f"{entry.path}\0{entry.size}\0{entry.mtime_ns}".encode()).hexdigest()
+    target = cache / "fetched" / state[:16] / PurePosixPath(entry.path).name
+    if target.exists() and target.stat().st_size == entry.size:
+        return target
+    temporary = target.with_name(f"{uuid.uuid4().hex}.part")
+    with storage_trouble(target):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with store.open(entry.path) as source, temporary.open("wb") as out:
+                while block := source.read(1 << 20):
+                    out.write(block)
+            temporary.replace(target)
+        finally:
+            temporary.unlink(missing_ok=True)
+    return target
 
 
 def safe_name(text: str) -> str:

@@ -82,6 +82,10 @@ class Filter:
 
     car: str = ""
     """Part of the car's label or VIN, in any case."""
+    cars: tuple[str, ...] = ()
+    """Whole labels (or VINs where there is no label); any of them fits."""
+    words: str = ""
+    """Words that all must be somewhere: car, VIN, file, note, events, the job's words."""
     since: str = ""
     """ISO 8601 date or instant, included."""
     until: str = ""
@@ -113,6 +117,10 @@ def where(chosen: Filter) -> tuple[str, list[object]]:
 def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
     if chosen.car:
         yield "(contains(lower(r.car), ?) OR contains(lower(r.vin), ?))", [chosen.car.lower()] * 2
+    if chosen.cars:
+        yield f"r.car IN ({', '.join('?' * len(chosen.cars))})", [*chosen.cars]
+    for word in chosen.words.lower().split():
+        yield _WORD, [word] * 2
     if chosen.since:
         yield "r.started_utc >= ?", [_date(chosen.since)]
     if chosen.until:
@@ -132,6 +140,9 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         yield _could(chosen.condition)
 
 
+_WORD = """(contains(lower(concat_ws(' ', r.car, r.vin, r.recording, r.note, r.events)), ?)
+    OR EXISTS (SELECT 1 FROM jobs j WHERE starts_with(r.recording, j.job || '/')
+    AND contains(lower(concat_ws(' ', j.title, j.car, j.concern, j.conclusion, j.notes)), ?)))"""
 _TEXT = """(contains(lower(r.note), ?) OR contains(lower(r.events), ?) OR EXISTS (
     SELECT 1 FROM jobs j WHERE starts_with(r.recording, j.job || '/')
     AND contains(lower(concat_ws(' ', j.title, j.concern, j.conclusion, j.notes)), ?)))"""

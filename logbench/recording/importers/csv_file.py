@@ -7,7 +7,14 @@ from pathlib import Path
 from logbench.recording.importers.build import build
 from logbench.recording.importers.detect import detect_mapping
 from logbench.recording.importers.model import Imported, Mapping
-from logbench.recording.importers.sheet import Dialect, Sheet, read_sheet, read_text, sniff
+from logbench.recording.importers.sheet import (
+    DELIMITERS,
+    Dialect,
+    Sheet,
+    read_sheet,
+    read_text,
+    sniff,
+)
 
 
 def detect_csv(path: Path) -> Mapping:
@@ -17,11 +24,16 @@ def detect_csv(path: Path) -> Mapping:
     return detect_mapping(read_sheet(text, dialect), dialect)
 
 
-def load_csv(path: Path, mapping: Mapping | None = None) -> tuple[Sheet, Mapping]:
-    """The file's cells, and the mapping given or detected. Raises `ImportFileError`."""
+def load_csv(
+    path: Path, mapping: Mapping | None = None, delimiter: str | None = None
+) -> tuple[Sheet, Mapping]:
+    """The file's cells, and the mapping given or detected (with `delimiter`, if the user names it).
+
+    Raises `ImportFileError`.
+    """
     text, encoding = read_text(path, mapping.encoding if mapping else None)
     if mapping is None:
-        dialect = sniff(text, encoding)
+        dialect = sniff(text, encoding, (delimiter,) if delimiter else DELIMITERS)
         sheet = read_sheet(text, dialect)
         return sheet, detect_mapping(sheet, dialect)
     dialect = Dialect(encoding, mapping.delimiter, mapping.header_row, mapping.units_row)

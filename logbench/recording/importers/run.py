@@ -22,6 +22,7 @@ from logbench.recording.importers.model import Imported, Mapping, Report
 from logbench.recording.importers.sheet import Sheet
 from logbench.recording.importers.tables import read_table, sheet_of_frame
 from logbench.recording.journal import FACTS_KEY
+from logbench.recording.model import Facts, Vehicle
 
 TEXT_SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".tab"})
 SUFFIXES = TEXT_SUFFIXES | CAN_SUFFIXES | {".parquet"}
@@ -77,28 +78,33 @@ def _is_recording(path: Path) -> bool:
         return False
 
 
-def _sheet(path: Path, mapping: Mapping | None) -> tuple[Sheet, Mapping]:
+def _sheet(
+    path: Path, mapping: Mapping | None, delimiter: str | None = None
+) -> tuple[Sheet, Mapping]:
     if path.suffix.lower() == ".parquet":
         if _is_recording(path):
             raise ImportFileError(f"{path} is a recording already: open it, or add it as it is.")
         sheet = sheet_of_frame(read_table(path))
         return sheet, mapping or detect_mapping(sheet)
-    return load_csv(path, mapping)
+    return load_csv(path, mapping, delimiter)
 
 
 def _is_can_log(path: Path) -> bool:
     return path.suffix.lower() in CAN_SUFFIXES
 
 
-def preview(path: Path, memory: Path | None = None, rows: int = 12) -> Preview:
+def preview(
+    path: Path, memory: Path | None = None, rows: int = 12, delimiter: str | None = None
+) -> Preview:
     """How a file would be read, with its first rows; a remembered mapping comes before a guess.
 
-    `memory`: folder of remembered mappings; None for the user's. Raises `ImportFileError`.
+    `memory`: folder of remembered mappings; None for the user's. `delimiter`: the user's word
+    instead of a guess or memory. Raises `ImportFileError`.
     """
     if _is_can_log(path):
         return Preview(None)
-    sheet, mapping = _sheet(path, None)
-    kept = recall(sheet.fingerprint, memory)
+    sheet, mapping = _sheet(path, None, delimiter)
+    kept = recall(sheet.fingerprint, memory) if delimiter is None else None
     samples = [column.sample(most=max(1, sheet.rows))[:rows] for column in sheet.columns]
     return Preview(
         mapping=kept or mapping,
@@ -124,19 +130,32 @@ def read_file(path: Path, mapping: Mapping | None = None, memory: Path | None = 
 
 
 def import_file(
-    path: Path, folder: Path, mapping: Mapping | None = None, memory: Path | None = None
+    path: Path,
+    folder: Path,
+    mapping: Mapping | None = None,
+    memory: Path | None = None,
+    vehicle: Vehicle | None = None,
 ) -> Outcome:
     """Write every drive of a file as a recording into `folder`; nothing is ever overwritten.
 
-    Raises `ImportFileError`, `StorageError`.
+    `vehicle`: what the user knows of the car; it goes before what the file says. Raises
+    `ImportFileError`, `StorageError`.
     """
     imported = read_file(path, mapping, memory)
     made = []
     stem = re.sub(r"[^\w.-]+", "-", path.stem).strip("-.") or "import"
     for number, drive in enumerate(imported.drives, start=1):
         name = stem if len(imported.drives) == 1 else f"{stem}-{number:02d}"
-        made.append(write_recording(folder / f"{name}.parquet", drive.traces, drive.facts))
+        facts = _with_vehicle(drive.facts, vehicle)
+        made.append(write_recording(folder / f"{name}.parquet", drive.traces, facts))
     return Outcome(path, tuple(made), imported.report)
+
+
+def _with_vehicle(facts: Facts, vehicle: Vehicle | None) -> Facts:
+    if vehicle is None:
+        return facts
+    told = facts.vehicle.model_copy(update=vehicle.model_dump(exclude_defaults=True))
+    return facts.model_copy(update={"vehicle": told})
 
 
 def import_many(

@@ -7,6 +7,7 @@ import hashlib
 import itertools
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -138,14 +139,14 @@ def cells_of(text: str, delimiter: str, most: int | None = None) -> list[tuple[i
     return out
 
 
-def sniff(text: str, encoding: str) -> Dialect:
-    """Delimiter, header and units row, from the beginning of the text."""
+def sniff(text: str, encoding: str, among: Sequence[str] = DELIMITERS) -> Dialect:
+    """Delimiter (one of `among`), header and units row, from the beginning of the text."""
     head = text[:300_000]
     if len(head) < len(text):
         head = head[: head.rfind("\n") + 1] or head
-    best, best_score = ",", -1.0
+    best, best_score = among[0], -1.0
     rows_of: dict[str, list[tuple[int, list[str]]]] = {}
-    for delimiter in DELIMITERS:
+    for delimiter in among:
         if delimiter not in head:
             continue
         try:

@@ -1,0 +1,84 @@
+"""The grids of all recordings, for 'drives like this one', made once and kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from logbench.archive.findings import checks_version
+from logbench.archive.index import Progress, write_table
+from logbench.archive.likeness import SIZE, grid_of
+from logbench.archive.reading import open_entry
+from logbench.archive.store import Entry, Store
+from logbench.errors import ArchiveError, LogbenchError
+
+_State = tuple[str, int, int]
+_Grid = npt.NDArray[np.float64]
+
+_GRIDS = pa.schema(
+    [("recording", pa.string()), ("size_bytes", pa.int64()), ("mtime_ns", pa.int64()),
+     ("grid", pa.list_(pa.float32()))]
+)  # fmt: skip
+
+
+def grids_of(
+    store: Store, cache: Path, entries: list[Entry], progress: Progress | None = None
+) -> _Grid:
+    """One row a recording, shape (n, SIZE), NaN where a cell is empty or a file cannot be read.
+
+    Those that the present version of the checks has made of the present files come out of the
+    cache. Stopped half way (`progress` raises), what is made is kept. Raises `ArchiveError` where
+    they cannot be kept.
+    """
+    file = cache / f"grids-{checks_version()}.parquet"
+    kept = _kept(file)
+    made = False
+    try:
+        for done, entry in enumerate(entries):
+            if progress is not None and done % 20 == 0:
+                progress(done, len(entries))
+            if _state(entry) not in kept:
+                kept[_state(entry)] = _grid(store, entry)
+                made = True
+    finally:
+        if made:
+            _keep(file, {state: kept[state] for e in entries if (state := _state(e)) in kept})
+    return np.array([kept[_state(entry)] for entry in entries]).reshape(-1, SIZE)
+
+
+def _state(entry: Entry) -> _State:
+    return entry.path, entry.size, entry.mtime_ns
+
+
+def _grid(store: Store, entry: Entry) -> _Grid:
+    try:
+        return grid_of(open_entry(store, entry))
+    except LogbenchError:
+        return np.full(SIZE, np.nan)
+
+
+def _kept(file: Path) -> dict[_State, _Grid]:
+    try:
+        table = pq.read_table(file, memory_map=False)
+        if table.schema != _GRIDS:
+            return {}
+        grids = np.array(table["grid"].to_pylist(), dtype=np.float64).reshape(-1, SIZE)
+    except (pa.ArrowException, OSError, ValueError):
+        return {}
+    states = zip(*(table[n].to_pylist() for n in _GRIDS.names[:3]), strict=True)
+    return dict(zip(states, grids, strict=True))
+
+
+def _keep(file: Path, grids: dict[_State, _Grid]) -> None:
+    columns = [*map(list, zip(*grids, strict=True))]
+    columns.append([grid.astype(np.float32).tolist() for grid in grids.values()])
+    arrays = [pa.array(c, f.type) for c, f in zip(columns, _GRIDS, strict=True)]
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        write_table(pa.Table.from_arrays(arrays, schema=_GRIDS), file)
+    except OSError as error:
+        raise ArchiveError(f"{file} cannot be written ({error.strerror}).") from error
