@@ -111,3 +111,37 @@ def diff_command(folder: Folder) -> None:
     from logbench.terminal_job import diff_job
 
     diff_job(folder, _console())
+
+
+@job_app.command("compare")
+def compare_command(
+    folder: Folder,
+    before: Annotated[
+        list[Path] | None, typer.Option("--before", help="A recording of the job; may be repeated.")
+    ] = None,
+    after: Annotated[
+        list[Path] | None, typer.Option("--after", help="A recording of the job; may be repeated.")
+    ] = None,
+    label: Annotated[str, typer.Option(help="A name for this comparison.")] = "",
+    same_car: Annotated[
+        bool, typer.Option("--same-car", help="It is one car, although the files differ.")
+    ] = False,
+) -> None:
+    """Compare the job's recordings and keep what it says; left out: all of a side by their role.
+
+    Exit codes as of `logbench compare`.
+    """
+    from logbench.terminal_compare import compare_files
+    from logbench.terminal_job import job_sides, keep_job_comparison
+
+    sides = job_sides(folder, before or [], after or [])
+    console = _console()
+    code = compare_files(
+        *sides,
+        console,
+        same_car=same_car,
+        keep=lambda result: keep_job_comparison(
+            folder, sides, result.summary, console, label=label, same_car=same_car
+        ),
+    )
+    raise typer.Exit(code)

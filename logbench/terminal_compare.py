@@ -9,7 +9,7 @@ that may be different cars and nobody has said otherwise, or nothing in common t
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -49,11 +49,13 @@ def compare_files(
     as_json: bool = False,
     png_dir: Path | None = None,
     same_car: bool = False,
+    keep: Callable[[Comparison], None] | None = None,
 ) -> int:
     """Compare recordings and print the verdicts; returns the exit code of the module's docstring.
 
-    `same_car`: the user says that it is one car although its facts differ. Raises `LogbenchError`
-    (exit code 3) for files that cannot be read and a folder that cannot be written.
+    `same_car`: the user says that it is one car although its facts differ. `keep`: called with
+    what was shown, not when it was refused. Raises `LogbenchError` (exit code 3) for files that
+    cannot be read and a folder that cannot be written.
     """
     from logbench.analysis.comparison.compare import compare
     from logbench.analysis.comparison.identity import refuse_same
@@ -81,6 +83,8 @@ def compare_files(
     if refused:
         raise_unconfirmed(as_json)
         return code
+    if keep is not None:
+        keep(result)
     if png_dir is not None:
         paths = draw_comparison(result, sides, png_dir)
         if not as_json:

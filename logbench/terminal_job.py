@@ -186,6 +186,38 @@ def clear_job_car(
     return 0 if result.accepted else 1
 
 
+def job_sides(
+    path: Path, before: Sequence[Path], after: Sequence[Path]
+) -> tuple[list[Path], list[Path]]:
+    """Files of the job to compare. Raises UsageError while a side is missing, JobError."""
+    from logbench.job.comparisons import chosen_sides
+    from logbench.job.folder import open_job
+
+    return chosen_sides(*open_job(path), before, after)
+
+
+def keep_job_comparison(
+    path: Path,
+    sides: tuple[list[Path], list[Path]],
+    sentence: str,
+    console: Console,
+    *,
+    label: str = "",
+    same_car: bool = False,
+) -> None:
+    """Enter a comparison of the job's recordings in it. Raises JobError, StorageError."""
+    from logbench.job.comparisons import keep_comparison, sides_named
+    from logbench.job.folder import open_job
+
+    folder, job = open_job(path)
+    named = sides_named(folder, job, *sides)
+    if named is None:
+        raise UsageError("The recordings were taken out of the job meanwhile: nothing was kept.")
+    keep_comparison(job, named, sentence, label, same_car)
+    folder.save(job)
+    _say(console, "Kept in the job.", "dim")
+
+
 def diff_job(path: Path, console: Console) -> None:
     """Print what changed between the readings. Raises UsageError while one is missing."""
     from logbench.job.car import job_diff

@@ -138,6 +138,7 @@ class MainWindow(QMainWindow):
             from logbench.app.compare.page import ComparePage
 
             self._compare = ComparePage(self.desk)
+            self._compare.made.connect(self._keep_comparison)
             self._pages.addWidget(self._compare)
         return self._compare
 
@@ -203,6 +204,15 @@ class MainWindow(QMainWindow):
     def _compare_sides(self, before: list[Path], after: list[Path]) -> None:
         self.show_page("compare")
         self.compare.set_sides(before, after)
+
+    def _keep_comparison(
+        self, before: list[Path], after: list[Path], sentence: str, same_car: bool
+    ) -> None:
+        """A comparison of recordings of the open job is kept in it."""
+        if self._job is not None:
+            title = self._job.keep_comparison(before, after, sentence, same_car)
+            if title:
+                self.compare.kept(title)
 
     def _theme_chosen(self, index: int) -> None:
         choice = CHOICES[index]

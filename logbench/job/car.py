@@ -99,6 +99,7 @@ def bring_over(job: Job, scratch: Job) -> None:
     job.readings += scratch.readings
     job.events += scratch.events
     job.recordings += scratch.recordings
+    job.comparisons += scratch.comparisons
     job.photos += scratch.photos
     job.files += scratch.files
     told = scratch.vehicle

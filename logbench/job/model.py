@@ -137,12 +137,18 @@ class Photo(_Part):
 
 
 class ComparisonEntry(_Part):
-    """Recordings held against each other, by their files."""
+    """Recordings held against each other, by their files.
 
-    before: list[InFolder] = Field(min_length=1, max_length=50)
-    after: list[InFolder] = Field(min_length=1, max_length=50)
+    `sentence`: what the comparison said when it was made. `same_car`: the user said that it is one
+    car although the recordings differ in what they say of it.
+    """
+
+    before: list[InFolder] = Field(min_length=1, max_length=_MANY)
+    after: list[InFolder] = Field(min_length=1, max_length=_MANY)
     label: Line = ""
     at_utc: Line = ""
+    sentence: Text = ""
+    same_car: bool = False
 
 
 class JobEvent(_Part):

@@ -31,7 +31,12 @@ def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
         Moment(_when(p.at_utc), "photo", p.caption, p.file) for p in (*job.photos, *job.files)
     ]
     found += [
-        Moment(_when(c.at_utc), "comparison", c.label or "before and after")
+        Moment(
+            _when(c.at_utc),
+            "comparison",
+            ". ".join(text for text in (c.label, c.sentence) if text) or "before and after",
+            f"{', '.join(c.before)} → {', '.join(c.after)}",
+        )
         for c in job.comparisons
     ]
     for entry in job.recordings:

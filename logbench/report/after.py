@@ -51,6 +51,7 @@ def section(material: Material) -> Iterator[Block]:
 
 
 def _comparison(material: Material, comparison: Comparison) -> Iterator[Block]:
+    yield Paragraph(_compared_text(material, comparison), "small")
     for concern in comparison.concerns:
         yield Paragraph(concern.text, "caution")
     figure = bars_figure(material)
@@ -66,6 +67,23 @@ def _comparison(material: Material, comparison: Comparison) -> Iterator[Block]:
     text = ", ".join(f"{count} {v.value}" for v, count in counts.items() if count)
     if text:
         yield Paragraph(f"Other findings: {text}.", "small")
+
+
+def _compared_text(material: Material, comparison: Comparison) -> str:
+    """Which recordings, when it was first made, and what it said then if that was different."""
+    entry = material.compared
+    if entry is None:
+        sides = [[d.entry.file for d in material.drives_of(role)] for role in ("before", "after")]
+    else:
+        sides = [entry.before, entry.after]
+    text = f"Compared: {', '.join(sides[0])} before with {', '.join(sides[1])} after."
+    if entry is None or not entry.at_utc:
+        return text
+    label = f", {entry.label}" if entry.label else ""
+    text += f" Kept in the job {when_text(entry.at_utc)}{label}; computed anew for this report."
+    if entry.sentence and entry.sentence != comparison.summary:
+        text += f" It said then: {entry.sentence}"
+    return text
 
 
 def bars_figure(material: Material) -> Figure | None:

@@ -16,7 +16,7 @@ from logbench.analysis.model import ConditionSpan, Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
 from logbench.job.folder import JobFolder, file_sha256
-from logbench.job.model import Job, RecordingEntry
+from logbench.job.model import ComparisonEntry, Job, RecordingEntry
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Picture
 from logbench.report.options import ReportOptions
@@ -56,6 +56,8 @@ class Material:
     after: CarReading | None = None
     diff: ReadingDiff | None = None
     comparison: Comparison | None = None
+    compared: ComparisonEntry | None = None
+    """The entry of the job that says which sides; None: all drives by their role."""
     photos: list[Picture] = field(default_factory=list)
     logo: Picture | None = None
     remarks: list[str] = field(default_factory=list)
@@ -115,15 +117,28 @@ def _compare(material: Material) -> None:
     """The last comparison of the job, or all drives before against all after."""
     sides = [material.drives_of("before"), material.drives_of("after")]
     if material.job.comparisons:
-        chosen = material.job.comparisons[-1]
+        chosen = material.compared = material.job.comparisons[-1]
         by_file = {drive.entry.file: drive for drive in material.drives}
-        sides = [
-            [by_file[file] for file in files if file in by_file]
-            for files in (chosen.before, chosen.after)
-        ]
-    if all(sides):
-        before, after = ([drive.recording for drive in side] for side in sides)
-        material.comparison = compare(before, after, material.bands)
+        missing = [file for file in (*chosen.before, *chosen.after) if file not in by_file]
+        if missing:
+            material.problems.append(
+                "The comparison kept in the job is not in this report, for it needs "
+                f"{', '.join(missing)}: compare again with the recordings that are there."
+            )
+            return
+        sides = [[by_file[file] for file in files] for files in (chosen.before, chosen.after)]
+    if not all(sides):
+        return
+    before, after = ([drive.recording for drive in side] for side in sides)
+    result = compare(before, after, material.bands)
+    if result.needs_confirmation and not (material.compared and material.compared.same_car):
+        why = " ".join(concern.text for concern in result.concerns if concern.confirm)
+        material.problems.append(
+            f"Before and after are not compared in this report, for they may be different cars. "
+            f"{why} Compare them on the Compare page and say that it is one car, if it is."
+        )
+        return
+    material.comparison = result
 
 
 def _pictures(folder: JobFolder, material: Material) -> None:

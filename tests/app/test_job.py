@@ -194,6 +194,60 @@ def test_before_and_after_are_sent_to_compare(
     ]
 
 
+def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
+    page: JobPage, window: MainWindow, qtbot
+):
+    assert page.opened is not None
+    folder = page.opened.folder
+    recordings = Path(__file__).parents[2] / "recordings"
+
+    def add(job):
+        folder.add_recording(job, recordings / "before.parquet", "before")
+        folder.add_recording(job, recordings / "after.parquet", "after")
+
+    page.opened.edit(add)
+    page.show_part(RECORDINGS)
+    page.compare()
+    window.compare.compare()
+    qtbot.waitUntil(lambda: window.compare.compared is not None, timeout=SLOW_MS)
+    assert "Kept in the job Rough idle" in window.compare.notice.text
+    (entry,) = on_disk(page).comparisons
+    assert entry.before == ["recordings/before.parquet"]
+    assert entry.after == ["recordings/after.parquet"]
+    assert "Resolved: fuel trim" in entry.sentence
+    assert entry.sentence == window.compare.compared.result.summary
+    table = page.recordings.comparisons.table
+    assert table.item(0, 1).text() == entry.sentence
+    assert [table.item(0, column).text() for column in (3, 4)] == [
+        "before.parquet",
+        "after.parquet",
+    ]
+
+    # from the list back to the Compare page; the other way round is another comparison
+    window.show_page("job")
+    table.setCurrentCell(0, 0)
+    qtbot.keyClick(table, Qt.Key.Key_Return)
+    assert window.compare.sides.isVisible()
+    first = window.compare.compared
+    window.compare.sides.swap()
+    window.compare.compare()
+    qtbot.waitUntil(lambda: window.compare.compared is not first, timeout=SLOW_MS)
+    assert [c.before for c in on_disk(page).comparisons] == [entry.before, entry.after]
+    page.show_part(TIMELINE)
+    rows = page.timeline
+    qtbot.waitUntil(lambda: rows.topLevelItemCount() == 5, timeout=SLOW_MS)
+    kinds = [rows.topLevelItem(n).text(1) for n in range(5)]
+    assert kinds.count("comparison") == 2
+
+    # recordings that are not the job's leave no trace in it
+    window.compare.set_sides([recordings / "before.parquet"], [recordings / "after.parquet"])
+    second = window.compare.compared
+    window.compare.compare()
+    qtbot.waitUntil(lambda: window.compare.compared is not second, timeout=SLOW_MS)
+    assert len(on_disk(page).comparisons) == 2
+    qtbot.waitUntil(lambda: not window.desk.jobs.busy, timeout=SLOW_MS)
+
+
 def test_readings_and_what_changed_between_them(page: JobPage, qtbot):
     assert page.opened is not None
     folder = page.opened.folder

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QShowEvent
 from PySide6.QtWidgets import (
     QFileDialog,
@@ -76,6 +76,10 @@ class SameCar(QFrame):
 
 class ComparePage(QWidget):
     """Before and after a repair."""
+
+    made = Signal(object, object, str, bool)
+    """A comparison is shown: paths before, paths after, its sentence, whether the user said that
+    both sides are one car."""
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()
@@ -243,7 +247,7 @@ class ComparePage(QWidget):
     def confirm_same_car(self) -> None:
         """The user says that it is one car."""
         if self._waiting is not None:
-            self._show(self._waiting)
+            self._show(self._waiting, confirmed=True)
 
     def list_recordings(self) -> None:
         """Look for recordings at hand."""
@@ -271,13 +275,18 @@ class ComparePage(QWidget):
         else:
             self._show(compared)
 
-    def _show(self, compared: Compared) -> None:
+    def _show(self, compared: Compared, confirmed: bool = False) -> None:
         self._waiting, self.compared = None, compared
         names = [", ".join(path.name for path in side) for side in compared.files]
         self.title.tell(f"{names[0]}  →  {names[1]}")
         self._pages.setCurrentIndex(_SHOWING)
         self.results.show_comparison(compared)
         self.results.show_tab(FINDINGS if compared.result.findings else SIGNALS)
+        self.made.emit(*map(list, compared.files), compared.result.summary, confirmed)
+
+    def kept(self, title: str) -> None:
+        """What is shown was kept in a job of this title."""
+        self.notice.success(f"Kept in the job {title}; its report shows the last one kept.")
 
     def _failed(self, sentence: str) -> None:
         self._task = None

@@ -114,6 +114,7 @@ class EntryTable(QWidget):
         self._make = make
         self._open: OpenJob | None = None
         self._filling = False
+        self._shown: list[Any] = []
         self.table = _Table(0, len(self.columns))
         self.table.setAccessibleName(title)
         self._set_up_table()
@@ -177,8 +178,9 @@ class EntryTable(QWidget):
         """Show the rows anew; the current cell stays."""
         row, column = self.table.currentRow(), self.table.currentColumn()
         self._filling = True
+        self._shown = self.entries
         self.table.setRowCount(0)
-        self.table.setRowCount(len(self.entries))
+        self.table.setRowCount(len(self._shown))
         for at, entry in enumerate(self.entries):
             for number, spec in enumerate(self.columns):
                 self.table.setItem(at, number, _item(spec, getattr(entry, spec.field)))
@@ -190,7 +192,8 @@ class EntryTable(QWidget):
 
     def refresh(self) -> None:
         """Show rows anew where somebody else has added some."""
-        if self.table.rowCount() != len(self.entries):
+        same = zip(self._shown, self.entries, strict=False)
+        if len(self._shown) != len(self.entries) or any(a is not b for a, b in same):
             self.fill()
 
     # --- editing ---

@@ -41,6 +41,8 @@ class RecordingsPanel(QWidget):
     review_wanted = Signal(str)
     """File in the job."""
     compare_wanted = Signal()
+    compare_again_wanted = Signal(int)
+    """Row of a comparison that was kept."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -53,6 +55,17 @@ class RecordingsPanel(QWidget):
             hint="Enter or a double click on the file opens it in Review. Drop recordings here, or "
             "add them; they are copied into the job's folder.",
         )  # fmt: skip
+        self.comparisons = EntryTable(
+            "Comparisons made",
+            "comparisons",
+            (Column("at_utc", "Time (UTC)", False, fixed=True, shown=short_time),
+             Column("sentence", "What it said", fixed=True), Column("label", "Label", False),
+             Column("before", "Before", False, fixed=True, shown=_names),
+             Column("after", "After", False, fixed=True, shown=_names)),
+            hint="What the Compare page says of recordings of this job is kept here; the report "
+            "shows the last. Enter or a double click compares again.",
+        )  # fmt: skip
+        self.comparisons.opened.connect(self.compare_again_wanted)
         self.role = QComboBox()
         self.role.setAccessibleName("Role of recordings that are added")
         self.role.addItems(ROLES)
@@ -62,7 +75,7 @@ class RecordingsPanel(QWidget):
         self.review_button = QPushButton("Open in Review  Enter")
         self.review_button.setAccessibleName("Open the chosen recording in Review")
         self.review_button.clicked.connect(lambda: self._open_row(self.table.table.currentRow()))
-        self.compare_button = QPushButton("Compare before with after …")
+        self.compare_button = QPushButton("Compare before with after  Ctrl+Return")
         self.compare_button.setAccessibleName("Put the recordings on the Compare page")
         self.compare_button.clicked.connect(self.compare_wanted)
         self.table.opened.connect(self._open_row)
@@ -76,16 +89,19 @@ class RecordingsPanel(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(20, 12, 20, 12)
         layout.addLayout(row)
-        layout.addWidget(self.table, 1)
+        layout.addWidget(self.table, 3)
+        layout.addWidget(self.comparisons, 2)
 
     def show_job(self, opened: OpenJob) -> None:
         """Show this job."""
         self.table.show_job(opened)
+        self.comparisons.show_job(opened)
         self.refresh(opened)
 
     def refresh(self, opened: OpenJob) -> None:
         """Rows that others have added, and what can be done with them."""
         self.table.refresh()
+        self.comparisons.refresh()
         roles = {entry.role for entry in opened.job.recordings}
         self.review_button.setEnabled(bool(roles))
         self.compare_button.setEnabled({"before", "after"} <= roles)
@@ -95,6 +111,11 @@ class RecordingsPanel(QWidget):
         entries = self.table.entries
         if entries:
             self.review_wanted.emit(entries[max(row, 0)].file)
+
+
+def _names(files: Sequence[str]) -> str:
+    """The files without their folder."""
+    return ", ".join(Path(file).name for file in files)
 
 
 class Preview(QLabel):

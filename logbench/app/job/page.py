@@ -27,20 +27,21 @@ from logbench.app.desk import Desk
 from logbench.app.job import working
 from logbench.app.job.car_actions import CarActions
 from logbench.app.job.files import PhotosPanel, RecordingsPanel, TimelineView
+from logbench.app.job.looking_up import LookUp
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.records import ROLES, OtherCodes, RecordsPanel
 from logbench.app.job.reporting import Reporting
+from logbench.app.job.start import StartCard
 from logbench.app.job.story import StoryPanel, WorkPanel
-from logbench.app.parts import Elided, EmptyState, Notice, middle
+from logbench.app.parts import Elided, Notice, middle
 from logbench.app.theme import Theme
-from logbench.errors import LogbenchError, UsageError
+from logbench.errors import LogbenchError
+from logbench.job.comparisons import Sides, keep_comparison, sides_by_role, sides_named
 from logbench.job.folder import JOB_FILE, create_job, open_job
-from logbench.job.lookup import search_url
 
 STORY, RECORDS, OTHERS, RECORDINGS, WORK, PHOTOS, TIMELINE = range(7)
 _TITLES = ("Story", "Car's records", "Other modules", "Recordings", "Work", "Photos", "Timeline")
 _LAST = "job/last"
-_SEARCH = "job/search"
 _LOAD = "Load what is on disk"
 _OPEN_REPORT = "Open the report"
 
@@ -68,6 +69,7 @@ class JobPage(QWidget):
         )
         self.car = CarActions(desk, self.records.link.url, self)
         self.reporting = Reporting(desk, self)
+        self.lookup = LookUp(desk.settings, self)
         self._report: Path | None = None
         self._seen_readings: tuple[str, ...] = ()
         self.setAcceptDrops(True)
@@ -108,7 +110,8 @@ class JobPage(QWidget):
         inner.addLayout(bar)
         inner.addWidget(self.tabs, 1)
         self._pages = QStackedWidget()
-        self._pages.addWidget(middle(self._empty()))
+        self.empty = StartCard(self._last())
+        self._pages.addWidget(middle(self.empty))
         self._pages.addWidget(body)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -116,24 +119,6 @@ class JobPage(QWidget):
         layout.addWidget(self.notice)
         layout.addWidget(self._working())
         layout.addWidget(self._pages, 1)
-
-    def _empty(self) -> EmptyState:
-        self.empty = EmptyState(
-            "No job is open",
-            "A job is a folder with everything about one repair: the customer's concern, what the "
-            "car has stored, recordings before and after, what was done, photos, the report. It "
-            "can be copied to another computer and opens there. Nothing leaves this machine.",
-            "Make a new job …  Ctrl+N",
-        )
-        self.empty.pressed.connect(self.ask_for_new)
-        self.empty.extra.addWidget(_button("Open a job …  Ctrl+Shift+O", self.ask_for_job))
-        self.last_button = _button("", self.open_last)
-        self.empty.extra.addWidget(self.last_button)
-        last = self._last()
-        self.last_button.setVisible(last is not None)
-        if last is not None:
-            self.last_button.setText(f"Open the last one: {last.name[:60]}")
-        return self.empty
 
     def _working(self) -> QWidget:
         self.doing = QLabel()
@@ -148,6 +133,9 @@ class JobPage(QWidget):
 
     def _connect(self) -> None:
         self._desk.look.changed.connect(self._set_theme)
+        self.empty.pressed.connect(self.ask_for_new)
+        self.empty.open_wanted.connect(self.ask_for_job)
+        self.empty.last_wanted.connect(self.open_last)
         records, car, report = self.records, self.car, self.reporting
         records.read_wanted.connect(self._read)
         records.clear_wanted.connect(lambda: self._with_job(car.clear))
@@ -159,12 +147,14 @@ class JobPage(QWidget):
         report.began.connect(lambda: self._began("Writing the report"))
         report.ended.connect(self._ended)
         report.written.connect(self._written)
-        for source in (car, report):
+        records.search_page_wanted.connect(self.lookup.set_page)
+        for source in (car, report, self.lookup):
             source.failed.connect(self.notice.trouble)
         car.done.connect(self.notice.success)
         self.recordings.add_wanted.connect(self.ask_for_recordings)
         self.recordings.review_wanted.connect(self._review)
         self.recordings.compare_wanted.connect(self.compare)
+        self.recordings.compare_again_wanted.connect(self.compare_again)
         self.photos.add_wanted.connect(self.ask_for_photos)
         self.photos.open_wanted.connect(self._open_file)
         self.tabs.currentChanged.connect(lambda _: self._refresh_timeline())
@@ -177,6 +167,8 @@ class JobPage(QWidget):
             ("Clear the codes", "Ctrl+Shift+Del", self.records.clear_button.click),
             ("Add recordings to the job", "Ctrl+B", self.ask_for_recordings),
             ("Add photos and files to the job", "Ctrl+Shift+B", self.ask_for_photos),
+            ("Compare before with after", "Ctrl+Return", self.compare),
+            ("Set the search page for codes", "Ctrl+Shift+L", self.lookup.set_page),
             ("Write the report", "Ctrl+P", self.ask_for_report),
             ("Save the job now", "Ctrl+S", self._save_now),
             ("Cancel what the job is doing", "Ctrl+.", self.cancel),
@@ -298,33 +290,33 @@ class JobPage(QWidget):
             self.reporting.ask(self.opened)
 
     def compare(self) -> None:
-        """Put the recordings on the Compare page."""
+        """Put the recordings on the Compare page, by their role."""
         if self.opened is not None:
-            folder, entries = self.opened.folder, self.opened.job.recordings
-            sides = [
-                [folder.place(e.file) for e in entries if e.role == role] for role in ROLES[:2]
-            ]
-            self.compare_wanted.emit(*sides)
+            self._send_sides(sides_by_role(self.opened.job))
+
+    def compare_again(self, row: int) -> None:
+        """Put the sides of a comparison that was kept on the Compare page."""
+        if self.opened is not None:
+            entry = self.opened.job.comparisons[row]
+            self._send_sides((tuple(entry.before), tuple(entry.after)))
+
+    def keep_comparison(
+        self, before: Sequence[Path], after: Sequence[Path], sentence: str, same_car: bool
+    ) -> str:
+        """Keep what a comparison said; the job's title, or `` when it is not of this job."""
+        if self.opened is None:
+            return ""
+        sides = sides_named(self.opened.folder, self.opened.job, before, after)
+        if sides is None:
+            return ""
+        keep_comparison(self.opened.job, sides, sentence, same_car=same_car)
+        self.opened.touch()
+        return self.opened.job.title or self.opened.folder.path.name
 
     def look_up(self, code: str) -> None:
         """Open the user's own browser on a code: code, year and make only."""
-        store = self._desk.settings.store
-        template = str(store.value(_SEARCH) or "")
-        if self.opened is None:
-            return
-        if not template:
-            text = "Address of the search page you use; {words} stands for the words:"
-            template, agreed = QInputDialog.getText(self, "Look a code up", text, text="https://")
-            if not agreed:
-                return
-        car = self.opened.job.vehicle
-        try:
-            url = search_url(template.strip(), code, car.year, car.make)
-        except UsageError as error:
-            self.notice.trouble(str(error))
-            return
-        store.setValue(_SEARCH, template.strip())
-        QDesktopServices.openUrl(QUrl(url))
+        if self.opened is not None:
+            self.lookup.look_up(code, self.opened.job.vehicle)
 
     def cancel(self) -> None:
         """Stop reading the car."""
@@ -376,6 +368,16 @@ class JobPage(QWidget):
             self.timeline.show_moments,
             self.notice.trouble,
         )
+
+    def _send_sides(self, sides: Sides) -> None:
+        assert self.opened is not None
+        folder = self.opened.folder
+        try:
+            before, after = ([folder.place(file) for file in side] for side in sides)
+        except LogbenchError as error:
+            self.notice.trouble(str(error))
+            return
+        self.compare_wanted.emit(before, after)
 
     def _read(self, text: str) -> None:
         role = next(role for role in ROLES if role == text)

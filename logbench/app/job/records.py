@@ -74,6 +74,7 @@ class RecordsPanel(QWidget):
     clear_wanted = Signal()
     evap_wanted = Signal()
     lookup_wanted = Signal(str)
+    search_page_wanted = Signal()
 
     def __init__(self, settings: Settings, theme: Theme) -> None:
         super().__init__()
@@ -87,6 +88,7 @@ class RecordsPanel(QWidget):
         self.clear_button = _button("Clear codes …", "Clear the codes, after asking")
         self.evap_button = _button("Leak test …", "Close the evaporative system, after asking")
         self.lookup_button = _button("Look up code …", "Look the chosen code up in the browser")
+        self.search_button = _button("Search page …", "Set the search page for codes")
         self.list = QListWidget()
         self.list.setAccessibleName("Readings of the car")
         self.list.currentRowChanged.connect(self._show)
@@ -101,6 +103,7 @@ class RecordsPanel(QWidget):
         self.read_button.clicked.connect(lambda: self.read_wanted.emit(self.role.currentText()))
         self.clear_button.clicked.connect(self.clear_wanted)
         self.evap_button.clicked.connect(self.evap_wanted)
+        self.search_button.clicked.connect(lambda _=False: self.search_page_wanted.emit())
         self.lookup_button.clicked.connect(lambda: self.lookup_wanted.emit(self.tree.code))
         self._lay_out()
 
@@ -120,7 +123,10 @@ class RecordsPanel(QWidget):
         row.addWidget(QLabel("Role"))
         row.addWidget(self.entry_role, 1)
         side.addLayout(row)
-        side.addWidget(self.lookup_button)
+        looking = QHBoxLayout()
+        looking.addWidget(self.lookup_button, 1)
+        looking.addWidget(self.search_button)
+        side.addLayout(looking)
         splitter = QSplitter(Qt.Orientation.Horizontal)
         splitter.addWidget(left)
         splitter.addWidget(self.tree)

@@ -1,0 +1,120 @@
+"""Looking a code up on the web: with the user's own browser and search page, when they press it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import QObject, QUrl, Signal
+from PySide6.QtGui import QDesktopServices
+from PySide6.QtWidgets import (
+    QDialog,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.settings import Settings
+from logbench.errors import UsageError
+from logbench.job.lookup import PLACE, search_url, search_words
+from logbench.job.model import JobVehicle
+
+_KEY = "job/search"
+_EXAMPLE_CODE = "P0171"
+_TEXT = (
+    "Codes are looked up with your own browser, on the search page that you use. Type its address "
+    f"with {PLACE} where the words go. Only code, year and make are sent, never a VIN, a name or a "
+    "place, and only when you press the button. The address is kept; 'Search page …' changes it."
+)
+
+
+class SearchPageDialog(QDialog):
+    """Asks for the address of a search page, and shows what would be opened."""
+
+    def __init__(self, template: str, code: str, car: JobVehicle | None, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._code, self._car = code or _EXAMPLE_CODE, car or JobVehicle()
+        self.setWindowTitle("Search page for codes")
+        self.setMinimumWidth(600)
+        text = QLabel(_TEXT if template else f"No search page is set yet. {_TEXT}")
+        text.setWordWrap(True)
+        self.address = QLineEdit(template)
+        self.address.setAccessibleName("Address of the search page")
+        self.address.setPlaceholderText(f"https://search.example/?q={PLACE}")
+        self.address.textChanged.connect(self._judge)
+        self.said = QLabel()
+        self.said.setWordWrap(True)
+        self.said.setObjectName("muted")
+        self.go = QPushButton("Use this page")
+        self.go.setObjectName("primary")
+        self.go.setDefault(True)
+        self.go.clicked.connect(self.accept)
+        leave = QPushButton("Leave it")
+        leave.clicked.connect(self.reject)
+        buttons = QHBoxLayout()
+        buttons.addWidget(leave)
+        buttons.addStretch(1)
+        buttons.addWidget(self.go)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(24, 20, 24, 20)
+        layout.setSpacing(12)
+        for widget in (text, self.address, self.said):
+            layout.addWidget(widget)
+        layout.addLayout(buttons)
+        self.address.setFocus()
+        self._judge()
+
+    @property
+    def template(self) -> str:
+        """What was typed."""
+        return self.address.text().strip()
+
+    def _judge(self) -> None:
+        words = search_words(self._code, self._car.year, self._car.make)
+        try:
+            url = search_url(self.template, self._code, self._car.year, self._car.make)
+            self.said.setText(f"Opened for '{words}': {url}")
+        except UsageError as error:
+            self.said.setText(str(error))
+            url = ""
+        self.go.setEnabled(bool(url))
+
+
+class LookUp(QObject):
+    """Opens the browser on a code; asks for the search page first where there is none."""
+
+    failed = Signal(str)
+
+    def __init__(self, settings: Settings, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._store, self._parent = settings.store, parent
+        self.ask: Callable[[SearchPageDialog], bool] = lambda dialog: bool(dialog.exec())
+        """Shows a dialog; tests put their own answer here."""
+
+    @property
+    def template(self) -> str:
+        """The address of the search page; `` while none is set."""
+        value = self._store.value(_KEY)
+        return value if isinstance(value, str) else ""
+
+    def set_page(self, code: str = "", car: JobVehicle | None = None) -> bool:
+        """Ask for the search page; False when it was left as it is."""
+        dialog = SearchPageDialog(self.template, code, car, self._parent)
+        if not self.ask(dialog):
+            return False
+        self._store.setValue(_KEY, dialog.template)
+        return True
+
+    def look_up(self, code: str, car: JobVehicle) -> None:
+        """Open the browser: code, year and make only."""
+        if not self.template and not self.set_page(code, car):
+            return
+        try:
+            url = search_url(self.template, code, car.year, car.make)
+        except UsageError as error:  # the settings were edited by hand
+            self.failed.emit(f"{error} Press 'Search page …' to set it.")
+            return
+        if not QDesktopServices.openUrl(QUrl(url)):
+            self.failed.emit(f"No browser could be opened. The address was {url}")
