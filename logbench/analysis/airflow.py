@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logbench.analysis import alignment, derived
+from logbench.analysis.air_state import find_air, intake_degc
 from logbench.analysis.alignment import NS, Mask, Times, Values
 from logbench.analysis.model import Condition, Span
 from logbench.analysis.statistics import Estimate, detrended, estimate
@@ -68,11 +69,7 @@ def find_airflow(view: View) -> Airflow | None:
     steady = view.steady_spans
     parts = (Condition.CRUISE, Condition.FAST_IDLE)
     full = _full_spans(view)
-    remarks = []
-    if view.baro_kpa is None:
-        remarks.append("air pressure was not recorded, 101.3 kPa is assumed")
-    if view.trace("IAT", "AAT") is None:
-        remarks.append("air temperature was not recorded, 25 degC is assumed")
+    remarks = list(view.once(find_air).remarks)
     if view.displacement.source == "LOAD_ABS":
         remarks.append("displacement comes from LOAD_ABS")
     return Airflow(
@@ -106,14 +103,16 @@ def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: f
     good = (rpm >= max(least_rpm, 400.0)) & (flow > 0.0)
     t, flow, group, rpm = t[good], flow[good], group[good], rpm[good]
     litres = view.displacement.litres
-    degc = _temperature(view, t)
+    air, degc = view.once(find_air), intake_degc(view, t)
     manifold = view.at(t, "MAP", within_s=gap)
     nothing = np.full(len(t), np.nan)
     ve_air = ve_map = per_litre = nothing
     if litres is not None:
-        around = np.full(len(t), view.baro_kpa or 101.325)
-        ve_air = derived.volumetric_efficiency(flow, rpm, litres, around, degc) * 100.0
-        ve_map = derived.volumetric_efficiency(flow, rpm, litres, manifold, degc) * 100.0
+        around = np.full(len(t), air.pressure_kpa)
+        ve_air, ve_map = (
+            derived.volumetric_efficiency(flow, rpm, litres, kpa, degc, air.moist) * 100.0
+            for kpa in (around, manifold)
+        )
         per_litre = flow / litres
     if least_rpm:  # a pull sweeps the engine speed: its trend is no uncertainty
         flow_seen, ve_air, ve_map = (detrended(x, rpm) for x in (flow, ve_air, ve_map))
@@ -125,8 +124,8 @@ def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: f
         spans=kept,
         seconds=alignment.total_s(kept),
         maf_g_s=estimate(flow_seen, group, 0.01),
-        ve_atmosphere_pct=estimate(ve_air, group),
-        ve_manifold_pct=estimate(ve_map, group),
+        ve_atmosphere_pct=estimate(ve_air, group).widened(air.atmosphere_half()),
+        ve_manifold_pct=estimate(ve_map, group).widened(air.manifold_half(_middle(manifold))),
         per_litre_g_s=estimate(per_litre, group),
         same_request_share=_same_share(view, t),
     )
@@ -138,12 +137,10 @@ def _used(inside: Mask, good: Mask) -> Mask:
     return used
 
 
-def _temperature(view: View, t: Times) -> Values:
-    """Temperature of the air drawn in, degC; 25 where not recorded."""
-    degc = view.at(t, "IAT", "AAT", within_s=60.0)
-    held = view.last(t, "IAT", "AAT", max_age_s=120.0)
-    degc = np.where(np.isfinite(degc), degc, held)
-    return np.where(np.isfinite(degc), degc, 25.0)
+def _middle(values: Values) -> float:
+    """Mean of what is finite; NaN of nothing."""
+    good = values[np.isfinite(values)]
+    return float(good.mean()) if len(good) else float("nan")
 
 
 def _same_share(view: View, t: Times) -> float:

@@ -44,19 +44,41 @@ def air_density_g_l(pressure_kpa: Like, temperature_degc: Like) -> Values:
     return _positive(pressure_kpa) / (R_AIR_J_G_K * kelvin)
 
 
+def saturation_pressure_kpa(temperature_degc: Like) -> Values:
+    """Pressure of water vapour in saturated air over water, kPa, -40 to 60 degC.
+
+    es = 0.61121*exp((18.678 - T/234.5)*T/(257.14 + T)). [Mem: Buck, J. Appl. Meteorol. 20, 1981,
+    with the coefficients of 1996] Within 0.6 % of a property library from 0 to 60 degC.
+    """
+    t = np.asarray(temperature_degc, dtype=np.float64)
+    return np.asarray(0.61121 * np.exp((18.678 - t / 234.5) * t / (257.14 + t)))
+
+
+def moist_air_factor(pressure_kpa: Like, vapour_kpa: Like) -> Values:
+    """Density of moist air over that of dry air of equal pressure and temperature, 0..1.
+
+    Vapour has 18.015/28.965 of the mass of the air it displaces: 1 - 0.378*e/p. [Calc: ideal gas]
+    `vapour_kpa` is the partial pressure, at most the whole.
+    """
+    share = np.clip(np.asarray(vapour_kpa, dtype=np.float64) / _positive(pressure_kpa), 0.0, 1.0)
+    return np.asarray(1.0 - (1.0 - 18.015 / 28.965) * share)
+
+
 def volumetric_efficiency(
     maf_g_s: Like,
     rpm: Like,
     displacement_l: float,
     pressure_kpa: Like,
     temperature_degc: Like,
+    moist: Like = 1.0,
 ) -> Values:
     """Share (0..1) of the swept volume that is filled with air of the given state.
 
     With the barometric pressure it is the efficiency to atmosphere, with the manifold pressure the
-    one to the manifold. Four-stroke: VE = MAF*120/(rho*D*rpm). [Calc: ideal gas]
+    one to the manifold. Four-stroke: VE = MAF*120/(rho*D*rpm). [Calc: ideal gas] `moist` is the
+    `moist_air_factor` of the air: an air-flow sensor weighs the vapour, too.
     """
-    density = air_density_g_l(pressure_kpa, temperature_degc)
+    density = air_density_g_l(pressure_kpa, temperature_degc) * np.asarray(moist)
     return np.asarray(maf_g_s) * 120.0 / (density * displacement_l * _positive(rpm))
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from ambiance import Atmosphere
+from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import constants
@@ -112,11 +114,32 @@ def test_what_stands_still_has_no_efficiency():
 @pytest.mark.parametrize("height_m", [0, 250, 1000, 2500, 5000])
 def test_standard_atmosphere_against_a_library(height_m):
     # ambiance: the full ICAO standard atmosphere of 1993
-    ambiance = pytest.importorskip("ambiance")
-    state = ambiance.Atmosphere(height_m)
+    state = Atmosphere(height_m)
     kpa, degc = float(state.pressure[0]) / 1000, float(state.temperature_in_celsius[0])
     # the library converts geometric to geopotential height, the trade's formula does not
     geopotential = height_m * 6_356_766 / (6_356_766 + height_m)
     assert derived.standard_pressure_kpa(geopotential) == pytest.approx(kpa, rel=2e-5)
     density_g_l = float(state.density[0])  # kg/m3 is g/l
     assert derived.air_density_g_l(kpa, degc) == pytest.approx(density_g_l, rel=1e-4)
+
+
+MOIST = [(-15, 101.3, 0.9), (0, 101.3, 1.0), (20, 101.325, 0.5), (35, 95.0, 1.0), (45, 84.0, 0.6)]
+
+
+@pytest.mark.parametrize(("degc", "kpa", "share"), MOIST)
+def test_moist_air_against_a_property_library(degc, kpa, share):
+    # CoolProp's humid air (ASHRAE RP-1485): a real gas, up to 0.1 % from the ideal one
+    state = ("T", degc + 273.15, "P", kpa * 1000.0, "R", share)
+    vapour = share * derived.saturation_pressure_kpa(degc)
+    density = derived.air_density_g_l(kpa, degc) * derived.moist_air_factor(kpa, vapour)
+    assert density == pytest.approx(1.0 / HAPropsSI("Vha", *state), rel=1e-3)
+    if degc >= 0:  # below, the library means ice; P_w holds 0.5 % for the air's presence
+        assert vapour == pytest.approx(HAPropsSI("P_w", *state) / 1000.0, rel=0.006)
+
+
+def test_saturation_pressure_at_fixed_points():
+    # triple point 0.6117 kPa, 101.325 kPa at 100 degC (definitions of the old scale; from memory)
+    assert derived.saturation_pressure_kpa(0.01) == pytest.approx(0.6117, rel=1e-3)
+    assert derived.moist_air_factor(100.0, 0.0) == 1.0
+    assert derived.moist_air_factor(100.0, 1e9) == pytest.approx(18.015 / 28.965)
+    assert np.isnan(derived.moist_air_factor(0.0, 1.0))
