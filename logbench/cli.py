@@ -139,6 +139,12 @@ def record(
     stop_below: Annotated[
         float, typer.Option(min=6.0, max=30.0, help="Unattended: end below this voltage, V.")
     ] = 11.9,
+    volt_every: Annotated[
+        float,
+        typer.Option(
+            min=1.0, max=3600.0, help="Unattended: wake the adapter so often for its voltmeter, s."
+        ),
+    ] = 10.0,
 ) -> None:
     """Record a drive to a Parquet file; Ctrl-C finishes it properly."""
     from logbench.capture.messages import CaptureRequest
@@ -162,7 +168,7 @@ def record(
     if unattended:
         if into is None or out is not None:
             raise UsageError("--unattended needs a folder: --into FOLDER (and no --out).")
-        request = plan_unattended(request, into, round(budget * 1e9), stop_below)
+        request = plan_unattended(request, into, round(budget * 1e9), stop_below, volt_every)
     elif into is not None:
         raise UsageError("--into goes with --unattended; name one file with --out.")
     record_with_progress(request, _console())

@@ -18,12 +18,14 @@ from rich.text import Text
 
 from logbench.capture.messages import (
     Batch,
+    Begun,
     CaptureRequest,
     CarFound,
     Failed,
     Finished,
     Happened,
     Message,
+    NotBegun,
     Status,
     Step,
 )
@@ -86,7 +88,11 @@ def surroundings_from(
 
 
 def plan_unattended(
-    request: CaptureRequest, folder: Path, budget_bytes: int, stop_below_v: float
+    request: CaptureRequest,
+    folder: Path,
+    budget_bytes: int,
+    stop_below_v: float,
+    volt_every_s: float,
 ) -> CaptureRequest:
     """The request made to run for days into `folder`, with markers set by the usual rules."""
     from logbench.capture.messages import DEFAULT_RULES, Unattended
@@ -95,7 +101,9 @@ def plan_unattended(
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StorageError(f"The folder {folder} cannot be made: {error.strerror}.") from error
-    plan = Unattended(budget_bytes=budget_bytes, stop_below_v=stop_below_v)
+    plan = Unattended(
+        budget_bytes=budget_bytes, stop_below_v=stop_below_v, volt_every_s=volt_every_s
+    )
     return replace(request, out=folder / "drive.parquet", unattended=plan, rules=DEFAULT_RULES)
 
 
@@ -143,9 +151,9 @@ def _describe(message: Message) -> str | None:
             return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
         case Happened(t_ns=t_ns, kind=kind, text=text):
             return f"{_clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
-        case Failed(sentence=sentence):
+        case Failed(sentence=sentence) | NotBegun(sentence=sentence):
             return sentence
-        case Batch() | Status() | Finished():
+        case Begun() | Batch() | Status() | Finished():
             return None
 
 

@@ -71,6 +71,7 @@ def _one_sentence(capsys: pytest.CaptureFixture[str]) -> str:
         (["simulate", "--trouble", "gremlins@5"], "gremlins"),
         (["record", "--link", "sim:", "--unattended"], "--into"),
         (["record", "--link", "sim:", "--into", "{tmp}"], "--unattended"),
+        (["record", "--link", "sim:", "--unattended", "--volt-every", "0"], "--volt-every"),
         (["compare", "{tmp}/one.parquet"], "before"),
         (["compare", "{tmp}/one.parquet", "{tmp}/two.parquet"], "one.parquet"),
         (["verify", "{tmp}/none.parquet"], "none.parquet"),

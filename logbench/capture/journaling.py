@@ -32,6 +32,10 @@ class JournalThread:
         """Accept samples; raises the `StorageError` of an earlier write."""
         self._put(lambda: self.writer.append(rows))
 
+    def rows_made(self, make: Callable[[], list[Row]]) -> None:
+        """Accept samples that are made on the journal's thread; raises as `rows`."""
+        self._put(lambda: self.writer.append(make()))
+
     def event(self, event: Event) -> None:
         """Accept an event; raises as `rows`."""
         self._put(lambda: self.writer.event(event))

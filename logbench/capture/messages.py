@@ -77,6 +77,9 @@ class CaptureRequest:
     """Markers set by rule."""
     unattended: Unattended | None = None
     """Not None: `out` names the folder's files (with a number behind it), one a key cycle."""
+    hold_s: float | None = None
+    """Not None: watch, with the last seconds (on the recording's clock) kept in memory, until a
+    `Begin` names the file; `out` stays None and `limit_s` counts from then on."""
 
 
 # --- from the capture process ---
@@ -126,6 +129,8 @@ class Status:
     """`connecting`, `connected`, `lost`."""
     dropped: int = 0
     """Samples that were not sent because the watcher did not read; the journal has them."""
+    held_s: float | None = None
+    """While only watching: the seconds that a recording begun now could start with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +140,26 @@ class Happened:
     t_ns: int
     kind: str
     text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """The recording was begun; times of all that follows count from its start.
+
+    `since_ns`: its t = 0 on the clock that was used until then. What came before it is not in the
+    recording; what came after it is, whether shown already or not.
+    """
+
+    since_ns: int
+    started_utc: str
+    """Of t = 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotBegun:
+    """The recording could not be begun (the disk, the folder); watching goes on."""
+
+    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +181,7 @@ class Failed:
     path: Path | None = None
 
 
-Message = Step | CarFound | Batch | Status | Happened | Finished | Failed
+Message = Step | CarFound | Batch | Status | Happened | Begun | NotBegun | Finished | Failed
 
 
 # --- to the capture process ---
@@ -170,8 +195,18 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class Begin:
+    """Begin the recording of what was only watched so far (`CaptureRequest.hold_s`)."""
+
+    out: Path
+    """Where the finished file goes."""
+    include: bool = True
+    """Begin with the samples kept, not with the next one."""
+
+
+@dataclass(frozen=True, slots=True)
 class Stop:
     """Finish the recording and end."""
 
 
-Order = Mark | Stop
+Order = Mark | Begin | Stop

@@ -19,6 +19,7 @@ from types import FrameType
 from typing import Self
 
 from logbench.capture.messages import (
+    Begin,
     CaptureRequest,
     Failed,
     Finished,
@@ -53,6 +54,7 @@ class Capture:
         self.ended = False
         """True once `Finished` or `Failed` was given."""
         self._make = make
+        self._out = request.out
         self._process: SpawnProcess | None = None
         self._from_child: Connection | None = None
         self._to_child: Connection | None = None
@@ -113,6 +115,11 @@ class Capture:
     def mark(self, text: str = "") -> None:
         """Put a marker into the recording now."""
         self._order(Mark(text))
+
+    def begin(self, out: Path, include: bool = True) -> None:
+        """Begin the recording of what is only watched so far: `Begun` or `NotBegun` comes."""
+        self._out = out
+        self._order(Begin(out, include))
 
     def stop(self) -> None:
         """Ask for the recording to be finished; `Finished` comes through `poll()`."""
@@ -179,7 +186,7 @@ class Capture:
         """The newest journal left behind by this request, or None."""
         if self.request.resume is not None:
             return self.request.resume if self.request.resume.exists() else None
-        out = self.request.out
+        out = self._out
         if out is None:
             return None
         found = [*out.parent.glob(f"{glob.escape(out.stem)}*{glob.escape(out.suffix)}{SUFFIX}")]

@@ -32,6 +32,11 @@ class RuleWatch:
                 if signal in state.rule.signals and state.step(self._latest, t_ns):
                     yield t_ns, state.rule.text
 
+    def shift(self, by_ns: int) -> None:
+        """Times to come count from `by_ns` on the clock used so far."""
+        for state in self._rules:
+            state.shift(by_ns)
+
 
 class _State:
     def __init__(self, rule: MarkRule) -> None:
@@ -50,6 +55,11 @@ class _State:
             return False
         self._marked = True
         return True
+
+    def shift(self, by_ns: int) -> None:
+        """Another t = 0."""
+        if self._since_ns is not None:
+            self._since_ns -= by_ns
 
     def _out(self, latest: dict[str, float]) -> bool:
         if not all(name in latest for name in self.rule.signals):

@@ -15,8 +15,9 @@ from pathlib import Path
 from typing import Protocol
 
 from logbench.capture.facts import iso_utc, signal_facts, software, utc_now
-from logbench.capture.journaling import JournalThread
 from logbench.capture.messages import (
+    Begin,
+    Begun,
     CaptureRequest,
     CarFound,
     Failed,
@@ -24,6 +25,7 @@ from logbench.capture.messages import (
     Happened,
     Mark,
     Message,
+    NotBegun,
     Order,
     Status,
     Step,
@@ -32,6 +34,7 @@ from logbench.capture.messages import (
 from logbench.capture.outbox import Row
 from logbench.capture.rules import RuleWatch
 from logbench.capture.source import EndOfSourceError, Opened, Source
+from logbench.capture.tape import Tape
 from logbench.errors import (
     CarSilentError,
     ConnectingStoppedError,
@@ -39,12 +42,9 @@ from logbench.errors import (
     LinkError,
     LogbenchError,
     ReplyError,
-    StorageError,
 )
-from logbench.recording.finish import NothingRecordedError, check_folder, finish
-from logbench.recording.journal import JournalWriter, journal_path
+from logbench.recording.finish import check_folder, finish
 from logbench.recording.model import Event, Facts, LinkFacts, Vehicle
-from logbench.recording.storage import numbered
 from logbench.vehicle.model import Reading
 
 log = logging.getLogger(__name__)
@@ -95,13 +95,14 @@ class Session:
         self._utc_now = utc_now
         self._orders: queue.SimpleQueue[Order] = queue.SimpleQueue()
         self._stop = threading.Event()
-        self._journal: JournalThread | None = None
+        self._tape = Tape(request.hold_s)
+        self._known = Facts()
+        """Facts of the recording that may yet be begun."""
         self._origin_ns = 0
         """The source's clock at t = 0 of the recording."""
         self._gap_s = GAP_S
         self._scale, self._steady = 1.0, True
         self._ahead_s = 0.0
-        self._samples = 0
         self._last_ns = 0
         """Time of the last sample, on the recording's clock."""
         self._rules = RuleWatch(request.rules)
@@ -159,7 +160,8 @@ class Session:
             self._origin_ns = self._source.now_ns()
             facts.started_utc = iso_utc(self._utc_now())
             if out is not None:
-                self._journal = JournalThread(_new_journal(out, facts))
+                self._tape.open(out, facts)
+        self._known = facts
         self._link = "connected"
         self._watcher.message(
             CarFound(opened.facts, opened.signals, opened.unsupported, facts.started_utc)
@@ -171,9 +173,7 @@ class Session:
 
     def _resume(self, journal: Path, facts: Facts) -> Facts:
         """Go on where a dead capture stopped: t is carried on by the time of day."""
-        writer, content = JournalWriter.resume(journal)
-        self._journal = JournalThread(writer)
-        self._samples = writer.samples
+        content = self._tape.resume(journal)
         before = content.facts
         passed_ns = int(_seconds_since(before.started_utc, self._utc_now()) * _scale(before) * 1e9)
         self._origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
@@ -183,7 +183,7 @@ class Session:
             facts.vehicle = before.vehicle
         facts.note = facts.note or before.note
         facts.extra = before.extra | facts.extra
-        self._journal.facts(facts)
+        self._tape.facts(facts)
         text = "the capture ended unexpectedly and was started again"
         self._happened("gap", text, t_ns=content.last_t_ns)
         self._last_ns = self._now_ns()
@@ -232,7 +232,7 @@ class Session:
             self._report_when_due()
 
     def _over(self) -> bool:
-        limit_s = self._request.limit_s
+        limit_s = None if self._tape.holding else self._request.limit_s
         return self._stop.is_set() or (limit_s is not None and self._now_ns() >= limit_s * 1e9)
 
     def _take(self, readings: list[Reading]) -> None:
@@ -244,10 +244,8 @@ class Session:
         if silence_s > self._gap_s and self._last_ns:
             self._happened("gap", f"no samples for {silence_s:.1f} s", t_ns=self._last_ns)
         self._last_ns = max(self._last_ns, rows[-1][2])
-        self._samples += len(rows)
         self._counts.update(row[0] for row in rows)
-        if self._journal is not None:
-            self._journal.rows(rows)
+        self._tape.rows(rows)
         self._watcher.rows(rows)
         for t_ns, text in self._rules.feed(rows):
             self._happened("marker", text, t_ns=t_ns)
@@ -290,6 +288,30 @@ class Session:
             order = self._orders.get()
             if isinstance(order, Mark):
                 self._happened("marker", order.text)
+            elif isinstance(order, Begin) and self._tape.holding:
+                self._begin_recording(order)
+
+    def _begin_recording(self, order: Begin) -> None:
+        """With what is kept, or from now on; where the disk refuses, watching goes on."""
+        now_ns = self._now_ns()
+        since_ns = self._tape.since_ns(now_ns) if order.include else now_ns
+        before_s = (now_ns - since_ns) / 1e9
+        started = self._utc_now() - datetime.timedelta(seconds=before_s / self._scale)
+        facts = self._known.model_copy(update={"started_utc": iso_utc(started)})
+        try:
+            check_folder(order.out.parent)
+            self._tape.begin(order.out, facts, since_ns)
+        except LogbenchError as error:
+            self._watcher.message(NotBegun(str(error)))
+            return
+        self._origin_ns += since_ns
+        self._last_ns = max(0, self._last_ns - since_ns)
+        self._window = deque([(t - since_ns, c) for t, c in self._window], self._window.maxlen)
+        self._rules.shift(since_ns)
+        self._watcher.message(Begun(since_ns, facts.started_utc))
+        kept = f"; the {before_s:.0f} s before were kept" if before_s >= 1 else ""
+        self._happened("note", f"recording begun here{kept}")
+        self._next_status = 0.0
 
     # --- telling ---
 
@@ -297,9 +319,11 @@ class Session:
     def _pulse(self) -> Iterator[None]:
         """Signs of life while the loop stands still: connecting, finishing."""
         done = threading.Event()
-        size_bytes = self._journal.writer.size_bytes if self._journal else 0
-        elapsed_s = self._last_ns / 1e9
-        status = Status(elapsed_s, self._samples, 0.0, size_bytes, link=self._link)
+        tape, elapsed_s = self._tape, self._last_ns / 1e9
+        held_s = self._held_s(self._last_ns)
+        status = Status(
+            elapsed_s, tape.samples, 0.0, tape.size_bytes, link=self._link, held_s=held_s
+        )
 
         def beat() -> None:
             while not done.wait(STATUS_S):
@@ -316,13 +340,17 @@ class Session:
     def _now_ns(self) -> int:
         return self._source.now_ns() - self._origin_ns
 
+    def _held_s(self, now_ns: int) -> float | None:
+        if not self._tape.holding:
+            return None
+        return (now_ns - self._tape.since_ns(now_ns)) / 1e9
+
     def _say(self, text: str) -> None:
         self._watcher.message(Step(text))
 
     def _happened(self, kind: str, text: str = "", t_ns: int | None = None) -> None:
         when = self._now_ns() if t_ns is None else t_ns
-        if self._journal is not None:
-            self._journal.event(Event(t_ns=when, kind=kind, text=text))
+        self._tape.event(Event(t_ns=when, kind=kind, text=text))
         self._watcher.message(Happened(when, kind, text))
 
     def _report_when_due(self) -> None:
@@ -339,12 +367,13 @@ class Session:
         self._watcher.message(
             Status(
                 elapsed_s=now_ns / 1e9,
-                samples=self._samples,
+                samples=self._tape.samples,
                 samples_per_s=total.total() / seconds,
-                size_bytes=self._journal.writer.size_bytes if self._journal else 0,
+                size_bytes=self._tape.size_bytes,
                 rates_hz={signal: count / seconds for signal, count in total.items()},
                 link=self._link,
                 dropped=self._watcher.dropped,
+                held_s=self._held_s(now_ns),
             )
         )
 
@@ -365,16 +394,15 @@ class Session:
     # --- the end ---
 
     def _finished(self) -> Finished:
-        elapsed_s = self._now_ns() / 1e9
         self._carry_out_orders()
+        elapsed_s = self._now_ns() / 1e9
         self._source.close()
         path = None
-        if self._journal is not None:
+        if self._tape.writing:
             self._say("Finishing the recording")
             with self._pulse():
-                self._journal.end()
-                path = finish(self._journal.writer)
-        return Finished(path, self._samples, elapsed_s)
+                path = self._tape.finish()
+        return Finished(path, self._tape.samples, elapsed_s)
 
     def _stopped_early(self) -> Finished | Failed:
         """Stopped before the car was found: only what is resumed can hold anything."""
@@ -387,28 +415,11 @@ class Session:
     def _failed(self, sentence: str, error: str) -> Failed:
         """Save what is there; the journal stays where even that fails."""
         path: Path | None = None
-        if self._journal is not None:
-            path = self._saved()
+        if self._tape.writing:
+            path = self._tape.save()
             saved = f"What was recorded is in {path}" if path else "Nothing had been recorded yet"
             sentence = f"{sentence.rstrip('.')}. {saved}."
         return Failed(sentence, error, path)
-
-    def _saved(self) -> Path | None:
-        assert self._journal is not None
-        writer = self._journal.writer
-        try:
-            try:
-                self._journal.end()
-            except StorageError as error:
-                log.warning("%s", error)
-                writer.close()  # what waits cannot be written: finish what is on disk
-                return finish(writer.path)
-            return finish(writer)
-        except NothingRecordedError:
-            return None
-        except LogbenchError as error:
-            log.warning("%s", error)
-            return writer.path
 
 
 def _seconds_since(started_utc: str, now: datetime.datetime) -> float:
@@ -421,12 +432,3 @@ def _seconds_since(started_utc: str, now: datetime.datetime) -> float:
 
 def _scale(facts: Facts) -> float:
     return facts.link.time_scale or 1.0
-
-
-def _new_journal(out: Path, facts: Facts) -> JournalWriter:
-    """A journal for `out`, or for the next free name when there is a recording of that name."""
-    for name in numbered(out):
-        journal = journal_path(name)
-        if not name.exists() and not journal.exists():
-            return JournalWriter(journal, facts)
-    raise AssertionError("numbered() ends in an error")

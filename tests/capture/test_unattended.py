@@ -22,6 +22,7 @@ from logbench.capture.messages import (
 from logbench.capture.rules import RuleWatch
 from logbench.capture.source import Opened
 from logbench.capture.unattended import UnattendedRun, keep_to_budget
+from logbench.cli import main
 from logbench.errors import CarSilentError, LinkLostError, PortMissingError
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, Trace
@@ -296,3 +297,18 @@ def test_no_room_for_one_more(tmp_path):
     assert ending == Finished(None, 0, 0.0)
     assert any("budget is used up" in m.text for m in listener.of(Step))
     assert [path.name for path in tmp_path.iterdir()] == ["kept.parquet"]
+
+
+def test_the_command_line_s_options_reach_the_plan(tmp_path, monkeypatch):
+    """How often the voltmeter is looked at, where it ends, what it may use."""
+    asked = []
+    monkeypatch.setattr(
+        "logbench.terminal.record_with_progress", lambda request, _: asked.append(request)
+    )
+    line = "record --link sim: --unattended --budget 0.5 --stop-below 12.1 --volt-every 30 --into"
+    assert main([*line.split(), str(tmp_path / "days")]) == 0
+    (request,) = asked
+    assert request.out == tmp_path / "days" / "drive.parquet"
+    assert request.unattended == Unattended(
+        budget_bytes=500_000_000, stop_below_v=12.1, volt_every_s=30.0
+    )

@@ -1,0 +1,212 @@
+"""Where samples go: into the journal or, until the recording is begun, into memory."""
+
+from __future__ import annotations
+
+import logging
+from array import array
+from collections import deque
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from logbench.capture.journaling import JournalThread
+from logbench.capture.outbox import Row
+from logbench.errors import LogbenchError, StorageError
+from logbench.recording.finish import NothingRecordedError, finish
+from logbench.recording.journal import JournalIndex, JournalWriter, journal_path
+from logbench.recording.model import Event, Facts
+from logbench.recording.storage import numbered
+
+log = logging.getLogger(__name__)
+
+_BLOCK = 4096
+"""Samples forgotten or written at a time."""
+MOST_HELD = 4_000_000
+"""Samples kept at the most, whatever the minutes: about 80 MB."""
+
+
+class _Block:
+    """Samples as columns: a tenth of the memory of tuples."""
+
+    def __init__(self) -> None:
+        self.trace, self.t, self.value = array("i"), array("q"), array("d")
+
+    def rows(self, names: list[tuple[str, str]], since_ns: int) -> list[Row]:
+        """Those from a time on, counted from that time."""
+        return [
+            (*names[number], t_ns - since_ns, value)
+            for number, t_ns, value in zip(self.trace, self.t, self.value, strict=True)
+            if t_ns >= since_ns
+        ]
+
+
+class Held:
+    """The last `hold_s` seconds of samples and events, in bounded memory."""
+
+    def __init__(self, hold_s: float, most: int = MOST_HELD) -> None:
+        self._hold_ns = round(hold_s * 1e9)
+        self._most_blocks = max(1, most // _BLOCK)
+        self._blocks: deque[_Block] = deque()
+        self._numbers: dict[tuple[str, str], int] = {}
+        self._events: deque[Event] = deque()
+
+    def rows(self, rows: list[Row]) -> None:
+        """Keep these; what has grown too old goes."""
+        for signal, ecu, t_ns, value in rows:
+            if not self._blocks or len(self._blocks[-1].t) >= _BLOCK:
+                self._blocks.append(_Block())
+            block = self._blocks[-1]
+            block.trace.append(self._numbers.setdefault((signal, ecu), len(self._numbers)))
+            block.t.append(t_ns)
+            block.value.append(value)
+        if rows:
+            self._forget(rows[-1][2] - self._hold_ns)
+
+    def event(self, event: Event) -> None:
+        """Keep an event."""
+        self._events.append(event)
+
+    def _forget(self, before_ns: int) -> None:
+        blocks, events = self._blocks, self._events
+        while len(blocks) > self._most_blocks or (len(blocks) > 1 and blocks[0].t[-1] < before_ns):
+            blocks.popleft()
+        while events and events[0].t_ns < before_ns:
+            events.popleft()
+
+    def since_ns(self, now_ns: int) -> int:
+        """The earliest time from which everything is kept; `now_ns` when nothing is."""
+        if not self._blocks:
+            return now_ns
+        return min(max(self._blocks[0].t[0], now_ns - self._hold_ns), now_ns)
+
+    def taken(self, since_ns: int) -> Iterator[Callable[[], list[Row]]]:
+        """What is kept from a time on and counted from it, in parts made when called."""
+        names = list(self._numbers)
+        for block in self._blocks:
+            if block.t[-1] >= since_ns:
+                yield lambda block=block: block.rows(names, since_ns)  # type: ignore[misc]
+
+    def events(self, since_ns: int) -> list[Event]:
+        """Events from a time on, counted from it."""
+        return [
+            event.model_copy(update={"t_ns": event.t_ns - since_ns})
+            for event in self._events
+            if event.t_ns >= since_ns
+        ]
+
+    def count(self, since_ns: int) -> int:
+        """Samples kept from a time on."""
+        return sum(sum(t >= since_ns for t in block.t) for block in self._blocks)
+
+
+class Tape:
+    """Takes samples and events for one recording, or for none.
+
+    With `hold_s` it keeps the last seconds in memory until `begin`; else it does nothing with them
+    until `open` or `resume`. Methods raise the `StorageError` of the disk.
+    """
+
+    def __init__(self, hold_s: float | None = None) -> None:
+        self._held = None if hold_s is None else Held(hold_s)
+        self._journal: JournalThread | None = None
+        self.samples = 0
+        """In the recording; before it is begun, all that came."""
+
+    @property
+    def holding(self) -> bool:
+        """The recording is not begun yet, but the last seconds are kept."""
+        return self._held is not None
+
+    @property
+    def writing(self) -> bool:
+        """There is a journal."""
+        return self._journal is not None
+
+    @property
+    def size_bytes(self) -> int:
+        """Of the journal on disk."""
+        return 0 if self._journal is None else self._journal.writer.size_bytes
+
+    def since_ns(self, now_ns: int) -> int:
+        """Where the samples kept begin; `now_ns` when none are."""
+        return now_ns if self._held is None else self._held.since_ns(now_ns)
+
+    def open(self, out: Path, facts: Facts) -> None:
+        """Write a new recording to `out`, or to the next free name."""
+        self._journal = JournalThread(_new_journal(out, facts))
+
+    def begin(self, out: Path, facts: Facts, since_ns: int) -> None:
+        """Write a new recording that begins with what is kept from `since_ns` on."""
+        assert self._held is not None
+        self.open(out, facts)
+        assert self._journal is not None
+        held, self._held = self._held, None
+        self.samples = held.count(since_ns)
+        for part in held.taken(since_ns):
+            self._journal.rows_made(part)
+        for event in held.events(since_ns):
+            self._journal.event(event)
+
+    def resume(self, journal: Path) -> JournalIndex:
+        """Go on with a journal whose writer died; returns what it holds."""
+        writer, content = JournalWriter.resume(journal)
+        self._journal = JournalThread(writer)
+        self.samples = writer.samples
+        return content
+
+    def rows(self, rows: list[Row]) -> None:
+        """Take samples."""
+        self.samples += len(rows)
+        if self._held is not None:
+            self._held.rows(rows)
+        elif self._journal is not None:
+            self._journal.rows(rows)
+
+    def event(self, event: Event) -> None:
+        """Take an event."""
+        if self._held is not None:
+            self._held.event(event)
+        elif self._journal is not None:
+            self._journal.event(event)
+
+    def facts(self, facts: Facts) -> None:
+        """Replace the facts of the recording."""
+        if self._journal is not None:
+            self._journal.facts(facts)
+
+    def finish(self) -> Path | None:
+        """Turn the journal into a recording; None where there is none."""
+        if self._journal is None:
+            return None
+        self._journal.end()
+        return finish(self._journal.writer)
+
+    def save(self) -> Path | None:
+        """After a failure: finish what can be, never raises; else the journal's own name.
+
+        None where nothing was recorded.
+        """
+        if self._journal is None:
+            return None
+        writer = self._journal.writer
+        try:
+            try:
+                self._journal.end()
+            except StorageError as error:
+                log.warning("%s", error)
+                writer.close()  # what waits cannot be written: finish what is on disk
+                return finish(writer.path)
+            return finish(writer)
+        except NothingRecordedError:
+            return None
+        except LogbenchError as error:
+            log.warning("%s", error)
+            return writer.path
+
+
+def _new_journal(out: Path, facts: Facts) -> JournalWriter:
+    """A journal for `out`, or for the next free name when there is a recording of that name."""
+    for name in numbered(out):
+        journal = journal_path(name)
+        if not name.exists() and not journal.exists():
+            return JournalWriter(journal, facts)
+    raise AssertionError("numbered() ends in an error")
