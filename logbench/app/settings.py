@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from logbench.app.theme import CHOICES, Choice
 
 _MOST_LINKS = 6
 _MOST_RECENT = 8
+_MOST_LAYOUTS = 60
 
 
 class Settings:
@@ -54,6 +56,27 @@ class Settings:
     @geometry.setter
     def geometry(self, value: QByteArray) -> None:
         self._store.setValue("look/geometry", value)
+
+    @property
+    def layouts(self) -> dict[str, str]:
+        """Layouts of strips saved by name, as JSON each."""
+        return self._table("layouts/named")
+
+    @layouts.setter
+    def layouts(self, value: dict[str, str]) -> None:
+        self._store.setValue("layouts/named", json.dumps(value))
+
+    def last_layout(self, of: str) -> str:
+        """The layout last used for a recording (or a page), as JSON; empty when none was kept."""
+        return self._table("layouts/last").get(of, "")
+
+    def keep_layout(self, of: str, layout: str) -> None:
+        """Keep a layout for a recording; the one kept longest ago makes room. Empty: forget it."""
+        kept = self._table("layouts/last")
+        kept.pop(of, None)
+        if layout:
+            kept[of] = layout
+        self._store.setValue("layouts/last", json.dumps(dict(list(kept.items())[-_MOST_LAYOUTS:])))
 
     # --- live ---
 
@@ -147,6 +170,15 @@ class Settings:
     def _text(self, key: str) -> str:
         value: Any = self._store.value(key)
         return value if isinstance(value, str) else ""
+
+    def _table(self, key: str) -> dict[str, str]:
+        try:
+            found = json.loads(self._text(key) or "{}")
+        except (ValueError, RecursionError):
+            return {}
+        if not isinstance(found, dict):
+            return {}
+        return {k: v for k, v in found.items() if isinstance(v, str)}
 
     def _texts(self, key: str) -> list[str]:
         value: Any = self._store.value(key)

@@ -5,9 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any, Protocol
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt, Signal
+from PySide6.QtCore import (
+    QAbstractTableModel,
+    QMimeData,
+    QModelIndex,
+    QPersistentModelIndex,
+    Qt,
+    Signal,
+)
 from PySide6.QtWidgets import QHeaderView, QTableView, QWidget
 
+from logbench.app.plot.dragging import TRACE, trace_data
 from logbench.app.units import METRIC, Units
 
 Key = tuple[str, str]
@@ -91,9 +99,23 @@ class TracesModel(QAbstractTableModel):
         return None
 
     def flags(self, index: _Index) -> Qt.ItemFlag:
-        """The first column can be checked."""
+        """The first column can be checked; a row can be dragged onto a strip."""
         flags = Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable
+        flags |= Qt.ItemFlag.ItemIsDragEnabled
         return flags | Qt.ItemFlag.ItemIsUserCheckable if index.column() == 0 else flags
+
+    def mimeTypes(self) -> list[str]:
+        """Rows are dragged as traces."""
+        return [TRACE]
+
+    def mimeData(self, indexes: Sequence[QModelIndex]) -> QMimeData:
+        """The trace of the first of these cells."""
+        rows = [index.row() for index in indexes if index.isValid()]
+        return trace_data(self._rows[rows[0]].key) if rows else QMimeData()
+
+    def row_key(self, row: int) -> Key | None:
+        """The trace of a row."""
+        return self._rows[row].key if 0 <= row < len(self._rows) else None
 
     def data(self, index: _Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         """Texts, alignment, check state, tool tip."""
@@ -138,6 +160,7 @@ class TracesTable(QTableView):
         self.setWordWrap(False)
         self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QTableView.SelectionMode.SingleSelection)
+        self.setDragDropMode(QTableView.DragDropMode.DragOnly)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         header = self.horizontalHeader()
         header.setHighlightSections(False)

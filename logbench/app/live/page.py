@@ -26,13 +26,13 @@ from logbench.app.live.links import SIMULATED
 from logbench.app.live.session import CaptureFactory, LiveSession, LiveTrace
 from logbench.app.live.setup import SetUp
 from logbench.app.live.shapes import Shape, Shapes
+from logbench.app.live.strips import live_layouts, strip_trace
 from logbench.app.live.tools import LiveTools
 from logbench.app.live.values import ValuesTable
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import EmptyState, Notice, StatusLine, middle
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.grouping import first_shown, group_of
-from logbench.app.plot.keys import add_strip_commands, add_view_commands
+from logbench.app.plot.grouping import first_shown
+from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.ticks import count_text, size_text, time_text
@@ -184,8 +184,12 @@ class LivePage(QWidget):
         add_command(self, "Review the last recording", "Ctrl+Return", self._review_last)
         add_command(self, "Look for links again", "F5", self.set_up.find_links)
         add_view_commands(self.stack, self.view, by_hand=lambda: self.set_following(False))
-        add_strip_commands(self.stack, self.stack)
-        self.stack.removed.connect(lambda: self.values.model_.set_plotted(self.stack.keys))
+        model, settings = self.values.model_, self._desk.settings
+        self.layouts = live_layouts(
+            self, settings, self.stack, self.session, model, lambda: self._shown_first
+        )
+        self.layouts.told.connect(lambda text: self.status.tell("step", text))
+        self.tools.add(self.layouts.button)
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
@@ -367,17 +371,12 @@ class LivePage(QWidget):
         plotted = trace.signal in self._shown_first
         self.values.model_.add(trace, plotted)
         if plotted:
-            self._plot(trace, True)
+            self.stack.add(strip_trace(trace))
+        self.layouts.begin("live", whole=True)
+        self.values.model_.set_plotted(self.stack.keys)
 
     def _plot(self, trace: LiveTrace, on: bool) -> None:
-        key = (trace.signal, trace.ecu)
-        if not on:
-            self.stack.remove(key)
-        elif key not in self.stack.keys:
-            group = group_of(trace.signal, trace.unit)
-            self.stack.add(
-                StripTrace(trace.signal, trace.ecu, trace.unit, trace.pyramid, group=group)
-            )
+        self.layouts.show(strip_trace(trace), on)
 
     def _grew(self) -> None:
         self.view.set_limits(0, self.session.now_ns)
@@ -387,7 +386,6 @@ class LivePage(QWidget):
         moved = shown != (self.view.start_ns, self.view.end_ns)  # then the stack repaints anyway
         if not moved and self.view.end_ns >= self.session.now_ns - SECOND:
             self.stack.refresh()
-
         self.shapes.wiggle.take(self.session.now_ns)
 
     def _follow(self) -> None:

@@ -34,10 +34,14 @@ class LiveTools(QWidget):
         self.wiggle.setAccessibleName("Wiggle test instead of the strips")
         self.driver = QPushButton("Driver's view  D")
         self.driver.setAccessibleName("Driver's view: four values, full screen")
-        layout = QHBoxLayout(self)
+        self._row = layout = QHBoxLayout(self)
         layout.setContentsMargins(6, 8, 12, 4)
         for widget in (
             self.marker, self.freeze, self.width_box, self.plan, self.wiggle, self.driver,
         ):  # fmt: skip
             layout.addWidget(widget)
         layout.addStretch(1)
+
+    def add(self, button: QWidget) -> None:
+        """One more button at the end."""
+        self._row.addWidget(button)

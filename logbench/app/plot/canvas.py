@@ -94,7 +94,8 @@ class ValueRange:
 
 
 class Canvas:
-    """Traces of one unit in a pixmap, and what lies under them."""
+    """Traces in a pixmap, and what lies under them. Each unit has a range of values of its own;
+    grid and axis are those of `unit`."""
 
     def __init__(self, view: TimeView, theme: Theme, unit: str) -> None:
         self.view = view
@@ -102,7 +103,7 @@ class Canvas:
         self.traces: list[StripTrace] = []
         self.unit = unit
         self.units = METRIC
-        self.range = ValueRange(least=_LEAST_RANGE.get(unit, 0.0))
+        self._ranges: dict[str, ValueRange] = {}
         self.shades: tuple[Span, ...] = ()
         self.event_times: Sequence[int] = ()
         self.pixmap = QPixmap()
@@ -115,6 +116,18 @@ class Canvas:
         self._ticks: tuple[tuple[float, float, int], list[tuple[float, float]]] | None = None
 
     @property
+    def range(self) -> ValueRange:
+        """The values that the axis spans."""
+        return self.range_of(self.unit)
+
+    def range_of(self, unit: str) -> ValueRange:
+        """The values that the traces of a unit span, as shown."""
+        if unit not in self._ranges:
+            least = _LEAST_RANGE.get(unit, 0.0) * self.units.line(unit)[0]
+            self._ranges[unit] = ValueRange(least=least)
+        return self._ranges[unit]
+
+    @property
     def height(self) -> int:
         """Of the plot, in pixels that are not the device's."""
         return round(self.pixmap.height() / self.pixmap.devicePixelRatio())
@@ -122,7 +135,7 @@ class Canvas:
     def set_units(self, units: Units) -> None:
         """Show values in other units."""
         self.units = units
-        self.range = ValueRange(least=_LEAST_RANGE.get(self.unit, 0.0) * units.line(self.unit)[0])
+        self._ranges.clear()
         self.renew()
 
     def resize(self, size: QSize, ratio: float) -> None:
@@ -169,10 +182,11 @@ class Canvas:
             left, right = 0, view.pixels
         return QRect(left, 0, max(0, right - left), self.height), ranged
 
-    def y_of(self, value: float) -> float:
-        """Pixels from the top of the plot."""
+    def y_of(self, value: float, unit: str | None = None) -> float:
+        """Pixels from the top of the plot of a value as shown; by default on the grid's axis."""
         height = self.height - 1
-        share = (value - self.range.low) / (self.range.high - self.range.low)
+        span = self.range_of(self.unit if unit is None else unit)
+        share = (value - span.low) / (span.high - span.low)
         return height - min(max(share, -10.0), 10.0) * height
 
     def value_ticks(self) -> list[tuple[float, float]]:
@@ -184,28 +198,36 @@ class Canvas:
         return self._ticks[1]
 
     def _fit(self, left: int, right: int, whole: bool) -> bool:
-        """Fit the range of values; True when it changed.
+        """Fit the ranges of values; True when one changed.
 
         The values of the columns about to be drawn are looked at every time; all that are in view
         only when those do not fit, and now and then, because a range that is too wide can wait.
         """
-        if not whole:
-            part = self._extremes(left, right)
-            if part is None or (part[0] >= self.range.low and part[1] <= self.range.high):
-                return False
+        units = dict.fromkeys(trace.unit for trace in self.traces)
+        if not whole and all(self._fits(left, right, unit) for unit in units):
+            return False
         self._since_fit = 0
-        found = self._extremes(0, self.view.pixels)
-        return found is not None and self.range.fit(*found)
+        changed = False
+        for unit in units:
+            found = self._extremes(0, self.view.pixels, unit)
+            changed |= found is not None and self.range_of(unit).fit(*found)
+        return changed
 
-    def _extremes(self, left: int, right: int) -> tuple[float, float] | None:
+    def _fits(self, left: int, right: int, unit: str) -> bool:
+        part, span = self._extremes(left, right, unit), self.range_of(unit)
+        return part is None or (part[0] >= span.low and part[1] <= span.high)
+
+    def _extremes(self, left: int, right: int, unit: str) -> tuple[float, float] | None:
         if right <= left:
             return None
         t0, t1 = self.view.t_of(left), self.view.t_of(right)
-        found = [e for t in self.traces if (e := t.pyramid.extremes(t0, t1)) is not None]
+        mine = [t for t in self.traces if t.unit == unit]
+        found = [e for e in (t.pyramid.extremes(t0, t1) for t in mine) if e is not None]
         if not found:
             return None
-        low, high = min(e[0] for e in found), max(e[1] for e in found)
-        return self.units.value(low, self.unit), self.units.value(high, self.unit)
+        ends = [end for t in mine for end in t.band or () if end is not None]
+        low, high = min([e[0] for e in found] + ends), max([e[1] for e in found] + ends)
+        return self.units.value(low, unit), self.units.value(high, unit)
 
     def _changed_columns(self, shift: int) -> tuple[int, int]:
         """From and to which column of the new view something must be drawn."""
@@ -244,9 +266,10 @@ class Canvas:
         if right >= view.pixels or right > view.x_of(pyramid.end_ns):
             self._drawn_to[place] = int(buckets.t_ns[-1]) if len(buckets) else -1
         height = self.height - 1
-        scale = height / (self.range.high - self.range.low)
-        base = height + self.range.low * scale
-        factor, offset = self.units.line(self.unit)
+        span = self.range_of(trace.unit)
+        scale = height / (span.high - span.low)
+        base = height + span.low * scale
+        factor, offset = self.units.line(trace.unit)
         base, scale = base - offset * scale, scale * factor
         gap_ns = pyramid.gap_ns(buckets.samples)
         if buckets.samples > 1 or pyramid.samples_per_px(view.ns_per_px) > _DENSE_PER_PX:
@@ -298,10 +321,16 @@ class Canvas:
             if trace.band is None:
                 continue
             low, high = (
-                None if end is None else self.units.value(end, self.unit) for end in trace.band
+                None if end is None else self.units.value(end, trace.unit) for end in trace.band
             )
-            top = self.y_of(self.range.high if high is None else high)
-            bottom = self.y_of(self.range.low if low is None else low)
+            span = self.range_of(trace.unit)
+            top = self.y_of(span.high if high is None else high, trace.unit)
+            bottom = self.y_of(span.low if low is None else low, trace.unit)
             color = self.theme.trace(place)
             color.setAlpha(34)
             painter.fillRect(left, int(top), right - left, int(bottom - top), color)
+            color.setAlpha(150)
+            painter.setPen(QPen(color, 1, Qt.PenStyle.DashLine))
+            for end, y in ((low, bottom), (high, top)):
+                if end is not None:
+                    painter.drawLine(left, int(y), right, int(y))

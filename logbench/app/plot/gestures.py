@@ -11,6 +11,7 @@ from logbench.app.plot.view import TimeView
 _WHEEL_NOTCH = 120
 _ZOOM_NOTCH = 0.8
 _CLICK_PX = 4
+_TOP = "press_from_px"
 
 
 class Gestures(QObject):
@@ -31,8 +32,9 @@ class Gestures(QObject):
         self._pressed_at = 0.0
         self._band: QRubberBand | None = None
 
-    def watch(self, widget: QWidget) -> None:
-        """Take the widget's mouse."""
+    def watch(self, widget: QWidget, top: int = 0) -> None:
+        """Take the widget's mouse, presses only from `top` pixels down."""
+        widget.setProperty(_TOP, top)
         widget.setMouseTracking(True)
         widget.installEventFilter(self)
 
@@ -55,7 +57,7 @@ class Gestures(QObject):
             self.by_hand.emit()
             return True
         if kind == QEvent.Type.MouseButtonPress:
-            return self._press(event, x)
+            return self._press(watched, event, x)
         if kind == QEvent.Type.MouseButtonRelease:
             return self._release(x)
         return False
@@ -73,7 +75,9 @@ class Gestures(QObject):
         self.by_hand.emit()
         return True
 
-    def _press(self, event: QMouseEvent, x: float) -> bool:
+    def _press(self, widget: QWidget, event: QMouseEvent, x: float) -> bool:
+        if x < 0 or event.position().y() < int(widget.property(_TOP) or 0):
+            return False  # on an axis or a header: what they are dragged by
         shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         self._pressed_at = x
         if event.button() == Qt.MouseButton.RightButton or (
@@ -106,7 +110,7 @@ class Gestures(QObject):
                 times = sorted((self._view.t_of(self._box_from), self._view.t_of(x)))
                 self._view.show_span(*times)
                 self.by_hand.emit()
-        elif abs(x - self._pressed_at) < _CLICK_PX:
+        elif self._drag_from is not None and abs(x - self._pressed_at) < _CLICK_PX:
             self.clicked.emit(self._view.t_of(x))
         if self._band is not None:
             self._band.hide()

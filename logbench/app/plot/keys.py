@@ -8,24 +8,11 @@ from functools import partial
 from PySide6.QtWidgets import QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 
 
 def _nothing() -> None:
     return None
-
-
-def add_strip_commands(owner: QWidget, stack: StripStack) -> None:
-    """Choosing, moving and removing strips; the chosen one has a bar at its left."""
-    for title, keys, run in (
-        ("Next strip", "J", lambda: stack.focus_step(1)),
-        ("Strip before", "Shift+J", lambda: stack.focus_step(-1)),
-        ("Move the strip down", "Ctrl+Down", lambda: stack.move_focused(1)),
-        ("Move the strip up", "Ctrl+Up", lambda: stack.move_focused(-1)),
-        ("Remove the strip", "Del", stack.remove_focused),
-    ):
-        add_command(owner, title, keys, run)
 
 
 def add_view_commands(

@@ -152,6 +152,11 @@ class Pyramid:
             self._bucket_t.extend(fresh_t[::FIRST_BUCKET])
             self._build(0, fresh_v.astype(np.float32))
 
+    def rebase(self, since_ns: int) -> None:
+        """Forget what came before a time, and count times from it."""
+        t_ns, value = self.between(since_ns, self._last_ns + 1)
+        self.__dict__ = Pyramid.of(t_ns - since_ns, value.copy()).__dict__
+
     def samples_per_px(self, ns_per_px: float) -> float:
         """How many samples a pixel column holds, by the trace's usual pace."""
         whole = (self._last_ns - self.start_ns) / max(1, self._size - 1)

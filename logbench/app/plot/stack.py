@@ -12,11 +12,12 @@ from logbench.app.plot.axis import TimeAxis
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.gestures import Gestures
 from logbench.app.plot.grouping import rank_of
-from logbench.app.plot.strip import GUTTER, RIGHT, Strip
+from logbench.app.plot.strip import GUTTER, HEADER, LEAST_HEIGHT, RIGHT, Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
 
+_MOST_SCREENS = 4
 MOST_IN_A_STRIP = 4
 """Traces put into one strip without being asked: more are hard to tell apart."""
 
@@ -29,6 +30,9 @@ class StripStack(QWidget):
     clicked = Signal(object)
     removed = Signal()
     """The user took a strip away."""
+    strip_made = Signal(object)
+    resized = Signal()
+    """The user gave strips other heights."""
 
     def __init__(self, view: TimeView, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -44,6 +48,7 @@ class StripStack(QWidget):
         self._splitter = QSplitter(Qt.Orientation.Vertical)
         self._splitter.setChildrenCollapsible(False)
         self._splitter.setHandleWidth(5)
+        self._splitter.splitterMoved.connect(lambda *_: self.resized.emit())
         self.axis = TimeAxis(view, theme)
         self.gestures.watch(self.axis)
         scroll = QScrollArea()
@@ -99,19 +104,24 @@ class StripStack(QWidget):
         strip.set_units(self.units)
         strip.set_shades(self._shades)
         strip.set_event_times(self._events)
-        self.gestures.watch(strip)
+        self.gestures.watch(strip, top=HEADER)
         at = len(self.strips) if at is None else at
         self.strips.insert(at, strip)
         self._splitter.insertWidget(at, strip)
         self._splitter.setStretchFactor(at, 1)
+        self.strip_made.emit(strip)
         return strip
 
     def remove(self, key: tuple[str, str]) -> None:
         """Show a trace no longer; a strip left empty goes too."""
         for strip in [s for s in self.strips if any(t.key == key for t in s.traces)]:
-            strip.remove(key)
-            if not strip.traces:
-                self._drop(strip)
+            self.remove_from(strip, key)
+
+    def remove_from(self, strip: Strip, key: tuple[str, str]) -> None:
+        """Take a trace out of a strip; one left empty goes too."""
+        strip.remove(key)
+        if not strip.traces:
+            self._drop(strip)
 
     def focused(self) -> Strip | None:
         """The strip with the keyboard's focus, or None."""
@@ -120,15 +130,33 @@ class StripStack(QWidget):
     def move_focused(self, by: int) -> None:
         """Move the focused strip down (`by` > 0) or up by places; it keeps the focus."""
         strip = self.focused()
-        if strip is None:
-            return
-        at = min(max(self.strips.index(strip) + by, 0), len(self.strips) - 1)
+        if strip is not None:
+            at = min(max(self.strips.index(strip) + by, 0), len(self.strips) - 1)
+            self.move_strip(strip, at)
+            strip.setFocus()
+
+    def move_strip(self, strip: Strip, at: int) -> None:
+        """Give a strip another place."""
         sizes = dict(zip(self.strips, self._splitter.sizes(), strict=True))
         self.strips.remove(strip)
         self.strips.insert(at, strip)
         self._splitter.insertWidget(at, strip)
         self._splitter.setSizes([sizes[s] for s in self.strips])
-        strip.setFocus()
+
+    def heights(self) -> list[int]:
+        """Of the strips, from the top, pixels."""
+        return self._splitter.sizes()
+
+    def set_heights(self, heights: Sequence[int]) -> None:
+        """Share the room among the strips like these numbers (> 0); where that would leave one
+        too low to be read, the stack grows and scrolls."""
+        room = self._scroll.viewport().height()
+        handles = self._splitter.handleWidth() * (len(heights) - 1)
+        needed = round(LEAST_HEIGHT * sum(heights) / min(heights)) + handles
+        needed = min(needed, _MOST_SCREENS * room)
+        self._splitter.setMinimumHeight(needed if needed > room else 0)
+        self._splitter.resize(self._splitter.width(), max(needed, room))
+        self._splitter.setSizes(list(heights))
 
     def focus_step(self, by: int) -> None:
         """Give the focus to the next strip (`by` > 0) or the one before."""
@@ -153,6 +181,7 @@ class StripStack(QWidget):
             self._drop(strip)
 
     def _drop(self, strip: Strip) -> None:
+        self._splitter.setMinimumHeight(0)
         self.strips.remove(strip)
         strip.hide()
         strip.setParent(None)

@@ -1,5 +1,8 @@
 """One strip: its traces, its value axis and its header.
 
+Traces of one unit share the axis. A trace of another unit can be put in by hand; it is drawn to a
+range of its own, and the axis is that of the chosen trace.
+
 The plot is kept as pixels (`canvas.py`), and so is the gutter with the axis: a cursor that moves
 copies pixels and draws a line; it repaints no trace.
 """
@@ -12,6 +15,7 @@ from typing import cast
 from PySide6.QtCore import QPointF, QRect, QSize, Qt
 from PySide6.QtGui import (
     QColor,
+    QFocusEvent,
     QFontMetrics,
     QPainter,
     QPaintEvent,
@@ -34,6 +38,7 @@ GUTTER = 72
 """Width of the value axis, pixels; the same for all strips, so that their times line up."""
 RIGHT = 10
 HEADER = 24
+LEAST_HEIGHT = 70
 _FOOT = 5
 _LABEL_LEFT = 26
 _NARROWEST_VALUE = 30
@@ -41,7 +46,7 @@ _MIDDLE = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 
 
 class Strip(QWidget):
-    """Traces of one unit over the shared time axis."""
+    """Traces over the shared time axis."""
 
     def __init__(
         self,
@@ -61,7 +66,8 @@ class Strip(QWidget):
         self._value_boxes: list[QRect] = []
         self._gutter_stale = True
         self._painted_cursor_x: list[int] = []
-        self.setMinimumHeight(70)
+        self._chosen = 0
+        self.setMinimumHeight(LEAST_HEIGHT)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMouseTracking(True)
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
@@ -84,9 +90,7 @@ class Strip(QWidget):
         return self.canvas.range
 
     def add(self, trace: StripTrace) -> None:
-        """Show one more trace; its unit must be the strip's."""
-        if trace.unit != self.unit:
-            raise ValueError(f"a strip of {self.unit} cannot show a trace of {trace.unit}")
+        """Show one more trace."""
         self.canvas.traces.append(trace)
         self._named()
 
@@ -94,6 +98,20 @@ class Strip(QWidget):
         """Show that trace no longer."""
         self.canvas.traces = [t for t in self.traces if t.key != key]
         self._named()
+
+    @property
+    def chosen(self) -> StripTrace | None:
+        """The trace whose axis is shown, and which commands move; None in an empty strip."""
+        return self.traces[min(self._chosen, len(self.traces) - 1)] if self.traces else None
+
+    def choose(self, place: int) -> None:
+        """Choose a trace by its place, counted round."""
+        self._chosen = place % max(1, len(self.traces))
+        self._named()
+
+    def choose_next(self, by: int) -> None:
+        """Choose the next trace (`by` > 0), or the one before."""
+        self.choose(self._chosen + by)
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
@@ -103,7 +121,12 @@ class Strip(QWidget):
     @property
     def unit_shown(self) -> str:
         """The unit as it is printed."""
-        return unit_text(self.canvas.units.unit(self.unit))
+        return self._unit_text(self.canvas.unit)
+
+    @property
+    def mixed(self) -> bool:
+        """It shows traces of several units."""
+        return len({t.unit for t in self.traces}) > 1
 
     def set_units(self, units: Units) -> None:
         """Show values in other units."""
@@ -162,6 +185,16 @@ class Strip(QWidget):
         return self.canvas.units.text(found[1], trace.unit)
 
     # --- painting ---
+
+    def focusInEvent(self, event: QFocusEvent) -> None:
+        """Mark the chosen trace."""
+        self._gutter_stale = True
+        super().focusInEvent(event)
+
+    def focusOutEvent(self, event: QFocusEvent) -> None:
+        """Mark it no longer."""
+        self._gutter_stale = True
+        super().focusOutEvent(event)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Paint anew at the new size."""
@@ -226,7 +259,8 @@ class Strip(QWidget):
     def _draw_axis(self, painter: QPainter) -> None:
         theme = self.canvas.theme
         painter.setFont(self.font())
-        painter.setPen(QColor(theme.muted))
+        muted = QColor(theme.muted)
+        painter.setPen(theme.trace(self._chosen) if self.mixed else muted)
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
         painter.drawText(QRect(0, 0, GUTTER - 8, HEADER), align, self.unit_shown)
         tall = QFontMetrics(self.font()).height()
@@ -243,7 +277,8 @@ class Strip(QWidget):
         """Where each trace's label and value stand in the header."""
         metrics = QFontMetrics(self.font())
         widths = [
-            _LABEL_LEFT + metrics.horizontalAdvance(f"{t.name}  −88,888 {self.unit_shown}   ")
+            _LABEL_LEFT
+            + metrics.horizontalAdvance(f"{t.name}  −88,888 {self._unit_text(t.unit)}   ")
             for t in self.traces
         ]
         room = self.width() - GUTTER - RIGHT
@@ -276,6 +311,9 @@ class Strip(QWidget):
             inner = QRect(left + _LABEL_LEFT, 0, box.width() - _LABEL_LEFT - 4, HEADER)
             name = metrics.elidedText(trace.name, Qt.TextElideMode.ElideRight, inner.width())
             painter.drawText(inner, _MIDDLE, name)
+            if place == self._chosen and len(self.traces) > 1 and (self.mixed or self.hasFocus()):
+                under = metrics.horizontalAdvance(name)
+                painter.fillRect(inner.left(), HEADER - 3, under, 2, QColor(theme.accent))
             inner.setLeft(inner.left() + metrics.horizontalAdvance(trace.name + "  "))
             self._value_boxes.append(inner.translated(GUTTER, 0))
 
@@ -313,7 +351,13 @@ class Strip(QWidget):
             times.append(self.view.cursor_ns)
         return [GUTTER + int(self.view.x_of(t)) for t in times]
 
+    def _unit_text(self, unit: str) -> str:
+        return unit_text(self.canvas.units.unit(unit))
+
     def _named(self) -> None:
+        self._chosen = min(self._chosen, max(0, len(self.traces) - 1))
+        if self.traces:
+            self.canvas.unit = self.traces[self._chosen].unit
         names = ", ".join(t.signal for t in self.traces) or "empty"
         self.setAccessibleName(f"Strip: {names}, {self.unit_shown}")
         self.renew()

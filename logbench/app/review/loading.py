@@ -31,6 +31,8 @@ class Opened:
 
     recording: Recording
     traces: tuple[StripTrace, ...]
+    first: frozenset[tuple[str, str]]
+    """Those shown without being asked."""
 
     @property
     def samples(self) -> int:
@@ -46,13 +48,16 @@ class Judged:
     findings: tuple[Finding, ...]
 
 
-def open_for_review(path: Path, task: Task) -> Opened:
-    """Open a recording and read what its strips begin with; raises the reader's errors."""
+def open_for_review(path: Path, task: Task, wanted: Sequence[tuple[str, str]] = ()) -> Opened:
+    """Open a recording and read what its strips begin with: the usual signals, and the traces
+    `wanted` that it holds. Raises the reader's errors."""
     from logbench.recording.reader import open_recording
 
     task.tell(f"Opening {path.name}", 0.0)
     recording = open_recording(path)
-    return Opened(recording, _read(recording, _shown_first(recording), task))
+    first = _shown_first(recording)
+    keys = [*first, *(k for k in recording.keys if k in set(wanted) - set(first))]
+    return Opened(recording, _read(recording, keys, task), frozenset(first))
 
 
 def read_rest(opened: Opened, task: Task) -> Opened:
@@ -63,7 +68,8 @@ def read_rest(opened: Opened, task: Task) -> Opened:
     held |= {t.key: t for t in _read(opened.recording, missing, task)}
     task.tell("Computing derived signals", 0.95)
     computed = computed_traces(opened.recording)
-    return Opened(opened.recording, (*(held[key] for key in opened.recording.keys), *computed))
+    traces = (*(held[key] for key in opened.recording.keys), *computed)
+    return Opened(opened.recording, traces, opened.first)
 
 
 def _read(

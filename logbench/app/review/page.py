@@ -25,7 +25,9 @@ from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.parts import Elided, EmptyState, Notice, middle
 from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.keys import add_strip_commands, add_view_commands
+from logbench.app.plot.keys import add_view_commands
+from logbench.app.plot.layout import layout_from_json
+from logbench.app.plot.layouts import Layouts
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.ticks import count_text, time_text
@@ -65,11 +67,15 @@ class ReviewPage(QWidget):
         self.cross = CrossView(self.view, theme)
         self.find_bar = FindBar(self._search, self._find_from)
         self.playback = Playback(self.view, self)
+        self._first: tuple[StripTrace, ...] = ()
+        self.layouts = Layouts(self.stack, desk.settings, self._traces, lambda: self._first, self)
         self._make_parts()
         self._lay_out()
         self._add_commands()
         self.view.cursor_moved.connect(lambda: self.signals.model_.set_cursor(self.view.cursor_ns))
-        self.signals.model_.plotted_changed.connect(self._plot)
+        self.signals.model_.plotted_changed.connect(self.layouts.show)
+        self.layouts.changed.connect(self._layout_changed)
+        self.layouts.told.connect(self.notice.success)
         self.findings.chosen.connect(self.show_finding)
         self.cross.marked.connect(self.stack.set_shades)
         self.find_bar.found.connect(self.stack.set_shades)
@@ -133,6 +139,7 @@ class ReviewPage(QWidget):
             self.export_button,
             self.playback.button,
             self.playback.speed,
+            self.layouts.button,
         ):
             tools.addWidget(widget)
         tools.addSpacing(8)
@@ -182,8 +189,6 @@ class ReviewPage(QWidget):
 
     def _add_commands(self) -> None:
         add_view_commands(self._shapes, self.view)
-        add_strip_commands(self.stack, self.stack)
-        self.stack.removed.connect(self._strip_removed)
         add_command(self, "Next finding", ["N", "F8"], lambda: self.step_finding(1))
         add_command(self, "Finding before", ["Shift+N", "Shift+F8"], lambda: self.step_finding(-1))
         add_command(self, "Show the findings", "Alt+1", lambda: self.tabs.setCurrentIndex(0))
@@ -224,8 +229,12 @@ class ReviewPage(QWidget):
         self.playback.stop()
         self.notice.hide()
         self._busy(True)
+        kept = layout_from_json(self._desk.settings.last_layout(str(path.resolve())))
         self._task = self._desk.jobs.start(
-            lambda task: open_for_review(path, task), self._opened, self._failed, self._progressed
+            lambda task: open_for_review(path, task, kept.keys),
+            self._opened,
+            self._failed,
+            self._progressed,
         )
 
     def ask_where_to_export(self) -> None:
@@ -285,9 +294,7 @@ class ReviewPage(QWidget):
         self.show_cross(False)
         wanted = [t for t in self._traces() if t.plottable and concerns(finding.check, t.signal)]
         for trace in wanted:
-            if trace.key not in self.stack.keys:
-                self._plot(trace, True)
-        self.signals.model_.set_plotted(self.stack.keys)
+            self.layouts.show(trace, True)
         self.stack.set_shades(finding.evidence)
         if finding.evidence:
             start = min(span.start_ns for span in finding.evidence)
@@ -323,7 +330,9 @@ class ReviewPage(QWidget):
             self._desk.settings.recording_opened(recording.path)
         self._pages.setCurrentIndex(1)
         self.stack.set_shades(())
-        self.stack.show_traces(opened.traces)
+        self._first = tuple(t for t in opened.traces if t.key in opened.first)
+        self.stack.show_traces(self._first)
+        self.layouts.begin(_kept_as(opened))
         self.ribbon.set_conditions(())
         self.ribbon.set_findings(())
         self.ribbon.set_events(recording.facts.events)
@@ -343,6 +352,8 @@ class ReviewPage(QWidget):
 
     def _all_read(self, opened: Opened) -> None:
         self.opened = opened
+        if not self.layouts.history.past:  # its computed traces are here only now
+            self.layouts.begin(_kept_as(opened))
         self._list_traces()
         self._task = self._desk.jobs.start(
             lambda task: judge(opened.recording, task),
@@ -391,14 +402,7 @@ class ReviewPage(QWidget):
     def _traces(self) -> tuple[StripTrace, ...]:
         return self.opened.traces if self.opened is not None else ()
 
-    def _plot(self, trace: StripTrace, on: bool) -> None:
-        if not on:
-            self.stack.remove(trace.key)
-        elif trace.key not in self.stack.keys:
-            self.stack.add(trace)
-        self.span_panel.show_traces(self._plotted())
-
-    def _strip_removed(self) -> None:
+    def _layout_changed(self) -> None:
         self.signals.model_.set_plotted(self.stack.keys)
         self.span_panel.show_traces(self._plotted())
 
@@ -416,6 +420,12 @@ class ReviewPage(QWidget):
     def _found(self, span: Span) -> None:
         self.view.show_around(span.start_ns, span.end_ns)
         self.view.set_cursor(span.start_ns)
+
+
+def _kept_as(opened: Opened) -> str:
+    """Under what the last layout of a recording is kept."""
+    path = opened.recording.path
+    return "" if path is None else str(path.resolve())
 
 
 def _title(opened: Opened) -> str:

@@ -1,0 +1,42 @@
+"""The strips of a drive under way: traces as a strip shows them, and their layouts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtWidgets import QWidget
+
+from logbench.app.live.session import LiveSession, LiveTrace
+from logbench.app.live.values import ValuesModel
+from logbench.app.plot.canvas import StripTrace
+from logbench.app.plot.grouping import group_of
+from logbench.app.plot.layouts import Layouts
+from logbench.app.plot.stack import StripStack
+from logbench.app.settings import Settings
+
+
+def strip_trace(trace: LiveTrace) -> StripTrace:
+    """A trace that grows, as a strip shows it."""
+    group = group_of(trace.signal, trace.unit)
+    return StripTrace(trace.signal, trace.ecu, trace.unit, trace.pyramid, group=group)
+
+
+def live_layouts(
+    owner: QWidget,
+    settings: Settings,
+    stack: StripStack,
+    session: LiveSession,
+    model: ValuesModel,
+    first: Callable[[], frozenset[str]],
+) -> Layouts:
+    """Layouts of the Live page; `first`: the signals shown without being asked."""
+
+    def traces() -> list[StripTrace]:
+        return [strip_trace(trace) for trace in session.traces.values()]
+
+    def shown_first() -> list[StripTrace]:
+        return [trace for trace in traces() if trace.signal in first()]
+
+    layouts = Layouts(stack, settings, traces, shown_first, owner)
+    layouts.changed.connect(lambda: model.set_plotted(stack.keys))
+    return layouts

@@ -1,0 +1,168 @@
+"""What the strips show, as a value: to be kept, undone, and used again for another drive."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from logbench.app.plot.canvas import StripTrace
+from logbench.app.plot.stack import StripStack
+
+Key = tuple[str, str]
+_MOST_STRIPS = 100
+_MOST_IN_STRIP = 50
+_MOST_CHARS = 100
+
+
+@dataclass(frozen=True, slots=True)
+class StripPlan:
+    """One strip: its traces (signal, ECU) from the left, and its share of the stack's height."""
+
+    keys: tuple[Key, ...]
+    share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Strips from the top."""
+
+    strips: tuple[StripPlan, ...] = ()
+
+    @property
+    def keys(self) -> tuple[Key, ...]:
+        """All traces, from the top."""
+        return tuple(key for strip in self.strips for key in strip.keys)
+
+    def same_as(self, other: Layout) -> bool:
+        """Equal but for heights that differ by less than is seen."""
+        return [s.keys for s in self.strips] == [s.keys for s in other.strips] and all(
+            abs(a.share - b.share) < 0.005 for a, b in zip(self.strips, other.strips, strict=True)
+        )
+
+    def to_json(self) -> str:
+        """As text for the settings."""
+        return json.dumps([{"keys": s.keys, "share": round(s.share, 4)} for s in self.strips])
+
+
+def layout_from_json(text: str) -> Layout:
+    """The layout written by `to_json`; whatever is wrong in it is left out."""
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        return Layout()
+    rows = found[:_MOST_STRIPS] if isinstance(found, list) else []
+    strips = [strip for row in rows if (strip := _strip_from(row)).keys]
+    return Layout(tuple(strips))
+
+
+def _strip_from(row: Any) -> StripPlan:
+    if not isinstance(row, dict):
+        return StripPlan(())
+    keys, share = row.get("keys"), row.get("share")
+    pairs = [key_from(k) for k in keys[:_MOST_IN_STRIP]] if isinstance(keys, list) else []
+    if not (isinstance(share, int | float) and 0.001 <= share <= 1000.0):
+        share = 1.0
+    return StripPlan(tuple(k for k in pairs if k is not None), float(share))
+
+
+def key_from(value: Any) -> Key | None:
+    """Signal and ECU from parsed JSON, or None for anything else."""
+    if not (isinstance(value, list | tuple) and len(value) == 2):
+        return None
+    if not all(isinstance(part, str) and len(part) <= _MOST_CHARS for part in value):
+        return None
+    return str(value[0]), str(value[1])
+
+
+def layout_of(stack: StripStack) -> Layout:
+    """What a stack shows now."""
+    sizes = stack.heights()
+    whole = sum(sizes) or 1
+    return Layout(
+        tuple(
+            StripPlan(tuple(t.key for t in strip.traces), size / whole)
+            for strip, size in zip(stack.strips, sizes, strict=True)
+        )
+    )
+
+
+def apply_layout(stack: StripStack, layout: Layout, traces: Sequence[StripTrace]) -> int:
+    """Show a layout made of these traces; how many of its traces were found among them.
+
+    A trace is found by signal and ECU, else by its signal alone: the same layout serves another
+    car, whose ECU has another address. What is shown stays where nothing is found.
+    """
+    found = _matched(layout, traces)
+    if not found:
+        return 0
+    focused = stack.focused()
+    at = stack.strips.index(focused) if focused is not None else -1
+    stack.clear()
+    shares = []
+    for plan in layout.strips:
+        mine = [found[key] for key in plan.keys if key in found]
+        if not mine:
+            continue
+        strip = stack.add_strip(mine[0].unit, mine[0].group)
+        for trace in mine:
+            strip.add(trace)
+        shares.append(plan.share)
+    stack.set_heights([max(1, round(share * 10_000)) for share in shares])
+    if at >= 0:
+        stack.strips[min(at, len(stack.strips) - 1)].setFocus()
+    return len(found)
+
+
+def _matched(layout: Layout, traces: Sequence[StripTrace]) -> Mapping[Key, StripTrace]:
+    by_key = {t.key: t for t in traces}
+    found = {key: by_key[key] for key in layout.keys if key in by_key}
+    taken = {t.key for t in found.values()}
+    for key in layout.keys:
+        if key not in found:
+            near = [t for t in traces if t.signal == key[0] and t.key not in taken]
+            if near:
+                found[key] = near[0]
+                taken.add(near[0].key)
+    return found
+
+
+class History:
+    """Layouts before and after the present one."""
+
+    def __init__(self, most: int = 100) -> None:
+        self._most = most
+        self.past: list[tuple[str, Layout]] = []
+        """What was done, and the layout before it; the latest last."""
+        self.future: list[tuple[str, Layout]] = []
+        """What was undone, and the layout after it; the next last."""
+
+    def clear(self) -> None:
+        """Begin anew."""
+        self.past.clear()
+        self.future.clear()
+
+    def done(self, title: str, before: Layout, *, merge: bool = False) -> None:
+        """Something was done; with `merge`, it goes on with the last of that title."""
+        self.future.clear()
+        if merge and self.past and self.past[-1][0] == title:
+            return
+        self.past.append((title, before))
+        del self.past[: -self._most]
+
+    def undo(self, now: Layout) -> tuple[str, Layout] | None:
+        """What to undo and the layout to go back to; `now` is the present one."""
+        if not self.past:
+            return None
+        title, before = self.past.pop()
+        self.future.append((title, now))
+        return title, before
+
+    def redo(self, now: Layout) -> tuple[str, Layout] | None:
+        """What to do again and the layout to go to."""
+        if not self.future:
+            return None
+        title, after = self.future.pop()
+        self.past.append((title, now))
+        return title, after
