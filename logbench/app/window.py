@@ -139,6 +139,7 @@ class MainWindow(QMainWindow):
 
             self._compare = ComparePage(self.desk)
             self._compare.made.connect(self._keep_comparison)
+            self._compare.job_wanted.connect(self._sides_of_job)
             self._pages.addWidget(self._compare)
         return self._compare
 
@@ -150,7 +151,7 @@ class MainWindow(QMainWindow):
 
             self._job = JobPage(self.desk)
             self._job.review_wanted.connect(lambda path: self.open_recordings([path]))
-            self._job.compare_wanted.connect(self._compare_sides)
+            self._job.comparing.wanted.connect(self._compare_sides)
             self._pages.addWidget(self._job)
         return self._job
 
@@ -205,12 +206,15 @@ class MainWindow(QMainWindow):
         self.show_page("compare")
         self.compare.set_sides(before, after)
 
+    def _sides_of_job(self) -> None:
+        self.job.choose_for_compare()
+
     def _keep_comparison(
         self, before: list[Path], after: list[Path], sentence: str, same_car: bool
     ) -> None:
         """A comparison of recordings of the open job is kept in it."""
         if self._job is not None:
-            title = self._job.keep_comparison(before, after, sentence, same_car)
+            title = self._job.comparing.keep(before, after, sentence, same_car)
             if title:
                 self.compare.kept(title)
 

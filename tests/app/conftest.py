@@ -19,6 +19,7 @@ from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
+from logbench.app.compare.page import ComparePage
 from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
 from logbench.capture.messages import (
@@ -161,6 +162,12 @@ def window(qtbot: QtBot, settings: Settings, garage: Garage) -> Iterator[MainWin
     made.close()
     qtbot.waitUntil(lambda: not made.isVisible())
     made.deleteLater()
+
+
+@pytest.fixture
+def compare_page(window: MainWindow) -> ComparePage:
+    window.show_page("compare")
+    return window.compare
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""The Compare page with the two demo recordings, and with what does not compare."""
+"""The Compare page: choosing the sides, and what does not compare."""
 
 from __future__ import annotations
 
@@ -6,98 +6,34 @@ import os
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import QMimeData, QModelIndex, QPointF, Qt, QUrl
-from PySide6.QtGui import QColor, QDropEvent, QHelpEvent
-from PySide6.QtWidgets import (
-    QAbstractButton,
-    QAbstractItemView,
-    QComboBox,
-    QHeaderView,
-    QTextBrowser,
-    QToolTip,
-    QWidget,
-)
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QFileDialog
 
-from logbench.analysis.comparison.cells import key_of
-from logbench.analysis.comparison.overlay import By
-from logbench.analysis.comparison.results import FindingVerdict, SignalVerdict
+from logbench.analysis.comparison.results import SignalVerdict
 from logbench.app.background import CancelledError, Task
-from logbench.app.compare.cell_grid import CellGrid
-from logbench.app.compare.colours import difference_colour, ink_on
+from logbench.app.compare.at_hand import AtHand
 from logbench.app.compare.page import ComparePage
 from logbench.app.compare.results import SIGNALS
-from logbench.app.compare.signals_table import BAR, change_text
-from logbench.app.compare.working import AFTER, BEFORE, compare_files, find_recordings, place_ns
-from logbench.app.plot.view import SECOND
+from logbench.app.compare.working import AFTER, BEFORE, compare_files, find_recordings
 from logbench.app.settings import Settings
-from logbench.app.theme import LIGHT, NIGHT
 from logbench.app.window import MainWindow
 from logbench.errors import UsageError
-from logbench.recording.finish import write_recording
+from logbench.job.folder import create_job
 from logbench.recording.model import Vehicle
-from logbench.recording.reader import open_recording
-
-RECORDINGS = Path(__file__).parents[2] / "recordings"
-DRIVES = (RECORDINGS / "before.parquet", RECORDINGS / "after.parquet")
+from tests.app.comparing import DRIVES, changed, compare, drop, first_seconds
 
 
 @pytest.fixture
-def page(window: MainWindow) -> ComparePage:
-    window.show_page("compare")
-    return window.compare
-
-
-@pytest.fixture
-def shown(page: ComparePage, qtbot) -> ComparePage:
-    compare(page, qtbot, *DRIVES)
-    qtbot.waitUntil(lambda: page.results.overlay.laid is not None, timeout=20_000)
-    return page
-
-
-def compare(page: ComparePage, qtbot, before: Path, after: Path) -> None:
-    page.set_sides([before], [after])
-    page.compare()
-    qtbot.waitUntil(lambda: page.compared is not None, timeout=30_000)
-
-
-def changed(source: Path, out: Path, *, keep=lambda trace: trace, **facts: object) -> Path:
-    """A copy of a recording with other facts or traces (those that `keep` gives back)."""
-    drive = open_recording(source)
-    traces = [kept for t in drive.traces() if (kept := keep(t)) is not None]
-    return write_recording(
-        out, traces, drive.facts.model_copy(update={"recording_id": "", **facts})
-    )
-
-
-def first_seconds(seconds: float):
-    """Keeps the start of every trace."""
-
-    def keep(trace):
-        part = trace.t_ns < seconds * SECOND
-        return type(trace)(trace.signal, trace.ecu, trace.unit, trace.t_ns[part], trace.value[part])
-
-    return keep
-
-
-def drop(target: QWidget, *paths: Path) -> None:
-    mime = QMimeData()
-    mime.setUrls([QUrl.fromLocalFile(str(path)) for path in paths])
-    event = QDropEvent(
-        QPointF(10, 10),
-        Qt.DropAction.CopyAction,
-        mime,
-        Qt.MouseButton.LeftButton,
-        Qt.KeyboardModifier.NoModifier,
-    )
-    target.dropEvent(event)
+def page(compare_page: ComparePage) -> ComparePage:
+    return compare_page
 
 
 # --- choosing the sides -------------------------------------------------------------------------
 
 
 def test_the_empty_page_says_how_to_begin(page: ComparePage, settings: Settings, qtbot):
-    qtbot.waitUntil(lambda: "no recordings in" in page.sides.none.text())
-    assert str(settings.folder) in page.sides.none.text()
+    qtbot.waitUntil(lambda: "no recordings in" in page.sides.at_hand.none.text())
+    assert str(settings.folder) in page.sides.at_hand.none.text()
     assert "before and one made after the repair" in page.sides.said.text()
     assert not page.sides.compare_button.isEnabled()
     page.compare()
@@ -112,7 +48,7 @@ def test_recordings_at_hand_are_put_on_sides_by_keys(page: ComparePage, settings
         os.utime(copy, (number, number))
     (settings.folder / "torn.parquet").write_bytes(b"torn")
     page.choose_sides()
-    recent = page.sides.recent
+    recent = page.sides.at_hand.list
     qtbot.waitUntil(lambda: recent.topLevelItemCount() == 3)
     rows = [recent.topLevelItem(n) for n in range(3)]
     assert [r.text(0) for r in rows] == ["torn.parquet", "after.parquet", "before.parquet"]
@@ -130,6 +66,83 @@ def test_recordings_at_hand_are_put_on_sides_by_keys(page: ComparePage, settings
     box.list.selectAll()
     qtbot.keyClick(box.list, Qt.Key.Key_Delete)
     assert box.paths == ()
+
+
+def test_an_archive_folder_is_looked_through_by_car_and_date(
+    page: ComparePage, settings: Settings, qtbot, tmp_path: Path, monkeypatch
+):
+    monkeypatch.setattr(
+        "logbench.archive.index.user_cache_path", lambda *_, **__: tmp_path / "cache"
+    )
+    root = tmp_path / "years"
+    made = []
+    for car, started in (
+        ("blue van", "2024-03-01T10:00:00+00:00"),
+        ("blue van", "2025-03-01T10:00:00+00:00"),
+        ("red car", "2025-06-01T10:00:00+00:00"),
+    ):
+        path = root / car / f"{started[:10]}.parquet"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        keep = first_seconds(20.0 + len(made))
+        vehicle = Vehicle(label=car)
+        made.append(changed(DRIVES[0], path, keep=keep, started_utc=started, vehicle=vehicle))
+    (root / "torn.parquet").write_bytes(b"torn")
+    at_hand = page.sides.at_hand
+    answers = iter(["", str(root)])
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_: next(answers))
+    page.ask_for_archive()  # left with Esc: nothing changes
+    assert at_hand.place is None
+    page.ask_for_archive()
+    assert at_hand.place == root
+    qtbot.waitUntil(lambda: at_hand.list.topLevelItemCount() == 3, timeout=20_000)
+
+    def rows(column: int) -> list[str]:
+        items = (at_hand.list.topLevelItem(n) for n in range(at_hand.list.topLevelItemCount()))
+        return [item.text(column) for item in items]
+
+    assert rows(1) == ["red car", "blue van", "blue van"]  # the newest first
+    assert rows(0)[0] == "red car/2025-06-01.parquet"
+    at_hand.finder.setText("Blue 2025")
+    assert rows(2) == ["2025-03-01 10:00"]
+    qtbot.keyClick(at_hand.list, Qt.Key.Key_A)
+    assert page.sides.boxes[AFTER].paths == (made[1].resolve(),)
+    at_hand.finder.setText("green")
+    assert rows(0) == []
+    assert "None of 3 recordings fits" in at_hand.none.text()
+    at_hand.finder.clear()
+    at_hand.list.header().setSortIndicator(3, Qt.SortOrder.DescendingOrder)
+    assert rows(3) == ["0:22", "0:21", "0:20"]
+
+    # it is remembered; a folder that is gone is not offered
+    again = AtHand(settings.store)
+    assert [again.places.itemText(n) for n in range(again.places.count())][1:] == [str(root)]
+    root.rename(tmp_path / "moved")
+    assert AtHand(settings.store).places.count() == 1
+    page.list_recordings()
+    qtbot.waitUntil(lambda: str(root) in page.notice.text, timeout=20_000)
+
+
+def test_both_sides_are_taken_from_a_job(
+    page: ComparePage, window: MainWindow, tmp_path: Path, qtbot, monkeypatch
+):
+    folder, job = create_job(tmp_path, "visit")
+    for drive, role in zip(DRIVES, ("before", "after"), strict=True):
+        folder.add_recording(job, drive, role)
+    folder.save(job)
+    answers = iter([("", ""), (str(folder.file), "")])
+    monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *_: next(answers))
+    qtbot.mouseClick(page.sides.job_button, Qt.MouseButton.LeftButton)  # left with Esc
+    assert page.sides.boxes[BEFORE].paths == ()
+    qtbot.mouseClick(page.sides.job_button, Qt.MouseButton.LeftButton)
+    assert page.isVisible()
+    assert [box.paths for box in page.sides.boxes.values()] == [
+        (folder.place("recordings/before.parquet"),),
+        (folder.place("recordings/after.parquet"),),
+    ]
+    page.sides.set_sides([], [])
+    qtbot.keyClick(page, Qt.Key.Key_J, Qt.KeyboardModifier.ControlModifier)  # it is open by now
+    assert page.sides.ready
+    qtbot.waitUntil(lambda: not window.desk.jobs.busy, timeout=20_000)
 
 
 def test_files_are_dropped_on_a_side_or_beside_them(page: ComparePage, tmp_path: Path):
@@ -180,164 +193,6 @@ def test_cancel_leaves_the_page_as_it_was(page: ComparePage, qtbot):
     qtbot.waitUntil(lambda: not page._desk.jobs.busy, timeout=20_000)
     assert page.compared is None
     assert page.sides.isVisible()
-
-
-# --- what is found ------------------------------------------------------------------------------
-
-
-def test_the_demo_pair_is_shown_as_resolved(shown: ComparePage):
-    results = shown.results
-    # what make_recordings.py put in: false air at idle, cured
-    assert "Resolved: fuel trim" in results.summary.text()
-    assert "lower than before" in results.summary.text()
-    verdicts = [f.verdict for f in results.findings.results]
-    assert verdicts[:2] == [FindingVerdict.RESOLVED, FindingVerdict.RESOLVED]
-    assert verdicts[-1] is FindingVerdict.NOT_COMPARABLE
-    assert results.tabs.tabText(0) == "Findings: 2 resolved"
-    first = results.findings.topLevelItem(0)
-    assert first.text(0) == "● resolved"
-    assert first.text(2) == "20.3 → 0.1 %"
-    assert results.findings.currentItem() is first
-    assert "within its band now" in results.detail.toPlainText()
-    assert "1000-1500 rpm" in results.to_drive.item(0).text()
-    assert "heat compared with before" in results.warm_said.text()
-
-
-def test_signals_have_numbers_bars_and_verdicts(shown: ComparePage):
-    model = shown.results.signals.model_
-    rows = {
-        model.rows[r].key: [model.index(r, c).data() for c in range(4)]
-        for r in range(model.rowCount())
-    }
-    assert rows["TRIM1"] == ["total fuel trim, bank 1", "−7.1 ±0.4 %", "", "◆ changed"]
-    assert rows["MAF"][3] == "● no change shown"
-    spoken = model.index(0, BAR).data(Qt.ItemDataRole.AccessibleTextRole)
-    assert "could have been missed" in spoken
-    order = [r.verdict for r in model.rows]
-    assert order == sorted(order, key=list(SignalVerdict).index)
-
-
-def test_bars_show_the_interval_and_what_could_have_been_missed(shown: ComparePage, qtbot):
-    shown.results.show_tab(SIGNALS)
-    table, theme = shown.results.signals, shown._desk.look.theme
-    keys = [r.key for r in table.model_.rows]
-
-    def colours(key: str) -> set[str]:
-        index = table.model_.index(keys.index(key), BAR)
-        table.scrollTo(index)
-        qtbot.wait(20)
-        rect = table.visualRect(index).adjusted(10, 14, -10, -14)
-        picture = table.viewport().grab(rect).toImage()
-        middle = picture.height() // 2
-        return {picture.pixelColor(x, middle).name() for x in range(picture.width())}
-
-    grey = QColor(theme.line).name()
-    relevant, none = theme.trace(1).name(), theme.trace(0).name()
-    assert {grey, relevant} <= colours("LONGFT1")
-    assert none in colours("MAF")
-    assert relevant not in colours("MAF")
-
-
-def test_a_row_shows_its_grid_overlay_and_spans(shown: ComparePage, qtbot):
-    results = shown.results
-    results.signals.choose("LONGFT1")
-    qtbot.waitUntil(
-        lambda: results.overlay.laid is not None and results.overlay.laid.wish.key == "LONGFT1",
-        timeout=20_000,
-    )
-    assert "LONGFT1" in results.overlay.stack.strips[1].traces[0].name
-    assert len(results.overlay.stack.strips) == 3
-    spans = results.overlay.rows.spans
-    seconds = {side: sum(s.duration_s for s in spans[side]) for side in (BEFORE, AFTER)}
-    signal = shown.compared.result.signal("LONGFT1")
-    # the overlay's spans are those of the shared cells, all of them
-    assert seconds[BEFORE] == pytest.approx(signal.before_s, abs=0.1 * signal.before_s)
-    assert seconds[AFTER] == pytest.approx(signal.after_s, abs=0.1 * signal.after_s)
-    assert results.overlay.rows.isVisible()
-    assert "Changed by" in results.detail.toPlainText()
-    assert f"and {signal.after_s:.0f} s of steady running" in results.detail.toPlainText()
-
-
-def test_cells_are_chosen_by_mouse_and_keys(shown: ComparePage, qtbot):
-    grid = shown.results.grid
-    assert isinstance(grid, CellGrid)
-    idle = next(c for c in grid.cells if key_of(c.code).rpm == (400.0, 1000.0))
-    qtbot.mouseClick(grid, Qt.MouseButton.LeftButton, pos=grid.box_of(idle).center())
-    assert grid.current is idle
-    assert "400-1000 rpm" in shown.results.detail.toPlainText()
-    assert "differs by itself" in shown.results.detail.toPlainText()
-    found = shown.compared.result.spans(idle.code, BEFORE)
-    laid = shown.results.overlay.laid
-    assert laid is not None
-    placed = [place_ns(laid, BEFORE, s.start_ns) for s in found]
-    assert [s.start_ns for s in shown.results.overlay.rows.spans[BEFORE]] == placed
-    qtbot.keyClick(grid, Qt.Key.Key_Right)
-    assert grid.current is not idle
-    assert grid.current.column > idle.column
-    assert "Chosen:" in grid.accessibleName()
-    qtbot.keyClick(grid, Qt.Key.Key_Home)
-    assert grid.current is grid.cells[0]
-    qtbot.keyClick(grid, Qt.Key.Key_Escape)
-    assert grid.current is None
-    assert not shown.results.overlay.rows.isVisible()
-
-
-def test_the_grid_has_no_number_where_only_one_side_was(shown: ComparePage):
-    grid = shown.results.grid
-    lone = [c for c in grid.cells if c.difference is None]
-    assert [key_of(c.code).rpm[0] for c in lone] == [1000.0]
-    assert lone[0].side == AFTER
-    assert "no difference" in grid.text_of(lone[0])
-    shown.results.to_drive.setCurrentRow(0)
-    assert grid.current is lone[0]
-
-
-def test_spans_are_stepped_through(shown: ComparePage):
-    overlay = shown.results.overlay
-    overlay.view.show_all()
-    whole = overlay.view.width_ns
-    overlay.step_span(1)
-    first = overlay.view.start_ns
-    assert overlay.view.width_ns < whole
-    overlay.step_span(1)
-    assert overlay.view.start_ns != first
-    overlay.step_span(-1)
-    assert overlay.view.start_ns == first
-
-
-@pytest.mark.parametrize("by", [By.TIME, By.COOLANT, By.DISTANCE, By.SPEED_MATCH])
-def test_drives_are_placed_otherwise(shown: ComparePage, by: By, qtbot):
-    overlay = shown.results.overlay
-    overlay.choose_by(by)
-    qtbot.waitUntil(lambda: overlay.laid is not None and overlay.laid.wish.by is by, timeout=20_000)
-    laid = overlay.laid
-    assert overlay.stack.axis.text_of(5.0, 1.0) == ("5 km" if by is By.DISTANCE else "0:05")
-    assert overlay.degc_box.isVisible() == (by is By.COOLANT)
-    limits = (overlay.view.low_ns, overlay.view.high_ns)
-    x = laid.overlay.x
-    assert limits == (round(x[0] * SECOND), round(x[-1] * SECOND))
-    assert (overlay.view.start_ns, overlay.view.end_ns) == pytest.approx(limits)
-
-
-def test_a_missing_marker_is_a_sentence_not_a_picture(shown: ComparePage, qtbot):
-    overlay = shown.results.overlay
-    overlay.choose_by(By.MARKER)
-    qtbot.waitUntil(overlay.trouble.isVisible, timeout=20_000)
-    assert "holds no marker" in overlay.trouble.text()
-    assert not overlay.stack.isVisible()
-    overlay.choose_by(By.TIME)
-    qtbot.waitUntil(lambda: overlay.laid is not None, timeout=20_000)
-    assert overlay.stack.isVisible()
-    assert not overlay.trouble.isVisible()
-
-
-def test_swapping_turns_the_result_round(shown: ComparePage, qtbot):
-    first = shown.compared
-    shown.swap()
-    qtbot.waitUntil(lambda: shown.compared is not first, timeout=30_000)
-    assert first.result.signal("TRIM1").change < 0 < shown.compared.result.signal("TRIM1").change
-    assert "worse" in shown.results.tabs.tabText(0)
-    assert shown.results.findings.topLevelItem(0).text(0) == "▼ worse"
 
 
 # --- what does not compare ----------------------------------------------------------------------
@@ -434,99 +289,3 @@ def test_several_recordings_of_a_side(page: ComparePage, qtbot, tmp_path: Path):
     assert 0 < len(overlay.rows.spans[AFTER]) < len(whole)  # of the half drive
     after = overlay.stack.strips[1].traces[1].pyramid
     assert after.end_ns < overlay.stack.strips[1].traces[0].pyramid.end_ns
-
-
-# --- looks and keys -----------------------------------------------------------------------------
-
-
-def test_it_fits_a_small_window_and_both_themes(shown: ComparePage, window: MainWindow, qtbot):
-    window.resize(1100, 700)
-    hint = shown.minimumSizeHint()
-    assert hint.width() <= 1100
-    assert hint.height() <= window.centralWidget().height() - 50
-    for theme in ("light", "night"):
-        window.desk.look.choose(theme)
-        qtbot.wait(20)
-        assert shown.results.grid.theme.name == theme
-        ground = QColor(shown.results.grid.theme.window)
-        picture = shown.results.grid.grab().toImage()
-        assert picture.pixelColor(2, picture.height() - 3) == ground
-
-
-def test_every_command_has_a_key_of_its_own(shown: ComparePage, window: MainWindow):
-    commands = window.commands()
-    keys = [k.toString() for a in commands for k in a.shortcuts()]
-    assert sorted(keys) == sorted(set(keys))
-    titles = [a.text() for a in commands]
-    assert len(set(titles)) == len(titles)
-    assert all(keys)
-    assert "Swap the sides" in titles
-
-
-def test_pages_and_parts_are_reached_by_keys(shown: ComparePage, window: MainWindow, qtbot):
-    window.activateWindow()
-    control, alt = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.AltModifier
-    qtbot.keyClick(window, Qt.Key.Key_1, control)
-    assert window.live.isVisible()
-    qtbot.keyClick(window, Qt.Key.Key_3, control)
-    assert shown.isVisible()
-    shown.setFocus()
-    qtbot.keyClick(shown, Qt.Key.Key_5, alt)
-    assert shown.results.grid.hasFocus()
-    qtbot.keyClick(shown.results.grid, Qt.Key.Key_2, alt)
-    assert shown.results.signals.hasFocus()
-    qtbot.keyClick(shown.results.signals, Qt.Key.Key_F8)
-    assert shown.results.signals.currentIndex() != QModelIndex()
-
-
-def test_everything_to_use_has_a_name(shown: ComparePage):
-    kinds = (QAbstractButton, QAbstractItemView, QComboBox, QTextBrowser, CellGrid)
-    parts = [w for kind in kinds for w in shown.findChildren(kind)]
-    nameless = [
-        w
-        for w in parts
-        if w.isVisibleTo(shown)
-        and not w.accessibleName()
-        and not (isinstance(w, QAbstractButton) and w.text())
-        and not isinstance(w, QHeaderView)
-    ]
-    assert nameless == []
-    boxes = [b for b in shown.findChildren(QComboBox) if not b.accessibleName()]
-    assert boxes == []
-
-
-def test_numbers_can_be_read_on_every_colour():
-    """WCAG 2.1, 1.4.3: contrast of text at least 4.5 (formulas 1.4.3 and relative luminance)."""
-
-    def luminance(colour: QColor) -> float:
-        parts = (colour.redF(), colour.greenF(), colour.blueF())
-        r, g, b = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
-        return 0.2126 * r + 0.7152 * g + 0.0722 * b
-
-    for theme in (LIGHT, NIGHT):
-        for share in (-1.0, -0.6, -0.2, 0.0, 0.2, 0.6, 1.0):
-            ground = difference_colour(share, theme)
-            pair = sorted((luminance(ground), luminance(ink_on(ground))))
-            assert (pair[1] + 0.05) / (pair[0] + 0.05) >= 4.5
-        ends = [difference_colour(s, theme) for s in (-1.0, 1.0)]
-        assert ends[0].blue() > ends[0].red()
-        assert ends[1].red() > ends[1].blue()
-
-
-def test_changes_are_written_like_the_sentences():
-    assert change_text(-7.14, 0.39, "%") == "−7.1 ±0.4 %"
-    assert change_text(0.94, 3.84, "degC") == "+0.94 ±3.84 °C"
-    assert change_text(-120.0, None, "rpm") == "−120 rpm"
-
-
-def test_cells_have_tool_tips(shown: ComparePage, monkeypatch, qtbot):
-    told: list[str] = []
-    monkeypatch.setattr(QToolTip, "showText", lambda _at, text, _widget: told.append(text))
-    grid = shown.results.grid
-    cell = grid.cells[0]
-    at = grid.box_of(cell).center()
-    help_event = QHelpEvent(QHelpEvent.Type.ToolTip, at, grid.mapToGlobal(at))
-    assert grid.event(help_event)
-    assert told == [grid.text_of(cell)]
-    assert "400-1000 rpm" in told[0]
-    assert "s of steady running before" in told[0]

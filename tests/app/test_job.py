@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 from pypdf import PdfReader
-from PySide6.QtCore import QMimeData, QPointF, Qt, QUrl
-from PySide6.QtGui import QDropEvent, QImage
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QWidget
 from pytestqt.qtbot import QtBot
 
@@ -22,6 +22,7 @@ from logbench.job.folder import JobFolder, open_job
 from logbench.job.model import RESTRAINT_CAUTION, JobEvent
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, ControlTest
 from logbench.vehicle.records.model import CarReading, Code, MonitorResult
+from tests.app.comparing import DRIVES, drop
 from tests.job.hurried import faulty_at_rest
 
 SLOW_MS = 100_000
@@ -43,19 +44,6 @@ def on_disk(page: JobPage):
 def give(qtbot: QtBot, widget: QWidget, text: str) -> None:
     widget.setFocus()
     qtbot.keyClicks(widget, text)
-
-
-def drop(page: JobPage, *paths: Path) -> None:
-    data = QMimeData()
-    data.setUrls([QUrl.fromLocalFile(str(path)) for path in paths])
-    event = QDropEvent(
-        QPointF(5, 5),
-        Qt.DropAction.CopyAction,
-        data,
-        Qt.MouseButton.LeftButton,
-        Qt.KeyboardModifier.NoModifier,
-    )
-    page.dropEvent(event)
 
 
 def reading(*codes: Code) -> CarReading:
@@ -199,15 +187,14 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
 ):
     assert page.opened is not None
     folder = page.opened.folder
-    recordings = Path(__file__).parents[2] / "recordings"
 
     def add(job):
-        folder.add_recording(job, recordings / "before.parquet", "before")
-        folder.add_recording(job, recordings / "after.parquet", "after")
+        folder.add_recording(job, DRIVES[0], "before")
+        folder.add_recording(job, DRIVES[1], "after")
 
     page.opened.edit(add)
     page.show_part(RECORDINGS)
-    page.compare()
+    page.comparing.send()
     window.compare.compare()
     qtbot.waitUntil(lambda: window.compare.compared is not None, timeout=SLOW_MS)
     assert "Kept in the job Rough idle" in window.compare.notice.text
@@ -240,7 +227,7 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
     assert kinds.count("comparison") == 2
 
     # recordings that are not the job's leave no trace in it
-    window.compare.set_sides([recordings / "before.parquet"], [recordings / "after.parquet"])
+    window.compare.set_sides(DRIVES[:1], DRIVES[1:])
     second = window.compare.compared
     window.compare.compare()
     qtbot.waitUntil(lambda: window.compare.compared is not second, timeout=SLOW_MS)

@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.background import Task
+from logbench.app.background import Task, Work
 from logbench.app.commands import add_command
 from logbench.app.compare.results import DRIVE, FINDINGS, SIGNALS, WARM_UP, ResultsPanel
 from logbench.app.compare.sides import SidesPanel, dropped_files
@@ -30,6 +30,7 @@ from logbench.app.compare.working import (
     Compared,
     Wish,
     compare_files,
+    find_in_archive,
     find_recordings,
     lay,
 )
@@ -80,12 +81,14 @@ class ComparePage(QWidget):
     made = Signal(object, object, str, bool)
     """A comparison is shown: paths before, paths after, its sentence, whether the user said that
     both sides are one car."""
+    job_wanted = Signal()
+    """Both sides shall be those of a job."""
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()
         self._desk = desk
         theme = desk.look.theme
-        self.sides = SidesPanel()
+        self.sides = SidesPanel(desk.settings.store)
         self.question = SameCar()
         self.results = ResultsPanel(theme)
         self.compared: Compared | None = None
@@ -93,12 +96,16 @@ class ComparePage(QWidget):
         self._waiting: Compared | None = None
         self._task: Task | None = None
         self._laying: Task | None = None
+        self._looking: Task | None = None
         self.setAcceptDrops(True)
         self._make_parts()
         self._lay_out()
         self._add_commands()
         self.sides.compare_wanted.connect(self.compare)
         self.sides.add_wanted.connect(self.ask_for_files)
+        self.sides.job_wanted.connect(self.job_wanted)
+        self.sides.at_hand.place_changed.connect(self.list_recordings)
+        self.sides.at_hand.folder_wanted.connect(self.ask_for_archive)
         self.question.yes.clicked.connect(self.confirm_same_car)
         self.question.no.clicked.connect(self.choose_sides)
         self.results.overlay.wished.connect(self._lay)
@@ -163,6 +170,9 @@ class ComparePage(QWidget):
             ("Compare the two sides", ["Ctrl+Return", "F5"], self.compare),
             ("Add recordings made before", "Ctrl+B", lambda: self.ask_for_files(BEFORE)),
             ("Add recordings made after", "Ctrl+Shift+B", lambda: self.ask_for_files(AFTER)),
+            ("Take both sides from a job", "Ctrl+J", self.job_wanted.emit),
+            ("Look in an archive folder", "Ctrl+Shift+A", self.ask_for_archive),
+            ("Find a recording at hand", "Ctrl+F", self.sides.at_hand.finder.setFocus),
             ("Swap the sides", "Ctrl+Shift+S", self.swap),
             ("Choose the sides", "F2", self.choose_sides),
             ("Show what has become of the findings", "Alt+1", lambda: results.show_tab(FINDINGS)),
@@ -211,7 +221,7 @@ class ComparePage(QWidget):
         self.cancel()
         self._pages.setCurrentIndex(_CHOOSING)
         self.list_recordings()
-        self.sides.recent.setFocus()
+        self.sides.at_hand.list.setFocus()
 
     def swap(self) -> None:
         """Swap the sides; what is shown is compared again."""
@@ -249,14 +259,33 @@ class ComparePage(QWidget):
         if self._waiting is not None:
             self._show(self._waiting, confirmed=True)
 
+    def ask_for_archive(self) -> None:
+        """Let the user pick a folder whose recordings, with all folders below, are listed."""
+        start = self.sides.at_hand.place or self._desk.settings.folder
+        name = QFileDialog.getExistingDirectory(self, "Folder of an archive", str(start))
+        if name:
+            self._pages.setCurrentIndex(_CHOOSING)
+            self.sides.at_hand.choose_place(Path(name))
+
     def list_recordings(self) -> None:
-        """Look for recordings at hand."""
-        settings = self._desk.settings
-        folder, recent = settings.folder, settings.recent
-        self._desk.jobs.start(
-            partial(find_recordings, folder, recent),
-            lambda found: self.sides.show_found(found, folder),
+        """Look for recordings at the place that is chosen; an older look is dropped."""
+        settings, at_hand = self._desk.settings, self.sides.at_hand
+        place, folder = at_hand.place, settings.folder
+        if self._looking is not None:
+            self._looking.cancel()
+        if place is None:
+            work: Work = partial(find_recordings, folder, settings.recent)
+            empty = f"There are no recordings in {folder} yet: record on the Live page, or add "
+            empty += "files above."
+        else:
+            at_hand.show_looking(f"Looking through {place} …")
+            work = partial(find_in_archive, place)
+            empty = f"There are no recordings in {place} or below it."
+        self._looking = self._desk.jobs.start(
+            work,
+            lambda found: at_hand.show_found(found, empty),
             self.notice.trouble,
+            lambda text, _: at_hand.show_looking(text) if place is not None else None,
         )
 
     def set_theme(self, theme: Theme) -> None:

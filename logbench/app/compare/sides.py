@@ -5,25 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import QSettings, Qt, Signal
 from PySide6.QtGui import QDragEnterEvent, QDragMoveEvent, QDropEvent, QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QFrame,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QListWidget,
     QListWidgetItem,
     QPushButton,
-    QTreeWidget,
-    QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
-from logbench.app.compare.working import AFTER, BEFORE, SIDES, Found
-from logbench.app.plot.ticks import time_text
+from logbench.app.compare.at_hand import AtHand
+from logbench.app.compare.working import AFTER, BEFORE, SIDES
 
 _BOX_PX = 196
 _TITLES = {BEFORE: "Before the repair", AFTER: "After the repair"}
@@ -123,67 +120,24 @@ class SideBox(QFrame):
         self.remove_button.setEnabled(some)
 
 
-class RecentList(QTreeWidget):
-    """Recordings at hand; B puts the chosen ones before, A after, Enter where there is none yet."""
-
-    put = Signal(str, object)
-    """Side (empty: where there is none) and paths."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.setAccessibleName("Recordings at hand")
-        self.setHeaderLabels(["Recording", "Car", "Started (UTC)", "Length"])
-        self.setRootIsDecorated(False)
-        self.setUniformRowHeights(True)
-        self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
-        self.header().setStretchLastSection(False)
-        for column, mode in enumerate(
-            ("Stretch", "Stretch", "ResizeToContents", "ResizeToContents")
-        ):
-            self.header().setSectionResizeMode(column, QHeaderView.ResizeMode[mode])
-        self.itemActivated.connect(lambda *_: self.put.emit("", self.chosen()))
-
-    def show_found(self, found: Sequence[Found]) -> None:
-        """Other recordings."""
-        self.clear()
-        for one in found:
-            length = time_text(one.duration_s) if one.duration_s else ""
-            started = one.started_utc[:16].replace("T", " ")
-            item = QTreeWidgetItem([one.path.name, one.car, started, length])
-            item.setData(0, Qt.ItemDataRole.UserRole, str(one.path))
-            item.setToolTip(0, str(one.path))
-            item.setTextAlignment(3, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-            self.addTopLevelItem(item)
-        first = self.topLevelItem(0)
-        if first is not None:
-            self.setCurrentItem(first)
-
-    def chosen(self) -> list[Path]:
-        """The chosen files, from the top."""
-        rows = sorted(self.indexOfTopLevelItem(item) for item in self.selectedItems())
-        items = [self.topLevelItem(row) for row in rows]
-        return [Path(i.data(0, Qt.ItemDataRole.UserRole)) for i in items if i is not None]
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        """B and A put the chosen recordings on a side."""
-        side = {Qt.Key.Key_B: BEFORE, Qt.Key.Key_A: AFTER}.get(Qt.Key(event.key()))
-        if side is not None and event.modifiers() == Qt.KeyboardModifier.NoModifier:
-            self.put.emit(side, self.chosen())
-        else:
-            super().keyPressEvent(event)
-
-
 class SidesPanel(QWidget):
     """Two boxes, the recordings at hand, and the button that begins."""
 
     compare_wanted = Signal()
     add_wanted = Signal(str)
+    job_wanted = Signal()
 
-    def __init__(self) -> None:
+    def __init__(self, store: QSettings) -> None:
         super().__init__()
         self.boxes = {BEFORE: SideBox(BEFORE, "Ctrl+B"), AFTER: SideBox(AFTER, "Ctrl+Shift+B")}
-        self.recent = RecentList()
-        self.recent.put.connect(self.put)
+        self.at_hand = AtHand(store)
+        self.at_hand.put.connect(self.put)
+        self.job_button = QPushButton("Sides of a job  Ctrl+J")
+        self.job_button.setAccessibleName("Take both sides from the open job, by role")
+        self.job_button.setToolTip(
+            "Its recordings by their role; a job is asked for if none is open"
+        )
+        self.job_button.clicked.connect(self.job_wanted)
         self.said = QLabel()
         self.said.setWordWrap(True)
         self.compare_button = QPushButton("Compare  Ctrl+Return")
@@ -196,9 +150,6 @@ class SidesPanel(QWidget):
         for side, box in self.boxes.items():
             box.changed.connect(self._changed)
             box.add_wanted.connect(lambda s=side: self.add_wanted.emit(s))
-        self.none = QLabel()
-        self.none.setObjectName("muted")
-        self.none.setWordWrap(True)
         self._lay_out()
         self._changed()
 
@@ -209,14 +160,6 @@ class SidesPanel(QWidget):
         row.setSpacing(12)
         for box in self.boxes.values():
             row.addWidget(box, 1)
-        puts = QHBoxLayout()
-        puts.addWidget(QLabel("Recordings at hand"))
-        puts.addStretch(1)
-        for side, key in ((BEFORE, "B"), (AFTER, "A")):
-            button = QPushButton(f"Put {side}  {key}")
-            button.setAccessibleName(f"Put the chosen recordings {side} the repair")
-            button.clicked.connect(lambda _=False, s=side: self.put(s, self.recent.chosen()))
-            puts.addWidget(button)
         last = QHBoxLayout()
         last.addWidget(self.swap_button)
         last.addStretch(1)
@@ -224,12 +167,13 @@ class SidesPanel(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(24, 14, 24, 14)
         layout.setSpacing(10)
-        layout.addWidget(title)
+        top = QHBoxLayout()
+        top.addWidget(title, 1)
+        top.addWidget(self.job_button)
+        layout.addLayout(top)
         layout.addWidget(self.said)
         layout.addLayout(row)
-        layout.addLayout(puts)
-        layout.addWidget(self.none)
-        layout.addWidget(self.recent, 1)
+        layout.addWidget(self.at_hand, 1)
         layout.addLayout(last)
 
     @property
@@ -256,14 +200,6 @@ class SidesPanel(QWidget):
             if path.resolve() in other.paths:
                 other.set_paths([p for p in other.paths if p != path.resolve()])
             self.boxes[chosen].add([path])
-
-    def show_found(self, found: Sequence[Found], folder: Path) -> None:
-        """The recordings at hand."""
-        self.recent.show_found(found)
-        self.none.setVisible(not found)
-        self.none.setText(
-            f"There are no recordings in {folder} yet: record on the Live page, or add files above."
-        )
 
     def _changed(self) -> None:
         counts = {side: len(box.paths) for side, box in self.boxes.items()}

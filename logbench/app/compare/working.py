@@ -35,6 +35,13 @@ class Found:
     car: str
     started_utc: str
     duration_s: float
+    name: str = ""
+    """Its path below the archive's folder, or the file's name."""
+
+    @property
+    def words(self) -> str:
+        """What it is found by."""
+        return f"{self.name} {self.car} {self.started_utc}".casefold()
 
 
 @dataclass(frozen=True)
@@ -106,12 +113,35 @@ def find_recordings(folder: Path, recent: Sequence[Path], task: Task) -> list[Fo
         try:
             recording = open_recording(path)
         except LogbenchError:  # not a recording, or a damaged one: choosing it says what it is
-            found.append(Found(path, "cannot be read", "", 0.0))
+            found.append(Found(path, "cannot be read", "", 0.0, path.name))
             continue
         facts = recording.facts
         car = facts.vehicle.label or facts.vehicle.vin
-        found.append(Found(path, car, facts.started_utc or "", recording.duration_ns / SECOND))
+        length_s = recording.duration_ns / SECOND
+        found.append(Found(path, car, facts.started_utc or "", length_s, path.name))
     return found
+
+
+def find_in_archive(folder: Path, task: Task) -> list[Found]:
+    """All recordings of an archive folder, the newest drive first; files known from an earlier look
+    are not read again. Raises `ArchiveError`."""
+    from logbench.archive.index import build_index, cache_folder
+    from logbench.archive.store import open_store
+
+    task.tell(f"Looking through {folder}", 0.0)
+    store = open_store(folder)
+
+    def tell(done: int, of: int) -> None:
+        task.tell(f"Looking through {folder}: {done} of {of} new files", done / max(1, of))
+
+    index = build_index(store, cache_folder(store), tell)
+    names = ("recording", "car", "started_utc", "duration_s")
+    columns = [index.recordings[name].to_pylist() for name in names]
+    found = [
+        Found(folder / name, car or "", started or "", seconds or 0.0, name)
+        for name, car, started, seconds in zip(*columns, strict=True)
+    ]
+    return sorted(found, key=lambda one: (one.started_utc, one.name), reverse=True)
 
 
 def _files_of(folder: Path) -> list[Path]:

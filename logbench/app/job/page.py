@@ -26,6 +26,7 @@ from logbench.app.compare.sides import dropped_files
 from logbench.app.desk import Desk
 from logbench.app.job import working
 from logbench.app.job.car_actions import CarActions
+from logbench.app.job.comparing import Comparing
 from logbench.app.job.files import PhotosPanel, RecordingsPanel, TimelineView
 from logbench.app.job.looking_up import LookUp
 from logbench.app.job.opened import OpenJob
@@ -36,7 +37,6 @@ from logbench.app.job.story import StoryPanel, WorkPanel
 from logbench.app.parts import Elided, Notice, middle
 from logbench.app.theme import Theme
 from logbench.errors import LogbenchError
-from logbench.job.comparisons import Sides, keep_comparison, sides_by_role, sides_named
 from logbench.job.folder import JOB_FILE, create_job, open_job
 
 STORY, RECORDS, OTHERS, RECORDINGS, WORK, PHOTOS, TIMELINE = range(7)
@@ -51,8 +51,6 @@ class JobPage(QWidget):
 
     review_wanted = Signal(object)
     """Path of a recording."""
-    compare_wanted = Signal(object, object)
-    """Paths before and after."""
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()
@@ -70,6 +68,7 @@ class JobPage(QWidget):
         self.car = CarActions(desk, self.records.link.url, self)
         self.reporting = Reporting(desk, self)
         self.lookup = LookUp(desk.settings, self)
+        self.comparing = Comparing(lambda: self.opened, self)
         self._report: Path | None = None
         self._seen_readings: tuple[str, ...] = ()
         self.setAcceptDrops(True)
@@ -148,13 +147,13 @@ class JobPage(QWidget):
         report.ended.connect(self._ended)
         report.written.connect(self._written)
         records.search_page_wanted.connect(self.lookup.set_page)
-        for source in (car, report, self.lookup):
+        for source in (car, report, self.lookup, self.comparing):
             source.failed.connect(self.notice.trouble)
         car.done.connect(self.notice.success)
         self.recordings.add_wanted.connect(self.ask_for_recordings)
         self.recordings.review_wanted.connect(self._review)
-        self.recordings.compare_wanted.connect(self.compare)
-        self.recordings.compare_again_wanted.connect(self.compare_again)
+        self.recordings.compare_wanted.connect(self.comparing.send)
+        self.recordings.compare_again_wanted.connect(self.comparing.send_again)
         self.photos.add_wanted.connect(self.ask_for_photos)
         self.photos.open_wanted.connect(self._open_file)
         self.tabs.currentChanged.connect(lambda _: self._refresh_timeline())
@@ -167,7 +166,7 @@ class JobPage(QWidget):
             ("Clear the codes", "Ctrl+Shift+Del", self.records.clear_button.click),
             ("Add recordings to the job", "Ctrl+B", self.ask_for_recordings),
             ("Add photos and files to the job", "Ctrl+Shift+B", self.ask_for_photos),
-            ("Compare before with after", "Ctrl+Return", self.compare),
+            ("Compare before with after", "Ctrl+Return", self.comparing.send),
             ("Set the search page for codes", "Ctrl+Shift+L", self.lookup.set_page),
             ("Write the report", "Ctrl+P", self.ask_for_report),
             ("Save the job now", "Ctrl+S", self._save_now),
@@ -289,29 +288,11 @@ class JobPage(QWidget):
         if self.opened is not None and self.opened.flush():
             self.reporting.ask(self.opened)
 
-    def compare(self) -> None:
-        """Put the recordings on the Compare page, by their role."""
-        if self.opened is not None:
-            self._send_sides(sides_by_role(self.opened.job))
-
-    def compare_again(self, row: int) -> None:
-        """Put the sides of a comparison that was kept on the Compare page."""
-        if self.opened is not None:
-            entry = self.opened.job.comparisons[row]
-            self._send_sides((tuple(entry.before), tuple(entry.after)))
-
-    def keep_comparison(
-        self, before: Sequence[Path], after: Sequence[Path], sentence: str, same_car: bool
-    ) -> str:
-        """Keep what a comparison said; the job's title, or `` when it is not of this job."""
+    def choose_for_compare(self) -> None:
+        """Put the sides of the open job on the Compare page; ask for a job where none is open."""
         if self.opened is None:
-            return ""
-        sides = sides_named(self.opened.folder, self.opened.job, before, after)
-        if sides is None:
-            return ""
-        keep_comparison(self.opened.job, sides, sentence, same_car=same_car)
-        self.opened.touch()
-        return self.opened.job.title or self.opened.folder.path.name
+            self.ask_for_job()
+        self.comparing.send()
 
     def look_up(self, code: str) -> None:
         """Open the user's own browser on a code: code, year and make only."""
@@ -368,16 +349,6 @@ class JobPage(QWidget):
             self.timeline.show_moments,
             self.notice.trouble,
         )
-
-    def _send_sides(self, sides: Sides) -> None:
-        assert self.opened is not None
-        folder = self.opened.folder
-        try:
-            before, after = ([folder.place(file) for file in side] for side in sides)
-        except LogbenchError as error:
-            self.notice.trouble(str(error))
-            return
-        self.compare_wanted.emit(before, after)
 
     def _read(self, text: str) -> None:
         role = next(role for role in ROLES if role == text)

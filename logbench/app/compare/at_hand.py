@@ -1,0 +1,209 @@
+"""The recordings at hand: of the recordings' folder, or of an archive folder, by car and date."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import QSettings, Qt, Signal
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QComboBox,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QTreeWidget,
+    QTreeWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.compare.working import AFTER, BEFORE, Found
+from logbench.app.plot.ticks import time_text
+
+MOST_SHOWN = 500
+_MOST_PLACES = 5
+_KEY = "compare/folders"
+_LENGTH = 3
+_ORDERS: tuple[Callable[[Found], Any], ...] = (
+    lambda one: one.name.casefold(),
+    lambda one: one.car.casefold(),
+    lambda one: one.started_utc,
+    lambda one: one.duration_s,
+)
+"""What each column is sorted by."""
+
+
+class RecentList(QTreeWidget):
+    """Recordings at hand; B puts the chosen ones before, A after, Enter where there is none yet."""
+
+    put = Signal(str, object)
+    """Side (empty: where there is none) and paths."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setAccessibleName("Recordings at hand")
+        self.setHeaderLabels(["Recording", "Car", "Started (UTC)", "Length"])
+        self.setRootIsDecorated(False)
+        self.setUniformRowHeights(True)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
+        self.header().setStretchLastSection(False)
+        for column, mode in enumerate(
+            ("Stretch", "Stretch", "ResizeToContents", "ResizeToContents")
+        ):
+            self.header().setSectionResizeMode(column, QHeaderView.ResizeMode[mode])
+        self._found: tuple[Found, ...] = ()
+        self.header().setSortIndicator(-1, Qt.SortOrder.AscendingOrder)  # as they were found
+        self.header().setSortIndicatorClearable(True)
+        self.header().setSortIndicatorShown(True)
+        self.header().setSectionsClickable(True)
+        self.header().sortIndicatorChanged.connect(lambda *_: self._fill())
+        self.itemActivated.connect(lambda *_: self.put.emit("", self.chosen()))
+
+    def show_found(self, found: Sequence[Found]) -> None:
+        """Other recordings, in the order of the column that was clicked, or as they are given."""
+        self._found = tuple(found)
+        self._fill()
+
+    def _fill(self) -> None:
+        column = self.header().sortIndicatorSection()
+        found = list(self._found)
+        if 0 <= column < len(_ORDERS):
+            down = self.header().sortIndicatorOrder() is Qt.SortOrder.DescendingOrder
+            found.sort(key=_ORDERS[column], reverse=down)
+        self.clear()
+        for one in found:
+            length = time_text(one.duration_s) if one.duration_s else ""
+            started = one.started_utc[:16].replace("T", " ")
+            item = QTreeWidgetItem([one.name, one.car, started, length])
+            item.setData(0, Qt.ItemDataRole.UserRole, str(one.path))
+            item.setToolTip(0, str(one.path))
+            right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+            item.setTextAlignment(_LENGTH, right)
+            self.addTopLevelItem(item)
+        first = self.topLevelItem(0)
+        if first is not None:
+            self.setCurrentItem(first)
+
+    def chosen(self) -> list[Path]:
+        """The chosen files, from the top."""
+        rows = sorted(self.indexOfTopLevelItem(item) for item in self.selectedItems())
+        items = [self.topLevelItem(row) for row in rows]
+        return [Path(i.data(0, Qt.ItemDataRole.UserRole)) for i in items if i is not None]
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """B and A put the chosen recordings on a side."""
+        side = {Qt.Key.Key_B: BEFORE, Qt.Key.Key_A: AFTER}.get(Qt.Key(event.key()))
+        if side is not None and event.modifiers() == Qt.KeyboardModifier.NoModifier:
+            self.put.emit(side, self.chosen())
+        else:
+            super().keyPressEvent(event)
+
+
+class AtHand(QWidget):
+    """Where to look, words to find, and the list."""
+
+    put = Signal(str, object)
+    place_changed = Signal()
+    folder_wanted = Signal()
+
+    def __init__(self, store: QSettings) -> None:
+        super().__init__()
+        self._store = store
+        self._found: tuple[Found, ...] = ()
+        self._empty = ""
+        self.list = RecentList()
+        self.list.put.connect(self.put)
+        self.places = QComboBox()
+        self.places.setAccessibleName("Where recordings are looked for")
+        self.places.setSizeAdjustPolicy(
+            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+        )
+        self.places.setMinimumContentsLength(24)
+        self.places.activated.connect(lambda _: self.place_changed.emit())
+        folder = QPushButton("Archive folder …")
+        folder.setAccessibleName("Look in an archive folder and all below it")
+        folder.setToolTip("A folder of recordings, with all folders below it")
+        folder.clicked.connect(self.folder_wanted)
+        self.finder = QLineEdit()
+        self.finder.setAccessibleName("Find recordings by car, file or date")
+        self.finder.setPlaceholderText("Find by car, file or date")
+        self.finder.setClearButtonEnabled(True)
+        self.finder.textChanged.connect(lambda _: self._show())
+        self.none = QLabel()
+        self.none.setObjectName("muted")
+        self.none.setWordWrap(True)
+        row = QHBoxLayout()
+        row.addWidget(QLabel("Recordings at hand"))
+        row.addWidget(self.places, 2)
+        row.addWidget(folder)
+        row.addWidget(self.finder, 2)
+        for side, key in ((BEFORE, "B"), (AFTER, "A")):
+            button = QPushButton(f"Put {side}  {key}")
+            button.setAccessibleName(f"Put the chosen recordings {side} the repair")
+            button.clicked.connect(lambda _=False, s=side: self.put.emit(s, self.list.chosen()))
+            row.addWidget(button)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addLayout(row)
+        layout.addWidget(self.none)
+        layout.addWidget(self.list, 1)
+        self._fill_places()
+
+    # --- places ---
+
+    @property
+    def place(self) -> Path | None:
+        """The chosen archive folder; None: the recordings' folder and those opened lately."""
+        value = self.places.currentData()
+        return Path(value) if value else None
+
+    def choose_place(self, folder: Path) -> None:
+        """Look in this archive folder, and remember it."""
+        kept = [str(folder.resolve()), *(f for f in self._folders() if f != str(folder.resolve()))]
+        self._store.setValue(_KEY, kept[:_MOST_PLACES])
+        self._fill_places()
+        self.places.setCurrentIndex(1)
+        self.place_changed.emit()
+
+    def _fill_places(self) -> None:
+        self.places.clear()
+        self.places.addItem("Recordings' folder and opened lately", "")
+        for folder in self._folders():
+            self.places.addItem(folder, folder)
+            self.places.setItemData(self.places.count() - 1, folder, Qt.ItemDataRole.ToolTipRole)
+
+    def _folders(self) -> list[str]:
+        value = self._store.value(_KEY)
+        found = [value] if isinstance(value, str) else value if isinstance(value, list) else []
+        return [f for f in found if isinstance(f, str) and f and Path(f).is_dir()]
+
+    # --- what was found ---
+
+    def show_looking(self, text: str) -> None:
+        """A list is being made."""
+        self.none.setText(text)
+        self.none.show()
+
+    def show_found(self, found: Sequence[Found], empty: str) -> None:
+        """These recordings; `empty`: the sentence for none."""
+        self._found, self._empty = tuple(found), empty
+        self._show()
+
+    def _show(self) -> None:
+        words = self.finder.text().casefold().split()
+        fit = [one for one in self._found if all(word in one.words for word in words)]
+        self.list.show_found(fit[:MOST_SHOWN])
+        text = ""
+        if not self._found:
+            text = self._empty
+        elif not fit:
+            text = f"None of {len(self._found)} recordings fits: take a word away."
+        elif len(fit) > MOST_SHOWN:
+            text = f"The newest {MOST_SHOWN} of {len(fit)} are shown: more words find fewer."
+        self.none.setText(text)
+        self.none.setVisible(bool(text))
