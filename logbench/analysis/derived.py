@@ -78,7 +78,8 @@ def volumetric_efficiency(
     one to the manifold. Four-stroke: VE = MAF*120/(rho*D*rpm). [Calc: ideal gas] `moist` is the
     `moist_air_factor` of the air: an air-flow sensor weighs the vapour, too.
     """
-    density = air_density_g_l(pressure_kpa, temperature_degc) * np.asarray(moist)
+    dry = air_density_g_l(pressure_kpa, temperature_degc)
+    density = dry * np.asarray(moist, dtype=np.float64)
     return np.asarray(maf_g_s) * 120.0 / (density * displacement_l * _positive(rpm))
 
 

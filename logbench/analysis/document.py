@@ -11,7 +11,6 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, cast
 
-from logbench.analysis import trim_pattern
 from logbench.analysis.bands import Bands, load_bands, range_text
 from logbench.analysis.findings import Explanation
 from logbench.analysis.model import Band
@@ -70,14 +69,16 @@ def _section(module: CheckModule, bands: Bands) -> str:
     source = cast("ModuleType", module)
     lines = [f"## {module.ORDER}. {module.TITLE}" if module.ORDER < 20 else f"## {module.TITLE}"]
     lines += ["", f"`{module.KEY}`", "", inspect.cleandoc(source.__doc__ or ""), ""]
-    if module.KEY == "fuel_trim":
-        lines += [inspect.cleandoc(trim_pattern.__doc__ or ""), ""]
+    parts = getattr(source, "PARTS", ())
+    for part in parts:
+        lines += [inspect.cleandoc(part.__doc__ or ""), ""]
     if module.INPUTS:
         lines += [f"Leans on: {', '.join(f'`{a}`' for a in module.INPUTS)}.", ""]
     if module.BANDS:
         lines += _band_table([bands[key] for key in module.BANDS])
         lines += ["", f"![bands of {module.KEY}](checks/{module.KEY}.svg)", ""]
-    lines += _explanations(source)
+    for each in (source, *parts):
+        lines += _explanations(each)
     return "\n".join(lines)
 
 

@@ -7,7 +7,7 @@ for full throttle. Method: `logbench.analysis.airflow`, volumetric efficiency by
 
 from __future__ import annotations
 
-from logbench.analysis import causes
+from logbench.analysis import air_state, causes
 from logbench.analysis.airflow import AirCell, Airflow, find_airflow
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
@@ -19,6 +19,8 @@ KEY = "airflow"
 TITLE = "Airflow against displacement and engine speed"
 INPUTS = ("MAF", "RPM", "MAP", "IAT", "LOAD_ABS")
 ORDER = 2
+PARTS = (air_state,)
+"""Modules that do part of the work, for the documentation."""
 BANDS = (
     "ve_full_throttle",
     "ve_full_throttle_turbo",

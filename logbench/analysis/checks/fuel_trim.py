@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis import alignment, derived
+from logbench.analysis import alignment, derived, trim_pattern
 from logbench.analysis.alignment import Mask
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, explained, judged, not_judged
@@ -28,6 +28,8 @@ KEY = "fuel_trim"
 TITLE = "Fuel trim totals"
 INPUTS = ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "ECT", "RPM", "FUELSYS1")
 ORDER = 1
+PARTS = (trim_pattern,)
+"""Modules that do part of the work, for the documentation."""
 BANDS = ("fuel_trim_total", "fuel_trim_bank_difference")
 
 MIN_SECONDS = 8.0

@@ -13,8 +13,9 @@ from logbench.analysis import causes
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.fuel import PETROL_G_L, fuel_by_air_g_s, fuel_by_pid_g_s
 from logbench.analysis.grid import STEP_S
-from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
 
 KEY = "fuel_used"
@@ -23,9 +24,6 @@ ORDER = 11
 BANDS = ("fuel_agreement",)
 INPUTS = ("MAF", "FUEL_RATE", "VSS", "LAMBDA")
 
-PETROL_G_L = 745.0
-STOICHIOMETRIC = {"petrol": 14.7, "e10": 14.1, "e85": 9.75, "e100": 9.0}
-"""Stoichiometric air-fuel ratios by mass. [Weak: table]"""
 LEAST_S = 60.0
 
 _RECORD = "Record FUEL_RATE, or MAF with LAMBDA, and VSS over a drive of ten minutes or more."
@@ -46,27 +44,6 @@ def check(view: View, bands: Bands) -> list[Finding]:
     if by_air is not None and by_pid is not None:
         findings.append(_agreement(view, bands, by_air, by_pid))
     return findings
-
-
-def fuel_by_air_g_s(view: View) -> Values | None:
-    """Fuel in g/s on the grid from `MAF` and commanded lambda, 0 in fuel cut; None without it."""
-    flow = view.grid.linear("MAF")
-    if flow is None:
-        return None
-    commanded = view.grid.held("LAMBDA")
-    lam = np.ones(len(flow)) if commanded is None else np.where(commanded > 0.5, commanded, 1.0)
-    ratio = STOICHIOMETRIC.get(view.facts.vehicle.fuel.lower(), STOICHIOMETRIC["petrol"])
-    fuel = flow / (ratio * lam)
-    return np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, fuel)
-
-
-def fuel_by_pid_g_s(view: View) -> Values | None:
-    """Fuel in g/s on the grid from the fuel-rate PIDs; None without one."""
-    by_mass = view.grid.linear("ENG_FUEL_RATE")
-    if by_mass is not None:
-        return by_mass
-    by_volume = view.grid.linear("FUEL_RATE")
-    return None if by_volume is None else by_volume * PETROL_G_L / 3600.0
 
 
 def _used(view: View, fuel: Values | None, by_pid: bool) -> Finding:

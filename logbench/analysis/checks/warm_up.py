@@ -1,9 +1,12 @@
-"""Coolant warm-up: rate, times, the level it settles at, and the time to closed loop.
+"""Coolant: warm-up rate and times, the level it settles at, the fan, the time to closed loop.
 
 Inputs: `ECT`, `RPM`; `VSS`, `MAF`, `IAT`, `FUELSYS1` where there are. Enabled: a start from cold
 (below 50 degC) for rate and times; a warm-up that is not mostly idle for a level that was never
 reached (13 CCR 1968.2(e)(10.3.1)(B)). Method: first sample at or above 70 and 80 degC; the level
-where the temperature stays flat for a minute of driving, else for three minutes of any running.
+where the temperature stays flat for a minute of driving, else for three minutes of any running. The
+heat put in is counted as air burnt for each litre and degree (by `MAF`, else by the fuel rate, else
+by manifold pressure, fuel cut left out): it makes idling and driving alike comparable, which
+minutes do not.
 """
 
 from __future__ import annotations
@@ -12,10 +15,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis import causes
+from logbench.analysis import causes, fan
 from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.fuel import BurntAir, find_burnt_air
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -27,10 +31,16 @@ ORDER = 3
 BANDS = (
     "warm_up_rate_driving",
     "warm_up_rate_idle",
+    "warm_up_air",
     "warm_up_plateau",
     "warm_up_below_regulating",
+    "fan_start",
+    "fan_swing",
+    "coolant_highest",
     "closed_loop_time",
 )
+PARTS = (fan,)
+"""Modules that do part of the work, for the documentation."""
 
 COLD_START_DEGC = 50.0
 LEVEL_WINDOW_S = 180.0
@@ -48,10 +58,14 @@ COLD_AIR_DEGC = 5.0
 CLOSED_CLIMB_DEGC_MIN = 2.5
 """A closed thermostat lets the last 15 degC below its level pass at least this fast. [CP]"""
 LEAST_RISE_S = 60.0
+LEAST_RISE_DEGC = 20.0
+RISE_HALF_DEGC = 0.8
+"""95 % half width of a difference of two temperatures known to 1 degC. [Calc]"""
 LONG_DRIVE_S = 15.0 * 60.0
 """A warm-up that takes longer than this on the road is a fault. [Pub: P0128 text]"""
 
 _COLD = "Record from a cold start until the coolant has held its level for three minutes, driving."
+_AIR = "Record MAF, FUEL_RATE or MAP, and state the engine's displacement."
 _TOO_COLD = Explanation(
     (causes.THERMOSTAT_OPEN, causes.ECT_COLD, causes.LOW_COOLANT),
     (
@@ -85,6 +99,9 @@ class WarmUp:
     rate_half: float
     idle_share: float
     air_g_per_l: float
+    air_80_g_per_l: float
+    air_half: float
+    air_source: str
     level_degc: float
     level_spans: tuple[Span, ...]
     level_driving: bool
@@ -96,6 +113,12 @@ class WarmUp:
         """Mean rise in degC/min over the last 15 degC below `level`; NaN where not seen."""
         end, begin = _reached(*self.curve, level), _reached(*self.curve, level - 15.0)
         return 15.0 / (end - begin) * 60.0 if end > begin else float("nan")
+
+    @property
+    def rise_degc(self) -> float:
+        """From the start to 70 degC, or to the highest so far."""
+        reached = np.isfinite(self.to_70_s)
+        return (70.0 if reached else self.highest_degc) - self.start_degc
 
     @property
     def cold(self) -> bool:
@@ -123,7 +146,8 @@ class WarmUp:
             if self.duration_s > 0.0
             else float("nan"),
             "idle_share": self.idle_share,
-            "air_to_70_g_per_l": self.air_g_per_l,
+            "air_to_70_g_per_l": self.air_g_per_l if np.isfinite(self.to_70_s) else float("nan"),
+            "air_to_80_g_per_l": self.air_80_g_per_l,
         }
 
 
@@ -136,7 +160,13 @@ def check(view: View, bands: Bands) -> list[Finding]:
     found = view.once(find_warm_up)
     if found is None:
         return [not_judged(KEY, "warm-up", "The engine did not run while ECT was recorded.", _COLD)]
-    return [_rate(found, bands), _level(view, found, bands), *_closed_loop(view, found, bands)]
+    return [
+        _rate(found, bands),
+        _heat(view, found, bands),
+        _level(view, found, bands),
+        *fan.fan_findings(view, bands, found.cold),
+        *_closed_loop(view, found, bands),
+    ]
 
 
 def find_warm_up(view: View) -> WarmUp | None:
@@ -160,6 +190,7 @@ def find_warm_up(view: View) -> WarmUp | None:
     to_70, to_80 = (_reached(from_s, degc, level) for level in (70.0, 80.0))
     rate, half = _rate_of(from_s, degc, to_70)
     until = start_ns + int((to_70 if np.isfinite(to_70) else float(from_s[-1])) * NS)
+    burnt = view.once(find_burnt_air)
     level, spans, driving = _find_level(view, start_ns)
     return WarmUp(
         start_ns=start_ns,
@@ -173,7 +204,10 @@ def find_warm_up(view: View) -> WarmUp | None:
         rate_degc_min=rate,
         rate_half=half,
         idle_share=_idle_share(view, start_ns, until),
-        air_g_per_l=_air(view, start_ns, until),
+        air_g_per_l=_air(view, burnt, start_ns, until),
+        air_80_g_per_l=_air(view, burnt, start_ns, start_ns + to_80 * NS),
+        air_half=float("nan") if burnt is None else burnt.relative_half,
+        air_source="" if burnt is None else burnt.source,
         level_degc=level,
         level_spans=spans,
         level_driving=driving,
@@ -207,15 +241,13 @@ def _idle_share(view: View, start_ns: int, until_ns: int) -> float:
     return float((speed[part] < 1.5).mean()) if part.any() else float("nan")
 
 
-def _air(view: View, start_ns: int, until_ns: int) -> float:
-    """Air drawn in up to `until_ns`, grams for each litre of displacement: the heat put in. NaN
-    where airflow or displacement is unknown."""
-    flow, litres = view.grid.linear("MAF"), view.displacement.litres
-    if flow is None or litres is None:
+def _air(view: View, burnt: BurntAir | None, start_ns: float, until_ns: float) -> float:
+    """Air burnt from the start up to `until_ns`, grams for each litre; NaN where unknown."""
+    if burnt is None or not np.isfinite(until_ns):
         return float("nan")
-    t = view.grid.t_ns
-    part = flow[(t >= start_ns) & (t <= until_ns)]
-    return float(np.nansum(part)) * STEP_S / litres if np.isfinite(part).mean() > 0.9 else np.nan
+    places = np.searchsorted(view.grid.t_ns, [start_ns, until_ns])
+    first, last = np.minimum(places, len(view.grid) - 1)
+    return burnt.between(int(first), int(last))
 
 
 def _find_level(view: View, start_ns: int) -> tuple[float, tuple[Span, ...], bool]:
@@ -300,6 +332,37 @@ def _rate(found: WarmUp, bands: Bands) -> Finding:
         ),
         band,
         _SLOW if low else _FAST,
+    )
+
+
+def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
+    """Air burnt for each litre and each degree of rise: the rate, freed of how it was driven."""
+    subject = "heat for the warm-up"
+    if not found.cold or found.rise_degc < LEAST_RISE_DEGC:
+        return not_judged(KEY, subject, "No rise of 20 degC from a cold start was recorded.", _COLD)
+    if not np.isfinite(found.air_g_per_l):
+        missing = "displacement" if view.displacement.litres is None else "airflow"
+        return not_judged(
+            KEY, subject, f"The {missing} is not known, so the heat put in is not.", _AIR
+        )
+    value = found.air_g_per_l / found.rise_degc
+    half = value * float(np.hypot(found.air_half, RISE_HALF_DEGC / found.rise_degc))
+    reach = "70 degC" if np.isfinite(found.to_70_s) else f"{found.highest_degc:.0f} degC, no more,"
+    remark = (
+        f"from {found.start_degc:.0f} to {reach} with {found.air_g_per_l:.0f} g for each litre"
+        f" by {found.air_source}"
+    )
+    band = bands["warm_up_air"]
+    much = value > (band.within[1] or 0.0)
+    cold_air = not found.intake_degc >= COLD_AIR_DEGC
+    return judged(
+        KEY,
+        subject,
+        "Air burnt for each litre and degree of rise:",
+        Measured(value, half, (found.span,), (remark,), found.numbers),
+        band,
+        _SLOW if much else _FAST,
+        at_most=Verdict.WATCH if cold_air or not much else Verdict.ACT,
     )
 
 

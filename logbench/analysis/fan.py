@@ -1,0 +1,247 @@
+"""Fan cycling at idle: the temperatures at which the fan starts and stops, and the highest ones.
+
+Enabled: the car stands and idles at operating temperature, without a break, until the coolant has
+risen, fallen by two degrees or more, faster than two degrees a minute, and risen again. Method:
+turning points of the coolant temperature; each top is a start of the fan, each bottom after one a
+stop. A single fall of a cold-started engine may be the first opening of the thermostat: then two
+are needed. A fan that runs all the time (air conditioning, a viscous one) makes no turns, and what
+makes none is not judged. The highest temperature is judged wherever the engine ran warm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from logbench.analysis import alignment, causes
+from logbench.analysis.alignment import NS
+from logbench.analysis.bands import Bands
+from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.statistics import t_quantile
+from logbench.analysis.view import View
+
+OPERATING_DEGC = 80.0
+"""A fan has no business below this. [CP]"""
+TURN_DEGC = 2.0
+"""A turn is real when the coolant has moved back by so much: two steps of the signal."""
+FALL_DEGC_MIN = 2.0
+"""A fan cools at least this fast; thinner air or a heater does not. [CP]"""
+BREAK_S = 10.0
+"""A dab on the pedal does not end an idle."""
+LEAST_S = 60.0
+RESOLUTION_DEGC = 1.0
+LEAST_WARM_S = 60.0
+HELD_SAMPLES = 3
+"""The highest temperature is one that so many samples reached."""
+
+_RECORD = (
+    "Record ten minutes of idle at operating temperature, air conditioning off, until the fan has"
+    " started and stopped twice. Keep clear of it: fans may start at any time, with the key off"
+    " too."
+)
+_CAUTION = "Let it cool down first: never open a hot, pressurised cooling system."
+FAN_LATE = Explanation(
+    (causes.FAN_LATE, causes.ECT_WRONG, causes.LOW_COOLANT),
+    (
+        "Compare with a thermometer at the housing when the fan starts: a true temperature points"
+        " to the fan's switch, relay or motor, a lower one to the sensor.",
+        _CAUTION,
+    ),
+)
+FAN_EARLY = Explanation(
+    (causes.FAN_EARLY, causes.ECT_WRONG),
+    ("Switch the air conditioning off and look whether the fan is still on.",),
+)
+FAN_SWING = Explanation(
+    (causes.FAN_WEAK, causes.ECT_WRONG),
+    (
+        "A fall that takes minutes points to the fan or to a clogged radiator; one of a degree to"
+        " the switch or to its connection.",
+    ),
+)
+HOT = Explanation(
+    (causes.LOW_COOLANT, causes.FAN_LATE, causes.THERMOSTAT_SHUT, causes.ECT_WRONG),
+    (
+        "Hot at a stop and normal on the road points to the fan, hot on the road to the thermostat,"
+        " the pump, the radiator or the coolant's level.",
+        f"Compare with a thermometer. {_CAUTION}",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FanCycles:
+    """Temperatures in degC of each start and stop of the fan, and the idle that shows them."""
+
+    on_degc: tuple[float, ...]
+    off_degc: tuple[float, ...]
+    spans: tuple[Span, ...]
+    """From the start of a fall to its end."""
+    idle_s: float
+    """The longest idle at operating temperature."""
+    highest_degc: float
+    """During those idles; NaN without any."""
+
+
+def fan_findings(view: View, bands: Bands, cold_start: bool) -> list[Finding]:
+    """Findings on the fan's start, its swing, and the highest temperature."""
+    found = find_fan_cycles(view)
+    return [*_cycling(found, bands, cold_start), *_highest(view, bands)]
+
+
+def find_fan_cycles(view: View) -> FanCycles:
+    """The fan's starts and stops in all idles at operating temperature."""
+    on, off, spans, highest, longest = [], [], [], float("nan"), 0.0
+    for idle in _idles(view):
+        found = view.samples((idle,), "ECT")
+        warm = found.value >= OPERATING_DEGC
+        t, degc = found.t_ns[warm], found.value[warm]
+        if len(t) < 2:
+            continue
+        longest = max(longest, float(t[-1] - t[0]) / NS)
+        highest = float(np.fmax(highest, degc.max()))
+        for top, bottom, turned in _falls(t, degc):
+            on.append(float(degc[top]))
+            spans.append(Span(int(t[top]), int(t[bottom])))
+            if turned:
+                off.append(float(degc[bottom]))
+    return FanCycles(tuple(on), tuple(off), tuple(spans), longest, highest)
+
+
+def _idles(view: View) -> tuple[Span, ...]:
+    """Stretches of warm idle, with short breaks bridged; none where the speed is not known."""
+    if view.trace("ECT") is None or view.trace("VSS") is None:
+        return ()
+    joined: list[Span] = []
+    for span in view.spans(Condition.WARM_IDLE):
+        if joined and span.start_ns - joined[-1].end_ns <= BREAK_S * NS:
+            joined[-1] = Span(joined[-1].start_ns, span.end_ns)
+        else:
+            joined.append(Span(span.start_ns, span.end_ns))
+    return tuple(s for s in joined if s.duration_s >= LEAST_S)
+
+
+def turning_points(degc: Sequence[float]) -> list[tuple[int, int]]:
+    """(place, +1 top or -1 bottom) of each turn that is followed by a move of `TURN_DEGC` the other
+    way; of equal samples the last one before a fall, the last one before a rise."""
+    turns: list[tuple[int, int]] = []
+    high = low = 0
+    way = 0
+    for k, value in enumerate(degc):
+        if value >= degc[high]:
+            high = k
+        if value <= degc[low]:
+            low = k
+        if way >= 0 and degc[high] - value >= TURN_DEGC:
+            turns.append((high, 1))
+            way, low = -1, k
+        elif way <= 0 and value - degc[low] >= TURN_DEGC:
+            turns.append((low, -1))
+            way, high = 1, k
+    return turns
+
+
+def _falls(t_ns: alignment.Times, degc: alignment.Values) -> list[tuple[int, int, bool]]:
+    """Top and bottom of each fall that a fan makes, and whether the bottom was a turn. A fall that
+    began before this idle, or at its very start, is none: the top is not known."""
+    turns = turning_points(degc.tolist())
+    falls = []
+    for n, (top, kind) in enumerate(turns):
+        if kind < 0 or degc[top] - degc[: top + 1].min() < RESOLUTION_DEGC:
+            continue
+        turned = n + 1 < len(turns)
+        bottom = turns[n + 1][0] if turned else top + int(np.argmin(degc[top:]))
+        first = bottom if not turned else top + int(np.argmax(degc[top:] <= degc[bottom]))
+        seconds = max(1e-9, float(t_ns[first] - t_ns[top]) / NS)
+        if (degc[top] - degc[bottom]) / seconds * 60.0 >= FALL_DEGC_MIN:
+            falls.append((top, first, turned))
+    return falls
+
+
+def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
+    subject = "fan at idle, start"
+    if not found.on_degc:
+        return [not_judged("warm_up", subject, _no_cycle(found), _RECORD)]
+    if cold_start and len(found.on_degc) < 2:
+        text = (
+            f"The coolant fell once, from {found.on_degc[0]:.0f} degC: that may be the first"
+            " opening of the thermostat."
+        )
+        return [not_judged("warm_up", subject, text, _RECORD, evidence=found.spans)]
+    starts = found.on_degc[1:] if cold_start else found.on_degc
+    level, half = _mean(starts)
+    remark = f"{len(starts)} {'start' if len(starts) == 1 else 'starts'} of the fan seen"
+    numbers = {"starts": float(len(starts)), "highest_idle_degc": found.highest_degc}
+    late = level > 100.0
+    findings = [
+        judged(
+            "warm_up",
+            subject,
+            "The fan starts at",
+            Measured(level, half, found.spans, (remark,), numbers),
+            bands["fan_start"],
+            FAN_LATE if late else FAN_EARLY,
+            at_most=Verdict.WATCH,  # designs differ; what is too hot is judged by the highest
+        )
+    ]
+    stops = found.off_degc[1:] if cold_start else found.off_degc
+    if stops:
+        off, off_half = _mean(stops)
+        findings.append(
+            judged(
+                "warm_up",
+                "fan at idle, swing",
+                f"It stops at {off:.0f} degC, a swing of",
+                Measured(level - off, float(np.hypot(half, off_half)), found.spans),
+                bands["fan_swing"],
+                FAN_SWING,
+                at_most=Verdict.WATCH,
+            )
+        )
+    return findings
+
+
+def _no_cycle(found: FanCycles) -> str:
+    if not np.isfinite(found.highest_degc):
+        return "No idle of a minute at operating temperature was recorded."
+    return (
+        f"In {found.idle_s / 60.0:.1f} min of idle at operating temperature, up to"
+        f" {found.highest_degc:.0f} degC, no start of the fan was seen: it had no need yet, or it"
+        " runs all the time."
+    )
+
+
+def _mean(degc: Sequence[float]) -> tuple[float, float]:
+    """Mean with the half width of its 95 % interval; one alone is known to its resolution."""
+    n = len(degc)
+    half = RESOLUTION_DEGC / np.sqrt(n)
+    if n > 1:
+        half = max(half, t_quantile(n - 1) * float(np.std(degc, ddof=1)) / np.sqrt(n))
+    return float(np.mean(degc)), float(half)
+
+
+def _highest(view: View, bands: Bands) -> list[Finding]:
+    """The highest coolant temperature of the drive, where the engine ran warm for a minute."""
+    coolant = view.trace("ECT")
+    if coolant is None or not view.conditions.warm_recorded:
+        return []
+    warm = view.stretches(view.conditions.warm & view.conditions.running)
+    found = view.samples(warm, "ECT")
+    if alignment.total_s(warm) < LEAST_WARM_S or len(found) < 2 * HELD_SAMPLES:
+        return []
+    degc = float(np.sort(found.value)[-HELD_SAMPLES])
+    hottest = found.t_ns[found.value >= degc]
+    at = Span(int(hottest[0]) - 5 * NS, int(hottest[0]) + 5 * NS)
+    return [
+        judged(
+            "warm_up",
+            "highest coolant temperature",
+            "Highest seen:",
+            Measured(degc, RESOLUTION_DEGC / 2.0, (at,)),
+            bands["coolant_highest"],
+            HOT,
+        )
+    ]

@@ -1,0 +1,101 @@
+"""Fuel and air that the engine burnt, on the even time base: what consumption and heat rest on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logbench.analysis import derived
+from logbench.analysis.alignment import Values
+from logbench.analysis.grid import STEP_S
+from logbench.analysis.model import Condition
+from logbench.analysis.view import View
+
+PETROL_G_L = 745.0
+STOICHIOMETRIC = {"petrol": 14.7, "e10": 14.1, "e85": 9.75, "e100": 9.0}
+"""Stoichiometric air-fuel ratios by mass. [Weak: table]"""
+
+MAF_HALF, FUEL_HALF = 0.08, 0.10
+"""Relative 95 % half widths of an air-flow sensor and of the fuel-rate PID. [CP]"""
+PART_LOAD_VE, VE_HALF = 0.75, 0.15
+"""Efficiency to the manifold where airflow must be had from its pressure: 0.5 to 0.85 from idle to
+cruise. [CP]"""
+KNOWN_SHARE = 0.9
+"""Of the time that must be known for a sum to stand."""
+
+
+def stoichiometric(view: View) -> float:
+    """Air-fuel ratio by mass of the stated fuel; petrol's where none is stated."""
+    return STOICHIOMETRIC.get(view.facts.vehicle.fuel.lower(), STOICHIOMETRIC["petrol"])
+
+
+def fuel_by_air_g_s(view: View) -> Values | None:
+    """Fuel in g/s on the grid from `MAF` and commanded lambda, 0 in fuel cut; None without it."""
+    flow = view.grid.linear("MAF")
+    if flow is None:
+        return None
+    commanded = view.grid.held("LAMBDA")
+    lam = np.ones(len(flow)) if commanded is None else np.where(commanded > 0.5, commanded, 1.0)
+    fuel = flow / (stoichiometric(view) * lam)
+    return np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, fuel)
+
+
+def fuel_by_pid_g_s(view: View) -> Values | None:
+    """Fuel in g/s on the grid from the fuel-rate PIDs; None without one."""
+    by_mass = view.grid.linear("ENG_FUEL_RATE")
+    if by_mass is not None:
+        return by_mass
+    by_volume = view.grid.linear("FUEL_RATE")
+    return None if by_volume is None else by_volume * PETROL_G_L / 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class BurntAir:
+    """Air that took part in burning, summed up: the measure of the heat put in. In a rich mixture
+    the air is what limits the heat, so air is summed, not fuel."""
+
+    total_g_per_l: Values
+    """Grams for each litre of displacement from the start of the grid, shape of the grid."""
+    known: Values
+    """Seconds of known flow from the start of the grid, same shape."""
+    relative_half: float
+    """95 % half width of the flow, as a share: common to all samples."""
+    source: str
+    """What it was had from: `MAF`, `fuel rate`, `MAP`."""
+
+    def between(self, first: int, last: int) -> float:
+        """Grams for each litre from grid place `first` to `last`; NaN where too much is unknown."""
+        seconds = (last - first) * STEP_S
+        if seconds <= 0 or self.known[last] - self.known[first] < KNOWN_SHARE * seconds:
+            return float("nan")
+        return float(self.total_g_per_l[last] - self.total_g_per_l[first])
+
+
+def find_burnt_air(view: View) -> BurntAir | None:
+    """Air burnt by `MAF`, else by the fuel-rate PID, else by manifold pressure; None where the
+    displacement is unknown or nothing of these was recorded."""
+    litres = view.displacement.litres
+    if litres is None or len(view.grid) == 0:
+        return None
+    by_pid = fuel_by_pid_g_s(view)
+    for flow, half, source in (
+        (view.grid.linear("MAF"), MAF_HALF, "MAF"),
+        (None if by_pid is None else by_pid * stoichiometric(view), FUEL_HALF, "fuel rate"),
+        (_by_pressure(view, litres), VE_HALF, "MAP"),
+    ):
+        if flow is not None and np.isfinite(flow).any():
+            burnt = np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, flow)
+            burnt = np.where(view.conditions.running, burnt, 0.0)
+            total = np.cumsum(np.nan_to_num(burnt)) * STEP_S / litres
+            return BurntAir(total, np.cumsum(np.isfinite(burnt)) * STEP_S, half, source)
+    return None
+
+
+def _by_pressure(view: View, litres: float) -> Values | None:
+    manifold, rpm = view.grid.linear("MAP"), view.grid.linear("RPM")
+    if manifold is None or rpm is None:
+        return None
+    degc = view.grid.slow("IAT", "AAT")
+    air_degc = np.full(len(rpm), 25.0) if degc is None else np.nan_to_num(degc, nan=25.0)
+    return derived.speed_density_airflow_g_s(PART_LOAD_VE, manifold, litres, rpm, air_degc)
