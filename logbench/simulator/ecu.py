@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from logbench.simulator import encode, monitors
+from logbench.simulator import codes19, encode, monitors
 from logbench.simulator.model import CarSource
 from logbench.simulator.timing import MAX_PACKED, Timing
 
@@ -116,7 +116,8 @@ class Ecus:
     def _reason(self, service: int) -> int:
         """Why a physical request is refused."""
         if self.edition == "J1979-2":
-            return OUT_OF_RANGE if service == 0x22 else SERVICE_UNKNOWN
+            known = {0x19: SUBFUNCTION_UNKNOWN, 0x22: OUT_OF_RANGE}
+            return known.get(service, SERVICE_UNKNOWN)
         return SUBFUNCTION_UNKNOWN if service in _SERVICES else SERVICE_UNKNOWN
 
     def _messages(self, ecu: str, request: bytes, can: bool) -> Iterator[bytes]:
@@ -124,6 +125,11 @@ class Ecus:
         if self.edition == "J1979-2":
             if service == 0x22 and can:
                 yield from self._identified(ecu, rest)
+            elif service == 0x19 and can:
+                engine = ecu == self.car.ecus[0]
+                listed = codes19.reply(self.car.codes if engine else _no_codes, code_bytes, rest)
+                if listed:
+                    yield listed
         elif service == 0x01:
             yield from self._current(ecu, rest, can)
         elif service == 0x02:
@@ -270,6 +276,10 @@ class Ecus:
                 data += bytes((high, low)) + (value if low == 0x02 else _counted(items[low]))
         if data:
             yield b"\x62" + data
+
+
+def _no_codes(_service: int) -> tuple[str, ...]:
+    return ()
 
 
 def _counted(items: list[bytes]) -> bytes:

@@ -1,7 +1,8 @@
 """What may leave a link: services that read, and two that change the car, with a permit only.
 
 SAE J1979 (ISO 15031-5): 01, 02, 03, 06, 07, 09 and 0A read; 22 reads, and of its identifiers only
-those of SAE J1979-2 (F4xx, F8xx) are asked for. 04 clears codes; 08 lists what can be controlled
+those of SAE J1979-2 (F4xx, F8xx) are asked for; of 19 only four sub-functions that list trouble
+codes (ISO 14229-1, from memory). 04 clears codes; 08 lists what can be controlled
 and starts it. Nothing else exists for this program.
 """
 
@@ -10,6 +11,9 @@ from __future__ import annotations
 READING = frozenset({0x01, 0x02, 0x03, 0x06, 0x07, 0x09, 0x0A})
 IDENTIFIERS = frozenset({0xF4, 0xF8})
 """High bytes of the identifiers of service 22 that may be read."""
+CODE_LISTS = {0x02: 2, 0x15: 1, 0x42: 4, 0x55: 2}
+"""Sub-functions of service 19 that list codes, and their length with what follows them: by status,
+permanent, and both of a functional group. None of them changes anything."""
 CLEAR = b"\x04"
 LIST_CONTROLS, LIST_CONTROLS_ELSEWHERE = b"\x08\x00", b"\x08" + bytes(6)
 """Supported test IDs, on CAN and on the older buses."""
@@ -48,4 +52,6 @@ def may_leave(payload: bytes, permit: WritePermit | None) -> bool:
         return True
     if service == 0x22:
         return bool(rest) and len(rest) % 2 == 0 and IDENTIFIERS.issuperset(rest[::2])
+    if service == 0x19:
+        return bool(rest) and len(rest) == CODE_LISTS.get(rest[0])
     return permit is not None and permit.spend(payload)

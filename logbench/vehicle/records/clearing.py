@@ -222,8 +222,8 @@ def _guarded(link: Link, consent: str, save: Save, tell: Progress) -> tuple[CarR
         )
     if link.service == 0x22:
         raise ClearingRefusedError(
-            "This car answers SAE J1979-2 only, whose codes cannot be read here: without a full "
-            "reading nothing is cleared."
+            "This car answers SAE J1979-2 only, whose freeze frames and monitor results cannot be "
+            "read here: without a full reading nothing is cleared."
         )
     reading = read_car(link, tell)
     if not reading.complete or not reading.codes_known("stored"):

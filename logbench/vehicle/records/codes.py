@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from logbench.signals.codes import code_from_bytes, is_manufacturer_code, text_of
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.asking import Asker
@@ -11,14 +13,28 @@ SERVICES: dict[CodeState, int] = {"stored": 0x03, "pending": 0x07, "permanent": 
 
 
 def code_of(code: str, state: CodeState, ecu: str) -> Code:
-    """A code with its text. Raises UsageError when `code` is no trouble code."""
+    """A code with its text. Raises UsageError when `code` is no trouble code.
+
+    Behind a dash stands the failure type of a car of SAE J1979-2 (`P0171-11`), as two hex digits:
+    its meaning is in SAE J2012-DA.
+    """
+    base, _, failure = code.partition("-")
+    text = text_of(base)
     return Code(
         code=code,
         state=state,
         ecu=ecu,
-        text=text_of(code),
-        manufacturer=is_manufacturer_code(code),
+        text=f"{text} (failure type {failure})" if failure else text,
+        manufacturer=is_manufacturer_code(base),
     )
+
+
+def add_codes(reading: CarReading, codes: Iterable[str], state: CodeState, ecu: str) -> None:
+    """Put an ECU's codes into the reading, each once."""
+    have = {(code.code, code.state, code.ecu) for code in reading.codes}
+    for code in dict.fromkeys(codes):
+        if (code, state, ecu) not in have:
+            reading.codes.append(code_of(code, state, ecu))
 
 
 def codes_of_reply(reply: Reply) -> tuple[list[str], str]:
@@ -48,8 +64,5 @@ def read_codes(reading: CarReading, asker: Asker) -> None:
             codes, odd = codes_of_reply(reply)
             if odd:
                 asker.problem(f"The answer of {reply.ecu} to {what} {odd}: read the car again.")
-            have = {(code.code, code.state, code.ecu) for code in reading.codes}
-            for code in dict.fromkeys(codes):
-                if (code, state, reply.ecu) not in have:
-                    reading.codes.append(code_of(code, state, reply.ecu))
+            add_codes(reading, codes, state, reply.ecu)
         asker.silent(what, ecus)

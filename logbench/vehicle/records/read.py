@@ -14,6 +14,7 @@ from logbench.vehicle.model import Progress
 from logbench.vehicle.records import readiness
 from logbench.vehicle.records.asking import Asker
 from logbench.vehicle.records.codes import read_codes
+from logbench.vehicle.records.codes19 import read_newer_codes
 from logbench.vehicle.records.freeze import read_freeze_frames
 from logbench.vehicle.records.identity import fill_identity, fill_requirements, read_verification
 from logbench.vehicle.records.model import CarReading
@@ -30,8 +31,8 @@ LOW_SUPPLY = (
     "then clear and see what returns before any part is replaced (common practice)."
 )
 NEWER_ONLY = (
-    "This car answers SAE J1979-2 only, whose codes, freeze frames and monitor results this "
-    "version does not read."
+    "This car answers SAE J1979-2 only: its codes and readiness are read, its freeze frames and "
+    "monitor results are not read yet."
 )
 Step = Callable[[], None]
 
@@ -90,7 +91,8 @@ def _steps(reading: CarReading, asker: Asker, tell: Progress) -> list[tuple[str,
     ]
     if asker.link.service == 0x22:
         asker.problem(NEWER_ONLY)
-        return steps
+        codes = "Reading trouble codes", lambda: read_newer_codes(reading, asker)
+        return [*steps, codes]
     return [
         *steps,
         ("Reading trouble codes", lambda: read_codes(reading, asker)),

@@ -9,16 +9,15 @@ import pytest
 from logbench.errors import CarSilentError, LinkLostError, ReplyError
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.monitors import MonitorTest
-from logbench.simulator.serve import SimulatedCar, serve_can
+from logbench.simulator.serve import serve_can
 from logbench.simulator.still import ENGINE_PIDS, WARM_IDLE, StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
-from logbench.vehicle.link import Link, Raw
 from logbench.vehicle.links import open_link
-from logbench.vehicle.model import Protocol
 from logbench.vehicle.records.diff import diff_readings, was_cleared
 from logbench.vehicle.records.model import CarReading, Code
 from logbench.vehicle.records.read import low_supply_remark, read_car
+from tests.vehicle.records.scripted import Scripted
 
 TESTS = {
     "7E8": (
@@ -148,16 +147,6 @@ def test_other_buses(simulated, protocol):
     assert reading.problems == []
 
 
-def test_newer_cars_say_what_is_not_read():
-    url = "sim:?car=still&edition=J1979-2&baud=0&latency_ms=1"
-    with SimulatedCar(url) as car, open_link(car.url) as link:
-        reading = read_car(link)
-    assert reading.identity.vin == "ZZ9TEST170X000001"
-    assert reading.readiness
-    assert not reading.codes_known("stored")
-    assert any("J1979-2" in problem for problem in reading.problems)
-
-
 @pytest.mark.parametrize("number", ["6", "7"])
 def test_over_a_can_interface_without_an_adapter(number):
     """ISO 15765-2 on python-can's virtual bus, both lengths of address; 60 codes in one reply."""
@@ -186,32 +175,6 @@ def test_whatever_breaks_later_keeps_what_was_read():
 
 
 # --- a car that says what a test wants ---
-
-
-class Scripted(Link):
-    """Answers by request in hex; a str is one reply of 7E8, an exception is raised."""
-
-    def __init__(self, answers: dict[str, object]) -> None:
-        super().__init__("scripted:")
-        self.answers = answers
-        self.asked: list[str] = []
-        self.protocol = Protocol("scripted", is_can=True)
-
-    def _open(self) -> None:
-        pass
-
-    def _shut(self) -> None:
-        pass
-
-    def _exchange(self, payload, frames, timeout_s, to):
-        asked = payload.hex().upper()
-        self.asked.append(asked)
-        answer = self.answers.get(asked, [])
-        if isinstance(answer, Exception):
-            raise answer
-        replies = [answer] if isinstance(answer, str) else answer
-        pairs = [r if isinstance(r, tuple) else ("7E8", r) for r in replies]
-        return Raw([(ecu, bytes.fromhex(text)) for ecu, text in pairs])
 
 
 BASIC = {
