@@ -50,6 +50,7 @@ class Assembler:
         Raises `SegmentError` for what is no frame or out of turn; the message begun is dropped.
         """
         if not frame:
+            self._length = 0
             raise SegmentError("an empty frame")
         kind, low = frame[0] >> 4, frame[0] & 0x0F
         if kind == 0:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logbench.simulator.isotp import (
@@ -62,6 +62,7 @@ def test_round_trip(message: bytes, padding: int | None) -> None:
 
 
 @given(st.lists(st.binary(max_size=9), max_size=20))
+@example([b"\x10\x08\x00\x00\x00\x00\x00\x00", b""])  # found once: an empty frame after a first one
 @settings(max_examples=300)
 def test_only_its_own_error_escapes(frames: list[bytes]) -> None:
     assembler = Assembler()
