@@ -22,6 +22,8 @@ class MarkRule:
     below: float | None = None
     for_s: float = 0.0
     """So long without a break, on the recording's clock."""
+    after_above: float | None = None
+    """Only where the sum has been above this since the rule marked last (None: always)."""
 
 
 DEFAULT_RULES = (
@@ -29,6 +31,7 @@ DEFAULT_RULES = (
     MarkRule("total fuel trim below -15 % for 5 s", ("SHRTFT1", "LONGFT1"), below=-15.0, for_s=5.0),
     MarkRule("malfunction indicator lamp on", ("MIL",), above=0.5),
     MarkRule("voltage below 12 V for 5 s", ("VPWR",), below=12.0, for_s=5.0),
+    MarkRule("engine stopped", ("RPM",), below=50.0, for_s=1.0, after_above=400.0),
 )
 """Common practice, no source; the limits are those of the fuel-trim and voltage bands."""
 

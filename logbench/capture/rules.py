@@ -43,17 +43,21 @@ class _State:
         self.rule = rule
         self._since_ns: int | None = None
         self._marked = False
+        self._ready = rule.after_above is None
 
     def step(self, latest: dict[str, float], t_ns: int) -> bool:
         """True at the moment when a marker is due."""
         if not self._out(latest):
             self._since_ns, self._marked = None, False
             return False
+        if not self._ready:
+            return False
         if self._since_ns is None:
             self._since_ns = t_ns
         if self._marked or t_ns - self._since_ns < self.rule.for_s * 1e9:
             return False
         self._marked = True
+        self._ready = self.rule.after_above is None
         return True
 
     def shift(self, by_ns: int) -> None:
@@ -65,5 +69,7 @@ class _State:
         if not all(name in latest for name in self.rule.signals):
             return False
         total = sum(latest[name] for name in self.rule.signals)
+        if self.rule.after_above is not None and total > self.rule.after_above:
+            self._ready = True
         too_high = self.rule.above is not None and total > self.rule.above
         return too_high or (self.rule.below is not None and total < self.rule.below)

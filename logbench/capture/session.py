@@ -50,7 +50,7 @@ from logbench.vehicle.model import Reading
 log = logging.getLogger(__name__)
 
 STATUS_S = 0.5
-GAP_S = 2.0
+GAP_S = 1.0
 """Without any sample for so long in real time, a `gap` is put into the recording."""
 CLOCK_JUMP_S = 2.0
 """The time of day and the recording's clock differing by so much more than before is an event: the
@@ -107,6 +107,8 @@ class Session:
         """Time of the last sample, on the recording's clock."""
         self._rules = RuleWatch(request.rules)
         self._link = "connecting"
+        self._reading = False
+        """Samples are being polled: not connecting."""
         self._counts: Counter[str] = Counter()
         self._window: deque[tuple[int, Counter[str]]] = deque(maxlen=_RATE_WINDOW + 1)
         self._next_status = 0.0
@@ -151,7 +153,7 @@ class Session:
         if out is not None:
             check_folder(out.parent)
         with self._pulse():
-            opened = self._source.open(self._say)
+            opened = self._source.open(self._on_the_way)
         self._gap_s = GAP_S * max(1.0, opened.time_scale)
         facts = self._facts(opened)
         if self._request.resume is not None:
@@ -217,6 +219,7 @@ class Session:
     def _poll_until_told(self) -> None:
         while not self._over():
             try:
+                self._reading = True
                 readings = self._source.read()
             except EndOfSourceError:
                 return
@@ -252,6 +255,7 @@ class Session:
 
     def _connect_again(self, error: LinkError) -> bool:
         """Try until it works; the recording goes on. False when it is over instead."""
+        self._reading = False
         key_off = isinstance(error, IgnitionOffError | CarSilentError)
         self._link = "lost"
         self._happened("key off" if key_off else "link lost", str(error))
@@ -264,7 +268,7 @@ class Session:
             attempt += 1
             try:
                 with self._pulse():
-                    self._source.open(self._say)
+                    self._source.open(self._on_the_way)
             except EndOfSourceError:
                 return False
             except LinkError as again:
@@ -347,6 +351,12 @@ class Session:
 
     def _say(self, text: str) -> None:
         self._watcher.message(Step(text))
+
+    def _on_the_way(self, text: str) -> None:
+        """What the source says: what it says between samples belongs into the recording."""
+        self._say(text)
+        if self._reading:
+            self._happened("note", text)
 
     def _happened(self, kind: str, text: str = "", t_ns: int | None = None) -> None:
         when = self._now_ns() if t_ns is None else t_ns

@@ -15,6 +15,7 @@ from logbench.signals.groups import TOGETHER
 from logbench.signals.model import Scaling, Signal
 from logbench.vehicle.cost import CostFigures, CostModel
 from logbench.vehicle.discovery import ask
+from logbench.vehicle.disturbance import DAMAGED, Disturbance
 from logbench.vehicle.expect import FrameBook
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
@@ -79,6 +80,7 @@ class Poller:
     ) -> None:
         self._link = link
         self._tell = progress or silent
+        self._disturbance = Disturbance(self._tell)
         self._service: DataService = data_service(link.service)
         chosen = [resolve(acronym, facts) for acronym in dict.fromkeys(signals)]
         self.signals = tuple(signal.acronym for signal in chosen)
@@ -137,6 +139,7 @@ class Poller:
         self._chosen = self._unlearnt = None
         self._silent_run = 0
         self._last_reply_s = time.monotonic()
+        self._disturbance.over()
 
     def rates(self) -> dict[str, float]:
         """Achieved rate by acronym in Hz over the last seconds, all ECUs together."""
@@ -223,12 +226,15 @@ class Poller:
         except ReplyError as error:
             log.info("PIDs %s: %s", [f"{pid:02X}" for pid in pids], error)
             self.counts.damaged += 1
+            self._disturbance.reason(str(error))
             return None
         self.counts.damaged += exchange.damaged
         if exchange.replies:
             self._last_reply_s = time.monotonic()
         elif not exchange.damaged:
             self.counts.silent += 1
+        else:
+            self._disturbance.reason(DAMAGED)
         self._unlearnt = exchange if exchange.replies and not exchange.damaged else None
         return exchange
 
@@ -411,8 +417,9 @@ class Poller:
 
     def _count(self, readings: list[Reading]) -> None:
         now_s = time.monotonic()
-        if readings and self._first_s is None:
-            self._first_s = now_s
+        if readings:
+            self._first_s = now_s if self._first_s is None else self._first_s
+            self._disturbance.over()
         self.counts.samples += len(readings)
         self._recent.extend((now_s, reading.signal) for reading in readings)
         self._forget(now_s)

@@ -60,6 +60,23 @@ def test_trouble_on_the_way(tmp_path, trouble, lost, back, limit_s):
     )
 
 
+@pytest.mark.parametrize(
+    ("trouble", "sentence"),
+    [("can-error", "check the plug at the car's connector"), ("buffer-full", "fewer signals")],
+)
+def test_a_disturbed_bus_is_told_and_leaves_a_gap(tmp_path, trouble, sentence):
+    url = f"sim:?car=still&baud=0&latency_ms=1&trouble={trouble}@1:1.6"
+    _, messages, recording = record(tmp_path, url, 4.0)
+    told = [m.text for m in messages if isinstance(m, Step) and "No samples for" in m.text]
+    assert len(told) == 1, "once, not with every request"
+    assert sentence in told[0]
+    events = {event.kind: event for event in recording.facts.events}
+    assert events["note"].text == told[0]
+    assert "no samples for 1." in events["gap"].text
+    assert events["gap"].t_ns < events["note"].t_ns
+    assert (recording.trace("RPM").t_ns > events["note"].t_ns).sum() > 50
+
+
 def test_signals_the_car_has_not(tmp_path):
     url = "sim:?car=still&baud=0&latency_ms=1"
     _, messages, recording = record(tmp_path, url, 1.0, signals=("RPM", "FRP_59"))

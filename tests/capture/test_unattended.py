@@ -249,6 +249,19 @@ def test_rules():
     assert feed(37, 15.0) == [(37, "high")]
 
 
+def test_an_engine_that_stops_is_marked_and_one_that_never_ran_is_not():
+    (rule,) = [rule for rule in DEFAULT_RULES if "RPM" in rule.signals]
+    watch = RuleWatch([rule])
+
+    def feed(*values: float) -> list[int]:
+        """Indices of the values, half a second apart, at which the rule marks."""
+        rows = [("RPM", "7E8", k * 10**9 // 2, value) for k, value in enumerate(values)]
+        return [t_ns * 2 // 10**9 for t_ns, _ in watch.feed(rows)]
+
+    stalls = [0, 0, 0, 0, 200, 800, 800, 300, 0, 0, 0, 0, 0, 0, 750, 0, 0, 800, 0, 0, 0]
+    assert feed(*stalls) == [10, 20]  # after a second at rest; the short dip at 15 is none
+
+
 def test_default_rules_are_about_known_signals():
     for rule in DEFAULT_RULES:
         for signal in rule.signals:

