@@ -13,6 +13,7 @@ from PySide6.QtCore import (
     Qt,
     Signal,
 )
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QHeaderView, QTableView, QWidget
 
 from logbench.app.plot.dragging import TRACE, trace_data
@@ -168,3 +169,13 @@ class TracesTable(QTableView):
         for column, width in enumerate(widths, 1):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
             header.resizeSection(column, width)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Space checks or unchecks the row, whichever of its cells is the current one."""
+        index = self.currentIndex().siblingAtColumn(0)
+        if event.key() != Qt.Key.Key_Space or event.modifiers() or not index.isValid():
+            super().keyPressEvent(event)
+            return
+        role = Qt.ItemDataRole.CheckStateRole
+        on = Qt.CheckState(self.model().data(index, role)) == Qt.CheckState.Checked
+        self.model().setData(index, Qt.CheckState.Unchecked if on else Qt.CheckState.Checked, role)

@@ -76,6 +76,7 @@ class FakeCapture:
         self.request = request
         self.started = self.closed = self.stopped = False
         self.marks: list[str] = []
+        self.begun: list[tuple[Path, bool]] = []
         self.inbox: list[Message] = []
         self.on_stop: Callable[[], None] = self.finish
 
@@ -90,6 +91,9 @@ class FakeCapture:
         self.marks.append(text)
         self.inbox.append(Happened(2_000_000_000, "marker", text))
 
+    def begin(self, out: Path, include: bool) -> None:
+        self.begun.append((out, include))
+
     def stop(self) -> None:
         self.stopped = True
         self.on_stop()
@@ -100,6 +104,9 @@ class FakeCapture:
     def find_car(self, *signals: str) -> None:
         facts = CarFacts(vin="ZZ9TEST170X000001", protocol="ISO 15765-4 CAN, 11 bit")
         self.inbox += [Step("Asking what the car supports"), CarFound(facts, signals, ("BARO",))]
+
+    def steps(self, *sentences: str) -> list[Message]:
+        return [Step(text) for text in sentences]
 
     def drive(self, *signals: str, seconds: float = 3.0, rate_hz: float = 10.0) -> None:
         rows = [

@@ -149,7 +149,7 @@ def test_panning_by_keyboard_freezes(recording: MainWindow, qtbot):
 
 def test_failure_is_a_sentence_and_another_try(window: MainWindow, garage, qtbot):
     window.live.choose_link("192.168.0.10:35000")
-    window.live._cautions_seen = True
+    window.live.starting.cautions_seen = True
     window.live.start()
     assert garage.last.request.link_url == "tcp://192.168.0.10:35000"
     garage.last.inbox.append(Failed("Nothing answers there: switch the ignition on."))

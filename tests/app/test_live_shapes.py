@@ -42,10 +42,11 @@ def rows(made: Made, start_s: float, end_s: float) -> Sequence[tuple[str, str, i
 
 
 @pytest.fixture
-def recording(window: MainWindow, garage) -> MainWindow:
+def recording(window: MainWindow, garage, qtbot) -> MainWindow:
     window.live.choose_link("sim:")
     window.live.start()
     garage.last.find_car(*SIGNALS)
+    qtbot.waitUntil(window.live.stack.isVisible)
     return window
 
 

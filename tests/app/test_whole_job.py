@@ -55,7 +55,7 @@ def test_record_mark_stop_review(real_window: MainWindow, qtbot: QtBot):
 
 def test_a_car_that_is_not_there_is_a_sentence(real_window: MainWindow, qtbot: QtBot):
     live = real_window.live
-    live._cautions_seen = True
+    live.starting.cautions_seen = True
     live.choose_link("127.0.0.1:9")  # the discard port: nothing listens
     live.start()
     qtbot.waitUntil(lambda: not live.busy, timeout=200_000)

@@ -10,6 +10,17 @@ from logbench.errors import StorageError
 
 def new_file(folder: Path) -> Path:
     """A name of this minute in `folder`, which is made; `StorageError` where it cannot be."""
+    _make(folder)
+    return folder / time.strftime("drive-%Y%m%d-%H%M%S.parquet")
+
+
+def days_file(folder: Path) -> Path:
+    """The name that an unattended run puts the time behind; raises as `new_file`."""
+    _make(folder)
+    return folder / "drive.parquet"
+
+
+def _make(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -17,4 +28,3 @@ def new_file(folder: Path) -> Path:
             f"The folder {folder} for recordings cannot be used ({error.strerror}); make room or "
             "choose another folder."
         ) from error
-    return folder / time.strftime("drive-%Y%m%d-%H%M%S.parquet")

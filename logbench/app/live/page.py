@@ -2,50 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
-from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtCore import QEvent, Qt, QTimer, Signal
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import (
     QFrame,
-    QPushButton,
     QSplitter,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
 )
 
-from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
-from logbench.app.live.cautions import CautionsCard
+from logbench.app.live.choices import LiveChoices
 from logbench.app.live.driver import DriverView
-from logbench.app.live.files import new_file
 from logbench.app.live.links import SIMULATED
-from logbench.app.live.session import CaptureFactory, LiveSession, LiveTrace
+from logbench.app.live.record_box import RecordBox
+from logbench.app.live.recovering import recover_journals
+from logbench.app.live.session import CaptureFactory, LiveSession, LiveTrace, State
 from logbench.app.live.setup import SetUp
 from logbench.app.live.shapes import Shape, Shapes
+from logbench.app.live.starting import Starting
+from logbench.app.live.status_line import LiveLine
 from logbench.app.live.strips import live_layouts, strip_trace
-from logbench.app.live.tools import LiveTools
+from logbench.app.live.tools import LiveTools, keeps_space
 from logbench.app.live.values import ValuesTable
 from logbench.app.live.watching import DriveWatcher
-from logbench.app.parts import EmptyState, Notice, StatusLine, middle
+from logbench.app.parts import EmptyState, Notice, middle
 from logbench.app.plot.grouping import first_shown
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.ticks import count_text, size_text, time_text
+from logbench.app.plot.ticks import count_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
 from logbench.capture.messages import (
+    Begun,
     CarFound,
     Failed,
     Finished,
     Happened,
     Status,
 )
-from logbench.errors import LinkUnknownError, StorageError
 from logbench.recording.model import Event, Vehicle
 from logbench.signals.table import table
 
@@ -76,8 +76,6 @@ class LivePage(QWidget):
         self.values = ValuesTable()
         self._events: list[Event] = []
         self._last: Path | None = None
-        self._cautions_seen = False
-        self._after_cautions: Callable[[], object] = self.start
         self._following = True
         self._shown_first: frozenset[str] = frozenset()
         self._make_controls()
@@ -90,19 +88,21 @@ class LivePage(QWidget):
     # --- building ---
 
     def _make_controls(self) -> None:
-        self.record = QPushButton("Start recording")
-        self.record.setObjectName("primary")
-        self.record.setAccessibleName("Start or stop recording")
+        self.box = RecordBox(LiveChoices(self._desk.settings))
+        self.record = self.box.record
         self.tools = tools = LiveTools(self._desk.settings.window_s)
         self.marker, self.freeze, self.width_box = tools.marker, tools.freeze, tools.width_box
         self.shapes = Shapes(self._desk, self.session, self.stack, self.values.model_, self.watcher)
         self.notice = Notice()
-        self.status = StatusLine(("state", "elapsed", "samples", "rate", "size", "step"))
-        self.cautions = CautionsCard()
+        self.status = LiveLine()
+        self.starting = Starting(
+            self.session, self.set_up, self.box, self.watcher, self.notice, self
+        )
+        self.cautions = self.starting.cautions
         self.empty = EmptyState(
             "No recording yet",
-            "Pick the link to the car on the left and press Start recording (Ctrl+R). "
-            "No adapter at hand? The simulated car behaves like a real one.",
+            "Pick the link to the car on the left and press Start recording (Ctrl+R), or only "
+            "watch (Ctrl+E). No adapter at hand? The simulated car behaves like a real one.",
             "Record the simulated car",
         )
 
@@ -113,7 +113,7 @@ class LivePage(QWidget):
         side = QFrame()
         side_layout = QVBoxLayout(side)
         side_layout.setContentsMargins(12, 12, 6, 12)
-        side_layout.addWidget(self.record)
+        side_layout.addWidget(self.box)
         side_layout.addWidget(self._side, 1)
         side.setMinimumWidth(320)
         plots = QWidget()
@@ -124,8 +124,9 @@ class LivePage(QWidget):
         plots_layout.addWidget(self.ribbon)
         plots_layout.addWidget(self.shapes, 1)
         self._middle = QStackedWidget()
-        for page in (middle(self.empty), middle(self.cautions), plots):
-            self._middle.addWidget(page)
+        cards = (self.empty, self.cautions, plots, self.starting.connecting)
+        for page in cards:
+            self._middle.addWidget(page if page is plots else middle(page))
         split = QSplitter(Qt.Orientation.Horizontal)
         split.addWidget(side)
         split.addWidget(self._middle)
@@ -140,7 +141,6 @@ class LivePage(QWidget):
         layout.addWidget(self.status)
 
     def _connect(self) -> None:
-        self.record.clicked.connect(self.toggle)
         self.marker.clicked.connect(self.mark)
         self.freeze.clicked.connect(lambda on: self.set_following(not on))
         self.width_box.activated.connect(self._width_chosen)
@@ -150,8 +150,10 @@ class LivePage(QWidget):
         self.watcher.progressed.connect(lambda p: self.ribbon.set_conditions(p.conditions))
         self.shapes.shape_changed.connect(self._shape_changed)
         self.watcher.failed.connect(self.notice.trouble)
-        self.cautions.accepted.connect(self._cautions_accepted)
-        self.cautions.refused.connect(self._cautions_refused)
+        starting = self.starting
+        starting.cautions_shown.connect(lambda: self._middle.setCurrentIndex(1))
+        starting.cautions_left.connect(self._cautions_left)
+        starting.cleared.connect(self._clear)
         self.empty.pressed.connect(self.record_simulated)
         self.notice.pressed.connect(self._notice_pressed)
         self._desk.look.changed.connect(self.set_theme)
@@ -161,6 +163,7 @@ class LivePage(QWidget):
         session = self.session
         session.state_changed.connect(self._state_changed)
         session.began_anew.connect(self._clear)
+        session.begun.connect(self._begun)
         session.stepped.connect(lambda text: self.status.tell("step", text))
         session.car_found.connect(self._car_found)
         session.trace_found.connect(self._trace_found)
@@ -174,8 +177,10 @@ class LivePage(QWidget):
         self._slow.timeout.connect(self._refresh_values)
 
     def _add_commands(self) -> None:
-        self._record_action = add_command(self, "Start recording", "Ctrl+R", self.toggle)
-        self._mark_action = add_command(self, "Put a marker", "Space", self.mark)
+        self._record_action = add_command(self, "Start recording", "Ctrl+R", self.starting.toggle)
+        watch = self.starting.toggle_link
+        self._link_action = add_command(self, "Connect and watch", "Ctrl+E", watch)
+        self._mark_action = add_command(self, "Put a marker", ["Space", "M"], self.mark)
         add_command(self, "Freeze or follow", "F", lambda: self.set_following(not self._following))
         add_command(self, "Record the simulated car", "Ctrl+Shift+R", self.record_simulated)
         add_command(self, "Driver's view", "D", self.show_driver_view)
@@ -199,8 +204,13 @@ class LivePage(QWidget):
 
     @property
     def busy(self) -> bool:
-        """A recording is being started, made or finished."""
+        """The car is connected, or being connected; a recording is made or finished."""
         return self.session.active
+
+    @property
+    def recording(self) -> bool:
+        """Something would be lost if it were ended now."""
+        return self.session.active and self.session.records
 
     def choose_link(self, url: str) -> None:
         """Put a link into the field."""
@@ -214,36 +224,9 @@ class LivePage(QWidget):
         """Facts of the car, kept in the recording."""
         self.set_up.set_vehicle(vehicle)
 
-    def toggle(self) -> None:
-        """Start, or stop and save."""
-        if self.session.state in ("connecting", "recording"):
-            self.stop()
-        elif not self.busy:
-            self.start()
-
     def start(self, resume: Path | None = None) -> None:
-        """Begin a recording with what is chosen, or go on with the journal of one that broke off;
-        the first on a real car shows the cautions."""
-        try:
-            url = self.set_up.url()
-        except LinkUnknownError as error:
-            self.notice.trouble(str(error))
-            self.set_up.link.setFocus()
-            return
-        if not self._cautions_seen and not url.startswith("sim:"):
-            self._show_cautions(self.start, "Understood, start recording")
-            return
-        try:
-            out = new_file(self._desk.settings.folder)
-        except StorageError as error:
-            self.notice.trouble(str(error))
-            return
-        self.notice.hide()
-        self.set_up.remember(url)
-        self.watcher.vehicle = self.set_up.vehicle()
-        if resume is None:
-            self._clear()
-        self.session.start(self.set_up.request(url, out, resume))
+        """Begin a recording with what is chosen, or go on with this journal."""
+        self.starting.start(resume)
 
     def record_simulated(self) -> None:
         """Record the simulated car, whatever the link field holds."""
@@ -261,9 +244,10 @@ class LivePage(QWidget):
 
     def show_shape(self, shape: Shape) -> None:
         """Show the strips, the plan or the wiggle test; the plan's cautions come first, once."""
-        if shape == "plan" and not self._cautions_seen:
+        starting = self.starting
+        if shape == "plan" and not starting.cautions_seen:
             self._shape_changed(self.shapes.shape)
-            self._show_cautions(lambda: self.show_shape("plan"), "Understood, show the plan")
+            starting.show_cautions(lambda: self.show_shape("plan"), "Understood, show the plan")
             return
         self._middle.setCurrentIndex(2 if shape != "strips" or self.session.traces else 0)
         self.shapes.show_shape(shape)
@@ -287,15 +271,8 @@ class LivePage(QWidget):
 
     def recover(self, folder: Path) -> None:
         """Turn journals that a crash left in the folder into recordings, and say so."""
-        if self.busy or not (folder.is_dir() and any(folder.glob("*.journal"))):
-            return
-
-        def work(_: Task) -> list[Path]:
-            from logbench.recording.finish import recover
-
-            return recover(folder)
-
-        self._desk.jobs.start(work, self._recovered, self.notice.trouble)
+        if not self.busy:
+            recover_journals(self._desk.jobs, folder, self._recovered, self.notice.trouble)
 
     def _recover_here(self) -> None:
         self.recover(self._desk.settings.folder)
@@ -319,6 +296,13 @@ class LivePage(QWidget):
         self.stack.set_theme(theme)
         self.ribbon.set_theme(theme)
 
+    def event(self, event: QEvent) -> bool:
+        """Space belongs to a button or a list that has the focus; else it puts a marker."""
+        if event.type() == QEvent.Type.ShortcutOverride and keeps_space(event):
+            event.accept()
+            return True
+        return super().event(event)
+
     def close_links(self) -> None:
         """Let go of the capture process."""
         self._slow.stop()
@@ -326,31 +310,39 @@ class LivePage(QWidget):
 
     # --- what the session tells ---
 
-    def _state_changed(self, state: str) -> None:
-        texts = {
-            "idle": ("Start recording", "Not recording"),
-            "connecting": ("Cancel", "Connecting"),
-            "recording": ("Stop and save", "Recording"),
-            "finishing": ("Saving …", "Saving"),
-        }
-        button, said = texts[state]
-        self.record.setText(f"{button}  Ctrl+R" if state != "finishing" else button)
-        self.record.setEnabled(state != "finishing")
-        self._record_action.setText(button)
+    def _state_changed(self, state: State) -> None:
+        self.box.show_state(state, records=self.session.records)
+        self.status.show_state(state)
+        self._record_action.setText(self.box.word)
         self._record_action.setEnabled(state != "finishing")
-        recording = state == "recording"
-        self.marker.setEnabled(recording)
-        self._mark_action.setEnabled(recording)
-        self.status.tell("state", f"{'●' if recording else '○'} {said}")
+        self._link_action.setText("Connect and watch" if state == "idle" else "Disconnect")
+        self._link_action.setEnabled(state == "idle" or not self.session.records)
+        marks = state in ("watching", "recording")
+        self.marker.setEnabled(marks)
+        self._mark_action.setEnabled(marks)
         self._side.setCurrentIndex(0 if state == "idle" else 1)
         if state == "connecting":
             self.status.tell("step", "Opening the link")
-            self._middle.setCurrentIndex(2)
-            self.stack.setFocus()
+            self._middle.setCurrentIndex(2 if self.session.traces else 3)
+            self.setFocus()
             self._slow.start()
         if state == "idle":
             self.shapes.wiggle.stop()
             self._slow.stop()
+
+    def _begun(self, begun: Begun) -> None:
+        """Everything shown counts from the recording's start now."""
+        since_ns = begun.since_ns
+        kept = [e for e in self._events if e.t_ns >= since_ns]
+        self._events = [e.model_copy(update={"t_ns": e.t_ns - since_ns}) for e in kept]
+        self._show_events()
+        self.shapes.wiggle.shift(since_ns)
+        self.view.set_cursor(None)
+        self.view.set_limits(0, self.session.now_ns)
+        if self._following:
+            self._follow()
+        else:
+            self.view.pan_ns(-since_ns)
 
     def _car_found(self, found: CarFound) -> None:
         self.values.model_.set_order(found.signals)
@@ -361,11 +353,11 @@ class LivePage(QWidget):
             if row.kind == "number"
         ]
         self._shown_first = first_shown(numbers, _MOST_STRIPS)
-        facts = found.facts
-        parts = [facts.vin or "no VIN", facts.protocol or "unknown protocol"]
-        if found.unsupported:
-            parts.append("this car does not report " + ", ".join(found.unsupported))
-        self.status.tell("step", "; ".join(parts))
+        self.status.show_car(found)
+        if self._middle.currentIndex() == 3:
+            self._middle.setCurrentIndex(2)
+            if self.hasFocus():
+                self.stack.setFocus()
 
     def _trace_found(self, trace: LiveTrace) -> None:
         plotted = trace.signal in self._shown_first
@@ -396,17 +388,15 @@ class LivePage(QWidget):
     def _status(self, status: Status) -> None:
         self.values.model_.tell(self.session.now_ns, status.rates_hz)
         self.shapes.wiggle.take(round(status.elapsed_s * SECOND))
-        self.status.tell("elapsed", time_text(status.elapsed_s))
-        self.status.tell("samples", f"{count_text(status.samples)} samples")
-        self.status.tell("rate", f"{count_text(status.samples_per_s)}/s")
-        self.status.tell("size", size_text(status.size_bytes))
-        if self.session.state == "recording":
-            lost = status.link != "connected"
-            said = {"lost": "Link lost, trying again"}.get(status.link, "Connecting")
-            self.status.tell("state", f"○ {said}" if lost else "● Recording")
+        self.status.show_status(status)
+        if status.held_s is not None:
+            self.box.tell_held(status.held_s)
 
     def _happened(self, event: Happened) -> None:
         self._events.append(Event(t_ns=event.t_ns, kind=event.kind, text=event.text))
+        self._show_events()
+
+    def _show_events(self) -> None:
         self.ribbon.set_events(self._events)
         self.stack.set_event_times([e.t_ns for e in self._events])
 
@@ -431,7 +421,7 @@ class LivePage(QWidget):
         self._wind_up()
 
     def _wind_up(self) -> None:
-        if not self.session.traces:
+        if not self.session.traces and not self.notice.text:
             self._middle.setCurrentIndex(0)
         self._refresh_values()
         self.ended.emit()
@@ -450,18 +440,7 @@ class LivePage(QWidget):
         if self._last is not None and not self.busy:
             self.review_wanted.emit(self._last)
 
-    def _show_cautions(self, then: Callable[[], object], button: str) -> None:
-        self._after_cautions = then
-        self.cautions.go_on.setText(button)
-        self._middle.setCurrentIndex(1)
-        self.cautions.go_on.setFocus()
-
-    def _cautions_accepted(self) -> None:
-        self._cautions_seen = True
-        self._cautions_refused()
-        self._after_cautions()
-
-    def _cautions_refused(self) -> None:
+    def _cautions_left(self) -> None:
         self._middle.setCurrentIndex(2 if self.session.traces else 0)
 
     def _shape_changed(self, shape: str) -> None:

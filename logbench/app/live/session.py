@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal, Protocol
 
 import numpy as np
@@ -12,19 +13,21 @@ from PySide6.QtCore import QObject, QTimer, Signal
 from logbench.app.plot.pyramid import Pyramid
 from logbench.capture.messages import (
     Batch,
+    Begun,
     CaptureRequest,
     CarFound,
     Failed,
     Finished,
     Happened,
     Message,
+    NotBegun,
     Status,
     Step,
 )
 from logbench.errors import LogbenchError
 
 POLL_MS = 40
-State = Literal["idle", "connecting", "recording", "finishing"]
+State = Literal["idle", "connecting", "watching", "recording", "finishing"]
 Key = tuple[str, str]
 
 
@@ -40,6 +43,9 @@ class CaptureLike(Protocol):
 
     def mark(self, text: str) -> None:
         """Put a marker into the recording now."""
+
+    def begin(self, out: Path, include: bool) -> None:
+        """Begin the recording of what is watched; `Begun` or `NotBegun` will come."""
 
     def stop(self) -> None:
         """Finish the recording; `Finished` or `Failed` will come."""
@@ -82,6 +88,9 @@ class LiveSession(QObject):
     stepped = Signal(str)
     car_found = Signal(object)
     trace_found = Signal(object)
+    begun = Signal(object)
+    """The recording of what was watched was begun; times count from its start now."""
+    not_begun = Signal(str)
     began_anew = Signal()
     """Recording unattended: another file begins, with a clock of its own."""
     grew = Signal()
@@ -101,6 +110,8 @@ class LiveSession(QObject):
         self.traces: dict[Key, LiveTrace] = {}
         self.now_ns = 0
         """Time of the newest sample on the recording's clock."""
+        self.records = False
+        """There is a file, or there will be one as soon as the car answers."""
         self._unattended = False
         self._started_utc = ""
         self._timer = QTimer(self)
@@ -119,6 +130,7 @@ class LiveSession(QObject):
         if request.resume is None:
             self._forget()
         self._unattended = request.unattended is not None
+        self.records = request.hold_s is None
         self._set_state("connecting")
         try:
             self._capture = self._factory(request)
@@ -129,13 +141,18 @@ class LiveSession(QObject):
         self._timer.start()
 
     def mark(self, text: str = "") -> None:
-        """Put a marker at this instant; nothing happens unless recording."""
-        if self._capture is not None and self.state == "recording":
+        """Put a marker at this instant; nothing happens unless recording or watching."""
+        if self._capture is not None and self.state in ("watching", "recording"):
             self._capture.mark(text)
 
+    def begin(self, out: Path, include: bool) -> None:
+        """Record what is only watched so far, `include`: with what was kept."""
+        if self._capture is not None and self.state in ("connecting", "watching"):
+            self._capture.begin(out, include)
+
     def stop(self) -> None:
-        """Finish the recording; `finished` or `failed` follows."""
-        if self._capture is not None and self.state in ("connecting", "recording"):
+        """Finish the recording or the watching; `finished` or `failed` follows."""
+        if self._capture is not None and self.state in ("connecting", "watching", "recording"):
             self._set_state("finishing")
             self._capture.stop()
 
@@ -172,16 +189,30 @@ class LiveSession(QObject):
                     self.began_anew.emit()
                 self._started_utc = message.started_utc
                 if self.state == "connecting":
-                    self._set_state("recording")
+                    self._set_state("recording" if self.records else "watching")
                 self.car_found.emit(message)
             case Status():
                 self.status.emit(message)
             case Happened():
                 self.happened.emit(message)
+            case Begun():
+                self._rebase(message)
+            case NotBegun(sentence):
+                self.not_begun.emit(sentence)
             case Finished() | Failed():
                 self._end(message)
             case Batch():  # taken in by `poll`
                 pass
+
+    def _rebase(self, begun: Begun) -> None:
+        """What came before the recording's start is forgotten; times count from it."""
+        self.records = True
+        for trace in self.traces.values():
+            trace.pyramid.rebase(begun.since_ns)
+        self.now_ns = max(0, self.now_ns - begun.since_ns)
+        self.begun.emit(begun)
+        if self.state == "watching":
+            self._set_state("recording")
 
     def _end(self, message: Finished | Failed) -> None:
         self.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from PySide6.QtCore import Qt
@@ -18,10 +19,13 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.live.choices import LiveChoices
+from logbench.app.live.files import days_file, new_file
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
+from logbench.app.live.unattended_dialog import UnattendedDialog
 from logbench.app.settings import Settings
-from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, Unattended
+from logbench.capture.messages import DEFAULT_RULES, CaptureRequest
 from logbench.recording.model import Vehicle
 from logbench.signals.table import table
 
@@ -34,6 +38,7 @@ class SetUp(QWidget):
     def __init__(self, settings: Settings, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._settings = settings
+        self._choices = LiveChoices(settings)
         self._vehicle = Vehicle()
         self.link = LinkBox(settings)
         self.look = QPushButton("Look again")
@@ -68,6 +73,7 @@ class SetUp(QWidget):
         switches = QHBoxLayout()
         switches.addWidget(self.rules)
         switches.addWidget(self.unattended)
+        switches.addWidget(self.plan)
         switches.addStretch(1)
         layout.addLayout(switches)
         if settings.purpose:
@@ -82,7 +88,24 @@ class SetUp(QWidget):
         self.rules.setToolTip("Marks: " + "; ".join(rule.text for rule in DEFAULT_RULES))
         self.rules.setChecked(self._settings.rules_on)
         self.unattended = QCheckBox("Unattended")
-        self.unattended.setToolTip("Runs for days: one file for each time the engine runs")
+        self.plan = QPushButton("…")
+        self.plan.setAccessibleName("Unattended run: folder, disk budget, voltage that ends it")
+        self.plan.clicked.connect(self.ask_plan)
+        self._tell_plan()
+
+    def ask_plan(self) -> None:
+        """Show folder and limits of an unattended run, to be changed."""
+        UnattendedDialog(self._choices, self).exec()
+        self._tell_plan()
+
+    def _tell_plan(self) -> None:
+        plan, folder = self._choices.plan, self._choices.days_folder
+        self.unattended.setToolTip(
+            f"Runs for days, one file for each time the engine runs: into {folder}, "
+            f"{plan.budget_bytes / 1e9:g} GB at the most, ends below {plan.stop_below_v:g} V, "
+            f"looks at the voltage every {plan.volt_every_s:g} s"
+        )
+        self.plan.setToolTip(self.unattended.toolTip())
 
     def find_links(self) -> None:
         """Fill the list of links anew; the first is chosen."""
@@ -114,18 +137,33 @@ class SetUp(QWidget):
             }
         )
 
+    def out(self, *, days: bool) -> Path:
+        """A new file's name, in a folder that is there; `StorageError` where it cannot be made.
+
+        `days`: the run may be an unattended one.
+        """
+        if days and self.unattended.isChecked():
+            return days_file(self._choices.days_folder)
+        return new_file(self._settings.folder)
+
     def request(self, url: str, out: Path, resume: Path | None = None) -> CaptureRequest:
-        """All that is settled, for the capture process; `resume`: go on with this journal."""
+        """All that is settled, for a recording; `resume`: go on with this journal."""
+        unattended = self.unattended.isChecked() and resume is None
+        plan = self._choices.plan if unattended else None
+        return replace(self._asked(url), out=out, resume=resume, unattended=plan)
+
+    def watch_request(self, url: str, hold_s: float) -> CaptureRequest:
+        """The same for watching, with so many seconds kept."""
+        return replace(self._asked(url), hold_s=hold_s)
+
+    def _asked(self, url: str) -> CaptureRequest:
         hz = float(self.rate.currentData())
         return CaptureRequest(
             link_url=url,
             signals=self.picker.chosen(),
-            out=out,
             vehicle=self.vehicle(),
             rates_hz=dict.fromkeys((s.acronym for s in table()), hz) if hz else {},
-            resume=resume,
             rules=DEFAULT_RULES if self.rules.isChecked() else (),
-            unattended=Unattended() if self.unattended.isChecked() else None,
         )
 
     def remember(self, url: str) -> None:

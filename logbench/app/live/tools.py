@@ -2,10 +2,27 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QPushButton, QWidget
+from PySide6.QtCore import QEvent, Qt
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import (
+    QAbstractButton,
+    QAbstractItemView,
+    QApplication,
+    QComboBox,
+    QHBoxLayout,
+    QPushButton,
+    QWidget,
+)
 
 WIDTHS_S = (15, 30, 60, 120, 300, 600, 1800)
+_USE_SPACE = (QAbstractButton, QAbstractItemView, QComboBox)
+
+
+def keeps_space(event: QEvent) -> bool:
+    """Whether a key about to be taken as a shortcut is the space bar of a widget that uses it."""
+    if not isinstance(event, QKeyEvent) or event.key() != Qt.Key.Key_Space or event.modifiers():
+        return False
+    return isinstance(QApplication.focusWidget(), _USE_SPACE)
 
 
 class LiveTools(QWidget):
@@ -15,7 +32,6 @@ class LiveTools(QWidget):
         super().__init__()
         self.marker = QPushButton("Marker  Space")
         self.marker.setAccessibleName("Put a marker")
-        self.marker.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.freeze = QPushButton("Freeze  F")
         self.freeze.setCheckable(True)
         self.freeze.setAccessibleName("Freeze the strips; the recording goes on")
@@ -39,6 +55,7 @@ class LiveTools(QWidget):
         for widget in (
             self.marker, self.freeze, self.width_box, self.plan, self.wiggle, self.driver,
         ):  # fmt: skip
+            widget.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves the space bar alone
             layout.addWidget(widget)
         layout.addStretch(1)
 

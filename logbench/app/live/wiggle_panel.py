@@ -51,6 +51,8 @@ class WigglePanel(QWidget):
         self._chosen, self._mark, self._tones = chosen, mark, tones
         self._watched: list[_Watched] = []
         self.units = METRIC
+        self._clock_ns = 0
+        """What the watches' clock is ahead of the recording's."""
         self.count = QLabel("0")
         self.count.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.says = QLabel(_START)
@@ -129,10 +131,16 @@ class WigglePanel(QWidget):
             pyramid = watched.trace.pyramid
             t_ns, values = pyramid.between(watched.seen_to_ns + 1, pyramid.end_ns + 1)
             watched.seen_to_ns = max(watched.seen_to_ns, pyramid.end_ns)
-            hits = watched.watch.feed(t_ns.tolist(), values.tolist())
-            silent = watched.watch.silence(now_ns)
+            hits = watched.watch.feed((t_ns + self._clock_ns).tolist(), values.tolist())
+            silent = watched.watch.silence(now_ns + self._clock_ns)
             for hit in [*hits, *([silent] if silent is not None else [])]:
                 self._hit(watched, hit)
+
+    def shift(self, by_ns: int) -> None:
+        """Times to come count from `by_ns` on the clock used so far."""
+        self._clock_ns += by_ns
+        for watched in self._watched:
+            watched.seen_to_ns -= by_ns
 
     def refresh(self) -> None:
         """Write the numbers again; a few times a second is enough."""

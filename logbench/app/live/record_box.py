@@ -1,0 +1,112 @@
+"""The large control that records, and the one that connects before."""
+
+from __future__ import annotations
+
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QHBoxLayout,
+    QPushButton,
+    QSpinBox,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.live.choices import MOST_HELD_MIN, LiveChoices
+from logbench.app.live.session import State
+from logbench.app.plot.ticks import time_text
+
+_LARGE_PX = 46
+
+
+class RecordBox(QWidget):
+    """`record` starts, begins, stops; `connect_` watches without recording, or hangs up."""
+
+    def __init__(self, choices: LiveChoices) -> None:
+        super().__init__()
+        self._choices = choices
+        self._state: State = "idle"
+        self._begin_sent = False
+        self.record = QPushButton("Start recording")
+        self.record.setObjectName("primary")
+        self.record.setAccessibleName("Start or stop recording")
+        self.record.setMinimumHeight(_LARGE_PX)
+        self.connect_ = QPushButton()
+        self.connect_.setToolTip(
+            "Shows the car's values without recording; the last minutes are kept"
+        )
+        self.include = QCheckBox()
+        self.include.setChecked(choices.include)
+        self.include.setToolTip(
+            "What was seen before the recording is begun is put into it, up to these minutes"
+        )
+        self.include.toggled.connect(self._include_chosen)
+        self.minutes = QSpinBox()
+        self.minutes.setRange(0, MOST_HELD_MIN)
+        self.minutes.setSuffix(" min")
+        self.minutes.setValue(choices.held_min)
+        self.minutes.setAccessibleName("Minutes kept before a recording is begun")
+        self.minutes.valueChanged.connect(self._minutes_chosen)
+        row = QHBoxLayout()
+        row.addWidget(self.include, 1)
+        row.addWidget(self.minutes)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.record)
+        layout.addWidget(self.connect_)
+        layout.addLayout(row)
+        self.show_state("idle", records=False)
+
+    @property
+    def hold_s(self) -> float:
+        """Seconds to keep while only watching."""
+        return 60.0 * self.minutes.value()
+
+    @property
+    def word(self) -> str:
+        """What `record` does when pressed."""
+        if self._begin_sent:
+            return "Starting …"
+        if self._state == "finishing":
+            return "Saving …" if self._records else "Disconnecting …"
+        if self._state == "recording":
+            return "Stop and save"
+        return "Cancel" if self._state == "connecting" and self._records else "Start recording"
+
+    def show_state(self, state: State, *, records: bool) -> None:
+        """Another state of the session; `records`: it has a file, or will at once."""
+        self._state, self._records = state, records
+        if state in ("idle", "recording", "finishing"):
+            self._begin_sent = False
+        watching = state in ("connecting", "watching") and not records
+        self.connect_.setText("Disconnect  Ctrl+E" if watching else "Connect and watch  Ctrl+E")
+        self.connect_.setVisible(watching or state == "idle")
+        self.include.setVisible(watching or state == "idle")
+        self.minutes.setVisible(state == "idle")
+        self._name_include(None)
+        self._show_word()
+
+    def begin_sent(self, sent: bool) -> None:
+        """The order to begin is on its way, or was refused."""
+        self._begin_sent = sent
+        self._show_word()
+
+    def tell_held(self, held_s: float) -> None:
+        """So much could be included now."""
+        self._name_include(held_s)
+
+    def _show_word(self) -> None:
+        quiet = self._begin_sent or self._state == "finishing"
+        self.record.setText(self.word if quiet else f"{self.word}  Ctrl+R")
+        self.record.setEnabled(not quiet)
+
+    def _name_include(self, held_s: float | None) -> None:
+        last = "minutes before" if held_s is None else f"last {time_text(held_s)}"
+        self.include.setText(f"Include the {last}")
+        self.include.setEnabled(self.minutes.value() > 0)
+
+    def _include_chosen(self, on: bool) -> None:
+        self._choices.include = on
+
+    def _minutes_chosen(self, value: int) -> None:
+        self._choices.held_min = value
+        self._name_include(None)

@@ -1,0 +1,136 @@
+"""How a drive begins: link, cautions, file; watched, recorded, or both."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from PySide6.QtCore import QObject, Signal
+
+from logbench.app.live.cautions import CautionsCard
+from logbench.app.live.connecting import ConnectingCard
+from logbench.app.live.links import title_of
+from logbench.app.live.record_box import RecordBox
+from logbench.app.live.session import LiveSession
+from logbench.app.live.setup import SetUp
+from logbench.app.live.watching import DriveWatcher
+from logbench.app.parts import Notice
+from logbench.errors import LinkUnknownError, StorageError
+
+
+class Starting(QObject):
+    """Between the controls and the session."""
+
+    cleared = Signal()
+    """Another drive begins: what is shown of the last one goes."""
+    cautions_shown = Signal()
+    cautions_left = Signal()
+
+    def __init__(
+        self,
+        session: LiveSession,
+        set_up: SetUp,
+        box: RecordBox,
+        watcher: DriveWatcher,
+        notice: Notice,
+        parent: QObject,
+    ) -> None:
+        super().__init__(parent)
+        self._session, self._set_up, self._box = session, set_up, box
+        self._watcher, self._notice = watcher, notice
+        self.cautions = CautionsCard()
+        self.connecting = ConnectingCard()
+        self.cautions_seen = False
+        self._after_cautions: Callable[[], object] = self.start
+        self.cautions.accepted.connect(self._accepted)
+        self.cautions.refused.connect(self.cautions_left)
+        box.record.clicked.connect(self.toggle)
+        box.connect_.clicked.connect(self.toggle_link)
+        session.stepped.connect(self._stepped)
+        session.not_begun.connect(self._not_begun)
+        session.failed.connect(lambda failed: self.connecting.fail(failed.sentence))
+
+    def toggle(self) -> None:
+        """Start, begin what is watched, or stop and save."""
+        session = self._session
+        if not session.active:
+            self.start()
+        elif session.records:
+            session.stop()
+        else:
+            self._begin()
+
+    def toggle_link(self) -> None:
+        """Connect and watch without recording, or hang up."""
+        if not self._session.active:
+            self.connect_link()
+        elif not self._session.records:
+            self._session.stop()
+
+    def connect_link(self) -> None:
+        """Watch what is chosen; the last minutes are kept for a recording begun later."""
+        url = self._ready_link(self.connect_link, "Understood, connect")
+        if url is not None:
+            self.cleared.emit()
+            self._session.start(self._set_up.watch_request(url, self._box.hold_s))
+
+    def start(self, resume: Path | None = None) -> None:
+        """Begin a recording with what is chosen, or go on with the journal of one that broke off;
+        the first on a real car shows the cautions."""
+        url = self._ready_link(self.start, "Understood, start recording")
+        out = self._new_out() if url is not None else None
+        if url is not None and out is not None:
+            if resume is None:
+                self.cleared.emit()
+            self._session.start(self._set_up.request(url, out, resume))
+
+    def _begin(self) -> None:
+        out = self._new_out()
+        if out is not None:
+            self._box.begin_sent(True)
+            self._session.begin(out, self._box.include.isChecked())
+
+    def _new_out(self) -> Path | None:
+        """Where to record; None, with a sentence, where that cannot be."""
+        try:
+            return self._set_up.out(days=not self._session.active)
+        except StorageError as error:
+            self._notice.trouble(str(error))
+            return None
+
+    def _ready_link(self, then: Callable[[], object], button: str) -> str | None:
+        """The link chosen; None while there is something to be read or put right first."""
+        try:
+            url = self._set_up.url()
+        except LinkUnknownError as error:
+            self._notice.trouble(str(error))
+            self._set_up.link.setFocus()
+            return None
+        if not self.cautions_seen and not url.startswith(("sim:", "replay:")):
+            self.show_cautions(then, button)
+            return None
+        self._notice.hide()
+        self._set_up.remember(url)
+        self._watcher.vehicle = self._set_up.vehicle()
+        self.connecting.begin(title_of(url))
+        return url
+
+    def show_cautions(self, then: Callable[[], object], button: str) -> None:
+        """Show them; `then` is done when they are accepted with this button."""
+        self._after_cautions = then
+        self.cautions.go_on.setText(button)
+        self.cautions_shown.emit()
+        self.cautions.go_on.setFocus()
+
+    def _accepted(self) -> None:
+        self.cautions_seen = True
+        self.cautions_left.emit()
+        self._after_cautions()
+
+    def _stepped(self, text: str) -> None:
+        if self._session.state == "connecting":
+            self.connecting.step(text)
+
+    def _not_begun(self, sentence: str) -> None:
+        self._box.begin_sent(False)
+        self._notice.trouble(sentence)

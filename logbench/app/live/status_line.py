@@ -1,0 +1,49 @@
+"""The line under the Live page: state, time, samples, size, what is being done."""
+
+from __future__ import annotations
+
+from logbench.app.live.session import State
+from logbench.app.parts import StatusLine
+from logbench.app.plot.ticks import count_text, size_text, time_text
+from logbench.capture.messages import CarFound, Status
+
+_STATES: dict[State, str] = {
+    "idle": "○ Not recording",
+    "connecting": "○ Connecting",
+    "watching": "◐ Watching, not recording",
+    "recording": "● Recording",
+    "finishing": "○ Saving",
+}
+
+
+class LiveLine(StatusLine):
+    """Short facts of a recording under way."""
+
+    def __init__(self) -> None:
+        super().__init__(("state", "elapsed", "samples", "rate", "size", "step"))
+        self._state: State = "idle"
+
+    def show_state(self, state: State) -> None:
+        """Another state of the session."""
+        self._state = state
+        self.tell("state", _STATES[state])
+
+    def show_car(self, found: CarFound) -> None:
+        """Who answered, and what it does not report."""
+        facts = found.facts
+        parts = [facts.vin or "no VIN", facts.protocol or "unknown protocol"]
+        if found.unsupported:
+            parts.append("this car does not report " + ", ".join(found.unsupported))
+        self.tell("step", "; ".join(parts))
+
+    def show_status(self, status: Status) -> None:
+        """How it goes."""
+        held = status.held_s
+        self.tell("elapsed", time_text(status.elapsed_s))
+        self.tell("samples", f"{count_text(status.samples)} samples")
+        self.tell("rate", f"{count_text(status.samples_per_s)}/s")
+        kept = size_text(status.size_bytes) if held is None else f"last {time_text(held)} kept"
+        self.tell("size", kept)
+        if self._state in ("watching", "recording"):
+            lost = {"lost": "○ Link lost, trying again", "connecting": "○ Connecting"}
+            self.tell("state", lost.get(status.link, _STATES[self._state]))
