@@ -355,9 +355,18 @@ def test_read_and_clear_a_real_car(page: JobPage, qtbot):
         assert "Freeze frame 0 of 7E8, set by P0171" in page.records.tree.words()
         page.records.clear_button.click()
         qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
-    assert "7E8, 7E9 cleared. No stored or pending code is left." in page.notice.text
+        assert "7E8, 7E9 cleared. No stored or pending code is left." in page.notice.text
+        assert page.records.role.currentText() == "after"
+        page.records.read_button.click()
+        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: page.records.list.count() == 5, timeout=SLOW_MS)
+    page.records.list.setCurrentRow(4)  # before against after
+    words = page.records.tree.words()
+    assert "1 code still there; 0 monitors run since." in words
+    assert "before: stored, pending, permanent after: permanent" in words
+    assert "Monitors reset" in words
     job = on_disk(page)
-    assert [entry.role for entry in job.readings] == ["before", "before", "other"]
+    assert [entry.role for entry in job.readings] == ["before", "before", "other", "after"]
     assert [event.kind for event in job.events] == ["codes cleared"]
     assert job.vehicle.odometer_source == "PID A6"
 

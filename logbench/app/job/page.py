@@ -225,6 +225,8 @@ class JobPage(QWidget):
 
     def finish(self) -> None:
         """The window closes, its threads have ended: nothing that was read or done is lost."""
+        if self.opened is not None:
+            self.opened.blockSignals(True)  # nothing is shown any more, and no thread is left
         self.car.settle()
         self.leave()
 

@@ -1,0 +1,227 @@
+"""The Job page and the car: leak test, closing the window in the midst, codes looked up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt, QUrl
+from PySide6.QtGui import QDesktopServices
+from PySide6.QtWidgets import QLabel
+from pytestqt.qtbot import QtBot
+
+from logbench.app.job.guard_dialog import GuardDialog
+from logbench.app.job.looking_up import SearchPageDialog
+from logbench.app.job.page import RECORDS, JobPage
+from logbench.app.settings import Settings
+from logbench.app.window import MainWindow
+from logbench.job.folder import open_job
+from logbench.job.model import Job
+from logbench.simulator.serve import serve_tcp
+from logbench.simulator.still import WARM_IDLE, StillCar
+from logbench.simulator.timing import Timing
+from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS
+from logbench.vehicle.records.codes import code_of
+from logbench.vehicle.records.model import CarReading
+
+SLOW_MS = 100_000
+QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)
+STANDING = {**WARM_IDLE, "RPM": 0.0, "VSS": 0.0}
+
+
+def standing(**how) -> StillCar:
+    return StillCar(values=dict(STANDING), stored=("P0171",), permanent=("P0171",), **how)
+
+
+@pytest.fixture
+def page(window: MainWindow, tmp_path: Path) -> JobPage:
+    window.show_page("job")
+    assert window.job.new_job(tmp_path, "Rough idle")
+    window.job.car.ask = agree
+    window.job.show_part(RECORDS)
+    return window.job
+
+
+def agree(dialog: GuardDialog) -> bool:
+    dialog.tick.setChecked(True)
+    dialog.words.setText(CONSENT)
+    return dialog.go.isEnabled()
+
+
+def on_disk(page: JobPage) -> Job:
+    assert page.opened is not None
+    assert page.opened.flush()
+    return open_job(page.opened.folder.path)[1]
+
+
+# --- the leak test ---
+
+
+def test_the_standards_leak_test_is_started_and_recorded(page: JobPage, qtbot: QtBot):
+    shown: list[str] = []
+
+    def look_and_agree(dialog: GuardDialog) -> bool:
+        shown.append(" ".join(label.text() for label in dialog.findChildren(QLabel)))
+        return agree(dialog)
+
+    page.car.ask = look_and_agree
+    car = standing(controls={"7E8": frozenset({0x01, 0x05})})
+    with serve_tcp(car, timing=QUICK) as url:
+        page.records.link.choose(url)
+        qtbot.mouseClick(page.records.evap_button, Qt.MouseButton.LeftButton)
+        qtbot.waitUntil(lambda: bool(page.notice.text), timeout=SLOW_MS)
+    assert car.started == [("7E8", 0x01)]
+    assert "7E8 closed the evaporative system." in page.notice.text
+    assert all(caution in shown[0] for caution in EVAP_CAUTIONS)
+    assert "7E8 test 05, maker's own: not run (shown only, never run)" in shown[0]
+    job = on_disk(page)
+    assert [(event.kind, event.text) for event in job.events] == [
+        ("evaporative system closed", "7E8 closed the evaporative system.")
+    ]
+    assert [entry.role for entry in job.readings] == ["other"]  # read and saved first
+
+
+def test_no_leak_test_without_consent_or_without_the_control(page: JobPage, qtbot: QtBot):
+    page.car.ask = lambda dialog: False
+    car = standing(controls={"7E8": frozenset({0x01})})
+    with serve_tcp(car, timing=QUICK) as url:
+        page.records.link.choose(url)
+        page.records.evap_button.click()
+        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+    assert car.started == []
+    assert on_disk(page).events == []
+    page.car.ask = lambda dialog: pytest.fail("there is nothing to ask")
+    with serve_tcp(standing(), timing=QUICK) as url:
+        page.records.link.choose(url)
+        page.records.evap_button.click()
+        qtbot.waitUntil(lambda: bool(page.notice.text), timeout=SLOW_MS)
+    assert "offers no control to start" in page.notice.text
+
+
+# --- leaving in the midst ---
+
+
+def test_closing_the_window_in_the_midst_of_clearing_loses_nothing(
+    window: MainWindow, page: JobPage, qtbot: QtBot
+):
+    assert page.opened is not None
+    path = page.opened.folder.path
+    steps: list[str] = []
+
+    def close_at(step: str) -> None:
+        steps.append(step)
+        if step == "Clearing the codes":
+            window.close()
+
+    page.car.told.connect(close_at)
+    car = standing()
+    with serve_tcp(car, timing=QUICK) as url:
+        page.records.link.choose(url)
+        page.records.clear_button.click()
+        assert page.car.changing
+        assert not page.cancel_button.isVisible()
+        page.cancel()  # what has begun to change a car is seen through
+        assert page.car.busy
+        qtbot.waitUntil(lambda: not window.isVisible(), timeout=SLOW_MS)
+    assert "Clearing the codes" in steps
+    assert car.codes(0x03) == ()
+    folder, job = open_job(path)
+    assert [event.kind for event in job.events] == ["codes cleared"]
+    before, after = (folder.reading(entry) for entry in job.readings)
+    assert [code.code for code in before.codes_in("stored")] == ["P0171"]
+    assert after.codes_in("stored") == []
+
+
+def test_a_reading_is_cancelled_and_what_is_whole_is_kept(page: JobPage, qtbot: QtBot):
+    with serve_tcp(standing(), timing=QUICK) as url:
+        page.records.link.choose(url)
+        page.records.read_button.click()
+        assert page.cancel_button.isVisible()
+        qtbot.mouseClick(page.cancel_button, Qt.MouseButton.LeftButton)
+        assert not page.car.busy
+        qtbot.waitUntil(lambda: not page._desk.jobs.busy, timeout=SLOW_MS)
+        assert page.records.read_button.isEnabled()
+        page.records.read_button.click()
+        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+    assert [entry.role for entry in on_disk(page).readings] == ["before"]
+
+
+# --- a code looked up on the web ---
+
+
+@pytest.fixture
+def browser(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """What would have been opened; there is no browser in a test."""
+    opened: list[str] = []
+
+    def open_url(url: QUrl) -> bool:
+        opened.append(url.toString(QUrl.ComponentFormattingOption.FullyEncoded))
+        return "closed.example" not in opened[-1]
+
+    monkeypatch.setattr(QDesktopServices, "openUrl", open_url)
+    return opened
+
+
+def choose_code(page: JobPage, qtbot: QtBot) -> None:
+    assert page.opened is not None
+    folder = page.opened.folder
+    reading = CarReading(
+        read_utc="2026-03-01T10:00:00+00:00",
+        complete=True,
+        codes=[code_of("P0171", "stored", "7E8")],
+        answered={"stored codes": ["7E8"]},
+    )
+    page.opened.edit(lambda job: folder.add_reading(job, reading, "before"))
+    tree = page.records.tree
+    qtbot.waitUntil(lambda: "P0171" in tree.words(), timeout=SLOW_MS)
+    assert not page.records.lookup_button.isEnabled()
+    (item,) = tree.findItems("P0171", Qt.MatchFlag.MatchStartsWith | Qt.MatchFlag.MatchRecursive)
+    tree.setCurrentItem(item)
+    assert page.records.lookup_button.isEnabled()
+
+
+def test_a_code_is_looked_up_with_code_year_and_make_only(
+    page: JobPage, qtbot: QtBot, browser: list[str], settings: Settings
+):
+    choose_code(page, qtbot)
+    assert page.opened is not None
+    vehicle = page.opened.job.vehicle
+    vehicle.make, vehicle.year, vehicle.vin = "Example & Co", 2016, "ZZ9TEST170X000001"
+    page.opened.job.customer.name = "Ada Example"
+    shown: list[SearchPageDialog] = []
+
+    def set_it(dialog: SearchPageDialog) -> bool:
+        shown.append(dialog)
+        assert "No search page is set yet." in dialog.findChildren(QLabel)[0].text()
+        assert not dialog.go.isEnabled()
+        dialog.address.setText("http://search.example/?q={words}")
+        assert "https://" in dialog.said.text()
+        assert not dialog.go.isEnabled()
+        dialog.address.setText("https://search.example/?q={words}")
+        assert "Opened for 'P0171 2016 Example & Co'" in dialog.said.text()
+        return dialog.go.isEnabled()
+
+    page.lookup.ask = lambda dialog: False
+    page.records.lookup_button.click()
+    assert browser == []  # left without an address: nothing is opened
+    page.lookup.ask = set_it
+    page.records.lookup_button.click()
+    page.records.lookup_button.click()
+    assert browser == ["https://search.example/?q=P0171+2016+Example+%26+Co"] * 2
+    assert len(shown) == 1  # the address is remembered
+    assert page.lookup.template == "https://search.example/?q={words}"
+
+
+def test_another_search_page_and_no_browser(page: JobPage, qtbot: QtBot, browser: list[str]):
+    choose_code(page, qtbot)
+
+    def set_it(dialog: SearchPageDialog) -> bool:
+        dialog.address.setText("https://closed.example/{words}")
+        return True
+
+    page.lookup.ask = set_it
+    page.records.search_button.click()
+    assert browser == []
+    page.records.lookup_button.click()
+    assert "No browser could be opened" in page.notice.text
+    assert "https://closed.example/P0171" in page.notice.text
