@@ -90,6 +90,12 @@ class AirPath:
             (self._ve_peak - 0.22 * d * d) * p * self._litres * max(rpm, 1.0) / (CYCLE * charge_k)
         )
 
+    def leak_g_s(self, severity: float, p_man: float, p_amb: float, charge_k: float) -> float:
+        """Air through the leak into the manifold, negative out of a charged one; kPa."""
+        high, low = (p_amb, p_man) if p_man < p_amb else (p_man, p_amb)
+        leak = severity * self._leak_mm2 * high * CHOKED / sqrt(charge_k) * nozzle(low / high)
+        return leak if p_man < p_amb else -leak
+
     def throttle_for(self, s: State, air_g_s: float, demand: float) -> float:
         """Opening, 0 to 1, that lets `air_g_s` pass: what the computer commands."""
         if demand > 0.95:
@@ -126,10 +132,7 @@ class AirPath:
         through = conductance * nozzle(ratio)
         leak = 0.0
         if faults.unmetered_air:
-            high, low = (s.p_amb_kpa, p) if p < s.p_amb_kpa else (p, s.p_amb_kpa)
-            leak = faults.unmetered_air * self._leak_mm2 * high * CHOKED / sqrt(charge_k)
-            leak *= nozzle(low / high)
-            leak = leak if p < s.p_amb_kpa else -leak
+            leak = self.leak_g_s(faults.unmetered_air, p, s.p_amb_kpa, charge_k)
         ve = self.filling(rpm, p, s.p_exh_kpa) if rpm > 20.0 else 0.7
         per_kpa = ve * self._litres * rpm / (CYCLE * charge_k)
         slope = per_kpa

@@ -22,6 +22,35 @@ _ENGINE_PIDS = frozenset(
 _GEARBOX_PIDS = frozenset((0x01, 0x0C, 0x0D, 0x1C, 0x21, 0x30, 0x31, 0xA4))
 
 
+MOST_ERROR = 0.06
+"""Of a fuel map, share of the fuel."""
+
+
+@dataclass(frozen=True)
+class FuelMap:
+    """What the engine computer's map gives too much (positive) or too little, as a share of the
+    fuel: no two cars agree with their map. Smooth over rpm and load, at most `MOST_ERROR`.
+
+    Orders: on the open road recordings (tests/simulator/test_fuel_loop.py) the total trim of one
+    healthy car differs by about 2 points (standard deviation) between operating cells.
+    """
+
+    offset: float = 0.0
+    rpm_tilt: float = 0.0
+    """Change from 2,000 to 4,500 rpm."""
+    load_tilt: float = 0.0
+    """Change from 40 to 80 % load."""
+    twist: float = 0.0
+
+    def error(self, rpm: float, load: float) -> float:
+        """Share of the fuel at this rpm and calculated load (0 to 1)."""
+        x = (rpm - 2000.0) / 2500.0
+        y = (load - 0.4) / 0.4
+        x = x if x < 1.0 else 1.0
+        error = self.offset + self.rpm_tilt * x + (self.load_tilt + self.twist * x) * y
+        return -MOST_ERROR if error < -MOST_ERROR else MOST_ERROR if error > MOST_ERROR else error
+
+
 @dataclass(frozen=True)
 class Car:
     """Everything about a car that does not change while it drives."""
@@ -61,6 +90,7 @@ class Car:
     """The engine computer's own volumetric efficiency against the true one."""
     injector_gains: tuple[float, ...] = (1.0,)
     """Fuel delivered against commanded, one value a bank."""
+    fuel_map: FuelMap = FuelMap()
     ect_offset_degc: float = 0.0
     iat_offset_degc: float = 0.0
     battery_ah: float = 60.0
@@ -114,6 +144,7 @@ _DEMO = Car(
     maf_gain=1.006,
     ve_table_gain=0.995,
     injector_gains=(0.99,),
+    fuel_map=FuelMap(-0.012, 0.010, -0.014, 0.004),
     ect_offset_degc=0.3,
     iat_offset_degc=-0.4,
 )
@@ -130,6 +161,7 @@ _NAMED = {
         wide_range=False,
         mass_kg=1780.0,
         injector_gains=(0.995, 1.008),
+        fuel_map=FuelMap(0.010, -0.012, 0.008, 0.005),
         regulating_degc=92.0,
         drag_area_m2=0.8,
         wheel_radius_m=0.34,
@@ -146,6 +178,7 @@ _NAMED = {
         automatic=False,
         mass_kg=1080.0,
         injector_gains=(1.01,),
+        fuel_map=FuelMap(0.006, 0.008, 0.015, -0.006),
         regulating_degc=88.0,
         drag_area_m2=0.62,
         wheel_radius_m=0.295,
@@ -169,6 +202,16 @@ def named_car(name: str = "demo") -> Car:
 
 def _checked_vin(vin: str) -> str:
     return vin[:8] + check_digit(vin) + vin[9:]
+
+
+def _draw_fuel_map(seed: int) -> FuelMap:
+    """Offset and tilts of about 1.8 % each, within `MOST_ERROR` together."""
+    rng = random.Random(f"fuel map {seed}")
+    offset, rpm_tilt, load_tilt = (
+        max(-most, min(most, rng.gauss(0.0, spread)))
+        for spread, most in ((0.018, 0.04), (0.015, 0.03), (0.018, 0.035))
+    )
+    return FuelMap(offset, rpm_tilt, load_tilt, rng.uniform(-0.008, 0.008))
 
 
 def draw_car(seed: int) -> Car:
@@ -211,9 +254,10 @@ def draw_car(seed: int) -> Car:
         ve_peak=rng.uniform(0.89, 0.93),
         ve_peak_rpm=rng.uniform(3900, 4500),
         boost_kpa=rng.uniform(50, 90) if turbo else 0.0,
-        maf_gain=1 + rng.uniform(-0.015, 0.015),
-        ve_table_gain=1 + rng.uniform(-0.015, 0.015),
-        injector_gains=tuple(1 + rng.uniform(-0.012, 0.012) for _ in range(banks)),
+        maf_gain=1 + rng.uniform(-0.02, 0.02),
+        ve_table_gain=1 + rng.uniform(-0.02, 0.02),
+        injector_gains=tuple(1 + rng.uniform(-0.015, 0.015) for _ in range(banks)),
+        fuel_map=_draw_fuel_map(seed),
         ect_offset_degc=rng.uniform(-1, 1),
         iat_offset_degc=rng.uniform(-1.5, 1.5),
         battery_ah=round(38 + 9 * litres),

@@ -16,8 +16,8 @@ LEAN_PCT = 20.0
 20 to 25]; makers differ widely (trade-notes 1)."""
 RICH_PCT = -16.0
 _MATURE_S = 8.0
-_SLOWEST_PER_S = 2.2
-"""Switches a second of a narrow-band sensor on the road; a good one makes 5 to 8."""
+_SLOWEST_PER_S = 1.1
+"""Switches a second of a narrow-band sensor on the road; a good one makes 2 to 5."""
 _SLOWEST_CUT_S = 1.3
 """From the fuel cut to a wide-range sensor seeing air; a good one takes half a second."""
 MONITORS = ("MIS", "FUEL", "CCM", "CAT", "EVAP", "O2S", "HTR")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from logbench.simulator.airpath import AirPath
 from logbench.simulator.cars import Car
@@ -13,15 +13,13 @@ from logbench.simulator.electrical import Electrical
 from logbench.simulator.engine import Engine
 from logbench.simulator.faults import Faults
 from logbench.simulator.fueling import CELLS, CLOSED, RING, FuelControl
+from logbench.simulator.learnt import learnt_trims
 from logbench.simulator.monitors import EVAP_LEAK_TEST, MonitorTest
 from logbench.simulator.readings import Readings
 from logbench.simulator.schedules import Phase, Schedule
-from logbench.simulator.state import BankState, State, standard_pressure_kpa
+from logbench.simulator.state import STEP_S, BankState, State, standard_pressure_kpa
 from logbench.simulator.thermal import Thermal
 
-STEP_S = 0.05
-"""Step of the physics; a slipping clutch takes two sub-steps, the manifold is linearly implicit;
-driver and electrics move every second step."""
 _SYNC_S = 0.75
 _SLOW_STEPS = 4
 """Temperatures and monitors move every so many steps."""
@@ -43,10 +41,13 @@ class Drive:
         seed: int = 0,
         start_coolant_degc: float | None = None,
         earlier_trip: bool = True,
+        learnt: bool = True,
     ) -> None:
         """`start_coolant_degc` None: ambient, or regulating temperature for a warm schedule.
         `earlier_trip`: the faults given were there on the trip before, so that what the engine
-        computer detects again is stored at once; without it the first detection stays pending."""
+        computer detects again is stored at once; without it the first detection stays pending.
+        `learnt`: the long-term trims begin with what this car has learnt on earlier trips, with the
+        faults given if those were there; without it with nothing, as after service 04."""
         self.car = car
         self.faults = faults if isinstance(faults, Faults) else Faults(faults)
         self.faults.fit(car)
@@ -60,19 +61,22 @@ class Drive:
             t_amb_degc=ambient_degc,
             start_degc=start,
         )
-        s.banks = [BankState(g, CELLS, RING, start) for g in car.injector_gains]
         s.ect_degc += car.ect_offset_degc - 20.0 * self.faults.ect_offset
         s.iat_degc += car.iat_offset_degc
         self._air = AirPath(car)
         self._engine = Engine(car, self._air)
         self._fuel = FuelControl(car, self._air)
+        trims = [[0.0] * CELLS for _ in range(car.banks)]
+        if learnt:
+            before = self.faults if earlier_trip else Faults()
+            trims = learnt_trims(car, self._air, self._fuel, before, s, seed)
+        s.banks = [BankState(of_bank, RING, start) for of_bank in trims]
         self._line = Driveline(car)
         self._thermal = Thermal(car, self._air)
-        self._thermal.heater_kw_k = max(0.0, min(0.05, 0.0025 * (18.0 - ambient_degc)))
         self._electrical = Electrical(car)
         self._driver = Driver(car, self._line, self._engine)
         self._diagnosis = Diagnosis(car, seed, earlier_trip)
-        self._readings = Readings(car, seed)
+        self._readings = Readings(car)
         self._index = 0
         self._phase = schedule.phases[0]
         self._phase_start_s = 0.0
@@ -137,6 +141,11 @@ class Drive:
     def readings(self, ecu: str) -> Mapping[str, float]:
         """Acronym to value of all signals of the ECU, now."""
         return self._readings.take(self.state, self._diagnosis, ecu)
+
+    def reader(self, ecu: str, acronyms: Sequence[str]) -> Callable[[], tuple[float, ...]]:
+        """A function that gives the present values of these acronyms, in their order: quicker than
+        `readings` where few of them are asked for again and again."""
+        return self._readings.reader(self.state, self._diagnosis, ecu, acronyms)
 
     def codes(self, service: int) -> tuple[str, ...]:
         """Codes for service 03, 07 or 0A."""

@@ -2,17 +2,34 @@
 
 from __future__ import annotations
 
-from math import exp, tanh
+from math import exp, sqrt, tanh
 
 from logbench.simulator.airpath import CYCLE, MANIFOLD_SHARE, R_AIR, AirPath
 from logbench.simulator.cars import Car
 from logbench.simulator.faults import Faults
-from logbench.simulator.state import BankState, State
+from logbench.simulator.state import STEP_S, BankState, State
 
 RING = 64
 """Length of the transport delay's ring, in steps."""
 SHORT_LIMIT_PCT = 25.0
-LONG_LIMIT_PCT = 32.0
+LONG_LIMIT_PCT = 25.0
+RAMP_PCT_S, RAMP_IDLE_PCT_S, JUMP_PCT = 4.0, 3.5, 1.2
+"""Integrator and jump of the control by a narrow-band sensor. With the delay they give swings of 1
+to 3 points at 0.5 to 3 Hz, slower at idle. [CP]"""
+SENSOR_LAG_S = 0.08
+LAZY_LAG_S, LAZY_VOLTS_S = 2.2, 0.25
+BIAS = 0.17
+"""Lag of the mixture and, further, of the voltage of a lazy front sensor, and lean shift of a
+biased one, at severity 1."""
+WANDER, WANDER_S = 0.013, 1.6
+"""Standard deviation and memory of the mixture's wandering from cycle to cycle and cylinder to
+cylinder: with it the short-term trim of a steady car moves as on the open road recordings
+(tests/simulator/test_fuel_loop.py)."""
+FILM, FILM_S = 0.05, 0.7
+"""Share of a change in air that goes into or comes out of the wall's fuel film, uncompensated."""
+_FILM_SHARE = STEP_S / (FILM_S + STEP_S)
+_WANDER_DECAY = STEP_S / WANDER_S
+_WANDER_STEP = WANDER * sqrt(2.0 * _WANDER_DECAY)
 CELLS = 13
 """Learnt trims: one for idle, then 3 rpm ranges x 4 loads."""
 OFF, OPEN_COLD, CLOSED, OPEN_DRIVING = 0, 1, 2, 4
@@ -53,8 +70,10 @@ class FuelControl:
         "_full_fuel_g_s",
         "_has_maf",
         "_idle_fuel_g_s",
+        "_injector_gains",
         "_litres",
         "_maf_gain",
+        "_map",
         "_stoich",
         "_table_gain",
         "_wide",
@@ -66,19 +85,48 @@ class FuelControl:
         self._bank_count = car.banks
         self._has_maf = car.has_maf
         self._maf_gain = car.maf_gain
+        self._injector_gains = car.injector_gains
+        self._map = car.fuel_map
         self._table_gain = car.ve_table_gain
         self._stoich = car.stoich
         self._wide = car.wide_range
         self._full_fuel_g_s = air.rated_g_s * (1 + car.boost_kpa / 260) / (0.86 * car.stoich)
         self._idle_fuel_g_s = 1.2 * car.displacement_l / car.stoich
 
+    def meter_gain(self, faults: Faults, share: float) -> float:
+        """Reading of the air-flow sensor over the true flow, at a share of the rated flow."""
+        return self._maf_gain - faults.maf_low * (0.17 + 0.13 * share)
+
+    def rail_gain(self, faults: Faults, fuel_g_s: float) -> float:
+        """Fuel delivered against commanded, by the pressure in the rail."""
+        gain = 1.0 + 0.05 * faults.leaking_injector
+        if faults.weak_fuel:
+            # a tired pump keeps up at idle and falls back as soon as there is a demand
+            share = fuel_g_s / self._full_fuel_g_s
+            asked = (share if share < 1.3 else 1.3) ** 1.5
+            gain /= 1.0 + faults.weak_fuel * 0.42 * asked / (asked + 0.0365)
+        return gain
+
+    def bank_gain(self, k: int, faults: Faults) -> float:
+        """The same by the injectors of bank `k`."""
+        gain = self._injector_gains[k]
+        return gain * (1.0 - 0.2 * faults.one_bank_lean) if k == 0 else gain
+
+    def drip_g_s(self, k: int, faults: Faults) -> float:
+        """Fuel that leaks into bank `k`."""
+        if k or not faults.leaking_injector:
+            return 0.0
+        return faults.leaking_injector * 0.20 * self._idle_fuel_g_s / self._bank_count
+
     def sense(self, s: State, faults: Faults, dt: float) -> None:
         """Readings of the air sensors and the air the computer believes the cylinders get."""
         noise, i = s.noise, s.noise_at
         true = s.air_in_g_s
         share = min(1.0, true / self._air.rated_g_s)
-        gain = self._maf_gain - faults.maf_low * (0.17 + 0.13 * share)
-        maf = true * gain * (1.0 + 0.004 * noise[i]) + 0.01 * noise[i - 1] * s.key_on
+        maf = (
+            true * self.meter_gain(faults, share) * (1.0 + 0.004 * noise[i])
+            + 0.01 * noise[i - 1] * s.key_on
+        )
         s.maf_g_s += (max(0.0, maf) - s.maf_g_s) * dt / (0.03 + dt)
         s.map_kpa += (s.p_man_kpa + 0.15 * noise[i - 2] - s.map_kpa) * dt / (0.015 + dt)
         rpm = s.rpm
@@ -164,9 +212,9 @@ class FuelControl:
             if bank.rich is not (bank.sensor_v > (0.43 if bank.rich else 0.49)):
                 bank.rich = not bank.rich
                 bank.switches += 1
-            ramp = 3.2 if s.rpm > 1200 else 2.4
+            ramp = RAMP_PCT_S if s.rpm > 1200 else RAMP_IDLE_PCT_S
             bank.integral += -ramp * dt if bank.rich else ramp * dt
-            proportional = -0.8 if bank.rich else 0.8
+            proportional = -JUMP_PCT if bank.rich else JUMP_PCT
         limit = SHORT_LIMIT_PCT
         bank.integral = max(-limit, min(limit, bank.integral))
         bank.short_pct = max(-limit, min(limit, bank.integral + proportional))
@@ -179,33 +227,30 @@ class FuelControl:
 
     def inject(self, s: State, faults: Faults, ring_at: int) -> None:
         """Fuel of each bank, and the mixture that leaves the cylinders."""
-        share = min(1.3, s.fuel_g_s / self._full_fuel_g_s)
-        s.rail_gain = 1.0 + 0.05 * faults.leaking_injector
-        if faults.weak_fuel:
-            # a tired pump keeps up at idle and falls back as soon as there is a demand
-            asked = share**1.5
-            s.rail_gain /= 1.0 + faults.weak_fuel * 0.42 * asked / (asked + 0.0365)
+        s.rail_gain = self.rail_gain(faults, s.fuel_g_s)
         n = self._bank_count
         air = s.air_cyl_g_s / n
-        base = 0.0
+        estimate = s.air_est_g_s
+        base = s.vapour_g_s = 0.0
         if (s.running or s.crank_s > 0.4) and not s.fuel_cut and s.rpm > 60.0:
-            base = s.air_est_g_s / n / (self._stoich * s.lambda_cmd)
-            s.vapour_g_s = s.purge * 0.012 * s.air_est_g_s / self._stoich
-        else:
-            s.vapour_g_s = 0.0
+            base = estimate / n / (self._stoich * s.lambda_cmd)
+            base *= s.rail_gain * (1.0 + self._map.error(s.rpm, s.load))
+            # more air wets the wall first, less air dries it
+            s.film_g_s += (estimate - s.film_g_s) * _FILM_SHARE
+            film = s.film_g_s / (estimate + 0.05) - 1.0
+            base *= 1.0 + FILM * (film if film < 2.0 else 2.0)
+            s.vapour_g_s = s.purge * 0.012 * estimate / self._stoich
         total = 0.0
+        noise, i = s.noise, s.noise_at
         for k, bank in enumerate(s.banks):
-            gain = bank.injector_gain * s.rail_gain
-            drip = 0.0
-            if k == 0:
-                gain *= 1.0 - 0.2 * faults.one_bank_lean
-                drip = faults.leaking_injector * 0.16 * self._idle_fuel_g_s / n
-            fuel = base * gain * (1.0 + (bank.short_pct + bank.long_pct) / 100.0)
-            fuel += (drip if s.rpm > 60.0 else 0.0) + s.vapour_g_s / n
+            bank.wander += _WANDER_STEP * noise[i - 30 - k] - _WANDER_DECAY * bank.wander
+            trim = 1.0 + (bank.short_pct + bank.long_pct) / 100.0
+            fuel = base * self.bank_gain(k, faults) * trim * (1.0 + bank.wander)
+            if s.rpm > 60.0:
+                fuel += self.drip_g_s(k, faults) + s.vapour_g_s / n
             bank.fuel_g_s = fuel
             total += fuel
-            floor = air * 0.02
-            mixture = air / (self._stoich * max(fuel, floor / self._stoich, 1e-9))
+            mixture = air / (self._stoich * fuel) if fuel > 0.3 * air / self._stoich else 3.0
             bank.lambda_out = mixture if mixture < 3.0 else 3.0
             bank.delayed[ring_at] = bank.lambda_out
         s.fuel_g_s = total
@@ -213,21 +258,25 @@ class FuelControl:
     def observe(self, s: State, faults: Faults, ring_at: int, dt: float) -> None:
         """Front sensors: transport delay, lag, and the faults of the front one."""
         rpm = s.rpm if s.rpm > 300.0 else 300.0
-        # a cycle and a half from injection to exhaust valve, then the way down the pipe
-        delay_s = 90.0 / rpm + 0.12 * min(2.5, 1.5 * self._litres / (s.air_cyl_g_s + 0.3))
-        back = min(RING - 1, int(delay_s / dt))
+        # the computer's and injectors' timing, a cycle (two turns) from injection to the exhaust
+        # valve, then the volume of the manifold on the way to the sensor
+        pipe_s = 0.25 * self._litres / (s.air_cyl_g_s + 0.05)
+        delay = (0.06 + 120.0 / rpm + (pipe_s if pipe_s < 0.5 else 0.5)) / dt
+        back = int(delay)
+        part = delay - back
         noise, i = s.noise, s.noise_at
+        warm = s.since_start_s > 8.0
         for k, bank in enumerate(s.banks):
-            seen = bank.delayed[ring_at - back]
-            tau = 0.05
+            past = bank.delayed
+            seen = past[ring_at - back] * (1.0 - part) + past[ring_at - back - 1] * part
+            tau, slow = SENSOR_LAG_S, 0.0
             if k == 0:
-                tau += 2.2 * faults.lazy_o2
-                seen += 0.14 * faults.biased_o2
+                tau += LAZY_LAG_S * faults.lazy_o2
+                slow = LAZY_VOLTS_S * faults.lazy_o2
+                seen += BIAS * faults.biased_o2
             bank.lambda_seen += (seen - bank.lambda_seen) * dt / (tau + dt)
-            if s.since_start_s > 8.0:
-                bank.sensor_v = narrow_band_v(bank.lambda_seen) + 0.006 * noise[i - 5 - k]
-            else:
-                bank.sensor_v = 0.45
+            volts = narrow_band_v(bank.lambda_seen) + 0.006 * noise[i - 5 - k] if warm else 0.45
+            bank.sensor_v += (volts - bank.sensor_v) * dt / (slow + dt)
 
     @staticmethod
     def observe_rear(s: State, dt: float) -> None:

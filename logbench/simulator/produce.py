@@ -18,6 +18,8 @@ from logbench.simulator.drive import Drive
 
 Samples = tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]
 PIDS_A_REQUEST = 6
+_TRIPS = 4099
+"""Drawn round trips, used round and round."""
 _RATES_HZ = (10.0, 5.0, 2.0, 1.0, 0.5)
 
 
@@ -29,6 +31,7 @@ class _Request:
     every: int
     offset: int
     signals: list[Signal]
+    read: Callable[[], tuple[float, ...]]
     times_ns: list[int] = field(default_factory=list)
     values: list[tuple[float, ...]] = field(default_factory=list)
 
@@ -57,6 +60,8 @@ def produce(
     """
     requests = _requests(drive, signals, rates_hz or {})
     rng = random.Random(f"polling {seed}")
+    trips_s = [round_trip_s * (1.0 + 0.08 * abs(rng.gauss(0.0, 1.0))) for _ in range(_TRIPS)]
+    trip = 0
     base_s = 1.0 / _RATES_HZ[0]
     end_s = float("inf") if for_s is None else drive.t_s + for_s
     t, turn, told_s = drive.t_s, 0, drive.t_s
@@ -65,13 +70,13 @@ def produce(
         for request in requests:
             if (turn + request.offset) % request.every:
                 continue
-            now += round_trip_s * (1.0 + 0.08 * abs(rng.gauss(0.0, 1.0)))
+            trip = (trip + 1) % _TRIPS
+            now += trips_s[trip]
             drive.advance(now)
             if not drive.ignition():
                 continue
-            readings = drive.readings(request.ecu)
             request.times_ns.append(round((now - 0.5 * round_trip_s) * 1e9))
-            request.values.append(tuple([readings[s.acronym] for s in request.signals]))
+            request.values.append(request.read())
         t = max(t + base_s, now)
         drive.advance(t)
         turn += 1
@@ -142,5 +147,6 @@ def _requests(
     for (ecu, every), pids in sorted(groups.items(), key=lambda item: item[0][1]):
         for start in range(0, len(pids), PIDS_A_REQUEST):
             packed = [s for pid in pids[start : start + PIDS_A_REQUEST] for s in wanted[ecu, pid]]
-            requests.append(_Request(ecu, every, len(requests) % every, packed))
+            read = drive.reader(ecu, [s.acronym for s in packed])
+            requests.append(_Request(ecu, every, len(requests) % every, packed, read))
     return requests

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from logbench.simulator.cars import STOICH_E10, Car
 from logbench.simulator.diagnosis import MONITORS, Diagnosis
-from logbench.simulator.state import State
+from logbench.simulator.state import BankState, State
 
+Getter = Callable[[State], float]
 _NAN = float("nan")
 _PLACES = tuple(f"O2SLOC{bank}{number}" for bank in (1, 2) for number in (1, 2, 3, 4))
 FUEL_G_L = 745.0
@@ -16,36 +17,117 @@ _SLOW_STEPS = 10
 _MONITOR_STEMS = ("MIS", "FUEL", "CCM", "CAT", "HCAT", "EVAP", "AIR", "ACRF", "O2S", "HTR", "EGR")
 
 
-def _bank_names(bank: int) -> tuple[str, ...]:
-    current, volts = ("_34", "_24") if bank == 1 else ("_38", "_28")
-    return (
-        f"SHRTFT{bank}",
-        f"LONGFT{bank}",
-        f"LAMBDA{bank}1",
-        f"LAMBDA{bank}1{current}",
-        f"O2S{bank}1{current}",
-        f"O2S{bank}1{volts}",
-        f"O2S{bank}1",
-        f"SHRTFT{bank}1",
-        f"O2S{bank}2",
-        f"SHRTFT{bank}2",
-        f"CATEMP{bank}1",
-        f"CATEMP{bank}2",
-    )
+def _fixed(value: float) -> Getter:
+    return lambda _: value
+
+
+def _engine_getters(car: Car) -> dict[str, Getter]:
+    """What changes with every step, by acronym; noise of one step is the same for whoever asks."""
+
+    def plate(s: State) -> float:
+        return 12.6 + 77.0 * s.throttle + 0.12 * s.noise[s.noise_at - 11]
+
+    def pedal(s: State) -> float:
+        return 15.8 + 66.0 * s.pedal + 0.05 * s.noise[s.noise_at - 12]
+
+    def rpm(s: State) -> float:
+        shown = s.rpm + 3.0 * s.noise[s.noise_at - 13] if s.running else s.rpm
+        return shown if shown > 0.0 else 0.0
+
+    def volts(s: State) -> float:
+        return max(0.0, s.battery_v - 0.16 + 0.012 * s.noise[s.noise_at - 15])
+
+    getters: dict[str, Getter] = {
+        "FUELSYS1": lambda s: float(s.loop),
+        "FUELSYS2": (lambda s: float(s.loop)) if car.banks == 2 else _fixed(0.0),
+        "LOAD_PCT": lambda s: 100.0 * s.load,
+        "ECT": lambda s: s.ect_degc,
+        "RPM": rpm,
+        "VSS": lambda s: s.speed_m_s * 3.6,
+        "SPARKADV": lambda s: s.spark_deg,
+        "IAT": lambda s: s.iat_degc + 0.1 * s.noise[s.noise_at - 14],
+        "MAF": lambda s: s.maf_g_s,
+        "MAP": lambda s: s.map_kpa,
+        "TP": plate,
+        "RUNTM": lambda s: s.run_s,
+        "OBDSUP": _fixed(1.0),
+        "EVAP_PCT": lambda s: 100.0 * s.purge,
+        "BARO": lambda s: s.p_amb_kpa + 0.1,
+        "VPWR": volts,
+        "LOAD_ABS": lambda s: 100.0 * s.load_abs,
+        "LAMBDA": lambda s: s.lambda_cmd,
+        "TP_R": lambda s: 77.0 * s.throttle,
+        "AAT": lambda s: s.t_amb_degc + 0.3 + 0.04 * s.noise[s.noise_at - 16],
+        "TP_B": lambda s: 100.0 - plate(s) * 0.94,
+        "APP_D": pedal,
+        "APP_E": lambda s: pedal(s) * 0.5 + 0.03 * s.noise[s.noise_at - 17],
+        "APP_F": lambda s: pedal(s) * 0.5,
+        "TAC_PCT": lambda s: 12.6 + 77.0 * s.throttle,
+        "FUEL_TYP": _fixed(1.0),
+        "ALCH_PCT": _fixed(10.0 if car.stoich == STOICH_E10 else 0.0),
+        "EOT": lambda s: s.oil_degc,
+        "FUEL_RATE": lambda s: s.fuel_g_s / s.rail_gain * 3600.0 / FUEL_G_L,
+    }
+    scales = ("LAMBDA_MAX", "O2S_V_MAX", "O2S_I_MAX", "MAP_MAX", "MAF_MAX")
+    getters.update(dict.fromkeys(scales, _fixed(0.0)))
+    for k in range(car.banks):
+        getters.update(_bank_getters(k))
+    return getters
+
+
+def _bank_getters(k: int) -> dict[str, Getter]:
+    """Trims, oxygen sensors and catalyst of bank `k` (from 0)."""
+
+    def of(get: Callable[[BankState], float]) -> Getter:
+        return lambda s: get(s.banks[k])
+
+    def front(s: State) -> float:
+        seen = s.banks[k].lambda_seen + 0.002 * s.noise[s.noise_at - 20 - k]
+        return 1.9999 if seen > 1.9999 else seen if seen > 0.0 else 0.0
+
+    def current(s: State) -> float:
+        # pump current of a planar sensor: about +0.75 mA at lambda 1.7, -1.2 mA at 0.8
+        seen = front(s)
+        return 1.8 * (1.0 - 1.0 / seen) if seen > 1.0 else 5.0 * (seen - 1.0)
+
+    def rear_v(s: State) -> float:
+        return max(0.0, s.banks[k].rear_v + 0.004 * s.noise[s.noise_at - 24 - k])
+
+    def rear_degc(s: State) -> float:
+        degc = s.banks[k].cat_degc
+        return degc - 0.22 * max(0.0, degc - s.t_amb_degc)
+
+    bank = k + 1
+    in_ma, in_v = ("_34", "_24") if k == 0 else ("_38", "_28")
+    return {
+        f"SHRTFT{bank}": of(lambda b: b.short_pct),
+        f"LONGFT{bank}": of(lambda b: b.long_pct),
+        f"LAMBDA{bank}1": front,
+        f"LAMBDA{bank}1{in_ma}": front,
+        f"O2S{bank}1{in_ma}": current,
+        # a wide-range sensor that reports volts: the scale is each maker's own
+        f"O2S{bank}1{in_v}": lambda s: 1.5 + 0.8 * current(s),
+        f"O2S{bank}1": of(lambda b: max(0.0, b.sensor_v)),
+        f"SHRTFT{bank}1": of(lambda b: b.short_pct),
+        f"O2S{bank}2": rear_v,
+        f"SHRTFT{bank}2": _fixed(_NAN),
+        f"CATEMP{bank}1": of(lambda b: b.cat_degc),
+        f"CATEMP{bank}2": rear_degc,
+    }
 
 
 class Readings:
     """Makes the readings of one car; those of one step are made once."""
 
-    __slots__ = ("_car", "_last", "_names", "_now", "_slow", "_slow_at")
+    __slots__ = ("_car", "_getters", "_last", "_now", "_slow", "_slow_at")
 
-    def __init__(self, car: Car, seed: int) -> None:
+    def __init__(self, car: Car) -> None:
         self._car = car
+        self._getters = _engine_getters(car)
         self._now = (-1, -1)
         self._last: dict[str, dict[str, float]] = {}
         self._slow: dict[str, float] = {}
         self._slow_at = (-1, -1)
-        self._names = tuple(_bank_names(bank) for bank in range(1, car.banks + 1))
 
     def take(self, s: State, d: Diagnosis, ecu: str) -> Mapping[str, float]:
         """Acronym to value; the transmission gives its own copy of some."""
@@ -59,55 +141,25 @@ class Readings:
             self._last[ecu] = found
         return found
 
+    def reader(
+        self, s: State, d: Diagnosis, ecu: str, acronyms: Sequence[str]
+    ) -> Callable[[], tuple[float, ...]]:
+        """A function that gives the values of these acronyms whenever it is called: what `take`
+        holds, without making all the others."""
+        if ecu != "7E8" or not all(name in self._getters for name in acronyms):
+            return lambda: tuple([self.take(s, d, ecu)[name] for name in acronyms])
+        getters = [self._getters[name] for name in acronyms]
+        return lambda: tuple([get(s) for get in getters])
+
     def _engine(self, s: State, d: Diagnosis) -> dict[str, float]:
-        noise, i = s.noise, s.noise_at
-        plate = 12.6 + 77.0 * s.throttle + 0.12 * noise[i - 11]
-        pedal = 15.8 + 66.0 * s.pedal + 0.05 * noise[i - 12]
-        barometer = s.p_amb_kpa + 0.1
-        values = {
-            "FUELSYS1": float(s.loop),
-            "FUELSYS2": float(s.loop) if self._car.banks == 2 else 0.0,
-            "LOAD_PCT": 100.0 * s.load,
-            "ECT": s.ect_degc,
-            "RPM": max(0.0, s.rpm + (3.0 * noise[i - 13] if s.running else 0.0)),
-            "VSS": s.speed_m_s * 3.6,
-            "SPARKADV": s.spark_deg,
-            "IAT": s.iat_degc + 0.1 * noise[i - 14],
-            "MAF": s.maf_g_s,
-            "MAP": s.map_kpa,
-            "TP": plate,
-            "RUNTM": s.run_s,
-            "OBDSUP": 1.0,
-            "EVAP_PCT": 100.0 * s.purge,
-            "FLI": d.fuel_level_pct,
-            "BARO": barometer,
-            "VPWR": max(0.0, s.battery_v - 0.16 + 0.012 * noise[i - 15]),
-            "LOAD_ABS": 100.0 * s.load_abs,
-            "LAMBDA": s.lambda_cmd,
-            "TP_R": 77.0 * s.throttle,
-            "AAT": s.t_amb_degc + 0.3 + 0.04 * noise[i - 16],
-            "TP_B": 100.0 - plate * 0.94,
-            "APP_D": pedal,
-            "APP_E": pedal * 0.5 + 0.03 * noise[i - 17],
-            "APP_F": pedal * 0.5,
-            "TAC_PCT": 12.6 + 77.0 * s.throttle,
-            "FUEL_TYP": 1.0,
-            "ALCH_PCT": 10.0 if self._car.stoich == STOICH_E10 else 0.0,
-            "EOT": s.oil_degc,
-            "FUEL_RATE": s.fuel_g_s / s.rail_gain * 3600.0 / FUEL_G_L,
-            "LAMBDA_MAX": 0.0,
-            "O2S_V_MAX": 0.0,
-            "O2S_I_MAX": 0.0,
-            "MAP_MAX": 0.0,
-            "MAF_MAX": 0.0,
-        }
-        self._sensors(s, values)
+        values = {name: get(s) for name, get in self._getters.items()}
         slow_at = (s.step // _SLOW_STEPS, d.revision)
         if slow_at != self._slow_at:
             self._slow_at = slow_at
             self._slow = self._places()
             self._monitors(d, self._slow)
             self._counters(d, self._slow)
+            self._slow["FLI"] = d.fuel_level_pct
         values.update(self._slow)
         return values
 
@@ -118,39 +170,6 @@ class Readings:
             places[f"O2SLOC{bank}1"] = 1.0
             places[f"O2SLOC{bank}2"] = float(self._car.downstream)
         return places
-
-    def _sensors(self, s: State, values: dict[str, float]) -> None:
-        """Trims, oxygen sensors and catalysts of each bank."""
-        noise, i = s.noise, s.noise_at
-        for k, bank in enumerate(s.banks):
-            names = self._names[k]
-            front = bank.lambda_seen + 0.002 * noise[i - 20 - k]
-            front = 1.9999 if front > 1.9999 else front if front > 0.0 else 0.0
-            # pump current of a planar sensor: about +0.75 mA at lambda 1.7, -1.2 mA at 0.8
-            current = 1.8 * (1.0 - 1.0 / front) if front > 1.0 else 5.0 * (front - 1.0)
-            rear_v = bank.rear_v + 0.004 * noise[i - 24 - k]
-            rear_degc = bank.cat_degc - 0.22 * max(0.0, bank.cat_degc - s.t_amb_degc)
-            values.update(
-                zip(
-                    names,
-                    (
-                        bank.short_pct,
-                        bank.long_pct,
-                        front,
-                        front,
-                        current,
-                        # a wide-range sensor that reports volts: the scale is each maker's own
-                        1.5 + 0.8 * current,
-                        bank.sensor_v if bank.sensor_v > 0.0 else 0.0,
-                        bank.short_pct,
-                        rear_v if rear_v > 0.0 else 0.0,
-                        _NAN,
-                        bank.cat_degc,
-                        rear_degc,
-                    ),
-                    strict=True,
-                )
-            )
 
     @staticmethod
     def _monitors(d: Diagnosis, values: dict[str, float]) -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 import random
 
+STEP_S = 0.05
+"""Step of the physics; a slipping clutch takes two sub-steps, the manifold is linearly implicit;
+driver and electrics move every second step."""
 _NOISE_LENGTH = 8191
 
 
@@ -16,7 +19,6 @@ class BankState:
         "cell",
         "delayed",
         "fuel_g_s",
-        "injector_gain",
         "integral",
         "lambda_out",
         "lambda_rear",
@@ -28,10 +30,10 @@ class BankState:
         "sensor_v",
         "short_pct",
         "switches",
+        "wander",
     )
 
-    def __init__(self, injector_gain: float, cells: int, ring: int, degc: float) -> None:
-        self.injector_gain = injector_gain
+    def __init__(self, learnt_pct: list[float], ring: int, degc: float) -> None:
         self.fuel_g_s = 0.0
         self.lambda_out = 2.0
         """Air-fuel ratio leaving the cylinders over the stoichiometric one; 2 is plain air."""
@@ -46,9 +48,12 @@ class BankState:
         """How often the narrow-band sensor has crossed its switch point in closed loop."""
         self.integral = 0.0
         self.short_pct = 0.0
-        self.long_pct = 0.0
-        self.long_trims = [0.0] * cells
+        self.long_pct = learnt_pct[0]
+        self.long_trims = learnt_pct
+        """One for each operating cell."""
         self.cell = 0
+        self.wander = 0.0
+        """How far the fuel is off just now, share: no two cycles get the same."""
         self.cat_degc = degc
 
 
@@ -72,6 +77,7 @@ class State:
         "distance_m",
         "ect_degc",
         "fan_on",
+        "film_g_s",
         "friction_kw",
         "fuel_cut",
         "fuel_g_s",
@@ -195,6 +201,8 @@ class State:
         """How long the trims still wait for the sensor after open loop."""
         self.fuel_g_s = 0.0
         self.fuel_used_g = 0.0
+        self.film_g_s = 0.0
+        """Air that the fuel film on the port's wall has got used to."""
         self.air_used_g = 0.0
         self.purge = 0.0
         self.vapour_g_s = 0.0

@@ -100,6 +100,24 @@ def test_warm_up_driving(key: str):
     assert 5.0 < rate < 14.0
 
 
+@pytest.mark.parametrize("key", ["demo", "demo-small"])
+def test_frost_does_not_keep_a_driven_car_cold(key: str):
+    # common practice, no source: with a closed thermostat and the heater on, a healthy car comes to
+    # its thermostat within a quarter of an hour on the road at -10 degC, and not by idling
+    car = draw_car(int(key)) if key.isdigit() else named_car(key)
+    reached: dict[str, float] = {}
+    for kind, value in (("cruise", 60), ("idle", 0)):
+        phases = (*START, Phase("idle", "idle", 10), Phase("out", kind, 880, value))
+        drive = Drive(car, None, Schedule("frost", phases), ambient_degc=-10.0)
+        ects = ect_minutes(drive, 890)
+        reached[kind] = max(ects)
+        # driven 5 to 10 degC/min in mild air (trade-notes 3), idling 2 to 6: less in frost
+        rate = (ects[4] - ects[0]) / 4.0
+        assert rate > (5.0 if kind == "cruise" else 3.0), ects
+    assert reached["cruise"] > car.regulating_degc - 6.0
+    assert 45.0 < reached["idle"] < reached["cruise"]
+
+
 @pytest.mark.parametrize("seed", [0, 3, 4, 7, 16])
 def test_thermostat_regulates_and_stuck_open_does_not(seed: int):
     car = draw_car(seed)
