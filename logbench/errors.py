@@ -103,6 +103,10 @@ class RecordingTooNewError(RecordingError):
     """The file was written by a newer major version of the format."""
 
 
+class NotesError(RecordingError):
+    """The notes beside a recording cannot be read, or were made for another recording."""
+
+
 class StorageError(LogbenchError):
     """The disk is full, the folder is read-only or gone; what was already written stays."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from html import escape
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QResizeEvent
@@ -12,9 +13,21 @@ from PySide6.QtWidgets import (
     QLabel,
     QPushButton,
     QSizePolicy,
+    QTreeWidget,
     QVBoxLayout,
     QWidget,
 )
+
+
+def plain_tip(text: str) -> str:
+    """A tool tip that shows a text as it is: Qt would take markup in it for its own."""
+    return f'<span style="white-space: pre-wrap">{escape(text)}</span>' if text else ""
+
+
+def current_row(tree: QTreeWidget) -> int:
+    """Place of the chosen item of a flat list, -1 for none."""
+    item = tree.currentItem()
+    return -1 if item is None else tree.indexOfTopLevelItem(item)
 
 
 def middle(widget: QWidget) -> QWidget:
@@ -63,6 +76,7 @@ class Notice(QFrame):
         self.setObjectName("bar")
         self.label = QLabel()
         self.label.setWordWrap(True)
+        self.label.setTextFormat(Qt.TextFormat.PlainText)
         self.label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.label.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
         self.button = QPushButton()
@@ -114,6 +128,7 @@ class StatusLine(QFrame):
         self._labels = {key: QLabel() for key in keys}
         for key, label in self._labels.items():
             label.setAccessibleName(key)
+            label.setTextFormat(Qt.TextFormat.PlainText)
             last = key == keys[-1]
             if last:
                 label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
@@ -123,7 +138,7 @@ class StatusLine(QFrame):
     def tell(self, key: str, text: str) -> None:
         """Show a fact."""
         self._labels[key].setText(text)
-        self._labels[key].setToolTip(text)
+        self._labels[key].setToolTip(plain_tip(text))
 
     def said(self, key: str) -> str:
         """What is shown."""
@@ -141,6 +156,7 @@ class Elided(QLabel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._whole = ""
+        self.setTextFormat(Qt.TextFormat.PlainText)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
 
     @property
@@ -151,7 +167,7 @@ class Elided(QLabel):
     def tell(self, text: str) -> None:
         """Show a text."""
         self._whole = text
-        self.setToolTip(text)
+        self.setToolTip(plain_tip(text))
         self.setAccessibleName(text)
         self._fit()
 

@@ -24,7 +24,7 @@ from logbench.job.model import Job, Photo, ReadingEntry, RecordingEntry, Role, n
 from logbench.job.names import free_name, place_inside, safe_name
 from logbench.job.tomlfile import MOST_BYTES, job_text, parse_job
 from logbench.recording.reader import Recording, open_recording
-from logbench.recording.storage import storage_error, storage_trouble, sync_folder
+from logbench.recording.storage import storage_error, storage_trouble, write_whole
 from logbench.vehicle.records.model import CarReading
 
 JOB_FILE = "job.toml"
@@ -234,22 +234,6 @@ def open_job(path: Path) -> tuple[JobFolder, Job]:
     """The job of a folder, or of its job file. Raises JobMissingError and its kin."""
     folder = JobFolder(path.parent if path.name == JOB_FILE else path)
     return folder, folder.load()
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all; what was there stays until then. Raises StorageError."""
-    with storage_trouble(path):
-        handle, name = tempfile.mkstemp(prefix=".job-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(name).chmod(0o644)
-            Path(name).replace(path)
-            sync_folder(path.parent)
-        finally:
-            Path(name).unlink(missing_ok=True)
 
 
 def file_sha256(path: Path) -> str:

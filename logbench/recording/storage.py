@@ -6,6 +6,7 @@ import contextlib
 import errno
 import os
 import sys
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -63,6 +64,22 @@ def sync_folder(folder: Path) -> None:
             raise
     finally:
         os.close(fd)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all; what was there stays until then. Raises StorageError."""
+    with storage_trouble(path):
+        handle, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            Path(name).chmod(0o644)
+            Path(name).replace(path)
+            sync_folder(path.parent)
+        finally:
+            Path(name).unlink(missing_ok=True)
 
 
 def try_lock(fd: int) -> bool:

@@ -64,7 +64,7 @@ def test_a_derived_signal_plots_and_is_left_out_of_the_csv(reviewing, tmp_path, 
     assert ("TOTAL_TRIM1", ECU) in review.stack.keys
     review.view.set_cursor(20 * SECOND)
     assert model.data(model.index(row, 1)).startswith("2")  # 8 + 16 + sin
-    review.export(tmp_path / "out.csv")
+    review.exporting.export(tmp_path / "out.csv")
     qtbot.waitUntil(lambda: "Written" in review.notice.text, timeout=60_000)
     assert "TOTAL_TRIM" not in (tmp_path / "out.csv").read_text().splitlines()[0]
 

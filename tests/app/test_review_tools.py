@@ -275,7 +275,7 @@ def test_csv_holds_the_samples_of_the_span(reviewing: MainWindow, drive_file, tm
     review.view.set_mark("A", 20 * SECOND)
     review.view.set_mark("B", 10 * SECOND)
     out = tmp_path / "out.csv"
-    review.export(out)
+    review.exporting.export(out)
     qtbot.waitUntil(lambda: "Written" in review.notice.text, timeout=60_000)
     frame = pd.read_csv(out, index_col="t_s")
     assert frame.index[0] == 10.0
@@ -289,10 +289,10 @@ def test_csv_holds_the_samples_of_the_span(reviewing: MainWindow, drive_file, tm
 def test_png_and_svg_show_the_strips(reviewing: MainWindow, tmp_path: Path):
     review = reviewing.review
     shown = (review.stack.width(), review.stack.height() + review.ribbon.height())
-    review.export(tmp_path / "out.png")
+    review.exporting.export(tmp_path / "out.png")
     image = QImage(str(tmp_path / "out.png"))
     assert (image.width(), image.height()) == shown
-    review.export(tmp_path / "out.svg")
+    review.exporting.export(tmp_path / "out.svg")
     root = ET.parse(tmp_path / "out.svg").getroot()
     names = [element.tag.rsplit("}")[-1] for element in root.iter()]
     assert names.count("polyline") + names.count("path") > 200  # traces are lines
@@ -303,16 +303,16 @@ def test_a_place_that_cannot_be_written_is_a_sentence(reviewing: MainWindow, tmp
     review = reviewing.review
     for name in ("x.png", "x.csv"):
         review.notice.hide()
-        review.export(tmp_path / "no such folder" / name)
+        review.exporting.export(tmp_path / "no such folder" / name)
         qtbot.waitUntil(lambda: review.notice.text != "", timeout=60_000)
         assert "could not be written" in review.notice.text
 
 
 def test_another_ending_is_refused(reviewing: MainWindow, tmp_path: Path):
-    reviewing.review.export(tmp_path / "x.gif")
+    reviewing.review.exporting.export(tmp_path / "x.gif")
     assert ".png or .svg" in reviewing.review.notice.text
 
 
 def test_copy_to_the_clipboard(reviewing: MainWindow):
-    reviewing.review.copy_picture()
+    reviewing.review.exporting.copy_picture()
     assert not QGuiApplication.clipboard().image().isNull()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt, Signal
 from PySide6.QtGui import (
@@ -18,11 +19,15 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from logbench.analysis.model import ConditionSpan, Finding, Verdict
+from logbench.app.parts import plain_tip
 from logbench.app.plot.strip import GUTTER, RIGHT
 from logbench.app.plot.ticks import time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
 from logbench.recording.model import Event
+
+if TYPE_CHECKING:
+    from logbench.recording.notes import Note
 
 _EVENTS, _CONDITIONS, _FINDINGS = 16, 30, 10
 HEIGHT = _EVENTS + _CONDITIONS + _FINDINGS + 6
@@ -44,6 +49,7 @@ class Ribbon(QWidget):
         self._conditions: Sequence[ConditionSpan] = ()
         self._events: Sequence[Event] = ()
         self._findings: Sequence[Finding] = ()
+        self._notes: Sequence[Note] = ()
         self._drag: tuple[int, int] | None = None
         self.setFixedHeight(HEIGHT)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
@@ -76,9 +82,14 @@ class Ribbon(QWidget):
         self._findings = sorted(findings, key=lambda f: f.verdict.severity)
         self.update()
 
+    def set_notes(self, notes: Sequence[Note]) -> None:
+        """Notes on spans: a bar over each, and the text where there is room."""
+        self._notes = notes
+        self.update()
+
     def clear(self) -> None:
         """Show nothing."""
-        self._conditions, self._events, self._findings = (), (), ()
+        self._conditions, self._events, self._findings, self._notes = (), (), (), ()
         self.update()
 
     # --- geometry: the ribbon shows all there is, whatever the strips show ---
@@ -141,18 +152,22 @@ class Ribbon(QWidget):
     def _draw_events(self, painter: QPainter) -> None:
         metrics = QFontMetrics(self.font())
         painter.setPen(QColor(self._theme.text))
-        free_from = 0
-        for event in self._events:
-            x = self.x_of(event.t_ns)
-            painter.setBrush(QColor(self._theme.accent))
+        painter.setBrush(QColor(self._theme.accent))
+        said = [(self.x_of(e.t_ns) + 8, e.text or e.kind) for e in self._events]
+        for x, _ in said:
             painter.drawPolygon(
-                QPolygon([QPoint(x - 5, 2), QPoint(x + 5, 2), QPoint(x, _EVENTS - 2)])
+                QPolygon([QPoint(x - 13, 2), QPoint(x - 3, 2), QPoint(x - 8, _EVENTS - 2)])
             )
-            text = event.text or event.kind
+        for note in self._notes:
+            x, end = self.x_of(note.start_ns), self.x_of(note.end_ns)
+            said.append((x + 2, note.text.partition("\n")[0]))
+            painter.fillRect(x, _EVENTS - 4, max(4, end - x), 4, QColor(self._theme.accent))
+        free_from = 0
+        for x, text in sorted(said):
             width = metrics.horizontalAdvance(text)
-            if x + 8 >= free_from and x + 8 + width < self.width():
-                painter.drawText(QRect(x + 8, 0, width + 2, _EVENTS), 0, text)
-                free_from = x + 8 + width + 12
+            if x >= free_from and x + width < self.width():
+                painter.drawText(QRect(x, 0, width + 2, _EVENTS), 0, text)
+                free_from = x + width + 12
 
     def _draw_frame(self, painter: QPainter) -> None:
         view = self._view
@@ -211,7 +226,8 @@ class Ribbon(QWidget):
     def event(self, event: QEvent) -> bool:
         """Tell what lies under the pointer."""
         if isinstance(event, QHelpEvent) and event.type() == QEvent.Type.ToolTip:
-            QToolTip.showText(event.globalPos(), self.described_at(event.pos().x()), self)
+            said = plain_tip(self.described_at(event.pos().x()))
+            QToolTip.showText(event.globalPos(), said, self)
             return True
         return super().event(event)
 
@@ -222,6 +238,7 @@ class Ribbon(QWidget):
         said = [time_text(t_ns / SECOND)]
         said += [c.condition.value for c in self._conditions if c.start_ns <= t_ns < c.end_ns]
         said += [e.text or e.kind for e in self._events if abs(e.t_ns - t_ns) <= near_ns]
+        said += [n.text for n in self._notes if n.start_ns - near_ns <= t_ns <= n.end_ns + near_ns]
         said += [
             f"{f.verdict.value}: {f.subject}"
             for f in self._findings

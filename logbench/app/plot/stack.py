@@ -212,12 +212,9 @@ class StripStack(QWidget):
         for strip in self.strips:
             strip.set_event_times(self._events)
 
-    def set_band(self, signal: str, band: tuple[float | None, float | None] | None) -> None:
-        """Shade the range looked for in the strips that show the signal; None takes it away."""
+    def renew(self) -> None:
+        """Everything may have changed: paint all of it again."""
         for strip in self.strips:
-            for trace in strip.traces:
-                if trace.signal == signal:
-                    trace.band = band
             strip.renew()
 
     # --- painting again ---

@@ -8,7 +8,9 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QWidget
 
 from logbench.analysis.model import Span
+from logbench.app.plot.ticks import unit_text
 from logbench.app.review.search import EXAMPLE
+from logbench.app.units import Units
 from logbench.errors import LogbenchError
 
 Search = Callable[[str], tuple[Span, ...]]
@@ -52,6 +54,12 @@ class FindBar(QWidget):
         self.show()
         self.line.setFocus()
         self.line.selectAll()
+
+    def set_units(self, units: Units) -> None:
+        """The numbers of a condition are in these units from now on."""
+        said = ", ".join(unit_text(units.unit(u)) for u in ("km/h", "degC", "kPa", "g/s"))
+        self.line.setToolTip(f"Numbers are in the units shown: {said} …")
+        self.forget()
 
     def forget(self) -> None:
         """Another recording: what was found no longer counts."""

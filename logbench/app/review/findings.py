@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
-import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from html import escape
 
 from PySide6.QtCore import QRectF, QSize, Qt, Signal
@@ -21,21 +19,22 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Band, Finding
-from logbench.app.plot.ticks import tick_text, time_text, unit_text, value_text
+from logbench.app.finding_text import (
+    ends_in,
+    is_difference,
+    limits,
+    metric_remark,
+    number_text,
+    reason_text,
+)
+from logbench.app.parts import current_row, plain_tip
+from logbench.app.plot.ticks import time_text, unit_text
 from logbench.app.plot.view import SECOND
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
+from logbench.app.units import METRIC, Units
+from logbench.report.units import pretty
 
-_SIGNALS: tuple[tuple[str, re.Pattern[str]], ...] = (
-    ("fuel_trim", re.compile(r"(SHRT|LONG)FT\d|RPM|LOAD_PCT")),
-    ("airflow", re.compile(r"MAFA?|MAP|RPM|LOAD_ABS")),
-    ("warm_up", re.compile(r"ECT\d?|VSS|RPM")),
-)
 _MOST_TIMES = 6
-
-
-def concerns(check: str, signal: str) -> bool:
-    """Whether a signal should be seen with a finding of that check."""
-    return any(key == check and pattern.fullmatch(signal) for key, pattern in _SIGNALS)
 
 
 class BandBar(QWidget):
@@ -44,6 +43,7 @@ class BandBar(QWidget):
     def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.theme = theme
+        self.units = METRIC
         self._finding: Finding | None = None
         self.setFixedHeight(54)
 
@@ -57,8 +57,8 @@ class BandBar(QWidget):
         usable = finding is not None and finding.value is not None and finding.band is not None
         self.setVisible(usable)
         if finding is not None and finding.value is not None and finding.band is not None:
-            said = f"{finding.value:.4g} {finding.unit}, within {limits(finding.band.within)}"
-            self.setAccessibleName(said)
+            within = limits(ends_in(finding.band, finding.band.within, self.units))
+            self.setAccessibleName(f"{number_text(finding, self.units)}, within {within}")
         self.update()
 
     def paintEvent(self, event: QPaintEvent) -> None:
@@ -68,8 +68,13 @@ class BandBar(QWidget):
             return
         painter = QPainter(self)
         left, right = 8.0, self.width() - 8.0
-        ends = [v for v in (*finding.band.watch, *finding.band.within) if v is not None]
-        low, high = min([*ends, finding.value]), max([*ends, finding.value])
+        units, difference = self.units, is_difference(finding)
+        value = units.value(finding.value, finding.unit, difference=difference)
+        outer, inner = (
+            ends_in(finding.band, e, units) for e in (finding.band.watch, finding.band.within)
+        )
+        ends = [v for v in (*outer, *inner) if v is not None]
+        low, high = min([*ends, value]), max([*ends, value])
         pad = (high - low) * 0.12 or 1.0
         low, high = low - pad, high + pad
 
@@ -80,35 +85,39 @@ class BandBar(QWidget):
         watch.setAlpha(70)
         within.setAlpha(120)
         painter.fillRect(QRectF(left, 18, right - left, 12), QColor(self.theme.line))
-        for (start, end), color in ((finding.band.watch, watch), (finding.band.within, within)):
+        for (start, end), color in ((outer, watch), (inner, within)):
             x0, x1 = (left if start is None else x(start)), (right if end is None else x(end))
             painter.fillRect(QRectF(x0, 18, x1 - x0, 12), color)
         painter.setPen(QColor(self.theme.muted))
         self._write_ends(painter, sorted(set(ends)), x)
-        self._point(painter, x(finding.value), finding, x)
+        half = units.value(finding.uncertainty or 0.0, finding.unit, difference=True)
+        self._point(painter, value, half, x)
         painter.end()
 
-    def _write_ends(self, painter: QPainter, ends: list[float], x: object) -> None:
-        assert callable(x)
+    def _write_ends(
+        self, painter: QPainter, ends: list[float], x: Callable[[float], float]
+    ) -> None:
         metrics = painter.fontMetrics()
         free_from = 0.0
         for end in ends:
-            text = tick_text(end, 0.1 if end != round(end) else 1.0)
+            text = limits((end, end)).partition(" to ")[0]
             wide = metrics.horizontalAdvance(text)
             at = min(max(x(end) - wide / 2, 0.0), self.width() - wide)
             if at >= free_from:
                 painter.drawText(QRectF(at, 32, wide + 2, 20), 0, text)
                 free_from = at + wide + 6
 
-    def _point(self, painter: QPainter, at: float, finding: Finding, x: object) -> None:
-        assert callable(x)
+    def _point(
+        self, painter: QPainter, value: float, half: float, x: Callable[[float], float]
+    ) -> None:
+        assert self._finding is not None
+        at = x(value)
         painter.setPen(QPen(QColor(self.theme.text), 2))
         painter.drawLine(int(at), 12, int(at), 34)
-        if finding.uncertainty and finding.value is not None:
-            x0 = max(8.0, x(finding.value - finding.uncertainty))
-            x1 = min(self.width() - 8.0, x(finding.value + finding.uncertainty))
+        if half:
+            x0, x1 = max(8.0, x(value - half)), min(self.width() - 8.0, x(value + half))
             painter.drawLine(int(x0), 24, int(x1), 24)
-        text = number_text(finding)
+        text = number_text(self._finding, self.units)
         wide = painter.fontMetrics().horizontalAdvance(text)
         left = min(max(at - wide / 2, 0), self.width() - wide - 2)
         painter.drawText(QRectF(left, -2, wide + 4, 16), 0, text)
@@ -122,6 +131,7 @@ class FindingsPanel(QWidget):
     def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._theme = theme
+        self.units = METRIC
         self._findings: list[Finding] = []
         self.list = QTreeWidget()
         self.list.setAccessibleName("Findings")
@@ -170,7 +180,7 @@ class FindingsPanel(QWidget):
             item = QTreeWidgetItem(
                 [f"{VERDICT_SYMBOLS[finding.verdict]} {finding.verdict.value}", title_of(finding)]
             )
-            item.setToolTip(1, finding.reason)
+            item.setToolTip(1, plain_tip(pretty(finding.reason)))
             self.list.addTopLevelItem(item)
         self._paint_verdicts()
         self.state.setText(state)
@@ -183,6 +193,19 @@ class FindingsPanel(QWidget):
         self._theme = self.bar.theme = theme
         self._paint_verdicts()
         self.bar.update()
+
+    def set_units(self, units: Units) -> None:
+        """Show numbers in other units."""
+        self.units = self.bar.units = units
+        finding = self.current()
+        self.bar.show_finding(finding)
+        if finding is not None:
+            self.detail.setHtml(as_html(finding, units))
+
+    def current(self) -> Finding | None:
+        """The chosen finding."""
+        place = current_row(self.list)
+        return self._findings[place] if 0 <= place < len(self._findings) else None
 
     def choose(self, index: int) -> None:
         """Choose by place in the list, as a click would."""
@@ -206,7 +229,7 @@ class FindingsPanel(QWidget):
             return
         finding = self._findings[self.list.indexOfTopLevelItem(item)]
         self.bar.show_finding(finding)
-        self.detail.setHtml(as_html(finding))
+        self.detail.setHtml(as_html(finding, self.units))
         self.chosen.emit(finding)
 
 
@@ -216,38 +239,17 @@ def title_of(finding: Finding) -> str:
     return f"{check}: {finding.subject}" if finding.subject else check
 
 
-def number_text(finding: Finding) -> str:
-    """The number with its unit and half width, with as many digits as that deserves."""
-    if finding.value is None:
-        return ""
-    half = finding.uncertainty
-    if not half or not math.isfinite(half):
-        return f"{value_text(finding.value, finding.unit)} {unit_text(finding.unit)}".strip()
-    decimals = min(max(0, 1 - math.floor(math.log10(half))), 4)
-    text = f"{finding.value:,.{decimals}f} ± {half:.{decimals}f}".replace("-", "−")
-    return f"{text} {unit_text(finding.unit)}".strip()
-
-
-def limits(ends: tuple[float | None, float | None]) -> str:
-    """A range in words: `−10 to 10`, `at least 80`, `at most 15`."""
-    low, high = (None if v is None else tick_text(v, 0.1 if v != round(v) else 1) for v in ends)
-    if low is None and high is None:
-        return "any"
-    if low is None:
-        return f"at most {high}"
-    return f"at least {low}" if high is None else f"{low} to {high}"
-
-
-def as_html(finding: Finding) -> str:
+def as_html(finding: Finding, units: Units = METRIC) -> str:
     """The whole finding: number, band, basis, reason, causes, next steps, evidence."""
-    parts = [f"<p><b>{escape(finding.verdict.value)}</b>: {escape(finding.reason)}</p>"]
+    reason = reason_text(finding, units)
+    parts = [f"<p><b>{escape(finding.verdict.value)}</b>: {escape(reason)}</p>"]
     if finding.value is not None:
-        parts.append(f"<p>Number: <b>{escape(number_text(finding))}</b></p>")
+        parts.append(f"<p>Number: <b>{escape(number_text(finding, units))}</b></p>")
     if finding.band is not None:
-        parts.append(_band_html(finding.band))
+        parts.append(_band_html(finding.band, units))
     for title, texts in (("May mean", finding.causes), ("What to do next", finding.next_steps)):
         if texts:
-            items = "".join(f"<li>{escape(text)}</li>" for text in texts)
+            items = "".join(f"<li>{escape(pretty(text))}</li>" for text in texts)
             tag = "ol" if title == "May mean" else "ul"
             parts.append(f"<p>{title}</p><{tag}>{items}</{tag}>")
     if finding.evidence:
@@ -258,13 +260,17 @@ def as_html(finding: Finding) -> str:
         more = len(finding.evidence) - len(spans)
         tail = f" and {more} more" if more > 0 else ""
         parts.append(f"<p>Evidence: {escape(', '.join(spans))}{tail}</p>")
+    remark = metric_remark(" ".join((reason, *finding.causes, *finding.next_steps)), units)
+    if remark:
+        parts.append(f"<p><i>{remark}</i></p>")
     return "".join(parts)
 
 
-def _band_html(band: Band) -> str:
-    unit = unit_text(band.unit)
+def _band_html(band: Band, units: Units) -> str:
+    unit = unit_text(units.unit(band.unit))
+    within, watch = (limits(ends_in(band, ends, units)) for ends in (band.within, band.watch))
     return (
-        f"<p>{escape(band.title)}: within {escape(limits(band.within))} {escape(unit)}, "
-        f"watch {escape(limits(band.watch))} {escape(unit)}.<br>"
+        f"<p>{escape(band.title)}: within {escape(within)} {escape(unit)}, "
+        f"watch {escape(watch)} {escape(unit)}.<br>"
         f"Basis: {escape(band.basis)}. A rule of thumb; the maker's specification comes first.</p>"
     )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QAction
@@ -33,16 +35,20 @@ from logbench.app.plot.stack import StripStack
 from logbench.app.plot.ticks import count_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.review.cross_view import CrossView
-from logbench.app.review.export import copy_picture, save_csv, save_picture
+from logbench.app.review.evidence import Ends, band_of, concerning
+from logbench.app.review.exporting import Exporting
 from logbench.app.review.find_bar import FindBar
-from logbench.app.review.findings import FindingsPanel, concerns
+from logbench.app.review.findings import FindingsPanel
 from logbench.app.review.loading import Judged, Opened, judge, open_for_review, read_rest
+from logbench.app.review.notes_panel import NotesPanel
 from logbench.app.review.playback import Playback
 from logbench.app.review.search import find_spans
 from logbench.app.review.span_panel import SpanPanel
 from logbench.app.review.values import SignalsTable
 from logbench.app.theme import Theme
-from logbench.errors import LogbenchError
+
+if TYPE_CHECKING:
+    from logbench.recording.notes import Note
 
 _SIDE_WIDTH = 356
 
@@ -62,7 +68,11 @@ class ReviewPage(QWidget):
         self.opened: Opened | None = None
         self.judged: Judged | None = None
         self._task: Task | None = None
-        self._banded = ""
+        self.notice = Notice()
+        self.notes = NotesPanel(desk.jobs, self.view)
+        self.exporting = Exporting(
+            self, desk, self.ribbon, self.stack, self.notes, self.notice, lambda: self.opened
+        )
         self.span_panel = SpanPanel(self.view)
         self.cross = CrossView(self.view, theme)
         self.find_bar = FindBar(self._search, self._find_from)
@@ -77,11 +87,19 @@ class ReviewPage(QWidget):
         self.layouts.changed.connect(self._layout_changed)
         self.layouts.told.connect(self.notice.success)
         self.findings.chosen.connect(self.show_finding)
+        self.notes.changed.connect(self.ribbon.set_notes)
+        self.notes.chosen.connect(self.show_note)
+        self.notes.failed.connect(self.notice.trouble)
+        self.notes.removed.connect(lambda said: self.notice.success(said, "Put it back"))
+        self.notice.pressed.connect(self._put_back)
         self.cross.marked.connect(self.stack.set_shades)
         self.find_bar.found.connect(self.stack.set_shades)
         self.find_bar.chosen.connect(self._found)
         desk.look.changed.connect(self.set_theme)
-        for owner in (self.stack, self.signals.model_, self.span_panel, self.cross):
+        for owner in (
+            self.stack, self.signals.model_, self.span_panel, self.cross, self.findings,
+            self.find_bar,
+        ):  # fmt: skip
             owner.set_units(desk.look.units)
             desk.look.units_changed.connect(owner.set_units)
         self.setFocusProxy(self.stack)
@@ -103,10 +121,6 @@ class ReviewPage(QWidget):
         self.find_button = QPushButton("Find  Ctrl+F")
         self.find_button.setAccessibleName("Find when a condition holds")
         self.find_button.clicked.connect(self.find_bar.open)
-        self.export_button = QPushButton("Export …")
-        self.export_button.setAccessibleName("Export what is shown")
-        self.export_button.clicked.connect(self.ask_where_to_export)
-        self.notice = Notice()
         self.progress = QProgressBar()
         self.progress.setMaximum(1000)
         self.progress.setTextVisible(False)
@@ -136,7 +150,7 @@ class ReviewPage(QWidget):
             self.whole,
             self.cross_button,
             self.find_button,
-            self.export_button,
+            self.exporting.button,
             self.playback.button,
             self.playback.speed,
             self.layouts.button,
@@ -179,6 +193,7 @@ class ReviewPage(QWidget):
         self.tabs = QTabWidget()
         self.tabs.addTab(self.findings, "Findings")
         self.tabs.addTab(self.signals, "Signals")
+        self.tabs.addTab(self.notes, "Notes")
         self.tabs.setDocumentMode(True)
         side = QFrame()
         side.setMinimumWidth(320)
@@ -193,6 +208,7 @@ class ReviewPage(QWidget):
         add_command(self, "Finding before", ["Shift+N", "Shift+F8"], lambda: self.step_finding(-1))
         add_command(self, "Show the findings", "Alt+1", lambda: self.tabs.setCurrentIndex(0))
         add_command(self, "Show the signals", "Alt+2", lambda: self.tabs.setCurrentIndex(1))
+        add_command(self, "Show the notes", "Alt+3", lambda: self.tabs.setCurrentIndex(2))
         add_command(self, "Put cursor A here", "A", lambda: self.span_panel.put("A"))
         add_command(self, "Put cursor B here", "B", lambda: self.span_panel.put("B"))
         add_command(self, "Take cursors A and B away", "Shift+A", self.span_panel.clear)
@@ -203,13 +219,16 @@ class ReviewPage(QWidget):
         add_command(self, "Play, or stop playing", "Space", self.playback.toggle)
         add_command(self, "Play faster", "Shift+Up", lambda: self.playback.step_speed(1))
         add_command(self, "Play slower", "Shift+Down", lambda: self.playback.step_speed(-1))
-        add_command(self, "Export what is shown", "Ctrl+E", self.ask_where_to_export)
-        add_command(self, "Copy the picture", "Ctrl+Shift+C", self.copy_picture)
+        add_command(self, "Export what is shown", "Ctrl+E", self.exporting.ask_where)
+        add_command(self, "Copy the picture", "Ctrl+Shift+C", self.exporting.copy_picture)
+        add_command(self, "Take the evidence away", "Shift+Esc", self._unshade)
+        self.notes.add_commands(self)
         add_command(self, "Cancel what is being done", "Ctrl+.", self.cancel)
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
-        return [*self.actions(), *self._shapes.actions(), *self.stack.actions()]
+        owners = (self, self._shapes, self.stack, self.notes)
+        return [action for owner in owners for action in owner.actions()]
 
     # --- doing ---
 
@@ -237,51 +256,6 @@ class ReviewPage(QWidget):
             self._progressed,
         )
 
-    def ask_where_to_export(self) -> None:
-        """Let the user name a file: its ending says whether a picture or the samples."""
-        if self.opened is None:
-            return
-        path = self.opened.recording.path
-        start = str(path.with_suffix(".png")) if path else "drive.png"
-        kinds = "Picture (*.png);;Picture as lines (*.svg);;Samples (*.csv)"
-        name, chosen = QFileDialog.getSaveFileName(self, "Export what is shown", start, kinds)
-        if name:
-            ending = chosen[chosen.index("*") + 1 : -1]
-            file = Path(name)
-            known = file.suffix.lower() in (".png", ".svg", ".csv")
-            self.export(file if known else file.with_name(file.name + ending))
-
-    def export(self, path: Path) -> None:
-        """Write what is shown: the picture, or the samples from A to B or of the view."""
-        opened = self.opened
-        if opened is None:
-            return
-        if path.suffix.lower() != ".csv":
-            try:
-                save_picture(path, self.ribbon, self.stack, self._desk.look.theme)
-            except LogbenchError as error:
-                self.notice.trouble(str(error))
-            else:
-                self._exported(path)
-            return
-        marks = self.view.marks
-        ends = sorted((marks.get("A", self.view.start_ns), marks.get("B", self.view.end_ns)))
-        held = opened.recording.signals  # derived signals are not exported
-        signals = [s for s in dict.fromkeys(s for s, _ in self.stack.keys) if s in held]
-        self._desk.jobs.start(
-            lambda _: save_csv(path, opened.recording, signals, ends[0], ends[1]),
-            self._exported,
-            self.notice.trouble,
-        )
-
-    def copy_picture(self) -> None:
-        """Put the picture of what is shown into the clipboard."""
-        copy_picture(self.ribbon, self.stack, self._desk.look.theme)
-        self.notice.success("The picture is in the clipboard.")
-
-    def _exported(self, path: Path) -> None:
-        self.notice.success(f"Written to {path}")
-
     def cancel(self) -> None:
         """Stop opening or checking."""
         if self._task is not None:
@@ -291,10 +265,10 @@ class ReviewPage(QWidget):
 
     def show_finding(self, finding: Finding) -> None:
         """Shade its evidence, zoom to it, and show the signals it rests on."""
-        self.show_cross(False)
-        wanted = [t for t in self._traces() if t.plottable and concerns(finding.check, t.signal)]
-        for trace in wanted:
+        self._show_strips()
+        for trace in concerning(finding, self._traces()):
             self.layouts.show(trace, True)
+        self._band(band_of(finding, self._traces()))
         self.stack.set_shades(finding.evidence)
         if finding.evidence:
             start = min(span.start_ns for span in finding.evidence)
@@ -302,6 +276,27 @@ class ReviewPage(QWidget):
             self.view.show_around(start, end)
         else:
             self.view.show_all()
+
+    def show_note(self, note: Note) -> None:
+        """Shade its span and zoom to it."""
+        self._show_strips()
+        self._band({})
+        self.stack.set_shades([Span(note.start_ns, note.end_ns)])
+        self.view.show_around(note.start_ns, note.end_ns)
+
+    def _band(self, bands: Mapping[tuple[str, str], Ends]) -> None:
+        for trace in self._traces():
+            trace.band = bands.get(trace.key)
+        self.stack.renew()
+
+    def _show_strips(self) -> None:
+        """The keyboard stays where it is, in a list for one."""
+        self.cross_button.setChecked(False)
+        self._shapes.setCurrentIndex(0)
+
+    def _unshade(self) -> None:
+        self._band({})
+        self.stack.set_shades(())
 
     def show_cross(self, on: bool) -> None:
         """Show scatter and grid (True) or the strips."""
@@ -337,6 +332,7 @@ class ReviewPage(QWidget):
         self.ribbon.set_findings(())
         self.ribbon.set_events(recording.facts.events)
         self.stack.set_event_times([e.t_ns for e in recording.facts.events])
+        self.notes.open(recording.path, recording.facts.samples_sha256)
         self.find_bar.forget()
         self.span_panel.clear()
         self.span_panel.show_traces(self._plotted())
@@ -410,7 +406,12 @@ class ReviewPage(QWidget):
         return [t for strip in self.stack.strips for t in strip.traces]
 
     def _search(self, condition: str) -> tuple[Span, ...]:
-        return () if self.opened is None else find_spans(condition, self.opened.recording)
+        units = self._desk.look.units
+        return () if self.opened is None else find_spans(condition, self.opened.recording, units)
+
+    def _put_back(self) -> None:
+        self.notes.put_back()
+        self.notice.hide()
 
     def _find_from(self) -> int:
         """Where 'next' begins: at the cursor, else before what is shown."""

@@ -13,6 +13,7 @@ from logbench.analysis.alignment import Values, interval_s, previous, runs
 from logbench.analysis.expressions import evaluate, names_in
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.model import Span
+from logbench.app.units import METRIC, Units
 from logbench.errors import UsageError
 
 Mask = npt.NDArray[np.bool_]
@@ -30,8 +31,8 @@ _OLDEST_S = 3.0
 """A value counts for at most this long, or three times its signal's usual interval."""
 
 
-def find_spans(condition: str, recording: RecordingLike) -> tuple[Span, ...]:
-    """The spans in which a condition holds, in order.
+def find_spans(condition: str, recording: RecordingLike, units: Units = METRIC) -> tuple[Span, ...]:
+    """The spans in which a condition holds, in order; its numbers are in `units`.
 
     A condition is comparisons of arithmetic expressions over acronyms, joined by `and` and `or`
     (`and` binds closer). Raises `UsageError` with the form, `SignalUnsupportedError` for a signal
@@ -47,6 +48,7 @@ def find_spans(condition: str, recording: RecordingLike) -> tuple[Span, ...]:
         name: previous(trace, t_ns, max(_OLDEST_S, 3 * _finite(interval_s(trace))))
         for name, trace in traces.items()
     }
+    values = {name: units.array(found, traces[name].unit) for name, found in values.items()}
     holds = np.zeros(len(t_ns), bool)
     for term in terms:
         every = np.ones(len(t_ns), bool)

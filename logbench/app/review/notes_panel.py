@@ -1,0 +1,229 @@
+"""Notes on spans: a list beside the strips, kept in a file beside the recording."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+from threading import Lock
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QHeaderView,
+    QInputDialog,
+    QLabel,
+    QPushButton,
+    QTreeWidget,
+    QTreeWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.background import Jobs
+from logbench.app.commands import add_command
+from logbench.app.parts import current_row, plain_tip
+from logbench.app.plot.ticks import time_text
+from logbench.app.plot.view import SECOND, TimeView
+from logbench.errors import LogbenchError
+
+if TYPE_CHECKING:
+    from logbench.recording.notes import Note
+
+Change = Callable[[Sequence["Note"]], Sequence["Note"]]
+_one_at_a_time = Lock()
+_HOW = (
+    "No notes yet. Put cursors A and B around a stretch of the drive (keys A and B), then press M "
+    "to write a note on it."
+)
+
+
+class NotesPanel(QWidget):
+    """Reads and writes the notes of one recording, off the window's thread."""
+
+    changed = Signal(object)
+    """The notes there are now."""
+    chosen = Signal(object)
+    """The user chose this one."""
+    failed = Signal(str)
+    removed = Signal(str)
+    """A sentence: a note was removed, and `put_back` brings it back."""
+
+    def __init__(self, jobs: Jobs, view: TimeView, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._jobs, self._view = jobs, view
+        self._recording: Path | None = None
+        self._sha256 = ""
+        self._removed: Note | None = None
+        self.notes: tuple[Note, ...] = ()
+        self.how = QLabel(_HOW)
+        self.how.setObjectName("muted")
+        self.how.setWordWrap(True)
+        self.list = QTreeWidget()
+        self.list.setAccessibleName("Notes")
+        self.list.setHeaderLabels(["From", "For", "Note"])
+        self.list.setRootIsDecorated(False)
+        self.list.setUniformRowHeights(True)
+        header = self.list.header()
+        for column in (0, 1):
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+        header.setStretchLastSection(True)
+        self.list.currentItemChanged.connect(self._chosen)
+        self.list.itemActivated.connect(lambda *_: self.ask_to_edit())
+        row = QHBoxLayout()
+        for text, name, run in (
+            ("New  M", "Write a note on the span from A to B", self.ask_to_add),
+            ("Edit", "Edit the chosen note", self.ask_to_edit),
+            ("Remove", "Remove the chosen note", self.remove),
+        ):
+            button = QPushButton(text)
+            button.setAccessibleName(name)
+            button.clicked.connect(run)
+            row.addWidget(button)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 4, 0, 0)
+        layout.addWidget(self.how)
+        layout.addWidget(self.list, 1)
+        layout.addLayout(row)
+
+    def add_commands(self, owner: QWidget) -> None:
+        """A note is written from anywhere on the page; edited and removed in the list."""
+        add_command(owner, "Write a note on the span from A to B", "M", self.ask_to_add)
+        add_command(owner, "Next note", "Alt+N", lambda: self.step(1))
+        add_command(owner, "Note before", "Alt+Shift+N", lambda: self.step(-1))
+        add_command(self, "Edit the chosen note", "F2", self.ask_to_edit)
+        add_command(self, "Remove the chosen note", "Del", self.remove)
+
+    # --- reading and showing ---
+
+    def open(self, recording: Path | None, samples_sha256: str) -> None:
+        """Another recording: read its notes."""
+        self._recording, self._sha256, self._removed = recording, samples_sha256, None
+        self._show(())
+        if recording is not None:
+            self._run(_read, recording, samples_sha256)
+
+    def step(self, by: int) -> None:
+        """Choose the next note, or the one before."""
+        count = self.list.topLevelItemCount()
+        if count:
+            at = current_row(self.list)
+            item = self.list.topLevelItem((at + by) % count if at >= 0 else 0)
+            if item is not None:
+                self.list.setCurrentItem(item)
+
+    def current(self) -> Note | None:
+        """The chosen note."""
+        at = current_row(self.list)
+        return self.notes[at] if 0 <= at < len(self.notes) else None
+
+    def _show(self, notes: Sequence[Note]) -> None:
+        self.notes = tuple(notes)
+        self.list.blockSignals(True)
+        self.list.clear()
+        for note in notes:
+            first = note.text.partition("\n")[0]
+            lasts = time_text((note.end_ns - note.start_ns) / SECOND, 0.1)
+            item = QTreeWidgetItem([time_text(note.start_ns / SECOND, 0.1), lasts, first])
+            item.setToolTip(2, plain_tip(note.text))
+            self.list.addTopLevelItem(item)
+        self.list.blockSignals(False)
+        self.how.setVisible(not notes)
+        self.changed.emit(self.notes)
+
+    def _chosen(self, *_: object) -> None:
+        note = self.current()
+        if note is not None:
+            self.chosen.emit(note)
+
+    # --- changing ---
+
+    def ask_to_add(self) -> None:
+        """Ask for the text of a note on the span between the cursors A and B."""
+        marks = self._view.marks
+        if self._recording is None:
+            self.failed.emit("Open a recording first (Ctrl+O); notes are kept beside its file.")
+        elif not {"A", "B"} <= marks.keys():
+            self.failed.emit("Put cursors A and B around the stretch first: keys A and B.")
+        else:
+            text = self._ask("Note on the span from A to B", "")
+            if text:
+                self.add(marks["A"], marks["B"], text)
+
+    def ask_to_edit(self) -> None:
+        """Ask for another text of the chosen note."""
+        note = self.current()
+        if note is None:
+            self.failed.emit("Choose a note in the list first.")
+            return
+        text = self._ask("Edit the note", note.text)
+        if text:
+            self.edit(note, text)
+
+    def add(self, start_ns: int, end_ns: int, text: str) -> None:
+        """Write a note on a span."""
+        from logbench.recording.notes import new_note
+
+        try:
+            note = new_note(start_ns, end_ns, text)
+        except LogbenchError as error:
+            self.failed.emit(str(error))
+            return
+        self._change(lambda held: [*held, note])
+
+    def edit(self, note: Note, text: str) -> None:
+        """Give a note another text."""
+        from logbench.recording.notes import new_note
+
+        try:
+            fresh = note.model_copy(update={"text": new_note(0, 0, text).text})
+        except LogbenchError as error:
+            self.failed.emit(str(error))
+            return
+        self._change(lambda held: [fresh if n == note else n for n in held])
+
+    def remove(self) -> None:
+        """Remove the chosen note; it can be put back."""
+        note = self.current()
+        if note is not None:
+            self._removed = note
+            self._change(lambda held: [n for n in held if n != note])
+            self.removed.emit("The note was removed.")
+
+    def put_back(self) -> None:
+        """Undo the last removal."""
+        note, self._removed = self._removed, None
+        if note is not None:
+            self._change(lambda held: [*held, note])
+
+    def _change(self, change: Change) -> None:
+        if self._recording is not None:
+            self._run(_change, self._recording, self._sha256, change)
+
+    def _run(self, work: Callable[..., tuple[Note, ...]], recording: Path, *rest: object) -> None:
+        """Stale answers, of a recording that is shown no longer, are dropped."""
+
+        def done(notes: tuple[Note, ...]) -> None:
+            if self._recording == recording:
+                self._show(notes)
+
+        self._jobs.start(lambda _: work(recording, *rest), done, partial(self.failed.emit))
+
+    def _ask(self, title: str, text: str) -> str:
+        flags = Qt.WindowType.Dialog
+        found, given = QInputDialog.getMultiLineText(self, title, "Text of the note", text, flags)
+        return found.strip() if given else ""
+
+
+def _read(recording: Path, samples_sha256: str) -> tuple[Note, ...]:
+    from logbench.recording.notes import read_notes
+
+    return read_notes(recording, samples_sha256)
+
+
+def _change(recording: Path, samples_sha256: str, change: Change) -> tuple[Note, ...]:
+    from logbench.recording.notes import change_notes
+
+    with _one_at_a_time:
+        return change_notes(recording, samples_sha256, change)

@@ -1,0 +1,147 @@
+"""Notes on spans of a recording, in a small file beside it: a finished recording never changes.
+
+`drive.parquet` has its notes in `drive.parquet.notes.json`: one JSON document, written whole or
+not at all. It names the samples it was made for, so that notes are never shown on another drive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from logbench.errors import NotesError
+from logbench.recording.storage import numbered, storage_trouble, write_whole
+
+SCHEMA_VERSION = "1.0"
+"""A newer major version is not read, and not written over."""
+MOST_BYTES = 4_000_000
+MOST_NOTES = 2000
+MOST_CHARS = 2000
+_LATEST_NS = 400 * 24 * 3600 * 10**9
+
+
+class Note(BaseModel):
+    """What somebody wrote about a stretch of a drive; both ends included, on its own clock."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    start_ns: int = Field(ge=0, le=_LATEST_NS)
+    end_ns: int = Field(ge=0, le=_LATEST_NS)
+    text: str = Field(min_length=1, max_length=MOST_CHARS)
+    made_utc: str = Field(default="", max_length=40)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Note:
+        if self.end_ns < self.start_ns:
+            raise ValueError("end_ns lies before start_ns")
+        return self
+
+
+class _Document(BaseModel):
+    model_config = ConfigDict(extra="allow")
+
+    schema_version: str = Field(default=SCHEMA_VERSION, pattern=r"^\d{1,4}\.\d{1,4}$")
+    samples_sha256: str = Field(default="", max_length=100)
+    notes: list[Note] = Field(default_factory=list, max_length=MOST_NOTES)
+
+
+def new_note(start_ns: int, end_ns: int, text: str) -> Note:
+    """A note made now on a span, its ends in either order. Raises `NotesError` for a text that is
+    empty or too long."""
+    text = text.strip()
+    if not 1 <= len(text) <= MOST_CHARS:
+        raise NotesError(f"A note has 1 to {MOST_CHARS} characters; this one has {len(text)}.")
+    low, high = sorted((max(0, start_ns), max(0, end_ns)))
+    made = datetime.now(UTC).isoformat(timespec="seconds")
+    return Note(start_ns=low, end_ns=high, text=text, made_utc=made)
+
+
+def notes_path(recording: Path) -> Path:
+    """The file beside a recording that holds its notes."""
+    return recording.with_name(f"{recording.name}.notes.json")
+
+
+def read_notes(recording: Path, samples_sha256: str = "") -> tuple[Note, ...]:
+    """The notes of a recording in order of time; none without the file.
+
+    Raises `NotesError` when the file cannot be used, or was made for other samples than
+    `samples_sha256` (`Facts.samples_sha256`; empty: not compared).
+    """
+    path = notes_path(recording)
+    document = _read(path)
+    made_for = document.samples_sha256
+    if made_for and samples_sha256 and made_for != samples_sha256:
+        raise NotesError(
+            f"The notes in {path.name} were made for another recording; move that file away to "
+            "begin notes for this one."
+        )
+    return tuple(sorted(document.notes, key=lambda n: (n.start_ns, n.end_ns)))
+
+
+def change_notes(
+    recording: Path, samples_sha256: str, change: Callable[[Sequence[Note]], Sequence[Note]]
+) -> tuple[Note, ...]:
+    """Read the notes, change them, write them whole; what is there now.
+
+    A file that cannot be read is set aside under another name, never lost. Raises `NotesError`
+    when the notes belong to another recording or a newer version, or are too many;
+    `StorageError`.
+    """
+    path = notes_path(recording)
+    try:
+        held = read_notes(recording, samples_sha256)
+        document = _read(path)
+    except _UnreadableError:
+        _set_aside(path)
+        held, document = (), _Document()
+    fresh = sorted(change(held), key=lambda n: (n.start_ns, n.end_ns))
+    if len(fresh) > MOST_NOTES:
+        raise NotesError(f"A recording has room for {MOST_NOTES} notes: remove some first.")
+    document.notes = fresh
+    document.samples_sha256 = samples_sha256 or document.samples_sha256
+    if fresh or path.exists():
+        write_whole(path, document.model_dump_json(indent=1).encode())
+    return tuple(fresh)
+
+
+class _UnreadableError(NotesError):
+    """The file is damaged, not merely another recording's or too new."""
+
+
+def _read(path: Path) -> _Document:
+    try:
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except FileNotFoundError:
+        return _Document()
+    except OSError as error:
+        raise NotesError(
+            f"The notes in {path} cannot be read ({error.strerror or error}): check the file."
+        ) from error
+    try:
+        if len(data) > MOST_BYTES:
+            raise ValueError("too large")
+        document = _Document.model_validate_json(data)
+    except (ValidationError, ValueError, RecursionError) as error:
+        raise _UnreadableError(
+            f"The notes in {path.name} cannot be understood; they are left as they are, and set "
+            "aside under another name when you write a new one."
+        ) from error
+    if _major(document.schema_version) > _major(SCHEMA_VERSION):
+        raise NotesError(
+            f"The notes in {path.name} were written by a newer logbench: install it to read them."
+        )
+    return document
+
+
+def _major(version: str) -> int:
+    return int(version.partition(".")[0])
+
+
+def _set_aside(path: Path) -> None:
+    aside = next(p for p in numbered(path.with_name(f"{path.name}.unreadable")) if not p.exists())
+    with storage_trouble(path):
+        path.rename(aside)

@@ -1,0 +1,152 @@
+"""Notes on spans, and a finding's band on the strips, in the real window."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QApplication, QInputDialog
+
+from logbench.analysis.model import Band, Finding, Span, Verdict
+from logbench.app.plot.view import SECOND
+from logbench.app.review.evidence import band_of, concerning
+from logbench.app.window import MainWindow
+from logbench.recording.notes import change_notes, new_note, notes_path, read_notes
+
+_PLAIN = Qt.KeyboardModifier.NoModifier
+
+
+@pytest.fixture
+def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
+    window.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    window.activateWindow()
+    return window
+
+
+def put_a_and_b(window: MainWindow, a_s: float, b_s: float, qtbot) -> None:
+    review = window.review
+    review.stack.setFocus()
+    for key, at in ((Qt.Key.Key_A, a_s), (Qt.Key.Key_B, b_s)):
+        review.view.set_cursor(round(at * SECOND))
+        qtbot.keyClick(review.stack, key)
+
+
+def test_a_note_written_edited_removed_and_put_back(
+    reviewing: MainWindow, drive_file: Path, qtbot, monkeypatch
+):
+    review = reviewing.review
+    texts = iter(["hiss at idle\nunder the bonnet", "hiss, louder with the lights on"])
+    monkeypatch.setattr(QInputDialog, "getMultiLineText", lambda *_: (next(texts), True))
+    before = drive_file.read_bytes()
+    qtbot.keyClick(review.stack, Qt.Key.Key_M)
+    assert "keys A and B" in review.notice.text
+    put_a_and_b(reviewing, 40, 12.5, qtbot)
+    qtbot.keyClick(review.stack, Qt.Key.Key_M)
+    qtbot.waitUntil(lambda: len(review.notes.notes) == 1)
+    assert drive_file.read_bytes() == before
+    assert read_notes(drive_file)[0].text == "hiss at idle\nunder the bonnet"
+    review.view.show_all()
+    said = review.ribbon.described_at(review.ribbon.x_of(20 * SECOND))
+    assert "under the bonnet" in said
+    qtbot.keyClick(review.stack, Qt.Key.Key_3, Qt.KeyboardModifier.AltModifier)
+    assert review.notes.list.isVisible()
+    qtbot.keyClick(review.notes.list, Qt.Key.Key_N, Qt.KeyboardModifier.AltModifier)
+    assert review.stack.strips[0].canvas.shades == (Span(12_500_000_000, 40 * SECOND),)
+    assert review.view.start_ns <= 12.5 * SECOND < 40 * SECOND <= review.view.end_ns
+    review.notes.list.setFocus()
+    qtbot.keyClick(review.notes.list, Qt.Key.Key_F2)
+    qtbot.waitUntil(lambda: "lights" in review.notes.notes[0].text)
+    qtbot.keyClick(review.notes.list, Qt.Key.Key_N, Qt.KeyboardModifier.AltModifier)
+    qtbot.keyClick(review.notes.list, Qt.Key.Key_Delete)
+    qtbot.waitUntil(lambda: review.notes.notes == ())
+    assert review.notes.how.isVisible()
+    review.notice.button.click()
+    qtbot.waitUntil(lambda: len(review.notes.notes) == 1)
+    assert "lights" in read_notes(drive_file)[0].text
+
+
+def test_notes_go_into_the_csv_of_the_span_in_the_units_shown(
+    reviewing: MainWindow, drive_file: Path, tmp_path: Path, qtbot
+):
+    review = reviewing.review
+    review.notes.add(round(55.04 * SECOND), 60 * SECOND, "=HYPERLINK(1)")
+    review.notes.add(150 * SECOND, 160 * SECOND, "outside the span")
+    qtbot.waitUntil(lambda: len(review.notes.notes) == 2)
+    put_a_and_b(reviewing, 50, 58, qtbot)
+    reviewing.desk.look.choose_units(True)
+    out = tmp_path / "span.csv"
+    review.exporting.export(out)
+    qtbot.waitUntil(lambda: "Written" in review.notice.text, timeout=60_000)
+    frame = pd.read_csv(out, index_col="t_s")
+    told = frame["note"].dropna()
+    assert told.index.tolist() == [pytest.approx(55.1)]
+    assert told.iloc[0] == '"=HYPERLINK(1)" (55.0 to 60.0 s)'  # never a formula
+    np.testing.assert_allclose(frame["VSS (mph)"].dropna(), 60 / 1.609344, rtol=1e-6)
+    np.testing.assert_allclose(frame["ECT (degF)"].dropna(), 194.0, rtol=1e-6)
+
+
+def test_notes_that_cannot_be_used_are_a_sentence(window: MainWindow, drive_file: Path, qtbot):
+    change_notes(drive_file, "of another drive", lambda _: [new_note(0, SECOND, "x")])
+    window.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: "another recording" in window.review.notice.text, timeout=20_000)
+    assert window.review.notes.notes == ()
+    notes_path(drive_file).write_bytes(b"\x00{")
+    window.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: "cannot be understood" in window.review.notice.text, timeout=20_000)
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+
+
+def test_markup_in_a_note_is_text(reviewing: MainWindow, qtbot):
+    review = reviewing.review
+    review.notes.add(0, SECOND, "<img src=x>")
+    qtbot.waitUntil(lambda: len(review.notes.notes) == 1)
+    item = review.notes.list.topLevelItem(0)
+    assert item.text(2) == "<img src=x>"
+    assert "&lt;img" in item.toolTip(2)
+
+
+# --- the band of a finding ---
+
+
+def finding(check: str, key: str, subject: str, within: tuple[float, float]) -> Finding:
+    band = Band(key, "t", "%", within, within, "b")
+    return Finding(check, subject, Verdict.ACT, "r", band=band)
+
+
+def test_a_chosen_finding_draws_its_band(reviewing: MainWindow, qtbot):
+    review = reviewing.review
+    found = review.findings.findings
+    index = next(n for n, f in enumerate(found) if f.band and f.band.key == "fuel_trim_total")
+    review.findings.choose(index)
+    QApplication.processEvents()
+    strip = next(s for s in review.stack.strips if ("TOTAL_TRIM1", "computed") in
+                 [t.key for t in s.traces])  # fmt: skip
+    trace = next(t for t in strip.traces if t.signal == "TOTAL_TRIM1")
+    assert trace.band == found[index].band.within
+    assert strip.range.low <= -10  # room for all of the band
+    assert strip.range.high >= 10
+    image = strip.canvas.pixmap.toImage()
+    inside, outside = (image.pixelColor(3, int(strip.canvas.y_of(v))) for v in (-6.5, 13.5))
+    assert inside != outside
+    qtbot.keyClick(review.stack, Qt.Key.Key_Escape, Qt.KeyboardModifier.ShiftModifier)
+    assert trace.band is None
+    assert review.stack.strips[0].canvas.shades == ()
+
+
+def test_bands_go_to_the_traces_they_hold_for(reviewing: MainWindow):
+    traces = reviewing.review.opened.traces
+    total = finding("fuel_trim", "fuel_trim_total", "bank 1, warm idle", (-10, 10))
+    assert band_of(total, traces) == {("TOTAL_TRIM1", "computed"): (-10, 10)}
+    other = finding("fuel_trim", "fuel_trim_total", "bank 2, warm idle", (-10, 10))
+    assert band_of(other, traces) == {}
+    plateau = finding("warm_up", "warm_up_plateau", "settled", (80, 105))
+    assert band_of(plateau, traces) == {("ECT", "7E8"): (80, 105)}
+    rate = finding("warm_up", "warm_up_rate_idle", "rate", (1, 5))
+    assert band_of(rate, traces) == {}
+    assert {t.signal for t in concerning(plateau, traces)} == {"ECT", "VSS", "RPM"}
+    idle = finding("idle", "idle_stability", "idle speed", (0, 50))
+    assert [t.signal for t in concerning(idle, traces)] == ["RPM"]
