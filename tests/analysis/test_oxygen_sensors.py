@@ -31,6 +31,8 @@ def sensors(scene):
 
 def test_a_good_front_sensor_and_catalyst():
     found = sensors(narrow())
+    assert found.pop("bank 1 front sensor, enrichment").verdict is Verdict.NOT_JUDGED  # no pull
+    assert found.pop("bank 1 front sensor, fuel cut").verdict is not Verdict.NOT_JUDGED
     assert {f.verdict for f in found.values()} == {Verdict.WITHIN}
     assert found["bank 1 front sensor, switching"].value == pytest.approx(1.0, abs=0.1)
     assert found["bank 1 front sensor, share rich"].value == pytest.approx(50, abs=3)
@@ -136,4 +138,4 @@ def test_nothing_recorded():
     (only,) = sensors(Scene([IDLE])).values()
     assert only.verdict is Verdict.NOT_JUDGED
     found = sensors(Scene([IDLE]).set(O2S11=0.5, ECT=20.0))
-    assert [f.verdict for f in found.values()] == [Verdict.NOT_JUDGED]
+    assert {f.verdict for f in found.values()} == {Verdict.NOT_JUDGED}

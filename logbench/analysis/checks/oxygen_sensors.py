@@ -11,12 +11,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logbench.analysis import alignment, causes
+from logbench.analysis import alignment, causes, sensor_response
 from logbench.analysis.airflow import reads_low
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
 from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.sensor_response import response_findings
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import Samples, View
 from logbench.recording.model import Trace
@@ -29,11 +30,16 @@ BANDS = (
     "o2_front_lean",
     "o2_front_rich_share",
     "o2_front_rate",
+    "o2_enriched",
+    "o2_fuel_cut",
+    "o2_response",
     "o2_rear_ratio",
     "lambda_closed_loop",
     "lambda_full_load",
     "lambda_rise",
 )
+PARTS = (sensor_response,)
+"""Modules that do part of the work, for the documentation."""
 INPUTS = ("O2S11", "O2S21", "O2S12", "O2S22", "LAMBDA11", "LAMBDA21", "LAMBDA")
 
 SWITCH_V = 0.45
@@ -85,6 +91,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
             findings += _wide_range(view, bands, bank, wide)
         elif front is not None:
             findings += _front(view, bands, bank, front)
+            findings += response_findings(view, bands, f"bank {bank} front sensor", front)
             if rear is not None:
                 findings.append(_rear(view, bands, bank, front, rear))
     if not findings:
