@@ -56,5 +56,10 @@ LEAN_LOAD = Cause("weak_fuel", "lean under load: fuel delivery")
 IDLE_UNSTEADY = Cause("idle_unsteady", "misfire, vacuum leak, dirty throttle or idle control")
 IDLE_HIGH = Cause("unmetered_air", "air getting past the closed throttle (leak, stuck throttle)")
 PEDAL_PAIR = Cause("pair", "one of the paired sensors worn, or its reference or ground")
+PEDAL_STOP = Cause("pedal_stop", "pedal held up before its stop (mat, carpet, cable)")
+TORQUE_LIMIT = Cause(
+    "torque_limit", "engine computer limiting the throttle (limp mode, traction, gearbox)"
+)
+THROTTLE_STICKS = Cause("throttle_sticks", "throttle body dirty, worn or sticking")
 SLIP = Cause("slip", "clutch or converter slipping, or a speed signal that is wrong")
 LATE_LOOP = Cause("late_loop", "oxygen sensor heater or sensor slow to start working")

@@ -81,8 +81,55 @@ def test_a_pair_that_parts_on_its_way():
 def test_a_pair_that_hardly_moves_or_is_skewed_is_not_judged():
     still = Scene([IDLE]).set(APP_E=20.0)
     assert run("throttle_pedal", still)["APP_D and APP_E"].verdict is Verdict.NOT_JUDGED
-    (only,) = run("throttle_pedal", Scene([IDLE])).values()
-    assert only.verdict is Verdict.NOT_JUDGED
+    alone = run("throttle_pedal", Scene([IDLE]))
+    assert {f.verdict for f in alone.values()} == {Verdict.NOT_JUDGED}
+
+
+REACHED = "full throttle reached"
+
+
+def floored(tp=88.0, pedal=95.0, seconds=3.0, **signals) -> Scene:
+    full = Phase(seconds, 3500, kmh=80, tp=tp, load=98, map_kpa=98, loop=4, pedal=pedal)
+    scene = Scene([IDLE, CRUISE, full, CRUISE])
+    return scene.set(**{k: scene.over([15, 22, v, 22]) for k, v in signals.items()})
+
+
+@pytest.mark.parametrize(
+    ("tp", "verdict"), [(88, Verdict.WITHIN), (68, Verdict.WATCH), (40, Verdict.WATCH)]
+)
+def test_full_throttle_with_the_pedal_on_the_floor(tp, verdict):
+    finding = run("throttle_pedal", floored(tp=tp))[REACHED]
+    assert finding.verdict is verdict
+    assert finding.value == pytest.approx(tp, abs=0.5)
+    assert "APP_D on the floor" in finding.reason
+    assert 121 < finding.evidence[0].start_ns / 1e9 < 123
+
+
+def test_a_throttle_that_does_not_follow_and_one_that_is_not_asked():
+    sticks = run("throttle_pedal", floored(tp=50, TAC_PCT=88))[REACHED]
+    assert sticks.causes[0] == causes.THROTTLE_STICKS.text
+    limited = run("throttle_pedal", floored(tp=50, TAC_PCT=51))[REACHED]
+    assert causes.TORQUE_LIMIT.text in limited.causes
+    assert "51 % commanded" in limited.reason
+
+
+def test_full_throttle_that_was_not_asked_for_is_not_judged():
+    for scene in (floored(tp=40, pedal=30), floored(tp=88, seconds=1.6)):
+        finding = run("throttle_pedal", scene)[REACHED]
+        assert finding.verdict is Verdict.NOT_JUDGED
+        assert "where lawful and safe" in finding.next_steps[0]
+    # without a pedal signal only what did open fully is told
+    assert run("throttle_pedal", floored().drop("APP_D"))[REACHED].verdict is Verdict.WITHIN
+    blind = run("throttle_pedal", floored(tp=60).drop("APP_D"))[REACHED]
+    assert blind.verdict is Verdict.NOT_JUDGED
+    assert REACHED not in run("throttle_pedal", floored().drop("TP"))
+
+
+def test_the_relative_throttle_stands_in():
+    finding = run("throttle_pedal", floored(TP_R=72).drop("TP"))[REACHED]
+    assert finding.verdict is Verdict.WITHIN
+    assert finding.band.key == "throttle_reached_relative"
+    assert run("throttle_pedal", floored(TP_R=40).drop("TP"))[REACHED].verdict is Verdict.WATCH
 
 
 def test_real_pairs_agree(shared_dir):

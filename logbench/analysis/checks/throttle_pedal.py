@@ -1,9 +1,14 @@
-"""Paired throttle and pedal sensors against each other.
+"""Paired throttle and pedal sensors against each other, and whether full throttle is reached.
 
 Inputs: `TP` with `TP_B`, `TP_C`; `APP_D` with `APP_E`, `APP_F`. A pair is often 2:1 but not always,
 and one may fall as the other rises: a line is fitted for this car, and what lies off it is judged.
 Only samples at which neither moved are compared: even the samples of one request are taken one
 after the other.
+
+Full throttle: `APP_D` (or `APP_R`) on the floor for a second, engine running or not; the highest
+`TP` (else `TP_R`) from half a second on. Without a floored pedal it is not judged; without a pedal
+signal only a throttle that did open fully is. `TAC_PCT` tells a throttle that does not follow from
+one that is not asked to.
 """
 
 from __future__ import annotations
@@ -14,13 +19,14 @@ from logbench.analysis import alignment, causes
 from logbench.analysis.alignment import Mask, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
-from logbench.analysis.model import Finding, Span
+from logbench.analysis.grid import schmitt
+from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
 
 KEY = "throttle_pedal"
 TITLE = "Throttle and pedal sensors"
 ORDER = 9
-BANDS = ("paired_sensors",)
+BANDS = ("paired_sensors", "throttle_reached", "throttle_reached_relative")
 INPUTS = ("TP", "TP_B", "TP_C", "APP_D", "APP_E", "APP_F")
 
 PAIRS = (("TP", "TP_B"), ("TP", "TP_C"), ("APP_D", "APP_E"), ("APP_D", "APP_F"))
@@ -29,6 +35,28 @@ LEAST_TRAVEL_PCT = 10.0
 REST_PCT = 0.6
 STEP_PCT = 100.0 / 255.0
 
+FLOOR_PCT = {"APP_D": 70.0, "APP_E": 35.0, "APP_R": 85.0}
+"""A pedal sensor on the floor reads at least this; the second one often half of the first. [CP]"""
+FLOOR_REACH_PCT = 3.0
+FLOOR_S, SETTLE_S = 1.0, 0.5
+HELD_SAMPLES = 2
+
+_FLOOR = (
+    "With the key on and the engine off press the pedal to the floor for two seconds, with TP and"
+    " APP_D; some throttles open only with the engine running: then, where lawful and safe, record"
+    " one full-throttle pull."
+)
+NOT_REACHED = Explanation(
+    (causes.PEDAL_STOP, causes.TORQUE_LIMIT, causes.THROTTLE_STICKS),
+    (
+        "TAC_PCT tells whether the engine computer asked for more than the throttle gave.",
+        "Look under the pedal (mat, carpet) and at the cable; codes and limp mode limit it, too.",
+    ),
+)
+NOT_FOLLOWED = Explanation(
+    (causes.THROTTLE_STICKS, causes.PEDAL_PAIR),
+    ("The computer asks for more than the throttle gives: look at the throttle body, engine off.",),
+)
 _RECORD = (
     "Record TP with TP_B and APP_D with APP_E in one request and press the pedal slowly through its"
     " whole travel, engine off."
@@ -40,7 +68,11 @@ _PAIR = Explanation(
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
-    """One finding for each recorded pair."""
+    """One finding for each recorded pair, one on full throttle."""
+    return [*_pairs(view, bands), *_full_throttle(view, bands)]
+
+
+def _pairs(view: View, bands: Bands) -> list[Finding]:
     pairs = [(a, b) for a, b in PAIRS if view.trace(a) is not None and view.trace(b) is not None]
     if not pairs:
         return [not_judged(KEY, "paired sensors", "No pair of sensors was recorded.", _RECORD)]
@@ -96,3 +128,57 @@ def _line(x: Values, y: Values) -> tuple[float, float]:
     if near.sum() >= LEAST_SAMPLES and np.ptp(x[near]) >= LEAST_TRAVEL_PCT / 2.0:
         slope, offset = np.polyfit(x[near], y[near], 1)
     return float(slope), float(offset)
+
+
+def _full_throttle(view: View, bands: Bands) -> list[Finding]:
+    """Whether the throttle opens fully with the pedal on the floor."""
+    subject = "full throttle reached"
+    throttle = view.trace("TP") or view.trace("TP_R")
+    if throttle is None:
+        return []
+    absolute = throttle.signal == "TP"
+    band = bands["throttle_reached" if absolute else "throttle_reached_relative"]
+    name, spans = _floored(view)
+    if name is None:
+        spans = (Span(int(throttle.t_ns[0]), int(throttle.t_ns[-1]) + 1),)
+    found = view.samples(spans, throttle.signal)
+    if len(found) < HELD_SAMPLES:
+        text = f"The pedal ({name}) was not on the floor for a second."
+        return [not_judged(KEY, subject, text, _FLOOR)]
+    highest = float(np.sort(found.value)[-HELD_SAMPLES])
+    if name is None and highest < (band.within[0] or 0.0):
+        text = f"The throttle opened to {highest:.0f} % at most; no pedal signal was recorded."
+        return [not_judged(KEY, subject, text, _FLOOR)]
+    asked = view.samples(spans, "TAC_PCT").value
+    commanded = float(np.sort(asked)[-HELD_SAMPLES]) if len(asked) >= HELD_SAMPLES else float("nan")
+    remarks = () if name is None else (f"with {name} on the floor",)
+    if np.isfinite(commanded):
+        remarks = (*remarks, f"{commanded:.0f} % commanded")
+    return [
+        judged(
+            KEY,
+            subject,
+            f"{throttle.signal} opens to",
+            Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
+            band,
+            NOT_FOLLOWED if commanded > highest + 10.0 else NOT_REACHED,
+            at_most=Verdict.WATCH,  # the engine computer limits the throttle for many reasons
+        )
+    ]
+
+
+def _floored(view: View) -> tuple[str | None, tuple[Span, ...]]:
+    """The pedal signal, and where it was on the floor for a second, the first half second left out;
+    None where no pedal signal was recorded."""
+    for name, least in FLOOR_PCT.items():
+        pedal = view.grid.linear(name)
+        if pedal is None:
+            continue
+        top = float(np.nanmax(pedal)) if np.isfinite(pedal).any() else 0.0
+        if top < least:
+            return name, ()
+        mask = schmitt(pedal, top - FLOOR_REACH_PCT, top - 2.0 * FLOOR_REACH_PCT)
+        settle = int(SETTLE_S * alignment.NS)
+        spans = view.stretches(mask, FLOOR_S)
+        return name, tuple(Span(s.start_ns + settle, s.end_ns) for s in spans)
+    return None, ()
