@@ -32,7 +32,7 @@ _US = {
     "Nm": _Conversion("lbf·ft", 0.7375621493),  # NIST SP 811
 }
 _METRIC = {"degC": "°C", "degC/min": "°C/min", "deg": "°", "l": "L"}
-DIFFERENCES = frozenset({"cold_soak", "warm_up_below_regulating"})
+DIFFERENCES = frozenset({"cold_soak", "fan_swing", "warm_up_below_regulating"})
 """Bands whose degC is a difference of two temperatures: no 32 is added."""
 
 
