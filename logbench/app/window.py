@@ -31,6 +31,7 @@ from logbench.app.settings import Settings
 from logbench.app.theme import CHOICES, Look
 
 if TYPE_CHECKING:
+    from logbench.app.archive.page import ArchivePage
     from logbench.app.compare.page import ComparePage
     from logbench.app.job.page import JobPage
     from logbench.app.live.session import CaptureFactory
@@ -40,7 +41,7 @@ _log = logging.getLogger(__name__)
 
 
 class MainWindow(QMainWindow):
-    """Live, Review, Compare and Job on one desk; all but the first are made when first needed."""
+    """Live, Review, Compare, Job and Archive on one desk; all but the first made when needed."""
 
     def __init__(self, settings: Settings, capture: CaptureFactory | None = None) -> None:
         super().__init__()
@@ -52,6 +53,7 @@ class MainWindow(QMainWindow):
         self._review: ReviewPage | None = None
         self._compare: ComparePage | None = None
         self._job: JobPage | None = None
+        self._archive: ArchivePage | None = None
         self.live = LivePage(self.desk, capture)
         self.live.review_wanted.connect(lambda path: self.open_recordings([path]))
         self.live.ended.connect(self._recording_ended)
@@ -86,6 +88,7 @@ class MainWindow(QMainWindow):
         self._page_buttons = QButtonGroup(self)
         for key, title in (
             ("live", "Live"), ("review", "Review"), ("compare", "Compare"), ("job", "Job"),
+            ("archive", "Archive"),
         ):  # fmt: skip
             button = QPushButton(title)
             button.setObjectName("page")
@@ -115,6 +118,7 @@ class MainWindow(QMainWindow):
         add_command(self, "Go to the Review page", "Ctrl+2", lambda: self.show_page("review"))
         add_command(self, "Go to the Compare page", "Ctrl+3", lambda: self.show_page("compare"))
         add_command(self, "Go to the Job page", "Ctrl+4", lambda: self.show_page("job"))
+        add_command(self, "Go to the Archive page", "Ctrl+5", lambda: self.show_page("archive"))
         add_command(self, "Open a recording", "Ctrl+O", self.ask_for_recording)
         add_command(self, "Switch between light and night", "Ctrl+T", self._switch_theme)
         add_command(self, "Metric or US units", "Ctrl+U", self._switch_units)
@@ -155,10 +159,22 @@ class MainWindow(QMainWindow):
             self._pages.addWidget(self._job)
         return self._job
 
+    @property
+    def archive(self) -> ArchivePage:
+        """The Archive page, made when first asked for."""
+        if self._archive is None:
+            from logbench.app.archive.page import ArchivePage
+
+            self._archive = ArchivePage(self.desk)
+            self._archive.review_wanted.connect(lambda path: self.open_recordings([path]))
+            self._archive.compare_wanted.connect(self._compare_sides)
+            self._pages.addWidget(self._archive)
+        return self._archive
+
     # --- doing ---
 
     def show_page(self, key: str) -> None:
-        """Bring a page to the front: `live`, `review`, `compare` or `job`."""
+        """Bring a page to the front: `live`, `review`, `compare`, `job` or `archive`."""
         page: QWidget = self.live if key == "live" else getattr(self, key)
         self._pages.setCurrentWidget(page)
         for button in self._page_buttons.buttons():
@@ -191,7 +207,7 @@ class MainWindow(QMainWindow):
 
     def commands(self) -> list[QAction]:
         """All actions that make sense now: the window's and the shown page's."""
-        made = (self.live, self._review, self._compare, self._job)
+        made = (self.live, self._review, self._compare, self._job, self._archive)
         page = next(p for p in made if p is not None and p is self._pages.currentWidget())
         return [*page.commands(), *self.actions()]
 

@@ -25,7 +25,7 @@ def import_to_archive(
     memory: Path | None = None,
     progress: Progress | None = None,
 ) -> Iterator[Outcome]:
-    """Import files one by one; each outcome's `made` are paths in the archive.
+    """Import files one by one; each outcome's `made` are the new recordings' paths in the archive.
 
     `mappings`: of single files; the others go by a remembered mapping or as detected. `vehicle`:
     what is known of the car. A bad file becomes an outcome with its problem.
@@ -37,7 +37,13 @@ def import_to_archive(
             mapping = (mappings or {}).get(path)
             try:
                 outcome = import_file(path, Path(scratch), mapping, memory, vehicle)
-                made = [Path(archive.add(file)[0]) for file in outcome.made]
+                made = []
+                for file in outcome.made:
+                    where, new = archive.add(file)
+                    if new:
+                        made.append(Path(where))
+                    elif outcome.report is not None:
+                        outcome.report.remark(f"The same samples are there already: {where}.")
             except LogbenchError as error:
                 yield Outcome(path, problem=str(error))
                 continue

@@ -1,0 +1,1 @@
+"""The Archive page: everything ever recorded."""

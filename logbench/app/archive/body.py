@@ -1,0 +1,211 @@
+"""What an open archive shows: filters, list, actions, and what is known of the chosen recording."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QComboBox,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QSplitter,
+    QTabWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.archive.facets import FacetsPanel
+from logbench.app.archive.panels import AccountPanel, AlikePanel, DetailsPanel, TrendPanel
+from logbench.app.archive.recordings import PREVIEW, SIDE, WORST, RecordingsModel, RecordingsTable
+from logbench.app.archive.sparks import Sparks
+from logbench.app.archive.working import Details, Listing
+from logbench.app.desk import Desk
+from logbench.app.theme import Theme
+from logbench.app.units import Units
+
+if TYPE_CHECKING:
+    from logbench.archive.archive import Archive
+    from logbench.archive.likeness import Alike
+
+ARCHIVE_TABS = ("Recording", "Like this one", "Over the car's life", "What was done", "Left out")
+_PROBLEMS = 4
+_ACTIONS = (
+    ("review", "Review  Enter", "Open the chosen recording on the Review page"),
+    ("before", "Before  B", "Put the chosen on the side before; again takes them away"),
+    ("after", "After  A", "Put the chosen on the side after; again takes them away"),
+    ("compare", "Compare", "Hand both sides to the Compare page"),
+    ("like", "Like this  L", "Find drives like the chosen one"),
+    ("trend", "Trend  T", "Follow a number over the car's life"),
+)
+
+
+class ArchiveBody(QWidget):
+    """The parts, without what they do."""
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        look = desk.look
+        self.wanted = ""
+        """A recording to choose when it is next listed."""
+        self.car = ""
+        """The car whose life is followed."""
+        self._rows = 0
+        self.sparks = Sparks(desk.jobs, self)
+        self.model = RecordingsModel(self.sparks, look.theme)
+        self.model.units = look.units
+        self.table = RecordingsTable(self.model)
+        self.facets = FacetsPanel()
+        self.details = DetailsPanel(look.theme)
+        self.alike = AlikePanel()
+        self.trend = TrendPanel(look)
+        self.account = AccountPanel("What was done to each file", "Nothing was done yet.")
+        self.problems = AccountPanel("Files that are left out", "No file is left out.")
+        self.none = QLabel("No recording fits these filters.")
+        self.none.setObjectName("muted")
+        self.none.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.none.hide()
+        self.set_look(look.theme, look.units)
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        self.tabs = QTabWidget()
+        self.tabs.setAccessibleName("What is known")
+        panels = (self.details, self.alike, self.trend, self.account, self.problems)
+        for title, panel in zip(ARCHIVE_TABS, panels, strict=True):
+            self.tabs.addTab(panel, title)
+        upper = QWidget()
+        above = QVBoxLayout(upper)
+        above.setContentsMargins(0, 0, 0, 0)
+        above.addWidget(self.table, 1)
+        above.addWidget(self.none)
+        above.addLayout(self._actions())
+        right = QSplitter(Qt.Orientation.Vertical)
+        right.addWidget(upper)
+        right.addWidget(self.tabs)
+        right.setSizes([360, 240])
+        right.setStretchFactor(0, 3)
+        right.setStretchFactor(1, 2)
+        right.setChildrenCollapsible(False)
+        whole = QSplitter(Qt.Orientation.Horizontal)
+        whole.addWidget(self.facets)
+        whole.addWidget(right)
+        whole.setSizes([244, 900])
+        whole.setStretchFactor(1, 1)
+        whole.setChildrenCollapsible(False)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(12, 6, 12, 8)
+        layout.addWidget(whole)
+
+    def _actions(self) -> QHBoxLayout:
+        row = QHBoxLayout()
+        self.buttons: dict[str, QPushButton] = {}
+        for name, text, tip in _ACTIONS:
+            button = QPushButton(text)
+            button.setAccessibleName(tip)
+            button.setToolTip(tip)
+            self.buttons[name] = button
+            row.addWidget(button)
+        row.addStretch(1)
+        self.preview_box = QComboBox()
+        self.preview_box.setAccessibleName("Signal of the previews")
+        self.preview_box.addItem("Preview RPM", "RPM")
+        self.preview_box.activated.connect(lambda _: self._preview_chosen())
+        row.addWidget(self.preview_box)
+        self.show_choice(0)
+        return row
+
+    # --- showing ---
+
+    def forget(self, archive: Archive) -> None:
+        """Another archive, or other files in it."""
+        self.sparks.forget(archive)
+
+    def show_listing(self, found: Listing) -> None:
+        """The recordings that fit; what was chosen stays chosen."""
+        chosen = [row.recording for row in self.table.chosen()]
+        self.facets.show_facets(found.facets)
+        self._offer_signals(list(found.facets.signals))
+        self.model.show_rows(found.rows)
+        self._rows = len(found.rows)
+        empty = not found.facets.recordings
+        self.none.setVisible(not found.rows)
+        self.none.setText(
+            "There are no recordings in this archive yet: add some, or import other files."
+            if empty
+            else "No recording fits these filters."
+        )
+        self.problems.show_problems(found.problems)
+        n = len(found.problems)
+        self.tabs.setTabText(
+            _PROBLEMS, f"{ARCHIVE_TABS[_PROBLEMS]} ({n})" if n else ARCHIVE_TABS[4]
+        )
+        if self.wanted and self.table.choose(self.wanted):
+            self.wanted = ""
+        elif chosen and self.table.choose(chosen[0]):
+            return
+        elif found.rows and not self.table.chosen():
+            self.table.selectRow(0)
+        else:
+            self.table.chosen_changed.emit()
+
+    def show_details(self, details: Details) -> None:
+        """Of the chosen recording; findings made just now are shown in the list too."""
+        self.details.show_details(details)
+        verdicts = {finding["verdict"] for finding in details.findings}
+        problem = next((f["problem"] for f in details.findings if f["problem"]), "")
+        worst = next((v for v in ("act", "watch", "within", "not judged") if v in verdicts), "")
+        self.model.judge(details.recording, worst, problem)
+
+    def show_choice(self, chosen: int) -> None:
+        """Which actions make sense for so many recordings."""
+        for name in ("before", "after"):
+            self.buttons[name].setEnabled(chosen > 0)
+        for name in ("review", "like", "trend"):
+            self.buttons[name].setEnabled(chosen == 1)
+        self.buttons["compare"].setEnabled(bool(self.model.sides))
+
+    def show_alike(self, name: str, found: Sequence[Alike]) -> None:
+        """The nearest recordings."""
+        self.alike.show_alike(name, found, {row.recording: row for row in self.model.rows})
+
+    def put(self, recordings: Sequence[str], side: str) -> None:
+        """Choose a side for recordings."""
+        self.model.put(recordings, side)
+        counts = [len(self.model.on_side(of)) for of in ("before", "after")]
+        told = f"Compare  {counts[0]} : {counts[1]}" if any(counts) else "Compare"
+        self.buttons["compare"].setText(told)
+        self.buttons["compare"].setEnabled(any(counts))
+
+    def next_signal(self) -> None:
+        """Preview the next signal."""
+        n = self.preview_box.count()
+        self.preview_box.setCurrentIndex((self.preview_box.currentIndex() + 1) % max(1, n))
+        self._preview_chosen()
+
+    def set_look(self, theme: Theme, units: Units) -> None:
+        """In other colours or units."""
+        self.model.theme, self.model.units = theme, units
+        self.model.tell(WORST, PREVIEW)
+        self.model.tell(SIDE, SIDE)
+        self.details.set_look(theme, units)
+        self.trend.set_look(theme, units)
+
+    def _offer_signals(self, signals: Sequence[str]) -> None:
+        offered = [self.preview_box.itemData(k) for k in range(self.preview_box.count())]
+        if offered == list(signals) or not signals:
+            return
+        self.preview_box.clear()
+        for signal in signals:
+            self.preview_box.addItem(f"Preview {signal}", signal)
+        at = self.preview_box.findData(self.sparks.signal)
+        if at >= 0:
+            self.preview_box.setCurrentIndex(at)
+        else:
+            self._preview_chosen()
+
+    def _preview_chosen(self) -> None:
+        self.sparks.show_signal(str(self.preview_box.currentData()))
+        self.table.look()

@@ -1,0 +1,191 @@
+"""Choosing recordings: words, condition, dates, car, signal, finding."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QComboBox,
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QListWidget,
+    QListWidgetItem,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.analysis.model import Verdict
+from logbench.app.theme import VERDICT_SYMBOLS
+from logbench.archive.find import Filter, parse_condition
+from logbench.archive.overview import Facets
+from logbench.errors import LogbenchError
+
+_KEY = Qt.ItemDataRole.UserRole
+
+
+class FacetsPanel(QFrame):
+    """Every part that is filled in must fit; `changed` after each edit."""
+
+    changed = Signal()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setObjectName("card")
+        self.words = _line("Words", "car, note, event, job …")
+        self.condition = _line("Condition", "ECT below 70 after 10 min")
+        self.since = _line("Recorded from", "2026-03-01")
+        self.until = _line("Recorded until", "2026-12")
+        self.cars = _checks("Cars")
+        self.signals = _checks("Signals that must be recorded")
+        self.verdict, self.check = QComboBox(), QComboBox()
+        self.verdict.setAccessibleName("Verdict of a finding")
+        self.check.setAccessibleName("Check of a finding")
+        for box in (self.verdict, self.check):
+            box.setSizeAdjustPolicy(
+                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+            )
+            box.setMinimumContentsLength(6)
+        self.trouble = QLabel()
+        self.trouble.setObjectName("trouble")
+        self.trouble.setWordWrap(True)
+        self.trouble.hide()
+        self.clear_button = QPushButton("Clear filters  Ctrl+Shift+F")
+        self.clear_button.clicked.connect(self.clear)
+        self._lay_out()
+        self._connect()
+
+    def _lay_out(self) -> None:
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(10, 8, 10, 8)
+        layout.setSpacing(4)
+        parts: tuple[tuple[str, tuple[QWidget, ...], int], ...] = (
+            ("Words", (self.words,), 0),
+            ("Condition", (self.condition,), 0),
+            ("From, until", (self.since, self.until), 0),
+            ("Finding", (self.verdict, self.check), 0),
+            ("Cars", (self.cars,), 1),
+            ("Signals", (self.signals,), 1),
+        )
+        for title, widgets, stretch in parts:
+            label = QLabel(title)
+            label.setObjectName("muted")
+            layout.addWidget(label)
+            row = QHBoxLayout()
+            for widget in widgets:
+                row.addWidget(widget)
+            layout.addLayout(row, stretch)
+        layout.addWidget(self.trouble)
+        layout.addWidget(self.clear_button)
+
+    def _connect(self) -> None:
+        for line in (self.words, self.condition, self.since, self.until):
+            line.textChanged.connect(lambda _: self.changed.emit())
+        for box in (self.verdict, self.check):
+            box.activated.connect(lambda _: self.changed.emit())
+        for chosen in (self.cars, self.signals):
+            chosen.itemChanged.connect(lambda _: self.changed.emit())
+            chosen.itemActivated.connect(_toggle)
+
+    def show_facets(self, facets: Facets) -> None:
+        """What can be chosen now; what is chosen stays chosen."""
+        for box, counts in ((self.cars, facets.cars), (self.signals, facets.signals)):
+            _fill(box, counts)
+        order = (Verdict.ACT, Verdict.WATCH, Verdict.WITHIN, Verdict.NOT_JUDGED)
+        verdicts = {verdict.value: VERDICT_SYMBOLS[verdict] for verdict in order}
+        shown = [
+            (f"{symbol} {name} ({facets.verdicts[name]:,})", name)
+            for name, symbol in verdicts.items()
+            if name in facets.verdicts
+        ]
+        _offer(self.verdict, [("any verdict", ""), *shown])
+        checks = [(f"{name} ({n:,})", name) for name, n in facets.checks.items()]
+        _offer(self.check, [("any check", ""), *checks])
+
+    def filter(self) -> Filter | None:
+        """What is looked for; None, with the reason shown, when it is not understood."""
+        finding = [box.currentData() for box in (self.check, self.verdict)]
+        try:
+            text = self.condition.text().strip()
+            condition = parse_condition(text) if text else None
+        except LogbenchError as error:
+            self.say(str(error))
+            return None
+        self.say("")
+        return Filter(
+            words=self.words.text(),
+            since=self.since.text().strip(),
+            until=self.until.text().strip(),
+            cars=_checked(self.cars),
+            signals=_checked(self.signals),
+            finding=":".join(part for part in finding if part),
+            condition=condition,
+        )
+
+    def say(self, sentence: str) -> None:
+        """Show why a filter is not understood; empty: it is."""
+        self.trouble.setText(sentence)
+        self.trouble.setVisible(bool(sentence))
+
+    def clear(self) -> None:
+        """Look for everything."""
+        self.blockSignals(True)
+        for line in (self.words, self.condition, self.since, self.until):
+            line.clear()
+        for box in (self.cars, self.signals):
+            for row in range(box.count()):
+                box.item(row).setCheckState(Qt.CheckState.Unchecked)
+        for combo in (self.verdict, self.check):
+            combo.setCurrentIndex(0)
+        self.blockSignals(False)
+        self.changed.emit()
+
+
+def _line(name: str, example: str) -> QLineEdit:
+    line = QLineEdit()
+    line.setAccessibleName(name)
+    line.setPlaceholderText(example)
+    line.setClearButtonEnabled(len(example) > 10)
+    return line
+
+
+def _checks(name: str) -> QListWidget:
+    made = QListWidget()
+    made.setAccessibleName(name)
+    made.setMinimumHeight(70)
+    return made
+
+
+def _toggle(item: QListWidgetItem) -> None:
+    on = item.checkState() == Qt.CheckState.Checked
+    item.setCheckState(Qt.CheckState.Unchecked if on else Qt.CheckState.Checked)
+
+
+def _checked(box: QListWidget) -> tuple[str, ...]:
+    items = [box.item(row) for row in range(box.count())]
+    return tuple(i.data(_KEY) for i in items if i.checkState() == Qt.CheckState.Checked)
+
+
+def _fill(box: QListWidget, counts: dict[str, int]) -> None:
+    texts = {name: f"{name}  ({n:,})" for name, n in counts.items()}
+    if [box.item(row).text() for row in range(box.count())] == list(texts.values()):
+        return
+    chosen = set(_checked(box))
+    box.blockSignals(True)
+    box.clear()
+    for name, text in texts.items():
+        item = QListWidgetItem(text)
+        item.setData(_KEY, name)
+        item.setFlags(item.flags() | Qt.ItemFlag.ItemIsUserCheckable)
+        item.setCheckState(Qt.CheckState.Checked if name in chosen else Qt.CheckState.Unchecked)
+        box.addItem(item)
+    box.blockSignals(False)
+
+
+def _offer(box: QComboBox, choices: list[tuple[str, str]]) -> None:
+    chosen = box.currentData()
+    box.clear()
+    for text, value in choices:
+        box.addItem(text, value)
+    box.setCurrentIndex(max(0, box.findData(chosen)))

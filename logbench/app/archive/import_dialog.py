@@ -1,0 +1,383 @@
+"""How other programs' files are read: columns to signals, shown, correctable, remembered."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QColor
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QCheckBox,
+    QComboBox,
+    QCompleter,
+    QDialog,
+    QDialogButtonBox,
+    QDoubleSpinBox,
+    QGridLayout,
+    QHeaderView,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QSplitter,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.archive.working import Kind
+from logbench.app.parts import Elided
+from logbench.app.theme import Theme
+from logbench.recording.importers.model import SURE, ColumnMap, Mapping
+from logbench.recording.importers.units import compatible, known
+from logbench.recording.model import Vehicle
+from logbench.signals.table import table
+
+COLUMN, CELLS, SIGNAL, UNIT, SURENESS, WHY = range(6)
+_TITLES = ("Column of the file", "First cells", "Signal", "Unit in the file", "Sure", "Why")
+_DELIMITERS = ((",", "comma"), (";", "semicolon"), ("\t", "tab"), ("|", "upright bar"))
+_TIMES = (
+    ("number", "a count"), ("clock", "time of day or span, 0:03:02"),
+    ("year first", "date, year first"), ("day first", "date, day first"),
+    ("month first", "date, month first"), ("epoch", "counted since 1970"),
+    ("days", "a spreadsheet's days"), ("none", "none: rows are evenly spaced"),
+)  # fmt: skip
+_TIME_UNITS = ("s", "ms", "us", "ns", "min", "h")
+
+
+class ImportDialog(QDialog):
+    """One kind of file. What is changed goes into `mapping` at once."""
+
+    cut_wanted = Signal(str)
+    """Another delimiter was chosen: the file is to be cut anew, see `show_kind`."""
+
+    def __init__(self, kind: Kind, theme: Theme, parent: QWidget, *, of: str = "") -> None:
+        super().__init__(parent)
+        self.theme = theme
+        self.kind = kind
+        assert kind.preview.mapping is not None
+        self.mapping: Mapping = kind.preview.mapping.model_copy(deep=True)
+        self._filling = False
+        self.setWindowTitle(f"Import {of}".strip())
+        self._make_parts()
+        self._lay_out()
+        self.resize(1040, 640)
+        self.show_kind(kind)
+
+    # --- building ---
+
+    def _make_parts(self) -> None:
+        self.head = Elided()
+        self.head.setObjectName("title")
+        self.said = QLabel()
+        self.said.setWordWrap(True)
+        self.delimiter = _combo("Delimiter", [(name, mark) for mark, name in _DELIMITERS])
+        self.delimiter.activated.connect(
+            lambda _: self.cut_wanted.emit(str(self.delimiter.currentData()))
+        )
+        self.decimal = _combo("Decimal mark", [("point  1.5", "."), ("comma  1,5", ",")])
+        self.time_place = _combo("Column with the time", [])
+        self.time_format = _combo("Form of the time", [(text, key) for key, text in _TIMES])
+        self.time_unit = _combo("Unit of the time", [(unit, unit) for unit in _TIME_UNITS])
+        self.period = QDoubleSpinBox()
+        self.period.setAccessibleName("Seconds from row to row")
+        self.period.setDecimals(3)
+        self.period.setRange(0.001, 3600.0)
+        self.period.setSuffix(" s apart")
+        for box in (self.decimal, self.time_place, self.time_format, self.time_unit):
+            box.activated.connect(lambda _: self._settings_changed())
+        self.period.valueChanged.connect(lambda _: self._settings_changed())
+        self.rows = _table("First rows of the file")
+        self.columns = _table("Columns and the signals they are taken for")
+        self.columns.setColumnCount(len(_TITLES))
+        self.columns.setHorizontalHeaderLabels(list(_TITLES))
+        self.completer = QCompleter([s.acronym for s in table()], self)
+        self.completer.setCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
+        self.car = QLineEdit()
+        self.car.setAccessibleName("Name of the car")
+        self.car.setPlaceholderText("the car's name, if you like")
+        self.litres = QDoubleSpinBox()
+        self.litres.setAccessibleName("Displacement in litres")
+        self.litres.setRange(0.0, 20.0)
+        self.litres.setSingleStep(0.1)
+        self.litres.setDecimals(2)
+        self.litres.setSpecialValueText("displacement unknown")
+        self.litres.setSuffix(" L")
+        self.keep = QCheckBox("Remember for files with the same header")
+        self.keep.setChecked(True)
+
+    def _lay_out(self) -> None:
+        options = QGridLayout()
+        for number, (title, part) in enumerate((
+            ("Delimiter", self.delimiter), ("Decimals", self.decimal), ("Time in", self.time_place),
+            ("written as", self.time_format), ("in", self.time_unit), ("", self.period),
+        )):  # fmt: skip
+            label = QLabel(title)
+            label.setObjectName("muted")
+            options.addWidget(label, 0, number)
+            options.addWidget(part, 1, number)
+        options.setColumnStretch(3, 1)
+        middle = QSplitter(Qt.Orientation.Vertical)
+        middle.addWidget(self.rows)
+        middle.addWidget(self.columns)
+        middle.setSizes([170, 330])
+        middle.setChildrenCollapsible(False)
+        below = QGridLayout()
+        below.addWidget(self.car, 0, 0)
+        below.addWidget(self.litres, 0, 1)
+        below.addWidget(self.keep, 0, 2)
+        below.setColumnStretch(0, 1)
+        buttons = QDialogButtonBox()
+        self.import_button = QPushButton("Import")
+        self.import_button.setDefault(True)
+        buttons.addButton(self.import_button, QDialogButtonBox.ButtonRole.AcceptRole)
+        buttons.addButton("Leave these files out", QDialogButtonBox.ButtonRole.RejectRole)
+        buttons.accepted.connect(self.accept)
+        buttons.rejected.connect(self.reject)
+        layout = QVBoxLayout(self)
+        for part in (self.head, self.said):
+            layout.addWidget(part)
+        layout.addLayout(options)
+        layout.addWidget(middle, 1)
+        layout.addLayout(below)
+        layout.addWidget(buttons)
+
+    # --- showing ---
+
+    def show_kind(self, kind: Kind) -> None:
+        """The kind of file, cut as its mapping says."""
+        assert kind.preview.mapping is not None
+        self.kind, self.mapping = kind, kind.preview.mapping.model_copy(deep=True)
+        self._filling = True
+        n = len(kind.files)
+        self.head.tell(kind.files[0].name + (f" and {n - 1} more like it" if n > 1 else ""))
+        self._fill_settings()
+        self._fill_rows()
+        self._fill_columns()
+        self._filling = False
+        self._judge()
+
+    def trouble(self, sentence: str) -> None:
+        """What cannot be done."""
+        self.said.setObjectName("trouble")
+        self.said.style().polish(self.said)
+        self.said.setText(sentence)
+
+    def vehicle(self) -> Vehicle | None:
+        """What the user said of the car; None when nothing."""
+        litres = self.litres.value() or None
+        label = self.car.text().strip()
+        return Vehicle(label=label, displacement_l=litres) if label or litres else None
+
+    def _fill_settings(self) -> None:
+        mapping, time = self.mapping, self.mapping.time
+        self.delimiter.setCurrentIndex(self.delimiter.findData(mapping.delimiter))
+        is_text = self.kind.files[0].suffix.lower() != ".parquet"
+        self.delimiter.setEnabled(is_text)
+        self.decimal.setEnabled(is_text)
+        self.decimal.setCurrentIndex(self.decimal.findData(mapping.decimal))
+        self.time_place.clear()
+        for place, name in enumerate(self.kind.preview.names):
+            self.time_place.addItem(name, place)
+        self.time_place.setCurrentIndex(time.places[-1] if time.places else -1)
+        self.time_format.setCurrentIndex(self.time_format.findData(time.format))
+        if self.time_unit.findData(time.unit) < 0:
+            self.time_unit.addItem(time.unit, time.unit)
+        self.time_unit.setCurrentIndex(self.time_unit.findData(time.unit))
+        self.period.setValue(time.period_s)
+        self._show_time_parts()
+
+    def _show_time_parts(self) -> None:
+        form = self.mapping.time.format
+        self.time_place.setEnabled(form != "none")
+        self.time_unit.setEnabled(form in {"number", "epoch"})
+        self.period.setEnabled(form == "none")
+
+    def _fill_rows(self) -> None:
+        preview = self.kind.preview
+        self.rows.setColumnCount(len(preview.names))
+        self.rows.setHorizontalHeaderLabels(list(preview.names))
+        self.rows.setRowCount(len(preview.rows))
+        for r, row in enumerate(preview.rows):
+            for c, cell in enumerate(row):
+                self.rows.setItem(r, c, _cell(cell))
+        self.rows.resizeColumnsToContents()
+        for column in range(len(preview.names)):
+            self.rows.setColumnWidth(column, min(180, self.rows.columnWidth(column)))
+
+    def _fill_columns(self) -> None:
+        columns = self.mapping.columns
+        self.columns.setRowCount(len(columns))
+        for row, column in enumerate(columns):
+            self.columns.setItem(row, COLUMN, _cell(column.column))
+            self.columns.setItem(row, CELLS, _cell(self._cells_of(column)))
+            for place, text, name in (
+                (SIGNAL, column.signal if column.used else "", "Signal"),
+                (UNIT, column.unit, "Unit"),
+            ):
+                line = QLineEdit(text)
+                line.setAccessibleName(f"{name} of {column.column}")
+                if place == SIGNAL:
+                    line.setPlaceholderText(_perhaps(column))
+                    line.setCompleter(self.completer)
+                line.editingFinished.connect(lambda r=row: self._corrected(r))
+                self.columns.setCellWidget(row, place, line)
+            self._show_column(row)
+        header = self.columns.horizontalHeader()
+        for place, width in (
+            (COLUMN, 190),
+            (CELLS, 170),
+            (SIGNAL, 130),
+            (UNIT, 110),
+            (SURENESS, 120),
+        ):
+            self.columns.setColumnWidth(place, width)
+        header.setSectionResizeMode(WHY, QHeaderView.ResizeMode.Stretch)
+
+    def _cells_of(self, column: ColumnMap) -> str:
+        place = column.place
+        if not 0 <= place < len(self.kind.preview.names):
+            return ""
+        cells = [row[place] for row in self.kind.preview.rows if row[place]]
+        return ", ".join(dict.fromkeys(cells[:4]))
+
+    def _show_column(self, row: int) -> None:
+        column = self.mapping.columns[row]
+        sure = f"{column.confidence:.0%} {_sureness(column)}"
+        if not column.used:
+            sure = "left out"
+        why = column.why
+        if column.used and column.unit_from == "assumed" and column.unit:
+            why += ", unit supposed"
+        for place, text in ((SURENESS, sure), (WHY, why)):
+            item = _cell(text)
+            if column.used and column.confidence < 0.75:
+                item.setForeground(QColor(self.theme.trace(1)))
+            elif not column.used:
+                item.setForeground(QColor(self.theme.muted))
+            self.columns.setItem(row, place, item)
+
+    # --- correcting ---
+
+    def line(self, row: int, place: int) -> QLineEdit:
+        """The line of a column's signal or unit."""
+        line = self.columns.cellWidget(row, place)
+        assert isinstance(line, QLineEdit)
+        return line
+
+    def _corrected(self, row: int) -> None:
+        column = self.mapping.columns[row]
+        signal = self.line(row, SIGNAL).text().strip()
+        signal = signal.upper() if signal.upper() in _acronyms() else signal
+        unit = self.line(row, UNIT).text().strip()
+        same_signal = signal == (column.signal if column.used else "")
+        if self._filling or (same_signal and unit == column.unit):
+            return
+        if signal and not same_signal and unit == column.unit and not _fits(unit, signal):
+            unit = table().by_acronym(signal).unit if signal in _acronyms() else unit
+            self.line(row, UNIT).setText(unit)
+        column.signal = signal
+        column.confidence = 1.0 if signal else 0.0
+        column.why = "as you said"
+        if unit != column.unit:
+            column.unit, column.unit_from = unit, "user"
+        self.line(row, SIGNAL).setText(signal)
+        self._show_column(row)
+        self._judge()
+
+    def _settings_changed(self) -> None:
+        if self._filling:
+            return
+        time = self.mapping.time
+        self.mapping.decimal = self.decimal.currentData()
+        time.format = self.time_format.currentData()
+        place = self.time_place.currentData()
+        time.places = [] if time.format == "none" or place is None else [place]
+        time.unit = self.time_unit.currentData()
+        time.period_s = self.period.value()
+        time.confidence, time.why = 1.0, "as you said"
+        self._show_time_parts()
+        self._judge()
+
+    def _judge(self) -> None:
+        """Say what is wrong, or how sure the whole is; nothing is imported that cannot be."""
+        used = [column for column in self.mapping.columns if column.used]
+        wrong = [c for c in used if not _fits(c.unit, c.signal)]
+        time = self.mapping.time
+        sentence = ""
+        if wrong:
+            of = table().by_acronym(wrong[0].signal).unit if wrong[0].signal in _acronyms() else ""
+            sentence = (
+                f"'{wrong[0].unit}' of {wrong[0].column} cannot be converted to "
+                f"{of or 'a pure number'}: correct the signal or the unit."
+            )
+        elif time.format != "none" and not time.places:
+            sentence = "Choose the column with the time, or say that rows are evenly spaced."
+        elif not used:
+            sentence = "No column is a signal yet: type an acronym where one is."
+        self.import_button.setEnabled(not sentence)
+        if sentence:
+            self.trouble(sentence)
+            return
+        self.said.setObjectName("muted")
+        self.said.style().polish(self.said)
+        left = len(self.mapping.columns) - len(used)
+        unsure = sum(c.confidence < 0.75 for c in used)
+        told = [f"{len(used)} signals, {left} columns left out"]
+        if unsure:
+            told.append(f"{unsure} unsure: look at those in colour")
+        told.append(f"time: {time.why or time.format} ({time.confidence:.0%})")
+        if self.kind.preview.remembered:
+            told.append("remembered from an earlier import")
+        self.said.setText("; ".join(told) + ".")
+
+
+def _acronyms() -> frozenset[str]:
+    return frozenset(signal.acronym for signal in table())
+
+
+def _fits(unit: str, signal: str) -> bool:
+    """Whether a file's unit can be converted to the signal's; of names of one's own any can."""
+    if signal not in _acronyms():
+        return True
+    return known(unit) is not None and compatible(unit, table().by_acronym(signal).unit)
+
+
+def _sureness(column: ColumnMap) -> str:
+    return (
+        "sure" if column.confidence >= 0.9 else "likely" if column.confidence >= 0.75 else "unsure"
+    )
+
+
+def _perhaps(column: ColumnMap) -> str:
+    names = [column.signal, *column.others]
+    likely = [name for name in names if name]
+    return f"perhaps {likely[0]}" if likely and column.confidence < SURE else "left out"
+
+
+def _cell(text: str) -> QTableWidgetItem:
+    item = QTableWidgetItem(text)
+    item.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable)
+    item.setToolTip(text)
+    return item
+
+
+def _combo(name: str, choices: list[tuple[str, str]]) -> QComboBox:
+    box = QComboBox()
+    box.setAccessibleName(name)
+    box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+    box.setMinimumContentsLength(10)
+    for text, value in choices:
+        box.addItem(text, value)
+    return box
+
+
+def _table(name: str) -> QTableWidget:
+    made = QTableWidget()
+    made.setAccessibleName(name)
+    made.setSelectionMode(QAbstractItemView.SelectionMode.NoSelection)
+    made.setShowGrid(False)
+    made.setWordWrap(False)
+    made.verticalHeader().hide()
+    made.verticalHeader().setDefaultSectionSize(38 if name.startswith("Columns") else 26)
+    made.setTabKeyNavigation(False)
+    return made

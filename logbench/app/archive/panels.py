@@ -1,0 +1,324 @@
+"""What is known of the chosen recording: facts and findings, drives like it, trends, accounts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QComboBox,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QPushButton,
+    QSplitter,
+    QTextBrowser,
+    QTreeWidget,
+    QTreeWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.analysis.model import Verdict
+from logbench.app.archive.trend_plot import TrendPlot
+from logbench.app.archive.working import Account, Details, Line, Trended
+from logbench.app.parts import Elided
+from logbench.app.plot.ticks import count_text, size_text, time_text
+from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
+from logbench.app.units import METRIC, Units
+from logbench.archive.overview import Number, Row
+
+if TYPE_CHECKING:
+    from logbench.archive.likeness import Alike
+    from logbench.archive.store import Problem
+
+_RECORDING = Qt.ItemDataRole.UserRole
+_HINT = "Choose a recording above."
+_RANKS = {"act": 0, "watch": 1, "within": 2, "not judged": 3}
+
+
+class DetailsPanel(QSplitter):
+    """Facts and signals on the left, findings on the right."""
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__(Qt.Orientation.Horizontal)
+        self.theme = theme
+        self.units: Units = METRIC
+        self._shown: Details | None = None
+        self.facts, self.findings = QTextBrowser(), QTextBrowser()
+        self.facts.setAccessibleName("Facts and signals of the recording")
+        self.findings.setAccessibleName("Findings of the recording")
+        for part in (self.facts, self.findings):
+            part.setOpenLinks(False)
+            self.addWidget(part)
+        self.setChildrenCollapsible(False)
+        self.show_details(None)
+
+    def show_details(self, details: Details | None) -> None:
+        """Another recording, or none."""
+        self._shown = details
+        if details is None:
+            self.facts.setHtml(_muted(_HINT, self.theme))
+            self.findings.setHtml("")
+            return
+        self.facts.setHtml(_facts_html(details, self.theme, self.units))
+        self.findings.setHtml(_findings_html(details, self.theme))
+
+    def say(self, sentence: str) -> None:
+        """In place of facts."""
+        self._shown = None
+        self.facts.setHtml(_muted(sentence, self.theme))
+        self.findings.setHtml("")
+
+    def set_look(self, theme: Theme, units: Units) -> None:
+        """In other colours or units."""
+        self.theme, self.units = theme, units
+        if self._shown is not None:
+            self.show_details(self._shown)
+
+
+def _muted(text: str, theme: Theme) -> str:
+    return f'<p style="color:{theme.muted}">{escape(text)}</p>'
+
+
+def _facts_html(details: Details, theme: Theme, units: Units) -> str:
+    facts = details.facts
+    litres, cylinders = facts["displacement_l"], facts["cylinders"]
+    engine = [
+        "" if litres is None else f"{litres:.1f} L",
+        "" if cylinders is None else f"{cylinders} cylinders",
+        facts["fuel"] or "",
+    ]
+    pairs = [
+        ("Car", facts["car"] or "unnamed car"),
+        ("VIN", facts["vin"]),
+        ("Engine", ", ".join(part for part in engine if part)),
+        ("Started, UTC", (facts["started_utc"] or "unknown")[:19].replace("T", " ")),
+        ("Length", time_text(facts["duration_s"] or 0.0)),
+        ("Samples", f"{count_text(facts['samples'])} in {size_text(facts['size_bytes'])}"),
+        ("From", "the simulated car" if facts["simulated"] else ""),
+        ("Note", facts["note"]),
+        ("Events", (facts["events"] or "").replace("\n", "; ")[:600]),
+        ("File", details.recording),
+    ]
+    rows = "".join(
+        f'<tr><td style="color:{theme.muted}; padding-right:10px">{name}</td>'
+        f"<td>{escape(str(value))}</td></tr>"
+        for name, value in pairs
+        if value
+    )
+    signals = "".join(
+        f'<tr><td style="padding-right:10px">{escape(s["signal"])}</td>'
+        f'<td style="color:{theme.muted}; padding-right:10px">{escape(s["ecu"])}</td>'
+        f"<td>{escape(_span(s, units))}</td></tr>"
+        for s in details.signals
+    )
+    return f"<table>{rows}</table><p></p><table>{signals}</table>"
+
+
+def _span(signal: dict[str, object], units: Units) -> str:
+    low, high, unit = signal["minimum"], signal["maximum"], str(signal["unit"] or "")
+    if not isinstance(low, float) or not isinstance(high, float):
+        return ""
+    if not unit and low.is_integer() and high.is_integer():
+        return f"{low:.0f} to {high:.0f}".replace("-0 ", "0 ")
+    return f"{units.text(low + 0.0, unit)} to {units.text(high + 0.0, unit)}"
+
+
+def _findings_html(details: Details, theme: Theme) -> str:
+    findings = sorted(details.findings, key=lambda f: _RANKS.get(f["verdict"] or "", 4))
+    out = []
+    for finding in findings:
+        if finding["problem"]:
+            out.append(_muted(finding["problem"], theme))
+            continue
+        verdict = Verdict(finding["verdict"])
+        head = f"{VERDICT_SYMBOLS[verdict]} {finding['check']}: {finding['subject']}"
+        out.append(
+            f'<p style="margin:2px 0"><b style="color:{theme.verdict(verdict).name()}">'
+            f"{escape(head)}</b><br>{escape(finding['reason'] or '')}</p>"
+        )
+    return "".join(out) or _muted("The checks found nothing to say.", theme)
+
+
+class AlikePanel(QWidget):
+    """The nearest recordings."""
+
+    wanted = Signal()
+    chosen = Signal(str)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.said = Elided()
+        self.said.tell("Drives are held against each other at equal rpm and load, warm engine.")
+        self.button = QPushButton("Find drives like the chosen one  L")
+        self.button.clicked.connect(self.wanted)
+        self.tree = _tree(
+            ("Distance", "Car", "Started, UTC", "Cells in common", "By quantity", "File"),
+            "Drives like this one",
+        )
+        self.tree.itemActivated.connect(lambda item: self.chosen.emit(item.data(0, _RECORDING)))
+        head = QHBoxLayout()
+        head.addWidget(self.said, 1)
+        head.addWidget(self.button)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 4, 0, 0)
+        layout.addLayout(head)
+        layout.addWidget(self.tree, 1)
+
+    def show_alike(self, name: str, found: Sequence[Alike], rows: dict[str, Row]) -> None:
+        """The nearest, the nearest first; `rows`: what is known of them."""
+        self.tree.clear()
+        for one in found:
+            row = rows.get(one.recording)
+            parts = ", ".join(f"{quantity} {x:.2f}" for quantity, x in one.parts.items())
+            texts = [f"{one.distance:.2f}", row.car if row else "",
+                     row.started_utc[:16].replace("T", " ") if row else "",
+                     f"{one.common_cells}", parts, one.recording]  # fmt: skip
+            item = QTreeWidgetItem(texts)
+            item.setData(0, _RECORDING, one.recording)
+            item.setToolTip(4, parts)
+            self.tree.addTopLevelItem(item)
+        self.said.tell(
+            f"Like {name}: 0 is the same, 1 differs by what counts as one. Enter goes there."
+            if found
+            else f"No other drive has enough warm driving in common with {name}."
+        )
+        first = self.tree.topLevelItem(0)
+        if first is not None:
+            self.tree.setCurrentItem(first)
+
+
+class TrendPanel(QWidget):
+    """One number over the car's life."""
+
+    wanted = Signal(object)
+    """A `Number`."""
+    chosen = Signal(str)
+
+    def __init__(self, look: Look) -> None:
+        super().__init__()
+        self._look = look
+        self._numbers: list[Number] = []
+        self._shown: Trended | None = None
+        self.box = QComboBox()
+        self.box.setAccessibleName("Number to follow")
+        self.box.setSizeAdjustPolicy(
+            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+        )
+        self.box.setMinimumContentsLength(26)
+        self.box.activated.connect(self._ask)
+        self.said, self.at = Elided(), QLabel()
+        self.at.setObjectName("muted")
+        self.plot = TrendPlot(look.theme)
+        self.plot.chosen.connect(self.chosen)
+        self.plot.pointed.connect(self.at.setText)
+        head = QHBoxLayout()
+        head.addWidget(self.box)
+        head.addWidget(self.said, 1)
+        head.addWidget(self.at)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 4, 0, 0)
+        layout.addLayout(head)
+        layout.addWidget(self.plot, 1)
+        self.show_numbers("", [])
+
+    def show_numbers(self, car: str, numbers: Sequence[Number]) -> None:
+        """What is known of the car; the number chosen before is asked for again."""
+        before = self.box.currentText().split("  (")[0]
+        self._numbers = list(numbers)
+        self.box.clear()
+        for number in numbers:
+            self.box.addItem(f"{number.check}: {number.subject}  ({number.times})")
+        names = [f"{number.check}: {number.subject}" for number in numbers]
+        if before in names:
+            self.box.setCurrentIndex(names.index(before))
+        self.box.setEnabled(bool(numbers))
+        self.plot.show_trend(None)
+        self.at.setText("")
+        if numbers:
+            self._ask()
+        elif car:
+            self.said.tell(f"No number is known of {car} yet: run the checks first.")
+        else:
+            self.said.tell("Choose a recording and press T: its car's numbers are followed.")
+
+    def show_trend(self, trended: Trended) -> None:
+        """The points of the number that was asked for."""
+        self._shown = trended
+        self.plot.show_trend(trended)
+        self.at.setText(self.plot.sentence())
+        self.said.tell(self._sentence(trended))
+
+    def set_look(self, theme: Theme, units: Units) -> None:
+        """In other colours or units."""
+        self.plot.set_look(theme, units)
+        if self._shown is not None:
+            self.at.setText(self.plot.sentence())
+            self.said.tell(self._sentence(self._shown))
+
+    def _sentence(self, trended: Trended) -> str:
+        n = len(trended.points)
+        text = f"{trended.car}: {n} recording{'s' * (n != 1)}."
+        spread = trended.spread
+        if not n or spread is None:
+            return text + " Its displacement is not known: no other cars to hold it against."
+        if not spread.cars or spread.share_below is None:
+            return text + f" No other car of {trended.displacement_l:.1f} L is known."
+        return (
+            f"{text} The last value lies above {spread.share_below:.0%} of {spread.cars} other "
+            f"cars of {trended.displacement_l:.1f} L."
+        )
+
+    def _ask(self, _: int = 0) -> None:
+        if 0 <= self.box.currentIndex() < len(self._numbers):
+            self.wanted.emit(self._numbers[self.box.currentIndex()])
+
+
+class AccountPanel(QWidget):
+    """What the last piece of work did, and which files are left out."""
+
+    def __init__(self, name: str, empty: str) -> None:
+        super().__init__()
+        self._empty = empty
+        self.said = Elided()
+        self.said.tell(empty)
+        self.tree = _tree(("File", "What"), name)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 4, 0, 0)
+        layout.addWidget(self.said)
+        layout.addWidget(self.tree, 1)
+
+    def show_account(self, account: Account) -> None:
+        """Files with trouble first, each with what lies below it."""
+        self.said.tell(account.sentence)
+        self.tree.clear()
+        for line in sorted(account.lines, key=lambda line: not line.bad):
+            item = QTreeWidgetItem([line.name, f"{'■ ' if line.bad else ''}{line.text}"])
+            item.setToolTip(1, line.text)
+            for text in line.more:
+                item.addChild(QTreeWidgetItem(["", text]))
+            self.tree.addTopLevelItem(item)
+            item.setExpanded(True)
+
+    def show_problems(self, problems: Sequence[Problem]) -> None:
+        """Files that are left out."""
+        sentence = f"{len(problems)} left out; nothing is deleted." if problems else self._empty
+        lines = [Line(p.path, f"{p.kind}: {p.sentence}", bad=True) for p in problems]
+        self.show_account(Account(sentence, lines))
+
+
+def _tree(titles: Sequence[str], name: str) -> QTreeWidget:
+    tree = QTreeWidget()
+    tree.setAccessibleName(name)
+    tree.setHeaderLabels(list(titles))
+    tree.setRootIsDecorated(len(titles) == 2)
+    tree.setUniformRowHeights(True)
+    tree.setAllColumnsShowFocus(True)
+    header = tree.header()
+    for column in range(len(titles) - 1):
+        header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+    header.setStretchLastSection(True)
+    return tree

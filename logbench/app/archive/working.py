@@ -1,0 +1,379 @@
+"""What the Archive page has done off the window's thread; free of Qt."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections import Counter
+from collections.abc import Mapping as Maps
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from logbench.app.background import Task
+from logbench.errors import LogbenchError
+
+if TYPE_CHECKING:
+    from logbench.archive.archive import Archive
+    from logbench.archive.find import Filter
+    from logbench.archive.likeness import Alike
+    from logbench.archive.overview import Facets, Number, Row
+    from logbench.archive.preview import Preview
+    from logbench.archive.store import Problem
+    from logbench.archive.trend import Point, Spread
+    from logbench.recording.importers.model import Mapping
+    from logbench.recording.importers.run import Outcome
+    from logbench.recording.importers.run import Preview as FilePreview
+    from logbench.recording.model import Vehicle
+
+_WORTH_PROCESSES = 60
+"""Fewer pending recordings are checked in this process: workers take seconds to start."""
+
+
+class Stop(threading.Event):
+    """Set by the window to end a long piece of work early, with what it has so far."""
+
+
+class _StoppedError(Exception):
+    """Ends the work in the middle of somebody else's loop."""
+
+
+@dataclass(frozen=True)
+class Listing:
+    """What fits the filter, what there is to choose from, and what is left out."""
+
+    rows: list[Row]
+    facets: Facets
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True)
+class Details:
+    """One recording: its row of the view `recordings`, its signals and findings."""
+
+    recording: str
+    facts: dict[str, Any]
+    signals: list[dict[str, Any]]
+    findings: list[dict[str, Any]]
+
+
+@dataclass(frozen=True)
+class Trended:
+    """A number over a car's life, and over the others of its displacement."""
+
+    number: Number
+    car: str
+    displacement_l: float | None
+    points: list[Point]
+    spread: Spread | None
+
+
+@dataclass
+class Line:
+    """One file in the account of what was done; `more` is shown below it."""
+
+    name: str
+    text: str
+    bad: bool = False
+    more: list[str] = field(default_factory=list)
+
+
+@dataclass
+class Account:
+    """What a long piece of work did."""
+
+    sentence: str
+    lines: list[Line] = field(default_factory=list)
+    stopped: bool = False
+
+    @property
+    def bad(self) -> int:
+        """Files with which something is wrong."""
+        return sum(line.bad for line in self.lines)
+
+
+def open_archive(place: str, cache: Path | None, task: Task) -> Archive:
+    """Look through the archive at a folder or URL. Raises `ArchiveError`."""
+    from logbench.archive.archive import Archive
+
+    task.tell("Looking through the archive", 0.0)
+    archive = Archive(place, cache)
+    archive.refresh(lambda done, of: task.tell("Reading what is new", done / max(1, of)))
+    return archive
+
+
+def look_again(archive: Archive, task: Task) -> Archive:
+    """The same archive after files came, went or changed."""
+    task.tell("Looking through the archive", 0.0)
+    archive.refresh(lambda done, of: task.tell("Reading what is new", done / max(1, of)))
+    return archive
+
+
+def listing(archive: Archive, chosen: Filter, task: Task) -> Listing:
+    """Raises `UsageError` for a filter that is not understood."""
+    from logbench.archive.overview import facets, overview
+
+    task.tell("Searching", 0.0)
+    rows = overview(archive, chosen)
+    task.tell("Searching", 0.5)
+    return Listing(rows, facets(archive), archive.problems)
+
+
+def details_of(archive: Archive, recording: str, task: Task) -> Details:
+    """Facts, signals and findings; findings that are not known yet are made and kept."""
+    task.tell("Reading", 0.0)
+    (facts,) = archive.query(
+        "SELECT * FROM recordings WHERE recording = ?", [recording]
+    ).to_pylist()
+    sql = "SELECT * FROM signals WHERE recording = ? ORDER BY signal, ecu"
+    signals = archive.query(sql, [recording]).to_pylist()
+    task.tell("Checking", 0.5)
+    return Details(recording, facts, signals, archive.findings_of(recording))
+
+
+def previews_of(
+    archive: Archive, recordings: Sequence[str], signal: str, task: Task
+) -> dict[str, Preview | None]:
+    """Small traces; None for a recording that cannot be read."""
+    from logbench.archive.preview import preview_of
+
+    made: dict[str, Preview | None] = {}
+    for number, name in enumerate(recordings):
+        task.tell("Drawing", number / len(recordings))
+        try:
+            made[name] = preview_of(archive, name, signal)
+        except LogbenchError:
+            made[name] = None
+    return made
+
+
+def local_files(archive: Archive, recordings: Sequence[str], task: Task) -> list[Path]:
+    """Their files on this computer, fetched where the archive is not."""
+    made = []
+    for number, name in enumerate(recordings):
+        task.tell(f"Fetching {name}", number / len(recordings))
+        made.append(archive.local_copy(name))
+    return made
+
+
+def alike_to(archive: Archive, recording: str, task: Task) -> list[Alike]:
+    """The nearest recordings; the first time every recording is read."""
+
+    def told(done: int, of: int) -> None:
+        task.tell(f"Comparing {done:,} of {of:,}", done / max(1, of))
+
+    return archive.like(recording, 20, told)
+
+
+def numbers_for(archive: Archive, car: str, task: Task) -> list[Number]:
+    """What can be followed over that car's life."""
+    from logbench.archive.overview import numbers_of
+
+    task.tell("Looking up what is known of the car", 0.0)
+    return numbers_of(archive, car)
+
+
+def trend_of(archive: Archive, number: Number, car: str, task: Task) -> Trended:
+    """The number in each of the car's recordings, the last held against other cars."""
+    task.tell("Following the number", 0.0)
+    points = archive.trend(number.name, car, exact=True)
+    if not points:
+        return Trended(number, car, None, [], None)
+    sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
+    (row,) = archive.query(sql, [points[-1].recording]).to_pylist()
+    litres = row["displacement_l"]
+    found = None
+    if litres is not None:
+        found = archive.spread(number.name, litres, without_car=car, value=points[-1].value)
+    return Trended(number, car, litres, points, found)
+
+
+# --- long work: each ends early with what it has when `stop` is set ---
+
+
+def processes_for(pending: int) -> int:
+    """How many worker processes a sweep is worth; 1: in this process."""
+    import importlib.util
+
+    if pending < _WORTH_PROCESSES or importlib.util.find_spec("distributed") is None:
+        return 1
+    return max(2, (os.cpu_count() or 2) - 1)
+
+
+def sweep(
+    archive: Archive, recordings: Sequence[str], processes: int, stop: Stop, task: Task
+) -> Account:
+    """Run the checks over those that have not been checked; `processes` 0: as many as pay."""
+    from logbench.archive.sweep import sweep_checks
+
+    pending = len(archive.pending(recordings))
+    many = processes or processes_for(pending)
+    task.tell(f"Checking {pending:,} recordings", 0.0)
+    done = 0
+
+    def told(now: int, of: int) -> None:
+        nonlocal done
+        done = now
+        task.tell(f"Checked {now:,} of {of:,}", now / max(1, of))
+        if stop.is_set():
+            raise _StoppedError
+
+    stopped = False
+    try:
+        sweep_checks(archive, processes=many, recordings=recordings, progress=told)
+    except _StoppedError:
+        stopped = True
+    checked = {row["recording"]: row["problem"] for row in archive.findings.to_pylist()}
+    lines = [
+        Line(name, checked[name], bad=True) for name in recordings if checked.get(name, "") != ""
+    ]
+    known = len(recordings) - pending
+    left = pending - done if stopped else 0
+    sentence = f"{done if stopped else pending:,} recordings checked, {known:,} known before"
+    return Account(sentence + (f", {left:,} left." if stopped else "."), lines, stopped)
+
+
+def verify(archive: Archive, quarantine: bool, stop: Stop, task: Task) -> Account:
+    """Hold every recording against its checksum; with `quarantine` damaged files are set aside."""
+    total = len(archive.entries())
+    counts: Counter[str] = Counter()
+    lines = []
+    for found in archive.check(quarantine):
+        counts[found.health] += 1
+        task.tell(f"Verified {counts.total():,} of {total:,}", counts.total() / max(1, total))
+        if found.health in {"damaged", "unreadable"}:
+            moved = f" Set aside as {found.moved_to}." if found.moved_to else ""
+            lines.append(Line(found.path, found.sentence + moved, bad=True))
+        if stop.is_set():
+            break
+    told = ", ".join(f"{n:,} {health}" for health, n in sorted(counts.items())) or "nothing there"
+    stopped = stop.is_set() and counts.total() < total
+    return Account(f"Verified: {told}{' (stopped early)' if stopped else ''}.", lines, stopped)
+
+
+def add(archive: Archive, paths: Sequence[Path], stop: Stop, task: Task) -> Account:
+    """Copy recordings in, out of folders too."""
+    files: list[Path] = []
+    for path in paths:
+        files += sorted(path.rglob("*.parquet")) if path.is_dir() else [path]
+    lines = []
+    new = 0
+    for number, file in enumerate(files):
+        if stop.is_set():
+            break
+        task.tell(f"Adding {file.name}", number / max(1, len(files)))
+        try:
+            where, is_new = archive.add(file)
+        except LogbenchError as error:
+            lines.append(Line(file.name, str(error), bad=True))
+            continue
+        new += is_new
+        lines.append(
+            Line(file.name, f"added as {where}" if is_new else f"is there already: {where}")
+        )
+    sentence = f"{new:,} recordings added, {len(lines) - new:,} not."
+    return Account(sentence, lines, len(lines) < len(files))
+
+
+# --- other programs' logs ---
+
+
+@dataclass
+class Kind:
+    """Files that look the same, with the mapping that one of them suggests."""
+
+    files: list[Path]
+    preview: FilePreview
+    memory: Path | None
+
+
+@dataclass
+class Survey:
+    """What is to be imported: kinds to confirm, files that need no mapping, bad ones."""
+
+    kinds: list[Kind]
+    plain: list[Path]
+    lines: list[Line]
+
+
+def survey(paths: Sequence[Path], memory: Path | None, task: Task) -> Survey:
+    """Look into every file once. Raises `ImportFileError` when there is none."""
+    from logbench.errors import ImportFileError
+    from logbench.recording.importers.run import files_in, preview
+
+    files = files_in(paths)
+    if not files:
+        raise ImportFileError("No file that can be imported is there: name CSV, Parquet or logs.")
+    kinds: dict[str, Kind] = {}
+    plain: list[Path] = []
+    lines = []
+    for number, file in enumerate(files):
+        task.tell(f"Looking into {file.name}", number / len(files))
+        try:
+            seen = preview(file, memory)
+        except LogbenchError as error:
+            lines.append(Line(file.name, str(error), bad=True))
+            continue
+        if seen.mapping is None:
+            plain.append(file)
+        elif seen.mapping.fingerprint in kinds:
+            kinds[seen.mapping.fingerprint].files.append(file)
+        else:
+            kinds[seen.mapping.fingerprint] = Kind([file], seen, memory)
+    return Survey(list(kinds.values()), plain, lines)
+
+
+def cut_again(kind: Kind, delimiter: str, task: Task) -> Kind:
+    """The same files cut into columns by another delimiter. Raises `ImportFileError`."""
+    from logbench.recording.importers.run import preview
+
+    task.tell("Reading", 0.0)
+    seen = preview(kind.files[0], kind.memory, delimiter=delimiter)
+    return Kind(kind.files, seen, kind.memory)
+
+
+def bring_in(
+    archive: Archive,
+    files: Sequence[Path],
+    mappings: Maps[Path, Mapping],
+    vehicle: Vehicle | None,
+    before: Sequence[Line],
+    stop: Stop,
+    task: Task,
+) -> Account:
+    """Import files into the archive; `before`: files that could not even be looked into."""
+    from logbench.archive.importing import import_to_archive
+
+    def told(done: int, of: int, path: Path) -> None:
+        task.tell(f"Importing {path.name}", done / of)
+
+    lines: list[Line] = []
+    made = 0
+    for outcome in import_to_archive(archive, files, mappings, vehicle, progress=told):
+        lines.append(_account_of(outcome))
+        made += len(outcome.made)
+        if stop.is_set():
+            break
+    stopped = len(lines) < len(files)
+    lines += before
+    bad = sum(line.bad for line in lines)
+    sentence = f"{made:,} recordings from {len(lines) - bad:,} files; {bad:,} not imported."
+    return Account(sentence, lines, stopped)
+
+
+def _account_of(outcome: Outcome) -> Line:
+    report = outcome.report
+    if report is None:
+        return Line(outcome.source.name, outcome.problem, bad=True)
+    made = ", ".join(str(path) for path in outcome.made) or "nothing new"
+    text = (
+        f"{report.rows:,} rows, {report.samples:,} samples, {report.left_out:,} cells not read, "
+        f"{report.empty:,} empty: {made}"
+    )
+    more = [
+        f"{count:,} × {column or 'row'}: {reason}"
+        for (column, reason), count in sorted(report.counts.items())
+    ]
+    more += [f"line {c.line}, {c.column or 'row'}: {c.text!r} {c.reason}" for c in report.unread]
+    return Line(outcome.source.name, text, more=[*more, *report.remarks])

@@ -1,0 +1,375 @@
+"""The Archive page: a real page over a small archive, without a display."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QImage, QPainter
+from PySide6.QtWidgets import QDialog, QWidget
+
+from logbench.app.archive.page import ArchivePage
+from logbench.app.archive.recordings import PREVIEW, SIDE, WORST
+from logbench.app.archive.sparks import paint_spark, spark_text
+from logbench.app.archive.working import Stop, processes_for
+from logbench.app.units import METRIC, Units
+from logbench.app.window import MainWindow
+from logbench.archive.preview import shrunk
+from logbench.recording.importers.memory import recall
+from logbench.recording.model import Trace
+from tests.archive.conftest import make
+
+CSV = "time (s),engine rpm,coolant (F),odd thing\n" + "".join(
+    f"{k},{800 + k},{180 if k != 3 else 'spoilt'},{k * 2}\n" for k in range(40)
+)
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    folder = tmp_path / "archive"
+    make(folder / "van/a.parquet", started="2026-01-10T10:00:00+00:00", trim=1.0)
+    make(folder / "van/b.parquet", started="2026-02-10T10:00:00+00:00", trim=4.0, note="Stalls")
+    make(folder / "van/c.parquet", started="2026-03-10T10:00:00+00:00", trim=14.0)
+    make(folder / "hatch/a.parquet", car="hatch", litres=1.82, event="hesitates")
+    (folder / "spoilt.parquet").write_bytes(b"PAR1 no recording PAR1")
+    return folder
+
+
+@pytest.fixture
+def page(window: MainWindow, tmp_path: Path) -> Iterator[ArchivePage]:
+    """The window's Archive page with a cache and a memory of its own."""
+    made = ArchivePage(window.desk, tmp_path / "cache", tmp_path / "memory")
+    made.processes = 1
+    made.review_wanted.connect(lambda path: window.open_recordings([path]))
+    made.compare_wanted.connect(window._compare_sides)
+    window._archive = made
+    window._pages.addWidget(made)
+    window.show_page("archive")
+    return made
+
+
+def settled(page: ArchivePage) -> bool:
+    return not page.work.busy and page._looking is None and not page._soon.isActive()
+
+
+def listed(page: ArchivePage) -> list[str]:
+    return [row.recording for row in page.body.model.rows]
+
+
+@pytest.fixture
+def opened(page: ArchivePage, root: Path, qtbot) -> ArchivePage:
+    page.open_place(str(root))
+    qtbot.waitUntil(lambda: page.listed is not None and settled(page))
+    return page
+
+
+def wait_for_list(page: ArchivePage, qtbot, *names: str) -> None:
+    qtbot.waitUntil(lambda: settled(page) and set(listed(page)) == set(names))
+
+
+def test_empty_state_says_how_to_begin(page: ArchivePage, window, root, qtbot):
+    assert page.empty.isVisible()
+    assert "folder" in page.empty.text.text()
+    page.add_paths([root])  # nothing is open: nothing happens
+    page.import_paths([root])
+    assert "Open an archive first" in page.notice.text
+    page.open_place(str(root / "gone"))
+    qtbot.waitUntil(lambda: "no archive" in page.notice.text)
+    assert page.empty.isVisible()
+
+
+def test_lists_and_is_opened_again_the_next_time(opened: ArchivePage, root, window, qtbot):
+    assert listed(opened) == ["van/c.parquet", "hatch/a.parquet", "van/b.parquet", "van/a.parquet"]
+    assert "4 of 4 recordings" in opened.counts.text()
+    assert opened.title.whole == "archive"
+    assert opened.body.tabs.tabText(4) == "Left out (1)"
+    assert "damaged" in opened.body.problems.tree.topLevelItem(0).text(1)
+    opened.body.table.sort_by_next()
+    assert [row.car for row in opened.body.model.rows] == ["hatch", "van", "van", "van"]
+    opened.body.table.sortByColumn(0, Qt.SortOrder.DescendingOrder)
+    again = ArchivePage(window.desk, opened._cache)
+    window._pages.addWidget(again)
+    window._pages.setCurrentWidget(again)
+    qtbot.waitUntil(lambda: again.listed is not None and settled(again))
+    assert listed(again) == listed(opened)
+
+
+def test_filters_of_every_kind(opened: ArchivePage, qtbot):
+    facets = opened.body.facets
+    everything = listed(opened)
+    facets.words.setText("van stalls")
+    wait_for_list(opened, qtbot, "van/b.parquet")
+    facets.clear()
+    wait_for_list(opened, qtbot, *everything)
+    facets.condition.setText("SHRTFT1 above 10 after 5 min")
+    wait_for_list(opened, qtbot, "van/c.parquet")
+    facets.condition.setText("nonsense")
+    qtbot.waitUntil(lambda: "is no condition" in facets.trouble.text())
+    facets.clear()
+    facets.since.setText("2026-03-02")
+    wait_for_list(opened, qtbot, "van/c.parquet")
+    assert not facets.trouble.isVisible()
+    facets.since.setText("yesterday")
+    qtbot.waitUntil(lambda: "is no date" in facets.trouble.text())
+    facets.clear()
+    facets.cars.item(0).setCheckState(Qt.CheckState.Checked)
+    wait_for_list(opened, qtbot, "hatch/a.parquet")
+    facets.signals.item(0).setCheckState(Qt.CheckState.Checked)
+    facets.words.setText("nothing like it")
+    wait_for_list(opened, qtbot)
+    assert opened.body.none.isVisible()
+
+
+def test_sweep_then_filter_by_finding_and_follow_it(opened: ArchivePage, qtbot):
+    assert "4 not checked yet" in opened.counts.text()
+    opened.sweep()
+    qtbot.waitUntil(lambda: settled(opened) and opened.listed.facets.checked == 4, timeout=20_000)
+    model = opened.body.model
+    worst = {row.recording: row.worst for row in model.rows}
+    assert worst["van/c.parquet"] in {"act", "watch"}
+    assert model.index(0, WORST).data() != "not checked yet"
+    verdict = opened.body.facets.verdict
+    verdict.setCurrentIndex(verdict.findData(worst["van/c.parquet"]))
+    verdict.activated.emit(verdict.currentIndex())
+    qtbot.waitUntil(lambda: settled(opened) and "van/c.parquet" in listed(opened))
+    assert opened.body.table.choose("van/c.parquet")
+    opened.follow()
+    trend = opened.body.trend
+    qtbot.waitUntil(lambda: trend.plot._shown is not None)
+    assert [p.recording for p in trend.plot._shown.points] == [
+        "van/a.parquet", "van/b.parquet", "van/c.parquet"]  # fmt: skip
+    assert "1 other" in trend.said.whole
+    values = [p.value for p in trend.plot._shown.points]
+    assert values == sorted(values)
+    qtbot.keyClick(trend.plot, Qt.Key.Key_Left)
+    assert "2026-02-10" in trend.at.text()
+    qtbot.keyClick(trend.plot, Qt.Key.Key_Return)  # hidden by the filter: it is dropped
+    qtbot.waitUntil(lambda: [r.recording for r in opened.body.table.chosen()] == ["van/b.parquet"])
+    place = trend.plot._places()[0]
+    assert trend.plot._nearest(place + QPointF(2, 2)) == 0
+    qtbot.mouseClick(trend.plot, Qt.MouseButton.LeftButton, pos=place.toPoint())
+    assert [r.recording for r in opened.body.table.chosen()] == ["van/a.parquet"]
+    assert "2026-01-10" in trend.at.text()
+
+
+def test_a_sweep_can_be_stopped_and_goes_on(opened: ArchivePage, root, qtbot):
+    for k in range(12):
+        make(root / f"more/{k:02d}.parquet", started=f"2025-01-{k + 1:02d}T10:00:00+00:00")
+    opened.refresh()
+    qtbot.waitUntil(lambda: settled(opened) and len(listed(opened)) == 16)
+    opened.sweep()
+    opened.work.cancel()
+    qtbot.waitUntil(lambda: settled(opened) and "left" in opened.notice.text, timeout=20_000)
+    assert opened.archive is not None
+    done = 16 - len(opened.archive.pending())
+    assert 0 < done < 16
+    opened.sweep()
+    qtbot.waitUntil(lambda: settled(opened) and not opened.archive.pending(), timeout=20_000)
+    assert f"{done} known before" in opened.notice.text
+
+
+def test_details_with_findings_made_at_once(opened: ArchivePage, window, qtbot):
+    assert opened.body.table.choose("van/c.parquet")
+    details = opened.body.details
+    qtbot.waitUntil(lambda: "fuel_trim" in details.findings.toPlainText(), timeout=20_000)
+    text = details.facts.toPlainText()
+    assert "van" in text
+    assert "1.8 L" in text
+    assert "90 °C" in text
+    window._switch_units()
+    assert "194 °F" in details.facts.toPlainText()
+    row = next(r for r in opened.body.model.rows if r.recording == "van/c.parquet")
+    assert row.worst
+
+
+def test_open_and_compare(opened: ArchivePage, window, root, qtbot):
+    table = opened.body.table
+    table.choose("van/a.parquet")
+    table.setFocus()
+    opened.compare()
+    assert "on the side before" in opened.notice.text
+    qtbot.keyClick(table, Qt.Key.Key_B)
+    table.choose("van/c.parquet")
+    qtbot.keyClick(table, Qt.Key.Key_A)
+    model = opened.body.model
+    assert model.on_side("before") == ["van/a.parquet"]
+    assert model.index(0, SIDE).data() == "after"
+    assert opened.body.buttons["compare"].text() == "Compare  1 : 1"
+    sides: list[tuple[list[Path], list[Path]]] = []
+    opened.compare_wanted.connect(lambda before, after: sides.append((before, after)))
+    opened.compare()
+    qtbot.waitUntil(lambda: bool(sides))
+    assert sides == [([root / "van/a.parquet"], [root / "van/c.parquet"])]
+    assert window.compare.isVisible()
+    window.show_page("archive")
+    qtbot.keyClick(table, Qt.Key.Key_A)  # again: taken away
+    assert model.on_side("after") == []
+    qtbot.keyClick(table, Qt.Key.Key_Return)
+    qtbot.waitUntil(window.review.isVisible)
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+
+
+def test_drives_like_this_one(opened: ArchivePage, qtbot):
+    opened.body.table.choose("van/a.parquet")
+    opened.find_alike()
+    tree = opened.body.alike.tree
+    qtbot.waitUntil(lambda: settled(opened) and "an" in opened.body.alike.said.whole)
+    # idling at one load fills one cell of the grid: too little to call drives alike
+    assert tree.topLevelItemCount() == 0
+    assert "No other drive" in opened.body.alike.said.whole
+
+
+def test_previews_are_read_and_drawn(opened: ArchivePage, qtbot):
+    sparks = opened.body.sparks
+    qtbot.waitUntil(lambda: all(sparks.known(name) for name in listed(opened)))
+    preview = sparks.get("van/a.parquet")
+    assert preview is not None
+    assert float(np.nanmin(preview.low)) < 800 < float(np.nanmax(preview.high))
+    model = opened.body.model
+    words = model.index(0, PREVIEW).data(Qt.ItemDataRole.AccessibleTextRole)
+    assert words.startswith("RPM ")
+    opened.body.next_signal()
+    assert sparks.signal == "SHRTFT1"
+    qtbot.waitUntil(lambda: all(sparks.known(name) for name in listed(opened)))
+    before = opened.body.table.grab().toImage()
+    opened.body.model.rows.clear()
+    assert before.height() > 0
+
+
+def test_a_spark_shows_the_extremes_where_they_were():
+    """One high sample in the middle of a flat minute must be seen, whatever the width."""
+    t_ns = np.arange(60_000, dtype=np.int64) * 1_000_000
+    value = np.zeros(60_000)
+    value[30_000] = 100.0
+    value[10] = np.nan
+    preview = shrunk(Trace("RPM", "7E8", "rpm", t_ns, value), int(t_ns[-1]))
+    assert float(np.nanmax(preview.high)) == 100.0
+    assert int(np.nanargmax(preview.high)) == len(preview.high) // 2
+    image = QImage(200, 40, QImage.Format.Format_RGB32)
+    image.fill(QColor("white"))
+    painter = QPainter(image)
+    paint_spark(painter, QRectF(0, 2, 200, 36), preview, QColor("black"))
+    painter.end()
+    top = [x for x in range(200) if image.pixelColor(x, 4).lightness() < 200]
+    assert top
+    assert all(90 <= x <= 110 for x in top)
+    assert spark_text(preview, METRIC) == "RPM 0 rpm to 100 rpm"
+    assert "nothing" in spark_text(None, Units(True))
+
+
+def test_add_files_and_folders(opened: ArchivePage, tmp_path, qtbot):
+    make(tmp_path / "in/x.parquet", car="estate", started="2026-05-01T00:00:00+00:00", rpm=900.0)
+    (tmp_path / "in/bad.parquet").write_bytes(b"PAR1")
+    opened.add_paths([tmp_path / "in"])
+    qtbot.waitUntil(lambda: settled(opened) and len(listed(opened)) == 5)
+    assert "estate/2026-05-01-x.parquet" in listed(opened)
+    assert "1 recordings added, 1 not" in opened.notice.text
+    first = opened.body.account.tree.topLevelItem(0)
+    assert first.text(0) == "bad.parquet"
+
+
+def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_path, qtbot):
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in/one.csv").write_text(CSV)
+    (tmp_path / "in/two.csv").write_text(CSV.replace("\n5,", "\n5.5,"))
+    (tmp_path / "in/bad.csv").write_bytes(b"\0\1\2")
+    opened.import_paths([tmp_path / "in"])
+    qtbot.waitUntil(lambda: opened.bringing.dialog is not None)
+    dialog = opened.bringing.dialog
+    assert dialog is not None
+    assert "and 1 more" in dialog.head.whole
+    names = [column.column for column in dialog.mapping.columns]
+    odd, coolant = names.index("odd thing"), names.index("coolant (F)")
+    assert dialog.line(coolant, 2).text() == "ECT"
+    assert dialog.columns.item(odd, 4).text() == "left out"
+    dialog.line(odd, 2).setText("vss")
+    dialog.line(odd, 3).setText("volt")
+    dialog.line(odd, 3).editingFinished.emit()
+    assert "cannot be converted" in dialog.said.text()
+    assert not dialog.import_button.isEnabled()
+    dialog.line(odd, 3).setText("mph")
+    dialog.line(odd, 3).editingFinished.emit()
+    assert dialog.import_button.isEnabled()
+    assert dialog.columns.item(odd, 4).text() == "100% sure"
+    dialog.car.setText("estate")
+    dialog.litres.setValue(1.6)
+    fingerprint = dialog.mapping.fingerprint
+    dialog.accept()
+    qtbot.waitUntil(lambda: settled(opened) and len(listed(opened)) == 6)
+    assert "2 recordings from 2 files; 1 not imported" in opened.notice.text
+    shown = opened.body.account.tree
+    texts = [shown.topLevelItem(k).child(0).text(1) for k in (1, 2)]
+    assert all("coolant" in text for text in texts)  # the spoilt cell is counted and listed
+    assert opened.archive is not None
+    speed = opened.archive.open("estate/one.parquet").trace("VSS")
+    assert speed.value[10] == pytest.approx(20 * 1.609344)
+    kept = recall(fingerprint, tmp_path / "memory")
+    assert kept is not None
+    assert kept.column("odd thing").unit == "mph"
+    opened.import_paths([tmp_path / "in/one.csv"])
+    qtbot.waitUntil(lambda: opened.bringing.dialog is not None)
+    assert opened.bringing.dialog is not None
+    assert "remembered" in opened.bringing.dialog.said.text()
+    opened.bringing.dialog.reject()
+    assert not opened.work.busy
+
+
+def test_import_cut_by_another_delimiter(opened: ArchivePage, tmp_path, qtbot):
+    (tmp_path / "odd.csv").write_text("t;engine rpm,a\n0;800,1\n1;810,2\n2;820,3\n")
+    opened.import_paths([tmp_path / "odd.csv"])
+    qtbot.waitUntil(lambda: opened.bringing.dialog is not None)
+    dialog = opened.bringing.dialog
+    assert dialog is not None
+    wanted = "," if dialog.mapping.delimiter == ";" else ";"
+    dialog.cut_wanted.emit(wanted)
+    qtbot.waitUntil(lambda: dialog.mapping.delimiter == wanted)
+    assert dialog.rows.columnCount() == 2
+    form = dialog.time_format
+    form.setCurrentIndex(form.findData("none"))
+    form.activated.emit(0)
+    assert dialog.mapping.time.places == []
+    assert dialog.period.isEnabled()
+    dialog.done(QDialog.DialogCode.Rejected)
+
+
+def test_verify_sets_aside_only_when_asked(opened: ArchivePage, root, qtbot):
+    opened.verify()
+    assert not opened.tools[0].isEnabled()
+    opened.refresh()  # one long work at a time
+    assert "already" in opened.notice.text
+    qtbot.waitUntil(lambda: settled(opened) and "Verified" in opened.notice.text)
+    assert opened.tools[0].isEnabled()
+    assert "1 damaged, 4 sound" in opened.notice.text
+    assert (root / "spoilt.parquet").exists()
+    opened.verify(quarantine=True)
+    qtbot.waitUntil(lambda: settled(opened) and not (root / "spoilt.parquet").exists())
+    assert (root / "quarantine/spoilt.parquet").exists()
+
+
+def test_looks_sizes_keys_and_names(opened: ArchivePage, window):
+    keys = [k.toString() for a in window.commands() for k in a.shortcuts()]
+    assert sorted(keys) == sorted(set(keys))
+    assert all(a.text() for a in window.commands())
+    assert len({a.text() for a in window.commands()}) == len(window.commands())
+    kinds = {"QPushButton", "QComboBox", "QLineEdit", "QTableView", "QTreeWidget", "QListWidget"}
+    for widget in opened.findChildren(QWidget):
+        if widget.metaObject().className() in kinds and widget.isVisibleTo(window):
+            assert widget.accessibleName() or widget.property("text"), widget.parentWidget()
+
+    for theme in ("night", "light"):
+        window.desk.look.choose(theme)  # type: ignore[arg-type]
+        for size in ((900, 600), (1600, 900)):
+            window.resize(*size)
+            table = opened.body.table
+            assert table.viewport().width() >= table.horizontalHeader().length() - 1
+            ground = window.grab().toImage().pixelColor(2, size[1] - 2).lightness()
+            assert (ground < 100) == (theme == "night")
+
+
+def test_how_many_processes_pay():
+    assert processes_for(3) == 1
+    assert processes_for(10_000) >= 1
+    assert not Stop().is_set()
