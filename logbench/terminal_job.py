@@ -74,6 +74,7 @@ def show_job(path: Path, console: Console) -> None:
     from logbench.job.folder import open_job
     from logbench.job.model import RESTRAINT_CAUTION
     from logbench.job.timeline import timeline
+    from logbench.job.times import local_text
 
     folder, job = open_job(path)
     _say(console, job.title or folder.path.name, "bold")
@@ -83,7 +84,7 @@ def show_job(path: Path, console: Console) -> None:
         _say(console, RESTRAINT_CAUTION, "yellow")
     _say(console, "")
     for moment in timeline(job, folder):
-        when = moment.when.strftime("%Y-%m-%d %H:%M") if moment.when else "time not known  "
+        when = local_text(moment.when) if moment.when else "time not known  "
         words = " ".join(part for part in (moment.text, moment.file) if part)
         _say(console, f"{when}  {moment.kind}: {words}".rstrip(": "))
 

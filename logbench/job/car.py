@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
+from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job, JobEvent, Role
 from logbench.vehicle.link import Link, silent
@@ -18,6 +18,7 @@ from logbench.vehicle.model import Progress
 from logbench.vehicle.records.clearing import (
     ClearingResult,
     ControlResult,
+    Save,
     clear_codes,
     close_evap,
 )
@@ -62,10 +63,7 @@ def clear_into(
     ClearingRefusedError with nothing cleared, LinkError, StorageError.
     """
 
-    def save(reading: CarReading) -> Path:
-        return folder.place(folder.add_reading(scratch, reading, "before").file)
-
-    result = clear_codes(link, consent, save, progress)
+    result = clear_codes(link, consent, _saver(folder, scratch, "before"), progress)
     event = JobEvent(at_utc=result.done_utc, kind="codes cleared", text=result.sentence)
     if not result.accepted:
         event.kind = "clearing tried"
@@ -84,14 +82,15 @@ def close_evap_into(
     Raises as `clear_into`.
     """
 
-    def save(reading: CarReading) -> Path:
-        return folder.place(folder.add_reading(scratch, reading, "other").file)
-
-    result = close_evap(link, consent, save, progress)
+    result = close_evap(link, consent, _saver(folder, scratch, "other"), progress)
     scratch.events.append(
         JobEvent(at_utc=result.done_utc, kind="evaporative system closed", text=result.sentence)
     )
     return result
+
+
+def _saver(folder: JobFolder, scratch: Job, role: Role) -> Save:
+    return lambda reading: folder.place(folder.add_reading(scratch, reading, role).file)
 
 
 def bring_over(job: Job, scratch: Job) -> None:
@@ -108,21 +107,10 @@ def bring_over(job: Job, scratch: Job) -> None:
         job.vehicle.odometer_source = told.odometer_source
 
 
-def before_and_after(folder: JobFolder, job: Job) -> tuple[CarReading, CarReading] | None:
-    """The first reading before and the last one after the work; None while one is missing.
-
-    Raises JobDamagedError for a reading that cannot be read.
-    """
-    before = next((entry for entry in job.readings if entry.role == "before"), None)
-    after = next((entry for entry in reversed(job.readings) if entry.role == "after"), None)
+def job_diff(folder: JobFolder, job: Job) -> ReadingDiff | None:
+    """What changed from the first reading before to the last one after the work, as the report has
+    it; None while one is missing. Raises JobDamagedError for one that cannot be read."""
+    before, after = first_and_last((entry.role, entry) for entry in job.readings)
     if before is None or after is None:
         return None
-    return folder.reading(before), folder.reading(after)
-
-
-def job_diff(folder: JobFolder, job: Job) -> ReadingDiff | None:
-    """What changed between them, as the report has it; None while one is missing."""
-    pair = before_and_after(folder, job)
-    if pair is None:
-        return None
-    return diff_readings(*pair)
+    return diff_readings(folder.reading(before), folder.reading(after))

@@ -1,16 +1,26 @@
-"""Comparisons of a job's recordings: which sides, and what the comparison said, kept in the job."""
+"""Before and after in a job: which readings, which recordings, what comparing them said."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import TypeVar
 
 from logbench.errors import JobDamagedError, UsageError
 from logbench.job.folder import JobFolder
-from logbench.job.model import ComparisonEntry, Job, now_utc
+from logbench.job.model import ComparisonEntry, Job, Role, now_utc
 
+T = TypeVar("T")
 Sides = tuple[tuple[str, ...], tuple[str, ...]]
 """Files of the job before and after, as `job.toml` names them."""
+
+
+def first_and_last(readings: Iterable[tuple[Role, T]]) -> tuple[T | None, T | None]:
+    """Of readings with their role: the first one before and the last one after the work."""
+    kept = list(readings)
+    before = next((reading for role, reading in kept if role == "before"), None)
+    after = next((reading for role, reading in reversed(kept) if role == "after"), None)
+    return before, after
 
 
 def sides_by_role(job: Job) -> Sides:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from logbench.errors import JobDamagedError, RecordingError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
+from logbench.job.times import parse_time
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,17 +23,19 @@ class Moment:
 
 def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
     """Notes, work, readings, recordings (with `folder`, by the time they began), photos, events."""
-    found = [Moment(_when(job.created_utc), "job opened", job.title)]
-    found += [Moment(_when(note.at_utc), "note", note.text) for note in job.notes]
-    found += [Moment(_when(note.at_utc), "work", note.text) for note in job.work]
-    found += [Moment(_when(event.at_utc), event.kind, event.text) for event in job.events]
-    found += [Moment(_when(r.at_utc), f"car read, {r.role}", r.label, r.file) for r in job.readings]
+    found = [Moment(parse_time(job.created_utc), "job opened", job.title)]
+    found += [Moment(parse_time(note.at_utc), "note", note.text) for note in job.notes]
+    found += [Moment(parse_time(note.at_utc), "work", note.text) for note in job.work]
+    found += [Moment(parse_time(event.at_utc), event.kind, event.text) for event in job.events]
     found += [
-        Moment(_when(p.at_utc), "photo", p.caption, p.file) for p in (*job.photos, *job.files)
+        Moment(parse_time(r.at_utc), f"car read, {r.role}", r.label, r.file) for r in job.readings
+    ]
+    found += [
+        Moment(parse_time(p.at_utc), "photo", p.caption, p.file) for p in (*job.photos, *job.files)
     ]
     found += [
         Moment(
-            _when(c.at_utc),
+            parse_time(c.at_utc),
             "comparison",
             ". ".join(text for text in (c.label, c.sentence) if text) or "before and after",
             f"{', '.join(c.before)} → {', '.join(c.after)}",
@@ -47,13 +50,5 @@ def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
             except (RecordingError, JobDamagedError) as error:
                 found.append(Moment(None, "recording missing", str(error), entry.file))
                 continue
-        found.append(Moment(_when(began), f"recording, {entry.role}", entry.label, entry.file))
+        found.append(Moment(parse_time(began), f"recording, {entry.role}", entry.label, entry.file))
     return sorted(found, key=lambda m: (m.when is None, m.when or datetime.max.replace(tzinfo=UTC)))
-
-
-def _when(text: str) -> datetime | None:
-    try:
-        when = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return when if when.tzinfo is not None else when.replace(tzinfo=UTC)

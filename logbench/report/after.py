@@ -11,12 +11,12 @@ from logbench.analysis.comparison.results import (
     SignalResult,
     SignalVerdict,
 )
+from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from logbench.report.charts import Bar, Change, bars_chart, changes_chart
 from logbench.report.gather import Material
 from logbench.report.records import codes_blocks, other_blocks, readiness_blocks, results_blocks
 from logbench.report.sentences import sentences
-from logbench.report.times import when_text
 from logbench.report.units import number, pretty
 from logbench.vehicle.records.diff import CodeChange
 

@@ -11,9 +11,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from logbench.errors import UsageError
-from logbench.job.folder import JobFolder, write_whole
+from logbench.job.folder import JobFolder
 from logbench.job.model import Job
 from logbench.job.privacy import hide_name, hide_text, hide_vin
+from logbench.job.times import short_time
+from logbench.recording.storage import write_whole
 from logbench.report import sections
 from logbench.report.blocks import (
     Block,
@@ -72,7 +74,7 @@ def make_document(material: Material) -> Document:
         str(part) for part in (job.vehicle.make, job.vehicle.model, job.vehicle.year) if part
     )
     title = "Vehicle diagnosis report"
-    when = job.created_utc[:10]
+    when = short_time(job.created_utc)[:10]
     parts = (job.title, vehicle if vehicle != job.title else "", when)
     subtitle = " · ".join(part for part in parts if part)
     document = Document(

@@ -15,8 +15,9 @@ from logbench.analysis.conditions import find_conditions
 from logbench.analysis.model import ConditionSpan, Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
+from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder, file_sha256
-from logbench.job.model import ComparisonEntry, Job, RecordingEntry
+from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Picture
 from logbench.report.options import ReportOptions
@@ -101,14 +102,13 @@ def _drive(folder: JobFolder, entry: RecordingEntry, bands: Bands) -> Drive:
 
 
 def _readings(folder: JobFolder, material: Material) -> None:
-    found: dict[str, list[CarReading]] = {"before": [], "after": [], "other": []}
+    found: list[tuple[Role, CarReading]] = []
     for entry in material.job.readings:
         try:
-            found[entry.role].append(folder.reading(entry))
+            found.append((entry.role, folder.reading(entry)))
         except JobDamagedError as error:
             material.problems.append(str(error))
-    material.before = found["before"][0] if found["before"] else None
-    material.after = found["after"][-1] if found["after"] else None
+    material.before, material.after = first_and_last(found)
     if material.before is not None and material.after is not None:
         material.diff = diff_readings(material.before, material.after)
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
 from logbench.report.charts import margin_bar
 from logbench.report.gather import Material
-from logbench.report.times import when_text
 from logbench.report.units import number, pretty, thousands
 from logbench.vehicle.records.model import (
     STATES,
@@ -97,7 +97,9 @@ def readiness_blocks(reading: CarReading, us: bool = False) -> Iterator[Block]:
     for entry in shown:
         missing = ", ".join(entry.missing)
         complete = len(entry.monitors) - len(entry.missing)
-        text = f"{entry.ecu}: {complete} of {len(entry.monitors)} monitors complete since clearing"
+        count = len(entry.monitors)
+        plural = "" if count == 1 else "s"
+        text = f"{entry.ecu}: {complete} of {count} monitor{plural} complete since clearing"
         text += f"; not complete: {missing}." if missing else "."
         yield Paragraph(text + _this_cycle(entry) + _counters(entry, us))
     yield Paragraph(LOCAL_RULES, "small")

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 
 from logbench.analysis.model import Finding, Verdict
 from logbench.job.model import RESTRAINT_CAUTION, Note
+from logbench.job.times import when_text
 from logbench.report import after, records
 from logbench.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Table
 from logbench.report.findings_charts import finding_figures
 from logbench.report.gather import Drive, Material, out_of_range
 from logbench.report.options import Section
 from logbench.report.sentences import sentences
-from logbench.report.times import when_text
 from logbench.report.units import DIFFERENCES, number, pretty, thousands, unit_of
 
 DEFERRAL = (

@@ -15,6 +15,7 @@ from logbench.app.job import working
 from logbench.app.job.guard_dialog import GuardDialog, clear_dialog, evap_dialog
 from logbench.app.job.opened import OpenJob
 from logbench.errors import LinkUnknownError
+from logbench.job.folder import JobFolder
 from logbench.job.model import Job, Role
 from logbench.vehicle.records.clearing import ControlTest
 from logbench.vehicle.records.model import CarReading
@@ -52,7 +53,9 @@ class CarActions(QObject):
         """Read the car into the job."""
         url = self._link()
         if url:
-            self._start(opened, "Reading the car", partial(_read, url=url, role=role), self._read)
+            self._start(
+                opened, "Reading the car", partial(working.read, url=url, role=role), self._read
+            )
 
     def clear(self, opened: OpenJob) -> None:
         """Ask, then clear the codes."""
@@ -60,14 +63,14 @@ class CarActions(QObject):
         dialog = clear_dialog(self._parent) if url else None
         if dialog is not None and self.ask(dialog):
             self.changing = True
-            work = partial(_clear, url=url, consent=dialog.consent)
+            work = partial(working.clear, url=url, consent=dialog.consent)
             self._start(opened, "Clearing the codes", work, self.done.emit)
 
     def leak_test(self, opened: OpenJob) -> None:
         """List the controls, ask, then close the evaporative system."""
         url = self._link()
         if url:
-            work = partial(_list, url=url)
+            work = partial(working.list_controls, url=url)
             self._start(opened, "Asking for controls", work, partial(self._listed, opened, url))
 
     def cancel(self) -> None:
@@ -97,13 +100,13 @@ class CarActions(QObject):
         self,
         opened: OpenJob,
         title: str,
-        work: Callable[[OpenJob, Job, Task], Any],
+        work: Callable[[JobFolder, Job, Task], Any],
         done: Callable[[Any], None],
     ) -> None:
         self._job, self._scratch = opened, Job()
         scratch = self._scratch
         self.began.emit(title)
-        run: Work = lambda task: work(opened, scratch, task)  # noqa: E731
+        run: Work = lambda task: work(opened.folder, scratch, task)  # noqa: E731
 
         def finished(result: Any) -> None:
             self._end()
@@ -142,21 +145,5 @@ class CarActions(QObject):
         dialog = evap_dialog(tests, self._parent)
         if self.ask(dialog):
             self.changing = True
-            work = partial(_evap, url=url, consent=dialog.consent)
+            work = partial(working.close_evap, url=url, consent=dialog.consent)
             self._start(opened, "Closing the evaporative system", work, self.done.emit)
-
-
-def _read(opened: OpenJob, scratch: Job, task: Task, url: str, role: Role) -> CarReading:
-    return working.read(opened.folder, scratch, url, role, task)
-
-
-def _clear(opened: OpenJob, scratch: Job, task: Task, url: str, consent: str) -> str:
-    return working.clear(opened.folder, scratch, url, consent, task)
-
-
-def _list(opened: OpenJob, scratch: Job, task: Task, url: str) -> list[ControlTest]:
-    return working.list_controls(url, task)
-
-
-def _evap(opened: OpenJob, scratch: Job, task: Task, url: str, consent: str) -> str:
-    return working.close_evap(opened.folder, scratch, url, consent, task)

@@ -279,8 +279,3 @@ def _value(column: Column, item: QTableWidgetItem) -> Any:
     if column.choices is not None:
         return column.choices.get(text)
     return text.replace(",", ".") if column.number else text
-
-
-def short_time(text: str) -> str:
-    """`2026-03-01 10:00` of a time in ISO form."""
-    return text[:16].replace("T", " ")

@@ -22,12 +22,13 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.job.entries import Column, EntryTable, short_time
+from logbench.app.job.entries import Column, EntryTable
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.records import ROLES
 from logbench.errors import JobError
 from logbench.job.model import Photo
 from logbench.job.timeline import Moment
+from logbench.job.times import local_text, short_time
 
 _MOST_PICTURE_PX = 40_000_000
 _PREVIEW_PX = 1600
@@ -58,7 +59,7 @@ class RecordingsPanel(QWidget):
         self.comparisons = EntryTable(
             "Comparisons made",
             "comparisons",
-            (Column("at_utc", "Time (UTC)", False, fixed=True, shown=short_time),
+            (Column("at_utc", "Time", False, fixed=True, shown=short_time),
              Column("sentence", "What it said", fixed=True), Column("label", "Label", False),
              Column("before", "Before", False, fixed=True, shown=_names),
              Column("after", "After", False, fixed=True, shown=_names)),
@@ -172,7 +173,7 @@ class PhotosPanel(QWidget):
     def __init__(self) -> None:
         super().__init__()
         columns = (
-            Column("at_utc", "Added (UTC)", False, fixed=True, shown=short_time),
+            Column("at_utc", "Added", False, fixed=True, shown=short_time),
             Column("file", "File", fixed=True),
             Column("caption", "Caption"),
         )
@@ -229,7 +230,7 @@ class TimelineView(QTreeWidget):
     def __init__(self) -> None:
         super().__init__()
         self.setAccessibleName("Timeline of the job")
-        self.setHeaderLabels(["Time (UTC)", "What", "Text", "File"])
+        self.setHeaderLabels(["Time", "What", "Text", "File"])
         self.setRootIsDecorated(False)
         self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
         self.header().setStretchLastSection(False)
@@ -241,7 +242,7 @@ class TimelineView(QTreeWidget):
         """These moments."""
         self.clear()
         for moment in moments:
-            when = moment.when.strftime("%Y-%m-%d %H:%M") if moment.when else "not known"
+            when = local_text(moment.when) if moment.when else "not known"
             item = QTreeWidgetItem([when, moment.kind, moment.text, moment.file])
             item.setToolTip(2, moment.text)
             self.addTopLevelItem(item)

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.job.entries import Column, EntryTable, short_time
+from logbench.app.job.entries import Column, EntryTable
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.reading_tree import ReadingTree
 from logbench.app.job.working import Records
@@ -23,6 +23,7 @@ from logbench.app.live.link_box import LinkBox
 from logbench.app.settings import Settings
 from logbench.app.theme import Theme
 from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
+from logbench.job.times import short_time
 
 ROLES: tuple[Role, ...] = ("before", "after", "other")
 _DIFF = "Before against after"

@@ -17,9 +17,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.job.entries import AGREED, Column, EntryTable, short_time
+from logbench.app.job.entries import AGREED, Column, EntryTable
 from logbench.app.job.opened import OpenJob
 from logbench.job.model import Note, Option, Part
+from logbench.job.times import short_time
 
 _MOST_LINE = 300
 _TEXT_PX = 84
@@ -139,7 +140,7 @@ class StoryPanel(Fields):
         self.notes = EntryTable(
             "Notes",
             "notes",
-            (Column("at_utc", "Time (UTC)", False, fixed=True, shown=short_time),
+            (Column("at_utc", "Time", False, fixed=True, shown=short_time),
              Column("text", "What was seen, said or tried")),
             lambda: Note(text=""),
         )  # fmt: skip
@@ -179,7 +180,7 @@ class WorkPanel(Fields):
 
     def __init__(self) -> None:
         super().__init__()
-        time = Column("at_utc", "Time (UTC)", False, fixed=True, shown=short_time)
+        time = Column("at_utc", "Time", False, fixed=True, shown=short_time)
         self.options = EntryTable(
             "Options put to the owner",
             "options",

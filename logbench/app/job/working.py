@@ -10,6 +10,7 @@ from pathlib import Path
 from logbench.app.background import CancelledError, Task
 from logbench.errors import LogbenchError
 from logbench.job.car import clear_into, close_evap_into, reach_car, read_into
+from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job, Role
 from logbench.job.timeline import Moment, timeline
@@ -39,27 +40,27 @@ class Added:
     problems: tuple[str, ...]
 
 
-def read(folder: JobFolder, scratch: Job, url: str, role: Role, task: Task) -> CarReading:
+def read(folder: JobFolder, scratch: Job, task: Task, url: str, role: Role) -> CarReading:
     """Read the car into `scratch`. Raises LinkError, StorageError."""
     tell = _progress(task)
     with reach_car(url, tell) as link:
         return read_into(folder, scratch, link, role, tell)
 
 
-def clear(folder: JobFolder, scratch: Job, url: str, consent: str, task: Task) -> str:
+def clear(folder: JobFolder, scratch: Job, task: Task, url: str, consent: str) -> str:
     """Clear the codes; the sentence of what came of it. It is not cut short by a cancellation."""
     tell = _steady(task)
     with reach_car(url, tell) as link:
         return clear_into(folder, scratch, link, consent, tell).sentence
 
 
-def list_controls(url: str, task: Task) -> list[ControlTest]:
+def list_controls(_folder: JobFolder, _job: Job, task: Task, url: str) -> list[ControlTest]:
     """The controls the ECUs offer; asking changes nothing. Raises LinkError."""
     with reach_car(url, _progress(task)) as link:
         return list_control_tests(link)
 
 
-def close_evap(folder: JobFolder, scratch: Job, url: str, consent: str, task: Task) -> str:
+def close_evap(folder: JobFolder, scratch: Job, task: Task, url: str, consent: str) -> str:
     """Close the evaporative system; the sentence of what came of it."""
     tell = _steady(task)
     with reach_car(url, tell) as link:
@@ -77,10 +78,9 @@ def load_records(folder: JobFolder, job: Job, task: Task) -> Records:
         except LogbenchError as error:
             readings.append(None)
             problems.append(str(error))
-    pairs = list(zip(job.readings, readings, strict=True))
-    before = [r for entry, r in pairs if entry.role == "before" and r is not None]
-    after = [r for entry, r in pairs if entry.role == "after" and r is not None]
-    diff = diff_readings(before[0], after[-1]) if before and after else None
+    pairs = zip(job.readings, readings, strict=True)
+    before, after = first_and_last((entry.role, r) for entry, r in pairs if r is not None)
+    diff = diff_readings(before, after) if before is not None and after is not None else None
     return Records(tuple(readings), tuple(problems), diff)
 
 

@@ -75,13 +75,20 @@ def missing_sentence(readiness: Readiness) -> str:
     """What an inspection may still want of one ECU, in one or two sentences."""
     if not readiness.monitors:
         return f"{readiness.ecu} names no monitors."
-    missing = readiness.missing
+    missing, count, ecu = readiness.missing, len(readiness.monitors), readiness.ecu
     if not missing:
-        return f"All {len(readiness.monitors)} monitors of {readiness.ecu} are complete."
-    return (
-        f"{len(missing)} of {len(readiness.monitors)} monitors of {readiness.ecu} are not complete "
-        f"since the codes were cleared: {', '.join(missing)}. {LOCAL_RULES}"
-    )
+        which = (
+            f"The one monitor of {ecu} is" if count == 1 else f"All {count} monitors of {ecu} are"
+        )
+        return f"{which} complete."
+    if count == 1:
+        which = f"The one monitor of {ecu} is"
+    else:
+        which = (
+            f"{len(missing)} of {count} monitors of {ecu} {'is' if len(missing) == 1 else 'are'}"
+        )
+    names = ", ".join(missing)
+    return f"{which} not complete since the codes were cleared: {names}. {LOCAL_RULES}"
 
 
 def _whole(value: float | None) -> int | None:
