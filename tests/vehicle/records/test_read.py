@@ -15,7 +15,8 @@ from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
 from logbench.vehicle.links import open_link
 from logbench.vehicle.records.diff import diff_readings, was_cleared
-from logbench.vehicle.records.model import CarReading, Code
+from logbench.vehicle.records.model import CarReading, Code, MonitorState, Readiness
+from logbench.vehicle.records.readiness import missing_sentence
 from logbench.vehicle.records.read import low_supply_remark, read_car
 from tests.vehicle.records.scripted import Scripted
 
@@ -88,6 +89,23 @@ def test_freeze_frame_has_every_supported_value(simulated):
     assert values["RPM"].value == 1800.0
     assert values["ECT"].text == "88 degC"
     assert {"LOAD_PCT", "MAP", "FUELSYS1", "MAF"} <= set(values)
+
+
+def test_one_monitor_is_not_told_as_many():
+    def said(*complete: bool) -> str:
+        names = ("Misfire", "Catalyst", "Fuel system")
+        monitors = [
+            MonitorState(key=name, name=name, complete=done)
+            for name, done in zip(names, complete, strict=False)
+        ]
+        return missing_sentence(Readiness(ecu="7E9", monitors=monitors))
+
+    assert said(True) == "The one monitor of 7E9 is complete."
+    assert said(True, True) == "All 2 monitors of 7E9 are complete."
+    assert said(False).startswith("The one monitor of 7E9 is not complete since")
+    assert said(True, False).startswith("1 of 2 monitors of 7E9 is not complete since")
+    assert said(False, False).startswith("2 of 2 monitors of 7E9 are not complete since")
+    assert said() == "7E9 names no monitors."
 
 
 def test_no_freeze_frame_is_known_not_guessed(simulated):
