@@ -143,22 +143,6 @@ def test_when_the_recording_began_does_not_matter(shift_s):
             assert delay == pytest.approx(shift_s, abs=0.5)
 
 
-def test_the_order_of_traces_and_samples_does_not_matter():
-    recording = faulty(hz=5.0).recording(displacement_l=2.0)
-    rng = np.random.default_rng(1)
-    traces = [recording.trace(s, e) for s, e in recording.keys]
-    shuffled = []
-    for trace in reversed(traces):
-        order = rng.permutation(len(trace))
-        shuffled.append(
-            Trace(trace.signal, trace.ecu, trace.unit, trace.t_ns[order], trace.value[order])
-        )
-    again = run_checks(Recording.of(shuffled, recording.facts))
-    assert [finding_to_dict(f) for f in again] == [
-        finding_to_dict(f) for f in run_checks(recording)
-    ]
-
-
 @pytest.mark.parametrize("trims", [(0, 0, 0, 0), (22, 8, 5, 3), (4, 12, 18, 26), (9, 11, 14, 16)])
 @pytest.mark.parametrize("gain", [1.0, 0.85, 0.67])
 def test_halving_the_rate_never_flips_a_finding(trims, gain):
