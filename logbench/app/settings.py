@@ -8,7 +8,8 @@ from typing import Any
 
 from PySide6.QtCore import QByteArray, QSettings
 
-from logbench.app.theme import CHOICES, Choice
+from logbench.app.theme import CHOICES, SIZES, Choice
+from logbench.app.units import Units, units_from
 
 _MOST_LINKS = 6
 _MOST_RECENT = 8
@@ -46,6 +47,35 @@ class Settings:
     @us_units.setter
     def us_units(self, value: bool) -> None:
         self._store.setValue("look/units", "us" if value else "metric")
+
+    @property
+    def own_units(self) -> list[str]:
+        """Units chosen for single quantities, as `pressure=psi`."""
+        return self._texts("look/own_units")
+
+    @own_units.setter
+    def own_units(self, value: list[str]) -> None:
+        self._store.setValue("look/own_units", value)
+
+    @property
+    def units(self) -> Units:
+        """`us_units` with the units of single quantities."""
+        return units_from(self.us_units, self.own_units)
+
+    @units.setter
+    def units(self, value: Units) -> None:
+        self.us_units = value.us
+        self.own_units = [f"{quantity}={unit}" for quantity, unit in value.own]
+
+    @property
+    def size_percent(self) -> int:
+        """Size of texts, one of `SIZES`; 100 unless chosen."""
+        value = self._text("look/size_percent")
+        return next((s for s in SIZES if str(s) == value), 100)
+
+    @size_percent.setter
+    def size_percent(self, value: int) -> None:
+        self._store.setValue("look/size_percent", str(value))
 
     @property
     def geometry(self) -> QByteArray:

@@ -48,7 +48,7 @@ QFrame#card { background: $panel; border: 1px solid $line;
     border-radius: 8px; }
 QFrame#bar { background: $panel; border-bottom: 1px solid $line; }
 QLabel#muted { color: $muted; }
-QLabel#title { font-size: 15pt; font-weight: 600; }
+QLabel#title { font-size: ${title_pt}pt; font-weight: 600; }
 QLabel#trouble { color: $act; font-weight: 600; }
 QSplitter::handle { background: $window; }
 QSplitter::handle:hover { background: $line; }

@@ -15,6 +15,10 @@ from logbench.app.units import METRIC, Units
 
 Choice = Literal["system", "light", "night"]
 CHOICES: tuple[Choice, ...] = ("system", "light", "night")
+SIZES = {100: "normal", 115: "larger", 130: "large", 150: "very large"}
+"""Sizes of texts, in percent of the desktop's own."""
+_TITLE_PT = 15
+_OWN_PT = "own_point_size"
 
 ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
 BLUE, VERMILION, PURPLE = "#0072B2", "#D55E00", "#CC79A7"
@@ -92,14 +96,18 @@ NIGHT = Theme(
 
 
 class Look(QObject):
-    """The theme in force. `changed` is sent after the application's palette was set."""
+    """Theme, size of texts and units in force. `changed` is sent after the application's palette
+    and font were set."""
 
     changed = Signal(object)
     units_changed = Signal(object)
 
-    def __init__(self, choice: Choice = "system", parent: QObject | None = None) -> None:
+    def __init__(
+        self, choice: Choice = "system", size_percent: int = 100, parent: QObject | None = None
+    ) -> None:
         super().__init__(parent)
         self._choice: Choice = choice
+        self.size_percent = size_percent
         self.units = METRIC
         self.theme = self._resolve()
         hints = QGuiApplication.styleHints()
@@ -116,31 +124,59 @@ class Look(QObject):
         self._choice = choice
         self.apply()
 
+    def choose_size(self, percent: int) -> None:
+        """Write texts at one of `SIZES` from now on."""
+        self.size_percent = percent
+        self.apply()
+
     def choose_units(self, us: bool) -> None:
         """Show metric or US units from now on."""
-        self.units = Units(us)
-        self.units_changed.emit(self.units)
+        self.set_units(Units(us))
+
+    def set_units(self, units: Units) -> None:
+        """Show these units from now on."""
+        self.units = units
+        self.units_changed.emit(units)
 
     def apply(self) -> None:
         """Set palette and style sheet of the application."""
         self.theme = self._resolve()
         application = QApplication.instance()
         if isinstance(application, QApplication):
+            self._set_font(application)
             application.setPalette(_palette(self.theme))
-            application.setStyleSheet(style_sheet(_words(self.theme)))
+            title_pt = f"{_TITLE_PT * self.size_percent / 100:.1f}"
+            words = _words(self.theme) | {"title_pt": title_pt}
+            application.setStyleSheet(style_sheet(words))
         self.changed.emit(self.theme)
+
+    def _set_font(self, application: QApplication) -> None:
+        """The desktop's own font at the size chosen; it is kept with the application, which
+        outlives a window."""
+        kept = application.property(_OWN_PT)
+        own_pt = float(kept) if kept else application.font().pointSizeF()
+        application.setProperty(_OWN_PT, own_pt)
+        font = application.font()
+        wanted_pt = own_pt * self.size_percent / 100
+        if own_pt > 0 and abs(font.pointSizeF() - wanted_pt) > 0.01:
+            font.setPointSizeF(wanted_pt)
+            application.setFont(font)
 
     def _resolve(self) -> Theme:
         if self._choice == "light":
             return LIGHT
         if self._choice == "night":
             return NIGHT
-        dark = QGuiApplication.styleHints().colorScheme() == Qt.ColorScheme.Dark
-        return NIGHT if dark else LIGHT
+        return NIGHT if system_is_dark() else LIGHT
 
     def _system_changed(self) -> None:
         if self._choice == "system":
             self.apply()
+
+
+def system_is_dark() -> bool:
+    """Whether the desktop asks for dark windows."""
+    return QGuiApplication.styleHints().colorScheme() == Qt.ColorScheme.Dark
 
 
 def _palette(theme: Theme) -> QPalette:

@@ -28,13 +28,15 @@ from logbench.app.commands import CommandList, add_command
 from logbench.app.desk import Desk
 from logbench.app.live.page import LivePage
 from logbench.app.settings import Settings
-from logbench.app.theme import CHOICES, Look
+from logbench.app.theme import CHOICES, SIZES, Look
+from logbench.app.units import Units
 
 if TYPE_CHECKING:
     from logbench.app.archive.page import ArchivePage
     from logbench.app.compare.page import ComparePage
     from logbench.app.job.page import JobPage
     from logbench.app.live.session import CaptureFactory
+    from logbench.app.look_dialog import LookDialog
     from logbench.app.review.page import ReviewPage
 
 _log = logging.getLogger(__name__)
@@ -46,7 +48,8 @@ class MainWindow(QMainWindow):
     def __init__(self, settings: Settings, capture: CaptureFactory | None = None) -> None:
         super().__init__()
         self.setWindowTitle("logbench")
-        self.desk = Desk(settings, Look(settings.theme), Jobs())
+        self.desk = Desk(settings, Look(settings.theme, settings.size_percent), Jobs())
+        self._look_dialog: LookDialog | None = None
         self.ask_to_finish: Callable[[], bool] = self._ask_to_finish
         """Whether a running recording may be finished now; tests put their own answer here."""
         self._closing = False
@@ -71,7 +74,9 @@ class MainWindow(QMainWindow):
         self._add_commands()
         if settings.geometry.isEmpty() or not self.restoreGeometry(settings.geometry):
             self.resize(1280, 800)
-        self.desk.look.choose_units(settings.us_units)
+        self.desk.look.changed.connect(self._look_changed)
+        self.desk.look.units_changed.connect(self._keep_units)
+        self.desk.look.set_units(settings.units)
         self.show_page("live")
 
     # --- parts ---
@@ -108,8 +113,12 @@ class MainWindow(QMainWindow):
         for choice in CHOICES:
             self._theme_box.addItem({"system": "Theme: system"}.get(choice, choice.title()), choice)
         self._theme_box.setCurrentIndex(CHOICES.index(self.desk.look.choice))
-        self._theme_box.activated.connect(self._theme_chosen)
+        self._theme_box.activated.connect(lambda n: self.desk.look.choose(CHOICES[n]))
         layout.addWidget(self._theme_box)
+        look = QPushButton("Look …")
+        look.setAccessibleName("Look and units: theme, size of texts, units")
+        look.clicked.connect(self.show_look)
+        layout.addWidget(look)
         return bar
 
     def _add_commands(self) -> None:
@@ -122,6 +131,9 @@ class MainWindow(QMainWindow):
         add_command(self, "Open a recording", "Ctrl+O", self.ask_for_recording)
         add_command(self, "Switch between light and night", "Ctrl+T", self._switch_theme)
         add_command(self, "Metric or US units", "Ctrl+U", self._switch_units)
+        add_command(self, "Look and units", "Ctrl+,", self.show_look)
+        add_command(self, "Larger texts", ["Ctrl++", "Ctrl+="], lambda: self._step_size(1))
+        add_command(self, "Smaller texts", "Ctrl+-", lambda: self._step_size(-1))
         add_command(self, "Full screen", "F11", self._switch_full_screen)
         add_command(self, "Close logbench", "Ctrl+Q", self.close)
 
@@ -234,20 +246,33 @@ class MainWindow(QMainWindow):
             if title:
                 self.compare.kept(title)
 
-    def _theme_chosen(self, index: int) -> None:
-        choice = CHOICES[index]
-        self.desk.settings.theme = choice
-        self.desk.look.choose(choice)
+    def show_look(self) -> None:
+        """Open the choice of theme, size of texts and units."""
+        if self._look_dialog is None:
+            from logbench.app.look_dialog import LookDialog
+
+            self._look_dialog = LookDialog(self.desk.look, self)
+        self._look_dialog.show()
+        self._look_dialog.activateWindow()
+
+    def _look_changed(self) -> None:
+        look, settings = self.desk.look, self.desk.settings
+        settings.theme, settings.size_percent = look.choice, look.size_percent
+        self._theme_box.setCurrentIndex(CHOICES.index(look.choice))
+
+    def _keep_units(self, units: Units) -> None:
+        self.desk.settings.units = units
 
     def _switch_theme(self) -> None:
-        index = CHOICES.index("light" if self.desk.look.theme.name == "night" else "night")
-        self._theme_box.setCurrentIndex(index)
-        self._theme_chosen(index)
+        self.desk.look.choose("light" if self.desk.look.theme.name == "night" else "night")
+
+    def _step_size(self, by: int) -> None:
+        sizes = list(SIZES)
+        at = sizes.index(self.desk.look.size_percent) + by
+        self.desk.look.choose_size(sizes[min(max(at, 0), len(sizes) - 1)])
 
     def _switch_units(self) -> None:
-        us = not self.desk.look.units.us
-        self.desk.settings.us_units = us
-        self.desk.look.choose_units(us)
+        self.desk.look.choose_units(not self.desk.look.units.us)
 
     def _switch_full_screen(self) -> None:
         self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
@@ -272,7 +297,7 @@ class MainWindow(QMainWindow):
         """A running recording is finished first, after asking."""
         if self.live.busy:
             event.ignore()
-            if not self._closing and self.ask_to_finish():
+            if not self._closing and (not self.live.recording or self.ask_to_finish()):
                 self._closing = True
                 self.live.stop()
             return

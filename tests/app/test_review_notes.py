@@ -61,7 +61,7 @@ def test_a_note_written_edited_removed_and_put_back(
     qtbot.keyClick(review.notes.list, Qt.Key.Key_F2)
     qtbot.waitUntil(lambda: "lights" in review.notes.notes[0].text)
     qtbot.keyClick(review.notes.list, Qt.Key.Key_N, Qt.KeyboardModifier.AltModifier)
-    qtbot.keyClick(review.notes.list, Qt.Key.Key_Delete)
+    qtbot.keyClick(review.notes.list, Qt.Key.Key_Delete, Qt.KeyboardModifier.ControlModifier)
     qtbot.waitUntil(lambda: review.notes.notes == ())
     assert review.notes.how.isVisible()
     review.notice.button.click()

@@ -29,8 +29,7 @@ from logbench.recording.model import Event
 if TYPE_CHECKING:
     from logbench.recording.notes import Note
 
-_EVENTS, _CONDITIONS, _FINDINGS = 16, 30, 10
-HEIGHT = _EVENTS + _CONDITIONS + _FINDINGS + 6
+_LEAST_EVENTS, _CONDITIONS, _FINDINGS = 16, 30, 10
 _CLICK_PX = 4
 
 
@@ -51,7 +50,7 @@ class Ribbon(QWidget):
         self._findings: Sequence[Finding] = ()
         self._notes: Sequence[Note] = ()
         self._drag: tuple[int, int] | None = None
-        self.setFixedHeight(HEIGHT)
+        self._fit_font()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setAccessibleName("Whole drive: driving conditions, events and findings")
         self.setCursor(Qt.CursorShape.IBeamCursor)
@@ -60,7 +59,17 @@ class Ribbon(QWidget):
 
     def sizeHint(self) -> QSize:
         """Three thin rows."""
-        return QSize(400, HEIGHT)
+        return QSize(400, self.height())
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Another size of texts."""
+        if event.type() == QEvent.Type.FontChange:
+            self._fit_font()
+        super().changeEvent(event)
+
+    def _fit_font(self) -> None:
+        self._events_px = max(_LEAST_EVENTS, QFontMetrics(self.font()).height())
+        self.setFixedHeight(self._events_px + _CONDITIONS + _FINDINGS + 6)
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
@@ -119,8 +128,8 @@ class Ribbon(QWidget):
         painter.fillRect(event.rect(), QColor(self._theme.window))
         painter.setPen(QColor(self._theme.muted))
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-        painter.drawText(QRect(0, _EVENTS, GUTTER - 8, _CONDITIONS), align, "Drive")
-        ground = QRect(GUTTER, _EVENTS, self._pixels, _CONDITIONS)
+        painter.drawText(QRect(0, self._events_px, GUTTER - 8, _CONDITIONS), align, "Drive")
+        ground = QRect(GUTTER, self._events_px, self._pixels, _CONDITIONS)
         painter.fillRect(ground, QColor(self._theme.panel))
         self._draw_conditions(painter)
         self._draw_findings(painter)
@@ -132,7 +141,7 @@ class Ribbon(QWidget):
         metrics = QFontMetrics(self.font())
         for span in self._conditions:
             left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
-            box = QRect(left, _EVENTS, max(1, right - left), _CONDITIONS)
+            box = QRect(left, self._events_px, max(1, right - left), _CONDITIONS)
             painter.fillRect(box, self._theme.condition(span.condition))
             name = span.condition.value
             if metrics.horizontalAdvance(name) + 8 < box.width():
@@ -140,7 +149,7 @@ class Ribbon(QWidget):
                 painter.drawText(box, Qt.AlignmentFlag.AlignCenter, name)
 
     def _draw_findings(self, painter: QPainter) -> None:
-        top = _EVENTS + _CONDITIONS + 2
+        top = self._events_px + _CONDITIONS + 2
         for finding in self._findings:
             if finding.verdict not in (Verdict.WATCH, Verdict.ACT):
                 continue
@@ -156,17 +165,17 @@ class Ribbon(QWidget):
         said = [(self.x_of(e.t_ns) + 8, e.text or e.kind) for e in self._events]
         for x, _ in said:
             painter.drawPolygon(
-                QPolygon([QPoint(x - 13, 2), QPoint(x - 3, 2), QPoint(x - 8, _EVENTS - 2)])
+                QPolygon([QPoint(x - 13, 2), QPoint(x - 3, 2), QPoint(x - 8, self._events_px - 2)])
             )
         for note in self._notes:
             x, end = self.x_of(note.start_ns), self.x_of(note.end_ns)
             said.append((x + 2, note.text.partition("\n")[0]))
-            painter.fillRect(x, _EVENTS - 4, max(4, end - x), 4, QColor(self._theme.accent))
+            painter.fillRect(x, self._events_px - 4, max(4, end - x), 4, QColor(self._theme.accent))
         free_from = 0
         for x, text in sorted(said):
             width = metrics.horizontalAdvance(text)
             if x >= free_from and x + width < self.width():
-                painter.drawText(QRect(x, 0, width + 2, _EVENTS), 0, text)
+                painter.drawText(QRect(x, 0, width + 2, self._events_px), 0, text)
                 free_from = x + width + 12
 
     def _draw_frame(self, painter: QPainter) -> None:
@@ -177,17 +186,17 @@ class Ribbon(QWidget):
         left, right = self.x_of(max(start, view.low_ns)), self.x_of(min(end, view.high_ns))
         shade = QColor(self._theme.window)
         shade.setAlpha(150)
-        bottom = _EVENTS + _CONDITIONS
-        painter.fillRect(GUTTER, _EVENTS, left - GUTTER, _CONDITIONS, shade)
+        bottom = self._events_px + _CONDITIONS
+        painter.fillRect(GUTTER, self._events_px, left - GUTTER, _CONDITIONS, shade)
         edge = GUTTER + self._pixels
-        painter.fillRect(right, _EVENTS, edge - right, _CONDITIONS, shade)
+        painter.fillRect(right, self._events_px, edge - right, _CONDITIONS, shade)
         painter.setPen(QPen(QColor(self._theme.accent), 2))
         painter.setBrush(Qt.BrushStyle.NoBrush)
-        painter.drawRect(left, _EVENTS, max(3, right - left), bottom - _EVENTS)
+        painter.drawRect(left, self._events_px, max(3, right - left), bottom - self._events_px)
         if view.cursor_ns is not None:
             x = self.x_of(view.cursor_ns)
             painter.setPen(QPen(QColor(self._theme.cursor), 1))
-            painter.drawLine(x, _EVENTS, x, bottom)
+            painter.drawLine(x, self._events_px, x, bottom)
 
     # --- mouse ---
 

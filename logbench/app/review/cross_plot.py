@@ -111,6 +111,7 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
             axis = self.getAxis(name)
             axis.setPen(theme.line)
             axis.setTextPen(theme.muted)
+            axis.setTickFont(self.font())
         self.showGrid(x=True, y=True, alpha=0.35)
         self._name_axes()
 

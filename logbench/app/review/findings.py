@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from html import escape
 
-from PySide6.QtCore import QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import (
     QHeaderView,
@@ -45,11 +45,22 @@ class BandBar(QWidget):
         self.theme = theme
         self.units = METRIC
         self._finding: Finding | None = None
-        self.setFixedHeight(54)
+        self._tall = 16
+        self._fit_font()
 
     def sizeHint(self) -> QSize:
         """A wide, low bar."""
-        return QSize(260, 54)
+        return QSize(260, self.height())
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Another size of texts."""
+        if event.type() == QEvent.Type.FontChange:
+            self._fit_font()
+        super().changeEvent(event)
+
+    def _fit_font(self) -> None:
+        self._tall = max(16, self.fontMetrics().height() + 1)
+        self.setFixedHeight(2 * self._tall + 22)
 
     def show_finding(self, finding: Finding | None) -> None:
         """Draw this one; nothing without a number and a band."""
@@ -84,10 +95,10 @@ class BandBar(QWidget):
         watch, within = QColor(self.theme.traces[1]), QColor(self.theme.traces[2])
         watch.setAlpha(70)
         within.setAlpha(120)
-        painter.fillRect(QRectF(left, 18, right - left, 12), QColor(self.theme.line))
+        painter.fillRect(QRectF(left, self._tall + 2, right - left, 12), QColor(self.theme.line))
         for (start, end), color in ((outer, watch), (inner, within)):
             x0, x1 = (left if start is None else x(start)), (right if end is None else x(end))
-            painter.fillRect(QRectF(x0, 18, x1 - x0, 12), color)
+            painter.fillRect(QRectF(x0, self._tall + 2, x1 - x0, 12), color)
         painter.setPen(QColor(self.theme.muted))
         self._write_ends(painter, sorted(set(ends)), x)
         half = units.value(finding.uncertainty or 0.0, finding.unit, difference=True)
@@ -104,7 +115,7 @@ class BandBar(QWidget):
             wide = metrics.horizontalAdvance(text)
             at = min(max(x(end) - wide / 2, 0.0), self.width() - wide)
             if at >= free_from:
-                painter.drawText(QRectF(at, 32, wide + 2, 20), 0, text)
+                painter.drawText(QRectF(at, self._tall + 16, wide + 2, self._tall + 4), 0, text)
                 free_from = at + wide + 6
 
     def _point(
@@ -113,14 +124,14 @@ class BandBar(QWidget):
         assert self._finding is not None
         at = x(value)
         painter.setPen(QPen(QColor(self.theme.text), 2))
-        painter.drawLine(int(at), 12, int(at), 34)
+        painter.drawLine(int(at), self._tall - 4, int(at), self._tall + 18)
         if half:
             x0, x1 = max(8.0, x(value - half)), min(self.width() - 8.0, x(value + half))
-            painter.drawLine(int(x0), 24, int(x1), 24)
+            painter.drawLine(int(x0), self._tall + 8, int(x1), self._tall + 8)
         text = number_text(self._finding, self.units)
         wide = painter.fontMetrics().horizontalAdvance(text)
         left = min(max(at - wide / 2, 0), self.width() - wide - 2)
-        painter.drawText(QRectF(left, -2, wide + 4, 16), 0, text)
+        painter.drawText(QRectF(left, -2, wide + 4, self._tall + 2), 0, text)
 
 
 class FindingsPanel(QWidget):

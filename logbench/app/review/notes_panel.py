@@ -93,7 +93,7 @@ class NotesPanel(QWidget):
         add_command(owner, "Next note", "Alt+N", lambda: self.step(1))
         add_command(owner, "Note before", "Alt+Shift+N", lambda: self.step(-1))
         add_command(self, "Edit the chosen note", "F2", self.ask_to_edit)
-        add_command(self, "Remove the chosen note", "Del", self.remove)
+        add_command(self, "Remove the chosen note", "Ctrl+Del", self.remove)
 
     # --- reading and showing ---
 

@@ -1,0 +1,191 @@
+"""Theme, size of texts, and a unit for each quantity; outside check of the further units: pint."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pint
+import pytest
+from PySide6.QtCore import QSettings, Qt
+from PySide6.QtWidgets import QApplication
+
+from logbench.analysis.bands import load_bands
+from logbench.analysis.findings import Measured, judged
+from logbench.app import theme
+from logbench.app.finding_text import metric_remark, number_text, reason_text
+from logbench.app.plot.view import SECOND
+from logbench.app.review.findings import as_html
+from logbench.app.review.search import find_spans
+from logbench.app.settings import Settings
+from logbench.app.theme import SIZES
+from logbench.app.units import METRIC, QUANTITIES, Units, units_from
+from logbench.app.window import MainWindow
+from logbench.recording.model import Trace
+from logbench.recording.reader import Recording
+
+US = Units(us=True)
+CTRL = Qt.KeyboardModifier.ControlModifier
+
+
+# --- units ---
+
+
+@pytest.mark.parametrize(
+    ("unit", "ours", "choice", "theirs"),
+    [
+        ("kPa", "kPa", "psi", "psi"),
+        ("kPa", "kPa", "bar", "bar"),
+        ("kPa", "kPa", "inHg", "inHg"),
+        ("g/s", "g/s", "kg/h", "kg/h"),
+        ("L/h", "L/h", "gal/h", "gal/h"),
+        ("km", "km", "mi", "mi"),
+        ("degC", "degC", "°F", "degF"),
+    ],
+)
+def test_each_choice_against_pint(unit: str, ours: str, choice: str, theirs: str):
+    quantity = next(key for key, q in QUANTITIES.items() if unit in q.recorded)
+    units = METRIC.choose(quantity, choice)
+    values = np.array([-12.5, 0.0, 3.0, 654.0])
+    want = pint.UnitRegistry().Quantity(values, ours).to(theirs).magnitude
+    np.testing.assert_allclose(units.array(values, unit), want, rtol=2e-5, atol=1e-6)
+    assert units.value(654.0, unit) == pytest.approx(want[3], rel=2e-5)
+    assert units.unit("rpm") == "rpm"
+
+
+def test_one_quantity_is_changed_and_the_others_stay():
+    units = US.choose("pressure", "psi")
+    assert (units.unit("kPa"), units.unit("km/h")) == ("psi", "mph")
+    assert units.text(700.0, "kPa") == "101.5 psi"
+    assert units.choose("pressure", "inHg") == US
+    assert METRIC.choose("speed", "mph").choose("speed", "km/h") == METRIC
+    assert METRIC.metric
+    assert not METRIC.choose("speed", "mph").metric
+    assert US.choose("speed", "furlong") == US.choose("age", "year") == US
+
+
+def test_the_choice_survives_a_restart_and_nonsense(tmp_path: Path, qapp):
+    path = str(tmp_path / "s.ini")
+    settings = Settings(QSettings(path, QSettings.Format.IniFormat))
+    settings.units = US.choose("pressure", "bar").choose("speed", "km/h")
+    settings.size_percent = 130
+    settings.store.sync()
+    again = Settings(QSettings(path, QSettings.Format.IniFormat))
+    assert again.units == Units(True, (("pressure", "bar"), ("speed", "km/h")))
+    assert again.size_percent == 130
+    again.store.setValue("look/own_units", ["pressure", "=psi", "speed=psi", "x=y=z"])
+    again.store.setValue("look/size_percent", "9000")
+    assert again.units == US
+    assert again.size_percent == 100
+    assert units_from(False, []) == METRIC
+
+
+def test_a_condition_is_read_in_the_units_shown():
+    t_ns = np.arange(100, dtype=np.int64) * SECOND
+    drive = Recording.of([Trace("VSS", "7E8", "km/h", t_ns, np.arange(100.0))])
+    metric, us = (find_spans("VSS > 50", drive, units) for units in (METRIC, US))
+    assert metric[0].start_ns == 51 * SECOND
+    assert us[0].start_ns == 81 * SECOND  # 50 mph are 80.47 km/h
+
+
+# --- findings in other units ---
+
+
+def test_a_finding_is_told_in_the_units_shown():
+    band = load_bands()["warm_up_plateau"]
+    finding = judged("warm_up", "settled", "Coolant temperature", Measured(92.1, 0.4), band)
+    assert number_text(finding, US) == "197.78 ± 0.72 °F"
+    said = reason_text(finding, US)
+    assert said.startswith("Coolant temperature 197.78 ± 0.72 °F is within")
+    assert "degC" not in said
+    low, high = band.within
+    assert low is not None
+    assert high is not None
+    assert f"{low * 1.8 + 32:g} to {high * 1.8 + 32:g} °F" in said
+    assert "°C" not in as_html(finding, US)
+    assert reason_text(finding) == finding.reason.replace("degC", "°C")
+
+
+def test_a_difference_of_temperatures_gets_no_32():
+    band = load_bands()["cold_soak"]
+    finding = judged("cold_soak", "spread", "Spread", Measured(4.0, 0.5), band)
+    assert number_text(finding, US) == "7.20 ± 0.90 °F"
+    assert band.within[1] is not None
+    assert f"to {band.within[1] * 1.8:g} °F" in reason_text(finding, US)
+
+
+def test_metric_remarks_are_said_to_be_metric():
+    band = load_bands()["warm_up_plateau"]
+    measured = Measured(92.1, 0.4, remarks=("from 20 degC, 70 degC after 300 s",))
+    finding = judged("warm_up", "settled", "Coolant temperature", measured, band)
+    assert "from 20 °C, 70 °C after" in reason_text(finding, US)
+    assert "sentences are metric" in as_html(finding, US)
+    assert "sentences are metric" not in as_html(finding)
+    assert metric_remark("fine", US) == ""
+
+
+@pytest.mark.parametrize("key", sorted(band.key for band in load_bands()))
+def test_every_band_is_told_without_a_metric_unit(key: str):
+    band = load_bands()[key]
+    ends = [e for e in (*band.within, *band.watch) if e is not None]
+    finding = judged("x", "y", "The number", Measured(ends[0], 0.123), band)
+    said = reason_text(finding, US)
+    assert not any(word in said for word in ("degC", "°C", "kPa", "km/h", "g/s "))
+    assert reason_text(finding, METRIC).replace("°C", "degC") == finding.reason
+
+
+# --- the dialog, and keys ---
+
+
+def test_the_dialog_switches_at_once_and_is_remembered(window: MainWindow, settings, qtbot):
+    window.activateWindow()
+    qtbot.keyClick(window, Qt.Key.Key_Comma, CTRL)
+    dialog = window._look_dialog
+    assert dialog is not None
+    assert dialog.isVisible()
+    box = dialog.unit_boxes["pressure"]
+    box.setCurrentText("psi")
+    box.activated.emit(box.currentIndex())
+    assert window.desk.look.units.unit("kPa") == "psi"
+    assert settings.units.unit("kPa") == "psi"
+    dialog.size_box.activated.emit(3)
+    assert settings.size_percent == 150
+    dialog.theme_box.activated.emit(2)
+    assert settings.theme == "night"
+    assert window._theme_box.currentIndex() == 2
+    qtbot.keyClick(window, Qt.Key.Key_U, CTRL)
+    assert dialog.unit_boxes["speed"].currentText() == "mph"
+    dialog.close()
+
+
+def test_larger_texts_everywhere(window: MainWindow, drive_file: Path, qtbot):
+    window.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    review = window.review
+    before = window.fontMetrics().height()
+    ribbon_before = review.ribbon.height()
+    window.activateWindow()
+    for _ in range(len(SIZES)):
+        qtbot.keyClick(window, Qt.Key.Key_Plus, CTRL)
+    QApplication.processEvents()
+    assert window.desk.look.size_percent == max(SIZES)
+    for widget in (window, review.stack.strips[0], review.findings.list, review.ribbon):
+        assert widget.fontMetrics().height() > 1.3 * before
+    assert review.ribbon.height() >= ribbon_before
+    assert review.ribbon._events_px >= review.ribbon.fontMetrics().height()
+    for _ in range(len(SIZES)):
+        qtbot.keyClick(window, Qt.Key.Key_Minus, CTRL)
+    assert window.fontMetrics().height() == before
+
+
+def test_the_system_theme_is_followed_unless_one_is_chosen(window: MainWindow, monkeypatch):
+    look = window.desk.look
+    assert look.choice == "system"
+    changed = QApplication.styleHints().colorSchemeChanged
+    for dark, name in ((True, "night"), (False, "light"), (True, "night")):
+        monkeypatch.setattr(theme, "system_is_dark", lambda d=dark: d)
+        changed.emit(Qt.ColorScheme.Dark if dark else Qt.ColorScheme.Light)
+        assert look.theme.name == name
+    look.choose("light")
+    changed.emit(Qt.ColorScheme.Dark)
+    assert look.theme.name == "light"
