@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QLin
 from pytestqt.qtbot import QtBot
 
 from logbench.app.job.guard_dialog import GuardDialog, evap_dialog
+from logbench.app.job.new_job import NewJobDialog
 from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE, JobPage
 from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
 from logbench.app.job.report_dialog import ReportDialog
@@ -73,6 +74,29 @@ def test_a_job_is_made_typed_into_and_saved_by_itself(page: JobPage, qtbot):
     assert (job.vehicle.displacement_l, job.vehicle.odometer_km) == (1.8, 84_000)
     assert job.vehicle.odometer_source == "typed"
     assert page.state.text() == "saved"
+
+
+def test_a_new_job_is_asked_for(page: JobPage, tmp_path: Path, qtbot):
+    first = page.opened
+    page.ask = lambda dialog: False
+    page.ask_for_new()
+    assert page.opened is first
+
+    def fill(dialog: NewJobDialog) -> bool:
+        assert dialog.place.text() == str(tmp_path)  # beside the last one
+        assert not dialog.go.isEnabled()
+        dialog.place.setText("jobs")  # relative: nobody would know where
+        give(qtbot, dialog.title, " Blue van: rough/idle ")
+        assert not dialog.go.isEnabled()
+        dialog.place.setText(str(tmp_path / "this year"))
+        assert dialog.said.text().endswith("this year/Blue van- rough-idle")
+        return dialog.go.isEnabled()
+
+    page.ask = fill
+    page.ask_for_new()
+    assert page.opened is not None
+    assert page.opened.folder.path == tmp_path / "this year" / "Blue van- rough-idle"
+    assert on_disk(page).title == "Blue van: rough/idle"
 
 
 def test_work_parts_options_in_their_tables(page: JobPage, qtbot):

@@ -11,7 +11,6 @@ from PySide6.QtGui import QAction, QDesktopServices, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
-    QInputDialog,
     QLabel,
     QPushButton,
     QScrollArea,
@@ -29,6 +28,7 @@ from logbench.app.job.car_actions import CarActions
 from logbench.app.job.comparing import Comparing
 from logbench.app.job.files import PhotosPanel, RecordingsPanel, TimelineView
 from logbench.app.job.looking_up import LookUp
+from logbench.app.job.new_job import NewJobDialog
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.records import ROLES, OtherCodes, RecordsPanel
 from logbench.app.job.reporting import Reporting
@@ -69,6 +69,8 @@ class JobPage(QWidget):
         self.reporting = Reporting(desk, self)
         self.lookup = LookUp(desk.settings, self)
         self.comparing = Comparing(lambda: self.opened, self)
+        self.ask: Callable[[NewJobDialog], bool] = lambda dialog: bool(dialog.exec())
+        """Shows a dialog; tests put their own answer here."""
         self._report: Path | None = None
         self._seen_readings: tuple[str, ...] = ()
         self.setAcceptDrops(True)
@@ -240,14 +242,9 @@ class JobPage(QWidget):
 
     def ask_for_new(self) -> None:
         """Ask for a title and a place."""
-        title, agreed = QInputDialog.getText(self, "New job", "Title, for example the car's name")
-        if not agreed or not title.strip():
-            return
-        parent = self._jobs_folder()
-        parent.mkdir(parents=True, exist_ok=True)
-        place = QFileDialog.getExistingDirectory(self, "Where the job's folder goes", str(parent))
-        if place:
-            self.new_job(Path(place), title.strip())
+        dialog = NewJobDialog(self._jobs_folder(), self)
+        if self.ask(dialog):
+            self.new_job(*dialog.chosen)
 
     def open_last(self) -> None:
         """Open the job that was open last."""
