@@ -161,6 +161,10 @@ class Archive:
         with Sql(self.store, tables_, paths, threads) as views, interruptible(views):
             return views.run(sql, parameters)
 
+    def views(self) -> Sql:
+        """All views but `samples`, for several questions in a row; use as a context manager."""
+        return Sql(self.store, self._views(True), [])
+
     # --- findings ---
 
     def pending(self, recordings: Iterable[str] | None = None) -> list[Entry]:

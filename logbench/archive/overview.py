@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from logbench.archive.archive import Archive
 from logbench.archive.find import Filter
+from logbench.archive.query import Sql
 
 _RANKS = ("not judged", "within", "watch", "act")
 _RANK = (
@@ -35,50 +37,9 @@ class Row:
     """Why it cannot be checked."""
 
 
-def overview(archive: Archive, chosen: Filter | None = None) -> list[Row]:
-    """The recordings that fit, newest first. Raises `UsageError`, `QueryError`."""
-    worst = worst_findings(archive)
-    signals = _signals(archive)
-    return [
-        Row(
-            recording=row["recording"],
-            started_utc=row["started_utc"] or "",
-            car=row["car"] or "",
-            displacement_l=row["displacement_l"],
-            duration_s=row["duration_s"] or 0.0,
-            samples=row["samples"],
-            note=row["note"] or "",
-            simulated=bool(row["simulated"]),
-            signals=signals.get(row["recording"], ()),
-            worst=worst.get(row["recording"], ("", ""))[0],
-            problem=worst.get(row["recording"], ("", ""))[1],
-        )
-        for row in archive.find(chosen).to_pylist()
-    ]
-
-
-def worst_findings(archive: Archive) -> dict[str, tuple[str, str]]:
-    """Recording to (worst verdict, why it cannot be checked), of those that have been checked."""
-    sql = f"SELECT recording, {_RANK} AS worst, max(problem) AS problem FROM findings GROUP BY 1"
-    return {
-        row["recording"]: (
-            "" if row["worst"] is None else _RANKS[row["worst"]],
-            row["problem"] or "",
-        )
-        for row in archive.query(sql).to_pylist()
-    }
-
-
-def _signals(archive: Archive) -> dict[str, tuple[str, ...]]:
-    sql = "SELECT recording, list(DISTINCT signal ORDER BY signal) AS s FROM signals GROUP BY 1"
-    answer = archive.query(sql)
-    pairs = zip(answer["recording"].to_pylist(), answer["s"].to_pylist(), strict=True)
-    return {path: tuple(names) for path, names in pairs}
-
-
 @dataclass(frozen=True, slots=True)
 class Facets:
-    """What can be chosen from, each with its number of recordings."""
+    """What can be chosen from, each with its number of recordings; of the whole archive."""
 
     recordings: int
     checked: int
@@ -87,34 +48,78 @@ class Facets:
     signals: dict[str, int]
     verdicts: dict[str, int]
     checks: dict[str, int]
-    first: str
-    """Date of the oldest recording, ISO 8601; `` when none is known."""
-    last: str
 
 
-def facets(archive: Archive) -> Facets:
-    """Of the whole archive."""
+class Catalogue:
+    """An archive as it is now: its facets, and rows for any filter. Made anew after a refresh or a
+    sweep. Raises `QueryError`."""
 
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        with archive.views() as views:
+            self._worst = _worst(views)
+            self._signals = _signals(views)
+            self.facets = _facets(views, archive.index.recordings.num_rows, len(self._worst))
+
+    def rows(self, chosen: Filter | None = None) -> list[Row]:
+        """The recordings that fit, newest first. Raises `UsageError`, `QueryError`."""
+        return [self._row(found) for found in self._archive.find(chosen).to_pylist()]
+
+    def _row(self, found: dict[str, Any]) -> Row:
+        worst, problem = self._worst.get(found["recording"], ("", ""))
+        return Row(
+            recording=found["recording"],
+            started_utc=found["started_utc"] or "",
+            car=found["car"] or "",
+            displacement_l=found["displacement_l"],
+            duration_s=found["duration_s"] or 0.0,
+            samples=found["samples"],
+            note=found["note"] or "",
+            simulated=bool(found["simulated"]),
+            signals=self._signals.get(found["recording"], ()),
+            worst=worst,
+            problem=problem,
+        )
+
+
+def worst_findings(archive: Archive) -> dict[str, tuple[str, str]]:
+    """Recording to (worst verdict, why it cannot be checked), of those that have been checked."""
+    with archive.views() as views:
+        return _worst(views)
+
+
+def _worst(views: Sql) -> dict[str, tuple[str, str]]:
+    sql = f"SELECT recording, {_RANK} AS worst, max(problem) AS problem FROM findings GROUP BY 1"
+    return {
+        row["recording"]: (
+            "" if row["worst"] is None else _RANKS[row["worst"]],
+            row["problem"] or "",
+        )
+        for row in views.run(sql).to_pylist()
+    }
+
+
+def _signals(views: Sql) -> dict[str, tuple[str, ...]]:
+    sql = "SELECT recording, list(DISTINCT signal ORDER BY signal) AS s FROM signals GROUP BY 1"
+    answer = views.run(sql)
+    pairs = zip(answer["recording"].to_pylist(), answer["s"].to_pylist(), strict=True)
+    return {path: tuple(names) for path, names in pairs}
+
+
+def _facets(views: Sql, recordings: int, checked: int) -> Facets:
     def counted(sql: str) -> dict[str, int]:
-        answer = archive.query(f"{sql} GROUP BY 1 ORDER BY 1")
+        answer = views.run(f"{sql} GROUP BY 1 ORDER BY 1")
         columns = (answer.column(k).to_pylist() for k in (0, 1))
         return {str(name): int(n) for name, n in zip(*columns, strict=True) if name}
 
-    dates = archive.query(
-        "SELECT min(started_utc) AS first, max(started_utc) AS last FROM recordings "
-        "WHERE started_utc != ''"
-    ).to_pylist()[0]
     of = "count(DISTINCT recording) FROM findings WHERE verdict != ''"
-    checked = archive.query("SELECT count(DISTINCT recording) AS n FROM findings")
     return Facets(
-        recordings=archive.index.recordings.num_rows,
-        checked=int(checked["n"][0].as_py()),
+        recordings=recordings,
+        checked=checked,
         cars=counted("SELECT car, count(*) FROM recordings"),
         signals=counted("SELECT signal, count(DISTINCT recording) FROM signals"),
         verdicts=counted(f"SELECT verdict, {of}"),
         checks=counted(f'SELECT "check", {of}'),
-        first=(dates["first"] or "")[:10],
-        last=(dates["last"] or "")[:10],
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -51,6 +51,10 @@ def page(window: MainWindow, tmp_path: Path) -> Iterator[ArchivePage]:
     return made
 
 
+def until(qtbot, true: Callable[[], object]) -> None:
+    qtbot.waitUntil(true, timeout=60_000)
+
+
 def settled(page: ArchivePage) -> bool:
     return not page.work.busy and page._looking is None and not page._soon.isActive()
 
@@ -62,12 +66,12 @@ def listed(page: ArchivePage) -> list[str]:
 @pytest.fixture
 def opened(page: ArchivePage, root: Path, qtbot) -> ArchivePage:
     page.open_place(str(root))
-    qtbot.waitUntil(lambda: page.listed is not None and settled(page))
+    until(qtbot, lambda: page.listed is not None and settled(page))
     return page
 
 
 def wait_for_list(page: ArchivePage, qtbot, *names: str) -> None:
-    qtbot.waitUntil(lambda: settled(page) and set(listed(page)) == set(names))
+    until(qtbot, lambda: settled(page) and set(listed(page)) == set(names))
 
 
 def test_empty_state_says_how_to_begin(page: ArchivePage, window, root, qtbot):
@@ -77,7 +81,7 @@ def test_empty_state_says_how_to_begin(page: ArchivePage, window, root, qtbot):
     page.import_paths([root])
     assert "Open an archive first" in page.notice.text
     page.open_place(str(root / "gone"))
-    qtbot.waitUntil(lambda: "no archive" in page.notice.text)
+    until(qtbot, lambda: "no archive" in page.notice.text)
     assert page.empty.isVisible()
 
 
@@ -93,7 +97,7 @@ def test_lists_and_is_opened_again_the_next_time(opened: ArchivePage, root, wind
     again = ArchivePage(window.desk, opened._cache)
     window._pages.addWidget(again)
     window._pages.setCurrentWidget(again)
-    qtbot.waitUntil(lambda: again.listed is not None and settled(again))
+    until(qtbot, lambda: again.listed is not None and settled(again))
     assert listed(again) == listed(opened)
 
 
@@ -107,13 +111,13 @@ def test_filters_of_every_kind(opened: ArchivePage, qtbot):
     facets.condition.setText("SHRTFT1 above 10 after 5 min")
     wait_for_list(opened, qtbot, "van/c.parquet")
     facets.condition.setText("nonsense")
-    qtbot.waitUntil(lambda: "is no condition" in facets.trouble.text())
+    until(qtbot, lambda: "is no condition" in facets.trouble.text())
     facets.clear()
     facets.since.setText("2026-03-02")
     wait_for_list(opened, qtbot, "van/c.parquet")
     assert not facets.trouble.isVisible()
     facets.since.setText("yesterday")
-    qtbot.waitUntil(lambda: "is no date" in facets.trouble.text())
+    until(qtbot, lambda: "is no date" in facets.trouble.text())
     facets.clear()
     facets.cars.item(0).setCheckState(Qt.CheckState.Checked)
     wait_for_list(opened, qtbot, "hatch/a.parquet")
@@ -126,7 +130,7 @@ def test_filters_of_every_kind(opened: ArchivePage, qtbot):
 def test_sweep_then_filter_by_finding_and_follow_it(opened: ArchivePage, qtbot):
     assert "4 not checked yet" in opened.counts.text()
     opened.sweep()
-    qtbot.waitUntil(lambda: settled(opened) and opened.listed.facets.checked == 4, timeout=20_000)
+    until(qtbot, lambda: settled(opened) and opened.listed.facets.checked == 4)
     model = opened.body.model
     worst = {row.recording: row.worst for row in model.rows}
     assert worst["van/c.parquet"] in {"act", "watch"}
@@ -134,11 +138,11 @@ def test_sweep_then_filter_by_finding_and_follow_it(opened: ArchivePage, qtbot):
     verdict = opened.body.facets.verdict
     verdict.setCurrentIndex(verdict.findData(worst["van/c.parquet"]))
     verdict.activated.emit(verdict.currentIndex())
-    qtbot.waitUntil(lambda: settled(opened) and "van/c.parquet" in listed(opened))
+    until(qtbot, lambda: settled(opened) and "van/c.parquet" in listed(opened))
     assert opened.body.table.choose("van/c.parquet")
-    opened.follow()
+    opened.choice.follow()
     trend = opened.body.trend
-    qtbot.waitUntil(lambda: trend.plot._shown is not None)
+    until(qtbot, lambda: trend.plot._shown is not None)
     assert [p.recording for p in trend.plot._shown.points] == [
         "van/a.parquet", "van/b.parquet", "van/c.parquet"]  # fmt: skip
     assert "1 other" in trend.said.whole
@@ -147,7 +151,7 @@ def test_sweep_then_filter_by_finding_and_follow_it(opened: ArchivePage, qtbot):
     qtbot.keyClick(trend.plot, Qt.Key.Key_Left)
     assert "2026-02-10" in trend.at.text()
     qtbot.keyClick(trend.plot, Qt.Key.Key_Return)  # hidden by the filter: it is dropped
-    qtbot.waitUntil(lambda: [r.recording for r in opened.body.table.chosen()] == ["van/b.parquet"])
+    until(qtbot, lambda: [r.recording for r in opened.body.table.chosen()] == ["van/b.parquet"])
     place = trend.plot._places()[0]
     assert trend.plot._nearest(place + QPointF(2, 2)) == 0
     qtbot.mouseClick(trend.plot, Qt.MouseButton.LeftButton, pos=place.toPoint())
@@ -159,22 +163,22 @@ def test_a_sweep_can_be_stopped_and_goes_on(opened: ArchivePage, root, qtbot):
     for k in range(12):
         make(root / f"more/{k:02d}.parquet", started=f"2025-01-{k + 1:02d}T10:00:00+00:00")
     opened.refresh()
-    qtbot.waitUntil(lambda: settled(opened) and len(listed(opened)) == 16)
+    until(qtbot, lambda: settled(opened) and len(listed(opened)) == 16)
     opened.sweep()
     opened.work.cancel()
-    qtbot.waitUntil(lambda: settled(opened) and "left" in opened.notice.text, timeout=20_000)
+    until(qtbot, lambda: settled(opened) and "left" in opened.notice.text)
     assert opened.archive is not None
     done = 16 - len(opened.archive.pending())
     assert 0 < done < 16
     opened.sweep()
-    qtbot.waitUntil(lambda: settled(opened) and not opened.archive.pending(), timeout=20_000)
+    until(qtbot, lambda: settled(opened) and not opened.archive.pending())
     assert f"{done} known before" in opened.notice.text
 
 
 def test_details_with_findings_made_at_once(opened: ArchivePage, window, qtbot):
     assert opened.body.table.choose("van/c.parquet")
     details = opened.body.details
-    qtbot.waitUntil(lambda: "fuel_trim" in details.findings.toPlainText(), timeout=20_000)
+    until(qtbot, lambda: "fuel_trim" in details.findings.toPlainText())
     text = details.facts.toPlainText()
     assert "van" in text
     assert "1.8 L" in text
@@ -189,7 +193,7 @@ def test_open_and_compare(opened: ArchivePage, window, root, qtbot):
     table = opened.body.table
     table.choose("van/a.parquet")
     table.setFocus()
-    opened.compare()
+    opened.choice.compare()
     assert "on the side before" in opened.notice.text
     qtbot.keyClick(table, Qt.Key.Key_B)
     table.choose("van/c.parquet")
@@ -200,23 +204,23 @@ def test_open_and_compare(opened: ArchivePage, window, root, qtbot):
     assert opened.body.buttons["compare"].text() == "Compare  1 : 1"
     sides: list[tuple[list[Path], list[Path]]] = []
     opened.compare_wanted.connect(lambda before, after: sides.append((before, after)))
-    opened.compare()
-    qtbot.waitUntil(lambda: bool(sides))
+    opened.choice.compare()
+    until(qtbot, lambda: bool(sides))
     assert sides == [([root / "van/a.parquet"], [root / "van/c.parquet"])]
     assert window.compare.isVisible()
     window.show_page("archive")
     qtbot.keyClick(table, Qt.Key.Key_A)  # again: taken away
     assert model.on_side("after") == []
     qtbot.keyClick(table, Qt.Key.Key_Return)
-    qtbot.waitUntil(window.review.isVisible)
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    until(qtbot, window.review.isVisible)
+    until(qtbot, lambda: window.review.judged is not None)
 
 
 def test_drives_like_this_one(opened: ArchivePage, qtbot):
     opened.body.table.choose("van/a.parquet")
-    opened.find_alike()
+    opened.choice.find_alike()
     tree = opened.body.alike.tree
-    qtbot.waitUntil(lambda: settled(opened) and "an" in opened.body.alike.said.whole)
+    until(qtbot, lambda: settled(opened) and "an" in opened.body.alike.said.whole)
     # idling at one load fills one cell of the grid: too little to call drives alike
     assert tree.topLevelItemCount() == 0
     assert "No other drive" in opened.body.alike.said.whole
@@ -224,7 +228,7 @@ def test_drives_like_this_one(opened: ArchivePage, qtbot):
 
 def test_previews_are_read_and_drawn(opened: ArchivePage, qtbot):
     sparks = opened.body.sparks
-    qtbot.waitUntil(lambda: all(sparks.known(name) for name in listed(opened)))
+    until(qtbot, lambda: all(sparks.known(name) for name in listed(opened)))
     preview = sparks.get("van/a.parquet")
     assert preview is not None
     assert float(np.nanmin(preview.low)) < 800 < float(np.nanmax(preview.high))
@@ -233,7 +237,7 @@ def test_previews_are_read_and_drawn(opened: ArchivePage, qtbot):
     assert words.startswith("RPM ")
     opened.body.next_signal()
     assert sparks.signal == "SHRTFT1"
-    qtbot.waitUntil(lambda: all(sparks.known(name) for name in listed(opened)))
+    until(qtbot, lambda: all(sparks.known(name) for name in listed(opened)))
     before = opened.body.table.grab().toImage()
     opened.body.model.rows.clear()
     assert before.height() > 0
@@ -264,7 +268,7 @@ def test_add_files_and_folders(opened: ArchivePage, tmp_path, qtbot):
     make(tmp_path / "in/x.parquet", car="estate", started="2026-05-01T00:00:00+00:00", rpm=900.0)
     (tmp_path / "in/bad.parquet").write_bytes(b"PAR1")
     opened.add_paths([tmp_path / "in"])
-    qtbot.waitUntil(lambda: settled(opened) and len(listed(opened)) == 5)
+    until(qtbot, lambda: settled(opened) and len(listed(opened)) == 5)
     assert "estate/2026-05-01-x.parquet" in listed(opened)
     assert "1 recordings added, 1 not" in opened.notice.text
     first = opened.body.account.tree.topLevelItem(0)
@@ -277,7 +281,7 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
     (tmp_path / "in/two.csv").write_text(CSV.replace("\n5,", "\n5.5,"))
     (tmp_path / "in/bad.csv").write_bytes(b"\0\1\2")
     opened.import_paths([tmp_path / "in"])
-    qtbot.waitUntil(lambda: opened.bringing.dialog is not None)
+    until(qtbot, lambda: opened.bringing.dialog is not None)
     dialog = opened.bringing.dialog
     assert dialog is not None
     assert "and 1 more" in dialog.head.whole
@@ -298,7 +302,7 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
     dialog.litres.setValue(1.6)
     fingerprint = dialog.mapping.fingerprint
     dialog.accept()
-    qtbot.waitUntil(lambda: settled(opened) and len(listed(opened)) == 6)
+    until(qtbot, lambda: settled(opened) and len(listed(opened)) == 6)
     assert "2 recordings from 2 files; 1 not imported" in opened.notice.text
     shown = opened.body.account.tree
     texts = [shown.topLevelItem(k).child(0).text(1) for k in (1, 2)]
@@ -310,7 +314,7 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
     assert kept is not None
     assert kept.column("odd thing").unit == "mph"
     opened.import_paths([tmp_path / "in/one.csv"])
-    qtbot.waitUntil(lambda: opened.bringing.dialog is not None)
+    until(qtbot, lambda: opened.bringing.dialog is not None)
     assert opened.bringing.dialog is not None
     assert "remembered" in opened.bringing.dialog.said.text()
     opened.bringing.dialog.reject()
@@ -320,12 +324,12 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
 def test_import_cut_by_another_delimiter(opened: ArchivePage, tmp_path, qtbot):
     (tmp_path / "odd.csv").write_text("t;engine rpm,a\n0;800,1\n1;810,2\n2;820,3\n")
     opened.import_paths([tmp_path / "odd.csv"])
-    qtbot.waitUntil(lambda: opened.bringing.dialog is not None)
+    until(qtbot, lambda: opened.bringing.dialog is not None)
     dialog = opened.bringing.dialog
     assert dialog is not None
     wanted = "," if dialog.mapping.delimiter == ";" else ";"
     dialog.cut_wanted.emit(wanted)
-    qtbot.waitUntil(lambda: dialog.mapping.delimiter == wanted)
+    until(qtbot, lambda: dialog.mapping.delimiter == wanted)
     assert dialog.rows.columnCount() == 2
     form = dialog.time_format
     form.setCurrentIndex(form.findData("none"))
@@ -340,12 +344,12 @@ def test_verify_sets_aside_only_when_asked(opened: ArchivePage, root, qtbot):
     assert not opened.tools[0].isEnabled()
     opened.refresh()  # one long work at a time
     assert "already" in opened.notice.text
-    qtbot.waitUntil(lambda: settled(opened) and "Verified" in opened.notice.text)
+    until(qtbot, lambda: settled(opened) and "Verified" in opened.notice.text)
     assert opened.tools[0].isEnabled()
     assert "1 damaged, 4 sound" in opened.notice.text
     assert (root / "spoilt.parquet").exists()
     opened.verify(quarantine=True)
-    qtbot.waitUntil(lambda: settled(opened) and not (root / "spoilt.parquet").exists())
+    until(qtbot, lambda: settled(opened) and not (root / "spoilt.parquet").exists())
     assert (root / "quarantine/spoilt.parquet").exists()
 
 

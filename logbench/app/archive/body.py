@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from logbench.archive.likeness import Alike
 
 ARCHIVE_TABS = ("Recording", "Like this one", "Over the car's life", "What was done", "Left out")
-_PROBLEMS = 4
+DETAILS, ALIKE, TREND, ACCOUNT, PROBLEMS = range(len(ARCHIVE_TABS))
 _ACTIONS = (
     ("review", "Review  Enter", "Open the chosen recording on the Review page"),
     ("before", "Before  B", "Put the chosen on the side before; again takes them away"),
@@ -140,7 +140,7 @@ class ArchiveBody(QWidget):
         self.problems.show_problems(found.problems)
         n = len(found.problems)
         self.tabs.setTabText(
-            _PROBLEMS, f"{ARCHIVE_TABS[_PROBLEMS]} ({n})" if n else ARCHIVE_TABS[4]
+            PROBLEMS, f"{ARCHIVE_TABS[PROBLEMS]} ({n})" if n else ARCHIVE_TABS[PROBLEMS]
         )
         if self.wanted and self.table.choose(self.wanted):
             self.wanted = ""
@@ -178,6 +178,13 @@ class ArchiveBody(QWidget):
         told = f"Compare  {counts[0]} : {counts[1]}" if any(counts) else "Compare"
         self.buttons["compare"].setText(told)
         self.buttons["compare"].setEnabled(any(counts))
+
+    def go_to(self, recording: str) -> None:
+        """Choose a recording in the list, dropping the filters where they hide it."""
+        if not self.table.choose(recording):
+            self.wanted = recording
+            self.facets.clear()
+        self.table.setFocus()
 
     def next_signal(self) -> None:
         """Preview the next signal."""

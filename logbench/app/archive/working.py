@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from logbench.archive.archive import Archive
     from logbench.archive.find import Filter
     from logbench.archive.likeness import Alike
-    from logbench.archive.overview import Facets, Number, Row
+    from logbench.archive.overview import Catalogue, Facets, Number, Row
     from logbench.archive.preview import Preview
     from logbench.archive.store import Problem
     from logbench.archive.trend import Point, Spread
@@ -37,6 +37,14 @@ class Stop(threading.Event):
 
 class _StoppedError(Exception):
     """Ends the work in the middle of somebody else's loop."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """An archive as it was when it was last looked through."""
+
+    archive: Archive
+    catalogue: Catalogue
 
 
 @dataclass(frozen=True)
@@ -93,31 +101,26 @@ class Account:
         return sum(line.bad for line in self.lines)
 
 
-def open_archive(place: str, cache: Path | None, task: Task) -> Archive:
+def open_archive(place: str, cache: Path | None, task: Task) -> Seen:
     """Look through the archive at a folder or URL. Raises `ArchiveError`."""
     from logbench.archive.archive import Archive
 
+    return look_again(Archive(place, cache), task)
+
+
+def look_again(archive: Archive, task: Task) -> Seen:
+    """The archive as it is now; only what is new or changed is read."""
+    from logbench.archive.overview import Catalogue
+
     task.tell("Looking through the archive", 0.0)
-    archive = Archive(place, cache)
     archive.refresh(lambda done, of: task.tell("Reading what is new", done / max(1, of)))
-    return archive
+    return Seen(archive, Catalogue(archive))
 
 
-def look_again(archive: Archive, task: Task) -> Archive:
-    """The same archive after files came, went or changed."""
-    task.tell("Looking through the archive", 0.0)
-    archive.refresh(lambda done, of: task.tell("Reading what is new", done / max(1, of)))
-    return archive
-
-
-def listing(archive: Archive, chosen: Filter, task: Task) -> Listing:
+def listing(seen: Seen, chosen: Filter, task: Task) -> Listing:
     """Raises `UsageError` for a filter that is not understood."""
-    from logbench.archive.overview import facets, overview
-
     task.tell("Searching", 0.0)
-    rows = overview(archive, chosen)
-    task.tell("Searching", 0.5)
-    return Listing(rows, facets(archive), archive.problems)
+    return Listing(seen.catalogue.rows(chosen), seen.catalogue.facets, seen.archive.problems)
 
 
 def details_of(archive: Archive, recording: str, task: Task) -> Details:
