@@ -19,6 +19,7 @@ with k = 1.4 (isentropic nozzle flow, any thermodynamics textbook)."""
 CRITICAL = 0.528
 """Pressure ratio below which air flow is choked, k = 1.4."""
 _CLOSED_RAD = 0.122  # 7 degrees: the plate's angle when shut
+_CLOSED_COS = cos(_CLOSED_RAD)
 _FULL_MM2_PER_L = 850.0
 _SEAM = 0.0015
 """What the shut plate still lets by around its edge, share of the full area."""
@@ -79,7 +80,7 @@ class AirPath:
         d = (rpm - self._ve_rpm) / self._ve_rpm
         residual = p_exh_kpa / p_man_kpa if p_man_kpa > 5.0 else p_exh_kpa / 5.0
         free: float = 1.111 - 0.111 * residual**0.714
-        return (self._ve_peak - 0.22 * d * d) * max(0.1, free)
+        return (self._ve_peak - 0.22 * d * d) * (free if free > 0.1 else 0.1)
 
     def full_air_g_s(self, rpm: float, p_amb_kpa: float, charge_k: float) -> float:
         """Air at full throttle at this rpm, with all the boost there is."""
@@ -101,18 +102,21 @@ class AirPath:
         if demand > 0.95:
             return 1.0
         charge_k = s.intake_degc + 273.15
-        rpm = max(s.rpm, 300.0)
-        p_want = air_g_s * CYCLE * charge_k / (max(s.ve, 0.3) * self._litres * rpm)
-        flow = s.p_up_kpa * CHOKED / sqrt(charge_k) * nozzle(min(p_want / s.p_up_kpa, 0.97))
-        return max(self.stop, self._opening(air_g_s / flow))
+        rpm = s.rpm if s.rpm > 300.0 else 300.0
+        ve = s.ve if s.ve > 0.3 else 0.3
+        ratio = air_g_s * CYCLE * charge_k / (ve * self._litres * rpm) / s.p_up_kpa
+        flow = s.p_up_kpa * CHOKED / sqrt(charge_k) * nozzle(ratio if ratio < 0.97 else 0.97)
+        opening = self._opening(air_g_s / flow)
+        return opening if opening > self.stop else self.stop
 
     def _opening(self, area_mm2: float) -> float:
         """Opening of a plate in a round bore that frees this area: 1 - cos(angle)/cos(shut)."""
         share = area_mm2 / self._full_mm2 - _SEAM
         if share <= 0.0:
             return 0.0
-        angle = acos(max(0.0, 1.0 - share) * cos(_CLOSED_RAD))
-        return min(1.0, (angle - _CLOSED_RAD) / (1.5708 - _CLOSED_RAD))
+        angle = acos((1.0 - share if share < 1.0 else 0.0) * _CLOSED_COS)
+        opening = (angle - _CLOSED_RAD) / (1.5708 - _CLOSED_RAD)
+        return opening if opening < 1.0 else 1.0
 
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Move the pressures by `dt` seconds (linearly implicit: stable at any rpm)."""
@@ -141,14 +145,17 @@ class AirPath:
             slope += conductance * min(20.0, 2.12 * x / max(0.1, nozzle(ratio))) / p_up
         stiffness = R_AIR * charge_k / self._volume_l * dt
         dp = stiffness * (through + leak - per_kpa * p) / (1.0 + stiffness * slope)
-        s.p_man_kpa = max(5.0, p + dp)
+        s.p_man_kpa = p = p + dp if p + dp > 5.0 else 5.0
         s.ve = ve
         s.leak_g_s = leak
-        s.air_cyl_g_s = per_kpa * s.p_man_kpa
+        s.air_cyl_g_s = air = per_kpa * p
         # what passes the throttle over the step is what fills the manifold and what leaves it
-        s.air_in_g_s = max(0.0, s.air_cyl_g_s - leak + dp / stiffness)
-        q = s.air_cyl_g_s / self._rated_g_s
-        s.p_exh_kpa = s.p_amb_kpa + 24.0 * q * q + 0.6 * max(0.0, p_up - s.p_amb_kpa)
+        through = air - leak + dp / stiffness
+        s.air_in_g_s = through if through > 0.0 else 0.0
+        q = air / self._rated_g_s
+        s.p_exh_kpa = s.p_amb_kpa + 24.0 * q * q
+        if self._boost and p_up > s.p_amb_kpa:
+            s.p_exh_kpa += 0.6 * (p_up - s.p_amb_kpa)
 
     def _spool(self, s: State, dt: float) -> None:
         spool = min(1.0, max(0.0, (s.air_cyl_g_s / self._rated_g_s - 0.12) / 0.25))

@@ -188,27 +188,25 @@ class Drive:
         s.noise_at = (n * 31) % 8191  # no step meets the numbers of the one before
         fuel = self._fuel
         if n % 2 == 0:
-            elapsed = s.t_s - self._phase_start_s
-            if self._driver.ended(s, self._phase, elapsed):
-                self._next_phase()
-                elapsed = 0.0
-            self._driver.step(s, self._phase, elapsed, 2.0 * dt)
-            self._electrical.step(s, faults, 2.0 * dt)
-            fuel.load(s)
+            self._controls(s, n, 2.0 * dt)
         fuel.sense(s, faults, dt)
-        fuel.loop(s, s.ect_degc)
         if s.settle_s > 0.0:
             s.settle_s -= dt
         ring_at = n % RING
         for bank in s.banks:
             fuel.trims(s, bank, dt)
-        self._engine.command(s, dt)
         self._air.step(s, faults, dt)
         fuel.inject(s, faults, ring_at)
         fuel.observe(s, faults, ring_at, dt)
         self._engine.torque(s, self._electrical.accessories_kw(s))
         self._line.step(s, dt)
-        self._run(s, dt)
+        if s.running and s.key_on and s.rpm >= 120.0:
+            s.since_start_s += dt
+            s.run_s += dt
+            s.fuel_used_g += s.fuel_g_s * dt
+            s.air_used_g += s.air_cyl_g_s * dt
+        else:
+            self._start_or_stop(s, dt)
         if n % _SLOW_STEPS == 0:
             slow = dt * _SLOW_STEPS
             self._thermal.step(s, faults, slow)
@@ -216,6 +214,22 @@ class Drive:
             fuel.observe_rear(s, slow)
             if self._diagnosis.step(s, slow):
                 self._diagnosis.frame = dict(self.readings("7E8"))
+
+    def _controls(self, s: State, n: int, dt: float) -> None:
+        """Driver, electrics, and what the engine computer decides: every second step. The electrics
+        of an engine that runs on are slower still."""
+        elapsed = s.t_s - self._phase_start_s
+        if self._driver.ended(s, self._phase, elapsed):
+            self._next_phase()
+            elapsed = 0.0
+        self._driver.step(s, self._phase, elapsed, dt)
+        if s.since_start_s < 5.0 or s.cranking or not s.running:
+            self._electrical.step(s, self.faults, dt)
+        elif n % 4 == 0:
+            self._electrical.step(s, self.faults, 2.0 * dt)
+        self._fuel.load(s)
+        self._fuel.loop(s, s.ect_degc)
+        self._engine.command(s, dt)
 
     def _next_phase(self) -> None:
         self._index += 1
@@ -228,15 +242,10 @@ class Drive:
         self._driver.begin(self.state, self._phase)
 
     @staticmethod
-    def _run(s: State, dt: float) -> None:
-        """Whether the engine fires, its run time, what it has used."""
+    def _start_or_stop(s: State, dt: float) -> None:
+        """An engine that begins to fire, dies or stands."""
         if s.running:
-            s.since_start_s += dt
-            s.run_s += dt
-            s.fuel_used_g += s.fuel_g_s * dt
-            s.air_used_g += s.air_cyl_g_s * dt
-            if not s.key_on or s.rpm < 120.0:
-                s.running = False
+            s.running = False
         elif s.cranking:
             s.crank_s += dt
             # the computer finds the crankshaft's position first, later when it turns slowly

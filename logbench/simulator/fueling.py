@@ -27,6 +27,8 @@ cylinder: with it the short-term trim of a steady car moves as on the open road 
 (tests/simulator/test_fuel_loop.py)."""
 FILM, FILM_S = 0.05, 0.7
 """Share of a change in air that goes into or comes out of the wall's fuel film, uncompensated."""
+_MAF_SHARE, _MAP_SHARE = STEP_S / (0.03 + STEP_S), STEP_S / (0.015 + STEP_S)
+"""Lag of the sensors: 30 and 15 ms."""
 _FILM_SHARE = STEP_S / (FILM_S + STEP_S)
 _WANDER_DECAY = STEP_S / WANDER_S
 _WANDER_STEP = WANDER * sqrt(2.0 * _WANDER_DECAY)
@@ -39,6 +41,10 @@ OFF, OPEN_COLD, CLOSED, OPEN_DRIVING = 0, 1, 2, 4
 def narrow_band_v(mixture: float) -> float:
     """Voltage of a hot zirconia sensor: about 0.85 rich, 0.08 lean, steep at lambda 1."""
     return 0.46 - 0.39 * tanh((mixture - 1.0) / 0.011) - 0.04 * (mixture - 1.0)
+
+
+def _held(value: float, limit: float) -> float:
+    return -limit if value < -limit else limit if value > limit else value
 
 
 def operating_cell(rpm: float, load: float, idle: bool) -> int:
@@ -122,13 +128,13 @@ class FuelControl:
         """Readings of the air sensors and the air the computer believes the cylinders get."""
         noise, i = s.noise, s.noise_at
         true = s.air_in_g_s
-        share = min(1.0, true / self._air.rated_g_s)
-        maf = (
-            true * self.meter_gain(faults, share) * (1.0 + 0.004 * noise[i])
-            + 0.01 * noise[i - 1] * s.key_on
-        )
-        s.maf_g_s += (max(0.0, maf) - s.maf_g_s) * dt / (0.03 + dt)
-        s.map_kpa += (s.p_man_kpa + 0.15 * noise[i - 2] - s.map_kpa) * dt / (0.015 + dt)
+        share = true / self._air.rated_g_s
+        gain = self.meter_gain(faults, share if share < 1.0 else 1.0)
+        maf = true * gain * (1.0 + 0.004 * noise[i])
+        if s.key_on:
+            maf += 0.01 * noise[i - 1]
+        s.maf_g_s += ((maf if maf > 0.0 else 0.0) - s.maf_g_s) * _MAF_SHARE
+        s.map_kpa += (s.p_man_kpa + 0.15 * noise[i - 2] - s.map_kpa) * _MAP_SHARE
         rpm = s.rpm
         if rpm < 20.0:
             s.air_est_g_s = 0.0
@@ -143,7 +149,7 @@ class FuelControl:
             # whose flow out settles at what the meter says whatever its own table
             stiffness = R_AIR * charge_k / (MANIFOLD_SHARE * self._litres) * dt
             p += stiffness * (s.maf_g_s - per_kpa * p) / (1.0 + stiffness * per_kpa)
-            s.p_est_kpa = p = max(5.0, p)
+            s.p_est_kpa = p = p if p > 5.0 else 5.0
         s.air_est_g_s = per_kpa * p
 
     def load(self, s: State) -> None:
@@ -158,6 +164,7 @@ class FuelControl:
         full = 0.97 * self._air.full_air_g_s(rpm, s.p_amb_kpa, 298.0 + 8.0)
         full *= (298.0 / (s.t_amb_degc + 273.15)) ** 0.5
         s.load = min(1.0, s.air_est_g_s / full)
+        s.map_gain = 1.0 + self._map.error(rpm, s.load)
 
     def loop(self, s: State, ect_degc: float) -> None:
         """Loop state (PID 03), fuel cut and commanded lambda."""
@@ -180,7 +187,7 @@ class FuelControl:
         elif s.fuel_cut:
             s.loop, s.lambda_cmd = OPEN_DRIVING, 1.0
         elif s.demand > 0.92:
-            s.loop, s.lambda_cmd = OPEN_DRIVING, max(0.86, s.lambda_cmd - 0.02)
+            s.loop, s.lambda_cmd = OPEN_DRIVING, max(0.86, s.lambda_cmd - 0.04)
         else:
             if s.loop != CLOSED:
                 s.settle_s = 1.3 if s.loop == OPEN_DRIVING else 0.0
@@ -205,7 +212,7 @@ class FuelControl:
             return
         if self._wide:
             error = (bank.lambda_seen - 1.0) * 100.0
-            error = max(-20.0, min(20.0, error))
+            error = -20.0 if error < -20.0 else 20.0 if error > 20.0 else error
             bank.integral += 0.9 * error * dt
             proportional = 0.25 * error
         else:
@@ -215,26 +222,27 @@ class FuelControl:
             ramp = RAMP_PCT_S if s.rpm > 1200 else RAMP_IDLE_PCT_S
             bank.integral += -ramp * dt if bank.rich else ramp * dt
             proportional = -JUMP_PCT if bank.rich else JUMP_PCT
-        limit = SHORT_LIMIT_PCT
-        bank.integral = max(-limit, min(limit, bank.integral))
-        bank.short_pct = max(-limit, min(limit, bank.integral + proportional))
+        integral = _held(bank.integral, SHORT_LIMIT_PCT)
+        bank.short_pct = _held(integral + proportional, SHORT_LIMIT_PCT)
         # learning: warm, sensors settled; what is learnt leaves the short trim
         if s.ect_degc > 60.0 and s.since_start_s > 40.0:
-            learnt = bank.integral * 0.06 * dt
-            new = max(-LONG_LIMIT_PCT, min(LONG_LIMIT_PCT, trims[cell] + learnt))
-            bank.integral -= new - trims[cell]
+            old = trims[cell]
+            new = _held(old + integral * 0.06 * dt, LONG_LIMIT_PCT)
+            integral -= new - old
             trims[cell] = bank.long_pct = new
+        bank.integral = integral
 
     def inject(self, s: State, faults: Faults, ring_at: int) -> None:
         """Fuel of each bank, and the mixture that leaves the cylinders."""
-        s.rail_gain = self.rail_gain(faults, s.fuel_g_s)
+        if faults.weak_fuel or faults.leaking_injector or s.rail_gain != 1.0:
+            s.rail_gain = self.rail_gain(faults, s.fuel_g_s)
         n = self._bank_count
         air = s.air_cyl_g_s / n
         estimate = s.air_est_g_s
         base = s.vapour_g_s = 0.0
         if (s.running or s.crank_s > 0.4) and not s.fuel_cut and s.rpm > 60.0:
             base = estimate / n / (self._stoich * s.lambda_cmd)
-            base *= s.rail_gain * (1.0 + self._map.error(s.rpm, s.load))
+            base *= s.rail_gain * s.map_gain
             # more air wets the wall first, less air dries it
             s.film_g_s += (estimate - s.film_g_s) * _FILM_SHARE
             film = s.film_g_s / (estimate + 0.05) - 1.0
@@ -242,12 +250,13 @@ class FuelControl:
             s.vapour_g_s = s.purge * 0.012 * estimate / self._stoich
         total = 0.0
         noise, i = s.noise, s.noise_at
+        dripping = faults.leaking_injector > 0.0
         for k, bank in enumerate(s.banks):
             bank.wander += _WANDER_STEP * noise[i - 30 - k] - _WANDER_DECAY * bank.wander
             trim = 1.0 + (bank.short_pct + bank.long_pct) / 100.0
             fuel = base * self.bank_gain(k, faults) * trim * (1.0 + bank.wander)
             if s.rpm > 60.0:
-                fuel += self.drip_g_s(k, faults) + s.vapour_g_s / n
+                fuel += s.vapour_g_s / n + (self.drip_g_s(k, faults) if dripping else 0.0)
             bank.fuel_g_s = fuel
             total += fuel
             mixture = air / (self._stoich * fuel) if fuel > 0.3 * air / self._stoich else 3.0

@@ -59,6 +59,8 @@ class SimOptions:
     """Car seconds per real second, 0.1 to 300 (a second of the physics takes about 1.3 ms here)."""
     start_s: float = 0.0
     """How far into the drive it begins; the clock stands there until a value is asked for."""
+    trims: str = "learnt"
+    """Long-term trims at the start: 'learnt' on earlier trips with the faults given, or 'cleared'."""
     troubles: tuple[Trouble, ...] = field(default=())
     """`trouble=NAME@TIME[:DURATION][,…]` in seconds of the car's clock."""
 
@@ -135,6 +137,7 @@ _KEYS: dict[str, tuple[str, Callable[[str], object]]] = {
     ),
     "edition": ("edition", lambda text: _choice("edition", text, get_args(Edition))),
     "speed": ("speed", lambda text: _number("speed", text, 0.1, 300)),
+    "trims": ("trims", lambda text: _choice("trims", text, ("learnt", "cleared"))),
     "start_s": ("start_s", lambda text: _number("start_s", text, 0, 100_000)),
 }
 KEYS = ("fault", "trouble", *_KEYS)
@@ -198,6 +201,7 @@ def make_car(options: SimOptions) -> CarSource:
         ambient_degc=options.ambient_degc,
         altitude_m=options.altitude_m,
         seed=options.seed,
+        learnt=options.trims == "learnt",
     )
 
 

@@ -32,7 +32,7 @@ class _Request:
     offset: int
     signals: list[Signal]
     read: Callable[[], tuple[float, ...]]
-    times_ns: list[int] = field(default_factory=list)
+    times_s: list[float] = field(default_factory=list)
     values: list[tuple[float, ...]] = field(default_factory=list)
 
 
@@ -75,7 +75,7 @@ def produce(
             drive.advance(now)
             if not drive.ignition():
                 continue
-            request.times_ns.append(round((now - 0.5 * round_trip_s) * 1e9))
+            request.times_s.append(now)
             request.values.append(request.read())
         t = max(t + base_s, now)
         drive.advance(t)
@@ -83,13 +83,14 @@ def produce(
         if progress is not None and t - told_s >= 60.0:
             told_s = t
             progress(t, drive.phase)
-    return _collect(requests)
+    return _collect(requests, round_trip_s)
 
 
-def _collect(requests: list[_Request]) -> dict[tuple[str, str], Samples]:
+def _collect(requests: list[_Request], round_trip_s: float) -> dict[tuple[str, str], Samples]:
     samples: dict[tuple[str, str], Samples] = {}
     for request in requests:
-        t_ns = np.array(request.times_ns, dtype=np.int64)
+        middle_s = np.array(request.times_s, dtype=np.float64) - 0.5 * round_trip_s
+        t_ns = np.rint(middle_s * 1e9).astype(np.int64)
         values = np.array(request.values, dtype=np.float64).reshape(-1, len(request.signals))
         for k, signal in enumerate(request.signals):
             samples[signal.acronym, request.ecu] = (t_ns, quantise(signal, values[:, k]))

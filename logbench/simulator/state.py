@@ -7,7 +7,7 @@ import random
 
 STEP_S = 0.05
 """Step of the physics; a slipping clutch takes two sub-steps, the manifold is linearly implicit;
-driver and electrics move every second step."""
+driver, electrics and what the engine computer decides move every second step."""
 _NOISE_LENGTH = 8191
 
 
@@ -98,6 +98,7 @@ class State:
         "locked",
         "loop",
         "maf_g_s",
+        "map_gain",
         "map_kpa",
         "noise",
         "noise_at",
@@ -201,6 +202,8 @@ class State:
         """How long the trims still wait for the sensor after open loop."""
         self.fuel_g_s = 0.0
         self.fuel_used_g = 0.0
+        self.map_gain = 1.0
+        """Fuel by the computer's map over what it should be."""
         self.film_g_s = 0.0
         """Air that the fuel film on the port's wall has got used to."""
         self.air_used_g = 0.0

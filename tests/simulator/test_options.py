@@ -127,3 +127,10 @@ def test_troubles_in_time() -> None:
     assert not troubles.strikes("brownout", 4.9)
     assert troubles.strikes("brownout", 5.1)
     assert not troubles.strikes("brownout", 5.2), "only once"
+
+
+@pytest.mark.parametrize(("trims", "learnt"), [("learnt", True), ("cleared", False)])
+def test_trims_begin_learnt_or_cleared(trims: str, learnt: bool) -> None:
+    car = make_car(parse_sim_url(f"sim:?car=demo&fault=maf_low:1&trims={trims}"))
+    assert (car.readings("7E8")["LONGFT1"] > 15.0) is learnt
+    assert (car.readings("7E8")["LONGFT1"] == 0.0) is not learnt
