@@ -35,6 +35,8 @@ def make(folder: Path = FOLDER) -> list[Path]:
             schedule("test-drive"),
             ambient_degc=ambient_degc,
             seed=seed,
+            learnt=severity
+            > 0.0,  # the codes were cleared after the repair, and the trims with them
         )
         made.append(
             record_simulated(
