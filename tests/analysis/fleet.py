@@ -1,11 +1,12 @@
 """The checks on a simulated fleet: what each fault is taken for, and from which severity on.
 
-    python -m tests.analysis.fleet --cars 300 --jobs 2 --out docs
+    python -m tests.analysis.fleet --cars 300 --jobs 2 --work fleet.jsonl --out docs
 
 Cars are drawn from seeds, each healthy and with each fault it can have at several severities; the
 drives, weather and heights are drawn, too, and are not those the checks were made with. Seeds from
-`HELD_OUT` on (`--held-out`) are kept for final figures only. Prints the confusion matrix and the
-detection by severity, and writes `fleet.json`, `fleet.md` and `fleet.png` into `--out`.
+`HELD_OUT` on (`--held-out`) are kept for final figures only. Every outcome becomes a line of the
+`--work` file: an interrupted run goes on (delete the file when the car or the checks have changed).
+Prints the report of `fleet_report.py` and writes `fleet.md` and `fleet.png` into `--out`.
 """
 
 from __future__ import annotations
@@ -13,9 +14,11 @@ from __future__ import annotations
 import argparse
 import json
 import random
-from collections import Counter, defaultdict
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict
 from pathlib import Path
 
 from logbench.analysis import causes
@@ -25,10 +28,11 @@ from logbench.analysis.run import run_checks
 from logbench.simulator.cars import draw_car
 from logbench.simulator.faults import FAULT_NAMES, possible_faults
 from logbench.simulator.schedules import Phase, Schedule
+from tests.analysis.fleet_report import HEALTHY, Outcome, hidden_because, plot, report
 from tests.analysis.simulated import simulated
 
 FIRST, HELD_OUT = 10_000, 900_000
-SEVERITIES = (0.25, 0.5, 0.75, 1.0)
+SEVERITIES = (0.25, 0.5, 1.0)
 WANTED = (
     *("RPM", "VSS", "ECT", "IAT", "AAT", "BARO", "MAF", "MAP", "TP", "TP_B", "APP_D", "APP_E"),
     *("FUELSYS1", "LOAD_PCT", "LOAD_ABS", "SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "EVAP_PCT"),
@@ -44,23 +48,8 @@ for _cause in ALL_CAUSES:
     KEYS[_cause.text].add(_cause.key)
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """What the checks said of one drive."""
-
-    seed: int
-    fault: str
-    severity: float
-    worst: str
-    """The most severe verdict of any check."""
-    named: bool
-    """The fault is among the first two causes of a finding of that severity (watch or act)."""
-    first: str
-    """Key of the first cause of the leading finding; `none` where all is within."""
-    acted: tuple[str, ...]
-    """Checks that say act."""
-    judged: tuple[str, ...]
-    """Checks that judged anything."""
+Task = tuple[int, str, float]
+"""Seed, fault ('' for none) and severity of a drive."""
 
 
 def fleet_schedule(seed: int) -> Schedule:
@@ -99,7 +88,7 @@ def fleet_schedule(seed: int) -> Schedule:
     )
 
 
-def drive_one(task: tuple[int, str, float]) -> Outcome:
+def drive_one(task: Task) -> Outcome:
     """One drive and its findings."""
     seed, fault, severity = task
     rng = random.Random(f"weather {seed}")
@@ -119,13 +108,14 @@ def drive_one(task: tuple[int, str, float]) -> Outcome:
     leading.sort(key=lambda f: (ORDER.index(f.check) if f.check in ORDER else 99, not f.causes))
     return Outcome(
         seed=seed,
-        fault=fault or "healthy",
+        fault=fault or HEALTHY,
         severity=severity,
         worst=("within", "watch", "act")[severe],
         named=any(fault in KEYS[text] for f in leading for text in f.causes[:2]),
         first=_first_cause(leading),
         acted=tuple(sorted({f.check for f in found if f.verdict is Verdict.ACT})),
         judged=tuple(sorted({f.check for f in found if f.verdict is not Verdict.NOT_JUDGED})),
+        hidden=hidden_because(draw_car(seed), fault),
     )
 
 
@@ -137,7 +127,7 @@ def _first_cause(leading: list[Finding]) -> str:
     return min(keys, key=lambda k: (k not in FAULT_NAMES, k))
 
 
-def tasks(cars: int, first: int, severities: tuple[float, ...]) -> list[tuple[int, str, float]]:
+def tasks(cars: int, first: int, severities: tuple[float, ...]) -> list[Task]:
     """Every drive of the fleet."""
     out = []
     for seed in range(first, first + cars):
@@ -146,86 +136,56 @@ def tasks(cars: int, first: int, severities: tuple[float, ...]) -> list[tuple[in
     return out
 
 
-def report(outcomes: list[Outcome]) -> str:
-    """The confusion matrix and the detection by severity as Markdown."""
-    healthy = [o for o in outcomes if o.fault == "healthy"]
-    judged = sum(len(o.judged) for o in healthy)
-    acted = sum(len(o.acted) for o in healthy)
-    watched = sum(o.worst == "watch" for o in healthy)
-    lines = [
-        "# The checks on a simulated fleet",
-        "",
-        f"{len(healthy)} cars, {len(outcomes)} drives. Healthy cars: {acted} of {judged} judged"
-        f" checks say `act` ({100 * acted / max(1, judged):.2f} %), {watched} of"
-        f" {len(healthy)} drives hold a `watch`.",
-        "",
-        "## Detection by severity",
-        "",
-        "`act` / `act` or `watch` / fault among the first two causes, in % of the drives.",
-        "",
-    ]
-    severities = sorted({o.severity for o in outcomes if o.fault != "healthy"})
-    lines.append("| fault | " + " | ".join(f"{s:g}" for s in severities) + " |")
-    lines.append("| --- |" + " --- |" * len(severities))
-    for fault in FAULT_NAMES:
-        cells = [
-            _cell([o for o in outcomes if (o.fault, o.severity) == (fault, s)]) for s in severities
-        ]
-        lines.append(f"| {fault} | " + " | ".join(cells) + " |")
-    plain = [o for o in outcomes if o.severity == severities[-1]] if severities else []
-    named = 100 * sum(o.named for o in plain) / max(1, len(plain))
-    lines += ["", f"At severity {severities[-1]:g}: {named:.1f} % named." if plain else "", ""]
-    return "\n".join([*lines, *_confusion(healthy, plain), ""])
+def read_work(path: Path | None) -> dict[Task, Outcome]:
+    """Outcomes of an earlier run by task; a last line cut short by an interruption is dropped."""
+    found: dict[Task, Outcome] = {}
+    if path is None or not path.exists():
+        return found
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    if lines and not lines[-1].endswith("\n"):
+        path.write_text("".join(lines[:-1]), encoding="utf-8")
+        lines.pop()
+    for line in lines:
+        row = json.loads(line)
+        outcome = Outcome(**{k: tuple(v) if isinstance(v, list) else v for k, v in row.items()})
+        fault = "" if outcome.fault == HEALTHY else outcome.fault
+        found[outcome.seed, fault, outcome.severity] = outcome
+    return found
 
 
-def _cell(drives: list[Outcome]) -> str:
-    if not drives:
-        return "-"
-    shares = (
-        sum(o.worst == "act" for o in drives),
-        sum(o.worst != "within" for o in drives),
-        sum(o.named for o in drives),
-    )
-    return " / ".join(f"{100 * s / len(drives):.0f}" for s in shares)
+def run(
+    todo: list[Task],
+    work: Path | None,
+    drives: Callable[[list[Task]], Iterable[Outcome]],
+    tell: Callable[[int, float], None] = lambda done, seconds: None,
+) -> list[Outcome]:
+    """The outcomes of `todo` in its order: those of the `work` file, and the rest by `drives`, each
+    added to the file as soon as it is there. `tell` gets how many are new and their seconds."""
+    found = read_work(work)
+    left = [task for task in todo if task not in found]
+    begin = time.monotonic()
+    for done, outcome in enumerate(drives(left) if left else (), 1):
+        fault = "" if outcome.fault == HEALTHY else outcome.fault
+        found[outcome.seed, fault, outcome.severity] = outcome
+        if work is not None:
+            with work.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(asdict(outcome)) + "\n")
+        tell(done, time.monotonic() - begin)
+    return [found[task] for task in todo]
 
 
-def _confusion(healthy: list[Outcome], plain: list[Outcome]) -> list[str]:
-    """What each fault is taken for at first: rows the truth, columns the first cause."""
-    rows = {f: Counter(o.first for o in plain if o.fault == f) for f in FAULT_NAMES}
-    rows["healthy"] = Counter(o.first for o in healthy)
-    columns = sorted({k for row in rows.values() for k in row})
-    lines = [
-        "## First cause named at the highest severity",
-        "",
-        "| truth | " + " | ".join(columns) + " |",
-        "| --- |" + " --- |" * len(columns),
-    ]
-    for fault, row in rows.items():
-        lines.append(f"| {fault} | " + " | ".join(str(row[c] or "") for c in columns) + " |")
-    return lines
+def in_processes(jobs: int) -> Callable[[list[Task]], Iterable[Outcome]]:
+    """Drives in `jobs` processes, in the order in which they end; in this one if it is one."""
 
+    def drives(left: list[Task]) -> Iterable[Outcome]:
+        if jobs == 1:
+            yield from map(drive_one, left)
+            return
+        with ProcessPoolExecutor(jobs) as pool:
+            for future in as_completed([pool.submit(drive_one, task) for task in left]):
+                yield future.result()
 
-def plot(outcomes: list[Outcome], path: Path) -> None:
-    """Share of drives with `act`, and of those that name the fault, against severity."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(9, 6), layout="constrained")
-    axes = figure.subplots(3, 4, sharex=True, sharey=True).ravel()
-    for ax, fault in zip(axes, FAULT_NAMES, strict=False):
-        at = sorted({o.severity for o in outcomes if o.fault == fault})
-        drives = [[o for o in outcomes if (o.fault, o.severity) == (fault, s)] for s in at]
-        act = [100 * sum(o.worst == "act" for o in d) / len(d) for d in drives]
-        named = [100 * sum(o.named for o in d) / len(d) for d in drives]
-        ax.plot([0, *at], [0, *act], "o-", color="#0072B2", label="act")
-        ax.plot([0, *at], [0, *named], "s--", color="#E69F00", label="named")
-        ax.set_title(fault.replace("_", " "), fontsize=9)
-        ax.set_ylim(-5, 105)
-    for ax in axes[len(FAULT_NAMES) :]:
-        ax.set_visible(False)
-    axes[0].legend(fontsize=8)
-    figure.supxlabel("severity of the fault")
-    figure.supylabel("% of drives")
-    figure.savefig(path, dpi=110)
+    return drives
 
 
 def main() -> None:
@@ -235,23 +195,28 @@ def main() -> None:
     parser.add_argument("--severities", default=",".join(map(str, SEVERITIES)))
     parser.add_argument("--first", type=int, default=FIRST, help="first seed")
     parser.add_argument("--held-out", action="store_true")
+    parser.add_argument("--work", type=Path, default=None, help="outcomes as JSON lines")
     parser.add_argument("--out", type=Path, default=None)
     given = parser.parse_args()
     severities = tuple(float(s) for s in given.severities.split(",") if s)
     todo = tasks(given.cars, HELD_OUT if given.held_out else given.first, severities)
-    outcomes: list[Outcome] = []
-    with ProcessPoolExecutor(given.jobs) as pool:
-        for k, outcome in enumerate(pool.map(drive_one, todo, chunksize=4)):
-            outcomes.append(outcome)
-            if (k + 1) % 100 == 0:
-                print(f"{k + 1} of {len(todo)} drives", flush=True)
+    ready = len(set(todo) & set(read_work(given.work)))
+    print(f"{len(todo)} drives, {ready} of them done before", flush=True)
+
+    def tell(done: int, seconds: float) -> None:
+        left = len(todo) - ready - done
+        if done % 50 == 0 or left == 0:
+            more = (
+                f"{seconds / done:.2f} s a drive, about {left * seconds / done / 60:.0f} min left"
+            )
+            print(f"{ready + done} of {len(todo)} drives in {seconds:.0f} s: {more}", flush=True)
+
+    outcomes = run(todo, given.work, in_processes(given.jobs), tell)
     text = report(outcomes)
     print(text)
     if given.out is not None:
         given.out.mkdir(parents=True, exist_ok=True)
         (given.out / "fleet.md").write_text(text, encoding="utf-8")
-        rows = [asdict(o) for o in outcomes]
-        (given.out / "fleet.json").write_text(json.dumps(rows), encoding="utf-8")
         plot(outcomes, given.out / "fleet.png")
 
 

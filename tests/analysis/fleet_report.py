@@ -1,0 +1,233 @@
+"""What the simulated fleet says of the checks: figures, page and picture from the outcomes."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
+from pathlib import Path
+
+from logbench.simulator.cars import Car
+from logbench.simulator.faults import FAULT_NAMES
+
+HEALTHY = "healthy"
+MOST_FALSE_PCT, LEAST_NAMED_PCT = 1.0, 95.0
+"""What is wanted of the two headline figures."""
+
+_MAP_METERED = (
+    "this car meters its air by manifold pressure: a leak raises the pressure, which is measured,"
+    " so the trims stay normal (trade-notes 1); only a higher idle speed may tell"
+)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the checks said of one drive."""
+
+    seed: int
+    fault: str
+    """Its name, or `HEALTHY`."""
+    severity: float
+    worst: str
+    """The most severe verdict of any check."""
+    named: bool
+    """The fault is among the first two causes of a finding of that severity (watch or act)."""
+    first: str
+    """Key of the first cause of the leading finding; `none` where all is within."""
+    acted: tuple[str, ...]
+    """Checks that say act."""
+    judged: tuple[str, ...]
+    """Checks that judged anything."""
+    hidden: str = ""
+    """Why the fault cannot show in this car's signals; '' where it can."""
+
+
+def hidden_because(car: Car, fault: str) -> str:
+    """Why a fault cannot show in the recorded signals of this car; '' where it can. Known from the
+    car alone, never from what the checks said."""
+    if fault == "unmetered_air" and not car.has_maf:
+        return _MAP_METERED
+    return ""
+
+
+def wilson(hits: int, of: int) -> tuple[float, float]:
+    """The 95 % interval of a share, in %: Wilson, J. Am. Stat. Assoc. 22 (1927) 209."""
+    if of == 0:
+        return 0.0, 100.0
+    z = 1.959964
+    p = hits / of
+    middle = (p + z * z / (2 * of)) / (1 + z * z / of)
+    half = z / (1 + z * z / of) * sqrt(p * (1 - p) / of + z * z / (4 * of * of))
+    return max(0.0, 100 * (middle - half)), min(100.0, 100 * (middle + half))
+
+
+def share(hits: int, of: int) -> str:
+    """`3 of 40 (7.5 %, 95 % interval 2.6 to 19.9 %)`."""
+    if of == 0:
+        return "0 of 0"
+    low, high = wilson(hits, of)
+    return f"{hits} of {of} ({100 * hits / of:.2f} %, 95 % interval {low:.2f} to {high:.2f} %)"
+
+
+def report(outcomes: Sequence[Outcome]) -> str:
+    """The page: headline figures, detection by severity, confusion matrix, what is left out."""
+    healthy = [o for o in outcomes if o.fault == HEALTHY]
+    faulty = [o for o in outcomes if o.fault != HEALTHY]
+    severities = sorted({o.severity for o in faulty})
+    plain = [o for o in faulty if o.severity == severities[-1]] if severities else []
+    cars = len({o.seed for o in outcomes})
+    lines = [
+        "# The checks on a simulated fleet",
+        "",
+        f"{cars} simulated cars, drawn from seeds, each healthy and with each fault it can have at"
+        f" {len(severities)} severities: {len(outcomes)} drives of about 12 min in drawn weather"
+        " and heights. The checks saw the recorded signals only. The simulated car is no real car:"
+        " this shows what the checks make of its physics, not how often they are right in a"
+        " workshop.",
+        "",
+        *_headline(healthy, plain),
+        *_detection(faulty, severities),
+        *_confusion(healthy, plain),
+        *_false_alarms(healthy),
+        *_left_out(faulty, severities),
+    ]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _headline(healthy: Sequence[Outcome], plain: Sequence[Outcome]) -> list[str]:
+    judged = sum(len(o.judged) for o in healthy)
+    acted = sum(len(o.acted) for o in healthy)
+    seen = [o for o in plain if not o.hidden]
+    by_drive = share(sum(bool(o.acted) for o in healthy), len(healthy))
+    watched = share(sum(o.worst == "watch" for o in healthy), len(healthy))
+    lines = [
+        "## In short",
+        "",
+        f"- Healthy cars: {share(acted, judged)} of the judged checks say `act`; wanted at most"
+        f" {MOST_FALSE_PCT:g} %.",
+        f"- Healthy drives: {by_drive} hold an `act`; {watched} hold a `watch` and no `act`.",
+    ]
+    if plain:
+        lines += [
+            f"- Faults at severity {plain[0].severity:g}, where the car's signals can show them:"
+            f" {share(sum(o.named for o in seen), len(seen))} are named among the first two causes;"
+            f" wanted at least {LEAST_NAMED_PCT:g} %.",
+            f"- All faults at that severity, with those that cannot show:"
+            f" {share(sum(o.named for o in plain), len(plain))}.",
+        ]
+    return [*lines, ""]
+
+
+def _detection(faulty: Sequence[Outcome], severities: Sequence[float]) -> list[str]:
+    lines = [
+        "## Detection by severity",
+        "",
+        "In % of the drives: `act` / `act` or `watch` / the fault among the first two causes."
+        " Drives whose signals cannot show the fault are left out here and listed below.",
+        "",
+        "| fault | drives each | " + " | ".join(f"severity {s:g}" for s in severities) + " |",
+        "| --- | ---: |" + " --- |" * len(severities),
+    ]
+    for fault in FAULT_NAMES:
+        mine = [o for o in faulty if o.fault == fault and not o.hidden]
+        at = [[o for o in mine if o.severity == s] for s in severities]
+        count = max((len(drives) for drives in at), default=0)
+        lines.append(f"| {fault} | {count} | " + " | ".join(_cell(drives) for drives in at) + " |")
+    return [*lines, ""]
+
+
+def _cell(drives: Sequence[Outcome]) -> str:
+    if not drives:
+        return "-"
+    shares = (
+        sum(o.worst == "act" for o in drives),
+        sum(o.worst != "within" for o in drives),
+        sum(o.named for o in drives),
+    )
+    return " / ".join(f"{100 * s / len(drives):.0f}" for s in shares)
+
+
+def _confusion(healthy: Sequence[Outcome], plain: Sequence[Outcome]) -> list[str]:
+    """What each fault is taken for at first: rows the truth, columns the first cause, numbered."""
+    rows = {
+        f: Counter(o.first for o in plain if o.fault == f and not o.hidden) for f in FAULT_NAMES
+    }
+    rows[HEALTHY] = Counter(o.first for o in healthy)
+    found = {k for row in rows.values() for k in row}
+    columns = [f for f in FAULT_NAMES if f in found] + sorted(found - {*FAULT_NAMES, "none"})
+    columns += ["none"] if "none" in found else []
+    number = {f: k for k, f in enumerate(FAULT_NAMES, 1)}
+    heads = [str(number.get(c, c)) for c in columns]
+    lines = [
+        "## First cause named at the highest severity",
+        "",
+        "Rows: the truth; columns: the first cause of the leading finding, by the number of the row"
+        " or by name where it is none of these faults. `none`: all within.",
+        "",
+        "| truth | " + " | ".join(heads) + " |",
+        "| --- |" + " ---: |" * len(columns),
+    ]
+    for fault, row in rows.items():
+        head = f"{number[fault]} {fault}" if fault in number else fault
+        cells = [f"**{row[c]}**" if c == fault and row[c] else str(row[c] or "") for c in columns]
+        lines.append(f"| {head} | " + " | ".join(cells) + " |")
+    return [*lines, ""]
+
+
+def _false_alarms(healthy: Sequence[Outcome]) -> list[str]:
+    by_check = Counter(check for o in healthy for check in o.acted)
+    judged = Counter(check for o in healthy for check in o.judged)
+    lines = ["## False alarms by check", "", "| check | `act` on a healthy car |", "| --- | --- |"]
+    lines += [f"| {check} | {share(by_check[check], judged[check])} |" for check in sorted(judged)]
+    return [*lines, ""]
+
+
+def _left_out(faulty: Sequence[Outcome], severities: Sequence[float]) -> list[str]:
+    hidden = [o for o in faulty if o.hidden]
+    if not hidden:
+        return []
+    lines = ["## Cannot show in the car's signals", ""]
+    for fault in sorted({o.fault for o in hidden}):
+        mine = [o for o in hidden if o.fault == fault]
+        at = ", ".join(
+            f"{_cell([o for o in mine if o.severity == s])} at severity {s:g}" for s in severities
+        )
+        lines.append(
+            f"- {fault}, {len(mine)} drives: {mine[0].hidden}. What the checks said: {at}."
+        )
+    return [*lines, ""]
+
+
+def plot(outcomes: Sequence[Outcome], path: Path) -> None:
+    """Share of drives with `act`, and of those that name the fault, against severity; drives whose
+    signals cannot show the fault are left out."""
+    from matplotlib.figure import Figure
+
+    healthy = [o for o in outcomes if o.fault == HEALTHY]
+    at_zero = 100 * sum(o.worst == "act" for o in healthy) / max(1, len(healthy))
+    figure = Figure(figsize=(10, 7.5), layout="constrained")
+    axes = figure.subplots(3, 4, sharex=True, sharey=True).ravel()
+    for ax, fault in zip(axes, FAULT_NAMES, strict=False):
+        mine = [o for o in outcomes if o.fault == fault and not o.hidden]
+        at = sorted({o.severity for o in mine})
+        drives = [[o for o in mine if o.severity == s] for s in at]
+        act = [100 * sum(o.worst == "act" for o in d) / len(d) for d in drives]
+        named = [100 * sum(o.named for o in d) / len(d) for d in drives]
+        ax.axhline(LEAST_NAMED_PCT, color="0.75", lw=0.8, ls=":")
+        ax.plot([0, *at], [at_zero, *act], "o-", color="#0072B2", label="a check says act")
+        ax.plot(at, named, "s--", color="#B85C00", label="fault among the first two causes")
+        ax.set_title(fault.replace("_", " "), fontsize=11)
+        ax.set_ylim(-4, 104)
+        ax.set_xlim(-0.04, 1.04)
+        ax.set_xticks([0, 0.25, 0.5, 0.75, 1.0], ["0", "¼", "½", "¾", "1"])
+        ax.grid(alpha=0.25)
+    handles, labels = axes[0].get_legend_handles_labels()
+    for ax in axes[len(FAULT_NAMES) :]:
+        ax.axis("off")
+    axes[len(FAULT_NAMES)].legend(handles, labels, loc="center", fontsize=9, frameon=False)
+    figure.supxlabel("severity of the fault, 0 healthy to 1 plain")
+    figure.supylabel("% of drives")
+    cars = len({o.seed for o in outcomes})
+    figure.suptitle(f"Simulated fleet of {cars} cars: what the checks find", fontsize=12)
+    figure.savefig(path, dpi=110)
