@@ -60,7 +60,7 @@ class SimOptions:
     start_s: float = 0.0
     """How far into the drive it begins; the clock stands there until a value is asked for."""
     trims: str = "learnt"
-    """Long-term trims at the start: 'learnt' on earlier trips with the faults given, or 'cleared'."""
+    """Long-term trims at the start: 'learnt' on earlier trips with these faults, or 'cleared'."""
     troubles: tuple[Trouble, ...] = field(default=())
     """`trouble=NAME@TIME[:DURATION][,…]` in seconds of the car's clock."""
 
