@@ -192,9 +192,11 @@ Message = Step | CarFound | Batch | Status | Happened | Begun | NotBegun | Finis
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Put a marker at the instant this is received."""
+    """Put a marker at the instant this is received, or at an earlier one."""
 
     text: str = ""
+    t_ns: int | None = None
+    """On the recording's clock."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,9 +112,9 @@ class Capture:
             messages.append(Step("The capture process has not answered for a while; waiting"))
         return messages
 
-    def mark(self, text: str = "") -> None:
-        """Put a marker into the recording now."""
-        self._order(Mark(text))
+    def mark(self, text: str = "", t_ns: int | None = None) -> None:
+        """Put a marker into the recording: now, or at a time on the recording's clock."""
+        self._order(Mark(text, t_ns))
 
     def begin(self, out: Path, include: bool = True) -> None:
         """Begin the recording of what is only watched so far: `Begun` or `NotBegun` comes."""

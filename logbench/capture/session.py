@@ -291,7 +291,7 @@ class Session:
         while not self._orders.empty():
             order = self._orders.get()
             if isinstance(order, Mark):
-                self._happened("marker", order.text)
+                self._happened("marker", order.text, order.t_ns)
             elif isinstance(order, Begin) and self._tape.holding:
                 self._begin_recording(order)
 

@@ -36,9 +36,12 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
             "The car answers, but tells nothing about its signals: check that it has standard "
             "diagnosis (petrol cars since about 2001), turn the ignition on and connect again."
         )
+    count = len(frozenset[int]().union(*supported.values()))
+    tell(f"{len(supported)} ECU{'' if len(supported) == 1 else 's'} answered: {count} PIDs")
     tell("Reading the vehicle identification number")
     kinds = _info_kinds(link, service)
     vin = _vin(link, service, _ecus_with(kinds, VIN))
+    tell(f"Vehicle identification number: {vin}" if vin else "The car tells no VIN")
     tell("Reading the names of the ECUs")
     calibrations = {
         ecu: ids
@@ -50,11 +53,16 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
         for ecu, data in _info(link, service, ECU_NAME, _ecus_with(kinds, ECU_NAME)).items()
         if (name := _text(data))
     }
+    for ecu, name in names.items():
+        tell(f"ECU {ecu}: {name}")
+    volts = _voltage(link)
+    if volts is not None:
+        tell(f"{volts:.1f} V at the adapter")
     return CarFacts(
         vin=vin,
         protocol=link.protocol.name,
         adapter=link.adapter,
-        voltage_v=_voltage(link),
+        voltage_v=volts,
         supported=supported,
         ecu_names=names,
         calibrations=calibrations,

@@ -76,6 +76,7 @@ class FakeCapture:
         self.request = request
         self.started = self.closed = self.stopped = False
         self.marks: list[str] = []
+        self.mark_times: list[int | None] = []
         self.begun: list[tuple[Path, bool]] = []
         self.inbox: list[Message] = []
         self.on_stop: Callable[[], None] = self.finish
@@ -87,9 +88,10 @@ class FakeCapture:
         messages, self.inbox = self.inbox, []
         return messages
 
-    def mark(self, text: str) -> None:
+    def mark(self, text: str, t_ns: int | None = None) -> None:
         self.marks.append(text)
-        self.inbox.append(Happened(2_000_000_000, "marker", text))
+        self.mark_times.append(t_ns)
+        self.inbox.append(Happened(2_000_000_000 if t_ns is None else t_ns, "marker", text))
 
     def begin(self, out: Path, include: bool) -> None:
         self.begun.append((out, include))

@@ -51,7 +51,7 @@ def test_samples_appear_in_strips_and_table(recording: MainWindow, qtbot):
     live = recording.live
     assert set(live.stack.keys) == {("RPM", "7E8"), ("MAF", "7E8")}  # words are not plotted
     model = live.values.model_
-    qtbot.waitUntil(lambda: model.data(model.index(0, 2)) == "10.0/s")
+    qtbot.waitUntil(lambda: model.data(model.index(0, 2)) == "10.0 of 10/s")
     shown = [[model.data(model.index(r, c)) for c in range(4)] for r in range(model.rowCount())]
     assert [row[0] for row in shown] == list(SIGNALS)
     assert shown[0][1] == "1,100 rpm"

@@ -16,6 +16,7 @@ from logbench.app.units import Units
 MOST = 4
 _EVERY_MS = 250
 _OLD_NS = 3_000_000_000
+_OLD_INTERVALS = 3.0
 
 
 class _Value(QWidget):
@@ -81,7 +82,7 @@ class DriverView(QDialog):
         self.refresh()
 
     def refresh(self) -> None:
-        """Show what the traces hold now; a value older than 3 s is a dash."""
+        """Show what the traces hold now; a value older than 3 s and 3 intervals is a dash."""
         traces = list(self._traces())[:MOST]
         now_ns = self._now_ns()
         for place, widget in enumerate(self.values):
@@ -92,7 +93,8 @@ class DriverView(QDialog):
                 continue
             trace = traces[place]
             found = trace.pyramid.at(trace.pyramid.end_ns) if len(trace.pyramid) else None
-            fresh = found is not None and now_ns - found[0] <= _OLD_NS
+            old_ns = max(_OLD_NS, _OLD_INTERVALS * trace.pyramid.interval_ns)
+            fresh = found is not None and now_ns - found[0] <= old_ns
             text = (
                 shown_value(trace, found[1], self._units()) if found is not None and fresh else "–"
             )

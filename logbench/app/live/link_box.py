@@ -28,11 +28,15 @@ class LinkBox(QComboBox):
         self._choices = link_choices(self._settings.links)
         self.clear()
         self.addItems([c.title for c in self._choices])
+        self._show_start()
 
     def choose(self, url: str) -> None:
         """Put a link into the field."""
         titles = [c.title for c in self._choices if c.url == url]
         self.setEditText(titles[0] if titles else url)
+        self._show_start()
+
+    def _show_start(self) -> None:
         edit = self.lineEdit()
         if edit is not None:
             edit.setCursorPosition(0)

@@ -8,6 +8,7 @@ from PySide6.QtCore import QEvent, Qt, QTimer, Signal
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import (
     QFrame,
+    QScrollArea,
     QSplitter,
     QStackedWidget,
     QVBoxLayout,
@@ -16,9 +17,11 @@ from PySide6.QtWidgets import (
 
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
+from logbench.app.live.bands import BandWatch
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.driver import DriverView
 from logbench.app.live.links import SIMULATED
+from logbench.app.live.marker_note import MarkerNote
 from logbench.app.live.record_box import RecordBox
 from logbench.app.live.recovering import recover_journals
 from logbench.app.live.session import CaptureFactory, LiveSession, LiveTrace, State
@@ -26,8 +29,9 @@ from logbench.app.live.setup import SetUp
 from logbench.app.live.shapes import Shape, Shapes
 from logbench.app.live.starting import Starting
 from logbench.app.live.status_line import LiveLine
-from logbench.app.live.strips import live_layouts, strip_trace
+from logbench.app.live.strips import live_layouts, shade_bands, strip_trace
 from logbench.app.live.tools import LiveTools, keeps_space
+from logbench.app.live.totals import COMPUTED
 from logbench.app.live.values import ValuesTable
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import EmptyState, Notice, middle
@@ -50,7 +54,7 @@ from logbench.recording.model import Event, Vehicle
 from logbench.signals.table import table
 
 _VALUES_MS = 200
-_SIDE_WIDTH = 356
+_SIDE_WIDTH = 380
 _MOST_STRIPS = 7
 """Put up at the start; more can be checked in the table of values."""
 
@@ -93,6 +97,8 @@ class LivePage(QWidget):
         self.tools = tools = LiveTools(self._desk.settings.window_s)
         self.marker, self.freeze, self.width_box = tools.marker, tools.freeze, tools.width_box
         self.shapes = Shapes(self._desk, self.session, self.stack, self.values.model_, self.watcher)
+        self.note = MarkerNote()
+        self.bands = BandWatch()
         self.notice = Notice()
         self.status = LiveLine()
         self.starting = Starting(
@@ -108,7 +114,12 @@ class LivePage(QWidget):
 
     def _lay_out(self) -> None:
         self._side = QStackedWidget()
-        self._side.addWidget(self.set_up)
+        scroll = QScrollArea()
+        scroll.setWidget(self.set_up)
+        scroll.setWidgetResizable(True)
+        scroll.setFrameShape(QFrame.Shape.NoFrame)
+        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self._side.addWidget(scroll)
         self._side.addWidget(self.values)
         side = QFrame()
         side_layout = QVBoxLayout(side)
@@ -121,6 +132,7 @@ class LivePage(QWidget):
         plots_layout.setContentsMargins(0, 0, 0, 0)
         plots_layout.setSpacing(2)
         plots_layout.addWidget(self.tools)
+        plots_layout.addWidget(self.note)
         plots_layout.addWidget(self.ribbon)
         plots_layout.addWidget(self.shapes, 1)
         self._middle = QStackedWidget()
@@ -142,6 +154,9 @@ class LivePage(QWidget):
 
     def _connect(self) -> None:
         self.marker.clicked.connect(self.mark)
+        self.tools.note.clicked.connect(self.ask_for_note)
+        self.note.given.connect(self.session.mark)
+        self.note.left.connect(self.stack.setFocus)
         self.freeze.clicked.connect(lambda on: self.set_following(not on))
         self.width_box.activated.connect(self._width_chosen)
         self.stack.by_hand.connect(lambda: self.set_following(False))
@@ -181,6 +196,7 @@ class LivePage(QWidget):
         watch = self.starting.toggle_link
         self._link_action = add_command(self, "Connect and watch", "Ctrl+E", watch)
         self._mark_action = add_command(self, "Put a marker", ["Space", "M"], self.mark)
+        self._note_action = add_command(self, "Put a marker with a note", "N", self.ask_for_note)
         add_command(self, "Freeze or follow", "F", lambda: self.set_following(not self._following))
         add_command(self, "Record the simulated car", "Ctrl+Shift+R", self.record_simulated)
         add_command(self, "Driver's view", "D", self.show_driver_view)
@@ -242,6 +258,10 @@ class LivePage(QWidget):
         """Put a marker at this instant."""
         self.session.mark()
 
+    def ask_for_note(self) -> None:
+        """Let a note be typed for a marker at this instant."""
+        self.note.ask(self.session.now_ns)
+
     def show_shape(self, shape: Shape) -> None:
         """Show the strips, the plan or the wiggle test; the plan's cautions come first, once."""
         starting = self.starting
@@ -254,7 +274,9 @@ class LivePage(QWidget):
 
     def show_driver_view(self) -> None:
         """Four values on the whole screen: the first that are checked in the table."""
-        self.driver_view().showFullScreen()
+        view = self.driver_view()
+        view.setGeometry(self.screen().geometry())  # some desktops do not do it by themselves
+        view.showFullScreen()
 
     def driver_view(self) -> DriverView:
         """A new driver's view of this recording; it is forgotten when closed."""
@@ -318,8 +340,8 @@ class LivePage(QWidget):
         self._link_action.setText("Connect and watch" if state == "idle" else "Disconnect")
         self._link_action.setEnabled(state == "idle" or not self.session.records)
         marks = state in ("watching", "recording")
-        self.marker.setEnabled(marks)
-        self._mark_action.setEnabled(marks)
+        for what in (self.marker, self.tools.note, self._mark_action, self._note_action):
+            what.setEnabled(marks)
         self._side.setCurrentIndex(0 if state == "idle" else 1)
         if state == "connecting":
             self.status.tell("step", "Opening the link")
@@ -337,6 +359,7 @@ class LivePage(QWidget):
         self._events = [e.model_copy(update={"t_ns": e.t_ns - since_ns}) for e in kept]
         self._show_events()
         self.shapes.wiggle.shift(since_ns)
+        self.note.t_ns = max(0, self.note.t_ns - since_ns)
         self.view.set_cursor(None)
         self.view.set_limits(0, self.session.now_ns)
         if self._following:
@@ -345,7 +368,7 @@ class LivePage(QWidget):
             self.view.pan_ns(-since_ns)
 
     def _car_found(self, found: CarFound) -> None:
-        self.values.model_.set_order(found.signals)
+        self.values.model_.set_order(found.signals, self.session.wanted_hz)
         known = table()
         numbers = [
             (row.acronym, row.unit)
@@ -360,7 +383,7 @@ class LivePage(QWidget):
                 self.stack.setFocus()
 
     def _trace_found(self, trace: LiveTrace) -> None:
-        plotted = trace.signal in self._shown_first
+        plotted = trace.signal in self._shown_first or trace.ecu == COMPUTED
         self.values.model_.add(trace, plotted)
         if plotted:
             self.stack.add(strip_trace(trace))
@@ -457,6 +480,7 @@ class LivePage(QWidget):
 
     def _refresh_values(self) -> None:
         self.values.model_.tell(self.session.now_ns)
+        shade_bands(self.stack, self.session, self.bands, self.watcher.vehicle)
         self.stack.refresh_values()
         self.shapes.wiggle.refresh()
 

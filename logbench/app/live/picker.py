@@ -8,14 +8,15 @@ from PySide6.QtWidgets import (
     QComboBox,
     QHBoxLayout,
     QInputDialog,
-    QLabel,
     QLineEdit,
     QListView,
     QPushButton,
+    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
 
+from logbench.app.parts import Elided
 from logbench.app.settings import Settings
 from logbench.signals.groups import PURPOSES
 from logbench.signals.table import table
@@ -61,12 +62,13 @@ class SignalPicker(QWidget):
         self.list.setAccessibleName("Signals to record")
         self.list.setEditTriggers(QListView.EditTrigger.NoEditTriggers)
         self.list.setUniformItemSizes(True)
+        self.list.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
+        self.list.setMinimumHeight(96)
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
         self.list.activated.connect(self._toggle)
-        self.count = QLabel()
+        self.count = Elided()
         self.count.setObjectName("muted")
-        self.count.setWordWrap(True)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         row = QHBoxLayout()
@@ -175,9 +177,9 @@ class SignalPicker(QWidget):
         self.keep.setVisible(self.purpose.currentText() == OWN)
         self.forget.setVisible(self.purpose.currentText() in self._sets)
         if self.search.text().strip() and self._shown.rowCount() == 0:
-            self.count.setText("No signal matches; search for less of the name.")
+            self.count.tell("No signal matches; search for less of the name.")
         elif self.purpose.currentText() == DEFAULT:
-            self.count.setText("What the car supports of the dozen that the checks need.")
+            self.count.tell("The dozen that the checks need, as far as supported")
         else:
             count = len(self.chosen())
-            self.count.setText(f"{count} signal{'' if count == 1 else 's'} chosen")
+            self.count.tell(f"{count} signal{'' if count == 1 else 's'} chosen")

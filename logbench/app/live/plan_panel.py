@@ -25,6 +25,7 @@ from logbench.analysis.drive_plan import (
     StepProgress,
     StepState,
 )
+from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
 
@@ -137,21 +138,23 @@ class PlanPanel(QWidget):
             font.setBold(label is self.says)
             label.setFont(font)
         self.grid = CellGrid(theme)
+        self.evidence = EvidenceList(theme)
         self.repeat = QPushButton("Repeat an earlier drive …")
         self.repeat.setToolTip("The grid then shows what that drive had, to be driven again")
         self.repeat.clicked.connect(self.repeat_wanted)
         self.goals = QLabel()
         self.goals.setObjectName("muted")
         self.goals.setWordWrap(True)
+        self.goals.hide()
         left = QVBoxLayout()
         for label in self.steps:
             left.addWidget(label)
-        left.addStretch(1)
+        left.addWidget(self.evidence, 1)
         left.addWidget(self.goals)
         left.addWidget(self.repeat, 0, Qt.AlignmentFlag.AlignLeft)
         body = QHBoxLayout()
-        body.addLayout(left)
-        body.addWidget(self.grid, 1)
+        body.addLayout(left, 2)
+        body.addWidget(self.grid, 3)
         layout = QGridLayout(self)
         layout.setContentsMargins(12, 6, 12, 10)
         layout.addWidget(self.says, 0, 0)
@@ -170,6 +173,7 @@ class PlanPanel(QWidget):
         self.grid.show_progress(progress)
         if progress is None:
             self._next = ""
+            self.evidence.show_evidence(())
             return
         self.says.setText(progress.says())
         coming = _coming(progress)
@@ -179,12 +183,14 @@ class PlanPanel(QWidget):
 
     def tell_goals(self, name: str) -> None:
         """Say which drive is repeated."""
+        self.goals.show()
         self.goals.setText(f"Framed cells: what {name} had")
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
         self.grid.theme = theme
         self.grid.update()
+        self.evidence.set_theme(theme)
 
 
 def _text(progress: StepProgress) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QCheckBox,
     QHBoxLayout,
@@ -46,6 +47,8 @@ class RecordBox(QWidget):
         self.minutes.setValue(choices.held_min)
         self.minutes.setAccessibleName("Minutes kept before a recording is begun")
         self.minutes.valueChanged.connect(self._minutes_chosen)
+        for button in (self.record, self.connect_):  # a click leaves the space bar to the marker
+            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         row = QHBoxLayout()
         row.addWidget(self.include, 1)
         row.addWidget(self.minutes)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, Protocol
@@ -10,6 +10,7 @@ from typing import Literal, Protocol
 import numpy as np
 from PySide6.QtCore import QObject, QTimer, Signal
 
+from logbench.app.live.totals import TOTALS, add_totals
 from logbench.app.plot.pyramid import Pyramid
 from logbench.capture.messages import (
     Batch,
@@ -41,8 +42,8 @@ class CaptureLike(Protocol):
         """What came since the last call; never waits."""
         ...
 
-    def mark(self, text: str) -> None:
-        """Put a marker into the recording now."""
+    def mark(self, text: str, t_ns: int | None = None) -> None:
+        """Put a marker into the recording now, or at this time."""
 
     def begin(self, out: Path, include: bool) -> None:
         """Begin the recording of what is watched; `Begun` or `NotBegun` will come."""
@@ -74,6 +75,8 @@ class LiveTrace:
     name: str
     kind: str
     pyramid: Pyramid = field(default_factory=Pyramid)
+    band: tuple[float | None, float | None] | None = None
+    """What is looked for now."""
 
     @property
     def key(self) -> Key:
@@ -112,6 +115,9 @@ class LiveSession(QObject):
         """Time of the newest sample on the recording's clock."""
         self.records = False
         """There is a file, or there will be one as soon as the car answers."""
+        self.wanted_hz: Mapping[str, float] = {}
+        """Wanted rates by acronym, as far as they were chosen by hand."""
+        self._totalled: dict[Key, int] = {}
         self._unattended = False
         self._started_utc = ""
         self._timer = QTimer(self)
@@ -131,6 +137,7 @@ class LiveSession(QObject):
             self._forget()
         self._unattended = request.unattended is not None
         self.records = request.hold_s is None
+        self.wanted_hz = request.rates_hz
         self._set_state("connecting")
         try:
             self._capture = self._factory(request)
@@ -140,10 +147,10 @@ class LiveSession(QObject):
             return
         self._timer.start()
 
-    def mark(self, text: str = "") -> None:
-        """Put a marker at this instant; nothing happens unless recording or watching."""
+    def mark(self, text: str = "", t_ns: int | None = None) -> None:
+        """Put a marker at this instant or at `t_ns`, while recording or watching."""
         if self._capture is not None and self.state in ("watching", "recording"):
-            self._capture.mark(text)
+            self._capture.mark(text, t_ns)
 
     def begin(self, out: Path, include: bool) -> None:
         """Record what is only watched so far, `include`: with what was kept."""
@@ -177,6 +184,7 @@ class LiveSession(QObject):
             if not self.active:
                 break
         if grown:
+            self._add_totals()
             self.grew.emit()
 
     def _tell(self, message: Message) -> None:
@@ -207,8 +215,13 @@ class LiveSession(QObject):
     def _rebase(self, begun: Begun) -> None:
         """What came before the recording's start is forgotten; times count from it."""
         self.records = True
+        gone: dict[str, int] = {}
         for trace in self.traces.values():
+            before = len(trace.pyramid)
             trace.pyramid.rebase(begun.since_ns)
+            gone[trace.signal] = before - len(trace.pyramid)
+        for key in self._totalled:
+            self._totalled[key] = max(0, self._totalled[key] - gone[TOTALS[key[0]][0]])
         self.now_ns = max(0, self.now_ns - begun.since_ns)
         self.begun.emit(begun)
         if self.state == "watching":
@@ -222,8 +235,16 @@ class LiveSession(QObject):
         else:
             self.finished.emit(message)
 
+    def _add_totals(self) -> None:
+        """Total fuel trim, kept up with its parts."""
+        for key, name in add_totals(self.traces, self._totalled):
+            trace = LiveTrace(*key, "%", name, "number")
+            self.traces[key] = trace
+            add_totals(self.traces, self._totalled)
+            self.trace_found.emit(trace)
+
     def _forget(self) -> None:
-        self.traces = {}
+        self.traces, self._totalled = {}, {}
         self.now_ns = 0
 
     def _set_state(self, state: State) -> None:

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
     QDoubleSpinBox,
-    QFormLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -47,37 +45,38 @@ class SetUp(QWidget):
         self.label = QLineEdit()
         self.label.setPlaceholderText("Name or plate (optional)")
         self.label.setAccessibleName("Name of the car")
-        self.displacement = _spin("Engine displacement in litres", " l", 0.0, 20.0, 0.1, 1)
-        self.regulating = _spin("Thermostat's regulating temperature", " °C", 0.0, 129.0, 1.0, 0)
+        self.displacement = _spin("Displacement", " l", 20.0, 0.1, 1)
+        self.displacement.setAccessibleName("Engine displacement in litres")
+        self.regulating = _spin("Thermostat", " °C", 129.0, 1.0, 0)
+        self.regulating.setAccessibleName("Thermostat's regulating temperature")
         self.picker = SignalPicker(settings)
         self._make_switches()
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(_heading("Link"))
-        row = QHBoxLayout()
-        row.addWidget(self.link, 1)
-        row.addWidget(self.look)
-        layout.addLayout(row)
-        layout.addWidget(_heading("Car"))
-        layout.addWidget(self.label)
-        form = QFormLayout()
-        form.setLabelAlignment(Qt.AlignmentFlag.AlignVCenter)
-        form.addRow("Displacement", self.displacement)
-        form.addRow("Thermostat", self.regulating)
-        layout.addLayout(form)
-        layout.addWidget(_heading("Signals"))
-        layout.addWidget(self.picker, 1)
-        form = QFormLayout()
-        form.addRow("Rate", self.rate)
-        layout.addLayout(form)
-        switches = QHBoxLayout()
-        switches.addWidget(self.rules)
-        switches.addWidget(self.unattended)
-        switches.addWidget(self.plan)
-        switches.addStretch(1)
-        layout.addLayout(switches)
+        self._lay_out()
         if settings.purpose:
             self.picker.choose(settings.signals, settings.purpose)
+
+    def _lay_out(self) -> None:
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 6, 0)
+        link, car, rate, switches = (QHBoxLayout() for _ in range(4))
+        link.addWidget(self.link, 1)
+        link.addWidget(self.look)
+        car.addWidget(self.displacement, 1)
+        car.addWidget(self.regulating, 1)
+        rate.addWidget(QLabel("Rate"))
+        rate.addWidget(self.rate, 1)
+        for widget in (self.rules, self.unattended, self.plan):
+            switches.addWidget(widget)
+        switches.addStretch(1)
+        layout.addWidget(_heading("Link"))
+        layout.addLayout(link)
+        layout.addWidget(_heading("Car"))
+        layout.addWidget(self.label)
+        layout.addLayout(car)
+        layout.addWidget(_heading("Signals"))
+        layout.addWidget(self.picker, 1)
+        layout.addLayout(rate)
+        layout.addLayout(switches)
 
     def _make_switches(self) -> None:
         self.rate = QComboBox()
@@ -181,14 +180,13 @@ def _heading(text: str) -> QLabel:
     return label
 
 
-def _spin(
-    name: str, suffix: str, low: float, high: float, step: float, decimals: int
-) -> QDoubleSpinBox:
+def _spin(name: str, suffix: str, high: float, step: float, decimals: int) -> QDoubleSpinBox:
     box = QDoubleSpinBox()
-    box.setRange(low, high)
+    box.setRange(0.0, high)
     box.setSingleStep(step)
     box.setDecimals(decimals)
+    box.setPrefix(f"{name} ")
     box.setSuffix(suffix)
-    box.setSpecialValueText("unknown")
-    box.setAccessibleName(name)
+    box.setSpecialValueText(f"{name} unknown")
+    box.setMinimumWidth(80)
     return box

@@ -62,6 +62,8 @@ class Shapes(QStackedWidget):
             self._plan = PlanPanel(self._desk.look.theme, self.tones)
             self._plan.repeat_wanted.connect(self.ask_what_to_repeat)
             self.addWidget(self._plan)
+            self._watcher.judges = True
+            self._watcher.evidence_found.connect(self._plan.evidence.show_evidence)
             if self._watcher.progress is not None:
                 self._plan.show_progress(self._watcher.progress)
         return self._plan

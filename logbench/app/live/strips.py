@@ -6,19 +6,25 @@ from collections.abc import Callable
 
 from PySide6.QtWidgets import QWidget
 
+from logbench.app.live.bands import BandWatch
 from logbench.app.live.session import LiveSession, LiveTrace
+from logbench.app.live.totals import COMPUTED
 from logbench.app.live.values import ValuesModel
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.grouping import group_of
 from logbench.app.plot.layouts import Layouts
 from logbench.app.plot.stack import StripStack
 from logbench.app.settings import Settings
+from logbench.recording.model import Vehicle
 
 
 def strip_trace(trace: LiveTrace) -> StripTrace:
     """A trace that grows, as a strip shows it."""
     group = group_of(trace.signal, trace.unit)
-    return StripTrace(trace.signal, trace.ecu, trace.unit, trace.pyramid, group=group)
+    label = trace.name if trace.ecu == COMPUTED else ""
+    return StripTrace(
+        trace.signal, trace.ecu, trace.unit, trace.pyramid, label, group, band=trace.band
+    )
 
 
 def live_layouts(
@@ -38,5 +44,18 @@ def live_layouts(
         return [trace for trace in traces() if trace.signal in first()]
 
     layouts = Layouts(stack, settings, traces, shown_first, owner)
+    stack.strip_made.connect(lambda strip: setattr(strip, "tells_now", True))
     layouts.changed.connect(lambda: model.set_plotted(stack.keys))
     return layouts
+
+
+def shade_bands(stack: StripStack, session: LiveSession, bands: BandWatch, car: Vehicle) -> None:
+    """Shade what is looked for now, where that has changed."""
+    if not bands.look(session.traces, session.now_ns, car):
+        return
+    for trace in session.traces.values():
+        trace.band = bands.now.get(trace.signal)
+    for strip in stack.strips:
+        for shown in strip.traces:
+            shown.band = bands.now.get(shown.signal)
+    stack.renew()

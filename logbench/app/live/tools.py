@@ -32,6 +32,8 @@ class LiveTools(QWidget):
         super().__init__()
         self.marker = QPushButton("Marker  Space")
         self.marker.setAccessibleName("Put a marker")
+        self.note = QPushButton("Note  N")
+        self.note.setAccessibleName("Put a marker with a note")
         self.freeze = QPushButton("Freeze  F")
         self.freeze.setCheckable(True)
         self.freeze.setAccessibleName("Freeze the strips; the recording goes on")
@@ -53,7 +55,8 @@ class LiveTools(QWidget):
         self._row = layout = QHBoxLayout(self)
         layout.setContentsMargins(6, 8, 12, 4)
         for widget in (
-            self.marker, self.freeze, self.width_box, self.plan, self.wiggle, self.driver,
+            self.marker, self.note, self.freeze, self.width_box, self.plan, self.wiggle,
+            self.driver,
         ):  # fmt: skip
             widget.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves the space bar alone
             layout.addWidget(widget)

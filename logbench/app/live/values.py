@@ -29,6 +29,7 @@ class ValuesModel(TracesModel):
     def __init__(self) -> None:
         super().__init__(("Signal", "Value", "Rate", "Age"))
         self._rates: Mapping[str, float] = {}
+        self._wanted_hz: Mapping[str, float] = {}
         self._now_ns = 0
         self._order: dict[str, int] = {}
 
@@ -37,8 +38,14 @@ class ValuesModel(TracesModel):
         self._rates = {}
         self.show_rows((), ())
 
-    def set_order(self, acronyms: Sequence[str]) -> None:
-        """Rows to come stand in this order; others follow."""
+    def set_order(self, acronyms: Sequence[str], wanted_hz: Mapping[str, float]) -> None:
+        """Rows to come stand in this order; others follow. Wanted rates that nobody chose are the
+        usual ones."""
+        from logbench.signals.rates import wanted_rate_hz
+        from logbench.signals.table import table
+
+        usual = {name: wanted_rate_hz(table().by_acronym(name)) for name in acronyms}
+        self._wanted_hz = {**usual, **wanted_hz}
         self._order = {acronym: place for place, acronym in enumerate(acronyms)}
 
     def add(self, trace: LiveTrace, plotted: bool) -> None:
@@ -60,11 +67,13 @@ class ValuesModel(TracesModel):
         self.tell_changed(1, 3)
 
     def tip(self, row: LiveTrace) -> str:
-        """The signal's name in full."""
-        return f"{row.name} (ECU {row.ecu}); checked: shown in the strips"
+        """The signal's name in full, and its rate."""
+        wanted = self._wanted_hz.get(row.signal)
+        rate = "" if wanted is None else f"; {wanted:g} a second are wanted"
+        return f"{row.name} (ECU {row.ecu}){rate}; checked: shown in the strips"
 
     def text(self, row: LiveTrace, column: int) -> str:
-        """Name, newest value, achieved rate, age of the value."""
+        """Name, newest value, achieved and wanted rate, age of the value."""
         if column == 0:
             several = sum(t.signal == row.signal for t in self._rows) > 1
             return f"{row.signal} {row.ecu}" if several else row.signal
@@ -75,7 +84,9 @@ class ValuesModel(TracesModel):
             return shown_value(row, found[1], self.units)
         if column == 2:
             rate = self._rates.get(row.signal)
-            return "" if rate is None else f"{rate:.1f}/s"
+            wanted = self._wanted_hz.get(row.signal)
+            of = "/s" if wanted is None else f" of {wanted:g}/s"
+            return "" if rate is None else f"{rate:.1f}{of}"
         age_s = max(0.0, (self._now_ns - found[0]) / 1e9)
         return f"{age_s:.1f} s" if age_s < 100 else f"{age_s:.0f} s"
 
@@ -85,4 +96,4 @@ class ValuesTable(TracesTable):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         self.model_ = ValuesModel()
-        super().__init__(self.model_, "Current values", (96, 56, 50), parent)
+        super().__init__(self.model_, "Current values", (92, 88, 50), parent)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,11 +12,14 @@ from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.app.background import Jobs, Task
 from logbench.app.live.session import LiveSession
+from logbench.app.live.totals import COMPUTED
+from logbench.app.plot.pyramid import Floats, Ints
 from logbench.recording.model import Facts, Trace, Vehicle
 
 if TYPE_CHECKING:
     from logbench.analysis.comparison.plan import CellGoal
     from logbench.analysis.drive_plan import DriveProgress
+    from logbench.analysis.evidence import CheckEvidence
 
 _LEAST_MS = 1500
 _MOST_MS = 60_000
@@ -39,6 +43,32 @@ _NEEDED = frozenset(
     )
 )
 """First parts of the acronyms that conditions and cells rest on."""
+Part = tuple[str, str, str, Callable[[], tuple[Ints, Floats]]]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What one look gave."""
+
+    progress: DriveProgress
+    evidence: list[CheckEvidence] | None
+    took_s: float
+
+
+def _found(parts: Sequence[Part], facts: Facts, goals: Sequence[CellGoal], judges: bool) -> Found:
+    """On another thread."""
+    from logbench.analysis.drive_plan import progress_of
+    from logbench.analysis.evidence import evidence_so_far
+    from logbench.recording.reader import Recording
+
+    begun = time.thread_time()
+    traces = [Trace(signal, ecu, unit, *whole()) for signal, ecu, unit, whole in parts]
+    needed = [t for t in traces if t.signal.split("_")[0] in _NEEDED]
+    progress = progress_of(Recording.of(needed, facts), goals)
+    evidence = None
+    if judges and traces:
+        evidence = evidence_so_far(Recording.of(traces, facts))
+    return Found(progress, evidence, time.thread_time() - begun)
 
 
 class DriveWatcher(QObject):
@@ -46,6 +76,8 @@ class DriveWatcher(QObject):
 
     progressed = Signal(object)
     """A `DriveProgress`."""
+    evidence_found = Signal(object)
+    """A list of `CheckEvidence`: what each check still lacks."""
     goals_read = Signal(str)
     """Goals were taken from this file."""
     failed = Signal(str)
@@ -56,6 +88,8 @@ class DriveWatcher(QObject):
         self.vehicle = Vehicle()
         self.goals: Sequence[CellGoal] = ()
         self.progress: DriveProgress | None = None
+        self.judges = False
+        """The evidence of the checks is looked at, too."""
         self._task: Task | None = None
         self._timer = QTimer(self)
         self._timer.setSingleShot(True)
@@ -94,31 +128,26 @@ class DriveWatcher(QObject):
     def _look(self) -> None:
         if self._task is not None:
             return
-        traces = [
-            Trace(t.signal, t.ecu, t.unit, *t.pyramid.between(0, self._session.now_ns + 1))
+        parts = [
+            (t.signal, t.ecu, t.unit, t.pyramid.snapshot())
             for t in self._session.traces.values()
-            if t.signal.split("_")[0] in _NEEDED
+            if t.ecu != COMPUTED and (self.judges or t.signal.split("_")[0] in _NEEDED)
         ]
-        if not traces and not self.goals:
+        if not parts and not self.goals:
             self._rest(_LEAST_MS)
             return
-        goals, facts = self.goals, Facts(vehicle=self.vehicle)
+        goals, facts, judges = self.goals, Facts(vehicle=self.vehicle), self.judges
+        self._task = self._jobs.start(
+            lambda _: _found(parts, facts, goals, judges), self._looked, self._ended
+        )
 
-        def work(_: Task) -> tuple[DriveProgress, float]:
-            from logbench.analysis.drive_plan import progress_of
-            from logbench.recording.reader import Recording
-
-            begun = time.thread_time()
-            found = progress_of(Recording.of(traces, facts), goals)
-            return found, time.thread_time() - begun
-
-        self._task = self._jobs.start(work, self._looked, self._ended)
-
-    def _looked(self, found: tuple[DriveProgress, float]) -> None:
+    def _looked(self, found: Found) -> None:
         self._task = None
-        self.progress = found[0]
-        self.progressed.emit(found[0])
-        self._rest(min(max(_LEAST_MS, round(found[1] * 1000 * _IDLE_SHARE)), _MOST_MS))
+        self.progress = found.progress
+        self.progressed.emit(found.progress)
+        if found.evidence is not None:
+            self.evidence_found.emit(found.evidence)
+        self._rest(min(max(_LEAST_MS, round(found.took_s * 1000 * _IDLE_SHARE)), _MOST_MS))
 
     def _ended(self, sentence: str) -> None:
         self._task = None

@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
 from logbench.app.live.session import LiveTrace
+from logbench.app.live.totals import COMPUTED
 from logbench.app.live.values import shown_value
 from logbench.app.tones import Tones
 from logbench.app.units import METRIC, Units
@@ -103,6 +104,7 @@ class WigglePanel(QWidget):
         self._watched = [
             _Watched(t, WiggleWatch(known.by_acronym(t.signal).scale), t.pyramid.end_ns)
             for t in self._chosen()
+            if t.ecu != COMPUTED
         ]
         if not self._watched:
             self.says.setText("Check the signals to watch in the table of values, while recording.")

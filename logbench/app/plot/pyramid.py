@@ -9,6 +9,7 @@ sample index, so that panning does not make the line shimmer.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -214,6 +215,21 @@ class Pyramid:
     def between(self, start_ns: int, end_ns: int) -> tuple[Ints, Floats]:
         """The samples with `start_ns <= t < end_ns`, as they were given."""
         return self._raw(self._index(start_ns), self._index(end_ns))
+
+    def from_sample(self, first: int) -> tuple[Ints, Floats]:
+        """The samples from the one of this number on."""
+        return self._raw(first, self._size)
+
+    def snapshot(self) -> Callable[[], tuple[Ints, Floats]]:
+        """What gives all samples that there are now, on any thread: what is kept never changes."""
+        blocks_t, blocks_v, size = [*self._blocks_t], [*self._blocks_v], self._size
+
+        def whole() -> tuple[Ints, Floats]:
+            if not size:
+                return np.empty(0, np.int64), np.empty(0, np.float64)
+            return np.concatenate(blocks_t)[:size], np.concatenate(blocks_v)[:size]
+
+        return whole
 
     def at(self, t_ns: int) -> tuple[int, float] | None:
         """The last sample at or before `t_ns` as (time, value); None before the first."""

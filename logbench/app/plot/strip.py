@@ -61,6 +61,8 @@ class Strip(QWidget):
         self.unit = unit
         self.group = group
         self.canvas = Canvas(view, theme, unit)
+        self.tells_now = False
+        """Beside values at the cursor, the newest are written, too."""
         self._gutter = QPixmap()
         self._header = QPixmap()
         self._value_boxes: list[QRect] = []
@@ -266,21 +268,23 @@ class Strip(QWidget):
         tall = QFontMetrics(self.font()).height()
         ticks = self.canvas.value_ticks()
         step = ticks[1][0] - ticks[0][0] if len(ticks) > 1 else 1.0
-        for value, y in ticks:
+        free_to = float(self.height() + tall)
+        for value, y in sorted(ticks):  # from below; a label that would overlap is left out
             top = min(max(HEADER + y - tall / 2, HEADER), self.height() - tall)
-            box = QRect(0, int(top), GUTTER - 8, tall)
-            painter.drawText(box, align, tick_text(value, step))
+            if top + 0.85 * tall <= free_to:
+                box = QRect(0, int(top), GUTTER - 8, tall)
+                painter.drawText(box, align, tick_text(value, step))
+                free_to = top
         painter.setPen(QColor(theme.line))
         painter.drawLine(GUTTER - 1, HEADER, GUTTER - 1, self.plot_rect().bottom() + 1)
 
     def header_boxes(self) -> list[QRect]:
         """Where each trace's label and value stand in the header."""
         metrics = QFontMetrics(self.font())
-        widths = [
-            _LABEL_LEFT
-            + metrics.horizontalAdvance(f"{t.name}  −88,888 {self._unit_text(t.unit)}   ")
-            for t in self.traces
-        ]
+        now = " now −88,888 {unit}" if self.tells_now else ""
+        widest = "{name}  −88,888 {unit}   " + now
+        texts = [widest.format(name=t.name, unit=self._unit_text(t.unit)) for t in self.traces]
+        widths = [_LABEL_LEFT + metrics.horizontalAdvance(text) for text in texts]
         room = self.width() - GUTTER - RIGHT
         if sum(widths) > room:
             widths = [w * room // max(1, sum(widths)) for w in widths]
@@ -326,6 +330,8 @@ class Strip(QWidget):
         for trace, box in zip(self.traces, self._value_boxes, strict=True):
             if box.width() > _NARROWEST_VALUE:
                 text = self.value_text_at(trace, self.view.cursor_ns)
+                if self.tells_now and self.view.cursor_ns is not None:
+                    text += f"   now {self.value_text_at(trace, None)}"
                 painter.drawText(box, _MIDDLE, text)
 
     def _draw_cursors(self, painter: QPainter) -> None:

@@ -1,0 +1,65 @@
+"""The line in which a note for a marker is typed; the marker stands where the key was pressed."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QPushButton
+
+from logbench.app.plot.ticks import time_text
+
+_LONGEST = 200
+
+
+class MarkerNote(QFrame):
+    """Hidden until it asks; Enter puts the marker, Esc leaves without one."""
+
+    given = Signal(str, object)
+    """The note and the time in ns."""
+    left = Signal()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setObjectName("bar")
+        self.t_ns = 0
+        self._title = QLabel()
+        self.text = QLineEdit()
+        self.text.setMaxLength(_LONGEST)
+        self.text.setPlaceholderText("What happened")
+        self.text.setAccessibleName("Note for the marker")
+        self.text.returnPressed.connect(self._give)
+        put = QPushButton("Put the marker")
+        put.clicked.connect(self._give)
+        leave = QPushButton("Leave  Esc")
+        leave.clicked.connect(self._leave)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(12, 4, 12, 4)
+        layout.addWidget(self._title)
+        layout.addWidget(self.text, 1)
+        layout.addWidget(put)
+        layout.addWidget(leave)
+        self.hide()
+
+    def ask(self, t_ns: int) -> None:
+        """For a marker at this time."""
+        self.t_ns = t_ns
+        self._title.setText(f"Marker at {time_text(t_ns / 1e9)}")
+        self.text.clear()
+        self.show()
+        self.text.setFocus()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Esc leaves."""
+        if event.key() == Qt.Key.Key_Escape:
+            self._leave()
+        else:
+            super().keyPressEvent(event)
+
+    def _give(self) -> None:
+        text = " ".join(self.text.text().split())
+        self._leave()
+        self.given.emit(text, self.t_ns)
+
+    def _leave(self) -> None:
+        self.hide()
+        self.left.emit()
