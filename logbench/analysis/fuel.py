@@ -16,8 +16,8 @@ PETROL_G_L = 745.0
 STOICHIOMETRIC = {"petrol": 14.7, "e10": 14.1, "e85": 9.75, "e100": 9.0}
 """Stoichiometric air-fuel ratios by mass. [Weak: table]"""
 
-MAF_HALF, FUEL_HALF = 0.08, 0.10
-"""Relative 95 % half widths of an air-flow sensor and of the fuel-rate PID. [CP]"""
+MAF_HALF, LOAD_HALF, FUEL_HALF = 0.08, 0.08, 0.10
+"""Relative 95 % half widths of an air-flow sensor, the load and the fuel-rate PID. [CP]"""
 PART_LOAD_VE, VE_HALF = 0.75, 0.15
 """Efficiency to the manifold where airflow must be had from its pressure: 0.5 to 0.85 from idle to
 cruise. [CP]"""
@@ -62,7 +62,7 @@ class BurntAir:
     relative_half: float
     """95 % half width of the flow, as a share: common to all samples."""
     source: str
-    """What it was had from: `MAF`, `fuel rate`, `MAP`."""
+    """What it was had from: `MAF`, `LOAD_ABS`, `fuel rate`, `MAP`."""
 
     def between(self, first: int, last: int) -> float:
         """Grams for each litre from grid place `first` to `last`; NaN where too much is unknown."""
@@ -73,29 +73,44 @@ class BurntAir:
 
 
 def find_burnt_air(view: View) -> BurntAir | None:
-    """Air burnt by `MAF`, else by the fuel-rate PID, else by manifold pressure; None where the
-    displacement is unknown or nothing of these was recorded."""
-    litres = view.displacement.litres
-    if litres is None or len(view.grid) == 0:
+    """Air burnt for each litre, by the surest of these that were recorded: `MAF` or the fuel-rate
+    PID over the displacement; `LOAD_ABS` or the manifold pressure with the engine speed, which are
+    for each litre as they stand. None without any."""
+    if len(view.grid) == 0:
         return None
-    by_pid = fuel_by_pid_g_s(view)
-    for flow, half, source in (
-        (view.grid.linear("MAF"), MAF_HALF, "MAF"),
-        (None if by_pid is None else by_pid * stoichiometric(view), FUEL_HALF, "fuel rate"),
-        (_by_pressure(view, litres), VE_HALF, "MAP"),
+    litres, by_pid = view.displacement.litres, fuel_by_pid_g_s(view)
+    flow = view.grid.linear("MAF")
+    for per_litre, half, source in (
+        (None if flow is None or litres is None else flow / litres, MAF_HALF, "MAF"),
+        (_by_load(view), LOAD_HALF, "LOAD_ABS"),
+        (
+            None if by_pid is None or litres is None else by_pid * stoichiometric(view) / litres,
+            FUEL_HALF,
+            "fuel rate",
+        ),
+        (_by_pressure(view), VE_HALF, "MAP"),
     ):
-        if flow is not None and np.isfinite(flow).any():
-            burnt = np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, flow)
+        if per_litre is not None and np.isfinite(per_litre).any():
+            burnt = np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, per_litre)
             burnt = np.where(view.conditions.running, burnt, 0.0)
-            total = np.cumsum(np.nan_to_num(burnt)) * STEP_S / litres
+            total = np.cumsum(np.nan_to_num(burnt)) * STEP_S
             return BurntAir(total, np.cumsum(np.isfinite(burnt)) * STEP_S, half, source)
     return None
 
 
-def _by_pressure(view: View, litres: float) -> Values | None:
+def _by_load(view: View) -> Values | None:
+    """Air in g/s for each litre by the definition of `LOAD_ABS`; None without it."""
+    load, rpm = view.grid.linear("LOAD_ABS"), view.grid.linear("RPM")
+    if load is None or rpm is None:
+        return None
+    return derived.airflow_from_load_abs_g_s(load, rpm, 1.0)
+
+
+def _by_pressure(view: View) -> Values | None:
+    """The same by manifold pressure and a usual part-load efficiency; None without them."""
     manifold, rpm = view.grid.linear("MAP"), view.grid.linear("RPM")
     if manifold is None or rpm is None:
         return None
     degc = view.grid.slow("IAT", "AAT")
     air_degc = np.full(len(rpm), 25.0) if degc is None else np.nan_to_num(degc, nan=25.0)
-    return derived.speed_density_airflow_g_s(PART_LOAD_VE, manifold, litres, rpm, air_degc)
+    return derived.speed_density_airflow_g_s(PART_LOAD_VE, manifold, 1.0, rpm, air_degc)

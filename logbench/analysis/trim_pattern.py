@@ -26,8 +26,15 @@ from logbench.analysis.view import View
 CELLS = ("warm idle", "2,500 rpm hold", "light cruise", "brisk cruise", "load")
 """Operating cells in order of airflow."""
 
+MIDDLE = CELLS[1:4]
+"""Under load trims are short-lived and unlearnt: these are held against idle."""
+
 OUT_PCT = 8.0
 """Mean trim from which a cell takes part in a pattern."""
+
+SLOPE_PCT = 6.0
+"""Difference between idle and moderate airflow that makes a pattern although no cell is out: the
+edge of its band."""
 
 TREND_PCT = 4.0
 """Difference between idle and the highest airflow that counts as a trend; the trade's rule for
@@ -81,12 +88,13 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
     above = [mean[c] for c in CELLS[1:] if c in mean]
     high = above[-1] if above else float("nan")
     highest, lowest = max(mean.values(), default=0.0), min(mean.values(), default=0.0)
-    if max(highest, -lowest) < OUT_PCT:
+    middle = [mean[c] for c in MIDDLE if c in mean]
+    slope = idle - sum(middle) / len(middle) if middle else 0.0
+    if max(highest, -lowest) < OUT_PCT and not abs(slope) >= SLOPE_PCT:
         none = Explanation((), ())
         return Pattern("none", "The cells make no pattern of a fault.", none, idle, high)
     if highest >= -lowest:
-        # the middle cells tell whether it falls: under load trims are short-lived and unlearnt
-        middle = [mean[c] for c in CELLS[1:4] if c in mean] or above
+        middle = middle or above
         falls = bool(middle) and idle - min(middle) >= max(TREND_PCT, 0.35 * idle)
         rises = bool(above) and max(above) - idle >= TREND_PCT
         return _lean(view, idle, min(middle) if falls else max(above, default=high), falls, rises)

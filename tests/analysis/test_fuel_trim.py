@@ -161,3 +161,29 @@ def test_an_air_flow_sensor_that_reads_low_comes_first_where_efficiency_is_low()
     assert low.causes[0] == causes.MAF_LOW.text
     right = trims(drive(20, 21, 22, 23).set(MAF=flow), displacement_l=2.0)["pattern"]
     assert right.causes[0] != causes.MAF_LOW.text
+
+
+TREND = "bank 1, idle against higher airflow"
+
+
+def test_a_trend_between_cells_is_seen_that_no_cell_shows_alone():
+    found = trims(Scene(warm_drive(8.5, 0.5, 0.0, 0.5)).trims())
+    assert found["bank 1, warm idle"].verdict is Verdict.WITHIN
+    assert found[TREND].verdict is Verdict.WATCH
+    assert found[TREND].value == pytest.approx(8.25, abs=0.4)
+    assert found[TREND].causes[0] == causes.UNMETERED_AIR.text
+    assert found["pattern"].verdict is Verdict.WATCH
+    rich = trims(Scene(warm_drive(-8.5, -0.5, 0.0, 0.5)).trims())
+    assert rich[TREND].causes[0] == causes.RICH_FUEL.text
+
+
+@pytest.mark.parametrize("common", [-6.0, 0.0, 6.0])
+def test_what_all_cells_share_makes_no_trend(common):
+    found = trims(Scene(warm_drive(*[common] * 4)).trims())
+    assert found[TREND].verdict is Verdict.WITHIN
+    assert found[TREND].value == pytest.approx(0.0, abs=0.4)
+    assert found["pattern"].verdict is Verdict.WITHIN
+
+
+def test_a_trend_needs_idle_and_more():
+    assert TREND not in trims(Scene([KEY_ON, IDLE]).trims())

@@ -34,6 +34,10 @@ BANDS = (
 MIN_SAMPLES = 8
 MIN_FULL_SAMPLES = 4
 
+LOAD_ABS_HALF = 0.02
+"""Relative half width of a displacement from `LOAD_ABS`: its step is 0.4 % of load, at about 20 %
+of load. [Calc]"""
+
 SENSOR_LOW_PCT = 74.0
 """Efficiency to the manifold at full throttle below which low charge pressure is no excuse."""
 
@@ -222,7 +226,11 @@ def _displacement(view: View, bands: Bands) -> list[Finding]:
             KEY,
             "displacement",
             f"Displacement by LOAD_ABS, {by_load:.2f} l, against the stated {stated:.2f} l:",
-            Measured(100.0 * by_load / stated, numbers={"displacement_l": by_load}),
+            Measured(
+                100.0 * by_load / stated,
+                100.0 * by_load / stated * LOAD_ABS_HALF,
+                numbers={"displacement_l": by_load},
+            ),
             bands["displacement_ratio"],
             Explanation(
                 (causes.DISPLACEMENT_WRONG,), ("Check the displacement against the vehicle's VIN.",)

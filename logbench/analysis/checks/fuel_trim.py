@@ -21,7 +21,7 @@ from logbench.analysis.findings import Measured, explained, judged, not_judged
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import Estimate, estimate
-from logbench.analysis.trim_pattern import CELLS, find_pattern
+from logbench.analysis.trim_pattern import CELLS, MIDDLE, find_pattern
 from logbench.analysis.view import SETTLE_S, View, evidence
 
 KEY = "fuel_trim"
@@ -30,7 +30,7 @@ INPUTS = ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "ECT", "RPM", "FUELSYS1")
 ORDER = 1
 PARTS = (trim_pattern,)
 """Modules that do part of the work, for the documentation."""
-BANDS = ("fuel_trim_total", "fuel_trim_bank_difference")
+BANDS = ("fuel_trim_total", "fuel_trim_trend", "fuel_trim_bank_difference")
 
 MIN_SECONDS = 8.0
 MIN_SAMPLES = 8
@@ -103,6 +103,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     sure = [c for c, f in zip(used, findings, strict=True) if f.verdict is not Verdict.NOT_JUDGED]
     pattern = find_pattern(view, {(c.bank, c.cell): c.total.mean for c in sure})
     findings += [_missing(name) for name in CELLS if all(c.cell != name for c in used)]
+    findings += [f for bank in pairs if (f := _trend(sure, bands, bank)) is not None]
     if len(pairs) == 2:
         findings.append(_difference(used, bands, pairs))
     findings = [explained(finding, pattern.explanation) for finding in findings]
@@ -212,6 +213,32 @@ def _cell_finding(cell: TrimCell, bands: Bands) -> Finding:
         Measured(cell.total.mean, cell.total.half_width, cell.spans, cell.remarks, numbers),
         bands["fuel_trim_total"],
     )
+
+
+def _trend(cells: Sequence[TrimCell], bands: Bands, bank: int) -> Finding | None:
+    """Idle less the mean of the cells of moderate airflow; None where either was not judged. The
+    car's own error is common to its cells and drops out, so that it shows what each alone hides."""
+    mine = {c.cell: c for c in cells if c.bank == bank}
+    idle = mine.get("warm idle")
+    middle = [mine[name] for name in MIDDLE if name in mine]
+    if idle is None or not middle:
+        return None
+    mean = float(np.mean([c.total.mean for c in middle]))
+    half = float(np.hypot(idle.total.half_width, _root(middle) / len(middle)))
+    names = ", ".join(c.cell for c in middle)
+    return judged(
+        KEY,
+        f"bank {bank}, idle against higher airflow",
+        "Total trim at idle less that at higher airflow",
+        Measured(idle.total.mean - mean, half, idle.spans, (names,), {"higher_pct": mean}),
+        bands["fuel_trim_trend"],
+        at_most=Verdict.WATCH,  # each cell alone is judged to act
+    )
+
+
+def _root(cells: Sequence[TrimCell]) -> float:
+    """Half width of a sum."""
+    return float(np.sqrt(np.sum([c.total.half_width**2 for c in cells])))
 
 
 def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -> Finding:

@@ -4,8 +4,8 @@ Inputs: `ECT`, `RPM`; `VSS`, `MAF`, `IAT`, `FUELSYS1` where there are. Enabled: 
 (below 50 degC) for rate and times; a warm-up that is not mostly idle for a level that was never
 reached (13 CCR 1968.2(e)(10.3.1)(B)). Method: first sample at or above 70 and 80 degC; the level
 where the temperature stays flat for a minute of driving, else for three minutes of any running. The
-heat put in is counted as air burnt for each litre and degree (by `MAF`, else by the fuel rate, else
-by manifold pressure, fuel cut left out): it makes idling and driving alike comparable, which
+heat put in is counted as air burnt for each litre and degree (by `MAF`, `LOAD_ABS`, the fuel rate
+or the manifold pressure, fuel cut left out): it makes idling and driving alike comparable, which
 minutes do not.
 """
 
@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis import causes, fan
+from logbench.analysis import alignment, causes, fan
 from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
@@ -65,7 +65,7 @@ LONG_DRIVE_S = 15.0 * 60.0
 """A warm-up that takes longer than this on the road is a fault. [Pub: P0128 text]"""
 
 _COLD = "Record from a cold start until the coolant has held its level for three minutes, driving."
-_AIR = "Record MAF, FUEL_RATE or MAP, and state the engine's displacement."
+_AIR = "Record LOAD_ABS or MAP; or MAF or FUEL_RATE, and state the engine's displacement."
 _TOO_COLD = Explanation(
     (causes.THERMOSTAT_OPEN, causes.ECT_COLD, causes.LOW_COOLANT),
     (
@@ -341,10 +341,8 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     if not found.cold or found.rise_degc < LEAST_RISE_DEGC:
         return not_judged(KEY, subject, "No rise of 20 degC from a cold start was recorded.", _COLD)
     if not np.isfinite(found.air_g_per_l):
-        missing = "displacement" if view.displacement.litres is None else "airflow"
-        return not_judged(
-            KEY, subject, f"The {missing} is not known, so the heat put in is not.", _AIR
-        )
+        text = "Neither airflow, load nor manifold pressure tells the heat put in."
+        return not_judged(KEY, subject, text, _AIR)
     value = found.air_g_per_l / found.rise_degc
     half = value * float(np.hypot(found.air_half, RISE_HALF_DEGC / found.rise_degc))
     reach = "70 degC" if np.isfinite(found.to_70_s) else f"{found.highest_degc:.0f} degC, no more,"
@@ -449,6 +447,8 @@ def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
         (causes.LATE_LOOP, causes.ECT_COLD),
         ("Record the front oxygen sensor and its heater's first two minutes.",),
     )
-    measured = Measured(seconds, evidence=(start,), remarks=remarks)
+    status = view.trace("FUELSYS1")
+    half = STEP_S if status is None else max(STEP_S, alignment.interval_s(status))
+    measured = Measured(seconds, half, (start,), remarks)
     what = "Closed loop after"
     return [judged(KEY, subject, what, measured, bands["closed_loop_time"], late)]
