@@ -11,7 +11,6 @@ from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QAction, QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
-    QComboBox,
     QFrame,
     QHBoxLayout,
     QLabel,
@@ -28,7 +27,7 @@ from logbench.app.commands import CommandList, add_command
 from logbench.app.desk import Desk
 from logbench.app.live.page import LivePage
 from logbench.app.settings import Settings
-from logbench.app.theme import CHOICES, SIZES, Look
+from logbench.app.theme import SIZES, Look
 from logbench.app.units import Units
 
 if TYPE_CHECKING:
@@ -108,14 +107,7 @@ class MainWindow(QMainWindow):
         commands.setAccessibleName("Open the list of commands")
         commands.clicked.connect(self.show_commands)
         layout.addWidget(commands)
-        self._theme_box = QComboBox()
-        self._theme_box.setAccessibleName("Theme")
-        for choice in CHOICES:
-            self._theme_box.addItem({"system": "Theme: system"}.get(choice, choice.title()), choice)
-        self._theme_box.setCurrentIndex(CHOICES.index(self.desk.look.choice))
-        self._theme_box.activated.connect(lambda n: self.desk.look.choose(CHOICES[n]))
-        layout.addWidget(self._theme_box)
-        look = QPushButton("Look …")
+        look = QPushButton("Look …  Ctrl+,")
         look.setAccessibleName("Look and units: theme, size of texts, units")
         look.clicked.connect(self.show_look)
         layout.addWidget(look)
@@ -258,7 +250,6 @@ class MainWindow(QMainWindow):
     def _look_changed(self) -> None:
         look, settings = self.desk.look, self.desk.settings
         settings.theme, settings.size_percent = look.choice, look.size_percent
-        self._theme_box.setCurrentIndex(CHOICES.index(look.choice))
 
     def _keep_units(self, units: Units) -> None:
         self.desk.settings.units = units

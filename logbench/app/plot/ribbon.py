@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from logbench.recording.notes import Note
 
 _LEAST_EVENTS, _CONDITIONS, _FINDINGS = 16, 30, 10
+_NOTE_PX = 3
 _CLICK_PX = 4
 
 
@@ -68,7 +69,7 @@ class Ribbon(QWidget):
         super().changeEvent(event)
 
     def _fit_font(self) -> None:
-        self._events_px = max(_LEAST_EVENTS, QFontMetrics(self.font()).height())
+        self._events_px = max(_LEAST_EVENTS, QFontMetrics(self.font()).height()) + _NOTE_PX
         self.setFixedHeight(self._events_px + _CONDITIONS + _FINDINGS + 6)
 
     def set_theme(self, theme: Theme) -> None:
@@ -165,17 +166,18 @@ class Ribbon(QWidget):
         said = [(self.x_of(e.t_ns) + 8, e.text or e.kind) for e in self._events]
         for x, _ in said:
             painter.drawPolygon(
-                QPolygon([QPoint(x - 13, 2), QPoint(x - 3, 2), QPoint(x - 8, self._events_px - 2)])
+                QPolygon([QPoint(x - 13, 2), QPoint(x - 3, 2), QPoint(x - 8, _LEAST_EVENTS - 2)])
             )
         for note in self._notes:
             x, end = self.x_of(note.start_ns), self.x_of(note.end_ns)
             said.append((x + 2, note.text.partition("\n")[0]))
-            painter.fillRect(x, self._events_px - 4, max(4, end - x), 4, QColor(self._theme.accent))
+            top = self._events_px - _NOTE_PX
+            painter.fillRect(x, top, max(4, end - x), _NOTE_PX, QColor(self._theme.accent))
         free_from = 0
         for x, text in sorted(said):
             width = metrics.horizontalAdvance(text)
             if x >= free_from and x + width < self.width():
-                painter.drawText(QRect(x, 0, width + 2, self._events_px), 0, text)
+                painter.drawText(QRect(x, -1, width + 2, self._events_px), 0, text)
                 free_from = x + width + 12
 
     def _draw_frame(self, painter: QPainter) -> None:

@@ -112,6 +112,9 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
             axis.setPen(theme.line)
             axis.setTextPen(theme.muted)
             axis.setTickFont(self.font())
+        metrics = QFontMetrics(self.font())
+        self.getAxis("bottom").setHeight(2 * metrics.height() + 14)
+        self.getAxis("left").setWidth(metrics.height() + metrics.horizontalAdvance("88,888") + 16)
         self.showGrid(x=True, y=True, alpha=0.35)
         self._name_axes()
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtCore import QTimer, Signal
+from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import (
     QComboBox,
-    QHBoxLayout,
     QLabel,
     QStackedLayout,
     QVBoxLayout,
@@ -20,8 +20,9 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Condition, ConditionSpan
+from logbench.app.flow import Flow
 from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.ticks import count_text, unit_text
+from logbench.app.plot.ticks import count_text, unit_text, value_text
 from logbench.app.plot.view import TimeView
 from logbench.app.review.cross import Pairs, cells, condition_of, pair, spans_of
 from logbench.app.theme import Theme
@@ -57,7 +58,11 @@ class CrossView(QWidget):
         self.shape_box.addItems(_SHAPES)
         self.said = QLabel()
         self.said.setObjectName("muted")
-        row = QHBoxLayout()
+        self.legend = QLabel()
+        self.legend.setWordWrap(True)
+        self.legend.setTextFormat(Qt.TextFormat.RichText)
+        self.legend.setContentsMargins(8, 0, 12, 0)
+        row = Flow()
         row.setContentsMargins(6, 0, 12, 0)
         for text, box, name in (
             ("", self.shape_box, "Points, or a number in each cell"),
@@ -70,11 +75,11 @@ class CrossView(QWidget):
             box.setAccessibleName(name)
             box.activated.connect(self.draw)
             row.addWidget(box)
-        row.addStretch(1)
         row.addWidget(self.said)
-        layout = QVBoxLayout(self)
+        self._layout = layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 2, 0, 6)
         layout.addLayout(row)
+        layout.addWidget(self.legend)
         self._room = QStackedLayout()
         layout.addLayout(self._room, 1)
         self._soon = QTimer(self)
@@ -143,7 +148,9 @@ class CrossView(QWidget):
         )
         titles = (title_of(x.name, units.unit(x.unit)), title_of(y.name, units.unit(y.unit)))
         shape = self.shape_box.currentText()
+        self.legend.setVisible(shape == "Points")
         if shape == "Points":
+            self.legend.setText(self._legend(pairs, z))
             self.plot.show_points(pairs, self._colors(pairs), titles)
         else:
             found = cells(pairs)
@@ -152,6 +159,7 @@ class CrossView(QWidget):
             unit = "" if shape == "Count" else units.unit((z or y).unit)
             self.plot.show_cells(found, number, titles, unit)
         self.said.setText(f"{count_text(len(pairs.x))} points")
+        self._layout.activate()  # the plot, when made just now, leaves the layout as it was
 
     def _colors(self, pairs: Pairs) -> npt.NDArray[np.uint32]:
         theme = self._theme
@@ -162,6 +170,22 @@ class CrossView(QWidget):
             return np.full(len(pairs.x), plain, np.uint32)
         palette = np.array([_ink(c.condition, theme) for c in self._conditions] + [plain])
         return palette.astype(np.uint32)[condition_of(pairs.t_ns, self._conditions)]
+
+    def _legend(self, pairs: Pairs, z: StripTrace | None) -> str:
+        """What the colours mean, as rich text; its words are ours or escaped."""
+        theme = self._theme
+        if z is not None and pairs.z is not None:
+            unit = self._units.unit(z.unit)
+            low, high = (f"{value_text(v, unit)} {unit_text(unit)}" for v in _ends(pairs.z))
+            marks = ((theme.trace(0), f"{low} or less"), (theme.trace(1), f"{high} or more"))
+            shown = " ".join(_mark(color, text) for color, text in marks)
+            return f"{escape(z.name)}: {shown}"
+        if self.z_box.currentText() == _PLAIN or not self._conditions:
+            return ""
+        places = set(condition_of(pairs.t_ns, self._conditions).tolist()) - {-1}
+        found = {self._conditions[n].condition for n in places}
+        inks = [(_ink(c, theme), c.value) for c in Condition if c in found]
+        return " ".join(_mark(QColor.fromRgb(ink), text) for ink, text in inks)
 
     def _chosen(self, box: QComboBox) -> StripTrace | None:
         name = box.currentText()
@@ -183,6 +207,17 @@ class CrossView(QWidget):
         self._soon.start()
 
 
+def _mark(color: QColor, text: str) -> str:
+    return f'<span style="color: {color.name()}">■</span>&nbsp;{escape(text)}&nbsp;&nbsp;'
+
+
+def _ends(values: npt.NDArray[np.float64]) -> tuple[float, float]:
+    """Between which values colours differ; beyond, stray values would use them up."""
+    known = values[np.isfinite(values)]
+    low, high = np.percentile(known, (2, 98)) if len(known) else (0.0, 1.0)
+    return float(low), float(high)
+
+
 def title_of(name: str, unit: str) -> str:
     """An axis title."""
     return f"{name} ({unit_text(unit)})" if unit else name
@@ -200,8 +235,7 @@ def _ink(condition: Condition, theme: Theme) -> int:
 
 def _shaded(values: npt.NDArray[np.float64], theme: Theme) -> npt.NDArray[np.uint32]:
     """From blue (low) over the middle to vermilion or yellow (high); unknown is muted."""
-    known = values[np.isfinite(values)]
-    low, high = np.percentile(known, (2, 98)) if len(known) else (0.0, 1.0)
+    low, high = _ends(values)
     share = np.clip((values - low) / max(high - low, 1e-12), 0, 1)
     share = np.round(share * _SHADES) / _SHADES
     ends = [theme.trace(0), theme.trace(1)]

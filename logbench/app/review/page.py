@@ -25,6 +25,7 @@ from logbench.analysis.model import Finding, Span
 from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
+from logbench.app.flow import Flow
 from logbench.app.parts import Elided, EmptyState, Notice, middle
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.keys import add_view_commands
@@ -50,7 +51,7 @@ from logbench.app.theme import Theme
 if TYPE_CHECKING:
     from logbench.recording.notes import Note
 
-_SIDE_WIDTH = 356
+_SIDE_WIDTH, _SIDE_LEAST, _SIDE_MOST = 356, 320, 400
 
 
 class ReviewPage(QWidget):
@@ -143,7 +144,7 @@ class ReviewPage(QWidget):
             self.empty.extra.addWidget(button, 0, Qt.AlignmentFlag.AlignLeft)
 
     def _lay_out(self) -> None:
-        tools = QHBoxLayout()
+        tools = Flow()
         tools.setContentsMargins(6, 8, 12, 4)
         for widget in (
             self.open_button,
@@ -156,15 +157,17 @@ class ReviewPage(QWidget):
             self.layouts.button,
         ):
             tools.addWidget(widget)
-        tools.addSpacing(8)
-        tools.addWidget(self.title, 1)
-        tools.addWidget(self.progress)
-        tools.addWidget(self.cancel_button)
+        told = QHBoxLayout()
+        told.setContentsMargins(10, 0, 12, 2)
+        told.addWidget(self.title, 1)
+        told.addWidget(self.progress)
+        told.addWidget(self.cancel_button)
         plots = QWidget()
         plots_layout = QVBoxLayout(plots)
         plots_layout.setContentsMargins(0, 0, 0, 0)
         plots_layout.setSpacing(2)
         plots_layout.addLayout(tools)
+        plots_layout.addLayout(told)
         plots_layout.addWidget(self.find_bar)
         plots_layout.addWidget(self.ribbon)
         self._shapes = QStackedWidget()
@@ -195,8 +198,8 @@ class ReviewPage(QWidget):
         self.tabs.addTab(self.signals, "Signals")
         self.tabs.addTab(self.notes, "Notes")
         self.tabs.setDocumentMode(True)
-        side = QFrame()
-        side.setMinimumWidth(320)
+        self._side = side = QFrame()
+        side.setMinimumWidth(_SIDE_LEAST)
         side_layout = QVBoxLayout(side)
         side_layout.setContentsMargins(12, 8, 6, 12)
         side_layout.addWidget(self.tabs)
@@ -315,6 +318,8 @@ class ReviewPage(QWidget):
         self.ribbon.set_theme(theme)
         self.findings.set_theme(theme)
         self.cross.set_theme(theme)
+        wide = _SIDE_LEAST * self._desk.look.size_percent // 100
+        self._side.setMinimumWidth(min(wide, _SIDE_MOST))
 
     # --- what the tasks tell ---
 
