@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -185,6 +187,19 @@ def test_dropped_files_are_taken_in(
     qtbot.waitUntil(lambda: window.review.judged is not None, timeout=SLOW_MS)
     assert page.opened is not None
     assert window.review.opened.recording.path.is_relative_to(page.opened.folder.path)
+
+
+def test_the_newest_drive_is_taken_in(page: JobPage, window: MainWindow, drive_file: Path, qtbot):
+    page.add_newest()
+    assert "no recording in" in page.notice.text
+    folder = window.desk.settings.folder
+    folder.mkdir()
+    for number, name in enumerate(("later.parquet", "earlier.parquet")):
+        shutil.copy2(drive_file, folder / name)
+        os.utime(folder / name, (100 - number, 100 - number))
+    page.add_newest()
+    qtbot.waitUntil(lambda: "taken into the job" in page.notice.text, timeout=SLOW_MS)
+    assert [entry.file for entry in on_disk(page).recordings] == ["recordings/later.parquet"]
 
 
 def test_before_and_after_are_sent_to_compare(

@@ -6,7 +6,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from PySide6.QtCore import QAbstractItemModel, QModelIndex, QPersistentModelIndex, Qt, Signal
+from PySide6.QtCore import (
+    QAbstractItemModel,
+    QModelIndex,
+    QPersistentModelIndex,
+    QRect,
+    Qt,
+    Signal,
+)
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -61,6 +68,17 @@ class _ChoiceDelegate(QStyledItemDelegate):
         box.addItems(self._choices)
         box.activated.connect(lambda _: self.commitData.emit(box))
         return box
+
+    def updateEditorGeometry(
+        self,
+        editor: QWidget,
+        option: QStyleOptionViewItem,
+        index: QModelIndex | QPersistentModelIndex,
+    ) -> None:
+        """As wide as its words, also in a narrow column at the edge."""
+        room = QRect(option.rect)
+        room.setLeft(min(room.left(), room.right() - editor.sizeHint().width()))
+        editor.setGeometry(room)
 
     def setEditorData(self, editor: QWidget, index: QModelIndex | QPersistentModelIndex) -> None:
         """Show the present value."""
@@ -150,6 +168,9 @@ class EntryTable(QWidget):
         table.setMinimumHeight(150)
         table.setTabKeyNavigation(False)
         table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        table.horizontalHeader().setDefaultAlignment(
+            Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+        )
         mode = QHeaderView.ResizeMode
         for number, column in enumerate(self.columns):
             table.horizontalHeader().setSectionResizeMode(

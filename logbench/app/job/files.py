@@ -39,6 +39,7 @@ class RecordingsPanel(QWidget):
     """The drives of this job; dropped files and the Add button bring more."""
 
     add_wanted = Signal()
+    newest_wanted = Signal()
     review_wanted = Signal(str)
     """File in the job."""
     compare_wanted = Signal()
@@ -73,6 +74,9 @@ class RecordingsPanel(QWidget):
         add = QPushButton("Add recordings …  Ctrl+B")
         add.setAccessibleName("Add recordings to the job")
         add.clicked.connect(self.add_wanted)
+        newest = QPushButton("Add the newest drive  Ctrl+D")
+        newest.setAccessibleName("Add the newest drive of the recordings' folder")
+        newest.clicked.connect(self.newest_wanted)
         self.review_button = QPushButton("Open in Review  Enter")
         self.review_button.setAccessibleName("Open the chosen recording in Review")
         self.review_button.clicked.connect(lambda: self._open_row(self.table.table.currentRow()))
@@ -83,6 +87,7 @@ class RecordingsPanel(QWidget):
         row = QHBoxLayout()
         row.addWidget(QLabel("Add as"))
         row.addWidget(self.role)
+        row.addWidget(newest)
         row.addWidget(add)
         row.addStretch(1)
         row.addWidget(self.review_button)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QDialog,
     QFileDialog,
@@ -39,9 +40,11 @@ class NewJobDialog(QDialog):
         choose.setAutoDefault(False)
         choose.clicked.connect(self._choose)
         row = QHBoxLayout()
+        row.setSpacing(8)
         row.addWidget(self.place, 1)
         row.addWidget(choose)
         form = QFormLayout()
+        form.setLabelAlignment(Qt.AlignmentFlag.AlignVCenter)
         form.setHorizontalSpacing(12)
         form.setVerticalSpacing(10)
         form.addRow("Title", self.title)

@@ -153,6 +153,7 @@ class JobPage(QWidget):
             source.failed.connect(self.notice.trouble)
         car.done.connect(self.notice.success)
         self.recordings.add_wanted.connect(self.ask_for_recordings)
+        self.recordings.newest_wanted.connect(self.add_newest)
         self.recordings.review_wanted.connect(self._review)
         self.recordings.compare_wanted.connect(self.comparing.send)
         self.recordings.compare_again_wanted.connect(self.comparing.send_again)
@@ -166,6 +167,7 @@ class JobPage(QWidget):
             ("Make a new job", "Ctrl+N", self.ask_for_new),
             ("Read the car", "Ctrl+Shift+R", self.records.read_button.click),
             ("Clear the codes", "Ctrl+Shift+Del", self.records.clear_button.click),
+            ("Add the newest drive to the job", "Ctrl+D", self.add_newest),
             ("Add recordings to the job", "Ctrl+B", self.ask_for_recordings),
             ("Add photos and files to the job", "Ctrl+Shift+B", self.ask_for_photos),
             ("Compare before with after", "Ctrl+Return", self.comparing.send),
@@ -277,6 +279,15 @@ class JobPage(QWidget):
     def ask_for_recordings(self) -> None:
         """Let the user pick recordings."""
         self._ask_for_files("Recordings of this job", "Recordings (*.parquet)")
+
+    def add_newest(self) -> None:
+        """Take in the drive that was recorded last."""
+        folder = self._desk.settings.folder
+        newest = working.newest_recording(folder)
+        if newest is None:
+            self.notice.trouble(f"There is no recording in {folder} yet: record on the Live page.")
+        else:
+            self.add_files([newest])
 
     def ask_for_photos(self) -> None:
         """Let the user pick photos and papers."""

@@ -242,13 +242,12 @@ def _monitor_rows(entry: Readiness) -> list[tuple[str, str, str]]:
 
 
 def _result_row(result: MonitorResult) -> tuple[str, str, str]:
-    low, high = (_known(limit, "") or "–" for limit in (result.minimum, result.maximum))
     state = {True: "● passed", False: "■ failed", None: "○ not run"}[result.passed]
-    return (
-        f"{result.ecu} {result.monitor}, {result.test}",
-        _known(result.value, result.unit) or "–",
-        f"{state}, {low} to {high}",
-    )
+    if result.minimum is not None or result.maximum is not None:
+        low, high = (_known(limit, "") or "–" for limit in (result.minimum, result.maximum))
+        state = f"{state}, {low} to {high}"
+    name = f"{result.ecu} {result.monitor}, {result.test}"
+    return name, _known(result.value, result.unit) or "–", state
 
 
 def _change_row(change: CodeChange) -> tuple[str, str, str]:

@@ -84,6 +84,12 @@ def load_records(folder: JobFolder, job: Job, task: Task) -> Records:
     return Records(tuple(readings), tuple(problems), diff)
 
 
+def newest_recording(folder: Path) -> Path | None:
+    """The recording of the folder that was written last; None where there is none."""
+    files = [path for path in folder.glob(f"*{RECORDING}") if path.is_file()]
+    return max(files, key=lambda path: (path.stat().st_mtime, path.name), default=None)
+
+
 def add_files(folder: JobFolder, paths: Sequence[Path], role: Role, task: Task) -> Added:
     """Copy files in: recordings with their role, the rest as photos or files."""
     scratch, problems = Job(), []
