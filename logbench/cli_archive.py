@@ -142,8 +142,11 @@ def check_command(
 @archive_app.command("sweep")
 def sweep_command(
     place: Place,
+    checks: Annotated[
+        str, typer.Option(help="Keys of checks with commas between; left out: all of them.")
+    ] = "",
     function: Annotated[
-        str, typer.Option(help="MODULE:FUNCTION over each recording; left out: all checks.")
+        str, typer.Option(help="MODULE:FUNCTION over each recording instead of checks.")
     ] = "",
     out: Annotated[Path | None, typer.Option(help="Where the results go (Parquet).")] = None,
     scheduler: Annotated[str | None, typer.Option(help="tcp://HOST:PORT of a cluster.")] = None,
@@ -157,6 +160,7 @@ def sweep_command(
     code = sweep_archive(
         place,
         _console(),
+        checks=[key.strip() for key in checks.split(",") if key.strip()],
         function=function,
         out=out,
         scheduler=scheduler,

@@ -109,8 +109,21 @@ def list_archive(
     console.print(out)
     more = f", {limit} shown" if answer.num_rows > limit else ""
     console.print(f"{answer.num_rows:,} of {archive.index.recordings.num_rows:,} recordings{more}.")
+    if chosen is not None and chosen.finding:
+        _tell_unchecked(archive, place, console)
     _tell_problems(archive, console)
     return int(answer.num_rows)
+
+
+def _tell_unchecked(archive: Archive, place: str, console: Console) -> None:
+    """A finding can only be found where the checks have run."""
+    unknown = len(archive.entries()) - len(set(archive.findings["recording"].to_pylist()))
+    if unknown:
+        console.print(
+            f"{unknown:,} recordings have not been checked: run 'logbench archive sweep {place}' "
+            "first.",
+            style="yellow",
+        )
 
 
 def _tell_problems(archive: Archive, console: Console) -> None:
@@ -232,6 +245,7 @@ def sweep_archive(
     place: str,
     console: Console,
     *,
+    checks: Sequence[str] = (),
     function: str = "",
     out: Path | None = None,
     scheduler: str | None = None,
@@ -239,12 +253,14 @@ def sweep_archive(
     chosen: Filter | None = None,
     cache: Path | None = None,
 ) -> int:
-    """`archive sweep`: all checks, or a user's `MODULE:FUNCTION`, over what is pending.
+    """`archive sweep`: all checks, some, or a user's `MODULE:FUNCTION`, over what is pending.
 
     Returns 0, or 3 when a recording could not be done. Ctrl-C keeps what is finished.
     """
     from logbench.archive.sweep import sweep_checks, sweep_function
 
+    if function and checks:
+        raise UsageError("A sweep runs checks or a function: leave one of the two out.")
     archive = _opened(place, console, cache)
     recordings = None
     if chosen:
@@ -257,7 +273,8 @@ def sweep_archive(
                                   recordings=recordings, progress=told)  # fmt: skip
         else:
             done = sweep_checks(archive, scheduler=scheduler, processes=processes,
-                                recordings=recordings, progress=told)  # fmt: skip
+                                recordings=recordings, only=checks or None,
+                                progress=told)  # fmt: skip
     console.print(
         f"{done.done:,} recordings in {done.seconds:.1f} s ({done.per_s:.1f}/s), "
         f"{done.known:,} known before, {done.problems:,} with a problem."

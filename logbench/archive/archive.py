@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,11 +13,12 @@ from logbench.archive import tables
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
 from logbench.archive.find import Filter, paths_of, where
 from logbench.archive.findings import (
+    State,
     check_entry,
     current,
     keep_findings,
     load_findings,
-    pending,
+    states_done,
 )
 from logbench.archive.index import Index, Progress, build_index, cache_folder
 from logbench.archive.query import Sql, interruptible
@@ -56,13 +57,14 @@ class Archive:
         self._index: Index | None = None
         self._findings: pa.Table | None = None
         self._known: dict[str, str] | None = None
+        self._done: dict[tuple[str, ...], set[State]] = {}
 
     # --- what there is ---
 
     def refresh(self, progress: Progress | None = None) -> Index:
         """Look again; only new and changed files are read. Raises `ArchiveError`."""
         index = build_index(self.store, self.cache, progress)
-        self._index, self._findings, self._known = index, None, None
+        self._index, self._findings, self._known, self._done = index, None, None, {}
         return index
 
     @property
@@ -167,19 +169,27 @@ class Archive:
 
     # --- findings ---
 
-    def pending(self, recordings: Iterable[str] | None = None) -> list[Entry]:
-        """Recordings that the present checks have not seen in their present state."""
-        return pending(self.findings, self.entries(recordings))
+    def pending(
+        self, recordings: Iterable[str] | None = None, only: Collection[str] | None = None
+    ) -> list[Entry]:
+        """Recordings that the present checks (`only` these) have not seen in their present
+        state."""
+        key = tuple(sorted(only or ()))
+        done = self._done.get(key)
+        if done is None:
+            done = self._done[key] = states_done(self.cache, only)
+        return [e for e in self.entries(recordings) if (e.path, e.size, e.mtime_ns) not in done]
 
-    def keep(self, rows: Sequence[dict[str, Any]]) -> None:
-        """Keep findings that were made. Raises `ArchiveError` where they cannot be written."""
+    def keep(self, rows: Sequence[dict[str, Any]], only: Collection[str] | None = None) -> None:
+        """Keep findings that were made, by all checks or by `only` some. Raises `ArchiveError`
+        where they cannot be written."""
         try:
-            keep_findings(self.cache, rows)
+            keep_findings(self.cache, rows, only)
         except OSError as error:
             raise ArchiveError(
                 f"Findings cannot be kept in {self.cache} ({error.strerror}): free some space."
             ) from error
-        self._findings = None
+        self._findings, self._done = None, {}
 
     def findings_of(self, name: str) -> list[dict[str, Any]]:
         """The findings of one recording; made and kept now if they are not known yet."""

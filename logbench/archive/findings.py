@@ -8,7 +8,7 @@ import json
 import logging
 import math
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +20,7 @@ from logbench.archive import tables
 from logbench.archive.index import read_table, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, Store
-from logbench.errors import LogbenchError
+from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
     from logbench.analysis.model import Finding
@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 _PARTS_AT_MOST = 40
+
+State = tuple[str, int, int]
+"""Path, size and time of a file that was checked."""
 
 
 @functools.cache
@@ -47,8 +50,11 @@ def _sources(package: str) -> list[tuple[str, bytes]]:
     return [(p.relative_to(root).as_posix(), p.read_bytes()) for p in files]
 
 
-def check_entry(store: Store, entry: Entry) -> list[dict[str, Any]]:
-    """The findings of one recording as rows; one row with `problem` when it cannot be checked."""
+def check_entry(
+    store: Store, entry: Entry, only: Collection[str] | None = None
+) -> list[dict[str, Any]]:
+    """The findings of one recording as rows, of all checks or of `only` some; one row with
+    `problem` when it cannot be checked. Raises `UsageError` for a check that there is not."""
     from logbench.analysis.run import run_checks  # brings scipy: not for a mere listing
 
     common = {
@@ -58,7 +64,9 @@ def check_entry(store: Store, entry: Entry) -> list[dict[str, Any]]:
         "version": checks_version(),
     }
     try:
-        findings = run_checks(open_entry(store, entry))
+        findings = run_checks(open_entry(store, entry), only=only)
+    except UsageError:
+        raise
     except LogbenchError as error:
         return [common | {"problem": str(error)}]
     except Exception as error:  # one odd file must not stop ten thousand; the row keeps the reason
@@ -94,9 +102,19 @@ def _finite(numbers: dict[str, float | None]) -> bool:
     return all(x is None or math.isfinite(x) for x in numbers.values())
 
 
-def load_findings(cache: Path, version: str | None = None) -> pa.Table:
-    """Rows kept for that version (None: the present one); empty where there are none."""
-    folder = cache / "findings" / (version or checks_version())
+def _folder(cache: Path, only: Collection[str] | None = None) -> Path:
+    """Where rows of the present version are kept: those of all checks, or of only some."""
+    return cache / "findings" / "+".join([checks_version(), *sorted(only or ())])
+
+
+def load_findings(cache: Path) -> pa.Table:
+    """Rows kept for the present version, those of all checks first; empty where there are none."""
+    base = _folder(cache)
+    folders = [base, *sorted(base.parent.glob(f"{base.name}+*"))]
+    return pa.concat_tables(_load(folder) for folder in folders)
+
+
+def _load(folder: Path) -> pa.Table:
     found = []
     for path in sorted(folder.glob("*.parquet")):
         try:
@@ -106,17 +124,22 @@ def load_findings(cache: Path, version: str | None = None) -> pa.Table:
     return pa.concat_tables(found) if found else pa.Table.from_batches([], tables.FINDINGS)
 
 
-def keep_findings(cache: Path, rows: Sequence[dict[str, Any]]) -> None:
-    """Add rows as a part of their own; many parts are joined. Raises `OSError`."""
+def keep_findings(
+    cache: Path, rows: Sequence[dict[str, Any]], only: Collection[str] | None = None
+) -> None:
+    """Add rows (of all checks, or of `only` some) as a part of their own; many parts are joined.
+
+    Raises `OSError`.
+    """
     if not rows:
         return
-    folder = cache / "findings" / str(rows[0]["version"])
+    folder = _folder(cache, only)
     folder.mkdir(parents=True, exist_ok=True)
     parts = sorted(folder.glob("*.parquet"))
     table = pa.Table.from_pylist(list(rows), tables.FINDINGS)
     write_table(table, folder / f"{uuid.uuid4().hex}.parquet")
     if len(parts) >= _PARTS_AT_MOST:
-        joined = load_findings(cache, str(rows[0]["version"]))
+        joined = _load(folder)
         old = sorted(folder.glob("*.parquet"))
         write_table(joined, folder / f"{uuid.uuid4().hex}.parquet")
         for path in old:
@@ -143,12 +166,12 @@ def current(findings: pa.Table, recordings: pa.Table) -> pa.Table:
         return connection.sql(_CURRENT).to_arrow_table().cast(tables.FINDINGS)
 
 
-def pending(findings: pa.Table, entries: Iterable[Entry]) -> list[Entry]:
-    """Recordings without a row for their present state."""
-    done = set(_states(findings))
-    return [e for e in entries if (e.path, e.size, e.mtime_ns) not in done]
+def states_done(cache: Path, only: Collection[str] | None = None) -> set[State]:
+    """States of files that all checks have seen, or at least `only` some."""
+    done = set(_states(_load(_folder(cache))))
+    return done if only is None else done | set(_states(_load(_folder(cache, only))))
 
 
-def _states(table: pa.Table) -> list[tuple[str, int, int]]:
+def _states(table: pa.Table) -> list[State]:
     names = ("recording", "size_bytes", "mtime_ns")
     return list(zip(*(table[name].to_pylist() for name in names), strict=True))

@@ -72,18 +72,36 @@ def sweep_checks(
     scheduler: str | None = None,
     processes: int = 1,
     recordings: Sequence[str] | None = None,
+    only: Sequence[str] | None = None,
     progress: Progress | None = None,
 ) -> Swept:
-    """Run all checks over what is pending and keep the findings.
+    """Run all checks, or `only` some, over what is pending and keep the findings.
 
     `scheduler`: `tcp://HOST:PORT` of a dask cluster; None: `processes` on this computer (1: in this
     one). Stopped by Ctrl-C, everything finished is kept and the next sweep goes on from there.
-    Raises `ArchiveError`.
+    Raises `ArchiveError`, `UsageError` for a check that there is not.
     """
-    entries = archive.pending(recordings)
+    chosen = None if only is None else _known_checks(only)
+    entries = archive.pending(recordings, chosen)
     known = len(archive.entries(recordings)) - len(entries)
-    return _sweep(archive, _check_batch, entries, known, archive.keep, scheduler, processes,
-                  progress)  # fmt: skip
+
+    def keep(rows: Sequence[dict[str, Any]]) -> None:
+        archive.keep(rows, chosen)
+
+    work = _CheckBatch(chosen)
+    return _sweep(archive, work, entries, known, keep, scheduler, processes, progress)
+
+
+def _known_checks(only: Sequence[str]) -> tuple[str, ...]:
+    from logbench.analysis.run import all_checks  # brings scipy
+
+    known = [module.KEY for module in all_checks()]
+    for name in only:
+        if name not in known:
+            raise UsageError(f"There is no check '{name}'; choose among {', '.join(known)}.")
+    if not only:
+        raise UsageError("Name at least one check, or leave them out for all.")
+    return tuple(sorted(set(only)))
 
 
 def sweep_function(
@@ -153,9 +171,15 @@ def _known_results(out: Path, version: str) -> set[tuple[str, int, int]]:
 # --- what a worker does -------------------------------------------------------------------------
 
 
-def _check_batch(place: str, entries: Sequence[Entry]) -> Rows:
-    store = open_store(place)
-    return [row for entry in entries for row in check_entry(store, entry)]
+@dataclass(frozen=True, slots=True)
+class _CheckBatch:
+    """The checks (None: all) over a batch."""
+
+    only: tuple[str, ...] | None
+
+    def __call__(self, place: str, entries: Sequence[Entry]) -> Rows:
+        store = open_store(place)
+        return [row for entry in entries for row in check_entry(store, entry, self.only)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -170,3 +170,24 @@ def test_a_killed_worker_costs_only_its_unfinished_recordings(many, tmp_path, op
 def test_no_scheduler_there(many, opened):
     with pytest.raises(ArchiveError, match="No dask scheduler answers"):
         sweep_checks(opened(), scheduler="tcp://127.0.0.1:9")
+
+
+def test_only_some_checks(opened):
+    """Findings of a few checks are found, but do not pass for all of them."""
+    archive = opened()
+    done = sweep_checks(archive, only=["fuel_trim", "charging"])
+    assert (done.done, done.known) == (5, 0)
+    assert set(archive.findings["check"].to_pylist()) == {"fuel_trim", "charging"}
+    again = sweep_checks(opened(), only=["charging", "fuel_trim"])
+    assert (again.done, again.known) == (0, 5)
+    assert len(opened().pending(only=["charging"])) == 5
+    assert len(opened().pending()) == 5
+    archive = opened()
+    assert sweep_checks(archive).done == 5
+    pairs = archive.query('SELECT recording, "check", subject FROM findings').to_pylist()
+    assert len({tuple(pair.values()) for pair in pairs}) == len(pairs)
+    assert opened().pending(only=["charging"]) == []
+    with pytest.raises(UsageError, match="no check 'nonsense'"):
+        sweep_checks(archive, only=["nonsense"])
+    with pytest.raises(UsageError, match="at least one"):
+        sweep_checks(archive, only=[])

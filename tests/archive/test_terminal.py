@@ -75,3 +75,17 @@ def test_sweep_trend_like_add_check(root, tmp_path):
     assert (root / "quarantine/van/cut.parquet").exists()
     with pytest.raises(UsageError, match="--out"):
         sweep_archive(place, screen, function="math:sqrt", cache=cache)
+
+
+def test_a_finding_is_looked_for_only_where_checks_have_run(root, tmp_path):
+    cache, place = tmp_path / "cache", str(root)
+    screen = Screen()
+    assert list_archive(place, screen, make_filter(finding="act"), cache=cache) == 0
+    assert "5 recordings have not been checked" in screen.text
+    assert "archive sweep" in screen.text
+    screen = Screen()
+    assert sweep_archive(place, screen, checks=["fuel_trim"], cache=cache) == 0
+    assert list_archive(place, screen, make_filter(finding="fuel_trim"), cache=cache) == 5
+    assert "not been checked" not in screen.text
+    with pytest.raises(UsageError, match="one of the two"):
+        sweep_archive(place, screen, checks=["fuel_trim"], function="a:b", cache=cache)
