@@ -110,10 +110,10 @@ def _headline(healthy: Sequence[Outcome], plain: Sequence[Outcome]) -> list[str]
     ]
     if plain:
         lines += [
-            f"- Faults at severity {plain[0].severity:g}, where the car's signals can show them:"
-            f" {share(sum(o.named for o in seen), len(seen))} are named among the first two causes;"
+            f"- Faults at severity {plain[0].severity:g}, where the car's trims and airflow can show"
+            f" them: {share(sum(o.named for o in seen), len(seen))} are named among the first two causes;"
             f" wanted at least {LEAST_NAMED_PCT:g} %.",
-            f"- All faults at that severity, with those that cannot show:"
+            f"- All faults at that severity, with those counted apart:"
             f" {share(sum(o.named for o in plain), len(plain))}.",
         ]
     return [*lines, ""]
@@ -124,7 +124,7 @@ def _detection(faulty: Sequence[Outcome], severities: Sequence[float]) -> list[s
         "## Detection by severity",
         "",
         "In % of the drives: `act` / `act` or `watch` / the fault among the first two causes."
-        " Drives whose signals cannot show the fault are left out here and listed below.",
+        " Drives that cannot show the fault are left out here and counted apart below.",
         "",
         "| fault | drives each | " + " | ".join(f"severity {s:g}" for s in severities) + " |",
         "| --- | ---: |" + " --- |" * len(severities),
@@ -187,7 +187,7 @@ def _left_out(faulty: Sequence[Outcome], severities: Sequence[float]) -> list[st
     hidden = [o for o in faulty if o.hidden]
     if not hidden:
         return []
-    lines = ["## Cannot show in the car's signals", ""]
+    lines = ["## Counted apart: cannot show in the car's trims and airflow", ""]
     for fault in sorted({o.fault for o in hidden}):
         mine = [o for o in hidden if o.fault == fault]
         at = ", ".join(
@@ -221,6 +221,7 @@ def plot(outcomes: Sequence[Outcome], path: Path) -> None:
         ax.set_ylim(-4, 104)
         ax.set_xlim(-0.04, 1.04)
         ax.set_xticks([0, 0.25, 0.5, 0.75, 1.0], ["0", "¼", "½", "¾", "1"])
+        ax.tick_params(labelbottom=True)
         ax.grid(alpha=0.25)
     handles, labels = axes[0].get_legend_handles_labels()
     for ax in axes[len(FAULT_NAMES) :]:
