@@ -79,6 +79,7 @@ def _section(module: CheckModule, bands: Bands) -> str:
         lines += ["", f"![bands of {module.KEY}](checks/{module.KEY}.svg)", ""]
     for each in (source, *parts):
         lines += _explanations(each)
+    lines += _asks(source, *parts)
     return "\n".join(lines)
 
 
@@ -97,9 +98,26 @@ def _explanations(source: ModuleType) -> list[str]:
         if not isinstance(found, Explanation):
             continue
         means = "; ".join(f"{k}. {c.text}" for k, c in enumerate(found.causes, start=1))
-        lines += [f"- May mean, likeliest first: {means}."]
+        lines += [f"- *{found.when}* may mean, likeliest first: {means}."]
         lines += [f"  - {step}" for step in found.tell_apart]
     return [*lines, ""] if lines else lines
+
+
+_ASKING = ("Record ", "State ", "Where lawful", "With the key on")
+
+
+def _asks(*sources: ModuleType) -> list[str]:
+    """What the check asks for where it cannot judge: the sentences that its findings carry."""
+    texts: dict[str, None] = {}
+    for source in sources:
+        found = [v for k, v in vars(source).items() if k.startswith("_")]
+        found += [text for v in found if isinstance(v, dict) for text in v.values()]
+        for text in found:
+            if isinstance(text, str) and text.startswith(_ASKING):
+                texts[text] = None
+    if not texts:
+        return []
+    return ["Where it cannot judge it asks:", "", *(f"- {text}" for text in texts), ""]
 
 
 def _plot(bands: list[Band], path: Path) -> None:

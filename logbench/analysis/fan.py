@@ -50,10 +50,12 @@ FAN_LATE = Explanation(
         " to the fan's switch, relay or motor, a lower one to the sensor.",
         _CAUTION,
     ),
+    when="The fan starts late",
 )
 FAN_EARLY = Explanation(
     (causes.FAN_EARLY, causes.ECT_WRONG),
     ("Switch the air conditioning off and look whether the fan is still on.",),
+    when="The fan starts early",
 )
 FAN_SWING = Explanation(
     (causes.FAN_WEAK, causes.ECT_WRONG),
@@ -61,6 +63,7 @@ FAN_SWING = Explanation(
         "A fall that takes minutes points to the fan or to a clogged radiator; one of a degree to"
         " the switch or to its connection.",
     ),
+    when="A wide or narrow swing",
 )
 HOT = Explanation(
     (causes.LOW_COOLANT, causes.FAN_LATE, causes.THERMOSTAT_SHUT, causes.ECT_WRONG),
@@ -69,6 +72,7 @@ HOT = Explanation(
         " the pump, the radiator or the coolant's level.",
         f"Compare with a thermometer. {_CAUTION}",
     ),
+    when="Too hot",
 )
 
 
@@ -215,12 +219,13 @@ def _no_cycle(found: FanCycles) -> str:
 
 
 def _mean(degc: Sequence[float]) -> tuple[float, float]:
-    """Mean with the half width of its 95 % interval; one alone is known to its resolution."""
+    """Mean with the half width of its 95 % interval: the scatter of the turns and half a step of
+    the signal, which all share; one turn alone is known to a whole step."""
     n = len(degc)
-    half = RESOLUTION_DEGC / np.sqrt(n)
-    if n > 1:
-        half = max(half, t_quantile(n - 1) * float(np.std(degc, ddof=1)) / np.sqrt(n))
-    return float(np.mean(degc)), float(half)
+    if n == 1:
+        return float(degc[0]), RESOLUTION_DEGC
+    scatter = t_quantile(n - 1) * float(np.std(degc, ddof=1)) / np.sqrt(n)
+    return float(np.mean(degc)), float(np.hypot(RESOLUTION_DEGC / 2.0, scatter))
 
 
 def _highest(view: View, bands: Bands) -> list[Finding]:

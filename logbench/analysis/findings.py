@@ -23,10 +23,12 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Causes in order of likelihood, and what would tell them apart."""
+    """Causes in order of likelihood, what would tell them apart, and of what they are (for the
+    documentation)."""
 
     causes: tuple[Cause, ...] = ()
     tell_apart: tuple[str, ...] = ()
+    when: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,6 +47,7 @@ NOT_RICH = Explanation(
         " measure the pressure during a pull.",
         "One that reaches it nowhere points to the sensor: enrich by hand and watch it.",
     ),
+    when="Not rich under enrichment",
 )
 NOT_LEAN = Explanation(
     (causes.O2_RICH, causes.O2_LAZY, causes.RICH_FUEL),
@@ -54,10 +55,12 @@ NOT_LEAN = Explanation(
         "Let air in behind the air-flow sensor at idle: a sensor that stays high is stuck rich or"
         " shorted to its heater; one that falls points to fuel that still flows in the cut.",
     ),
+    when="Not lean in fuel cut",
 )
 LATE = Explanation(
     (causes.O2_LAZY, causes.EXHAUST_LEAK),
     ("Enrich and lean out by hand and time the change from 0.3 to 0.6 V.",),
+    when="A late answer",
 )
 
 

@@ -12,7 +12,11 @@ from logbench.analysis.fan import find_fan_cycles, turning_points
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
+from logbench.simulator.cars import draw_car
+from logbench.simulator.schedules import Phase as Step
+from logbench.simulator.schedules import Schedule
 from tests.analysis.scenes import CRUISE, KEY_ON, Phase, Scene
+from tests.analysis.simulated import simulated
 from tests.road_data import read_road_csv
 
 START, SWING, HIGHEST = "fan at idle, start", "fan at idle, swing", "highest coolant temperature"
@@ -142,3 +146,17 @@ def test_the_real_idle_with_two_starts(shared_dir):
     assert findings[START].verdict is Verdict.WITHIN
     assert findings[SWING].value == pytest.approx(6.0)
     assert findings[SWING].verdict is Verdict.WITHIN
+
+
+@pytest.mark.parametrize("seed", [1, 7])
+def test_a_simulated_fan(seed):
+    # its fan starts 9 degC above the thermostat's rating and stops 4 above (simulator/thermal.py)
+    hot = Schedule("idle", (Step("key on", "key on", 4), Step("start", "crank", 6),
+                            Step("idle", "idle", 600)), warm=True)  # fmt: skip
+    wanted = ("RPM", "ECT", "VSS", "TP", "APP_D")
+    recording = simulated(seed, {}, hot, wanted, ambient_degc=30.0)
+    found = {f.subject: f for f in run_checks(recording, only=["warm_up"])}
+    rated = draw_car(seed).regulating_degc
+    assert found[START].value == pytest.approx(rated + 9.0, abs=1.5)
+    assert found[SWING].value == pytest.approx(5.0, abs=1.0)
+    assert found[START].verdict is found[SWING].verdict is Verdict.WITHIN

@@ -196,6 +196,8 @@ def test_much_air_for_little_warmth_is_acted_on_however_it_is_told():
         assert heat.causes[0] == causes.THERMOSTAT_OPEN.text
     cold = warm_up(drive(curve, MAF=2 * 2600.0 / 300.0).set(IAT=-8.0), displacement_l=2.0)
     assert cold[HEAT].verdict is Verdict.WATCH  # the heater takes its share
+    idle = drive(curve, kmh=0.0, MAF=2.1 * 2600.0 / 300.0).set(IAT=-8.0)
+    assert warm_up(idle, displacement_l=2.0)[HEAT].verdict is Verdict.NOT_JUDGED
     unknown = warm_up(drive(curve, MAF=10.0).drop("MAP"))[HEAT]
     assert unknown.verdict is Verdict.NOT_JUDGED
     assert "displacement" in unknown.next_steps[0]

@@ -2,7 +2,11 @@
 
 Inputs: `MAF`, `RPM`; `MAP`, `BARO`, `IAT`, `LOAD_ABS` and the displacement where there are.
 Enabled: warm and steady for idle and part load; throttle full for a second, 3,000 rpm and above,
-for full throttle. Method: `logbench.analysis.airflow`, volumetric efficiency by the ideal gas law.
+for full throttle. Method: volumetric efficiency by the ideal gas law, to the surroundings and to
+the manifold, from samples of one request where there are; airflow for each litre at idle;
+displacement by the definition of `LOAD_ABS`. Uncertainty: the scatter of the samples, which minds
+that they follow each other, and in quadrature what is not known of the air. Evidence: the
+stretches.
 """
 
 from __future__ import annotations
@@ -51,6 +55,7 @@ _LOW = Explanation(
         " high at idle and falls with airflow points to unmetered air.",
         "Compare LOAD_ABS and the speed-density airflow from MAP at the same steady points.",
     ),
+    when="Efficiency to the manifold, or airflow at idle, too low",
 )
 _LOW_FULL = Explanation(
     (causes.MAF_LOW, causes.RESTRICTION, causes.CAM_TIMING),
@@ -59,18 +64,22 @@ _LOW_FULL = Explanation(
         " stay normal.",
         "Manifold pressure near barometric at full throttle rules out the intake side.",
     ),
+    when="Efficiency at full throttle too low",
 )
 _LOW_BOOST = Explanation(
     (causes.BOOST_LOW, causes.MAF_LOW, causes.RESTRICTION),
     ("Record MAP at full throttle: low charge pressure explains low airflow.",),
+    when="The same of a charged engine",
 )
 _HIGH = Explanation(
     (causes.MAF_HIGH, causes.DISPLACEMENT_WRONG),
     ("Total trim that is low everywhere points to the sensor.",),
+    when="Efficiency too high",
 )
 _IDLE_HIGH = Explanation(
     (causes.EXTRA_LOAD, causes.MAF_HIGH),
     ("Repeat with lights, blower and air conditioning off and the gearbox in neutral.",),
+    when="Airflow at idle too high",
 )
 
 

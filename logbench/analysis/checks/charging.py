@@ -1,9 +1,14 @@
 """Battery and alternator: rest, cranking, recovery and the running level.
 
-Input: `VPWR`, the voltage at the engine computer; `RPM` tells cranking from running. A tester polls
-too slowly for the inrush dip, so the lowest voltage is called 'lowest seen'. Smart charging holds
-the level low on purpose: so the highest sustained voltage is judged, and `act` needs an overrun or
-ten minutes of running in which it should have come up.
+Inputs: `VPWR`, the voltage at the engine computer; `RPM` tells cranking from running; `AAT`, `IAT`
+or `ECT` for the cold. Enabled: key on before a start; a second around each cranking, where the
+voltage dipped and came at 3 Hz or more; running, from half a minute after a start, for a minute.
+Method: median at rest; the lowest sample of the cranking, carried to 21 degC; the highest sustained
+(95 of 100 samples) while running. A tester polls too slowly for the inrush dip, so the lowest
+voltage is called 'lowest seen'. Smart charging holds the level low on purpose: so the highest
+sustained voltage is judged, and `act` needs an overrun or ten minutes of running in which it should
+have come up. Uncertainty: the meter's 0.05 V; of the dip only that of its sample. Evidence: the
+stretches named.
 """
 
 from __future__ import annotations
@@ -38,6 +43,7 @@ _LOW_CRANK = Explanation(
         "Load-test the battery; measure the voltage drop of both starter cables while cranking.",
         "A slow engine speed while cranking at good voltage points to the starter.",
     ),
+    when="Cranking voltage too low",
 )
 _LOW_RUN = Explanation(
     (causes.WEAK_ALTERNATOR, causes.SMART_CHARGING, causes.WORN_BATTERY),
@@ -45,8 +51,13 @@ _LOW_RUN = Explanation(
         "Watch the voltage on the overrun: at least 14 V once means that the alternator can.",
         "Switch on lights and blower at 2,000 rpm and measure at the battery and the alternator.",
     ),
+    when="Charging voltage too low",
 )
-_HIGH_RUN = Explanation((causes.OVERCHARGE,), ("Measure at the battery with a meter.",))
+_HIGH_RUN = Explanation(
+    (causes.OVERCHARGE,),
+    ("Measure at the battery with a meter.",),
+    when="Charging voltage too high",
+)
 
 
 def check(view: View, bands: Bands) -> list[Finding]:

@@ -3,8 +3,10 @@
 Inputs: `SHRTFTn` and `LONGFTn` of each bank; `ECT`, `FUELSYS1`, `VSS`, `LOAD_PCT`, `EVAP_PCT`
 where there are. Enabled: warm, closed loop (inferred, and said so, where not recorded), steady for
 three seconds, no fuel cut, no full throttle. Method: the sum of both trims at the times of the
-short-term one, its mean over all steady stretches of a cell with a 95 % interval that minds
-autocorrelation.
+short-term one, its mean over all steady stretches of a cell; idle less the mean of the cells of
+moderate airflow, in which what a car's cells have in common drops out; the difference of the banks.
+Uncertainty: a 95 % interval that minds autocorrelation and the scatter between stretches. Evidence:
+the steady stretches.
 """
 
 from __future__ import annotations
@@ -54,11 +56,11 @@ _CONDITION = {
     "brisk cruise": (Condition.CRUISE,),
 }
 _HOW = {
-    "warm idle": "60 s of warm idle",
-    "2,500 rpm hold": "30 s at 2,500 rpm with the car standing",
-    "light cruise": "60 s of steady cruise at 50 to 80 km/h on the level",
-    "brisk cruise": "60 s of steady cruise at 90 to 120 km/h, or uphill",
-    "load": "several steady pulls at more than half load, without full throttle",
+    "warm idle": "Record 60 s of warm idle.",
+    "2,500 rpm hold": "Record 30 s at 2,500 rpm with the car standing, warm.",
+    "light cruise": "Record 60 s of steady cruise at 50 to 80 km/h on the level, warm.",
+    "brisk cruise": "Record 60 s of steady cruise at 90 to 120 km/h, or uphill, warm.",
+    "load": "Record several steady pulls at more than half load, without full throttle, warm.",
 }
 
 
@@ -271,7 +273,7 @@ def _missing(cell: str) -> Finding:
         KEY,
         cell,
         f"Too little steady, warm, closed-loop running in the cell '{cell}'.",
-        f"Record {_HOW[cell]}, warm.",
+        _HOW[cell],
     )
 
 

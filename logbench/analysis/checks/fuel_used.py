@@ -1,8 +1,11 @@
 """Fuel used in the drive: by airflow and commanded lambda, by the fuel-rate PID, and both compared.
 
 Inputs: `MAF` with `LAMBDA` (1 where not recorded); `FUEL_RATE` in L/h or `ENG_FUEL_RATE` in g/s;
-`VSS` for the distance. Where both exist their ratio shows the same as the trims: fuel that airflow
-does not account for. Petrol of 745 g/l and 14.7 unless the facts say otherwise.
+`VSS` for the distance. Enabled: a minute of running for the figure; twenty seconds of warm, steady
+running with both for their ratio. Method: sums over time, none in fuel cut. Where both exist their
+ratio shows the same as the trims: fuel that airflow does not account for. Petrol of 745 g/l and
+14.7 unless the facts say otherwise. The consumption is a figure without a band. Uncertainty: the
+scatter of the ratio over the steady stretches. Evidence: those stretches.
 """
 
 from __future__ import annotations
@@ -30,6 +33,7 @@ _RECORD = "Record FUEL_RATE, or MAF with LAMBDA, and VSS over a drive of ten min
 _AGREE = Explanation(
     (causes.MAF_LOW, causes.UNMETERED_AIR, causes.WEAK_FUEL),
     ("Compare with total trim: a ratio above 100 % means fuel that the airflow does not ask for.",),
+    when="Fuel rate and airflow disagree",
 )
 
 

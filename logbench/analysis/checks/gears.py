@@ -1,8 +1,9 @@
 """Engine speed over road speed: the gears seen, and slip.
 
 Inputs: `RPM`, `VSS`. Enabled: driving above 20 km/h, both speeds steady, no gear change. Method:
-peaks of the logarithm of the ratio; a car whose ratio has no peaks (a continuously variable gearbox
-or a converter) is not judged.
+peaks of the logarithm of the ratio, and within which share of its gear's ratio nine of ten samples
+lie; a car whose ratio has no peaks (a continuously variable gearbox or a converter) is not judged.
+Uncertainty: 0.3 %, a tyre's. Evidence: the steady stretches.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ _RECORD = "Record RPM and VSS in one request over some minutes of steady driving
 _SLIP = Explanation(
     (causes.SLIP,),
     ("Slip grows with load in one gear: repeat a steady climb and compare with the level.",),
+    when="A wide spread within a gear",
 )
 
 

@@ -1,7 +1,10 @@
 """Warm idle: how steady it is, its speed against its own median, and the ignition timing.
 
 Inputs: `RPM`, `VSS`, `ECT`; `SPARKADV` where there is. Enabled: warm idle, five seconds after it
-began. No standard PID gives the target speed: the drive's own median stands for it.
+began, two stretches of ten seconds or more. Method: the standard deviation of the engine speed in
+each ten seconds, their median judged; the stretch furthest from the median of all; the mean timing.
+No standard PID gives the target speed: the drive's own median stands for it. Uncertainty: the
+scatter between the stretches. Evidence: the stretches of ten seconds.
 """
 
 from __future__ import annotations
@@ -33,6 +36,7 @@ _UNSTEADY = Explanation(
         "Misfire counts per cylinder, a smoke test and the idle air path tell these apart.",
         "See whether compressor or fan switching coincides.",
     ),
+    when="Unsteady idle, or timing out of its range",
 )
 _LATE = Explanation(
     (causes.IDLE_HIGH, causes.IDLE_UNSTEADY),
@@ -40,10 +44,12 @@ _LATE = Explanation(
         "Timing is pulled back at idle to hold the speed down: look for air that the closed"
         " throttle does not let in, with a smoke test.",
     ),
+    when="Timing late",
 )
 _SPEED = Explanation(
     (causes.IDLE_HIGH, causes.EXTRA_LOAD),
     ("Note what is switched on; a leak raises the speed with the throttle at its closed stop.",),
+    when="Idle speed away from its median",
 )
 
 

@@ -1,8 +1,12 @@
 """Oxygen sensors: narrow-band front and rear ones, wide-range ones against the commanded lambda.
 
 Inputs: `O2Sb1`, `O2Sb2` in volts of a narrow-band sensor; `LAMBDAb1` of a wide-range one with the
-commanded `LAMBDA`. Enabled: warm, closed loop, steady. A 3 Hz sensor needs more than 6 samples a
-second: below 8 a second amplitude and share rich are judged, never the rate.
+commanded `LAMBDA`. Enabled: warm, closed loop, steady, fifteen seconds in all. Method: the outer
+2 % of the samples are the ends of the swing; share of time above 0.45 V; rich-lean cycles counted
+with a hysteresis from 0.3 to 0.6 V, a second, in warm cruise or at 2,500 rpm; switches of the rear
+over those of the front sensor; measured less commanded lambda, averaged. A 3 Hz sensor needs more
+than 6 samples a second: below 8 a second amplitude and share rich are judged, never the rate.
+Uncertainty: scatter between stretches, counts as Poisson's, resolution. Evidence: the stretches.
 """
 
 from __future__ import annotations
@@ -58,26 +62,32 @@ _RECORD = (
 _STUCK = Explanation(
     (causes.O2_LAZY, causes.O2_LEAN, causes.EXHAUST_LEAK),
     ("Enrich and lean out by hand and watch the voltage: a good sensor follows within 0.1 s.",),
+    when="Voltages or share rich out of their ranges",
 )
 _SLOW = Explanation(
     (causes.O2_LAZY, causes.EXHAUST_LEAK),
     ("Enrich and lean out by hand and time the change from 0.3 to 0.6 V.",),
+    when="Slow switching, or a slow rise",
 )
 _REAR = Explanation(
     (causes.CATALYST, causes.EXHAUST_LEAK),
     ("Repeat fully warm; rule out misfire and exhaust leaks before blaming the catalyst.",),
+    when="A rear sensor that switches",
 )
 _LAMBDA = Explanation(
     (causes.O2_LEAN, causes.WEAK_FUEL),
     ("Compare with the rear sensor and with total trim.",),
+    when="Lambda away from the commanded one",
 )
 _MAF_LOAD = Explanation(
     (causes.MAF_LOW, causes.LEAN_LOAD, causes.O2_LEAN),
     ("Volumetric efficiency is low, too: see the airflow check before the fuel pressure.",),
+    when="Lean at full throttle, little air",
 )
 _LEAN_LOAD = Explanation(
     (causes.LEAN_LOAD, causes.O2_LEAN, causes.MAF_LOW),
     ("Measure fuel pressure during a pull; see the airflow check for the sensor.",),
+    when="Lean at full throttle",
 )
 
 

@@ -1,8 +1,11 @@
 """Manifold and barometric pressure: engine off, against the height, and the vacuum at idle.
 
 Inputs: `MAP`, `BARO`; the height where someone has stated it (`--altitude-m` of `logbench record`
-and `logbench check`, kept as `altitude_m` in the facts' `extra`). A weather report is corrected to
-sea level: it is no reference for the raw reading.
+and `logbench check`, kept as `altitude_m` in the facts' `extra`). Enabled: key on before the first
+start; ten seconds of steady warm idle. Method: medians with the engine off; the standard atmosphere
+at the stated height, and without one the height that the pressure implies, as a figure; barometric
+less manifold pressure at idle. A weather report is corrected to sea level: it is no reference for
+the raw reading. Uncertainty: the resolution of 1 kPa, at idle the scatter. Evidence: the stretches.
 """
 
 from __future__ import annotations
@@ -31,6 +34,7 @@ _IDLE = "Record MAP with BARO (or key on, engine off) and 60 s of warm idle."
 _SENSOR = Explanation(
     (causes.MAP_OFF,),
     ("Compare both with a barometer that is not corrected to sea level, engine off.",),
+    when="Pressures that disagree",
 )
 _LOW_VACUUM = Explanation(
     (causes.VACUUM_LOW, causes.VALVE_CONTROL, causes.MAP_OFF),
@@ -38,6 +42,7 @@ _LOW_VACUUM = Explanation(
         "Idle speed above its usual value supports a leak; smoke-test the intake.",
         "Total trim tells little here on an engine that meters its air by this sensor.",
     ),
+    when="Vacuum out of its range",
 )
 
 

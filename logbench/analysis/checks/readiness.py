@@ -1,8 +1,10 @@
 """Lamp, codes and monitors from PID 0x01 and 0x41, and what a drive cycle still lacks.
 
 Inputs: `MIL`, `DTC_CNT`, the `…_SUP` and `…_RDY` bits (a ready bit of 1 means not yet complete, the
-standard's one negative logic), `ECT`, `VSS`, `RPM`. How many incomplete monitors an inspection
-tolerates differs by place: local rules decide, so incomplete monitors are `watch` at most.
+standard's one negative logic), `ECT`, `VSS`, `RPM`. Enabled: always, on what was recorded last.
+Method: reading bits and counting time; the figures are counts and have no interval. How many
+incomplete monitors an inspection tolerates differs by place: local rules decide, so incomplete
+monitors are `watch` at most.
 """
 
 from __future__ import annotations

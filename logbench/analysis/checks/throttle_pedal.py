@@ -2,8 +2,9 @@
 
 Inputs: `TP` with `TP_B`, `TP_C`; `APP_D` with `APP_E`, `APP_F`. A pair is often 2:1 but not always,
 and one may fall as the other rises: a line is fitted for this car, and what lies off it is judged.
-Only samples at which neither moved are compared: even the samples of one request are taken one
-after the other.
+Enabled: thirty samples over a travel of ten points at which neither moved: even the samples of one
+request are taken one after the other. Uncertainty: the step of 0.4 points. Evidence: where it lies
+off, else all.
 
 Full throttle: `APP_D` (or `APP_R`) on the floor for a second, engine running or not; the highest
 `TP` (else `TP_R`) from half a second on. Without a floored pedal it is not judged; without a pedal
@@ -52,10 +53,12 @@ NOT_REACHED = Explanation(
         "TAC_PCT tells whether the engine computer asked for more than the throttle gave.",
         "Look under the pedal (mat, carpet) and at the cable; codes and limp mode limit it, too.",
     ),
+    when="Full throttle not reached",
 )
 NOT_FOLLOWED = Explanation(
     (causes.THROTTLE_STICKS, causes.PEDAL_PAIR),
     ("The computer asks for more than the throttle gives: look at the throttle body, engine off.",),
+    when="Full throttle commanded, but not reached",
 )
 _RECORD = (
     "Record TP with TP_B and APP_D with APP_E in one request and press the pedal slowly through its"
@@ -64,6 +67,7 @@ _RECORD = (
 _PAIR = Explanation(
     (causes.PEDAL_PAIR,),
     ("Sweep slowly with the engine off and look where on the travel the pair parts.",),
+    when="A pair that parts",
 )
 
 

@@ -6,7 +6,8 @@ reached (13 CCR 1968.2(e)(10.3.1)(B)). Method: first sample at or above 70 and 8
 where the temperature stays flat for a minute of driving, else for three minutes of any running. The
 heat put in is counted as air burnt for each litre and degree (by `MAF`, `LOAD_ABS`, the fuel rate
 or the manifold pressure, fuel cut left out): it makes idling and driving alike comparable, which
-minutes do not.
+minutes do not. Uncertainty: the resolution of 1 degC and, of the heat, what the air is measured by.
+Evidence: from the start to 70 degC, and the stretches of the level.
 """
 
 from __future__ import annotations
@@ -73,13 +74,23 @@ _TOO_COLD = Explanation(
         " with a thermometer on the housing, and with IAT after a night's standing.",
         "The upper radiator hose warming from the start points to the thermostat.",
     ),
+    when="Settled too cold",
 )
 _TOO_HOT = Explanation(
     (causes.THERMOSTAT_SHUT, causes.LOW_COOLANT, causes.ECT_WRONG),
     ("Compare with a thermometer; see whether the fan starts at 95 to 105 degC.",),
+    when="Settled too hot",
 )
-_SLOW = Explanation((causes.THERMOSTAT_OPEN, causes.ECT_WRONG), _TOO_COLD.tell_apart)
-_FAST = Explanation((causes.LOW_COOLANT, causes.ECT_WRONG), _TOO_HOT.tell_apart)
+_SLOW = Explanation(
+    (causes.THERMOSTAT_OPEN, causes.ECT_WRONG),
+    _TOO_COLD.tell_apart,
+    when="Too slow, or too much heat",
+)
+_FAST = Explanation(
+    (causes.LOW_COOLANT, causes.ECT_WRONG),
+    _TOO_HOT.tell_apart,
+    when="Too fast, or too little heat",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -353,6 +364,9 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     band = bands["warm_up_air"]
     much = value > (band.within[1] or 0.0)
     cold_air = not found.intake_degc >= COLD_AIR_DEGC
+    if much and cold_air and not found.idle_share <= 0.5:
+        text = "Idling in the cold, most of the heat goes to the heater and to the air outside."
+        return not_judged(KEY, subject, text, _COLD)
     return judged(
         KEY,
         subject,
