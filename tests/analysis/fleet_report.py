@@ -110,9 +110,9 @@ def _headline(healthy: Sequence[Outcome], plain: Sequence[Outcome]) -> list[str]
     ]
     if plain:
         lines += [
-            f"- Faults at severity {plain[0].severity:g}, where the car's trims and airflow can show"
-            f" them: {share(sum(o.named for o in seen), len(seen))} are named among the first two causes;"
-            f" wanted at least {LEAST_NAMED_PCT:g} %.",
+            f"- Faults at severity {plain[0].severity:g} that can show in the car's trims and"
+            f" airflow: {share(sum(o.named for o in seen), len(seen))} are named among the first"
+            f" two causes; wanted at least {LEAST_NAMED_PCT:g} %.",
             f"- All faults at that severity, with those counted apart:"
             f" {share(sum(o.named for o in plain), len(plain))}.",
         ]
