@@ -277,6 +277,8 @@ class Canvas:
             rows = lines.stretched(
                 column, base - high * scale, base - low * scale, gap_ns * px_per_ns
             )
+        elif len(buckets) <= lines.FEW:
+            rows = lines.short_polyline(buckets, (px_per_ns, base, scale), gap_ns)
         else:
             y = base - buckets.low.astype(np.float64) * scale
             rows = lines.polyline(buckets, buckets.t_ns * px_per_ns, y, gap_ns)

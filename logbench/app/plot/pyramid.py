@@ -8,6 +8,7 @@ sample index, so that panning does not make the line shimmer.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -23,6 +24,8 @@ _SHORTEST_GAP_NS = 2_000_000_000
 _EXTREMES_FROM = 200
 """Entries that extremes are taken from, at the least."""
 _FEWEST_FOR_GAPS = 6
+_FEW = 40
+"""Up to so many numbers, plain Python is quicker than numpy."""
 _LEARNT_FROM = 64
 """Samples that tell how far apart samples usually are."""
 
@@ -208,8 +211,11 @@ class Pyramid:
                 done = end * samples
         if last > done:
             _, value = self._raw(done, last)
-            parts += [float(np.fmin.reduce(value)), float(np.fmax.reduce(value))]
-        known = [p for p in parts if not np.isnan(p)]
+            if last - done > _FEW:
+                parts += [float(np.fmin.reduce(value)), float(np.fmax.reduce(value))]
+            else:
+                parts += value.tolist()
+        known = [p for p in parts if not math.isnan(p)]
         return (min(known), max(known)) if known else None
 
     def between(self, start_ns: int, end_ns: int) -> tuple[Ints, Floats]:
@@ -247,12 +253,14 @@ class Pyramid:
 
     def _index(self, t_ns: int) -> int:
         """How many samples lie before `t_ns`."""
+        if t_ns > self._last_ns:
+            return self._size
         block = bisect_right(self._block_starts, t_ns - 1) - 1
         if block < 0:
             return 0
         filled = min(BLOCK, self._size - block * BLOCK)
         times = self._blocks_t[block][:filled]
-        return block * BLOCK + int(np.searchsorted(times, t_ns, side="left"))
+        return block * BLOCK + int(times.searchsorted(t_ns))
 
     def _raw(self, first: int, last: int) -> tuple[Ints, Floats]:
         if last <= first:

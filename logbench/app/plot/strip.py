@@ -153,7 +153,7 @@ class Strip(QWidget):
 
     def refresh(self) -> None:
         """Samples came or the view moved: draw what changed."""
-        if self.canvas.pixmap.isNull() or not self.isVisible():
+        if self.canvas.pixmap.isNull() or self.visibleRegion().isEmpty():
             self.canvas.renew()
             return
         changed, ranged = self.canvas.bring_up()
