@@ -124,7 +124,7 @@ def test_the_page_holds_the_same(material):
 def test_sentences_can_be_rewritten(example, material):
     folder, job = example
     made = report_sentences(folder, job)
-    assert "adds 20 % of the fuel" in made["found: fuel_trim: bank 1, warm idle"]
+    assert "adds 21 % of the fuel" in made["found: fuel_trim: bank 1, warm idle"]
     assert made["after: codes"].startswith("The car had stored no codes after the work.")
     own = job.model_copy(deep=True)
     own.sentences = {"found: fuel_trim: bank 1, warm idle": "A hose <b>leaks</b> & hisses."}
@@ -132,7 +132,7 @@ def test_sentences_can_be_rewritten(example, material):
     assert sentences(changed)["after: codes"] == made["after: codes"]
     text = text_of(make_document(changed))
     assert "A hose <b>leaks</b> & hisses." in text
-    assert "adds 20 %" not in text
+    assert "adds 21 %" not in text
 
 
 def test_sections_are_chosen_but_cautions_stay(material):
@@ -172,7 +172,7 @@ def test_shop_and_logo(material, tmp_path):
 
 def test_the_short_form_is_one_page(material):
     (page,) = pages_of(render_pdf(with_options(material, short=True)))
-    for part in ("shakes at traffic lights", "adds 20 %", "Intake hose renewed.", "Resolved"):
+    for part in ("shakes at traffic lights", "adds 21 %", "Intake hose renewed.", "Resolved"):
         assert part in page
     assert DEFERRAL[0] in page
 
