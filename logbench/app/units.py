@@ -111,6 +111,16 @@ class Units:
         return place == 1, self.choice(quantity) if place > 1 else ""
 
 
+class Differences(Units):
+    """The same choice for differences of two values: no zero point is moved."""
+
+    __slots__ = ()
+
+    def line(self, unit: str) -> tuple[float, float]:
+        """Factor and offset 0."""
+        return Units.line(self, unit)[0], 0.0
+
+
 METRIC = Units()
 
 

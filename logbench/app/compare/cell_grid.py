@@ -27,6 +27,7 @@ from logbench.app.compare.colours import difference_colour, ink_on
 from logbench.app.compare.signals_table import change_text
 from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
 
 _LEFT, _TOP, _RIGHT, _BOTTOM = 64, 28, 18, 66
 _TWO_LINES_PX = 36
@@ -84,6 +85,7 @@ class CellGrid(QWidget):
         self._axis: LoadAxis | None = None
         self._title = ""
         self._unit = ""
+        self._units = METRIC
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMinimumSize(QSize(280, 190))
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
@@ -112,6 +114,12 @@ class CellGrid(QWidget):
         self.theme = theme
         self.update()
 
+    def set_units(self, units: Units) -> None:
+        """Show differences in other units; the axes keep those of the cells."""
+        self._units = units
+        self._name()
+        self.update()
+
     def choose(self, cell: GridCell | None) -> None:
         """Choose a cell, or none."""
         self.current = cell
@@ -134,7 +142,7 @@ class CellGrid(QWidget):
         if found is None:
             return f"{place}: no difference, too little on a side ({times})."
         half = found.difference.half_width
-        number = change_text(found.difference.value, half, self._unit)
+        number = change_text(found.difference.value, half, self._unit, self._units)
         alone = " It differs by itself." if cell.changed else ""
         return f"{place}: {number} ({times}).{alone}"
 
@@ -192,7 +200,7 @@ class CellGrid(QWidget):
 
     def _draw_title(self, painter: QPainter) -> None:
         painter.setPen(QColor(self.theme.text))
-        unit = f", {unit_text(self._unit)}" if self._unit else ""
+        unit = f", {unit_text(self._units.unit(self._unit))}" if self._unit else ""
         text = f"{self._title}: after less before{unit}"
         room = self.width() - 16
         fitted = painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room)
@@ -212,12 +220,17 @@ class CellGrid(QWidget):
                             2 if cell.changed else 1))  # fmt: skip
         painter.drawRect(box.adjusted(0, 0, -1, -1))
         painter.setPen(ink_on(ground))
-        number, _, half = change_text(found.value, found.half_width, "").partition(" ±")
+        number, _, half = self._bare(found.value, found.half_width).partition(" ±")
         metrics = painter.fontMetrics()
         if half and box.height() >= _TWO_LINES_PX:
             number += f"\n±{half}"
         if metrics.horizontalAdvance(number.split("\n", maxsplit=1)[0]) <= box.width() - 2:
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, number)
+
+    def _bare(self, value: float, half: float | None) -> str:
+        """A difference without its unit, which the title names."""
+        factor, _ = self._units.line(self._unit)
+        return change_text(value * factor, None if half is None else half * factor, "")
 
     def _draw_axes(self, painter: QPainter) -> None:
         axis = self._axis
@@ -262,7 +275,7 @@ class CellGrid(QWidget):
 
     def _draw_ramp(self, painter: QPainter, x: int, y: int) -> int:
         """From the largest lower difference to the largest higher one; returns where it ends."""
-        ends = [change_text(v, None, "") for v in (-self.top, self.top)]
+        ends = [self._bare(v, None) for v in (-self.top, self.top)]
         x = _write(painter, x, y, ends[0]) + 4
         ramp = QLinearGradient(x, 0, x + _RAMP_PX, 0)
         for step in range(21):

@@ -11,8 +11,10 @@ from PySide6.QtWidgets import QHeaderView, QTreeWidget, QTreeWidgetItem
 from logbench.analysis.comparison.results import FindingResult, FindingVerdict
 from logbench.analysis.model import Finding
 from logbench.app.compare.colours import FINDING_SYMBOLS, finding_colour
+from logbench.app.finding_text import is_difference
 from logbench.app.plot.ticks import unit_text, value_text
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
 
 _ORDER = (
     FindingVerdict.WORSE,
@@ -39,9 +41,9 @@ def count_of(findings: Sequence[FindingResult]) -> str:
     return ", ".join(f"{n} {verdict.value}" for verdict, n in counts if n)
 
 
-def numbers_of(result: FindingResult) -> str:
+def numbers_of(result: FindingResult, units: Units = METRIC) -> str:
     """`20.3 → 0.1 %`, or the checks' words where there are no numbers."""
-    first, second = _side(result.before), _side(result.after)
+    first, second = _side(result.before, units), _side(result.after, units)
     unit = next((f.unit for f in (result.before, result.after) if f and f.unit), "")
     numeric = (
         result.before
@@ -52,15 +54,16 @@ def numbers_of(result: FindingResult) -> str:
             result.after.value,
         )
     )
-    return f"{first} → {second} {unit_text(unit) if numeric else ''}".strip()
+    return f"{first} → {second} {unit_text(units.unit(unit)) if numeric else ''}".strip()
 
 
-def _side(finding: Finding | None) -> str:
+def _side(finding: Finding | None, units: Units) -> str:
     if finding is None:
         return "–"
     if finding.value is None:
         return finding.verdict.value
-    shown = value_text(finding.value, finding.unit)
+    value = units.value(finding.value, finding.unit, difference=is_difference(finding))
+    shown = value_text(value, units.unit(finding.unit))
     return shown.removeprefix("−") if not shown.strip("−0.") else shown
 
 
@@ -72,6 +75,7 @@ class FindingsList(QTreeWidget):
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self._theme = theme
+        self._units = METRIC
         self._results: list[FindingResult] = []
         self.setAccessibleName("What has become of each finding")
         self.setHeaderLabels(["Verdict", "Finding", "Before → after"])
@@ -96,7 +100,7 @@ class FindingsList(QTreeWidget):
         for result in self._results:
             name = f"{result.check.replace('_', ' ')}: {result.subject}"
             verdict = f"{FINDING_SYMBOLS[result.verdict]} {result.verdict.value}"
-            item = QTreeWidgetItem([verdict, name, numbers_of(result)])
+            item = QTreeWidgetItem([verdict, name, numbers_of(result, self._units)])
             for column in range(3):
                 item.setToolTip(column, f"{name}: {result.reason}")
             item.setTextAlignment(2, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
@@ -110,6 +114,14 @@ class FindingsList(QTreeWidget):
             item = self.topLevelItem(row)
             if item is not None:
                 item.setForeground(0, QBrush(finding_colour(result.verdict, theme)))
+
+    def set_units(self, units: Units) -> None:
+        """Show numbers in other units."""
+        self._units = units
+        for row, result in enumerate(self._results):
+            item = self.topLevelItem(row)
+            if item is not None:
+                item.setText(2, numbers_of(result, units))
 
     def step(self, by: int) -> None:
         """Choose the next, or the one before."""

@@ -28,6 +28,7 @@ from logbench.app.plot.strip import GUTTER
 from logbench.app.plot.ticks import tick_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Differences, Units
 
 _ROW_PX = 15
 _WAIT_MS = 250
@@ -92,6 +93,7 @@ class OverlayView(QWidget):
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self._theme = theme
+        self._units = METRIC
         self._compared: Compared | None = None
         self.laid: Laid | None = None
         self._spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
@@ -185,6 +187,7 @@ class OverlayView(QWidget):
         self._strip(laid.lines, "signal")
         self._strip((laid.difference,), "difference")
         self._tint()
+        self._show_units()
         km = laid.overlay.x_unit == "km"
         self.stack.axis.text_of = _km_text if km else time_text
         self.stack.axis.setAccessibleName("Kilometres driven" if km else "Time axis")
@@ -239,6 +242,16 @@ class OverlayView(QWidget):
         self.stack.set_theme(theme)
         self.rows.set_theme(theme)
         self._tint()
+
+    def set_units(self, units: Units) -> None:
+        """Show values in other units; distances keep theirs."""
+        self._units = units
+        self._show_units()
+
+    def _show_units(self) -> None:
+        self.stack.set_units(self._units)
+        if self.stack.strips:
+            self.stack.strips[-1].set_units(Differences(self._units.us, self._units.own))
 
     # --- choosing ---
 

@@ -110,6 +110,8 @@ class ComparePage(QWidget):
         self.question.no.clicked.connect(self.choose_sides)
         self.results.overlay.wished.connect(self._lay)
         desk.look.changed.connect(self.set_theme)
+        desk.look.units_changed.connect(self.results.set_units)
+        self.results.set_units(desk.look.units)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
 
     # --- building ---

@@ -23,7 +23,9 @@ from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
 from logbench.app.compare.warmup_plot import WarmUpPlot
 from logbench.app.compare.working import SIDES, Compared
+from logbench.app.finding_text import metric_remark
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
 
 FINDINGS, SIGNALS, DRIVE, WARM_UP = range(4)
 _DETAIL_PX = 66
@@ -35,6 +37,7 @@ class ResultsPanel(QWidget):
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self.compared: Compared | None = None
+        self.units = METRIC
         self._codes: set[int] = set()
         """The cells whose spans are shown."""
         self.findings = FindingsList(theme)
@@ -117,8 +120,7 @@ class ResultsPanel(QWidget):
         result = compared.result
         self.summary.setText(result.summary)
         self.summary.setAccessibleName(result.summary)
-        self.notes.setText("  ".join(f"Note: {c.text}" for c in result.concerns))
-        self.notes.setVisible(bool(result.concerns))
+        self._show_notes()
         self.findings.show_findings(result.findings)
         self.signals.show_signals(result.signals)
         counted = count_of(result.findings)
@@ -146,6 +148,25 @@ class ResultsPanel(QWidget):
         self.grid.set_theme(theme)
         self.overlay.set_theme(theme)
         self.warm_plot.set_theme(theme)
+
+    def set_units(self, units: Units) -> None:
+        """Show numbers in other units; sentences keep those of the recordings, and it is said."""
+        self.units = units
+        for part in (
+            self.findings, self.signals.model_, self.grid, self.overlay, self.warm_plot
+        ):  # fmt: skip
+            part.set_units(units)
+        self._show_notes()
+
+    def _show_notes(self) -> None:
+        if self.compared is None:
+            return
+        result = self.compared.result
+        notes = [f"Note: {concern.text}" for concern in result.concerns]
+        notes.append(metric_remark(result.summary, self.units))
+        text = "  ".join(note for note in notes if note)
+        self.notes.setText(text)
+        self.notes.setVisible(bool(text))
 
     def step(self, by: int) -> None:
         """The next row of the list that is shown, or the one before."""
@@ -181,7 +202,7 @@ class ResultsPanel(QWidget):
 
     def _signal_chosen(self, signal: SignalResult) -> None:
         assert self.compared is not None
-        self.detail.setPlainText(detail_of(signal))
+        self.detail.setPlainText(detail_of(signal, self.units))
         self.grid.show_signal(self.compared.result, signal.key)
         self.grid.current = None
         self._show_cells({c.code for c in signal.cells})
@@ -204,7 +225,7 @@ class ResultsPanel(QWidget):
                 spans[side] = told.evidence if told is not None else ()
         else:
             text += " (Its spans are shown when each side is one recording.)"
-        self.detail.setPlainText(text)
+        self.detail.setPlainText(" ".join((text, metric_remark(text, self.units))).strip())
         self._codes = set()
         self.overlay.show_spans(spans)
 

@@ -28,8 +28,10 @@ from PySide6.QtWidgets import (
 from logbench.analysis.comparison.results import SignalResult, SignalVerdict
 from logbench.analysis.findings import number_text
 from logbench.app.compare.colours import SIGNAL_SYMBOLS, signal_colour
-from logbench.app.plot.ticks import unit_text, value_text
+from logbench.app.finding_text import metric_remark
+from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
 
 _TITLES = ("Signal", "Change, 95 %", "Interval", "Verdict")
 _TIPS = (
@@ -50,10 +52,13 @@ _END_PX = 8
 """Room for a marker at the end of the axis."""
 
 
-def change_text(value: float, half: float | None, unit: str) -> str:
-    """`−7.1 ±0.4 %`, as the sentences write it, with a real minus."""
-    text = number_text(value, math.nan if half is None else half, unit_text(unit), signed=True)
-    return text.replace("-", "−")
+def change_text(value: float, half: float | None, unit: str, units: Units = METRIC) -> str:
+    """`−7.1 ±0.4 %`, as the sentences write it, with a real minus; a change knows no zero point."""
+    value, half = (
+        units.value(number, unit, difference=True)
+        for number in (value, math.nan if half is None else half)
+    )
+    return number_text(value, half, unit_text(units.unit(unit)), signed=True).replace("-", "−")
 
 
 def name_of(result: SignalResult) -> str:
@@ -67,17 +72,17 @@ def sorted_signals(signals: Sequence[SignalResult]) -> list[SignalResult]:
     return sorted(signals, key=lambda s: (0 if s.relevant else order[s.verdict], not s.derived))
 
 
-def detail_of(result: SignalResult) -> str:
-    """The whole of a row in a few sentences."""
+def detail_of(result: SignalResult, units: Units = METRIC) -> str:
+    """The whole of a row in a few sentences; its reason keeps the units of the recording."""
     parts = [f"{result.title}: {result.reason}"]
     if result.before is not None and result.after is not None:
-        unit = unit_text(result.unit)
         parts.append(
-            f"{value_text(result.before, result.unit)} {unit} before,"
-            f" {value_text(result.after, result.unit)} {unit} after, from {result.before_s:.0f} s"
+            f"{units.text(result.before, result.unit)} before,"
+            f" {units.text(result.after, result.unit)} after, from {result.before_s:.0f} s"
             f" and {result.after_s:.0f} s of steady running."
         )
-    return " ".join(parts)
+    parts.append(metric_remark(result.reason, units))
+    return " ".join(part for part in parts if part)
 
 
 class SignalsModel(QAbstractTableModel):
@@ -86,6 +91,7 @@ class SignalsModel(QAbstractTableModel):
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self.theme = theme
+        self.units = METRIC
         self.rows: list[SignalResult] = []
 
     def show_signals(self, signals: Sequence[SignalResult]) -> None:
@@ -97,6 +103,14 @@ class SignalsModel(QAbstractTableModel):
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
         self.theme = theme
+        self._all_changed()
+
+    def set_units(self, units: Units) -> None:
+        """Show numbers in other units."""
+        self.units = units
+        self._all_changed()
+
+    def _all_changed(self) -> None:
         if self.rows:
             last = self.index(len(self.rows) - 1, VERDICT)
             self.dataChanged.emit(self.index(0, 0), last)
@@ -139,11 +153,12 @@ class SignalsModel(QAbstractTableModel):
         if role == RESULT_ROLE:
             return result
         if role == Qt.ItemDataRole.DisplayRole:
-            return _cell(result, column)
+            return _cell(result, column, self.units)
         if role == Qt.ItemDataRole.AccessibleTextRole:
-            return _spoken(result) if column == BAR else _cell(result, column)
+            spoken = column == BAR
+            return _spoken(result, self.units) if spoken else _cell(result, column, self.units)
         if role == Qt.ItemDataRole.ToolTipRole:
-            return detail_of(result)
+            return detail_of(result, self.units)
         if role == Qt.ItemDataRole.TextAlignmentRole and column == CHANGE:
             return _RIGHT
         if role == Qt.ItemDataRole.ForegroundRole and column == VERDICT:
@@ -152,24 +167,28 @@ class SignalsModel(QAbstractTableModel):
         return None
 
 
-def _cell(result: SignalResult, column: int) -> str:
+def _cell(result: SignalResult, column: int, units: Units) -> str:
     if column == SIGNAL:
         return name_of(result)
     if column == VERDICT:
         return f"{SIGNAL_SYMBOLS[result.verdict]} {result.verdict.value}"
     if column == CHANGE and result.change is not None:
-        return change_text(result.change, result.half_width, result.unit)
+        return change_text(result.change, result.half_width, result.unit, units)
     return ""
 
 
-def _spoken(result: SignalResult) -> str:
+def _spoken(result: SignalResult, units: Units) -> str:
     """The bar in words."""
     if result.change is None or result.half_width is None or result.detectable is None:
         return f"{name_of(result)}: not comparable"
-    low, high = result.change - result.half_width, result.change + result.half_width
+    ends = result.change - result.half_width, result.change + result.half_width
+    change, low, high, least = (
+        units.value(number, result.unit, difference=True)
+        for number in (result.change, *ends, result.detectable)
+    )
     return (
-        f"{name_of(result)}: {result.change:+.3g}, from {low:.3g} to {high:.3g} {result.unit};"
-        f" less than {result.detectable:.3g} could have been missed"
+        f"{name_of(result)}: {change:+.3g}, from {low:.3g} to {high:.3g} {units.unit(result.unit)};"
+        f" less than {least:.3g} could have been missed"
     )
 
 

@@ -8,8 +8,9 @@ from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.analysis.comparison.warmup_curves import WarmUpComparison, WarmUpCurve
-from logbench.app.plot.ticks import round_range, tick_text, value_ticks
+from logbench.app.plot.ticks import round_range, tick_text, unit_text, value_ticks
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
 
 _LEFT, _TOP, _RIGHT, _BOTTOM = 52, 24, 14, 42
 _MOST_POINTS = 400
@@ -21,6 +22,7 @@ class WarmUpPlot(QWidget):
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self.theme = theme
+        self.units = METRIC
         self._curves: list[tuple[str, WarmUpCurve]] = []
         self.setMinimumSize(QSize(260, 130))
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
@@ -39,6 +41,11 @@ class WarmUpPlot(QWidget):
         self.theme = theme
         self.update()
 
+    def set_units(self, units: Units) -> None:
+        """Show temperatures in other units."""
+        self.units = units
+        self.update()
+
     def paintEvent(self, event: QPaintEvent) -> None:
         """Ground, axes, curves with their names."""
         painter = QPainter(self)
@@ -49,7 +56,8 @@ class WarmUpPlot(QWidget):
         if self._curves:
             heat = max(float(curve.heat[-1]) for _, curve in self._curves) or 1.0
             degc = np.concatenate([c.degc[np.isfinite(c.degc)] for _, c in self._curves])
-            y = round_range(float(degc.min()), float(degc.max()))
+            shown = self.units.array(degc, "degC")
+            y = round_range(float(shown.min()), float(shown.max()))
             self._axes(painter, area, heat, y)
             for number, (name, curve) in enumerate(self._curves):
                 self._curve(painter, area, heat, y, number, name, curve)
@@ -72,7 +80,8 @@ class WarmUpPlot(QWidget):
             left = min(x - wide / 2, self.width() - wide)
             painter.drawText(QRectF(left, area.bottom() + 3, wide, 18), 0, text)
         unit = "g" if self._curves[0][1].source == "MAF" else "relative"
-        title = f"coolant, °C, against the air burnt since the start, {unit}"
+        degrees = unit_text(self.units.unit("degC"))
+        title = f"coolant, {degrees}, against the air burnt since the start, {unit}"
         below = QRectF(_LEFT, area.bottom() + 21, area.width(), 18)
         fitted = painter.fontMetrics().elidedText(
             title, Qt.TextElideMode.ElideRight, int(below.width())
@@ -91,7 +100,8 @@ class WarmUpPlot(QWidget):
     ) -> None:
         step = max(1, len(curve.heat) // _MOST_POINTS)
         x = area.left() + curve.heat[::step] / heat * area.width()
-        down = area.bottom() - (curve.degc[::step] - y[0]) / (y[1] - y[0]) * area.height()
+        shown = self.units.array(curve.degc[::step], "degC")
+        down = area.bottom() - (shown - y[0]) / (y[1] - y[0]) * area.height()
         points = [QPointF(a, b) for a, b in zip(x, down, strict=True) if np.isfinite(a + b)]
         style = Qt.PenStyle.DashLine if name == "after" else Qt.PenStyle.SolidLine
         place = 1 if name == "after" else 0

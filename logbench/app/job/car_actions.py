@@ -131,8 +131,10 @@ class CarActions(QObject):
             self._job.bring(scratch)
 
     def _read(self, reading: CarReading) -> None:
-        codes = len({code.code for code in reading.codes})
-        text = f"The car was read and kept: {codes} code{'' if codes == 1 else 's'}."
+        told = {code.code for code in reading.codes if code.state != "permanent"}
+        only = {code.code for code in reading.codes} - told
+        text = f"The car was read and kept: {len(told)} code{'' if len(told) == 1 else 's'}"
+        text += f", {len(only)} only permanent." if only else "."
         if reading.problems:
             self.failed.emit(f"{text} {reading.problems[-1]}")
         else:

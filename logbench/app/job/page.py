@@ -134,6 +134,9 @@ class JobPage(QWidget):
 
     def _connect(self) -> None:
         self._desk.look.changed.connect(self._set_theme)
+        for part in (self.records, self.story):
+            part.set_units(self._desk.look.units)
+            self._desk.look.units_changed.connect(part.set_units)
         self.empty.pressed.connect(self.ask_for_new)
         self.empty.open_wanted.connect(self.ask_for_job)
         self.empty.last_wanted.connect(self.open_last)
@@ -331,6 +334,7 @@ class JobPage(QWidget):
         self.state.setText("saving …")
         self.recordings.refresh(self.opened)
         self.photos.refresh()
+        self.story.refresh()
         self.others.refresh(self.opened)
         readings = tuple(f"{entry.file} {entry.role}" for entry in job.readings)
         if readings != self._seen_readings or not readings:

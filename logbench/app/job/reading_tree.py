@@ -15,9 +15,11 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Verdict
+from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
-from logbench.vehicle.records.model import STATES, CarReading, MonitorResult, Readiness
+from logbench.vehicle.records.model import STATES, CarReading, FrozenValue, MonitorResult, Readiness
 from logbench.vehicle.records.readiness import missing_sentence
 
 MARGIN_COLUMN = 3
@@ -71,6 +73,7 @@ class ReadingTree(QTreeWidget):
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self.theme = theme
+        self.units = METRIC
         self.setAccessibleName("What the car told")
         self.setHeaderLabels(["What", "Value", "State or limits", "Margin"])
         self.setUniformRowHeights(True)
@@ -126,20 +129,19 @@ class ReadingTree(QTreeWidget):
         self._codes(reading)
         for entry in reading.readiness:
             if entry.monitors:
-                self._section(missing_sentence(entry), _monitor_rows(entry), open_=False)
+                self._section(
+                    missing_sentence(entry), _monitor_rows(entry, self.units), open_=False
+                )
         self._results(reading)
         if not reading.freeze_frames:
             known = bool(reading.answered.get("freeze frames"))
             text = "No freeze frame is stored." if known else "Freeze frames: the car did not tell."
             self._section(text, ())
         for frame in reading.freeze_frames:
-            rows = [
-                (value.name, _value_text(value.value, value.unit, value.text), "")
-                for value in frame.values
-            ]
+            rows = [(value.name, _value_text(value, self.units), "") for value in frame.values]
             title = f"Freeze frame {frame.number} of {frame.ecu}, set by {frame.code}"
             self._section(title, rows, open_=False)
-        self._section("Identity", _identity_rows(reading), open_=False)
+        self._section("Identity", _identity_rows(reading, self.units), open_=False)
         self._finish()
 
     def show_diff(self, diff: ReadingDiff) -> None:
@@ -190,7 +192,7 @@ class ReadingTree(QTreeWidget):
             f"Monitor results: {len(results)}, {failed} failed (middle line: the limit)", ()
         )
         for result in results:
-            row = self._row(section, _result_row(result))
+            row = self._row(section, _result_row(result, self.units))
             row.setData(MARGIN_COLUMN, MARGIN_ROLE, result.margin)
             said = "no margin" if result.margin is None else f"margin {result.margin:.0%}"
             row.setData(MARGIN_COLUMN, Qt.ItemDataRole.AccessibleTextRole, said)
@@ -225,7 +227,7 @@ class ReadingTree(QTreeWidget):
             self.setCurrentItem(first)
 
 
-def _monitor_rows(entry: Readiness) -> list[tuple[str, str, str]]:
+def _monitor_rows(entry: Readiness, units: Units) -> list[tuple[str, str, str]]:
     rows = []
     for monitor in entry.monitors:
         cycle = {True: "this cycle: complete", False: "this cycle: not complete", None: ""}
@@ -234,20 +236,23 @@ def _monitor_rows(entry: Readiness) -> list[tuple[str, str, str]]:
         rows.append((monitor.name, done, this))
     counters = (
         ("Lamp", {True: "on", False: "off", None: ""}[entry.lamp_on]),
-        ("Warm-ups since clearing", _known(entry.warm_ups, "")),
-        ("Distance since clearing", _known(entry.cleared_distance_km, "km")),
-        ("Distance with the lamp on", _known(entry.lamp_distance_km, "km")),
+        ("Warm-ups since clearing", _known(entry.warm_ups, "", units)),
+        ("Distance since clearing", _known(entry.cleared_distance_km, "km", units)),
+        ("Distance with the lamp on", _known(entry.lamp_distance_km, "km", units)),
     )
     return rows + [(name, text, "") for name, text in counters if text]
 
 
-def _result_row(result: MonitorResult) -> tuple[str, str, str]:
+def _result_row(result: MonitorResult, units: Units) -> tuple[str, str, str]:
     state = {True: "● passed", False: "■ failed", None: "○ not run"}[result.passed]
     if result.minimum is not None or result.maximum is not None:
-        low, high = (_known(limit, "") or "–" for limit in (result.minimum, result.maximum))
+        low, high = (
+            "–" if limit is None else _known(units.value(limit, result.unit), "", METRIC)
+            for limit in (result.minimum, result.maximum)
+        )
         state = f"{state}, {low} to {high}"
     name = f"{result.ecu} {result.monitor}, {result.test}"
-    return name, _known(result.value, result.unit) or "–", state
+    return name, _known(result.value, result.unit, units) or "–", state
 
 
 def _change_row(change: CodeChange) -> tuple[str, str, str]:
@@ -255,7 +260,7 @@ def _change_row(change: CodeChange) -> tuple[str, str, str]:
     return (f"{change.code}  {change.text}  ({change.ecu})", f"before: {before}", f"after: {after}")
 
 
-def _identity_rows(reading: CarReading) -> list[tuple[str, str, str]]:
+def _identity_rows(reading: CarReading, units: Units) -> list[tuple[str, str, str]]:
     who = reading.identity
     rows = [
         ("VIN", who.vin or "not told", who.vin_problem or who.vin_notice),
@@ -263,8 +268,8 @@ def _identity_rows(reading: CarReading) -> list[tuple[str, str, str]]:
         ("Region", " ".join(filter(None, (who.region, who.country))), ""),
         ("Protocol", who.protocol, ""),
         ("Adapter", who.adapter, ""),
-        ("Supply", _known(who.voltage_v, "V"), ""),
-        ("Odometer", _known(reading.odometer_km, "km"), ""),
+        ("Supply", _known(who.voltage_v, "V", units), ""),
+        ("Odometer", _known(reading.odometer_km, "km", units), ""),
     ]
     for ecu in who.ecus:
         rows.append((f"ECU {ecu.address}  {ecu.name}", ecu.requirement, ecu.ignition))
@@ -272,9 +277,16 @@ def _identity_rows(reading: CarReading) -> list[tuple[str, str, str]]:
     return [row for row in rows if row[1]]
 
 
-def _known(value: float | None, unit: str) -> str:
-    return "" if value is None else f"{value:,.6g} {unit}".strip()
+def _known(value: float | None, unit: str, units: Units) -> str:
+    """A number with its unit as shown; `` for None. As told: all its digits while not converted."""
+    if value is None:
+        return ""
+    digits = ".6g" if units.line(unit) == (1.0, 0.0) else ".4g" if value < 1000 else ".6g"
+    shown = unit_text(units.unit(unit))
+    return f"{units.value(value, unit):,{digits}} {shown}".strip()
 
 
-def _value_text(value: float | None, unit: str, text: str) -> str:
-    return text or _known(value, unit) or "not used"
+def _value_text(value: FrozenValue, units: Units) -> str:
+    if value.value is not None and value.unit and units.line(value.unit) != (1.0, 0.0):
+        return _known(value.value, value.unit, units)
+    return value.text or _known(value.value, value.unit, units) or "not used"

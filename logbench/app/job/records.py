@@ -22,6 +22,7 @@ from logbench.app.job.working import Records
 from logbench.app.live.link_box import LinkBox
 from logbench.app.settings import Settings
 from logbench.app.theme import Theme
+from logbench.app.units import Units
 from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
 from logbench.job.times import short_time
 
@@ -166,6 +167,11 @@ class RecordsPanel(QWidget):
             self.list.addItem(QListWidgetItem(_DIFF))
         self.list.blockSignals(False)
         self.list.setCurrentRow(len(entries) - 1)
+        self._show(self.list.currentRow())
+
+    def set_units(self, units: Units) -> None:
+        """Show what the car told in other units."""
+        self.tree.units = units
         self._show(self.list.currentRow())
 
     def busy(self, busy: bool) -> None:

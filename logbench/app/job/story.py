@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from PySide6.QtCore import Qt, Signal
@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.job.entries import AGREED, Column, EntryTable
 from logbench.app.job.opened import OpenJob
+from logbench.app.units import METRIC, Units
 from logbench.job.model import Note, Option, Part
 from logbench.job.times import short_time
 
@@ -60,6 +61,7 @@ class Fields(QWidget):
         super().__init__()
         self._open: OpenJob | None = None
         self._filling = False
+        self._units = METRIC
         self.widgets: dict[str, QLineEdit | QDoubleSpinBox | _Text] = {}
 
     def add_line(self, path: str, name: str) -> QLineEdit:
@@ -94,15 +96,34 @@ class Fields(QWidget):
         self.widgets[path] = box
         return box
 
+    def set_units(self, units: Units) -> None:
+        """Show and take distances in other units."""
+        self._units = units
+        for path, box in self.widgets.items():
+            if path.endswith("_km") and isinstance(box, QDoubleSpinBox):
+                box.setSuffix(f" {units.unit('km')}")
+        if self._open is not None:
+            self.show_job(self._open)
+
     def show_job(self, opened: OpenJob) -> None:
         """Show the fields of this job."""
         self._open = opened
+        self._fill(self.widgets)
+
+    def refresh(self) -> None:
+        """Show what others have put in; the field that is being typed into is left alone."""
+        if self._open is not None:
+            self._fill([path for path, box in self.widgets.items() if not box.hasFocus()])
+
+    def _fill(self, paths: Iterable[str]) -> None:
         self._filling = True
-        for path, widget in self.widgets.items():
+        for path in paths:
+            widget = self.widgets[path]
             part, field = self._part(path)
             value = getattr(part, field)
             if isinstance(widget, QDoubleSpinBox):
-                widget.setValue(widget.minimum() if value is None else float(value))
+                factor = self._factor(path)
+                widget.setValue(widget.minimum() if value is None else float(value) * factor)
             elif isinstance(widget, QLineEdit):
                 widget.setText(value)
                 widget.setCursorPosition(0)
@@ -122,12 +143,17 @@ class Fields(QWidget):
         if not self._filling and self._open is not None:
             self._open.set_value(*self._part(path), value)
 
+    def _factor(self, path: str) -> float:
+        """Shown per kept: distances only."""
+        return self._units.line("km")[0] if path.endswith("_km") else 1.0
+
     def _set_number(self, path: str, value: float) -> None:
         box = self.widgets[path]
         assert isinstance(box, QDoubleSpinBox)
         known = value > box.minimum()
-        number = (value if box.decimals() or path.endswith("km") else int(value)) if known else None
-        self._set(path, number)
+        whole = not box.decimals() and not path.endswith("_km")
+        number = int(value) if whole else value / self._factor(path)
+        self._set(path, number if known else None)
         if path == "vehicle.odometer_km":
             self._set("vehicle.odometer_source", "typed" if known else "")
 

@@ -18,6 +18,11 @@ class CodeChange(BaseModel):
     before: list[CodeState] = Field(default_factory=list)
     after: list[CodeState] = Field(default_factory=list)
 
+    @property
+    def only_permanent(self) -> bool:
+        """Stored or pending before, and only permanent now."""
+        return self.after == ["permanent"] and self.before != ["permanent"]
+
 
 class ReadingDiff(BaseModel):
     """What has changed. A code counts as gone only where the later reading got an answer."""
@@ -37,21 +42,31 @@ class ReadingDiff(BaseModel):
 
     @property
     def sentence(self) -> str:
-        """The change in one sentence."""
+        """The change in one sentence. A code that is only permanent any more is told as that."""
+        only = [change for change in self.stayed if change.only_permanent]
         parts = [
             f"{len(found)} {_plural(len(found), 'code')} {word}"
             for word, found in (
                 ("gone", self.gone),
                 ("back", self.back),
-                ("still there", self.stayed),
+                ("still there", [change for change in self.stayed if change not in only]),
+                ("no longer stored, but permanent until its own monitor has passed", only),
                 ("new", self.new),
                 ("not known", self.unknown),
             )
             if found
         ]
         codes = ", ".join(parts) if parts else "no codes in either reading"
-        run = f"{len(self.monitors_run)} {_plural(len(self.monitors_run), 'monitor')} run since"
-        return f"{codes[0].upper()}{codes[1:]}; {run}."
+        monitors = [
+            f"{len(names)} {_plural(len(names), 'monitor')} {word}"
+            for word, names in (
+                ("run since", self.monitors_run),
+                ("reset and not run again yet", self.monitors_reset),
+            )
+            if names
+        ]
+        told = ", ".join(monitors) or "no monitor changed"
+        return f"{codes[0].upper()}{codes[1:]}; {told}."
 
 
 def diff_readings(

@@ -336,7 +336,8 @@ def test_codes_gone_back_new():
     assert names(diff.stayed) == ["P0171"], "permanent codes stay through a clearing"
     assert (
         diff.sentence
-        == "1 code gone, 1 code back, 1 code still there, 1 code new; 0 monitors run since."
+        == "1 code gone, 1 code back, 1 code no longer stored, but permanent until its own monitor "
+        "has passed, 1 code new; no monitor changed."
     )
     assert names(diff_readings(before, after, cleared=False).back) == []
 
