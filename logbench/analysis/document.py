@@ -147,8 +147,13 @@ def _bar(ax: Axes, band: Band) -> None:
         )
     ax.set_xlim(left, right)
     ax.set_yticks([])
-    ax.set_xticks(sorted(set(ends)))
+    ticks = sorted(set(ends))
+    ax.set_xticks(ticks)
     ax.tick_params(labelsize=8)
+    for k in range(1, len(ticks)):  # labels that would touch lean away from each other
+        if ticks[k] - ticks[k - 1] < 0.06 * (right - left):
+            ax.get_xticklabels()[k - 1].set_horizontalalignment("right")
+            ax.get_xticklabels()[k].set_horizontalalignment("left")
     unit = f" ({band.unit})" if band.unit else ""
     ax.set_title(f"{band.title}{unit}", fontsize=8, loc="left")
 

@@ -32,9 +32,9 @@ MIDDLE = CELLS[1:4]
 OUT_PCT = 8.0
 """Mean trim from which a cell takes part in a pattern."""
 
-SLOPE_PCT = 6.0
-"""Difference between idle and moderate airflow that makes a pattern although no cell is out: the
-edge of its band."""
+SLOPE_PCT, LOAD_SLOPE_PCT = 6.0, 7.0
+"""Differences between idle and moderate airflow, or load, that make a pattern although no cell is
+out: the edges of their bands."""
 
 TREND_PCT = 4.0
 """Difference between idle and the highest airflow that counts as a trend; the trade's rule for
@@ -90,7 +90,9 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
     highest, lowest = max(mean.values(), default=0.0), min(mean.values(), default=0.0)
     middle = [mean[c] for c in MIDDLE if c in mean]
     slope = idle - sum(middle) / len(middle) if middle else 0.0
-    if max(highest, -lowest) < OUT_PCT and not abs(slope) >= SLOPE_PCT:
+    loaded = mean.get("load", float("nan")) - idle
+    sloping = abs(slope) >= SLOPE_PCT or abs(loaded) >= LOAD_SLOPE_PCT
+    if max(highest, -lowest) < OUT_PCT and not sloping:
         none = Explanation((), ())
         return Pattern("none", "The cells make no pattern of a fault.", none, idle, high)
     if highest >= -lowest:

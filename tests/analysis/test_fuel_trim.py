@@ -185,5 +185,15 @@ def test_what_all_cells_share_makes_no_trend(common):
     assert found["pattern"].verdict is Verdict.WITHIN
 
 
+def test_load_against_idle_shows_a_delivery_that_hardly_keeps_up():
+    subject = "bank 1, load against idle"
+    found = trims(Scene(warm_drive(-1.0, 0.5, 2.0, 7.5)).trims())
+    assert found["bank 1, load"].verdict is Verdict.WITHIN
+    assert found[subject].verdict is Verdict.WATCH
+    assert found[subject].causes[0] == causes.WEAK_FUEL.text
+    assert "more with airflow" in found["pattern"].reason
+    assert trims(Scene(warm_drive(5.0, 5.0, 5.0, 5.0)).trims())[subject].verdict is Verdict.WITHIN
+
+
 def test_a_trend_needs_idle_and_more():
-    assert TREND not in trims(Scene([KEY_ON, IDLE]).trims())
+    assert not any("against" in subject for subject in trims(Scene([KEY_ON, IDLE]).trims()))

@@ -4,7 +4,8 @@ Inputs: `SHRTFTn` and `LONGFTn` of each bank; `ECT`, `FUELSYS1`, `VSS`, `LOAD_PC
 where there are. Enabled: warm, closed loop (inferred, and said so, where not recorded), steady for
 three seconds, no fuel cut, no full throttle. Method: the sum of both trims at the times of the
 short-term one, its mean over all steady stretches of a cell; idle less the mean of the cells of
-moderate airflow, in which what a car's cells have in common drops out; the difference of the banks.
+moderate airflow, and load less idle, in which what a car's cells have in common drops out; the
+difference of the banks.
 Uncertainty: a 95 % interval that minds autocorrelation and the scatter between stretches. Evidence:
 the steady stretches.
 """
@@ -32,7 +33,7 @@ INPUTS = ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "ECT", "RPM", "FUELSYS1")
 ORDER = 1
 PARTS = (trim_pattern,)
 """Modules that do part of the work, for the documentation."""
-BANDS = ("fuel_trim_total", "fuel_trim_trend", "fuel_trim_bank_difference")
+BANDS = ("fuel_trim_total", "fuel_trim_trend", "fuel_trim_load_trend", "fuel_trim_bank_difference")
 
 MIN_SECONDS = 8.0
 MIN_SAMPLES = 8
@@ -105,7 +106,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     sure = [c for c, f in zip(used, findings, strict=True) if f.verdict is not Verdict.NOT_JUDGED]
     pattern = find_pattern(view, {(c.bank, c.cell): c.total.mean for c in sure})
     findings += [_missing(name) for name in CELLS if all(c.cell != name for c in used)]
-    findings += [f for bank in pairs if (f := _trend(sure, bands, bank)) is not None]
+    findings += [f for bank in pairs for f in _trends(sure, bands, bank)]
     if len(pairs) == 2:
         findings.append(_difference(used, bands, pairs))
     findings = [explained(finding, pattern.explanation) for finding in findings]
@@ -217,25 +218,39 @@ def _cell_finding(cell: TrimCell, bands: Bands) -> Finding:
     )
 
 
-def _trend(cells: Sequence[TrimCell], bands: Bands, bank: int) -> Finding | None:
-    """Idle less the mean of the cells of moderate airflow; None where either was not judged. The
-    car's own error is common to its cells and drops out, so that it shows what each alone hides."""
+def _trends(cells: Sequence[TrimCell], bands: Bands, bank: int) -> list[Finding]:
+    """Idle less the mean of the cells of moderate airflow, and load less idle, where both were
+    judged. The car's own error is common to its cells and drops out, so that these show what each
+    cell alone hides."""
     mine = {c.cell: c for c in cells if c.bank == bank}
-    idle = mine.get("warm idle")
+    idle, load = mine.get("warm idle"), mine.get("load")
     middle = [mine[name] for name in MIDDLE if name in mine]
-    if idle is None or not middle:
-        return None
-    mean = float(np.mean([c.total.mean for c in middle]))
-    half = float(np.hypot(idle.total.half_width, _root(middle) / len(middle)))
-    names = ", ".join(c.cell for c in middle)
-    return judged(
-        KEY,
-        f"bank {bank}, idle against higher airflow",
-        "Total trim at idle less that at higher airflow",
-        Measured(idle.total.mean - mean, half, idle.spans, (names,), {"higher_pct": mean}),
-        bands["fuel_trim_trend"],
-        at_most=Verdict.WATCH,  # each cell alone is judged to act
-    )
+    if idle is None:
+        return []
+    found = []
+    if middle:
+        mean = float(np.mean([c.total.mean for c in middle]))
+        half = float(np.hypot(idle.total.half_width, _root(middle) / len(middle)))
+        remark = f"{mean:+.1f} % over {', '.join(c.cell for c in middle)}"
+        measured = Measured(idle.total.mean - mean, half, idle.spans, (remark,))
+        what = "Total trim at idle less that at higher airflow"
+        found.append(("idle against higher airflow", what, measured, "fuel_trim_trend"))
+    if load is not None:
+        half = float(np.hypot(idle.total.half_width, load.total.half_width))
+        measured = Measured(load.total.mean - idle.total.mean, half, load.spans)
+        what = "Total trim under load less that at idle"
+        found.append(("load against idle", what, measured, "fuel_trim_load_trend"))
+    return [
+        judged(
+            KEY,
+            f"bank {bank}, {subject}",
+            what,
+            measured,
+            bands[key],
+            at_most=Verdict.WATCH,  # each cell alone is judged to act
+        )
+        for subject, what, measured, key in found
+    ]
 
 
 def _root(cells: Sequence[TrimCell]) -> float:
