@@ -190,9 +190,16 @@ class MainWindow(QMainWindow):
 
         def work(_: Task) -> None:
             import logbench.analysis.run
+            import logbench.app.review.page
+            import logbench.recording.notes
             import logbench.recording.reader  # noqa: F401
 
-        self.desk.jobs.start(work, lambda _: None, _log.debug)
+        self.desk.jobs.start(work, lambda _: self._make_review_early(), _log.debug)
+
+    def _make_review_early(self) -> None:
+        """Its controls take a tenth of a second, which an opening need not wait for."""
+        if not self.live.busy:
+            _ = self.review
 
     def recover(self) -> None:
         """Turn what an earlier crash left in the recordings' folder into recordings."""

@@ -22,7 +22,7 @@ from logbench.errors import (
     RecordingTooNewError,
     SignalUnsupportedError,
 )
-from logbench.recording.columns import numbers_of
+from logbench.recording.columns import number_column, numbers_of
 from logbench.recording.journal import FACTS_KEY, SUFFIX
 from logbench.recording.model import SCHEMA_VERSION, Facts, Trace
 from logbench.recording.samples import hash_of
@@ -373,5 +373,7 @@ class _ParquetSource:
 def _arrays_of(table: pa.Table) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
     """Times and values as read-only arrays; a null value is NaN, a null time an error."""
     t_ns = pc.cast(table["t"], pa.int64()).combine_chunks()
-    value = pc.fill_null(pc.cast(table["value"], pa.float64()), float("nan")).combine_chunks()
+    value = pc.cast(table["value"], pa.float64()).combine_chunks()
+    if value.null_count:  # the scalar is not made from a Python number: that imports pandas
+        value = pc.fill_null(value, number_column(np.array([np.nan]))[0])
     return numbers_of(t_ns, np.int64), numbers_of(value, np.float64)

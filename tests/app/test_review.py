@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -184,6 +186,22 @@ def test_recent_recordings_are_offered(window: MainWindow, drive_file: Path, qtb
     assert button.text() == "drive.parquet"
     button.click()
     qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+
+
+def test_opening_reads_without_pandas(drive_file: Path):
+    """Its import takes longer than all else of an opening; a null value is NaN without it."""
+    code = (
+        "import sys; from pathlib import Path; from logbench.app.background import Task;"
+        "from logbench.app.review.loading import open_for_review;"
+        f"opened = open_for_review(Path({str(drive_file)!r}), Task());"
+        "print(len(opened.traces), 'pandas' in sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
+    count, pandas = done.stdout.split()
+    assert int(count) > 5
+    assert pandas == "False"
 
 
 def test_a_finding_in_words():

@@ -77,9 +77,11 @@ class StripStack(QWidget):
 
     def show_traces(self, traces: Iterable[StripTrace]) -> None:
         """Show these instead: those of one unit share a strip, up to `MOST_IN_A_STRIP`."""
+        self.setUpdatesEnabled(False)
         self.clear()
         for trace in traces:
             self.add(trace)
+        self.setUpdatesEnabled(True)
 
     def add(self, trace: StripTrace) -> Strip:
         """Show one more trace, in the last strip of its group that has room, or in a new one

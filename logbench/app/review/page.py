@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import (
     QFileDialog,
@@ -51,6 +51,7 @@ from logbench.app.theme import Theme
 if TYPE_CHECKING:
     from logbench.recording.notes import Note
 
+_PATIENCE_MS, _AFTER_PAINT_MS = 400, 20
 _SIDE_WIDTH, _SIDE_LEAST, _SIDE_MOST = 356, 320, 400
 
 
@@ -127,6 +128,14 @@ class ReviewPage(QWidget):
         self.progress.setTextVisible(False)
         self.progress.setFixedSize(120, 14)
         self.progress.hide()
+        self._patience, self._after_paint = QTimer(self), QTimer(self)
+        for timer, wait_ms, then in (
+            (self._patience, _PATIENCE_MS, self.progress.show),
+            (self._after_paint, _AFTER_PAINT_MS, self._read_rest),
+        ):
+            timer.setSingleShot(True)
+            timer.setInterval(wait_ms)
+            timer.timeout.connect(then)
         self.cancel_button = QPushButton("Cancel")
         self.cancel_button.clicked.connect(self.cancel)
         self.cancel_button.hide()
@@ -261,6 +270,7 @@ class ReviewPage(QWidget):
 
     def cancel(self) -> None:
         """Stop opening or checking."""
+        self._after_paint.stop()
         if self._task is not None:
             self._task.cancel()
             self._task = None
@@ -347,9 +357,16 @@ class ReviewPage(QWidget):
         self._list_traces()
         self.findings.show_findings((), "Checking …")
         self.stack.setFocus()
-        self._task = self._desk.jobs.start(
-            lambda task: read_rest(opened, task), self._all_read, self._failed, self._progressed
-        )
+        self._task = None
+        self._after_paint.start()
+
+    def _read_rest(self) -> None:
+        """What else the recording holds, once the first strips are seen."""
+        opened = self.opened
+        if opened is not None:
+            self._task = self._desk.jobs.start(
+                lambda task: read_rest(opened, task), self._all_read, self._failed, self._progressed
+            )
 
     def _all_read(self, opened: Opened) -> None:
         self.opened = opened
@@ -386,6 +403,8 @@ class ReviewPage(QWidget):
             self.findings.show_findings((), "The checks could not be run.")
 
     def _progressed(self, text: str, share: float) -> None:
+        if self.progress.isHidden():
+            return
         self.progress.setValue(round(share * 1000))
         self.progress.setAccessibleName(text)
         self.progress.setToolTip(text)
@@ -396,9 +415,11 @@ class ReviewPage(QWidget):
         self.show_cross(self._shapes.currentIndex() == 0)
 
     def _busy(self, busy: bool) -> None:
+        """Progress is shown of what takes its time: every step of the bar is painted at once."""
         self.progress.setValue(0)
-        self.progress.setVisible(busy)
+        self.progress.hide()
         self.cancel_button.setVisible(busy)
+        (self._patience.start if busy else self._patience.stop)()
 
     def _traces(self) -> tuple[StripTrace, ...]:
         return self.opened.traces if self.opened is not None else ()
