@@ -7,14 +7,20 @@ believed.
 from __future__ import annotations
 
 import json
+import math
+import tempfile
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 from pydantic import ValidationError
 
-from logbench.archive.store import Entry, Problem, Store
+from logbench.archive.chunks import Chunk, chunks_of
+from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, Store
 from logbench.errors import ArchiveError
 from logbench.recording.journal import FACTS_KEY
 from logbench.recording.model import SCHEMA_VERSION, Facts
@@ -24,6 +30,10 @@ MOST_ROWS = 500_000_000
 
 MOST_UNPACKED_BYTES = 4_000_000_000
 """Of one row group: what reading it may cost in memory."""
+
+_MAGIC = b"PAR1"
+_FIRST_READ = 65_536
+"""Of an object's end: the footer is mostly in it."""
 
 _COLUMNS = {"signal": "BYTE_ARRAY", "ecu": "BYTE_ARRAY", "t": "INT64", "value": "DOUBLE"}
 
@@ -38,21 +48,76 @@ class Footer:
 
 def read_footer(store: Store, entry: Entry) -> Footer | Problem:
     """One file's footer; a `Problem` for every file that is no sound recording."""
+    return read_footers(store, [entry])[0]
+
+
+def read_footers(store: Store, entries: Sequence[Entry]) -> list[Footer | Problem]:
+    """The footers of many files, in order; several at once where each costs a round trip."""
+    with tempfile.TemporaryDirectory(prefix="logbench-footers-") as scratch:
+        folder = Path(scratch)
+        if store.root is not None:
+            heads = [_head(store, entry, folder, k) for k, entry in enumerate(entries)]
+        else:
+            with ThreadPoolExecutor(16) as pool:
+                jobs = [
+                    pool.submit(_head, store, entry, folder, k) for k, entry in enumerate(entries)
+                ]
+                heads = [job.result() for job in jobs]
+        good = [head for head in heads if isinstance(head, _Head)]
+        found = dict(zip((h.entry.path for h in good), chunks_of([h.name for h in good]),
+                         strict=True))  # fmt: skip
+    return [
+        _checked(head, found[head.entry.path]) if isinstance(head, _Head) else head
+        for head in heads
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Head:
+    """What a footer says of the file as a whole."""
+
+    entry: Entry
+    name: str
+    """Of a file with that footer on this computer."""
+    facts: Facts
+    rows: int
+
+
+def _head(store: Store, entry: Entry, scratch: Path, number: int) -> _Head | Problem:
+    path = entry.path
     try:
-        with store.open(entry.path) as file:
-            metadata = pq.read_metadata(file)
+        if isinstance(store, LocalStore):
+            name = str(store.path_of(path))
+            metadata = pq.read_metadata(name, memory_map=False)
+        else:
+            name = str(_tail(store, entry, scratch / f"{number}{SUFFIX}"))
+            metadata = pq.read_metadata(name, memory_map=False)
     except ArchiveError as error:
-        return Problem(entry.path, "link", str(error))
+        return Problem(path, "link", str(error))
     except (pa.ArrowException, OSError, ValueError, MemoryError, OverflowError) as error:
         if is_unreachable(error):
-            return Problem(entry.path, "unreadable", f"{entry.path} cannot be read ({error}).")
-        return Problem(
-            entry.path, "damaged", f"{entry.path} is cut short, damaged or no Parquet file."
-        )
+            return Problem(path, "unreadable", f"{path} cannot be read ({error}).")
+        return Problem(path, "damaged", f"{path} is cut short, damaged or no Parquet file.")
     try:
-        return _checked(entry, metadata)
+        return _understood(entry, name, metadata)
     except (pa.ArrowException, OSError, ValueError, TypeError, AttributeError, OverflowError):
-        return Problem(entry.path, "damaged", f"The footer of {entry.path} makes no sense.")
+        return Problem(path, "damaged", f"The footer of {path} makes no sense.")
+
+
+def _tail(store: Store, entry: Entry, into: Path) -> Path:
+    """A file with an object's footer only. Raises `OSError`, `ValueError`."""
+    with store.open(entry.path) as file:
+        size = file.size()
+        end = file.read_at(min(size, _FIRST_READ), max(0, size - _FIRST_READ))
+        if end[-4:] != _MAGIC or len(end) < 12:
+            raise ValueError("no Parquet file")
+        length = int.from_bytes(end[-8:-4], "little") + 8
+        if length > size:
+            raise ValueError("a footer longer than its file")
+        if length > len(end):
+            end = file.read_at(length, size - length)
+    into.write_bytes(_MAGIC + end[-length:])
+    return into
 
 
 def is_unreachable(error: BaseException | None) -> bool:
@@ -65,7 +130,7 @@ def is_unreachable(error: BaseException | None) -> bool:
     return False
 
 
-def _checked(entry: Entry, metadata: pq.FileMetaData) -> Footer | Problem:
+def _understood(entry: Entry, name: str, metadata: pq.FileMetaData) -> _Head | Problem:
     path = entry.path
     facts = _facts(path, metadata)
     if isinstance(facts, Problem):
@@ -76,11 +141,25 @@ def _checked(entry: Entry, metadata: pq.FileMetaData) -> Footer | Problem:
     }
     if columns != _COLUMNS or metadata.num_columns != len(_COLUMNS):
         return Problem(path, "foreign", f"{path} has other columns than a recording: import it.")
-    absurd = _absurd(entry, metadata)
-    if absurd:
-        return Problem(path, "enormous", f"{path} claims {absurd}: not believed, left out.")
-    signals = _signal_rows(path, metadata, facts)
-    return Footer(_recording_row(entry, metadata, facts, signals), signals)
+    return _Head(entry, name, facts, metadata.num_rows)
+
+
+def _checked(head: _Head, chunks: list[Chunk] | None) -> Footer | Problem:
+    path = head.entry.path
+    nonsense = Problem(path, "damaged", f"The footer of {path} makes no sense.")
+    if not 0 <= head.rows <= MOST_ROWS:
+        sentence = f"{path} claims {head.rows:,} rows: not believed, left out."
+        return Problem(path, "enormous", sentence)
+    if chunks is None:
+        return nonsense
+    try:
+        absurd = _absurd(head, chunks)
+        if absurd:
+            return Problem(path, "enormous", f"{path} claims {absurd}: not believed, left out.")
+        signals = _signal_rows(path, chunks, head.facts)
+        return Footer(_recording_row(head.entry, head.rows, head.facts, signals), signals)
+    except (ValueError, TypeError, OverflowError):
+        return nonsense
 
 
 def _facts(path: str, metadata: pq.FileMetaData) -> Facts | Problem:
@@ -97,34 +176,31 @@ def _facts(path: str, metadata: pq.FileMetaData) -> Facts | Problem:
         return Problem(path, "damaged", f"The facts stored in {path} cannot be understood.")
 
 
-def _absurd(entry: Entry, metadata: pq.FileMetaData) -> str:
+def _absurd(head: _Head, chunks: list[Chunk]) -> str:
     """What the footer claims that cannot be, or must not be read; `` when it is sound."""
+    kinds = list(_COLUMNS.values())
     rows = 0
-    if not 0 <= metadata.num_rows <= MOST_ROWS:
-        return f"{metadata.num_rows:,} rows"
-    for number in range(metadata.num_row_groups):
-        group = metadata.row_group(number)
-        rows += group.num_rows
-        for k, kind in enumerate(_COLUMNS.values()):
-            chunk = group.column(k)
-            if chunk.physical_type != kind:  # pyarrow would abort the process at its statistics
-                return "columns of other types than its own schema"
-            start = chunk.data_page_offset
-            if chunk.has_dictionary_page:
-                start = min(start, chunk.dictionary_page_offset)
-            if start < 0 or start + chunk.total_compressed_size > entry.size:
-                return "data behind its end"
-            if not 0 <= chunk.total_uncompressed_size <= MOST_UNPACKED_BYTES:
-                return f"{chunk.total_uncompressed_size / 1e9:,.0f} GB in one signal"
-            if chunk.num_values != group.num_rows:
-                return "columns of different lengths"
-    if rows != metadata.num_rows:
-        return f"{metadata.num_rows:,} rows and holds {rows:,}"
+    for number, chunk in enumerate(chunks):
+        if (chunk.group, chunk.column) != divmod(number, len(kinds)):
+            return "columns in no order"
+        if chunk.kind != kinds[chunk.column]:
+            return "columns of other types than its own schema"
+        if chunk.start < 0 or chunk.start + chunk.packed_bytes > head.entry.size:
+            return "data behind its end"
+        if not 0 <= chunk.unpacked_bytes <= MOST_UNPACKED_BYTES:
+            return f"{chunk.unpacked_bytes / 1e9:,.0f} GB in one signal"
+        if chunk.values != chunk.rows:
+            return "columns of different lengths"
+        rows += chunk.rows if chunk.column == 0 else 0
+    if len(chunks) % len(kinds):
+        return "columns that are not there"
+    if rows != head.rows:
+        return f"{head.rows:,} rows and holds {rows:,}"
     return ""
 
 
 def _recording_row(
-    entry: Entry, metadata: pq.FileMetaData, facts: Facts, signals: list[dict[str, Any]]
+    entry: Entry, rows: int, facts: Facts, signals: list[dict[str, Any]]
 ) -> dict[str, Any]:
     vehicle = facts.vehicle
     local = facts.extra.get("import")
@@ -138,7 +214,7 @@ def _recording_row(
         "recording_id": facts.recording_id,
         "started_utc": started,
         "duration_s": max((s["last_s"] for s in signals if s["last_s"] is not None), default=0.0),
-        "samples": metadata.num_rows,
+        "samples": rows,
         "car": vehicle.label or vehicle.vin,
         "vin": vehicle.vin,
         "displacement_l": vehicle.displacement_l,
@@ -154,34 +230,31 @@ def _recording_row(
     }
 
 
-def _signal_rows(path: str, metadata: pq.FileMetaData, facts: Facts) -> list[dict[str, Any]]:
+def _signal_rows(path: str, chunks: list[Chunk], facts: Facts) -> list[dict[str, Any]]:
     """One row a row group and ECU; bounds are None where the file has no statistics."""
     out: list[dict[str, Any]] = []
-    for number in range(metadata.num_row_groups):
-        group = metadata.row_group(number)
-        low: list[Any] = []
-        high: list[Any] = []
-        for k in range(len(_COLUMNS)):
-            known = group.column(k).statistics
-            has = known is not None and known.has_min_max
-            low.append(known.min if has else None)
-            high.append(known.max if has else None)
-        if low[0] is None or low[0] != high[0]:
+    for place in range(0, len(chunks), len(_COLUMNS)):
+        signal, ecu, time, value = chunks[place : place + len(_COLUMNS)]
+        if signal.low is None or signal.low != signal.high:
             continue  # a file of another writer: several signals in one row group
-        signal = str(low[0])
-        of_facts = facts.signals.get(signal)
+        of_facts = facts.signals.get(signal.low)
         out.append(
             {
                 "recording": path,
-                "signal": signal,
-                "ecu": str(low[1]) if low[1] == high[1] else "several",
+                "signal": signal.low,
+                "ecu": ecu.low if ecu.low is not None and ecu.low == ecu.high else "several",
                 "unit": of_facts.unit if of_facts else "",
-                "samples": group.num_rows,
-                "first_s": None if low[2] is None else low[2] / 1e9,
-                "last_s": None if high[2] is None else high[2] / 1e9,
-                "minimum": low[3],
-                "maximum": high[3],
-                "row_group": number,
+                "samples": signal.rows,
+                "first_s": None if time.low is None else int(time.low) / 1e9,
+                "last_s": None if time.high is None else int(time.high) / 1e9,
+                "minimum": _number(value.low),
+                "maximum": _number(value.high),
+                "row_group": signal.group,
             }
         )
     return out
+
+
+def _number(text: str | None) -> float | None:
+    number = float("nan") if text is None else float(text)
+    return number if math.isfinite(number) else None

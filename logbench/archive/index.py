@@ -12,7 +12,6 @@ import logging
 import tomllib
 import uuid
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from logbench.archive import tables
-from logbench.archive.footers import Footer, read_footer
+from logbench.archive.footers import Footer, read_footers
 from logbench.archive.query import unreadable
 from logbench.archive.store import Entry, Listing, Problem, Store, read_job
 from logbench.errors import ArchiveError
@@ -31,6 +30,9 @@ log = logging.getLogger(__name__)
 
 _FORMAT = "1"
 """Of the cache's files; part of their names, so that an older one is never read."""
+
+_AT_ONCE = 100
+"""Footers read between two words about how far it is."""
 
 Progress = Callable[[int, int], None]
 """Told (done, of)."""
@@ -124,14 +126,12 @@ def _merged(
 
 
 def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list[Footer | Problem]:
-    """Footers in order; several at once where each costs a round trip."""
+    """Footers in order."""
     out: list[Footer | Problem] = []
-    with ThreadPoolExecutor(16) as pool:
-        apply = map if store.root is not None else pool.map
-        for footer in apply(lambda entry: read_footer(store, entry), entries):
-            out.append(footer)
-            if progress is not None and len(out) % 50 == 0:
-                progress(len(out), len(entries))
+    for start in range(0, len(entries), _AT_ONCE):
+        out += read_footers(store, entries[start : start + _AT_ONCE])
+        if progress is not None:
+            progress(len(out), len(entries))
     return _second_opinion(store, entries, out)
 
 

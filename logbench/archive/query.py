@@ -16,18 +16,13 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import pyarrow as pa
 
+from logbench.archive.chunks import CLOSED, each_or_none, quoted
 from logbench.archive.store import RemoteStore, Store
 from logbench.errors import QueryError
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_CLOSED = {
-    "autoinstall_known_extensions": "false",
-    "autoload_known_extensions": "false",
-    "allow_community_extensions": "false",
-    "python_enable_replacements": "false",
-}
 MEMORY = "2GB"
 SAMPLES_SCHEMA = pa.schema(
     [("recording", pa.string()), ("signal", pa.string()), ("ecu", pa.string()),
@@ -49,7 +44,7 @@ class Sql:
         threads: int | None = None,
     ) -> None:
         """`recordings`: paths that `samples` reads; all of them have been found sound."""
-        self._connection = duckdb.connect(":memory:", config=dict(_CLOSED))
+        self._connection = duckdb.connect(":memory:", config=dict(CLOSED))
         self._kept: list[Any] = []
         for name, table in views.items():
             self._connection.register(name, table)
@@ -87,7 +82,7 @@ class Sql:
             self._connection.register("samples", pa.Table.from_batches([], SAMPLES_SCHEMA))
         elif store.root is not None:
             root = f"{store.root}/"
-            names = ",".join(_quoted(root + path) for path in recordings)
+            names = ",".join(quoted(root + path) for path in recordings)
             self._connection.execute(f"SET allowed_paths = [{names}]")
             self._connection.execute(
                 f"CREATE VIEW samples AS SELECT substr(filename, {len(root) + 1}) AS recording, "
@@ -124,10 +119,6 @@ class Sql:
             raise _refused(error) from error
 
 
-def _quoted(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
-
-
 def _refused(error: duckdb.Error) -> QueryError:
     hint = ""
     if re.search(r"parquet|thrift|TProtocol|snappy|zstd|page", str(error), re.IGNORECASE):
@@ -142,20 +133,18 @@ def _first_line(error: BaseException) -> str:
 def unreadable(paths: Sequence[str]) -> list[int]:
     """Places of those files (absolute names) whose footer DuckDB cannot read, though pyarrow can:
     one of them would spoil every query over `samples`."""
-    with duckdb.connect(":memory:", config=dict(_CLOSED)) as connection:
 
-        def bad(start: int, end: int) -> list[int]:
-            names = ",".join(_quoted(path) for path in paths[start:end])
-            try:
-                connection.execute(f"SELECT count(*) FROM parquet_schema([{names}])").fetchall()
-            except duckdb.Error:
-                if end - start == 1:
-                    return [start]
-                middle = (start + end) // 2
-                return bad(start, middle) + bad(middle, end)
-            return []
+    def read(connection: duckdb.DuckDBPyConnection, some: Sequence[str]) -> list[bool]:
+        names = ",".join(quoted(path) for path in some)
+        connection.execute(f"SELECT count(*) FROM parquet_schema([{names}])").fetchall()
+        return [True] * len(some)
 
-        return [k for s in range(0, len(paths), 500) for k in bad(s, min(s + 500, len(paths)))]
+    return [
+        start + k
+        for start in range(0, len(paths), 500)
+        for k, good in enumerate(each_or_none(paths[start : start + 500], read))
+        if good is None
+    ]
 
 
 def _dataset(store: RemoteStore, recordings: Sequence[str]) -> Any:

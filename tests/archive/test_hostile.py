@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import subprocess
+import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,11 +19,13 @@ from hypothesis import strategies as st
 
 from logbench.archive import footers, index
 from logbench.archive.archive import Archive
+from logbench.archive.chunks import chunks_of
 from logbench.archive.query import unreadable
 from logbench.archive.store import Entry, LocalStore, Problem, check_name, open_store
 from logbench.errors import ArchiveError, LogbenchError, QueryError
-from logbench.recording.finish import PARQUET_SCHEMA
+from logbench.recording.finish import PARQUET_SCHEMA, write_recording
 from logbench.recording.journal import FACTS_KEY
+from logbench.recording.model import Facts, Trace
 
 secret_in_python = pa.table({"secret": ["python variable"]})
 
@@ -207,49 +212,76 @@ def test_bad_files_are_reported_and_the_rest_goes_on(opened, root):
 
 
 def test_a_footer_that_claims_billions_of_rows(root, monkeypatch):
-    """The footer's numbers are thrift varints; here its reader is given ones that lie."""
+    """The footer's numbers are thrift varints; here their readers are given ones that lie."""
     store = LocalStore(root)
     entry = next(e for e in store.listing().recordings if e.path == "van/a.parquet")
     real = pq.read_metadata(root / entry.path)
+    (chunks,) = chunks_of([str(root / entry.path)])
+    assert chunks is not None
 
     class Lying:
-        def __init__(self, **claims: object) -> None:
-            self._claims = claims
+        def __init__(self, rows: int) -> None:
+            self.num_rows = rows
 
         def __getattr__(self, name: str) -> object:
-            return self._claims.get(name, getattr(real, name))
+            return getattr(real, name)
 
-    class Group:
-        def __init__(self, inner: object, chunk: dict[str, object]) -> None:
-            self._inner, self._chunk = inner, chunk
+    def problem() -> Problem | None:
+        found = footers.read_footer(store, entry)
+        return found if isinstance(found, Problem) else None
 
-        def column(self, k: int) -> object:
-            inner, claims = self._inner.column(k), self._chunk  # type: ignore[attr-defined]
+    assert problem() is None
+    for rows in (7_000_000_000, -1, real.num_rows + 1):
+        with monkeypatch.context() as patch:
+            patch.setattr(footers.pq, "read_metadata", lambda *_, r=rows, **__: Lying(r))
+            found = problem()
+        assert found is not None
+        assert found.kind == "enormous"
+    for claim in (
+        {"unpacked_bytes": 10**12}, {"packed_bytes": 10**9}, {"start": -5}, {"values": 10**10},
+        {"kind": "INT32"}, {"rows": 3}, {"column": 3}, {"group": 99},
+    ):  # fmt: skip
+        lying = [replace(chunks[0], **claim), *chunks[1:]]
+        with monkeypatch.context() as patch:
+            patch.setattr(footers, "chunks_of", lambda _, c=lying: [c])
+            found = problem()
+        assert found is not None, claim
+        assert found.kind == "enormous"
+    with monkeypatch.context() as patch:
+        patch.setattr(footers, "chunks_of", lambda _: [chunks[:-1]])
+        assert problem() is not None
 
-            class Chunk:
-                def __getattr__(self, name: str) -> object:
-                    return claims.get(name, getattr(inner, name))
 
-            return Chunk()
-
-        def __getattr__(self, name: str) -> object:
-            return getattr(self._inner, name)
-
-    for claims in (
-        {"num_rows": 7_000_000_000},
-        {"num_rows": -1},
-        {"num_rows": real.num_rows + 1},
-        {"row_group": lambda k: Group(real.row_group(k), {"total_uncompressed_size": 10**12})},
-        {"row_group": lambda k: Group(real.row_group(k), {"total_compressed_size": 10**9})},
-        {"row_group": lambda k: Group(real.row_group(k), {"data_page_offset": -5})},
-        {"row_group": lambda k: Group(real.row_group(k), {"num_values": 10**10})},
-        # pyarrow aborts the whole process at the statistics of such a column (found by fuzzing)
-        {"row_group": lambda k: Group(real.row_group(k), {"physical_type": "INT32"})},
-    ):
-        monkeypatch.setattr(footers.pq, "read_metadata", lambda _, c=claims: Lying(**c))
-        problem = footers.read_footer(store, entry)
-        assert isinstance(problem, Problem), claims
-        assert problem.kind == "enormous"
+def test_no_byte_of_a_footer_ends_the_process(tmp_path):
+    """pyarrow aborts the process at 12 of these when it is asked about their columns."""
+    trace = Trace("RPM", "7E8", "rpm", np.arange(50, dtype=np.int64), np.arange(50.0))
+    file = write_recording(tmp_path / "a.parquet", [trace], Facts())
+    code = (
+        "import pathlib, sys\n"
+        "from logbench.archive.footers import Problem, read_footers\n"
+        "from logbench.archive.store import Entry, LocalStore\n"
+        "whole = pathlib.Path(sys.argv[1]).read_bytes()\n"
+        "folder = pathlib.Path(sys.argv[2])\n"
+        "start = len(whole) - 8 - int.from_bytes(whole[-8:-4], 'little')\n"
+        "entries = []\n"
+        "for where in range(start, start + 400):\n"
+        "    spoilt = bytearray(whole)\n"
+        "    spoilt[where] ^= 2\n"
+        "    (folder / f'{where}.parquet').write_bytes(spoilt)\n"
+        "    entries.append(Entry(f'{where}.parquet', len(whole), 0))\n"
+        "found = read_footers(LocalStore(folder), entries)\n"
+        "print(len(found), sum(isinstance(f, Problem) for f in found))\n"
+    )
+    folder = tmp_path / "spoilt"
+    folder.mkdir()
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(file), str(folder)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-500:]
+    count, bad = map(int, done.stdout.split())
+    assert count == 400
+    assert 100 < bad < 400
 
 
 @settings(
