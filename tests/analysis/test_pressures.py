@@ -66,6 +66,16 @@ def test_engine_off_map_stands_in_for_baro():
     assert found["idle vacuum"].verdict is Verdict.WITHIN
 
 
+def test_a_stated_height_stands_in_for_the_pressure_around():
+    scene = Scene([IDLE]).drop("BARO").set(MAP=30.0)
+    assert pressures(scene)["idle vacuum"].verdict is Verdict.NOT_JUDGED
+    finding = pressures(scene, altitude_m=1500.0)["idle vacuum"]
+    # ICAO standard atmosphere, Doc 7488 (from memory): 84.56 kPa at 1,500 m
+    assert finding.value == pytest.approx(84.56 - 30.0, abs=0.1)
+    assert finding.uncertainty == pytest.approx(0.03 * 84.56, abs=0.2)
+    assert finding.verdict is Verdict.WITHIN
+
+
 def test_nothing_recorded():
     (only,) = pressures(Scene([IDLE]).drop("MAP", "BARO")).values()
     assert only.verdict is Verdict.NOT_JUDGED

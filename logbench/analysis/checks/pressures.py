@@ -5,7 +5,8 @@ and `logbench check`, kept as `altitude_m` in the facts' `extra`). Enabled: key 
 start; ten seconds of steady warm idle. Method: medians with the engine off; the standard atmosphere
 at the stated height, and without one the height that the pressure implies, as a figure; barometric
 less manifold pressure at idle. A weather report is corrected to sea level: it is no reference for
-the raw reading. Uncertainty: the resolution of 1 kPa, at idle the scatter. Evidence: the stretches.
+the raw reading. Uncertainty: the resolution of 1 kPa, at idle the scatter, too; 3 % for the weather
+where the stated height stands in for a pressure. Evidence: the stretches.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from dataclasses import replace
 import numpy as np
 
 from logbench.analysis import alignment, causes, derived
+from logbench.analysis.air_state import find_air
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
 from logbench.analysis.model import Condition, Finding, Verdict
@@ -79,12 +81,14 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
     subject = "idle vacuum"
     spans = view.steady_spans(Condition.WARM_IDLE)
     found = view.samples(spans, "MAP")
-    around = view.baro_kpa
-    if around is None:
+    if view.baro_kpa is None and view.surroundings.altitude_m is None:
         return not_judged(KEY, subject, "The air pressure around the car is not known.", _IDLE)
+    air = view.once(find_air)
+    around = air.pressure_kpa
     if len(found) < 10 or alignment.total_s(spans) < 10.0:
         return not_judged(KEY, subject, "Too little steady warm idle was recorded.", _IDLE)
     level = estimate(found.value, found.group, 1.0)
+    half = float(np.hypot(level.half_width, around * air.pressure_half))
     used = np.ones(len(found), dtype=bool)
     return judged(
         KEY,
@@ -92,7 +96,7 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
         "Vacuum at warm idle",
         Measured(
             around - level.mean,
-            level.half_width,
+            half,
             evidence(spans, found.t_ns, used),
             (f"manifold pressure {level.mean:.0f} kPa",),
             {"map_kpa": level.mean, "baro_kpa": around},
