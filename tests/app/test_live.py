@@ -188,7 +188,8 @@ def test_wrong_links_are_explained(window: MainWindow, garage, typed: str):
     ("typed", "url"),
     [(" 10.0.0.2:35000 ", "tcp://10.0.0.2:35000"), ("COM3", "serial:COM3"),
      ("/dev/ttyUSB0", "serial:/dev/ttyUSB0"), ("sim:?seed=1", "sim:?seed=1"),
-     ("[::1]:35000", "tcp://[::1]:35000"), ("tcp://a:1", "tcp://a:1")],
+     ("[::1]:35000", "tcp://[::1]:35000"), ("tcp://a:1", "tcp://a:1"),
+     ("11:22:33:aa:BB:cC", "ble:11:22:33:aa:BB:cC"), ("ble:x?protocol=6", "ble:x?protocol=6")],
 )  # fmt: skip
 def test_typed_links(typed: str, url: str):
     assert link_url_of(typed) == url
@@ -199,7 +200,7 @@ def test_links_used_come_first_then_ports_then_the_simulated_car(monkeypatch):
         links, "serial_choices", lambda: [links.LinkChoice("serial:COM3", "COM3  USB serial")]
     )
     urls = [c.url for c in link_choices(["tcp://10.0.0.2:35000"])]
-    assert urls == ["tcp://10.0.0.2:35000", "serial:COM3", links.SIMULATED]
+    assert urls == ["tcp://10.0.0.2:35000", "serial:COM3", links.SIMULATED, links.USUAL_WIFI]
 
 
 def test_cautions_come_once_before_the_first_drive_in_a_real_car(window: MainWindow, garage, qtbot):

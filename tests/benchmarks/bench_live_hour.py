@@ -9,8 +9,8 @@ of the strips) shows it. `--rate`: samples a second of each signal; 10 is what a
 30 signals, 28 what a native CAN link gives.
 
 A frame is what the window does for one interval of its timer (40 ms): taking in what came,
-painting, and whatever else was due. It is missed when that takes longer than the interval. Counted by the
-clock, which other programs on the machine disturb, and by the window thread's own processor time.
+painting, and whatever else was due. It is missed when that takes longer than the interval. Counted
+by the clock, which other programs disturb, and by the window thread's own processor time.
 Memory is what window and capture process hold at the end beyond what they held after a tenth of the
 hour. Exit code 1 when a goal is missed: 1 % of the frames (by processor time), 50 MB each, or a
 sample that is not in the recording. Linux only (memory from /proc).

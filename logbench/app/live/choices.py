@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 from logbench.app.settings import Settings
@@ -9,6 +10,7 @@ from logbench.capture.messages import Unattended
 
 MOST_HELD_MIN = 30
 _HELD_MIN = 5
+_MOST_CARS = 12
 BUDGET_GB = (0.1, 10_000.0)
 STOP_BELOW_V = (6.0, 30.0)
 VOLT_EVERY_S = (1.0, 3600.0)
@@ -38,6 +40,24 @@ class LiveChoices:
     @include.setter
     def include(self, value: bool) -> None:
         self._store.setValue("live/include_held", "on" if value else "off")
+
+    def supported(self, link_url: str) -> frozenset[int]:
+        """PIDs that the car last met over this link reports; empty when none was met."""
+        try:
+            pids = json.loads(str(self._store.value("live/supported") or "{}")).get(link_url, [])
+            return frozenset(int(pid) for pid in pids)
+        except (ValueError, TypeError, AttributeError):
+            return frozenset()
+
+    def keep_supported(self, link_url: str, pids: frozenset[int]) -> None:
+        """Keep what the car over this link reports; the link met longest ago makes room."""
+        try:
+            kept = dict(json.loads(str(self._store.value("live/supported") or "{}")))
+        except (ValueError, TypeError):
+            kept = {}
+        kept.pop(link_url, None)
+        kept[link_url] = sorted(pids)
+        self._store.setValue("live/supported", json.dumps(dict([*kept.items()][-_MOST_CARS:])))
 
     @property
     def days_folder(self) -> Path:

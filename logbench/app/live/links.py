@@ -5,11 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from logbench.errors import LinkUnknownError
 
 SIMULATED = "sim:?schedule=test-drive"
-_SCHEMES = ("tcp://", "serial:", "sim:", "can:", "replay:")
+ASK_REPLAY = "replay:"
+"""Stands for a recording that is still to be picked."""
+USUAL_WIFI = "tcp://192.168.0.10:35000"
+"""Where most adapters with a network of their own listen (common practice, no source)."""
+_SCHEMES = ("tcp://", "serial:", "sim:", "can:", "ble:", "replay:")
+_BLUETOOTH = re.compile(r"([0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}")
 _ADDRESS = re.compile(r"(?P<host>[A-Za-z0-9.-]+|\[[0-9A-Fa-f:]+\]):(?P<port>\d{1,5})")
 _PORT_NAME = re.compile(r"(COM\d+|/dev/\S+)")
 
@@ -22,13 +28,22 @@ class LinkChoice:
     title: str
 
 
-def link_choices(used: Sequence[str] = ()) -> list[LinkChoice]:
-    """The last used first, then serial ports that are there, then the simulated car."""
-    choices = [LinkChoice(url, title_of(url)) for url in used]
+def link_choices(used: Sequence[str] = (), *, replay: bool = False) -> list[LinkChoice]:
+    """The last used first, then serial ports that are there, the simulated car, the usual address of
+    adapters with a network of their own and, with `replay`, a recording to be picked."""
+    choices = [LinkChoice(url, title_of(url)) for url in used if replay or not _is_replay(url)]
     choices += [c for c in serial_choices() if c.url not in used]
     if not any(c.url.startswith("sim:") for c in choices):
         choices.append(LinkChoice(SIMULATED, title_of(SIMULATED)))
+    if USUAL_WIFI not in used:
+        choices.append(LinkChoice(USUAL_WIFI, f"{title_of(USUAL_WIFI)}  usual for Wi-Fi adapters"))
+    if replay:
+        choices.append(LinkChoice(ASK_REPLAY, "Replay a recording …"))
     return choices
+
+
+def _is_replay(url: str) -> bool:
+    return url.startswith(ASK_REPLAY)
 
 
 def serial_choices() -> list[LinkChoice]:
@@ -46,6 +61,11 @@ def title_of(url: str) -> str:
     """A link's URL as it is shown."""
     if url.startswith("sim:"):
         return "Simulated car" if url == SIMULATED else f"Simulated car  {url}"
+    if _is_replay(url):
+        name, _, options = url.removeprefix(ASK_REPLAY).partition("?")
+        return f"Replay {Path(name).name}  {options.replace('speed=', '× ')}".rstrip()
+    if url.startswith("ble:"):
+        return f"Bluetooth {url.removeprefix('ble:')}"
     return url.removeprefix("tcp://").removeprefix("serial:")
 
 
@@ -55,8 +75,10 @@ def link_url_of(text: str) -> str:
     Raises `LinkUnknownError` with the forms that are understood.
     """
     text = text.strip()
-    if text.startswith(_SCHEMES):
+    if text.startswith(_SCHEMES) and text != ASK_REPLAY:
         return text
+    if _BLUETOOTH.fullmatch(text):
+        return f"ble:{text}"
     if _PORT_NAME.fullmatch(text):
         return f"serial:{text}"
     match = _ADDRESS.fullmatch(text)
@@ -65,5 +87,6 @@ def link_url_of(text: str) -> str:
     shown = f"'{text}'" if text else "An empty field"
     raise LinkUnknownError(
         f"{shown} is no link: pick one from the list, or type a network address such as "
-        "192.168.0.10:35000, a port such as COM3 or /dev/ttyUSB0, or sim: for the simulated car."
+        "192.168.0.10:35000, a Bluetooth address such as 11:22:33:AA:BB:CC, a port such as COM3 or "
+        "/dev/ttyUSB0, or sim: for the simulated car."
     )

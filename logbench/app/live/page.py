@@ -204,6 +204,7 @@ class LivePage(QWidget):
         add_command(self, "Recover what a crash left", "Shift+F5", self._recover_here)
         add_command(self, "Review the last recording", "Ctrl+Return", self._review_last)
         add_command(self, "Look for links again", "F5", self.set_up.find_links)
+        add_command(self, "Replay a recording", "Ctrl+Shift+E", self.set_up.link.ask_replay)
         add_view_commands(self.stack, self.view, by_hand=lambda: self.set_following(False))
         model, settings = self.values.model_, self._desk.settings
         self.layouts = live_layouts(
@@ -377,6 +378,7 @@ class LivePage(QWidget):
         ]
         self._shown_first = first_shown(numbers, _MOST_STRIPS)
         self.status.show_car(found)
+        self.set_up.car_found(found)
         if self._middle.currentIndex() == 3:
             self._middle.setCurrentIndex(2)
             if self.hasFocus():

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QModelIndex, QSortFilterProxyModel, Qt, Signal
+from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QSortFilterProxyModel, Qt, Signal
 from PySide6.QtGui import QStandardItem, QStandardItemModel
 from PySide6.QtWidgets import (
+    QCheckBox,
     QComboBox,
     QHBoxLayout,
     QInputDialog,
@@ -25,6 +26,21 @@ DEFAULT = "a useful dozen"
 OWN = "my own choice"
 _SEARCHED = Qt.ItemDataRole.UserRole + 1
 _ACRONYM = Qt.ItemDataRole.UserRole + 2
+_PID = Qt.ItemDataRole.UserRole + 3
+
+
+class _Shown(QSortFilterProxyModel):
+    """What is searched for, of what the car reports where that is known."""
+
+    supported: frozenset[int] = frozenset()
+
+    def filterAcceptsRow(self, row: int, parent: QModelIndex | QPersistentModelIndex) -> bool:
+        """Qt's own filter, and the PID."""
+        if self.supported:
+            pid = self.sourceModel().index(row, 0, parent).data(_PID)
+            if pid not in self.supported:
+                return False
+        return super().filterAcceptsRow(row, parent)
 
 
 class SignalPicker(QWidget):
@@ -52,11 +68,17 @@ class SignalPicker(QWidget):
         self.search.setClearButtonEnabled(True)
         self.search.setAccessibleName("Search signals")
         self._model = self._make_model()
-        self._shown = QSortFilterProxyModel(self)
+        self._shown = _Shown(self)
         self._shown.setSourceModel(self._model)
         self._shown.setFilterRole(_SEARCHED)
         self._shown.setFilterCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
         self.search.textChanged.connect(self._search)
+        self.only = QCheckBox("Only what this car reports")
+        self.only.setChecked(True)
+        self.only.setToolTip("As the car said when it was last met over this link")
+        self.only.toggled.connect(self._supported_chosen)
+        self.only.hide()
+        self._supported: frozenset[int] = frozenset()
         self.list = QListView()
         self.list.setModel(self._shown)
         self.list.setAccessibleName("Signals to record")
@@ -77,6 +99,7 @@ class SignalPicker(QWidget):
         row.addWidget(self.forget)
         layout.addLayout(row)
         layout.addWidget(self.search)
+        layout.addWidget(self.only)
         layout.addWidget(self.list, 1)
         layout.addWidget(self.count)
         self._say_count()
@@ -89,6 +112,7 @@ class SignalPicker(QWidget):
             item.setCheckable(True)
             item.setEditable(False)
             item.setData(signal.acronym, _ACRONYM)
+            item.setData(signal.pid, _PID)
             item.setData(f"{signal.acronym} {signal.name} {signal.pid:02X}".lower(), _SEARCHED)
             item.setToolTip(f"{signal.name}, PID {signal.pid:02X}")
             model.appendRow(item)
@@ -168,6 +192,17 @@ class SignalPicker(QWidget):
         item = self._model.itemFromIndex(self._shown.mapToSource(index))
         checked = item.checkState() == Qt.CheckState.Checked
         item.setCheckState(Qt.CheckState.Unchecked if checked else Qt.CheckState.Checked)
+
+    def set_supported(self, pids: frozenset[int]) -> None:
+        """PIDs that the car reports; empty: not known, all signals are listed."""
+        self._supported = pids
+        self.only.setVisible(bool(pids))
+        self._supported_chosen()
+
+    def _supported_chosen(self) -> None:
+        self._shown.supported = self._supported if self.only.isChecked() else frozenset()
+        self._shown.invalidate()
+        self._say_count()
 
     def _search(self, text: str) -> None:
         self._shown.setFilterFixedString(text.strip().lower())

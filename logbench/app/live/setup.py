@@ -23,7 +23,8 @@ from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.live.unattended_dialog import UnattendedDialog
 from logbench.app.settings import Settings
-from logbench.capture.messages import DEFAULT_RULES, CaptureRequest
+from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
+from logbench.errors import LinkUnknownError
 from logbench.recording.model import Vehicle
 from logbench.signals.table import table
 
@@ -38,7 +39,10 @@ class SetUp(QWidget):
         self._settings = settings
         self._choices = LiveChoices(settings)
         self._vehicle = Vehicle()
-        self.link = LinkBox(settings)
+        self._used = ""
+        """The link last connected over."""
+        self.link = LinkBox(settings, replay=True)
+        self.link.currentTextChanged.connect(lambda _: self._link_changed())
         self.look = QPushButton("Look again")
         self.look.setAccessibleName("Look for serial ports again")
         self.look.clicked.connect(self.find_links)
@@ -52,6 +56,7 @@ class SetUp(QWidget):
         self.picker = SignalPicker(settings)
         self._make_switches()
         self._lay_out()
+        self._link_changed()
         if settings.purpose:
             self.picker.choose(settings.signals, settings.purpose)
 
@@ -118,6 +123,19 @@ class SetUp(QWidget):
         """The link chosen or typed; raises `LinkUnknownError`."""
         return self.link.url()
 
+    def car_found(self, found: CarFound) -> None:
+        """Keep what the car reports for the list of signals, now and at the next start."""
+        pids = frozenset[int]().union(*found.facts.supported.values())
+        if pids and self._used:
+            self._choices.keep_supported(self._used, pids)
+            self.picker.set_supported(pids)
+
+    def _link_changed(self) -> None:
+        try:
+            self.picker.set_supported(self._choices.supported(self.url()))
+        except LinkUnknownError:
+            self.picker.set_supported(frozenset())
+
     def set_vehicle(self, vehicle: Vehicle) -> None:
         """Show these facts; those without a field are kept for the recording."""
         self._vehicle = vehicle
@@ -167,6 +185,7 @@ class SetUp(QWidget):
 
     def remember(self, url: str) -> None:
         """Keep the choices for the next start."""
+        self._used = url
         self._settings.link_used(url)
         self._settings.rules_on = self.rules.isChecked()
         self._settings.purpose = self.picker.purpose.currentText()
