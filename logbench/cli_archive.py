@@ -150,7 +150,7 @@ def sweep_command(
     ] = "",
     out: Annotated[Path | None, typer.Option(help="Where the results go (Parquet).")] = None,
     scheduler: Annotated[str | None, typer.Option(help="tcp://HOST:PORT of a cluster.")] = None,
-    processes: Annotated[int, typer.Option(min=1, help="Local processes.")] = 1,
+    processes: Annotated[int, typer.Option(min=0, help="Local processes; 0: as many as pay.")] = 0,
     car: Car = "",
     since: Since = "",
 ) -> None:

@@ -18,6 +18,7 @@ from logbench.archive.archive import Archive
 from logbench.archive.find import Filter, parse_condition
 from logbench.archive.overview import worst_findings
 from logbench.errors import LogbenchError, UsageError
+from logbench.recording.storage import storage_trouble
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 DEFAULT_LIMIT = 40
+_WIDE = 110
+"""Columns of a terminal that has room for counts of samples and notes."""
 
 
 def make_filter(
@@ -92,19 +95,25 @@ def list_archive(
         return int(answer.num_rows)
     worst = worst_findings(archive)
     out = Table(box=SIMPLE_HEAD, pad_edge=False)
-    for heading in ("recording", "started", "car", "litres", "min", "samples", "worst", "note"):
-        out.add_column(heading)
+    wide = console.width >= _WIDE
+    out.add_column("recording", overflow="fold", min_width=20)
+    out.add_column("started", no_wrap=True, min_width=16)
+    out.add_column("car", no_wrap=True, max_width=24 if wide else 12)
+    for heading in ("litres", "min", "samples", "worst") if wide else ("min", "worst"):
+        out.add_column(heading, no_wrap=True, min_width=6)
+    if wide:
+        out.add_column("note", no_wrap=True, max_width=40)
     for row in answer.slice(0, limit).to_pylist():
         litres = row["displacement_l"]
         out.add_row(
             Text(row["recording"]),
             row["started_utc"][:16].replace("T", " "),
             Text(row["car"]),
-            "" if litres is None else f"{litres:.1f}",
+            *(("" if litres is None else f"{litres:.1f}",) if wide else ()),
             f"{row['duration_s'] / 60:.1f}",
-            f"{row['samples']:,}",
+            *((f"{row['samples']:,}",) if wide else ()),
             worst.get(row["recording"], ("", ""))[0],
-            Text(" ".join(row["note"].split())[:40]),
+            *((Text(" ".join(row["note"].split())[:40]),) if wide else ()),
         )
     console.print(out)
     more = f", {limit} shown" if answer.num_rows > limit else ""
@@ -206,7 +215,13 @@ def _print_csv(answer: pa.Table) -> None:
 def add_to_archive(
     place: str, files: Sequence[Path], console: Console, *, cache: Path | None = None
 ) -> int:
-    """`archive add`: copy recordings in; returns 0, or 3 when one could not be added."""
+    """`archive add`: copy recordings in; returns 0, or 3 when one could not be added.
+
+    A folder that is not there is made.
+    """
+    if "://" not in place and not Path(place).exists():
+        with storage_trouble(Path(place)):
+            Path(place).mkdir(parents=True)
     archive = _opened(place, console, cache)
     bad = 0
     for file in files:
@@ -249,7 +264,7 @@ def sweep_archive(
     function: str = "",
     out: Path | None = None,
     scheduler: str | None = None,
-    processes: int = 1,
+    processes: int = 0,
     chosen: Filter | None = None,
     cache: Path | None = None,
 ) -> int:

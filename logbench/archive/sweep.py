@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import hashlib
 import importlib
+import importlib.util
 import inspect
 import json
+import os
 import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -40,6 +42,8 @@ BATCH = 8
 
 KEEP_EVERY_S = 5.0
 
+_WORTH_PROCESSES = 60
+
 USER_RESULTS = pa.schema(
     [("recording", pa.string()), ("size_bytes", pa.int64()), ("mtime_ns", pa.int64()),
      ("version", pa.string()), ("name", pa.string()), ("number", pa.float64()),
@@ -66,11 +70,19 @@ class Swept:
 Progress = Callable[[int, int], None]
 
 
+def processes_for(pending: int) -> int:
+    """How many local worker processes so many recordings are worth; 1: in this process, where there
+    are few (workers take seconds to start) or dask.distributed is not installed."""
+    if pending < _WORTH_PROCESSES or importlib.util.find_spec("distributed") is None:
+        return 1
+    return max(1, os.cpu_count() or 1)
+
+
 def sweep_checks(
     archive: Archive,
     *,
     scheduler: str | None = None,
-    processes: int = 1,
+    processes: int = 0,
     recordings: Sequence[str] | None = None,
     only: Sequence[str] | None = None,
     progress: Progress | None = None,
@@ -78,8 +90,8 @@ def sweep_checks(
     """Run all checks, or `only` some, over what is pending and keep the findings.
 
     `scheduler`: `tcp://HOST:PORT` of a dask cluster; None: `processes` on this computer (1: in this
-    one). Stopped by Ctrl-C, everything finished is kept and the next sweep goes on from there.
-    Raises `ArchiveError`, `UsageError` for a check that there is not.
+    one, 0: as many as pay). Stopped by Ctrl-C, everything finished is kept and the next sweep goes
+    on from there. Raises `ArchiveError`, `UsageError` for a check that there is not.
     """
     chosen = None if only is None else _known_checks(only)
     entries = archive.pending(recordings, chosen)
@@ -110,7 +122,7 @@ def sweep_function(
     out: Path,
     *,
     scheduler: str | None = None,
-    processes: int = 1,
+    processes: int = 0,
     recordings: Sequence[str] | None = None,
     progress: Progress | None = None,
 ) -> Swept:
@@ -230,6 +242,7 @@ def _sweep(
 ) -> Swept:
     begun = time.monotonic()
     place = archive.place
+    processes = processes or processes_for(len(entries))
     batches = [entries[k : k + BATCH] for k in range(0, len(entries), BATCH)]
     held: Rows = []
     done: set[str] = set()

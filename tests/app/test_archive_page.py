@@ -14,7 +14,6 @@ from PySide6.QtWidgets import QDialog, QWidget
 from logbench.app.archive.page import ArchivePage
 from logbench.app.archive.recordings import PREVIEW, SIDE, WORST
 from logbench.app.archive.sparks import paint_spark, spark_text
-from logbench.app.archive.working import Stop, processes_for
 from logbench.app.units import METRIC, Units
 from logbench.app.window import MainWindow
 from logbench.archive.preview import shrunk
@@ -371,9 +370,3 @@ def test_looks_sizes_keys_and_names(opened: ArchivePage, window):
             assert table.viewport().width() >= table.horizontalHeader().length() - 1
             ground = window.grab().toImage().pixelColor(2, size[1] - 2).lightness()
             assert (ground < 100) == (theme == "night")
-
-
-def test_how_many_processes_pay():
-    assert processes_for(3) == 1
-    assert processes_for(10_000) >= 1
-    assert not Stop().is_set()

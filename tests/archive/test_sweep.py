@@ -17,7 +17,12 @@ import pyarrow.parquet as pq
 import pytest
 
 from logbench.archive.archive import Archive
-from logbench.archive.sweep import load_function, sweep_checks, sweep_function
+from logbench.archive.sweep import (
+    load_function,
+    processes_for,
+    sweep_checks,
+    sweep_function,
+)
 from logbench.errors import ArchiveError, UsageError
 from logbench.recording.reader import Recording
 from tests.archive.conftest import make
@@ -191,3 +196,11 @@ def test_only_some_checks(opened):
         sweep_checks(archive, only=["nonsense"])
     with pytest.raises(UsageError, match="at least one"):
         sweep_checks(archive, only=[])
+
+
+def test_few_recordings_are_not_worth_a_worker(monkeypatch):
+    assert processes_for(3) == 1
+    monkeypatch.setattr(os, "cpu_count", lambda: 6)
+    assert processes_for(10_000) == 6
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    assert processes_for(10_000) == 1

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import threading
 from collections import Counter
 from collections.abc import Mapping as Maps
@@ -26,9 +25,6 @@ if TYPE_CHECKING:
     from logbench.recording.importers.run import Outcome
     from logbench.recording.importers.run import Preview as FilePreview
     from logbench.recording.model import Vehicle
-
-_WORTH_PROCESSES = 60
-"""Fewer pending recordings are checked in this process: workers take seconds to start."""
 
 
 class Stop(threading.Event):
@@ -195,15 +191,6 @@ def trend_of(archive: Archive, number: Number, car: str, task: Task) -> Trended:
 # --- long work: each ends early with what it has when `stop` is set ---
 
 
-def processes_for(pending: int) -> int:
-    """How many worker processes a sweep is worth; 1: in this process."""
-    import importlib.util
-
-    if pending < _WORTH_PROCESSES or importlib.util.find_spec("distributed") is None:
-        return 1
-    return max(2, (os.cpu_count() or 2) - 1)
-
-
 def sweep(
     archive: Archive, recordings: Sequence[str], processes: int, stop: Stop, task: Task
 ) -> Account:
@@ -211,7 +198,6 @@ def sweep(
     from logbench.archive.sweep import sweep_checks
 
     pending = len(archive.pending(recordings))
-    many = processes or processes_for(pending)
     task.tell(f"Checking {pending:,} recordings", 0.0)
     done = 0
 
@@ -224,7 +210,7 @@ def sweep(
 
     stopped = False
     try:
-        sweep_checks(archive, processes=many, recordings=recordings, progress=told)
+        sweep_checks(archive, processes=processes, recordings=recordings, progress=told)
     except _StoppedError:
         stopped = True
     checked = {row["recording"]: row["problem"] for row in archive.findings.to_pylist()}
