@@ -18,6 +18,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+_NO_BUTTON = "What can be done about it"
+
 
 def plain_tip(text: str) -> str:
     """A tool tip that shows a text as it is: Qt would take markup in it for its own."""
@@ -80,6 +82,7 @@ class Notice(QFrame):
         self.label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.label.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
         self.button = QPushButton()
+        self.button.setAccessibleName(_NO_BUTTON)
         self.button.clicked.connect(self.pressed)
         close = QPushButton("Close")
         close.setAccessibleName("Close the notice")
@@ -112,6 +115,7 @@ class Notice(QFrame):
         self.button.setObjectName("primary")
         self.button.style().polish(self.button)
         self.button.setText(button)
+        self.button.setAccessibleName(button or _NO_BUTTON)
         self.button.setVisible(bool(button))
         self.show()
 

@@ -181,6 +181,7 @@ class MainWindow(QMainWindow):
         """Bring a page to the front: `live`, `review`, `compare`, `job` or `archive`."""
         page: QWidget = self.live if key == "live" else getattr(self, key)
         self._pages.setCurrentWidget(page)
+        page.setAccessibleName(f"{key.title()} page")
         for button in self._page_buttons.buttons():
             button.setChecked(button.property("page") == key)
         page.setFocus()

@@ -79,6 +79,7 @@ class ResultsPanel(QWidget):
         card_layout.addWidget(self.notes)
         self.tabs = QTabWidget()
         self.tabs.setDocumentMode(True)
+        self.tabs.setAccessibleName("Results of the comparison")
         self.bars_said = QLabel("Grey: a change that small could have been missed. ◆ changed")
         self.bars_said.setObjectName("muted")
         self.bars_said.setWordWrap(True)

@@ -27,6 +27,7 @@ class StartCard(EmptyState):
         open_button = QPushButton("Open a job …  Ctrl+Shift+O")
         open_button.clicked.connect(self.open_wanted)
         self.last_button = QPushButton()
+        self.last_button.setAccessibleName("Open the last job")
         self.last_button.clicked.connect(self.last_wanted)
         for button in (open_button, self.last_button):
             self.extra.addWidget(button)

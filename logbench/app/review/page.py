@@ -203,6 +203,7 @@ class ReviewPage(QWidget):
     def _make_side(self) -> QFrame:
         """Findings and signals, one behind the other."""
         self.tabs = QTabWidget()
+        self.tabs.setAccessibleName("Findings, signals and notes")
         self.tabs.addTab(self.findings, "Findings")
         self.tabs.addTab(self.signals, "Signals")
         self.tabs.addTab(self.notes, "Notes")
