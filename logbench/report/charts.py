@@ -375,8 +375,15 @@ def _x_range(strips: Sequence[Strip]) -> tuple[float, float]:
     return low, high if high > low else low + 1.0
 
 
+_LEAST_SHARE = 1e-9
+"""A range narrower than this share of its values is drawn like a single value: no number of it
+could be told from the next."""
+
+
 def _padded(low: float, high: float) -> tuple[float, float]:
-    span = high - low or max(abs(high), 1.0) * 0.1
+    span = high - low
+    if span <= _LEAST_SHARE * max(abs(low), abs(high), 1e-9):
+        span = max(abs(high), 1.0) * 0.1
     return low - 0.04 * span, high + 0.12 * span
 
 

@@ -30,6 +30,14 @@ WHAT = {
     "recording": "The recording itself",
 }
 """In the owner's words, by check."""
+TOTAL_TRIM = "fuel_trim_total"
+"""The band of what the engine computer adds or takes away; other trim bands are differences."""
+TREND = {
+    "fuel_trim_trend": "How much more the fuel is corrected at idle than in driving",
+    "fuel_trim_load_trend": "How much more the fuel is corrected under load than at idle",
+    "fuel_trim_bank_difference": "The difference of the fuel correction between the two banks",
+}
+"""The same for bands that are a difference."""
 
 
 def sentences(material: Material) -> dict[str, str]:
@@ -89,7 +97,8 @@ def _found(finding: Finding, us: bool, told: set[str]) -> str:
     """`told`: causes that were named already; grows."""
     how = "clearly outside" if finding.verdict is Verdict.ACT else "a little outside"
     where = f" ({finding.subject})" if finding.subject else ""
-    text = f"{_what(finding.check)}{where} is {how} the usual range"
+    band = "" if finding.band is None else finding.band.key
+    text = f"{TREND.get(band) or _what(finding.check)}{where} is {how} the usual range"
     if finding.value is not None:
         difference = finding.band is not None and finding.band.key in DIFFERENCES
         signed = finding.band is not None and (finding.band.within[0] or 0) < 0
@@ -98,7 +107,8 @@ def _found(finding: Finding, us: bool, told: set[str]) -> str:
     text += "."
     if finding.value is None:
         text = f"{finding.reason.rstrip('.')}."
-    if finding.check == "fuel_trim" and finding.value is not None and finding.unit == "%":
+    total = finding.band is not None and finding.band.key == TOTAL_TRIM
+    if total and finding.value is not None:
         much = f"{abs(finding.value):.0f} %"
         does = "adds" if finding.value > 0 else "takes away"
         text += f" The engine computer {does} {much} of the fuel to keep the mixture right."

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from obd.UnitsAndScaling import Unit
 from reportlab.graphics.shapes import Drawing, Line, PolyLine, Rect, String
@@ -49,6 +49,8 @@ def inside(drawing: Drawing, slack: float = 3.0) -> None:
 
 
 @settings(max_examples=40, deadline=None)
+@example([math.nan, 5e-324])
+@example([1.0, 1.0 + 1e-15])
 @given(st.lists(st.one_of(finite, st.just(math.nan)), min_size=2, max_size=60))
 def test_strips_stay_inside_whatever_the_values(values):
     y = np.array(values)

@@ -15,6 +15,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from logbench import __version__
+from logbench.analysis.model import Finding, Verdict
 from logbench.errors import JobDamagedError, StorageError, UsageError
 from logbench.job.folder import create_job
 from logbench.job.model import RESTRAINT_CAUTION, Job, Note, Option, Photo, RecordingEntry
@@ -26,7 +27,7 @@ from logbench.report.options import SECTIONS, ReportOptions, sections_from
 from logbench.report.pdf import render_pdf
 from logbench.report.pictures import load_picture
 from logbench.report.sections import DEFERRAL
-from logbench.report.sentences import sentences
+from logbench.report.sentences import default_sentences, sentences
 
 VIN = "ZZ9TEST170X000001"
 
@@ -249,6 +250,28 @@ def test_an_empty_job_has_a_report(tmp_path):
     assert document.problems == ()
     assert DEFERRAL[1] in text
     assert "What the second drive shows" not in text
+
+
+def test_a_difference_of_trims_is_not_told_as_fuel_added(material):
+    def said(band: str, value: float) -> str:
+        finding = Finding(
+            "fuel_trim",
+            "bank 1",
+            Verdict.WATCH,
+            "",
+            value=value,
+            unit="%",
+            band=material.bands[band],
+        )
+        drive = replace(material.drives[0], findings=(finding,))
+        return default_sentences(replace(material, drives=[drive]))["found: fuel_trim: bank 1"]
+
+    assert "takes away 15 % of the fuel" in said("fuel_trim_total", -15.0)
+    for band in ("fuel_trim_load_trend", "fuel_trim_trend", "fuel_trim_bank_difference"):
+        text = said(band, -15.0)
+        assert "-15 %" in text
+        assert "takes away" not in text
+        assert not text.startswith("The amount by which")
 
 
 def test_an_altered_recording_is_marked(material):
