@@ -141,9 +141,12 @@ def test_steps_of_connecting_and_where_it_failed(window: MainWindow, garage, qtb
     garage.last.inbox.append(Failed("The car does not answer: turn the ignition on."))
     qtbot.waitUntil(lambda: not live.busy)
     assert card.isVisible()
-    assert card.lines()[2] == "■  Searching the protocol"
-    assert "turn the ignition on" in card.lines()[-1]
+    assert card.lines()[2] == "–  Searching the protocol"
+    assert card.lines()[3] == "■  The car does not answer: turn the ignition on."
     assert "turn the ignition on" in live.notice.text
+    qtbot.mouseClick(live.notice.button, Qt.MouseButton.LeftButton)
+    assert len(garage.captures) == 2
+    assert garage.last.request.hold_s == 300.0  # tried again is what failed: watching
 
 
 def test_wiggle_counts_over_the_beginning_of_the_recording(watching, garage, qtbot):

@@ -9,7 +9,7 @@ _MOST_STEPS = 40
 
 
 class ConnectingCard(QFrame):
-    """A list of sentences: done ones are ticked, the last is under way or has failed."""
+    """A list of sentences: done ones are ticked, the last is under way, or says what failed."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -50,10 +50,10 @@ class ConnectingCard(QFrame):
         self._show("…")
 
     def fail(self, sentence: str) -> None:
-        """The last step failed."""
+        """The last step failed, for this reason."""
         self.title.setText("Not connected")
-        self._show("■")
-        self._list.setText(f"{self._list.text()}\n\n{sentence}")
+        self._show("–")
+        self._list.setText(f"{self._list.text()}\n■  {sentence}")
         self._to_end()
 
     def lines(self) -> list[str]:

@@ -29,8 +29,8 @@ class LinkChoice:
 
 
 def link_choices(used: Sequence[str] = (), *, replay: bool = False) -> list[LinkChoice]:
-    """The last used first, then serial ports that are there, the simulated car, the usual address of
-    adapters with a network of their own and, with `replay`, a recording to be picked."""
+    """The last used first, then serial ports that are there, the simulated car, the usual address
+    of adapters with a network of their own and, with `replay`, a recording to be picked."""
     choices = [LinkChoice(url, title_of(url)) for url in used if replay or not _is_replay(url)]
     choices += [c for c in serial_choices() if c.url not in used]
     if not any(c.url.startswith("sim:") for c in choices):

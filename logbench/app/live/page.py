@@ -459,7 +459,7 @@ class LivePage(QWidget):
         elif self._last is not None:
             self._review_last()
         else:
-            self.start()
+            self.starting.again()
 
     def _review_last(self) -> None:
         if self._last is not None and not self.busy:

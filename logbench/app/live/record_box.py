@@ -44,6 +44,7 @@ class RecordBox(QWidget):
         self.minutes = QSpinBox()
         self.minutes.setRange(0, MOST_HELD_MIN)
         self.minutes.setSuffix(" min")
+        self.minutes.lineEdit().setTextMargins(8, 0, 0, 0)
         self.minutes.setValue(choices.held_min)
         self.minutes.setAccessibleName("Minutes kept before a recording is begun")
         self.minutes.valueChanged.connect(self._minutes_chosen)

@@ -208,4 +208,5 @@ def _spin(name: str, suffix: str, high: float, step: float, decimals: int) -> QD
     box.setSuffix(suffix)
     box.setSpecialValueText(f"{name} unknown")
     box.setMinimumWidth(80)
+    box.lineEdit().setTextMargins(8, 0, 0, 0)
     return box

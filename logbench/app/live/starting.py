@@ -42,6 +42,8 @@ class Starting(QObject):
         self.connecting = ConnectingCard()
         self.cautions_seen = False
         self._after_cautions: Callable[[], object] = self.start
+        self.again: Callable[[], object] = self.start
+        """What was tried last."""
         self.cautions.accepted.connect(self._accepted)
         self.cautions.refused.connect(self.cautions_left)
         box.record.clicked.connect(self.toggle)
@@ -69,6 +71,7 @@ class Starting(QObject):
 
     def connect_link(self) -> None:
         """Watch what is chosen; the last minutes are kept for a recording begun later."""
+        self.again = self.connect_link
         url = self._ready_link(self.connect_link, "Understood, connect")
         if url is not None:
             self.cleared.emit()
@@ -77,6 +80,7 @@ class Starting(QObject):
     def start(self, resume: Path | None = None) -> None:
         """Begin a recording with what is chosen, or go on with the journal of one that broke off;
         the first on a real car shows the cautions."""
+        self.again = self.start
         url = self._ready_link(self.start, "Understood, start recording")
         out = self._new_out() if url is not None else None
         if url is not None and out is not None:

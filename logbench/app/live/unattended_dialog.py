@@ -65,7 +65,9 @@ class UnattendedDialog(QDialog):
         row.addWidget(self.folder, 1)
         row.addWidget(self.look)
         form = QFormLayout()
-        form.addRow("&Folder", row)
+        folder = QLabel("&Folder")
+        folder.setBuddy(self.folder)
+        form.addRow(folder, row)
         form.addRow("&Disk budget", self.budget)
         form.addRow("&End below", self.stop_below)
         form.addRow("&Look at the voltage every", self.volt_every)
@@ -105,4 +107,5 @@ def _spin(name: str, suffix: str, legal: Interval, value: float) -> QDoubleSpinB
     box.setValue(value)
     box.setSuffix(suffix)
     box.setAccessibleName(name)
+    box.lineEdit().setTextMargins(8, 0, 0, 0)
     return box
