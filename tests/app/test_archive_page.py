@@ -269,7 +269,7 @@ def test_add_files_and_folders(opened: ArchivePage, tmp_path, qtbot):
     opened.add_paths([tmp_path / "in"])
     until(qtbot, lambda: settled(opened) and len(listed(opened)) == 5)
     assert "estate/2026-05-01-x.parquet" in listed(opened)
-    assert "1 recordings added, 1 not" in opened.notice.text
+    assert "1 recording added, 1 not" in opened.notice.text
     first = opened.body.account.tree.topLevelItem(0)
     assert first.text(0) == "bad.parquet"
 

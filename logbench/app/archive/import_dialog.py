@@ -322,7 +322,7 @@ class ImportDialog(QDialog):
         self.said.style().polish(self.said)
         left = len(self.mapping.columns) - len(used)
         unsure = sum(c.confidence < 0.75 for c in used)
-        told = [f"{len(used)} signals, {left} columns left out"]
+        told = [f"{len(used)} signals, {left} column{'s' * (left != 1)} left out"]
         if unsure:
             told.append(f"{unsure} unsure: look at those in colour")
         told.append(f"time: {time.why or time.format} ({time.confidence:.0%})")

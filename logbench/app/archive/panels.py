@@ -208,7 +208,7 @@ class TrendPanel(QWidget):
         self.box.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
-        self.box.setMinimumContentsLength(26)
+        self.box.setMinimumContentsLength(34)
         self.box.activated.connect(self._ask)
         self.said, self.at = Elided(), QLabel()
         self.at.setObjectName("muted")
@@ -216,12 +216,13 @@ class TrendPanel(QWidget):
         self.plot.chosen.connect(self.chosen)
         self.plot.pointed.connect(self.at.setText)
         head = QHBoxLayout()
-        head.addWidget(self.box)
-        head.addWidget(self.said, 1)
+        head.addWidget(self.box, 1)
+        head.addStretch(1)
         head.addWidget(self.at)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 4, 0, 0)
         layout.addLayout(head)
+        layout.addWidget(self.said)
         layout.addWidget(self.plot, 1)
         self.show_numbers("", [])
 

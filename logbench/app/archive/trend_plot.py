@@ -158,7 +158,7 @@ class TrendPlot(QWidget):
     def _axes(
         self, painter: QPainter, area: QRectF, shown: Trended, low: float, high: float
     ) -> None:
-        levels = value_ticks(low, high, max(2, int(area.height() / 26)))
+        levels = value_ticks(low, high, max(3, int(area.height() / 24)))
         step = levels[1] - levels[0] if len(levels) > 1 else 1.0
         right = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         for value in levels:

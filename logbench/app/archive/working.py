@@ -219,7 +219,7 @@ def sweep(
     ]
     known = len(recordings) - pending
     left = pending - done if stopped else 0
-    sentence = f"{done if stopped else pending:,} recordings checked, {known:,} known before"
+    sentence = f"{_many(done if stopped else pending, 'recording')} checked, {known:,} known before"
     return Account(sentence + (f", {left:,} left." if stopped else "."), lines, stopped)
 
 
@@ -261,7 +261,7 @@ def add(archive: Archive, paths: Sequence[Path], stop: Stop, task: Task) -> Acco
         lines.append(
             Line(file.name, f"added as {where}" if is_new else f"is there already: {where}")
         )
-    sentence = f"{new:,} recordings added, {len(lines) - new:,} not."
+    sentence = f"{_many(new, 'recording')} added, {len(lines) - new:,} not."
     return Account(sentence, lines, len(lines) < len(files))
 
 
@@ -347,8 +347,14 @@ def bring_in(
     stopped = len(lines) < len(files)
     lines += before
     bad = sum(line.bad for line in lines)
-    sentence = f"{made:,} recordings from {len(lines) - bad:,} files; {bad:,} not imported."
+    sentence = (
+        f"{_many(made, 'recording')} from {_many(len(lines) - bad, 'file')}; {bad:,} not imported."
+    )
     return Account(sentence, lines, stopped)
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count:,} {word}{'s' * (count != 1)}"
 
 
 def _account_of(outcome: Outcome) -> Line:
