@@ -88,7 +88,8 @@ def _head(store: Store, entry: Entry, scratch: Path, number: int) -> _Head | Pro
     try:
         if isinstance(store, LocalStore):
             name = str(store.path_of(path))
-            metadata = pq.read_metadata(name, memory_map=False)
+            with store.open(path) as file:
+                metadata = pq.read_metadata(file)
         else:
             name = str(_tail(store, entry, scratch / f"{number}{SUFFIX}"))
             metadata = pq.read_metadata(name, memory_map=False)

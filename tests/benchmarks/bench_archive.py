@@ -142,10 +142,10 @@ def bench_sweep(folder: Path, count: int, scratch: Path) -> None:
         part = _part_archive(folder, names, count + 8, Path(beside))
         archive = Archive(part, scratch / "one")
         few = archive.index.recordings["recording"].to_pylist()
-        sweep_checks(archive, recordings=few[:8])  # imports
+        sweep_checks(archive, processes=1, recordings=few[:8])  # imports
         one, _, cpu = timed(
             f"all checks over {count} recordings, one process",
-            lambda: sweep_checks(archive, recordings=few[8:]),
+            lambda: sweep_checks(archive, processes=1, recordings=few[8:]),
         )
         print(f"    {one.per_s:.1f} recordings/s, {one.done / cpu:.1f} per second of processor")
         limit("recordings/s of processor time on one core", one.done / cpu, PER_CORE, at_least=True)
