@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import (
     QFrame,
@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+_PASSING_MS = 6000
 _NO_BUTTON = "What can be done about it"
 
 
@@ -81,6 +82,10 @@ class Notice(QFrame):
         self.label.setTextFormat(Qt.TextFormat.PlainText)
         self.label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.label.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+        self._passing = QTimer(self)
+        self._passing.setSingleShot(True)
+        self._passing.setInterval(_PASSING_MS)
+        self._passing.timeout.connect(self.hide)
         self.button = QPushButton()
         self.button.setAccessibleName(_NO_BUTTON)
         self.button.clicked.connect(self.pressed)
@@ -107,7 +112,13 @@ class Notice(QFrame):
         """Show what was done."""
         self._show("", f"●  {sentence}", button)
 
+    def passing(self, sentence: str) -> None:
+        """Show what was done, for some seconds."""
+        self.success(sentence)
+        self._passing.start()
+
     def _show(self, name: str, sentence: str, button: str) -> None:
+        self._passing.stop()
         self.label.setObjectName(name)
         self.label.style().polish(self.label)
         self.label.setText(sentence)

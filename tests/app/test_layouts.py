@@ -179,6 +179,20 @@ def test_every_kind_of_change_is_undone(reviewing: MainWindow, qtbot):
     assert "nothing to undo" in review.notice.text
 
 
+def test_the_keyboard_stays_with_the_strips(reviewing: MainWindow, qtbot):
+    """Whatever happens to the strip that has it: keys of the page must go on working."""
+    stack, layouts = reviewing.review.stack, reviewing.review.layouts
+    for change in (layouts.reset, layouts._remove_strip, layouts._remove_trace, stack.clear):
+        stack.strips[0].setFocus()
+        assert stack.focused() is stack.strips[0]
+        change()
+        assert stack.isAncestorOf(reviewing.focusWidget()) or reviewing.focusWidget() is stack
+    layouts.undo()
+    stack.setFocus()
+    qtbot.keyClick(stack, Qt.Key.Key_N)
+    assert reviewing.review.findings.list.currentItem() is not None
+
+
 def test_a_taller_strip(reviewing: MainWindow, qtbot):
     stack = reviewing.review.stack
     stack.setFocus()

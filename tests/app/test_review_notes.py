@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QApplication, QInputDialog
+from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Band, Finding, Span, Verdict
 from logbench.app.plot.view import SECOND
 from logbench.app.review.evidence import band_of, concerning
+from logbench.app.review.notes_panel import NoteDialog
 from logbench.app.window import MainWindow
 from logbench.recording.notes import change_notes, new_note, notes_path, read_notes
 
@@ -35,12 +36,10 @@ def put_a_and_b(window: MainWindow, a_s: float, b_s: float, qtbot) -> None:
         qtbot.keyClick(review.stack, key)
 
 
-def test_a_note_written_edited_removed_and_put_back(
-    reviewing: MainWindow, drive_file: Path, qtbot, monkeypatch
-):
+def test_a_note_written_edited_removed_and_put_back(reviewing: MainWindow, drive_file: Path, qtbot):
     review = reviewing.review
     texts = iter(["hiss at idle\nunder the bonnet", "hiss, louder with the lights on"])
-    monkeypatch.setattr(QInputDialog, "getMultiLineText", lambda *_: (next(texts), True))
+    review.notes.ask = lambda *_: next(texts)
     before = drive_file.read_bytes()
     qtbot.keyClick(review.stack, Qt.Key.Key_M)
     assert "keys A and B" in review.notice.text
@@ -107,6 +106,21 @@ def test_markup_in_a_note_is_text(reviewing: MainWindow, qtbot):
     item = review.notes.list.topLevelItem(0)
     assert item.text(2) == "<img src=x>"
     assert "&lt;img" in item.toolTip(2)
+
+
+def test_the_text_of_a_note_is_written_and_left_by_keys(reviewing: MainWindow, qtbot):
+    dialog = NoteDialog("Edit the note", "hiss", reviewing)
+    qtbot.addWidget(dialog)
+    dialog.show()
+    dialog.activateWindow()
+    qtbot.waitUntil(dialog.isActiveWindow)
+    qtbot.keyClicks(dialog.text, " at idle")
+    qtbot.keyClick(dialog.text, Qt.Key.Key_Tab)
+    assert "\t" not in dialog.text.toPlainText()
+    assert not dialog.text.hasFocus()
+    qtbot.keyClick(dialog, Qt.Key.Key_Return, Qt.KeyboardModifier.ControlModifier)
+    assert dialog.result() == 1
+    assert dialog.text.toPlainText() == "hiss at idle"
 
 
 # --- the band of a finding ---

@@ -306,15 +306,17 @@ class Layouts(QObject):
     def _fill_menu(self) -> None:
         menu, history = self._menu, self.history
         menu.clear()
-        for word, steps, run in (
-            ("Undo", history.past, self.undo), ("Redo", history.future, self.redo),
-        ):  # fmt: skip
-            action = menu.addAction(f"{word}: {steps[-1][0]}" if steps else word, run)
+        for word, keys, steps, run in (
+            ("Undo", "Ctrl+Z", history.past, self.undo),
+            ("Redo", "Ctrl+Shift+Z", history.future, self.redo),
+        ):
+            title = f"{word}: {steps[-1][0]}" if steps else word
+            action = menu.addAction(f"{title}\t{keys}", run)
             action.setEnabled(bool(steps))
-        menu.addAction("Strips as at first", self.reset)
+        menu.addAction("Strips as at first\tShift+L", self.reset)
         menu.addSeparator()
         for name in self._settings.layouts:
             menu.addAction(name, partial(self.choose, name))
         menu.addSeparator()
-        menu.addAction("Save this layout …", self.ask_to_save)
-        menu.addAction("Delete a layout …", self.ask_to_forget)
+        menu.addAction("Save this layout …\tCtrl+S", self.ask_to_save)
+        menu.addAction("Delete a layout …\tCtrl+Shift+L", self.ask_to_forget)

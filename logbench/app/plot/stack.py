@@ -126,8 +126,9 @@ class StripStack(QWidget):
             self._drop(strip)
 
     def focused(self) -> Strip | None:
-        """The strip with the keyboard's focus, or None."""
-        return next((s for s in self.strips if s.hasFocus()), None)
+        """The strip with the keyboard's focus, or None; a dialog in front does not count."""
+        held = self.window().focusWidget()
+        return next((s for s in self.strips if s is held), None)
 
     def move_focused(self, by: int) -> None:
         """Move the focused strip down (`by` > 0) or up by places; it keeps the focus."""
@@ -184,6 +185,8 @@ class StripStack(QWidget):
 
     def _drop(self, strip: Strip) -> None:
         self._splitter.setMinimumHeight(0)
+        if strip is self.focused():
+            self.setFocus()  # or else it would go to some control far away
         self.strips.remove(strip)
         strip.hide()
         strip.setParent(None)

@@ -8,12 +8,15 @@ from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import Signal
+from PySide6.QtGui import QTextCursor
 from PySide6.QtWidgets import (
+    QDialog,
+    QDialogButtonBox,
     QHBoxLayout,
     QHeaderView,
-    QInputDialog,
     QLabel,
+    QPlainTextEdit,
     QPushButton,
     QTreeWidget,
     QTreeWidgetItem,
@@ -57,6 +60,8 @@ class NotesPanel(QWidget):
         self._sha256 = ""
         self._removed: Note | None = None
         self.notes: tuple[Note, ...] = ()
+        self.ask: Callable[[str, str], str] = self._ask
+        """Title and text to the text written, empty for none; tests put their own answer here."""
         self.how = QLabel(_HOW)
         self.how.setObjectName("muted")
         self.how.setWordWrap(True)
@@ -147,7 +152,7 @@ class NotesPanel(QWidget):
         elif not {"A", "B"} <= marks.keys():
             self.failed.emit("Put cursors A and B around the stretch first: keys A and B.")
         else:
-            text = self._ask("Note on the span from A to B", "")
+            text = self.ask("Note on the span from A to B", "")
             if text:
                 self.add(marks["A"], marks["B"], text)
 
@@ -157,7 +162,7 @@ class NotesPanel(QWidget):
         if note is None:
             self.failed.emit("Choose a note in the list first.")
             return
-        text = self._ask("Edit the note", note.text)
+        text = self.ask("Edit the note", note.text)
         if text:
             self.edit(note, text)
 
@@ -211,9 +216,32 @@ class NotesPanel(QWidget):
         self._jobs.start(lambda _: work(recording, *rest), done, partial(self.failed.emit))
 
     def _ask(self, title: str, text: str) -> str:
-        flags = Qt.WindowType.Dialog
-        found, given = QInputDialog.getMultiLineText(self, title, "Text of the note", text, flags)
-        return found.strip() if given else ""
+        dialog = NoteDialog(title, text, self)
+        return dialog.text.toPlainText().strip() if dialog.exec() else ""
+
+
+class NoteDialog(QDialog):
+    """A few lines of text; Tab goes on to the buttons, Ctrl+Enter writes the note."""
+
+    def __init__(self, title: str, text: str, parent: QWidget) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(title)
+        head = QLabel(title)
+        head.setObjectName("title")
+        self.text = QPlainTextEdit(text)
+        self.text.setAccessibleName("Text of the note")
+        self.text.setTabChangesFocus(True)
+        self.text.moveCursor(QTextCursor.MoveOperation.End)
+        kinds = QDialogButtonBox.StandardButton
+        buttons = QDialogButtonBox(kinds.Save | kinds.Cancel)
+        buttons.button(kinds.Save).setText("Write the note  Ctrl+Enter")
+        buttons.accepted.connect(self.accept)
+        buttons.rejected.connect(self.reject)
+        add_command(self, "Write the note", ["Ctrl+Return", "Ctrl+Enter"], self.accept)
+        layout = QVBoxLayout(self)
+        for widget in (head, self.text, buttons):
+            layout.addWidget(widget)
+        self.resize(460, 260)
 
 
 def _read(recording: Path, samples_sha256: str) -> tuple[Note, ...]:

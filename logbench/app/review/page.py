@@ -87,7 +87,7 @@ class ReviewPage(QWidget):
         self.view.cursor_moved.connect(lambda: self.signals.model_.set_cursor(self.view.cursor_ns))
         self.signals.model_.plotted_changed.connect(self.layouts.show)
         self.layouts.changed.connect(self._layout_changed)
-        self.layouts.told.connect(self.notice.success)
+        self.layouts.told.connect(self.notice.passing)
         self.findings.chosen.connect(self.show_finding)
         self.notes.changed.connect(self.ribbon.set_notes)
         self.notes.chosen.connect(self.show_note)
