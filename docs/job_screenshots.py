@@ -18,11 +18,14 @@ from make_screenshots import FOLDER, new_window, save, settle, shrink, until
 from PIL import Image, ImageDraw
 from PySide6.QtWidgets import QApplication, QDialog
 
+from logbench.analysis.comparison.compare import compare
 from logbench.app.job.guard_dialog import clear_dialog
+from logbench.app.job.looking_up import SearchPageDialog
 from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, STORY, TIMELINE, WORK
 from logbench.app.job.report_dialog import ReportDialog
 from logbench.app.window import MainWindow
 from logbench.job.car import read_into
+from logbench.job.comparisons import keep_comparison, sides_by_role
 from logbench.job.folder import JobFolder, create_job
 from logbench.job.model import (
     Customer,
@@ -105,6 +108,9 @@ def make_job(folder: Path) -> Path:
     read_the_car(made, job, 0.0, "after")
     for drive in ("before", "after"):
         made.add_recording(job, RECORDINGS_MADE / f"{drive}.parquet", drive)  # type: ignore[arg-type]
+    summary = compare(*([made.recording(entry)] for entry in job.recordings)).summary
+    entry = keep_comparison(job, sides_by_role(job), summary, label="hose renewed")
+    entry.at_utc = "2026-05-06T16:40:00+00:00"
     made.add_photo(job, make_photo(folder / "hose.jpg"), "The cracked hose")
     made.save(job)
     return made.path
@@ -145,8 +151,12 @@ def pictures(window: MainWindow, path: Path) -> None:
     page.records.list.setCurrentRow(2)
     save(window, "job-before-after")
     save_dialog(window, clear_dialog(page), "job-clear")
-    dialog = ReportDialog(window.desk.settings, path / "report.pdf", page)
     assert page.opened is not None
+    search = SearchPageDialog(
+        "https://search.example/?q={words}", "P0171", page.opened.job.vehicle, page
+    )
+    save_dialog(window, search, "job-search")
+    dialog = ReportDialog(window.desk.settings, path / "report.pdf", page)
     from logbench.report.document import report_sentences
 
     dialog.show_sentences(report_sentences(page.opened.folder, page.opened.job))

@@ -111,9 +111,11 @@ class Fields(QWidget):
         self._fill(self.widgets)
 
     def refresh(self) -> None:
-        """Show what others have put in; the field that is being typed into is left alone."""
+        """Show the numbers that the car has told; a box that is being typed into is left alone, and
+        texts come from nobody else while the job is open."""
+        boxes = {p: w for p, w in self.widgets.items() if isinstance(w, QDoubleSpinBox)}
         if self._open is not None:
-            self._fill([path for path, box in self.widgets.items() if not box.hasFocus()])
+            self._fill([path for path, box in boxes.items() if not box.hasFocus()])
 
     def _fill(self, paths: Iterable[str]) -> None:
         self._filling = True
