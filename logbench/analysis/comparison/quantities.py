@@ -49,8 +49,8 @@ class Quantity:
 
 
 REPEATABILITY: dict[Kind, tuple[float, float]] = {
-    "trim": (0.1, 0.0),
-    "learnt": (0.15, 0.0),
+    "trim": (0.25, 0.0),
+    "learnt": (0.3, 0.0),
     "efficiency": (0.36, 0.0),
     "air": (0.0, 0.01),
     "temperature": (1.9, 0.0),
