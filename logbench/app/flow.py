@@ -2,99 +2,80 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QMargins, QPoint, QRect, QSize, Qt
-from PySide6.QtWidgets import QLayout, QLayoutItem, QWidget
+from PySide6.QtCore import QEvent, QMargins, QSize
+from PySide6.QtGui import QResizeEvent, QShowEvent
+from PySide6.QtWidgets import QSizePolicy, QWidget
 
 
-class Flow(QLayout):
-    """Controls at their own widths, in lines from the left."""
+class Flow(QWidget):
+    """Controls at their own widths, in lines from the left, in the order they came."""
 
-    def __init__(self, parent: QWidget | None = None, spacing: int = 6) -> None:
+    def __init__(self, margins: QMargins, spacing: int = 6, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._held: list[QLayoutItem] = []
-        self.setSpacing(spacing)
+        self._held: list[QWidget] = []
+        self._margins, self._spacing = margins, spacing
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
 
-    # --- Qt's side ---
-
-    def addItem(self, item: QLayoutItem) -> None:
+    def add(self, widget: QWidget) -> None:
         """One more at the end."""
-        self._held.append(item)
-
-    def count(self) -> int:
-        """How many there are."""
-        return len(self._held)
-
-    def itemAt(self, index: int) -> QLayoutItem | None:
-        """One by its place; None beyond the last, as Qt wants it."""
-        return self._held[index] if 0 <= index < len(self._held) else None
-
-    def takeAt(self, index: int) -> QLayoutItem | None:
-        """Take one out; None beyond the last, as Qt wants it."""
-        return self._held.pop(index) if 0 <= index < len(self._held) else None
-
-    def expandingDirections(self) -> Qt.Orientation:
-        """It takes no more room than it needs."""
-        return Qt.Orientation(0)
-
-    def hasHeightForWidth(self) -> bool:
-        """The narrower, the higher."""
-        return True
-
-    def heightForWidth(self, width: int) -> int:
-        """Height of all lines."""
-        return self._place(QRect(0, 0, width, 0), move=False)
-
-    def setGeometry(self, rect: QRect) -> None:
-        """Put every control at its place."""
-        super().setGeometry(rect)
-        self._place(rect, move=True)
+        widget.setParent(self)
+        self._held.append(widget)
+        widget.show()
 
     def sizeHint(self) -> QSize:
-        """All in one line."""
-        sizes = [item.sizeHint() for item in self._seen()]
-        wide = sum(s.width() for s in sizes) + self.spacing() * max(0, len(sizes) - 1)
-        return self._with_margins(wide, max((s.height() for s in sizes), default=0))
+        """All in one line; as high as they stand now."""
+        sizes = [w.sizeHint().width() for w in self._seen()]
+        wide = sum(sizes) + self._spacing * max(0, len(sizes) - 1)
+        return QSize(wide + self._margins.left() + self._margins.right(), self.height())
 
-    def minimumSize(self) -> QSize:
+    def minimumSizeHint(self) -> QSize:
         """The widest control alone."""
-        sizes = [item.minimumSize() for item in self._seen()]
-        wide = max((s.width() for s in sizes), default=0)
-        return self._with_margins(wide, max((s.height() for s in sizes), default=0))
+        wide = max((w.sizeHint().width() for w in self._seen()), default=0)
+        return QSize(wide + self._margins.left() + self._margins.right(), self.height())
 
-    # --- small things ---
+    def event(self, event: QEvent) -> bool:
+        """A control has come, gone, or wants another size."""
+        if event.type() in (QEvent.Type.LayoutRequest, QEvent.Type.FontChange):
+            self._place()
+        return super().event(event)
 
-    def _seen(self) -> list[QLayoutItem]:
-        return [item for item in self._held if not item.isEmpty()]
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Another width: other lines."""
+        super().resizeEvent(event)
+        self._place()
 
-    def _margins(self) -> QMargins:
-        return self.contentsMargins()
+    def showEvent(self, event: QShowEvent) -> None:
+        """Sizes are known from now on."""
+        super().showEvent(event)
+        self._place()
 
-    def _with_margins(self, width: int, height: int) -> QSize:
-        m = self._margins()
-        return QSize(width + m.left() + m.right(), height + m.top() + m.bottom())
+    def _seen(self) -> list[QWidget]:
+        return [widget for widget in self._held if not widget.isHidden()]
 
-    def _lines(self, width: int) -> list[list[QLayoutItem]]:
-        lines: list[list[QLayoutItem]] = [[]]
+    def _lines(self) -> list[list[QWidget]]:
+        room = self.width() - self._margins.left() - self._margins.right()
+        lines: list[list[QWidget]] = [[]]
         x = 0
-        for item in self._seen():
-            wide = item.sizeHint().width()
-            if lines[-1] and x + wide > width:
+        for widget in self._seen():
+            wide = widget.sizeHint().width()
+            if lines[-1] and x + wide > room:
                 lines.append([])
                 x = 0
-            lines[-1].append(item)
-            x += wide + self.spacing()
+            lines[-1].append(widget)
+            x += wide + self._spacing
         return lines
 
-    def _place(self, rect: QRect, *, move: bool) -> int:
-        """Go through the lines, moving controls or not; the height needed."""
-        inner = rect.marginsRemoved(self._margins())
-        y = inner.top()
-        for line in self._lines(inner.width()):
-            tall = max((item.sizeHint().height() for item in line), default=0)
-            x = inner.left()
-            for item in line if move else ():
-                size = item.sizeHint()
-                item.setGeometry(QRect(QPoint(x, y + (tall - size.height()) // 2), size))
-                x += size.width() + self.spacing()
-            y += tall + self.spacing()
-        return y - self.spacing() - rect.top() + self._margins().bottom()
+    def _place(self) -> None:
+        y = self._margins.top()
+        for line in self._lines():
+            sizes = [widget.sizeHint() for widget in line]
+            tall = max((size.height() for size in sizes), default=0)
+            x = self._margins.left()
+            for widget, size in zip(line, sizes, strict=True):
+                top = y + (tall - size.height()) // 2
+                widget.setGeometry(x, top, size.width(), size.height())
+                x += size.width() + self._spacing
+            y += tall + self._spacing
+        needed = y - self._spacing + self._margins.bottom()
+        if needed != self.height() or self.minimumHeight() != needed:
+            self.setFixedHeight(needed)

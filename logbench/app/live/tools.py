@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, Qt
+from PySide6.QtCore import QEvent, QMargins, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractButton,
     QAbstractItemView,
     QApplication,
     QComboBox,
-    QHBoxLayout,
     QPushButton,
-    QWidget,
 )
+
+from logbench.app.flow import Flow
 
 WIDTHS_S = (15, 30, 60, 120, 300, 600, 1800)
 _USE_SPACE = (QAbstractButton, QAbstractItemView, QComboBox)
@@ -25,11 +25,11 @@ def keeps_space(event: QEvent) -> bool:
     return isinstance(QApplication.focusWidget(), _USE_SPACE)
 
 
-class LiveTools(QWidget):
+class LiveTools(Flow):
     """Marker, freeze, width of the window, and what fills the middle."""
 
     def __init__(self, window_s: float) -> None:
-        super().__init__()
+        super().__init__(QMargins(6, 8, 12, 4))
         self.marker = QPushButton("Marker  Space")
         self.marker.setAccessibleName("Put a marker")
         self.note = QPushButton("Note  N")
@@ -52,16 +52,9 @@ class LiveTools(QWidget):
         self.wiggle.setAccessibleName("Wiggle test instead of the strips")
         self.driver = QPushButton("Driver's view  D")
         self.driver.setAccessibleName("Driver's view: four values, full screen")
-        self._row = layout = QHBoxLayout(self)
-        layout.setContentsMargins(6, 8, 12, 4)
         for widget in (
             self.marker, self.note, self.freeze, self.width_box, self.plan, self.wiggle,
             self.driver,
         ):  # fmt: skip
             widget.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves the space bar alone
-            layout.addWidget(widget)
-        layout.addStretch(1)
-
-    def add(self, button: QWidget) -> None:
-        """One more button at the end."""
-        self._row.addWidget(button)
+            self.add(widget)

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 _LEAST_EVENTS, _CONDITIONS, _FINDINGS = 16, 30, 10
 _NOTE_PX = 3
+_LEAST_TEXT_PX = 24
 _CLICK_PX = 4
 
 
@@ -173,12 +174,13 @@ class Ribbon(QWidget):
             said.append((x + 2, note.text.partition("\n")[0]))
             top = self._events_px - _NOTE_PX
             painter.fillRect(x, top, max(4, end - x), _NOTE_PX, QColor(self._theme.accent))
-        free_from = 0
-        for x, text in sorted(said):
-            width = metrics.horizontalAdvance(text)
-            if x >= free_from and x + width < self.width():
-                painter.drawText(QRect(x, -1, width + 2, self._events_px), 0, text)
-                free_from = x + width + 12
+        said.sort()
+        ends = [*(x - 14 for x, _ in said[1:]), self.width()]
+        for (x, text), end in zip(said, ends, strict=False):  # without any, an end is left
+            room = min(end - x, metrics.horizontalAdvance(text) + 2)
+            if room >= _LEAST_TEXT_PX:
+                shown = metrics.elidedText(text, Qt.TextElideMode.ElideRight, room)
+                painter.drawText(QRect(x, -1, room, self._events_px), 0, shown)
 
     def _draw_frame(self, painter: QPainter) -> None:
         view = self._view

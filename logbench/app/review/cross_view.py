@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtCore import QMargins, Qt, QTimer, Signal
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import (
     QComboBox,
@@ -62,8 +62,7 @@ class CrossView(QWidget):
         self.legend.setWordWrap(True)
         self.legend.setTextFormat(Qt.TextFormat.RichText)
         self.legend.setContentsMargins(8, 0, 12, 0)
-        row = Flow()
-        row.setContentsMargins(6, 0, 12, 0)
+        row = Flow(QMargins(6, 0, 12, 0))
         for text, box, name in (
             ("", self.shape_box, "Points, or a number in each cell"),
             ("of", self.z_box, "Signal in the cells, or colour of the points"),
@@ -71,14 +70,14 @@ class CrossView(QWidget):
             ("along", self.x_box, "Signal on the level axis"),
         ):
             if text:
-                row.addWidget(QLabel(text))
+                row.add(QLabel(text))
             box.setAccessibleName(name)
             box.activated.connect(self.draw)
-            row.addWidget(box)
-        row.addWidget(self.said)
+            row.add(box)
+        row.add(self.said)
         self._layout = layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 2, 0, 6)
-        layout.addLayout(row)
+        layout.addWidget(row)
         layout.addWidget(self.legend)
         self._room = QStackedLayout()
         layout.addLayout(self._room, 1)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt, QTimer
+from PySide6.QtCore import QMargins, Qt, QTimer
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import (
     QFileDialog,
@@ -153,8 +153,7 @@ class ReviewPage(QWidget):
             self.empty.extra.addWidget(button, 0, Qt.AlignmentFlag.AlignLeft)
 
     def _lay_out(self) -> None:
-        tools = Flow()
-        tools.setContentsMargins(6, 8, 12, 4)
+        tools = Flow(QMargins(6, 8, 12, 4))
         for widget in (
             self.open_button,
             self.whole,
@@ -165,7 +164,7 @@ class ReviewPage(QWidget):
             self.playback.speed,
             self.layouts.button,
         ):
-            tools.addWidget(widget)
+            tools.add(widget)
         told = QHBoxLayout()
         told.setContentsMargins(10, 0, 12, 2)
         told.addWidget(self.title, 1)
@@ -175,7 +174,7 @@ class ReviewPage(QWidget):
         plots_layout = QVBoxLayout(plots)
         plots_layout.setContentsMargins(0, 0, 0, 0)
         plots_layout.setSpacing(2)
-        plots_layout.addLayout(tools)
+        plots_layout.addWidget(tools)
         plots_layout.addLayout(told)
         plots_layout.addWidget(self.find_bar)
         plots_layout.addWidget(self.ribbon)
