@@ -91,6 +91,10 @@ class SignalPicker(QWidget):
         self.list.activated.connect(self._toggle)
         self.count = Elided()
         self.count.setObjectName("muted")
+        self._lay_out()
+        self._say_count()
+
+    def _lay_out(self) -> None:
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         row = QHBoxLayout()
@@ -102,7 +106,6 @@ class SignalPicker(QWidget):
         layout.addWidget(self.only)
         layout.addWidget(self.list, 1)
         layout.addWidget(self.count)
-        self._say_count()
 
     def _make_model(self) -> QStandardItemModel:
         """A row for each signal of the table."""
