@@ -249,11 +249,10 @@ def import_command(
     yes: Annotated[bool, typer.Option("--yes", help="Take the guessed mapping.")] = False,
 ) -> None:
     """Import other programs' logs as recordings; shows what each column is taken for."""
-    from platformdirs import user_config_path
-
+    from logbench.recording.importers.memory import default_folder
     from logbench.terminal_import import import_files
 
-    memory = user_config_path("logbench") / "mappings"
+    memory = default_folder()
     code = import_files(
         paths, _console(), into=into, map_file=map_file, save_map=save_map, yes=yes, memory=memory
     )
