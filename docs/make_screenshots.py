@@ -25,8 +25,9 @@ from logbench.app.commands import CommandList
 from logbench.app.settings import Settings
 from logbench.app.theme import Choice
 from logbench.app.window import MainWindow
+from logbench.capture.demo_drives import DEMO_SIGNALS, FAULT, demo_vehicle
 from logbench.capture.produce import record_simulated
-from logbench.demo import DEMO_SIGNALS, FAULT, demo_link_url, demo_vehicle
+from logbench.demo import demo_link_url
 from logbench.recording.model import Event
 from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive

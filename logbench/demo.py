@@ -11,58 +11,30 @@ from typing import TYPE_CHECKING
 
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from logbench.capture.demo_drives import (
+    CAR_NAME,
+    CONCERN,
+    DEMO_SIGNALS,
+    FAULT,
+    FAULT_TEXT,
+    demo_vehicle,
+)
 from logbench.capture.messages import CaptureRequest, CarFound, Failed, Message, Status, Step
 from logbench.errors import StorageError
-from logbench.recording.model import Vehicle
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-CAR_NAME = "demo"
-FAULT = "unmetered_air"
-FAULT_TEXT = "air enters behind the air-flow sensor (a split intake hose)"
-CONCERN = "Rough idle and a warning light, on and off, says the owner (invented)."
 SPEED = 40
 """Seconds of driving per real second in the terminal; written into the recording's facts."""
 WINDOW_SPEED = 6
 """The same in the window: quick enough to see the whole drive, slow enough to follow it."""
-DEMO_SIGNALS = (
-    "RPM",
-    "VSS",
-    "ECT",
-    "IAT",
-    "MAF",
-    "MAP",
-    "LOAD_PCT",
-    "SHRTFT1",
-    "LONGFT1",
-    "FUELSYS1",
-    "TP",
-    "VPWR",
-    "BARO",
-    "SPARKADV",
-    "LOAD_ABS",
-)
 
 
 def demo_link_url(fault: bool = True, speed: float = 1.0, schedule: str = "test-drive") -> str:
     """The simulated car of the demo, behind a fast simulated adapter."""
     url = f"sim:?car={CAR_NAME}&schedule={schedule}&baud=2000000&latency_ms=1&speed={speed:g}"
     return url + (f"&fault={FAULT}:1" if fault else "")
-
-
-def demo_vehicle() -> Vehicle:
-    """Facts of the invented car as its owner's papers give them."""
-    from logbench.simulator.cars import named_car
-
-    car = named_car(CAR_NAME)
-    return Vehicle(
-        label=car.label,
-        vin=car.vin,
-        displacement_l=car.displacement_l,
-        cylinders=car.cylinders,
-        regulating_temp_degc=car.regulating_degc,
-    )
 
 
 def _drive_seconds() -> float:

@@ -175,17 +175,7 @@ def test_a_dropped_file_opens(window: MainWindow, drive_file: Path, qtbot):
 def test_empty_page_says_how_to_begin(window: MainWindow, qtbot):
     window.show_page("review")
     assert window.review.empty.isVisible()
-    assert "Ctrl+O" in window.review.empty.text.text()
-
-
-def test_recent_recordings_are_offered(window: MainWindow, drive_file: Path, qtbot):
-    window.desk.settings.recording_opened(drive_file)
-    assert window.desk.settings.recent == [drive_file.resolve()]
-    window.show_page("review")
-    button = window.review.empty.extra.itemAt(0).widget()
-    assert button.text() == "drive.parquet"
-    button.click()
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    assert "Ctrl+O" in window.review.empty.button.text()
 
 
 def test_opening_reads_without_pandas(drive_file: Path):

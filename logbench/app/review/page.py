@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,7 +26,7 @@ from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.flow import Flow
-from logbench.app.parts import Elided, EmptyState, Notice, middle
+from logbench.app.parts import Elided, Notice, middle
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.layout import layout_from_json
@@ -35,6 +35,7 @@ from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.ticks import count_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.review.beginning import Beginning, open_demo
 from logbench.app.review.cross_view import CrossView
 from logbench.app.review.evidence import Ends, band_of, concerning
 from logbench.app.review.exporting import Exporting
@@ -104,7 +105,7 @@ class ReviewPage(QWidget):
         ):  # fmt: skip
             owner.set_units(desk.look.units)
             desk.look.units_changed.connect(owner.set_units)
-        self.setFocusProxy(self.stack)
+        self.setFocusProxy(self.empty.button)
 
     # --- building ---
 
@@ -130,7 +131,7 @@ class ReviewPage(QWidget):
         self.progress.hide()
         self._patience, self._after_paint = QTimer(self), QTimer(self)
         for timer, wait_ms, then in (
-            (self._patience, _PATIENCE_MS, self.progress.show),
+            (self._patience, _PATIENCE_MS, self._show_progress),
             (self._after_paint, _AFTER_PAINT_MS, self._read_rest),
         ):
             timer.setSingleShot(True)
@@ -139,18 +140,10 @@ class ReviewPage(QWidget):
         self.cancel_button = QPushButton("Cancel")
         self.cancel_button.clicked.connect(self.cancel)
         self.cancel_button.hide()
-        self.empty = EmptyState(
-            "No recording open",
-            "Open a recording (Ctrl+O), drop a file onto this window, or record a drive on the "
-            "Live page first.",
-            "Open a recording …",
-        )
+        self.empty = Beginning(lambda: self._desk.settings.recent)
         self.empty.pressed.connect(self.ask_for_file)
-        for path in self._desk.settings.recent[:4]:
-            button = QPushButton(path.name)
-            button.setToolTip(str(path))
-            button.clicked.connect(lambda _=False, p=path: self.open_path(p))
-            self.empty.extra.addWidget(button, 0, Qt.AlignmentFlag.AlignLeft)
+        self.empty.path_wanted.connect(self.open_path)
+        self.empty.demo_wanted.connect(self.open_demo)
 
     def _lay_out(self) -> None:
         tools = Flow(QMargins(6, 8, 12, 4))
@@ -235,6 +228,7 @@ class ReviewPage(QWidget):
         add_command(self, "Copy the picture", "Ctrl+Shift+C", self.exporting.copy_picture)
         add_command(self, "Take the evidence away", "Shift+Esc", self._unshade)
         self.notes.add_commands(self)
+        self.empty.add_commands(self)
         add_command(self, "Cancel what is being done", "Ctrl+.", self.cancel)
 
     def commands(self) -> list[QAction]:
@@ -256,17 +250,20 @@ class ReviewPage(QWidget):
 
     def open_path(self, path: Path) -> None:
         """Open a recording off the main thread; what is shown stays until it is there."""
+        kept = layout_from_json(self._desk.settings.last_layout(str(path.resolve())))
+        self._open(lambda task: open_for_review(path, task, kept.keys))
+
+    def open_demo(self, name: str) -> None:
+        """Open the demo drive `before` or `after` the repair; it is driven when first asked for."""
+        folder = self._desk.settings.folder / "demo"
+        self._open(lambda task: open_demo(name, folder, task))
+
+    def _open(self, work: Callable[[Task], Opened]) -> None:
         self.cancel()
         self.playback.stop()
         self.notice.hide()
         self._busy(True)
-        kept = layout_from_json(self._desk.settings.last_layout(str(path.resolve())))
-        self._task = self._desk.jobs.start(
-            lambda task: open_for_review(path, task, kept.keys),
-            self._opened,
-            self._failed,
-            self._progressed,
-        )
+        self._task = self._desk.jobs.start(work, self._opened, self._failed, self._progressed)
 
     def cancel(self) -> None:
         """Stop opening or checking."""
@@ -356,6 +353,7 @@ class ReviewPage(QWidget):
         self.view.show_all()
         self._list_traces()
         self.findings.show_findings((), "Checking …")
+        self.setFocusProxy(self.stack)
         self.stack.setFocus()
         self._task = None
         self._after_paint.start()
@@ -405,6 +403,7 @@ class ReviewPage(QWidget):
     def _progressed(self, text: str, share: float) -> None:
         if self.progress.isHidden():
             return
+        self.empty.tell(text, share)
         self.progress.setValue(round(share * 1000))
         self.progress.setAccessibleName(text)
         self.progress.setToolTip(text)
@@ -418,8 +417,13 @@ class ReviewPage(QWidget):
         """Progress is shown of what takes its time: every step of the bar is painted at once."""
         self.progress.setValue(0)
         self.progress.hide()
+        self.empty.busy(False)
         self.cancel_button.setVisible(busy)
         (self._patience.start if busy else self._patience.stop)()
+
+    def _show_progress(self) -> None:
+        self.progress.show()
+        self.empty.busy(True)
 
     def _traces(self) -> tuple[StripTrace, ...]:
         return self.opened.traces if self.opened is not None else ()

@@ -1,0 +1,108 @@
+"""The two drives of an invented job, before and after a repair, from the simulated car.
+
+The car, its owner and the job are invented; `recordings/README.md` tells the story. The same seeds
+give the same samples everywhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from logbench.recording.model import Vehicle
+from logbench.recording.storage import storage_trouble
+
+CAR_NAME = "demo"
+FAULT = "unmetered_air"
+FAULT_TEXT = "air enters behind the air-flow sensor (a split intake hose)"
+CONCERN = "Rough idle and a warning light, on and off, says the owner (invented)."
+DEMO_SIGNALS = (
+    "RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "FUELSYS1", "TP",
+    "VPWR", "BARO", "SPARKADV", "LOAD_ABS",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class DemoDrive:
+    """How one of the two is made."""
+
+    severity: float
+    """Of the fault, 0 to 1."""
+    ambient_degc: float
+    seed: int
+    started_utc: str
+    note: str
+
+
+DEMO_DRIVES = {
+    "before": DemoDrive(0.8, 14.0, 11, "2026-05-04T07:40:00+00:00", CONCERN),
+    "after": DemoDrive(
+        0.0, 19.0, 12, "2026-05-06T15:05:00+00:00", "After the intake hose was renewed (invented)."
+    ),
+}
+
+
+def demo_vehicle() -> Vehicle:
+    """Facts of the invented car as its owner's papers give them."""
+    from logbench.simulator.cars import named_car
+
+    car = named_car(CAR_NAME)
+    return Vehicle(
+        label=car.label,
+        vin=car.vin,
+        displacement_l=car.displacement_l,
+        cylinders=car.cylinders,
+        regulating_temp_degc=car.regulating_degc,
+    )
+
+
+def make_demo(
+    name: str, folder: Path, progress: Callable[[float, str], None] | None = None
+) -> Path:
+    """Drive `before` or `after` and write `NAME.parquet` into a folder, or with a number behind it
+    where that is taken; takes some seconds. `progress` is told the share done and the phase of the
+    drive. Raises `StorageError`."""
+    from logbench.capture.produce import record_simulated
+    from logbench.simulator.cars import named_car
+    from logbench.simulator.drive import Drive
+    from logbench.simulator.faults import Faults
+    from logbench.simulator.schedules import schedule
+
+    how, route = DEMO_DRIVES[name], schedule("test-drive")
+
+    def told(done_s: float, phase: str) -> None:
+        if progress is not None:
+            progress(done_s / route.duration_s, phase)
+
+    drive = Drive(
+        named_car(CAR_NAME),
+        Faults({FAULT: how.severity} if how.severity else {}),
+        route,
+        ambient_degc=how.ambient_degc,
+        seed=how.seed,
+        learnt=how.severity > 0.0,  # the codes were cleared after the repair, the trims with them
+    )
+    return record_simulated(
+        folder / f"{name}.parquet",
+        drive,
+        DEMO_SIGNALS,
+        vehicle=demo_vehicle(),
+        note=how.note,
+        seed=how.seed,
+        started_utc=how.started_utc,
+        progress=told,
+    )
+
+
+def held_demo(
+    name: str, folder: Path, progress: Callable[[float, str], None] | None = None
+) -> Path:
+    """The drive `before` or `after` in a folder, made there if it is not; `progress` is told the
+    share done and the phase of the drive. Raises `StorageError`."""
+    path = folder / f"{name}.parquet"
+    if path.exists():
+        return path
+    with storage_trouble(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+    return make_demo(name, folder, progress)
