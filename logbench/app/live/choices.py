@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 from logbench.app.settings import Settings
@@ -14,6 +15,7 @@ _MOST_CARS = 12
 BUDGET_GB = (0.1, 10_000.0)
 STOP_BELOW_V = (6.0, 30.0)
 VOLT_EVERY_S = (1.0, 3600.0)
+HEIGHT_M = (-500.0, 6000.0)
 Interval = tuple[float, float]
 
 
@@ -40,6 +42,16 @@ class LiveChoices:
     @include.setter
     def include(self, value: bool) -> None:
         self._store.setValue("live/include_held", "on" if value else "off")
+
+    @property
+    def height_m(self) -> float | None:
+        """Height above sea level last stated; None: unknown."""
+        height_m = self._number("live/height_m", HEIGHT_M, math.nan)
+        return None if math.isnan(height_m) else height_m
+
+    @height_m.setter
+    def height_m(self, value: float | None) -> None:
+        self._store.setValue("live/height_m", "" if value is None else str(value))
 
     def supported(self, link_url: str) -> frozenset[int]:
         """PIDs that the car last met over this link reports; empty when none was met."""

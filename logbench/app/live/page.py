@@ -172,7 +172,7 @@ class LivePage(QWidget):
         self.empty.pressed.connect(self.record_simulated)
         self.notice.pressed.connect(self._notice_pressed)
         self._desk.look.changed.connect(self.set_theme)
-        for owner in (self.stack, self.values.model_, self.shapes.wiggle):
+        for owner in (self.stack, self.values.model_, self.shapes.wiggle, self.set_up.car):
             self._desk.look.units_changed.connect(owner.set_units)
         self.values.model_.plotted_changed.connect(self._plot)
         session = self.session
@@ -239,7 +239,7 @@ class LivePage(QWidget):
 
     def set_vehicle(self, vehicle: Vehicle) -> None:
         """Facts of the car, kept in the recording."""
-        self.set_up.set_vehicle(vehicle)
+        self.set_up.car.set_vehicle(vehicle)
 
     def start(self, resume: Path | None = None) -> None:
         """Begin a recording with what is chosen, or go on with this journal."""
@@ -446,6 +446,8 @@ class LivePage(QWidget):
         self._wind_up()
 
     def _wind_up(self) -> None:
+        if self._last is not None:
+            self.set_up.car.drive_over()
         if not self.session.traces and not self.notice.text:
             self._middle.setCurrentIndex(0)
         self._refresh_values()

@@ -8,15 +8,14 @@ from pathlib import Path
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
-    QDoubleSpinBox,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QPushButton,
     QVBoxLayout,
     QWidget,
 )
 
+from logbench.app.live.car_box import CarBox
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.files import days_file, new_file
 from logbench.app.live.link_box import LinkBox
@@ -25,7 +24,7 @@ from logbench.app.live.unattended_dialog import UnattendedDialog
 from logbench.app.settings import Settings
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.errors import LinkUnknownError
-from logbench.recording.model import Vehicle
+from logbench.recording.surroundings import Surroundings
 from logbench.signals.table import table
 
 _RATES_HZ = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
@@ -38,7 +37,6 @@ class SetUp(QWidget):
         super().__init__(parent)
         self._settings = settings
         self._choices = LiveChoices(settings)
-        self._vehicle = Vehicle()
         self._used = ""
         """The link last connected over."""
         self.link = LinkBox(settings, replay=True)
@@ -46,13 +44,7 @@ class SetUp(QWidget):
         self.look = QPushButton("Look again")
         self.look.setAccessibleName("Look for serial ports again")
         self.look.clicked.connect(self.find_links)
-        self.label = QLineEdit()
-        self.label.setPlaceholderText("Name or plate (optional)")
-        self.label.setAccessibleName("Name of the car")
-        self.displacement = _spin("Displacement", " l", 20.0, 0.1, 1)
-        self.displacement.setAccessibleName("Engine displacement in litres")
-        self.regulating = _spin("Thermostat", " °C", 129.0, 1.0, 0)
-        self.regulating.setAccessibleName("Thermostat's regulating temperature")
+        self.car = CarBox(self._choices)
         self.picker = SignalPicker(settings)
         self._make_switches()
         self._lay_out()
@@ -63,11 +55,9 @@ class SetUp(QWidget):
     def _lay_out(self) -> None:
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 6, 0)
-        link, car, rate, switches = (QHBoxLayout() for _ in range(4))
+        link, rate, switches = (QHBoxLayout() for _ in range(3))
         link.addWidget(self.link, 1)
         link.addWidget(self.look)
-        car.addWidget(self.displacement, 1)
-        car.addWidget(self.regulating, 1)
         rate.addWidget(QLabel("Rate"))
         rate.addWidget(self.rate, 1)
         for widget in (self.rules, self.unattended, self.plan):
@@ -76,8 +66,7 @@ class SetUp(QWidget):
         layout.addWidget(_heading("Link"))
         layout.addLayout(link)
         layout.addWidget(_heading("Car"))
-        layout.addWidget(self.label)
-        layout.addLayout(car)
+        layout.addWidget(self.car)
         layout.addWidget(_heading("Signals"))
         layout.addWidget(self.picker, 1)
         layout.addLayout(rate)
@@ -136,24 +125,6 @@ class SetUp(QWidget):
         except LinkUnknownError:
             self.picker.set_supported(frozenset())
 
-    def set_vehicle(self, vehicle: Vehicle) -> None:
-        """Show these facts; those without a field are kept for the recording."""
-        self._vehicle = vehicle
-        self.label.setText(vehicle.label)
-        self.displacement.setValue(vehicle.displacement_l or 0.0)
-        self.regulating.setValue(vehicle.regulating_temp_degc or 0.0)
-
-    def vehicle(self) -> Vehicle:
-        """The facts as entered; a field left at 'unknown' stays unknown."""
-        regulating = self.regulating.value()
-        return self._vehicle.model_copy(
-            update={
-                "label": self.label.text().strip(),
-                "displacement_l": self.displacement.value() or None,
-                "regulating_temp_degc": regulating if regulating > 40.0 else None,
-            }
-        )
-
     def out(self, *, days: bool) -> Path:
         """A new file's name, in a folder that is there; `StorageError` where it cannot be made.
 
@@ -166,8 +137,11 @@ class SetUp(QWidget):
     def request(self, url: str, out: Path, resume: Path | None = None) -> CaptureRequest:
         """All that is settled, for a recording; `resume`: go on with this journal."""
         unattended = self.unattended.isChecked() and resume is None
-        plan = self._choices.plan if unattended else None
-        return replace(self._asked(url), out=out, resume=resume, unattended=plan)
+        asked = replace(self._asked(url), out=out, resume=resume)
+        if not unattended:
+            return asked
+        # what was stated holds for the first drive at most, and there will be many
+        return replace(asked, unattended=self._choices.plan, surroundings=Surroundings())
 
     def watch_request(self, url: str, hold_s: float) -> CaptureRequest:
         """The same for watching, with so many seconds kept."""
@@ -178,7 +152,8 @@ class SetUp(QWidget):
         return CaptureRequest(
             link_url=url,
             signals=self.picker.chosen(),
-            vehicle=self.vehicle(),
+            vehicle=self.car.vehicle(),
+            surroundings=self.car.surroundings(),
             rates_hz=dict.fromkeys((s.acronym for s in table()), hz) if hz else {},
             rules=DEFAULT_RULES if self.rules.isChecked() else (),
         )
@@ -187,6 +162,7 @@ class SetUp(QWidget):
         """Keep the choices for the next start."""
         self._used = url
         self._settings.link_used(url)
+        self.car.remember()
         self._settings.rules_on = self.rules.isChecked()
         self._settings.purpose = self.picker.purpose.currentText()
         if self._settings.purpose == OWN:
@@ -197,16 +173,3 @@ def _heading(text: str) -> QLabel:
     label = QLabel(text)
     label.setObjectName("muted")
     return label
-
-
-def _spin(name: str, suffix: str, high: float, step: float, decimals: int) -> QDoubleSpinBox:
-    box = QDoubleSpinBox()
-    box.setRange(0.0, high)
-    box.setSingleStep(step)
-    box.setDecimals(decimals)
-    box.setPrefix(f"{name} ")
-    box.setSuffix(suffix)
-    box.setSpecialValueText(f"{name} unknown")
-    box.setMinimumWidth(80)
-    box.lineEdit().setTextMargins(8, 0, 0, 0)
-    return box

@@ -15,7 +15,7 @@ from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import Notice
-from logbench.errors import LinkUnknownError, StorageError
+from logbench.errors import LinkUnknownError, StorageError, UsageError
 
 
 class Starting(QObject):
@@ -110,12 +110,18 @@ class Starting(QObject):
             self._notice.trouble(str(error))
             self._set_up.link.setFocus()
             return None
+        try:
+            self._set_up.car.check()
+        except UsageError as error:
+            self._notice.trouble(str(error))
+            return None
         if not self.cautions_seen and not url.startswith(("sim:", "replay:")):
             self.show_cautions(then, button)
             return None
         self._notice.hide()
         self._set_up.remember(url)
-        self._watcher.vehicle = self._set_up.vehicle()
+        car = self._set_up.car
+        self._watcher.tell_car(car.vehicle(), car.surroundings())
         self.connecting.begin(title_of(url))
         return url
 

@@ -15,6 +15,7 @@ from logbench.app.live.session import LiveSession
 from logbench.app.live.totals import COMPUTED
 from logbench.app.plot.pyramid import Floats, Ints
 from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.recording.surroundings import Surroundings
 
 if TYPE_CHECKING:
     from logbench.analysis.comparison.plan import CellGoal
@@ -86,6 +87,7 @@ class DriveWatcher(QObject):
         super().__init__(parent)
         self._session, self._jobs = session, jobs
         self.vehicle = Vehicle()
+        self._surroundings = Surroundings()
         self.goals: Sequence[CellGoal] = ()
         self.progress: DriveProgress | None = None
         self.judges = False
@@ -95,6 +97,10 @@ class DriveWatcher(QObject):
         self._timer.setSingleShot(True)
         self._timer.timeout.connect(self._look)
         session.state_changed.connect(self._state_changed)
+
+    def tell_car(self, vehicle: Vehicle, surroundings: Surroundings) -> None:
+        """What was stated of the car, the place and the day of the drive that begins."""
+        self.vehicle, self._surroundings = vehicle, surroundings
 
     def repeat(self, path: Path) -> None:
         """Take the cells of an earlier drive as goals."""
@@ -136,7 +142,8 @@ class DriveWatcher(QObject):
         if not parts and not self.goals:
             self._rest(_LEAST_MS)
             return
-        goals, facts, judges = self.goals, Facts(vehicle=self.vehicle), self.judges
+        goals, judges = self.goals, self.judges
+        facts = Facts(vehicle=self.vehicle, extra=dict(self._surroundings.extra()))
         self._task = self._jobs.start(
             lambda _: _found(parts, facts, goals, judges), self._looked, self._ended
         )

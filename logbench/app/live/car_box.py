@@ -1,0 +1,122 @@
+"""What the checks can use and no PID tells: facts of the car, and of the place and the day."""
+
+from __future__ import annotations
+
+from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
+
+from logbench.app.live.choices import HEIGHT_M, LiveChoices
+from logbench.app.live.number_field import NumberField, Scale
+from logbench.app.units import Units
+from logbench.errors import UsageError
+from logbench.recording.model import Vehicle
+from logbench.recording.surroundings import Surroundings
+
+_FOOT_M = 0.3048  # exact by definition
+
+
+class CarBox(QWidget):
+    """Name, displacement, thermostat; hours stood, height and humidity. All of it is optional."""
+
+    def __init__(self, choices: LiveChoices) -> None:
+        super().__init__()
+        self._choices = choices
+        self._vehicle = Vehicle()
+        self.label = QLineEdit()
+        self.label.setPlaceholderText("Name or plate (optional)")
+        self.label.setAccessibleName("Name of the car")
+        self.displacement = NumberField(
+            "Displacement", "engine displacement", (0.05, 20.0), Scale("l")
+        )
+        self.regulating = NumberField(
+            "Thermostat", "thermostat's regulating temperature", (41.0, 129.0), Scale("°C")
+        )
+        self.soak = NumberField("Stood", "hours the car stood", (0.0, 10_000.0), Scale("h"))
+        self.soak.setToolTip("Hours since the engine last ran: after a night the sensors agree")
+        self.altitude = NumberField("Height", "height above sea level", HEIGHT_M, Scale("m"))
+        self.altitude.setToolTip("Above sea level, where the drive begins: the pressure to expect")
+        self.humidity = NumberField("Humidity", "relative humidity", (0.0, 100.0), Scale("%"))
+        self.humidity.setToolTip("Relative humidity of the air outside")
+        self.altitude.set_number(choices.height_m)
+        self.wrong = QLabel()
+        self.wrong.setObjectName("trouble")
+        self.wrong.setWordWrap(True)
+        self.wrong.hide()
+        self.fields = (self.displacement, self.regulating, self.soak, self.altitude, self.humidity)
+        for field in self.fields:
+            field.editingFinished.connect(self._look)
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.label)
+        for row in (self.fields[:2], self.fields[2:]):
+            grid = QGridLayout()
+            grid.setVerticalSpacing(1)
+            for column, field in enumerate(row):
+                grid.addWidget(field.label, 0, column)
+                grid.addWidget(field, 1, column)
+                grid.setColumnStretch(column, 1)
+            layout.addLayout(grid)
+        layout.addWidget(self.wrong)
+
+    def set_units(self, units: Units) -> None:
+        """Show height and temperature in other units."""
+        feet = units.choice("distance") == "mi"
+        self.altitude.set_scale(Scale("ft", 1.0 / _FOOT_M) if feet else Scale("m"))
+        self.regulating.set_scale(Scale(units.choice("temperature"), *units.line("degC")))
+        self._look()
+
+    def set_vehicle(self, vehicle: Vehicle) -> None:
+        """Show these facts; those without a field are kept for the recording."""
+        self._vehicle = vehicle
+        self.label.setText(vehicle.label)
+        self.displacement.set_number(vehicle.displacement_l)
+        self.regulating.set_number(vehicle.regulating_temp_degc)
+
+    def vehicle(self) -> Vehicle:
+        """The facts as entered; an empty field stays unknown. Raises `UsageError`."""
+        return self._vehicle.model_copy(
+            update={
+                "label": self.label.text().strip(),
+                "displacement_l": self.displacement.number(),
+                "regulating_temp_degc": self.regulating.number(),
+            }
+        )
+
+    def surroundings(self) -> Surroundings:
+        """What was stated of place and day; raises `UsageError`."""
+        return Surroundings(
+            soak_hours=self.soak.number(),
+            altitude_m=self.altitude.number(),
+            humidity_pct=self.humidity.number(),
+        )
+
+    def check(self) -> None:
+        """Raises the `UsageError` of the first wrong field, which gets the focus."""
+        for field in self.fields:
+            try:
+                field.number()
+            except UsageError:
+                field.setFocus()
+                field.selectAll()
+                raise
+
+    def remember(self) -> None:
+        """Keep what will hold for the next drive, too: the height."""
+        self._choices.height_m = self.altitude.number()
+
+    def drive_over(self) -> None:
+        """The engine has run: how long it had stood holds no longer."""
+        self.soak.set_number(None)
+
+    def _look(self) -> None:
+        """Say what is wrong as soon as a field is left."""
+        self.wrong.hide()
+        for field in self.fields:
+            try:
+                field.number()
+            except UsageError as error:
+                self.wrong.setText(str(error))
+                self.wrong.show()
+                return
