@@ -10,6 +10,7 @@ from typing import Any
 from PySide6.QtCore import QObject, Qt, Signal
 
 from logbench.errors import LogbenchError
+from logbench.words import tr
 
 _log = logging.getLogger(__name__)
 
@@ -94,8 +95,11 @@ class Jobs(QObject):
             self._said.emit(
                 task,
                 "failed",
-                f"Something in logbench went wrong ({type(error).__name__}); the log tells more, "
-                "and what was recorded is untouched.",
+                tr(
+                    "Something in logbench went wrong ({kind}); the log tells more, and what was "
+                    "recorded is untouched.",
+                    kind=type(error).__name__,
+                ),
             )
 
     def _hear(self, task: Task, kind: str, value: Any) -> None:

@@ -16,6 +16,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.words import tr
+
 
 def add_command(
     owner: QWidget,
@@ -51,18 +53,18 @@ class CommandList(QDialog):
 
     def __init__(self, actions: Sequence[QAction], parent: QWidget) -> None:
         super().__init__(parent)
-        self.setWindowTitle("Commands")
+        self.setWindowTitle(tr("Commands"))
         self._actions = list(actions)
         self.chosen: QAction | None = None
         self._search = QLineEdit()
-        self._search.setPlaceholderText("Type what you want to do")
-        self._search.setAccessibleName("Search commands")
+        self._search.setPlaceholderText(tr("Type what you want to do"))
+        self._search.setAccessibleName(tr("Search commands"))
         self._search.textChanged.connect(self._fill)
         self._search.returnPressed.connect(self._run)
         self._list = QListWidget()
-        self._list.setAccessibleName("Commands found")
+        self._list.setAccessibleName(tr("Commands found"))
         self._list.itemActivated.connect(self._run)
-        self._none = QLabel("No command of that name. Try fewer letters.")
+        self._none = QLabel(tr("No command of that name. Try fewer letters."))
         self._none.setObjectName("muted")
         layout = QVBoxLayout(self)
         for widget in (self._search, self._list, self._none):

@@ -16,8 +16,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.theme import CHOICES, SIZES, Look
+from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
 from logbench.app.units import QUANTITIES, Units
+from logbench.words import inside, tr
 
 
 class LookDialog(QDialog):
@@ -25,36 +26,35 @@ class LookDialog(QDialog):
 
     def __init__(self, look: Look, parent: QWidget) -> None:
         super().__init__(parent)
-        self.setWindowTitle("Look and units")
+        self.setWindowTitle(tr("Look and units"))
         self._look = look
         self.theme_box, self.size_box = QComboBox(), QComboBox()
-        self.theme_box.setAccessibleName("Theme of the window")
+        self.theme_box.setAccessibleName(tr("Theme of the window"))
         for choice in CHOICES:
-            title = {"system": "as the desktop (system)"}.get(choice, choice)
-            self.theme_box.addItem(title, choice)
+            self.theme_box.addItem(THEME_WORDS[choice], choice)
         self.theme_box.activated.connect(lambda n: look.choose(CHOICES[n]))
-        self.size_box.setAccessibleName("Size of texts")
+        self.size_box.setAccessibleName(tr("Size of texts"))
         for percent, title in SIZES.items():
             self.size_box.addItem(f"{title} ({percent} %)", percent)
         self.size_box.activated.connect(lambda n: look.choose_size(list(SIZES)[n]))
         form = QFormLayout()
         form.setVerticalSpacing(8)
-        form.addRow("Theme", self.theme_box)
-        form.addRow("Size of texts", self.size_box)
+        form.addRow(tr("Theme"), self.theme_box)
+        form.addRow(tr("Size of texts"), self.size_box)
         row = QHBoxLayout()
-        for text, us in (("All metric", False), ("All US", True)):
+        for text, us in ((tr("All metric"), False), (tr("All US"), True)):
             button = QPushButton(text)
-            button.setAccessibleName(f"{text} units")
+            button.setAccessibleName(tr("{which} units", which=text))
             button.clicked.connect(partial(look.set_units, Units(us)))
             row.addWidget(button)
-        form.addRow("Units", row)
+        form.addRow(tr("Units"), row)
         self.unit_boxes = {key: QComboBox() for key in QUANTITIES}
         for key, box in self.unit_boxes.items():
             box.addItems(QUANTITIES[key].choices)
-            box.setAccessibleName(f"Unit of {QUANTITIES[key].title.lower()}")
+            box.setAccessibleName(tr("Unit of {quantity}", quantity=inside(QUANTITIES[key].title)))
             box.activated.connect(partial(self._unit_chosen, key))
             form.addRow(QUANTITIES[key].title, box)
-        said = QLabel("Recordings are kept as measured, whatever is chosen here.")
+        said = QLabel(tr("Recordings are kept as measured, whatever is chosen here."))
         said.setObjectName("muted")
         said.setWordWrap(True)
         close = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)

@@ -12,10 +12,16 @@ from PySide6.QtWidgets import QApplication
 from logbench.analysis.model import Condition, Verdict
 from logbench.app.style import style_sheet
 from logbench.app.units import METRIC, Units
+from logbench.words import tr
 
 Choice = Literal["system", "light", "night"]
 CHOICES: tuple[Choice, ...] = ("system", "light", "night")
-SIZES = {100: "normal", 115: "larger", 130: "large", 150: "very large"}
+THEME_WORDS = {
+    "system": tr("as the desktop (system)"),
+    "light": tr("light"),
+    "night": tr("night"),
+}
+SIZES = {100: tr("normal"), 115: tr("larger"), 130: tr("large"), 150: tr("very large")}
 """Sizes of texts, in percent of the desktop's own."""
 _TITLE_PT = 15
 _OWN_PT = "own_point_size"

@@ -29,6 +29,7 @@ from logbench.app.live.page import LivePage
 from logbench.app.settings import Settings
 from logbench.app.theme import SIZES, Look
 from logbench.app.units import Units
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.app.archive.page import ArchivePage
@@ -39,6 +40,13 @@ if TYPE_CHECKING:
     from logbench.app.review.page import ReviewPage
 
 _log = logging.getLogger(__name__)
+_TITLES = {
+    "live": tr("Live"),
+    "review": tr("Review"),
+    "compare": tr("Compare"),
+    "job": tr("Job"),
+    "archive": tr("Archive"),
+}
 
 
 class MainWindow(QMainWindow):
@@ -90,44 +98,41 @@ class MainWindow(QMainWindow):
         layout.addWidget(name)
         layout.addSpacing(16)
         self._page_buttons = QButtonGroup(self)
-        for key, title in (
-            ("live", "Live"), ("review", "Review"), ("compare", "Compare"), ("job", "Job"),
-            ("archive", "Archive"),
-        ):  # fmt: skip
+        for key, title in _TITLES.items():
             button = QPushButton(title)
             button.setObjectName("page")
             button.setCheckable(True)
-            button.setAccessibleName(f"Page {title}")
+            button.setAccessibleName(tr("Page {title}", title=title))
             button.setProperty("page", key)
             button.clicked.connect(lambda _=False, k=key: self.show_page(k))
             self._page_buttons.addButton(button)
             layout.addWidget(button)
         layout.addStretch(1)
-        commands = QPushButton("Commands  Ctrl+K")
-        commands.setAccessibleName("Open the list of commands")
+        commands = QPushButton(tr("Commands  Ctrl+K"))
+        commands.setAccessibleName(tr("Open the list of commands"))
         commands.clicked.connect(self.show_commands)
         layout.addWidget(commands)
-        look = QPushButton("Look …  Ctrl+,")
-        look.setAccessibleName("Look and units: theme, size of texts, units")
+        look = QPushButton(tr("Look …  Ctrl+,"))
+        look.setAccessibleName(tr("Look and units: theme, size of texts, units"))
         look.clicked.connect(self.show_look)
         layout.addWidget(look)
         return bar
 
     def _add_commands(self) -> None:
-        add_command(self, "Search commands", ["Ctrl+K", "Ctrl+Shift+P"], self.show_commands)
-        add_command(self, "Go to the Live page", "Ctrl+1", lambda: self.show_page("live"))
-        add_command(self, "Go to the Review page", "Ctrl+2", lambda: self.show_page("review"))
-        add_command(self, "Go to the Compare page", "Ctrl+3", lambda: self.show_page("compare"))
-        add_command(self, "Go to the Job page", "Ctrl+4", lambda: self.show_page("job"))
-        add_command(self, "Go to the Archive page", "Ctrl+5", lambda: self.show_page("archive"))
-        add_command(self, "Open a recording", "Ctrl+O", self.ask_for_recording)
-        add_command(self, "Switch between light and night", "Ctrl+T", self._switch_theme)
-        add_command(self, "Metric or US units", "Ctrl+U", self._switch_units)
-        add_command(self, "Look and units", "Ctrl+,", self.show_look)
-        add_command(self, "Larger texts", ["Ctrl++", "Ctrl+="], lambda: self._step_size(1))
-        add_command(self, "Smaller texts", "Ctrl+-", lambda: self._step_size(-1))
-        add_command(self, "Full screen", "F11", self._switch_full_screen)
-        add_command(self, "Close logbench", "Ctrl+Q", self.close)
+        add_command(self, tr("Search commands"), ["Ctrl+K", "Ctrl+Shift+P"], self.show_commands)
+        add_command(self, tr("Go to the Live page"), "Ctrl+1", lambda: self.show_page("live"))
+        add_command(self, tr("Go to the Review page"), "Ctrl+2", lambda: self.show_page("review"))
+        add_command(self, tr("Go to the Compare page"), "Ctrl+3", lambda: self.show_page("compare"))
+        add_command(self, tr("Go to the Job page"), "Ctrl+4", lambda: self.show_page("job"))
+        add_command(self, tr("Go to the Archive page"), "Ctrl+5", lambda: self.show_page("archive"))
+        add_command(self, tr("Open a recording"), "Ctrl+O", self.ask_for_recording)
+        add_command(self, tr("Switch between light and night"), "Ctrl+T", self._switch_theme)
+        add_command(self, tr("Metric or US units"), "Ctrl+U", self._switch_units)
+        add_command(self, tr("Look and units"), "Ctrl+,", self.show_look)
+        add_command(self, tr("Larger texts"), ["Ctrl++", "Ctrl+="], lambda: self._step_size(1))
+        add_command(self, tr("Smaller texts"), "Ctrl+-", lambda: self._step_size(-1))
+        add_command(self, tr("Full screen"), "F11", self._switch_full_screen)
+        add_command(self, tr("Close logbench"), "Ctrl+Q", self.close)
 
     @property
     def review(self) -> ReviewPage:
@@ -181,7 +186,7 @@ class MainWindow(QMainWindow):
         """Bring a page to the front: `live`, `review`, `compare`, `job` or `archive`."""
         page: QWidget = self.live if key == "live" else getattr(self, key)
         self._pages.setCurrentWidget(page)
-        page.setAccessibleName(f"{key.title()} page")
+        page.setAccessibleName(tr("{title} page", title=_TITLES[key]))
         for button in self._page_buttons.buttons():
             button.setChecked(button.property("page") == key)
         page.setFocus()
@@ -204,7 +209,7 @@ class MainWindow(QMainWindow):
 
     def recover(self) -> None:
         """Turn what an earlier crash left in the recordings' folder into recordings."""
-        self.live.recover(self.desk.settings.folder)
+        self.live.endings.recover()
 
     def open_recordings(self, paths: Sequence[Path]) -> None:
         """Open the last of these recordings on the Review page."""
@@ -301,7 +306,7 @@ class MainWindow(QMainWindow):
                 self.live.stop()
             return
         self.desk.settings.geometry = self.saveGeometry()
-        self.live.close_links()
+        self.live.session.close()
         self.desk.jobs.close()
         if self._job is not None:
             self._job.finish()
@@ -309,10 +314,10 @@ class MainWindow(QMainWindow):
 
     def _ask_to_finish(self) -> bool:
         box = QMessageBox(self)
-        box.setWindowTitle("A recording is running")
-        box.setText("A recording is running. Finish and save it, then close?")
-        finish = box.addButton("Finish and close", QMessageBox.ButtonRole.AcceptRole)
-        box.addButton("Keep recording", QMessageBox.ButtonRole.RejectRole)
+        box.setWindowTitle(tr("A recording is running"))
+        box.setText(tr("A recording is running. Finish and save it, then close?"))
+        finish = box.addButton(tr("Finish and close"), QMessageBox.ButtonRole.AcceptRole)
+        box.addButton(tr("Keep recording"), QMessageBox.ButtonRole.RejectRole)
         box.setDefaultButton(finish)
         box.exec()
         return box.clickedButton() is finish

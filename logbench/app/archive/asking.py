@@ -8,8 +8,9 @@ from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QCheckBox, QFileDialog, QInputDialog, QMessageBox, QWidget
 
 from logbench.app.settings import Settings
+from logbench.words import tr
 
-_KINDS = "Logs (*.csv *.txt *.tsv *.tab *.parquet *.asc *.blf *.log);;All files (*)"
+_KINDS = tr("Logs (*.csv *.txt *.tsv *.tab *.parquet *.asc *.blf *.log);;All files (*)")
 
 
 class Asking(QObject):
@@ -31,7 +32,7 @@ class Asking(QObject):
 
     def for_archive(self) -> None:
         """A folder."""
-        place = self._folder("Open an archive")
+        place = self._folder(tr("Open an archive"))
         if place:
             self.place.emit(place)
 
@@ -45,36 +46,36 @@ class Asking(QObject):
 
     def for_recordings(self) -> None:
         """Recordings to add."""
-        paths = self._files("Add recordings", "Recordings (*.parquet)")
+        paths = self._files(tr("Add recordings"), tr("Recordings (*.parquet)"))
         if paths:
             self.add.emit(paths)
 
     def for_files(self) -> None:
         """Other programs' files to import."""
-        paths = self._files("Import files", _KINDS)
+        paths = self._files(tr("Import files"), _KINDS)
         if paths:
             self.bring.emit(paths)
 
     def for_folder(self) -> None:
         """A folder of recordings to add."""
-        place = self._folder("Add a folder of recordings")
+        place = self._folder(tr("Add a folder of recordings"))
         if place:
             self.add.emit([Path(place)])
 
     def for_import_folder(self) -> None:
         """A folder of other programs' files to import."""
-        place = self._folder("Import a folder")
+        place = self._folder(tr("Import a folder"))
         if place:
             self.bring.emit([Path(place)])
 
     def to_verify(self) -> None:
         """Whether to verify, and whether to set damaged files aside."""
         box = QMessageBox(self._page)
-        box.setWindowTitle("Verify the archive")
-        box.setText("Read every sample of every recording and hold it against its checksum?")
-        aside = QCheckBox("Set damaged files aside, in the folder quarantine; none is deleted")
+        box.setWindowTitle(tr("Verify the archive"))
+        box.setText(tr("Read every sample of every recording and hold it against its checksum?"))
+        aside = QCheckBox(tr("Set damaged files aside, in the folder quarantine; none is deleted"))
         box.setCheckBox(aside)
-        go = box.addButton("Verify", QMessageBox.ButtonRole.AcceptRole)
+        go = box.addButton(tr("Verify"), QMessageBox.ButtonRole.AcceptRole)
         box.addButton(QMessageBox.StandardButton.Cancel)
         box.setDefaultButton(go)
         box.exec()

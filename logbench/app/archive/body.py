@@ -25,20 +25,27 @@ from logbench.app.archive.working import Details, Listing
 from logbench.app.desk import Desk
 from logbench.app.theme import Theme
 from logbench.app.units import Units
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
     from logbench.archive.likeness import Alike
 
-ARCHIVE_TABS = ("Recording", "Like this one", "Over the car's life", "What was done", "Left out")
+ARCHIVE_TABS = (
+    tr("Recording"),
+    tr("Like this one"),
+    tr("Over the car's life"),
+    tr("What was done"),
+    tr("Left out"),
+)
 DETAILS, ALIKE, TREND, ACCOUNT, PROBLEMS = range(len(ARCHIVE_TABS))
 _ACTIONS = (
-    ("review", "Review  Enter", "Open the chosen recording on the Review page"),
-    ("before", "Before  B", "Put the chosen on the side before; again takes them away"),
-    ("after", "After  A", "Put the chosen on the side after; again takes them away"),
-    ("compare", "Compare", "Hand both sides to the Compare page"),
-    ("like", "Like this  L", "Find drives like the chosen one"),
-    ("trend", "Trend  T", "Follow a number over the car's life"),
+    ("review", tr("Review  Enter"), tr("Open the chosen recording on the Review page")),
+    ("before", tr("Before  B"), tr("Put the chosen on the side before; again takes them away")),
+    ("after", tr("After  A"), tr("Put the chosen on the side after; again takes them away")),
+    ("compare", tr("Compare"), tr("Hand both sides to the Compare page")),
+    ("like", tr("Like this  L"), tr("Find drives like the chosen one")),
+    ("trend", tr("Trend  T"), tr("Follow a number over the car's life")),
 )
 
 
@@ -61,9 +68,9 @@ class ArchiveBody(QWidget):
         self.details = DetailsPanel(look.theme)
         self.alike = AlikePanel()
         self.trend = TrendPanel(look)
-        self.account = AccountPanel("What was done to each file", "Nothing was done yet.")
-        self.problems = AccountPanel("Files that are left out", "No file is left out.")
-        self.none = QLabel("No recording fits these filters.")
+        self.account = AccountPanel(tr("What was done to each file"), tr("Nothing was done yet."))
+        self.problems = AccountPanel(tr("Files that are left out"), tr("No file is left out."))
+        self.none = QLabel(tr("No recording fits these filters."))
         self.none.setObjectName("muted")
         self.none.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.none.hide()
@@ -72,7 +79,7 @@ class ArchiveBody(QWidget):
 
     def _lay_out(self) -> None:
         self.tabs = QTabWidget()
-        self.tabs.setAccessibleName("What is known")
+        self.tabs.setAccessibleName(tr("What is known"))
         panels = (self.details, self.alike, self.trend, self.account, self.problems)
         for title, panel in zip(ARCHIVE_TABS, panels, strict=True):
             self.tabs.addTab(panel, title)
@@ -110,8 +117,8 @@ class ArchiveBody(QWidget):
             row.addWidget(button)
         row.addStretch(1)
         self.preview_box = QComboBox()
-        self.preview_box.setAccessibleName("Signal of the previews")
-        self.preview_box.addItem("Preview RPM", "RPM")
+        self.preview_box.setAccessibleName(tr("Signal of the previews"))
+        self.preview_box.addItem(tr("Preview {signal}", signal="RPM"), "RPM")
         self.preview_box.activated.connect(lambda _: self._preview_chosen())
         row.addWidget(self.preview_box)
         self.show_choice(0)
@@ -133,9 +140,9 @@ class ArchiveBody(QWidget):
         empty = not found.facets.recordings
         self.none.setVisible(not found.rows)
         self.none.setText(
-            "There are no recordings in this archive yet: add some, or import other files."
+            tr("There are no recordings in this archive yet: add some, or import other files.")
             if empty
-            else "No recording fits these filters."
+            else tr("No recording fits these filters.")
         )
         self.problems.show_problems(found.problems)
         n = len(found.problems)
@@ -175,7 +182,11 @@ class ArchiveBody(QWidget):
         """Choose a side for recordings."""
         self.model.put(recordings, side)
         counts = [len(self.model.on_side(of)) for of in ("before", "after")]
-        told = f"Compare  {counts[0]} : {counts[1]}" if any(counts) else "Compare"
+        told = (
+            tr("Compare  {before} : {after}", before=counts[0], after=counts[1])
+            if any(counts)
+            else tr("Compare")
+        )
         self.buttons["compare"].setText(told)
         self.buttons["compare"].setEnabled(any(counts))
 
@@ -206,7 +217,7 @@ class ArchiveBody(QWidget):
             return
         self.preview_box.clear()
         for signal in signals:
-            self.preview_box.addItem(f"Preview {signal}", signal)
+            self.preview_box.addItem(tr("Preview {signal}", signal=signal), signal)
         at = self.preview_box.findData(self.sparks.signal)
         if at >= 0:
             self.preview_box.setCurrentIndex(at)

@@ -19,6 +19,7 @@ from logbench.errors import LogbenchError
 from logbench.recording.importers.memory import remember
 from logbench.recording.importers.model import Mapping
 from logbench.recording.model import Vehicle
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
@@ -65,7 +66,7 @@ class Bringing(QObject):
             return
         kind = self._kinds.pop(0)
         n = len(self._survey.kinds)
-        of = f"(kind {n - len(self._kinds)} of {n})" if n > 1 else ""
+        of = tr("(kind {kind} of {n})", kind=n - len(self._kinds), n=n) if n > 1 else ""
         dialog = ImportDialog(kind, self._desk.look.theme, self._page, of=of)
         if self._vehicle is not None:
             dialog.car.setText(self._vehicle.label)
@@ -103,7 +104,7 @@ class Bringing(QObject):
         before = self._survey.lines
         if not files:
             if before:
-                self.done.emit(Account("Nothing was imported.", before))
+                self.done.emit(Account(tr("Nothing was imported."), before))
             return
 
         def work(stop: Stop, task: Task) -> Account:

@@ -10,9 +10,11 @@ from PySide6.QtCore import QObject, Signal
 
 from logbench.app.archive.body import ALIKE, TREND, ArchiveBody
 from logbench.app.archive.long_work import LongWork
-from logbench.app.archive.recordings import AFTER, BEFORE
+from logbench.app.archive.recordings import AFTER, BEFORE, UNNAMED
 from logbench.app.archive.working import alike_to, local_files, numbers_for, trend_of
 from logbench.app.background import Jobs
+from logbench.app.wording import word
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
@@ -75,7 +77,11 @@ class Choice(QObject):
         if not before or not after:
             missing = BEFORE if not before else AFTER
             self.failed.emit(
-                f"No recording is on the side {missing}: choose one and press {missing[0].upper()}."
+                tr(
+                    "No recording is on the side {missing}: choose one and press {key}.",
+                    missing=word(missing),
+                    key="B" if missing == BEFORE else "A",
+                )
             )
             return
         n = len(before)
@@ -89,7 +95,7 @@ class Choice(QObject):
         if archive is None or not names:
             return
         row = self._body.table.chosen()[0]
-        self._like = f"{row.car or 'unnamed car'}, {row.started_utc[:10]}"
+        self._like = f"{row.car or UNNAMED}, {row.started_utc[:10]}"
         self._body.tabs.setCurrentIndex(ALIKE)
         self._work.start(
             lambda _, task: alike_to(archive, names[0], task), self._show_alike, gentle=False
@@ -102,7 +108,7 @@ class Choice(QObject):
             return
         body, car = self._body, self._body.table.chosen()[0].car
         if not car:
-            self.failed.emit("This recording names no car, so there is no life to follow.")
+            self.failed.emit(tr("This recording names no car, so there is no life to follow."))
             return
         body.car = car
         body.tabs.setCurrentIndex(TREND)
@@ -115,7 +121,7 @@ class Choice(QObject):
     def _chosen(self) -> list[str]:
         names = [row.recording for row in self._body.table.chosen()]
         if not names:
-            self.failed.emit("No recording is chosen: choose one in the list.")
+            self.failed.emit(tr("No recording is chosen: choose one in the list."))
         return names
 
     def _with_files(self, names: Sequence[str], then: Callable[[list[Path]], None]) -> None:

@@ -18,9 +18,11 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.model import Verdict
 from logbench.app.theme import VERDICT_SYMBOLS
+from logbench.app.wording import word
 from logbench.archive.find import Filter, parse_condition
 from logbench.archive.overview import Facets
 from logbench.errors import LogbenchError
+from logbench.words import tr
 
 _KEY = Qt.ItemDataRole.UserRole
 
@@ -33,15 +35,15 @@ class FacetsPanel(QFrame):
     def __init__(self) -> None:
         super().__init__()
         self.setObjectName("card")
-        self.words = _line("Words", "car, note, event, job …")
-        self.condition = _line("Condition", "ECT below 70 after 10 min")
-        self.since = _line("Recorded from", "2026-03-01")
-        self.until = _line("Recorded until", "2026-12")
-        self.cars = _checks("Cars")
-        self.signals = _checks("Signals that must be recorded")
+        self.words = _line(tr("Words"), tr("car, note, event, job …"))
+        self.condition = _line(tr("Condition"), tr("ECT below 70 after 10 min"))
+        self.since = _line(tr("Recorded from"), "2026-03-01")
+        self.until = _line(tr("Recorded until"), "2026-12")
+        self.cars = _checks(tr("Cars"))
+        self.signals = _checks(tr("Signals that must be recorded"))
         self.verdict, self.check = QComboBox(), QComboBox()
-        self.verdict.setAccessibleName("Verdict of a finding")
-        self.check.setAccessibleName("Check of a finding")
+        self.verdict.setAccessibleName(tr("Verdict of a finding"))
+        self.check.setAccessibleName(tr("Check of a finding"))
         for box in (self.verdict, self.check):
             box.setSizeAdjustPolicy(
                 QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
@@ -51,7 +53,7 @@ class FacetsPanel(QFrame):
         self.trouble.setObjectName("trouble")
         self.trouble.setWordWrap(True)
         self.trouble.hide()
-        self.clear_button = QPushButton("Clear filters  Ctrl+Shift+F")
+        self.clear_button = QPushButton(tr("Clear filters  Ctrl+Shift+F"))
         self.clear_button.clicked.connect(self.clear)
         self._lay_out()
         self._connect()
@@ -61,12 +63,12 @@ class FacetsPanel(QFrame):
         layout.setContentsMargins(10, 8, 10, 8)
         layout.setSpacing(4)
         parts: tuple[tuple[str, tuple[QWidget, ...], int], ...] = (
-            ("Words", (self.words,), 0),
-            ("Condition", (self.condition,), 0),
-            ("From, until", (self.since, self.until), 0),
-            ("Finding", (self.verdict, self.check), 0),
-            ("Cars", (self.cars,), 1),
-            ("Signals", (self.signals,), 1),
+            (tr("Words"), (self.words,), 0),
+            (tr("Condition"), (self.condition,), 0),
+            (tr("From, until"), (self.since, self.until), 0),
+            (tr("Finding"), (self.verdict, self.check), 0),
+            (tr("Cars"), (self.cars,), 1),
+            (tr("Signals"), (self.signals,), 1),
         )
         for title, widgets, stretch in parts:
             label = QLabel(title)
@@ -95,13 +97,13 @@ class FacetsPanel(QFrame):
         order = (Verdict.ACT, Verdict.WATCH, Verdict.WITHIN, Verdict.NOT_JUDGED)
         verdicts = {verdict.value: VERDICT_SYMBOLS[verdict] for verdict in order}
         shown = [
-            (f"{symbol} {name} ({facets.verdicts[name]:,})", name)
+            (f"{symbol} {word(name)} ({facets.verdicts[name]:,})", name)
             for name, symbol in verdicts.items()
             if name in facets.verdicts
         ]
-        _offer(self.verdict, [("any verdict", ""), *shown])
+        _offer(self.verdict, [(tr("any verdict"), ""), *shown])
         checks = [(f"{name} ({n:,})", name) for name, n in facets.checks.items()]
-        _offer(self.check, [("any check", ""), *checks])
+        _offer(self.check, [(tr("any check"), ""), *checks])
 
     def filter(self) -> Filter | None:
         """What is looked for; None, with the reason shown, when it is not understood."""

@@ -27,20 +27,35 @@ from PySide6.QtWidgets import (
 from logbench.app.archive.working import Kind
 from logbench.app.parts import Elided
 from logbench.app.theme import Theme
+from logbench.app.wording import word
 from logbench.recording.importers.model import SURE, ColumnMap, Mapping
 from logbench.recording.importers.units import compatible, known
 from logbench.recording.model import Vehicle
 from logbench.signals.table import table
+from logbench.words import tr, tr_n
 
 COLUMN, CELLS, SIGNAL, UNIT, SURENESS, WHY = range(6)
-_TITLES = ("Column of the file", "First cells", "Signal", "Unit in the file", "Sure", "Why")
-_DELIMITERS = ((",", "comma"), (";", "semicolon"), ("\t", "tab"), ("|", "upright bar"))
+_TITLES = (
+    tr("Column of the file"),
+    tr("First cells"),
+    tr("Signal"),
+    tr("Unit in the file"),
+    tr("Sure"),
+    tr("Why"),
+)
+_DELIMITERS = (
+    (",", tr("comma")),
+    (";", tr("semicolon")),
+    ("\t", tr("tab")),
+    ("|", tr("upright bar")),
+)
 _TIMES = (
-    ("number", "a count"), ("clock", "time of day or span, 0:03:02"),
-    ("year first", "date, year first"), ("day first", "date, day first"),
-    ("month first", "date, month first"), ("epoch", "counted since 1970"),
-    ("days", "a spreadsheet's days"), ("none", "none: rows are evenly spaced"),
+    ("number", tr("a count")), ("clock", tr("time of day or span, 0:03:02")),
+    ("year first", tr("date, year first")), ("day first", tr("date, day first")),
+    ("month first", tr("date, month first")), ("epoch", tr("counted since 1970")),
+    ("days", tr("a spreadsheet's days")), ("none", tr("none: rows are evenly spaced")),
 )  # fmt: skip
+_YOU_SAID = "as you said"  # kept with the mapping, shown by `word`
 _TIME_UNITS = ("s", "ms", "us", "ns", "min", "h")
 
 
@@ -57,7 +72,7 @@ class ImportDialog(QDialog):
         assert kind.preview.mapping is not None
         self.mapping: Mapping = kind.preview.mapping.model_copy(deep=True)
         self._filling = False
-        self.setWindowTitle(f"Import {of}".strip())
+        self.setWindowTitle(tr("Import {of}", of=of).strip())
         self._make_parts()
         self._lay_out()
         self.resize(1040, 640)
@@ -70,46 +85,49 @@ class ImportDialog(QDialog):
         self.head.setObjectName("title")
         self.said = QLabel()
         self.said.setWordWrap(True)
-        self.delimiter = _combo("Delimiter", [(name, mark) for mark, name in _DELIMITERS])
+        self.delimiter = _combo(tr("Delimiter"), [(name, mark) for mark, name in _DELIMITERS])
         self.delimiter.activated.connect(
             lambda _: self.cut_wanted.emit(str(self.delimiter.currentData()))
         )
-        self.decimal = _combo("Decimal mark", [("point  1.5", "."), ("comma  1,5", ",")])
-        self.time_place = _combo("Column with the time", [])
-        self.time_format = _combo("Form of the time", [(text, key) for key, text in _TIMES])
-        self.time_unit = _combo("Unit of the time", [(unit, unit) for unit in _TIME_UNITS])
+        self.decimal = _combo(
+            tr("Decimal mark"), [(tr("point  1.5"), "."), (tr("comma  1,5"), ",")]
+        )
+        self.time_place = _combo(tr("Column with the time"), [])
+        self.time_format = _combo(tr("Form of the time"), [(text, key) for key, text in _TIMES])
+        self.time_unit = _combo(tr("Unit of the time"), [(unit, unit) for unit in _TIME_UNITS])
         self.period = QDoubleSpinBox()
-        self.period.setAccessibleName("Seconds from row to row")
+        self.period.setAccessibleName(tr("Seconds from row to row"))
         self.period.setDecimals(3)
         self.period.setRange(0.001, 3600.0)
-        self.period.setSuffix(" s apart")
+        self.period.setSuffix(tr(" s apart"))
         for box in (self.decimal, self.time_place, self.time_format, self.time_unit):
             box.activated.connect(lambda _: self._settings_changed())
         self.period.valueChanged.connect(lambda _: self._settings_changed())
-        self.rows = _table("First rows of the file")
-        self.columns = _table("Columns and the signals they are taken for")
+        self.rows = _table(tr("First rows of the file"), row_px=26)
+        self.columns = _table(tr("Columns and the signals they are taken for"), row_px=38)
         self.columns.setColumnCount(len(_TITLES))
         self.columns.setHorizontalHeaderLabels(list(_TITLES))
         self.completer = QCompleter([s.acronym for s in table()], self)
         self.completer.setCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
         self.car = QLineEdit()
-        self.car.setAccessibleName("Name of the car")
-        self.car.setPlaceholderText("the car's name, if you like")
+        self.car.setAccessibleName(tr("Name of the car"))
+        self.car.setPlaceholderText(tr("the car's name, if you like"))
         self.litres = QDoubleSpinBox()
-        self.litres.setAccessibleName("Displacement in litres")
+        self.litres.setAccessibleName(tr("Displacement in litres"))
         self.litres.setRange(0.0, 20.0)
         self.litres.setSingleStep(0.1)
         self.litres.setDecimals(2)
-        self.litres.setSpecialValueText("displacement unknown")
-        self.litres.setSuffix(" L")
-        self.keep = QCheckBox("Remember for files with the same header")
+        self.litres.setSpecialValueText(tr("displacement unknown"))
+        self.litres.setSuffix(tr(" L"))
+        self.keep = QCheckBox(tr("Remember for files with the same header"))
         self.keep.setChecked(True)
 
     def _lay_out(self) -> None:
         options = QGridLayout()
         for number, (title, part) in enumerate((
-            ("Delimiter", self.delimiter), ("Decimals", self.decimal), ("Time in", self.time_place),
-            ("written as", self.time_format), ("in", self.time_unit), ("", self.period),
+            (tr("Delimiter"), self.delimiter), (tr("Decimals"), self.decimal),
+            (tr("Time in"), self.time_place), (tr("written as"), self.time_format),
+            (tr("in"), self.time_unit), ("", self.period),
         )):  # fmt: skip
             label = QLabel(title)
             label.setObjectName("muted")
@@ -127,10 +145,10 @@ class ImportDialog(QDialog):
         below.addWidget(self.keep, 0, 2)
         below.setColumnStretch(0, 1)
         buttons = QDialogButtonBox()
-        self.import_button = QPushButton("Import")
+        self.import_button = QPushButton(tr("Import"))
         self.import_button.setDefault(True)
         buttons.addButton(self.import_button, QDialogButtonBox.ButtonRole.AcceptRole)
-        buttons.addButton("Leave these files out", QDialogButtonBox.ButtonRole.RejectRole)
+        buttons.addButton(tr("Leave these files out"), QDialogButtonBox.ButtonRole.RejectRole)
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
         layout = QVBoxLayout(self)
@@ -149,7 +167,7 @@ class ImportDialog(QDialog):
         self.kind, self.mapping = kind, kind.preview.mapping.model_copy(deep=True)
         self._filling = True
         n = len(kind.files)
-        self.head.tell(kind.files[0].name + (f" and {n - 1} more like it" if n > 1 else ""))
+        self.head.tell(kind.files[0].name + (tr(" and {n} more like it", n=n - 1) if n > 1 else ""))
         self._fill_settings()
         self._fill_rows()
         self._fill_columns()
@@ -211,8 +229,8 @@ class ImportDialog(QDialog):
             self.columns.setItem(row, COLUMN, _cell(column.column))
             self.columns.setItem(row, CELLS, _cell(self._cells_of(column)))
             for place, text, name in (
-                (SIGNAL, column.signal if column.used else "", "Signal"),
-                (UNIT, column.unit, "Unit"),
+                (SIGNAL, column.signal if column.used else "", tr("Signal")),
+                (UNIT, column.unit, tr("Unit")),
             ):
                 line = QLineEdit(text)
                 line.setAccessibleName(f"{name} of {column.column}")
@@ -244,10 +262,10 @@ class ImportDialog(QDialog):
         column = self.mapping.columns[row]
         sure = f"{column.confidence:.0%} {_sureness(column)}"
         if not column.used:
-            sure = "left out"
-        why = column.why
+            sure = tr("left out")
+        why = word(column.why)
         if column.used and column.unit_from == "assumed" and column.unit:
-            why += ", unit supposed"
+            why += tr(", unit supposed")
         for place, text in ((SURENESS, sure), (WHY, why)):
             item = _cell(text)
             if column.used and column.confidence < 0.75:
@@ -277,7 +295,7 @@ class ImportDialog(QDialog):
             self.line(row, UNIT).setText(unit)
         column.signal = signal
         column.confidence = 1.0 if signal else 0.0
-        column.why = "as you said"
+        column.why = _YOU_SAID
         if unit != column.unit:
             column.unit, column.unit_from = unit, "user"
         self.line(row, SIGNAL).setText(signal)
@@ -294,7 +312,7 @@ class ImportDialog(QDialog):
         time.places = [] if time.format == "none" or place is None else [place]
         time.unit = self.time_unit.currentData()
         time.period_s = self.period.value()
-        time.confidence, time.why = 1.0, "as you said"
+        time.confidence, time.why = 1.0, _YOU_SAID
         self._show_time_parts()
         self._judge()
 
@@ -306,14 +324,16 @@ class ImportDialog(QDialog):
         sentence = ""
         if wrong:
             of = table().by_acronym(wrong[0].signal).unit if wrong[0].signal in _acronyms() else ""
-            sentence = (
-                f"'{wrong[0].unit}' of {wrong[0].column} cannot be converted to "
-                f"{of or 'a pure number'}: correct the signal or the unit."
+            sentence = tr(
+                "'{unit}' of {column} cannot be converted to {of}: correct the signal or the unit.",
+                unit=wrong[0].unit,
+                column=wrong[0].column,
+                of=of or tr("a pure number"),
             )
         elif time.format != "none" and not time.places:
-            sentence = "Choose the column with the time, or say that rows are evenly spaced."
+            sentence = tr("Choose the column with the time, or say that rows are evenly spaced.")
         elif not used:
-            sentence = "No column is a signal yet: type an acronym where one is."
+            sentence = tr("No column is a signal yet: type an acronym where one is.")
         self.import_button.setEnabled(not sentence)
         if sentence:
             self.trouble(sentence)
@@ -322,12 +342,22 @@ class ImportDialog(QDialog):
         self.said.style().polish(self.said)
         left = len(self.mapping.columns) - len(used)
         unsure = sum(c.confidence < 0.75 for c in used)
-        told = [f"{len(used)} signals, {left} column{'s' * (left != 1)} left out"]
+        told = [
+            tr_n("{n} signal", "{n} signals", len(used))
+            + ", "
+            + tr_n("{n} column left out", "{n} columns left out", left)
+        ]
         if unsure:
-            told.append(f"{unsure} unsure: look at those in colour")
-        told.append(f"time: {time.why or time.format} ({time.confidence:.0%})")
+            told.append(tr("{unsure} unsure: look at those in colour", unsure=unsure))
+        told.append(
+            tr(
+                "time: {why} ({confidence:.0%})",
+                why=word(time.why or time.format),
+                confidence=time.confidence,
+            )
+        )
         if self.kind.preview.remembered:
-            told.append("remembered from an earlier import")
+            told.append(tr("remembered from an earlier import"))
         self.said.setText("; ".join(told) + ".")
 
 
@@ -344,14 +374,20 @@ def _fits(unit: str, signal: str) -> bool:
 
 def _sureness(column: ColumnMap) -> str:
     return (
-        "sure" if column.confidence >= 0.9 else "likely" if column.confidence >= 0.75 else "unsure"
+        tr("sure")
+        if column.confidence >= 0.9
+        else tr("likely")
+        if column.confidence >= 0.75
+        else tr("unsure")
     )
 
 
 def _perhaps(column: ColumnMap) -> str:
     names = [column.signal, *column.others]
     likely = [name for name in names if name]
-    return f"perhaps {likely[0]}" if likely and column.confidence < SURE else "left out"
+    if likely and column.confidence < SURE:
+        return tr("perhaps {signal}", signal=likely[0])
+    return tr("left out")
 
 
 def _cell(text: str) -> QTableWidgetItem:
@@ -371,13 +407,13 @@ def _combo(name: str, choices: list[tuple[str, str]]) -> QComboBox:
     return box
 
 
-def _table(name: str) -> QTableWidget:
+def _table(name: str, *, row_px: int) -> QTableWidget:
     made = QTableWidget()
     made.setAccessibleName(name)
     made.setSelectionMode(QAbstractItemView.SelectionMode.NoSelection)
     made.setShowGrid(False)
     made.setWordWrap(False)
     made.verticalHeader().hide()
-    made.verticalHeader().setDefaultSectionSize(38 if name.startswith("Columns") else 26)
+    made.verticalHeader().setDefaultSectionSize(row_px)
     made.setTabKeyNavigation(False)
     return made

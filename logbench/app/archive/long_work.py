@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QHBoxLayout, QProgressBar, QPushButton, QWidget
 from logbench.app.archive.working import Stop
 from logbench.app.background import Jobs, Task
 from logbench.app.parts import Elided
+from logbench.words import tr
 
 
 class LongWork(QWidget):
@@ -28,11 +29,11 @@ class LongWork(QWidget):
         self._gentle = False
         self.doing = Elided()
         self.bar = QProgressBar()
-        self.bar.setAccessibleName("Progress")
+        self.bar.setAccessibleName(tr("Progress"))
         self.bar.setRange(0, 1000)
         self.bar.setTextVisible(False)
         self.bar.setFixedWidth(220)
-        self.cancel_button = QPushButton("Stop  Ctrl+.")
+        self.cancel_button = QPushButton(tr("Stop  Ctrl+."))
         self.cancel_button.clicked.connect(self.cancel)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(20, 2, 20, 2)
@@ -54,7 +55,7 @@ class LongWork(QWidget):
         `gentle`: it looks at `stop` and ends with what it has; else it is dropped when stopped.
         """
         if self.busy:
-            self.failed.emit("Something is being done already: wait, or stop it with Ctrl+.")
+            self.failed.emit(tr("Something is being done already: wait, or stop it with Ctrl+."))
             return False
         self._stop, self._gentle = Stop(), gentle
         stop = self._stop
@@ -81,7 +82,7 @@ class LongWork(QWidget):
             return
         self._stop.set()
         self.cancel_button.setEnabled(False)
-        self.doing.tell("Stopping …")
+        self.doing.tell(tr("Stopping …"))
         if not self._gentle:
             self._task.cancel()
             self._end()

@@ -43,6 +43,7 @@ from logbench.app.desk import Desk
 from logbench.app.parts import Elided, EmptyState, Notice, middle
 from logbench.app.theme import Theme
 from logbench.app.units import Units
+from logbench.words import inside, tr, tr_n
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
@@ -100,9 +101,9 @@ class ArchivePage(QWidget):
         bar.addWidget(self.counts)
         self.tools = []
         for text, run in (
-            ("Open …", self.asking.for_archive), ("Add …", self.asking.for_recordings),
-            ("Import …", self.asking.for_files), ("Run checks", self.sweep),
-            ("Verify …", self.asking.to_verify),
+            (tr("Open …"), self.asking.for_archive), (tr("Add …"), self.asking.for_recordings),
+            (tr("Import …"), self.asking.for_files), (tr("Run checks"), self.sweep),
+            (tr("Verify …"), self.asking.to_verify),
         ):  # fmt: skip
             button = QPushButton(text)
             button.clicked.connect(lambda _=False, run=run: run())
@@ -125,12 +126,14 @@ class ArchivePage(QWidget):
 
     def _empty(self) -> EmptyState:
         self.empty = EmptyState(
-            "No archive is open",
-            "An archive is a folder with recordings in it, at any depth. Open one, and find drives "
-            "by car, date, signal or finding; open them, hold them against each other, follow a "
-            "number over a car's life. Nothing in the folder is changed by looking, and nothing "
-            "leaves this machine.",
-            "Open a folder …  Ctrl+Shift+O",
+            tr("No archive is open"),
+            tr(
+                "An archive is a folder with recordings in it, at any depth. Open one, and find "
+                "drives by car, date, signal or finding; open them, hold them against each other, "
+                "follow a number over a car's life. Nothing in the folder is changed by looking, "
+                "and nothing leaves this machine."
+            ),
+            tr("Open a folder …  Ctrl+Shift+O"),
         )
         self.empty.pressed.connect(self.asking.for_archive)
         self.recordings_button = QPushButton()
@@ -161,32 +164,32 @@ class ArchivePage(QWidget):
     def _add_commands(self) -> None:
         choice = self.choice
         for title, keys, run in (
-            ("Open an archive", "Ctrl+Shift+O", self.asking.for_archive),
-            ("Open an archive by its address", "Ctrl+Shift+U", self.asking.for_address),
-            ("Add recordings to the archive", "Ctrl+B", self.asking.for_recordings),
-            ("Add a folder of recordings", "Ctrl+Shift+B", self.asking.for_folder),
-            ("Import other files", "Ctrl+I", self.asking.for_files),
-            ("Import a folder of other files", "Ctrl+Shift+I", self.asking.for_import_folder),
-            ("Run the checks over what is listed", "Ctrl+R", self.sweep),
-            ("Verify every recording", "Ctrl+Shift+V", self.asking.to_verify),
-            ("Look through the archive again", "F5", self.refresh),
-            ("Search in the archive", "Ctrl+F", self.body.facets.words.setFocus),
-            ("Clear the filters", "Ctrl+Shift+F", self.body.facets.clear),
-            ("Go to the list of recordings", "Ctrl+L", self.body.table.setFocus),
-            ("Sort by the next column", "Ctrl+J", self.body.table.sort_by_next),
-            ("Preview the next signal", "Ctrl+G", self.body.next_signal),
-            ("Review the chosen recording", "Ctrl+Return", choice.review),
-            ("Put the chosen on the side before", "Alt+B", choice.put_before),
-            ("Put the chosen on the side after", "Alt+A", choice.put_after),
-            ("Compare before with after", "Ctrl+Shift+Return", choice.compare),
-            ("Find drives like the chosen one", "Alt+L", choice.find_alike),
-            ("Follow a number over the car's life", "Alt+T", choice.follow),
-            ("Stop what the archive is doing", "Ctrl+.", self.work.cancel),
+            (tr("Open an archive"), "Ctrl+Shift+O", self.asking.for_archive),
+            (tr("Open an archive by its address"), "Ctrl+Shift+U", self.asking.for_address),
+            (tr("Add recordings to the archive"), "Ctrl+B", self.asking.for_recordings),
+            (tr("Add a folder of recordings"), "Ctrl+Shift+B", self.asking.for_folder),
+            (tr("Import other files"), "Ctrl+I", self.asking.for_files),
+            (tr("Import a folder of other files"), "Ctrl+Shift+I", self.asking.for_import_folder),
+            (tr("Run the checks over what is listed"), "Ctrl+R", self.sweep),
+            (tr("Verify every recording"), "Ctrl+Shift+V", self.asking.to_verify),
+            (tr("Look through the archive again"), "F5", self.refresh),
+            (tr("Search in the archive"), "Ctrl+F", self.body.facets.words.setFocus),
+            (tr("Clear the filters"), "Ctrl+Shift+F", self.body.facets.clear),
+            (tr("Go to the list of recordings"), "Ctrl+L", self.body.table.setFocus),
+            (tr("Sort by the next column"), "Ctrl+J", self.body.table.sort_by_next),
+            (tr("Preview the next signal"), "Ctrl+G", self.body.next_signal),
+            (tr("Review the chosen recording"), "Ctrl+Return", choice.review),
+            (tr("Put the chosen on the side before"), "Alt+B", choice.put_before),
+            (tr("Put the chosen on the side after"), "Alt+A", choice.put_after),
+            (tr("Compare before with after"), "Ctrl+Shift+Return", choice.compare),
+            (tr("Find drives like the chosen one"), "Alt+L", choice.find_alike),
+            (tr("Follow a number over the car's life"), "Alt+T", choice.follow),
+            (tr("Stop what the archive is doing"), "Ctrl+.", self.work.cancel),
         ):  # fmt: skip
             add_command(self, title, keys, run)
         for number, title in enumerate(ARCHIVE_TABS):
             show = partial(self.body.tabs.setCurrentIndex, number)
-            add_command(self, f"Show {title[0].lower()}{title[1:]}", f"Alt+{number + 1}", show)
+            add_command(self, tr("Show {part}", part=inside(title)), f"Alt+{number + 1}", show)
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
@@ -200,7 +203,9 @@ class ArchivePage(QWidget):
         if self._stale:
             self._soon.start()
         folder = self._desk.settings.folder
-        self.recordings_button.setText(f"Open the folder of your recordings: {folder.name[:40]}")
+        self.recordings_button.setText(
+            tr("Open the folder of your recordings: {name}", name=folder.name[:40])
+        )
         self.recordings_button.setToolTip(str(folder))
         self.recordings_button.setVisible(folder.is_dir())
         last = self._desk.settings.store.value(_LAST)
@@ -263,8 +268,15 @@ class ArchivePage(QWidget):
         self.body.show_listing(found)
         facets = found.facets
         unchecked = facets.recordings - facets.checked
-        more = f", {unchecked:,} not checked yet" if unchecked else ""
-        self.counts.setText(f"{len(found.rows):,} of {facets.recordings:,} recordings{more}")
+        more = tr(", {unchecked:,} not checked yet", unchecked=unchecked) if unchecked else ""
+        self.counts.setText(
+            tr(
+                "{shown:,} of {all:,} recordings{more}",
+                shown=len(found.rows),
+                all=facets.recordings,
+                more=more,
+            )
+        )
 
     def _not_listed(self, sentence: str) -> None:
         self._looking = None
@@ -279,7 +291,11 @@ class ArchivePage(QWidget):
             self._showing.cancel()
             self._showing = None
         if archive is None or len(rows) != 1:
-            text = f"{len(rows)} recordings are chosen." if rows else ""
+            text = (
+                tr_n("{n} recording is chosen.", "{n} recordings are chosen.", len(rows))
+                if rows
+                else ""
+            )
             self.body.details.say(text) if text else self.body.details.show_details(None)
             return
         name = rows[0].recording
@@ -320,7 +336,7 @@ class ArchivePage(QWidget):
         """Copy recordings, or folders of them, into the archive."""
         archive = self.archive
         if archive is None:
-            self.notice.trouble("Open an archive first: what is added goes into it.")
+            self.notice.trouble(tr("Open an archive first: what is added goes into it."))
         elif paths:
             self.work.start(
                 lambda stop, task: add(archive, paths, stop, task), self._files_changed, gentle=True
@@ -329,7 +345,7 @@ class ArchivePage(QWidget):
     def import_paths(self, paths: Sequence[Path]) -> None:
         """Import other programs' files into the archive; each kind is shown first."""
         if self.archive is None:
-            self.notice.trouble("Open an archive first: what is imported goes into it.")
+            self.notice.trouble(tr("Open an archive first: what is imported goes into it."))
         elif paths:
             self.bringing.begin(self.archive, paths)
 
@@ -337,7 +353,9 @@ class ArchivePage(QWidget):
         self.body.account.show_account(account)
         if account.bad:
             self.body.tabs.setCurrentIndex(ACCOUNT)
-            self.notice.trouble(f"{account.sentence} The list below says what is wrong.")
+            self.notice.trouble(
+                tr("{sentence} The list below says what is wrong.", sentence=account.sentence)
+            )
         else:
             self.notice.success(account.sentence)
         self.refresh()

@@ -30,14 +30,25 @@ from logbench.app.archive.sparks import Sparks, paint_spark, paint_words, spark_
 from logbench.app.plot.ticks import time_text
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
 from logbench.app.units import METRIC
+from logbench.app.wording import word
 from logbench.archive.overview import Row
+from logbench.words import tr
 
 _Index = QModelIndex | QPersistentModelIndex
 _NONE = QModelIndex()
 STARTED, CAR, LENGTH, SIGNALS, WORST, SIDE, PREVIEW = range(7)
-_TITLES = ("Started, UTC", "Car", "Length", "Signals", "Worst finding", "Side", "")
+_TITLES = (
+    tr("Started, UTC"),
+    tr("Car"),
+    tr("Length"),
+    tr("Signals"),
+    tr("Worst finding"),
+    tr("Side"),
+    "",
+)
 _RANKS = {"act": 4, "watch": 3, "within": 2, "not judged": 1, "": 0}
 BEFORE, AFTER = "before", "after"
+UNNAMED = tr("unnamed car")
 
 _SORT: dict[int, Callable[[Row], Any]] = {
     STARTED: lambda row: row.started_utc,
@@ -148,16 +159,16 @@ class RecordingsModel(QAbstractTableModel):
             return row.started_utc[:16].replace("T", " ")
         if column == CAR:
             litres = "" if row.displacement_l is None else f"  {row.displacement_l:.1f} L"
-            return f"{row.car or 'unnamed car'}{litres}"
+            return f"{row.car or UNNAMED}{litres}"
         if column == LENGTH:
             return time_text(row.duration_s)
         if column == SIGNALS:
             return f"{len(row.signals)}"
         if column == WORST:
             if row.worst:
-                return f"{VERDICT_SYMBOLS[Verdict(row.worst)]} {row.worst}"
-            return "cannot be" if row.problem else "not checked yet"
-        return self.sides.get(row.recording, "") if column == SIDE else ""
+                return f"{VERDICT_SYMBOLS[Verdict(row.worst)]} {word(row.worst)}"
+            return tr("cannot be") if row.problem else tr("not checked yet")
+        return word(self.sides.get(row.recording, "")) if column == SIDE else ""
 
 
 class SparkDelegate(QStyledItemDelegate):
@@ -179,7 +190,7 @@ class SparkDelegate(QStyledItemDelegate):
             colour = option.palette.highlightedText().color() if chosen else theme.trace(0)
             paint_spark(painter, area, preview, colour)
         elif model.sparks.known(name):
-            paint_words(painter, area, f"no {model.sparks.signal}", model.theme)
+            paint_words(painter, area, tr("no {signal}", signal=model.sparks.signal), model.theme)
         painter.restore()
 
 
@@ -196,7 +207,7 @@ class RecordingsTable(QTableView):
         super().__init__()
         self.recordings = model
         self.setModel(model)
-        self.setAccessibleName("Recordings of the archive")
+        self.setAccessibleName(tr("Recordings of the archive"))
         self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QTableView.SelectionMode.ExtendedSelection)
         self.setShowGrid(False)

@@ -14,6 +14,7 @@ from logbench.app.archive.working import previews_of
 from logbench.app.background import Jobs, Task
 from logbench.app.theme import Theme
 from logbench.app.units import Units
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
@@ -119,9 +120,10 @@ def paint_spark(painter: QPainter, area: QRectF, preview: Preview, pen: QColor) 
 def spark_text(preview: Preview | None, units: Units) -> str:
     """The same in words: `RPM 650 rpm to 3,200 rpm`."""
     if preview is None or preview.is_empty:
-        return "nothing to draw"
+        return tr("nothing to draw")
     ends = (float(np.nanmin(preview.low)), float(np.nanmax(preview.high)))
-    return f"{preview.signal} {' to '.join(units.text(v, preview.unit) for v in ends)}"
+    low, high = (units.text(v, preview.unit) for v in ends)
+    return tr("{signal} {low} to {high}", signal=preview.signal, low=low, high=high)
 
 
 def paint_words(painter: QPainter, area: QRectF, text: str, theme: Theme) -> None:

@@ -15,6 +15,8 @@ from logbench.app.archive.working import Trended
 from logbench.app.plot.ticks import round_range, tick_text, unit_text, value_ticks
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
+from logbench.app.wording import word
+from logbench.words import tr
 
 _LEFT, _TOP, _RIGHT, _BOTTOM = 60, 10, 116, 24
 _NEAR_PX = 14
@@ -39,7 +41,7 @@ class TrendPlot(QWidget):
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMouseTracking(True)
-        self.setAccessibleName("Trend over the car's life")
+        self.setAccessibleName(tr("Trend over the car's life"))
 
     def show_trend(self, trended: Trended | None) -> None:
         """Another number, or nothing."""
@@ -47,7 +49,9 @@ class TrendPlot(QWidget):
         self._at = len(trended.points) - 1 if trended is not None else -1
         if trended is not None:
             name = f"{trended.number.check}, {trended.number.subject}"
-            self.setAccessibleName(f"{name} over {len(trended.points)} recordings of the car")
+            self.setAccessibleName(
+                tr("{name} over {n} recordings of the car", name=name, n=len(trended.points))
+            )
         self.update()
 
     def set_look(self, theme: Theme, units: Units) -> None:
@@ -63,10 +67,9 @@ class TrendPlot(QWidget):
         doubt = ""
         if point.uncertainty is not None:
             doubt = f" ± {self.units.text(point.uncertainty, unit, difference=True)}"
-        when = point.started_utc[:16].replace("T", " ") or "no date"
-        return (
-            f"{when}: {self.units.text(point.value, unit)}{doubt}, {point.verdict or 'not judged'}"
-        )
+        when = point.started_utc[:16].replace("T", " ") or tr("no date")
+        verdict = word(point.verdict or "not judged")
+        return f"{when}: {self.units.text(point.value, unit)}{doubt}, {verdict}"
 
     # --- where things are ---
 
@@ -152,7 +155,11 @@ class TrendPlot(QWidget):
         painter.setPen(QColor(self.theme.muted))
         middle = int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         at = min(max(y("50 %"), area.top() + 20), area.bottom() - 20)
-        text = f"{spread.cars} other cars\nof {shown.displacement_l or 0:.1f} L"
+        text = tr(
+            "{cars} other cars\nof {displacement_l:.1f} L",
+            cars=spread.cars,
+            displacement_l=shown.displacement_l or 0,
+        )
         painter.drawText(QRectF(area.right() + 8, at - 20, _RIGHT - 10, 40), middle, text)
 
     def _axes(
@@ -176,7 +183,9 @@ class TrendPlot(QWidget):
             if len(shown.points) > 1:
                 painter.drawText(below, int(Qt.AlignmentFlag.AlignRight), last.started_utc[:10])
         else:
-            painter.drawText(below, int(Qt.AlignmentFlag.AlignLeft), "in order, dates are missing")
+            painter.drawText(
+                below, int(Qt.AlignmentFlag.AlignLeft), tr("in order, dates are missing")
+            )
         unit = unit_text(self.units.unit(shown.number.unit))
         painter.drawText(QRectF(area.right() + 8, area.bottom() - 2, _RIGHT - 10, 22), 0, unit)
 

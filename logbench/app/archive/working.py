@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbench.app.background import Task
+from logbench.app.wording import word
 from logbench.errors import LogbenchError
+from logbench.words import tr, tr_n
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
@@ -108,26 +110,26 @@ def look_again(archive: Archive, task: Task) -> Seen:
     """The archive as it is now; only what is new or changed is read."""
     from logbench.archive.overview import Catalogue
 
-    task.tell("Looking through the archive", 0.0)
-    archive.refresh(lambda done, of: task.tell("Reading what is new", done / max(1, of)))
+    task.tell(tr("Looking through the archive"), 0.0)
+    archive.refresh(lambda done, of: task.tell(tr("Reading what is new"), done / max(1, of)))
     return Seen(archive, Catalogue(archive))
 
 
 def listing(seen: Seen, chosen: Filter, task: Task) -> Listing:
     """Raises `UsageError` for a filter that is not understood."""
-    task.tell("Searching", 0.0)
+    task.tell(tr("Searching"), 0.0)
     return Listing(seen.catalogue.rows(chosen), seen.catalogue.facets, seen.archive.problems)
 
 
 def details_of(archive: Archive, recording: str, task: Task) -> Details:
     """Facts, signals and findings; findings that are not known yet are made and kept."""
-    task.tell("Reading", 0.0)
+    task.tell(tr("Reading"), 0.0)
     (facts,) = archive.query(
         "SELECT * FROM recordings WHERE recording = ?", [recording]
     ).to_pylist()
     sql = "SELECT * FROM signals WHERE recording = ? ORDER BY signal, ecu"
     signals = archive.query(sql, [recording]).to_pylist()
-    task.tell("Checking", 0.5)
+    task.tell(tr("Checking"), 0.5)
     return Details(recording, facts, signals, archive.findings_of(recording))
 
 
@@ -139,7 +141,7 @@ def previews_of(
 
     made: dict[str, Preview | None] = {}
     for number, name in enumerate(recordings):
-        task.tell("Drawing", number / len(recordings))
+        task.tell(tr("Drawing"), number / len(recordings))
         try:
             made[name] = preview_of(archive, name, signal)
         except LogbenchError:
@@ -151,7 +153,7 @@ def local_files(archive: Archive, recordings: Sequence[str], task: Task) -> list
     """Their files on this computer, fetched where the archive is not."""
     made = []
     for number, name in enumerate(recordings):
-        task.tell(f"Fetching {name}", number / len(recordings))
+        task.tell(tr("Fetching {name}", name=name), number / len(recordings))
         made.append(archive.local_copy(name))
     return made
 
@@ -160,7 +162,7 @@ def alike_to(archive: Archive, recording: str, task: Task) -> list[Alike]:
     """The nearest recordings; the first time every recording is read."""
 
     def told(done: int, of: int) -> None:
-        task.tell(f"Comparing {done:,} of {of:,}", done / max(1, of))
+        task.tell(tr("Comparing {done:,} of {of:,}", done=done, of=of), done / max(1, of))
 
     return archive.like(recording, 20, told)
 
@@ -169,13 +171,13 @@ def numbers_for(archive: Archive, car: str, task: Task) -> list[Number]:
     """What can be followed over that car's life."""
     from logbench.archive.overview import numbers_of
 
-    task.tell("Looking up what is known of the car", 0.0)
+    task.tell(tr("Looking up what is known of the car"), 0.0)
     return numbers_of(archive, car)
 
 
 def trend_of(archive: Archive, number: Number, car: str, task: Task) -> Trended:
     """The number in each of the car's recordings, the last held against other cars."""
-    task.tell("Following the number", 0.0)
+    task.tell(tr("Following the number"), 0.0)
     points = archive.trend(number.name, car, exact=True)
     if not points:
         return Trended(number, car, None, [], None)
@@ -198,13 +200,13 @@ def sweep(
     from logbench.archive.sweep import sweep_checks
 
     pending = len(archive.pending(recordings))
-    task.tell(f"Checking {pending:,} recordings", 0.0)
+    task.tell(tr_n("Checking {n:,} recording", "Checking {n:,} recordings", pending), 0.0)
     done = 0
 
     def told(now: int, of: int) -> None:
         nonlocal done
         done = now
-        task.tell(f"Checked {now:,} of {of:,}", now / max(1, of))
+        task.tell(tr("Checked {now:,} of {of:,}", now=now, of=of), now / max(1, of))
         if stop.is_set():
             raise _StoppedError
 
@@ -219,8 +221,14 @@ def sweep(
     ]
     known = len(recordings) - pending
     left = pending - done if stopped else 0
-    sentence = f"{_many(done if stopped else pending, 'recording')} checked, {known:,} known before"
-    return Account(sentence + (f", {left:,} left." if stopped else "."), lines, stopped)
+    sentence = tr_n(
+        "{n:,} recording checked, {known:,} known before",
+        "{n:,} recordings checked, {known:,} known before",
+        done if stopped else pending,
+        known=known,
+    )
+    rest = tr(", {left:,} left.", left=left) if stopped else "."
+    return Account(sentence + rest, lines, stopped)
 
 
 def verify(archive: Archive, quarantine: bool, stop: Stop, task: Task) -> Account:
@@ -230,15 +238,26 @@ def verify(archive: Archive, quarantine: bool, stop: Stop, task: Task) -> Accoun
     lines = []
     for found in archive.check(quarantine):
         counts[found.health] += 1
-        task.tell(f"Verified {counts.total():,} of {total:,}", counts.total() / max(1, total))
+        task.tell(
+            tr("Verified {done:,} of {of:,}", done=counts.total(), of=total),
+            counts.total() / max(1, total),
+        )
         if found.health in {"damaged", "unreadable"}:
-            moved = f" Set aside as {found.moved_to}." if found.moved_to else ""
+            moved = (
+                tr(" Set aside as {moved_to}.", moved_to=found.moved_to) if found.moved_to else ""
+            )
             lines.append(Line(found.path, found.sentence + moved, bad=True))
         if stop.is_set():
             break
-    told = ", ".join(f"{n:,} {health}" for health, n in sorted(counts.items())) or "nothing there"
+    told = ", ".join(f"{n:,} {word(health)}" for health, n in sorted(counts.items())) or tr(
+        "nothing there"
+    )
     stopped = stop.is_set() and counts.total() < total
-    return Account(f"Verified: {told}{' (stopped early)' if stopped else ''}.", lines, stopped)
+    return Account(
+        tr("Verified: {told}{early}.", told=told, early=tr(" (stopped early)") if stopped else ""),
+        lines,
+        stopped,
+    )
 
 
 def add(archive: Archive, paths: Sequence[Path], stop: Stop, task: Task) -> Account:
@@ -251,7 +270,7 @@ def add(archive: Archive, paths: Sequence[Path], stop: Stop, task: Task) -> Acco
     for number, file in enumerate(files):
         if stop.is_set():
             break
-        task.tell(f"Adding {file.name}", number / max(1, len(files)))
+        task.tell(tr("Adding {name}", name=file.name), number / max(1, len(files)))
         try:
             where, is_new = archive.add(file)
         except LogbenchError as error:
@@ -259,9 +278,19 @@ def add(archive: Archive, paths: Sequence[Path], stop: Stop, task: Task) -> Acco
             continue
         new += is_new
         lines.append(
-            Line(file.name, f"added as {where}" if is_new else f"is there already: {where}")
+            Line(
+                file.name,
+                tr("added as {where}", where=where)
+                if is_new
+                else tr("is there already: {where}", where=where),
+            )
         )
-    sentence = f"{_many(new, 'recording')} added, {len(lines) - new:,} not."
+    sentence = tr_n(
+        "{n:,} recording added, {others:,} not.",
+        "{n:,} recordings added, {others:,} not.",
+        new,
+        others=len(lines) - new,
+    )
     return Account(sentence, lines, len(lines) < len(files))
 
 
@@ -293,12 +322,14 @@ def survey(paths: Sequence[Path], memory: Path | None, task: Task) -> Survey:
 
     files = files_in(paths)
     if not files:
-        raise ImportFileError("No file that can be imported is there: name CSV, Parquet or logs.")
+        raise ImportFileError(
+            tr("No file that can be imported is there: name CSV, Parquet or logs.")
+        )
     kinds: dict[str, Kind] = {}
     plain: list[Path] = []
     lines = []
     for number, file in enumerate(files):
-        task.tell(f"Looking into {file.name}", number / len(files))
+        task.tell(tr("Looking into {name}", name=file.name), number / len(files))
         try:
             seen = preview(file, memory)
         except LogbenchError as error:
@@ -317,7 +348,7 @@ def cut_again(kind: Kind, delimiter: str, task: Task) -> Kind:
     """The same files cut into columns by another delimiter. Raises `ImportFileError`."""
     from logbench.recording.importers.run import preview
 
-    task.tell("Reading", 0.0)
+    task.tell(tr("Reading"), 0.0)
     seen = preview(kind.files[0], kind.memory, delimiter=delimiter)
     return Kind(kind.files, seen, kind.memory)
 
@@ -335,7 +366,7 @@ def bring_in(
     from logbench.archive.importing import import_to_archive
 
     def told(done: int, of: int, path: Path) -> None:
-        task.tell(f"Importing {path.name}", done / of)
+        task.tell(tr("Importing {name}", name=path.name), done / of)
 
     lines: list[Line] = []
     made = 0
@@ -347,28 +378,36 @@ def bring_in(
     stopped = len(lines) < len(files)
     lines += before
     bad = sum(line.bad for line in lines)
-    sentence = (
-        f"{_many(made, 'recording')} from {_many(len(lines) - bad, 'file')}; {bad:,} not imported."
+    sentence = tr(
+        "{recordings} from {files}; {bad:,} not imported.",
+        recordings=tr_n("{n:,} recording", "{n:,} recordings", made),
+        files=tr_n("{n:,} file", "{n:,} files", len(lines) - bad),
+        bad=bad,
     )
     return Account(sentence, lines, stopped)
-
-
-def _many(count: int, word: str) -> str:
-    return f"{count:,} {word}{'s' * (count != 1)}"
 
 
 def _account_of(outcome: Outcome) -> Line:
     report = outcome.report
     if report is None:
         return Line(outcome.source.name, outcome.problem, bad=True)
-    made = ", ".join(str(path) for path in outcome.made) or "nothing new"
-    text = (
-        f"{report.rows:,} rows, {report.samples:,} samples, {report.left_out:,} cells not read, "
-        f"{report.empty:,} empty: {made}"
+    made = ", ".join(str(path) for path in outcome.made) or tr("nothing new")
+    text = tr(
+        "{rows:,} rows, {samples:,} samples, {left_out:,} cells not read, {empty:,} empty: {made}",
+        rows=report.rows,
+        samples=report.samples,
+        left_out=report.left_out,
+        empty=report.empty,
+        made=made,
     )
+    row = tr("row")
     more = [
-        f"{count:,} × {column or 'row'}: {reason}"
+        f"{count:,} × {column or row}: {reason}"
         for (column, reason), count in sorted(report.counts.items())
     ]
-    more += [f"line {c.line}, {c.column or 'row'}: {c.text!r} {c.reason}" for c in report.unread]
+    more += [
+        tr("line {line}, {column}: {cell}", line=c.line, column=c.column or row, cell=repr(c.text))
+        + f" {c.reason}"
+        for c in report.unread
+    ]
     return Line(outcome.source.name, text, more=[*more, *report.remarks])

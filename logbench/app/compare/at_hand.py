@@ -24,6 +24,8 @@ from PySide6.QtWidgets import (
 
 from logbench.app.compare.working import AFTER, BEFORE, Found
 from logbench.app.plot.ticks import time_text
+from logbench.app.wording import word
+from logbench.words import tr
 
 MOST_SHOWN = 500
 _MOST_PLACES = 5
@@ -46,8 +48,8 @@ class RecentList(QTreeWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.setAccessibleName("Recordings at hand")
-        self.setHeaderLabels(["Recording", "Car", "Started (UTC)", "Length"])
+        self.setAccessibleName(tr("Recordings at hand"))
+        self.setHeaderLabels([tr("Recording"), tr("Car"), tr("Started (UTC)"), tr("Length")])
         self.setRootIsDecorated(False)
         self.setUniformRowHeights(True)
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
@@ -119,32 +121,34 @@ class AtHand(QWidget):
         self.list = RecentList()
         self.list.put.connect(self.put)
         self.places = QComboBox()
-        self.places.setAccessibleName("Where recordings are looked for")
+        self.places.setAccessibleName(tr("Where recordings are looked for"))
         self.places.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
         self.places.setMinimumContentsLength(24)
         self.places.activated.connect(lambda _: self.place_changed.emit())
-        folder = QPushButton("Archive folder …")
-        folder.setAccessibleName("Look in an archive folder and all below it")
-        folder.setToolTip("A folder of recordings, with all folders below it")
+        folder = QPushButton(tr("Archive folder …"))
+        folder.setAccessibleName(tr("Look in an archive folder and all below it"))
+        folder.setToolTip(tr("A folder of recordings, with all folders below it"))
         folder.clicked.connect(self.folder_wanted)
         self.finder = QLineEdit()
-        self.finder.setAccessibleName("Find recordings by car, file or date")
-        self.finder.setPlaceholderText("Find by car, file or date")
+        self.finder.setAccessibleName(tr("Find recordings by car, file or date"))
+        self.finder.setPlaceholderText(tr("Find by car, file or date"))
         self.finder.setClearButtonEnabled(True)
         self.finder.textChanged.connect(lambda _: self._show())
         self.none = QLabel()
         self.none.setObjectName("muted")
         self.none.setWordWrap(True)
         row = QHBoxLayout()
-        row.addWidget(QLabel("Recordings at hand"))
+        row.addWidget(QLabel(tr("Recordings at hand")))
         row.addWidget(self.places, 2)
         row.addWidget(folder)
         row.addWidget(self.finder, 2)
         for side, key in ((BEFORE, "B"), (AFTER, "A")):
-            button = QPushButton(f"Put {side}  {key}")
-            button.setAccessibleName(f"Put the chosen recordings {side} the repair")
+            button = QPushButton(tr("Put {side}  {key}", side=word(side), key=key))
+            button.setAccessibleName(
+                tr("Put the chosen recordings {side} the repair", side=word(side))
+            )
             button.clicked.connect(lambda _=False, s=side: self.put.emit(s, self.list.chosen()))
             row.addWidget(button)
         layout = QVBoxLayout(self)
@@ -172,7 +176,7 @@ class AtHand(QWidget):
 
     def _fill_places(self) -> None:
         self.places.clear()
-        self.places.addItem("Recordings' folder and opened lately", "")
+        self.places.addItem(tr("Recordings' folder and opened lately"), "")
         for folder in self._folders():
             self.places.addItem(folder, folder)
             self.places.setItemData(self.places.count() - 1, folder, Qt.ItemDataRole.ToolTipRole)
@@ -202,8 +206,12 @@ class AtHand(QWidget):
         if not self._found:
             text = self._empty
         elif not fit:
-            text = f"None of {len(self._found)} recordings fits: take a word away."
+            text = tr("None of {n} recordings fits: take a word away.", n=len(self._found))
         elif len(fit) > MOST_SHOWN:
-            text = f"The newest {MOST_SHOWN} of {len(fit)} are shown: more words find fewer."
+            text = tr(
+                "The newest {most} of {n} are shown: more words find fewer.",
+                most=MOST_SHOWN,
+                n=len(fit),
+            )
         self.none.setText(text)
         self.none.setVisible(bool(text))

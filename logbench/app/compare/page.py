@@ -37,6 +37,8 @@ from logbench.app.compare.working import (
 from logbench.app.desk import Desk
 from logbench.app.parts import Elided, Notice, middle
 from logbench.app.theme import Theme
+from logbench.app.wording import word
+from logbench.words import tr
 
 _CHOOSING, _ASKING, _SHOWING = range(3)
 
@@ -48,12 +50,12 @@ class SameCar(QFrame):
         super().__init__()
         self.setObjectName("card")
         self.setMaximumWidth(680)
-        title = QLabel("Are these recordings of the same car?")
+        title = QLabel(tr("Are these recordings of the same car?"))
         title.setObjectName("title")
         self.text = QLabel()
         self.text.setWordWrap(True)
-        self.yes = QPushButton("It is the same car: show the comparison")
-        self.no = QPushButton("Choose other recordings")
+        self.yes = QPushButton(tr("It is the same car: show the comparison"))
+        self.no = QPushButton(tr("Choose other recordings"))
         buttons = QHBoxLayout()
         buttons.addWidget(self.no)
         buttons.addWidget(self.yes)
@@ -68,10 +70,11 @@ class SameCar(QFrame):
     def ask(self, concerns: Sequence[str]) -> None:
         """Show what speaks against it; the answer that shows nothing is the one at hand."""
         lines = "\n".join(f"■  {text}" for text in concerns)
-        self.text.setText(
-            f"{lines}\n\nA comparison of two cars says nothing about a repair, so nothing is shown"
-            " unless you say that it is one car, for example with an exchanged control unit."
+        rule = tr(
+            "A comparison of two cars says nothing about a repair, so nothing is shown unless you "
+            "say that it is one car, for example with an exchanged control unit."
         )
+        self.text.setText(f"{lines}\n\n{rule}")
         self.no.setFocus()
 
 
@@ -119,11 +122,11 @@ class ComparePage(QWidget):
     def _make_parts(self) -> None:
         self.notice = Notice()
         self.title = Elided()
-        self.choose_button = QPushButton("Choose sides  F2")
-        self.choose_button.setAccessibleName("Choose the recordings of both sides")
+        self.choose_button = QPushButton(tr("Choose sides  F2"))
+        self.choose_button.setAccessibleName(tr("Choose the recordings of both sides"))
         self.choose_button.clicked.connect(self.choose_sides)
-        self.swap_button = QPushButton("Swap sides  Ctrl+Shift+S")
-        self.swap_button.setAccessibleName("Swap the two sides and compare again")
+        self.swap_button = QPushButton(tr("Swap sides  Ctrl+Shift+S"))
+        self.swap_button.setAccessibleName(tr("Swap the two sides and compare again"))
         self.swap_button.clicked.connect(self.swap)
         self.progress = QProgressBar()
         self.progress.setMaximum(1000)
@@ -131,8 +134,8 @@ class ComparePage(QWidget):
         self.progress.setFixedSize(160, 14)
         self.doing = QLabel()
         self.doing.setObjectName("muted")
-        self.cancel_button = QPushButton("Cancel  Ctrl+.")
-        self.cancel_button.setAccessibleName("Cancel the comparison")
+        self.cancel_button = QPushButton(tr("Cancel  Ctrl+."))
+        self.cancel_button.setAccessibleName(tr("Cancel the comparison"))
         self.cancel_button.clicked.connect(self.cancel)
         self._work = QWidget()
         row = QHBoxLayout(self._work)
@@ -169,27 +172,31 @@ class ComparePage(QWidget):
     def _add_commands(self) -> None:
         results, overlay = self.results, self.results.overlay
         for title, keys, run in (
-            ("Compare the two sides", ["Ctrl+Return", "F5"], self.compare),
-            ("Add recordings made before", "Ctrl+B", lambda: self.ask_for_files(BEFORE)),
-            ("Add recordings made after", "Ctrl+Shift+B", lambda: self.ask_for_files(AFTER)),
-            ("Take both sides from a job", "Ctrl+J", self.job_wanted.emit),
-            ("Look in an archive folder", "Ctrl+Shift+A", self.ask_for_archive),
-            ("Find a recording at hand", "Ctrl+F", self.sides.at_hand.finder.setFocus),
-            ("Swap the sides", "Ctrl+Shift+S", self.swap),
-            ("Choose the sides", "F2", self.choose_sides),
-            ("Show what has become of the findings", "Alt+1", lambda: results.show_tab(FINDINGS)),
-            ("Show the signals", "Alt+2", lambda: results.show_tab(SIGNALS)),
-            ("Show what to drive", "Alt+3", lambda: results.show_tab(DRIVE)),
-            ("Show the warm-up", "Alt+4", lambda: results.show_tab(WARM_UP)),
-            ("Go to the grid", "Alt+5", results.grid.setFocus),
-            ("Go to the overlay", "Alt+6", overlay.stack.setFocus),
-            ("Choose the signal of the overlay", "Alt+7", overlay.signal_box.setFocus),
-            ("Choose what the overlay is placed by", "Alt+8", overlay.by_box.setFocus),
-            ("Next row", "F8", lambda: results.step(1)),
-            ("Row before", "Shift+F8", lambda: results.step(-1)),
-            ("Show the next stretch it came from", "F3", lambda: overlay.step_span(1)),
-            ("Show the stretch before", "Shift+F3", lambda: overlay.step_span(-1)),
-            ("Cancel the comparison", "Ctrl+.", self.cancel),
+            (tr("Compare the two sides"), ["Ctrl+Return", "F5"], self.compare),
+            (tr("Add recordings made before"), "Ctrl+B", lambda: self.ask_for_files(BEFORE)),
+            (tr("Add recordings made after"), "Ctrl+Shift+B", lambda: self.ask_for_files(AFTER)),
+            (tr("Take both sides from a job"), "Ctrl+J", self.job_wanted.emit),
+            (tr("Look in an archive folder"), "Ctrl+Shift+A", self.ask_for_archive),
+            (tr("Find a recording at hand"), "Ctrl+F", self.sides.at_hand.finder.setFocus),
+            (tr("Swap the sides"), "Ctrl+Shift+S", self.swap),
+            (tr("Choose the sides"), "F2", self.choose_sides),
+            (
+                tr("Show what has become of the findings"),
+                "Alt+1",
+                lambda: results.show_tab(FINDINGS),
+            ),
+            (tr("Show the signals"), "Alt+2", lambda: results.show_tab(SIGNALS)),
+            (tr("Show what to drive"), "Alt+3", lambda: results.show_tab(DRIVE)),
+            (tr("Show the warm-up"), "Alt+4", lambda: results.show_tab(WARM_UP)),
+            (tr("Go to the grid"), "Alt+5", results.grid.setFocus),
+            (tr("Go to the overlay"), "Alt+6", overlay.stack.setFocus),
+            (tr("Choose the signal of the overlay"), "Alt+7", overlay.signal_box.setFocus),
+            (tr("Choose what the overlay is placed by"), "Alt+8", overlay.by_box.setFocus),
+            (tr("Next row"), "F8", lambda: results.step(1)),
+            (tr("Row before"), "Shift+F8", lambda: results.step(-1)),
+            (tr("Show the next stretch it came from"), "F3", lambda: overlay.step_span(1)),
+            (tr("Show the stretch before"), "Shift+F3", lambda: overlay.step_span(-1)),
+            (tr("Cancel the comparison"), "Ctrl+.", self.cancel),
         ):
             add_command(self, title, keys, run)
 
@@ -205,9 +212,9 @@ class ComparePage(QWidget):
         folder = recent[0].parent if recent else self._desk.settings.folder
         names, _ = QFileDialog.getOpenFileNames(
             self,
-            f"Recordings {side} the repair",
+            tr("Recordings {side} the repair", side=word(side)),
             str(folder),
-            "Recordings (*.parquet);;All files (*)",
+            tr("Recordings (*.parquet);;All files (*)"),
         )
         if names:
             self._pages.setCurrentIndex(_CHOOSING)
@@ -235,7 +242,7 @@ class ComparePage(QWidget):
         """Compare what is chosen, off the main thread."""
         if not self.sides.ready:
             self.notice.trouble(
-                "Choose at least one recording before and one after the repair first."
+                tr("Choose at least one recording before and one after the repair first.")
             )
             return
         self.cancel()
@@ -264,7 +271,7 @@ class ComparePage(QWidget):
     def ask_for_archive(self) -> None:
         """Let the user pick a folder whose recordings, with all folders below, are listed."""
         start = self.sides.at_hand.place or self._desk.settings.folder
-        name = QFileDialog.getExistingDirectory(self, "Folder of an archive", str(start))
+        name = QFileDialog.getExistingDirectory(self, tr("Folder of an archive"), str(start))
         if name:
             self._pages.setCurrentIndex(_CHOOSING)
             self.sides.at_hand.choose_place(Path(name))
@@ -277,12 +284,15 @@ class ComparePage(QWidget):
             self._looking.cancel()
         if place is None:
             work: Work = partial(find_recordings, folder, settings.recent)
-            empty = f"There are no recordings in {folder} yet: record on the Live page, or add "
-            empty += "files above."
+            empty = tr(
+                "There are no recordings in {folder} yet: record on the Live page, or add "
+                "files above.",
+                folder=folder,
+            )
         else:
-            at_hand.show_looking(f"Looking through {place} …")
+            at_hand.show_looking(tr("Looking through {place} …", place=place))
             work = partial(find_in_archive, place)
-            empty = f"There are no recordings in {place} or below it."
+            empty = tr("There are no recordings in {place} or below it.", place=place)
         self._looking = self._desk.jobs.start(
             work,
             lambda found: at_hand.show_found(found, empty),
@@ -317,7 +327,9 @@ class ComparePage(QWidget):
 
     def kept(self, title: str) -> None:
         """What is shown was kept in a job of this title."""
-        self.notice.success(f"Kept in the job {title}; its report shows the last one kept.")
+        self.notice.success(
+            tr("Kept in the job {title}; its report shows the last one kept.", title=title)
+        )
 
     def _failed(self, sentence: str) -> None:
         self._task = None
@@ -344,7 +356,7 @@ class ComparePage(QWidget):
 
     def _busy(self, busy: bool) -> None:
         self.progress.setValue(0)
-        self.doing.setText("Opening" if busy else "")
+        self.doing.setText(tr("Opening") if busy else "")
         self._work.setVisible(busy)
 
     # --- Qt's side ---

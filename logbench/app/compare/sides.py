@@ -21,9 +21,11 @@ from PySide6.QtWidgets import (
 
 from logbench.app.compare.at_hand import AtHand
 from logbench.app.compare.working import AFTER, BEFORE, SIDES
+from logbench.app.wording import word
+from logbench.words import tr, tr_n
 
 _BOX_PX = 196
-_TITLES = {BEFORE: "Before the repair", AFTER: "After the repair"}
+_TITLES = {BEFORE: tr("Before the repair"), AFTER: tr("After the repair")}
 
 
 def dropped_files(event: QDropEvent | QDragEnterEvent | QDragMoveEvent) -> list[Path]:
@@ -47,17 +49,19 @@ class SideBox(QFrame):
         title = QLabel(_TITLES[side])
         title.setObjectName("title")
         self.list = QListWidget()
-        self.list.setAccessibleName(f"Recordings {side} the repair")
+        self.list.setAccessibleName(tr("Recordings {side} the repair", side=word(side)))
         self.list.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.list.setTextElideMode(Qt.TextElideMode.ElideMiddle)
-        self.hint = QLabel("Drop recordings here, or add them with the button.")
+        self.hint = QLabel(tr("Drop recordings here, or add them with the button."))
         self.hint.setObjectName("muted")
         self.hint.setWordWrap(True)
-        self.add_button = QPushButton(f"Add …  {key}")
-        self.add_button.setAccessibleName(f"Add recordings {side} the repair")
+        self.add_button = QPushButton(tr("Add …  {key}", key=key))
+        self.add_button.setAccessibleName(tr("Add recordings {side} the repair", side=word(side)))
         self.add_button.clicked.connect(self.add_wanted)
-        self.remove_button = QPushButton("Remove  Del")
-        self.remove_button.setAccessibleName(f"Remove the chosen recordings {side} the repair")
+        self.remove_button = QPushButton(tr("Remove  Del"))
+        self.remove_button.setAccessibleName(
+            tr("Remove the chosen recordings {side} the repair", side=word(side))
+        )
         self.remove_button.clicked.connect(self.remove_chosen)
         buttons = QHBoxLayout()
         buttons.addWidget(self.add_button)
@@ -132,20 +136,20 @@ class SidesPanel(QWidget):
         self.boxes = {BEFORE: SideBox(BEFORE, "Ctrl+B"), AFTER: SideBox(AFTER, "Ctrl+Shift+B")}
         self.at_hand = AtHand(store)
         self.at_hand.put.connect(self.put)
-        self.job_button = QPushButton("Sides of a job  Ctrl+J")
-        self.job_button.setAccessibleName("Take both sides from the open job, by role")
+        self.job_button = QPushButton(tr("Sides of a job  Ctrl+J"))
+        self.job_button.setAccessibleName(tr("Take both sides from the open job, by role"))
         self.job_button.setToolTip(
-            "Its recordings by their role; a job is asked for if none is open"
+            tr("Its recordings by their role; a job is asked for if none is open")
         )
         self.job_button.clicked.connect(self.job_wanted)
         self.said = QLabel()
         self.said.setWordWrap(True)
-        self.compare_button = QPushButton("Compare  Ctrl+Return")
+        self.compare_button = QPushButton(tr("Compare  Ctrl+Return"))
         self.compare_button.setObjectName("primary")
-        self.compare_button.setAccessibleName("Compare the two sides")
+        self.compare_button.setAccessibleName(tr("Compare the two sides"))
         self.compare_button.clicked.connect(self.compare_wanted)
-        self.swap_button = QPushButton("Swap sides  Ctrl+Shift+S")
-        self.swap_button.setAccessibleName("Swap the two sides")
+        self.swap_button = QPushButton(tr("Swap sides  Ctrl+Shift+S"))
+        self.swap_button.setAccessibleName(tr("Swap the two sides"))
         self.swap_button.clicked.connect(self.swap)
         for side, box in self.boxes.items():
             box.changed.connect(self._changed)
@@ -154,7 +158,7 @@ class SidesPanel(QWidget):
         self._changed()
 
     def _lay_out(self) -> None:
-        title = QLabel("Compare a drive before a repair with one after it")
+        title = QLabel(tr("Compare a drive before a repair with one after it"))
         title.setObjectName("title")
         row = QHBoxLayout()
         row.setSpacing(12)
@@ -205,13 +209,17 @@ class SidesPanel(QWidget):
         counts = {side: len(box.paths) for side, box in self.boxes.items()}
         missing = [side for side in SIDES if not counts[side]]
         if missing:
-            text = (
-                f"Choose at least one recording made {' and one made '.join(missing)} the repair,"
-                " of the same car. Long stretches at steady speed and warm idle compare best."
+            text = tr(
+                "Choose at least one recording made {sides} the repair, of the same car. Long "
+                "stretches at steady speed and warm idle compare best.",
+                sides=tr(" and one made ").join(map(word, missing)),
             )
         else:
-            files = [f"{n} recording{'s' * (n != 1)} {side}" for side, n in counts.items()]
-            text = f"{files[0]}, {files[1]} the repair: press Compare."
+            before, after = (
+                tr_n("{n} recording {side}", "{n} recordings {side}", n, side=word(side))
+                for side, n in counts.items()
+            )
+            text = tr("{before}, {after} the repair: press Compare.", before=before, after=after)
         self.said.setText(text)
         self.compare_button.setEnabled(not missing)
         self.swap_button.setEnabled(any(counts.values()))

@@ -11,6 +11,8 @@ from logbench.analysis.comparison.warmup_curves import WarmUpComparison, WarmUpC
 from logbench.app.plot.ticks import round_range, tick_text, unit_text, value_ticks
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
+from logbench.app.wording import word
+from logbench.words import tr
 
 _LEFT, _TOP, _RIGHT, _BOTTOM = 52, 24, 14, 42
 _MOST_POINTS = 400
@@ -31,8 +33,8 @@ class WarmUpPlot(QWidget):
         """Other curves."""
         both = (("before", warm.before), ("after", warm.after))
         self._curves = [(name, curve) for name, curve in both if curve is not None]
-        names = " and ".join(name for name, _ in self._curves) or "none"
-        self.setAccessibleName(f"Coolant temperature against heat put in: {names}")
+        names = tr(" and ").join(word(name) for name, _ in self._curves) or tr("none")
+        self.setAccessibleName(tr("Coolant temperature against heat put in: {names}", names=names))
         self.setVisible(bool(self._curves))
         self.update()
 
@@ -79,9 +81,13 @@ class WarmUpPlot(QWidget):
             wide = painter.fontMetrics().horizontalAdvance(text) + 2
             left = min(x - wide / 2, self.width() - wide)
             painter.drawText(QRectF(left, area.bottom() + 3, wide, 18), 0, text)
-        unit = "g" if self._curves[0][1].source == "MAF" else "relative"
+        unit = "g" if self._curves[0][1].source == "MAF" else tr("relative")
         degrees = unit_text(self.units.unit("degC"))
-        title = f"coolant, {degrees}, against the air burnt since the start, {unit}"
+        title = tr(
+            "coolant, {degrees}, against the air burnt since the start, {unit}",
+            degrees=degrees,
+            unit=unit,
+        )
         below = QRectF(_LEFT, area.bottom() + 21, area.width(), 18)
         fitted = painter.fontMetrics().elidedText(
             title, Qt.TextElideMode.ElideRight, int(below.width())
@@ -111,4 +117,6 @@ class WarmUpPlot(QWidget):
         left = _LEFT + number * 100
         painter.drawLine(QPointF(left, 12), QPointF(left + 24, 12))
         painter.setPen(QColor(self.theme.text))
-        painter.drawText(QRectF(left + 30, 2, 66, 20), int(Qt.AlignmentFlag.AlignVCenter), name)
+        painter.drawText(
+            QRectF(left + 30, 2, 66, 20), int(Qt.AlignmentFlag.AlignVCenter), word(name)
+        )

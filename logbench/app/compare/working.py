@@ -14,6 +14,7 @@ from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.pyramid import Pyramid
 from logbench.app.plot.view import SECOND
 from logbench.errors import LogbenchError
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.analysis.comparison.overlay import By, Overlay
@@ -109,11 +110,11 @@ def find_recordings(folder: Path, recent: Sequence[Path], task: Task) -> list[Fo
     newest = sorted(paths, key=lambda p: (-_modified(p), p.name))[:MOST_FOUND]
     found = []
     for number, path in enumerate(newest):
-        task.tell(f"Looking at {path.name}", number / len(newest))
+        task.tell(tr("Looking at {name}", name=path.name), number / len(newest))
         try:
             recording = open_recording(path)
         except LogbenchError:  # not a recording, or a damaged one: choosing it says what it is
-            found.append(Found(path, "cannot be read", "", 0.0, path.name))
+            found.append(Found(path, tr("cannot be read"), "", 0.0, path.name))
             continue
         facts = recording.facts
         car = facts.vehicle.label or facts.vehicle.vin
@@ -128,11 +129,19 @@ def find_in_archive(folder: Path, task: Task) -> list[Found]:
     from logbench.archive.index import build_index, cache_folder
     from logbench.archive.store import open_store
 
-    task.tell(f"Looking through {folder}", 0.0)
+    task.tell(tr("Looking through {folder}", folder=folder), 0.0)
     store = open_store(folder)
 
     def tell(done: int, of: int) -> None:
-        task.tell(f"Looking through {folder}: {done} of {of} new files", done / max(1, of))
+        task.tell(
+            tr(
+                "Looking through {folder}: {done} of {of} new files",
+                folder=folder,
+                done=done,
+                of=of,
+            ),
+            done / max(1, of),
+        )
 
     index = build_index(store, cache_folder(store), tell)
     names = ("recording", "car", "started_utc", "duration_s")
@@ -165,7 +174,7 @@ def compare_files(before: Sequence[Path], after: Sequence[Path], task: Task) -> 
     for side in (before, after):
         opened.append([])
         for path in side:
-            task.tell(f"Opening {path.name}", 0.1 * sum(map(len, opened)) / count)
+            task.tell(tr("Opening {name}", name=path.name), 0.1 * sum(map(len, opened)) / count)
             opened[-1].append(open_recording(path))
     refuse_same(opened[0], opened[1])
     total = 2 * sum(len(r.keys) for side in opened for r in side)
@@ -174,11 +183,14 @@ def compare_files(before: Sequence[Path], after: Sequence[Path], task: Task) -> 
     def tell(signal: str) -> None:
         nonlocal reads
         reads += 1
-        task.tell(f"Comparing: reading {signal}", 0.1 + 0.85 * min(1.0, reads / max(1, total)))
+        task.tell(
+            tr("Comparing: reading {signal}", signal=signal),
+            0.1 + 0.85 * min(1.0, reads / max(1, total)),
+        )
 
     watched = [[_Watched(r, tell) for r in side] for side in opened]
     result = compare(watched[0], watched[1])
-    task.tell("Comparing: done", 1.0)
+    task.tell(tr("Comparing: done"), 1.0)
     views = tuple(tuple(View(r) for r in side) for side in opened)
     return Compared((tuple(before), tuple(after)), result, (views[0], views[1]))
 
@@ -200,7 +212,7 @@ def lay(compared: Compared, wish: Wish, task: Task) -> Laid:
     """Lay one signal over the other side's; raises `UsageError` where that cannot be."""
     from logbench.analysis.comparison.overlay import overlay
 
-    task.tell("Laying over", 0.0)
+    task.tell(tr("Laying over"), 0.0)
     pair = [side[i] for side, i in zip(compared.views, wish.recordings, strict=True)]
     quantity = next((q for q in compared.result.quantities if q.key == wish.key), None)
 
@@ -216,11 +228,11 @@ def lay(compared: Compared, wish: Wish, task: Task) -> Laid:
         )
 
     laid = over(wish.key)
-    task.tell("Laying over", 0.5)
+    task.tell(tr("Laying over"), 0.5)
     speed = None
     if wish.key != "VSS" and not any(view.missing("VSS") for view in pair):
         speed = _lines(over("VSS"))
-    difference = _line(laid, "difference", laid.difference, "after less before")
+    difference = _line(laid, "difference", laid.difference, tr("after less before"))
     return Laid(wish, laid, _lines(laid), difference, speed)
 
 
@@ -231,8 +243,8 @@ def place_ns(laid: Laid, side: str, t_ns: int) -> int:
 
 def _lines(laid: Overlay) -> tuple[StripTrace, StripTrace]:
     return (
-        _line(laid, BEFORE, laid.before, f"{laid.signal} before"),
-        _line(laid, AFTER, laid.after, f"{laid.signal} after"),
+        _line(laid, BEFORE, laid.before, tr("{signal} before", signal=laid.signal)),
+        _line(laid, AFTER, laid.after, tr("{signal} after", signal=laid.signal)),
     )
 
 

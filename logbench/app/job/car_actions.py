@@ -19,14 +19,16 @@ from logbench.job.folder import JobFolder
 from logbench.job.model import Job, Role
 from logbench.vehicle.records.clearing import ControlTest
 from logbench.vehicle.records.model import CarReading
+from logbench.words import tr, tr_n
 
-_NO_CONTROLS = "This car offers no control to start (service 08): use the maker's procedure."
+_NO_CONTROLS = tr("This car offers no control to start (service 08): use the maker's procedure.")
 
 
 class CarActions(QObject):
     """One thing at a time; what comes of it is put into the job, whatever happens."""
 
-    began = Signal(str)
+    began = Signal(str, bool)
+    """What is being done, and whether it may be cancelled."""
     told = Signal(str)
     ended = Signal()
     done = Signal(str)
@@ -53,9 +55,8 @@ class CarActions(QObject):
         """Read the car into the job."""
         url = self._link()
         if url:
-            self._start(
-                opened, "Reading the car", partial(working.read, url=url, role=role), self._read
-            )
+            work = partial(working.read, url=url, role=role)
+            self._start(opened, tr("Reading the car"), work, self._read, can_cancel=True)
 
     def clear(self, opened: OpenJob) -> None:
         """Ask, then clear the codes."""
@@ -64,14 +65,14 @@ class CarActions(QObject):
         if dialog is not None and self.ask(dialog):
             self.changing = True
             work = partial(working.clear, url=url, consent=dialog.consent)
-            self._start(opened, "Clearing the codes", work, self.done.emit)
+            self._start(opened, tr("Clearing the codes"), work, self.done.emit)
 
     def leak_test(self, opened: OpenJob) -> None:
         """List the controls, ask, then close the evaporative system."""
         url = self._link()
         if url:
             work = partial(working.list_controls, url=url)
-            self._start(opened, "Asking for controls", work, partial(self._listed, opened, url))
+            self._start(opened, tr("Asking for controls"), work, partial(self._listed, opened, url))
 
     def cancel(self) -> None:
         """Stop reading; a change in the car is seen through."""
@@ -102,10 +103,12 @@ class CarActions(QObject):
         title: str,
         work: Callable[[JobFolder, Job, Task], Any],
         done: Callable[[Any], None],
+        *,
+        can_cancel: bool = False,
     ) -> None:
         self._job, self._scratch = opened, Job()
         scratch = self._scratch
-        self.began.emit(title)
+        self.began.emit(title, can_cancel)
         run: Work = lambda task: work(opened.folder, scratch, task)  # noqa: E731
 
         def finished(result: Any) -> None:
@@ -133,8 +136,12 @@ class CarActions(QObject):
     def _read(self, reading: CarReading) -> None:
         told = {code.code for code in reading.codes if code.state != "permanent"}
         only = {code.code for code in reading.codes} - told
-        text = f"The car was read and kept: {len(told)} code{'' if len(told) == 1 else 's'}"
-        text += f", {len(only)} only permanent." if only else "."
+        text = tr_n(
+            "The car was read and kept: {n} code",
+            "The car was read and kept: {n} codes",
+            len(told),
+        )
+        text += tr(", {n} only permanent.", n=len(only)) if only else "."
         if reading.problems:
             self.failed.emit(f"{text} {reading.problems[-1]}")
         else:
@@ -148,4 +155,4 @@ class CarActions(QObject):
         if self.ask(dialog):
             self.changing = True
             work = partial(working.close_evap, url=url, consent=dialog.consent)
-            self._start(opened, "Closing the evaporative system", work, self.done.emit)
+            self._start(opened, tr("Closing the evaporative system"), work, self.done.emit)

@@ -32,8 +32,9 @@ from PySide6.QtWidgets import (
 
 from logbench.app.job.opened import MOST_ENTRIES, OpenJob
 from logbench.job.model import Job
+from logbench.words import inside, tr
 
-AGREED = {"not decided": None, "agreed": True, "declined": False}
+AGREED = {tr("not decided"): None, tr("agreed"): True, tr("declined"): False}
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,12 +142,14 @@ class EntryTable(QWidget):
         self.buttons = QHBoxLayout()
         self.buttons.addWidget(head)
         self.buttons.addStretch(1)
-        self.add_button = QPushButton("Add")
-        self.add_button.setAccessibleName(f"Add to {title.lower()}")
+        self.add_button = QPushButton(tr("Add"))
+        self.add_button.setAccessibleName(tr("Add to {list}", list=inside(title)))
         self.add_button.clicked.connect(self.add_row)
         self.add_button.setVisible(make is not None)
-        self.remove_button = QPushButton("Remove  Del")
-        self.remove_button.setAccessibleName(f"Remove the chosen rows of {title.lower()}")
+        self.remove_button = QPushButton(tr("Remove  Del"))
+        self.remove_button.setAccessibleName(
+            tr("Remove the chosen rows of {list}", list=inside(title))
+        )
         self.remove_button.clicked.connect(self.remove_rows)
         self.buttons.addWidget(self.add_button)
         self.buttons.addWidget(self.remove_button)
@@ -224,7 +227,12 @@ class EntryTable(QWidget):
         if self._open is None or self._make is None:
             return
         if len(self.entries) >= MOST_ENTRIES:
-            self._open.troubled.emit(f"A list of the job holds {MOST_ENTRIES} entries at most.")
+            self._open.troubled.emit(
+                tr(
+                    "A list of the job holds {most} entries at most.",
+                    most=MOST_ENTRIES,
+                )
+            )
             return
         entry = self._make()
         self._open.edit(lambda job: getattr(job, self.attribute).append(entry))

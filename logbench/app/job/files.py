@@ -25,14 +25,16 @@ from PySide6.QtWidgets import (
 from logbench.app.job.entries import Column, EntryTable
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.records import ROLES
+from logbench.app.wording import word
 from logbench.errors import JobError
 from logbench.job.model import Photo
 from logbench.job.timeline import Moment
 from logbench.job.times import local_text, short_time
+from logbench.words import tr
 
 _MOST_PICTURE_PX = 40_000_000
 _PREVIEW_PX = 1600
-_ROLE_CHOICES: dict[str, Any] = {role: role for role in ROLES}
+_ROLE_CHOICES: dict[str, Any] = {word(role): role for role in ROLES}
 
 
 class RecordingsPanel(QWidget):
@@ -49,43 +51,36 @@ class RecordingsPanel(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.table = EntryTable(
-            "Recordings",
+            tr("Recordings"),
             "recordings",
-            (Column("file", "File", fixed=True), Column("role", "Role", False, _ROLE_CHOICES),
-             Column("label", "Label"),
+            (Column("file", tr("File"), fixed=True),
+             Column("role", tr("Role"), False, _ROLE_CHOICES), Column("label", tr("Label")),
              Column("sha256", "SHA-256", False, fixed=True, shown=lambda text: text[:12])),
-            hint="Enter or a double click on the file opens it in Review. Drop recordings here, or "
-            "add them; they are copied into the job's folder.",
+            hint=tr(
+                "Enter or a double click on the file opens it in Review. Drop recordings here, or "
+                "add them; they are copied into the job's folder."
+            ),
         )  # fmt: skip
-        self.comparisons = EntryTable(
-            "Comparisons made",
-            "comparisons",
-            (Column("at_utc", "Time", False, fixed=True, shown=short_time),
-             Column("sentence", "What it said", fixed=True), Column("label", "Label", False),
-             Column("before", "Before", False, fixed=True, shown=_names),
-             Column("after", "After", False, fixed=True, shown=_names)),
-            hint="What the Compare page says of recordings of this job is kept here; the report "
-            "shows the last. Enter or a double click compares again.",
-        )  # fmt: skip
+        self.comparisons = _comparisons()
         self.comparisons.opened.connect(self.compare_again_wanted)
         self.role = QComboBox()
-        self.role.setAccessibleName("Role of recordings that are added")
-        self.role.addItems(ROLES)
-        add = QPushButton("Add recordings …  Ctrl+B")
-        add.setAccessibleName("Add recordings to the job")
+        self.role.setAccessibleName(tr("Role of recordings that are added"))
+        self.role.addItems([word(role) for role in ROLES])
+        add = QPushButton(tr("Add recordings …  Ctrl+B"))
+        add.setAccessibleName(tr("Add recordings to the job"))
         add.clicked.connect(self.add_wanted)
-        newest = QPushButton("Add the newest drive  Ctrl+D")
-        newest.setAccessibleName("Add the newest drive of the recordings' folder")
+        newest = QPushButton(tr("Add the newest drive  Ctrl+D"))
+        newest.setAccessibleName(tr("Add the newest drive of the recordings' folder"))
         newest.clicked.connect(self.newest_wanted)
-        self.review_button = QPushButton("Open in Review  Enter")
-        self.review_button.setAccessibleName("Open the chosen recording in Review")
+        self.review_button = QPushButton(tr("Open in Review  Enter"))
+        self.review_button.setAccessibleName(tr("Open the chosen recording in Review"))
         self.review_button.clicked.connect(lambda: self._open_row(self.table.table.currentRow()))
-        self.compare_button = QPushButton("Compare before with after  Ctrl+Return")
-        self.compare_button.setAccessibleName("Put the recordings on the Compare page")
+        self.compare_button = QPushButton(tr("Compare before with after  Ctrl+Return"))
+        self.compare_button.setAccessibleName(tr("Put the recordings on the Compare page"))
         self.compare_button.clicked.connect(self.compare_wanted)
         self.table.opened.connect(self._open_row)
         row = QHBoxLayout()
-        row.addWidget(QLabel("Add as"))
+        row.addWidget(QLabel(tr("Add as")))
         row.addWidget(self.role)
         row.addWidget(newest)
         row.addWidget(add)
@@ -111,7 +106,7 @@ class RecordingsPanel(QWidget):
         roles = {entry.role for entry in opened.job.recordings}
         self.review_button.setEnabled(bool(roles))
         self.compare_button.setEnabled({"before", "after"} <= roles)
-        self.role.setCurrentText("after" if "before" in roles else "before")
+        self.role.setCurrentIndex(ROLES.index("after" if "before" in roles else "before"))
 
     def _open_row(self, row: int) -> None:
         entries = self.table.entries
@@ -122,6 +117,24 @@ class RecordingsPanel(QWidget):
 def _names(files: Sequence[str]) -> str:
     """The files without their folder."""
     return ", ".join(Path(file).name for file in files)
+
+
+def _comparisons() -> EntryTable:
+    return EntryTable(
+        tr("Comparisons made"),
+        "comparisons",
+        (
+            Column("at_utc", tr("Time"), False, fixed=True, shown=short_time),
+            Column("sentence", tr("What it said"), fixed=True),
+            Column("label", tr("Label"), False),
+            Column("before", tr("Before"), False, fixed=True, shown=_names),
+            Column("after", tr("After"), False, fixed=True, shown=_names),
+        ),
+        hint=tr(
+            "What the Compare page says of recordings of this job is kept here; the report shows "
+            "the last. Enter or a double click compares again."
+        ),
+    )
 
 
 class Preview(QLabel):
@@ -138,9 +151,9 @@ class Preview(QLabel):
     def show_file(self, path: Path | None, caption: str) -> None:
         """A picture, or why there is none."""
         self._picture = QPixmap()
-        self.setAccessibleName(caption or "Picture")
+        self.setAccessibleName(caption or tr("Picture"))
         if path is None:
-            self.setText("Choose a photo to see it here.")
+            self.setText(tr("Choose a photo to see it here."))
             return
         reader = QImageReader(str(path))
         reader.setAutoTransform(True)
@@ -151,7 +164,9 @@ class Preview(QLabel):
                 reader.setScaledSize(most)
             self._picture = QPixmap.fromImage(reader.read())
         if self._picture.isNull():
-            self.setText(f"{path.name} cannot be shown as a picture; it stays in the job.")
+            self.setText(
+                tr("{name} cannot be shown as a picture; it stays in the job.", name=path.name)
+            )
         else:
             self._fit()
 
@@ -178,18 +193,18 @@ class PhotosPanel(QWidget):
     def __init__(self) -> None:
         super().__init__()
         columns = (
-            Column("at_utc", "Added", False, fixed=True, shown=short_time),
-            Column("file", "File", fixed=True),
-            Column("caption", "Caption"),
+            Column("at_utc", tr("Added"), False, fixed=True, shown=short_time),
+            Column("file", tr("File"), fixed=True),
+            Column("caption", tr("Caption")),
         )
-        hint = "Drop photos and papers anywhere on this page, or add them."
-        self.photos = EntryTable("Photos", "photos", columns, hint=hint)
-        self.files = EntryTable("Other files", "files", columns)
+        hint = tr("Drop photos and papers anywhere on this page, or add them.")
+        self.photos = EntryTable(tr("Photos"), "photos", columns, hint=hint)
+        self.files = EntryTable(tr("Other files"), "files", columns)
         self.files.table.setMinimumHeight(90)
         self.preview = Preview()
         self._open: OpenJob | None = None
-        add = QPushButton("Add files …")
-        add.setAccessibleName("Add photos and other files to the job")
+        add = QPushButton(tr("Add files …"))
+        add.setAccessibleName(tr("Add photos and other files to the job"))
         add.clicked.connect(self.add_wanted)
         self.photos.buttons.insertWidget(2, add)
         self.photos.table.currentCellChanged.connect(lambda *_: self._show())
@@ -234,8 +249,8 @@ class TimelineView(QTreeWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.setAccessibleName("Timeline of the job")
-        self.setHeaderLabels(["Time", "What", "Text", "File"])
+        self.setAccessibleName(tr("Timeline of the job"))
+        self.setHeaderLabels([tr("Time"), tr("What"), tr("Text"), tr("File")])
         self.setRootIsDecorated(False)
         self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
         self.header().setStretchLastSection(False)
@@ -247,7 +262,7 @@ class TimelineView(QTreeWidget):
         """These moments."""
         self.clear()
         for moment in moments:
-            when = local_text(moment.when) if moment.when else "not known"
+            when = local_text(moment.when) if moment.when else tr("not known")
             item = QTreeWidgetItem([when, moment.kind, moment.text, moment.file])
             item.setToolTip(2, moment.text)
             self.addTopLevelItem(item)

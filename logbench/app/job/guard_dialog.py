@@ -17,8 +17,9 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, STAYS, ControlTest
+from logbench.words import tr
 
-GUARD = (
+GUARD = tr(
     "The car must stand still, its engine off or idling: the car itself is asked. Everything is "
     "read and saved first; if that fails, nothing is changed."
 )
@@ -40,14 +41,14 @@ class GuardDialog(QDialog):
         listed.setAccessibleName(listed.text())
         guard = QLabel(GUARD)
         guard.setWordWrap(True)
-        self.tick = QCheckBox("I have read this, and the car stands still")
+        self.tick = QCheckBox(tr("I have read this, and the car stands still"))
         self.words = QLineEdit()
-        self.words.setAccessibleName(f"Type: {CONSENT}")
+        self.words.setAccessibleName(tr("Type: {consent}", consent=CONSENT))
         self.words.setPlaceholderText(CONSENT)
         self.go = QPushButton(go)
         self.go.setObjectName("primary")
         self.go.clicked.connect(self.accept)
-        self.leave = QPushButton("Leave the car as it is")
+        self.leave = QPushButton(tr("Leave the car as it is"))
         self.leave.setDefault(True)
         self.leave.clicked.connect(self.reject)
         self.tick.toggled.connect(self._judge)
@@ -59,7 +60,7 @@ class GuardDialog(QDialog):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(24, 20, 24, 20)
         layout.setSpacing(12)
-        ask = QLabel(f"Consent: type the words  {CONSENT}")
+        ask = QLabel(tr("Consent: type the words  {consent}", consent=CONSENT))
         ask.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
         for widget in (head, listed, guard, self.tick, ask, self.words):
             layout.addWidget(widget)
@@ -79,10 +80,10 @@ class GuardDialog(QDialog):
 def clear_dialog(parent: QWidget) -> GuardDialog:
     """Before clearing."""
     return GuardDialog(
-        "Clear the codes",
-        "Clearing loses, in every ECU that answers:",
+        tr("Clear the codes"),
+        tr("Clearing loses, in every ECU that answers:"),
         (*LOSSES, STAYS),
-        "Read, save, then clear",
+        tr("Read, save, then clear"),
         parent,
     )
 
@@ -90,14 +91,17 @@ def clear_dialog(parent: QWidget) -> GuardDialog:
 def evap_dialog(tests: Sequence[ControlTest], parent: QWidget) -> GuardDialog:
     """Before the evaporative system is closed; `tests`: all the car offers."""
     offered = "; ".join(
-        f"{test.ecu} test {test.test_id:02X}, {test.name}"
-        f"{'' if test.startable else ' (shown only, never run)'}"
+        tr("{ecu} test {number:02X}, {name}", ecu=test.ecu, number=test.test_id, name=test.name)
+        + ("" if test.startable else tr(" (shown only, never run)"))
         for test in tests
     )
     return GuardDialog(
-        "Close the evaporative system for a leak test",
-        f"The car offers: {offered}.\nThe one the standard defines can be started:",
+        tr("Close the evaporative system for a leak test"),
+        tr(
+            "The car offers: {offered}.\nThe one the standard defines can be started:",
+            offered=offered,
+        ),
         EVAP_CAUTIONS,
-        "Read, save, then close it",
+        tr("Read, save, then close it"),
         parent,
     )

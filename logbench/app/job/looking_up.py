@@ -20,13 +20,16 @@ from logbench.app.settings import Settings
 from logbench.errors import UsageError
 from logbench.job.lookup import PLACE, search_url, search_words
 from logbench.job.model import JobVehicle
+from logbench.words import tr
 
 _KEY = "job/search"
 _EXAMPLE_CODE = "P0171"
-_TEXT = (
-    "Codes are looked up with your own browser, on the search page that you use. Type its address "
-    f"with {PLACE} where the words go. Only code, year and make are sent, never a VIN, a name or a "
-    "place, and only when you press the button. The address is kept; 'Search page …' changes it."
+_TEXT = tr(
+    "Codes are looked up with your own browser, on the search page that you use. Type "
+    "its address with {place} where the words go. Only code, year and make are sent, "
+    "never a VIN, a name or a place, and only when you press the button. The address "
+    "is kept; 'Search page …' changes it.",
+    place=PLACE,
 )
 
 
@@ -36,22 +39,22 @@ class SearchPageDialog(QDialog):
     def __init__(self, template: str, code: str, car: JobVehicle | None, parent: QWidget) -> None:
         super().__init__(parent)
         self._code, self._car = code or _EXAMPLE_CODE, car or JobVehicle()
-        self.setWindowTitle("Search page for codes")
+        self.setWindowTitle(tr("Search page for codes"))
         self.setMinimumWidth(600)
-        text = QLabel(_TEXT if template else f"No search page is set yet. {_TEXT}")
+        text = QLabel(_TEXT if template else tr("No search page is set yet. {text}", text=_TEXT))
         text.setWordWrap(True)
         self.address = QLineEdit(template)
-        self.address.setAccessibleName("Address of the search page")
+        self.address.setAccessibleName(tr("Address of the search page"))
         self.address.setPlaceholderText(f"https://search.example/?q={PLACE}")
         self.address.textChanged.connect(self._judge)
         self.said = QLabel()
         self.said.setWordWrap(True)
         self.said.setObjectName("muted")
-        self.go = QPushButton("Use this page")
+        self.go = QPushButton(tr("Use this page"))
         self.go.setObjectName("primary")
         self.go.setDefault(True)
         self.go.clicked.connect(self.accept)
-        leave = QPushButton("Leave it")
+        leave = QPushButton(tr("Leave it"))
         leave.clicked.connect(self.reject)
         buttons = QHBoxLayout()
         buttons.addWidget(leave)
@@ -75,7 +78,7 @@ class SearchPageDialog(QDialog):
         words = search_words(self._code, self._car.year, self._car.make)
         try:
             url = search_url(self.template, self._code, self._car.year, self._car.make)
-            self.said.setText(f"Opened for '{words}': {url}")
+            self.said.setText(tr("Opened for '{words}': {url}", words=words, url=url))
         except UsageError as error:
             self.said.setText(str(error))
             url = ""
@@ -114,7 +117,7 @@ class LookUp(QObject):
         try:
             url = search_url(self.template, code, car.year, car.make)
         except UsageError as error:  # the settings were edited by hand
-            self.failed.emit(f"{error} Press 'Search page …' to set it.")
+            self.failed.emit(tr("{error} Press 'Search page …' to set it.", error=error))
             return
         if not QDesktopServices.openUrl(QUrl(url)):
-            self.failed.emit(f"No browser could be opened. The address was {url}")
+            self.failed.emit(tr("No browser could be opened. The address was {url}", url=url))

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.job.names import safe_name
+from logbench.words import tr
 
 _MOST_TITLE = 300
 
@@ -27,16 +28,16 @@ class NewJobDialog(QDialog):
 
     def __init__(self, parent_folder: Path, parent: QWidget) -> None:
         super().__init__(parent)
-        self.setWindowTitle("New job")
+        self.setWindowTitle(tr("New job"))
         self.setMinimumWidth(560)
         self.title = QLineEdit()
         self.title.setMaxLength(_MOST_TITLE)
-        self.title.setAccessibleName("Title of the job")
-        self.title.setPlaceholderText("For example the car and its complaint")
+        self.title.setAccessibleName(tr("Title of the job"))
+        self.title.setPlaceholderText(tr("For example the car and its complaint"))
         self.place = QLineEdit(str(parent_folder))
-        self.place.setAccessibleName("Where the job's folder goes")
-        choose = QPushButton("Choose …")
-        choose.setAccessibleName("Choose where the job's folder goes")
+        self.place.setAccessibleName(tr("Where the job's folder goes"))
+        choose = QPushButton(tr("Choose …"))
+        choose.setAccessibleName(tr("Choose where the job's folder goes"))
         choose.setAutoDefault(False)
         choose.clicked.connect(self._choose)
         row = QHBoxLayout()
@@ -47,16 +48,16 @@ class NewJobDialog(QDialog):
         form.setLabelAlignment(Qt.AlignmentFlag.AlignVCenter)
         form.setHorizontalSpacing(12)
         form.setVerticalSpacing(10)
-        form.addRow("Title", self.title)
-        form.addRow("In", row)
+        form.addRow(tr("Title"), self.title)
+        form.addRow(tr("In"), row)
         self.said = QLabel()
         self.said.setObjectName("muted")
         self.said.setWordWrap(True)
-        self.go = QPushButton("Make the job")
+        self.go = QPushButton(tr("Make the job"))
         self.go.setObjectName("primary")
         self.go.setDefault(True)
         self.go.clicked.connect(self.accept)
-        leave = QPushButton("Cancel")
+        leave = QPushButton(tr("Cancel"))
         leave.setAutoDefault(False)
         leave.clicked.connect(self.reject)
         buttons = QHBoxLayout()
@@ -89,4 +90,6 @@ class NewJobDialog(QDialog):
         place, title = self.chosen
         ready = bool(title) and bool(self.place.text().strip()) and place.is_absolute()
         self.go.setEnabled(ready)
-        self.said.setText(f"Folder: {place / safe_name(title, 'job')}" if ready else "")
+        self.said.setText(
+            tr("Folder: {place}", place=place / safe_name(title, "job")) if ready else ""
+        )

@@ -13,6 +13,7 @@ from logbench.job.autosave import Autosave
 from logbench.job.car import bring_over
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
+from logbench.words import tr
 
 _TICK_MS = 500
 MOST_ENTRIES = 500
@@ -52,7 +53,13 @@ class OpenJob(QObject):
             setattr(part, field, value)
         except ValidationError as error:
             reason = error.errors()[0]["msg"]
-            self.troubled.emit(f"The {field.replace('_', ' ')} was not changed: {reason}.")
+            self.troubled.emit(
+                tr(
+                    "The {field} was not changed: {reason}.",
+                    field=field.replace("_", " "),
+                    reason=reason,
+                )
+            )
             return False
         self.touch()
         return True

@@ -38,12 +38,16 @@ from logbench.app.parts import Elided, Notice, middle
 from logbench.app.theme import Theme
 from logbench.errors import LogbenchError
 from logbench.job.folder import JOB_FILE, create_job, open_job
+from logbench.words import inside, tr, tr_n
 
 STORY, RECORDS, OTHERS, RECORDINGS, WORK, PHOTOS, TIMELINE = range(7)
-_TITLES = ("Story", "Car's records", "Other modules", "Recordings", "Work", "Photos", "Timeline")
+_TITLES = (
+    tr("Story"), tr("Car's records"), tr("Other modules"), tr("Recordings"), tr("Work"),
+    tr("Photos"), tr("Timeline"),
+)  # fmt: skip
 _LAST = "job/last"
-_LOAD = "Load what is on disk"
-_OPEN_REPORT = "Open the report"
+_LOAD = tr("Load what is on disk")
+_OPEN_REPORT = tr("Open the report")
 
 
 class JobPage(QWidget):
@@ -91,13 +95,13 @@ class JobPage(QWidget):
         bar.addWidget(self.title, 1)
         bar.addWidget(self.state)
         for text, run in (
-            ("Open …  Ctrl+Shift+O", self.ask_for_job),
-            ("New …  Ctrl+N", self.ask_for_new),
-            ("Report …  Ctrl+P", self.ask_for_report),
+            (tr("Open …  Ctrl+Shift+O"), self.ask_for_job),
+            (tr("New …  Ctrl+N"), self.ask_for_new),
+            (tr("Report …  Ctrl+P"), self.ask_for_report),
         ):
             bar.addWidget(_button(text, run))
         self.tabs = QTabWidget()
-        self.tabs.setAccessibleName("Parts of the job")
+        self.tabs.setAccessibleName(tr("Parts of the job"))
         panels = (self.story, self.records, self.others, self.recordings, self.work, self.photos)
         for title, panel in zip(_TITLES, (*panels, self.timeline), strict=True):
             area = QScrollArea()
@@ -123,7 +127,7 @@ class JobPage(QWidget):
 
     def _working(self) -> QWidget:
         self.doing = QLabel()
-        self.cancel_button = _button("Cancel  Ctrl+.", self.cancel)
+        self.cancel_button = _button(tr("Cancel  Ctrl+."), self.cancel)
         self._work_bar = QWidget()
         row = QHBoxLayout(self._work_bar)
         row.setContentsMargins(20, 4, 20, 4)
@@ -148,7 +152,7 @@ class JobPage(QWidget):
         car.began.connect(self._began)
         car.told.connect(self.doing.setText)
         car.ended.connect(self._ended)
-        report.began.connect(lambda: self._began("Writing the report"))
+        report.began.connect(lambda: self._began(tr("Writing the report")))
         report.ended.connect(self._ended)
         report.written.connect(self._written)
         records.search_page_wanted.connect(self.lookup.set_page)
@@ -166,23 +170,23 @@ class JobPage(QWidget):
 
     def _add_commands(self) -> None:
         for title, keys, run in (
-            ("Open a job", "Ctrl+Shift+O", self.ask_for_job),
-            ("Make a new job", "Ctrl+N", self.ask_for_new),
-            ("Read the car", "Ctrl+Shift+R", self.records.read_button.click),
-            ("Clear the codes", "Ctrl+Shift+Del", self.records.clear_button.click),
-            ("Add the newest drive to the job", "Ctrl+D", self.add_newest),
-            ("Add recordings to the job", "Ctrl+B", self.ask_for_recordings),
-            ("Add photos and files to the job", "Ctrl+Shift+B", self.ask_for_photos),
-            ("Compare before with after", "Ctrl+Return", self.comparing.send),
-            ("Set the search page for codes", "Ctrl+Shift+L", self.lookup.set_page),
-            ("Write the report", "Ctrl+P", self.ask_for_report),
-            ("Save the job now", "Ctrl+S", self._save_now),
-            ("Cancel what the job is doing", "Ctrl+.", self.cancel),
+            (tr("Open a job"), "Ctrl+Shift+O", self.ask_for_job),
+            (tr("Make a new job"), "Ctrl+N", self.ask_for_new),
+            (tr("Read the car"), "Ctrl+Shift+R", self.records.read_button.click),
+            (tr("Clear the codes"), "Ctrl+Shift+Del", self.records.clear_button.click),
+            (tr("Add the newest drive to the job"), "Ctrl+D", self.add_newest),
+            (tr("Add recordings to the job"), "Ctrl+B", self.ask_for_recordings),
+            (tr("Add photos and files to the job"), "Ctrl+Shift+B", self.ask_for_photos),
+            (tr("Compare before with after"), "Ctrl+Return", self.comparing.send),
+            (tr("Set the search page for codes"), "Ctrl+Shift+L", self.lookup.set_page),
+            (tr("Write the report"), "Ctrl+P", self.ask_for_report),
+            (tr("Save the job now"), "Ctrl+S", self._save_now),
+            (tr("Cancel what the job is doing"), "Ctrl+.", self.cancel),
         ):
             add_command(self, title, keys, run)
         for number, title in enumerate(_TITLES):
             show = partial(self.show_part, number)
-            add_command(self, f"Show {title[0].lower()}{title[1:]}", f"Alt+{number + 1}", show)
+            add_command(self, tr("Show {part}", part=inside(title)), f"Alt+{number + 1}", show)
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
@@ -200,14 +204,14 @@ class JobPage(QWidget):
         self.leave()
         self.opened = OpenJob(folder, job, self)
         self.opened.edited.connect(self._edited)
-        self.opened.saved.connect(lambda: self.state.setText("saved"))
+        self.opened.saved.connect(lambda: self.state.setText(tr("saved")))
         self.opened.loaded.connect(self._reloaded)
         self.opened.troubled.connect(self.notice.trouble)
         self.opened.conflicted.connect(lambda text: self.notice.trouble(text, _LOAD))
         self._desk.settings.store.setValue(_LAST, str(folder.path.resolve()))
         self._show_job()
         self._pages.setCurrentIndex(1)
-        self.state.setText("saved")
+        self.state.setText(tr("saved"))
         return True
 
     def new_job(self, parent: Path, title: str) -> bool:
@@ -216,7 +220,13 @@ class JobPage(QWidget):
             parent.mkdir(parents=True, exist_ok=True)
             folder, _ = create_job(parent, title)
         except OSError as error:
-            self.notice.trouble(f"No folder can be made in {parent}: {error.strerror}.")
+            self.notice.trouble(
+                tr(
+                    "No folder can be made in {parent}: {reason}.",
+                    parent=parent,
+                    reason=error.strerror,
+                )
+            )
             return False
         except LogbenchError as error:
             self.notice.trouble(str(error))
@@ -240,7 +250,7 @@ class JobPage(QWidget):
     def ask_for_job(self) -> None:
         """Let the user pick a job file."""
         name, _ = QFileDialog.getOpenFileName(
-            self, "Open a job", str(self._jobs_folder()), f"Jobs ({JOB_FILE})"
+            self, tr("Open a job"), str(self._jobs_folder()), tr("Jobs ({file})", file=JOB_FILE)
         )
         if name:
             self.open_path(Path(name))
@@ -271,7 +281,7 @@ class JobPage(QWidget):
         if opened is None or not paths:
             return
         role = ROLES[max(self.recordings.role.currentIndex(), 0)]
-        self._began("Taking files in")
+        self._began(tr("Taking files in"))
         self._desk.jobs.start(
             lambda task: working.add_files(opened.folder, paths, role, task),
             partial(self._added, opened),
@@ -281,20 +291,22 @@ class JobPage(QWidget):
 
     def ask_for_recordings(self) -> None:
         """Let the user pick recordings."""
-        self._ask_for_files("Recordings of this job", "Recordings (*.parquet)")
+        self._ask_for_files(tr("Recordings of this job"), tr("Recordings (*.parquet)"))
 
     def add_newest(self) -> None:
         """Take in the drive that was recorded last."""
         folder = self._desk.settings.folder
         newest = working.newest_recording(folder)
         if newest is None:
-            self.notice.trouble(f"There is no recording in {folder} yet: record on the Live page.")
+            self.notice.trouble(
+                tr("There is no recording in {folder} yet: record on the Live page.", folder=folder)
+            )
         else:
             self.add_files([newest])
 
     def ask_for_photos(self) -> None:
         """Let the user pick photos and papers."""
-        self._ask_for_files("Photos and files of this job", "All files (*)")
+        self._ask_for_files(tr("Photos and files of this job"), tr("All files (*)"))
 
     def ask_for_report(self) -> None:
         """Options, sentences, then the report."""
@@ -331,7 +343,7 @@ class JobPage(QWidget):
             return
         job = self.opened.job
         self.title.tell(job.title or self.opened.folder.path.name)
-        self.state.setText("saving …")
+        self.state.setText(tr("saving …"))
         self.recordings.refresh(self.opened)
         self.photos.refresh()
         self.story.refresh()
@@ -377,18 +389,18 @@ class JobPage(QWidget):
         opened.bring(added.scratch)
         new = added.scratch
         count = len(new.recordings) + len(new.photos) + len(new.files)
-        text = f"{count} file{'' if count == 1 else 's'} taken into the job."
+        text = tr_n("{n} file taken into the job.", "{n} files taken into the job.", count)
         if added.problems:
             self.notice.trouble(" ".join((text, *added.problems)))
         else:
             self.notice.success(text)
             self.tabs.setCurrentIndex(RECORDINGS if new.recordings else PHOTOS)
 
-    def _began(self, text: str) -> None:
+    def _began(self, text: str, can_cancel: bool = False) -> None:
         self.notice.hide()
         self.doing.setText(text)
         self.records.busy(True)
-        self.cancel_button.setEnabled(self.car.busy or text.startswith("Reading"))
+        self.cancel_button.setEnabled(self.car.busy or can_cancel)
         self.cancel_button.setVisible(not self.car.changing)
         self._work_bar.show()
 
@@ -402,7 +414,7 @@ class JobPage(QWidget):
 
     def _written(self, path: Path, problems: tuple[str, ...]) -> None:
         self._report = path
-        text = f"Report written: {path}."
+        text = tr("Report written: {path}.", path=path)
         if problems:
             self.notice.trouble(" ".join((text, *problems)), _OPEN_REPORT)
         else:
@@ -417,8 +429,8 @@ class JobPage(QWidget):
 
     def _reloaded(self) -> None:
         self._show_job()
-        self.state.setText("saved")
-        self.notice.success("The job was changed elsewhere; it is shown as it is on disk now.")
+        self.state.setText(tr("saved"))
+        self.notice.success(tr("The job was changed elsewhere; it is shown as it is on disk now."))
 
     def _save_now(self) -> None:
         if self.opened is not None:
@@ -473,7 +485,7 @@ class JobPage(QWidget):
         if jobs:
             self.open_path(jobs[0])
         elif self.opened is None:
-            self.notice.trouble("Open or make a job first, then drop its files here.")
+            self.notice.trouble(tr("Open or make a job first, then drop its files here."))
         else:
             self.add_files(paths)
 

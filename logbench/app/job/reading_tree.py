@@ -18,9 +18,11 @@ from logbench.analysis.model import Verdict
 from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
+from logbench.app.wording import word
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
 from logbench.vehicle.records.model import STATES, CarReading, FrozenValue, MonitorResult, Readiness
 from logbench.vehicle.records.readiness import missing_sentence
+from logbench.words import tr
 
 MARGIN_COLUMN = 3
 CODE_ROLE = Qt.ItemDataRole.UserRole
@@ -74,8 +76,8 @@ class ReadingTree(QTreeWidget):
         super().__init__()
         self.theme = theme
         self.units = METRIC
-        self.setAccessibleName("What the car told")
-        self.setHeaderLabels(["What", "Value", "State or limits", "Margin"])
+        self.setAccessibleName(tr("What the car told"))
+        self.setHeaderLabels([tr("What"), tr("Value"), tr("State or limits"), tr("Margin")])
         self.setUniformRowHeights(True)
         self.setItemDelegateForColumn(MARGIN_COLUMN, _MarginBar(self))
         mode = QHeaderView.ResizeMode
@@ -135,13 +137,22 @@ class ReadingTree(QTreeWidget):
         self._results(reading)
         if not reading.freeze_frames:
             known = bool(reading.answered.get("freeze frames"))
-            text = "No freeze frame is stored." if known else "Freeze frames: the car did not tell."
+            text = (
+                tr("No freeze frame is stored.")
+                if known
+                else tr("Freeze frames: the car did not tell.")
+            )
             self._section(text, ())
         for frame in reading.freeze_frames:
             rows = [(value.name, _value_text(value, self.units), "") for value in frame.values]
-            title = f"Freeze frame {frame.number} of {frame.ecu}, set by {frame.code}"
+            title = tr(
+                "Freeze frame {number} of {ecu}, set by {code}",
+                number=frame.number,
+                ecu=frame.ecu,
+                code=frame.code,
+            )
             self._section(title, rows, open_=False)
-        self._section("Identity", _identity_rows(reading, self.units), open_=False)
+        self._section(tr("Identity"), _identity_rows(reading, self.units), open_=False)
         self._finish()
 
     def show_diff(self, diff: ReadingDiff) -> None:
@@ -151,19 +162,19 @@ class ReadingTree(QTreeWidget):
             self._section(f"▲  {warning}", ())
         self._section(diff.sentence, ())
         for title, changes in (
-            ("Codes gone", diff.gone),
-            ("Codes back after clearing", diff.back),
-            ("Codes still there", diff.stayed),
-            ("Codes new", diff.new),
-            ("Codes of which the later reading tells nothing", diff.unknown),
+            (tr("Codes gone"), diff.gone),
+            (tr("Codes back after clearing"), diff.back),
+            (tr("Codes still there"), diff.stayed),
+            (tr("Codes new"), diff.new),
+            (tr("Codes of which the later reading tells nothing"), diff.unknown),
         ):
             if changes:
                 section = self._section(title, ())
                 for change in changes:
                     self._row(section, _change_row(change), change.code)
         for title, names in (
-            ("Monitors run since", diff.monitors_run),
-            ("Monitors reset", diff.monitors_reset),
+            (tr("Monitors run since"), diff.monitors_run),
+            (tr("Monitors reset"), diff.monitors_reset),
         ):
             if names:
                 self._section(title, [(name, "", "") for name in names])
@@ -173,14 +184,16 @@ class ReadingTree(QTreeWidget):
         for state in STATES:
             codes = reading.codes_in(state)
             if not reading.codes_known(state):
-                self._section(f"{state.title()} codes: not known, no ECU answered", ())
+                self._section(
+                    tr("{state} codes: not known, no ECU answered", state=_state(state)), ()
+                )
                 continue
             if not codes:
-                self._section(f"{state.title()} codes: none", ())
+                self._section(tr("{state} codes: none", state=_state(state)), ())
                 continue
-            section = self._section(f"{state.title()} codes: {len(codes)}", ())
+            section = self._section(tr("{state} codes: {n}", state=_state(state), n=len(codes)), ())
             for code in codes:
-                text = code.text or ("the maker's own" if code.manufacturer else "")
+                text = code.text or (tr("the maker's own") if code.manufacturer else "")
                 self._row(section, (f"{code.code}  {text}", "", code.ecu), code.code)
 
     def _results(self, reading: CarReading) -> None:
@@ -189,12 +202,21 @@ class ReadingTree(QTreeWidget):
             return
         failed = sum(r.passed is False for r in results)
         section = self._section(
-            f"Monitor results: {len(results)}, {failed} failed (middle line: the limit)", ()
+            tr(
+                "Monitor results: {n}, {failed} failed (middle line: the limit)",
+                n=len(results),
+                failed=failed,
+            ),
+            (),
         )
         for result in results:
             row = self._row(section, _result_row(result, self.units))
             row.setData(MARGIN_COLUMN, MARGIN_ROLE, result.margin)
-            said = "no margin" if result.margin is None else f"margin {result.margin:.0%}"
+            said = (
+                tr("no margin")
+                if result.margin is None
+                else tr("margin {margin:.0%}", margin=result.margin)
+            )
             row.setData(MARGIN_COLUMN, Qt.ItemDataRole.AccessibleTextRole, said)
             row.setToolTip(MARGIN_COLUMN, said)
 
@@ -227,53 +249,62 @@ class ReadingTree(QTreeWidget):
             self.setCurrentItem(first)
 
 
+def _state(state: str) -> str:
+    return word(state).capitalize()
+
+
 def _monitor_rows(entry: Readiness, units: Units) -> list[tuple[str, str, str]]:
     rows = []
     for monitor in entry.monitors:
-        cycle = {True: "this cycle: complete", False: "this cycle: not complete", None: ""}
-        done = "● complete" if monitor.complete else "○ not complete"
+        cycle = {True: tr("this cycle: complete"), False: tr("this cycle: not complete"), None: ""}
+        done = tr("● complete") if monitor.complete else tr("○ not complete")
         this = cycle[monitor.complete_this_cycle] if monitor.enabled_this_cycle else ""
         rows.append((monitor.name, done, this))
     counters = (
-        ("Lamp", {True: "on", False: "off", None: ""}[entry.lamp_on]),
-        ("Warm-ups since clearing", _known(entry.warm_ups, "", units)),
-        ("Distance since clearing", _known(entry.cleared_distance_km, "km", units)),
-        ("Distance with the lamp on", _known(entry.lamp_distance_km, "km", units)),
+        (tr("Lamp"), {True: tr("on"), False: tr("off"), None: ""}[entry.lamp_on]),
+        (tr("Warm-ups since clearing"), _known(entry.warm_ups, "", units)),
+        (tr("Distance since clearing"), _known(entry.cleared_distance_km, "km", units)),
+        (tr("Distance with the lamp on"), _known(entry.lamp_distance_km, "km", units)),
     )
     return rows + [(name, text, "") for name, text in counters if text]
 
 
 def _result_row(result: MonitorResult, units: Units) -> tuple[str, str, str]:
-    state = {True: "● passed", False: "■ failed", None: "○ not run"}[result.passed]
+    state = {True: tr("● passed"), False: tr("■ failed"), None: tr("○ not run")}[result.passed]
     if result.minimum is not None or result.maximum is not None:
         low, high = (
             "–" if limit is None else _known(units.value(limit, result.unit), "", METRIC)
             for limit in (result.minimum, result.maximum)
         )
-        state = f"{state}, {low} to {high}"
+        state = tr("{state}, {low} to {high}", state=state, low=low, high=high)
     name = f"{result.ecu} {result.monitor}, {result.test}"
     return name, _known(result.value, result.unit, units) or "–", state
 
 
 def _change_row(change: CodeChange) -> tuple[str, str, str]:
-    before, after = (", ".join(states) or "none" for states in (change.before, change.after))
-    return (f"{change.code}  {change.text}  ({change.ecu})", f"before: {before}", f"after: {after}")
+    before, after = (
+        ", ".join(map(word, states)) or tr("none") for states in (change.before, change.after)
+    )
+    name = f"{change.code}  {change.text}  ({change.ecu})"
+    return name, tr("before: {states}", states=before), tr("after: {states}", states=after)
 
 
 def _identity_rows(reading: CarReading, units: Units) -> list[tuple[str, str, str]]:
     who = reading.identity
     rows = [
-        ("VIN", who.vin or "not told", who.vin_problem or who.vin_notice),
-        ("Model year", " or ".join(map(str, who.model_years)), ""),
-        ("Region", " ".join(filter(None, (who.region, who.country))), ""),
-        ("Protocol", who.protocol, ""),
-        ("Adapter", who.adapter, ""),
-        ("Supply", _known(who.voltage_v, "V", units), ""),
-        ("Odometer", _known(reading.odometer_km, "km", units), ""),
+        ("VIN", who.vin or tr("not told"), who.vin_problem or who.vin_notice),
+        (tr("Model year"), tr(" or ").join(map(str, who.model_years)), ""),
+        (tr("Region"), " ".join(filter(None, (who.region, who.country))), ""),
+        (tr("Protocol"), who.protocol, ""),
+        (tr("Adapter"), who.adapter, ""),
+        (tr("Supply"), _known(who.voltage_v, "V", units), ""),
+        (tr("Odometer"), _known(reading.odometer_km, "km", units), ""),
     ]
     for ecu in who.ecus:
         rows.append((f"ECU {ecu.address}  {ecu.name}", ecu.requirement, ecu.ignition))
-        rows += [("Calibration", c.id, f"verification {c.cvn}") for c in ecu.calibrations]
+        rows += [
+            (tr("Calibration"), c.id, tr("verification {cvn}", cvn=c.cvn)) for c in ecu.calibrations
+        ]
     return [row for row in rows if row[1]]
 
 
@@ -289,4 +320,4 @@ def _known(value: float | None, unit: str, units: Units) -> str:
 def _value_text(value: FrozenValue, units: Units) -> str:
     if value.value is not None and value.unit and units.line(value.unit) != (1.0, 0.0):
         return _known(value.value, value.unit, units)
-    return value.text or _known(value.value, value.unit, units) or "not used"
+    return value.text or _known(value.value, value.unit, units) or tr("not used")

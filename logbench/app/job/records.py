@@ -23,13 +23,15 @@ from logbench.app.live.link_box import LinkBox
 from logbench.app.settings import Settings
 from logbench.app.theme import Theme
 from logbench.app.units import Units
+from logbench.app.wording import word
 from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
 from logbench.job.times import short_time
+from logbench.words import tr
 
 ROLES: tuple[Role, ...] = ("before", "after", "other")
-_DIFF = "Before against after"
-_WHEN = {"before": "before", "after": "after"}
-_NONE_YET = (
+_DIFF = tr("Before against after")
+_WHEN = {word(side): side for side in ("before", "after")}
+_NONE_YET = tr(
     "The car has not been read yet: pick the link above, turn the ignition on and press Read the "
     "car. Codes, readiness, monitor results and freeze frames are kept in the job."
 )
@@ -41,11 +43,11 @@ class OtherCodes(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.table = EntryTable(
-            "Codes of other modules, read with other equipment",
+            tr("Codes of other modules, read with other equipment"),
             "other_codes",
-            (Column("module", "Module"), Column("code", "Code", False),
-             Column("state", "State"), Column("remark", "Remark"),
-             Column("when", "When", False, _WHEN), Column("restraint", "Restraint", False,
+            (Column("module", tr("Module")), Column("code", tr("Code"), False),
+             Column("state", tr("State")), Column("remark", tr("Remark")),
+             Column("when", tr("When"), False, _WHEN), Column("restraint", tr("Restraint"), False,
                                                           tick=True)),
             lambda: OtherCode(module="", code=""),
         )  # fmt: skip
@@ -84,28 +86,34 @@ class RecordsPanel(QWidget):
         self._records = Records((), (), None)
         self.link = LinkBox(settings)
         self.role = QComboBox()
-        self.role.setAccessibleName("Role of the next reading")
-        self.role.addItems(ROLES)
-        self.read_button = _button("Read the car  Ctrl+Shift+R", "Read the car and keep it")
-        self.clear_button = _button("Clear codes …", "Clear the codes, after asking")
-        self.evap_button = _button("Leak test …", "Close the evaporative system, after asking")
-        self.lookup_button = _button("Look up code …", "Look the chosen code up in the browser")
-        self.search_button = _button("Search page …", "Set the search page for codes")
+        self.role.setAccessibleName(tr("Role of the next reading"))
+        self.role.addItems([word(role) for role in ROLES])
+        self.read_button = _button(tr("Read the car  Ctrl+Shift+R"), tr("Read the car and keep it"))
+        self.clear_button = _button(tr("Clear codes …"), tr("Clear the codes, after asking"))
+        self.evap_button = _button(
+            tr("Leak test …"), tr("Close the evaporative system, after asking")
+        )
+        self.lookup_button = _button(
+            tr("Look up code …"), tr("Look the chosen code up in the browser")
+        )
+        self.search_button = _button(tr("Search page …"), tr("Set the search page for codes"))
         self.list = QListWidget()
-        self.list.setAccessibleName("Readings of the car")
+        self.list.setAccessibleName(tr("Readings of the car"))
         self.list.setWordWrap(True)
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.list.setResizeMode(QListWidget.ResizeMode.Adjust)
         self.list.currentRowChanged.connect(self._show)
         self.entry_role = QComboBox()
-        self.entry_role.setAccessibleName("Role of the chosen reading")
-        self.entry_role.addItems(ROLES)
+        self.entry_role.setAccessibleName(tr("Role of the chosen reading"))
+        self.entry_role.addItems([word(role) for role in ROLES])
         self.entry_role.activated.connect(self._role_chosen)
         self.tree = ReadingTree(theme)
         self.tree.currentItemChanged.connect(
             lambda *_: self.lookup_button.setEnabled(bool(self.tree.code))
         )
-        self.read_button.clicked.connect(lambda: self.read_wanted.emit(self.role.currentText()))
+        self.read_button.clicked.connect(
+            lambda: self.read_wanted.emit(ROLES[self.role.currentIndex()])
+        )
         self.clear_button.clicked.connect(self.clear_wanted)
         self.evap_button.clicked.connect(self.evap_wanted)
         self.search_button.clicked.connect(lambda _=False: self.search_page_wanted.emit())
@@ -114,9 +122,9 @@ class RecordsPanel(QWidget):
 
     def _lay_out(self) -> None:
         top = QHBoxLayout()
-        top.addWidget(QLabel("Link"))
+        top.addWidget(QLabel(tr("Link")))
         top.addWidget(self.link, 1)
-        top.addWidget(QLabel("as"))
+        top.addWidget(QLabel(tr("as")))
         top.addWidget(self.role)
         for button in (self.read_button, self.clear_button, self.evap_button):
             top.addWidget(button)
@@ -125,7 +133,7 @@ class RecordsPanel(QWidget):
         side.setContentsMargins(0, 0, 0, 0)
         side.addWidget(self.list, 1)
         row = QHBoxLayout()
-        row.addWidget(QLabel("Role"))
+        row.addWidget(QLabel(tr("Role")))
         row.addWidget(self.entry_role, 1)
         side.addLayout(row)
         looking = QHBoxLayout()
@@ -148,7 +156,7 @@ class RecordsPanel(QWidget):
         """The role of the next reading follows from those that are there."""
         self._open = opened
         has_before = any(entry.role == "before" for entry in opened.job.readings)
-        self.role.setCurrentText("after" if has_before else "before")
+        self.role.setCurrentIndex(ROLES.index("after" if has_before else "before"))
 
     def show_records(self, records: Records) -> None:
         """Readings of the job, the last chosen; the change between them first when there is one."""
@@ -157,11 +165,11 @@ class RecordsPanel(QWidget):
         self.list.blockSignals(True)
         self.list.clear()
         for entry, reading in zip(entries, records.readings, strict=False):
-            words = [short_time(entry.at_utc), entry.role, entry.label]
+            words = [short_time(entry.at_utc), word(entry.role), entry.label]
             if reading is None:
-                words.append("cannot be read")
+                words.append(tr("cannot be read"))
             elif not reading.complete:
-                words.append("incomplete")
+                words.append(tr("incomplete"))
             self.list.addItem(QListWidgetItem("  ".join(word for word in words if word)))
         if records.diff is not None:
             self.list.addItem(QListWidgetItem(_DIFF))
@@ -188,7 +196,7 @@ class RecordsPanel(QWidget):
         self.entry_role.setEnabled(chosen)
         self.lookup_button.setEnabled(False)
         if chosen and row < len(self._entries()):
-            self.entry_role.setCurrentText(self._entries()[row].role)
+            self.entry_role.setCurrentIndex(ROLES.index(self._entries()[row].role))
             reading = readings[row]
             if reading is not None:
                 self.tree.show_reading(reading)

@@ -24,11 +24,13 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.settings import Settings
+from logbench.app.wording import word
 from logbench.report.options import ALWAYS, SECTIONS, ReportOptions
+from logbench.words import tr
 
 _MOST_SHOP_LINES = 6
-_PAPERS = {"A4": "A4", "US letter": "letter"}
-_UNITS = {"Metric": "metric", "US": "us"}
+_PAPERS = {"A4": "A4", tr("US letter"): "letter"}
+_UNITS = {tr("Metric"): "metric", tr("US"): "us"}
 
 
 class ReportDialog(QDialog):
@@ -36,32 +38,32 @@ class ReportDialog(QDialog):
 
     def __init__(self, settings: Settings, out: Path, parent: QWidget) -> None:
         super().__init__(parent)
-        self.setWindowTitle("Report")
+        self.setWindowTitle(tr("Report"))
         self.setMinimumWidth(720)
         self._store = settings.store
-        self.paper = self._box("Paper", _PAPERS, "report/paper")
-        self.units = self._box("Units", _UNITS, "report/units")
-        self.short = QCheckBox("Short form of one page")
-        self.private = QCheckBox("Shorten VIN and names")
+        self.paper = self._box(tr("Paper"), _PAPERS, "report/paper")
+        self.units = self._box(tr("Units"), _UNITS, "report/units")
+        self.short = QCheckBox(tr("Short form of one page"))
+        self.private = QCheckBox(tr("Shorten VIN and names"))
         self.shop = QPlainTextEdit(self._text("report/shop"))
-        self.shop.setAccessibleName("Shop: name, then address and telephone, a line each")
-        self.shop.setPlaceholderText("Name of the shop, then address, telephone …")
+        self.shop.setAccessibleName(tr("Shop: name, then address and telephone, a line each"))
+        self.shop.setPlaceholderText(tr("Name of the shop, then address, telephone …"))
         self.shop.setTabChangesFocus(True)
         self.shop.setFixedHeight(84)
         self.logo = QLineEdit(self._text("report/logo"))
-        self.logo.setAccessibleName("File of the shop's logo")
-        self.logo.setPlaceholderText("PNG or JPEG (optional)")
+        self.logo.setAccessibleName(tr("File of the shop's logo"))
+        self.logo.setPlaceholderText(tr("PNG or JPEG (optional)"))
         self.out = QLineEdit(str(out))
-        self.out.setAccessibleName("File to write, .pdf or .html")
-        self.sections = {section: QCheckBox(section.title()) for section in SECTIONS}
+        self.out.setAccessibleName(tr("File to write, .pdf or .html"))
+        self.sections = {section: QCheckBox(word(section.title())) for section in SECTIONS}
         for section, box in self.sections.items():
             box.setChecked(True)
             box.setEnabled(section not in ALWAYS)
         self.sentences = QTableWidget(0, 2)
-        self.sentences.setAccessibleName("Sentences of the report")
+        self.sentences.setAccessibleName(tr("Sentences of the report"))
         self._keys: list[str] = []
         self._made: dict[str, str] = {}
-        self.write = QPushButton("Write the report")
+        self.write = QPushButton(tr("Write the report"))
         self.write.setObjectName("primary")
         self.write.setDefault(True)
         self.write.clicked.connect(self.accept)
@@ -73,22 +75,24 @@ class ReportDialog(QDialog):
         for widget in (self.paper, self.units, self.short, self.private):
             row.addWidget(widget)
         row.addStretch(1)
-        form.addRow("Look", row)
-        form.addRow("Shop", self.shop)
-        form.addRow("Logo", _with_button(self.logo, "Choose …", self._choose_logo))
+        form.addRow(tr("Look"), row)
+        form.addRow(tr("Shop"), self.shop)
+        form.addRow(tr("Logo"), _with_button(self.logo, tr("Choose …"), self._choose_logo))
         grid = QGridLayout()
         for number, box in enumerate(self.sections.values()):
             grid.addWidget(box, number // 6, number % 6)
-        form.addRow("Sections", grid)
-        form.addRow("File", _with_button(self.out, "Choose …", self._choose_out))
-        self.sentences.setHorizontalHeaderLabels(["About", "Sentence, as it will be printed"])
+        form.addRow(tr("Sections"), grid)
+        form.addRow(tr("File"), _with_button(self.out, tr("Choose …"), self._choose_out))
+        self.sentences.setHorizontalHeaderLabels(
+            [tr("About"), tr("Sentence, as it will be printed")]
+        )
         self.sentences.verticalHeader().hide()
         self.sentences.setTabKeyNavigation(False)
         self.sentences.setWordWrap(True)
         self.sentences.horizontalHeader().setStretchLastSection(True)
         self.sentences.setColumnWidth(0, 170)
         self.sentences.setMinimumHeight(150)
-        leave = QPushButton("Back to the job")
+        leave = QPushButton(tr("Back to the job"))
         leave.clicked.connect(self.reject)
         buttons = QHBoxLayout()
         buttons.addWidget(leave)
@@ -97,7 +101,9 @@ class ReportDialog(QDialog):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(20, 16, 20, 16)
         layout.addLayout(form)
-        head = QLabel("Sentences for the owner (edit in place; emptied, the program's own returns)")
+        head = QLabel(
+            tr("Sentences for the owner (edit in place; emptied, the program's own returns)")
+        )
         head.setObjectName("muted")
         layout.addWidget(head)
         layout.addWidget(self.sentences, 1)
@@ -139,12 +145,12 @@ class ReportDialog(QDialog):
         lines = lines[: _MOST_SHOP_LINES + 1]
         self._store.setValue("report/shop", "\n".join(lines))
         self._store.setValue("report/logo", self.logo.text().strip())
-        self._store.setValue("report/paper", self.paper.currentText())
-        self._store.setValue("report/units", self.units.currentText())
+        self._store.setValue("report/paper", self.paper.currentData())
+        self._store.setValue("report/units", self.units.currentData())
         logo = self.logo.text().strip()
         return ReportOptions(
-            paper="letter" if _PAPERS[self.paper.currentText()] == "letter" else "A4",
-            units="us" if _UNITS[self.units.currentText()] == "us" else "metric",
+            paper="letter" if self.paper.currentData() == "letter" else "A4",
+            units="us" if self.units.currentData() == "us" else "metric",
             sections=tuple(s for s in SECTIONS if self.sections[s].isChecked()),
             short=self.short.isChecked(),
             shop_name=lines[0][:300] if lines else "",
@@ -157,8 +163,9 @@ class ReportDialog(QDialog):
     def _box(self, name: str, choices: dict[str, str], key: str) -> QComboBox:
         box = QComboBox()
         box.setAccessibleName(name)
-        box.addItems(list(choices))
-        box.setCurrentText(self._text(key) or next(iter(choices)))
+        for text, value in choices.items():
+            box.addItem(text, value)
+        box.setCurrentIndex(max(0, box.findData(self._text(key))))
         return box
 
     def _text(self, key: str) -> str:
@@ -167,14 +174,14 @@ class ReportDialog(QDialog):
 
     def _choose_out(self) -> None:
         name, _ = QFileDialog.getSaveFileName(
-            self, "Report", self.out.text(), "PDF (*.pdf);;Web page (*.html)"
+            self, tr("Report"), self.out.text(), tr("PDF (*.pdf);;Web page (*.html)")
         )
         if name:
             self.out.setText(name)
 
     def _choose_logo(self) -> None:
         name, _ = QFileDialog.getOpenFileName(
-            self, "Logo", self.logo.text(), "Pictures (*.png *.jpg *.jpeg)"
+            self, tr("Logo"), self.logo.text(), tr("Pictures (*.png *.jpg *.jpeg)")
         )
         if name:
             self.logo.setText(name)
@@ -182,7 +189,7 @@ class ReportDialog(QDialog):
 
 def _with_button(edit: QLineEdit, text: str, run: object) -> QHBoxLayout:
     button = QPushButton(text)
-    button.setAccessibleName(f"{edit.accessibleName()}: choose")
+    button.setAccessibleName(tr("{field}: choose", field=edit.accessibleName()))
     button.setAutoDefault(False)
     button.clicked.connect(run)
     row = QHBoxLayout()

@@ -15,6 +15,7 @@ from logbench.app.job.opened import OpenJob
 from logbench.app.job.report_dialog import ReportDialog
 from logbench.job.model import Job
 from logbench.report.options import ReportOptions
+from logbench.words import tr
 
 REPORT = "report.pdf"
 
@@ -64,7 +65,9 @@ class Reporting(QObject):
         except ValidationError as error:
             what = error.errors()[0]
             where = " ".join(str(part) for part in what["loc"]).replace("_", " ")
-            self.failed.emit(f"The report's {where} is not taken: {what['msg']}.")
+            self.failed.emit(
+                tr("The report's {where} is not taken: {msg}.", where=where, msg=what["msg"])
+            )
             return
         self.write(opened, dialog.path, options)
 

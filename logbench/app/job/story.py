@@ -22,22 +22,23 @@ from logbench.app.job.opened import OpenJob
 from logbench.app.units import METRIC, Units
 from logbench.job.model import Note, Option, Part
 from logbench.job.times import short_time
+from logbench.words import tr
 
 _MOST_LINE = 300
 _TEXT_PX = 84
 _CARS: tuple[tuple[str, str], ...] = (
-    ("label", "Name of the car"),
-    ("registration", "Plate"),
+    ("label", tr("Name of the car")),
+    ("registration", tr("Plate")),
     ("vin", "VIN"),
-    ("make", "Make"),
-    ("model", "Model"),
-    ("fuel", "Fuel"),
+    ("make", tr("Make")),
+    ("model", tr("Model")),
+    ("fuel", tr("Fuel")),
 )
 _NUMBERS: tuple[tuple[str, str, str, int, float], ...] = (
-    ("year", "Year", "", 0, 2200),
-    ("displacement_l", "Displacement", " l", 2, 20),
-    ("cylinders", "Cylinders", "", 0, 16),
-    ("odometer_km", "Odometer", " km", 0, 9_999_999),
+    ("year", tr("Year"), "", 0, 2200),
+    ("displacement_l", tr("Displacement"), " l", 2, 20),
+    ("cylinders", tr("Cylinders"), "", 0, 16),
+    ("odometer_km", tr("Odometer"), " km", 0, 9_999_999),
 )
 
 
@@ -89,7 +90,7 @@ class Fields(QWidget):
         box.setDecimals(decimals)
         box.setRange(1899.0 if path.endswith("year") else 0.0, most)
         box.setSuffix(suffix)
-        box.setSpecialValueText("unknown")
+        box.setSpecialValueText(tr("unknown"))
         box.setAccessibleName(name)
         box.setKeyboardTracking(False)
         box.valueChanged.connect(lambda value: self._set_number(path, value))
@@ -166,19 +167,19 @@ class StoryPanel(Fields):
     def __init__(self) -> None:
         super().__init__()
         self.notes = EntryTable(
-            "Notes",
+            tr("Notes"),
             "notes",
-            (Column("at_utc", "Time", False, fixed=True, shown=short_time),
-             Column("text", "What was seen, said or tried")),
+            (Column("at_utc", tr("Time"), False, fixed=True, shown=short_time),
+             Column("text", tr("What was seen, said or tried"))),
             lambda: Note(text=""),
         )  # fmt: skip
         left, right = _form(), _form()
-        left.addRow("Title", self.add_line("title", "Title of the job"))
-        hint = "In the customer's words: what, when, since when"
-        left.addRow("Concern", self.add_text("concern", "Customer's concern", hint))
-        left.addRow("Customer", self.add_line("customer.name", "Customer's name"))
-        left.addRow("Contact", self.add_line("customer.contact", "Customer's contact"))
-        left.addRow("Technician", self.add_line("technician", "Technician"))
+        left.addRow(tr("Title"), self.add_line("title", tr("Title of the job")))
+        hint = tr("In the customer's words: what, when, since when")
+        left.addRow(tr("Concern"), self.add_text("concern", tr("Customer's concern"), hint))
+        left.addRow(tr("Customer"), self.add_line("customer.name", tr("Customer's name")))
+        left.addRow(tr("Contact"), self.add_line("customer.contact", tr("Customer's contact")))
+        left.addRow(tr("Technician"), self.add_line("technician", tr("Technician")))
         for field, name in _CARS:
             right.addRow(name, self.add_line(f"vehicle.{field}", name))
         pair: list[tuple[str, QWidget]] = []
@@ -208,30 +209,38 @@ class WorkPanel(Fields):
 
     def __init__(self) -> None:
         super().__init__()
-        time = Column("at_utc", "Time", False, fixed=True, shown=short_time)
+        time = Column("at_utc", tr("Time"), False, fixed=True, shown=short_time)
         self.options = EntryTable(
-            "Options put to the owner",
+            tr("Options put to the owner"),
             "options",
-            (Column("what", "What"), Column("cost", "Cost", False),
-             Column("consequence", "What follows"), Column("safety", "Safety remark"),
-             Column("agreed", "Decision", False, AGREED)),
+            (Column("what", tr("What")), Column("cost", tr("Cost"), False),
+             Column("consequence", tr("What follows")), Column("safety", tr("Safety remark")),
+             Column("agreed", tr("Decision"), False, AGREED)),
             lambda: Option(what=""),
         )  # fmt: skip
         self.work = EntryTable(
-            "Work done", "work", (time, Column("text", "What was done")), lambda: Note(text="")
+            tr("Work done"),
+            "work",
+            (time, Column("text", tr("What was done"))),
+            lambda: Note(text=""),
         )
         self.parts = EntryTable(
-            "Parts fitted",
+            tr("Parts fitted"),
             "parts",
-            (Column("name", "Part"), Column("number", "Number"),
-             Column("quantity", "Quantity", False, number=True), Column("remark", "Remark")),
+            (Column("name", tr("Part")), Column("number", tr("Number")),
+             Column("quantity", tr("Quantity"), False, number=True),
+             Column("remark", tr("Remark"))),
             lambda: Part(name=""),
         )  # fmt: skip
-        agreed = self.add_text("agreement", "What was agreed", "What was agreed with the owner")
-        told = self.add_text("conclusion", "Conclusion", "What it was, and how that is known")
+        agreed = self.add_text(
+            "agreement", tr("What was agreed"), tr("What was agreed with the owner")
+        )
+        told = self.add_text(
+            "conclusion", tr("Conclusion"), tr("What it was, and how that is known")
+        )
         below = _form()
-        below.addRow("Agreed", agreed)
-        below.addRow("Conclusion", told)
+        below.addRow(tr("Agreed"), agreed)
+        below.addRow(tr("Conclusion"), told)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(20, 12, 20, 12)
         for table in self.tables:

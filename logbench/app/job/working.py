@@ -19,6 +19,7 @@ from logbench.vehicle.model import Progress
 from logbench.vehicle.records.clearing import ControlTest, list_control_tests
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
 from logbench.vehicle.records.model import CarReading
+from logbench.words import tr
 
 RECORDING = ".parquet"
 
@@ -72,7 +73,7 @@ def load_records(folder: JobFolder, job: Job, task: Task) -> Records:
     readings: list[CarReading | None] = []
     problems = []
     for entry in job.readings:
-        task.tell("Opening the readings", 0.0)
+        task.tell(tr("Opening the readings"), 0.0)
         try:
             readings.append(folder.reading(entry))
         except LogbenchError as error:
@@ -94,7 +95,7 @@ def add_files(folder: JobFolder, paths: Sequence[Path], role: Role, task: Task) 
     """Copy files in: recordings with their role, the rest as photos or files."""
     scratch, problems = Job(), []
     for number, path in enumerate(paths):
-        task.tell(f"Taking in {path.name}", number / len(paths))
+        task.tell(tr("Taking in {name}", name=path.name), number / len(paths))
         try:
             if path.suffix.lower() == RECORDING:
                 folder.add_recording(scratch, path, role)
@@ -107,7 +108,7 @@ def add_files(folder: JobFolder, paths: Sequence[Path], role: Role, task: Task) 
 
 def load_timeline(folder: JobFolder, job: Job, task: Task) -> list[Moment]:
     """Everything that has a time; opens the recordings for theirs."""
-    task.tell("Opening the recordings", 0.0)
+    task.tell(tr("Opening the recordings"), 0.0)
     return timeline(job, folder)
 
 
@@ -117,7 +118,7 @@ def report(
     """Write the report: where it is, and what could not be put in."""
     from logbench.report.document import build_report
 
-    task.tell("Writing the report", 0.1)
+    task.tell(tr("Writing the report"), 0.1)
     return path, build_report(folder, job, path, options).problems
 
 
@@ -125,7 +126,7 @@ def sentences(folder: JobFolder, job: Job, options: ReportOptions, task: Task) -
     """The sentences for the owner as they will be printed."""
     from logbench.report.document import report_sentences
 
-    task.tell("Making the sentences", 0.1)
+    task.tell(tr("Making the sentences"), 0.1)
     return report_sentences(folder, job, options)
 
 

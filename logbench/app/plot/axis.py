@@ -12,6 +12,7 @@ from logbench.app.plot.strip import GUTTER
 from logbench.app.plot.ticks import time_text, time_ticks
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
+from logbench.words import tr
 
 HEIGHT = 30
 
@@ -28,7 +29,7 @@ class TimeAxis(QWidget):
         self._texts: dict[str, QStaticText] = {}
         self.setFixedHeight(HEIGHT)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-        self.setAccessibleName("Time axis")
+        self.setAccessibleName(tr("Time axis"))
         view.changed.connect(self.update)
         view.cursor_moved.connect(self.update)
 

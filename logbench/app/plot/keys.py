@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.plot.view import TimeView
+from logbench.words import tr
 
 
 def _nothing() -> None:
@@ -28,22 +29,26 @@ def add_view_commands(
         return act
 
     for title, keys, run in (
-        ("Zoom in", ["+", "=", "Up"], lambda: view.zoom(0.7, view.cursor_ns)),
-        ("Zoom out", ["-", "Down"], lambda: view.zoom(1 / 0.7, view.cursor_ns)),
-        ("Earlier", ["Left"], lambda: view.pan(-0.15)),
-        ("Later", ["Right"], lambda: view.pan(0.15)),
-        ("A page earlier", ["PgUp", "Shift+Left"], lambda: view.pan(-0.9)),
-        ("A page later", ["PgDown", "Shift+Right"], lambda: view.pan(0.9)),
-        ("To the start of the drive", ["Home"], lambda: view.pan_ns(view.low_ns - view.start_ns)),
-        ("To the end of the drive", ["End"], lambda: view.pan_ns(view.high_ns - view.end_ns)),
-        ("Show the whole drive", ["W", "0"], view.show_all),
+        (tr("Zoom in"), ["+", "=", "Up"], lambda: view.zoom(0.7, view.cursor_ns)),
+        (tr("Zoom out"), ["-", "Down"], lambda: view.zoom(1 / 0.7, view.cursor_ns)),
+        (tr("Earlier"), ["Left"], lambda: view.pan(-0.15)),
+        (tr("Later"), ["Right"], lambda: view.pan(0.15)),
+        (tr("A page earlier"), ["PgUp", "Shift+Left"], lambda: view.pan(-0.9)),
+        (tr("A page later"), ["PgDown", "Shift+Right"], lambda: view.pan(0.9)),
+        (
+            tr("To the start of the drive"),
+            ["Home"],
+            lambda: view.pan_ns(view.low_ns - view.start_ns),
+        ),
+        (tr("To the end of the drive"), ["End"], lambda: view.pan_ns(view.high_ns - view.end_ns)),
+        (tr("Show the whole drive"), ["W", "0"], view.show_all),
     ):
         add_command(owner, title, keys, moved(run))
     for title, keys, pixels in (
-        ("Cursor left", [",", "Alt+Left"], -1),
-        ("Cursor right", [".", "Alt+Right"], 1),
-        ("Cursor far left", ["Shift+,", "<", "Alt+Shift+Left"], -25),
-        ("Cursor far right", ["Shift+.", ">", "Alt+Shift+Right"], 25),
+        (tr("Cursor left"), [",", "Alt+Left"], -1),
+        (tr("Cursor right"), [".", "Alt+Right"], 1),
+        (tr("Cursor far left"), ["Shift+,", "<", "Alt+Shift+Left"], -25),
+        (tr("Cursor far right"), ["Shift+.", ">", "Alt+Shift+Right"], 25),
     ):
         add_command(owner, title, keys, partial(view.step_cursor, pixels))
-    add_command(owner, "Take the cursor away", "Esc", lambda: view.set_cursor(None))
+    add_command(owner, tr("Take the cursor away"), "Esc", lambda: view.set_cursor(None))

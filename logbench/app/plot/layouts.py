@@ -22,8 +22,9 @@ from logbench.app.plot.layout import (
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip import Strip
 from logbench.app.settings import Settings
+from logbench.words import inside, tr
 
-_HEIGHTS = "Heights of the strips"
+_HEIGHTS = tr("Heights of the strips")
 _TALLER = 1.25
 
 
@@ -53,42 +54,51 @@ class Layouts(QObject):
         self.history = History()
         self.now = Layout()
         """What the strips show, as far as is known here."""
-        self.button = QPushButton("Layout")
-        self.button.setAccessibleName("Layouts: undo, save, choose")
+        self.button = QPushButton(tr("Layout"))
+        self.button.setAccessibleName(tr("Layouts: undo, save, choose"))
         self._menu = QMenu(self.button)
         self._menu.aboutToShow.connect(self._fill_menu)
         self.button.setMenu(self._menu)
         self.dragging = Dragging(stack)
         self.dragging.trace_dropped.connect(self.put)
         self.dragging.strip_dropped.connect(self.move_strip)
-        stack.resized.connect(lambda: self.note(_HEIGHTS, merge=True))
+        stack.resized.connect(lambda: self.note(_HEIGHTS))
         self._add_commands()
 
     def _add_commands(self) -> None:
         owner, stack = self._owner, self._stack
         for title, keys, run in (
-            ("Undo the change of layout", "Ctrl+Z", self.undo),
-            ("Redo the change of layout", ["Ctrl+Shift+Z", "Ctrl+Y"], self.redo),
-            ("Save this layout", "Ctrl+S", self.ask_to_save),
-            ("Use a saved layout", "Ctrl+L", self.ask_which),
-            ("Delete a saved layout", "Ctrl+Shift+L", self.ask_to_forget),
-            ("The strips as they were at first", "Shift+L", self.reset),
+            (tr("Undo the change of layout"), "Ctrl+Z", self.undo),
+            (tr("Redo the change of layout"), ["Ctrl+Shift+Z", "Ctrl+Y"], self.redo),
+            (tr("Save this layout"), "Ctrl+S", self.ask_to_save),
+            (tr("Use a saved layout"), "Ctrl+L", self.ask_which),
+            (tr("Delete a saved layout"), "Ctrl+Shift+L", self.ask_to_forget),
+            (tr("The strips as they were at first"), "Shift+L", self.reset),
         ):
             add_command(owner, title, keys, run)
         for title, keys, run in (
-            ("Next strip", "J", lambda: stack.focus_step(1)),
-            ("Strip before", "Shift+J", lambda: stack.focus_step(-1)),
-            ("Move the strip down", "Ctrl+Down", lambda: self._step_strip(1)),
-            ("Move the strip up", "Ctrl+Up", lambda: self._step_strip(-1)),
-            ("Remove the strip", "Del", self._remove_strip),
-            ("Taller strip", ["]", "Alt+Up"], lambda: self._stretch(_TALLER)),
-            ("Lower strip", ["[", "Alt+Down"], lambda: self._stretch(1 / _TALLER)),
-            ("Next trace of the strip", "K", lambda: self._choose(1)),
-            ("Trace before in the strip", "Shift+K", lambda: self._choose(-1)),
-            ("Move the trace to the strip below", "Ctrl+Shift+Down", lambda: self._step_trace(1)),
-            ("Move the trace to the strip above", "Ctrl+Shift+Up", lambda: self._step_trace(-1)),
-            ("Give the trace a strip of its own", "O", self._alone),
-            ("Remove the trace", "Shift+Del", self._remove_trace),
+            (tr("Next strip"), "J", lambda: stack.focus_step(1)),
+            (tr("Strip before"), "Shift+J", lambda: stack.focus_step(-1)),
+            (tr("Move the strip down"), "Ctrl+Down", lambda: self._step_strip(1)),
+            (tr("Move the strip up"), "Ctrl+Up", lambda: self._step_strip(-1)),
+            (tr("Remove the strip"), "Del", self._remove_strip),
+            (tr("Taller strip"), ["]", "Alt+Up"], lambda: self._stretch(_TALLER)),
+            (tr("Lower strip"), ["[", "Alt+Down"], lambda: self._stretch(1 / _TALLER)),
+            (tr("All strips equally high"), "Alt+0", stack.level),
+            (tr("Next trace of the strip"), "K", lambda: self._choose(1)),
+            (tr("Trace before in the strip"), "Shift+K", lambda: self._choose(-1)),
+            (
+                tr("Move the trace to the strip below"),
+                "Ctrl+Shift+Down",
+                lambda: self._step_trace(1),
+            ),
+            (
+                tr("Move the trace to the strip above"),
+                "Ctrl+Shift+Up",
+                lambda: self._step_trace(-1),
+            ),
+            (tr("Give the trace a strip of its own"), "O", self._alone),
+            (tr("Remove the trace"), "Shift+Del", self._remove_trace),
         ):
             add_command(stack, title, keys, run)
 
@@ -125,11 +135,11 @@ class Layouts(QObject):
 
     def undo(self) -> None:
         """Go back by one change."""
-        self._go(self.history.undo(self.now), "Undone", "There is nothing to undo.")
+        self._go(self.history.undo(self.now), tr("Undone"), tr("There is nothing to undo."))
 
     def redo(self) -> None:
         """Go forward again."""
-        self._go(self.history.redo(self.now), "Done again", "There is nothing to do again.")
+        self._go(self.history.redo(self.now), tr("Done again"), tr("There is nothing to do again."))
 
     def _go(self, step: tuple[str, Layout] | None, done: str, nothing: str) -> None:
         if step is None:
@@ -141,7 +151,7 @@ class Layouts(QObject):
         else:
             self._stack.clear()
         self._now_is(layout_of(self._stack))
-        self.told.emit(f"{done}: {title[0].lower()}{title[1:]}.")
+        self.told.emit(tr("{done}: {change}.", done=done, change=inside(title)))
 
     # --- traces and strips ---
 
@@ -173,22 +183,22 @@ class Layouts(QObject):
             stack.remove_from(other, key)
         strip.choose(strip.traces.index(trace))
         strip.setFocus()
-        self.note(f"Move {trace.name}")
+        self.note(tr("Move {name}", name=trace.name))
 
     def move_strip(self, index: int, before: int) -> None:
         """Put a strip in front of another place."""
         at = before - 1 if before > index else before
         if at != index:
             self._stack.move_strip(self._stack.strips[index], at)
-            self.note("Move the strip")
+            self.note(tr("Move the strip"))
 
     def _step_strip(self, by: int) -> None:
         self._stack.move_focused(by)
-        self.note("Move the strip")
+        self.note(tr("Move the strip"))
 
     def _remove_strip(self) -> None:
         self._stack.remove_focused()
-        self.note("Remove the strip")
+        self.note(tr("Remove the strip"))
 
     def _stretch(self, factor: float) -> None:
         strip = self._stack.focused()
@@ -226,14 +236,14 @@ class Layouts(QObject):
         if found is not None:
             at = self._stack.strips.index(found[0])
             self._stack.remove_from(found[0], found[1].key)
-            self.note(f"Remove {found[1].name}")
+            self.note(tr("Remove {name}", name=found[1].name))
             if self._stack.strips:
                 self._stack.strips[min(at, len(self._stack.strips) - 1)].setFocus()
 
     def _focused_trace(self) -> tuple[Strip, StripTrace] | None:
         strip = self._stack.focused()
         if strip is None or strip.chosen is None:
-            self.told.emit("Choose a strip first: press J.")
+            self.told.emit(tr("Choose a strip first: press J."))
             return None
         return strip, strip.chosen
 
@@ -249,7 +259,7 @@ class Layouts(QObject):
     def reset(self) -> None:
         """Back to what was shown at first."""
         self._stack.show_traces(self._first())
-        self.note("Strips as at first")
+        self.note(tr("Strips as at first"))
 
     def save(self, name: str) -> None:
         """Save what is shown under a name; a layout of that name is replaced."""
@@ -257,25 +267,25 @@ class Layouts(QObject):
         layout = layout_of(self._stack)
         if name and layout.keys:
             self._settings.layouts = {**self._settings.layouts, name: layout.to_json()}
-            self.told.emit(f"Saved as the layout “{name}”.")
+            self.told.emit(tr("Saved as the layout “{name}”.", name=name))
 
     def choose(self, name: str) -> None:
         """Use the layout of that name."""
         layout = layout_from_json(self._settings.layouts.get(name, ""))
-        if not self.use(layout, f"Layout {name}"):
-            self.told.emit(f"None of the signals of the layout “{name}” is there.")
+        if not self.use(layout, tr("Layout {name}", name=name)):
+            self.told.emit(tr("None of the signals of the layout “{name}” is there.", name=name))
 
     def forget(self, name: str) -> None:
         """Delete a saved layout."""
         kept = self._settings.layouts
         if kept.pop(name, None) is not None:
             self._settings.layouts = kept
-            self.told.emit(f"Deleted the layout “{name}”.")
+            self.told.emit(tr("Deleted the layout “{name}”.", name=name))
 
     def ask_to_save(self) -> None:
         """Ask for a name, then save."""
         if not self._stack.strips:
-            self.told.emit("There are no strips to save.")
+            self.told.emit(tr("There are no strips to save."))
             return
         name, given = QInputDialog.getItem(
             self._owner, "Save the layout", "Name of the layout", list(self._settings.layouts)
@@ -285,20 +295,20 @@ class Layouts(QObject):
 
     def ask_which(self) -> None:
         """Ask which saved layout to use."""
-        name = self._ask("Use a saved layout")
+        name = self._ask(tr("Use a saved layout"))
         if name:
             self.choose(name)
 
     def ask_to_forget(self) -> None:
         """Ask which saved layout to delete."""
-        name = self._ask("Delete a saved layout")
+        name = self._ask(tr("Delete a saved layout"))
         if name:
             self.forget(name)
 
     def _ask(self, title: str) -> str:
         names = list(self._settings.layouts)
         if not names:
-            self.told.emit("No layout is saved yet: save this one with Ctrl+S.")
+            self.told.emit(tr("No layout is saved yet: save this one with Ctrl+S."))
             return ""
         name, given = QInputDialog.getItem(self._owner, title, "Layout", names, 0, False)
         return name if given else ""
@@ -307,16 +317,16 @@ class Layouts(QObject):
         menu, history = self._menu, self.history
         menu.clear()
         for word, keys, steps, run in (
-            ("Undo", "Ctrl+Z", history.past, self.undo),
-            ("Redo", "Ctrl+Shift+Z", history.future, self.redo),
+            (tr("Undo"), "Ctrl+Z", history.past, self.undo),
+            (tr("Redo"), "Ctrl+Shift+Z", history.future, self.redo),
         ):
             title = f"{word}: {steps[-1][0]}" if steps else word
             action = menu.addAction(f"{title}\t{keys}", run)
             action.setEnabled(bool(steps))
-        menu.addAction("Strips as at first\tShift+L", self.reset)
+        menu.addAction(tr("Strips as at first\tShift+L"), self.reset)
         menu.addSeparator()
         for name in self._settings.layouts:
             menu.addAction(name, partial(self.choose, name))
         menu.addSeparator()
-        menu.addAction("Save this layout …\tCtrl+S", self.ask_to_save)
-        menu.addAction("Delete a layout …\tCtrl+Shift+L", self.ask_to_forget)
+        menu.addAction(tr("Save this layout …\tCtrl+S"), self.ask_to_save)
+        menu.addAction(tr("Delete a layout …\tCtrl+Shift+L"), self.ask_to_forget)

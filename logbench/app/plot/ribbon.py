@@ -24,7 +24,9 @@ from logbench.app.plot.strip import GUTTER, RIGHT
 from logbench.app.plot.ticks import time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
+from logbench.app.wording import word
 from logbench.recording.model import Event
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.recording.notes import Note
@@ -54,7 +56,7 @@ class Ribbon(QWidget):
         self._drag: tuple[int, int] | None = None
         self._fit_font()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-        self.setAccessibleName("Whole drive: driving conditions, events and findings")
+        self.setAccessibleName(tr("Whole drive: driving conditions, events and findings"))
         self.setCursor(Qt.CursorShape.IBeamCursor)
         for signal in (view.changed, view.limits_changed, view.cursor_moved):
             signal.connect(self.update)
@@ -130,7 +132,7 @@ class Ribbon(QWidget):
         painter.fillRect(event.rect(), QColor(self._theme.window))
         painter.setPen(QColor(self._theme.muted))
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-        painter.drawText(QRect(0, self._events_px, GUTTER - 8, _CONDITIONS), align, "Drive")
+        painter.drawText(QRect(0, self._events_px, GUTTER - 8, _CONDITIONS), align, tr("Drive"))
         ground = QRect(GUTTER, self._events_px, self._pixels, _CONDITIONS)
         painter.fillRect(ground, QColor(self._theme.panel))
         self._draw_conditions(painter)
@@ -145,7 +147,7 @@ class Ribbon(QWidget):
             left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
             box = QRect(left, self._events_px, max(1, right - left), _CONDITIONS)
             painter.fillRect(box, self._theme.condition(span.condition))
-            name = span.condition.value
+            name = word(span.condition.value)
             if metrics.horizontalAdvance(name) + 8 < box.width():
                 painter.setPen(QColor(self._theme.text))
                 painter.drawText(box, Qt.AlignmentFlag.AlignCenter, name)
@@ -249,11 +251,11 @@ class Ribbon(QWidget):
         t_ns = self.t_of(x)
         near_ns = 4 * (self.t_of(x + 1) - t_ns)
         said = [time_text(t_ns / SECOND)]
-        said += [c.condition.value for c in self._conditions if c.start_ns <= t_ns < c.end_ns]
+        said += [word(c.condition.value) for c in self._conditions if c.start_ns <= t_ns < c.end_ns]
         said += [e.text or e.kind for e in self._events if abs(e.t_ns - t_ns) <= near_ns]
         said += [n.text for n in self._notes if n.start_ns - near_ns <= t_ns <= n.end_ns + near_ns]
         said += [
-            f"{f.verdict.value}: {f.subject}"
+            f"{word(f.verdict.value)}: {f.subject}"
             for f in self._findings
             if any(s.start_ns <= t_ns < s.end_ns for s in f.evidence)
         ]

@@ -33,6 +33,7 @@ from logbench.app.plot.ticks import tick_text, unit_text
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
 from logbench.app.units import Units
+from logbench.words import tr
 
 GUTTER = 72
 """Width of the value axis, pixels; the same for all strips, so that their times line up."""
@@ -364,8 +365,8 @@ class Strip(QWidget):
         self._chosen = min(self._chosen, max(0, len(self.traces) - 1))
         if self.traces:
             self.canvas.unit = self.traces[self._chosen].unit
-        names = ", ".join(t.signal for t in self.traces) or "empty"
-        self.setAccessibleName(f"Strip: {names}, {self.unit_shown}")
+        names = ", ".join(t.signal for t in self.traces) or tr("empty")
+        self.setAccessibleName(tr("Strip: {names}, {unit}", names=names, unit=self.unit_shown))
         self.renew()
 
 
