@@ -135,7 +135,7 @@ def plan_and_wiggle_pictures(window: MainWindow) -> None:
 
 def driver_picture(window: MainWindow) -> None:
     """The driver's view in both themes."""
-    view = window.live.driver_view()
+    view = window.live.shapes.driver_view()
     view.show()
     for theme in THEMES:
         window.desk.look.choose(theme)

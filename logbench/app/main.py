@@ -55,9 +55,9 @@ def run(
     if link_url:
         window.live.choose_link(link_url)
     if vehicle is not None:
-        window.live.set_vehicle(vehicle)
+        window.live.set_up.car.set_vehicle(vehicle)
     if signals:
-        window.live.choose_signals(tuple(signals))
+        window.live.set_up.picker.choose(tuple(signals))
     if start_recording:
         QTimer.singleShot(0, window.live.start)
     signal.signal(signal.SIGINT, lambda *_: window.close())

@@ -34,8 +34,8 @@ def recording(window: MainWindow, garage, qtbot) -> MainWindow:
 
 def test_start_asks_for_what_was_chosen(window: MainWindow, garage, settings: Settings):
     window.live.choose_link("sim:?seed=3")
-    window.live.choose_signals(("RPM", "ECT"))
-    window.live.set_vehicle(Vehicle(label="invented", displacement_l=1.8, cylinders=4))
+    window.live.set_up.picker.choose(("RPM", "ECT"))
+    window.live.set_up.car.set_vehicle(Vehicle(label="invented", displacement_l=1.8, cylinders=4))
     window.live.start()
     request = garage.last.request
     assert request.link_url == "sim:?seed=3"
@@ -93,7 +93,7 @@ def test_space_puts_a_marker(recording: MainWindow, garage, qtbot):
 
 def test_driver_view_shows_four_large_values(recording: MainWindow, garage, qtbot):
     live = recording.live
-    view = live.driver_view()
+    view = live.shapes.driver_view()
     view.resize(1100, 700)
     view.show()
     shown = [v for v in view.values if v.isVisible()]
@@ -130,12 +130,12 @@ def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):
 
 def test_frozen_strips_stand_still_while_recording_goes_on(recording: MainWindow, garage, qtbot):
     live = recording.live
-    qtbot.mouseClick(live.freeze, Qt.MouseButton.LeftButton)
+    qtbot.mouseClick(live.tools.freeze, Qt.MouseButton.LeftButton)
     before = (live.view.start_ns, live.view.end_ns)
     garage.last.drive(*SIGNALS, seconds=200)
     qtbot.waitUntil(lambda: live.session.now_ns >= 200_000_000_000)
     assert (live.view.start_ns, live.view.end_ns) == before
-    live.set_following(True)
+    live.shown.set_following(True)
     assert live.view.end_ns == pytest.approx(200e9)
     assert live.view.width_ns == pytest.approx(60e9)
 
@@ -144,7 +144,7 @@ def test_panning_by_keyboard_freezes(recording: MainWindow, qtbot):
     recording.activateWindow()
     recording.live.stack.setFocus()
     qtbot.keyClick(recording.live.stack, Qt.Key.Key_Left)
-    assert recording.live.freeze.isChecked()
+    assert recording.live.tools.freeze.isChecked()
 
 
 def test_failure_is_a_sentence_and_another_try(window: MainWindow, garage, qtbot):

@@ -141,13 +141,13 @@ def test_the_recording_carries_it_and_the_checks_use_it(qtbot, settings: Setting
     made.show()
     live, car = made.live, made.live.set_up.car
     live.choose_link(f"replay:{DEMO / 'after.parquet'}?speed=max")
-    live.choose_signals(("RPM", "VSS", "ECT", "IAT", "BARO", "MAP"))
+    live.set_up.picker.choose(("RPM", "VSS", "ECT", "IAT", "BARO", "MAP"))
     typed(qtbot, car.altitude, "4000")
     typed(qtbot, car.humidity, "40")
     live.start()
     qtbot.waitUntil(lambda: not live.busy, timeout=100_000)
-    assert live._last is not None, live.notice.text
-    recording = open_recording(live._last)
+    assert live.endings.last is not None, live.notice.text
+    recording = open_recording(live.endings.last)
     assert stated(recording.facts) == Surroundings(altitude_m=4000.0, humidity_pct=40.0)
     (height,) = [f for f in run_checks(recording, only=["pressures"]) if f.subject == "height"]
     assert height.verdict is Verdict.ACT

@@ -7,7 +7,7 @@ import pytest
 from PySide6.QtCore import Qt
 
 from logbench.app.live.bands import BandWatch
-from logbench.app.live.session import LiveTrace
+from logbench.app.live.traces import LiveTrace
 from logbench.app.plot.pyramid import BLOCK, Pyramid
 from logbench.app.window import MainWindow
 from logbench.capture.messages import Begun

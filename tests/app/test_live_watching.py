@@ -57,7 +57,7 @@ def test_pressing_record_begins_with_what_was_kept(watching, garage, qtbot, sett
         live.box.include.setFocus()
         qtbot.keyClick(live.box.include, Qt.Key.Key_Space)
     garage.last.inbox.append(Happened(18_000_000_000, "marker", "rattle"))
-    qtbot.waitUntil(lambda: len(live._events) == 1)
+    qtbot.waitUntil(lambda: len(live.shown.events) == 1)
     qtbot.mouseClick(live.record, Qt.MouseButton.LeftButton)
     ((out, included),) = garage.last.begun
     assert out.parent == settings.folder
@@ -76,7 +76,7 @@ def test_pressing_record_begins_with_what_was_kept(watching, garage, qtbot, sett
     assert t_ns.tolist() == [round(n * 1e8) for n in range(count)]
     assert values.tolist() == [800.0 + 10 * n for n in range(201 - count, 201)]
     kept = [3_000_000_000] if include else []
-    assert [event.t_ns for event in live._events] == kept
+    assert [event.t_ns for event in live.shown.events] == kept
     assert live.stack.strips[0].canvas.event_times == kept
     garage.last.send(("RPM", "7E8", 5_100_000_000, 7.0))
     qtbot.waitUntil(lambda: live.session.now_ns == 5_100_000_000)

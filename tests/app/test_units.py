@@ -109,7 +109,7 @@ def test_the_live_page_and_the_drivers_view_follow(window: MainWindow, garage, q
     garage.last.send(("VSS", "7E8", 0, 50.0), ("VSS", "7E8", SECOND, 100.0))
     qtbot.waitUntil(lambda: ("VSS", "7E8") in live.session.traces)
     trace = live.session.traces["VSS", "7E8"]
-    view = live.driver_view()
+    view = live.shapes.driver_view()
     window.desk.look.choose_units(True)
     view.refresh()
     assert view.values[0].value.text() == "62.1 mph"

@@ -34,7 +34,7 @@ def test_record_mark_stop_review(real_window: MainWindow, qtbot: QtBot):
     assert live.busy, live.notice.text
     assert {"RPM", "VSS", "ECT"} <= {signal for signal, _ in live.stack.keys}
     live.mark()
-    qtbot.waitUntil(lambda: any(e.kind == "marker" for e in live._events), timeout=50_000)
+    qtbot.waitUntil(lambda: any(e.kind == "marker" for e in live.shown.events), timeout=50_000)
     assert live.values.model_.rowCount() >= 10
     qtbot.mouseClick(live.record, Qt.MouseButton.LeftButton)
     qtbot.waitUntil(lambda: not live.busy, timeout=100_000)

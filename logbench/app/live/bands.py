@@ -11,7 +11,7 @@ from logbench.recording.model import Vehicle
 
 if TYPE_CHECKING:
     from logbench.analysis.bands import Bands
-    from logbench.app.live.session import LiveTrace
+    from logbench.app.live.traces import LiveTrace
 
 Ends = tuple[float | None, float | None]
 _WARM_DEGC = 70.0

@@ -9,7 +9,7 @@ from PySide6.QtGui import QFont, QResizeEvent
 from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.live.session import LiveTrace
+from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import shown_value
 from logbench.app.units import Units
 

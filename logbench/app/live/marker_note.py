@@ -48,6 +48,10 @@ class MarkerNote(QFrame):
         self.show()
         self.text.setFocus()
 
+    def shift(self, by_ns: int) -> None:
+        """Times to come count from `by_ns` on the clock used so far."""
+        self.t_ns = max(0, self.t_ns - by_ns)
+
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Esc leaves."""
         if event.key() == Qt.Key.Key_Escape:

@@ -15,6 +15,7 @@ from PySide6.QtWidgets import (
 from logbench.app.live.choices import MOST_HELD_MIN, LiveChoices
 from logbench.app.live.session import State
 from logbench.app.plot.ticks import time_text
+from logbench.capture.messages import Status
 
 _LARGE_PX = 46
 
@@ -94,9 +95,10 @@ class RecordBox(QWidget):
         self._begin_sent = sent
         self._show_word()
 
-    def tell_held(self, held_s: float) -> None:
-        """So much could be included now."""
-        self._name_include(held_s)
+    def show_status(self, status: Status) -> None:
+        """How much could be included now."""
+        if status.held_s is not None:
+            self._name_include(status.held_s)
 
     def _show_word(self) -> None:
         quiet = self._begin_sent or self._state == "finishing"

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, Protocol
 
-import numpy as np
 from PySide6.QtCore import QObject, QTimer, Signal
 
-from logbench.app.live.totals import TOTALS, add_totals
-from logbench.app.plot.pyramid import Pyramid
+from logbench.app.live.traces import Key, LiveTrace, LiveTraces
 from logbench.capture.messages import (
     Batch,
     Begun,
@@ -29,7 +26,6 @@ from logbench.errors import LogbenchError
 
 POLL_MS = 40
 State = Literal["idle", "connecting", "watching", "recording", "finishing"]
-Key = tuple[str, str]
 
 
 class CaptureLike(Protocol):
@@ -65,25 +61,6 @@ def real_capture(request: CaptureRequest) -> CaptureLike:
     return Capture(request)
 
 
-@dataclass(slots=True)
-class LiveTrace:
-    """The samples of one signal of one ECU so far."""
-
-    signal: str
-    ecu: str
-    unit: str
-    name: str
-    kind: str
-    pyramid: Pyramid = field(default_factory=Pyramid)
-    band: tuple[float | None, float | None] | None = None
-    """What is looked for now."""
-
-    @property
-    def key(self) -> Key:
-        """Signal and ECU."""
-        return self.signal, self.ecu
-
-
 class LiveSession(QObject):
     """One recording after another; at most one at a time."""
 
@@ -110,19 +87,26 @@ class LiveSession(QObject):
         self._factory = factory or real_capture
         self._capture: CaptureLike | None = None
         self.state: State = "idle"
-        self.traces: dict[Key, LiveTrace] = {}
-        self.now_ns = 0
-        """Time of the newest sample on the recording's clock."""
+        self._traces = LiveTraces()
         self.records = False
         """There is a file, or there will be one as soon as the car answers."""
         self.wanted_hz: Mapping[str, float] = {}
         """Wanted rates by acronym, as far as they were chosen by hand."""
-        self._totalled: dict[Key, int] = {}
         self._unattended = False
         self._started_utc = ""
         self._timer = QTimer(self)
         self._timer.setInterval(POLL_MS)
         self._timer.timeout.connect(self.poll)
+
+    @property
+    def traces(self) -> Mapping[Key, LiveTrace]:
+        """All traces of the drive so far."""
+        return self._traces.by_key
+
+    @property
+    def now_ns(self) -> int:
+        """Time of the newest sample on the recording's clock."""
+        return self._traces.now_ns
 
     @property
     def active(self) -> bool:
@@ -134,7 +118,7 @@ class LiveSession(QObject):
         if self.active:
             return
         if request.resume is None:
-            self._forget()
+            self._traces.clear()
         self._unattended = request.unattended is not None
         self.records = request.hold_s is None
         self.wanted_hz = request.rates_hz
@@ -177,14 +161,14 @@ class LiveSession(QObject):
         grown = False
         for message in self._capture.poll():
             if isinstance(message, Batch):
-                self._take(message)
+                self._found(self._traces.take(message))
                 grown = True
             else:
                 self._tell(message)
             if not self.active:
                 break
         if grown:
-            self._add_totals()
+            self._found(self._traces.add_totals())
             self.grew.emit()
 
     def _tell(self, message: Message) -> None:
@@ -193,7 +177,7 @@ class LiveSession(QObject):
                 self.stepped.emit(text)
             case CarFound():
                 if self._unattended and message.started_utc != self._started_utc:
-                    self._forget()
+                    self._traces.clear()
                     self.began_anew.emit()
                 self._started_utc = message.started_utc
                 if self.state == "connecting":
@@ -213,16 +197,9 @@ class LiveSession(QObject):
                 pass
 
     def _rebase(self, begun: Begun) -> None:
-        """What came before the recording's start is forgotten; times count from it."""
+        """Everything counts from the recording's start."""
         self.records = True
-        gone: dict[str, int] = {}
-        for trace in self.traces.values():
-            before = len(trace.pyramid)
-            trace.pyramid.rebase(begun.since_ns)
-            gone[trace.signal] = before - len(trace.pyramid)
-        for key in self._totalled:
-            self._totalled[key] = max(0, self._totalled[key] - gone[TOTALS[key[0]][0]])
-        self.now_ns = max(0, self.now_ns - begun.since_ns)
+        self._traces.rebase(begun.since_ns)
         self.begun.emit(begun)
         if self.state == "watching":
             self._set_state("recording")
@@ -235,52 +212,10 @@ class LiveSession(QObject):
         else:
             self.finished.emit(message)
 
-    def _add_totals(self) -> None:
-        """Total fuel trim, kept up with its parts."""
-        for key, name in add_totals(self.traces, self._totalled):
-            trace = LiveTrace(*key, "%", name, "number")
-            self.traces[key] = trace
-            add_totals(self.traces, self._totalled)
+    def _found(self, new: list[LiveTrace]) -> None:
+        for trace in new:
             self.trace_found.emit(trace)
-
-    def _forget(self) -> None:
-        self.traces, self._totalled = {}, {}
-        self.now_ns = 0
 
     def _set_state(self, state: State) -> None:
         self.state = state
         self.state_changed.emit(state)
-
-    def _take(self, batch: Batch) -> None:
-        import pyarrow as pa
-
-        with pa.ipc.open_stream(batch.arrow) as reader:
-            table = reader.read_all().combine_chunks()
-        if not table.num_rows:
-            return
-        signals = table.column("signal").combine_chunks()
-        ecus = table.column("ecu").combine_chunks()
-        times = table.column("t").to_numpy().astype(np.int64, copy=False)
-        values = table.column("value").to_numpy().astype(np.float64, copy=False)
-        signal_names = signals.dictionary.to_pylist()
-        ecu_names = ecus.dictionary.to_pylist()
-        codes = signals.indices.to_numpy().astype(np.int64) * len(ecu_names)
-        codes += ecus.indices.to_numpy()
-        order = np.argsort(codes, kind="stable")
-        bounds = np.flatnonzero(np.diff(codes[order])) + 1
-        for rows in np.split(order, bounds):
-            signal, ecu = divmod(int(codes[rows[0]]), len(ecu_names))
-            trace = self._trace(signal_names[signal], ecu_names[ecu])
-            trace.pyramid.append(times[rows], values[rows])
-        self.now_ns = max(self.now_ns, int(times.max()))
-
-    def _trace(self, signal: str, ecu: str) -> LiveTrace:
-        trace = self.traces.get((signal, ecu))
-        if trace is None:
-            from logbench.signals.table import table
-
-            row = table().by_acronym(signal)
-            trace = LiveTrace(signal, ecu, row.unit, row.name, row.kind)
-            self.traces[signal, ecu] = trace
-            self.trace_found.emit(trace)
-        return trace

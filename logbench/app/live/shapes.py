@@ -6,17 +6,19 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from PySide6.QtCore import Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QFileDialog, QStackedWidget, QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
-from logbench.app.live.session import LiveSession
+from logbench.app.live.driver import DriverView
+from logbench.app.live.session import LiveSession, State
 from logbench.app.live.tools import LiveTools
 from logbench.app.live.values import ValuesModel
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.live.wiggle_panel import WigglePanel
 from logbench.app.plot.stack import StripStack
+from logbench.app.plot.view import SECOND
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
 
@@ -39,9 +41,11 @@ class Shapes(QStackedWidget):
         stack: StripStack,
         values: ValuesModel,
         watcher: DriveWatcher,
+        said: Callable[[str], str],
     ) -> None:
         super().__init__()
-        self._desk, self._watcher = desk, watcher
+        self._desk, self._session, self._watcher = desk, session, watcher
+        self._values, self._said = values, said
         self._plan: PlanPanel | None = None
         self.shape: Shape = "strips"
         self.tones = Tones()
@@ -52,6 +56,11 @@ class Shapes(QStackedWidget):
         watcher.progressed.connect(self._progressed)
         watcher.goals_read.connect(self._goals_read)
         desk.look.changed.connect(self._set_theme)
+        desk.look.units_changed.connect(self.wiggle.set_units)
+        session.grew.connect(lambda: self.wiggle.take(session.now_ns))
+        session.status.connect(lambda s: self.wiggle.take(round(s.elapsed_s * SECOND)))
+        session.begun.connect(lambda b: self.wiggle.shift(b.since_ns))
+        session.state_changed.connect(self._state_changed)
 
     @property
     def plan(self) -> PlanPanel:
@@ -78,9 +87,11 @@ class Shapes(QStackedWidget):
 
         tools.plan.clicked.connect(switch("plan"))
         tools.wiggle.clicked.connect(switch("wiggle"))
+        tools.driver.clicked.connect(self.show_driver_view)
         add_command(owner, "Drive plan, or strips", "P", switch("plan"))
         add_command(owner, "Wiggle test, or strips", "G", switch("wiggle"))
         add_command(owner, "Start or stop the wiggle test", "Shift+G", self.wiggle.toggle)
+        add_command(owner, "Driver's view", "D", self.show_driver_view)
         add_command(owner, "Repeat an earlier drive", "Shift+P", self.ask_what_to_repeat)
         add_command(owner, "Tones on or off", "Shift+T", self._switch_tones)
 
@@ -93,6 +104,28 @@ class Shapes(QStackedWidget):
         self.setCurrentWidget(page)
         (self.wiggle.button if shape == "wiggle" else page).setFocus()
         self.shape_changed.emit(shape)
+
+    def show_driver_view(self) -> None:
+        """Four values on the whole screen: the first that are checked in the table."""
+        view = self.driver_view()
+        view.setGeometry(self.screen().geometry())  # some desktops do not do it by themselves
+        view.showFullScreen()
+
+    def driver_view(self) -> DriverView:
+        """A new driver's view of this recording; it is forgotten when closed."""
+        made = DriverView(
+            self._values.plotted,
+            lambda: self._session.now_ns,
+            self._driver_text,
+            lambda: self._desk.look.units,
+            self._session.mark,
+            self.window(),
+        )
+        made.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        return made
+
+    def _driver_text(self) -> str:
+        return "   ".join(filter(None, (self._said("state"), self._said("elapsed"), self.coming())))
 
     def clear(self) -> None:
         """A new recording begins."""
@@ -112,6 +145,10 @@ class Shapes(QStackedWidget):
         name, _ = QFileDialog.getOpenFileName(self, "Repeat this drive", folder, kinds)
         if name:
             self._watcher.repeat(Path(name))
+
+    def _state_changed(self, state: State) -> None:
+        if state == "idle":
+            self.wiggle.stop()
 
     def _progressed(self, progress: DriveProgress) -> None:
         if self._plan is not None:

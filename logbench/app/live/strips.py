@@ -7,8 +7,9 @@ from collections.abc import Callable
 from PySide6.QtWidgets import QWidget
 
 from logbench.app.live.bands import BandWatch
-from logbench.app.live.session import LiveSession, LiveTrace
+from logbench.app.live.session import LiveSession
 from logbench.app.live.totals import COMPUTED
+from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import ValuesModel
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.grouping import group_of

@@ -58,3 +58,13 @@ class LiveTools(Flow):
         ):  # fmt: skip
             widget.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves the space bar alone
             self.add(widget)
+
+    def show_shape(self, shape: str) -> None:
+        """What fills the middle now."""
+        self.plan.setChecked(shape == "plan")
+        self.wiggle.setChecked(shape == "wiggle")
+
+    def show_following(self, following: bool) -> None:
+        """Whether the strips follow the newest samples or stand still."""
+        self.freeze.setChecked(not following)
+        self.freeze.setText("Freeze  F" if following else "Frozen: follow  F")

@@ -10,7 +10,7 @@ import numpy as np
 from logbench.app.plot.pyramid import Pyramid
 
 if TYPE_CHECKING:
-    from logbench.app.live.session import Key, LiveTrace
+    from logbench.app.live.traces import Key, LiveTrace
 
 COMPUTED = "computed"
 """The ECU of derived signals."""

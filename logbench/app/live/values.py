@@ -10,7 +10,7 @@ from PySide6.QtCore import QModelIndex, QPersistentModelIndex, Qt
 from PySide6.QtGui import QPainter, QPalette
 from PySide6.QtWidgets import QStyle, QStyledItemDelegate, QStyleOptionViewItem, QWidget
 
-from logbench.app.live.session import LiveTrace
+from logbench.app.live.traces import LiveTrace
 from logbench.app.traces_table import TracesModel, TracesTable
 from logbench.app.units import METRIC, Units
 

@@ -18,8 +18,8 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
-from logbench.app.live.session import LiveTrace
 from logbench.app.live.totals import COMPUTED
+from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import shown_value
 from logbench.app.tones import Tones
 from logbench.app.units import METRIC, Units

@@ -1,0 +1,203 @@
+"""The drive as it is shown while it happens: strips, ribbon, table of values, status line."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QObject, QTimer, Signal
+from PySide6.QtWidgets import QWidget
+
+from logbench.app.desk import Desk
+from logbench.app.live.bands import BandWatch
+from logbench.app.live.session import LiveSession, State
+from logbench.app.live.status_line import LiveLine
+from logbench.app.live.strips import live_layouts, shade_bands, strip_trace
+from logbench.app.live.totals import COMPUTED
+from logbench.app.live.traces import LiveTrace
+from logbench.app.live.values import ValuesTable
+from logbench.app.live.watching import DriveWatcher
+from logbench.app.plot.grouping import first_shown
+from logbench.app.plot.layouts import Layouts
+from logbench.app.plot.ribbon import Ribbon
+from logbench.app.plot.stack import StripStack
+from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.theme import Theme
+from logbench.capture.messages import Begun, CarFound, Happened, Status
+from logbench.recording.model import Event
+from logbench.signals.table import table
+
+_VALUES_MS = 200
+_MOST_STRIPS = 7
+"""Put up at the start; more can be checked in the table of values."""
+
+
+class DriveShown(QObject):
+    """Takes in what the session tells and keeps the newest samples in view, or stands still.
+
+    `owner` gets the commands of the layouts.
+    """
+
+    following_changed = Signal(bool)
+    ticked = Signal()
+    """Time has passed: a few times a second while there is a session, and once at its end."""
+
+    def __init__(
+        self, desk: Desk, session: LiveSession, watcher: DriveWatcher, owner: QWidget
+    ) -> None:
+        super().__init__(owner)
+        self._desk, self._session, self._watcher = desk, session, watcher
+        self.view = TimeView(self)
+        self.stack = StripStack(self.view, desk.look.theme)
+        self.ribbon = Ribbon(self.view, desk.look.theme)
+        self.values = ValuesTable()
+        self.status = LiveLine()
+        self.events: list[Event] = []
+        self.following = True
+        self._bands = BandWatch()
+        self._shown_first: frozenset[str] = frozenset()
+        self._slow = QTimer(self)
+        self._slow.setInterval(_VALUES_MS)
+        self._slow.timeout.connect(self._tick)
+        self._connect()
+
+    def _connect(self) -> None:
+        session, look = self._session, self._desk.look
+        session.state_changed.connect(self._state_changed)
+        session.stepped.connect(self.tell)
+        session.began_anew.connect(self.clear)
+        session.begun.connect(self._begun)
+        session.car_found.connect(self._car_found)
+        session.trace_found.connect(self._trace_found)
+        session.grew.connect(self._grew)
+        session.status.connect(self._status)
+        session.happened.connect(self._happened)
+        self._watcher.progressed.connect(lambda p: self.ribbon.set_conditions(p.conditions))
+        self.stack.by_hand.connect(self.stand_still)
+        self.ribbon.by_hand.connect(self.stand_still)
+        self.values.model_.plotted_changed.connect(self._plot)
+        look.changed.connect(self._set_theme)
+        look.units_changed.connect(self.stack.set_units)
+        look.units_changed.connect(self.values.model_.set_units)
+
+    def add_layouts(self, owner: QWidget) -> Layouts:
+        """The layouts of the strips, with their commands for `owner`; wanted once."""
+        self.layouts = live_layouts(
+            owner,
+            self._desk.settings,
+            self.stack,
+            self._session,
+            self.values.model_,
+            lambda: self._shown_first,
+        )
+        self.layouts.told.connect(self.tell)
+        return self.layouts
+
+    # --- what can be done ---
+
+    def set_following(self, following: bool) -> None:
+        """Keep the newest samples in view, or stand still while the recording goes on."""
+        self.following = following
+        if following:
+            self._follow()
+        self.following_changed.emit(following)
+
+    def stand_still(self) -> None:
+        """The user moves in time: follow no longer."""
+        self.set_following(False)
+
+    def tell(self, sentence: str) -> None:
+        """Show a sentence in the status line."""
+        self.status.tell("step", sentence)
+
+    def clear(self) -> None:
+        """Another drive begins."""
+        self.events = []
+        self.stack.clear()
+        self.values.model_.clear()
+        self.ribbon.clear()
+        self.stack.set_event_times(())
+        self.view.set_limits(0, 0)
+        self.status.clear()
+        self.set_following(True)
+
+    # --- what the session tells ---
+
+    def _state_changed(self, state: State) -> None:
+        self.status.show_state(state)
+        if state == "connecting":
+            self.tell("Opening the link")
+            self._slow.start()
+        elif state == "idle":
+            self.tell("")
+            self._slow.stop()
+            self._tick()
+
+    def _tick(self) -> None:
+        """Ages, rates and bands."""
+        self.values.model_.tell(self._session.now_ns)
+        shade_bands(self.stack, self._session, self._bands, self._watcher.vehicle)
+        self.stack.refresh_values()
+        self.ticked.emit()
+
+    def _begun(self, begun: Begun) -> None:
+        """Everything shown counts from the recording's start now."""
+        since_ns = begun.since_ns
+        kept = [e for e in self.events if e.t_ns >= since_ns]
+        self.events = [e.model_copy(update={"t_ns": e.t_ns - since_ns}) for e in kept]
+        self._show_events()
+        self.view.set_cursor(None)
+        self.view.set_limits(0, self._session.now_ns)
+        if self.following:
+            self._follow()
+        else:
+            self.view.pan_ns(-since_ns)
+
+    def _car_found(self, found: CarFound) -> None:
+        self.values.model_.set_order(found.signals, self._session.wanted_hz)
+        numbers = [
+            (row.acronym, row.unit)
+            for row in map(table().by_acronym, found.signals)
+            if row.kind == "number"
+        ]
+        self._shown_first = first_shown(numbers, _MOST_STRIPS)
+        self.status.show_car(found)
+
+    def _trace_found(self, trace: LiveTrace) -> None:
+        plotted = trace.signal in self._shown_first or trace.ecu == COMPUTED
+        self.values.model_.add(trace, plotted)
+        if plotted:
+            self.stack.add(strip_trace(trace))
+        self.layouts.begin("live", whole=True)
+        self.values.model_.set_plotted(self.stack.keys)
+
+    def _plot(self, trace: LiveTrace, on: bool) -> None:
+        self.layouts.show(strip_trace(trace), on)
+
+    def _grew(self) -> None:
+        view, now_ns = self.view, self._session.now_ns
+        view.set_limits(0, now_ns)
+        shown = (view.start_ns, view.end_ns)
+        if self.following:
+            self._follow()
+        moved = shown != (view.start_ns, view.end_ns)  # then the stack repaints anyway
+        if not moved and view.end_ns >= now_ns - SECOND:
+            self.stack.refresh()
+
+    def _follow(self) -> None:
+        width = round(self._desk.settings.window_s) * SECOND
+        end = max(self._session.now_ns, width)
+        self.view.show_span(end - width, end)
+
+    def _status(self, status: Status) -> None:
+        self.values.model_.tell(self._session.now_ns, status.rates_hz)
+        self.status.show_status(status)
+
+    def _happened(self, event: Happened) -> None:
+        self.events.append(Event(t_ns=event.t_ns, kind=event.kind, text=event.text))
+        self._show_events()
+
+    def _show_events(self) -> None:
+        self.ribbon.set_events(self.events)
+        self.stack.set_event_times([e.t_ns for e in self.events])
+
+    def _set_theme(self, theme: Theme) -> None:
+        self.stack.set_theme(theme)
+        self.ribbon.set_theme(theme)

@@ -1,0 +1,105 @@
+"""The traces of a drive under way, which grow by what the capture process sends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from logbench.app.live.totals import TOTALS, add_totals
+from logbench.app.plot.pyramid import Pyramid
+from logbench.capture.messages import Batch
+
+Key = tuple[str, str]
+
+
+@dataclass(slots=True)
+class LiveTrace:
+    """The samples of one signal of one ECU so far."""
+
+    signal: str
+    ecu: str
+    unit: str
+    name: str
+    kind: str
+    pyramid: Pyramid = field(default_factory=Pyramid)
+    band: tuple[float | None, float | None] | None = None
+    """What is looked for now."""
+
+    @property
+    def key(self) -> Key:
+        """Signal and ECU."""
+        return self.signal, self.ecu
+
+
+class LiveTraces:
+    """All of them, by key, and the time of the newest sample. What returns a list of traces
+    returns those that are new, each of them once."""
+
+    def __init__(self) -> None:
+        self.by_key: dict[Key, LiveTrace] = {}
+        self.now_ns = 0
+        """On the recording's clock."""
+        self._totalled: dict[Key, int] = {}
+
+    def clear(self) -> None:
+        """Another drive begins."""
+        self.by_key, self._totalled = {}, {}
+        self.now_ns = 0
+
+    def take(self, batch: Batch) -> list[LiveTrace]:
+        """Append samples."""
+        import pyarrow as pa
+
+        new: list[LiveTrace] = []
+        with pa.ipc.open_stream(batch.arrow) as reader:
+            table = reader.read_all().combine_chunks()
+        if not table.num_rows:
+            return new
+        signals = table.column("signal").combine_chunks()
+        ecus = table.column("ecu").combine_chunks()
+        times = table.column("t").to_numpy().astype(np.int64, copy=False)
+        values = table.column("value").to_numpy().astype(np.float64, copy=False)
+        signal_names = signals.dictionary.to_pylist()
+        ecu_names = ecus.dictionary.to_pylist()
+        codes = signals.indices.to_numpy().astype(np.int64) * len(ecu_names)
+        codes += ecus.indices.to_numpy()
+        order = np.argsort(codes, kind="stable")
+        bounds = np.flatnonzero(np.diff(codes[order])) + 1
+        for rows in np.split(order, bounds):
+            signal, ecu = divmod(int(codes[rows[0]]), len(ecu_names))
+            key = signal_names[signal], ecu_names[ecu]
+            if key not in self.by_key:
+                self.by_key[key] = _measured(key)
+                new.append(self.by_key[key])
+            self.by_key[key].pyramid.append(times[rows], values[rows])
+        self.now_ns = max(self.now_ns, int(times.max()))
+        return new
+
+    def add_totals(self) -> list[LiveTrace]:
+        """Keep total fuel trim up with its parts."""
+        new = []
+        for key, name in add_totals(self.by_key, self._totalled):
+            self.by_key[key] = LiveTrace(*key, "%", name, "number")
+            add_totals(self.by_key, self._totalled)
+            new.append(self.by_key[key])
+        return new
+
+    def rebase(self, since_ns: int) -> None:
+        """What came before `since_ns` is forgotten; times count from it."""
+        gone: dict[str, int] = {}
+        for trace in self.by_key.values():
+            before = len(trace.pyramid)
+            trace.pyramid.rebase(since_ns)
+            gone[trace.signal] = before - len(trace.pyramid)
+        for key in self._totalled:
+            self._totalled[key] = max(0, self._totalled[key] - gone[TOTALS[key[0]][0]])
+        self.now_ns = max(0, self.now_ns - since_ns)
+
+
+def _measured(key: Key) -> LiveTrace:
+    """A new trace of a signal of the table."""
+    from logbench.signals.table import table
+
+    row = table().by_acronym(key[0])
+    return LiveTrace(*key, row.unit, row.name, row.kind)
