@@ -26,6 +26,7 @@ from logbench.capture.messages import (
     Happened,
     Message,
     NotBegun,
+    NotChosen,
     Status,
     Step,
 )
@@ -151,7 +152,7 @@ def _describe(message: Message) -> str | None:
             return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
         case Happened(t_ns=t_ns, kind=kind, text=text):
             return f"{_clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
-        case Failed(sentence=sentence) | NotBegun(sentence=sentence):
+        case Failed(sentence=sentence) | NotBegun(sentence=sentence) | NotChosen(sentence=sentence):
             return sentence
         case Begun() | Batch() | Status() | Finished():
             return None

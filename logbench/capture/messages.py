@@ -97,7 +97,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class CarFound:
-    """The car answered; `signals` are those that will be polled."""
+    """The car answered; `signals` are those that will be polled. Comes again after a `Choose`."""
 
     facts: CarFacts
     signals: tuple[str, ...]
@@ -166,6 +166,13 @@ class NotBegun:
 
 
 @dataclass(frozen=True, slots=True)
+class NotChosen:
+    """Other signals could not be asked for; those of before go on."""
+
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class Finished:
     """The recording is complete on disk (`path`), or there was none to write (None)."""
 
@@ -184,7 +191,9 @@ class Failed:
     path: Path | None = None
 
 
-Message = Step | CarFound | Batch | Status | Happened | Begun | NotBegun | Finished | Failed
+Message = (
+    Step | CarFound | Batch | Status | Happened | Begun | NotBegun | NotChosen | Finished | Failed
+)
 
 
 # --- to the capture process ---
@@ -210,8 +219,18 @@ class Begin:
 
 
 @dataclass(frozen=True, slots=True)
+class Choose:
+    """Ask for other signals from now on, on the link there is: `CarFound` or `NotChosen` comes."""
+
+    signals: tuple[str, ...] = ()
+    """As in the request."""
+    rates_hz: dict[str, float] = field(default_factory=dict)
+    """As in the request."""
+
+
+@dataclass(frozen=True, slots=True)
 class Stop:
     """Finish the recording and end."""
 
 
-Order = Mark | Begin | Stop
+Order = Mark | Begin | Choose | Stop

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
 import logging
 import threading
 import time
@@ -67,6 +69,25 @@ class PolledSource:
         finally:
             link.given_up = None
         return self._opened
+
+    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
+        """Other signals on the link there is, or on the one that will be connected anew."""
+        assert self._opened is not None
+        before, self._request = (
+            self._request,
+            dataclasses.replace(self._request, signals=signals, rates_hz=rates_hz),
+        )
+        link, progress = self._own_link(), self._own_link().progress
+        try:
+            opened = self._chosen(self._opened.facts)
+        except SignalUnsupportedError:
+            self._request = before
+            raise
+        self._opened, self._poller, self._waiting = opened, None, []
+        if link.connected:
+            with contextlib.suppress(LinkLostError):  # the next read will find the same
+                self._poller = Poller(link, opened.facts, opened.signals, rates_hz, progress)
+        return opened
 
     def _own_link(self) -> Link:
         if self._link is None:

@@ -21,6 +21,7 @@ from typing import Self
 from logbench.capture.messages import (
     Begin,
     CaptureRequest,
+    Choose,
     Failed,
     Finished,
     Mark,
@@ -120,6 +121,10 @@ class Capture:
         """Begin the recording of what is only watched so far: `Begun` or `NotBegun` comes."""
         self._out = out
         self._order(Begin(out, include))
+
+    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
+        """Ask for other signals from now on: `CarFound` or `NotChosen` comes."""
+        self._order(Choose(signals, rates_hz))
 
     def stop(self) -> None:
         """Ask for the recording to be finished; `Finished` comes through `poll()`."""

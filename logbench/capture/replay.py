@@ -44,8 +44,17 @@ class ReplaySource:
     def open(self, progress: Progress) -> Opened:
         """Load the recording; raises as `open_recording`."""
         progress(f"Opening {self._path.name}")
+        return self._chosen(self._request.signals)
+
+    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
+        """Other signals of the same recording, from where it has got to; rates are as recorded."""
+        opened = self._chosen(signals)
+        self._next = int(np.searchsorted(self._t_ns, self._last_ns, side="right"))
+        return opened
+
+    def _chosen(self, signals: tuple[str, ...]) -> Opened:
         recording = open_recording(self._path)
-        wanted = self._request.signals or recording.signals
+        wanted = signals or recording.signals
         have = tuple(name for name in wanted if name in recording)
         missing = tuple(name for name in wanted if name not in recording)
         if not have:

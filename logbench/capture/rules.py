@@ -32,6 +32,10 @@ class RuleWatch:
                 if signal in state.rule.signals and state.step(self._latest, t_ns):
                     yield t_ns, state.rule.text
 
+    def restart(self) -> None:
+        """Other signals come from now on: what the old ones said last holds no longer."""
+        self._latest.clear()
+
     def shift(self, by_ns: int) -> None:
         """Times to come count from `by_ns` on the clock used so far."""
         for state in self._rules:

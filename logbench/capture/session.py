@@ -20,12 +20,14 @@ from logbench.capture.messages import (
     Begun,
     CaptureRequest,
     CarFound,
+    Choose,
     Failed,
     Finished,
     Happened,
     Mark,
     Message,
     NotBegun,
+    NotChosen,
     Order,
     Status,
     Step,
@@ -294,6 +296,24 @@ class Session:
                 self._happened("marker", order.text, order.t_ns)
             elif isinstance(order, Begin) and self._tape.holding:
                 self._begin_recording(order)
+            elif isinstance(order, Choose):
+                self._choose(order)
+
+    def _choose(self, order: Choose) -> None:
+        """Other signals from now on; where that cannot be, those of before go on."""
+        try:
+            opened = self._source.choose(order.signals, order.rates_hz)
+        except LogbenchError as error:
+            self._watcher.message(NotChosen(str(error)))
+            return
+        signals = self._known.signals | signal_facts(opened.signals)
+        self._known = self._known.model_copy(update={"signals": signals})
+        self._tape.facts(self._known)
+        self._rules.restart()
+        self._watcher.message(
+            CarFound(opened.facts, opened.signals, opened.unsupported, self._known.started_utc)
+        )
+        self._happened("note", f"asked for from here: {', '.join(opened.signals)}")
 
     def _begin_recording(self, order: Begin) -> None:
         """With what is kept, or from now on; where the disk refuses, watching goes on."""
@@ -308,6 +328,7 @@ class Session:
         except LogbenchError as error:
             self._watcher.message(NotBegun(str(error)))
             return
+        self._known = facts
         self._origin_ns += since_ns
         self._last_ns = max(0, self._last_ns - since_ns)
         self._window = deque([(t - since_ns, c) for t, c in self._window], self._window.maxlen)

@@ -38,7 +38,15 @@ class SimulatedSource:
             progress("Starting the simulated car")
             car = self._stack.enter_context(SimulatedCar(self._options))
             self._polled = PolledSource(self._hurried(), car.url, self._cancelled)
-        opened = self._polled.open(progress)
+        return self._ours(self._polled.open(progress))
+
+    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
+        """Other signals of the same simulated car."""
+        assert self._polled is not None
+        self._request = dataclasses.replace(self._request, signals=signals, rates_hz=rates_hz)
+        return self._ours(self._polled.choose(signals, self._hurried().rates_hz))
+
+    def _ours(self, opened: Opened) -> Opened:
         return dataclasses.replace(opened, simulated=True, time_scale=self._speed)
 
     def _hurried(self) -> CaptureRequest:

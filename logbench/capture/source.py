@@ -36,6 +36,13 @@ class Source(Protocol):
         """
         ...
 
+    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
+        """Ask for other signals from now on, once it was open; same clock, same link.
+
+        Raises `SignalUnsupportedError` where there is none of them; then nothing has changed.
+        """
+        ...
+
     def read(self) -> list[Reading]:
         """The next readings, in order of time for each trace.
 

@@ -16,9 +16,11 @@ from pathlib import Path
 
 from logbench.capture.messages import (
     CaptureRequest,
+    Choose,
     Failed,
     Finished,
     Message,
+    NotChosen,
     Order,
     Step,
     Stop,
@@ -106,6 +108,7 @@ class _Car:
         self._rest_v = float("inf")
 
 
+_KEEPS = "An unattended run keeps its signals: end it, choose others, and start it again."
 _OFF = (CarSilentError, IgnitionOffError)
 
 
@@ -148,6 +151,10 @@ class _Cycle:
             return self._car.may_ask()
         except LowBatteryError:
             raise EndOfSourceError from None  # the run will find the same, with this file finished
+
+    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
+        """The car's; not ordered in an unattended run."""
+        return self._car.source.choose(signals, rates_hz)
 
     def read(self) -> list[Reading]:
         """The car's samples."""
@@ -227,7 +234,9 @@ class UnattendedRun:
         if isinstance(order, Stop):
             self._stop.set()
             self._source.cancel()
-        if self._session is not None:
+        if isinstance(order, Choose):
+            self._watcher.message(NotChosen(_KEEPS))
+        elif self._session is not None:
             self._session.order(order)
 
     def run(self) -> Finished | Failed:

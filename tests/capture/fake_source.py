@@ -9,7 +9,7 @@ from pathlib import Path
 
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.source import EndOfSourceError, Opened
-from logbench.errors import LinkLostError
+from logbench.errors import LinkLostError, SignalUnsupportedError
 from logbench.vehicle.model import CarFacts, Progress, Reading
 
 SIGNALS = ("RPM", "VSS", "ECT", "MAF")
@@ -56,7 +56,14 @@ class FakeSource:
             supported={"7E8": frozenset({0x0C, 0x0D, 0x05, 0x10})},
             ecu_names={"7E8": "Engine"},
         )
+        self.facts, self.signals = facts, SIGNALS
         return Opened(facts, SIGNALS, ("FRP",), simulated=True)
+
+    def choose(self, signals, rates_hz) -> Opened:
+        if "FRP" in signals:
+            raise SignalUnsupportedError("This car does not report FRP: choose other signals.")
+        self.signals = signals
+        return Opened(self.facts, signals, (), simulated=True)
 
     def read(self) -> list[Reading]:
         if self._lost < len(self.lose_at) and self.count == self.lose_at[self._lost]:
@@ -69,7 +76,7 @@ class FakeSource:
         self._next += self.period_s
         time.sleep(max(0.0, self._next - time.monotonic()))
         t_ns = time.monotonic_ns()
-        readings = [Reading(signal, "7E8", t_ns, float(self.count)) for signal in SIGNALS]
+        readings = [Reading(signal, "7E8", t_ns, float(self.count)) for signal in self.signals]
         self.count += 1
         if self.log is not None:
             with self.log.open("a") as file:
