@@ -39,7 +39,9 @@ class Asking(QObject):
     def for_address(self) -> None:
         """A folder or the address of an object store, typed."""
         text, agreed = QInputDialog.getText(
-            self._page, "Open an archive", "Folder, or address like s3://bucket/prefix?region=…"
+            self._page,
+            tr("Open an archive"),
+            tr("Folder, or address like s3://bucket/prefix?region=…"),
         )
         if agreed and text.strip():
             self.place.emit(text.strip())

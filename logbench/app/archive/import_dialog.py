@@ -233,7 +233,7 @@ class ImportDialog(QDialog):
                 (UNIT, column.unit, tr("Unit")),
             ):
                 line = QLineEdit(text)
-                line.setAccessibleName(f"{name} of {column.column}")
+                line.setAccessibleName(tr("{part} of {column}", part=name, column=column.column))
                 if place == SIGNAL:
                     line.setPlaceholderText(_perhaps(column))
                     line.setCompleter(self.completer)

@@ -286,8 +286,8 @@ class RecordingsTable(QTableView):
         measure = self.fontMetrics().horizontalAdvance
         widths = {
             STARTED: measure("2026-00-00 00:00") + 14, LENGTH: measure("10:00:00") + 16,
-            SIGNALS: measure("Signals") + 28, WORST: measure("not checked yet") + 20,
-            SIDE: measure("before") + 20,
+            SIGNALS: measure(_TITLES[SIGNALS]) + 28, WORST: measure(tr("not checked yet")) + 20,
+            SIDE: measure(word(BEFORE)) + 20,
         }  # fmt: skip
         rest = max(140, self.viewport().width() - sum(widths.values()))
         widths |= {CAR: round(rest * 0.45), PREVIEW: rest - round(rest * 0.45)}

@@ -82,7 +82,7 @@ class NewJobDialog(QDialog):
 
     def _choose(self) -> None:
         start = str(self.chosen[0])
-        place = QFileDialog.getExistingDirectory(self, "Where the job's folder goes", start)
+        place = QFileDialog.getExistingDirectory(self, tr("Where the job's folder goes"), start)
         if place:
             self.place.setText(place)
 

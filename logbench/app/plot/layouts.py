@@ -163,7 +163,8 @@ class Layouts(QObject):
             self._stack.add(trace)
         else:
             self._stack.remove(trace.key)
-        self.note(f"{'Plot' if on else 'Remove'} {trace.name}")
+        plotted = tr("Plot {name}", name=trace.name)
+        self.note(plotted if on else tr("Remove {name}", name=trace.name))
 
     def put(self, key: Key, place: Place) -> None:
         """Put a trace into a strip, or into one of its own."""
@@ -288,7 +289,10 @@ class Layouts(QObject):
             self.told.emit(tr("There are no strips to save."))
             return
         name, given = QInputDialog.getItem(
-            self._owner, "Save the layout", "Name of the layout", list(self._settings.layouts)
+            self._owner,
+            tr("Save the layout"),
+            tr("Name of the layout"),
+            list(self._settings.layouts),
         )
         if given:
             self.save(name)
@@ -310,7 +314,7 @@ class Layouts(QObject):
         if not names:
             self.told.emit(tr("No layout is saved yet: save this one with Ctrl+S."))
             return ""
-        name, given = QInputDialog.getItem(self._owner, title, "Layout", names, 0, False)
+        name, given = QInputDialog.getItem(self._owner, title, tr("Layout"), names, 0, False)
         return name if given else ""
 
     def _fill_menu(self) -> None:
