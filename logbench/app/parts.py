@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtGui import QResizeEvent
+from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
+from PySide6.QtGui import QMouseEvent, QResizeEvent
 from PySide6.QtWidgets import (
     QFrame,
     QHBoxLayout,
@@ -18,8 +18,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.words import tr
+
 _PASSING_MS = 6000
-_NO_BUTTON = "What can be done about it"
+_NO_BUTTON = tr("What can be done about it")
 
 
 def plain_tip(text: str) -> str:
@@ -82,15 +84,12 @@ class Notice(QFrame):
         self.label.setTextFormat(Qt.TextFormat.PlainText)
         self.label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.label.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
-        self._passing = QTimer(self)
-        self._passing.setSingleShot(True)
-        self._passing.setInterval(_PASSING_MS)
-        self._passing.timeout.connect(self.hide)
+        self._passing: Passing | None = None
         self.button = QPushButton()
         self.button.setAccessibleName(_NO_BUTTON)
         self.button.clicked.connect(self.pressed)
-        close = QPushButton("Close")
-        close.setAccessibleName("Close the notice")
+        close = QPushButton(tr("Close"))
+        close.setAccessibleName(tr("Close the notice"))
         close.clicked.connect(self.hide)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(14, 6, 12, 6)
@@ -102,7 +101,9 @@ class Notice(QFrame):
     @property
     def text(self) -> str:
         """What is shown; empty when nothing is."""
-        return "" if self.isHidden() else self.label.text()
+        if not self.isHidden():
+            return self.label.text()
+        return "" if self._passing is None or self._passing.isHidden() else self._passing.text()
 
     def trouble(self, sentence: str, button: str = "") -> None:
         """Show what went wrong."""
@@ -113,12 +114,12 @@ class Notice(QFrame):
         self._show("", f"●  {sentence}", button)
 
     def passing(self, sentence: str) -> None:
-        """Show what was done, for some seconds."""
-        self.success(sentence)
-        self._passing.start()
+        """Show what was done, for some seconds, over the page: nothing on it moves."""
+        if self._passing is None:
+            self._passing = Passing(self.parentWidget() or self)
+        self._passing.tell(f"●  {sentence}")
 
     def _show(self, name: str, sentence: str, button: str) -> None:
-        self._passing.stop()
         self.label.setObjectName(name)
         self.label.style().polish(self.label)
         self.label.setText(sentence)
@@ -129,6 +130,50 @@ class Notice(QFrame):
         self.button.setAccessibleName(button or _NO_BUTTON)
         self.button.setVisible(bool(button))
         self.show()
+
+
+class Passing(QLabel):
+    """A sentence over the foot of a page, gone after some seconds or with a click."""
+
+    def __init__(self, page: QWidget) -> None:
+        super().__init__(page)
+        self._page = page
+        self.setObjectName("card")
+        self.setTextFormat(Qt.TextFormat.PlainText)
+        self.setWordWrap(True)
+        self.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.setMargin(10)
+        self._end = QTimer(self)
+        self._end.setSingleShot(True)
+        self._end.setInterval(_PASSING_MS)
+        self._end.timeout.connect(self.hide)
+        page.installEventFilter(self)
+
+    def tell(self, sentence: str) -> None:
+        """Show a sentence; one that is shown goes."""
+        self.setText(sentence)
+        self.setAccessibleName(sentence)
+        self._place()
+        self.show()
+        self.raise_()
+        self._end.start()
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """It is in the way."""
+        self.hide()
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Stay at the page's foot."""
+        if event.type() == QEvent.Type.Resize and not self.isHidden():
+            self._place()
+        return False
+
+    def _place(self) -> None:
+        page = self._page
+        wide = self.fontMetrics().horizontalAdvance(self.text()) + 2 * self.margin() + 4
+        wide = min(wide, page.width() - 40)
+        tall = self.heightForWidth(wide)
+        self.setGeometry((page.width() - wide) // 2, page.height() - tall - 44, wide, tall)
 
 
 class StatusLine(QFrame):

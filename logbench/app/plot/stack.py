@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from PySide6.QtCore import QEvent, QObject, Qt, Signal
-from PySide6.QtWidgets import QFrame, QScrollArea, QSplitter, QVBoxLayout, QWidget
+from PySide6.QtGui import QColor
+from PySide6.QtWidgets import QFrame, QScrollArea, QVBoxLayout, QWidget
 
 from logbench.analysis.model import Span
 from logbench.app.plot.axis import TimeAxis
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.gestures import Gestures
 from logbench.app.plot.grouping import rank_of
+from logbench.app.plot.handles import StripSplitter, dragged
 from logbench.app.plot.strip import GUTTER, HEADER, LEAST_HEIGHT, RIGHT, Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
+from logbench.words import tr
 
 _MOST_SCREENS = 4
 MOST_IN_A_STRIP = 4
@@ -45,10 +48,12 @@ class StripStack(QWidget):
         self.gestures = Gestures(view, GUTTER, self)
         self.gestures.by_hand.connect(self.by_hand)
         self.gestures.clicked.connect(self.clicked)
-        self._splitter = QSplitter(Qt.Orientation.Vertical)
-        self._splitter.setChildrenCollapsible(False)
-        self._splitter.setHandleWidth(5)
-        self._splitter.splitterMoved.connect(lambda *_: self.resized.emit())
+        self._splitter = StripSplitter()
+        self._splitter.grip = QColor(theme.line)
+        self._splitter.handle_moved.connect(self._drag_handle)
+        self._splitter.handle_left.connect(self.resized)
+        self._splitter.handle_clicked_twice.connect(self.level)
+        self._splitter.hovered.connect(self._hover)
         self.axis = TimeAxis(view, theme)
         self.gestures.watch(self.axis)
         scroll = QScrollArea()
@@ -64,7 +69,7 @@ class StripStack(QWidget):
         layout.addWidget(scroll, 1)
         layout.addWidget(self.axis)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.setAccessibleName("Strips")
+        self.setAccessibleName(tr("Strips"))
         view.changed.connect(self.refresh)
         view.cursor_moved.connect(self._move_cursor)
 
@@ -153,10 +158,31 @@ class StripStack(QWidget):
     def set_heights(self, heights: Sequence[int]) -> None:
         """Share the room among the strips like these numbers (> 0); where that would leave one
         too low to be read, the stack grows and scrolls."""
+        self._share_out(heights, round(LEAST_HEIGHT * sum(heights) / min(heights)))
+
+    def level(self) -> None:
+        """Make all strips equally high."""
+        if self.strips:
+            self.set_heights([1] * len(self.strips))
+            self.resized.emit()
+
+    def _drag_handle(self, heights: list[int], above: int, by: int) -> None:
+        room = self._scroll.viewport().height() - self._handles_px()
+        fresh = dragged(heights, above, by, room, LEAST_HEIGHT)
+        self._share_out(fresh, sum(fresh))
+
+    def _hover(self, x: float) -> None:
+        """The cursor stays with the mouse on its way from strip to strip."""
+        if GUTTER <= x <= GUTTER + self.view.pixels:
+            self.view.set_cursor(self.view.t_of(x - GUTTER))
+
+    def _handles_px(self) -> int:
+        return self._splitter.handleWidth() * (len(self.strips) - 1)
+
+    def _share_out(self, heights: Sequence[int], strips_px: int) -> None:
+        """Share the room among the strips; it grows where they need more pixels than it has."""
         room = self._scroll.viewport().height()
-        handles = self._splitter.handleWidth() * (len(heights) - 1)
-        needed = round(LEAST_HEIGHT * sum(heights) / min(heights)) + handles
-        needed = min(needed, _MOST_SCREENS * room)
+        needed = min(strips_px + self._handles_px(), _MOST_SCREENS * room)
         self._splitter.setMinimumHeight(needed if needed > room else 0)
         self._splitter.resize(self._splitter.width(), max(needed, room))
         self._splitter.setSizes(list(heights))
@@ -196,6 +222,7 @@ class StripStack(QWidget):
         """Paint in other colours."""
         self.theme = theme
         self.axis.set_theme(theme)
+        self._splitter.grip = QColor(theme.line)
         for strip in self.strips:
             strip.set_theme(theme)
 
