@@ -18,7 +18,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
-from logbench.analysis.model import ConditionSpan, Finding, Verdict
+from logbench.analysis.model import ConditionSpan, Finding, Span, Verdict
 from logbench.app.parts import plain_tip
 from logbench.app.plot.strip import GUTTER, RIGHT
 from logbench.app.plot.ticks import time_text
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 _LEAST_EVENTS, _CONDITIONS, _FINDINGS = 16, 30, 10
 _NOTE_PX = 3
+_SHADE_PX = 4
 _LEAST_TEXT_PX = 24
 _CLICK_PX = 4
 
@@ -53,6 +54,7 @@ class Ribbon(QWidget):
         self._events: Sequence[Event] = ()
         self._findings: Sequence[Finding] = ()
         self._notes: Sequence[Note] = ()
+        self._shades: Sequence[Span] = ()
         self._drag: tuple[int, int] | None = None
         self._fit_font()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
@@ -100,8 +102,14 @@ class Ribbon(QWidget):
         self._notes = notes
         self.update()
 
+    def set_shades(self, spans: Sequence[Span]) -> None:
+        """Underline what the strips shade: evidence, what was found or marked."""
+        self._shades = spans
+        self.update()
+
     def clear(self) -> None:
         """Show nothing."""
+        self._shades = ()
         self._conditions, self._events, self._findings, self._notes = (), (), (), ()
         self.update()
 
@@ -139,6 +147,7 @@ class Ribbon(QWidget):
         self._draw_findings(painter)
         self._draw_events(painter)
         self._draw_frame(painter)
+        self._draw_shades(painter)
         painter.end()
 
     def _draw_conditions(self, painter: QPainter) -> None:
@@ -161,6 +170,13 @@ class Ribbon(QWidget):
             for span in finding.evidence:
                 left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
                 painter.fillRect(left, top, max(3, right - left), _FINDINGS - 3, color)
+
+    def _draw_shades(self, painter: QPainter) -> None:
+        bottom = self._events_px + _CONDITIONS
+        for span in self._shades:
+            left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
+            box = QRect(left, bottom - _SHADE_PX, max(2, right - left), _SHADE_PX)
+            painter.fillRect(box, QColor(self._theme.text))
 
     def _draw_events(self, painter: QPainter) -> None:
         metrics = QFontMetrics(self.font())

@@ -40,6 +40,8 @@ GUTTER = 72
 RIGHT = 10
 HEADER = 24
 LEAST_HEIGHT = 70
+_LABEL_PX = 20
+"""A cursor's letter stands within so much of its line."""
 _FOOT = 5
 _LABEL_LEFT = 26
 _NARROWEST_VALUE = 30
@@ -176,7 +178,7 @@ class Strip(QWidget):
         """Repaint only the columns where the cursors were and are, and the header's values."""
         fresh = self._cursor_columns()
         for x in {*fresh, *self._painted_cursor_x}:
-            self.update(x - 2, HEADER, 18, self.height() - HEADER)
+            self.update(x - _LABEL_PX, HEADER, 2 * _LABEL_PX, self.height() - HEADER)
         self._painted_cursor_x = fresh
         self.refresh_values()
 
@@ -340,11 +342,14 @@ class Strip(QWidget):
         painter.setPen(QColor(theme.line))
         painter.drawLine(GUTTER - 1, rect.bottom() + 1, rect.right(), rect.bottom() + 1)
         painter.setClipRect(rect)
-        for name, t_ns in self.view.marks.items():
-            x = GUTTER + int(self.view.x_of(t_ns))
+        marks = sorted((GUTTER + int(self.view.x_of(t)), n) for n, t in self.view.marks.items())
+        wide = QFontMetrics(self.font()).horizontalAdvance("A")
+        for place, (x, name) in enumerate(marks):
             painter.setPen(QPen(QColor(theme.accent), 1))
             painter.drawLine(x, HEADER, x, rect.bottom())
-            painter.drawText(QPointF(x + 4, HEADER + 14), name)
+            left = x - 4 - wide  # of the line, for the first of two
+            first = place < len(marks) - 1 and left >= GUTTER
+            painter.drawText(QPointF(left if first else x + 4, HEADER + 14), name)
         if self.view.cursor_ns is not None:
             x = GUTTER + int(self.view.x_of(self.view.cursor_ns))
             painter.setPen(QPen(QColor(theme.cursor), 1))

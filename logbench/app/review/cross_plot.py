@@ -33,8 +33,7 @@ class _Box(pg.ViewBox):  # type: ignore[misc]  # pyqtgraph has no types
         event.accept()
         start, end = event.buttonDownPos(), event.pos()
         self.updateScaleBox(start, end)
-        if event.isFinish():
-            self.rbScaleBox.hide()
+        if event.isFinish():  # what was marked stays framed
             rect = QRectF(start, end).normalized()
             self.marked.emit(self.childGroup.mapRectFromParent(rect))
 
@@ -42,6 +41,7 @@ class _Box(pg.ViewBox):  # type: ignore[misc]  # pyqtgraph has no types
         """Mark nothing; twice: show all."""
         if event.button() == Qt.MouseButton.LeftButton:
             event.accept()
+            self.rbScaleBox.hide()
             self.marked.emit(QRectF())
             if event.double():
                 self.autoRange()
@@ -178,6 +178,7 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
 
     def _begin(self, titles: tuple[str, str]) -> None:
         self.clear()
+        self.getViewBox().rbScaleBox.hide()
         self._texts, self._pairs, self._titles = [], None, titles
         self._name_axes()
 

@@ -8,6 +8,7 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QWidget
 
 from logbench.analysis.model import Span
+from logbench.app.commands import add_command
 from logbench.app.plot.ticks import unit_text
 from logbench.app.review.search import EXAMPLE
 from logbench.app.units import Units
@@ -23,6 +24,7 @@ class FindBar(QWidget):
     """All places (spans) that were found."""
     chosen = Signal(object)
     """The place (span) to show."""
+    closed = Signal()
 
     def __init__(self, search: Search, now_ns: Callable[[], int]) -> None:
         super().__init__()
@@ -41,11 +43,15 @@ class FindBar(QWidget):
         after = QPushButton("Next")
         after.setAccessibleName("Find the next time")
         after.clicked.connect(lambda: self.step(1))
+        self.close_button = QPushButton("Close")
+        self.close_button.setAccessibleName("Close the find line")
+        self.close_button.clicked.connect(self.leave)
+        add_command(self, "Close the find line", "Esc", self.leave)
         self.said = QLabel()
         layout = QHBoxLayout(self)
         layout.setContentsMargins(6, 0, 12, 2)
         layout.addWidget(self.line, 1)
-        for widget in (before, after, self.said):
+        for widget in (before, after, self.said, self.close_button):
             layout.addWidget(widget)
         self.hide()
 
@@ -54,6 +60,11 @@ class FindBar(QWidget):
         self.show()
         self.line.setFocus()
         self.line.selectAll()
+
+    def leave(self) -> None:
+        """Hide it; what was found stays shaded."""
+        self.hide()
+        self.closed.emit()
 
     def set_units(self, units: Units) -> None:
         """The numbers of a condition are in these units from now on."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -95,8 +95,9 @@ class ReviewPage(QWidget):
         self.notes.failed.connect(self.notice.trouble)
         self.notes.removed.connect(lambda said: self.notice.success(said, "Put it back"))
         self.notice.pressed.connect(self._put_back)
-        self.cross.marked.connect(self.stack.set_shades)
-        self.find_bar.found.connect(self.stack.set_shades)
+        self.cross.marked.connect(self._shade)
+        self.find_bar.found.connect(self._shade)
+        self.find_bar.closed.connect(lambda: self.show_cross(self._shapes.currentIndex() == 1))
         self.find_bar.chosen.connect(self._found)
         desk.look.changed.connect(self.set_theme)
         for owner in (
@@ -279,7 +280,7 @@ class ReviewPage(QWidget):
         for trace in concerning(finding, self._traces()):
             self.layouts.show(trace, True)
         self._band(band_of(finding, self._traces()))
-        self.stack.set_shades(finding.evidence)
+        self._shade(finding.evidence)
         if finding.evidence:
             start = min(span.start_ns for span in finding.evidence)
             end = max(span.end_ns for span in finding.evidence)
@@ -291,7 +292,7 @@ class ReviewPage(QWidget):
         """Shade its span and zoom to it."""
         self._show_strips()
         self._band({})
-        self.stack.set_shades([Span(note.start_ns, note.end_ns)])
+        self._shade([Span(note.start_ns, note.end_ns)])
         self.view.show_around(note.start_ns, note.end_ns)
 
     def _band(self, bands: Mapping[tuple[str, str], Ends]) -> None:
@@ -306,7 +307,11 @@ class ReviewPage(QWidget):
 
     def _unshade(self) -> None:
         self._band({})
-        self.stack.set_shades(())
+        self._shade(())
+
+    def _shade(self, spans: Sequence[Span]) -> None:
+        self.stack.set_shades(spans)
+        self.ribbon.set_shades(spans)
 
     def show_cross(self, on: bool) -> None:
         """Show scatter and grid (True) or the strips."""
@@ -336,7 +341,7 @@ class ReviewPage(QWidget):
         if recording.path is not None:
             self._desk.settings.recording_opened(recording.path)
         self._pages.setCurrentIndex(1)
-        self.stack.set_shades(())
+        self._shade(())
         self._first = tuple(t for t in opened.traces if t.key in opened.first)
         self.stack.show_traces(self._first)
         self.layouts.begin(_kept_as(opened))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt
@@ -129,7 +130,12 @@ def row_of(trace: StripTrace, numbers: SpanNumbers, units: Units = METRIC) -> li
         name,
         *(value_text(v, unit) for v in values),
         value_text(deviation),
-        f"{value_text(slope)}/s",
+        _a_second(slope),
         count_text(numbers.count),
-        f"{value_text(numbers.rate_hz)}/s",
+        _a_second(numbers.rate_hz),
     ]
+
+
+def _a_second(value: float) -> str:
+    text = value_text(value)
+    return f"{text}/s" if math.isfinite(value) else text
