@@ -78,6 +78,7 @@ class FakeCapture:
         self.marks: list[str] = []
         self.mark_times: list[int | None] = []
         self.begun: list[tuple[Path, bool]] = []
+        self.chosen: list[tuple[tuple[str, ...], dict[str, float]]] = []
         self.inbox: list[Message] = []
         self.on_stop: Callable[[], None] = self.finish
 
@@ -95,6 +96,9 @@ class FakeCapture:
 
     def begin(self, out: Path, include: bool) -> None:
         self.begun.append((out, include))
+
+    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
+        self.chosen.append((signals, rates_hz))
 
     def stop(self) -> None:
         self.stopped = True

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from PySide6.QtCore import QEvent, Qt, Signal
 from PySide6.QtGui import QAction
-from PySide6.QtWidgets import QFrame, QScrollArea, QSplitter, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QSplitter, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
@@ -20,6 +20,7 @@ from logbench.app.live.session import CaptureFactory, LiveSession, State
 from logbench.app.live.setup import SetUp
 from logbench.app.live.shapes import Shape, Shapes
 from logbench.app.live.shown import DriveShown
+from logbench.app.live.side import Side
 from logbench.app.live.starting import Starting
 from logbench.app.live.tools import LiveTools, keeps_space
 from logbench.app.live.watching import DriveWatcher
@@ -77,22 +78,9 @@ class LivePage(QWidget):
         self.empty = self.middle.empty
 
     def _lay_out(self) -> None:
-        self._side = QStackedWidget()
-        scroll = QScrollArea()
-        scroll.setWidget(self.set_up)
-        scroll.setWidgetResizable(True)
-        scroll.setFrameShape(QFrame.Shape.NoFrame)
-        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self._side.addWidget(scroll)
-        self._side.addWidget(self.values)
-        side = QFrame()
-        side_layout = QVBoxLayout(side)
-        side_layout.setContentsMargins(12, 12, 6, 12)
-        side_layout.addWidget(self.box)
-        side_layout.addWidget(self._side, 1)
-        side.setMinimumWidth(320)
+        self.side = Side(self.session, self.box, self.set_up, self.values, self.notice)
         split = QSplitter(Qt.Orientation.Horizontal)
-        split.addWidget(side)
+        split.addWidget(self.side)
         split.addWidget(self.middle)
         split.setStretchFactor(1, 1)
         split.setSizes([_SIDE_WIDTH, 1000])
@@ -135,6 +123,8 @@ class LivePage(QWidget):
         self._note_action = add_command(self, "Put a marker with a note", "N", self.ask_for_note)
         add_command(self, "Freeze or follow", "F", lambda: shown.set_following(not shown.following))
         add_command(self, "Record the simulated car", "Ctrl+Shift+R", self.record_simulated)
+        add_command(self, "Choose signals", "S", self.side.show_choice)
+        add_command(self, "Ask for the signals chosen", "Shift+S", self.side.use_choice)
         self.shapes.add_commands(self, self.tools, self.show_shape)
         add_command(self, "Recover what a crash left", "Shift+F5", endings.recover)
         add_command(self, "Review the last recording", "Ctrl+Return", endings.review_last)
@@ -217,7 +207,6 @@ class LivePage(QWidget):
         marks = state in ("watching", "recording")
         for what in (self.tools.marker, self.tools.note, self._mark_action, self._note_action):
             what.setEnabled(marks)
-        self._side.setCurrentIndex(0 if state == "idle" else 1)
         if state == "connecting":
             self.middle.show_connecting()
             self.setFocus()

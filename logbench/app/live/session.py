@@ -19,6 +19,7 @@ from logbench.capture.messages import (
     Happened,
     Message,
     NotBegun,
+    NotChosen,
     Status,
     Step,
 )
@@ -43,6 +44,9 @@ class CaptureLike(Protocol):
 
     def begin(self, out: Path, include: bool) -> None:
         """Begin the recording of what is watched; `Begun` or `NotBegun` will come."""
+
+    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
+        """Ask for other signals from now on, `CarFound` or `NotChosen` will come."""
 
     def stop(self) -> None:
         """Finish the recording; `Finished` or `Failed` will come."""
@@ -71,6 +75,7 @@ class LiveSession(QObject):
     begun = Signal(object)
     """The recording of what was watched was begun; times count from its start now."""
     not_begun = Signal(str)
+    not_chosen = Signal(str)
     began_anew = Signal()
     """Recording unattended: another file begins, with a clock of its own."""
     grew = Signal()
@@ -92,6 +97,8 @@ class LiveSession(QObject):
         """There is a file, or there will be one as soon as the car answers."""
         self.wanted_hz: Mapping[str, float] = {}
         """Wanted rates by acronym, as far as they were chosen by hand."""
+        self._rates_to_come: Mapping[str, float] = {}
+        """Those last asked for."""
         self._unattended = False
         self._started_utc = ""
         self._timer = QTimer(self)
@@ -121,7 +128,7 @@ class LiveSession(QObject):
             self._traces.clear()
         self._unattended = request.unattended is not None
         self.records = request.hold_s is None
-        self.wanted_hz = request.rates_hz
+        self.wanted_hz = self._rates_to_come = request.rates_hz
         self._set_state("connecting")
         try:
             self._capture = self._factory(request)
@@ -140,6 +147,12 @@ class LiveSession(QObject):
         """Record what is only watched so far, `include`: with what was kept."""
         if self._capture is not None and self.state in ("connecting", "watching"):
             self._capture.begin(out, include)
+
+    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
+        """Ask for other signals from now on: `car_found` or `not_chosen` follows."""
+        if self._capture is not None and self.state in ("watching", "recording"):
+            self._rates_to_come = rates_hz
+            self._capture.choose(signals, rates_hz)
 
     def stop(self) -> None:
         """Finish the recording or the watching; `finished` or `failed` follows."""
@@ -180,6 +193,7 @@ class LiveSession(QObject):
                     self._traces.clear()
                     self.began_anew.emit()
                 self._started_utc = message.started_utc
+                self.wanted_hz = self._rates_to_come
                 if self.state == "connecting":
                     self._set_state("recording" if self.records else "watching")
                 self.car_found.emit(message)
@@ -191,6 +205,8 @@ class LiveSession(QObject):
                 self._rebase(message)
             case NotBegun(sentence):
                 self.not_begun.emit(sentence)
+            case NotChosen(sentence):
+                self.not_chosen.emit(sentence)
             case Finished() | Failed():
                 self._end(message)
             case Batch():  # taken in by `poll`

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from PySide6.QtCore import QMargins
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -15,6 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.flow import Flow
 from logbench.app.live.car_box import CarBox
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.files import days_file, new_file
@@ -55,22 +57,31 @@ class SetUp(QWidget):
     def _lay_out(self) -> None:
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 6, 0)
-        link, rate, switches = (QHBoxLayout() for _ in range(3))
+        link, rate = QHBoxLayout(), QHBoxLayout()
         link.addWidget(self.link, 1)
         link.addWidget(self.look)
         rate.addWidget(QLabel("Rate"))
         rate.addWidget(self.rate, 1)
+        self._switches = Flow(QMargins())
         for widget in (self.rules, self.unattended, self.plan):
-            switches.addWidget(widget)
-        switches.addStretch(1)
-        layout.addWidget(_heading("Link"))
-        layout.addLayout(link)
-        layout.addWidget(_heading("Car"))
-        layout.addWidget(self.car)
+            self._switches.add(widget)
+        self._before = QWidget()
+        before = QVBoxLayout(self._before)
+        before.setContentsMargins(0, 0, 0, 0)
+        before.addWidget(_heading("Link"))
+        before.addLayout(link)
+        before.addWidget(_heading("Car"))
+        before.addWidget(self.car)
+        layout.addWidget(self._before)
         layout.addWidget(_heading("Signals"))
         layout.addWidget(self.picker, 1)
         layout.addLayout(rate)
-        layout.addLayout(switches)
+        layout.addWidget(self._switches)
+
+    def show_all(self, on: bool) -> None:
+        """Everything, or only what can be changed while there is a link: the signals."""
+        self._before.setVisible(on)
+        self._switches.setVisible(on)
 
     def _make_switches(self) -> None:
         self.rate = QComboBox()
@@ -148,15 +159,19 @@ class SetUp(QWidget):
         return replace(self._asked(url), hold_s=hold_s)
 
     def _asked(self, url: str) -> CaptureRequest:
-        hz = float(self.rate.currentData())
         return CaptureRequest(
             link_url=url,
             signals=self.picker.chosen(),
             vehicle=self.car.vehicle(),
             surroundings=self.car.surroundings(),
-            rates_hz=dict.fromkeys((s.acronym for s in table()), hz) if hz else {},
+            rates_hz=self.rates_hz(),
             rules=DEFAULT_RULES if self.rules.isChecked() else (),
         )
+
+    def rates_hz(self) -> dict[str, float]:
+        """Wanted rates by acronym; empty: the usual ones."""
+        hz = float(self.rate.currentData())
+        return dict.fromkeys((s.acronym for s in table()), hz) if hz else {}
 
     def remember(self, url: str) -> None:
         """Keep the choices for the next start."""
@@ -164,6 +179,10 @@ class SetUp(QWidget):
         self._settings.link_used(url)
         self.car.remember()
         self._settings.rules_on = self.rules.isChecked()
+        self.remember_signals()
+
+    def remember_signals(self) -> None:
+        """Keep the choice of signals for the next start."""
         self._settings.purpose = self.picker.purpose.currentText()
         if self._settings.purpose == OWN:
             self._settings.signals = self.picker.chosen()

@@ -61,6 +61,7 @@ class Shapes(QStackedWidget):
         session.status.connect(lambda s: self.wiggle.take(round(s.elapsed_s * SECOND)))
         session.begun.connect(lambda b: self.wiggle.shift(b.since_ns))
         session.state_changed.connect(self._state_changed)
+        session.car_found.connect(self.wiggle.stop)  # other signals may come from now on
 
     @property
     def plan(self) -> PlanPanel:

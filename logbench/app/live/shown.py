@@ -10,7 +10,7 @@ from logbench.app.live.bands import BandWatch
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.status_line import LiveLine
 from logbench.app.live.strips import live_layouts, shade_bands, strip_trace
-from logbench.app.live.totals import COMPUTED
+from logbench.app.live.totals import COMPUTED, TOTALS
 from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import ValuesTable
 from logbench.app.live.watching import DriveWatcher
@@ -159,6 +159,21 @@ class DriveShown(QObject):
         ]
         self._shown_first = first_shown(numbers, _MOST_STRIPS)
         self.status.show_car(found)
+        self._show_asked(frozenset(found.signals))
+
+    def _show_asked(self, asked: frozenset[str]) -> None:
+        """Other signals than before may be asked for from now on."""
+
+        def is_asked(trace: LiveTrace) -> bool:
+            parts = TOTALS[trace.signal][:2] if trace.ecu == COMPUTED else (trace.signal,)
+            return asked.issuperset(parts)
+
+        for trace in self.values.model_.keep_only(is_asked):
+            self.stack.remove(trace.key)
+        for trace in self._session.traces.values():
+            if is_asked(trace) and not self.values.model_.holds(trace):
+                self._trace_found(trace)
+        self.layouts.rebase()
 
     def _trace_found(self, trace: LiveTrace) -> None:
         plotted = trace.signal in self._shown_first or trace.ecu == COMPUTED

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast
 
 from PySide6.QtCore import QModelIndex, QPersistentModelIndex, Qt
@@ -72,6 +72,18 @@ class ValuesModel(TracesModel):
         if plotted:
             self._plotted.add(trace.key)
         self.endInsertRows()
+
+    def keep_only(self, asked: Callable[[LiveTrace], bool]) -> list[LiveTrace]:
+        """Take out the rows of traces that are not asked for any more; returns those traces."""
+        gone = [trace for trace in self._rows if not asked(trace)]
+        if gone:
+            self._cells = {}
+            self.show_rows([t for t in self._rows if asked(t)], self._plotted)
+        return gone
+
+    def holds(self, trace: LiveTrace) -> bool:
+        """Whether a trace has a row."""
+        return any(row.key == trace.key for row in self._rows)
 
     def tell(self, now_ns: int, rates_hz: Mapping[str, float] | None = None) -> None:
         """Time has passed: show what the traces hold now."""

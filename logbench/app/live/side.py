@@ -1,0 +1,154 @@
+"""The side of the Live page: what is settled before a drive; then values, or other signals."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QEvent, QObject, QSize, Qt
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import (
+    QFrame,
+    QHBoxLayout,
+    QPushButton,
+    QScrollArea,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.live.record_box import RecordBox
+from logbench.app.live.session import LiveSession, State
+from logbench.app.live.setup import SetUp
+from logbench.app.live.values import ValuesTable
+from logbench.app.parts import Notice
+
+_LEAST_WIDTH = 320
+
+
+class Side(QFrame):
+    """While there is a link, its signals can be chosen anew without letting go of it."""
+
+    def __init__(
+        self,
+        session: LiveSession,
+        box: RecordBox,
+        set_up: SetUp,
+        values: ValuesTable,
+        notice: Notice,
+    ) -> None:
+        super().__init__()
+        self._session, self._set_up, self._values = session, set_up, values
+        self._notice = notice
+        self._before: tuple[tuple[str, ...], str, int] = ((), "", 0)
+        """Signals, purpose and place of the rate, before others are chosen."""
+        self.change = QPushButton("Other signals …  S")
+        self.change.setToolTip("Ask the car for other signals; link and recording go on")
+        self.change.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.use = QPushButton("Ask for these signals")
+        self.use.setObjectName("primary")
+        self.back = QPushButton("Back  Esc")
+        self.change.clicked.connect(self.show_choice)
+        self.use.clicked.connect(self.use_choice)
+        self.back.clicked.connect(self.leave_choice)
+        self._lay_out(box)
+        session.state_changed.connect(self._state_changed)
+        session.not_chosen.connect(notice.trouble)
+
+    def _lay_out(self, box: RecordBox) -> None:
+        self._scroll = _UpAndDown(self._set_up)
+        self._buttons = QWidget()
+        row = QHBoxLayout(self._buttons)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.addWidget(self.use, 1)
+        row.addWidget(self.back)
+        self._buttons.hide()
+        choice, values = QWidget(), QWidget()
+        for page, widgets in (
+            (choice, (self._buttons, self._scroll)),
+            (values, (self.change, self._values)),
+        ):
+            column = QVBoxLayout(page)
+            column.setContentsMargins(0, 0, 0, 0)
+            for widget in widgets:
+                column.addWidget(widget)
+        self._stack = QStackedWidget()
+        self._stack.addWidget(choice)
+        self._stack.addWidget(values)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 12, 6, 12)
+        layout.addWidget(box)
+        layout.addWidget(self._stack, 1)
+        self.setMinimumWidth(_LEAST_WIDTH)
+
+    @property
+    def choosing(self) -> bool:
+        """Other signals are being chosen for the link there is."""
+        return not self._buttons.isHidden()
+
+    def show_choice(self) -> None:
+        """Let signals be chosen: before a drive where they stand anyway, else beside it."""
+        picker, rate = self._set_up.picker, self._set_up.rate
+        if self._session.state in ("watching", "recording") and not self.choosing:
+            self._before = picker.chosen(), picker.purpose.currentText(), rate.currentIndex()
+            self._show(choosing=True)
+        self._scroll.ensureWidgetVisible(picker.search)
+        picker.search.setFocus()
+
+    def use_choice(self) -> None:
+        """Ask for what is chosen now."""
+        if self.choosing:
+            self._session.choose(self._set_up.picker.chosen(), self._set_up.rates_hz())
+            self._set_up.remember_signals()
+            self._show(choosing=False)
+
+    def leave_choice(self) -> None:
+        """Leave the signals as they were."""
+        if self.choosing:
+            signals, purpose, rate = self._before
+            self._set_up.picker.choose(signals, purpose)
+            self._set_up.rate.setCurrentIndex(rate)
+            self._show(choosing=False)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Esc leaves the choice."""
+        if event.key() == Qt.Key.Key_Escape and self.choosing:
+            self.leave_choice()
+        else:
+            super().keyPressEvent(event)
+
+    def _state_changed(self, state: State) -> None:
+        if state == "idle":
+            self._show(choosing=False)
+        self._stack.setCurrentIndex(0 if state == "idle" or self.choosing else 1)
+        self.change.setEnabled(state in ("watching", "recording"))
+
+    def _show(self, *, choosing: bool) -> None:
+        idle = self._session.state == "idle"
+        focused = self.isAncestorOf(self.window().focusWidget() or self)
+        self._buttons.setVisible(choosing)
+        self._set_up.show_all(not choosing)
+        self._stack.setCurrentIndex(0 if choosing or idle else 1)
+        if focused and not choosing and not idle:
+            self._values.setFocus()
+
+
+class _UpAndDown(QScrollArea):
+    """Scrolls up and down only: it is never narrower than what it holds."""
+
+    def __init__(self, held: QWidget) -> None:
+        super().__init__()
+        self._held = held
+        self.setWidget(held)
+        self.setWidgetResizable(True)
+        self.setFrameShape(QFrame.Shape.NoFrame)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        held.installEventFilter(self)
+
+    def minimumSizeHint(self) -> QSize:
+        """As wide as the least that is held, with the scroll bar beside it."""
+        wide = self._held.minimumSizeHint().width() + self.verticalScrollBar().sizeHint().width()
+        return QSize(wide, 60)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """What is held wants another width."""
+        if event.type() == QEvent.Type.LayoutRequest:
+            self.updateGeometry()
+        return super().eventFilter(watched, event)
