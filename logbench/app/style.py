@@ -47,6 +47,7 @@ QHeaderView::section { background: $window; color: $muted; border: none;
 QFrame#card, QLabel#card { background: $panel; border: 1px solid $line;
     border-radius: 8px; }
 QFrame#bar { background: $panel; border-bottom: 1px solid $line; }
+QDialogButtonBox { dialogbuttonbox-buttons-have-icons: 0; }
 QLabel#muted { color: $muted; }
 QLabel#title { font-size: ${title_pt}pt; font-weight: 600; }
 QLabel#trouble { color: $act; font-weight: 600; }

@@ -55,6 +55,7 @@ class Ribbon(QWidget):
         self._findings: Sequence[Finding] = ()
         self._notes: Sequence[Note] = ()
         self._shades: Sequence[Span] = ()
+        self._inset = 0
         self._drag: tuple[int, int] | None = None
         self._fit_font()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
@@ -102,6 +103,11 @@ class Ribbon(QWidget):
         self._notes = notes
         self.update()
 
+    def set_inset(self, pixels: int) -> None:
+        """So much narrower are the strips below, whose times it lines up with."""
+        self._inset = pixels
+        self.update()
+
     def set_shades(self, spans: Sequence[Span]) -> None:
         """Underline what the strips shade: evidence, what was found or marked."""
         self._shades = spans
@@ -118,7 +124,7 @@ class Ribbon(QWidget):
     @property
     def _pixels(self) -> int:
         """Width of the drive; its own, for the strips may be hidden."""
-        return max(1, self.width() - GUTTER - RIGHT)
+        return max(1, self.width() - GUTTER - RIGHT - self._inset)
 
     def x_of(self, t_ns: float) -> int:
         """Widget pixel of a time."""

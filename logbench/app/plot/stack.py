@@ -34,6 +34,8 @@ class StripStack(QWidget):
     removed = Signal()
     """The user took a strip away."""
     strip_made = Signal(object)
+    narrowed = Signal(int)
+    """Strips have so many pixels less than the stack is wide: a scroll bar's."""
     resized = Signal()
     """The user gave strips other heights."""
 
@@ -192,7 +194,15 @@ class StripStack(QWidget):
         if self.strips:
             strip = self.focused()
             at = -1 if strip is None else self.strips.index(strip)
-            self.strips[(at + by) % len(self.strips)].setFocus()
+            fresh = self.strips[(at + by) % len(self.strips)]
+            fresh.setFocus()
+            self._scroll.ensureWidgetVisible(fresh, 0, 0)
+
+    def reveal(self, key: tuple[str, str]) -> None:
+        """Scroll to the strip of a trace."""
+        strip = next((s for s in self.strips if any(t.key == key for t in s.traces)), None)
+        if strip is not None:
+            self._scroll.ensureWidgetVisible(strip, 0, 0)
 
     def remove_focused(self) -> None:
         """Take the focused strip away, with its traces."""
@@ -268,7 +278,9 @@ class StripStack(QWidget):
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Keep the time axis as wide as the strips are."""
         if event.type() == QEvent.Type.Resize:
-            self.view.set_pixels(max(50, self._scroll.viewport().width() - GUTTER - RIGHT))
+            width = self._scroll.viewport().width()
+            self.view.set_pixels(max(50, width - GUTTER - RIGHT))
+            self.narrowed.emit(self._scroll.width() - width)
             for strip in self.strips:
                 strip.renew()
         return super().eventFilter(watched, event)

@@ -72,6 +72,7 @@ class CrossView(QWidget):
             if text:
                 row.add(QLabel(text))
             box.setAccessibleName(name)
+            box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
             box.activated.connect(self.draw)
             row.add(box)
         row.add(self.said)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtCore import QPoint, QRect
+from PySide6.QtCore import QPoint, QRect, QSize
 from PySide6.QtGui import QColor, QGuiApplication, QImage, QPainter
 from PySide6.QtWidgets import QWidget
 
@@ -23,23 +23,24 @@ if TYPE_CHECKING:
     from logbench.recording.reader import Recording
 
 
-def save_picture(path: Path, ribbon: QWidget, stack: StripStack, theme: Theme) -> None:
-    """Ribbon and strips as they are shown, as PNG or (traces as lines) SVG, by the path's ending.
+def save_picture(path: Path, ribbon: QWidget, below: QWidget, theme: Theme) -> None:
+    """Ribbon and what is below it, as PNG or (traces as lines) SVG, by the path's ending. Of a
+    `StripStack` all strips are drawn, also those scrolled out of sight.
 
     Raises `StorageError` when it cannot be written, `UsageError` for another ending.
     """
     if path.suffix.lower() == ".svg":
-        _save_svg(path, ribbon, stack, theme)
+        _save_svg(path, ribbon, below, theme)
         return
     if path.suffix.lower() != ".png":
         raise UsageError(f"'{path.name}' is no picture this program writes: use .png or .svg.")
-    if not _picture(ribbon, stack, theme).save(str(path)):
+    if not _picture(ribbon, below, theme).save(str(path)):
         raise _not_written(path)
 
 
-def copy_picture(ribbon: QWidget, stack: StripStack, theme: Theme) -> None:
+def copy_picture(ribbon: QWidget, below: QWidget, theme: Theme) -> None:
     """The same into the clipboard."""
-    QGuiApplication.clipboard().setImage(_picture(ribbon, stack, theme))
+    QGuiApplication.clipboard().setImage(_picture(ribbon, below, theme))
 
 
 @dataclass(frozen=True)
@@ -95,40 +96,51 @@ def _told(t_s: npt.NDArray[np.float64], wanted: Wanted) -> list[str]:
     return texts
 
 
-def _picture(ribbon: QWidget, stack: StripStack, theme: Theme) -> QImage:
-    top, below = ribbon.grab().toImage(), stack.grab().toImage()
-    ratio = below.devicePixelRatio()
-    whole = below.copy(QRect(0, 0, below.width(), below.height() + top.height()))
-    whole.fill(QColor(theme.window))
-    painter = QPainter(whole)
-    painter.drawImage(QPoint(0, 0), top)
-    painter.drawImage(QPoint(0, round(top.height() / ratio)), below)
+def _picture(ribbon: QWidget, below: QWidget, theme: Theme) -> QImage:
+    ratio = below.devicePixelRatioF()
+    image = QImage(_size(ribbon, below) * ratio, QImage.Format.Format_RGB32)
+    image.setDevicePixelRatio(ratio)
+    painter = QPainter(image)
+    _draw(painter, ribbon, below, theme)
     painter.end()
-    return whole
+    return image
 
 
-def _save_svg(path: Path, ribbon: QWidget, stack: StripStack, theme: Theme) -> None:
+def _save_svg(path: Path, ribbon: QWidget, below: QWidget, theme: Theme) -> None:
     from PySide6.QtSvg import QSvgGenerator
 
-    height = ribbon.height() + sum(s.height() for s in stack.strips) + stack.axis.height()
     generator = QSvgGenerator()
     generator.setFileName(str(path))
-    generator.setViewBox(QRect(0, 0, stack.width(), height))
+    generator.setViewBox(QRect(QPoint(), _size(ribbon, below)))
     generator.setTitle("logbench")
     painter = QPainter()
     if not painter.begin(generator):
         raise _not_written(path)
-    painter.fillRect(0, 0, stack.width(), height, QColor(theme.window))
+    _draw(painter, ribbon, below, theme)
+    painter.end()
+
+
+def _size(ribbon: QWidget, below: QWidget) -> QSize:
+    height = below.height()
+    if isinstance(below, StripStack):
+        height = sum(s.height() for s in below.strips) + below.axis.height()
+    return QSize(below.width(), ribbon.height() + height)
+
+
+def _draw(painter: QPainter, ribbon: QWidget, below: QWidget, theme: Theme) -> None:
+    painter.fillRect(QRect(QPoint(), _size(ribbon, below)), QColor(theme.window))
     ribbon.render(painter, QPoint(0, 0))
     y = ribbon.height()
-    for strip in stack.strips:
+    if not isinstance(below, StripStack):
+        below.render(painter, QPoint(0, y))
+        return
+    for strip in below.strips:
         painter.save()
         painter.translate(0, y)
         strip.draw_on(painter)
         painter.restore()
         y += strip.height()
-    stack.axis.render(painter, QPoint(0, y))
-    painter.end()
+    below.axis.render(painter, QPoint(0, y))
 
 
 def _not_written(path: Path) -> StorageError:

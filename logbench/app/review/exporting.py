@@ -30,10 +30,12 @@ class Exporting(QObject):
         notes: NotesPanel,
         notice: Notice,
         opened: Callable[[], Opened | None],
+        below: Callable[[], QWidget],
     ) -> None:
         super().__init__(owner)
         self._owner, self._desk, self._ribbon, self._stack = owner, desk, ribbon, stack
         self._notes, self._notice, self._opened = notes, notice, opened
+        self._below = below
         self.button = QPushButton("Export …")
         self.button.setAccessibleName("Export what is shown")
         self.button.clicked.connect(self.ask_where)
@@ -63,7 +65,7 @@ class Exporting(QObject):
             return
         if path.suffix.lower() != ".csv":
             try:
-                save_picture(path, self._ribbon, self._stack, self._desk.look.theme)
+                save_picture(path, self._ribbon, self._below(), self._desk.look.theme)
             except LogbenchError as error:
                 self._notice.trouble(str(error))
             else:
@@ -81,8 +83,8 @@ class Exporting(QObject):
 
     def copy_picture(self) -> None:
         """Put the picture of what is shown into the clipboard."""
-        copy_picture(self._ribbon, self._stack, self._desk.look.theme)
-        self._notice.success("The picture is in the clipboard.")
+        copy_picture(self._ribbon, self._below(), self._desk.look.theme)
+        self._notice.passing("The picture is in the clipboard.")
 
     def _recorded(self, opened: Opened) -> Sequence[str]:
         """The signals shown, without those that were computed."""
@@ -90,4 +92,4 @@ class Exporting(QObject):
         return [s for s in dict.fromkeys(s for s, _ in self._stack.keys) if s in held]
 
     def _exported(self, path: Path) -> None:
-        self._notice.success(f"Written to {path}")
+        self._notice.passing(f"Written to {path}")

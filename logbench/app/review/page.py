@@ -74,8 +74,9 @@ class ReviewPage(QWidget):
         self.notice = Notice()
         self.notes = NotesPanel(desk.jobs, self.view)
         self.exporting = Exporting(
-            self, desk, self.ribbon, self.stack, self.notes, self.notice, lambda: self.opened
-        )
+            self, desk, self.ribbon, self.stack, self.notes, self.notice, lambda: self.opened,
+            lambda: self.cross if self._shapes.currentIndex() else self.stack,
+        )  # fmt: skip
         self.span_panel = SpanPanel(self.view)
         self.cross = CrossView(self.view, theme)
         self.find_bar = FindBar(self._search, self._find_from)
@@ -95,6 +96,7 @@ class ReviewPage(QWidget):
         self.notes.failed.connect(self.notice.trouble)
         self.notes.removed.connect(lambda said: self.notice.success(said, "Put it back"))
         self.notice.pressed.connect(self._put_back)
+        self.stack.narrowed.connect(self.ribbon.set_inset)
         self.cross.marked.connect(self._shade)
         self.find_bar.found.connect(self._shade)
         self.find_bar.closed.connect(lambda: self.show_cross(self._shapes.currentIndex() == 1))
@@ -157,13 +159,13 @@ class ReviewPage(QWidget):
             self.playback.button,
             self.playback.speed,
             self.layouts.button,
+            self.cancel_button,  # here its coming and going moves nothing
         ):
             tools.add(widget)
         told = QHBoxLayout()
         told.setContentsMargins(10, 0, 12, 2)
         told.addWidget(self.title, 1)
         told.addWidget(self.progress)
-        told.addWidget(self.cancel_button)
         plots = QWidget()
         plots_layout = QVBoxLayout(plots)
         plots_layout.setContentsMargins(0, 0, 0, 0)
@@ -277,8 +279,11 @@ class ReviewPage(QWidget):
     def show_finding(self, finding: Finding) -> None:
         """Shade its evidence, zoom to it, and show the signals it rests on."""
         self._show_strips()
-        for trace in concerning(finding, self._traces()):
+        traces = concerning(finding, self._traces())
+        for trace in traces:
             self.layouts.show(trace, True)
+        for trace in reversed(traces):  # the first at last: it is seen in any case
+            self.stack.reveal(trace.key)
         self._band(band_of(finding, self._traces()))
         self._shade(finding.evidence)
         if finding.evidence:

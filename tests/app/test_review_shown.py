@@ -1,0 +1,92 @@
+"""What the Review page shows besides the strips: find line, shades on the ribbon, pictures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QColor, QGuiApplication, QImage
+from PySide6.QtWidgets import QApplication
+
+from logbench.app.plot.view import SECOND
+from logbench.app.review.span import span_numbers
+from logbench.app.review.span_panel import row_of
+from logbench.app.window import MainWindow
+
+
+@pytest.fixture
+def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
+    window.activateWindow()
+    window.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    return window
+
+
+def test_the_find_line_is_closed_by_key_and_what_it_found_is_on_the_ribbon(
+    reviewing: MainWindow, qtbot
+):
+    review = reviewing.review
+    review.find_bar.open()
+    qtbot.keyClicks(review.find_bar.line, "RPM > 1500")
+    qtbot.keyClick(review.find_bar.line, Qt.Key.Key_Return)
+    shades = review.stack.strips[0].canvas.shades
+    assert shades
+    shaded = review.ribbon.grab().toImage()
+    review._shade(())
+    plain = review.ribbon.grab().toImage()
+    middle = review.ribbon.x_of((shades[0].start_ns + shades[0].end_ns) / 2)
+    text = QColor(review.ribbon._theme.text)
+    rows = range(shaded.height())
+    assert [y for y in rows if shaded.pixelColor(middle, y) != plain.pixelColor(middle, y)]
+    assert any(shaded.pixelColor(middle, y) == text for y in rows)
+    qtbot.keyClick(review.find_bar.line, Qt.Key.Key_Escape)
+    assert review.find_bar.isHidden()
+    assert review.stack.hasFocus()
+
+
+def test_strips_out_of_sight_are_in_the_picture_too(reviewing: MainWindow, tmp_path: Path):
+    review = reviewing.review
+    reviewing.resize(1000, 600)
+    review.stack.set_heights([3, *[1] * (len(review.stack.strips) - 1)])
+    QApplication.processEvents()
+    review.exporting.export(tmp_path / "strips.png")
+    image = QImage(str(tmp_path / "strips.png"))
+    strips = sum(s.height() for s in review.stack.strips)
+    assert strips > review.stack.height()
+    assert image.height() == review.ribbon.height() + strips + review.stack.axis.height()
+    assert "Written to" in review.notice.text
+    assert review.notice.isHidden()  # it passes over the page and moves nothing
+    right = review.ribbon.x_of(review.view.high_ns)
+    assert abs(right - 72 - review.view.pixels) <= 1  # both end at the same pixel
+
+
+def test_the_scatter_is_the_picture_where_it_is_shown(reviewing: MainWindow, qtbot):
+    review = reviewing.review
+    review.show_cross(True)
+    qtbot.waitUntil(lambda: "points" in review.cross.said.text())
+    review.exporting.copy_picture()
+    image = QGuiApplication.clipboard().image()
+    ribbon = review.ribbon.height()
+    assert image.height() == ribbon + review.cross.height()
+    mine = review.cross.grab().toImage()
+    for at in ((20, 20), (mine.width() // 2, mine.height() // 2)):
+        assert image.pixelColor(at[0], at[1] + ribbon) == mine.pixelColor(*at)
+
+
+def test_a_span_without_samples_shows_dashes(reviewing: MainWindow):
+    trace = reviewing.review.stack.strips[0].traces[0]
+    row = row_of(trace, span_numbers(trace.pyramid, 50 * SECOND + 1, 50 * SECOND + 2))
+    assert row[4:] == ["–", "–", "–", "–", "–", "0", "–"]
+
+
+def test_a_finding_scrolls_to_the_strip_it_is_about(reviewing: MainWindow):
+    review = reviewing.review
+    reviewing.resize(1000, 600)
+    review.stack.set_heights([4, *[1] * (len(review.stack.strips) - 1)])
+    QApplication.processEvents()
+    last = review.stack.strips[-1]
+    assert last.visibleRegion().isEmpty()
+    review.stack.reveal(last.traces[0].key)
+    QApplication.processEvents()
+    assert last.visibleRegion().boundingRect().height() == last.height()
