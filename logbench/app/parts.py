@@ -8,11 +8,13 @@ from html import escape
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
 from PySide6.QtGui import QMouseEvent, QResizeEvent
 from PySide6.QtWidgets import (
+    QDoubleSpinBox,
     QFrame,
     QHBoxLayout,
     QLabel,
     QPushButton,
     QSizePolicy,
+    QSpinBox,
     QTreeWidget,
     QVBoxLayout,
     QWidget,
@@ -21,12 +23,18 @@ from PySide6.QtWidgets import (
 from logbench.words import tr
 
 _PASSING_MS = 6000
+_SPIN_PAD = 8
 _NO_BUTTON = tr("What can be done about it")
 
 
 def plain_tip(text: str) -> str:
     """A tool tip that shows a text as it is: Qt would take markup in it for its own."""
     return f'<span style="white-space: pre-wrap">{escape(text)}</span>' if text else ""
+
+
+def pad(box: QSpinBox | QDoubleSpinBox) -> None:
+    """Leave room before the number: the style sheet's padding does not reach a spin box's field."""
+    box.lineEdit().setTextMargins(_SPIN_PAD, 0, 0, 0)
 
 
 def current_row(tree: QTreeWidget) -> int:

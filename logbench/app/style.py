@@ -18,7 +18,6 @@ QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QAbstrac
 QListView:focus, QTreeView:focus, QTableView:focus { border: 1px solid $accent; }
 QComboBox QLineEdit, QAbstractSpinBox QLineEdit { border: none; padding: 0;
     min-height: 0; background: transparent; }
-QAbstractSpinBox QLineEdit { padding: 0 8px; }
 QComboBox::drop-down { border: none; width: 26px; }
 QComboBox::down-arrow { image: url("$arrow"); width: 12px; height: 12px; }
 QAbstractSpinBox::up-button, QAbstractSpinBox::down-button { width: 0; border: none; }

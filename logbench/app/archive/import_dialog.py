@@ -25,7 +25,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.archive.working import Kind
-from logbench.app.parts import Elided
+from logbench.app.parts import Elided, pad
 from logbench.app.theme import Theme
 from logbench.app.wording import word
 from logbench.recording.importers.model import SURE, ColumnMap, Mapping
@@ -96,6 +96,7 @@ class ImportDialog(QDialog):
         self.time_format = _combo(tr("Form of the time"), [(text, key) for key, text in _TIMES])
         self.time_unit = _combo(tr("Unit of the time"), [(unit, unit) for unit in _TIME_UNITS])
         self.period = QDoubleSpinBox()
+        pad(self.period)
         self.period.setAccessibleName(tr("Seconds from row to row"))
         self.period.setDecimals(3)
         self.period.setRange(0.001, 3600.0)
@@ -113,6 +114,7 @@ class ImportDialog(QDialog):
         self.car.setAccessibleName(tr("Name of the car"))
         self.car.setPlaceholderText(tr("the car's name, if you like"))
         self.litres = QDoubleSpinBox()
+        pad(self.litres)
         self.litres.setAccessibleName(tr("Displacement in litres"))
         self.litres.setRange(0.0, 20.0)
         self.litres.setSingleStep(0.1)

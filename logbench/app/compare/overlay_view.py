@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.comparison.overlay import By
 from logbench.analysis.model import Span
 from logbench.app.compare.working import SIDES, Compared, Laid, Wish, place_ns, shown_signals
-from logbench.app.parts import Elided
+from logbench.app.parts import Elided, pad
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.stack import StripStack
@@ -107,6 +107,7 @@ class OverlayView(QWidget):
         self.by_box.setMinimumContentsLength(14)
         self.marker_box = _box("Marker that both drives hold")
         self.degc_box = QDoubleSpinBox()
+        pad(self.degc_box)
         self.degc_box.setRange(-30.0, 130.0)
         self.degc_box.setDecimals(0)
         self.degc_box.setValue(70.0)

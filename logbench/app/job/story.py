@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.job.entries import AGREED, Column, EntryTable
 from logbench.app.job.opened import OpenJob
+from logbench.app.parts import pad
 from logbench.app.units import METRIC, Units
 from logbench.job.model import Note, Option, Part
 from logbench.job.times import short_time
@@ -87,6 +88,7 @@ class Fields(QWidget):
     ) -> QDoubleSpinBox:
         """A number; at its lowest it is unknown."""
         box = QDoubleSpinBox()
+        pad(box)
         box.setDecimals(decimals)
         box.setRange(1899.0 if path.endswith("year") else 0.0, most)
         box.setSuffix(suffix)

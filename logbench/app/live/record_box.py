@@ -14,6 +14,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.live.choices import MOST_HELD_MIN, LiveChoices
 from logbench.app.live.session import State
+from logbench.app.parts import pad
 from logbench.app.plot.ticks import time_text
 from logbench.capture.messages import Status
 
@@ -45,7 +46,7 @@ class RecordBox(QWidget):
         self.minutes = QSpinBox()
         self.minutes.setRange(0, MOST_HELD_MIN)
         self.minutes.setSuffix(" min")
-        self.minutes.lineEdit().setTextMargins(8, 0, 0, 0)
+        pad(self.minutes)
         self.minutes.setValue(choices.held_min)
         self.minutes.setAccessibleName("Minutes kept before a recording is begun")
         self.minutes.valueChanged.connect(self._minutes_chosen)
@@ -106,8 +107,13 @@ class RecordBox(QWidget):
         self.record.setEnabled(not quiet)
 
     def _name_include(self, held_s: float | None) -> None:
-        last = "minutes before" if held_s is None else f"last {time_text(held_s)}"
-        self.include.setText(f"Include the {last}")
+        if held_s is not None:
+            text = f"Include the last {time_text(held_s)}"
+        elif self._state == "idle":  # the minutes stand beside it
+            text = "Include the last"
+        else:
+            text = "Include the minutes before"
+        self.include.setText(text)
         self.include.setEnabled(self.minutes.value() > 0)
 
     def _include_chosen(self, on: bool) -> None:

@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.live.choices import BUDGET_GB, STOP_BELOW_V, VOLT_EVERY_S, Interval, LiveChoices
+from logbench.app.parts import pad
 from logbench.capture.messages import Unattended
 
 _TEXT = (
@@ -107,5 +108,5 @@ def _spin(name: str, suffix: str, legal: Interval, value: float) -> QDoubleSpinB
     box.setValue(value)
     box.setSuffix(suffix)
     box.setAccessibleName(name)
-    box.lineEdit().setTextMargins(8, 0, 0, 0)
+    pad(box)
     return box
