@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.app.preflight import require_window
+from logbench.words import language
 
 if TYPE_CHECKING:
-    from PySide6.QtCore import QSettings
+    from PySide6.QtCore import QSettings, QTranslator
+    from PySide6.QtWidgets import QApplication
 
     from logbench.recording.model import Vehicle
 
@@ -45,6 +47,7 @@ def run(
     application.setApplicationName("logbench")
     application.setApplicationDisplayName("logbench")
     application.setStyle("Fusion")
+    speak(application, language())
     window = MainWindow(Settings(settings))
     window.show()
     QTimer.singleShot(_WARM_UP_AFTER_MS, window.warm_up)
@@ -65,3 +68,15 @@ def run(
     heartbeat.timeout.connect(lambda: None)
     heartbeat.start(250)
     return int(application.exec())
+
+
+def speak(application: QApplication, language: str) -> QTranslator | None:
+    """Qt's own words (Cancel, the dialogs for files) in a language; None where Qt has it not."""
+    from PySide6.QtCore import QLibraryInfo, QLocale, QTranslator
+
+    translator = QTranslator(application)
+    folder = QLibraryInfo.path(QLibraryInfo.LibraryPath.TranslationsPath)
+    if language == "en" or not translator.load(QLocale(language), "qtbase", "_", folder):
+        return None
+    application.installTranslator(translator)
+    return translator
