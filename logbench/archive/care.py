@@ -12,10 +12,26 @@ from typing import Literal
 
 from logbench.archive.footers import is_unreachable, read_footer
 from logbench.archive.reading import open_entry
-from logbench.archive.store import QUARANTINE, SUFFIX, Entry, LocalStore, Problem, Store, check_name
+from logbench.archive.store import (
+    QUARANTINE,
+    SUFFIX,
+    Entry,
+    LocalStore,
+    Problem,
+    RemoteStore,
+    Store,
+    check_name,
+)
 from logbench.errors import ArchiveError, LogbenchError, RecordingDamagedError
+from logbench.recording.notes import (
+    MOST_BYTES,
+    NOTES_SUFFIX,
+    carry_notes,
+    notes_data,
+    notes_path,
+)
 from logbench.recording.reader import open_recording
-from logbench.recording.storage import claim, numbered, storage_trouble
+from logbench.recording.storage import claim, numbered, storage_trouble, write_whole
 
 Health = Literal["sound", "damaged", "unreadable", "without a checksum"]
 """`unreadable`: the disk or the network gave an error; nothing is known of the content."""
@@ -76,6 +92,8 @@ def _set_aside(store: Store, found: Checked, quarantine: bool) -> Checked:
             raise ArchiveError(f"{target.parent} is or passes a link: make it a plain folder.")
         for name in numbered(target):
             if claim(source, name):
+                if notes_path(source).is_file():
+                    claim(notes_path(source), notes_path(name))
                 moved = name.relative_to(store.root).as_posix()
                 return Checked(found.path, "damaged", found.sentence, moved)
     raise AssertionError("numbered() ends in an error")
@@ -85,9 +103,9 @@ def add_recording(store: Store, source: Path, known: dict[str, str]) -> tuple[st
     """Copy a sound recording in; (its path, whether it is new).
 
     It goes to `CAR/DATE-NAME.parquet`. `known`: checksum of the samples to the path that has them:
-    the same samples are not added twice, and what is added is put into it. Raises the errors of
-    `open_recording`, `RecordingDamagedError` for samples that are not those recorded,
-    `StorageError`.
+    the same samples are not added twice, and what is added is put into it. The notes beside the
+    recording go with it, in any case. Raises the errors of `open_recording`,
+    `RecordingDamagedError` for samples that are not those recorded, `StorageError`, `NotesError`.
     """
     recording = open_recording(source)
     if recording.intact() is False:
@@ -96,7 +114,9 @@ def add_recording(store: Store, source: Path, known: dict[str, str]) -> tuple[st
         )
     facts = recording.facts
     if facts.samples_sha256 and facts.samples_sha256 in known:
-        return known[facts.samples_sha256], False
+        path = known[facts.samples_sha256]
+        _carry_notes(store, source, path)
+        return path, False
     car = safe_name(facts.vehicle.label or facts.vehicle.vin) or "unnamed car"
     date = safe_name(facts.started_utc[:10])
     stem = safe_name(source.stem) or "recording"
@@ -104,12 +124,22 @@ def add_recording(store: Store, source: Path, known: dict[str, str]) -> tuple[st
     path = store.put(source, str(PurePosixPath(car) / f"{name}.parquet"))
     if facts.samples_sha256:
         known[facts.samples_sha256] = path
+    _carry_notes(store, source, path)
     return path, True
 
 
+def _carry_notes(store: Store, source: Path, path: str) -> None:
+    if isinstance(store, LocalStore):
+        carry_notes(source, store.path_of(path))
+        return
+    data = notes_data(source)
+    if data is not None and isinstance(store, RemoteStore):
+        store.put_beside(data, f"{path}{NOTES_SUFFIX}")
+
+
 def fetched(store: Store, entry: Entry, cache: Path) -> Path:
-    """The file itself, or a copy of the object in `cache` that is made when there is none of this
-    state. Raises `ArchiveError`, `StorageError`."""
+    """The file itself, or a copy of the object in `cache`, with its notes, that is made when there
+    is none of this state. Raises `ArchiveError`, `StorageError`."""
     if isinstance(store, LocalStore):
         return store.path_of(entry.path)
     state = hashlib.sha256(f"{entry.path}\0{entry.size}\0{entry.mtime_ns}".encode()).hexdigest()
@@ -126,6 +156,10 @@ def fetched(store: Store, entry: Entry, cache: Path) -> Path:
             temporary.replace(target)
         finally:
             temporary.unlink(missing_ok=True)
+    if isinstance(store, RemoteStore) and not notes_path(target).exists():
+        data = store.read_beside(f"{entry.path}{NOTES_SUFFIX}", MOST_BYTES)
+        if data is not None:
+            write_whole(notes_path(target), data)
     return target
 
 

@@ -282,6 +282,20 @@ class RemoteStore:
             _copy(file, out)
         return path
 
+    def put_beside(self, data: bytes, path: str) -> None:
+        """Write a small object, unless there is one of that name."""
+        if self._fs.get_file_info(self.full(path)).type == pafs.FileType.NotFound:
+            with self._fs.open_output_stream(self.full(path)) as out:
+                out.write(data)
+
+    def read_beside(self, path: str, most: int) -> bytes | None:
+        """A small object; None where there is none, or one of more than `most` bytes."""
+        info = self._fs.get_file_info(self.full(path))
+        if info.type != pafs.FileType.File or (info.size or 0) > most:
+            return None
+        with self._fs.open_input_stream(self.full(path)) as file:
+            return bytes(file.read(most))
+
 
 def _copy(file: IO[bytes], out: Any) -> None:
     while block := file.read(1 << 20):

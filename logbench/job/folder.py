@@ -23,6 +23,7 @@ from logbench.errors import JobConflictError, JobDamagedError, JobMissingError, 
 from logbench.job.model import Job, Photo, ReadingEntry, RecordingEntry, Role, now_utc
 from logbench.job.names import free_name, place_inside, safe_name
 from logbench.job.tomlfile import MOST_BYTES, job_text, parse_job
+from logbench.recording.notes import carry_notes
 from logbench.recording.reader import Recording, open_recording
 from logbench.recording.storage import storage_error, storage_trouble, write_whole
 from logbench.vehicle.records.model import CarReading
@@ -126,12 +127,12 @@ class JobFolder:
     # --- taking things in ---
 
     def add_recording(self, job: Job, source: Path, role: Role, label: str = "") -> RecordingEntry:
-        """Copy a recording into the job (one that is already there stays) and enter it.
-
-        Raises RecordingError when the file is none, StorageError.
+        """Copy a recording into the job (one that is already there stays), with the notes beside
+        it, and enter it. Raises RecordingError when the file is none, StorageError.
         """
         open_recording(source)
         file = self._take_in(source, "recordings")
+        carry_notes(source, place_inside(self.path, file))
         digest = file_sha256(place_inside(self.path, file))
         entry = RecordingEntry(file=file, role=role, label=label, sha256=digest)
         job.recordings.append(entry)

@@ -17,6 +17,7 @@ from logbench.recording.storage import numbered, storage_trouble, write_whole
 
 SCHEMA_VERSION = "1.0"
 """A newer major version is not read, and not written over."""
+NOTES_SUFFIX = ".notes.json"
 MOST_BYTES = 4_000_000
 MOST_NOTES = 2000
 MOST_CHARS = 2000
@@ -61,7 +62,7 @@ def new_note(start_ns: int, end_ns: int, text: str) -> Note:
 
 def notes_path(recording: Path) -> Path:
     """The file beside a recording that holds its notes."""
-    return recording.with_name(f"{recording.name}.notes.json")
+    return recording.with_name(f"{recording.name}{NOTES_SUFFIX}")
 
 
 def read_notes(recording: Path, samples_sha256: str = "") -> tuple[Note, ...]:
@@ -105,6 +106,34 @@ def change_notes(
     if fresh or path.exists():
         write_whole(path, document.model_dump_json(indent=1).encode())
     return tuple(fresh)
+
+
+def notes_data(recording: Path) -> bytes | None:
+    """The file of a recording's notes as it is; None where there is none, or none so short as
+    notes are. Raises `StorageError`."""
+    path = notes_path(recording)
+    with storage_trouble(path):
+        if not path.is_file() or path.stat().st_size > MOST_BYTES:
+            return None
+        return path.read_bytes()
+
+
+def carry_notes(source: Path, copy: Path) -> bool:
+    """Bring the notes of a recording beside a copy of it, whose own notes stay; whether there were
+    any. Raises `StorageError`; `NotesError` where both have notes and one file cannot be used."""
+    data = notes_data(source)
+    if data is None or notes_path(source).resolve() == notes_path(copy).resolve():
+        return False
+    if not notes_path(copy).exists():
+        write_whole(notes_path(copy), data)
+        return True
+    document = _read(notes_path(source))
+    change_notes(
+        copy,
+        document.samples_sha256,
+        lambda held: [*held, *(note for note in document.notes if note not in held)],
+    )
+    return True
 
 
 class _UnreadableError(NotesError):
