@@ -16,7 +16,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from logbench.analysis.model import Band, Verdict
+from logbench.analysis.model import Band, Verdict, difference_unit
 from logbench.analysis.own_checks import OwnCheck, own_check
 from logbench.analysis.ranges import BandRow, Range
 from logbench.errors import BandsError
@@ -161,6 +161,8 @@ def _read(path: Path) -> dict[str, Any]:
 
 def _override(path: Path, key: str, row: BandRow, fields: dict[str, Any]) -> BandRow:
     merged = row.model_dump() | fields
+    if merged["unit"] == "degC":  # a difference of two temperatures stays one
+        merged["unit"] = row.unit if row.unit == difference_unit("degC") else "degC"
     if "basis" not in fields and ("within" in fields or "watch" in fields):
         merged["basis"] = f"the user's own file {path.name}; before: {row.basis}"
     try:

@@ -41,7 +41,8 @@ In the plots: green within, orange with stripes watch, red with crosses act.
 
 Your own band file (same form as `logbench/analysis/bands.toml`) replaces fields by key, and tables
 `[check.name]` in it are checks of your own: an expression over signals, the driving condition it
-needs, and a band.
+needs, and a band. Write units behind a space, and K for a difference of temperatures: the window and
+the report show quantities in sentences in the units their reader chose.
 """
 
 

@@ -60,7 +60,7 @@ FAN_EARLY = Explanation(
 FAN_SWING = Explanation(
     (causes.FAN_WEAK, causes.ECT_WRONG),
     (
-        "A fall that takes minutes points to the fan or to a clogged radiator; one of a degree to"
+        "A fall that takes minutes points to the fan or to a clogged radiator; one of 1 K to"
         " the switch or to its connection.",
     ),
     when="A wide or narrow swing",

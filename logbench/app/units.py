@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from logbench.analysis.model import difference_unit
 from logbench.app.plot.ticks import unit_text, value_text
-from logbench.report.units import convert, unit_of
+from logbench.report.units import line_of, unit_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -27,20 +28,21 @@ class Quantity:
 
 QUANTITIES: Mapping[str, Quantity] = {
     "speed": Quantity("Speed", ("km/h",), ("km/h", "mph")),
-    "distance": Quantity("Distance", ("km",), ("km", "mi")),
-    "temperature": Quantity("Temperature", ("degC", "degC/min"), ("°C", "°F")),
+    "distance": Quantity("Distance", ("km", "m"), ("km", "mi")),
+    "temperature": Quantity("Temperature", ("degC", "degC/min", "K", "g/l/K"), ("°C", "°F")),
     "pressure": Quantity("Pressure", ("kPa",), ("kPa", "inHg", "psi", "bar")),
-    "air": Quantity("Air mass flow", ("g/s",), ("g/s", "lb/min", "kg/h")),
+    "air": Quantity("Air mass flow", ("g/s", "g/s/l"), ("g/s", "lb/min", "kg/h")),
     "fuel": Quantity("Fuel", ("L/h", "L", "l"), ("L/h", "gal/h")),
     "torque": Quantity("Torque", ("Nm",), ("N·m", "lbf·ft")),
 }
 _QUANTITY_OF = {unit: key for key, q in QUANTITIES.items() for unit in q.recorded}
 _FURTHER = {
-    ("kPa", "psi"): 1 / 6.894757,  # NIST SP 811, appendix B
-    ("kPa", "bar"): 0.01,  # exact by definition
-    ("g/s", "kg/h"): 3.6,  # exact by definition
+    ("kPa", "psi"): ("psi", 1 / 6.894757),  # NIST SP 811, appendix B
+    ("kPa", "bar"): ("bar", 0.01),  # exact by definition
+    ("g/s", "kg/h"): ("kg/h", 3.6),  # exact by definition
+    ("g/s/l", "kg/h"): ("kg/h/l", 3.6),
 }
-"""Factors to units that are neither metric nor US ones of the report."""
+"""Unit and factor of choices that are neither metric nor US ones of the report."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +77,15 @@ class Units:
     def unit(self, unit: str) -> str:
         """The unit shown for a signal's `unit`, in the words of the table where it has one."""
         us, further = self._how(unit)
-        shown = further or (unit_of(unit, True) if us else unit)
+        shown = _FURTHER[unit, further][0] if further else unit_of(unit, True) if us else unit
         return {"°F": "degF", "°": "deg"}.get(shown, shown)
 
     def line(self, unit: str) -> tuple[float, float]:
         """Factor and offset: shown = factor * value + offset."""
         us, further = self._how(unit)
         if further:
-            return _FURTHER[unit, further], 0.0
-        offset = convert(0.0, unit, us)
-        return convert(1.0, unit, us) - offset, offset
+            return _FURTHER[unit, further][1], 0.0
+        return line_of(unit, us)
 
     def value(self, value: float, unit: str, *, difference: bool = False) -> float:
         """A value as shown; `difference`: of two values, so that no 32 is added."""
@@ -97,9 +98,10 @@ class Units:
         return values if (factor, offset) == (1.0, 0.0) else factor * values + offset
 
     def text(self, value: float, unit: str, *, difference: bool = False) -> str:
-        """A value with its unit."""
+        """A value with its unit; a difference of temperatures is in K, or in °F."""
+        unit = difference_unit(unit) if difference else unit
         shown = self.unit(unit)
-        number = value_text(self.value(value, unit, difference=difference), shown)
+        number = value_text(self.value(value, unit), shown)
         return f"{number} {unit_text(shown)}".strip()
 
     def _how(self, unit: str) -> tuple[bool, str]:

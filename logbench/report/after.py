@@ -17,7 +17,8 @@ from logbench.report.charts import Bar, Change, bars_chart, changes_chart
 from logbench.report.gather import Material
 from logbench.report.records import codes_blocks, other_blocks, readiness_blocks, results_blocks
 from logbench.report.sentences import sentences
-from logbench.report.units import number, pretty
+from logbench.report.unit_sentences import as_reported
+from logbench.report.units import line_of, number, pretty, unit_of
 from logbench.vehicle.records.diff import CodeChange
 
 METHOD = (
@@ -53,12 +54,12 @@ def section(material: Material) -> Iterator[Block]:
 def _comparison(material: Material, comparison: Comparison) -> Iterator[Block]:
     yield Paragraph(_compared_text(material, comparison), "small")
     for concern in comparison.concerns:
-        yield Paragraph(concern.text, "caution")
+        yield Paragraph(as_reported(concern.text, material.us), "caution")
     figure = bars_figure(material)
     if figure is not None:
         yield figure
     yield from _changes(comparison, material.us)
-    rows = _finding_rows(comparison)
+    rows = _finding_rows(comparison, material.us)
     if rows:
         yield Heading("What became of each finding", 2)
         yield Table(("finding", "now", "in figures"), rows, (30, 14, 56), small=True)
@@ -82,7 +83,7 @@ def _compared_text(material: Material, comparison: Comparison) -> str:
     label = f", {entry.label}" if entry.label else ""
     text += f" Kept in the job {when_text(entry.at_utc)}{label}; computed anew for this report."
     if entry.sentence and entry.sentence != comparison.summary:
-        text += f" It said then: {entry.sentence}"
+        text += f" It said then: {as_reported(entry.sentence, material.us)}"
     return text
 
 
@@ -95,14 +96,26 @@ def bars_figure(material: Material) -> Figure | None:
     if not chosen:
         return None
     both = [(r.before, r.after, r.subject) for r in chosen if r.before and r.after]
+    factor, offset = line_of(both[0][0].unit, material.us)
+
+    def shown(value: float | None, zero: float = offset) -> float | None:
+        return None if value is None else factor * value + zero
+
     bars = [
-        Bar(subject, before.value, after.value, before.uncertainty, after.uncertainty)
+        Bar(
+            subject,
+            shown(before.value),
+            shown(after.value),
+            shown(before.uncertainty, 0.0),
+            shown(after.uncertainty, 0.0),
+        )
         for before, after, subject in both[:MOST_BARS]
     ]
-    band, unit = both[0][0].band, both[0][0].unit
+    band, unit = both[0][0].band, unit_of(both[0][0].unit, material.us)
     check = both[0][0].check.replace("_", " ")
+    low, high = (None, None) if band is None else map(shown, band.within)
     return Figure(
-        bars_chart(bars, unit, None if band is None else band.within),
+        bars_chart(bars, unit, None if band is None else (low, high)),
         f"{check.capitalize()} before and after, with 95 % intervals, in {unit or 'its unit'}.",
     )
 
@@ -148,7 +161,7 @@ def _changes(comparison: Comparison, us: bool) -> Iterator[Block]:
         names = ", ".join(s.title for s in lacking)
         yield Paragraph(f"Not comparable: {names}.", "small")
     if comparison.to_drive and lacking:
-        yield Bullets(tuple(pretty(text) for text in comparison.to_drive), "small")
+        yield Bullets(tuple(as_reported(text, us) for text in comparison.to_drive), "small")
 
 
 def _change_text(signal: SignalResult, us: bool) -> str:
@@ -157,13 +170,13 @@ def _change_text(signal: SignalResult, us: bool) -> str:
     return text.replace(" ", f" ±{half} ", 1)
 
 
-def _finding_rows(comparison: Comparison) -> tuple[tuple[str, str, str], ...]:
+def _finding_rows(comparison: Comparison, us: bool) -> tuple[tuple[str, str, str], ...]:
     """What changed, worst last; the rest is counted beside it."""
     order = list(FindingVerdict)
     chosen = [r for r in comparison.findings if r.verdict not in _QUIET and r.check != "recording"]
     chosen.sort(key=lambda r: order.index(r.verdict))
     return tuple(
-        (f"{r.check.replace('_', ' ')}: {r.subject}", r.verdict.value, pretty(r.reason))
+        (f"{r.check.replace('_', ' ')}: {r.subject}", r.verdict.value, as_reported(r.reason, us))
         for r in chosen
     )
 

@@ -13,7 +13,8 @@ from logbench.report.findings_charts import finding_figures
 from logbench.report.gather import Drive, Material, out_of_range
 from logbench.report.options import Section
 from logbench.report.sentences import sentences
-from logbench.report.units import DIFFERENCES, number, pretty, thousands, unit_of
+from logbench.report.unit_sentences import as_reported
+from logbench.report.units import number, pretty, thousands, unit_of
 
 DEFERRAL = (
     "The usual ranges in this report are rules of thumb, not a maker's specification: where the "
@@ -170,8 +171,7 @@ def _finding_table(drive: Drive, us: bool) -> Table:
 
 
 def _value(finding: Finding, us: bool) -> str:
-    difference = finding.band is not None and finding.band.key in DIFFERENCES
-    text = number(finding.value, finding.unit, us, difference=difference)
+    text = number(finding.value, finding.unit, us)
     half = finding.uncertainty
     if half is None or finding.value is None:
         return text
@@ -182,9 +182,8 @@ def _value(finding: Finding, us: bool) -> str:
 def _range(finding: Finding, us: bool) -> str:
     if finding.band is None:
         return "–"
-    difference = finding.band.key in DIFFERENCES
     low, high = (
-        None if edge is None else number(edge, finding.band.unit, us, difference=difference)
+        None if edge is None else number(edge, finding.band.unit, us)
         for edge in finding.band.within
     )
     unit = unit_of(finding.band.unit, us)
@@ -262,8 +261,8 @@ def _methods(material: Material) -> Iterator[Block]:
         yield Paragraph(after.METHOD, "small")
     if material.us:
         yield Paragraph(
-            "Tables and charts are in US units; sentences of the checks keep the units of the "
-            "recording. The conversions are exact to the figures shown.",
+            "Everything is measured in metric units and shown in US units; the conversions are "
+            "exact to the figures shown.",
             "small",
         )
     if not used:
@@ -271,7 +270,13 @@ def _methods(material: Material) -> Iterator[Block]:
     rows = []
     for band in sorted(used.values(), key=lambda b: b.key):
         probe = Finding("", "", Verdict.WITHIN, "", unit=band.unit, band=band)
-        rows.append((pretty(band.title), _range(probe, material.us), pretty(band.basis)))
+        rows.append(
+            (
+                as_reported(band.title, material.us),
+                _range(probe, material.us),
+                as_reported(band.basis, material.us),
+            )
+        )
     yield Table(("range", "within", "basis"), tuple(rows), (30, 18, 52), small=True)
     yield Paragraph(
         "Basis: Pub: a publication or a maker's text; Weak: a tutorial only; CP: common practice, "

@@ -11,7 +11,8 @@ from logbench.analysis.comparison.results import FindingVerdict
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import all_checks
 from logbench.report.gather import Material, out_of_range
-from logbench.report.units import DIFFERENCES, number
+from logbench.report.unit_sentences import as_reported
+from logbench.report.units import number
 from logbench.vehicle.records.model import CarReading
 
 WHAT = {
@@ -58,7 +59,7 @@ def default_sentences(material: Material) -> dict[str, str]:
     if material.before is not None:
         made["found: codes"] = codes_sentence(material.before, "before the work")
     if material.comparison is not None:
-        made["after: comparison"] = material.comparison.summary
+        made["after: comparison"] = as_reported(material.comparison.summary, material.us)
         resolved = [f for f in material.comparison.findings if f.verdict is FindingVerdict.WORSE]
         if resolved:
             names = ", ".join(f"{_what(f.check)} ({f.subject})" for f in resolved)
@@ -100,13 +101,12 @@ def _found(finding: Finding, us: bool, told: set[str]) -> str:
     band = "" if finding.band is None else finding.band.key
     text = f"{TREND.get(band) or _what(finding.check)}{where} is {how} the usual range"
     if finding.value is not None:
-        difference = finding.band is not None and finding.band.key in DIFFERENCES
         signed = finding.band is not None and (finding.band.within[0] or 0) < 0
-        shown = number(finding.value, finding.unit, us, difference=difference, signed=signed)
+        shown = number(finding.value, finding.unit, us, signed=signed)
         text += f": {shown}"
     text += "."
     if finding.value is None:
-        text = f"{finding.reason.rstrip('.')}."
+        text = f"{as_reported(finding.reason, us).rstrip('.')}."
     total = finding.band is not None and finding.band.key == TOTAL_TRIM
     if total and finding.value is not None:
         much = f"{abs(finding.value):.0f} %"

@@ -289,7 +289,7 @@ def test_numbers_can_be_read_on_every_colour():
 
 def test_changes_are_written_like_the_sentences():
     assert change_text(-7.14, 0.39, "%") == "−7.1 ±0.4 %"
-    assert change_text(0.94, 3.84, "degC") == "+0.94 ±3.84 °C"
+    assert change_text(0.94, 3.84, "degC") == "+0.94 ±3.84 K"
     assert change_text(-120.0, None, "rpm") == "−120 rpm"
 
 
@@ -323,9 +323,19 @@ def test_numbers_follow_the_units_chosen(shown: ComparePage, window: MainWindow)
     assert number == pytest.approx(result.change * 60 / 453.59237, abs=0.01)
     results.signals.choose("MAF")
     assert " lb/min before" in results.detail.toPlainText()
-    assert "metric" in results.detail.toPlainText()  # the reason's own figures are not converted
+    sentences = (results.detail, results.summary, results.warm_said, results.notes)
+    texts = [w.toPlainText() if w is results.detail else w.text() for w in sentences]
+    assert not re.search(r"°C|degC|kPa| g/s|\d K\b", " ".join(texts))
+    assert "°F" in results.warm_said.text()
+    tips = [
+        results.findings.topLevelItem(n).toolTip(1)
+        for n in range(results.findings.topLevelItemCount())
+    ]
+    assert not re.search(r"°C|degC|kPa|g/s|\d K\b", " ".join(tips))
     strips = results.overlay.stack.strips
     assert strips[-1].canvas.units.line("degC") == pytest.approx((1.8, 0.0))
     assert strips[0].canvas.units.line("degC") == pytest.approx((1.8, 32.0))
     window.desk.look.choose_units(False)
     assert model.index(row, 1).data() == metric
+    assert " g/s before" in results.detail.toPlainText()  # the sentences follow at once
+    assert "°C" in results.warm_said.text()

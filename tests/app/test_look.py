@@ -11,9 +11,11 @@ from PySide6.QtCore import QSettings, Qt
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.bands import load_bands
-from logbench.analysis.findings import Measured, judged
+from logbench.analysis.evidence import CheckEvidence
+from logbench.analysis.findings import Explanation, Measured, judged
 from logbench.app import theme
-from logbench.app.finding_text import metric_remark, number_text, reason_text
+from logbench.app.finding_text import number_text, reason_text
+from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.plot.view import SECOND
 from logbench.app.review.findings import as_html
 from logbench.app.review.search import find_spans
@@ -109,19 +111,54 @@ def test_a_finding_is_told_in_the_units_shown():
 def test_a_difference_of_temperatures_gets_no_32():
     band = load_bands()["cold_soak"]
     finding = judged("cold_soak", "spread", "Spread", Measured(4.0, 0.5), band)
+    assert number_text(finding) == "4.00 ± 0.50 K"
     assert number_text(finding, US) == "7.20 ± 0.90 °F"
     assert band.within[1] is not None
     assert f"to {band.within[1] * 1.8:g} °F" in reason_text(finding, US)
 
 
-def test_metric_remarks_are_said_to_be_metric():
+def test_remarks_follow_the_units_too():
     band = load_bands()["warm_up_plateau"]
     measured = Measured(92.1, 0.4, remarks=("from 20 degC, 70 degC after 300 s",))
     finding = judged("warm_up", "settled", "Coolant temperature", measured, band)
-    assert "from 20 °C, 70 °C after" in reason_text(finding, US)
-    assert "sentences are metric" in as_html(finding, US)
-    assert "sentences are metric" not in as_html(finding)
-    assert metric_remark("fine", US) == ""
+    assert "; from 68 °F, 158 °F after 300 s." in reason_text(finding, US)
+    assert "; from 20 °C, 70 °C after 300 s." in reason_text(finding)
+    html = as_html(finding, US)
+    assert "°C" not in html
+    assert "lowest common rating 180 °F, steady within 5.4 to 9.0 °F" in html  # the band's basis
+    assert "lowest common rating 82 °C, steady within 3 to 5 K" in as_html(finding)
+
+
+def test_the_findings_list_switches_at_once(window: MainWindow):
+    bands = load_bands()
+    hot = Measured(120.0, 0.5, remarks=("from 20 degC, up by 100 K", "52.0 rpm per km/h at 95 kPa"))
+    told = Explanation((), ("See whether the fan starts at 95 to 105 degC.",))
+    finding = judged("warm_up", "highest", "Highest seen:", hot, bands["coolant_highest"], told)
+    panel = window.review.findings
+    panel.show_findings([finding])
+    panel.choose(0)
+    metric = panel.detail.toPlainText()
+    assert "from 20 °C, up by 100 K; 52.0 rpm per km/h at 95 kPa" in metric
+    window.desk.look.choose_units(True)
+    for said in (panel.detail.toPlainText(), panel.list.topLevelItem(0).toolTip(1)):
+        assert "is outside at most 244.4 °F" in said
+        assert "from 68 °F, up by 180 °F; 83.7 rpm per mph at 28.1 inHg" in said
+    assert "the fan starts at 203 to 221 °F." in panel.detail.toPlainText()
+    assert "above 230 °F caution" in panel.detail.toPlainText()
+    window.desk.look.choose_units(False)
+    assert panel.detail.toPlainText() == metric
+    assert "from 20 °C" in panel.list.topLevelItem(0).toolTip(1)
+
+
+def test_what_is_still_to_be_recorded_follows_the_units(qtbot):
+    told = EvidenceList(theme.LIGHT)
+    qtbot.addWidget(told)
+    missing = "Record 60 s of steady cruise at 50 to 80 km/h on the level, warm."
+    told.show_evidence([CheckEvidence("fuel_trim", "Fuel trim", False, missing, 0, 1)])
+    told.set_units(US)
+    assert "60 s of steady cruise at 31 to 50 mph on the level" in told.toPlainText()
+    told.set_units(METRIC)
+    assert missing in told.toPlainText()
 
 
 @pytest.mark.parametrize("key", sorted(band.key for band in load_bands()))
@@ -130,7 +167,7 @@ def test_every_band_is_told_without_a_metric_unit(key: str):
     ends = [e for e in (*band.within, *band.watch) if e is not None]
     finding = judged("x", "y", "The number", Measured(ends[0], 0.123), band)
     said = reason_text(finding, US)
-    assert not any(word in said for word in ("degC", "°C", "kPa", "km/h", "g/s "))
+    assert not any(word in said for word in ("degC", "°C", " K", "kPa", "km/h", "g/s", "/K"))
     assert reason_text(finding, METRIC).replace("°C", "degC") == finding.reason
 
 

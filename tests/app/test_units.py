@@ -51,7 +51,10 @@ def test_conversions_against_pint(unit: str, ours: str, theirs: str, shown: str)
 
 def test_a_difference_of_temperatures_gets_no_32():
     assert US.value(10.0, "degC", difference=True) == pytest.approx(18.0)
+    assert US.value(10.0, "K") == pytest.approx(18.0)
     assert US.text(100.0, "degC") == "212 °F"
+    assert US.text(10.0, "degC", difference=True) == "18 °F"
+    assert METRIC.text(10.0, "degC", difference=True) == "10 K"
 
 
 def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, settings):

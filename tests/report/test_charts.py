@@ -112,6 +112,10 @@ PINT = {
     "g/s": ("gram/second", "pound/minute"),
     "l": ("liter", "gallon"),
     "Nm": ("newton*meter", "foot*pound_force"),
+    "K": ("delta_degC", "delta_degF"),
+    "m": ("meter", "foot"),
+    "g/s/l": ("gram/second/liter", "pound/minute/liter"),
+    "g/l/K": ("gram/liter/delta_degC", "gram/liter/delta_degF"),
 }
 
 
@@ -129,7 +133,9 @@ def test_conversions_as_pint(unit, value):
 
 
 def test_a_difference_of_temperatures_has_no_offset():
-    assert convert(10.0, "degC", us=True, difference=True) == 18.0
+    assert convert(10.0, "K", us=True) == 18.0
+    assert number(10.0, "degC", difference=True) == "10 K"
+    assert number(10.0, "degC", us=True, difference=True, signed=True) == "+18 °F"
 
 
 @pytest.mark.parametrize(

@@ -155,7 +155,10 @@ def test_us_units_and_metric(material):
     assert "190 °F" in us, "88 degC"
     assert "-14.4 to 14.4 °F" in us, "a difference of 8 degC"
     assert "lb/min" in us
-    assert "g/s/l" in us, "a figure without a US unit stays"
+    assert "lb/min/l" in us, "an engine's size stays in litres"
+    left = re.compile(r"degC|°C|kPa|km/h|\bkm\b|g/s|L/h|\d K\b|/K\b")
+    assert left.search(metric)
+    assert left.findall(us.replace("15 to 30 kJ/K", "")) == [], "sentences, tables and bases alike"
 
 
 def test_shop_and_logo(material, tmp_path):

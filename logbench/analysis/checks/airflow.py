@@ -226,7 +226,8 @@ def _displacement(view: View, bands: Bands) -> list[Finding]:
             not_judged(
                 KEY,
                 "displacement",
-                f"LOAD_ABS, MAF and RPM imply {by_load:.2f} l; none is stated to compare with.",
+                f"LOAD_ABS, MAF and RPM imply {by_load:.2f} litres; none is stated to compare"
+                " with.",
                 "State the engine's displacement in the vehicle's facts.",
             )
         ]
@@ -234,7 +235,8 @@ def _displacement(view: View, bands: Bands) -> list[Finding]:
         judged(
             KEY,
             "displacement",
-            f"Displacement by LOAD_ABS, {by_load:.2f} l, against the stated {stated:.2f} l:",
+            f"Displacement by LOAD_ABS, {by_load:.2f} litres, against the stated {stated:.2f}"
+            " litres:",
             Measured(
                 100.0 * by_load / stated,
                 100.0 * by_load / stated * LOAD_ABS_HALF,

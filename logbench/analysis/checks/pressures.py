@@ -130,7 +130,8 @@ def _height(view: View, bands: Bands) -> list[Finding]:
         judged(
             KEY,
             "height",
-            f"Air pressure at {height:.0f} m, {around:.0f} kPa, less the standard {expected:.1f}:",
+            f"Air pressure at {height:.0f} m, {around:.0f} kPa, less the standard"
+            f" {expected:.1f} kPa:",
             Measured(around - expected, 0.5),
             bands["baro_against_altitude"],
             _SENSOR,

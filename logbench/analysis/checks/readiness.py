@@ -153,4 +153,7 @@ def _warm_up_text(coolant: np.ndarray | None, view: View) -> str:
     rise, top = float(running.max() - running[0]), float(running.max())
     if rise >= WARM_RISE_DEGC and top >= WARM_LEVEL_DEGC:
         return "it was a warm-up cycle"
-    return f"it was no warm-up cycle (up by {rise:.0f} to {top:.0f} degC; 22 up to 71 are needed)"
+    return (
+        f"it was no warm-up cycle (up by {rise:.0f} K to {top:.0f} degC; {WARM_RISE_DEGC:.0f} K"
+        f" up to {WARM_LEVEL_DEGC:.0f} degC are needed)"
+    )

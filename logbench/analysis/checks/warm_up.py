@@ -350,7 +350,7 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     """Air burnt for each litre and each degree of rise: the rate, freed of how it was driven."""
     subject = "heat for the warm-up"
     if not found.cold or found.rise_degc < LEAST_RISE_DEGC:
-        return not_judged(KEY, subject, "No rise of 20 degC from a cold start was recorded.", _COLD)
+        return not_judged(KEY, subject, "No rise of 20 K from a cold start was recorded.", _COLD)
     if not np.isfinite(found.air_g_per_l):
         text = "Neither airflow, load nor manifold pressure tells the heat put in."
         return not_judged(KEY, subject, text, _AIR)

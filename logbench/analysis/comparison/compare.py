@@ -33,6 +33,7 @@ from logbench.analysis.comparison.verdicts import compare_findings, summary
 from logbench.analysis.comparison.warmup_curves import compare_cranking, compare_warm_up
 from logbench.analysis.findings import number_text
 from logbench.analysis.grid import RecordingLike
+from logbench.analysis.model import difference_unit
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
 from logbench.errors import UsageError
@@ -212,14 +213,15 @@ def _decided(result: SignalResult, p_adjusted: float, cells: Sequence[float]) ->
     if result.change is None or result.half_width is None or result.detectable is None:
         return result
     changed = p_adjusted <= discovery.LEVEL
-    size = number_text(result.change, result.half_width, result.unit, signed=True)
+    unit = difference_unit(result.unit)
+    size = number_text(result.change, result.half_width, unit, signed=True)
     if changed:
         reason = f"Changed by {size} (95 %), over {len(result.cells)} shared cells."
         if result.everyday is not None and abs(result.change) <= result.everyday:
-            usual = number_text(result.everyday, float("nan"), result.unit)
+            usual = number_text(result.everyday, float("nan"), unit)
             reason += f" An unchanged car's drives differ by up to about {usual} from day to day."
     else:
-        missed = number_text(result.detectable, float("nan"), result.unit)
+        missed = number_text(result.detectable, float("nan"), unit)
         reason = f"No change shown ({size}); one smaller than {missed} could have been missed."
         if abs(result.change) > result.half_width:
             reason += " Among so many signals, one this far from none is to be expected by chance."
@@ -274,7 +276,7 @@ def _air_differs(before: Slots, after: Slots) -> str:
         if name in ("IAT", "BARO") and apart is not None and abs(apart) > most:
             return (
                 f"It hangs on the air, whose {title.removeprefix('air ')} differs by"
-                f" {abs(apart):.0f} {unit}: repeat the drive in like weather"
+                f" {abs(apart):.0f} {difference_unit(unit)}: repeat the drive in like weather"
                 " or use the derived signals."
             )
     return ""

@@ -13,7 +13,7 @@ from logbench.analysis.comparison.results import (
     SignalVerdict,
 )
 from logbench.analysis.findings import number_text
-from logbench.analysis.model import Band, Finding, Verdict
+from logbench.analysis.model import Band, Finding, Verdict, difference_unit
 
 
 def compare_findings(
@@ -80,7 +80,7 @@ def _by_number(
     told = (
         f"{number_text(first, math.nan, before.unit)} before,"
         f" {number_text(second, math.nan, after.unit)} after,"
-        f" a change of {number_text(change, half, after.unit, signed=True)}"
+        f" a change of {number_text(change, half, difference_unit(after.unit), signed=True)}"
     )
     if not math.isfinite(half):
         step = after.verdict.severity != before.verdict.severity
@@ -149,7 +149,7 @@ def _of_signals(signals: Sequence[SignalResult]) -> str:
     changed.sort(key=lambda s: (not s.derived, -abs(s.change or 0.0) / (s.everyday or 1.0)))
     if changed and changed[0].change is not None and changed[0].half_width is not None:
         s = changed[0]
-        size = number_text(abs(s.change or 0.0), s.half_width or math.nan, s.unit)
+        size = number_text(abs(s.change or 0.0), s.half_width or math.nan, difference_unit(s.unit))
         way = "lower" if (s.change or 0.0) < 0 else "higher"
         return f"At equal operating points the {s.title} is {size} {way} than before."
     judged = [s for s in signals if s.verdict is SignalVerdict.NO_CHANGE]

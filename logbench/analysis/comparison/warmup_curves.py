@@ -109,7 +109,7 @@ def compare_warm_up(before: Sequence[View], after: Sequence[View]) -> WarmUpComp
     high = min(float(first.degc.max()), float(second.degc.max()), STEADY_DEGC)
     if high - low < LEAST_RISE_DEGC:
         return WarmUpComparison(
-            f"Warm-up not comparable: both drives share less than {LEAST_RISE_DEGC:.0f} degC of the"
+            f"Warm-up not comparable: both drives share less than {LEAST_RISE_DEGC:.0f} K of the"
             " same rise; start cold and drive until the coolant holds its level.",
             before=first,
             after=second,
@@ -139,7 +139,7 @@ def _judge(
         f" compared with before: {told}."
     )
     if abs(weather) > 10.0:
-        reason += f" The air was {abs(weather):.0f} degC {'warmer' if weather > 0 else 'colder'}."
+        reason += f" The air was {abs(weather):.0f} K {'warmer' if weather > 0 else 'colder'}."
     return WarmUpComparison(reason, in_pct, changed, low, high, first, second)
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
@@ -29,13 +29,15 @@ from logbench.app.plot.ticks import count_text, size_text, time_text
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
 from logbench.app.units import METRIC, Units
 from logbench.archive.overview import Number, Row
+from logbench.report.unit_sentences import in_units
+from logbench.words import tr, tr_n
 
 if TYPE_CHECKING:
     from logbench.archive.likeness import Alike
     from logbench.archive.store import Problem
 
 _RECORDING = Qt.ItemDataRole.UserRole
-_HINT = "Choose a recording above."
+_HINT = tr("Choose a recording above.")
 _RANKS = {"act": 0, "watch": 1, "within": 2, "not judged": 3}
 
 
@@ -48,8 +50,8 @@ class DetailsPanel(QSplitter):
         self.units: Units = METRIC
         self._shown: Details | None = None
         self.facts, self.findings = QTextBrowser(), QTextBrowser()
-        self.facts.setAccessibleName("Facts and signals of the recording")
-        self.findings.setAccessibleName("Findings of the recording")
+        self.facts.setAccessibleName(tr("Facts and signals of the recording"))
+        self.findings.setAccessibleName(tr("Findings of the recording"))
         for part in (self.facts, self.findings):
             part.setOpenLinks(False)
             self.addWidget(part)
@@ -64,7 +66,7 @@ class DetailsPanel(QSplitter):
             self.findings.setHtml("")
             return
         self.facts.setHtml(_facts_html(details, self.theme, self.units))
-        self.findings.setHtml(_findings_html(details, self.theme))
+        self.findings.setHtml(_findings_html(details, self.theme, self.units))
 
     def say(self, sentence: str) -> None:
         """In place of facts."""
@@ -88,20 +90,20 @@ def _facts_html(details: Details, theme: Theme, units: Units) -> str:
     litres, cylinders = facts["displacement_l"], facts["cylinders"]
     engine = [
         "" if litres is None else f"{litres:.1f} L",
-        "" if cylinders is None else f"{cylinders} cylinders",
+        "" if cylinders is None else tr("{n} cylinders", n=cylinders),
         facts["fuel"] or "",
     ]
     pairs = [
-        ("Car", facts["car"] or "unnamed car"),
+        (tr("Car"), facts["car"] or tr("unnamed car")),
         ("VIN", facts["vin"]),
-        ("Engine", ", ".join(part for part in engine if part)),
-        ("Started, UTC", (facts["started_utc"] or "unknown")[:19].replace("T", " ")),
-        ("Length", time_text(facts["duration_s"] or 0.0)),
-        ("Samples", f"{count_text(facts['samples'])} in {size_text(facts['size_bytes'])}"),
-        ("From", "the simulated car" if facts["simulated"] else ""),
-        ("Note", facts["note"]),
-        ("Events", (facts["events"] or "").replace("\n", "; ")[:600]),
-        ("File", details.recording),
+        (tr("Engine"), ", ".join(part for part in engine if part)),
+        (tr("Started, UTC"), (facts["started_utc"] or tr("unknown"))[:19].replace("T", " ")),
+        (tr("Length"), time_text(facts["duration_s"] or 0.0)),
+        (tr("Samples"), _samples(facts)),
+        (tr("From"), tr("the simulated car") if facts["simulated"] else ""),
+        (tr("Note"), facts["note"]),
+        (tr("Events"), (facts["events"] or "").replace("\n", "; ")[:600]),
+        (tr("File"), details.recording),
     ]
     rows = "".join(
         f'<tr><td style="color:{theme.muted}; padding-right:10px">{name}</td>'
@@ -118,16 +120,26 @@ def _facts_html(details: Details, theme: Theme, units: Units) -> str:
     return f"<table>{rows}</table><p></p><table>{signals}</table>"
 
 
+def _samples(facts: Mapping[str, Any]) -> str:
+    return tr(
+        "{count} in {size}",
+        count=count_text(facts["samples"]),
+        size=size_text(facts["size_bytes"]),
+    )
+
+
 def _span(signal: dict[str, object], units: Units) -> str:
     low, high, unit = signal["minimum"], signal["maximum"], str(signal["unit"] or "")
     if not isinstance(low, float) or not isinstance(high, float):
         return ""
     if not unit and low.is_integer() and high.is_integer():
-        return f"{low:.0f} to {high:.0f}".replace("-0 ", "0 ")
-    return f"{units.text(low + 0.0, unit)} to {units.text(high + 0.0, unit)}"
+        ends = [f"{low:.0f}".replace("-0", "0") if low == 0 else f"{low:.0f}", f"{high:.0f}"]
+    else:
+        ends = [units.text(low + 0.0, unit), units.text(high + 0.0, unit)]
+    return tr("{low} to {high}", low=ends[0], high=ends[1])
 
 
-def _findings_html(details: Details, theme: Theme) -> str:
+def _findings_html(details: Details, theme: Theme, units: Units) -> str:
     findings = sorted(details.findings, key=lambda f: _RANKS.get(f["verdict"] or "", 4))
     out = []
     for finding in findings:
@@ -138,9 +150,9 @@ def _findings_html(details: Details, theme: Theme) -> str:
         head = f"{VERDICT_SYMBOLS[verdict]} {finding['check']}: {finding['subject']}"
         out.append(
             f'<p style="margin:2px 0"><b style="color:{theme.verdict(verdict).name()}">'
-            f"{escape(head)}</b><br>{escape(finding['reason'] or '')}</p>"
+            f"{escape(head)}</b><br>{escape(in_units(finding['reason'] or '', units))}</p>"
         )
-    return "".join(out) or _muted("The checks found nothing to say.", theme)
+    return "".join(out) or _muted(tr("The checks found nothing to say."), theme)
 
 
 class AlikePanel(QWidget):
@@ -152,12 +164,19 @@ class AlikePanel(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.said = Elided()
-        self.said.tell("Drives are held against each other at equal rpm and load, warm engine.")
-        self.button = QPushButton("Find drives like the chosen one  L")
+        self.said.tell(tr("Drives are held against each other at equal rpm and load, warm engine."))
+        self.button = QPushButton(tr("Find drives like the chosen one  L"))
         self.button.clicked.connect(self.wanted)
         self.tree = _tree(
-            ("Distance", "Car", "Started, UTC", "Cells in common", "By quantity", "File"),
-            "Drives like this one",
+            (
+                tr("Distance"),
+                tr("Car"),
+                tr("Started, UTC"),
+                tr("Cells in common"),
+                tr("By quantity"),
+                tr("File"),
+            ),
+            tr("Drives like this one"),
         )
         self.tree.itemActivated.connect(lambda item: self.chosen.emit(item.data(0, _RECORDING)))
         head = QHBoxLayout()
@@ -182,9 +201,12 @@ class AlikePanel(QWidget):
             item.setToolTip(4, parts)
             self.tree.addTopLevelItem(item)
         self.said.tell(
-            f"Like {name}: 0 is the same, 1 differs by what counts as one. Enter goes there."
+            tr(
+                "Like {name}: 0 is the same, 1 differs by what counts as one. Enter goes there.",
+                name=name,
+            )
             if found
-            else f"No other drive has enough warm driving in common with {name}."
+            else tr("No other drive has enough warm driving in common with {name}.", name=name)
         )
         first = self.tree.topLevelItem(0)
         if first is not None:
@@ -204,7 +226,7 @@ class TrendPanel(QWidget):
         self._numbers: list[Number] = []
         self._shown: Trended | None = None
         self.box = QComboBox()
-        self.box.setAccessibleName("Number to follow")
+        self.box.setAccessibleName(tr("Number to follow"))
         self.box.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
@@ -242,9 +264,9 @@ class TrendPanel(QWidget):
         if numbers:
             self._ask()
         elif car:
-            self.said.tell(f"No number is known of {car} yet: run the checks first.")
+            self.said.tell(tr("No number is known of {car} yet: run the checks first.", car=car))
         else:
-            self.said.tell("Choose a recording and press T: its car's numbers are followed.")
+            self.said.tell(tr("Choose a recording and press T: its car's numbers are followed."))
 
     def show_trend(self, trended: Trended) -> None:
         """The points of the number that was asked for."""
@@ -262,15 +284,20 @@ class TrendPanel(QWidget):
 
     def _sentence(self, trended: Trended) -> str:
         n = len(trended.points)
-        text = f"{trended.car}: {n} recording{'s' * (n != 1)}."
+        text = tr_n("{car}: {n} recording.", "{car}: {n} recordings.", n, car=trended.car)
         spread = trended.spread
         if not n or spread is None:
-            return text + " Its displacement is not known: no other cars to hold it against."
+            return text + tr(" Its displacement is not known: no other cars to hold it against.")
         if not spread.cars or spread.share_below is None:
-            return text + f" No other car of {trended.displacement_l:.1f} L is known."
-        return (
-            f"{text} The last value lies above {spread.share_below:.0%} of {spread.cars} other "
-            f"cars of {trended.displacement_l:.1f} L."
+            return text + tr(
+                " No other car of {litres:.1f} L is known.", litres=trended.displacement_l
+            )
+        return tr(
+            "{text} The last value lies above {share:.0%} of {cars} other cars of {litres:.1f} L.",
+            text=text,
+            share=spread.share_below,
+            cars=spread.cars,
+            litres=trended.displacement_l,
         )
 
     def _ask(self, _: int = 0) -> None:
@@ -286,7 +313,7 @@ class AccountPanel(QWidget):
         self._empty = empty
         self.said = Elided()
         self.said.tell(empty)
-        self.tree = _tree(("File", "What"), name)
+        self.tree = _tree((tr("File"), tr("What")), name)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 4, 0, 0)
         layout.addWidget(self.said)
@@ -306,7 +333,9 @@ class AccountPanel(QWidget):
 
     def show_problems(self, problems: Sequence[Problem]) -> None:
         """Files that are left out."""
-        sentence = f"{len(problems)} left out; nothing is deleted." if problems else self._empty
+        sentence = (
+            tr("{n} left out; nothing is deleted.", n=len(problems)) if problems else self._empty
+        )
         lines = [Line(p.path, f"{p.kind}: {p.sentence}", bad=True) for p in problems]
         self.show_account(Account(sentence, lines))
 

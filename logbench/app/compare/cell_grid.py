@@ -23,11 +23,15 @@ from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 from logbench.analysis.comparison.cells import RPM_EDGES, SLOT_S, LoadAxis, key_of
 from logbench.analysis.comparison.differences import CellDifference
 from logbench.analysis.comparison.results import Comparison
+from logbench.analysis.model import difference_unit
 from logbench.app.compare.colours import difference_colour, ink_on
 from logbench.app.compare.signals_table import change_text
 from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
+from logbench.app.wording import word
+from logbench.report.unit_sentences import in_units
+from logbench.words import tr
 
 _LEFT, _TOP, _RIGHT, _BOTTOM = 64, 28, 18, 66
 _TWO_LINES_PX = 36
@@ -136,14 +140,17 @@ class CellGrid(QWidget):
     def text_of(self, cell: GridCell) -> str:
         """A cell in words."""
         place = key_of(cell.code).text(self._axis) if self._axis is not None else ""
+        place = in_units(place, self._units)
         before, after = (f"{s:.0f} s" for s in cell.seconds)
-        times = f"{before} of steady running before, {after} after"
+        times = tr("{before} of steady running before, {after} after", before=before, after=after)
         found = cell.difference
         if found is None:
-            return f"{place}: no difference, too little on a side ({times})."
+            return tr(
+                "{place}: no difference, too little on a side ({times}).", place=place, times=times
+            )
         half = found.difference.half_width
         number = change_text(found.difference.value, half, self._unit, self._units)
-        alone = " It differs by itself." if cell.changed else ""
+        alone = tr(" It differs by itself.") if cell.changed else ""
         return f"{place}: {number} ({times}).{alone}"
 
     @property
@@ -185,7 +192,7 @@ class CellGrid(QWidget):
         if not self.cells:
             painter.setPen(QColor(theme.muted))
             flags = int(Qt.AlignmentFlag.AlignCenter) | int(Qt.TextFlag.TextWordWrap)
-            said = "No operating cells: nothing was warm and steady enough on either side."
+            said = tr("No operating cells: nothing was warm and steady enough on either side.")
             painter.drawText(self.rect().adjusted(12, 8, -12, -8), flags, said)
             painter.end()
             return
@@ -200,8 +207,8 @@ class CellGrid(QWidget):
 
     def _draw_title(self, painter: QPainter) -> None:
         painter.setPen(QColor(self.theme.text))
-        unit = f", {unit_text(self._units.unit(self._unit))}" if self._unit else ""
-        text = f"{self._title}: after less before{unit}"
+        unit = f", {unit_text(self._units.unit(difference_unit(self._unit)))}" if self._unit else ""
+        text = tr("{title}: after less before{unit}", title=self._title, unit=unit)
         room = self.width() - 16
         fitted = painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room)
         painter.drawText(QRect(8, 0, room, _TOP), int(Qt.AlignmentFlag.AlignVCenter), fitted)
@@ -251,7 +258,9 @@ class CellGrid(QWidget):
             text = f"{(low + n) * axis.width:.0f}"
             box = QRectF(0, y - 9, _LEFT - 6, 18)
             painter.drawText(box, int(_RIGHT_MIDDLE), text)
-        title = f"across: engine speed, rpm     up: {axis.title}, {axis.unit}"
+        title = tr(
+            "across: engine speed, rpm     up: {title}, {unit}", title=axis.title, unit=axis.unit
+        )
         below = QRectF(_LEFT, area.bottom() + 24, area.width(), 18)
         room = int(below.width())
         title = metrics.elidedText(title, Qt.TextElideMode.ElideRight, room)
@@ -265,7 +274,7 @@ class CellGrid(QWidget):
         if any(cell.difference is not None for cell in self.cells):
             x = self._draw_ramp(painter, x, y) + 14
         for side in ("before", "after"):
-            text = f"only {side}"
+            text = tr("only {side}", side=word(side))
             if x + 26 + metrics.horizontalAdvance(text) > self.width():
                 return
             swatch = QRect(x, y + 2, 20, 12)
@@ -357,9 +366,14 @@ class CellGrid(QWidget):
     def _name(self) -> None:
         """What a screen reader says."""
         shared = sum(c.difference is not None for c in self.cells)
-        name = f"Grid of differences, {self._title}: {shared} shared cells of {len(self.cells)}"
+        name = tr(
+            "Grid of differences, {title}: {shared} shared cells of {n}",
+            title=self._title,
+            shared=shared,
+            n=len(self.cells),
+        )
         if self.current is not None:
-            name += f". Chosen: {self.text_of(self.current)}"
+            name += tr(". Chosen: {cell}", cell=self.text_of(self.current))
         self.setAccessibleName(name)
 
 

@@ -11,10 +11,12 @@ from PySide6.QtWidgets import QHeaderView, QTreeWidget, QTreeWidgetItem
 from logbench.analysis.comparison.results import FindingResult, FindingVerdict
 from logbench.analysis.model import Finding
 from logbench.app.compare.colours import FINDING_SYMBOLS, finding_colour
-from logbench.app.finding_text import is_difference
 from logbench.app.plot.ticks import unit_text, value_text
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
+from logbench.app.wording import word
+from logbench.report.unit_sentences import in_units
+from logbench.words import tr
 
 _ORDER = (
     FindingVerdict.WORSE,
@@ -38,7 +40,7 @@ def sorted_findings(findings: Sequence[FindingResult]) -> list[FindingResult]:
 def count_of(findings: Sequence[FindingResult]) -> str:
     """`2 resolved, 1 worse`; empty when neither."""
     counts = [(v, sum(f.verdict is v for f in findings)) for v in _ORDER[:3]]
-    return ", ".join(f"{n} {verdict.value}" for verdict, n in counts if n)
+    return ", ".join(f"{n} {word(verdict.value)}" for verdict, n in counts if n)
 
 
 def numbers_of(result: FindingResult, units: Units = METRIC) -> str:
@@ -61,10 +63,16 @@ def _side(finding: Finding | None, units: Units) -> str:
     if finding is None:
         return "–"
     if finding.value is None:
-        return finding.verdict.value
-    value = units.value(finding.value, finding.unit, difference=is_difference(finding))
+        return word(finding.verdict.value)
+    value = units.value(finding.value, finding.unit)
     shown = value_text(value, units.unit(finding.unit))
     return shown.removeprefix("−") if not shown.strip("−0.") else shown
+
+
+def _write_tip(item: QTreeWidgetItem, result: FindingResult, units: Units) -> None:
+    name = f"{result.check.replace('_', ' ')}: {result.subject}"
+    for column in range(3):
+        item.setToolTip(column, f"{name}: {in_units(result.reason, units)}")
 
 
 class FindingsList(QTreeWidget):
@@ -77,8 +85,8 @@ class FindingsList(QTreeWidget):
         self._theme = theme
         self._units = METRIC
         self._results: list[FindingResult] = []
-        self.setAccessibleName("What has become of each finding")
-        self.setHeaderLabels(["Verdict", "Finding", "Before → after"])
+        self.setAccessibleName(tr("What has become of each finding"))
+        self.setHeaderLabels([tr("Verdict"), tr("Finding"), tr("Before → after")])
         self.setRootIsDecorated(False)
         self.setUniformRowHeights(True)
         header = self.header()
@@ -99,10 +107,9 @@ class FindingsList(QTreeWidget):
         self.clear()
         for result in self._results:
             name = f"{result.check.replace('_', ' ')}: {result.subject}"
-            verdict = f"{FINDING_SYMBOLS[result.verdict]} {result.verdict.value}"
+            verdict = f"{FINDING_SYMBOLS[result.verdict]} {word(result.verdict.value)}"
             item = QTreeWidgetItem([verdict, name, numbers_of(result, self._units)])
-            for column in range(3):
-                item.setToolTip(column, f"{name}: {result.reason}")
+            _write_tip(item, result, self._units)
             item.setTextAlignment(2, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
             self.addTopLevelItem(item)
         self.set_theme(self._theme)
@@ -122,6 +129,7 @@ class FindingsList(QTreeWidget):
             item = self.topLevelItem(row)
             if item is not None:
                 item.setText(2, numbers_of(result, units))
+                _write_tip(item, result, units)
 
     def step(self, by: int) -> None:
         """Choose the next, or the one before."""

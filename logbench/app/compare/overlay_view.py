@@ -29,10 +29,13 @@ from logbench.app.plot.ticks import tick_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Differences, Units
+from logbench.app.wording import word
+from logbench.report.unit_sentences import in_units
+from logbench.words import tr, tr_n
 
 _ROW_PX = 15
 _WAIT_MS = 250
-_FIRST_MARKER = "first marker"
+_FIRST_MARKER = tr("first marker")
 
 
 class SpanRows(QWidget):
@@ -51,10 +54,16 @@ class SpanRows(QWidget):
         """Other spans, on the strips' axis."""
         self.spans = spans
         told = [
-            f"{len(spans[side])} spans {side}, {sum(s.duration_s for s in spans[side]):.0f} s"
+            tr_n(
+                "{n} span {side}, {seconds:.0f} s",
+                "{n} spans {side}, {seconds:.0f} s",
+                len(spans[side]),
+                side=word(side),
+                seconds=sum(s.duration_s for s in spans[side]),
+            )
             for side in SIDES
         ]
-        self.setAccessibleName("Where it comes from: " + "; ".join(told))
+        self.setAccessibleName(tr("Where it comes from: ") + "; ".join(told))
         self.setVisible(any(spans.values()))
         self.update()
 
@@ -101,11 +110,12 @@ class OverlayView(QWidget):
         self.stack = StripStack(self.view, theme)
         self.rows = SpanRows(self.view, theme)
         self.rows.hide()
-        self.signal_box = _box("Signal laid over")
-        self.by_box = _box("What the drives are placed by")
-        self.by_box.addItems([by.value for by in By])
+        self.signal_box = _box(tr("Signal laid over"))
+        self.by_box = _box(tr("What the drives are placed by"))
+        for by in By:
+            self.by_box.addItem(word(by.value), by.value)
         self.by_box.setMinimumContentsLength(14)
-        self.marker_box = _box("Marker that both drives hold")
+        self.marker_box = _box(tr("Marker that both drives hold"))
         self.degc_box = QDoubleSpinBox()
         pad(self.degc_box)
         self.degc_box.setRange(-30.0, 130.0)
@@ -113,8 +123,10 @@ class OverlayView(QWidget):
         self.degc_box.setValue(70.0)
         self.degc_box.setSuffix(" °C")
         self.degc_box.setFixedWidth(84)
-        self.degc_box.setAccessibleName("Coolant temperature that both drives reach")
-        self.file_boxes = {side: _box(f"Recording shown {side} the repair") for side in SIDES}
+        self.degc_box.setAccessibleName(tr("Coolant temperature that both drives reach"))
+        self.file_boxes = {
+            side: _box(tr("Recording shown {side} the repair", side=word(side))) for side in SIDES
+        }
         self.note = Elided()
         self.note.setObjectName("muted")
         self.trouble = QLabel()
@@ -139,7 +151,7 @@ class OverlayView(QWidget):
         tools.setContentsMargins(6, 2, 10, 2)
         tools.addWidget(self.signal_box, 1)
         tools.addSpacing(4)
-        tools.addWidget(QLabel("by"))
+        tools.addWidget(QLabel(tr("by")))
         tools.addWidget(self.by_box)
         files = QHBoxLayout()
         files.setContentsMargins(6, 0, 10, 2)
@@ -170,12 +182,12 @@ class OverlayView(QWidget):
         for side, paths in zip(SIDES, compared.files, strict=True):
             box = self.file_boxes[side]
             box.clear()
-            box.addItems([f"{side}: {path.name}" for path in paths])
+            box.addItems([f"{word(side)}: {path.name}" for path in paths])
             box.setVisible(len(paths) > 1)
         self._list_markers()
         views = [side[0] for side in compared.views]
         started = all(view.run_start_ns is not None for view in views)
-        self.by_box.setCurrentText((By.ENGINE_START if started else By.TIME).value)
+        self.by_box.setCurrentIndex(list(By).index(By.ENGINE_START if started else By.TIME))
         self._show_options()
 
     def show_laid(self, laid: Laid) -> None:
@@ -191,7 +203,7 @@ class OverlayView(QWidget):
         self._show_units()
         km = laid.overlay.x_unit == "km"
         self.stack.axis.text_of = _km_text if km else time_text
-        self.stack.axis.setAccessibleName("Kilometres driven" if km else "Time axis")
+        self.stack.axis.setAccessibleName(tr("Kilometres driven") if km else tr("Time axis"))
         x = laid.overlay.x
         if len(x):
             self.view.set_limits(round(x[0] * SECOND), round(x[-1] * SECOND))
@@ -206,6 +218,7 @@ class OverlayView(QWidget):
 
     def show_trouble(self, sentence: str) -> None:
         """There is no such overlay, and why."""
+        sentence = in_units(sentence, self._units)
         self.laid = None
         self.stack.clear()
         self.rows.hide()
@@ -265,7 +278,7 @@ class OverlayView(QWidget):
 
     def choose_by(self, by: By) -> None:
         """Place the drives otherwise, as choosing it in the box would."""
-        self.by_box.setCurrentText(by.value)
+        self.by_box.setCurrentIndex(list(By).index(by))
         self._chosen()
 
     @property
@@ -282,8 +295,8 @@ class OverlayView(QWidget):
         self.wished.emit(
             Wish(
                 self.signal_box.currentData(),
-                By(self.by_box.currentText()),
-                "" if marker == _FIRST_MARKER else marker,
+                By(self.by_box.currentData()),
+                marker if self.marker_box.currentIndex() > 0 else "",
                 self.degc_box.value(),
                 self.recordings,
             )
@@ -308,7 +321,7 @@ class OverlayView(QWidget):
         self.marker_box.addItems([_FIRST_MARKER, *sorted(texts[0] & texts[1])])
 
     def _show_options(self) -> None:
-        by = self.by_box.currentText()
+        by = self.by_box.currentData()
         self.marker_box.setVisible(by == By.MARKER.value)
         self.degc_box.setVisible(by == By.COOLANT.value)
 
@@ -353,11 +366,14 @@ def _km_text(at_s: float, step_s: float) -> str:
 
 def _note(laid: Laid) -> str:
     start = {
-        By.TIME: "Time since the start of each recording.",
-        By.ENGINE_START: "Time since the start of the engine.",
-        By.MARKER: "Time since the marker.",
-        By.COOLANT: f"Time since the coolant reached {laid.wish.coolant_degc:.0f} °C.",
-        By.DISTANCE: "Distance since the start of each recording.",
-        By.SPEED_MATCH: "Moved to the best fit.",
+        By.TIME: tr("Time since the start of each recording."),
+        By.ENGINE_START: tr("Time since the start of the engine."),
+        By.MARKER: tr("Time since the marker."),
+        By.COOLANT: tr(
+            "Time since the coolant reached {degc:.0f} °C.", degc=laid.wish.coolant_degc
+        ),
+        By.DISTANCE: tr("Distance since the start of each recording."),
+        By.SPEED_MATCH: tr("Moved to the best fit."),
     }[laid.wish.by]
-    return f"{start} {laid.overlay.note or 'An overlay shows; it judges nothing.'}"
+    said = laid.overlay.note or tr("An overlay shows; it judges nothing.")
+    return f"{start} {said}"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt
+from collections.abc import Callable
+
+from PySide6.QtCore import QSignalBlocker, Qt
 from PySide6.QtWidgets import (
     QFrame,
     QLabel,
@@ -23,9 +25,10 @@ from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
 from logbench.app.compare.warmup_plot import WarmUpPlot
 from logbench.app.compare.working import SIDES, Compared
-from logbench.app.finding_text import metric_remark
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
+from logbench.report.unit_sentences import in_units
+from logbench.words import tr
 
 FINDINGS, SIGNALS, DRIVE, WARM_UP = range(4)
 _DETAIL_PX = 66
@@ -40,13 +43,15 @@ class ResultsPanel(QWidget):
         self.units = METRIC
         self._codes: set[int] = set()
         """The cells whose spans are shown."""
+        self._told: Callable[[], str] | None = None
+        """Makes the sentences about what is chosen; None where nothing is."""
         self.findings = FindingsList(theme)
         self.signals = SignalsTable(theme)
         self.grid = CellGrid(theme)
         self.overlay = OverlayView(theme)
         self.warm_plot = WarmUpPlot(theme)
         self.to_drive = QListWidget()
-        self.to_drive.setAccessibleName("Operating cells to drive")
+        self.to_drive.setAccessibleName(tr("Operating cells to drive"))
         self.to_drive.setWordWrap(True)
         self.summary = QLabel()
         font = self.summary.font()
@@ -59,7 +64,7 @@ class ResultsPanel(QWidget):
             label.setWordWrap(True)
             label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.detail = QTextBrowser()
-        self.detail.setAccessibleName("The chosen row or cell in full")
+        self.detail.setAccessibleName(tr("The chosen row or cell in full"))
         self.detail.setFixedHeight(_DETAIL_PX)
         self._lay_out()
         self.findings.chosen.connect(self._finding_chosen)
@@ -79,18 +84,18 @@ class ResultsPanel(QWidget):
         card_layout.addWidget(self.notes)
         self.tabs = QTabWidget()
         self.tabs.setDocumentMode(True)
-        self.tabs.setAccessibleName("Results of the comparison")
-        self.bars_said = QLabel("Grey: a change that small could have been missed. ◆ changed")
+        self.tabs.setAccessibleName(tr("Results of the comparison"))
+        self.bars_said = QLabel(tr("Grey: a change that small could have been missed. ◆ changed"))
         self.bars_said.setObjectName("muted")
         self.bars_said.setWordWrap(True)
         self.drive_said = QLabel()
         self.drive_said.setWordWrap(True)
         self.warm_said = QLabel()
         self.warm_said.setWordWrap(True)
-        self.tabs.addTab(self.findings, "Findings")
-        self.tabs.addTab(_column(self.signals, self.bars_said), "Signals")
-        self.tabs.addTab(_column(self.to_drive, self.drive_said, above=True), "To drive")
-        self.tabs.addTab(_column(self.warm_plot, self.warm_said, above=True), "Warm-up")
+        self.tabs.addTab(self.findings, tr("Findings"))
+        self.tabs.addTab(_column(self.signals, self.bars_said), tr("Signals"))
+        self.tabs.addTab(_column(self.to_drive, self.drive_said, above=True), tr("To drive"))
+        self.tabs.addTab(_column(self.warm_plot, self.warm_said, above=True), tr("Warm-up"))
         lists = QWidget()
         lists_layout = QVBoxLayout(lists)
         lists_layout.setContentsMargins(0, 0, 0, 0)
@@ -119,17 +124,19 @@ class ResultsPanel(QWidget):
         """Another comparison; the signal that changed most is laid over."""
         self.compared = compared
         result = compared.result
-        self.summary.setText(result.summary)
-        self.summary.setAccessibleName(result.summary)
-        self._show_notes()
+        self._show_sentences()
         self.findings.show_findings(result.findings)
         self.signals.show_signals(result.signals)
         counted = count_of(result.findings)
-        self.tabs.setTabText(FINDINGS, f"Findings: {counted}" if counted else "Findings")
+        self.tabs.setTabText(
+            FINDINGS, tr("Findings: {counted}", counted=counted) if counted else tr("Findings")
+        )
+        self._told = None
         self._show_drive(result)
-        self.warm_said.setText(f"{result.warm_up.reason}\n{result.cranking.reason}")
         self.warm_plot.show_warm_up(result.warm_up)
-        self.detail.setPlainText("Choose a finding, a signal or a cell to see where it comes from.")
+        self.detail.setPlainText(
+            tr("Choose a finding, a signal or a cell to see where it comes from.")
+        )
         self.grid.clear()
         self.overlay.show_comparison(compared)
         first = next(iter(sorted_signals(result.signals)), None)
@@ -138,7 +145,7 @@ class ResultsPanel(QWidget):
             self.overlay.laid = None
             self.overlay.choose_signal(first.key)
         else:
-            self.overlay.show_trouble("Neither side holds a signal that can be laid over.")
+            self.overlay.show_trouble(tr("Neither side holds a signal that can be laid over."))
         if result.findings:
             self.findings.step(1)
 
@@ -151,20 +158,34 @@ class ResultsPanel(QWidget):
         self.warm_plot.set_theme(theme)
 
     def set_units(self, units: Units) -> None:
-        """Show numbers in other units; sentences keep those of the recordings, and it is said."""
+        """Show numbers and sentences in other units."""
         self.units = units
         for part in (
             self.findings, self.signals.model_, self.grid, self.overlay, self.warm_plot
         ):  # fmt: skip
             part.set_units(units)
-        self._show_notes()
+        self._show_sentences()
+        if self._told is not None:
+            self.detail.setPlainText(self._told())
 
-    def _show_notes(self) -> None:
+    def _show_sentences(self) -> None:
         if self.compared is None:
             return
         result = self.compared.result
-        notes = [f"Note: {concern.text}" for concern in result.concerns]
-        notes.append(metric_remark(result.summary, self.units))
+        summary = in_units(result.summary, self.units)
+        self.summary.setText(summary)
+        self.summary.setAccessibleName(summary)
+        warm = f"{result.warm_up.reason}\n{result.cranking.reason}"
+        self.warm_said.setText(in_units(warm, self.units))
+        chosen = self.to_drive.currentRow()
+        with QSignalBlocker(self.to_drive):
+            self.to_drive.clear()
+            self.to_drive.addItems([in_units(text, self.units) for text in result.to_drive])
+            self.to_drive.setCurrentRow(chosen)
+        notes = [
+            tr("Note: {text}", text=in_units(concern.text, self.units))
+            for concern in result.concerns
+        ]
         text = "  ".join(note for note in notes if note)
         self.notes.setText(text)
         self.notes.setVisible(bool(text))
@@ -197,13 +218,18 @@ class ResultsPanel(QWidget):
             for side, index in pairs
         }
 
+    def _tell(self, told: Callable[[], str]) -> None:
+        """Say this below the lists, and again whenever other units are chosen."""
+        self._told = told
+        self.detail.setPlainText(told())
+
     def _show_cells(self, codes: set[int]) -> None:
         self._codes = codes
         self.overlay.show_spans(self.spans_of(codes))
 
     def _signal_chosen(self, signal: SignalResult) -> None:
         assert self.compared is not None
-        self.detail.setPlainText(detail_of(signal, self.units))
+        self._tell(lambda: detail_of(signal, self.units))
         self.grid.show_signal(self.compared.result, signal.key)
         self.grid.current = None
         self._show_cells({c.code for c in signal.cells})
@@ -212,34 +238,32 @@ class ResultsPanel(QWidget):
     def _cell_chosen(self, cell: GridCell | None) -> None:
         if self.compared is None:
             return
-        self.detail.setPlainText("" if cell is None else self.grid.text_of(cell))
+        self._tell(lambda: "" if cell is None else self.grid.text_of(cell))
         self._show_cells(set() if cell is None else {cell.code})
 
     def _finding_chosen(self, finding: FindingResult) -> None:
         assert self.compared is not None
         name = f"{finding.check.replace('_', ' ')}, {finding.subject}"
-        text = f"{name}: {finding.reason}"
+        tail = ""
         single = all(len(files) == 1 for files in self.compared.files)
         spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
         if single:
             for side, told in zip(SIDES, (finding.before, finding.after), strict=True):
                 spans[side] = told.evidence if told is not None else ()
         else:
-            text += " (Its spans are shown when each side is one recording.)"
-        self.detail.setPlainText(" ".join((text, metric_remark(text, self.units))).strip())
+            tail = tr(" (Its spans are shown when each side is one recording.)")
+        self._tell(lambda: f"{name}: {in_units(finding.reason, self.units)}{tail}")
         self._codes = set()
         self.overlay.show_spans(spans)
 
     def _show_drive(self, result: Comparison) -> None:
-        self.to_drive.clear()
-        self.to_drive.addItems(list(result.to_drive))
-        self.tabs.setTabText(DRIVE, f"To drive: {len(result.to_drive)}")
+        self.tabs.setTabText(DRIVE, tr("To drive: {n}", n=len(result.to_drive)))
         if result.axis is None:
-            said = "Record RPM and one of MAP, LOAD_ABS, LOAD_PCT or MAF on both drives."
+            said = tr("Record RPM and one of MAP, LOAD_ABS, LOAD_PCT or MAF on both drives.")
         elif result.to_drive:
-            said = "Hold these steady for half a minute each, so that both drives share them:"
+            said = tr("Hold these steady for half a minute each, so that both drives share them:")
         else:
-            said = "There is no cell that one drive held for long and the other lacks."
+            said = tr("There is no cell that one drive held for long and the other lacks.")
         self.drive_said.setText(said)
         self.to_drive.setVisible(bool(result.to_drive))
 

@@ -27,19 +27,24 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.comparison.results import SignalResult, SignalVerdict
 from logbench.analysis.findings import number_text
+from logbench.analysis.model import difference_unit
 from logbench.app.compare.colours import SIGNAL_SYMBOLS, signal_colour
-from logbench.app.finding_text import metric_remark
 from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
+from logbench.app.wording import word
+from logbench.report.unit_sentences import in_units
+from logbench.words import tr
 
-_TITLES = ("Signal", "Change, 95 %", "Interval", "Verdict")
+_TITLES = (tr("Signal"), tr("Change, 95 %"), tr("Interval"), tr("Verdict"))
 _TIPS = (
-    "Derived signals by name, recorded ones by acronym",
-    "After less before at equal operating points, with its 95 % interval",
-    "The change with its 95 % interval, in units of the smallest change that would surely be found:"
-    " within the grey band a change could have been missed",
-    "Changes are controlled for false discoveries",
+    tr("Derived signals by name, recorded ones by acronym"),
+    tr("After less before at equal operating points, with its 95 % interval"),
+    tr(
+        "The change with its 95 % interval, in units of the smallest change that would surely be "
+        "found: within the grey band a change could have been missed"
+    ),
+    tr("Changes are controlled for false discoveries"),
 )
 SIGNAL, CHANGE, BAR, VERDICT = range(4)
 RESULT_ROLE = Qt.ItemDataRole.UserRole
@@ -54,8 +59,9 @@ _END_PX = 8
 
 def change_text(value: float, half: float | None, unit: str, units: Units = METRIC) -> str:
     """`−7.1 ±0.4 %`, as the sentences write it, with a real minus; a change knows no zero point."""
+    unit = difference_unit(unit)
     value, half = (
-        units.value(number, unit, difference=True)
+        units.value(number, unit)
         for number in (value, math.nan if half is None else half)
     )
     return number_text(value, half, unit_text(units.unit(unit)), signed=True).replace("-", "−")
@@ -73,16 +79,20 @@ def sorted_signals(signals: Sequence[SignalResult]) -> list[SignalResult]:
 
 
 def detail_of(result: SignalResult, units: Units = METRIC) -> str:
-    """The whole of a row in a few sentences; its reason keeps the units of the recording."""
-    parts = [f"{result.title}: {result.reason}"]
+    """The whole of a row in a few sentences."""
+    parts = [f"{result.title}: {in_units(result.reason, units)}"]
     if result.before is not None and result.after is not None:
         parts.append(
-            f"{units.text(result.before, result.unit)} before,"
-            f" {units.text(result.after, result.unit)} after, from {result.before_s:.0f} s"
-            f" and {result.after_s:.0f} s of steady running."
+            tr(
+                "{before} before, {after} after, from {before_s:.0f} s and {after_s:.0f} s "
+                "of steady running.",
+                before=units.text(result.before, result.unit),
+                after=units.text(result.after, result.unit),
+                before_s=result.before_s,
+                after_s=result.after_s,
+            )
         )
-    parts.append(metric_remark(result.reason, units))
-    return " ".join(part for part in parts if part)
+    return " ".join(parts)
 
 
 class SignalsModel(QAbstractTableModel):
@@ -171,7 +181,7 @@ def _cell(result: SignalResult, column: int, units: Units) -> str:
     if column == SIGNAL:
         return name_of(result)
     if column == VERDICT:
-        return f"{SIGNAL_SYMBOLS[result.verdict]} {result.verdict.value}"
+        return f"{SIGNAL_SYMBOLS[result.verdict]} {word(result.verdict.value)}"
     if column == CHANGE and result.change is not None:
         return change_text(result.change, result.half_width, result.unit, units)
     return ""
@@ -180,15 +190,22 @@ def _cell(result: SignalResult, column: int, units: Units) -> str:
 def _spoken(result: SignalResult, units: Units) -> str:
     """The bar in words."""
     if result.change is None or result.half_width is None or result.detectable is None:
-        return f"{name_of(result)}: not comparable"
+        return tr("{name}: not comparable", name=name_of(result))
     ends = result.change - result.half_width, result.change + result.half_width
+    unit = difference_unit(result.unit)
     change, low, high, least = (
-        units.value(number, result.unit, difference=True)
+        units.value(number, unit)
         for number in (result.change, *ends, result.detectable)
     )
-    return (
-        f"{name_of(result)}: {change:+.3g}, from {low:.3g} to {high:.3g} {units.unit(result.unit)};"
-        f" less than {least:.3g} could have been missed"
+    return tr(
+        "{name}: {change:+.3g}, from {low:.3g} to {high:.3g} {unit}; less than "
+        "{least:.3g} could have been missed",
+        name=name_of(result),
+        change=change,
+        low=low,
+        high=high,
+        unit=unit_text(units.unit(unit)),
+        least=least,
     )
 
 
@@ -261,7 +278,7 @@ class SignalsTable(QTableView):
         super().__init__()
         self.model_ = SignalsModel(theme)
         self.setModel(self.model_)
-        self.setAccessibleName("Signals at equal operating points")
+        self.setAccessibleName(tr("Signals at equal operating points"))
         self.setItemDelegateForColumn(BAR, IntervalDelegate(self))
         self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QTableView.SelectionMode.SingleSelection)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from PySide6.QtWidgets import QTextBrowser
 
 from logbench.app.theme import Theme
+from logbench.app.units import METRIC, Units
+from logbench.report.unit_sentences import in_units
 
 if TYPE_CHECKING:
     from logbench.analysis.evidence import CheckEvidence
@@ -22,6 +24,7 @@ class EvidenceList(QTextBrowser):
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self._theme = theme
+        self._units = METRIC
         self._shown: tuple[CheckEvidence, ...] = ()
         self.setAccessibleName("Evidence for each check so far")
         self.setMinimumHeight(110)
@@ -39,6 +42,11 @@ class EvidenceList(QTextBrowser):
         self._theme = theme
         self._write()
 
+    def set_units(self, units: Units) -> None:
+        """Say quantities in other units."""
+        self._units = units
+        self._write()
+
     def _write(self) -> None:
         bar = self.verticalScrollBar()
         at = bar.value()
@@ -52,8 +60,8 @@ class EvidenceList(QTextBrowser):
         lacking = [e for e in self._shown if not e.enough]
         enough = [e for e in self._shown if e.enough]
         lines = [
-            f"<p style='margin:3px 0'>○ <b>{escape(e.title)}</b> ({e.judged} of {e.asked})"
-            f"<br/><span style='color:{muted}'>{escape(e.missing)}</span></p>"
+            f"<p style='margin:3px 0'>○ <b>{escape(e.title)}</b> ({e.judged} of {e.asked})<br/>"
+            f"<span style='color:{muted}'>{escape(in_units(e.missing, self._units))}</span></p>"
             for e in lacking
         ]
         lines += [

@@ -28,6 +28,8 @@ from logbench.analysis.drive_plan import (
 from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
+from logbench.app.units import METRIC, Units
+from logbench.report.unit_sentences import in_units
 
 _MARKS = {StepState.DONE: "✔", StepState.TO_DO: "○", StepState.TOO_LATE: "–"}
 _LEFT, _BOTTOM, _TOP = 64, 40, 26
@@ -128,6 +130,8 @@ class PlanPanel(QWidget):
         super().__init__()
         self._tones = tones
         self._next = ""
+        self._units = METRIC
+        self._progress: DriveProgress | None = None
         self.says = QLabel("Start recording; the plan is ticked off by what the car reports.")
         self.says.setWordWrap(True)
         self.says.setAccessibleName("What comes next")
@@ -171,11 +175,12 @@ class PlanPanel(QWidget):
             label.setText(_text(step))
             label.setEnabled(step.state is not StepState.TOO_LATE)
         self.grid.show_progress(progress)
+        self._progress = progress
         if progress is None:
             self._next = ""
             self.evidence.show_evidence(())
             return
-        self.says.setText(progress.says())
+        self.says.setText(in_units(progress.says(), self._units))
         coming = _coming(progress)
         if self._next and coming != self._next:
             self._tones.play("next")
@@ -185,6 +190,13 @@ class PlanPanel(QWidget):
         """Say which drive is repeated."""
         self.goals.show()
         self.goals.setText(f"Framed cells: what {name} had")
+
+    def set_units(self, units: Units) -> None:
+        """Say quantities in other units; the grid keeps those of its cells."""
+        self._units = units
+        self.evidence.set_units(units)
+        if self._progress is not None:
+            self.says.setText(in_units(self._progress.says(), units))
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""

@@ -21,6 +21,7 @@ from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import SECOND
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
+from logbench.report.unit_sentences import in_units
 
 if TYPE_CHECKING:
     from logbench.analysis.drive_plan import DriveProgress
@@ -70,6 +71,8 @@ class Shapes(QStackedWidget):
             from logbench.app.live.plan_panel import PlanPanel
 
             self._plan = PlanPanel(self._desk.look.theme, self.tones)
+            self._plan.set_units(self._desk.look.units)
+            self._desk.look.units_changed.connect(self._plan.set_units)
             self._plan.repeat_wanted.connect(self.ask_what_to_repeat)
             self.addWidget(self._plan)
             self._watcher.judges = True
@@ -137,7 +140,9 @@ class Shapes(QStackedWidget):
     def coming(self) -> str:
         """What the plan asks for next, while it is followed."""
         progress = self._watcher.progress
-        return progress.says() if progress is not None and self._plan is not None else ""
+        if progress is None or self._plan is None:
+            return ""
+        return in_units(progress.says(), self._desk.look.units)
 
     def ask_what_to_repeat(self) -> None:
         """Let the user pick the earlier drive whose cells are to be driven again."""

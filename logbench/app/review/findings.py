@@ -21,9 +21,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.model import Band, Finding
 from logbench.app.finding_text import (
     ends_in,
-    is_difference,
     limits,
-    metric_remark,
     number_text,
     reason_text,
 )
@@ -32,7 +30,7 @@ from logbench.app.plot.ticks import time_text, unit_text
 from logbench.app.plot.view import SECOND
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
 from logbench.app.units import METRIC, Units
-from logbench.report.units import pretty
+from logbench.report.unit_sentences import in_units
 
 _MOST_TIMES = 6
 
@@ -79,8 +77,8 @@ class BandBar(QWidget):
             return
         painter = QPainter(self)
         left, right = 8.0, self.width() - 8.0
-        units, difference = self.units, is_difference(finding)
-        value = units.value(finding.value, finding.unit, difference=difference)
+        units = self.units
+        value = units.value(finding.value, finding.unit)
         outer, inner = (
             ends_in(finding.band, e, units) for e in (finding.band.watch, finding.band.within)
         )
@@ -191,8 +189,8 @@ class FindingsPanel(QWidget):
             item = QTreeWidgetItem(
                 [f"{VERDICT_SYMBOLS[finding.verdict]} {finding.verdict.value}", title_of(finding)]
             )
-            item.setToolTip(1, plain_tip(pretty(finding.reason)))
             self.list.addTopLevelItem(item)
+        self._write_tips()
         self._paint_verdicts()
         self.state.setText(state)
         self.state.setVisible(bool(state))
@@ -209,6 +207,7 @@ class FindingsPanel(QWidget):
         """Show numbers in other units."""
         self.units = self.bar.units = units
         finding = self.current()
+        self._write_tips()
         self.bar.show_finding(finding)
         if finding is not None:
             self.detail.setHtml(as_html(finding, units))
@@ -228,6 +227,12 @@ class FindingsPanel(QWidget):
         """Choose the next or the one before."""
         item = self.list.currentItem()
         self.choose(0 if item is None else self.list.indexOfTopLevelItem(item) + by)
+
+    def _write_tips(self) -> None:
+        for row, finding in enumerate(self._findings):
+            item = self.list.topLevelItem(row)
+            if item is not None:
+                item.setToolTip(1, plain_tip(reason_text(finding, self.units)))
 
     def _paint_verdicts(self) -> None:
         for row, finding in enumerate(self._findings):
@@ -260,7 +265,7 @@ def as_html(finding: Finding, units: Units = METRIC) -> str:
         parts.append(_band_html(finding.band, units))
     for title, texts in (("May mean", finding.causes), ("What to do next", finding.next_steps)):
         if texts:
-            items = "".join(f"<li>{escape(pretty(text))}</li>" for text in texts)
+            items = "".join(f"<li>{escape(in_units(text, units))}</li>" for text in texts)
             tag = "ol" if title == "May mean" else "ul"
             parts.append(f"<p>{title}</p><{tag}>{items}</{tag}>")
     if finding.evidence:
@@ -271,9 +276,6 @@ def as_html(finding: Finding, units: Units = METRIC) -> str:
         more = len(finding.evidence) - len(spans)
         tail = f" and {more} more" if more > 0 else ""
         parts.append(f"<p>Evidence: {escape(', '.join(spans))}{tail}</p>")
-    remark = metric_remark(" ".join((reason, *finding.causes, *finding.next_steps)), units)
-    if remark:
-        parts.append(f"<p><i>{remark}</i></p>")
     return "".join(parts)
 
 
@@ -281,7 +283,8 @@ def _band_html(band: Band, units: Units) -> str:
     unit = unit_text(units.unit(band.unit))
     within, watch = (limits(ends_in(band, ends, units)) for ends in (band.within, band.watch))
     return (
-        f"<p>{escape(band.title)}: within {escape(within)} {escape(unit)}, "
+        f"<p>{escape(in_units(band.title, units))}: within {escape(within)} {escape(unit)}, "
         f"watch {escape(watch)} {escape(unit)}.<br>"
-        f"Basis: {escape(band.basis)}. A rule of thumb; the maker's specification comes first.</p>"
+        f"Basis: {escape(in_units(band.basis, units))}. "
+        "A rule of thumb; the maker's specification comes first.</p>"
     )

@@ -41,7 +41,7 @@ def test_other_weather_widens_the_interval():
     far.trace("AAT").value[:] = -10.0
     apart = compare_warm_up([warm_up([6, 8, 8], 0.04)], [far])
     assert apart.ratio.half_width > 1.5 * near.ratio.half_width
-    assert "25 degC colder" in apart.reason
+    assert "25 K colder" in apart.reason
 
 
 def test_what_does_not_compare_is_said():
