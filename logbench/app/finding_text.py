@@ -59,8 +59,11 @@ def _end_text(value: float) -> str:
 def reason_text(finding: Finding, units: Units = METRIC) -> str:
     """The reason in the units chosen."""
     band, value = finding.band, finding.value
-    if band is None or value is None or units.line(band.unit) == (1.0, 0.0):
+    if value is None or units.line(finding.unit) == (1.0, 0.0):
         return in_units(finding.reason, units)
+    if band is None:  # a figure: with two decimals in the checks
+        figure = f"{value:.2f} {finding.unit}"
+        return in_units(finding.reason.replace(figure, number_text(finding, units), 1), units)
     signed = band.within[0] is not None and band.within[0] < 0
     half = math.nan if finding.uncertainty is None else finding.uncertainty
     text = finding.reason

@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QApplication
 from logbench.analysis.bands import load_bands
 from logbench.analysis.evidence import CheckEvidence
 from logbench.analysis.findings import Explanation, Measured, judged
+from logbench.analysis.model import Finding, Verdict
 from logbench.app import theme
 from logbench.app.finding_text import number_text, reason_text
 from logbench.app.live.evidence_list import EvidenceList
@@ -148,6 +149,15 @@ def test_the_findings_list_switches_at_once(window: MainWindow):
     window.desk.look.choose_units(False)
     assert panel.detail.toPlainText() == metric
     assert "from 20 °C" in panel.list.topLevelItem(0).toolTip(1)
+
+
+def test_a_figure_without_a_band_is_the_number_beside_it():
+    """1.364 l are 0.3603 gal, and 1.36 l would be 0.359: exact by the US gallon of 231 in³."""
+    reason = "1.36 l of fuel by airflow over 17.2 km: 7.9 l/100 km; a figure without a band."
+    finding = Finding("fuel_used", "fuel used", Verdict.NOT_JUDGED, reason, value=1.364, unit="l")
+    assert number_text(finding, US) == "0.360 gal"
+    assert reason_text(finding, US).startswith("0.360 gal of fuel by airflow over 10.7 mi: 30 mpg;")
+    assert reason_text(finding) == reason
 
 
 def test_what_is_still_to_be_recorded_follows_the_units(qtbot):
