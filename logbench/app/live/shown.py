@@ -49,6 +49,7 @@ class DriveShown(QObject):
         self.ribbon = Ribbon(self.view, desk.look.theme)
         self.values = ValuesTable()
         self.status = LiveLine()
+        self.status.show_state(session.state)
         self.events: list[Event] = []
         self.following = True
         self._bands = BandWatch()

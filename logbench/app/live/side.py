@@ -76,7 +76,11 @@ class Side(QFrame):
         layout.setContentsMargins(12, 12, 6, 12)
         layout.addWidget(box)
         layout.addWidget(self._stack, 1)
-        self.setMinimumWidth(_LEAST_WIDTH)
+
+    def minimumSizeHint(self) -> QSize:
+        """As wide as its texts need."""
+        least = super().minimumSizeHint()
+        return QSize(max(_LEAST_WIDTH, least.width()), least.height())
 
     @property
     def choosing(self) -> bool:

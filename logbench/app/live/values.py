@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast
 
-from PySide6.QtCore import QModelIndex, QPersistentModelIndex, Qt
+from PySide6.QtCore import QEvent, QModelIndex, QPersistentModelIndex, QSize, Qt
 from PySide6.QtGui import QPainter, QPalette
 from PySide6.QtWidgets import QStyle, QStyledItemDelegate, QStyleOptionViewItem, QWidget
 
@@ -15,6 +15,9 @@ from logbench.app.traces_table import TracesModel, TracesTable
 from logbench.app.units import METRIC, Units
 
 _PAD = 4
+_USUAL_NAME, _USUAL = "LONGFT1", ("−8,888 km/h", "10.0 of 0.5/s", "100 s")
+"""What the columns must have room for."""
+_CHECK_PX = 28
 _RIGHT = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
 
 
@@ -162,6 +165,25 @@ class ValuesTable(TracesTable):
     def __init__(self, parent: QWidget | None = None) -> None:
         self.model_ = ValuesModel()
         super().__init__(self.model_, "Current values", (92, 88, 50), parent)
+        self._fit()
         self._cells = PlainCells(self.model_, self)
         for column in range(1, self.model_.columnCount()):
             self.setItemDelegateForColumn(column, self._cells)
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Columns for texts of another size."""
+        super().changeEvent(event)
+        if event.type() in (QEvent.Type.FontChange, QEvent.Type.StyleChange):
+            self._fit()
+
+    def minimumSizeHint(self) -> QSize:
+        """All columns, with the usual texts in them."""
+        columns = sum(self._wide(text) for text in (_USUAL_NAME, *_USUAL))
+        return QSize(columns + _CHECK_PX + self.verticalScrollBar().sizeHint().width(), 120)
+
+    def _fit(self) -> None:
+        for column, text in enumerate(_USUAL, 1):
+            self.horizontalHeader().resizeSection(column, self._wide(text))
+
+    def _wide(self, text: str) -> int:
+        return self.fontMetrics().horizontalAdvance(text) + 3 * _PAD
