@@ -130,6 +130,37 @@ def test_wiggle_counts_marks_and_tells(recording, garage, qtbot):
     assert "Stopped at 2" in wiggle.says.text()
 
 
+@pytest.mark.parametrize("by_mouse", [True, False])
+def test_a_wiggle_test_that_is_left_is_seen_and_stopped_from_anywhere(
+    recording, garage, qtbot, by_mouse
+):
+    live, capture = recording.live, garage.last
+    capture.send(("MAP", "7E8", 0, 50.0))
+    qtbot.waitUntil(lambda: len(live.session.traces) == 1)
+    live.show_shape("wiggle")
+    assert not live.tools.end_wiggle.isVisible()
+    live.shapes.wiggle.toggle()
+    capture.send(*(("MAP", "7E8", n * 10**8, 50.0 + n % 2) for n in range(1, 80)))
+    qtbot.waitUntil(lambda: live.session.now_ns == 79 * 10**8)
+    live.show_shape("strips")
+    capture.send(("MAP", "7E8", 80 * 10**8, 95.0), ("MAP", "7E8", 81 * 10**8, 50.0))
+    qtbot.waitUntil(lambda: "1 seen" in live.tools.end_wiggle.text())
+    assert live.tools.end_wiggle.isVisible()
+    view = live.shapes.driver_view()
+    qtbot.addWidget(view)
+    assert "Wiggle test: 1 seen" in view.state.text()
+    if by_mouse:
+        qtbot.mouseClick(live.tools.end_wiggle, Qt.MouseButton.LeftButton)
+    else:
+        qtbot.keyClick(live.stack, Qt.Key.Key_G, Qt.KeyboardModifier.ShiftModifier)
+    assert not live.shapes.wiggle.running
+    assert not live.tools.end_wiggle.isVisible()
+    marks = len(capture.marks)
+    capture.send(("MAP", "7E8", 90 * 10**8, 200.0))
+    qtbot.waitUntil(lambda: live.session.now_ns == 90 * 10**8)
+    assert len(capture.marks) == marks
+
+
 def test_wiggle_without_signals_says_how_to_begin(window: MainWindow):
     window.live.show_shape("wiggle")
     window.live.shapes.wiggle.toggle()

@@ -91,6 +91,8 @@ class Shapes(QStackedWidget):
 
         tools.plan.clicked.connect(switch("plan"))
         tools.wiggle.clicked.connect(switch("wiggle"))
+        tools.end_wiggle.clicked.connect(self.wiggle.stop)
+        self.wiggle.said.connect(tools.show_wiggle)
         tools.driver.clicked.connect(self.show_driver_view)
         add_command(owner, "Drive plan, or strips", "P", switch("plan"))
         add_command(owner, "Wiggle test, or strips", "G", switch("wiggle"))
@@ -129,7 +131,9 @@ class Shapes(QStackedWidget):
         return made
 
     def _driver_text(self) -> str:
-        return "   ".join(filter(None, (self._said("state"), self._said("elapsed"), self.coming())))
+        runs = f"Wiggle test: {self.wiggle.total} seen" if self.wiggle.running else ""
+        said = (self._said("state"), self._said("elapsed"), self.coming(), runs)
+        return "   ".join(filter(None, said))
 
     def clear(self) -> None:
         """A new recording begins."""

@@ -52,12 +52,22 @@ class LiveTools(Flow):
         self.wiggle.setAccessibleName("Wiggle test instead of the strips")
         self.driver = QPushButton("Driver's view  D")
         self.driver.setAccessibleName("Driver's view: four values, full screen")
+        self.end_wiggle = QPushButton()
+        self.end_wiggle.setCheckable(True)  # its colour says that something runs
+        self.end_wiggle.setToolTip("The wiggle test goes on whatever is shown; this ends it")
         for widget in (
             self.marker, self.note, self.freeze, self.width_box, self.plan, self.wiggle,
-            self.driver,
+            self.driver, self.end_wiggle,
         ):  # fmt: skip
             widget.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves the space bar alone
             self.add(widget)
+        self.end_wiggle.hide()
+
+    def show_wiggle(self, said: str) -> None:
+        """How the wiggle test stands, wherever the user looks; empty: it does not run."""
+        self.end_wiggle.setText(f"{said}: stop  Shift+G")
+        self.end_wiggle.setChecked(True)
+        self.end_wiggle.setVisible(bool(said))
 
     def show_shape(self, shape: str) -> None:
         """What fills the middle now."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from PySide6.QtCore import Qt, QTimer
+from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import (
     QHeaderView,
@@ -40,7 +40,10 @@ class _Watched:
 
 
 class WigglePanel(QWidget):
-    """Watches the signals that are checked in the table of values."""
+    """Watches the signals that are checked in the table of values, whether it is seen or not."""
+
+    said = Signal(str)
+    """How the test stands, in a few words; empty when it does not run."""
 
     def __init__(
         self,
@@ -124,6 +127,7 @@ class WigglePanel(QWidget):
             self.says.setText(f"Stopped at {self.total}. {_START}")
         self._watched = []
         self.button.setText("Start the wiggle test")
+        self.said.emit("")
 
     def take(self, now_ns: int) -> None:
         """Samples came: hold them against each signal's noise."""
@@ -163,6 +167,7 @@ class WigglePanel(QWidget):
     def _show(self) -> None:
         self.count.setText(str(self.total))
         self.count.setAccessibleName(f"{self.total} seen")
+        self.said.emit(f"Wiggle test runs: {self.total} seen")
         learning = [w.trace.signal for w in self._watched if w.watch.learning]
         self.says.setText(
             f"Hold still: learning the noise of {', '.join(learning)}"
