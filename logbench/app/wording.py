@@ -22,6 +22,15 @@ _GATHERED = (  # written out, so that they are gathered for translation
     # trouble codes and files
     tr("stored"), tr("pending"), tr("permanent"),
     tr("sound"), tr("damaged"), tr("unreadable"), tr("without a checksum"),
+    # moments of a job
+    tr("job opened"), tr("note"), tr("work"), tr("photo"), tr("recording missing"),
+    tr("codes cleared"), tr("clearing tried"), tr("evaporative system closed"),
+    tr("car read, before"), tr("car read, after"), tr("car read, other"),
+    tr("recording, before"), tr("recording, after"), tr("recording, other"),
+    # signals for a purpose, steps of a drive, facts of one under way
+    tr("a useful dozen"), tr("fuel trim"), tr("air and load"), tr("warm-up"),
+    tr("oxygen sensors"), tr("charging"), tr("my own choice"), tr("too late for this drive"),
+    tr("state"), tr("elapsed"), tr("samples"), tr("rate"), tr("size"), tr("step"),
     # why a column of an imported file is read as it is
     tr("as you said"),
     # parts of the report

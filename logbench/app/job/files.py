@@ -263,6 +263,6 @@ class TimelineView(QTreeWidget):
         self.clear()
         for moment in moments:
             when = local_text(moment.when) if moment.when else tr("not known")
-            item = QTreeWidgetItem([when, moment.kind, moment.text, moment.file])
+            item = QTreeWidgetItem([when, word(moment.kind), moment.text, moment.file])
             item.setToolTip(2, moment.text)
             self.addTopLevelItem(item)
