@@ -22,6 +22,8 @@ _GATHERED = (  # written out, so that they are gathered for translation
     # trouble codes and files
     tr("stored"), tr("pending"), tr("permanent"),
     tr("sound"), tr("damaged"), tr("unreadable"), tr("without a checksum"),
+    # events of a recording
+    tr("link lost"), tr("link back"), tr("codes read"), tr("key on"), tr("key off"), tr("gap"),
     # moments of a job
     tr("job opened"), tr("note"), tr("work"), tr("photo"), tr("recording missing"),
     tr("codes cleared"), tr("clearing tried"), tr("evaporative system closed"),

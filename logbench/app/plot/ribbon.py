@@ -188,7 +188,7 @@ class Ribbon(QWidget):
         metrics = QFontMetrics(self.font())
         painter.setPen(QColor(self._theme.text))
         painter.setBrush(QColor(self._theme.accent))
-        said = [(self.x_of(e.t_ns) + 8, e.text or e.kind) for e in self._events]
+        said = [(self.x_of(e.t_ns) + 8, e.text or word(e.kind)) for e in self._events]
         for x, _ in said:
             painter.drawPolygon(
                 QPolygon([QPoint(x - 13, 2), QPoint(x - 3, 2), QPoint(x - 8, _LEAST_EVENTS - 2)])
@@ -274,7 +274,7 @@ class Ribbon(QWidget):
         near_ns = 4 * (self.t_of(x + 1) - t_ns)
         said = [time_text(t_ns / SECOND)]
         said += [word(c.condition.value) for c in self._conditions if c.start_ns <= t_ns < c.end_ns]
-        said += [e.text or e.kind for e in self._events if abs(e.t_ns - t_ns) <= near_ns]
+        said += [e.text or word(e.kind) for e in self._events if abs(e.t_ns - t_ns) <= near_ns]
         said += [n.text for n in self._notes if n.start_ns - near_ns <= t_ns <= n.end_ns + near_ns]
         said += [
             f"{word(f.verdict.value)}: {f.subject}"
