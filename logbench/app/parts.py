@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from html import escape
 
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
@@ -41,6 +41,14 @@ def current_row(tree: QTreeWidget) -> int:
     """Place of the chosen item of a flat list, -1 for none."""
     item = tree.currentItem()
     return -1 if item is None else tree.indexOfTopLevelItem(item)
+
+
+def text_button(text: str, run: Callable[[], object]) -> QPushButton:
+    """A button named by its text, without the key behind two spaces."""
+    button = QPushButton(text)
+    button.setAccessibleName(text.split("  ", maxsplit=1)[0].rstrip(" …"))
+    button.clicked.connect(lambda _=False: run())
+    return button
 
 
 def middle(widget: QWidget) -> QWidget:

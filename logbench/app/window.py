@@ -34,6 +34,7 @@ from logbench.words import tr
 if TYPE_CHECKING:
     from logbench.app.archive.page import ArchivePage
     from logbench.app.compare.page import ComparePage
+    from logbench.app.importing import Importing
     from logbench.app.job.page import JobPage
     from logbench.app.live.session import CaptureFactory
     from logbench.app.look_dialog import LookDialog
@@ -64,13 +65,14 @@ class MainWindow(QMainWindow):
         self._compare: ComparePage | None = None
         self._job: JobPage | None = None
         self._archive: ArchivePage | None = None
+        self._importing: Importing | None = None
         self.live = LivePage(self.desk, capture)
         self.live.review_wanted.connect(lambda path: self.open_recordings([path]))
         self.live.ended.connect(self._recording_ended)
         self._pages = QStackedWidget()
         self._pages.addWidget(self.live)
         body = QWidget()
-        layout = QVBoxLayout(body)
+        self._body = layout = QVBoxLayout(body)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
         layout.addWidget(self._header())
@@ -135,12 +137,25 @@ class MainWindow(QMainWindow):
         add_command(self, tr("Close logbench"), "Ctrl+Q", self.close)
 
     @property
+    def importing(self) -> Importing:
+        """What imports other programs' files, made when first asked for."""
+        if self._importing is None:
+            from logbench.app.importing import Importing
+
+            self._importing = Importing(self.desk)
+            self._body.insertWidget(1, self._importing)
+        return self._importing
+
+    @property
     def review(self) -> ReviewPage:
         """The Review page, made when first asked for."""
         if self._review is None:
             from logbench.app.review.page import ReviewPage
 
             self._review = ReviewPage(self.desk)
+            self._review.import_wanted.connect(
+                lambda path: self.take_files([path], self.open_recordings)
+            )
             self._pages.addWidget(self._review)
         return self._review
 
@@ -153,6 +168,7 @@ class MainWindow(QMainWindow):
             self._compare = ComparePage(self.desk)
             self._compare.made.connect(self._keep_comparison)
             self._compare.job_wanted.connect(self._sides_of_job)
+            self._compare.files_dropped.connect(self.take_files)
             self._pages.addWidget(self._compare)
         return self._compare
 
@@ -165,6 +181,7 @@ class MainWindow(QMainWindow):
             self._job = JobPage(self.desk)
             self._job.review_wanted.connect(lambda path: self.open_recordings([path]))
             self._job.comparing.wanted.connect(self._compare_sides)
+            self._job.files_dropped.connect(self.take_files)
             self._pages.addWidget(self._job)
         return self._job
 
@@ -293,7 +310,11 @@ class MainWindow(QMainWindow):
         paths = [Path(u.toLocalFile()) for u in event.mimeData().urls() if u.isLocalFile()]
         if paths:
             event.acceptProposedAction()
-            self.open_recordings(paths)
+            self.take_files(paths, self.open_recordings)
+
+    def take_files(self, paths: Sequence[Path], then: Callable[[list[Path]], object]) -> None:
+        """Give `then` these files; another program's are imported first, and confirmed."""
+        self.importing.take(paths, then)
 
     # --- closing ---
 

@@ -145,9 +145,9 @@ def test_both_sides_are_taken_from_a_job(
     qtbot.waitUntil(lambda: not window.desk.jobs.busy, timeout=20_000)
 
 
-def test_files_are_dropped_on_a_side_or_beside_them(page: ComparePage, tmp_path: Path):
+def test_files_are_dropped_on_a_side_or_beside_them(page: ComparePage, tmp_path: Path, qtbot):
     drop(page.sides.boxes[AFTER], DRIVES[1])
-    assert page.sides.boxes[AFTER].paths == (DRIVES[1].resolve(),)
+    qtbot.waitUntil(lambda: page.sides.boxes[AFTER].paths == (DRIVES[1].resolve(),))
     page.sides.set_sides([], [])
     copies = []
     for number, name in ((2, "a-later.parquet"), (1, "b-earlier.parquet")):
@@ -155,6 +155,7 @@ def test_files_are_dropped_on_a_side_or_beside_them(page: ComparePage, tmp_path:
         copies[-1].write_bytes(b"")
         os.utime(copies[-1], (number, number))
     drop(page, *copies)
+    qtbot.waitUntil(lambda: page.sides.ready)
     assert page.sides.boxes[BEFORE].paths[0].name == "b-earlier.parquet"
     assert page.sides.boxes[AFTER].paths[0].name == "a-later.parquet"
     page.swap()

@@ -39,16 +39,16 @@ class Bringing(QObject):
         self._memory = memory
         self._page = parent
         self.dialog: ImportDialog | None = None
-        self._archive: Archive | None = None
+        self._into: Archive | Path | None = None
         self._survey = Survey([], [], [])
         self._kinds: list[Kind] = []
         self._mappings: dict[Path, Mapping] = {}
         self._files: list[Path] = []
         self._vehicle: Vehicle | None = None
 
-    def begin(self, archive: Archive, paths: Sequence[Path]) -> None:
-        """Look into the files, then ask."""
-        self._archive = archive
+    def begin(self, into: Archive | Path, paths: Sequence[Path]) -> None:
+        """Look into the files, then ask; recordings go into an archive or a folder."""
+        self._into = into
 
         def work(_: Stop, task: Task) -> Survey:
             return survey(paths, self._memory, task)
@@ -97,10 +97,8 @@ class Bringing(QObject):
         self._ask_next()
 
     def _import(self) -> None:
-        archive, files, mappings, vehicle = (
-            self._archive, self._files, self._mappings, self._vehicle,
-        )  # fmt: skip
-        assert archive is not None
+        into, files, mappings, vehicle = self._into, self._files, self._mappings, self._vehicle
+        assert into is not None
         before = self._survey.lines
         if not files:
             if before:
@@ -108,6 +106,6 @@ class Bringing(QObject):
             return
 
         def work(stop: Stop, task: Task) -> Account:
-            return bring_in(archive, files, mappings, vehicle, before, stop, task)
+            return bring_in(into, files, mappings, vehicle, before, stop, task)
 
         self._work.start(work, self.done.emit, gentle=True)

@@ -92,6 +92,8 @@ class Account:
     sentence: str
     lines: list[Line] = field(default_factory=list)
     stopped: bool = False
+    made: list[Path] = field(default_factory=list)
+    """New recordings: files, or paths in an archive."""
 
     @property
     def bad(self) -> int:
@@ -354,7 +356,7 @@ def cut_again(kind: Kind, delimiter: str, task: Task) -> Kind:
 
 
 def bring_in(
-    archive: Archive,
+    into: Archive | Path,
     files: Sequence[Path],
     mappings: Maps[Path, Mapping],
     vehicle: Vehicle | None,
@@ -362,17 +364,26 @@ def bring_in(
     stop: Stop,
     task: Task,
 ) -> Account:
-    """Import files into the archive; `before`: files that could not even be looked into."""
+    """Import files into an archive or a folder; `before`: files that could not even be looked
+    into. Raises `StorageError` where the folder cannot be made."""
     from logbench.archive.importing import import_to_archive
+    from logbench.recording.importers.run import import_files
+    from logbench.recording.storage import storage_trouble
 
     def told(done: int, of: int, path: Path) -> None:
         task.tell(tr("Importing {name}", name=path.name), done / of)
 
+    if isinstance(into, Path):
+        with storage_trouble(into):
+            into.mkdir(parents=True, exist_ok=True)
+        outcomes = import_files(files, into, mappings, vehicle, progress=told)
+    else:
+        outcomes = import_to_archive(into, files, mappings, vehicle, progress=told)
     lines: list[Line] = []
-    made = 0
-    for outcome in import_to_archive(archive, files, mappings, vehicle, progress=told):
+    made: list[Path] = []
+    for outcome in outcomes:
         lines.append(_account_of(outcome))
-        made += len(outcome.made)
+        made += outcome.made
         if stop.is_set():
             break
     stopped = len(lines) < len(files)
@@ -380,11 +391,11 @@ def bring_in(
     bad = sum(line.bad for line in lines)
     sentence = tr(
         "{recordings} from {files}; {bad:,} not imported.",
-        recordings=tr_n("{n:,} recording", "{n:,} recordings", made),
+        recordings=tr_n("{n:,} recording", "{n:,} recordings", len(made)),
         files=tr_n("{n:,} file", "{n:,} files", len(lines) - bad),
         bad=bad,
     )
-    return Account(sentence, lines, stopped)
+    return Account(sentence, lines, stopped, made)
 
 
 def _account_of(outcome: Outcome) -> Line:

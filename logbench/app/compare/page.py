@@ -86,6 +86,8 @@ class ComparePage(QWidget):
     both sides are one car."""
     job_wanted = Signal()
     """Both sides shall be those of a job."""
+    files_dropped = Signal(object, object)
+    """Files (a list of paths), and what takes those that are recordings, or have become such."""
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()
@@ -107,6 +109,7 @@ class ComparePage(QWidget):
         self.sides.compare_wanted.connect(self.compare)
         self.sides.add_wanted.connect(self.ask_for_files)
         self.sides.job_wanted.connect(self.job_wanted)
+        self.sides.dropped.connect(self._take)
         self.sides.at_hand.place_changed.connect(self.list_recordings)
         self.sides.at_hand.folder_wanted.connect(self.ask_for_archive)
         self.question.yes.clicked.connect(self.confirm_same_car)
@@ -377,4 +380,7 @@ class ComparePage(QWidget):
         event.acceptProposedAction()
         paths = [p for p in dropped_files(event) if p.is_file()]
         self._pages.setCurrentIndex(_CHOOSING)
-        self.sides.put("", sorted(paths, key=lambda p: (p.stat().st_mtime, p.name)))
+        self._take("", sorted(paths, key=lambda p: (p.stat().st_mtime, p.name)))
+
+    def _take(self, side: str, paths: list[Path]) -> None:
+        self.files_dropped.emit(paths, partial(self.sides.put, side))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import QSettings, Qt, Signal
@@ -39,6 +40,8 @@ class SideBox(QFrame):
 
     changed = Signal()
     add_wanted = Signal()
+    dropped = Signal(object)
+    """Files, a list of paths."""
 
     def __init__(self, side: str, key: str) -> None:
         super().__init__()
@@ -114,9 +117,9 @@ class SideBox(QFrame):
             event.acceptProposedAction()
 
     def dropEvent(self, event: QDropEvent) -> None:
-        """Take the files."""
+        """Tell of the files."""
         event.acceptProposedAction()
-        self.add(dropped_files(event))
+        self.dropped.emit(dropped_files(event))
 
     def _show(self) -> None:
         some = self.list.count() > 0
@@ -129,6 +132,8 @@ class SidesPanel(QWidget):
 
     compare_wanted = Signal()
     add_wanted = Signal(str)
+    dropped = Signal(str, object)
+    """Files were dropped on a side."""
     job_wanted = Signal()
 
     def __init__(self, store: QSettings) -> None:
@@ -154,6 +159,7 @@ class SidesPanel(QWidget):
         for side, box in self.boxes.items():
             box.changed.connect(self._changed)
             box.add_wanted.connect(lambda s=side: self.add_wanted.emit(s))
+            box.dropped.connect(partial(self.dropped.emit, side))
         self._lay_out()
         self._changed()
 

@@ -12,7 +12,6 @@ from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
     QLabel,
-    QPushButton,
     QScrollArea,
     QStackedWidget,
     QTabWidget,
@@ -34,7 +33,7 @@ from logbench.app.job.records import ROLES, OtherCodes, RecordsPanel
 from logbench.app.job.reporting import Reporting
 from logbench.app.job.start import StartCard
 from logbench.app.job.story import StoryPanel, WorkPanel
-from logbench.app.parts import Elided, Notice, middle
+from logbench.app.parts import Elided, Notice, middle, text_button
 from logbench.app.theme import Theme
 from logbench.errors import LogbenchError
 from logbench.job.folder import JOB_FILE, create_job, open_job
@@ -55,6 +54,8 @@ class JobPage(QWidget):
 
     review_wanted = Signal(object)
     """Path of a recording."""
+    files_dropped = Signal(object, object)
+    """Files (a list of paths), and what takes them once other programs' are recordings."""
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()
@@ -99,7 +100,7 @@ class JobPage(QWidget):
             (tr("New …  Ctrl+N"), self.ask_for_new),
             (tr("Report …  Ctrl+P"), self.ask_for_report),
         ):
-            bar.addWidget(_button(text, run))
+            bar.addWidget(text_button(text, run))
         self.tabs = QTabWidget()
         self.tabs.setAccessibleName(tr("Parts of the job"))
         panels = (self.story, self.records, self.others, self.recordings, self.work, self.photos)
@@ -127,7 +128,7 @@ class JobPage(QWidget):
 
     def _working(self) -> QWidget:
         self.doing = QLabel()
-        self.cancel_button = _button(tr("Cancel  Ctrl+."), self.cancel)
+        self.cancel_button = text_button(tr("Cancel  Ctrl+."), self.cancel)
         self._work_bar = QWidget()
         row = QHBoxLayout(self._work_bar)
         row.setContentsMargins(20, 4, 20, 4)
@@ -487,11 +488,6 @@ class JobPage(QWidget):
         elif self.opened is None:
             self.notice.trouble(tr("Open or make a job first, then drop its files here."))
         else:
-            self.add_files(paths)
-
-
-def _button(text: str, run: Callable[[], object]) -> QPushButton:
-    button = QPushButton(text)
-    button.setAccessibleName(text.split("  ", maxsplit=1)[0].rstrip(" …"))
-    button.clicked.connect(lambda _=False: run())
-    return button
+            papers = [p for p in paths if p.suffix.lower() == ".txt"]  # may be a log, is a text
+            rest = [p for p in paths if p not in papers]
+            self.files_dropped.emit(rest, lambda own: self.add_files([*papers, *own]))

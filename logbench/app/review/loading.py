@@ -60,6 +60,20 @@ def open_for_review(path: Path, task: Task, wanted: Sequence[tuple[str, str]] = 
     return Opened(recording, _read(recording, keys, task), frozenset(first))
 
 
+def open_or_name(path: Path, task: Task, wanted: Sequence[tuple[str, str]] = ()) -> Opened | Path:
+    """The same; or the path of a file that is no recording and can be imported."""
+    from logbench.errors import NotARecordingError
+
+    try:
+        return open_for_review(path, task, wanted)
+    except NotARecordingError:
+        from logbench.recording.importers.run import is_foreign
+
+        if is_foreign(path):
+            return path
+        raise
+
+
 def read_rest(opened: Opened, task: Task) -> Opened:
     """The same with all its traces, in the recording's order; those read are kept. Derived
     signals follow."""

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QMargins, Qt, QTimer
+from PySide6.QtCore import QMargins, Qt, QTimer, Signal
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import (
     QFileDialog,
@@ -41,7 +41,7 @@ from logbench.app.review.evidence import Ends, band_of, concerning
 from logbench.app.review.exporting import Exporting
 from logbench.app.review.find_bar import FindBar
 from logbench.app.review.findings import FindingsPanel
-from logbench.app.review.loading import Judged, Opened, judge, open_for_review, read_rest
+from logbench.app.review.loading import Judged, Opened, judge, open_or_name, read_rest
 from logbench.app.review.notes_panel import NotesPanel
 from logbench.app.review.playback import Playback
 from logbench.app.review.search import find_spans
@@ -52,12 +52,16 @@ from logbench.app.theme import Theme
 if TYPE_CHECKING:
     from logbench.recording.notes import Note
 
+_KINDS = "Recordings (*.parquet);;Recordings and other programs' files (*)"
 _PATIENCE_MS, _AFTER_PAINT_MS = 400, 20
 _SIDE_WIDTH, _SIDE_LEAST, _SIDE_MOST = 356, 320, 400
 
 
 class ReviewPage(QWidget):
     """A drive afterwards."""
+
+    import_wanted = Signal(object)
+    """The path of another program's file that was to be opened."""
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()
@@ -245,23 +249,21 @@ class ReviewPage(QWidget):
         """Let the user pick a recording."""
         recent = self._desk.settings.recent
         folder = recent[0].parent if recent else self._desk.settings.folder
-        name, _ = QFileDialog.getOpenFileName(
-            self, "Open a recording", str(folder), "Recordings (*.parquet);;All files (*)"
-        )
+        name, _ = QFileDialog.getOpenFileName(self, "Open a recording", str(folder), _KINDS)
         if name:
             self.open_path(Path(name))
 
     def open_path(self, path: Path) -> None:
         """Open a recording off the main thread; what is shown stays until it is there."""
         kept = layout_from_json(self._desk.settings.last_layout(str(path.resolve())))
-        self._open(lambda task: open_for_review(path, task, kept.keys))
+        self._open(lambda task: open_or_name(path, task, kept.keys))
 
     def open_demo(self, name: str) -> None:
         """Open the demo drive `before` or `after` the repair; it is driven when first asked for."""
         folder = self._desk.settings.folder / "demo"
         self._open(lambda task: open_demo(name, folder, task))
 
-    def _open(self, work: Callable[[Task], Opened]) -> None:
+    def _open(self, work: Callable[[Task], Opened | Path]) -> None:
         self.cancel()
         self.playback.stop()
         self.notice.hide()
@@ -340,7 +342,12 @@ class ReviewPage(QWidget):
 
     # --- what the tasks tell ---
 
-    def _opened(self, opened: Opened) -> None:
+    def _opened(self, opened: Opened | Path) -> None:
+        if isinstance(opened, Path):
+            self._task = None
+            self._busy(False)
+            self.import_wanted.emit(opened)
+            return
         self.opened, self.judged = opened, None
         recording = opened.recording
         if recording.path is not None:

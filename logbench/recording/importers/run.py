@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Mapping as Maps
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -74,6 +75,18 @@ def _is_recording(path: Path) -> bool:
         return False
     try:
         return FACTS_KEY in (pq.read_metadata(path).metadata or {})
+    except (pa.ArrowException, OSError, ValueError):
+        return False
+
+
+def is_foreign(path: Path) -> bool:
+    """Whether a file is of a kind that can be imported, and no recording, whole or damaged."""
+    if path.suffix.lower() not in SUFFIXES or not path.is_file():
+        return False
+    if path.suffix.lower() != ".parquet":
+        return True
+    try:
+        return FACTS_KEY not in (pq.read_metadata(path).metadata or {})
     except (pa.ArrowException, OSError, ValueError):
         return False
 
@@ -170,10 +183,26 @@ def import_many(
     Raises `ImportFileError` only for a name that is not there, before anything is done.
     """
     files = files_in(paths)
+    mappings = {} if mapping is None else dict.fromkeys(files, mapping)
+    yield from import_files(files, folder, mappings, memory=memory, progress=progress)
+
+
+def import_files(
+    files: Sequence[Path],
+    folder: Path,
+    mappings: Maps[Path, Mapping],
+    vehicle: Vehicle | None = None,
+    memory: Path | None = None,
+    progress: Progress | None = None,
+) -> Iterator[Outcome]:
+    """Import files one by one; a bad one becomes an outcome with its problem.
+
+    `mappings`: of single files; the others go by a remembered mapping or as detected.
+    """
     for done, path in enumerate(files):
         if progress is not None:
             progress(done, len(files), path)
         try:
-            yield import_file(path, folder, mapping, memory)
+            yield import_file(path, folder, mappings.get(path), memory, vehicle)
         except LogbenchError as error:
             yield Outcome(path, problem=str(error))
