@@ -41,8 +41,12 @@ In the plots: green within, orange with stripes watch, red with crosses act.
 
 Your own band file (same form as `logbench/analysis/bands.toml`) replaces fields by key, and tables
 `[check.name]` in it are checks of your own: an expression over signals, the driving condition it
-needs, and a band. Write units behind a space, and K for a difference of temperatures: the window and
-the report show quantities in sentences in the units their reader chose.
+needs, and a band. Write units behind a space, and K for a difference of temperatures: the window
+and the report show quantities in sentences in the units their reader chose.
+
+What the checks make of 300 simulated cars they had never seen, healthy and with each of eleven
+faults: [fleet.md](fleet.md). What they make of the open recordings of real cars: the tests in
+`tests/analysis`, by name of the check.
 """
 
 

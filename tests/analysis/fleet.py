@@ -212,7 +212,12 @@ def main() -> None:
             print(f"{ready + done} of {len(todo)} drives in {seconds:.0f} s: {more}", flush=True)
 
     outcomes = run(todo, given.work, in_processes(given.jobs), tell)
-    text = report(outcomes)
+    held = " --held-out" if given.held_out else f" --first {given.first}"
+    text = report(
+        outcomes,
+        f"python -m tests.analysis.fleet --cars {given.cars} --severities {given.severities}{held}"
+        " --work fleet.jsonl --out docs",
+    )
     print(text)
     if given.out is not None:
         given.out.mkdir(parents=True, exist_ok=True)

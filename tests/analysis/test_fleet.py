@@ -49,7 +49,7 @@ OUTCOMES = [
 
 
 def test_report_and_plot(tmp_path):
-    text = report(OUTCOMES)
+    text = report(OUTCOMES, "python -m fleet")
     assert "1 of 4 (25.00 %, 95 % interval 4.56 to 69.94 %) of the judged checks say `act`" in text
     assert "| maf_low | 2 | 0 / 100 / 100 | 100 / 100 / 50 |" in text
     # what cannot show counts in the second figure only
