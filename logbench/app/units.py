@@ -118,6 +118,10 @@ class Differences(Units):
 
     __slots__ = ()
 
+    def unit(self, unit: str) -> str:
+        """That of a difference: K, or °F, for degC."""
+        return Units.unit(self, difference_unit(unit))
+
     def line(self, unit: str) -> tuple[float, float]:
         """Factor and offset 0."""
         return Units.line(self, unit)[0], 0.0

@@ -12,7 +12,7 @@ from PySide6.QtCore import Qt
 from logbench.app.live.values import shown_value
 from logbench.app.plot.view import SECOND
 from logbench.app.review.cross import pair
-from logbench.app.units import METRIC, Units
+from logbench.app.units import METRIC, Differences, Units
 from logbench.app.window import MainWindow
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
@@ -55,6 +55,7 @@ def test_a_difference_of_temperatures_gets_no_32():
     assert US.text(100.0, "degC") == "212 °F"
     assert US.text(10.0, "degC", difference=True) == "18 °F"
     assert METRIC.text(10.0, "degC", difference=True) == "10 K"
+    assert (Differences().unit("degC"), Differences(us=True).unit("degC")) == ("K", "degF")
 
 
 def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, settings):
