@@ -38,6 +38,7 @@ def test_other_signals_without_letting_go_of_the_link(watching, garage, qtbot, b
         qtbot.keyClick(live.stack, Qt.Key.Key_S)
     assert set_up.picker.search.hasFocus()
     assert not set_up.link.isVisible()  # which cannot be changed now
+    assert set(set_up.picker.chosen()) == set(SIGNALS)  # what is asked for now
     set_up.picker.choose(("RPM", "VSS"))
     set_up.rate.setCurrentIndex(set_up.rate.findData(5.0))
     if by_mouse:

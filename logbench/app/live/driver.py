@@ -28,9 +28,11 @@ class _Value(QWidget):
         self.name.setObjectName("muted")
         layout = QVBoxLayout(self)
         layout.setSpacing(0)
+        layout.addStretch(1)  # the name stays close to its value, however much room there is
         for label in (self.name, self.value):
             label.setAlignment(Qt.AlignmentFlag.AlignCenter)
             layout.addWidget(label)
+        layout.addStretch(1)
 
     def fit(self, width: int, height: int) -> None:
         """As large as the text "−88,888 km/h" may be."""

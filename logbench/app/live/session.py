@@ -97,6 +97,8 @@ class LiveSession(QObject):
         """There is a file, or there will be one as soon as the car answers."""
         self.wanted_hz: Mapping[str, float] = {}
         """Wanted rates by acronym, as far as they were chosen by hand."""
+        self.asked: tuple[str, ...] = ()
+        """Signals that the car found last is asked for."""
         self._rates_to_come: Mapping[str, float] = {}
         """Those last asked for."""
         self._unattended = False
@@ -193,7 +195,7 @@ class LiveSession(QObject):
                     self._traces.clear()
                     self.began_anew.emit()
                 self._started_utc = message.started_utc
-                self.wanted_hz = self._rates_to_come
+                self.wanted_hz, self.asked = self._rates_to_come, message.signals
                 if self.state == "connecting":
                     self._set_state("recording" if self.records else "watching")
                 self.car_found.emit(message)

@@ -14,6 +14,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.live.picker import DEFAULT
 from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.setup import SetUp
@@ -43,7 +44,6 @@ class Side(QFrame):
         self.change.setToolTip("Ask the car for other signals; link and recording go on")
         self.change.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.use = QPushButton("Ask for these signals")
-        self.use.setObjectName("primary")
         self.back = QPushButton("Back  Esc")
         self.change.clicked.connect(self.show_choice)
         self.use.clicked.connect(self.use_choice)
@@ -93,6 +93,8 @@ class Side(QFrame):
         if self._session.state in ("watching", "recording") and not self.choosing:
             self._before = picker.chosen(), picker.purpose.currentText(), rate.currentIndex()
             self._show(choosing=True)
+            if picker.purpose.currentText() == DEFAULT:  # begin with what is asked for now
+                picker.choose(self._session.asked)
         self._scroll.ensureWidgetVisible(picker.search)
         picker.search.setFocus()
 
