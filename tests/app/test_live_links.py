@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import threading
+
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFileDialog
 
+from logbench.app.live import ble_dialog
+from logbench.app.live.ble_dialog import BleDialog
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.link_box import LinkBox
-from logbench.app.live.links import ASK_REPLAY, link_choices, title_of
+from logbench.app.live.links import ASK_BLE, ASK_REPLAY, link_choices, title_of
 from logbench.app.live.picker import SignalPicker
 from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
 from logbench.capture.messages import CarFound
-from logbench.errors import LinkUnknownError
+from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.signals.table import table
+from logbench.vehicle.links.ble_scan import Heard
 from logbench.vehicle.model import CarFacts
 
 
@@ -97,3 +102,111 @@ def test_what_cars_report_is_kept_for_a_few_links(settings: Settings):
         choices.keep_supported("b", frozenset({1}))
         assert choices.supported("b") == {1}
     assert {s.pid for s in table()} > {1}
+
+
+def test_a_recording_to_replay_is_shown_by_its_name(qtbot, settings: Settings):
+    box = LinkBox(settings, replay=True)
+    qtbot.addWidget(box)
+    box.choose("replay:/drives/monday/drive.parquet")
+    assert box.currentText() == "Replay drive.parquet"
+    assert box.url() == "replay:/drives/monday/drive.parquet"
+    box.choose("replay:/drives/tuesday/drive.parquet")  # of the same name: not to be mixed up
+    assert box.url() == "replay:/drives/tuesday/drive.parquet"
+    box.choose("replay:/drives/monday/drive.parquet")
+    assert box.url() == "replay:/drives/monday/drive.parquet"
+
+
+def test_two_recordings_of_one_name_are_two_links():
+    used = ["replay:/monday/drive.parquet", "replay:/tuesday/drive.parquet"]
+    titles = [c.title for c in link_choices(used, replay=True)]
+    assert titles[:2] == ["Replay drive.parquet", "replay:/tuesday/drive.parquet"]
+    assert len(set(titles)) == len(titles)
+
+
+# --- Bluetooth adapters, with a scanner that is none ---
+
+HEARD = [Heard("11:22:33:44:55:66", "near", -40), Heard("AA:22:33:44:55:66", "", -80)]
+
+
+@pytest.fixture
+def air(monkeypatch):
+    """What the scan does, step by step; without `go` it listens until it is cancelled."""
+    go, ended = threading.Event(), threading.Event()
+
+    def scan(told):
+        try:
+            told(HEARD[1:], 0.25)
+            while not go.wait(0.005):
+                told(HEARD, 0.5)
+            return HEARD
+        finally:
+            ended.set()
+
+    monkeypatch.setattr(ble_dialog, "scan", scan)
+    return go, ended
+
+
+def test_an_adapter_is_picked_while_it_is_listened_for(window: MainWindow, qtbot, air):
+    dialog = BleDialog(window.desk.jobs, window)
+    qtbot.addWidget(dialog)
+    dialog.show()
+    qtbot.waitUntil(lambda: dialog.list.count() == 2)
+    assert dialog.progress.value() == 50
+    assert "near   11:22:33:44:55:66   -40 dBm" in dialog.list.item(0).text()
+    assert not dialog.take.isEnabled()
+    dialog.list.setFocus()
+    dialog.list.setCurrentRow(1)
+    qtbot.waitUntil(dialog.take.isEnabled)
+    qtbot.keyClick(dialog.list, Qt.Key.Key_Return)
+    assert dialog.address == "AA:22:33:44:55:66"
+    assert not dialog.isVisible()
+    qtbot.waitUntil(air[1].is_set)  # nobody listens on
+
+
+def test_a_scan_is_told_to_its_end_and_cancelled(window: MainWindow, qtbot, air):
+    dialog = BleDialog(window.desk.jobs, window)
+    qtbot.addWidget(dialog)
+    dialog.show()
+    air[0].set()
+    qtbot.waitUntil(lambda: dialog.said.text() == "2 heard")
+    air[0].clear()
+    air[1].clear()
+    qtbot.mouseClick(dialog.again, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: dialog.list.count() == 2)
+    qtbot.keyClick(dialog, Qt.Key.Key_Escape)
+    assert dialog.address == ""
+    qtbot.waitUntil(air[1].is_set)
+
+
+def test_bluetooth_that_cannot_be_used_is_a_sentence(window: MainWindow, qtbot, monkeypatch):
+    def refused(told):
+        raise PortMissingError("Bluetooth cannot be used (off): switch it on.")
+
+    monkeypatch.setattr(ble_dialog, "scan", refused)
+    dialog = BleDialog(window.desk.jobs, window)
+    qtbot.addWidget(dialog)
+    dialog.show()
+    qtbot.waitUntil(lambda: "switch it on" in dialog.said.text())
+    assert dialog.again.isEnabled()
+
+
+def test_the_list_of_links_leads_to_the_scan(window: MainWindow, monkeypatch, garage):
+    live = window.live
+    monkeypatch.setattr(BleDialog, "listen", lambda _: None)
+
+    def picked(dialog) -> int:
+        dialog.address = "11:22:33:44:55:66"
+        return 1
+
+    def chosen() -> str:
+        box = live.set_up.link
+        places = [n for n, c in enumerate(box._choices) if c.url == ASK_BLE]
+        box.setCurrentIndex(places[0])
+        box.activated.emit(places[0])
+        return box.currentText()
+
+    monkeypatch.setattr(BleDialog, "exec", lambda _: 0)
+    assert chosen() == "Simulated car"
+    monkeypatch.setattr(BleDialog, "exec", picked)
+    chosen()
+    assert live.set_up.url() == "ble:11:22:33:44:55:66"

@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QComboBox, QFileDialog, QWidget
 
-from logbench.app.live.links import ASK_REPLAY, LinkChoice, link_choices, link_url_of
+from logbench.app.live.links import (
+    ASK_BLE,
+    ASK_REPLAY,
+    ASKS,
+    LinkChoice,
+    link_choices,
+    link_url_of,
+    title_of,
+)
 from logbench.app.settings import Settings
 
 
 class LinkBox(QComboBox):
     """Links used before, serial ports that are there, the simulated car, or what is typed; with
-    `replay`, a recording, too."""
+    `replay`, a recording or a Bluetooth adapter to be found, too."""
+
+    scan_wanted = Signal()
+    """The user wants to look for Bluetooth adapters."""
 
     def __init__(
         self, settings: Settings, parent: QWidget | None = None, *, replay: bool = False
@@ -36,10 +48,22 @@ class LinkBox(QComboBox):
         self._show_start()
 
     def choose(self, url: str) -> None:
-        """Put a link into the field."""
+        """Put a link into the field; a recording to replay is added to the list by its name."""
+        known = [c.title for c in self._choices]
         titles = [c.title for c in self._choices if c.url == url]
+        if not titles and url.startswith(ASK_REPLAY) and title_of(url) not in known:
+            titles = [title_of(url)]
+            self._choices.insert(0, LinkChoice(url, titles[0]))
+            self.insertItem(0, titles[0])
         self.setEditText(titles[0] if titles else url)
         self._show_start()
+
+    def showPopup(self) -> None:
+        """The list is as wide as its longest entry."""
+        view = self.view()
+        wide = view.sizeHintForColumn(0) + view.verticalScrollBar().sizeHint().width()
+        view.setMinimumWidth(max(wide, self.width()))
+        super().showPopup()
 
     def ask_replay(self) -> None:
         """Let a recording be picked, to be replayed as it was recorded."""
@@ -47,17 +71,26 @@ class LinkBox(QComboBox):
         name, _ = QFileDialog.getOpenFileName(self, "Replay a recording", folder, kinds)
         if name:
             self.choose(f"replay:{name}")
-        elif self._is_asking():
+        else:
+            self.leave_question()
+
+    def leave_question(self) -> None:
+        """A question was not answered: back to the first link."""
+        if self._asks_for():
             self.setCurrentIndex(0)
 
-    def _is_asking(self) -> bool:
-        titles = [c.title for c in self._choices if c.url == ASK_REPLAY]
-        return self.currentText() in titles
+    def _asks_for(self) -> str:
+        """The question that is chosen instead of a link, or empty."""
+        asked = [c.url for c in self._choices if c.title == self.currentText() and c.url in ASKS]
+        return asked[0] if asked else ""
 
     def _picked(self, _index: int) -> None:
         self._show_start()
-        if self._is_asking():
+        asked = self._asks_for()
+        if asked == ASK_REPLAY:
             self.ask_replay()
+        elif asked == ASK_BLE:
+            self.scan_wanted.emit()
 
     def _show_start(self) -> None:
         edit = self.lineEdit()
@@ -69,5 +102,5 @@ class LinkBox(QComboBox):
         text = self.currentText().strip()
         for choice in self._choices:
             if choice.title == text:
-                return choice.url if choice.url != ASK_REPLAY else link_url_of("")
+                return choice.url if choice.url not in ASKS else link_url_of("")
         return link_url_of(text)

@@ -12,6 +12,9 @@ from logbench.errors import LinkUnknownError
 SIMULATED = "sim:?schedule=test-drive"
 ASK_REPLAY = "replay:"
 """Stands for a recording that is still to be picked."""
+ASK_BLE = "ble:"
+"""Stands for a Bluetooth adapter that is still to be found."""
+ASKS = (ASK_REPLAY, ASK_BLE)
 USUAL_WIFI = "tcp://192.168.0.10:35000"
 """Where most adapters with a network of their own listen (common practice, no source)."""
 _SCHEMES = ("tcp://", "serial:", "sim:", "can:", "ble:", "replay:")
@@ -30,14 +33,20 @@ class LinkChoice:
 
 def link_choices(used: Sequence[str] = (), *, replay: bool = False) -> list[LinkChoice]:
     """The last used first, then serial ports that are there, the simulated car, the usual address
-    of adapters with a network of their own and, with `replay`, a recording to be picked."""
-    choices = [LinkChoice(url, title_of(url)) for url in used if replay or not _is_replay(url)]
+    of adapters with a network of their own and, with `replay`, a Bluetooth adapter to be found and
+    a recording to be picked. No title stands for two links."""
+    choices: list[LinkChoice] = []
+    for url in used:
+        if replay or not _is_replay(url):
+            taken = title_of(url) in {c.title for c in choices}
+            choices.append(LinkChoice(url, url if taken else title_of(url)))
     choices += [c for c in serial_choices() if c.url not in used]
     if not any(c.url.startswith("sim:") for c in choices):
         choices.append(LinkChoice(SIMULATED, title_of(SIMULATED)))
     if USUAL_WIFI not in used:
         choices.append(LinkChoice(USUAL_WIFI, f"{title_of(USUAL_WIFI)}  usual for Wi-Fi adapters"))
     if replay:
+        choices.append(LinkChoice(ASK_BLE, "Look for Bluetooth adapters …"))
         choices.append(LinkChoice(ASK_REPLAY, "Replay a recording …"))
     return choices
 
@@ -75,7 +84,7 @@ def link_url_of(text: str) -> str:
     Raises `LinkUnknownError` with the forms that are understood.
     """
     text = text.strip()
-    if text.startswith(_SCHEMES) and text != ASK_REPLAY:
+    if text.startswith(_SCHEMES) and text not in ASKS:
         return text
     if _BLUETOOTH.fullmatch(text):
         return f"ble:{text}"

@@ -12,7 +12,7 @@ from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.endings import Endings
-from logbench.app.live.links import SIMULATED
+from logbench.app.live.links import ASK_BLE, SIMULATED
 from logbench.app.live.marker_note import MarkerNote
 from logbench.app.live.middle import Middle
 from logbench.app.live.record_box import RecordBox
@@ -106,6 +106,7 @@ class LivePage(QWidget):
         self.watcher.failed.connect(self.notice.trouble)
         self.starting.cleared.connect(self._clear)
         self.empty.pressed.connect(self.record_simulated)
+        self.set_up.link.scan_wanted.connect(self.look_for_bluetooth)
         self._desk.look.units_changed.connect(self.set_up.car.set_units)
         session.state_changed.connect(self._state_changed)
         session.began_anew.connect(shapes.clear)
@@ -129,6 +130,7 @@ class LivePage(QWidget):
         add_command(self, "Recover what a crash left", "Shift+F5", endings.recover)
         add_command(self, "Review the last recording", "Ctrl+Return", endings.review_last)
         add_command(self, "Look for links again", "F5", self.set_up.find_links)
+        add_command(self, "Look for Bluetooth adapters", "Ctrl+F5", self.look_for_bluetooth)
         add_command(self, "Replay a recording", "Ctrl+Shift+E", self.set_up.link.ask_replay)
         add_view_commands(self.stack, self.view, by_hand=shown.stand_still)
         self.layouts = shown.add_layouts(self)
@@ -163,6 +165,16 @@ class LivePage(QWidget):
         if not self.busy:
             self.choose_link(SIMULATED)
             self.start()
+
+    def look_for_bluetooth(self) -> None:
+        """Let an adapter be picked among the Bluetooth devices in the air."""
+        from logbench.app.live.ble_dialog import BleDialog
+
+        dialog = BleDialog(self._desk.jobs, self)
+        if dialog.exec() and dialog.address:
+            self.choose_link(f"{ASK_BLE}{dialog.address}")
+        else:
+            self.set_up.link.leave_question()
 
     def stop(self) -> None:
         """Finish and save the recording."""

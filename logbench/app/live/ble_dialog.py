@@ -1,0 +1,132 @@
+"""Bluetooth Low Energy devices in the air, to pick the adapter from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QDialog,
+    QHBoxLayout,
+    QLabel,
+    QListWidget,
+    QListWidgetItem,
+    QProgressBar,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.app.background import Jobs, Task
+from logbench.vehicle.links.ble_scan import Heard, scan
+
+_TEXT = (
+    "Plug the adapter in and keep the phone or tablet that it was paired with away: an adapter "
+    "that is connected elsewhere is not heard. The strongest signal is the nearest device."
+)
+
+
+class BleDialog(QDialog):
+    """Scans as soon as it is made; `address` is what was picked, empty when nothing was."""
+
+    def __init__(self, jobs: Jobs, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Bluetooth adapters")
+        self._jobs = jobs
+        self._task: Task | None = None
+        self.address = ""
+        text = QLabel(_TEXT)
+        text.setWordWrap(True)
+        self.take = QPushButton("Use this adapter")
+        self.take.setEnabled(False)
+        self.take.clicked.connect(self._take)
+        self.list = QListWidget()
+        self.list.setAccessibleName("Bluetooth devices heard")
+        self.list.itemActivated.connect(self._take)
+        self.list.currentRowChanged.connect(lambda row: self.take.setEnabled(row >= 0))
+        self.progress = QProgressBar()
+        self.progress.setRange(0, 100)
+        self.progress.setAccessibleName("Progress of the scan")
+        self.said = QLabel()
+        self.said.setWordWrap(True)
+        self.again = QPushButton("Listen again")
+        self.again.clicked.connect(self.listen)
+        cancel = QPushButton("Cancel  Esc")
+        cancel.clicked.connect(self.reject)
+        buttons = QHBoxLayout()
+        buttons.addWidget(self.take, 1)
+        buttons.addWidget(self.again)
+        buttons.addWidget(cancel)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(20, 16, 20, 16)
+        layout.setSpacing(12)
+        for widget in (text, self.list, self.progress, self.said):
+            layout.addWidget(widget)
+        layout.addLayout(buttons)
+        self.resize(520, 460)
+        self.finished.connect(self._stop)
+        self.listen()
+
+    def listen(self) -> None:
+        """Scan from the beginning."""
+        self._stop()
+        self.list.clear()
+        self._tell("", "Listening …")
+        self.again.setEnabled(False)
+        self._task = self._jobs.start(self._work, self._done, self._failed, self._progressed)
+
+    @staticmethod
+    def _work(task: Task) -> list[Heard]:
+        """On another thread. What is heard so far goes along as lines of text."""
+
+        def told(heard: Sequence[Heard], share: float) -> None:
+            task.tell("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)
+
+        return scan(told)
+
+    def _progressed(self, lines: str, share: float) -> None:
+        self.progress.setValue(round(100 * share))
+        rows = [line.split("\t", 2) for line in lines.splitlines()]
+        self._show([Heard(address, name, int(dbm)) for address, dbm, name in rows])
+
+    def _show(self, heard: Sequence[Heard]) -> None:
+        """The chosen one stays chosen wherever it stands now."""
+        chosen = self._chosen()
+        self.list.clear()
+        for one in heard:
+            name = one.name or "without a name"
+            item = QListWidgetItem(f"{name}   {one.address}   {one.rssi_dbm} dBm")
+            item.setData(Qt.ItemDataRole.UserRole, one.address)
+            self.list.addItem(item)
+            if one.address == chosen:
+                self.list.setCurrentItem(item)
+
+    def _done(self, heard: list[Heard]) -> None:
+        self._show(heard)
+        nothing = "Nothing was heard: is Bluetooth on, and the adapter plugged in?"
+        self._tell("", f"{len(heard)} heard" if heard else nothing)
+        self.again.setEnabled(True)
+
+    def _failed(self, sentence: str) -> None:
+        self._tell("trouble", sentence)
+        self.again.setEnabled(True)
+
+    def _tell(self, name: str, sentence: str) -> None:
+        self.said.setObjectName(name)
+        self.said.style().polish(self.said)
+        self.said.setText(sentence)
+
+    def _chosen(self) -> str:
+        item = self.list.currentItem()
+        return "" if item is None else str(item.data(Qt.ItemDataRole.UserRole))
+
+    def _take(self) -> None:
+        self.address = self._chosen()
+        if self.address:
+            self.accept()
+
+    def _stop(self) -> None:
+        """No more is listened for."""
+        if self._task is not None:
+            self._task.cancel()
+            self._task = None
