@@ -65,6 +65,15 @@ def test_bluetooth_that_is_off(monkeypatch):
         scan(lambda heard, share: None)
 
 
+def test_no_bluetooth_at_all(monkeypatch):
+    def missing(callback):
+        raise FileNotFoundError(2, "No such file or directory")
+
+    monkeypatch.setattr(bleak, "BleakScanner", missing)
+    with pytest.raises(PortMissingError, match="service does not answer"):
+        scan(lambda heard, share: None)
+
+
 def test_without_bleak(monkeypatch):
     monkeypatch.setitem(sys.modules, "bleak", None)
     with pytest.raises(LinkUnknownError, match="pip install"):

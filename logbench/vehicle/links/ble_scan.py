@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -13,6 +14,8 @@ from logbench.errors import LinkUnknownError, PortMissingError
 if TYPE_CHECKING:
     from bleak.backends.device import BLEDevice
     from bleak.backends.scanner import AdvertisementData
+
+log = logging.getLogger(__name__)
 
 SCAN_S = 10.0
 _EVERY_S = 0.25
@@ -48,11 +51,12 @@ def scan(told: Told, seconds: float = SCAN_S) -> list[Heard]:
         ) from None
     try:
         return asyncio.run(_scan(told, seconds))
-    except (bleak.exc.BleakError, OSError) as error:
+    except bleak.exc.BleakError as error:
         reason = (str(error).strip().splitlines() or [type(error).__name__])[0].rstrip(".")
-        raise PortMissingError(
-            f"Bluetooth cannot be used ({reason}): switch it on and allow its use."
-        ) from None
+    except OSError as error:
+        log.info("no scan: %s", error)
+        reason = "this computer's Bluetooth service does not answer"
+    raise PortMissingError(f"Bluetooth cannot be used ({reason}): switch it on and allow its use.")
 
 
 async def _scan(told: Told, seconds: float) -> list[Heard]:
