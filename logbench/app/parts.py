@@ -8,6 +8,7 @@ from html import escape
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
 from PySide6.QtGui import QMouseEvent, QResizeEvent
 from PySide6.QtWidgets import (
+    QDialog,
     QDoubleSpinBox,
     QFrame,
     QHBoxLayout,
@@ -49,6 +50,23 @@ def text_button(text: str, run: Callable[[], object]) -> QPushButton:
     button.setAccessibleName(text.split("  ", maxsplit=1)[0].rstrip(" …"))
     button.clicked.connect(lambda _=False: run())
     return button
+
+
+class Answers(QHBoxLayout):
+    """The foot of a dialog: `leave` on the left, `go` on the right, connected. Enter in a field
+    presses `go`, or with `careful` leaves."""
+
+    def __init__(self, dialog: QDialog, go: str, leave: str, *, careful: bool = False) -> None:
+        super().__init__()
+        self.go = QPushButton(go)
+        self.go.setObjectName("primary")
+        self.go.clicked.connect(dialog.accept)
+        self.leave = QPushButton(leave)
+        self.leave.clicked.connect(dialog.reject)
+        (self.leave if careful else self.go).setDefault(True)
+        self.addWidget(self.leave)
+        self.addStretch(1)
+        self.addWidget(self.go)
 
 
 def middle(widget: QWidget) -> QWidget:

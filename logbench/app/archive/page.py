@@ -40,7 +40,7 @@ from logbench.app.archive.working import (
 from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.desk import Desk
-from logbench.app.parts import Elided, EmptyState, Notice, middle
+from logbench.app.parts import Elided, EmptyState, Notice, middle, text_button
 from logbench.app.theme import Theme
 from logbench.app.units import Units
 from logbench.words import inside, tr, tr_n
@@ -105,8 +105,7 @@ class ArchivePage(QWidget):
             (tr("Import …"), self.asking.for_files), (tr("Run checks"), self.sweep),
             (tr("Verify …"), self.asking.to_verify),
         ):  # fmt: skip
-            button = QPushButton(text)
-            button.clicked.connect(lambda _=False, run=run: run())
+            button = text_button(text, run)
             self.tools.append(button)
             bar.addWidget(button)
         inside = QWidget()

@@ -8,14 +8,13 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QCheckBox,
     QDialog,
-    QHBoxLayout,
     QLabel,
     QLineEdit,
-    QPushButton,
     QVBoxLayout,
     QWidget,
 )
 
+from logbench.app.parts import Answers
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, STAYS, ControlTest
 from logbench.words import tr
 
@@ -45,18 +44,10 @@ class GuardDialog(QDialog):
         self.words = QLineEdit()
         self.words.setAccessibleName(tr("Type: {consent}", consent=CONSENT))
         self.words.setPlaceholderText(CONSENT)
-        self.go = QPushButton(go)
-        self.go.setObjectName("primary")
-        self.go.clicked.connect(self.accept)
-        self.leave = QPushButton(tr("Leave the car as it is"))
-        self.leave.setDefault(True)
-        self.leave.clicked.connect(self.reject)
+        buttons = Answers(self, go, tr("Leave the car as it is"), careful=True)
+        self.go, self.leave = buttons.go, buttons.leave
         self.tick.toggled.connect(self._judge)
         self.words.textChanged.connect(self._judge)
-        buttons = QHBoxLayout()
-        buttons.addWidget(self.leave)
-        buttons.addStretch(1)
-        buttons.addWidget(self.go)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(24, 20, 24, 20)
         layout.setSpacing(12)

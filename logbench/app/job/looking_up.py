@@ -8,14 +8,13 @@ from PySide6.QtCore import QObject, QUrl, Signal
 from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import (
     QDialog,
-    QHBoxLayout,
     QLabel,
     QLineEdit,
-    QPushButton,
     QVBoxLayout,
     QWidget,
 )
 
+from logbench.app.parts import Answers
 from logbench.app.settings import Settings
 from logbench.errors import UsageError
 from logbench.job.lookup import PLACE, search_url, search_words
@@ -50,16 +49,8 @@ class SearchPageDialog(QDialog):
         self.said = QLabel()
         self.said.setWordWrap(True)
         self.said.setObjectName("muted")
-        self.go = QPushButton(tr("Use this page"))
-        self.go.setObjectName("primary")
-        self.go.setDefault(True)
-        self.go.clicked.connect(self.accept)
-        leave = QPushButton(tr("Leave it"))
-        leave.clicked.connect(self.reject)
-        buttons = QHBoxLayout()
-        buttons.addWidget(leave)
-        buttons.addStretch(1)
-        buttons.addWidget(self.go)
+        buttons = Answers(self, tr("Use this page"), tr("Leave it"))
+        self.go = buttons.go
         layout = QVBoxLayout(self)
         layout.setContentsMargins(24, 20, 24, 20)
         layout.setSpacing(12)

@@ -17,6 +17,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.parts import Answers
 from logbench.job.names import safe_name
 from logbench.words import tr
 
@@ -53,17 +54,8 @@ class NewJobDialog(QDialog):
         self.said = QLabel()
         self.said.setObjectName("muted")
         self.said.setWordWrap(True)
-        self.go = QPushButton(tr("Make the job"))
-        self.go.setObjectName("primary")
-        self.go.setDefault(True)
-        self.go.clicked.connect(self.accept)
-        leave = QPushButton(tr("Cancel"))
-        leave.setAutoDefault(False)
-        leave.clicked.connect(self.reject)
-        buttons = QHBoxLayout()
-        buttons.addWidget(leave)
-        buttons.addStretch(1)
-        buttons.addWidget(self.go)
+        buttons = Answers(self, tr("Make the job"), tr("Cancel"))
+        self.go = buttons.go
         layout = QVBoxLayout(self)
         layout.setContentsMargins(24, 20, 24, 20)
         layout.setSpacing(12)

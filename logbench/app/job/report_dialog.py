@@ -23,6 +23,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.parts import Answers
 from logbench.app.settings import Settings
 from logbench.app.wording import word
 from logbench.report.options import ALWAYS, SECTIONS, ReportOptions
@@ -63,10 +64,7 @@ class ReportDialog(QDialog):
         self.sentences.setAccessibleName(tr("Sentences of the report"))
         self._keys: list[str] = []
         self._made: dict[str, str] = {}
-        self.write = QPushButton(tr("Write the report"))
-        self.write.setObjectName("primary")
-        self.write.setDefault(True)
-        self.write.clicked.connect(self.accept)
+        self.answers = Answers(self, tr("Write the report"), tr("Back to the job"))
         self._lay_out()
 
     def _lay_out(self) -> None:
@@ -92,12 +90,6 @@ class ReportDialog(QDialog):
         self.sentences.horizontalHeader().setStretchLastSection(True)
         self.sentences.setColumnWidth(0, 170)
         self.sentences.setMinimumHeight(150)
-        leave = QPushButton(tr("Back to the job"))
-        leave.clicked.connect(self.reject)
-        buttons = QHBoxLayout()
-        buttons.addWidget(leave)
-        buttons.addStretch(1)
-        buttons.addWidget(self.write)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(20, 16, 20, 16)
         layout.addLayout(form)
@@ -107,7 +99,7 @@ class ReportDialog(QDialog):
         head.setObjectName("muted")
         layout.addWidget(head)
         layout.addWidget(self.sentences, 1)
-        layout.addLayout(buttons)
+        layout.addLayout(self.answers)
 
     # --- sentences ---
 
