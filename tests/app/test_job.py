@@ -14,6 +14,7 @@ from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QWidget
 from pytestqt.qtbot import QtBot
 
+from logbench.app.job import working
 from logbench.app.job.guard_dialog import GuardDialog, evap_dialog
 from logbench.app.job.new_job import NewJobDialog
 from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE, JobPage
@@ -21,6 +22,7 @@ from logbench.app.job.report_dialog import ReportDialog
 from logbench.app.window import MainWindow
 from logbench.job.folder import JobFolder, open_job
 from logbench.job.model import RESTRAINT_CAUTION, JobEvent
+from logbench.report.options import ReportOptions
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, ControlTest
 from logbench.vehicle.records.model import (
     CarReading,
@@ -409,6 +411,33 @@ def test_the_report_is_written_with_rewritten_sentences(page: JobPage, qtbot):
     assert page.notice.button.text() == "Open the report"
     again = ReportDialog(page._desk.settings, folder.path / "x.pdf", page)
     assert again.shop.toPlainText() == "Example Garage\n1 Invented Road"
+
+
+def test_the_reports_sentences_follow_its_units_until_one_is_rewritten(
+    page: JobPage, qtbot, monkeypatch: pytest.MonkeyPatch
+):
+    def made(folder: object, job: object, options: ReportOptions, task: object) -> dict[str, str]:
+        return {"found: heat": "at 194 °F" if options.units == "us" else "at 90 °C"}
+
+    monkeypatch.setattr(working, "sentences", made)
+
+    def sentence(dialog: ReportDialog) -> str:
+        item = dialog.sentences.item(0, 1)
+        return "" if item is None else item.text()
+
+    def choose(dialog: ReportDialog) -> bool:
+        for index, text in ((0, "at 90 °C"), (1, "at 194 °F")):
+            dialog.units.setCurrentIndex(index)
+            dialog.units.activated.emit(index)
+            qtbot.waitUntil(lambda text=text: sentence(dialog) == text, timeout=SLOW_MS)
+        dialog.sentences.item(0, 1).setText("It runs hot.")
+        dialog.units.setCurrentIndex(0)
+        dialog.units.activated.emit(0)
+        assert dialog.rewritten() == {"found: heat": "It runs hot."}
+        return False
+
+    page.reporting.show = choose
+    page.ask_for_report()
 
 
 def test_closing_the_window_saves(window: MainWindow, page: JobPage, qtbot):

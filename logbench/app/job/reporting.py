@@ -9,6 +9,7 @@ from pydantic import ValidationError
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QWidget
 
+from logbench.app.background import Task
 from logbench.app.desk import Desk
 from logbench.app.job import working
 from logbench.app.job.opened import OpenJob
@@ -42,17 +43,28 @@ class Reporting(QObject):
         self.dialog = dialog
         job = opened.job.model_copy(deep=True)
 
-        def show(sentences: dict[str, str]) -> None:
-            if self.dialog is dialog:
-                dialog.show_sentences(sentences)
+        def make() -> Task:
+            options = ReportOptions(units=dialog.units.currentData())
 
-        task = self._desk.jobs.start(
-            lambda task: working.sentences(opened.folder, job, ReportOptions(), task),
-            show,
-            self.failed.emit,
-        )
+            def show(sentences: dict[str, str]) -> None:
+                if self.dialog is dialog and options.units == dialog.units.currentData():
+                    dialog.show_sentences(sentences)
+
+            return self._desk.jobs.start(
+                lambda task: working.sentences(opened.folder, job, options, task),
+                show,
+                self.failed.emit,
+            )
+
+        def make_again() -> None:
+            if not dialog.rewritten():  # what was typed is not thrown away
+                tasks.append(make())
+
+        tasks = [make()]
+        dialog.units.activated.connect(make_again)
         agreed = self.show(dialog)
-        task.cancel()
+        for task in tasks:
+            task.cancel()
         self.dialog = None
         if not agreed:
             return
