@@ -33,7 +33,7 @@ def test_the_find_line_is_closed_by_key_and_what_it_found_is_on_the_ribbon(
     shades = review.stack.strips[0].canvas.shades
     assert shades
     shaded = review.ribbon.grab().toImage()
-    review._shade(())
+    review.shade(())
     plain = review.ribbon.grab().toImage()
     middle = review.ribbon.x_of((shades[0].start_ns + shades[0].end_ns) / 2)
     text = QColor(review.ribbon._theme.text)

@@ -101,8 +101,8 @@ class ReviewPage(QWidget):
         self.notes.removed.connect(lambda said: self.notice.success(said, "Put it back"))
         self.notice.pressed.connect(self._put_back)
         self.stack.narrowed.connect(self.ribbon.set_inset)
-        self.cross.marked.connect(self._shade)
-        self.find_bar.found.connect(self._shade)
+        self.cross.marked.connect(self.shade)
+        self.find_bar.found.connect(self.shade)
         self.find_bar.closed.connect(lambda: self.show_cross(self._shapes.currentIndex() == 1))
         self.find_bar.chosen.connect(self._found)
         desk.look.changed.connect(self.set_theme)
@@ -287,7 +287,7 @@ class ReviewPage(QWidget):
         for trace in reversed(traces):  # the first at last: it is seen in any case
             self.stack.reveal(trace.key)
         self._band(band_of(finding, self._traces()))
-        self._shade(finding.evidence)
+        self.shade(finding.evidence)
         if finding.evidence:
             start = min(span.start_ns for span in finding.evidence)
             end = max(span.end_ns for span in finding.evidence)
@@ -299,7 +299,7 @@ class ReviewPage(QWidget):
         """Shade its span and zoom to it."""
         self._show_strips()
         self._band({})
-        self._shade([Span(note.start_ns, note.end_ns)])
+        self.shade([Span(note.start_ns, note.end_ns)])
         self.view.show_around(note.start_ns, note.end_ns)
 
     def _band(self, bands: Mapping[tuple[str, str], Ends]) -> None:
@@ -314,9 +314,10 @@ class ReviewPage(QWidget):
 
     def _unshade(self) -> None:
         self._band({})
-        self._shade(())
+        self.shade(())
 
-    def _shade(self, spans: Sequence[Span]) -> None:
+    def shade(self, spans: Sequence[Span]) -> None:
+        """Shade spans in the strips and on the ribbon."""
         self.stack.set_shades(spans)
         self.ribbon.set_shades(spans)
 
@@ -353,7 +354,7 @@ class ReviewPage(QWidget):
         if recording.path is not None:
             self._desk.settings.recording_opened(recording.path)
         self._pages.setCurrentIndex(1)
-        self._shade(())
+        self.shade(())
         self._first = tuple(t for t in opened.traces if t.key in opened.first)
         self.stack.show_traces(self._first)
         self.layouts.begin(_kept_as(opened))
