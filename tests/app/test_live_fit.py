@@ -5,7 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from PySide6.QtWidgets import QAbstractButton, QCheckBox, QLabel, QPushButton, QSpinBox, QWidget
+from PySide6.QtCore import QPoint, QPointF, Qt
+from PySide6.QtGui import QWheelEvent
+from PySide6.QtWidgets import (
+    QAbstractButton,
+    QApplication,
+    QCheckBox,
+    QLabel,
+    QPushButton,
+    QScrollArea,
+    QSpinBox,
+    QWidget,
+)
 
 from logbench.app.live.car_box import CarBox
 from logbench.app.theme import SIZES
@@ -47,6 +58,26 @@ def test_before_a_drive(sized: MainWindow, qtbot):
     assert spin.lineEdit().textMargins().left() >= 6
     buttons = [w for w in live.side.findChildren(QAbstractButton) if w.isVisible()]
     assert len(buttons) > 5
+
+
+def test_the_wheel_scrolls_and_changes_no_choice(window: MainWindow, qtbot):
+    window.resize(1280, 620)
+    set_up = window.live.set_up
+    scroll = window.live.side.findChild(QScrollArea)
+    boxes = (set_up.link, set_up.picker.purpose, set_up.rate)
+    before = [box.currentText() for box in boxes]
+    qtbot.waitUntil(lambda: scroll.verticalScrollBar().maximum() > 0)
+    for box in boxes:
+        scroll.verticalScrollBar().setValue(0)
+        at = QPointF(10, 10)
+        turned = QWheelEvent(
+            at, QPointF(box.mapToGlobal(at.toPoint())), QPoint(), QPoint(0, -120),
+            Qt.MouseButton.NoButton, Qt.KeyboardModifier.NoModifier,
+            Qt.ScrollPhase.NoScrollPhase, False,
+        )  # fmt: skip
+        QApplication.sendEvent(box, turned)
+        assert scroll.verticalScrollBar().value() > 0
+    assert [box.currentText() for box in boxes] == before
 
 
 def test_while_watching(sized: MainWindow, garage, qtbot):

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QEvent, QObject, QSize, Qt
-from PySide6.QtGui import QKeyEvent
+from PySide6.QtGui import QKeyEvent, QWheelEvent
 from PySide6.QtWidgets import (
+    QAbstractSpinBox,
+    QApplication,
+    QComboBox,
     QFrame,
     QHBoxLayout,
     QPushButton,
@@ -22,6 +25,9 @@ from logbench.app.live.values import ValuesTable
 from logbench.app.parts import Notice
 
 _LEAST_WIDTH = 320
+_NOTCH = 120
+"""What Qt tells of a wheel that was turned by one notch."""
+_LINE_PX = 20
 
 
 class Side(QFrame):
@@ -137,7 +143,8 @@ class Side(QFrame):
 
 
 class _UpAndDown(QScrollArea):
-    """Scrolls up and down only: it is never narrower than what it holds."""
+    """Scrolls up and down only: it is never narrower than what it holds. The wheel scrolls; it
+    changes no choice that it happens to pass."""
 
     def __init__(self, held: QWidget) -> None:
         super().__init__()
@@ -147,6 +154,9 @@ class _UpAndDown(QScrollArea):
         self.setFrameShape(QFrame.Shape.NoFrame)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         held.installEventFilter(self)
+        for kind in (QComboBox, QAbstractSpinBox):
+            for choice in held.findChildren(kind):
+                choice.installEventFilter(self)
 
     def minimumSizeHint(self) -> QSize:
         """As wide as the least that is held, with the scroll bar beside it."""
@@ -154,7 +164,12 @@ class _UpAndDown(QScrollArea):
         return QSize(wide, 60)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
-        """What is held wants another width."""
+        """What is held wants another width; a wheel turns over a choice."""
+        if isinstance(event, QWheelEvent) and watched is not self._held:
+            bar = self.verticalScrollBar()
+            notches = event.angleDelta().y() / _NOTCH
+            bar.setValue(bar.value() - round(notches * QApplication.wheelScrollLines() * _LINE_PX))
+            return True
         if event.type() == QEvent.Type.LayoutRequest:
             self.updateGeometry()
         return super().eventFilter(watched, event)
