@@ -13,6 +13,7 @@ from PySide6.QtCore import QMargins, Qt, QTimer, Signal
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import (
     QComboBox,
+    QHBoxLayout,
     QLabel,
     QStackedLayout,
     QVBoxLayout,
@@ -35,6 +36,8 @@ _SHAPES = ("Points", "Median", "Count", "Spread")
 _BY_CONDITION, _PLAIN = "driving condition", "one colour"
 _JOIN_NS = 1_500_000_000
 _WAIT_MS = 60
+_SHAPE_CHARS, _BOX_CHARS = 7, 13
+_LIST_PAD_PX = 30
 _SHADES = 48
 """More are not told apart, and each costs the plot a brush."""
 
@@ -69,12 +72,13 @@ class CrossView(QWidget):
             ("up", self.y_box, "Signal on the upright axis"),
             ("along", self.x_box, "Signal on the level axis"),
         ):
-            if text:
-                row.add(QLabel(text))
             box.setAccessibleName(name)
-            box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
+            box.setSizeAdjustPolicy(
+                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+            )
+            box.setMinimumContentsLength(_BOX_CHARS if text else _SHAPE_CHARS)
             box.activated.connect(self.draw)
-            row.add(box)
+            row.add(_together(text, box))
         row.add(self.said)
         self._layout = layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 2, 0, 6)
@@ -115,6 +119,7 @@ class CrossView(QWidget):
                     box.addItems([_BY_CONDITION, _PLAIN])
                 box.addItems(names)
                 box.setCurrentIndex(max(0, box.findText(first)))
+                box.view().setMinimumWidth(box.view().sizeHintForColumn(0) + _LIST_PAD_PX)
             if self.y_box.currentIndex() == self.x_box.currentIndex() and len(names) > 1:
                 self.y_box.setCurrentIndex(1)
         self._draw_soon()
@@ -205,6 +210,17 @@ class CrossView(QWidget):
     def showEvent(self, event: object) -> None:
         """Draw what was left undrawn while hidden."""
         self._soon.start()
+
+
+def _together(text: str, box: QComboBox) -> QWidget:
+    """A box with the word before it, which stays with it where the row wraps."""
+    pair = QWidget()
+    layout = QHBoxLayout(pair)
+    layout.setContentsMargins(0, 0, 0, 0)
+    if text:
+        layout.addWidget(QLabel(text))
+    layout.addWidget(box)
+    return pair
 
 
 def _mark(color: QColor, text: str) -> str:

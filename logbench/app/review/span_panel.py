@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt
@@ -24,8 +23,8 @@ from logbench.app.review.span import SpanNumbers, span_numbers
 from logbench.app.units import METRIC, Units
 
 _TITLES = (
-    "Signal", "A", "B", "B − A", "Lowest", "Highest", "Mean", "Std dev", "Slope", "Samples",
-    "Rate",
+    "Signal", "A", "B", "B − A", "Lowest", "Highest", "Mean", "Std dev", "Slope /s", "Samples",
+    "Rate /s",
 )  # fmt: skip
 _ROW_HEIGHT = 26
 
@@ -130,12 +129,7 @@ def row_of(trace: StripTrace, numbers: SpanNumbers, units: Units = METRIC) -> li
         name,
         *(value_text(v, unit) for v in values),
         value_text(deviation),
-        _a_second(slope),
+        value_text(slope),
         count_text(numbers.count),
-        _a_second(numbers.rate_hz),
+        value_text(numbers.rate_hz),
     ]
-
-
-def _a_second(value: float) -> str:
-    text = value_text(value)
-    return f"{text}/s" if math.isfinite(value) else text
