@@ -288,7 +288,8 @@ def test_csv_holds_the_samples_of_the_span(reviewing: MainWindow, drive_file, tm
 
 def test_png_and_svg_show_the_strips(reviewing: MainWindow, tmp_path: Path):
     review = reviewing.review
-    shown = (review.stack.width(), review.stack.height() + review.ribbon.height())
+    strips = sum(s.height() for s in review.stack.strips) + review.stack.axis.height()
+    shown = (review.stack.width(), review.ribbon.height() + strips)
     review.exporting.export(tmp_path / "out.png")
     image = QImage(str(tmp_path / "out.png"))
     assert (image.width(), image.height()) == shown
