@@ -53,9 +53,22 @@ def _verdict(before: Finding | None, after: Finding | None) -> tuple[FindingVerd
             return FindingVerdict.NOT_COMPARABLE, f"Not judged {name}: {why}"
     assert before is not None
     assert after is not None
+    if not _alike(before, after):
+        return (
+            FindingVerdict.NOT_COMPARABLE,
+            "The two drives were held against different bands, because a fact of the car was stated"
+            " for one of them only: state the same for both and compare again.",
+        )
     if before.value is None or after.value is None:
         return _by_word(before, after)
     return _by_number(before, after, before.value, after.value)
+
+
+def _alike(before: Finding, after: Finding) -> bool:
+    """Both numbers are of the same kind: a plateau in degC is not one below the regulating
+    temperature in K."""
+    keys = [None if f.band is None else f.band.key for f in (before, after)]
+    return before.unit == after.unit and (None in keys or keys[0] == keys[1])
 
 
 def _by_word(before: Finding, after: Finding) -> tuple[FindingVerdict, str]:

@@ -1,0 +1,47 @@
+"""What becomes of a finding between two drives."""
+
+from __future__ import annotations
+
+import pytest
+
+from logbench.analysis.bands import load_bands
+from logbench.analysis.comparison.results import FindingVerdict
+from logbench.analysis.comparison.verdicts import compare_findings
+from logbench.analysis.model import Finding, Verdict
+
+BANDS = load_bands()
+
+
+def plateau(key: str, value: float, verdict: Verdict) -> Finding:
+    band = BANDS[key]
+    return Finding(
+        "warm_up", "plateau", verdict, "", value=value, uncertainty=0.5, unit=band.unit, band=band
+    )
+
+
+@pytest.mark.parametrize("stated_first", [True, False])
+def test_a_difference_is_not_held_against_a_temperature(stated_first):
+    # the regulating temperature was stated for one drive only
+    sides = [
+        plateau("warm_up_below_regulating", -1.0, Verdict.WITHIN),
+        plateau("warm_up_plateau", 60.0, Verdict.ACT),
+    ]
+    before, after = sides if stated_first else reversed(sides)
+    (result,) = compare_findings([[before]], [[after]])
+    assert result.verdict is FindingVerdict.NOT_COMPARABLE
+    assert "different bands" in result.reason
+    assert "state the same for both" in result.reason
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "expected"),
+    [
+        ((60.0, Verdict.ACT), (87.0, Verdict.WITHIN), FindingVerdict.RESOLVED),
+        ((87.0, Verdict.WITHIN), (60.0, Verdict.ACT), FindingVerdict.WORSE),
+        ((87.0, Verdict.WITHIN), (87.4, Verdict.WITHIN), FindingVerdict.UNCHANGED),
+    ],
+)
+def test_numbers_of_one_band_are_compared(first, second, expected):
+    sides = [[[plateau("warm_up_plateau", *side)]] for side in (first, second)]
+    (result,) = compare_findings(*sides)
+    assert result.verdict is expected
