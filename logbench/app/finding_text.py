@@ -7,6 +7,7 @@ digits that it has; every other quantity of its sentences is converted where it 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from logbench.analysis.bands import range_text
 from logbench.analysis.findings import number_text as recorded_text
@@ -14,6 +15,7 @@ from logbench.analysis.model import Band, Finding
 from logbench.app.plot.ticks import tick_text, unit_text, value_text
 from logbench.app.units import METRIC, Units
 from logbench.report.unit_sentences import in_units
+from logbench.words import tr
 
 Ends = tuple[float | None, float | None]
 
@@ -39,17 +41,24 @@ def ends_in(band: Band, ends: Ends, units: Units) -> Ends:
     return low, high
 
 
-def limits(ends: Ends) -> str:
-    """A range in words: `−10 to 10`, `at least 80`, `at most 15`."""
-    low, high = (None if v is None else _end_text(v) for v in ends)
+def limits(ends: Ends, say: Callable[..., str] = tr) -> str:
+    """A range in words: `−10 to 10`, `at least 80`, `at most 15`; in English with `in_english`."""
+    low, high = (None if v is None else end_text(v) for v in ends)
     if low is None and high is None:
-        return "any"
+        return say("any")
     if low is None:
-        return f"at most {high}"
-    return f"at least {low}" if high is None else f"{low} to {high}"
+        return say("at most {high}", high=high)
+    if high is None:
+        return say("at least {low}", low=low)
+    return say("{low} to {high}", low=low, high=high)
 
 
-def _end_text(value: float) -> str:
+def in_english(text: str, **values: object) -> str:
+    """What `tr` gives where the sentence around it is English."""
+    return text.format(**values)
+
+
+def end_text(value: float) -> str:
     """At most one decimal, two below 10."""
     near = round(value, 2 if abs(value) < 10 else 1)
     step = 1.0 if near == round(near) else 0.1 if near == round(near, 1) else 0.01
@@ -71,6 +80,6 @@ def reason_text(finding: Finding, units: Units = METRIC) -> str:
     text = text.replace(number, number_text(finding, units), 1)
     unit = unit_text(units.unit(band.unit))
     for ends in (band.within, band.watch):
-        said = f"{limits(ends_in(band, ends, units))} {unit}"
+        said = f"{limits(ends_in(band, ends, units), in_english)} {unit}"
         text = text.replace(range_text(ends, band.unit), said, 1)
     return in_units(text, units)

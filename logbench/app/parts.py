@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.wording import word
 from logbench.words import tr
 
 _PASSING_MS = 6000
@@ -221,7 +222,7 @@ class StatusLine(QFrame):
         layout.setSpacing(22)
         self._labels = {key: QLabel() for key in keys}
         for key, label in self._labels.items():
-            label.setAccessibleName(key)
+            label.setAccessibleName(word(key))
             label.setTextFormat(Qt.TextFormat.PlainText)
             last = key == keys[-1]
             if last:

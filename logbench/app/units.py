@@ -12,6 +12,7 @@ import numpy.typing as npt
 from logbench.analysis.model import difference_unit
 from logbench.app.plot.ticks import unit_text, value_text
 from logbench.report.units import line_of, unit_of
+from logbench.words import tr
 
 Floats = npt.NDArray[np.float64]
 
@@ -27,13 +28,13 @@ class Quantity:
 
 
 QUANTITIES: Mapping[str, Quantity] = {
-    "speed": Quantity("Speed", ("km/h",), ("km/h", "mph")),
-    "distance": Quantity("Distance", ("km", "m"), ("km", "mi")),
-    "temperature": Quantity("Temperature", ("degC", "degC/min", "K", "g/l/K"), ("°C", "°F")),
-    "pressure": Quantity("Pressure", ("kPa",), ("kPa", "inHg", "psi", "bar")),
-    "air": Quantity("Air mass flow", ("g/s", "g/s/l"), ("g/s", "lb/min", "kg/h")),
-    "fuel": Quantity("Fuel", ("L/h", "L", "l"), ("L/h", "gal/h")),
-    "torque": Quantity("Torque", ("Nm",), ("N·m", "lbf·ft")),
+    "speed": Quantity(tr("Speed"), ("km/h",), ("km/h", "mph")),
+    "distance": Quantity(tr("Distance"), ("km", "m"), ("km", "mi")),
+    "temperature": Quantity(tr("Temperature"), ("degC", "degC/min", "K", "g/l/K"), ("°C", "°F")),
+    "pressure": Quantity(tr("Pressure"), ("kPa",), ("kPa", "inHg", "psi", "bar")),
+    "air": Quantity(tr("Air mass flow"), ("g/s", "g/s/l"), ("g/s", "lb/min", "kg/h")),
+    "fuel": Quantity(tr("Fuel"), ("L/h", "L", "l"), ("L/h", "gal/h")),
+    "torque": Quantity(tr("Torque"), ("Nm",), ("N·m", "lbf·ft")),
 }
 _QUANTITY_OF = {unit: key for key, q in QUANTITIES.items() for unit in q.recorded}
 _FURTHER = {

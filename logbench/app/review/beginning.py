@@ -14,14 +14,15 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QProgressBar, QPushButton, QV
 from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.parts import EmptyState
+from logbench.words import inside, tr
 
 if TYPE_CHECKING:
     from logbench.app.review.loading import Opened
 
 _MOST_RECENT = 4
 _DEMO = (
-    ("before", "Before the repair", "Ctrl+D"),
-    ("after", "After the repair", "Ctrl+Shift+D"),
+    ("before", tr("Before the repair"), "Ctrl+D"),
+    ("after", tr("After the repair"), "Ctrl+Shift+D"),
 )
 
 
@@ -34,25 +35,29 @@ class Beginning(EmptyState):
 
     def __init__(self, recent: Callable[[], Sequence[Path]], parent: QWidget | None = None) -> None:
         super().__init__(
-            "No recording open",
-            "Open a recording, drop a file onto this window, or record a drive on the Live page "
-            "first.",
-            "Open a recording …  Ctrl+O",
+            tr("No recording open"),
+            tr(
+                "Open a recording, drop a file onto this window, or record a drive on the Live "
+                "page first."
+            ),
+            tr("Open a recording …  Ctrl+O"),
             parent,
         )
         self._recent = recent
-        self.button.setAccessibleName("Open a recording")
+        self.button.setAccessibleName(tr("Open a recording"))
         self.lately = QVBoxLayout()
         self.extra.addLayout(self.lately)
         self.demo_text = QLabel(
-            "Nothing recorded yet? Look at an invented job: the simulated car's drive before and "
-            "after a repair."
+            tr(
+                "Nothing recorded yet? Look at an invented job: the simulated car's drive before "
+                "and after a repair."
+            )
         )
         self.demo_text.setWordWrap(True)
         self.demo_buttons = [QPushButton(f"{title}  {key}") for _, title, key in _DEMO]
         row = QHBoxLayout()
         for button, (name, title, _) in zip(self.demo_buttons, _DEMO, strict=True):
-            button.setAccessibleName(f"Open the demo drive {title.lower()}")
+            button.setAccessibleName(tr("Open the demo drive {which}", which=inside(title)))
             button.clicked.connect(partial(self._want_demo, name))
             row.addWidget(button)
         row.addStretch(1)
@@ -74,7 +79,7 @@ class Beginning(EmptyState):
         """The demo drives can be opened at any time."""
         for name, title, key in _DEMO:
             run = partial(self._want_demo, name)
-            add_command(owner, f"Open the demo drive {title.lower()}", key, run)
+            add_command(owner, tr("Open the demo drive {which}", which=inside(title)), key, run)
 
     def showEvent(self, event: QShowEvent) -> None:
         """What was open lately may have changed."""
@@ -84,7 +89,7 @@ class Beginning(EmptyState):
         for path in self._recent()[:_MOST_RECENT]:
             button = QPushButton(path.name)
             button.setToolTip(str(path))
-            button.setAccessibleName(f"Open {path.name} again")
+            button.setAccessibleName(tr("Open {name} again", name=path.name))
             button.clicked.connect(partial(self._want_path, path))
             self.lately.addWidget(button, 0, Qt.AlignmentFlag.AlignLeft)
         super().showEvent(event)
@@ -115,7 +120,7 @@ def open_demo(name: str, folder: Path, task: Task) -> Opened:
     from logbench.capture.demo_drives import held_demo
 
     def told(share: float, phase: str) -> None:
-        task.tell(f"Driving the simulated car: {phase}", share)
+        task.tell(tr("Driving the simulated car: {phase}", phase=phase), share)
 
-    task.tell("Driving the simulated car", 0.0)
+    task.tell(tr("Driving the simulated car"), 0.0)
     return open_for_review(held_demo(name, folder, told), task)

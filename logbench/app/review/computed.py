@@ -10,6 +10,7 @@ import numpy as np
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.grouping import group_of
 from logbench.app.plot.pyramid import Pyramid
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.analysis.alignment import Times, Values
@@ -53,7 +54,7 @@ def _trims(view: View) -> Iterator[Made]:
         if short is not None and not view.missing(f"LONGFT{bank}"):
             long_pct = view.last(short.t_ns, f"LONGFT{bank}", max_age_s=_TRIM_AGE_S)
             total = total_trim_pct(short.value, long_pct)
-            yield f"TOTAL_TRIM{bank}", f"Total trim {bank}", "%", short.t_ns, total
+            yield f"TOTAL_TRIM{bank}", tr("Total trim {bank}", bank=bank), "%", short.t_ns, total
 
 
 def _airflow(view: View) -> Iterator[Made]:
@@ -67,13 +68,13 @@ def _airflow(view: View) -> Iterator[Made]:
     if not view.missing("LOAD_ABS"):
         load = view.at(t_ns, "LOAD_ABS")
         implied = derived.displacement_from_load_abs_l(flow.value, load, rpm)
-        yield "DISPLACEMENT", "Litres by LOAD_ABS", "", t_ns, implied
+        yield "DISPLACEMENT", tr("Litres by LOAD_ABS"), "", t_ns, implied
     if litres is None:
         return
     per_litre = derived.airflow_per_litre_1000rpm(flow.value, rpm, litres)
-    yield "AIR_PER_LITRE", "Airflow a litre and 1,000 rpm", "g/s", t_ns, per_litre
+    yield "AIR_PER_LITRE", tr("Airflow a litre and 1,000 rpm"), "g/s", t_ns, per_litre
     if not view.missing("BARO", "IAT"):
         around = view.last(t_ns, "BARO", max_age_s=_SLOW_AGE_S)
         warmth = view.last(t_ns, "IAT", max_age_s=_SLOW_AGE_S)
         share = derived.volumetric_efficiency(flow.value, rpm, litres, around, warmth)
-        yield "VOL_EFF", "Volumetric efficiency", "%", t_ns, 100.0 * share
+        yield "VOL_EFF", tr("Volumetric efficiency"), "%", t_ns, 100.0 * share

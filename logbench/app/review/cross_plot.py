@@ -14,9 +14,10 @@ from PySide6.QtWidgets import QSizePolicy
 from logbench.app.plot.ticks import round_range, value_text
 from logbench.app.review.cross import Cells, Floats, Pairs
 from logbench.app.theme import Theme
+from logbench.words import tr
 
 _POINT_PX = 3
-_NOTHING = "These signals have no values at the same time in what is shown."
+_NOTHING = tr("These signals have no values at the same time in what is shown.")
 
 
 class _Box(pg.ViewBox):  # type: ignore[misc]  # pyqtgraph has no types
@@ -124,7 +125,12 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
         """Points, later ones on top; `colors` is 0xAARRGGBB, shape (n,)."""
         self._begin(titles)
         self._pairs = pairs
-        name = f"Scatter of {titles[1]} against {titles[0]}: {len(pairs.x)} points"
+        name = tr(
+            "Scatter of {up} against {along}: {n} points",
+            up=titles[1],
+            along=titles[0],
+            n=len(pairs.x),
+        )
         self.setAccessibleName(name)
         if not len(pairs.x):
             self._say(_NOTHING)
@@ -141,7 +147,12 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
         self._begin(titles)
         filled = np.isfinite(shown)
         self.setAccessibleName(
-            f"Grid of {titles[1]} by {titles[0]}: {int(filled.sum())} cells filled"
+            tr(
+                "Grid of {up} by {along}: {n} cells filled",
+                up=titles[1],
+                along=titles[0],
+                n=int(filled.sum()),
+            )
         )
         known = shown[filled]
         if not len(known):

@@ -28,12 +28,15 @@ from logbench.app.plot.view import TimeView
 from logbench.app.review.cross import Pairs, cells, condition_of, pair, spans_of
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
+from logbench.app.wording import word
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.app.review.cross_plot import CrossPlot
 
-_SHAPES = ("Points", "Median", "Count", "Spread")
-_BY_CONDITION, _PLAIN = "driving condition", "one colour"
+POINTS, MEDIAN, COUNT, SPREAD = range(4)
+_SHAPES = (tr("Points"), tr("Median"), tr("Count"), tr("Spread"))
+_BY_CONDITION, _PLAIN = tr("driving condition"), tr("one colour")
 _JOIN_NS = 1_500_000_000
 _WAIT_MS = 60
 _SHAPE_CHARS, _BOX_CHARS = 7, 13
@@ -67,10 +70,10 @@ class CrossView(QWidget):
         self.legend.setContentsMargins(8, 0, 12, 0)
         row = Flow(QMargins(6, 0, 12, 0))
         for text, box, name in (
-            ("", self.shape_box, "Points, or a number in each cell"),
-            ("of", self.z_box, "Signal in the cells, or colour of the points"),
-            ("up", self.y_box, "Signal on the upright axis"),
-            ("along", self.x_box, "Signal on the level axis"),
+            ("", self.shape_box, tr("Points, or a number in each cell")),
+            (tr("of"), self.z_box, tr("Signal in the cells, or colour of the points")),
+            (tr("up"), self.y_box, tr("Signal on the upright axis")),
+            (tr("along"), self.x_box, tr("Signal on the level axis")),
         ):
             box.setAccessibleName(name)
             box.setSizeAdjustPolicy(
@@ -152,18 +155,18 @@ class CrossView(QWidget):
             z=None if found_pairs.z is None or z is None else units.array(found_pairs.z, z.unit),
         )
         titles = (title_of(x.name, units.unit(x.unit)), title_of(y.name, units.unit(y.unit)))
-        shape = self.shape_box.currentText()
-        self.legend.setVisible(shape == "Points")
-        if shape == "Points":
+        shape = self.shape_box.currentIndex()
+        self.legend.setVisible(shape == POINTS)
+        if shape == POINTS:
             self.legend.setText(self._legend(pairs, z))
             self.plot.show_points(pairs, self._colors(pairs), titles)
         else:
             found = cells(pairs)
             counted = np.where(found.count > 0, found.count, np.nan).astype(np.float64)
-            number = {"Median": found.median, "Spread": found.spread}.get(shape, counted)
-            unit = "" if shape == "Count" else units.unit((z or y).unit)
+            number = {MEDIAN: found.median, SPREAD: found.spread}.get(shape, counted)
+            unit = "" if shape == COUNT else units.unit((z or y).unit)
             self.plot.show_cells(found, number, titles, unit)
-        self.said.setText(f"{count_text(len(pairs.x))} points")
+        self.said.setText(tr("{n} points", n=count_text(len(pairs.x))))
         self._layout.activate()  # the plot, when made just now, leaves the layout as it was
 
     def _colors(self, pairs: Pairs) -> npt.NDArray[np.uint32]:
@@ -182,14 +185,17 @@ class CrossView(QWidget):
         if z is not None and pairs.z is not None:
             unit = self._units.unit(z.unit)
             low, high = (f"{value_text(v, unit)} {unit_text(unit)}" for v in _ends(pairs.z))
-            marks = ((theme.trace(0), f"{low} or less"), (theme.trace(1), f"{high} or more"))
+            marks = (
+                (theme.trace(0), tr("{low} or less", low=low)),
+                (theme.trace(1), tr("{high} or more", high=high)),
+            )
             shown = " ".join(_mark(color, text) for color, text in marks)
             return f"{escape(z.name)}: {shown}"
         if self.z_box.currentText() == _PLAIN or not self._conditions:
             return ""
         places = set(condition_of(pairs.t_ns, self._conditions).tolist()) - {-1}
         found = {self._conditions[n].condition for n in places}
-        inks = [(_ink(c, theme), c.value) for c in Condition if c in found]
+        inks = [(_ink(c, theme), word(c.value)) for c in Condition if c in found]
         return " ".join(_mark(QColor.fromRgb(ink), text) for ink, text in inks)
 
     def _chosen(self, box: QComboBox) -> StripTrace | None:
@@ -201,7 +207,9 @@ class CrossView(QWidget):
             self.marked.emit(spans_of(self._pairs.t_ns, inside, _JOIN_NS))
             count = int(inside.sum())
             if count:
-                self.said.setText(f"{count_text(count)} points marked; the strips show when")
+                self.said.setText(
+                    tr("{n} points marked; the strips show when", n=count_text(count))
+                )
 
     def _draw_soon(self) -> None:
         if self.isVisible():

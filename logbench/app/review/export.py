@@ -17,6 +17,7 @@ from logbench.app.plot.stack import StripStack
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
 from logbench.errors import StorageError, UsageError
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.recording.notes import Note
@@ -33,7 +34,9 @@ def save_picture(path: Path, ribbon: QWidget, below: QWidget, theme: Theme) -> N
         _save_svg(path, ribbon, below, theme)
         return
     if path.suffix.lower() != ".png":
-        raise UsageError(f"'{path.name}' is no picture this program writes: use .png or .svg.")
+        raise UsageError(
+            tr("'{name}' is no picture this program writes: use .png or .svg.", name=path.name)
+        )
     if not _picture(ribbon, below, theme).save(str(path)):
         raise _not_written(path)
 
@@ -145,6 +148,9 @@ def _draw(painter: QPainter, ribbon: QWidget, below: QWidget, theme: Theme) -> N
 
 def _not_written(path: Path) -> StorageError:
     return StorageError(
-        f"{path} could not be written: make room or choose another folder; the recording is as it "
-        "was."
+        tr(
+            "{path} could not be written: make room or choose another folder; the "
+            "recording is as it was.",
+            path=path,
+        )
     )

@@ -16,6 +16,7 @@ from logbench.app.review.export import Wanted, copy_picture, save_csv, save_pict
 from logbench.app.review.loading import Opened
 from logbench.app.review.notes_panel import NotesPanel
 from logbench.errors import LogbenchError
+from logbench.words import tr
 
 
 class Exporting(QObject):
@@ -36,8 +37,8 @@ class Exporting(QObject):
         self._owner, self._desk, self._ribbon, self._stack = owner, desk, ribbon, stack
         self._notes, self._notice, self._opened = notes, notice, opened
         self._below = below
-        self.button = QPushButton("Export …")
-        self.button.setAccessibleName("Export what is shown")
+        self.button = QPushButton(tr("Export …"))
+        self.button.setAccessibleName(tr("Export what is shown"))
         self.button.clicked.connect(self.ask_where)
 
     def ask_where(self) -> None:
@@ -47,9 +48,9 @@ class Exporting(QObject):
             return
         path = opened.recording.path
         start = str(path.with_suffix(".png")) if path else "drive.png"
-        kinds = "Picture (*.png);;Picture as lines (*.svg);;Samples (*.csv)"
+        kinds = tr("Picture (*.png);;Picture as lines (*.svg);;Samples (*.csv)")
         name, chosen = QFileDialog.getSaveFileName(
-            self._owner, "Export what is shown", start, kinds
+            self._owner, tr("Export what is shown"), start, kinds
         )
         if name:
             ending = chosen[chosen.index("*") + 1 : -1]
@@ -84,7 +85,7 @@ class Exporting(QObject):
     def copy_picture(self) -> None:
         """Put the picture of what is shown into the clipboard."""
         copy_picture(self._ribbon, self._below(), self._desk.look.theme)
-        self._notice.passing("The picture is in the clipboard.")
+        self._notice.passing(tr("The picture is in the clipboard."))
 
     def _recorded(self, opened: Opened) -> Sequence[str]:
         """The signals shown, without those that were computed."""
@@ -92,4 +93,4 @@ class Exporting(QObject):
         return [s for s in dict.fromkeys(s for s, _ in self._stack.keys) if s in held]
 
     def _exported(self, path: Path) -> None:
-        self._notice.passing(f"Written to {path}")
+        self._notice.passing(tr("Written to {path}", path=path))

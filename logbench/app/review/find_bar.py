@@ -13,6 +13,7 @@ from logbench.app.plot.ticks import unit_text
 from logbench.app.review.search import EXAMPLE
 from logbench.app.units import Units
 from logbench.errors import LogbenchError
+from logbench.words import tr
 
 Search = Callable[[str], tuple[Span, ...]]
 
@@ -33,20 +34,20 @@ class FindBar(QWidget):
         self._spans: Sequence[Span] = ()
         self._searched = ""
         self.line = QLineEdit()
-        self.line.setPlaceholderText(f"Find the next time …   {EXAMPLE}")
-        self.line.setAccessibleName("Condition to find")
+        self.line.setPlaceholderText(tr("Find the next time …   {example}", example=EXAMPLE))
+        self.line.setAccessibleName(tr("Condition to find"))
         self.line.setClearButtonEnabled(True)
         self.line.returnPressed.connect(lambda: self.step(1))
-        before = QPushButton("Before")
-        before.setAccessibleName("Find the time before")
+        before = QPushButton(tr("Before"))
+        before.setAccessibleName(tr("Find the time before"))
         before.clicked.connect(lambda: self.step(-1))
-        after = QPushButton("Next")
-        after.setAccessibleName("Find the next time")
+        after = QPushButton(tr("Next"))
+        after.setAccessibleName(tr("Find the next time"))
         after.clicked.connect(lambda: self.step(1))
-        self.close_button = QPushButton("Close")
-        self.close_button.setAccessibleName("Close the find line")
+        self.close_button = QPushButton(tr("Close"))
+        self.close_button.setAccessibleName(tr("Close the find line"))
         self.close_button.clicked.connect(self.leave)
-        add_command(self, "Close the find line", "Esc", self.leave)
+        add_command(self, tr("Close the find line"), "Esc", self.leave)
         self.said = QLabel()
         layout = QHBoxLayout(self)
         layout.setContentsMargins(6, 0, 12, 2)
@@ -69,7 +70,7 @@ class FindBar(QWidget):
     def set_units(self, units: Units) -> None:
         """The numbers of a condition are in these units from now on."""
         said = ", ".join(unit_text(units.unit(u)) for u in ("km/h", "degC", "kPa", "g/s"))
-        self.line.setToolTip(f"Numbers are in the units shown: {said} …")
+        self.line.setToolTip(tr("Numbers are in the units shown: {units} …", units=said))
         self.forget()
 
     def forget(self) -> None:
@@ -92,7 +93,7 @@ class FindBar(QWidget):
             self._searched = text
             self.found.emit(self._spans)
         if not self._spans:
-            self._tell("It never holds in this drive.")
+            self._tell(tr("It never holds in this drive."))
             return
         now = self._now_ns()
         if by > 0:

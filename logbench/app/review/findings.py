@@ -20,6 +20,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.model import Band, Finding
 from logbench.app.finding_text import (
+    end_text,
     ends_in,
     limits,
     number_text,
@@ -30,7 +31,9 @@ from logbench.app.plot.ticks import time_text, unit_text
 from logbench.app.plot.view import SECOND
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
 from logbench.app.units import METRIC, Units
+from logbench.app.wording import word
 from logbench.report.unit_sentences import in_units
+from logbench.words import tr
 
 _MOST_TIMES = 6
 
@@ -67,7 +70,13 @@ class BandBar(QWidget):
         self.setVisible(usable)
         if finding is not None and finding.value is not None and finding.band is not None:
             within = limits(ends_in(finding.band, finding.band.within, self.units))
-            self.setAccessibleName(f"{number_text(finding, self.units)}, within {within}")
+            self.setAccessibleName(
+                tr(
+                    "{number}, within {range}",
+                    number=number_text(finding, self.units),
+                    range=within,
+                )
+            )
         self.update()
 
     def paintEvent(self, event: QPaintEvent) -> None:
@@ -109,7 +118,7 @@ class BandBar(QWidget):
         metrics = painter.fontMetrics()
         free_from = 0.0
         for end in ends:
-            text = limits((end, end)).partition(" to ")[0]
+            text = end_text(end)
             wide = metrics.horizontalAdvance(text)
             at = min(max(x(end) - wide / 2, 0.0), self.width() - wide)
             if at >= free_from:
@@ -143,8 +152,8 @@ class FindingsPanel(QWidget):
         self.units = METRIC
         self._findings: list[Finding] = []
         self.list = QTreeWidget()
-        self.list.setAccessibleName("Findings")
-        self.list.setHeaderLabels(["Verdict", "Finding"])
+        self.list.setAccessibleName(tr("Findings"))
+        self.list.setHeaderLabels([tr("Verdict"), tr("Finding")])
         self.list.setRootIsDecorated(False)
         self.list.setUniformRowHeights(True)
         self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
@@ -154,7 +163,7 @@ class FindingsPanel(QWidget):
         self.list.currentItemChanged.connect(self._changed)
         self.bar = BandBar(theme)
         self.detail = QTextBrowser()
-        self.detail.setAccessibleName("The finding in full")
+        self.detail.setAccessibleName(tr("The finding in full"))
         self.detail.setOpenLinks(False)
         self.state = QLabel()
         self.state.setObjectName("muted")
@@ -173,7 +182,7 @@ class FindingsPanel(QWidget):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self.state)
         layout.addWidget(split, 1)
-        self.show_findings((), "Open a recording to have it checked.")
+        self.show_findings((), tr("Open a recording to have it checked."))
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -187,7 +196,10 @@ class FindingsPanel(QWidget):
         self.list.clear()
         for finding in self._findings:
             item = QTreeWidgetItem(
-                [f"{VERDICT_SYMBOLS[finding.verdict]} {finding.verdict.value}", title_of(finding)]
+                [
+                    f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}",
+                    title_of(finding),
+                ]
             )
             self.list.addTopLevelItem(item)
         self._write_tips()
@@ -195,7 +207,8 @@ class FindingsPanel(QWidget):
         self.state.setText(state)
         self.state.setVisible(bool(state))
         self.bar.show_finding(None)
-        self.detail.setHtml("" if not findings else "<p>Choose a finding to see its evidence.</p>")
+        hint = tr("Choose a finding to see its evidence.")
+        self.detail.setHtml(f"<p>{escape(hint)}</p>" if findings else "")
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
@@ -258,33 +271,47 @@ def title_of(finding: Finding) -> str:
 def as_html(finding: Finding, units: Units = METRIC) -> str:
     """The whole finding: number, band, basis, reason, causes, next steps, evidence."""
     reason = reason_text(finding, units)
-    parts = [f"<p><b>{escape(finding.verdict.value)}</b>: {escape(reason)}</p>"]
+    parts = [f"<p><b>{escape(word(finding.verdict.value))}</b>: {escape(reason)}</p>"]
     if finding.value is not None:
-        parts.append(f"<p>Number: <b>{escape(number_text(finding, units))}</b></p>")
+        head = escape(tr("Number:"))
+        parts.append(f"<p>{head} <b>{escape(number_text(finding, units))}</b></p>")
     if finding.band is not None:
         parts.append(_band_html(finding.band, units))
-    for title, texts in (("May mean", finding.causes), ("What to do next", finding.next_steps)):
+    for title, tag, texts in (
+        (tr("May mean"), "ol", finding.causes),
+        (tr("What to do next"), "ul", finding.next_steps),
+    ):
         if texts:
             items = "".join(f"<li>{escape(in_units(text, units))}</li>" for text in texts)
-            tag = "ol" if title == "May mean" else "ul"
-            parts.append(f"<p>{title}</p><{tag}>{items}</{tag}>")
+            parts.append(f"<p>{escape(title)}</p><{tag}>{items}</{tag}>")
     if finding.evidence:
         spans = [
-            f"{time_text(s.start_ns / SECOND)} to {time_text(s.end_ns / SECOND)}"
+            tr(
+                "{start} to {end}",
+                start=time_text(s.start_ns / SECOND),
+                end=time_text(s.end_ns / SECOND),
+            )
             for s in finding.evidence[:_MOST_TIMES]
         ]
         more = len(finding.evidence) - len(spans)
-        tail = f" and {more} more" if more > 0 else ""
-        parts.append(f"<p>Evidence: {escape(', '.join(spans))}{tail}</p>")
+        tail = tr(" and {n} more", n=more) if more > 0 else ""
+        said = tr("Evidence: {times}", times=", ".join(spans))
+        parts.append(f"<p>{escape(said + tail)}</p>")
     return "".join(parts)
 
 
 def _band_html(band: Band, units: Units) -> str:
     unit = unit_text(units.unit(band.unit))
     within, watch = (limits(ends_in(band, ends, units)) for ends in (band.within, band.watch))
-    return (
-        f"<p>{escape(in_units(band.title, units))}: within {escape(within)} {escape(unit)}, "
-        f"watch {escape(watch)} {escape(unit)}.<br>"
-        f"Basis: {escape(in_units(band.basis, units))}. "
-        "A rule of thumb; the maker's specification comes first.</p>"
+    said = tr(
+        "{band}: within {within} {unit}, watch {watch} {unit}.",
+        band=in_units(band.title, units),
+        within=within,
+        watch=watch,
+        unit=unit,
     )
+    basis = tr(
+        "Basis: {basis}. A rule of thumb; the maker's specification comes first.",
+        basis=in_units(band.basis, units),
+    )
+    return f"<p>{escape(said)}<br>{escape(basis)}</p>"

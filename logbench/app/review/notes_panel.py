@@ -30,13 +30,14 @@ from logbench.app.parts import current_row, plain_tip
 from logbench.app.plot.ticks import time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.errors import LogbenchError
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.recording.notes import Note
 
 Change = Callable[[Sequence["Note"]], Sequence["Note"]]
 _one_at_a_time = Lock()
-_HOW = (
+_HOW = tr(
     "No notes yet. Put cursors A and B around a stretch of the drive (keys A and B), then press M "
     "to write a note on it."
 )
@@ -66,8 +67,8 @@ class NotesPanel(QWidget):
         self.how.setObjectName("muted")
         self.how.setWordWrap(True)
         self.list = QTreeWidget()
-        self.list.setAccessibleName("Notes")
-        self.list.setHeaderLabels(["From", "For", "Note"])
+        self.list.setAccessibleName(tr("Notes"))
+        self.list.setHeaderLabels([tr("From"), tr("For"), tr("Note")])
         self.list.setRootIsDecorated(False)
         self.list.setUniformRowHeights(True)
         header = self.list.header()
@@ -78,9 +79,9 @@ class NotesPanel(QWidget):
         self.list.itemActivated.connect(lambda *_: self.ask_to_edit())
         row = QHBoxLayout()
         for text, name, run in (
-            ("New  M", "Write a note on the span from A to B", self.ask_to_add),
-            ("Edit", "Edit the chosen note", self.ask_to_edit),
-            ("Remove", "Remove the chosen note", self.remove),
+            (tr("New  M"), tr("Write a note on the span from A to B"), self.ask_to_add),
+            (tr("Edit"), tr("Edit the chosen note"), self.ask_to_edit),
+            (tr("Remove"), tr("Remove the chosen note"), self.remove),
         ):
             button = QPushButton(text)
             button.setAccessibleName(name)
@@ -94,11 +95,11 @@ class NotesPanel(QWidget):
 
     def add_commands(self, owner: QWidget) -> None:
         """A note is written from anywhere on the page; edited and removed in the list."""
-        add_command(owner, "Write a note on the span from A to B", "M", self.ask_to_add)
-        add_command(owner, "Next note", "Alt+N", lambda: self.step(1))
-        add_command(owner, "Note before", "Alt+Shift+N", lambda: self.step(-1))
-        add_command(self, "Edit the chosen note", "F2", self.ask_to_edit)
-        add_command(self, "Remove the chosen note", "Ctrl+Del", self.remove)
+        add_command(owner, tr("Write a note on the span from A to B"), "M", self.ask_to_add)
+        add_command(owner, tr("Next note"), "Alt+N", lambda: self.step(1))
+        add_command(owner, tr("Note before"), "Alt+Shift+N", lambda: self.step(-1))
+        add_command(self, tr("Edit the chosen note"), "F2", self.ask_to_edit)
+        add_command(self, tr("Remove the chosen note"), "Ctrl+Del", self.remove)
 
     # --- reading and showing ---
 
@@ -148,11 +149,11 @@ class NotesPanel(QWidget):
         """Ask for the text of a note on the span between the cursors A and B."""
         marks = self._view.marks
         if self._recording is None:
-            self.failed.emit("Open a recording first (Ctrl+O); notes are kept beside its file.")
+            self.failed.emit(tr("Open a recording first (Ctrl+O); notes are kept beside its file."))
         elif not {"A", "B"} <= marks.keys():
-            self.failed.emit("Put cursors A and B around the stretch first: keys A and B.")
+            self.failed.emit(tr("Put cursors A and B around the stretch first: keys A and B."))
         else:
-            text = self.ask("Note on the span from A to B", "")
+            text = self.ask(tr("Note on the span from A to B"), "")
             if text:
                 self.add(marks["A"], marks["B"], text)
 
@@ -160,9 +161,9 @@ class NotesPanel(QWidget):
         """Ask for another text of the chosen note."""
         note = self.current()
         if note is None:
-            self.failed.emit("Choose a note in the list first.")
+            self.failed.emit(tr("Choose a note in the list first."))
             return
-        text = self.ask("Edit the note", note.text)
+        text = self.ask(tr("Edit the note"), note.text)
         if text:
             self.edit(note, text)
 
@@ -194,7 +195,7 @@ class NotesPanel(QWidget):
         if note is not None:
             self._removed = note
             self._change(lambda held: [n for n in held if n != note])
-            self.removed.emit("The note was removed.")
+            self.removed.emit(tr("The note was removed."))
 
     def put_back(self) -> None:
         """Undo the last removal."""
@@ -229,15 +230,15 @@ class NoteDialog(QDialog):
         head = QLabel(title)
         head.setObjectName("title")
         self.text = QPlainTextEdit(text)
-        self.text.setAccessibleName("Text of the note")
+        self.text.setAccessibleName(tr("Text of the note"))
         self.text.setTabChangesFocus(True)
         self.text.moveCursor(QTextCursor.MoveOperation.End)
         kinds = QDialogButtonBox.StandardButton
         buttons = QDialogButtonBox(kinds.Save | kinds.Cancel)
-        buttons.button(kinds.Save).setText("Write the note  Ctrl+Enter")
+        buttons.button(kinds.Save).setText(tr("Write the note  Ctrl+Enter"))
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
-        add_command(self, "Write the note", ["Ctrl+Return", "Ctrl+Enter"], self.accept)
+        add_command(self, tr("Write the note"), ["Ctrl+Return", "Ctrl+Enter"], self.accept)
         layout = QVBoxLayout(self)
         for widget in (head, self.text, buttons):
             layout.addWidget(widget)

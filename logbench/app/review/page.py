@@ -48,11 +48,12 @@ from logbench.app.review.search import find_spans
 from logbench.app.review.span_panel import SpanPanel
 from logbench.app.review.values import SignalsTable
 from logbench.app.theme import Theme
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.recording.notes import Note
 
-_KINDS = "Recordings (*.parquet);;Recordings and other programs' files (*)"
+_KINDS = tr("Recordings (*.parquet);;Recordings and other programs' files (*)")
 _PATIENCE_MS, _AFTER_PAINT_MS = 400, 20
 _SIDE_WIDTH, _SIDE_LEAST, _SIDE_MOST = 356, 320, 400
 
@@ -98,7 +99,7 @@ class ReviewPage(QWidget):
         self.notes.changed.connect(self.ribbon.set_notes)
         self.notes.chosen.connect(self.show_note)
         self.notes.failed.connect(self.notice.trouble)
-        self.notes.removed.connect(lambda said: self.notice.success(said, "Put it back"))
+        self.notes.removed.connect(lambda said: self.notice.success(said, tr("Put it back")))
         self.notice.pressed.connect(self._put_back)
         self.stack.narrowed.connect(self.ribbon.set_inset)
         self.cross.marked.connect(self.shade)
@@ -118,18 +119,18 @@ class ReviewPage(QWidget):
 
     def _make_parts(self) -> None:
         self.title = Elided()
-        self.open_button = QPushButton("Open …  Ctrl+O")
-        self.open_button.setAccessibleName("Open a recording")
+        self.open_button = QPushButton(tr("Open …  Ctrl+O"))
+        self.open_button.setAccessibleName(tr("Open a recording"))
         self.open_button.clicked.connect(self.ask_for_file)
-        self.whole = QPushButton("Whole drive  W")
-        self.whole.setAccessibleName("Show the whole drive")
+        self.whole = QPushButton(tr("Whole drive  W"))
+        self.whole.setAccessibleName(tr("Show the whole drive"))
         self.whole.clicked.connect(self.view.show_all)
-        self.cross_button = QPushButton("Scatter  X")
+        self.cross_button = QPushButton(tr("Scatter  X"))
         self.cross_button.setCheckable(True)
-        self.cross_button.setAccessibleName("Scatter and grid instead of strips")
+        self.cross_button.setAccessibleName(tr("Scatter and grid instead of strips"))
         self.cross_button.clicked.connect(self.show_cross)
-        self.find_button = QPushButton("Find  Ctrl+F")
-        self.find_button.setAccessibleName("Find when a condition holds")
+        self.find_button = QPushButton(tr("Find  Ctrl+F"))
+        self.find_button.setAccessibleName(tr("Find when a condition holds"))
         self.find_button.clicked.connect(self.find_bar.open)
         self.progress = QProgressBar()
         self.progress.setMaximum(1000)
@@ -144,7 +145,7 @@ class ReviewPage(QWidget):
             timer.setSingleShot(True)
             timer.setInterval(wait_ms)
             timer.timeout.connect(then)
-        self.cancel_button = QPushButton("Cancel")
+        self.cancel_button = QPushButton(tr("Cancel"))
         self.cancel_button.clicked.connect(self.cancel)
         self.cancel_button.hide()
         self.empty = Beginning(lambda: self._desk.settings.recent)
@@ -202,10 +203,10 @@ class ReviewPage(QWidget):
     def _make_side(self) -> QFrame:
         """Findings and signals, one behind the other."""
         self.tabs = QTabWidget()
-        self.tabs.setAccessibleName("Findings, signals and notes")
-        self.tabs.addTab(self.findings, "Findings")
-        self.tabs.addTab(self.signals, "Signals")
-        self.tabs.addTab(self.notes, "Notes")
+        self.tabs.setAccessibleName(tr("Findings, signals and notes"))
+        self.tabs.addTab(self.findings, tr("Findings"))
+        self.tabs.addTab(self.signals, tr("Signals"))
+        self.tabs.addTab(self.notes, tr("Notes"))
         self.tabs.setDocumentMode(True)
         self._side = side = QFrame()
         side.setMinimumWidth(_SIDE_LEAST)
@@ -216,27 +217,29 @@ class ReviewPage(QWidget):
 
     def _add_commands(self) -> None:
         add_view_commands(self._shapes, self.view)
-        add_command(self, "Next finding", ["N", "F8"], lambda: self.step_finding(1))
-        add_command(self, "Finding before", ["Shift+N", "Shift+F8"], lambda: self.step_finding(-1))
-        add_command(self, "Show the findings", "Alt+1", lambda: self.tabs.setCurrentIndex(0))
-        add_command(self, "Show the signals", "Alt+2", lambda: self.tabs.setCurrentIndex(1))
-        add_command(self, "Show the notes", "Alt+3", lambda: self.tabs.setCurrentIndex(2))
-        add_command(self, "Put cursor A here", "A", lambda: self.span_panel.put("A"))
-        add_command(self, "Put cursor B here", "B", lambda: self.span_panel.put("B"))
-        add_command(self, "Take cursors A and B away", "Shift+A", self.span_panel.clear)
-        add_command(self, "Scatter and grid, or strips", "X", self._switch_cross)
-        add_command(self, "Find when a condition holds", "Ctrl+F", self.find_bar.open)
-        add_command(self, "Find the next time", "F3", lambda: self.find_bar.step(1))
-        add_command(self, "Find the time before", "Shift+F3", lambda: self.find_bar.step(-1))
-        add_command(self, "Play, or stop playing", "Space", self.playback.toggle)
-        add_command(self, "Play faster", "Shift+Up", lambda: self.playback.step_speed(1))
-        add_command(self, "Play slower", "Shift+Down", lambda: self.playback.step_speed(-1))
-        add_command(self, "Export what is shown", "Ctrl+E", self.exporting.ask_where)
-        add_command(self, "Copy the picture", "Ctrl+Shift+C", self.exporting.copy_picture)
-        add_command(self, "Take the evidence away", "Shift+Esc", self._unshade)
+        add_command(self, tr("Next finding"), ["N", "F8"], lambda: self.step_finding(1))
+        add_command(
+            self, tr("Finding before"), ["Shift+N", "Shift+F8"], lambda: self.step_finding(-1)
+        )
+        add_command(self, tr("Show the findings"), "Alt+1", lambda: self.tabs.setCurrentIndex(0))
+        add_command(self, tr("Show the signals"), "Alt+2", lambda: self.tabs.setCurrentIndex(1))
+        add_command(self, tr("Show the notes"), "Alt+3", lambda: self.tabs.setCurrentIndex(2))
+        add_command(self, tr("Put cursor A here"), "A", lambda: self.span_panel.put("A"))
+        add_command(self, tr("Put cursor B here"), "B", lambda: self.span_panel.put("B"))
+        add_command(self, tr("Take cursors A and B away"), "Shift+A", self.span_panel.clear)
+        add_command(self, tr("Scatter and grid, or strips"), "X", self._switch_cross)
+        add_command(self, tr("Find when a condition holds"), "Ctrl+F", self.find_bar.open)
+        add_command(self, tr("Find the next time"), "F3", lambda: self.find_bar.step(1))
+        add_command(self, tr("Find the time before"), "Shift+F3", lambda: self.find_bar.step(-1))
+        add_command(self, tr("Play, or stop playing"), "Space", self.playback.toggle)
+        add_command(self, tr("Play faster"), "Shift+Up", lambda: self.playback.step_speed(1))
+        add_command(self, tr("Play slower"), "Shift+Down", lambda: self.playback.step_speed(-1))
+        add_command(self, tr("Export what is shown"), "Ctrl+E", self.exporting.ask_where)
+        add_command(self, tr("Copy the picture"), "Ctrl+Shift+C", self.exporting.copy_picture)
+        add_command(self, tr("Take the evidence away"), "Shift+Esc", self._unshade)
         self.notes.add_commands(self)
         self.empty.add_commands(self)
-        add_command(self, "Cancel what is being done", "Ctrl+.", self.cancel)
+        add_command(self, tr("Cancel what is being done"), "Ctrl+.", self.cancel)
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
@@ -249,7 +252,7 @@ class ReviewPage(QWidget):
         """Let the user pick a recording."""
         recent = self._desk.settings.recent
         folder = recent[0].parent if recent else self._desk.settings.folder
-        name, _ = QFileDialog.getOpenFileName(self, "Open a recording", str(folder), _KINDS)
+        name, _ = QFileDialog.getOpenFileName(self, tr("Open a recording"), str(folder), _KINDS)
         if name:
             self.open_path(Path(name))
 
@@ -370,7 +373,7 @@ class ReviewPage(QWidget):
         self.view.set_limits(0, recording.duration_ns)
         self.view.show_all()
         self._list_traces()
-        self.findings.show_findings((), "Checking …")
+        self.findings.show_findings((), tr("Checking …"))
         self.setFocusProxy(self.stack)
         self.stack.setFocus()
         self._task = None
@@ -416,7 +419,7 @@ class ReviewPage(QWidget):
         self._busy(False)
         self.notice.trouble(sentence)
         if self.opened is not None and self.judged is None:
-            self.findings.show_findings((), "The checks could not be run.")
+            self.findings.show_findings((), tr("The checks could not be run."))
 
     def _progressed(self, text: str, share: float) -> None:
         if self.progress.isHidden():
@@ -479,13 +482,13 @@ def _kept_as(opened: Opened) -> str:
 
 def _title(opened: Opened) -> str:
     recording = opened.recording
-    name = recording.path.name if recording.path is not None else "Recording"
+    name = recording.path.name if recording.path is not None else tr("Recording")
     facts = recording.facts
     parts = [
         name,
         facts.vehicle.label,
         time_text(recording.duration_ns / SECOND),
-        f"{count_text(opened.samples)} samples",
-        "recovered after a crash" if facts.recovered else "",
+        tr("{n} samples", n=count_text(opened.samples)),
+        tr("recovered after a crash") if facts.recovered else "",
     ]
     return "   ".join(part for part in parts if part)

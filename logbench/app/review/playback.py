@@ -8,6 +8,7 @@ from PySide6.QtCore import QObject, QTimer
 from PySide6.QtWidgets import QComboBox, QPushButton
 
 from logbench.app.plot.view import SECOND, TimeView
+from logbench.words import tr
 
 SPEEDS = (1, 2, 5, 10, 20, 60)
 _EVERY_MS = 40
@@ -22,12 +23,12 @@ class Playback(QObject):
         super().__init__(parent)
         self._view = view
         self._last_s = 0.0
-        self.button = QPushButton("Play  Space")
+        self.button = QPushButton(tr("Play  Space"))
         self.button.setCheckable(True)
-        self.button.setAccessibleName("Play the drive, or stop")
+        self.button.setAccessibleName(tr("Play the drive, or stop"))
         self.button.clicked.connect(self.toggle)
         self.speed = QComboBox()
-        self.speed.setAccessibleName("Speed of playback")
+        self.speed.setAccessibleName(tr("Speed of playback"))
         for times in SPEEDS:
             self.speed.addItem(f"{times}×", times)
         self.speed.setCurrentIndex(SPEEDS.index(10))

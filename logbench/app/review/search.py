@@ -15,6 +15,7 @@ from logbench.analysis.grid import RecordingLike
 from logbench.analysis.model import Span
 from logbench.app.units import METRIC, Units
 from logbench.errors import UsageError
+from logbench.words import tr
 
 Mask = npt.NDArray[np.bool_]
 Compare = Callable[[Values, Values], Mask]
@@ -65,14 +66,22 @@ Comparison = tuple[str, Compare, str]
 def _comparison(text: str) -> Comparison:
     parts = [part.strip() for part in _SPLIT.split(text)]
     if len(parts) != 3 or not all(parts):
-        raise UsageError(f"'{text.strip()}' is no comparison; write a condition such as {EXAMPLE}.")
+        raise UsageError(
+            tr(
+                "'{text}' is no comparison; write a condition such as {example}.",
+                text=text.strip(),
+                example=EXAMPLE,
+            )
+        )
     return parts[0].upper(), _COMPARISONS[parts[1]], parts[2].upper()
 
 
 def _names(comparison: Comparison) -> tuple[str, ...]:
     sides = [side for side in (comparison[0], comparison[2]) if not _is_number(side)]
     if not sides:
-        raise UsageError(f"A comparison needs a signal; write for example {EXAMPLE}.")
+        raise UsageError(
+            tr("A comparison needs a signal; write for example {example}.", example=EXAMPLE)
+        )
     return tuple(name for side in sides for name in names_in(side))
 
 

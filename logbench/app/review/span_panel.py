@@ -21,10 +21,11 @@ from logbench.app.plot.ticks import count_text, time_text, unit_text, value_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.review.span import SpanNumbers, span_numbers
 from logbench.app.units import METRIC, Units
+from logbench.words import tr
 
 _TITLES = (
-    "Signal", "A", "B", "B − A", "Lowest", "Highest", "Mean", "Std dev", "Slope /s", "Samples",
-    "Rate /s",
+    tr("Signal"), "A", "B", "B − A", tr("Lowest"), tr("Highest"), tr("Mean"), tr("Std dev"),
+    tr("Slope /s"), tr("Samples"), tr("Rate /s"),
 )  # fmt: skip
 _ROW_HEIGHT = 26
 
@@ -39,10 +40,10 @@ class SpanPanel(QWidget):
         self.units = METRIC
         self._shown_for: tuple[object, ...] = ()
         self.title = QLabel()
-        self.close_button = QPushButton("Take A and B away")
+        self.close_button = QPushButton(tr("Take A and B away"))
         self.close_button.clicked.connect(self.clear)
         self.table = QTableWidget(0, len(_TITLES))
-        self.table.setAccessibleName("Numbers between the cursors A and B")
+        self.table.setAccessibleName(tr("Numbers between the cursors A and B"))
         self.table.setHorizontalHeaderLabels(_TITLES)
         self.table.verticalHeader().hide()
         self.table.verticalHeader().setDefaultSectionSize(_ROW_HEIGHT)
@@ -97,8 +98,12 @@ class SpanPanel(QWidget):
         self._shown_for = key
         a, b = marks["A"], marks["B"]
         self.title.setText(
-            f"A {time_text(a / SECOND, 0.1)}   B {time_text(b / SECOND, 0.1)}   "
-            f"B − A {time_text((b - a) / SECOND, 0.1)}"
+            tr(
+                "A {a}   B {b}   B − A {between}",
+                a=time_text(a / SECOND, 0.1),
+                b=time_text(b / SECOND, 0.1),
+                between=time_text((b - a) / SECOND, 0.1),
+            )
         )
         self.table.setRowCount(len(self._traces))
         for row, trace in enumerate(self._traces):

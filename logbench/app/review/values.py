@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QWidget
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.traces_table import TracesModel, TracesTable
 from logbench.app.units import METRIC, Units
+from logbench.words import tr
 
 
 def value_at(trace: StripTrace, t_ns: int | None, units: Units = METRIC) -> str:
@@ -29,7 +30,7 @@ class SignalsModel(TracesModel):
     """One row a trace of the recording."""
 
     def __init__(self) -> None:
-        super().__init__(("Signal", "At cursor"))
+        super().__init__((tr("Signal"), tr("At cursor")))
         self._cursor_ns: int | None = None
 
     def show_traces(self, traces: Sequence[StripTrace], plotted: Sequence[tuple[str, str]]) -> None:
@@ -44,7 +45,12 @@ class SignalsModel(TracesModel):
 
     def tip(self, row: StripTrace) -> str:
         """Signal, ECU, number of samples."""
-        return f"{row.signal} of ECU {row.ecu}: {len(row.pyramid):,} samples"
+        return tr(
+            "{signal} of ECU {ecu}: {n:,} samples",
+            signal=row.signal,
+            ecu=row.ecu,
+            n=len(row.pyramid),
+        )
 
     def text(self, row: StripTrace, column: int) -> str:
         """Name, value at the cursor."""
@@ -56,5 +62,5 @@ class SignalsTable(TracesTable):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         self.model_ = SignalsModel()
-        name = "Signals of the recording and their values at the cursor"
+        name = tr("Signals of the recording and their values at the cursor")
         super().__init__(self.model_, name, (150,), parent)
