@@ -45,7 +45,6 @@ _TITLES = (
     tr("Photos"), tr("Timeline"),
 )  # fmt: skip
 _LAST = "job/last"
-_LOAD = tr("Load what is on disk")
 _OPEN_REPORT = tr("Open the report")
 
 
@@ -208,7 +207,7 @@ class JobPage(QWidget):
         self.opened.saved.connect(lambda: self.state.setText(tr("saved")))
         self.opened.loaded.connect(self._reloaded)
         self.opened.troubled.connect(self.notice.trouble)
-        self.opened.conflicted.connect(lambda text: self.notice.trouble(text, _LOAD))
+        self.opened.conflicted.connect(self._conflicted)
         self._desk.settings.store.setValue(_LAST, str(folder.path.resolve()))
         self._show_job()
         self._pages.setCurrentIndex(1)
@@ -421,8 +420,12 @@ class JobPage(QWidget):
         else:
             self.notice.success(text, _OPEN_REPORT)
 
+    def _conflicted(self, text: str) -> None:
+        self._report = None
+        self.notice.trouble(text, tr("Load what is on disk"))
+
     def _notice_pressed(self) -> None:
-        if self.notice.button.text() == _LOAD and self.opened is not None:
+        if self._report is None and self.opened is not None:
             self.opened.reload()
             self.notice.hide()
         elif self._report is not None:
