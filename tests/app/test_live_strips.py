@@ -127,7 +127,7 @@ def test_a_marker_with_a_note_stands_where_it_was_asked_for(recording, garage, q
     assert garage.last.mark_times == [2 * S]
     assert not live.note.isVisible()
     assert live.stack.hasFocus()
-    live.ask_for_note()
+    live.note.ask_now()
     qtbot.keyClick(live.note.text, Qt.Key.Key_Escape)
     assert not live.note.isVisible()
     assert len(garage.last.marks) == 1

@@ -18,6 +18,8 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.background import Jobs, Task
+from logbench.app.live.link_box import LinkBox
+from logbench.app.live.links import ASK_BLE
 from logbench.vehicle.links.ble_scan import Heard, scan
 
 _TEXT = (
@@ -130,3 +132,12 @@ class BleDialog(QDialog):
         if self._task is not None:
             self._task.cancel()
             self._task = None
+
+
+def look_for_adapter(jobs: Jobs, box: LinkBox) -> None:
+    """Let an adapter be picked among the Bluetooth devices in the air, for the list of links."""
+    dialog = BleDialog(jobs, box.window())
+    if dialog.exec() and dialog.address:
+        box.choose(f"{ASK_BLE}{dialog.address}")
+    else:
+        box.leave_question()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QPushButton
@@ -18,8 +20,9 @@ class MarkerNote(QFrame):
     """The note and the time in ns."""
     left = Signal()
 
-    def __init__(self) -> None:
+    def __init__(self, now_ns: Callable[[], int]) -> None:
         super().__init__()
+        self._now_ns = now_ns
         self.setObjectName("bar")
         self.t_ns = 0
         self._title = QLabel()
@@ -40,10 +43,10 @@ class MarkerNote(QFrame):
         layout.addWidget(leave)
         self.hide()
 
-    def ask(self, t_ns: int) -> None:
-        """For a marker at this time."""
-        self.t_ns = t_ns
-        self._title.setText(f"Marker at {time_text(t_ns / 1e9)}")
+    def ask_now(self) -> None:
+        """For a marker at this instant."""
+        self.t_ns = self._now_ns()
+        self._title.setText(f"Marker at {time_text(self.t_ns / 1e9)}")
         self.text.clear()
         self.show()
         self.text.setFocus()

@@ -11,6 +11,7 @@ from logbench.app.live.shown import DriveShown
 from logbench.app.live.starting import Starting
 from logbench.app.live.tools import LiveTools
 from logbench.app.parts import EmptyState, middle
+from logbench.capture.messages import Finished
 
 
 class Middle(QStackedWidget):
@@ -48,6 +49,7 @@ class Middle(QStackedWidget):
         starting.cautions_shown.connect(lambda: self.setCurrentWidget(self._cautions))
         starting.cautions_left.connect(self.show_what_there_is)
         session.car_found.connect(self._car_found)
+        session.finished.connect(self._finished)
 
     def show_drive(self) -> None:
         """Strips, plan or wiggle test, with the tools above them."""
@@ -64,3 +66,8 @@ class Middle(QStackedWidget):
     def _car_found(self) -> None:
         if self.currentWidget() is self._connecting:
             self.show_drive()
+
+    def _finished(self, finished: Finished) -> None:
+        """Where nothing was kept there is nothing more to be read here."""
+        if finished.path is None:
+            self.show_what_there_is()

@@ -12,7 +12,7 @@ from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.endings import Endings
-from logbench.app.live.links import ASK_BLE, SIMULATED
+from logbench.app.live.links import SIMULATED
 from logbench.app.live.marker_note import MarkerNote
 from logbench.app.live.middle import Middle
 from logbench.app.live.record_box import RecordBox
@@ -66,7 +66,7 @@ class LivePage(QWidget):
         self.box = RecordBox(LiveChoices(desk.settings))
         self.record = self.box.record
         self.tools = LiveTools(desk.settings.window_s)
-        self.note = MarkerNote()
+        self.note = MarkerNote(lambda: session.now_ns)
         self.notice = Notice()
         self.shapes = Shapes(
             desk, session, self.stack, self.values.model_, self.watcher, self.status.said
@@ -95,7 +95,7 @@ class LivePage(QWidget):
     def _connect(self) -> None:
         tools, shown, shapes, session = self.tools, self.shown, self.shapes, self.session
         tools.marker.clicked.connect(self.mark)
-        tools.note.clicked.connect(self.ask_for_note)
+        tools.note.clicked.connect(self.note.ask_now)
         tools.freeze.clicked.connect(lambda on: shown.set_following(not on))
         tools.width_box.activated.connect(self._width_chosen)
         self.note.given.connect(session.mark)
@@ -106,7 +106,7 @@ class LivePage(QWidget):
         self.watcher.failed.connect(self.notice.trouble)
         self.starting.cleared.connect(self._clear)
         self.empty.pressed.connect(self.record_simulated)
-        self.set_up.link.scan_wanted.connect(self.look_for_bluetooth)
+        self.set_up.link.scan_wanted.connect(self._look_for_adapter)
         self._desk.look.units_changed.connect(self.set_up.car.set_units)
         session.state_changed.connect(self._state_changed)
         session.began_anew.connect(shapes.clear)
@@ -114,14 +114,14 @@ class LivePage(QWidget):
         session.car_found.connect(self._car_found)
         session.status.connect(self.box.show_status)
         self.endings.review_wanted.connect(self.review_wanted)
-        self.endings.ended.connect(self._ended)
+        self.endings.ended.connect(self.ended)
 
     def _add_commands(self) -> None:
         starting, shown, endings = self.starting, self.shown, self.endings
         self._record_action = add_command(self, "Start recording", "Ctrl+R", starting.toggle)
         self._link_action = add_command(self, "Connect and watch", "Ctrl+E", starting.toggle_link)
         self._mark_action = add_command(self, "Put a marker", ["Space", "M"], self.mark)
-        self._note_action = add_command(self, "Put a marker with a note", "N", self.ask_for_note)
+        self._note_action = add_command(self, "Put a marker with a note", "N", self.note.ask_now)
         add_command(self, "Freeze or follow", "F", lambda: shown.set_following(not shown.following))
         add_command(self, "Record the simulated car", "Ctrl+Shift+R", self.record_simulated)
         add_command(self, "Choose signals", "S", self.side.show_choice)
@@ -130,7 +130,7 @@ class LivePage(QWidget):
         add_command(self, "Recover what a crash left", "Shift+F5", endings.recover)
         add_command(self, "Review the last recording", "Ctrl+Return", endings.review_last)
         add_command(self, "Look for links again", "F5", self.set_up.find_links)
-        add_command(self, "Look for Bluetooth adapters", "Ctrl+F5", self.look_for_bluetooth)
+        add_command(self, "Look for Bluetooth adapters", "Ctrl+F5", self._look_for_adapter)
         add_command(self, "Replay a recording", "Ctrl+Shift+E", self.set_up.link.ask_replay)
         add_view_commands(self.stack, self.view, by_hand=shown.stand_still)
         self.layouts = shown.add_layouts(self)
@@ -166,16 +166,6 @@ class LivePage(QWidget):
             self.choose_link(SIMULATED)
             self.start()
 
-    def look_for_bluetooth(self) -> None:
-        """Let an adapter be picked among the Bluetooth devices in the air."""
-        from logbench.app.live.ble_dialog import BleDialog
-
-        dialog = BleDialog(self._desk.jobs, self)
-        if dialog.exec() and dialog.address:
-            self.choose_link(f"{ASK_BLE}{dialog.address}")
-        else:
-            self.set_up.link.leave_question()
-
     def stop(self) -> None:
         """Finish and save the recording."""
         self.session.stop()
@@ -183,10 +173,6 @@ class LivePage(QWidget):
     def mark(self) -> None:
         """Put a marker at this instant."""
         self.session.mark()
-
-    def ask_for_note(self) -> None:
-        """Let a note be typed for a marker at this instant."""
-        self.note.ask(self.session.now_ns)
 
     def show_shape(self, shape: Shape) -> None:
         """Show the strips, the plan or the wiggle test; the plan's cautions come first, once."""
@@ -228,6 +214,11 @@ class LivePage(QWidget):
         if self.hasFocus():
             self.stack.setFocus()
 
+    def _look_for_adapter(self) -> None:
+        from logbench.app.live.ble_dialog import look_for_adapter  # few have one
+
+        look_for_adapter(self._desk.jobs, self.set_up.link)
+
     def _width_chosen(self) -> None:
         self._desk.settings.window_s = float(self.tools.width_box.currentData())
         self.shown.set_following(True)
@@ -235,8 +226,3 @@ class LivePage(QWidget):
     def _clear(self) -> None:
         self.shown.clear()
         self.shapes.clear()
-
-    def _ended(self) -> None:
-        if not self.notice.text:
-            self.middle.show_what_there_is()
-        self.ended.emit()

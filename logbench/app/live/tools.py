@@ -53,6 +53,7 @@ class LiveTools(Flow):
         self.driver = QPushButton("Driver's view  D")
         self.driver.setAccessibleName("Driver's view: four values, full screen")
         self.end_wiggle = QPushButton()
+        self.end_wiggle.setAccessibleName("Stop the wiggle test")
         self.end_wiggle.setCheckable(True)  # its colour says that something runs
         self.end_wiggle.setToolTip("The wiggle test goes on whatever is shown; this ends it")
         for widget in (
