@@ -146,7 +146,10 @@ class Ribbon(QWidget):
         painter.fillRect(event.rect(), QColor(self._theme.window))
         painter.setPen(QColor(self._theme.muted))
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-        painter.drawText(QRect(0, self._events_px, GUTTER - 8, _CONDITIONS), align, tr("Drive"))
+        head = QRect(0, self._events_px, GUTTER - 8, _CONDITIONS)
+        dots = Qt.TextElideMode.ElideRight
+        name = painter.fontMetrics().elidedText(tr("Drive"), dots, head.width())
+        painter.drawText(head, align, name)
         ground = QRect(GUTTER, self._events_px, self._pixels, _CONDITIONS)
         painter.fillRect(ground, QColor(self._theme.panel))
         self._draw_conditions(painter)
