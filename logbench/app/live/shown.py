@@ -73,6 +73,7 @@ class DriveShown(QObject):
         self._watcher.progressed.connect(lambda p: self.ribbon.set_conditions(p.conditions))
         self.stack.by_hand.connect(self.stand_still)
         self.ribbon.by_hand.connect(self.stand_still)
+        self.stack.narrowed.connect(self.ribbon.set_inset)
         self.values.model_.plotted_changed.connect(self._plot)
         look.changed.connect(self._set_theme)
         look.units_changed.connect(self.stack.set_units)
