@@ -8,16 +8,18 @@ import numpy as np
 import pint
 import pytest
 from PySide6.QtCore import QSettings, Qt
+from PySide6.QtGui import QColor
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.bands import load_bands
 from logbench.analysis.evidence import CheckEvidence
 from logbench.analysis.findings import Explanation, Measured, judged
-from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.app import theme
 from logbench.app.finding_text import number_text, reason_text
 from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.plot.view import SECOND
+from logbench.app.review.cross_view import point_ink
 from logbench.app.review.findings import as_html
 from logbench.app.review.search import find_spans
 from logbench.app.settings import Settings
@@ -235,3 +237,12 @@ def test_the_system_theme_is_followed_unless_one_is_chosen(window: MainWindow, m
     look.choose("light")
     changed.emit(Qt.ColorScheme.Dark)
     assert look.theme.name == "light"
+
+
+@pytest.mark.parametrize("look", [theme.LIGHT, theme.NIGHT], ids=lambda look: look.name)
+def test_points_of_two_conditions_are_told_apart(look: theme.Theme):
+    known = [c for c in Condition if c not in (Condition.OTHER, Condition.ENGINE_OFF)]
+    inks = [QColor(point_ink(c, look)) for c in known]
+    rgb = np.array([(ink.red(), ink.green(), ink.blue()) for ink in inks], float)
+    apart = np.linalg.norm(rgb[:, None] - rgb[None], axis=2) + 1000 * np.eye(len(rgb))
+    assert apart.min() > 60, known[int(apart.min(axis=1).argmin())]

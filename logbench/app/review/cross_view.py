@@ -26,7 +26,7 @@ from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.ticks import count_text, unit_text, value_text
 from logbench.app.plot.view import TimeView
 from logbench.app.review.cross import Pairs, cells, condition_of, pair, spans_of
-from logbench.app.theme import Theme
+from logbench.app.theme import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, YELLOW, Theme
 from logbench.app.units import METRIC, Units
 from logbench.app.wording import word
 from logbench.words import tr
@@ -176,7 +176,7 @@ class CrossView(QWidget):
         plain = np.uint32(theme.trace(0).rgb())
         if self.z_box.currentText() == _PLAIN or not self._conditions:
             return np.full(len(pairs.x), plain, np.uint32)
-        palette = np.array([_ink(c.condition, theme) for c in self._conditions] + [plain])
+        palette = np.array([point_ink(c.condition, theme) for c in self._conditions] + [plain])
         return palette.astype(np.uint32)[condition_of(pairs.t_ns, self._conditions)]
 
     def _legend(self, pairs: Pairs, z: StripTrace | None) -> str:
@@ -195,7 +195,7 @@ class CrossView(QWidget):
             return ""
         places = set(condition_of(pairs.t_ns, self._conditions).tolist()) - {-1}
         found = {self._conditions[n].condition for n in places}
-        inks = [(_ink(c, theme), word(c.value)) for c in Condition if c in found]
+        inks = [(point_ink(c, theme), word(c.value)) for c in Condition if c in found]
         return " ".join(_mark(QColor.fromRgb(ink), text) for ink, text in inks)
 
     def _chosen(self, box: QComboBox) -> StripTrace | None:
@@ -247,14 +247,22 @@ def title_of(name: str, unit: str) -> str:
     return f"{name} ({unit_text(unit)})" if unit else name
 
 
-def _ink(condition: Condition, theme: Theme) -> int:
-    """A condition's colour, strong enough for a point."""
-    if condition in (Condition.OTHER, Condition.ENGINE_OFF, Condition.KEY_ON):
-        return int(QColor(theme.muted).rgb())
-    color = theme.condition(condition)
-    strong = min(255, color.hsvSaturation() * 3)
-    value = 165 if theme.name == "light" else 235
-    return int(QColor.fromHsv(color.hsvHue(), strong, value).rgb())
+def point_ink(condition: Condition, theme: Theme) -> int:
+    """A condition's colour, strong enough for a point and unlike every other's; Okabe-Ito, yellow
+    darker on light ground."""
+    light = theme.name == "light"
+    inks = {
+        Condition.CRANKING: theme.text,
+        Condition.COLD_IDLE: SKY,
+        Condition.WARM_IDLE: GREEN,
+        Condition.FAST_IDLE: "#A89B00" if light else YELLOW,
+        Condition.CRUISE: BLUE if light else "#2F6FE0",
+        Condition.ACCELERATION: ORANGE,
+        Condition.FULL_THROTTLE: VERMILION,
+        Condition.FUEL_CUT: PURPLE,
+        Condition.KEY_ON: theme.muted,
+    }
+    return int(QColor(inks.get(condition, "#B9C0C8" if light else "#5A636E")).rgb())
 
 
 def _shaded(values: npt.NDArray[np.float64], theme: Theme) -> npt.NDArray[np.uint32]:
