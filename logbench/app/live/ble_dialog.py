@@ -21,8 +21,9 @@ from logbench.app.background import Jobs, Task
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.links import ASK_BLE
 from logbench.vehicle.links.ble_scan import Heard, scan
+from logbench.words import tr
 
-_TEXT = (
+_TEXT = tr(
     "Plug the adapter in and keep the phone or tablet that it was paired with away: an adapter "
     "that is connected elsewhere is not heard. The strongest signal is the nearest device."
 )
@@ -33,27 +34,27 @@ class BleDialog(QDialog):
 
     def __init__(self, jobs: Jobs, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setWindowTitle("Bluetooth adapters")
+        self.setWindowTitle(tr("Bluetooth adapters"))
         self._jobs = jobs
         self._task: Task | None = None
         self.address = ""
         text = QLabel(_TEXT)
         text.setWordWrap(True)
-        self.take = QPushButton("Use this adapter")
+        self.take = QPushButton(tr("Use this adapter"))
         self.take.setEnabled(False)
         self.take.clicked.connect(self._take)
         self.list = QListWidget()
-        self.list.setAccessibleName("Bluetooth devices heard")
+        self.list.setAccessibleName(tr("Bluetooth devices heard"))
         self.list.itemActivated.connect(self._take)
         self.list.currentRowChanged.connect(lambda row: self.take.setEnabled(row >= 0))
         self.progress = QProgressBar()
         self.progress.setRange(0, 100)
-        self.progress.setAccessibleName("Progress of the scan")
+        self.progress.setAccessibleName(tr("Progress of the scan"))
         self.said = QLabel()
         self.said.setWordWrap(True)
-        self.again = QPushButton("Listen again")
+        self.again = QPushButton(tr("Listen again"))
         self.again.clicked.connect(self.listen)
-        cancel = QPushButton("Cancel  Esc")
+        cancel = QPushButton(tr("Cancel  Esc"))
         cancel.clicked.connect(self.reject)
         buttons = QHBoxLayout()
         buttons.addWidget(self.take, 1)
@@ -73,7 +74,7 @@ class BleDialog(QDialog):
         """Scan from the beginning."""
         self._stop()
         self.list.clear()
-        self._tell("", "Listening …")
+        self._tell("", tr("Listening …"))
         self.again.setEnabled(False)
         self._task = self._jobs.start(self._work, self._done, self._failed, self._progressed)
 
@@ -96,7 +97,7 @@ class BleDialog(QDialog):
         chosen = self._chosen()
         self.list.clear()
         for one in heard:
-            name = one.name or "without a name"
+            name = one.name or tr("without a name")
             item = QListWidgetItem(f"{name}   {one.address}   {one.rssi_dbm} dBm")
             item.setData(Qt.ItemDataRole.UserRole, one.address)
             self.list.addItem(item)
@@ -105,7 +106,7 @@ class BleDialog(QDialog):
 
     def _done(self, heard: list[Heard]) -> None:
         self._show(heard)
-        nothing = "Nothing was heard: is Bluetooth on, and the adapter plugged in?"
+        nothing = tr("Nothing was heard: is Bluetooth on, and the adapter plugged in?")
         self._tell("", f"{len(heard)} heard" if heard else nothing)
         self.again.setEnabled(True)
 

@@ -10,6 +10,7 @@ from logbench.app.units import Units
 from logbench.errors import UsageError
 from logbench.recording.model import Vehicle
 from logbench.recording.surroundings import Surroundings
+from logbench.words import tr
 
 _FOOT_M = 0.3048  # exact by definition
 
@@ -22,20 +23,26 @@ class CarBox(QWidget):
         self._choices = choices
         self._vehicle = Vehicle()
         self.label = QLineEdit()
-        self.label.setPlaceholderText("Name or plate (optional)")
-        self.label.setAccessibleName("Name of the car")
+        self.label.setPlaceholderText(tr("Name or plate (optional)"))
+        self.label.setAccessibleName(tr("Name of the car"))
         self.displacement = NumberField(
-            "Displacement", "engine displacement", (0.05, 20.0), Scale("l")
+            tr("Displacement"), tr("engine displacement"), (0.05, 20.0), Scale("l")
         )
         self.regulating = NumberField(
-            "Thermostat", "thermostat's regulating temperature", (41.0, 129.0), Scale("°C")
+            tr("Thermostat"), tr("thermostat's regulating temperature"), (41.0, 129.0), Scale("°C")
         )
-        self.soak = NumberField("Stood", "hours the car stood", (0.0, 10_000.0), Scale("h"))
-        self.soak.setToolTip("Hours since the engine last ran: after a night the sensors agree")
-        self.altitude = NumberField("Height", "height above sea level", HEIGHT_M, Scale("m"))
-        self.altitude.setToolTip("Above sea level, where the drive begins: the pressure to expect")
-        self.humidity = NumberField("Humidity", "relative humidity", (0.0, 100.0), Scale("%"))
-        self.humidity.setToolTip("Relative humidity of the air outside")
+        self.soak = NumberField(tr("Stood"), tr("hours the car stood"), (0.0, 10_000.0), Scale("h"))
+        self.soak.setToolTip(tr("Hours since the engine last ran: after a night the sensors agree"))
+        self.altitude = NumberField(
+            tr("Height"), tr("height above sea level"), HEIGHT_M, Scale("m")
+        )
+        self.altitude.setToolTip(
+            tr("Above sea level, where the drive begins: the pressure to expect")
+        )
+        self.humidity = NumberField(
+            tr("Humidity"), tr("relative humidity"), (0.0, 100.0), Scale("%")
+        )
+        self.humidity.setToolTip(tr("Relative humidity of the air outside"))
         self.altitude.set_number(choices.height_m)
         self.wrong = QLabel()
         self.wrong.setObjectName("trouble")

@@ -5,15 +5,23 @@ from __future__ import annotations
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
+from logbench.words import tr
+
 CAUTIONS = (
-    "The driver only drives: start while parked, or let a second person work the program. "
-    "Look at the recording after stopping.",
-    "Never run an engine indoors or partly enclosed: carbon monoxide kills.",
-    "Route cables clear of pedals, steering wheel and airbags.",
-    "Never open a hot cooling system; fans may start with the key off. "
-    "Keep clear of belts and exhaust.",
-    "Full throttle only where lawful and safe. Stop on an oil light, overheating or a flashing "
-    "malfunction lamp.",
+    tr(
+        "The driver only drives: start while parked, or let a second person work the program. "
+        "Look at the recording after stopping."
+    ),
+    tr("Never run an engine indoors or partly enclosed: carbon monoxide kills."),
+    tr("Route cables clear of pedals, steering wheel and airbags."),
+    tr(
+        "Never open a hot cooling system; fans may start with the key off. "
+        "Keep clear of belts and exhaust."
+    ),
+    tr(
+        "Full throttle only where lawful and safe. Stop on an oil light, overheating or a flashing "
+        "malfunction lamp."
+    ),
 )
 """Common practice; carbon monoxide: NIOSH advice."""
 
@@ -28,7 +36,7 @@ class CautionsCard(QFrame):
         super().__init__(parent)
         self.setObjectName("card")
         self.setMaximumWidth(640)
-        title = QLabel("Before the drive")
+        title = QLabel(tr("Before the drive"))
         title.setObjectName("title")
         layout = QVBoxLayout(self)
         layout.setContentsMargins(24, 20, 24, 20)
@@ -38,16 +46,16 @@ class CautionsCard(QFrame):
             line = QLabel(f"•  {text}")
             line.setWordWrap(True)
             layout.addWidget(line)
-        self.go_on = QPushButton("Understood, start recording")
+        self.go_on = QPushButton(tr("Understood, start recording"))
         self.go_on.setObjectName("primary")
         self.go_on.clicked.connect(self.accepted)
         self.go_on.setAutoDefault(True)
-        back = QPushButton("Back")
+        back = QPushButton(tr("Back"))
         back.clicked.connect(self.refused)
         buttons = QHBoxLayout()
         buttons.addWidget(self.go_on, 1)
         buttons.addWidget(back)
         layout.addSpacing(6)
         layout.addLayout(buttons)
-        self.setAccessibleName("Cautions before the drive. " + " ".join(CAUTIONS))
+        self.setAccessibleName(tr("Cautions before the drive. ") + " ".join(CAUTIONS))
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFrame, QLabel, QScrollArea, QVBoxLayout, QWidget
 
+from logbench.words import tr
+
 _MOST_STEPS = 40
 
 
@@ -15,13 +17,13 @@ class ConnectingCard(QFrame):
         super().__init__(parent)
         self.setObjectName("card")
         self.setMaximumWidth(700)
-        self.title = QLabel("Connecting")
+        self.title = QLabel(tr("Connecting"))
         self.title.setObjectName("title")
         self._list = QLabel()
         self._list.setWordWrap(True)
         self._list.setTextFormat(Qt.TextFormat.PlainText)
         self._list.setAlignment(Qt.AlignmentFlag.AlignTop)
-        self._list.setAccessibleName("Steps of connecting")
+        self._list.setAccessibleName(tr("Steps of connecting"))
         self._list.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self._scroll = QScrollArea()
         self._scroll.setWidget(self._list)
@@ -40,9 +42,9 @@ class ConnectingCard(QFrame):
 
     def begin(self, link: str) -> None:
         """A new attempt over this link."""
-        self.title.setText(f"Connecting: {link}")
+        self.title.setText(tr("Connecting: {link}", link=link))
         self.steps = []
-        self.step("Opening the link")
+        self.step(tr("Opening the link"))
 
     def step(self, sentence: str) -> None:
         """The last step is done; this one is under way."""
@@ -51,7 +53,7 @@ class ConnectingCard(QFrame):
 
     def fail(self, sentence: str) -> None:
         """The last step failed, for this reason."""
-        self.title.setText("Not connected")
+        self.title.setText(tr("Not connected"))
         self._show("–")
         self._list.setText(f"{self._list.text()}\n■  {sentence}")
         self._to_end()

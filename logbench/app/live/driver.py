@@ -12,6 +12,7 @@ from logbench.app.commands import add_command
 from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import shown_value
 from logbench.app.units import Units
+from logbench.words import tr
 
 MOST = 4
 _EVERY_MS = 250
@@ -60,7 +61,7 @@ class DriverView(QDialog):
         parent: QWidget | None = None,
     ) -> None:
         super().__init__(parent)
-        self.setWindowTitle("Driver's view")
+        self.setWindowTitle(tr("Driver's view"))
         self._traces, self._now_ns, self._said, self._units = traces, now_ns, said, units
         self.values = [_Value() for _ in range(MOST)]
         grid = QGridLayout()
@@ -68,7 +69,7 @@ class DriverView(QDialog):
             grid.addWidget(value, place // 2, place % 2)
         self.state = QLabel()
         self.state.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.leave = QPushButton("Back  Esc")
+        self.leave = QPushButton(tr("Back  Esc"))
         self.leave.clicked.connect(self.reject)
         self.leave.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         layout = QVBoxLayout(self)
@@ -76,7 +77,7 @@ class DriverView(QDialog):
         layout.addLayout(grid, 1)
         layout.addWidget(self.state)
         layout.addWidget(self.leave, 0, Qt.AlignmentFlag.AlignRight)
-        add_command(self, "Put a marker", "Space", mark)
+        add_command(self, tr("Put a marker"), "Space", mark)
         self._timer = QTimer(self)
         self._timer.setInterval(_EVERY_MS)
         self._timer.timeout.connect(self.refresh)
@@ -90,7 +91,7 @@ class DriverView(QDialog):
         for place, widget in enumerate(self.values):
             widget.setVisible(place < max(1, len(traces)))
             if place >= len(traces):
-                widget.name.setText("" if traces else "No values yet")
+                widget.name.setText("" if traces else tr("No values yet"))
                 widget.value.setText("")
                 continue
             trace = traces[place]

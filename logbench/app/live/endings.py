@@ -14,6 +14,7 @@ from logbench.app.live.starting import Starting
 from logbench.app.parts import Notice
 from logbench.app.plot.ticks import count_text, time_text
 from logbench.capture.messages import Failed, Finished
+from logbench.words import tr
 
 _JOURNAL = ".journal"
 
@@ -62,23 +63,32 @@ class Endings(QObject):
         if made:
             self.last = made[-1]
             names = ", ".join(path.name for path in made)
-            self._notice.success(f"Recovered from a drive that was cut short: {names}", "Review it")
+            self._notice.success(
+                tr("Recovered from a drive that was cut short: {names}", names=names),
+                tr("Review it"),
+            )
 
     def _finished(self, finished: Finished) -> None:
         self.last = finished.path
         if finished.path is not None:
             self._notice.success(
-                f"Saved {count_text(finished.samples)} samples of "
-                f"{time_text(finished.elapsed_s)} to {finished.path}",
-                "Review it  Ctrl+Return",
+                tr(
+                    "Saved {samples} samples of {time} to {path}",
+                    samples=count_text(finished.samples),
+                    time=time_text(finished.elapsed_s),
+                    path=finished.path,
+                ),
+                tr("Review it  Ctrl+Return"),
             )
         self._wind_up()
 
     def _failed(self, failed: Failed) -> None:
         self.last = failed.path
-        saved = f" What was recorded is in {failed.path}." if failed.path else ""
+        saved = tr(" What was recorded is in {path}.", path=failed.path) if failed.path else ""
         orphan = failed.path is not None and failed.path.suffix == _JOURNAL
-        button = "Go on recording" if orphan else "Review it" if failed.path else "Try again"
+        button = (
+            tr("Go on recording") if orphan else tr("Review it") if failed.path else tr("Try again")
+        )
         self._notice.trouble(failed.sentence + saved, button)
         self._wind_up()
 

@@ -11,11 +11,12 @@ from PySide6.QtWidgets import QTextBrowser
 from logbench.app.theme import Theme
 from logbench.app.units import METRIC, Units
 from logbench.report.unit_sentences import in_units
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.analysis.evidence import CheckEvidence
 
-_WAITING = "What the checks still need is told here while the car reports."
+_WAITING = tr("What the checks still need is told here while the car reports.")
 
 
 class EvidenceList(QTextBrowser):
@@ -26,7 +27,7 @@ class EvidenceList(QTextBrowser):
         self._theme = theme
         self._units = METRIC
         self._shown: tuple[CheckEvidence, ...] = ()
-        self.setAccessibleName("Evidence for each check so far")
+        self.setAccessibleName(tr("Evidence for each check so far"))
         self.setMinimumHeight(110)
         self._write()
 
@@ -59,13 +60,17 @@ class EvidenceList(QTextBrowser):
             return f"<p style='color:{muted}'>{_WAITING}</p>"
         lacking = [e for e in self._shown if not e.enough]
         enough = [e for e in self._shown if e.enough]
+        enough_said = escape(tr("enough evidence"))
         lines = [
-            f"<p style='margin:3px 0'>○ <b>{escape(e.title)}</b> ({e.judged} of {e.asked})<br/>"
+            f"<p style='margin:3px 0'>○ <b>{escape(e.title)}</b> ({escape(_counted(e))})<br/>"
             f"<span style='color:{muted}'>{escape(in_units(e.missing, self._units))}</span></p>"
             for e in lacking
         ]
         lines += [
-            f"<p style='margin:3px 0'>✔ <b>{escape(e.title)}</b>: enough evidence</p>"
-            for e in enough
+            f"<p style='margin:3px 0'>✔ <b>{escape(e.title)}</b>: {enough_said}</p>" for e in enough
         ]
         return "".join(lines)
+
+
+def _counted(evidence: CheckEvidence) -> str:
+    return tr("{judged} of {asked}", judged=evidence.judged, asked=evidence.asked)

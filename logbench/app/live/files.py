@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 
 from logbench.errors import StorageError
+from logbench.words import tr
 
 
 def new_file(folder: Path) -> Path:
@@ -25,6 +26,10 @@ def _make(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StorageError(
-            f"The folder {folder} for recordings cannot be used ({error.strerror}); make room or "
-            "choose another folder."
+            tr(
+                "The folder {folder} for recordings cannot be used ({reason}); make room "
+                "or choose another folder.",
+                folder=folder,
+                reason=error.strerror,
+            )
         ) from error

@@ -15,6 +15,7 @@ from logbench.app.live.links import (
     title_of,
 )
 from logbench.app.settings import Settings
+from logbench.words import tr
 
 
 class LinkBox(QComboBox):
@@ -33,8 +34,8 @@ class LinkBox(QComboBox):
         self._choices: list[LinkChoice] = []
         self.setEditable(True)
         self.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
-        self.setAccessibleName("Link to the car")
-        self.setToolTip("Pick a port, or type a network address such as 192.168.0.10:35000")
+        self.setAccessibleName(tr("Link to the car"))
+        self.setToolTip(tr("Pick a port, or type a network address such as 192.168.0.10:35000"))
         self.setMinimumContentsLength(12)
         self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.activated.connect(self._picked)
@@ -67,8 +68,8 @@ class LinkBox(QComboBox):
 
     def ask_replay(self) -> None:
         """Let a recording be picked, to be replayed as it was recorded."""
-        folder, kinds = str(self._settings.folder), "Recordings (*.parquet);;All files (*)"
-        name, _ = QFileDialog.getOpenFileName(self, "Replay a recording", folder, kinds)
+        folder, kinds = str(self._settings.folder), tr("Recordings (*.parquet);;All files (*)")
+        name, _ = QFileDialog.getOpenFileName(self, tr("Replay a recording"), folder, kinds)
         if name:
             self.choose(f"replay:{name}")
         else:

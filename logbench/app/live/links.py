@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logbench.errors import LinkUnknownError
+from logbench.words import tr
 
 SIMULATED = "sim:?schedule=test-drive"
 ASK_REPLAY = "replay:"
@@ -44,10 +45,15 @@ def link_choices(used: Sequence[str] = (), *, replay: bool = False) -> list[Link
     if not any(c.url.startswith("sim:") for c in choices):
         choices.append(LinkChoice(SIMULATED, title_of(SIMULATED)))
     if USUAL_WIFI not in used:
-        choices.append(LinkChoice(USUAL_WIFI, f"{title_of(USUAL_WIFI)}  usual for Wi-Fi adapters"))
+        choices.append(
+            LinkChoice(
+                USUAL_WIFI,
+                tr("{link}  usual for Wi-Fi adapters", link=title_of(USUAL_WIFI)),
+            )
+        )
     if replay:
-        choices.append(LinkChoice(ASK_BLE, "Look for Bluetooth adapters …"))
-        choices.append(LinkChoice(ASK_REPLAY, "Replay a recording …"))
+        choices.append(LinkChoice(ASK_BLE, tr("Look for Bluetooth adapters …")))
+        choices.append(LinkChoice(ASK_REPLAY, tr("Replay a recording …")))
     return choices
 
 
@@ -69,12 +75,16 @@ def serial_choices() -> list[LinkChoice]:
 def title_of(url: str) -> str:
     """A link's URL as it is shown."""
     if url.startswith("sim:"):
-        return "Simulated car" if url == SIMULATED else f"Simulated car  {url}"
+        return tr("Simulated car") if url == SIMULATED else tr("Simulated car  {url}", url=url)
     if _is_replay(url):
         name, _, options = url.removeprefix(ASK_REPLAY).partition("?")
-        return f"Replay {Path(name).name}  {options.replace('speed=', '× ')}".rstrip()
+        return tr(
+            "Replay {name}  {speed}",
+            name=Path(name).name,
+            speed=options.replace("speed=", "× "),
+        ).rstrip()
     if url.startswith("ble:"):
-        return f"Bluetooth {url.removeprefix('ble:')}"
+        return tr("Bluetooth {address}", address=url.removeprefix("ble:"))
     return url.removeprefix("tcp://").removeprefix("serial:")
 
 
@@ -93,9 +103,12 @@ def link_url_of(text: str) -> str:
     match = _ADDRESS.fullmatch(text)
     if match and 0 < int(match["port"]) <= 65_535:
         return f"tcp://{text}"
-    shown = f"'{text}'" if text else "An empty field"
+    shown = f"'{text}'" if text else tr("An empty field")
     raise LinkUnknownError(
-        f"{shown} is no link: pick one from the list, or type a network address such as "
-        "192.168.0.10:35000, a Bluetooth address such as 11:22:33:AA:BB:CC, a port such as COM3 or "
-        "/dev/ttyUSB0, or sim: for the simulated car."
+        tr(
+            "{shown} is no link: pick one from the list, or type a network address such as "
+            "192.168.0.10:35000, a Bluetooth address such as 11:22:33:AA:BB:CC, a port "
+            "such as COM3 or /dev/ttyUSB0, or sim: for the simulated car.",
+            shown=shown,
+        )
     )

@@ -9,6 +9,7 @@ from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QPushButton
 
 from logbench.app.plot.ticks import time_text
+from logbench.words import tr
 
 _LONGEST = 200
 
@@ -28,12 +29,12 @@ class MarkerNote(QFrame):
         self._title = QLabel()
         self.text = QLineEdit()
         self.text.setMaxLength(_LONGEST)
-        self.text.setPlaceholderText("What happened")
-        self.text.setAccessibleName("Note for the marker")
+        self.text.setPlaceholderText(tr("What happened"))
+        self.text.setAccessibleName(tr("Note for the marker"))
         self.text.returnPressed.connect(self._give)
-        put = QPushButton("Put the marker")
+        put = QPushButton(tr("Put the marker"))
         put.clicked.connect(self._give)
-        leave = QPushButton("Leave  Esc")
+        leave = QPushButton(tr("Leave  Esc"))
         leave.clicked.connect(self._leave)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(12, 4, 12, 4)
@@ -46,7 +47,7 @@ class MarkerNote(QFrame):
     def ask_now(self) -> None:
         """For a marker at this instant."""
         self.t_ns = self._now_ns()
-        self._title.setText(f"Marker at {time_text(self.t_ns / 1e9)}")
+        self._title.setText(tr("Marker at {time}", time=time_text(self.t_ns / 1e9)))
         self.text.clear()
         self.show()
         self.text.setFocus()

@@ -12,6 +12,7 @@ from logbench.app.live.starting import Starting
 from logbench.app.live.tools import LiveTools
 from logbench.app.parts import EmptyState, middle
 from logbench.capture.messages import Finished
+from logbench.words import tr
 
 
 class Middle(QStackedWidget):
@@ -29,10 +30,12 @@ class Middle(QStackedWidget):
         super().__init__()
         self._session = session
         self.empty = EmptyState(
-            "No recording yet",
-            "Pick the link to the car on the left and press Start recording (Ctrl+R), or only "
-            "watch (Ctrl+E). No adapter at hand? The simulated car behaves like a real one.",
-            "Record the simulated car",
+            tr("No recording yet"),
+            tr(
+                "Pick the link to the car on the left and press Start recording (Ctrl+R), or only "
+                "watch (Ctrl+E). No adapter at hand? The simulated car behaves like a real one."
+            ),
+            tr("Record the simulated car"),
         )
         self._drive = QWidget()
         layout = QVBoxLayout(self._drive)

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from PySide6.QtWidgets import QLabel, QLineEdit, QWidget
 
 from logbench.errors import UsageError
+from logbench.words import tr
 
 _AMBIGUOUS = re.compile(r"[-−]?\d{1,3}(,\d{3})+")
-_UNKNOWN = "unknown"
+_UNKNOWN = tr("unknown")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +85,13 @@ class NumberField(QLineEdit):
         if _AMBIGUOUS.fullmatch(bare):
             plain = bare.replace(",", "")
             raise UsageError(
-                f"'{text}' as the {self._name} can be read in two ways: write {plain}, or a "
-                "decimal point instead of the comma."
+                tr(
+                    "'{text}' as the {name} can be read in two ways: write {plain}, or a "
+                    "decimal point instead of the comma.",
+                    text=text,
+                    name=self._name,
+                    plain=plain,
+                )
             )
         try:
             shown = float(bare.replace(",", ".").replace("−", "-"))
@@ -99,14 +105,19 @@ class NumberField(QLineEdit):
     def _refusal(self, text: str) -> str:
         low, high = (self._scale.factor * end + self._scale.offset for end in self._legal)
         unit = self._scale.unit
-        return (
-            f"'{text}' cannot be the {self._name}: give a number from {_end(low, math.ceil)} to "
-            f"{_end(high, math.floor)} {unit}, or leave the field empty where it is not known."
+        return tr(
+            "'{text}' cannot be the {name}: give a number from {low} to {high} "
+            "{unit}, or leave the field empty where it is not known.",
+            text=text,
+            name=self._name,
+            low=_end(low, math.ceil),
+            high=_end(high, math.floor),
+            unit=unit,
         )
 
     def _name_it(self) -> None:
         self.label.setText(f"{self._title}, {self._scale.unit}")
-        self.setAccessibleName(f"{self._name}, {self._scale.unit}".capitalize())
+        self.setAccessibleName(f"{self._name[:1].upper()}{self._name[1:]}, {self._scale.unit}")
 
 
 def _end(value: float, to_whole: Callable[[float], int]) -> str:

@@ -27,6 +27,7 @@ from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import Notice
 from logbench.app.plot.keys import add_view_commands
 from logbench.capture.messages import CarFound
+from logbench.words import tr
 
 _SIDE_WIDTH = 380
 
@@ -118,20 +119,26 @@ class LivePage(QWidget):
 
     def _add_commands(self) -> None:
         starting, shown, endings = self.starting, self.shown, self.endings
-        self._record_action = add_command(self, "Start recording", "Ctrl+R", starting.toggle)
-        self._link_action = add_command(self, "Connect and watch", "Ctrl+E", starting.toggle_link)
-        self._mark_action = add_command(self, "Put a marker", ["Space", "M"], self.mark)
-        self._note_action = add_command(self, "Put a marker with a note", "N", self.note.ask_now)
-        add_command(self, "Freeze or follow", "F", lambda: shown.set_following(not shown.following))
-        add_command(self, "Record the simulated car", "Ctrl+Shift+R", self.record_simulated)
-        add_command(self, "Choose signals", "S", self.side.show_choice)
-        add_command(self, "Ask for the signals chosen", "Shift+S", self.side.use_choice)
+        self._record_action = add_command(self, tr("Start recording"), "Ctrl+R", starting.toggle)
+        self._link_action = add_command(
+            self, tr("Connect and watch"), "Ctrl+E", starting.toggle_link
+        )
+        self._mark_action = add_command(self, tr("Put a marker"), ["Space", "M"], self.mark)
+        self._note_action = add_command(
+            self, tr("Put a marker with a note"), "N", self.note.ask_now
+        )
+        add_command(
+            self, tr("Freeze or follow"), "F", lambda: shown.set_following(not shown.following)
+        )
+        add_command(self, tr("Record the simulated car"), "Ctrl+Shift+R", self.record_simulated)
+        add_command(self, tr("Choose signals"), "S", self.side.show_choice)
+        add_command(self, tr("Ask for the signals chosen"), "Shift+S", self.side.use_choice)
         self.shapes.add_commands(self, self.tools, self.show_shape)
-        add_command(self, "Recover what a crash left", "Shift+F5", endings.recover)
-        add_command(self, "Review the last recording", "Ctrl+Return", endings.review_last)
-        add_command(self, "Look for links again", "F5", self.set_up.find_links)
-        add_command(self, "Look for Bluetooth adapters", "Ctrl+F5", self._look_for_adapter)
-        add_command(self, "Replay a recording", "Ctrl+Shift+E", self.set_up.link.ask_replay)
+        add_command(self, tr("Recover what a crash left"), "Shift+F5", endings.recover)
+        add_command(self, tr("Review the last recording"), "Ctrl+Return", endings.review_last)
+        add_command(self, tr("Look for links again"), "F5", self.set_up.find_links)
+        add_command(self, tr("Look for Bluetooth adapters"), "Ctrl+F5", self._look_for_adapter)
+        add_command(self, tr("Replay a recording"), "Ctrl+Shift+E", self.set_up.link.ask_replay)
         add_view_commands(self.stack, self.view, by_hand=shown.stand_still)
         self.layouts = shown.add_layouts(self)
         self.tools.add(self.layouts.button)
@@ -179,7 +186,7 @@ class LivePage(QWidget):
         starting = self.starting
         if shape == "plan" and not starting.cautions_seen:
             self.tools.show_shape(self.shapes.shape)
-            starting.show_cautions(lambda: self.show_shape("plan"), "Understood, show the plan")
+            starting.show_cautions(lambda: self.show_shape("plan"), tr("Understood, show the plan"))
             return
         if shape == "strips":
             self.middle.show_what_there_is()
@@ -200,7 +207,7 @@ class LivePage(QWidget):
         self.box.show_state(state, records=self.session.records)
         self._record_action.setText(self.box.word)
         self._record_action.setEnabled(state != "finishing")
-        self._link_action.setText("Connect and watch" if state == "idle" else "Disconnect")
+        self._link_action.setText(tr("Connect and watch") if state == "idle" else tr("Disconnect"))
         self._link_action.setEnabled(state == "idle" or not self.session.records)
         marks = state in ("watching", "recording")
         for what in (self.tools.marker, self.tools.note, self._mark_action, self._note_action):

@@ -19,11 +19,14 @@ from PySide6.QtWidgets import (
 
 from logbench.app.parts import Elided
 from logbench.app.settings import Settings
+from logbench.app.wording import word
 from logbench.signals.groups import PURPOSES
 from logbench.signals.table import table
+from logbench.words import tr, tr_n
 
 DEFAULT = "a useful dozen"
 OWN = "my own choice"
+"""As they are kept; shown through `word`, as the purposes are."""
 _SEARCHED = Qt.ItemDataRole.UserRole + 1
 _ACRONYM = Qt.ItemDataRole.UserRole + 2
 _PID = Qt.ItemDataRole.UserRole + 3
@@ -54,34 +57,38 @@ class SignalPicker(QWidget):
         self._settings = settings
         self._sets = {} if settings is None else settings.signal_sets
         self.purpose = QComboBox()
-        self.purpose.setAccessibleName("Signals for a purpose")
-        self.purpose.addItems([DEFAULT, *PURPOSES, *self._sets, OWN])
-        self.keep = QPushButton("Save set")
-        self.keep.setAccessibleName("Save the chosen signals as a set of your own")
+        self.purpose.setAccessibleName(tr("Signals for a purpose"))
+        for name in (DEFAULT, *PURPOSES):
+            self.purpose.addItem(word(name), name)
+        for name in self._sets:
+            self.purpose.addItem(name, name)
+        self.purpose.addItem(word(OWN), OWN)
+        self.keep = QPushButton(tr("Save set"))
+        self.keep.setAccessibleName(tr("Save the chosen signals as a set of your own"))
         self.keep.clicked.connect(self.ask_to_save)
-        self.forget = QPushButton("Delete set")
-        self.forget.setAccessibleName("Delete this set of your own")
+        self.forget = QPushButton(tr("Delete set"))
+        self.forget.setAccessibleName(tr("Delete this set of your own"))
         self.forget.clicked.connect(self.forget_set)
         self.purpose.activated.connect(self._purpose_chosen)
         self.search = QLineEdit()
-        self.search.setPlaceholderText("Search: acronym, name or PID")
+        self.search.setPlaceholderText(tr("Search: acronym, name or PID"))
         self.search.setClearButtonEnabled(True)
-        self.search.setAccessibleName("Search signals")
+        self.search.setAccessibleName(tr("Search signals"))
         self._model = self._make_model()
         self._shown = _Shown(self)
         self._shown.setSourceModel(self._model)
         self._shown.setFilterRole(_SEARCHED)
         self._shown.setFilterCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
         self.search.textChanged.connect(self._search)
-        self.only = QCheckBox("Only what this car reports")
+        self.only = QCheckBox(tr("Only what this car reports"))
         self.only.setChecked(True)
-        self.only.setToolTip("As the car said when it was last met over this link")
+        self.only.setToolTip(tr("As the car said when it was last met over this link"))
         self.only.toggled.connect(self._supported_chosen)
         self.only.hide()
         self._supported: frozenset[int] = frozenset()
         self.list = QListView()
         self.list.setModel(self._shown)
-        self.list.setAccessibleName("Signals to record")
+        self.list.setAccessibleName(tr("Signals to record"))
         self.list.setEditTriggers(QListView.EditTrigger.NoEditTriggers)
         self.list.setUniformItemSizes(True)
         self.list.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
@@ -117,14 +124,14 @@ class SignalPicker(QWidget):
             item.setData(signal.acronym, _ACRONYM)
             item.setData(signal.pid, _PID)
             item.setData(f"{signal.acronym} {signal.name} {signal.pid:02X}".lower(), _SEARCHED)
-            item.setToolTip(f"{signal.name}, PID {signal.pid:02X}")
+            item.setToolTip(tr("{name}, PID {pid:02X}", name=signal.name, pid=signal.pid))
             model.appendRow(item)
         model.itemChanged.connect(self._item_changed)
         return model
 
     def chosen(self) -> tuple[str, ...]:
         """Acronyms to ask for, in the table's order or the purpose's; empty for the default."""
-        purpose = self.purpose.currentText()
+        purpose = self.purpose.currentData()
         if purpose == DEFAULT:
             return ()
         known = {**PURPOSES, **self._sets}
@@ -132,7 +139,7 @@ class SignalPicker(QWidget):
 
     def ask_to_save(self) -> None:
         """Ask for a name, and save the chosen signals under it."""
-        name, given = QInputDialog.getText(self, "Save set", "Name of the set of signals")
+        name, given = QInputDialog.getText(self, tr("Save set"), tr("Name of the set of signals"))
         if given and name.strip():
             self.save_set(name.strip())
 
@@ -143,14 +150,14 @@ class SignalPicker(QWidget):
         if self._settings is None or not signals or name in (DEFAULT, OWN, *PURPOSES):
             return
         if name not in self._sets:
-            self.purpose.insertItem(self.purpose.count() - 1, name)
+            self.purpose.insertItem(self.purpose.count() - 1, name, name)
         self._sets[name] = signals
         self._settings.signal_sets = self._sets
         self.choose((), name)
 
     def forget_set(self) -> None:
         """Delete the set that is chosen; its signals stay checked."""
-        name = self.purpose.currentText()
+        name = self.purpose.currentData()
         if self._settings is None or name not in self._sets:
             return
         signals = self._sets.pop(name)
@@ -160,7 +167,7 @@ class SignalPicker(QWidget):
 
     def choose(self, acronyms: tuple[str, ...], purpose: str = OWN) -> None:
         """Check these signals; with a purpose of the list, that purpose's."""
-        index = self.purpose.findText(purpose)
+        index = self.purpose.findData(purpose)
         self.purpose.setCurrentIndex(index if index >= 0 else 0)
         wanted = set({**PURPOSES, **self._sets}.get(purpose, acronyms))
         self._filling = True
@@ -178,7 +185,7 @@ class SignalPicker(QWidget):
         )
 
     def _purpose_chosen(self) -> None:
-        purpose = self.purpose.currentText()
+        purpose = self.purpose.currentData()
         if purpose != OWN:
             self.choose((), purpose)
         self._say_count()
@@ -187,7 +194,7 @@ class SignalPicker(QWidget):
     def _item_changed(self, _item: QStandardItem) -> None:
         if self._filling:
             return
-        self.purpose.setCurrentText(OWN)
+        self.purpose.setCurrentIndex(self.purpose.findData(OWN))
         self._say_count()
         self.changed.emit()
 
@@ -212,12 +219,12 @@ class SignalPicker(QWidget):
         self._say_count()
 
     def _say_count(self) -> None:
-        self.keep.setVisible(self.purpose.currentText() == OWN)
-        self.forget.setVisible(self.purpose.currentText() in self._sets)
+        self.keep.setVisible(self.purpose.currentData() == OWN)
+        self.forget.setVisible(self.purpose.currentData() in self._sets)
         if self.search.text().strip() and self._shown.rowCount() == 0:
-            self.count.tell("No signal matches; search for less of the name.")
-        elif self.purpose.currentText() == DEFAULT:
-            self.count.tell("The dozen that the checks need, as far as supported")
+            self.count.tell(tr("No signal matches; search for less of the name."))
+        elif self.purpose.currentData() == DEFAULT:
+            self.count.tell(tr("The dozen that the checks need, as far as supported"))
         else:
             count = len(self.chosen())
-            self.count.tell(f"{count} signal{'' if count == 1 else 's'} chosen")
+            self.count.tell(tr_n("{n} signal chosen", "{n} signals chosen", count))

@@ -29,7 +29,9 @@ from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
 from logbench.app.units import METRIC, Units
+from logbench.app.wording import word
 from logbench.report.unit_sentences import in_units
+from logbench.words import tr
 
 _MARKS = {StepState.DONE: "✔", StepState.TO_DO: "○", StepState.TOO_LATE: "–"}
 _LEFT, _BOTTOM, _TOP = 64, 40, 26
@@ -53,7 +55,9 @@ class CellGrid(QWidget):
         self._progress = progress
         cells = progress.cells if progress is not None else {}
         done = sum(c.done for c in cells.values())
-        self.setAccessibleName(f"Grid of engine speed by load: {done} of {len(cells)} cells filled")
+        self.setAccessibleName(
+            tr("Grid of engine speed by load: {done} of {n} cells filled", done=done, n=len(cells))
+        )
         self.update()
 
     def paintEvent(self, event: QPaintEvent) -> None:
@@ -63,7 +67,7 @@ class CellGrid(QWidget):
         painter.setPen(QColor(self.theme.muted))
         progress = self._progress
         if progress is None or progress.axis is None or not progress.cells:
-            said = "The grid fills up with steady driving, engine warm."
+            said = tr("The grid fills up with steady driving, engine warm.")
             painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter, said)
             painter.end()
             return
@@ -77,7 +81,7 @@ class CellGrid(QWidget):
             box = QRect(round(_LEFT + place * width) - 30, self.height() - _BOTTOM + 2, 60, 18)
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, f"{RPM_EDGES[column]:.0f}")
         box = QRect(_LEFT, self.height() - 20, self.width() - _LEFT, 18)
-        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, "engine speed, rpm")
+        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, tr("engine speed, rpm"))
         for place, row in enumerate(rows):
             top = round(self.height() - _BOTTOM - (place + 1) * height)
             painter.setPen(QColor(self.theme.muted))
@@ -132,9 +136,9 @@ class PlanPanel(QWidget):
         self._next = ""
         self._units = METRIC
         self._progress: DriveProgress | None = None
-        self.says = QLabel("Start recording; the plan is ticked off by what the car reports.")
+        self.says = QLabel(tr("Start recording; the plan is ticked off by what the car reports."))
         self.says.setWordWrap(True)
-        self.says.setAccessibleName("What comes next")
+        self.says.setAccessibleName(tr("What comes next"))
         self.steps = [QLabel() for _ in STEPS]
         for label in (self.says, *self.steps):
             font = QFont(self.font())
@@ -143,8 +147,8 @@ class PlanPanel(QWidget):
             label.setFont(font)
         self.grid = CellGrid(theme)
         self.evidence = EvidenceList(theme)
-        self.repeat = QPushButton("Repeat an earlier drive …")
-        self.repeat.setToolTip("The grid then shows what that drive had, to be driven again")
+        self.repeat = QPushButton(tr("Repeat an earlier drive …"))
+        self.repeat.setToolTip(tr("The grid then shows what that drive had, to be driven again"))
         self.repeat.clicked.connect(self.repeat_wanted)
         self.goals = QLabel()
         self.goals.setObjectName("muted")
@@ -189,7 +193,7 @@ class PlanPanel(QWidget):
     def tell_goals(self, name: str) -> None:
         """Say which drive is repeated."""
         self.goals.show()
-        self.goals.setText(f"Framed cells: what {name} had")
+        self.goals.setText(tr("Framed cells: what {name} had", name=name))
 
     def set_units(self, units: Units) -> None:
         """Say quantities in other units; the grid keeps those of its cells."""
@@ -208,8 +212,8 @@ class PlanPanel(QWidget):
 def _text(progress: StepProgress) -> str:
     step = progress.step
     counted = step.needed_s and progress.state is StepState.TO_DO and progress.have_s > 0
-    have = f"  (so far {progress.have_s:.0f} s)" if counted else ""
-    late = f" ({progress.state.value})" if progress.state is StepState.TOO_LATE else ""
+    have = tr("  (so far {seconds:.0f} s)", seconds=progress.have_s) if counted else ""
+    late = f" ({word(progress.state.value)})" if progress.state is StepState.TOO_LATE else ""
     return f"{_MARKS[progress.state]}  {step.title}{have}{late}"
 
 

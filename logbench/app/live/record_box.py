@@ -17,6 +17,7 @@ from logbench.app.live.session import State
 from logbench.app.parts import pad
 from logbench.app.plot.ticks import time_text
 from logbench.capture.messages import Status
+from logbench.words import tr
 
 _LARGE_PX = 46
 
@@ -29,18 +30,18 @@ class RecordBox(QWidget):
         self._choices = choices
         self._state: State = "idle"
         self._begin_sent = False
-        self.record = QPushButton("Start recording")
+        self.record = QPushButton(tr("Start recording"))
         self.record.setObjectName("primary")
-        self.record.setAccessibleName("Start or stop recording")
+        self.record.setAccessibleName(tr("Start or stop recording"))
         self.record.setMinimumHeight(_LARGE_PX)
         self.connect_ = QPushButton()
         self.connect_.setToolTip(
-            "Shows the car's values without recording; the last minutes are kept"
+            tr("Shows the car's values without recording; the last minutes are kept")
         )
         self.include = QCheckBox()
         self.include.setChecked(choices.include)
         self.include.setToolTip(
-            "What was seen before the recording is begun is put into it, up to these minutes"
+            tr("What was seen before the recording is begun is put into it, up to these minutes")
         )
         self.include.toggled.connect(self._include_chosen)
         self.minutes = QSpinBox()
@@ -48,7 +49,7 @@ class RecordBox(QWidget):
         self.minutes.setSuffix(" min")
         pad(self.minutes)
         self.minutes.setValue(choices.held_min)
-        self.minutes.setAccessibleName("Minutes kept before a recording is begun")
+        self.minutes.setAccessibleName(tr("Minutes kept before a recording is begun"))
         self.minutes.valueChanged.connect(self._minutes_chosen)
         for button in (self.record, self.connect_):  # a click leaves the space bar to the marker
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
@@ -71,12 +72,14 @@ class RecordBox(QWidget):
     def word(self) -> str:
         """What `record` does when pressed."""
         if self._begin_sent:
-            return "Starting …"
+            return tr("Starting …")
         if self._state == "finishing":
-            return "Saving …" if self._records else "Disconnecting …"
+            return tr("Saving …") if self._records else tr("Disconnecting …")
         if self._state == "recording":
-            return "Stop and save"
-        return "Cancel" if self._state == "connecting" and self._records else "Start recording"
+            return tr("Stop and save")
+        return (
+            tr("Cancel") if self._state == "connecting" and self._records else tr("Start recording")
+        )
 
     def show_state(self, state: State, *, records: bool) -> None:
         """Another state of the session; `records`: it has a file, or will at once."""
@@ -84,7 +87,9 @@ class RecordBox(QWidget):
         if state in ("idle", "recording", "finishing"):
             self._begin_sent = False
         watching = state in ("connecting", "watching") and not records
-        self.connect_.setText("Disconnect  Ctrl+E" if watching else "Connect and watch  Ctrl+E")
+        self.connect_.setText(
+            tr("Disconnect  Ctrl+E") if watching else tr("Connect and watch  Ctrl+E")
+        )
         self.connect_.setVisible(watching or state == "idle")
         self.include.setVisible(watching or state == "idle")
         self.minutes.setVisible(state == "idle")
@@ -103,16 +108,16 @@ class RecordBox(QWidget):
 
     def _show_word(self) -> None:
         quiet = self._begin_sent or self._state == "finishing"
-        self.record.setText(self.word if quiet else f"{self.word}  Ctrl+R")
+        self.record.setText(self.word if quiet else tr("{word}  Ctrl+R", word=self.word))
         self.record.setEnabled(not quiet)
 
     def _name_include(self, held_s: float | None) -> None:
         if held_s is not None:
-            text = f"Include the last {time_text(held_s)}"
+            text = tr("Include the last {time}", time=time_text(held_s))
         elif self._state == "idle":  # the minutes stand beside it
-            text = "Include the last"
+            text = tr("Include the last")
         else:
-            text = "Include the minutes before"
+            text = tr("Include the minutes before")
         self.include.setText(text)
         self.include.setEnabled(self.minutes.value() > 0)
 

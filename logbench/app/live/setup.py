@@ -28,6 +28,7 @@ from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.errors import LinkUnknownError
 from logbench.recording.surroundings import Surroundings
 from logbench.signals.table import table
+from logbench.words import tr
 
 _RATES_HZ = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 
@@ -43,8 +44,8 @@ class SetUp(QWidget):
         """The link last connected over."""
         self.link = LinkBox(settings, replay=True)
         self.link.currentTextChanged.connect(lambda _: self._link_changed())
-        self.look = QPushButton("Look again")
-        self.look.setAccessibleName("Look for serial ports again")
+        self.look = QPushButton(tr("Look again"))
+        self.look.setAccessibleName(tr("Look for serial ports again"))
         self.look.clicked.connect(self.find_links)
         self.car = CarBox(self._choices)
         self.picker = SignalPicker(settings)
@@ -60,7 +61,7 @@ class SetUp(QWidget):
         link, rate = QHBoxLayout(), QHBoxLayout()
         link.addWidget(self.link, 1)
         link.addWidget(self.look)
-        rate.addWidget(QLabel("Rate"))
+        rate.addWidget(QLabel(tr("Rate")))
         rate.addWidget(self.rate, 1)
         self._switches = Flow(QMargins())
         for widget in (self.rules, self.unattended, self.plan):
@@ -68,12 +69,12 @@ class SetUp(QWidget):
         self._before = QWidget()
         before = QVBoxLayout(self._before)
         before.setContentsMargins(0, 0, 0, 0)
-        before.addWidget(_heading("Link"))
+        before.addWidget(_heading(tr("Link")))
         before.addLayout(link)
-        before.addWidget(_heading("Car"))
+        before.addWidget(_heading(tr("Car")))
         before.addWidget(self.car)
         layout.addWidget(self._before)
-        layout.addWidget(_heading("Signals"))
+        layout.addWidget(_heading(tr("Signals")))
         layout.addWidget(self.picker, 1)
         layout.addLayout(rate)
         layout.addWidget(self._switches)
@@ -85,15 +86,17 @@ class SetUp(QWidget):
 
     def _make_switches(self) -> None:
         self.rate = QComboBox()
-        self.rate.setAccessibleName("Wanted rate of every signal")
+        self.rate.setAccessibleName(tr("Wanted rate of every signal"))
         for hz in _RATES_HZ:
-            self.rate.addItem(f"{hz:g} a second each" if hz else "usual for each signal", hz)
-        self.rules = QCheckBox("Markers by rule")
-        self.rules.setToolTip("Marks: " + "; ".join(rule.text for rule in DEFAULT_RULES))
+            self.rate.addItem(
+                tr("{hz:g} a second each", hz=hz) if hz else tr("usual for each signal"), hz
+            )
+        self.rules = QCheckBox(tr("Markers by rule"))
+        self.rules.setToolTip(tr("Marks: ") + "; ".join(rule.text for rule in DEFAULT_RULES))
         self.rules.setChecked(self._settings.rules_on)
-        self.unattended = QCheckBox("Unattended")
+        self.unattended = QCheckBox(tr("Unattended"))
         self.plan = QPushButton("…")
-        self.plan.setAccessibleName("Unattended run: folder, disk budget, voltage that ends it")
+        self.plan.setAccessibleName(tr("Unattended run: folder, disk budget, voltage that ends it"))
         self.plan.clicked.connect(self.ask_plan)
         self._tell_plan()
 
@@ -105,9 +108,15 @@ class SetUp(QWidget):
     def _tell_plan(self) -> None:
         plan, folder = self._choices.plan, self._choices.days_folder
         self.unattended.setToolTip(
-            f"Runs for days, one file for each time the engine runs: into {folder}, "
-            f"{plan.budget_bytes / 1e9:g} GB at the most, ends below {plan.stop_below_v:g} V, "
-            f"looks at the voltage every {plan.volt_every_s:g} s"
+            tr(
+                "Runs for days, one file for each time the engine runs: into {folder}, "
+                "{budget:g} GB at the most, ends below {volt:g} V, looks at "
+                "the voltage every {every:g} s",
+                folder=folder,
+                budget=plan.budget_bytes / 1e9,
+                volt=plan.stop_below_v,
+                every=plan.volt_every_s,
+            )
         )
         self.plan.setToolTip(self.unattended.toolTip())
 
@@ -183,7 +192,7 @@ class SetUp(QWidget):
 
     def remember_signals(self) -> None:
         """Keep the choice of signals for the next start."""
-        self._settings.purpose = self.picker.purpose.currentText()
+        self._settings.purpose = self.picker.purpose.currentData()
         if self._settings.purpose == OWN:
             self._settings.signals = self.picker.chosen()
 

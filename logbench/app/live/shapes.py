@@ -22,6 +22,7 @@ from logbench.app.plot.view import SECOND
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
 from logbench.report.unit_sentences import in_units
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.analysis.drive_plan import DriveProgress
@@ -94,12 +95,12 @@ class Shapes(QStackedWidget):
         tools.end_wiggle.clicked.connect(self.wiggle.stop)
         self.wiggle.said.connect(tools.show_wiggle)
         tools.driver.clicked.connect(self.show_driver_view)
-        add_command(owner, "Drive plan, or strips", "P", switch("plan"))
-        add_command(owner, "Wiggle test, or strips", "G", switch("wiggle"))
-        add_command(owner, "Start or stop the wiggle test", "Shift+G", self.wiggle.toggle)
-        add_command(owner, "Driver's view", "D", self.show_driver_view)
-        add_command(owner, "Repeat an earlier drive", "Shift+P", self.ask_what_to_repeat)
-        add_command(owner, "Tones on or off", "Shift+T", self._switch_tones)
+        add_command(owner, tr("Drive plan, or strips"), "P", switch("plan"))
+        add_command(owner, tr("Wiggle test, or strips"), "G", switch("wiggle"))
+        add_command(owner, tr("Start or stop the wiggle test"), "Shift+G", self.wiggle.toggle)
+        add_command(owner, tr("Driver's view"), "D", self.show_driver_view)
+        add_command(owner, tr("Repeat an earlier drive"), "Shift+P", self.ask_what_to_repeat)
+        add_command(owner, tr("Tones on or off"), "Shift+T", self._switch_tones)
 
     def show_shape(self, shape: Shape) -> None:
         """Bring one of them to the front."""
@@ -131,7 +132,9 @@ class Shapes(QStackedWidget):
         return made
 
     def _driver_text(self) -> str:
-        runs = f"Wiggle test: {self.wiggle.total} seen" if self.wiggle.running else ""
+        runs = (
+            tr("Wiggle test: {total} seen", total=self.wiggle.total) if self.wiggle.running else ""
+        )
         said = (self._said("state"), self._said("elapsed"), self.coming(), runs)
         return "   ".join(filter(None, said))
 
@@ -151,8 +154,8 @@ class Shapes(QStackedWidget):
     def ask_what_to_repeat(self) -> None:
         """Let the user pick the earlier drive whose cells are to be driven again."""
         folder = str(self._desk.settings.folder)
-        kinds = "Recordings (*.parquet);;All files (*)"
-        name, _ = QFileDialog.getOpenFileName(self, "Repeat this drive", folder, kinds)
+        kinds = tr("Recordings (*.parquet);;All files (*)")
+        name, _ = QFileDialog.getOpenFileName(self, tr("Repeat this drive"), folder, kinds)
         if name:
             self._watcher.repeat(Path(name))
 

@@ -23,6 +23,7 @@ from logbench.app.theme import Theme
 from logbench.capture.messages import Begun, CarFound, Happened, Status
 from logbench.recording.model import Event
 from logbench.signals.table import table
+from logbench.words import tr
 
 _VALUES_MS = 200
 _MOST_STRIPS = 7
@@ -125,7 +126,7 @@ class DriveShown(QObject):
     def _state_changed(self, state: State) -> None:
         self.status.show_state(state)
         if state == "connecting":
-            self.tell("Opening the link")
+            self.tell(tr("Opening the link"))
             self._slow.start()
         elif state == "idle":
             self.tell("")

@@ -23,6 +23,7 @@ from logbench.app.live.session import LiveSession, State
 from logbench.app.live.setup import SetUp
 from logbench.app.live.values import ValuesTable
 from logbench.app.parts import Notice
+from logbench.words import tr
 
 _LEAST_WIDTH = 320
 _NOTCH = 120
@@ -46,11 +47,11 @@ class Side(QFrame):
         self._notice = notice
         self._before: tuple[tuple[str, ...], str, int] = ((), "", 0)
         """Signals, purpose and place of the rate, before others are chosen."""
-        self.change = QPushButton("Other signals …  S")
-        self.change.setToolTip("Ask the car for other signals; link and recording go on")
+        self.change = QPushButton(tr("Other signals …  S"))
+        self.change.setToolTip(tr("Ask the car for other signals; link and recording go on"))
         self.change.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        self.use = QPushButton("Ask for these signals")
-        self.back = QPushButton("Back  Esc")
+        self.use = QPushButton(tr("Ask for these signals"))
+        self.back = QPushButton(tr("Back  Esc"))
         self.change.clicked.connect(self.show_choice)
         self.use.clicked.connect(self.use_choice)
         self.back.clicked.connect(self.leave_choice)
@@ -97,9 +98,9 @@ class Side(QFrame):
         """Let signals be chosen: before a drive where they stand anyway, else beside it."""
         picker, rate = self._set_up.picker, self._set_up.rate
         if self._session.state in ("watching", "recording") and not self.choosing:
-            self._before = picker.chosen(), picker.purpose.currentText(), rate.currentIndex()
+            self._before = picker.chosen(), picker.purpose.currentData(), rate.currentIndex()
             self._show(choosing=True)
-            if picker.purpose.currentText() == DEFAULT:  # begin with what is asked for now
+            if picker.purpose.currentData() == DEFAULT:  # begin with what is asked for now
                 picker.choose(self._session.asked)
         self._scroll.ensureWidgetVisible(picker.search)
         picker.search.setFocus()

@@ -16,6 +16,7 @@ from logbench.app.live.setup import SetUp
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import Notice
 from logbench.errors import LinkUnknownError, StorageError, UsageError
+from logbench.words import tr
 
 
 class Starting(QObject):
@@ -72,7 +73,7 @@ class Starting(QObject):
     def connect_link(self) -> None:
         """Watch what is chosen; the last minutes are kept for a recording begun later."""
         self.again = self.connect_link
-        url = self._ready_link(self.connect_link, "Understood, connect")
+        url = self._ready_link(self.connect_link, tr("Understood, connect"))
         if url is not None:
             self.cleared.emit()
             self._session.start(self._set_up.watch_request(url, self._box.hold_s))
@@ -81,7 +82,7 @@ class Starting(QObject):
         """Begin a recording with what is chosen, or go on with the journal of one that broke off;
         the first on a real car shows the cautions."""
         self.again = self.start
-        url = self._ready_link(self.start, "Understood, start recording")
+        url = self._ready_link(self.start, tr("Understood, start recording"))
         out = self._new_out() if url is not None else None
         if url is not None and out is not None:
             if resume is None:

@@ -6,13 +6,14 @@ from logbench.app.live.session import State
 from logbench.app.parts import StatusLine
 from logbench.app.plot.ticks import count_text, size_text, time_text
 from logbench.capture.messages import CarFound, Status
+from logbench.words import tr
 
 _STATES: dict[State, str] = {
-    "idle": "○ Not recording",
-    "connecting": "○ Connecting",
-    "watching": "◐ Watching, not recording",
-    "recording": "● Recording",
-    "finishing": "○ Saving",
+    "idle": tr("○ Not recording"),
+    "connecting": tr("○ Connecting"),
+    "watching": tr("◐ Watching, not recording"),
+    "recording": tr("● Recording"),
+    "finishing": tr("○ Saving"),
 }
 
 
@@ -31,19 +32,25 @@ class LiveLine(StatusLine):
     def show_car(self, found: CarFound) -> None:
         """Who answered, and what it does not report."""
         facts = found.facts
-        parts = [facts.vin or "no VIN", facts.protocol or "unknown protocol"]
+        parts = [facts.vin or tr("no VIN"), facts.protocol or tr("unknown protocol")]
         if found.unsupported:
-            parts.append("this car does not report " + ", ".join(found.unsupported))
+            parts.append(
+                tr("this car does not report {signals}", signals=", ".join(found.unsupported))
+            )
         self.tell("step", "; ".join(parts))
 
     def show_status(self, status: Status) -> None:
         """How it goes."""
         held = status.held_s
         self.tell("elapsed", time_text(status.elapsed_s))
-        self.tell("samples", f"{count_text(status.samples)} samples")
-        self.tell("rate", f"{count_text(status.samples_per_s)}/s")
-        kept = size_text(status.size_bytes) if held is None else f"last {time_text(held)} kept"
+        self.tell("samples", tr("{n} samples", n=count_text(status.samples)))
+        self.tell("rate", tr("{rate}/s", rate=count_text(status.samples_per_s)))
+        kept = (
+            size_text(status.size_bytes)
+            if held is None
+            else tr("last {time} kept", time=time_text(held))
+        )
         self.tell("size", kept)
         if self._state in ("watching", "recording"):
-            lost = {"lost": "○ Link lost, trying again", "connecting": "○ Connecting"}
+            lost = {"lost": tr("○ Link lost, trying again"), "connecting": tr("○ Connecting")}
             self.tell("state", lost.get(status.link, _STATES[self._state]))

@@ -13,6 +13,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.flow import Flow
+from logbench.words import tr
 
 WIDTHS_S = (15, 30, 60, 120, 300, 600, 1800)
 _USE_SPACE = (QAbstractButton, QAbstractItemView, QComboBox)
@@ -30,32 +31,32 @@ class LiveTools(Flow):
 
     def __init__(self, window_s: float) -> None:
         super().__init__(QMargins(6, 8, 12, 4))
-        self.marker = QPushButton("Marker  Space")
-        self.marker.setAccessibleName("Put a marker")
-        self.note = QPushButton("Note  N")
-        self.note.setAccessibleName("Put a marker with a note")
-        self.freeze = QPushButton("Freeze  F")
+        self.marker = QPushButton(tr("Marker  Space"))
+        self.marker.setAccessibleName(tr("Put a marker"))
+        self.note = QPushButton(tr("Note  N"))
+        self.note.setAccessibleName(tr("Put a marker with a note"))
+        self.freeze = QPushButton(tr("Freeze  F"))
         self.freeze.setCheckable(True)
-        self.freeze.setAccessibleName("Freeze the strips; the recording goes on")
+        self.freeze.setAccessibleName(tr("Freeze the strips; the recording goes on"))
         self.width_box = QComboBox()
-        self.width_box.setAccessibleName("Width of the time window")
+        self.width_box.setAccessibleName(tr("Width of the time window"))
         for seconds in WIDTHS_S:
             unit = f"{seconds} s" if seconds < 120 else f"{seconds // 60} min"
-            self.width_box.addItem(f"Window {unit}", seconds)
+            self.width_box.addItem(tr("Window {unit}", unit=unit), seconds)
         near = min(WIDTHS_S, key=lambda s: abs(s - window_s))
         self.width_box.setCurrentIndex(WIDTHS_S.index(near))
-        self.plan = QPushButton("Plan  P")
+        self.plan = QPushButton(tr("Plan  P"))
         self.plan.setCheckable(True)
-        self.plan.setAccessibleName("Drive plan instead of the strips")
-        self.wiggle = QPushButton("Wiggle test  G")
+        self.plan.setAccessibleName(tr("Drive plan instead of the strips"))
+        self.wiggle = QPushButton(tr("Wiggle test  G"))
         self.wiggle.setCheckable(True)
-        self.wiggle.setAccessibleName("Wiggle test instead of the strips")
-        self.driver = QPushButton("Driver's view  D")
-        self.driver.setAccessibleName("Driver's view: four values, full screen")
+        self.wiggle.setAccessibleName(tr("Wiggle test instead of the strips"))
+        self.driver = QPushButton(tr("Driver's view  D"))
+        self.driver.setAccessibleName(tr("Driver's view: four values, full screen"))
         self.end_wiggle = QPushButton()
-        self.end_wiggle.setAccessibleName("Stop the wiggle test")
+        self.end_wiggle.setAccessibleName(tr("Stop the wiggle test"))
         self.end_wiggle.setCheckable(True)  # its colour says that something runs
-        self.end_wiggle.setToolTip("The wiggle test goes on whatever is shown; this ends it")
+        self.end_wiggle.setToolTip(tr("The wiggle test goes on whatever is shown; this ends it"))
         for widget in (
             self.marker, self.note, self.freeze, self.width_box, self.plan, self.wiggle,
             self.driver, self.end_wiggle,
@@ -66,7 +67,7 @@ class LiveTools(Flow):
 
     def show_wiggle(self, said: str) -> None:
         """How the wiggle test stands, wherever the user looks; empty: it does not run."""
-        self.end_wiggle.setText(f"{said}: stop  Shift+G")
+        self.end_wiggle.setText(tr("{said}: stop  Shift+G", said=said))
         self.end_wiggle.setChecked(True)
         self.end_wiggle.setVisible(bool(said))
 
@@ -78,4 +79,4 @@ class LiveTools(Flow):
     def show_following(self, following: bool) -> None:
         """Whether the strips follow the newest samples or stand still."""
         self.freeze.setChecked(not following)
-        self.freeze.setText("Freeze  F" if following else "Frozen: follow  F")
+        self.freeze.setText(tr("Freeze  F") if following else tr("Frozen: follow  F"))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbench.app.plot.pyramid import Pyramid
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.app.live.traces import Key, LiveTrace
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
 COMPUTED = "computed"
 """The ECU of derived signals."""
 TOTALS = {
-    "TOTAL_TRIM1": ("SHRTFT1", "LONGFT1", "Total fuel trim, bank 1"),
-    "TOTAL_TRIM2": ("SHRTFT2", "LONGFT2", "Total fuel trim, bank 2"),
+    "TOTAL_TRIM1": ("SHRTFT1", "LONGFT1", tr("Total fuel trim, bank 1")),
+    "TOTAL_TRIM2": ("SHRTFT2", "LONGFT2", tr("Total fuel trim, bank 2")),
 }
 _LONG_AGE_NS = 10_000_000_000
 """A long trim older than this is none."""

@@ -21,8 +21,9 @@ from PySide6.QtWidgets import (
 from logbench.app.live.choices import BUDGET_GB, STOP_BELOW_V, VOLT_EVERY_S, Interval, LiveChoices
 from logbench.app.parts import pad
 from logbench.capture.messages import Unattended
+from logbench.words import tr
 
-_TEXT = (
+_TEXT = tr(
     "Runs for days: one file for each time the engine runs. With the engine off, nothing is asked "
     "of the car and the adapter rests; it only wakes for a look at its voltmeter. Below the "
     "voltage given here the run ends for good, so that the battery is spared. The oldest "
@@ -35,19 +36,21 @@ class UnattendedDialog(QDialog):
 
     def __init__(self, choices: LiveChoices, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setWindowTitle("Unattended run")
+        self.setWindowTitle(tr("Unattended run"))
         self._choices = choices
         plan = choices.plan
         self.folder = QLineEdit(str(choices.days_folder))
-        self.folder.setAccessibleName("Folder of unattended recordings")
-        self.look = QPushButton("Choose …")
-        self.look.setAccessibleName("Choose the folder of unattended recordings")
+        self.folder.setAccessibleName(tr("Folder of unattended recordings"))
+        self.look = QPushButton(tr("Choose …"))
+        self.look.setAccessibleName(tr("Choose the folder of unattended recordings"))
         self.look.clicked.connect(self._choose_folder)
-        self.budget = _spin("Disk budget in GB", " GB", BUDGET_GB, plan.budget_bytes / 1e9)
-        self.stop_below = _spin("Voltage that ends the run", " V", STOP_BELOW_V, plan.stop_below_v)
+        self.budget = _spin(tr("Disk budget in GB"), " GB", BUDGET_GB, plan.budget_bytes / 1e9)
+        self.stop_below = _spin(
+            tr("Voltage that ends the run"), " V", STOP_BELOW_V, plan.stop_below_v
+        )
         self.stop_below.setSingleStep(0.1)
         self.volt_every = _spin(
-            "Seconds between two looks at the voltage", " s", VOLT_EVERY_S, plan.volt_every_s
+            tr("Seconds between two looks at the voltage"), " s", VOLT_EVERY_S, plan.volt_every_s
         )
         self.buttons = QDialogButtonBox(
             QDialogButtonBox.StandardButton.Ok | QDialogButtonBox.StandardButton.Cancel
@@ -66,12 +69,12 @@ class UnattendedDialog(QDialog):
         row.addWidget(self.folder, 1)
         row.addWidget(self.look)
         form = QFormLayout()
-        folder = QLabel("&Folder")
+        folder = QLabel(tr("&Folder"))
         folder.setBuddy(self.folder)
         form.addRow(folder, row)
-        form.addRow("&Disk budget", self.budget)
-        form.addRow("&End below", self.stop_below)
-        form.addRow("&Look at the voltage every", self.volt_every)
+        form.addRow(tr("&Disk budget"), self.budget)
+        form.addRow(tr("&End below"), self.stop_below)
+        form.addRow(tr("&Look at the voltage every"), self.volt_every)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(20, 16, 20, 16)
         layout.setSpacing(12)
@@ -82,14 +85,16 @@ class UnattendedDialog(QDialog):
         self.resize(560, 0)
 
     def _choose_folder(self) -> None:
-        name = QFileDialog.getExistingDirectory(self, "Unattended recordings", self.folder.text())
+        name = QFileDialog.getExistingDirectory(
+            self, tr("Unattended recordings"), self.folder.text()
+        )
         if name:
             self.folder.setText(name)
 
     def _keep(self) -> None:
         text = self.folder.text().strip()
         if not text or not Path(text).expanduser().is_absolute():
-            self.said.setText("Give the folder with its whole path.")
+            self.said.setText(tr("Give the folder with its whole path."))
             self.folder.setFocus()
             return
         self._choices.days_folder = Path(text).expanduser()

@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QStyle, QStyledItemDelegate, QStyleOptionViewItem,
 from logbench.app.live.traces import LiveTrace
 from logbench.app.traces_table import TracesModel, TracesTable
 from logbench.app.units import METRIC, Units
+from logbench.words import tr
 
 _PAD = 4
 _USUAL_NAME, _USUAL = "LONGFT1", ("−8,888 km/h", "10.0 of 0.5/s", "100 s")
@@ -35,7 +36,7 @@ class ValuesModel(TracesModel):
     """One row a trace, in the order in which the signals were asked for."""
 
     def __init__(self) -> None:
-        super().__init__(("Signal", "Value", "Rate", "Age"))
+        super().__init__((tr("Signal"), tr("Value"), tr("Rate"), tr("Age")))
         self._rates: Mapping[str, float] = {}
         self._wanted_hz: Mapping[str, float] = {}
         self._now_ns = 0
@@ -109,8 +110,13 @@ class ValuesModel(TracesModel):
     def tip(self, row: LiveTrace) -> str:
         """The signal's name in full, and its rate."""
         wanted = self._wanted_hz.get(row.signal)
-        rate = "" if wanted is None else f"; {wanted:g} a second are wanted"
-        return f"{row.name} (ECU {row.ecu}){rate}; checked: shown in the strips"
+        rate = "" if wanted is None else tr("; {wanted:g} a second are wanted", wanted=wanted)
+        return tr(
+            "{name} (ECU {ecu}){rate}; checked: shown in the strips",
+            name=row.name,
+            ecu=row.ecu,
+            rate=rate,
+        )
 
     def text(self, row: LiveTrace, column: int) -> str:
         """Name, newest value, achieved and wanted rate, age of the value."""
@@ -125,7 +131,7 @@ class ValuesModel(TracesModel):
         if column == 2:
             rate = self._rates.get(row.signal)
             wanted = self._wanted_hz.get(row.signal)
-            of = "/s" if wanted is None else f" of {wanted:g}/s"
+            of = "/s" if wanted is None else tr(" of {wanted:g}/s", wanted=wanted)
             return "" if rate is None else f"{rate:.1f}{of}"
         age_s = max(0.0, (self._now_ns - found[0]) / 1e9)
         return f"{age_s:.1f} s" if age_s < 100 else f"{age_s:.0f} s"
@@ -164,7 +170,7 @@ class ValuesTable(TracesTable):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         self.model_ = ValuesModel()
-        super().__init__(self.model_, "Current values", (92, 88, 50), parent)
+        super().__init__(self.model_, tr("Current values"), (92, 88, 50), parent)
         self._fit()
         self._cells = PlainCells(self.model_, self)
         for column in range(1, self.model_.columnCount()):

@@ -16,6 +16,7 @@ from logbench.app.live.totals import COMPUTED
 from logbench.app.plot.pyramid import Floats, Ints
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.surroundings import Surroundings
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.analysis.comparison.plan import CellGoal
@@ -114,7 +115,10 @@ class DriveWatcher(QObject):
         def done(goals: Sequence[CellGoal]) -> None:
             if not goals:
                 self.failed.emit(
-                    f"{path.name} has no warm, steady driving to repeat; choose another recording."
+                    tr(
+                        "{name} has no warm, steady driving to repeat; choose another recording.",
+                        name=path.name,
+                    )
                 )
                 return
             self.goals = goals

@@ -24,11 +24,14 @@ from logbench.app.live.values import shown_value
 from logbench.app.tones import Tones
 from logbench.app.units import METRIC, Units
 from logbench.signals.table import table
+from logbench.words import tr
 
-_TITLES = ("Signal", "Value", "Limit", "Dropouts", "Spikes", "Steps")
+_TITLES = (tr("Signal"), tr("Value"), tr("Limit"), tr("Dropouts"), tr("Spikes"), tr("Steps"))
 _FLASH_MS = 350
 _HUGE_PX, _LARGE_PX = 110, 24
-_START = "Stand still, at idle or key on. Press Start, then move the harness or connector by hand."
+_START = tr(
+    "Stand still, at idle or key on. Press Start, then move the harness or connector by hand."
+)
 
 
 @dataclass(slots=True)
@@ -67,11 +70,11 @@ class WigglePanel(QWidget):
             font.setPixelSize(pixels)
             font.setBold(label is self.count)
             label.setFont(font)
-        self.button = QPushButton("Start the wiggle test")
+        self.button = QPushButton(tr("Start the wiggle test"))
         self.button.clicked.connect(self.toggle)
         self.table = QTableWidget(0, len(_TITLES))
         self.table.setHorizontalHeaderLabels(_TITLES)
-        self.table.setAccessibleName("Signals watched and what was seen of each")
+        self.table.setAccessibleName(tr("Signals watched and what was seen of each"))
         self.table.verticalHeader().hide()
         self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
         self.table.setShowGrid(False)
@@ -110,9 +113,11 @@ class WigglePanel(QWidget):
             if t.ecu != COMPUTED
         ]
         if not self._watched:
-            self.says.setText("Check the signals to watch in the table of values, while recording.")
+            self.says.setText(
+                tr("Check the signals to watch in the table of values, while recording.")
+            )
             return
-        self.button.setText("Stop the wiggle test")
+        self.button.setText(tr("Stop the wiggle test"))
         self.table.setRowCount(len(self._watched))
         self._show()
 
@@ -124,9 +129,9 @@ class WigglePanel(QWidget):
     def stop(self) -> None:
         """Watch no longer."""
         if self.running:
-            self.says.setText(f"Stopped at {self.total}. {_START}")
+            self.says.setText(tr("Stopped at {total}. {start}", total=self.total, start=_START))
         self._watched = []
-        self.button.setText("Start the wiggle test")
+        self.button.setText(tr("Start the wiggle test"))
         self.said.emit("")
 
     def take(self, now_ns: int) -> None:
@@ -166,13 +171,13 @@ class WigglePanel(QWidget):
 
     def _show(self) -> None:
         self.count.setText(str(self.total))
-        self.count.setAccessibleName(f"{self.total} seen")
-        self.said.emit(f"Wiggle test runs: {self.total} seen")
+        self.count.setAccessibleName(tr("{n} seen", n=self.total))
+        self.said.emit(tr("Wiggle test runs: {total} seen", total=self.total))
         learning = [w.trace.signal for w in self._watched if w.watch.learning]
         self.says.setText(
-            f"Hold still: learning the noise of {', '.join(learning)}"
+            tr("Hold still: learning the noise of {signals}", signals=", ".join(learning))
             if learning
-            else "Watching: move the harness or connector by hand."
+            else tr("Watching: move the harness or connector by hand.")
         )
         for row, watched in enumerate(self._watched):
             trace, pyramid = watched.trace, watched.trace.pyramid
@@ -181,7 +186,7 @@ class WigglePanel(QWidget):
             texts = [
                 trace.signal,
                 "–" if found is None else shown_value(trace, found[1], self.units),
-                "learning" if watched.watch.learning else f"± {limit}",
+                tr("learning") if watched.watch.learning else f"± {limit}",
                 *(str(watched.counts[kind]) for kind in HitKind),
             ]
             for column, text in enumerate(texts):
