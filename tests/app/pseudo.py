@@ -1,0 +1,210 @@
+"""A language that is none: every gathered text with odd vowels, longer, in marks.
+
+`python -m tests.app.pseudo FOLDER RECORDING` opens the window in it, walks all pages, and prints as
+JSON what is shown in plain English; with a third argument, a folder, it also keeps pictures there.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from logbench.app.window import MainWindow
+
+LANGUAGE = "eo"  # borrowed: it has the plural forms of English
+_ODD = str.maketrans("aeiouAEIOU", "àëîöûÀËÎÖÛ")
+_PLACE = re.compile(r"({[a-z_]\w*[^{}]*})")
+_MARKED = re.compile(r"«[^«»]*(?:»|$)")  # shortened where there is little room
+_WORD = re.compile(r"[^\W\d_]{2,}")
+
+
+def pseudo(text: str) -> str:
+    """The text altered, three tenths longer; places stay, and stand outside the marks."""
+    parts = _PLACE.split(text)
+    return "".join(p if _PLACE.fullmatch(p) else _altered(p) for p in parts)
+
+
+def _altered(part: str) -> str:
+    if not _WORD.search(part):
+        return part
+    longer = ("~~~~~~~ " * len(part))[: round(0.3 * len(part))].rstrip()
+    before, bare, after = re.fullmatch(r"(\s*)(.*?)(\s*)", part, re.S).groups()  # type: ignore[union-attr]
+    return f"{before}«{bare.translate(_ODD)}{longer}»{after}"
+
+
+def write_catalogue(folder: Path) -> int:
+    """The language's catalogue below `folder`; returns how many texts it has."""
+    from babel.messages.catalog import Catalog
+    from babel.messages.mofile import write_mo
+
+    from logbench.locale.gather import gathered
+
+    made = Catalog(locale=LANGUAGE, project="logbench")
+    for message in gathered():
+        if message.id:
+            several = isinstance(message.id, tuple)
+            said = tuple(map(pseudo, message.id)) if several else pseudo(message.id)
+            made.add(message.id, said)
+    place = folder / LANGUAGE / "LC_MESSAGES"
+    place.mkdir(parents=True)
+    with (place / "logbench.mo").open("wb") as file:
+        write_mo(file, made)
+    return len(made)
+
+
+def plain_words(text: str, data: list[str]) -> list[str]:
+    """Words outside the marks that are of none of the classes of data.
+
+    Data are: what is given (signals' names, sentences of findings and rules, cautions and consent,
+    all kept in English), acronyms and what is in capitals (`ECT`, `SHRTFT1`), keys (`Ctrl+K`),
+    files and addresses, units, and parts of markup.
+    """
+    left = _MARKED.sub(" ", text)
+    for known in sorted(filter(None, data), key=len, reverse=True):
+        left = left.replace(known, " ")
+    left = re.sub(r"<[^<>]*>|\S*[/\\:]\S*|\S+\.\w{2,8}\b", " ", left)  # markup, files, addresses
+    left = re.sub(r"\b(Ctrl|Shift|Alt|Return|Enter|Del|Esc|Down|Up|Left|Right|Home|End|Space)\b"
+                  r"|\bPg\w+|\bBackspace|\bIns\b|\bTab\b", " ", left)  # fmt: skip
+    units = {"rpm", "km", "kPa", "psi", "bar", "mph", "inHg", "kg", "lb", "min", "gal", "lbf", "ft"}
+    units |= {"deg", "mi", "ms", "us", "ns", "kB", "MB", "mA", "hp", "kW", "ratio", "degC", "Nm"}
+    return [w for w in _WORD.findall(left) if w not in units and not w.isupper()]
+
+
+def shown(root: object) -> Iterator[tuple[str, str]]:
+    """(widget, text) of everything a widget and its children can show or tell a screen reader."""
+    from PySide6.QtCore import QAbstractListModel, Qt
+    from PySide6.QtGui import QAction
+    from PySide6.QtWidgets import (
+        QAbstractButton,
+        QAbstractItemView,
+        QComboBox,
+        QDialogButtonBox,
+        QGroupBox,
+        QLabel,
+        QLineEdit,
+        QPlainTextEdit,
+        QTabBar,
+        QWidget,
+    )
+
+    assert isinstance(root, QWidget)
+    for widget in (root, *root.findChildren(QWidget)):
+        if isinstance(widget.parent(), QTabBar | QDialogButtonBox):  # Qt names what is in them
+            continue
+        texts = [widget.toolTip(), widget.accessibleName(), widget.accessibleDescription()]
+        texts.append(widget.windowTitle())
+        if isinstance(widget, QAbstractButton | QLabel):
+            texts.append(widget.text())
+        if isinstance(widget, QLineEdit | QPlainTextEdit):
+            texts.append(widget.placeholderText())
+        if isinstance(widget, QGroupBox):
+            texts.append(widget.title())
+        if isinstance(widget, QComboBox):
+            texts += [widget.itemText(n) for n in range(widget.count())]
+        if isinstance(widget, QTabBar):
+            texts += [widget.tabText(n) for n in range(widget.count())]
+        if isinstance(widget, QAbstractItemView) and widget.model() is not None:
+            model = widget.model()
+            columns = 1 if isinstance(model, QAbstractListModel) else model.columnCount()
+            for column in range(columns):
+                texts.append(model.headerData(column, Qt.Orientation.Horizontal))
+                texts += [model.index(row, column).data() for row in range(model.rowCount())]
+        kind = f"{type(widget).__name__} {widget.objectName()}".strip()
+        yield from ((kind, text) for text in texts if isinstance(text, str) and text)
+    for action in root.findChildren(QAction):
+        yield "QAction", action.text()
+
+
+def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
+    """Print the offenders; the exit code is theirs, too."""
+    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    from logbench import words
+
+    words.use(folder, [LANGUAGE])
+    from PySide6.QtCore import QSettings
+    from PySide6.QtWidgets import QApplication
+
+    from logbench.app.review.search import EXAMPLE
+    from logbench.app.settings import Settings
+    from logbench.app.window import MainWindow
+    from logbench.capture.messages import DEFAULT_RULES
+    from logbench.job.lookup import PLACE
+    from logbench.job.model import RESTRAINT_CAUTION
+    from logbench.recording.reader import open_recording
+    from logbench.signals.table import table
+    from logbench.vehicle.records.clearing import CONSENT, LOSSES, STAYS
+
+    application = QApplication(["logbench-tests", "-style", "Fusion"])
+    store = QSettings(str(folder / "settings.ini"), QSettings.Format.IniFormat)
+    store.setValue("live/folder", str(folder / "DRIVES"))
+    window = MainWindow(Settings(store))
+    window.resize(1280, 720)
+    window.show()
+    data = ["logbench", RESTRAINT_CAUTION, CONSENT, *LOSSES, STAYS, EXAMPLE, PLACE]
+    data += [signal.name for signal in table()] + [rule.text for rule in DEFAULT_RULES]
+    data.append(open_recording(recording).facts.vehicle.label)
+    found: dict[str, None] = {}
+    for page in ("live", "review", "compare", "job", "archive", "drive"):
+        if page == "drive":
+            window.open_recordings([recording])
+            _wait_for(lambda: bool(window.review.findings.findings))
+            told = window.review.findings.findings
+            data += [x for f in told for x in (f.reason, f.subject, f.check.replace("_", " "))]
+        else:
+            window.show_page(page)
+        application.processEvents()
+        if pictures is not None:
+            window.grab().save(str(pictures / f"{page}.png"))
+    window.show_look()
+    _make_dialogs(window, folder)
+    for kind, text in shown(window):
+        if plain_words(text, data):
+            found[f"{kind}: {text[:160]}"] = None
+    window.close()
+    print(json.dumps(list(found), ensure_ascii=False, indent=1))
+    return int(bool(found))
+
+
+def _make_dialogs(window: MainWindow, folder: Path) -> None:
+    """Dialogs that are only made when wanted, as children of the window."""
+    from logbench.app.commands import CommandList
+    from logbench.app.job.guard_dialog import clear_dialog
+    from logbench.app.job.looking_up import SearchPageDialog
+    from logbench.app.job.new_job import NewJobDialog
+    from logbench.app.job.report_dialog import ReportDialog
+    from logbench.app.live.choices import LiveChoices
+    from logbench.app.live.unattended_dialog import UnattendedDialog
+    from logbench.app.review.notes_panel import NoteDialog
+    from logbench.job.lookup import PLACE
+
+    settings = window.desk.settings
+    CommandList(window.commands(), window)
+    clear_dialog(window)
+    SearchPageDialog(f"https://search.example/?q={PLACE}", "P0171", None, window)
+    NewJobDialog(folder, window)
+    ReportDialog(settings, folder / "REPORT.pdf", window)
+    UnattendedDialog(LiveChoices(settings), window)
+    NoteDialog("", "", window)
+
+
+def _wait_for(done: Callable[[], bool]) -> None:
+    """Let the window work until `done`, a minute at most."""
+    from PySide6.QtCore import QEventLoop, QTimer
+
+    loop, look, end = QEventLoop(), QTimer(), QTimer()
+    look.timeout.connect(lambda: loop.quit() if done() else None)
+    look.start(20)
+    end.setSingleShot(True)
+    end.timeout.connect(loop.quit)
+    end.start(60_000)
+    loop.exec()
+
+
+if __name__ == "__main__":
+    sys.exit(main(*map(Path, sys.argv[1:])))
