@@ -1,7 +1,7 @@
 """Manifold and barometric pressure: engine off, against the height, and the vacuum at idle.
 
-Inputs: `MAP`, `BARO`; the height where someone has stated it (`--altitude-m` of `logbench record`
-and `logbench check`, kept as `altitude_m` in the facts' `extra`). Enabled: key on before the first
+Inputs: `MAP`, `BARO`; the height where someone has stated it (on the Live page, or `--altitude-m` of
+`logbench record` and `logbench check`; kept as `altitude_m` in the facts' `extra`). Enabled: key on before the first
 start; ten seconds of steady warm idle. Method: medians with the engine off; the standard atmosphere
 at the stated height, and without one the height that the pressure implies, as a figure; barometric
 less manifold pressure at idle. A weather report is corrected to sea level: it is no reference for
@@ -31,7 +31,10 @@ BANDS = ("map_against_baro", "baro_against_altitude", "idle_vacuum")
 INPUTS = ("MAP", "BARO")
 
 _OFF = "Record MAP and BARO for some seconds with the key on and the engine off."
-_STATE = "State the height above sea level (on the command line: --altitude-m)."
+_STATE = (
+    "State the height above sea level before the drive (Height on the Live page), or afterwards with"
+    " --altitude-m of logbench check."
+)
 _IDLE = "Record MAP with BARO (or key on, engine off) and 60 s of warm idle."
 _SENSOR = Explanation(
     (causes.MAP_OFF,),
