@@ -32,6 +32,7 @@ SHOWING: dict[str, tuple[int, ...] | None] = {
     **dict.fromkeys(("addItem", "addRow", "addAction", "addMenu", "addButton"), (0,)),
     **dict.fromkeys(("getText", "getItem"), (1, 2)),
     "add_command": (1,),
+    "_tell": (0, 1),  # of several panels: a name of a style, or the text
     "EntryTable": (0, 4),
     "Column": (1,),
     "Quantity": (0,),
@@ -58,6 +59,7 @@ ALLOWED = {
     "day first": "a form of the time as it is kept",
     "month first": "a form of the time as it is kept",
     "job": "a folder's name",
+    "trouble": "a name of a style",
     "a useful dozen": "a purpose as it is kept; shown through word()",
     "my own choice": "a purpose as it is kept; shown through word()",
     "at most {high}": "gathered in wording.py; also put into English sentences",

@@ -107,7 +107,7 @@ class BleDialog(QDialog):
     def _done(self, heard: list[Heard]) -> None:
         self._show(heard)
         nothing = tr("Nothing was heard: is Bluetooth on, and the adapter plugged in?")
-        self._tell("", f"{len(heard)} heard" if heard else nothing)
+        self._tell("", tr("{n} heard", n=len(heard)) if heard else nothing)
         self.again.setEnabled(True)
 
     def _failed(self, sentence: str) -> None:

@@ -284,9 +284,11 @@ class Strip(QWidget):
     def header_boxes(self) -> list[QRect]:
         """Where each trace's label and value stand in the header."""
         metrics = QFontMetrics(self.font())
-        now = " now −88,888 {unit}" if self.tells_now else ""
-        widest = "{name}  −88,888 {unit}   " + now
-        texts = [widest.format(name=t.name, unit=self._unit_text(t.unit)) for t in self.traces]
+        texts = []
+        for trace in self.traces:
+            value = f"−88,888 {self._unit_text(trace.unit)}"
+            now = tr("now {value}", value=value) if self.tells_now else ""
+            texts.append(f"{trace.name}  {value}   {now}")
         widths = [_LABEL_LEFT + metrics.horizontalAdvance(text) for text in texts]
         room = self.width() - GUTTER - RIGHT
         if sum(widths) > room:
@@ -334,7 +336,7 @@ class Strip(QWidget):
             if box.width() > _NARROWEST_VALUE:
                 text = self.value_text_at(trace, self.view.cursor_ns)
                 if self.tells_now and self.view.cursor_ns is not None:
-                    text += f"   now {self.value_text_at(trace, None)}"
+                    text += "   " + tr("now {value}", value=self.value_text_at(trace, None))
                 painter.drawText(box, _MIDDLE, text)
 
     def _draw_cursors(self, painter: QPainter) -> None:

@@ -103,7 +103,14 @@ class FindBar(QWidget):
             places = [n for n, s in enumerate(self._spans) if s.start_ns < now]
             place = places[-1] if places else len(self._spans) - 1
         span = self._spans[place]
-        self._tell(f"{place + 1} of {len(self._spans)}, for {span.duration_s:.1f} s")
+        self._tell(
+            tr(
+                "{number} of {n}, for {seconds:.1f} s",
+                number=place + 1,
+                n=len(self._spans),
+                seconds=span.duration_s,
+            )
+        )
         self.chosen.emit(span)
 
     def _tell(self, text: str, trouble: bool = False) -> None:
