@@ -2,11 +2,12 @@
 
 Inputs: `ECT`, `IAT`, `AAT`, `EOT`. Enabled: key on or the first seconds after a start with the
 coolant below 50 degC and the engine not run just before. Method: each sensor against the median of
-the others, medians of up to ten samples. Uncertainty: the resolution of 1 K. Evidence: up to
-20 s after the start. Soak time is no PID: someone must state it (on the Live page, or
-`--soak-hours` of `logbench record` and `logbench check`; kept as `soak_hours` in the facts'
-`extra`). With six hours or more the coolant is held against the air whatever it reads; without, a warm coolant may be left-over heat
-and a difference is `watch` at most, but a coolant colder than all air is no left-over heat.
+the others, medians of up to ten samples. Uncertainty: the resolution of 1 K. Evidence: up to 20 s
+after the start. Soak time is no PID: someone must state it (on the Live page, or `--soak-hours` of
+`logbench record` and `logbench check`; kept as `soak_hours` in the facts' `extra`). With six hours
+or more the coolant is held against the air whatever it reads; without, a warm coolant may be
+left-over heat and a difference is `watch` at most, but a coolant colder than all air is no
+left-over heat.
 """
 
 from __future__ import annotations

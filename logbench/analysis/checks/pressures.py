@@ -1,12 +1,12 @@
 """Manifold and barometric pressure: engine off, against the height, and the vacuum at idle.
 
-Inputs: `MAP`, `BARO`; the height where someone has stated it (on the Live page, or `--altitude-m` of
-`logbench record` and `logbench check`; kept as `altitude_m` in the facts' `extra`). Enabled: key on before the first
-start; ten seconds of steady warm idle. Method: medians with the engine off; the standard atmosphere
-at the stated height, and without one the height that the pressure implies, as a figure; barometric
-less manifold pressure at idle. A weather report is corrected to sea level: it is no reference for
-the raw reading. Uncertainty: the resolution of 1 kPa, at idle the scatter, too; 3 % for the weather
-where the stated height stands in for a pressure. Evidence: the stretches.
+Inputs: `MAP`, `BARO`; the height where someone has stated it (on the Live page, or `--altitude-m`
+of `logbench record` and `logbench check`; kept as `altitude_m` in the facts' `extra`). Enabled: key
+on before the first start; ten seconds of steady warm idle. Method: medians with the engine off; the
+standard atmosphere at the stated height, and without one the height that the pressure implies, as a
+figure; barometric less manifold pressure at idle. A weather report is corrected to sea level: it is
+no reference for the raw reading. Uncertainty: the resolution of 1 kPa, at idle the scatter, too; 3
+% for the weather where the stated height stands in for a pressure. Evidence: the stretches.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ INPUTS = ("MAP", "BARO")
 
 _OFF = "Record MAP and BARO for some seconds with the key on and the engine off."
 _STATE = (
-    "State the height above sea level before the drive (Height on the Live page), or afterwards with"
-    " --altitude-m of logbench check."
+    "State the height above sea level before the drive (Height on the Live page), or afterwards"
+    " with --altitude-m of logbench check."
 )
 _IDLE = "Record MAP with BARO (or key on, engine off) and 60 s of warm idle."
 _SENSOR = Explanation(
