@@ -22,6 +22,7 @@ from logbench.capture.messages import (
     Message,
     NotChosen,
     Order,
+    Status,
     Step,
     Stop,
     Unattended,
@@ -264,6 +265,7 @@ class UnattendedRun:
 
     def _one_cycle(self) -> None:
         self._say("Waiting for the engine to run")
+        self._watcher.message(Status(0.0, 0, 0.0, 0, link="waiting"))
         opened = self._wait_for_engine()
         if opened is None or not self._room():
             return

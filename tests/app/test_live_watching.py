@@ -107,6 +107,34 @@ def test_disconnecting_saves_nothing_and_asks_nothing(watching, garage, qtbot):
     assert live.record.text() == "Start recording  Ctrl+R"
 
 
+def test_connecting_cancelled_saves_nothing_and_says_so(window: MainWindow, garage, qtbot):
+    live = window.live
+    live.choose_link("sim:")
+    live.start()
+    live.side.show_choice()  # S would bring a field that is hidden now, and the keys with it
+    assert not live.set_up.picker.search.hasFocus()
+    garage.last.on_stop = lambda: garage.last.inbox.append(Finished(None, 0, 0.0))
+    qtbot.keyClick(live, Qt.Key.Key_R, CTRL)
+    assert garage.last.stopped
+    assert live.record.text() == "Disconnecting …"
+    assert live.status.said("state") == "○ Disconnecting"
+    assert not live.recording
+    qtbot.waitUntil(lambda: not live.busy)
+
+
+def test_an_unattended_run_says_that_it_waits_for_the_engine(window: MainWindow, garage, qtbot):
+    live = window.live
+    live.choose_link("sim:")
+    live.set_up.unattended.setChecked(True)
+    live.start()
+    garage.last.inbox.append(Status(0.0, 0, 0.0, 0, link="waiting"))
+    qtbot.waitUntil(lambda: live.status.said("state") == "○ Waiting for the engine")
+    assert live.starting.connecting.title.text().startswith("Waiting for the engine: ")
+    garage.last.find_car(*SIGNALS)
+    garage.last.drive(*SIGNALS)
+    qtbot.waitUntil(lambda: live.status.said("state") == "● Recording")
+
+
 def test_closing_while_watching_asks_nothing(watching, garage, qtbot):
     watching.ask_to_finish = lambda: pytest.fail("nothing would be lost")
     garage.last.on_stop = lambda: garage.last.inbox.append(Finished(None, 90, 20.0))

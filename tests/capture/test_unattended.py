@@ -15,6 +15,7 @@ from logbench.capture.messages import (
     Failed,
     Finished,
     MarkRule,
+    Status,
     Step,
     Stop,
     Unattended,
@@ -131,6 +132,9 @@ def test_one_file_a_key_cycle(tmp_path, volts):
     assert [event.kind for event in second.facts.events] == ["key off"]
     assert 0.3 < second.trace("RPM").t_s[-1] < 0.8
     assert "Waiting for the engine to run" in [m.text for m in listener.of(Step)]
+    links = [status.link for status in listener.of(Status)]
+    assert links[0] == "waiting"
+    assert "connected" in links
     assert car.closed
     assert not list(tmp_path.glob("*.journal"))
 

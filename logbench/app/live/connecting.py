@@ -39,12 +39,18 @@ class ConnectingCard(QFrame):
         layout.addWidget(self.title)
         layout.addWidget(self._scroll, 1)
         self.steps: list[str] = []
+        self._link = ""
 
     def begin(self, link: str) -> None:
         """A new attempt over this link."""
+        self._link = link
         self.title.setText(tr("Connecting: {link}", link=link))
         self.steps = []
         self.step(tr("Opening the link"))
+
+    def waits(self) -> None:
+        """What is waited for is not the link: an unattended run records once the engine runs."""
+        self.title.setText(tr("Waiting for the engine: {link}", link=self._link))
 
     def step(self, sentence: str) -> None:
         """The last step is done; this one is under way."""

@@ -101,7 +101,7 @@ class LiveSession(QObject):
         """Signals that the car found last is asked for."""
         self._rates_to_come: Mapping[str, float] = {}
         """Those last asked for."""
-        self._unattended = False
+        self._unattended = self._resumed = False
         self._started_utc = ""
         self._timer = QTimer(self)
         self._timer.setInterval(POLL_MS)
@@ -129,6 +129,7 @@ class LiveSession(QObject):
         if request.resume is None:
             self._traces.clear()
         self._unattended = request.unattended is not None
+        self._resumed = request.resume is not None
         self.records = request.hold_s is None
         self.wanted_hz = self._rates_to_come = request.rates_hz
         self._set_state("connecting")
@@ -159,6 +160,8 @@ class LiveSession(QObject):
     def stop(self) -> None:
         """Finish the recording or the watching; `finished` or `failed` follows."""
         if self._capture is not None and self.state in ("connecting", "watching", "recording"):
+            if self.state == "connecting" and not self._resumed:
+                self.records = False  # there is nothing yet that could be saved
             self._set_state("finishing")
             self._capture.stop()
 

@@ -50,7 +50,7 @@ class DriveShown(QObject):
         self.ribbon = Ribbon(self.view, desk.look.theme)
         self.values = ValuesTable()
         self.status = LiveLine()
-        self.status.show_state(session.state)
+        self.status.show_state(session.state, records=False)
         self.events: list[Event] = []
         self.following = True
         self._bands = BandWatch()
@@ -124,7 +124,7 @@ class DriveShown(QObject):
     # --- what the session tells ---
 
     def _state_changed(self, state: State) -> None:
-        self.status.show_state(state)
+        self.status.show_state(state, records=self._session.records)
         if state == "connecting":
             self.tell(tr("Opening the link"))
             self._slow.start()
@@ -191,13 +191,18 @@ class DriveShown(QObject):
 
     def _grew(self) -> None:
         view, now_ns = self.view, self._session.now_ns
-        view.set_limits(0, now_ns)
+        view.set_limits(0, self._high_ns)
         shown = (view.start_ns, view.end_ns)
         if self.following:
             self._follow()
         moved = shown != (view.start_ns, view.end_ns)  # then the stack repaints anyway
         if not moved and view.end_ns >= now_ns - SECOND:
             self.stack.refresh()
+
+    @property
+    def _high_ns(self) -> int:
+        """Where the drive ends so far: without samples, with the last that happened."""
+        return max(self._session.now_ns, self.events[-1].t_ns if self.events else 0)
 
     def _follow(self) -> None:
         width = round(self._desk.settings.window_s) * SECOND
@@ -210,6 +215,7 @@ class DriveShown(QObject):
 
     def _happened(self, event: Happened) -> None:
         self.events.append(Event(t_ns=event.t_ns, kind=event.kind, text=event.text))
+        self.view.set_limits(0, self._high_ns)
         self._show_events()
 
     def _show_events(self) -> None:

@@ -97,7 +97,9 @@ class Side(QFrame):
     def show_choice(self) -> None:
         """Let signals be chosen: before a drive where they stand anyway, else beside it."""
         picker, rate = self._set_up.picker, self._set_up.rate
-        if self._session.state in ("watching", "recording") and not self.choosing:
+        if self._session.state in ("connecting", "finishing"):
+            return  # hidden: the keys would go where nobody sees them
+        if self._session.active and not self.choosing:
             self._before = picker.chosen(), picker.purpose.currentData(), rate.currentIndex()
             self._show(choosing=True)
             if picker.purpose.currentData() == DEFAULT:  # begin with what is asked for now

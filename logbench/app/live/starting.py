@@ -15,6 +15,7 @@ from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import Notice
+from logbench.capture.messages import Status
 from logbench.errors import LinkUnknownError, StorageError, UsageError
 from logbench.words import tr
 
@@ -50,6 +51,7 @@ class Starting(QObject):
         box.record.clicked.connect(self.toggle)
         box.connect_.clicked.connect(self.toggle_link)
         session.stepped.connect(self._stepped)
+        session.status.connect(self._told)
         session.not_begun.connect(self._not_begun)
         session.failed.connect(lambda failed: self.connecting.fail(failed.sentence))
 
@@ -141,6 +143,10 @@ class Starting(QObject):
     def _stepped(self, text: str) -> None:
         if self._session.state == "connecting":
             self.connecting.step(text)
+
+    def _told(self, status: Status) -> None:
+        if self._session.state == "connecting" and status.link == "waiting":
+            self.connecting.waits()
 
     def _not_begun(self, sentence: str) -> None:
         self._box.begin_sent(False)

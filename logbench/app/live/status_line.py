@@ -24,10 +24,11 @@ class LiveLine(StatusLine):
         super().__init__(("state", "elapsed", "samples", "rate", "size", "step"))
         self._state: State = "idle"
 
-    def show_state(self, state: State) -> None:
-        """Another state of the session."""
+    def show_state(self, state: State, *, records: bool) -> None:
+        """Another state of the session; `records`: it has a file, or will at once."""
         self._state = state
-        self.tell("state", _STATES[state])
+        left = state == "finishing" and not records
+        self.tell("state", tr("○ Disconnecting") if left else _STATES[state])
 
     def show_car(self, found: CarFound) -> None:
         """Who answered, and what it does not report."""
@@ -51,6 +52,10 @@ class LiveLine(StatusLine):
             else tr("last {time} kept", time=time_text(held))
         )
         self.tell("size", kept)
-        if self._state in ("watching", "recording"):
-            lost = {"lost": tr("○ Link lost, trying again"), "connecting": tr("○ Connecting")}
-            self.tell("state", lost.get(status.link, _STATES[self._state]))
+        if self._state in ("connecting", "watching", "recording"):
+            without = {
+                "lost": tr("○ Link lost, trying again"),
+                "connecting": tr("○ Connecting"),
+                "waiting": tr("○ Waiting for the engine"),
+            }
+            self.tell("state", without.get(status.link, _STATES[self._state]))
