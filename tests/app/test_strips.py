@@ -253,6 +253,28 @@ def test_ribbon_shows_conditions_and_findings(ribbon: Ribbon):
     assert pixels_of(image, LIGHT.verdict(Verdict.ACT), GUTTER + 50, GUTTER + 60)
 
 
+@pytest.mark.parametrize(("start_s", "end_s"), [(420, 800), (0, 380), (180, 620)])
+def test_a_conditions_name_keeps_clear_of_the_edges_of_what_is_shown(
+    ribbon: Ribbon, start_s: int, end_s: int
+):
+    """Without it the name would stand in the middle of its condition, at 400 s."""
+    ribbon.set_conditions([ConditionSpan(0, 800 * SECOND, Condition.CRUISE)])
+    ribbon.set_findings([])
+    ribbon.set_events([])
+    ribbon._view.show_span(start_s * SECOND, end_s * SECOND)
+    image = ribbon.grab().toImage()
+    y_s = range(ribbon._events_px + 4, ribbon._events_px + 26)
+    dark = [
+        x
+        for x in range(GUTTER, image.width())
+        if any(image.pixelColor(x, y).lightness() < 60 for y in y_s)
+    ]
+    left, right = ribbon._framed()
+    assert len(dark) > 20  # it is there
+    assert left + 3 < min(dark)
+    assert max(dark) < right - 3
+
+
 def test_ribbon_tells_what_lies_under_the_pointer(ribbon: Ribbon):
     said = ribbon.described_at(ribbon.x_of(50 * SECOND))
     assert "cold idle" in said

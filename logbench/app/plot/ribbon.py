@@ -156,19 +156,33 @@ class Ribbon(QWidget):
         self._draw_findings(painter)
         self._draw_events(painter)
         self._draw_frame(painter)
+        self._draw_names(painter)
         self._draw_shades(painter)
         painter.end()
 
     def _draw_conditions(self, painter: QPainter) -> None:
-        metrics = QFontMetrics(self.font())
         for span in self._conditions:
             left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
             box = QRect(left, self._events_px, max(1, right - left), _CONDITIONS)
             painter.fillRect(box, self._theme.condition(span.condition))
+
+    def _draw_names(self, painter: QPainter) -> None:
+        """Each where it fits beside the edges of what the strips show: inside if it can be."""
+        start, end = self._framed()
+        painter.setPen(QColor(self._theme.text))
+        for span in self._conditions:
             name = word(span.condition.value)
-            if metrics.horizontalAdvance(name) + 8 < box.width():
-                painter.setPen(QColor(self._theme.text))
-                painter.drawText(box, Qt.AlignmentFlag.AlignCenter, name)
+            left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
+            room = painter.fontMetrics().horizontalAdvance(name) + 8
+            for first, last in (
+                (max(left, start), min(right, end)),
+                (left, min(right, start)),
+                (max(left, end), right),
+            ):
+                if room < last - first:
+                    box = QRect(first, self._events_px, last - first, _CONDITIONS)
+                    painter.drawText(box, Qt.AlignmentFlag.AlignCenter, name)
+                    break
 
     def _draw_findings(self, painter: QPainter) -> None:
         top = self._events_px + _CONDITIONS + 2
@@ -209,12 +223,17 @@ class Ribbon(QWidget):
                 shown = metrics.elidedText(text, Qt.TextElideMode.ElideRight, room)
                 painter.drawText(QRect(x, -1, room, self._events_px), 0, shown)
 
-    def _draw_frame(self, painter: QPainter) -> None:
+    def _framed(self) -> tuple[int, int]:
+        """First and last pixel of what the strips show, or of what is being marked."""
         view = self._view
         start, end = view.start_ns, view.end_ns
         if self._drag is not None:
             start, end = sorted(self.t_of(x) for x in self._drag)
-        left, right = self.x_of(max(start, view.low_ns)), self.x_of(min(end, view.high_ns))
+        return self.x_of(max(start, view.low_ns)), self.x_of(min(end, view.high_ns))
+
+    def _draw_frame(self, painter: QPainter) -> None:
+        view = self._view
+        left, right = self._framed()
         shade = QColor(self._theme.window)
         shade.setAlpha(150)
         bottom = self._events_px + _CONDITIONS
