@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QAction, QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
+    QApplication,
     QDialog,
     QLabel,
     QLineEdit,
@@ -36,6 +37,41 @@ def add_command(
     action.triggered.connect(lambda _checked=False: run())
     owner.addAction(action)
     return action
+
+
+class CommandsFirst(QObject):
+    """Fields for text leave some keys to the commands.
+
+    On X11 Qt gives them to every such field (end of line, delete to the end, delete all), and a
+    command with that key would do nothing while a field has the focus, or lose what was typed.
+    """
+
+    KEYS = (Qt.Key.Key_E, Qt.Key.Key_K, Qt.Key.Key_U)
+
+    def __init__(self, window: QWidget) -> None:
+        super().__init__(window)
+        self._window = window
+        application = QApplication.instance()
+        assert isinstance(application, QApplication)
+        application.focusChanged.connect(self._focus_changed)
+
+    def _focus_changed(self, old: QWidget | None, new: QWidget | None) -> None:
+        if old is not None:
+            old.removeEventFilter(self)
+        if new is not None and new.window() is self._window:
+            new.installEventFilter(self)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Before a field says that the key is its own."""
+        if (
+            event.type() == QEvent.Type.ShortcutOverride
+            and isinstance(event, QKeyEvent)
+            and event.modifiers() == Qt.KeyboardModifier.ControlModifier
+            and event.key() in self.KEYS
+        ):
+            event.ignore()
+            return True
+        return super().eventFilter(watched, event)
 
 
 def matching(actions: Sequence[QAction], text: str) -> list[QAction]:

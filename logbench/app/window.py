@@ -23,7 +23,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.background import Jobs, Task
-from logbench.app.commands import CommandList, add_command
+from logbench.app.commands import CommandList, CommandsFirst, add_command
 from logbench.app.desk import Desk
 from logbench.app.live.page import LivePage
 from logbench.app.settings import Settings
@@ -81,6 +81,7 @@ class MainWindow(QMainWindow):
         self.setAcceptDrops(True)
         self.setMinimumSize(900, 600)
         self._add_commands()
+        self._commands_first = CommandsFirst(self)
         if settings.geometry.isEmpty() or not self.restoreGeometry(settings.geometry):
             self.resize(1280, 800)
         self.desk.look.changed.connect(self._look_changed)

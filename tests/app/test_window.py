@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import QSettings, Qt
-from PySide6.QtGui import QPalette
+from PySide6.QtCore import QEvent, QSettings, Qt
+from PySide6.QtGui import QKeyEvent, QPalette
 from PySide6.QtWidgets import QAbstractSpinBox, QApplication, QComboBox, QWidget
 
 from logbench.app.background import Jobs, Task
@@ -78,6 +78,26 @@ def test_command_list_finds_and_runs(window: MainWindow, qtbot):
     assert dialog.chosen.text() == "Search commands"
     dialog._search.setText("no such thing")
     assert not dialog._none.isHidden()
+
+
+def test_a_field_for_text_leaves_a_commands_key_to_it(window: MainWindow, garage, qtbot):
+    """On X11 Ctrl+E goes to the end of a line, Ctrl+K deletes to there."""
+    live = window.live
+    live.choose_link("sim:")
+    live.set_up.link.setFocus()
+    field = QApplication.focusWidget()
+    assert field is live.set_up.link
+    qtbot.keyClick(field, Qt.Key.Key_E, Qt.KeyboardModifier.ControlModifier)
+    assert live.session.state == "connecting"
+    said = QKeyEvent(
+        QEvent.Type.ShortcutOverride, Qt.Key.Key_K, Qt.KeyboardModifier.ControlModifier
+    )
+    live.stop()
+    garage.last.finish()
+    qtbot.waitUntil(lambda: not live.busy)
+    live.set_up.picker.search.setFocus()
+    QApplication.sendEvent(live.set_up.picker.search, said)
+    assert not said.isAccepted()
 
 
 def test_controls_have_names_for_screen_readers(window: MainWindow):
