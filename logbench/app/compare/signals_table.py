@@ -61,8 +61,7 @@ def change_text(value: float, half: float | None, unit: str, units: Units = METR
     """`−7.1 ±0.4 %`, as the sentences write it, with a real minus; a change knows no zero point."""
     unit = difference_unit(unit)
     value, half = (
-        units.value(number, unit)
-        for number in (value, math.nan if half is None else half)
+        units.value(number, unit) for number in (value, math.nan if half is None else half)
     )
     return number_text(value, half, unit_text(units.unit(unit)), signed=True).replace("-", "−")
 
@@ -194,8 +193,7 @@ def _spoken(result: SignalResult, units: Units) -> str:
     ends = result.change - result.half_width, result.change + result.half_width
     unit = difference_unit(result.unit)
     change, low, high, least = (
-        units.value(number, unit)
-        for number in (result.change, *ends, result.detectable)
+        units.value(number, unit) for number in (result.change, *ends, result.detectable)
     )
     return tr(
         "{name}: {change:+.3g}, from {low:.3g} to {high:.3g} {unit}; less than "
