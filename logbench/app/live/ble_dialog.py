@@ -67,6 +67,7 @@ class BleDialog(QDialog):
             layout.addWidget(widget)
         layout.addLayout(buttons)
         self.resize(520, 460)
+        cancel.setFocus()  # a list with the focus would choose the first that is heard
         self.finished.connect(self._stop)
         self.listen()
 
