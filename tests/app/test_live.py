@@ -104,6 +104,7 @@ def test_driver_view_shows_four_large_values(recording: MainWindow, garage, qtbo
     for value in shown:
         assert value.value.sizeHint().width() <= value.width()
     assert "Recording" in view.state.text()
+    assert view.focusWidget() is view  # a window without it has no keys for its commands
     qtbot.keyClick(view, Qt.Key.Key_Space)
     assert garage.last.marks == [""]
     garage.last.send(("MAF", "7E8", 9_000_000_000, 5.0))

@@ -77,7 +77,9 @@ class DriverView(QDialog):
         layout.addLayout(grid, 1)
         layout.addWidget(self.state)
         layout.addWidget(self.leave, 0, Qt.AlignmentFlag.AlignRight)
-        add_command(self, tr("Put a marker"), "Space", mark)
+        add_command(self, tr("Put a marker"), ["Space", "M"], mark)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setFocus()  # nothing in it takes the focus, and without one no command has its key
         self._timer = QTimer(self)
         self._timer.setInterval(_EVERY_MS)
         self._timer.timeout.connect(self.refresh)
