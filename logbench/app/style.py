@@ -52,6 +52,8 @@ QLabel#title { font-size: ${title_pt}pt; font-weight: 600; }
 QLabel#trouble { color: $act; font-weight: 600; }
 QSplitter::handle { background: $window; }
 QSplitter::handle:hover { background: $line; }
+QFileDialog QToolButton { background: #d5d9de; } /* its arrows are black in any theme */
+QLineEdit QToolButton { min-height: 0; padding: 0; border: none; background: transparent; }
 QCheckBox { min-height: 28px; }
 QCheckBox::indicator, QListView::indicator, QTreeView::indicator,
 QTableView::indicator {
