@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import logging
 import queue
 import threading
 import time
 import uuid
-from collections import Counter, deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from typing import Protocol
 
 from logbench.capture.facts import iso_utc, signal_facts, software, utc_now
 from logbench.capture.messages import (
@@ -23,20 +20,17 @@ from logbench.capture.messages import (
     Choose,
     Failed,
     Finished,
-    Happened,
     Mark,
-    Message,
     NotBegun,
     NotChosen,
     Order,
-    Status,
-    Step,
     Stop,
 )
 from logbench.capture.outbox import Row
 from logbench.capture.rules import RuleWatch
 from logbench.capture.source import EndOfSourceError, Opened, Source
 from logbench.capture.tape import Tape
+from logbench.capture.telling import Telling, Watcher
 from logbench.errors import (
     CarSilentError,
     ConnectingStoppedError,
@@ -46,38 +40,15 @@ from logbench.errors import (
     ReplyError,
 )
 from logbench.recording.finish import check_folder, finish
-from logbench.recording.model import Event, Facts, LinkFacts, Vehicle
+from logbench.recording.model import Facts, LinkFacts, Vehicle
 from logbench.vehicle.model import Reading
 
 log = logging.getLogger(__name__)
 
-STATUS_S = 0.5
 GAP_S = 1.0
 """Without any sample for so long in real time, a `gap` is put into the recording."""
-CLOCK_JUMP_S = 2.0
-"""The time of day and the recording's clock differing by so much more than before is an event: the
-computer slept, or its clock was set. The recording's own clock goes on as it is."""
 BACK_OFF_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 """Waits between attempts to connect again; the last repeats."""
-_RATE_WINDOW = 10
-"""Status intervals over which rates are counted."""
-
-
-class Watcher(Protocol):
-    """Where messages and samples go, see `capture.outbox.Outbox`."""
-
-    @property
-    def dropped(self) -> int:
-        """Samples not shown."""
-        ...
-
-    def message(self, message: Message) -> None:
-        """One message."""
-        ...
-
-    def rows(self, rows: list[Row]) -> None:
-        """Samples."""
-        ...
 
 
 class Session:
@@ -100,20 +71,9 @@ class Session:
         self._tape = Tape(request.hold_s)
         self._known = Facts()
         """Facts of the recording that may yet be begun."""
-        self._origin_ns = 0
-        """The source's clock at t = 0 of the recording."""
         self._gap_s = GAP_S
-        self._scale, self._steady = 1.0, True
-        self._ahead_s = 0.0
-        self._last_ns = 0
-        """Time of the last sample, on the recording's clock."""
         self._rules = RuleWatch(request.rules)
-        self._link = "connecting"
-        self._reading = False
-        """Samples are being polled: not connecting."""
-        self._counts: Counter[str] = Counter()
-        self._window: deque[tuple[int, Counter[str]]] = deque(maxlen=_RATE_WINDOW + 1)
-        self._next_status = 0.0
+        self._tell = Telling(source.now_ns, self._tape, watcher, utc_now)
 
     # --- for other threads ---
 
@@ -154,33 +114,29 @@ class Session:
         out = self._request.out
         if out is not None:
             check_folder(out.parent)
-        with self._pulse():
-            opened = self._source.open(self._on_the_way)
+        with self._tell.pulse():
+            opened = self._source.open(self._tell.on_the_way)
         self._gap_s = GAP_S * max(1.0, opened.time_scale)
         facts = self._facts(opened)
         if self._request.resume is not None:
             facts = self._resume(self._request.resume, facts)
         else:
-            self._origin_ns = self._source.now_ns()
+            self._tell.origin_ns = self._source.now_ns()
             facts.started_utc = iso_utc(self._utc_now())
             if out is not None:
                 self._tape.open(out, facts)
         self._known = facts
-        self._link = "connected"
         self._watcher.message(
             CarFound(opened.facts, opened.signals, opened.unsupported, facts.started_utc)
         )
-        self._window.append((self._now_ns(), Counter()))
-        self._scale, self._steady = opened.time_scale, opened.steady
-        self._ahead_s = self._utc_ahead_s()
-        self._next_status = time.monotonic() + STATUS_S
+        self._tell.begin(opened)
 
     def _resume(self, journal: Path, facts: Facts) -> Facts:
         """Go on where a dead capture stopped: t is carried on by the time of day."""
         content = self._tape.resume(journal)
         before = content.facts
         passed_ns = int(_seconds_since(before.started_utc, self._utc_now()) * _scale(before) * 1e9)
-        self._origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
+        self._tell.origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
         facts.recording_id, facts.started_utc = before.recording_id, before.started_utc
         facts.signals = before.signals | facts.signals
         if self._request.vehicle == Vehicle():
@@ -189,8 +145,8 @@ class Session:
         facts.extra = before.extra | facts.extra
         self._tape.facts(facts)
         text = "the capture ended unexpectedly and was started again"
-        self._happened("gap", text, t_ns=content.last_t_ns)
-        self._last_ns = self._now_ns()
+        self._tell.happened("gap", text, t_ns=content.last_t_ns)
+        self._tell.last_ns = self._tell.now_ns
         return facts
 
     def _facts(self, opened: Opened) -> Facts:
@@ -221,7 +177,7 @@ class Session:
     def _poll_until_told(self) -> None:
         while not self._over():
             try:
-                self._reading = True
+                self._tell.reading = True
                 readings = self._source.read()
             except EndOfSourceError:
                 return
@@ -234,34 +190,33 @@ class Session:
                 continue
             self._take(readings)
             self._carry_out_orders()
-            self._report_when_due()
+            self._tell.report_when_due()
 
     def _over(self) -> bool:
         limit_s = None if self._tape.holding else self._request.limit_s
-        return self._stop.is_set() or (limit_s is not None and self._now_ns() >= limit_s * 1e9)
+        return self._stop.is_set() or (limit_s is not None and self._tell.now_ns >= limit_s * 1e9)
 
     def _take(self, readings: list[Reading]) -> None:
         if not readings:
             return
-        origin = self._origin_ns
+        origin = self._tell.origin_ns
         rows: list[Row] = [(r.signal, r.ecu, r.t_ns - origin, r.value) for r in readings]
-        silence_s = (rows[0][2] - self._last_ns) / 1e9
-        if silence_s > self._gap_s and self._last_ns:
-            self._happened("gap", f"no samples for {silence_s:.1f} s", t_ns=self._last_ns)
-        self._last_ns = max(self._last_ns, rows[-1][2])
-        self._counts.update(row[0] for row in rows)
+        silence_s = (rows[0][2] - self._tell.last_ns) / 1e9
+        if silence_s > self._gap_s and self._tell.last_ns:
+            self._tell.happened("gap", f"no samples for {silence_s:.1f} s", t_ns=self._tell.last_ns)
+        self._tell.count(rows)
         self._tape.rows(rows)
         self._watcher.rows(rows)
         for t_ns, text in self._rules.feed(rows):
-            self._happened("marker", text, t_ns=t_ns)
+            self._tell.happened("marker", text, t_ns=t_ns)
 
     def _connect_again(self, error: LinkError) -> bool:
         """Try until it works; the recording goes on. False when it is over instead."""
-        self._reading = False
+        self._tell.reading = False
         key_off = isinstance(error, IgnitionOffError | CarSilentError)
-        self._link = "lost"
-        self._happened("key off" if key_off else "link lost", str(error))
-        self._say(str(error))
+        self._tell.link = "lost"
+        self._tell.happened("key off" if key_off else "link lost", str(error))
+        self._tell.say(str(error))
         attempt = 0
         while not self._over():
             self._wait(BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)])
@@ -269,16 +224,16 @@ class Session:
                 return False
             attempt += 1
             try:
-                with self._pulse():
-                    self._source.open(self._on_the_way)
+                with self._tell.pulse():
+                    self._source.open(self._tell.on_the_way)
             except EndOfSourceError:
                 return False
             except LinkError as again:
-                self._say(f"Attempt {attempt} to connect again failed: {again}")
+                self._tell.say(f"Attempt {attempt} to connect again failed: {again}")
                 continue
-            self._link = "connected"
-            self._happened("key on" if key_off else "link back", f"after {attempt} attempts")
-            self._last_ns = self._now_ns()
+            self._tell.link = "connected"
+            self._tell.happened("key on" if key_off else "link back", f"after {attempt} attempts")
+            self._tell.last_ns = self._tell.now_ns
             return True
         return False
 
@@ -286,14 +241,14 @@ class Session:
         until = time.monotonic() + seconds
         while not self._over() and time.monotonic() < until:
             self._carry_out_orders()
-            self._report_when_due()
+            self._tell.report_when_due()
             self._stop.wait(0.05)
 
     def _carry_out_orders(self) -> None:
         while not self._orders.empty():
             order = self._orders.get()
             if isinstance(order, Mark):
-                self._happened("marker", order.text, order.t_ns)
+                self._tell.happened("marker", order.text, order.t_ns)
             elif isinstance(order, Begin) and self._tape.holding:
                 self._begin_recording(order)
             elif isinstance(order, Choose):
@@ -313,14 +268,14 @@ class Session:
         self._watcher.message(
             CarFound(opened.facts, opened.signals, opened.unsupported, self._known.started_utc)
         )
-        self._happened("note", f"asked for from here: {', '.join(opened.signals)}")
+        self._tell.happened("note", f"asked for from here: {', '.join(opened.signals)}")
 
     def _begin_recording(self, order: Begin) -> None:
         """With what is kept, or from now on; where the disk refuses, watching goes on."""
-        now_ns = self._now_ns()
+        now_ns = self._tell.now_ns
         since_ns = self._tape.since_ns(now_ns) if order.include else now_ns
         before_s = (now_ns - since_ns) / 1e9
-        started = self._utc_now() - datetime.timedelta(seconds=before_s / self._scale)
+        started = self._utc_now() - datetime.timedelta(seconds=before_s / self._tell.scale)
         facts = self._known.model_copy(update={"started_utc": iso_utc(started)})
         try:
             check_folder(order.out.parent)
@@ -329,109 +284,22 @@ class Session:
             self._watcher.message(NotBegun(str(error)))
             return
         self._known = facts
-        self._origin_ns += since_ns
-        self._last_ns = max(0, self._last_ns - since_ns)
-        self._window = deque([(t - since_ns, c) for t, c in self._window], self._window.maxlen)
+        self._tell.shift(since_ns)
         self._rules.shift(since_ns)
         self._watcher.message(Begun(since_ns, facts.started_utc))
         kept = f"; the {before_s:.0f} s before were kept" if before_s >= 1 else ""
-        self._happened("note", f"recording begun here{kept}")
-        self._next_status = 0.0
-
-    # --- telling ---
-
-    @contextlib.contextmanager
-    def _pulse(self) -> Iterator[None]:
-        """Signs of life while the loop stands still: connecting, finishing."""
-        done = threading.Event()
-        tape, elapsed_s = self._tape, self._last_ns / 1e9
-        held_s = self._held_s(self._last_ns)
-        status = Status(
-            elapsed_s, tape.samples, 0.0, tape.size_bytes, link=self._link, held_s=held_s
-        )
-
-        def beat() -> None:
-            while not done.wait(STATUS_S):
-                self._watcher.message(status)
-
-        thread = threading.Thread(target=beat, name="pulse", daemon=True)
-        thread.start()
-        try:
-            yield
-        finally:
-            done.set()
-            thread.join()
-
-    def _now_ns(self) -> int:
-        return self._source.now_ns() - self._origin_ns
-
-    def _held_s(self, now_ns: int) -> float | None:
-        if not self._tape.holding:
-            return None
-        return (now_ns - self._tape.since_ns(now_ns)) / 1e9
-
-    def _say(self, text: str) -> None:
-        self._watcher.message(Step(text))
-
-    def _on_the_way(self, text: str) -> None:
-        """What the source says: what it says between samples belongs into the recording."""
-        self._say(text)
-        if self._reading:
-            self._happened("note", text)
-
-    def _happened(self, kind: str, text: str = "", t_ns: int | None = None) -> None:
-        when = self._now_ns() if t_ns is None else t_ns
-        self._tape.event(Event(t_ns=when, kind=kind, text=text))
-        self._watcher.message(Happened(when, kind, text))
-
-    def _report_when_due(self) -> None:
-        now = time.monotonic()
-        if now < self._next_status:
-            return
-        self._next_status = now + STATUS_S
-        self._watch_clock()
-        now_ns = self._now_ns()
-        counts, self._counts = self._counts, Counter()
-        self._window.append((now_ns, counts))
-        seconds = max((now_ns - self._window[0][0]) / 1e9, 1e-3)
-        total: Counter[str] = sum((c for _, c in list(self._window)[1:]), Counter())
-        self._watcher.message(
-            Status(
-                elapsed_s=now_ns / 1e9,
-                samples=self._tape.samples,
-                samples_per_s=total.total() / seconds,
-                size_bytes=self._tape.size_bytes,
-                rates_hz={signal: count / seconds for signal, count in total.items()},
-                link=self._link,
-                dropped=self._watcher.dropped,
-                held_s=self._held_s(now_ns),
-            )
-        )
-
-    def _utc_ahead_s(self) -> float:
-        """By how much the time of day runs ahead of the source's clock, real seconds."""
-        return self._utc_now().timestamp() - self._source.now_ns() / 1e9 / self._scale
-
-    def _watch_clock(self) -> None:
-        if not self._steady:
-            return
-        ahead_s = self._utc_ahead_s()
-        jump_s = ahead_s - self._ahead_s
-        if abs(jump_s) >= CLOCK_JUMP_S:
-            self._ahead_s = ahead_s
-            text = f"the computer slept or its clock was set: it is {jump_s:+.1f} s off"
-            self._happened("gap" if jump_s > 0 else "note", text)
+        self._tell.happened("note", f"recording begun here{kept}")
 
     # --- the end ---
 
     def _finished(self) -> Finished:
         self._carry_out_orders()
-        elapsed_s = self._now_ns() / 1e9
+        elapsed_s = self._tell.now_ns / 1e9
         self._source.close()
         path = None
         if self._tape.writing:
-            self._say("Finishing the recording")
-            with self._pulse():
+            self._tell.say("Finishing the recording")
+            with self._tell.pulse():
                 path = self._tape.finish()
         return Finished(path, self._tape.samples, elapsed_s)
 

@@ -28,8 +28,9 @@ from logbench.capture.messages import (
     Unattended,
 )
 from logbench.capture.outbox import Row
-from logbench.capture.session import Session, Watcher
+from logbench.capture.session import Session
 from logbench.capture.source import EndOfSourceError, Opened, Source
+from logbench.capture.telling import Watcher, beating
 from logbench.errors import CarSilentError, IgnitionOffError, LinkError, RecordingError
 from logbench.recording.finish import recover
 from logbench.recording.reader import open_recording
@@ -265,8 +266,10 @@ class UnattendedRun:
 
     def _one_cycle(self) -> None:
         self._say("Waiting for the engine to run")
-        self._watcher.message(Status(0.0, 0, 0.0, 0, link="waiting"))
-        opened = self._wait_for_engine()
+        waiting = Status(0.0, 0, 0.0, 0, link="waiting")
+        self._watcher.message(waiting)
+        with beating(self._watcher, waiting):
+            opened = self._wait_for_engine()
         if opened is None or not self._room():
             return
         cycle = _Cycle(self._car, self._plan, opened)

@@ -151,7 +151,7 @@ def test_the_limit_counts_from_the_recording_s_own_start(tmp_path):
 
 
 def test_status_tells_what_is_kept(monkeypatch):
-    monkeypatch.setattr("logbench.capture.session.STATUS_S", 0.0)
+    monkeypatch.setattr("logbench.capture.telling.STATUS_S", 0.0)
     _, listener = drive({}, last=600, hold_s=20.0)
     held = [status.held_s for status in listener.of(Status) if status.held_s is not None]
     assert held[0] < 2.0

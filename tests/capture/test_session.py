@@ -116,8 +116,6 @@ def test_limit_is_on_the_recordings_clock(tmp_path, listener):
 
 
 def test_marks_and_stop(tmp_path, listener):
-    session = Session(request(tmp_path), FakeSource(0.001), listener)
-
     class Orders(FakeSource):
         def read(self):
             if self.count == 50:
@@ -126,7 +124,7 @@ def test_marks_and_stop(tmp_path, listener):
                 session.order(Stop())
             return super().read()
 
-    session._source = Orders(0.001)
+    session = Session(request(tmp_path), Orders(0.001), listener)
     ending = session.run()
     (event,) = open_recording(ending.path).facts.events
     assert (event.kind, event.text) == ("marker", "pulls to the left")
@@ -318,7 +316,7 @@ def test_clock_of_the_computer_jumps(tmp_path, listener, jump_s, kind):
 
 def test_signs_of_life_while_connecting(tmp_path, listener, monkeypatch):
     """A slow connection is no dead process: states go on coming, twice a second."""
-    monkeypatch.setattr("logbench.capture.session.STATUS_S", 0.05)
+    monkeypatch.setattr("logbench.capture.telling.STATUS_S", 0.05)
 
     class Slow(FakeSource):
         def open(self, progress):

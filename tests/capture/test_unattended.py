@@ -142,7 +142,9 @@ def test_one_file_a_key_cycle(tmp_path, volts):
 def test_a_sleeping_car_is_left_in_peace(tmp_path):
     """With a voltmeter to watch, nothing is asked after key-off but what found it out."""
     car = ScriptedCar([(0.2, 0.8)])
-    run_until(tmp_path, car, lambda: car.t_s > 3.0)
+    _, listener = run_until(tmp_path, car, lambda: car.t_s > 3.0)
+    signs = [status.link for status in listener.of(Status)]
+    assert signs[-2:] == ["waiting", "waiting"]  # or its watcher would take it for hung
     assert len(recordings(tmp_path)) == 1
     late = [t_s for t_s in car.asked_while_off if t_s > 1.0]
     assert late == []

@@ -1,0 +1,187 @@
+"""What a drive being recorded tells: how it goes, what happened, where its clock stands."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import threading
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Iterator, Sequence
+from typing import Protocol
+
+from logbench.capture.messages import Happened, Message, Status, Step
+from logbench.capture.outbox import Row
+from logbench.capture.source import Opened
+from logbench.capture.tape import Tape
+from logbench.recording.model import Event
+
+STATUS_S = 0.5
+CLOCK_JUMP_S = 2.0
+"""The time of day and the recording's clock differing by so much more than before is an event: the
+computer slept, or its clock was set. The recording's own clock goes on as it is."""
+_RATE_WINDOW = 10
+"""Status intervals over which rates are counted."""
+
+
+class Watcher(Protocol):
+    """Where messages and samples go, see `capture.outbox.Outbox`."""
+
+    @property
+    def dropped(self) -> int:
+        """Samples not shown."""
+        ...
+
+    def message(self, message: Message) -> None:
+        """One message."""
+        ...
+
+    def rows(self, rows: list[Row]) -> None:
+        """Samples."""
+        ...
+
+
+@contextlib.contextmanager
+def beating(watcher: Watcher, status: Status) -> Iterator[None]:
+    """Send this status again and again, from another thread."""
+    done = threading.Event()
+
+    def beat() -> None:
+        while not done.wait(STATUS_S):
+            watcher.message(status)
+
+    thread = threading.Thread(target=beat, name="pulse", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
+class Telling:
+    """Keeps the recording's clock, and tells the watcher and the tape by it.
+
+    `clock`: the source's, ns; `utc_now`: the time of day.
+    """
+
+    def __init__(
+        self,
+        clock: Callable[[], int],
+        tape: Tape,
+        watcher: Watcher,
+        utc_now: Callable[[], datetime.datetime],
+    ) -> None:
+        self._clock, self._tape, self._watcher = clock, tape, watcher
+        self._utc_now = utc_now
+        self.origin_ns = 0
+        """The source's clock at t = 0 of the recording."""
+        self.last_ns = 0
+        """Time of the last sample, on the recording's clock."""
+        self.link = "connecting"
+        self.reading = False
+        """Samples are being polled: not connecting."""
+        self.scale = 1.0
+        """Seconds of the recording's clock in a real one."""
+        self._steady = True
+        self._ahead_s = 0.0
+        self._counts: Counter[str] = Counter()
+        self._window: deque[tuple[int, Counter[str]]] = deque(maxlen=_RATE_WINDOW + 1)
+        self._next_status = 0.0
+
+    @property
+    def now_ns(self) -> int:
+        """Now, on the recording's clock."""
+        return self._clock() - self.origin_ns
+
+    def begin(self, opened: Opened) -> None:
+        """Samples will come from now on."""
+        self.link = "connected"
+        self._window.append((self.now_ns, Counter()))
+        self.scale, self._steady = opened.time_scale, opened.steady
+        self._ahead_s = self._utc_ahead_s()
+        self._next_status = time.monotonic() + STATUS_S
+
+    def shift(self, since_ns: int) -> None:
+        """The recording's t = 0 is later by so much; a status is due at once."""
+        self.origin_ns += since_ns
+        self.last_ns = max(0, self.last_ns - since_ns)
+        self._window = deque([(t - since_ns, c) for t, c in self._window], self._window.maxlen)
+        self._next_status = 0.0
+
+    def count(self, rows: Sequence[Row]) -> None:
+        """Samples have come."""
+        self.last_ns = max(self.last_ns, rows[-1][2])
+        self._counts.update(row[0] for row in rows)
+
+    def say(self, text: str) -> None:
+        """What is being done."""
+        self._watcher.message(Step(text))
+
+    def on_the_way(self, text: str) -> None:
+        """What the source says: what it says between samples belongs into the recording."""
+        self.say(text)
+        if self.reading:
+            self.happened("note", text)
+
+    def happened(self, kind: str, text: str = "", t_ns: int | None = None) -> None:
+        """Put an event into the recording, now or at `t_ns`, and tell of it."""
+        when = self.now_ns if t_ns is None else t_ns
+        self._tape.event(Event(t_ns=when, kind=kind, text=text))
+        self._watcher.message(Happened(when, kind, text))
+
+    @contextlib.contextmanager
+    def pulse(self) -> Iterator[None]:
+        """Signs of life while the loop stands still: connecting, finishing."""
+        tape = self._tape
+        t_ns = self.now_ns if self.link == "lost" else self.last_ns
+        held_s = self._held_s(t_ns)
+        status = Status(
+            t_ns / 1e9, tape.samples, 0.0, tape.size_bytes, link=self.link, held_s=held_s
+        )
+        with beating(self._watcher, status):
+            yield
+
+    def report_when_due(self) -> None:
+        """A `Status`, twice a second."""
+        now = time.monotonic()
+        if now < self._next_status:
+            return
+        self._next_status = now + STATUS_S
+        self._watch_clock()
+        now_ns = self.now_ns
+        counts, self._counts = self._counts, Counter()
+        self._window.append((now_ns, counts))
+        seconds = max((now_ns - self._window[0][0]) / 1e9, 1e-3)
+        total: Counter[str] = sum((c for _, c in list(self._window)[1:]), Counter())
+        self._watcher.message(
+            Status(
+                elapsed_s=now_ns / 1e9,
+                samples=self._tape.samples,
+                samples_per_s=total.total() / seconds,
+                size_bytes=self._tape.size_bytes,
+                rates_hz={signal: count / seconds for signal, count in total.items()},
+                link=self.link,
+                dropped=self._watcher.dropped,
+                held_s=self._held_s(now_ns),
+            )
+        )
+
+    def _held_s(self, now_ns: int) -> float | None:
+        if not self._tape.holding:
+            return None
+        return (now_ns - self._tape.since_ns(now_ns)) / 1e9
+
+    def _utc_ahead_s(self) -> float:
+        """By how much the time of day runs ahead of the source's clock, real seconds."""
+        return self._utc_now().timestamp() - self._clock() / 1e9 / self.scale
+
+    def _watch_clock(self) -> None:
+        if not self._steady:
+            return
+        ahead_s = self._utc_ahead_s()
+        jump_s = ahead_s - self._ahead_s
+        if abs(jump_s) >= CLOCK_JUMP_S:
+            self._ahead_s = ahead_s
+            text = f"the computer slept or its clock was set: it is {jump_s:+.1f} s off"
+            self.happened("gap" if jump_s > 0 else "note", text)
