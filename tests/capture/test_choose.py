@@ -89,7 +89,8 @@ def test_a_rule_does_not_add_what_is_asked_for_no_longer(tmp_path):
 def test_on_the_link_there_is():
     """The adapter is not set up again, and the car is not asked for its facts again."""
     with watched() as (url, adapter):
-        request = CaptureRequest(url, signals=("RPM", "ECT"))
+        # both as often: at its usual rate ECT need not be among the next few readings
+        request = CaptureRequest(url, signals=("RPM", "ECT"), rates_hz={"RPM": 10.0, "ECT": 10.0})
         with closing(PolledSource(request, url)) as source:
             source.open(lambda _: None)
             assert {r.signal for _ in range(6) for r in source.read()} == {"RPM", "ECT"}
