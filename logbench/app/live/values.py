@@ -16,7 +16,7 @@ from logbench.app.units import METRIC, Units
 from logbench.words import tr
 
 _PAD = 4
-_USUAL_NAME, _USUAL = "LONGFT1", ("−8,888 km/h", "10.0 of 0.5/s", "100 s")
+_USUAL_NAME, _USUAL = "LAMBDA11_34", ("−8,888 km/h", "10.0 of 0.5/s", "100 s")
 """What the columns must have room for."""
 _CHECK_PX = 28
 _RIGHT = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
