@@ -21,13 +21,14 @@ import numpy as np
 from PySide6.QtCore import QProcess
 from PySide6.QtWidgets import QApplication
 
-Name = Literal["next", "hit"]
+Name = Literal["next", "hit", "lost"]
 _RATE_HZ = 22_050
 _PLAYERS = ("pw-play", "paplay", "aplay", "afplay")
 _LEAST_S = 0.25
 _NOTES: dict[Name, tuple[tuple[float, float], ...]] = {
     "next": ((660.0, 0.12), (880.0, 0.2)),
     "hit": ((1320.0, 0.09),),
+    "lost": ((660.0, 0.15), (440.0, 0.3)),
 }
 """Frequency in Hz and length in s of each note, one after the other."""
 

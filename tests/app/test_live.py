@@ -169,8 +169,18 @@ def test_a_capture_that_cannot_start_is_a_sentence(window: MainWindow, garage):
 
 
 def test_lost_link_is_told(recording: MainWindow, garage, qtbot):
+    played: list[str] = []
+    recording.live.shapes.tones.player = played.append
     garage.last.inbox.append(Status(4, 93, 0, 4321, {}, "lost"))
     qtbot.waitUntil(lambda: "Link lost" in recording.live.status.said("state"))
+    assert "The link to the car is lost" in recording.live.notice.text
+    assert "The recording goes on." in recording.live.notice.text
+    assert played == ["lost"]
+    garage.last.inbox.append(Status(9, 93, 0, 4321, {}, "lost"))
+    garage.last.inbox.append(Status(16, 99, 3, 4400, {}, "connected"))
+    qtbot.waitUntil(lambda: "after 12 s" in recording.live.notice.text)
+    assert not recording.live.notice.isVisible()
+    assert played[1:] in ([], ["next"])  # two tones at once are one
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.endings import Endings
+from logbench.app.live.link_watch import LinkWatch
 from logbench.app.live.links import SIMULATED
 from logbench.app.live.marker_note import MarkerNote
 from logbench.app.live.middle import Middle
@@ -74,6 +75,7 @@ class LivePage(QWidget):
         )
         self.starting = Starting(session, self.set_up, self.box, self.watcher, self.notice, self)
         self.cautions = self.starting.cautions
+        self.link_watch = LinkWatch(session, self.notice, self.shapes.tones, self)
         self.endings = Endings(desk, session, self.set_up, self.starting, self.notice, self)
         self.middle = Middle(session, self.starting, self.shown, self.tools, self.note, self.shapes)
         self.empty = self.middle.empty
