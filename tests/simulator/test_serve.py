@@ -169,6 +169,9 @@ def test_a_port_in_use() -> None:
 def test_main_serve_ends_with_ctrl_c() -> None:
     """As `logbench simulate` runs it, in a process of its own."""
     code = (
+        # a shell that starts the tests in the background has Ctrl+C ignored by all below it
+        "import signal\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from logbench.simulator.serve import main_serve\n"
         "main_serve('car=still', lambda line: print(line, flush=True))\n"
     )
@@ -183,8 +186,11 @@ def test_main_serve_ends_with_ctrl_c() -> None:
         # Interrupted only after it has noticed: the signal may overtake the closed connection.
         said = [process.stdout.readline().strip() for _ in range(2)]
         process.send_signal(signal.SIGINT)
+        try:
+            assert process.wait(20) == 0
+        finally:
+            process.kill()
         assert process.stdout.read() == ""
-        assert process.wait(10) == 0
     assert said == ["A client has connected.", "The client is gone."]
 
 
