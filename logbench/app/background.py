@@ -60,6 +60,7 @@ class Jobs(QObject):
         super().__init__(parent)
         self._threads = ThreadPoolExecutor(max_workers=2, thread_name_prefix="logbench")
         self._running: dict[Task, tuple[Done, Failed, Progressed | None]] = {}
+        self._closed = False
         self._said.connect(self._hear, Qt.ConnectionType.QueuedConnection)
 
     @property
@@ -70,14 +71,19 @@ class Jobs(QObject):
     def start(
         self, work: Work, done: Done, failed: Failed, progressed: Progressed | None = None
     ) -> Task:
-        """Run `work(task)` on another thread; call back on this one."""
+        """Run `work(task)` on another thread; call back on this one. Once closed, for a timer that
+        rings while the window goes, nothing is run and the task comes back cancelled."""
         task = Task(lambda task, text, share: self._said.emit(task, "progressed", (text, share)))
+        if self._closed:
+            task.cancel()
+            return task
         self._running[task] = (done, failed, progressed)
         self._threads.submit(self._run, task, work)
         return task
 
     def close(self) -> None:
         """Cancel everything and wait for it."""
+        self._closed = True
         for task in self._running:
             task.cancel()
         self._threads.shutdown(wait=True, cancel_futures=True)

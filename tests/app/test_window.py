@@ -180,6 +180,16 @@ def test_cancelled_work_says_nothing(qtbot):
     jobs.close()
 
 
+def test_work_that_comes_after_the_end_is_not_begun(qtbot):
+    jobs = Jobs()
+    jobs.close()
+    said: list[object] = []
+    task = jobs.start(lambda task: said.append("run"), said.append, said.append)
+    assert task.cancelled
+    assert not jobs.busy
+    assert said == []
+
+
 def test_the_window_comes_up_without_what_only_later_pages_need():
     code = (
         "import sys, logbench.app.window;"
