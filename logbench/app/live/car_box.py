@@ -12,8 +12,6 @@ from logbench.recording.model import Vehicle
 from logbench.recording.surroundings import Surroundings
 from logbench.words import tr
 
-_FOOT_M = 0.3048  # exact by definition
-
 
 class CarBox(QWidget):
     """Name, displacement, thermostat; hours stood, height and humidity. All of it is optional."""
@@ -69,8 +67,7 @@ class CarBox(QWidget):
 
     def set_units(self, units: Units) -> None:
         """Show height and temperature in other units."""
-        feet = units.choice("distance") == "mi"
-        self.altitude.set_scale(Scale("ft", 1.0 / _FOOT_M) if feet else Scale("m"))
+        self.altitude.set_scale(Scale(units.unit("m"), *units.line("m")))
         self.regulating.set_scale(Scale(units.choice("temperature"), *units.line("degC")))
         self._look()
 
@@ -101,13 +98,12 @@ class CarBox(QWidget):
 
     def check(self) -> None:
         """Raises the `UsageError` of the first wrong field, which gets the focus."""
-        for field in self.fields:
-            try:
-                field.number()
-            except UsageError:
-                field.setFocus()
-                field.selectAll()
-                raise
+        wrong = self._first_wrong()
+        if wrong is not None:
+            field, error = wrong
+            field.setFocus()
+            field.selectAll()
+            raise error
 
     def remember(self) -> None:
         """Keep what will hold for the next drive, too: the height."""
@@ -117,13 +113,16 @@ class CarBox(QWidget):
         """The engine has run: how long it had stood holds no longer."""
         self.soak.set_number(None)
 
-    def _look(self) -> None:
-        """Say what is wrong as soon as a field is left."""
-        self.wrong.hide()
+    def _first_wrong(self) -> tuple[NumberField, UsageError] | None:
         for field in self.fields:
             try:
                 field.number()
             except UsageError as error:
-                self.wrong.setText(str(error))
-                self.wrong.show()
-                return
+                return field, error
+        return None
+
+    def _look(self) -> None:
+        """Say what is wrong as soon as a field is left."""
+        wrong = self._first_wrong()
+        self.wrong.setText("" if wrong is None else str(wrong[1]))
+        self.wrong.setVisible(wrong is not None)
