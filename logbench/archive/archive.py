@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -42,7 +43,8 @@ if TYPE_CHECKING:
 class Archive:
     """Finds, opens and compares the recordings below a folder or an object-store prefix.
 
-    The index is read when it is first needed and kept; `refresh` looks again.
+    The index is read when it is first needed and kept; `refresh` looks again. Several threads may
+    use one archive: what one of them puts in is never hidden by another that looked before.
     """
 
     def __init__(self, place: str | os.PathLike[str], cache: Path | None = None) -> None:
@@ -54,6 +56,10 @@ class Archive:
         self.place = os.fspath(place) if self.store.root is None else str(self.store.root)
         """How a worker process opens the same archive."""
         self.cache = cache_folder(self.store, cache)
+        self._looking = threading.RLock()
+        """Held while what is there is listed, so that the last to begin is the last to tell."""
+        self._put_in = object()
+        """Another one after each change: what was looked up before the last is not kept."""
         self._index: Index | None = None
         self._findings: pa.Table | None = None
         self._known: dict[str, str] | None = None
@@ -63,8 +69,12 @@ class Archive:
 
     def refresh(self, progress: Progress | None = None) -> Index:
         """Look again; only new and changed files are read. Raises `ArchiveError`."""
-        index = build_index(self.store, self.cache, progress)
-        self._index, self._findings, self._known, self._done = index, None, None, {}
+        with self._looking:
+            before = self._put_in
+            index = build_index(self.store, self.cache, progress)
+            self._index, self._findings, self._known, self._done = index, None, None, {}
+            if self._put_in is not before:
+                self._index = None
         return index
 
     @property
@@ -83,7 +93,10 @@ class Archive:
         """Rows that are kept for the present checks and the present files."""
         found = self._findings
         if found is None:
-            found = self._findings = current(load_findings(self.cache), self.index.recordings)
+            before, index = self._put_in, self.index
+            found = self._findings = current(load_findings(self.cache), index.recordings)
+            if self._put_in is not before or self._index is not index:
+                self._findings = None
         return found
 
     def entries(self, recordings: Iterable[str] | None = None) -> list[Entry]:
@@ -175,9 +188,10 @@ class Archive:
         """Recordings that the present checks (`only` these) have not seen in their present
         state."""
         key = tuple(sorted(only or ()))
-        done = self._done.get(key)
+        kept = self._done  # another thread may begin a new one meanwhile
+        done = kept.get(key)
         if done is None:
-            done = self._done[key] = states_done(self.cache, only)
+            done = kept[key] = states_done(self.cache, only)
         return [e for e in self.entries(recordings) if (e.path, e.size, e.mtime_ns) not in done]
 
     def keep(self, rows: Sequence[dict[str, Any]], only: Collection[str] | None = None) -> None:
@@ -189,6 +203,7 @@ class Archive:
             raise ArchiveError(
                 f"Findings cannot be kept in {self.cache} ({error.strerror}): free some space."
             ) from error
+        self._put_in = object()
         self._findings, self._done = None, {}
 
     def findings_of(self, name: str) -> list[dict[str, Any]]:
@@ -250,13 +265,15 @@ class Archive:
 
     def add(self, source: Path) -> tuple[str, bool]:
         """Copy a recording in; (its path, False when its samples were there already)."""
-        if self._known is None:
+        known = self._known  # another thread may let go of it meanwhile
+        if known is None:
             table = self.index.recordings
             names = ("samples_sha256", "recording")
             pairs = zip(*(table[name].to_pylist() for name in names), strict=True)
-            self._known = {checksum: path for checksum, path in pairs if checksum}
-        path, new = add_recording(self.store, Path(source), self._known)
+            known = self._known = {checksum: path for checksum, path in pairs if checksum}
+        path, new = add_recording(self.store, Path(source), known)
         if new:
+            self._put_in = object()
             self._index = None
         return path, new
 
@@ -270,6 +287,7 @@ class Archive:
         """Verify every recording; nothing is ever deleted, see `care.verify_all`."""
         index = self.refresh()
         yield from verify_all(self.store, self.entries(), index.problems, quarantine=quarantine)
+        self._put_in = object()
         self._index = None
 
     @property

@@ -7,10 +7,12 @@ import errno
 import shutil
 import subprocess
 import sys
+import threading
 
 import numpy as np
 import pytest
 
+from logbench.archive import archive as archive_module
 from logbench.archive import findings as findings_module
 from logbench.archive.archive import Archive
 from logbench.archive.care import safe_name
@@ -213,6 +215,61 @@ def test_add_and_twice(opened, tmp_path):
     assert opened().open(path).intact()
     assert source.exists()
     assert found(opened(), text="new") == [path]
+
+
+def held_up(monkeypatch, name: str) -> tuple[threading.Event, threading.Event]:
+    """The first answer of that function of the archive waits; (it is made, it may be given)."""
+    made, may = threading.Event(), threading.Event()
+    real = getattr(archive_module, name)
+
+    def slow(*args: object) -> object:
+        answer = real(*args)
+        if not made.is_set():
+            made.set()
+            assert may.wait(20)
+        return answer
+
+    monkeypatch.setattr(archive_module, name, slow)
+    return made, may
+
+
+@pytest.mark.parametrize("then", ["nothing", "refresh"])
+def test_a_look_that_began_before_a_recording_was_added_never_hides_it(
+    opened, tmp_path, monkeypatch, then
+):
+    source = make(tmp_path / "late.parquet", car="late", note="late")
+    archive = opened()
+    looked, may = held_up(monkeypatch, "build_index")
+    before = threading.Thread(target=lambda: archive.entries())
+    before.start()
+    assert looked.wait(20)
+    monkeypatch.setattr(archive, "_known", {})
+    path, _ = archive.add(source)  # meanwhile
+    after = threading.Thread(target=archive.refresh) if then == "refresh" else None
+    if after is not None:
+        after.start()
+        after.join(0.5)  # it may not overtake
+    may.set()
+    for thread in (before, after):
+        if thread is not None:
+            thread.join(20)
+            assert not thread.is_alive()
+    assert found(archive, text="late") == [path]
+
+
+def test_findings_read_before_others_were_kept_never_hide_them(opened, monkeypatch):
+    archive = opened()
+    path = archive.entries()[0].path
+    read, may = held_up(monkeypatch, "load_findings")
+    before = threading.Thread(target=lambda: archive.findings)
+    before.start()
+    assert read.wait(20)
+    made = archive.findings_of(path)
+    may.set()
+    before.join(20)
+    assert not before.is_alive()
+    assert made
+    assert archive.findings.num_rows == len(made)
 
 
 @pytest.mark.parametrize(
