@@ -240,7 +240,7 @@ def test_a_look_that_began_before_a_recording_was_added_never_hides_it(
     source = make(tmp_path / "late.parquet", car="late", note="late")
     archive = opened()
     looked, may = held_up(monkeypatch, "build_index")
-    before = threading.Thread(target=lambda: archive.entries())
+    before = threading.Thread(target=archive.entries)
     before.start()
     assert looked.wait(20)
     monkeypatch.setattr(archive, "_known", {})
