@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from PySide6.QtCore import QRect, QSize, Qt
+from PySide6.QtCore import QPointF, QRect, QSize, Qt
 from PySide6.QtGui import QColor, QPainter, QPen, QPixmap
 
 from logbench.analysis.model import Span
-from logbench.app.plot import lines
+from logbench.app.plot import lines, raster
 from logbench.app.plot.pyramid import Pyramid
 from logbench.app.plot.ticks import round_range, time_ticks
 from logbench.app.plot.ticks import value_ticks as ticks_of
@@ -26,6 +26,7 @@ from logbench.app.units import METRIC, Units
 _FEWEST_DATA_SHARE = 0.4
 _DENSE_PER_PX = 1.5
 """From so many samples a pixel on, columns are drawn instead of lines."""
+_NONE: lines.Rows = np.empty((0, 4))
 _FIT_EVERY = 12
 """Frames after which the range may shrink."""
 _LEAST_RANGE = {"rpm": 200, "km/h": 10, "%": 5, "degC": 5, "kPa": 5, "V": 0.5, "deg": 5, "g/s": 1}
@@ -91,6 +92,31 @@ class ValueRange:
         self.low, self.high = fresh
         self._known = True
         return changed
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """A trace as lines of the plot."""
+
+    color: QColor
+    style: lines.Style
+    upright: lines.Rows
+    """Each of them one column, from the top down, in whole pixels."""
+    plain: lines.Rows
+    long: lines.Rows
+    """Those that Qt is to dash."""
+
+    def draw_upright(self, painter: QPainter) -> None:
+        painter.setPen(QPen(self.color, 1, Qt.PenStyle.SolidLine))
+        lines.draw_rows(painter, self.upright)
+
+    def draw_others(self, painter: QPainter) -> None:
+        if len(self.plain):
+            painter.setPen(QPen(self.color, 1, Qt.PenStyle.SolidLine))
+            lines.draw_rows(painter, self.plain)
+        if len(self.long):
+            painter.setPen(QPen(self.color, 1, lines.PEN_STYLES[self.style]))
+            lines.draw_rows(painter, self.long)
 
 
 class Canvas:
@@ -246,19 +272,30 @@ class Canvas:
 
     def _draw(self, left: int, right: int) -> None:
         painter = QPainter(self.pixmap)
-        self.draw(painter, left, right)
+        self.draw(painter, left, right, as_pixels=True)
         painter.end()
 
-    def draw(self, painter: QPainter, left: int, right: int) -> None:
-        """Draw some columns of the plot on any device."""
+    def draw(self, painter: QPainter, left: int, right: int, *, as_pixels: bool = False) -> None:
+        """Draw some columns of the plot on any device; `as_pixels` where pixels are all it has."""
         rect = QRect(left, 0, right - left, self.height)
         painter.setClipRect(rect)
         painter.fillRect(rect, QColor(self.theme.plot))
         self._draw_ground(painter, left, right)
-        for place in range(len(self.traces)):
-            self._draw_trace(painter, place, left, right)
+        found = [self._lines_of(place, left, right) for place in range(len(self.traces))]
+        upright = [part for part in found if len(part.upright)]
+        columns = [part.upright for part in upright]
+        if as_pixels and raster.pays(columns, right - left, self.height):
+            marks = raster.marked(columns, left, right - left, self.height)
+            middle = 0.5 if self.pixmap.devicePixelRatio() > 1 else 0.0  # wide pens are centred
+            at = QPointF(left - middle, 0)
+            painter.drawImage(at, raster.picture(marks, [part.color for part in upright]))
+        else:
+            for part in upright:
+                part.draw_upright(painter)
+        for part in found:
+            part.draw_others(painter)
 
-    def _draw_trace(self, painter: QPainter, place: int, left: int, right: int) -> None:
+    def _lines_of(self, place: int, left: int, right: int) -> _Lines:
         view, trace = self.view, self.traces[place]
         pyramid = trace.pyramid
         px_per_ns = 1.0 / view.ns_per_px
@@ -272,29 +309,28 @@ class Canvas:
         factor, offset = self.units.line(trace.unit)
         base, scale = base - offset * scale, scale * factor
         gap_ns = pyramid.gap_ns(buckets.samples)
+        upright = _NONE
         if buckets.samples > 1 or pyramid.samples_per_px(view.ns_per_px) > _DENSE_PER_PX:
             column, low, high = lines.columns(buckets, px_per_ns)
             rows = lines.stretched(
                 column, base - high * scale, base - low * scale, gap_ns * px_per_ns
             )
+            upright, rows = rows[: len(column)], rows[len(column) :]
         elif len(buckets) <= lines.FEW:
             rows = lines.short_polyline(buckets, (px_per_ns, base, scale), gap_ns)
         else:
             y = base - buckets.low.astype(np.float64) * scale
             rows = lines.polyline(buckets, buckets.t_ns * px_per_ns, y, gap_ns)
         style = lines.STYLES[place % len(lines.STYLES)]
-        color = self.theme.trace(place)
-        rows[:, 0] -= view.first_column
-        rows[:, 2] -= view.first_column
-        if style == "solid":
-            painter.setPen(color)
-            lines.draw_rows(painter, rows)
-            return
-        plain, long = lines.dashed(rows, style, view.first_column)
-        for part, pen_style in ((plain, Qt.PenStyle.SolidLine), (long, lines.PEN_STYLES[style])):
-            if len(part):
-                painter.setPen(QPen(color, 1, pen_style))
-                lines.draw_rows(painter, part)
+        if len(upright):
+            upright[:, ::2] -= view.first_column
+            np.rint(upright[:, 1::2], out=upright[:, 1::2])  # so that a picture has the same pixels
+            upright, _ = lines.dashed(upright, style, view.first_column)
+        plain = long = rows
+        if len(rows):
+            rows[:, ::2] -= view.first_column
+            plain, long = lines.dashed(rows, style, view.first_column)
+        return _Lines(self.theme.trace(place), style, upright, plain, long)
 
     def _draw_ground(self, painter: QPainter, left: int, right: int) -> None:
         view, height = self.view, self.height
