@@ -29,6 +29,9 @@ QTabBar::tab:selected { color: $accent; border-bottom-color: $accent; }
 QPushButton:pressed, QPushButton:checked, QToolButton:checked {
     background: $accent; color: $on_accent; }
 QPushButton:disabled, QToolButton:disabled { color: $muted; }
+QLineEdit:disabled, QComboBox:disabled, QAbstractSpinBox:disabled {
+    color: $muted; background: $window; }
+QCheckBox:disabled { color: $muted; }
 QPushButton#primary { background: $accent; color: $on_accent;
     min-height: 44px; font-weight: 600; border: none; }
 QPushButton#primary:focus { border: 2px solid $text; }

@@ -417,5 +417,8 @@ def _table(name: str, *, row_px: int) -> QTableWidget:
     made.setWordWrap(False)
     made.verticalHeader().hide()
     made.verticalHeader().setDefaultSectionSize(row_px)
+    made.horizontalHeader().setDefaultAlignment(
+        Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+    )
     made.setTabKeyNavigation(False)
     return made
