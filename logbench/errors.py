@@ -49,6 +49,10 @@ class CarSilentError(LinkError):
     """The adapter found a protocol or tried all, but the car gives no answer."""
 
 
+CAR_SILENT = (IgnitionOffError, CarSilentError)
+"""The link works, the car does not answer: its key is off, or its plug has no contact."""
+
+
 class LinkLostError(LinkError):
     """The link worked and broke: unplugged, out of range, closed by the other side."""
 

@@ -8,7 +8,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QDialog,
     QDialogButtonBox,
-    QFormLayout,
     QHBoxLayout,
     QLabel,
     QPushButton,
@@ -16,6 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.parts import Form
 from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
 from logbench.app.units import QUANTITIES, Units
 from logbench.words import inside, tr
@@ -37,23 +37,22 @@ class LookDialog(QDialog):
         for percent, title in SIZES.items():
             self.size_box.addItem(f"{title} ({percent} %)", percent)
         self.size_box.activated.connect(lambda n: look.choose_size(list(SIZES)[n]))
-        form = QFormLayout()
-        form.setVerticalSpacing(8)
-        form.addRow(tr("Theme"), self.theme_box)
-        form.addRow(tr("Size of texts"), self.size_box)
+        form = Form()
+        form.add(tr("Theme"), self.theme_box)
+        form.add(tr("Size of texts"), self.size_box)
         row = QHBoxLayout()
         for text, us in ((tr("All metric"), False), (tr("All US"), True)):
             button = QPushButton(text)
             button.setAccessibleName(tr("{which} units", which=text))
             button.clicked.connect(partial(look.set_units, Units(us)))
             row.addWidget(button)
-        form.addRow(tr("Units"), row)
+        form.add(tr("Units"), row)
         self.unit_boxes = {key: QComboBox() for key in QUANTITIES}
         for key, box in self.unit_boxes.items():
             box.addItems(QUANTITIES[key].choices)
             box.setAccessibleName(tr("Unit of {quantity}", quantity=inside(QUANTITIES[key].title)))
             box.activated.connect(partial(self._unit_chosen, key))
-            form.addRow(QUANTITIES[key].title, box)
+            form.add(QUANTITIES[key].title, box)
         said = QLabel(tr("Recordings are kept as measured, whatever is chosen here."))
         said.setObjectName("muted")
         said.setWordWrap(True)

@@ -10,12 +10,15 @@ from PySide6.QtGui import QMouseEvent, QResizeEvent
 from PySide6.QtWidgets import (
     QDialog,
     QDoubleSpinBox,
+    QFormLayout,
     QFrame,
     QHBoxLayout,
     QLabel,
+    QLayout,
     QPushButton,
     QSizePolicy,
     QSpinBox,
+    QTableView,
     QTreeWidget,
     QVBoxLayout,
     QWidget,
@@ -26,6 +29,8 @@ from logbench.words import tr
 
 _PASSING_MS = 6000
 _SPIN_PAD = 8
+_FIELD_PX = 36
+"""Height of a field of one line, by the style sheet."""
 _NO_BUTTON = tr("What can be done about it")
 
 
@@ -68,6 +73,32 @@ class Answers(QHBoxLayout):
         self.addWidget(self.leave)
         self.addStretch(1)
         self.addWidget(self.go)
+
+
+def heads_left(table: QTableView) -> None:
+    """Headings above the first letters of their columns."""
+    table.horizontalHeader().setDefaultAlignment(
+        Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+    )
+
+
+class Form(QFormLayout):
+    """Fields one below the other, each with its name on the left, level with its first line."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setVerticalSpacing(8)
+        self.setHorizontalSpacing(12)
+        self.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
+
+    def add(self, name: str, field: QWidget | QLayout, buddy: QWidget | None = None) -> None:
+        """One more; an `&` in the name is the key to the field, or to `buddy` inside it."""
+        label = QLabel(name)
+        label.setMinimumHeight(_FIELD_PX)
+        to = field if isinstance(field, QWidget) else buddy
+        if to is not None:
+            label.setBuddy(to)
+        self.addRow(label, field)
 
 
 def middle(widget: QWidget) -> QWidget:

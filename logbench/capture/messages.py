@@ -129,7 +129,8 @@ class Status:
     rates_hz: dict[str, float] = field(default_factory=dict)
     """Achieved rate by acronym over the last seconds."""
     link: str = "connected"
-    """`connecting`, `connected`, `lost`; `waiting` for the engine, in an unattended run."""
+    """`connecting`, `connected`, `lost`; `silent` when the link works and the car does not answer,
+    as with the key off; `waiting` for the engine, in an unattended run."""
     dropped: int = 0
     """Samples that were not sent because the watcher did not read; the journal has them."""
     held_s: float | None = None

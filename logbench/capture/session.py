@@ -32,9 +32,8 @@ from logbench.capture.source import EndOfSourceError, Opened, Source
 from logbench.capture.tape import Tape
 from logbench.capture.telling import Telling, Watcher
 from logbench.errors import (
-    CarSilentError,
+    CAR_SILENT,
     ConnectingStoppedError,
-    IgnitionOffError,
     LinkError,
     LogbenchError,
     ReplyError,
@@ -213,8 +212,8 @@ class Session:
     def _connect_again(self, error: LinkError) -> bool:
         """Try until it works; the recording goes on. False when it is over instead."""
         self._tell.reading = False
-        key_off = isinstance(error, IgnitionOffError | CarSilentError)
-        self._tell.link = "lost"
+        key_off = isinstance(error, CAR_SILENT)
+        self._tell.link = _away(error)
         self._tell.happened("key off" if key_off else "link lost", str(error))
         self._tell.say(str(error))
         attempt = 0
@@ -229,6 +228,7 @@ class Session:
             except EndOfSourceError:
                 return False
             except LinkError as again:
+                self._tell.link = _away(again)
                 self._tell.say(f"Attempt {attempt} to connect again failed: {again}")
                 continue
             self._tell.link = "connected"
@@ -327,6 +327,11 @@ def _seconds_since(started_utc: str, now: datetime.datetime) -> float:
         return (now - datetime.datetime.fromisoformat(started_utc)).total_seconds()
     except (ValueError, TypeError):  # empty, or without a time zone
         return 0.0
+
+
+def _away(error: LinkError) -> str:
+    """The `Status.link` of a link on which that has happened."""
+    return "silent" if isinstance(error, CAR_SILENT) else "lost"
 
 
 def _scale(facts: Facts) -> float:

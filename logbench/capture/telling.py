@@ -20,6 +20,8 @@ STATUS_S = 0.5
 CLOCK_JUMP_S = 2.0
 """The time of day and the recording's clock differing by so much more than before is an event: the
 computer slept, or its clock was set. The recording's own clock goes on as it is."""
+AWAY = ("lost", "silent")
+"""Values of `Status.link` while a recording goes on without samples."""
 _RATE_WINDOW = 10
 """Status intervals over which rates are counted."""
 
@@ -134,7 +136,7 @@ class Telling:
     def pulse(self) -> Iterator[None]:
         """Signs of life while the loop stands still: connecting, finishing."""
         tape = self._tape
-        t_ns = self.now_ns if self.link == "lost" else self.last_ns
+        t_ns = self.now_ns if self.link in AWAY else self.last_ns
         held_s = self._held_s(t_ns)
         status = Status(
             t_ns / 1e9, tape.samples, 0.0, tape.size_bytes, link=self.link, held_s=held_s

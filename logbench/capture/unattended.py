@@ -31,7 +31,7 @@ from logbench.capture.outbox import Row
 from logbench.capture.session import Session
 from logbench.capture.source import EndOfSourceError, Opened, Source
 from logbench.capture.telling import Watcher, beating
-from logbench.errors import CarSilentError, IgnitionOffError, LinkError, RecordingError
+from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError
 from logbench.recording.finish import recover
 from logbench.recording.reader import open_recording
 from logbench.vehicle.model import Progress, Reading
@@ -111,7 +111,6 @@ class _Car:
 
 
 _KEEPS = "An unattended run keeps its signals: end it, choose others, and start it again."
-_OFF = (CarSilentError, IgnitionOffError)
 
 
 class _Cycle:
@@ -138,7 +137,7 @@ class _Cycle:
                 raise CarSilentError("The car is off.")
         try:
             opened = self._car.source.open(progress)
-        except _OFF:
+        except CAR_SILENT:
             self._falls_asleep()
             raise
         self._silent_since, self._off = None, False
@@ -164,7 +163,7 @@ class _Cycle:
             return self._car.source.read()
         except LinkError as error:
             self._silent_since = time.monotonic()
-            if isinstance(error, _OFF):
+            if isinstance(error, CAR_SILENT):
                 self._falls_asleep()
             raise
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import pytest
@@ -181,6 +182,66 @@ def test_lost_link_is_told(recording: MainWindow, garage, qtbot):
     qtbot.waitUntil(lambda: "after 12 s" in recording.live.notice.text)
     assert not recording.live.notice.isVisible()
     assert played[1:] in ([], ["next"])  # two tones at once are one
+
+
+def test_a_silent_car_is_told_apart_from_a_lost_link(recording: MainWindow, garage, qtbot):
+    live, inbox = recording.live, garage.last.inbox
+    inbox.append(Status(4, 93, 0, 4321, {}, "silent"))
+    qtbot.waitUntil(lambda: "No answer from the car" in live.status.said("state"))
+    assert "its key is off" in live.notice.text
+    assert "adapter" not in live.notice.text
+    garage.last.inbox.append(Status(6, 93, 0, 4321, {}, "lost"))
+    qtbot.waitUntil(lambda: "The link to the car is lost" in live.notice.text)
+    garage.last.inbox.append(Status(8, 93, 0, 4321, {}, "silent"))
+    qtbot.waitUntil(lambda: "its key is off" in live.notice.text)
+    garage.last.inbox.append(Status(14, 99, 3, 4400, {}, "connected"))
+    qtbot.waitUntil(lambda: "answers again after 10 s" in live.notice.text)
+
+
+def test_while_nothing_comes_values_grow_old(recording: MainWindow, garage, qtbot):
+    live, model = recording.live, recording.live.values.model_
+    garage.last.drive("RPM", seconds=3.0)
+    qtbot.waitUntil(lambda: len(live.session.traces) > 0)
+    view = live.shapes.driver_view()
+    view.refresh()
+    assert "rpm" in view.values[0].value.text()
+    row = next(k for k in range(model.rowCount()) if model.cell(k, 0) == "RPM")
+    assert model.cell(row, 3) == "0.0 s"
+    garage.last.inbox.append(Status(3.4, 31, 0, 4321, {}, "connected"))
+    live.session.poll()
+    assert model.cell(row, 3) == "0.0 s", "a status is a little later than the samples before it"
+    assert not model.away
+    garage.last.inbox.append(Status(15.0, 31, 0, 4321, {}, "lost"))
+    live.session.poll()
+    assert model.cell(row, 3) == "12.0 s"
+    assert model.away
+    view.refresh()
+    assert view.values[0].value.text() == "–"
+    view.close()
+
+
+def test_an_unattended_run_says_nothing_of_a_silent_car(
+    recording: MainWindow, garage, qtbot, monkeypatch
+):
+    live = recording.live
+    monkeypatch.setattr(live.session, "unattended", True)
+    garage.last.inbox.append(Status(4, 93, 0, 4321, {}, "silent"))
+    live.session.poll()
+    assert live.notice.text == ""
+    garage.last.inbox.append(Status(6, 93, 0, 4321, {}, "lost"))
+    live.session.poll()
+    assert "The link to the car is lost" in live.notice.text
+    garage.last.inbox.append(Status(8, 93, 0, 4321, {}, "waiting"))
+    live.session.poll()
+    assert live.notice.text == ""
+    garage.last.inbox.append(Status(9, 93, 0, 4321, {}, "lost"))
+    live.session.poll()
+    assert "The link to the car is lost" in live.notice.text
+    garage.last.find_car("RPM")
+    facts = garage.last.inbox.pop()
+    garage.last.inbox.append(dataclasses.replace(facts, started_utc="2026-01-01T00:00:00+00:00"))
+    live.session.poll()
+    assert live.notice.text == "", "another file begins"
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.archive.working import Kind
-from logbench.app.parts import Elided, pad
+from logbench.app.parts import Elided, heads_left, pad
 from logbench.app.theme import Theme
 from logbench.app.wording import word
 from logbench.recording.importers.model import SURE, ColumnMap, Mapping
@@ -417,8 +417,6 @@ def _table(name: str, *, row_px: int) -> QTableWidget:
     made.setWordWrap(False)
     made.verticalHeader().hide()
     made.verticalHeader().setDefaultSectionSize(row_px)
-    made.horizontalHeader().setDefaultAlignment(
-        Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
-    )
+    heads_left(made)
     made.setTabKeyNavigation(False)
     return made

@@ -27,6 +27,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.model import Verdict
 from logbench.app.archive.sparks import Sparks, paint_spark, paint_words, spark_text
+from logbench.app.parts import heads_left
 from logbench.app.plot.ticks import time_text
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
 from logbench.app.units import METRIC
@@ -219,9 +220,7 @@ class RecordingsTable(QTableView):
         self.verticalHeader().hide()
         self.verticalHeader().setDefaultSectionSize(36)
         self.horizontalHeader().setHighlightSections(False)
-        self.horizontalHeader().setDefaultAlignment(
-            Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
-        )
+        heads_left(self)
         self.sortByColumn(STARTED, Qt.SortOrder.DescendingOrder)
         self.setTabKeyNavigation(False)
         self._soon = QTimer(self)

@@ -31,6 +31,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.job.opened import MOST_ENTRIES, OpenJob
+from logbench.app.parts import heads_left
 from logbench.job.model import Job
 from logbench.words import inside, tr
 
@@ -171,9 +172,7 @@ class EntryTable(QWidget):
         table.setMinimumHeight(150)
         table.setTabKeyNavigation(False)
         table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        table.horizontalHeader().setDefaultAlignment(
-            Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
-        )
+        heads_left(table)
         mode = QHeaderView.ResizeMode
         for number, column in enumerate(self.columns):
             table.horizontalHeader().setSectionResizeMode(

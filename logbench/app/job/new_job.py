@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QDialog,
     QFileDialog,
-    QFormLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -17,7 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.parts import Answers
+from logbench.app.parts import Answers, Form
 from logbench.job.names import safe_name
 from logbench.words import tr
 
@@ -45,12 +43,9 @@ class NewJobDialog(QDialog):
         row.setSpacing(8)
         row.addWidget(self.place, 1)
         row.addWidget(choose)
-        form = QFormLayout()
-        form.setLabelAlignment(Qt.AlignmentFlag.AlignVCenter)
-        form.setHorizontalSpacing(12)
-        form.setVerticalSpacing(10)
-        form.addRow(tr("Title"), self.title)
-        form.addRow(tr("In"), row)
+        form = Form()
+        form.add(tr("Title"), self.title)
+        form.add(tr("In"), row)
         self.said = QLabel()
         self.said.setObjectName("muted")
         self.said.setWordWrap(True)

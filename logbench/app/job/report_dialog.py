@@ -10,7 +10,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QDialog,
     QFileDialog,
-    QFormLayout,
     QGridLayout,
     QHBoxLayout,
     QLabel,
@@ -23,7 +22,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.parts import Answers
+from logbench.app.parts import Answers, Form, heads_left
 from logbench.app.settings import Settings
 from logbench.app.wording import word
 from logbench.report.options import ALWAYS, SECTIONS, ReportOptions
@@ -68,23 +67,24 @@ class ReportDialog(QDialog):
         self._lay_out()
 
     def _lay_out(self) -> None:
-        form = QFormLayout()
+        form = Form()
         row = QHBoxLayout()
         for widget in (self.paper, self.units, self.short, self.private):
             row.addWidget(widget)
         row.addStretch(1)
-        form.addRow(tr("Look"), row)
-        form.addRow(tr("Shop"), self.shop)
-        form.addRow(tr("Logo"), _with_button(self.logo, tr("Choose …"), self._choose_logo))
+        form.add(tr("Look"), row)
+        form.add(tr("Shop"), self.shop)
+        form.add(tr("Logo"), _with_button(self.logo, tr("Choose …"), self._choose_logo))
         grid = QGridLayout()
         for number, box in enumerate(self.sections.values()):
             grid.addWidget(box, number // 6, number % 6)
-        form.addRow(tr("Sections"), grid)
-        form.addRow(tr("File"), _with_button(self.out, tr("Choose …"), self._choose_out))
+        form.add(tr("Sections"), grid)
+        form.add(tr("File"), _with_button(self.out, tr("Choose …"), self._choose_out))
         self.sentences.setHorizontalHeaderLabels(
             [tr("About"), tr("Sentence, as it will be printed")]
         )
         self.sentences.verticalHeader().hide()
+        heads_left(self.sentences)
         self.sentences.setTabKeyNavigation(False)
         self.sentences.setWordWrap(True)
         self.sentences.horizontalHeader().setStretchLastSection(True)
@@ -185,6 +185,7 @@ def _with_button(edit: QLineEdit, text: str, run: object) -> QHBoxLayout:
     button.setAutoDefault(False)
     button.clicked.connect(run)
     row = QHBoxLayout()
+    row.setSpacing(8)
     row.addWidget(edit, 1)
     row.addWidget(button)
     return row

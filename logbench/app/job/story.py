@@ -8,7 +8,6 @@ from typing import Any
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
     QDoubleSpinBox,
-    QFormLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -19,7 +18,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.job.entries import AGREED, Column, EntryTable
 from logbench.app.job.opened import OpenJob
-from logbench.app.parts import pad
+from logbench.app.parts import Form, pad
 from logbench.app.units import METRIC, Units
 from logbench.job.model import Note, Option, Part
 from logbench.job.times import short_time
@@ -175,21 +174,21 @@ class StoryPanel(Fields):
              Column("text", tr("What was seen, said or tried"))),
             lambda: Note(text=""),
         )  # fmt: skip
-        left, right = _form(), _form()
-        left.addRow(tr("Title"), self.add_line("title", tr("Title of the job")))
+        left, right = Form(), Form()
+        left.add(tr("Title"), self.add_line("title", tr("Title of the job")))
         hint = tr("In the customer's words: what, when, since when")
-        left.addRow(tr("Concern"), self.add_text("concern", tr("Customer's concern"), hint))
-        left.addRow(tr("Customer"), self.add_line("customer.name", tr("Customer's name")))
-        left.addRow(tr("Contact"), self.add_line("customer.contact", tr("Customer's contact")))
-        left.addRow(tr("Technician"), self.add_line("technician", tr("Technician")))
+        left.add(tr("Concern"), self.add_text("concern", tr("Customer's concern"), hint))
+        left.add(tr("Customer"), self.add_line("customer.name", tr("Customer's name")))
+        left.add(tr("Contact"), self.add_line("customer.contact", tr("Customer's contact")))
+        left.add(tr("Technician"), self.add_line("technician", tr("Technician")))
         for field, name in _CARS:
-            right.addRow(name, self.add_line(f"vehicle.{field}", name))
+            right.add(name, self.add_line(f"vehicle.{field}", name))
         pair: list[tuple[str, QWidget]] = []
         for field, name, suffix, decimals, most in _NUMBERS:
             box = self.add_number(f"vehicle.{field}", name, suffix, decimals, most)
             pair.append((name, box))
         for (name, first), (other, second) in (pair[:2], pair[2:]):
-            right.addRow(name, _beside(first, QLabel(other), second))
+            right.add(name, _beside(first, QLabel(other), second))
         columns = QHBoxLayout()
         columns.setSpacing(24)
         columns.addLayout(left, 1)
@@ -240,9 +239,9 @@ class WorkPanel(Fields):
         told = self.add_text(
             "conclusion", tr("Conclusion"), tr("What it was, and how that is known")
         )
-        below = _form()
-        below.addRow(tr("Agreed"), agreed)
-        below.addRow(tr("Conclusion"), told)
+        below = Form()
+        below.add(tr("Agreed"), agreed)
+        below.add(tr("Conclusion"), told)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(20, 12, 20, 12)
         for table in self.tables:
@@ -259,15 +258,6 @@ class WorkPanel(Fields):
         super().show_job(opened)
         for table in self.tables:
             table.show_job(opened)
-
-
-def _form() -> QFormLayout:
-    form = QFormLayout()
-    form.setLabelAlignment(Qt.AlignmentFlag.AlignVCenter)
-    form.setVerticalSpacing(8)
-    form.setHorizontalSpacing(12)
-    form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
-    return form
 
 
 def _beside(*widgets: QWidget) -> QHBoxLayout:

@@ -68,7 +68,7 @@ class LivePage(QWidget):
         self.box = RecordBox(LiveChoices(desk.settings))
         self.record = self.box.record
         self.tools = LiveTools(desk.settings.window_s)
-        self.note = MarkerNote(lambda: session.now_ns)
+        self.note = MarkerNote(lambda: session.clock_ns)
         self.notice = Notice()
         self.shapes = Shapes(
             desk, session, self.stack, self.values.model_, self.watcher, self.status.said

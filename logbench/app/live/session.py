@@ -26,6 +26,7 @@ from logbench.capture.messages import (
 from logbench.errors import LogbenchError
 
 POLL_MS = 40
+_WHILE_NS = 1_000_000_000
 State = Literal["idle", "connecting", "watching", "recording", "finishing"]
 
 
@@ -101,7 +102,11 @@ class LiveSession(QObject):
         """Signals that the car found last is asked for."""
         self._rates_to_come: Mapping[str, float] = {}
         """Those last asked for."""
-        self._unattended = self._resumed = False
+        self.unattended = False
+        """The run waits for the engine, and records it again and again."""
+        self._resumed = False
+        self._told_ns = 0
+        """The recording's clock when its status was last told."""
         self._started_utc = ""
         self._timer = QTimer(self)
         self._timer.setInterval(POLL_MS)
@@ -118,6 +123,13 @@ class LiveSession(QObject):
         return self._traces.now_ns
 
     @property
+    def clock_ns(self) -> int:
+        """Now on the recording's clock, for ages: the newest sample, until nothing has come for a
+        while."""
+        newest_ns = self._traces.now_ns
+        return newest_ns if self._told_ns < newest_ns + _WHILE_NS else self._told_ns
+
+    @property
     def active(self) -> bool:
         """A recording is being started, made or finished."""
         return self.state != "idle"
@@ -128,7 +140,8 @@ class LiveSession(QObject):
             return
         if request.resume is None:
             self._traces.clear()
-        self._unattended = request.unattended is not None
+            self._told_ns = 0
+        self.unattended = request.unattended is not None
         self._resumed = request.resume is not None
         self.records = request.hold_s is None
         self.wanted_hz = self._rates_to_come = request.rates_hz
@@ -194,8 +207,9 @@ class LiveSession(QObject):
             case Step(text):
                 self.stepped.emit(text)
             case CarFound():
-                if self._unattended and message.started_utc != self._started_utc:
+                if self.unattended and message.started_utc != self._started_utc:
                     self._traces.clear()
+                    self._told_ns = 0
                     self.began_anew.emit()
                 self._started_utc = message.started_utc
                 self.wanted_hz, self.asked = self._rates_to_come, message.signals
@@ -203,6 +217,7 @@ class LiveSession(QObject):
                     self._set_state("recording" if self.records else "watching")
                 self.car_found.emit(message)
             case Status():
+                self._told_ns = round(message.elapsed_s * 1e9)
                 self.status.emit(message)
             case Happened():
                 self.happened.emit(message)
@@ -221,6 +236,7 @@ class LiveSession(QObject):
         """Everything counts from the recording's start."""
         self.records = True
         self._traces.rebase(begun.since_ns)
+        self._told_ns = max(0, self._told_ns - begun.since_ns)
         self.begun.emit(begun)
         if self.state == "watching":
             self._set_state("recording")

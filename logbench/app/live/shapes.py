@@ -122,7 +122,7 @@ class Shapes(QStackedWidget):
         """A new driver's view of this recording; it is forgotten when closed."""
         made = DriverView(
             self._values.plotted,
-            lambda: self._session.now_ns,
+            lambda: self._session.clock_ns,
             self._driver_text,
             lambda: self._desk.look.units,
             self._session.mark,

@@ -135,7 +135,7 @@ class DriveShown(QObject):
 
     def _tick(self) -> None:
         """Ages, rates and bands."""
-        self.values.model_.tell(self._session.now_ns)
+        self.values.model_.tell(self._session.clock_ns)
         shade_bands(self.stack, self._session, self._bands, self._watcher.vehicle)
         self.stack.refresh_values()
         self.ticked.emit()
@@ -210,7 +210,8 @@ class DriveShown(QObject):
         self.view.show_span(end - width, end)
 
     def _status(self, status: Status) -> None:
-        self.values.model_.tell(self._session.now_ns, status.rates_hz)
+        self.values.model_.set_away(status.link != "connected")
+        self.values.model_.tell(self._session.clock_ns, status.rates_hz)
         self.status.show_status(status)
 
     def _happened(self, event: Happened) -> None:

@@ -55,6 +55,7 @@ class LiveLine(StatusLine):
         if self._state in ("connecting", "watching", "recording"):
             without = {
                 "lost": tr("○ Link lost, trying again"),
+                "silent": tr("○ No answer from the car, asking again"),
                 "connecting": tr("○ Connecting"),
                 "waiting": tr("○ Waiting for the engine"),
             }

@@ -9,7 +9,6 @@ from PySide6.QtWidgets import (
     QDialogButtonBox,
     QDoubleSpinBox,
     QFileDialog,
-    QFormLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -19,10 +18,11 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.live.choices import BUDGET_GB, STOP_BELOW_V, VOLT_EVERY_S, Interval, LiveChoices
-from logbench.app.parts import pad
+from logbench.app.parts import Form, pad
 from logbench.capture.messages import Unattended
 from logbench.words import tr
 
+_WIDTH = 560
 _TEXT = tr(
     "Runs for days: one file for each time the engine runs. With the engine off, nothing is asked "
     "of the car and the adapter rests; it only wakes for a look at its voltmeter. Below the "
@@ -66,15 +66,14 @@ class UnattendedDialog(QDialog):
         text = QLabel(_TEXT)
         text.setWordWrap(True)
         row = QHBoxLayout()
+        row.setSpacing(8)
         row.addWidget(self.folder, 1)
         row.addWidget(self.look)
-        form = QFormLayout()
-        folder = QLabel(tr("&Folder"))
-        folder.setBuddy(self.folder)
-        form.addRow(folder, row)
-        form.addRow(tr("&Disk budget"), self.budget)
-        form.addRow(tr("&End below"), self.stop_below)
-        form.addRow(tr("&Look at the voltage every"), self.volt_every)
+        form = Form()
+        form.add(tr("&Folder"), row, self.folder)
+        form.add(tr("&Disk budget"), self.budget)
+        form.add(tr("&End below"), self.stop_below)
+        form.add(tr("&Look at the voltage every"), self.volt_every)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(20, 16, 20, 16)
         layout.setSpacing(12)
@@ -82,7 +81,7 @@ class UnattendedDialog(QDialog):
         layout.addLayout(form)
         layout.addWidget(self.said)
         layout.addWidget(self.buttons)
-        self.resize(560, 0)
+        self.resize(_WIDTH, layout.totalHeightForWidth(_WIDTH))
 
     def _choose_folder(self) -> None:
         name = QFileDialog.getExistingDirectory(

@@ -40,6 +40,8 @@ class ValuesModel(TracesModel):
         self._rates: Mapping[str, float] = {}
         self._wanted_hz: Mapping[str, float] = {}
         self._now_ns = 0
+        self.away = False
+        """Nothing comes: the values are old ones."""
         self._order: dict[str, int] = {}
         self._cells: dict[tuple[int, int], str] = {}
         """What the cells that change show, by row and column."""
@@ -84,6 +86,12 @@ class ValuesModel(TracesModel):
             self._cells = {}
             self.show_rows([t for t in self._rows if asked(t)], self._plotted)
         return gone
+
+    def set_away(self, away: bool) -> None:
+        """Nothing comes any more, or it comes again: old values are shown muted."""
+        if away != self.away and self._rows:
+            self.dataChanged.emit(self.index(0, 1), self.index(len(self._rows) - 1, 3))
+        self.away = away
 
     def holds(self, trace: LiveTrace) -> bool:
         """Whether a trace has a row."""
@@ -157,6 +165,8 @@ class PlainCells(QStyledItemDelegate):
         if shown.state & QStyle.StateFlag.State_Selected:
             painter.fillRect(rect, palette.brush(QPalette.ColorRole.Highlight))
             role = QPalette.ColorRole.HighlightedText
+        elif self._model.away:
+            role = QPalette.ColorRole.PlaceholderText
         painter.setPen(palette.color(role))
         text = self._model.cell(index.row(), index.column())
         room = rect.width() - 2 * _PAD
