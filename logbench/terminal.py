@@ -178,7 +178,12 @@ def record_with_progress(
                     on_status(message)
 
         finished = run_headless(request, show)
-    if finished.path is not None:
+    if finished.path is not None and finished.files > 1:
+        console.print(
+            f"Recorded {finished.files} drives, {_clock(finished.elapsed_s)} and "
+            f"{finished.samples:,} samples in all; the last: {finished.path}"
+        )
+    elif finished.path is not None:
         size = _size(finished.path.stat().st_size)
         console.print(
             f"Recorded {_clock(finished.elapsed_s)}, {finished.samples:,} samples, {size}: "

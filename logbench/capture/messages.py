@@ -175,11 +175,15 @@ class NotChosen:
 
 @dataclass(frozen=True, slots=True)
 class Finished:
-    """The recording is complete on disk (`path`), or there was none to write (None)."""
+    """The recording is complete on disk (`path`), or there was none to write (None).
+
+    After an unattended run `path` is the last of `files` recordings; the numbers are of them all.
+    """
 
     path: Path | None
     samples: int
     elapsed_s: float
+    files: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -233,6 +233,7 @@ class Session:
                 continue
             self._tell.link = "connected"
             self._tell.happened("key on" if key_off else "link back", f"after {attempt} attempts")
+            self._tell.say("The car answers again" if key_off else "The link is back")
             self._tell.last_ns = self._tell.now_ns
             return True
         return False

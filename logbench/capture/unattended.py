@@ -228,6 +228,7 @@ class UnattendedRun:
         self._said = ""
         self._samples = 0
         self._elapsed_s = 0.0
+        self._files = 0
         self._last: Path | None = None
 
     def order(self, order: Order) -> None:
@@ -259,7 +260,7 @@ class UnattendedRun:
         finally:
             self._source.close()
         if isinstance(ending, Finished):
-            ending = Finished(self._last, self._samples, self._elapsed_s)
+            ending = Finished(self._last, self._samples, self._elapsed_s, self._files)
         self._watcher.message(ending)
         return ending
 
@@ -282,6 +283,7 @@ class UnattendedRun:
         if isinstance(ending, Finished):
             self._samples += ending.samples
             self._elapsed_s += ending.elapsed_s
+            self._files += ending.path is not None
         self._last = ending.path or self._last
         keep_to_budget(self._folder, self._plan.budget_bytes)
         if isinstance(ending, Failed):

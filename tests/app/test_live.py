@@ -130,6 +130,15 @@ def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):
     qtbot.waitUntil(lambda: recording.review.notice.text != "")  # the fake wrote no file
 
 
+def test_the_end_of_an_unattended_run_counts_its_files(recording: MainWindow, garage, qtbot):
+    out = garage.last.request.out
+    garage.last.on_stop = lambda: garage.last.inbox.append(Finished(out, 2500, 356.0, 3))
+    recording.live.session.stop()
+    qtbot.waitUntil(lambda: not recording.live.busy)
+    said = recording.live.notice.text
+    assert "Saved 3 recordings of 5:56 in all, 2,500 samples; the last is" in said
+
+
 def test_frozen_strips_stand_still_while_recording_goes_on(recording: MainWindow, garage, qtbot):
     live = recording.live
     qtbot.mouseClick(live.tools.freeze, Qt.MouseButton.LeftButton)

@@ -55,10 +55,10 @@ def test_trouble_on_the_way(tmp_path, trouble, lost, back, limit_s, link):
     assert (t_ns < away).sum() > 10
     assert (t_ns > again).sum() > 100
     assert recording.duration_ns > (limit_s - 1) * 1e9
+    steps = [m.text for m in messages if isinstance(m, Step)]
+    assert {"lost": "The link is back", "silent": "The car answers again"}[link] in steps
     assert link in {m.link for m in messages if isinstance(m, Status)}
-    assert any(
-        "connect again" in m.text or "answer" in m.text for m in messages if isinstance(m, Step)
-    )
+    assert any("connect again" in text or "answer" in text for text in steps)
 
 
 @pytest.mark.parametrize(

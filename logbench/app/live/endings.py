@@ -71,15 +71,7 @@ class Endings(QObject):
     def _finished(self, finished: Finished) -> None:
         self.last = finished.path
         if finished.path is not None:
-            self._notice.success(
-                tr(
-                    "Saved {samples} samples of {time} to {path}",
-                    samples=count_text(finished.samples),
-                    time=time_text(finished.elapsed_s),
-                    path=finished.path,
-                ),
-                tr("Review it  Ctrl+Return"),
-            )
+            self._notice.success(_saved(finished), tr("Review it  Ctrl+Return"))
         self._wind_up()
 
     def _failed(self, failed: Failed) -> None:
@@ -107,3 +99,21 @@ class Endings(QObject):
 
     def _forget(self) -> None:
         self.last = None
+
+
+def _saved(finished: Finished) -> str:
+    samples, time = count_text(finished.samples), time_text(finished.elapsed_s)
+    if finished.files < 2:
+        return tr(
+            "Saved {samples} samples of {time} to {path}",
+            samples=samples,
+            time=time,
+            path=finished.path,
+        )
+    return tr(
+        "Saved {files} recordings of {time} in all, {samples} samples; the last is {path}",
+        files=finished.files,
+        samples=samples,
+        time=time,
+        path=finished.path,
+    )

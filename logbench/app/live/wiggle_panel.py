@@ -21,6 +21,7 @@ from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
 from logbench.app.live.totals import COMPUTED
 from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import shown_value
+from logbench.app.parts import heads_left
 from logbench.app.tones import Tones
 from logbench.app.units import METRIC, Units
 from logbench.signals.table import table
@@ -74,6 +75,7 @@ class WigglePanel(QWidget):
         self.button.clicked.connect(self.toggle)
         self.table = QTableWidget(0, len(_TITLES))
         self.table.setHorizontalHeaderLabels(_TITLES)
+        heads_left(self.table)
         self.table.setAccessibleName(tr("Signals watched and what was seen of each"))
         self.table.verticalHeader().hide()
         self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
