@@ -254,8 +254,11 @@ class MainWindow(QMainWindow):
             QTimer.singleShot(0, chosen.trigger)
 
     def _compare_sides(self, before: list[Path], after: list[Path]) -> None:
+        """Compare them at once; where a side lacks, it is to be chosen."""
         self.show_page("compare")
         self.compare.set_sides(before, after)
+        if before and after:
+            self.compare.compare()
 
     def _sides_of_job(self) -> None:
         self.job.choose_for_compare()

@@ -236,8 +236,7 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
 
     page.opened.edit(add)
     page.show_part(RECORDINGS)
-    page.comparing.send()
-    window.compare.compare()
+    qtbot.mouseClick(page.recordings.compare_button, Qt.MouseButton.LeftButton)
     qtbot.waitUntil(lambda: window.compare.compared is not None, timeout=SLOW_MS)
     assert "Kept in the job Rough idle" in window.compare.notice.text
     (entry,) = on_disk(page).comparisons

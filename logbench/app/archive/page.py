@@ -139,7 +139,7 @@ class ArchivePage(QWidget):
         self.recordings_button.clicked.connect(
             lambda: self.open_place(str(self._desk.settings.folder))
         )
-        self.empty.extra.addWidget(self.recordings_button)
+        self.empty.extra.addWidget(self.recordings_button, 0, Qt.AlignmentFlag.AlignLeft)
         return self.empty
 
     def _connect(self) -> None:

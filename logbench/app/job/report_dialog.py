@@ -69,6 +69,7 @@ class ReportDialog(QDialog):
     def _lay_out(self) -> None:
         form = Form()
         row = QHBoxLayout()
+        row.setSpacing(12)
         for widget in (self.paper, self.units, self.short, self.private):
             row.addWidget(widget)
         row.addStretch(1)
@@ -76,6 +77,7 @@ class ReportDialog(QDialog):
         form.add(tr("Shop"), self.shop)
         form.add(tr("Logo"), _with_button(self.logo, tr("Choose …"), self._choose_logo))
         grid = QGridLayout()
+        grid.setVerticalSpacing(4)
         for number, box in enumerate(self.sections.values()):
             grid.addWidget(box, number // 6, number % 6)
         form.add(tr("Sections"), grid)

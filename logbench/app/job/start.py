@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QPushButton
 
 from logbench.app.parts import EmptyState
@@ -34,7 +34,7 @@ class StartCard(EmptyState):
         self.last_button.setAccessibleName(tr("Open the last job"))
         self.last_button.clicked.connect(self.last_wanted)
         for button in (open_button, self.last_button):
-            self.extra.addWidget(button)
+            self.extra.addWidget(button, 0, Qt.AlignmentFlag.AlignLeft)
         self.last_button.setVisible(last is not None)
         if last is not None:
             self.last_button.setText(tr("Open the last one: {name}", name=last.name[:60]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import Signal
 from PySide6.QtWidgets import (
     QDoubleSpinBox,
     QHBoxLayout,
@@ -191,9 +191,11 @@ class StoryPanel(Fields):
             right.add(name, _beside(first, QLabel(other), second))
         columns = QHBoxLayout()
         columns.setSpacing(24)
-        columns.addLayout(left, 1)
-        columns.addLayout(right, 1)
-        columns.setAlignment(left, Qt.AlignmentFlag.AlignTop)
+        for form in (left, right):
+            column = QVBoxLayout()
+            column.addLayout(form)
+            column.addStretch(1)  # a form would spread its rows
+            columns.addLayout(column, 1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(20, 12, 20, 12)
         layout.addLayout(columns)
