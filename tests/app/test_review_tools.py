@@ -256,6 +256,33 @@ def test_marking_points_shades_their_times_in_the_strips(reviewing: MainWindow, 
     assert review.stack.isVisible()
 
 
+def test_points_are_marked_from_the_keyboard(reviewing: MainWindow, qtbot):
+    review = reviewing.review
+    reviewing.activateWindow()
+    review.show_cross(True)
+    review.cross.y_box.setCurrentText("VSS")
+    review.cross.draw()
+    plot, ctrl = review.cross.plot, Qt.KeyboardModifier.ControlModifier
+    assert "Mark points: wider frame" in [a.text() for a in review.commands()]
+
+    def press(key: Qt.Key, times: int = 1, also=Qt.KeyboardModifier.NoModifier) -> None:
+        for _ in range(times):
+            qtbot.keyClick(plot, key, ctrl | also)
+
+    press(Qt.Key.Key_Left)
+    assert plot.getViewBox().rbScaleBox.isVisible()
+    press(Qt.Key.Key_Left, 40)  # to the slowest idle: 800 rpm at a standstill
+    press(Qt.Key.Key_Down, 40)
+    press(Qt.Key.Key_Left, 30, Qt.KeyboardModifier.ShiftModifier)
+    press(Qt.Key.Key_Right, 3, Qt.KeyboardModifier.ShiftModifier)
+    shades = review.stack.strips[0].canvas.shades
+    assert [round(s.start_ns / SECOND) for s in shades] == [0, 80, 160]
+    assert "points marked" in review.cross.said.text()
+    qtbot.keyClick(plot, Qt.Key.Key_Backspace)
+    assert not plot.getViewBox().rbScaleBox.isVisible()
+    assert review.stack.strips[0].canvas.shades == ()
+
+
 def test_grid_follows_the_stretch_that_is_shown(reviewing: MainWindow, qtbot):
     review = reviewing.review
     review.show_cross(True)

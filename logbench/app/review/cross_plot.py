@@ -17,6 +17,9 @@ from logbench.app.theme import Theme
 from logbench.words import tr
 
 _POINT_PX = 3
+_FIRST_FRAME = 0.2
+"""Of the plot's width and height: the frame that the keyboard begins with, in the middle."""
+_LEAST_FRAME = 0.01
 _NOTHING = tr("These signals have no values at the same time in what is shown.")
 
 
@@ -93,6 +96,8 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
         self._pairs: Pairs | None = None
         self._texts: list[tuple[Any, float, float]] = []
         self._titles = ("", "")
+        self._frame = QRectF()
+        """In values; empty where nothing is marked."""
         box.marked.connect(self._marked)
         box.sigRangeChanged.connect(self._fit_texts)
         box.sigResized.connect(self._fit_texts)
@@ -191,6 +196,7 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
         self.clear()
         self.getViewBox().rbScaleBox.hide()
         self._texts, self._pairs, self._titles = [], None, titles
+        self._frame = QRectF()
         self._name_axes()
 
     def _name_axes(self) -> None:
@@ -214,10 +220,45 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
             room = width > needed * x_per_px and height > metrics.height() * y_per_px
             label.setVisible(bool(room))
 
+    def change_frame(self, right: float, up: float, wider: float, taller: float) -> None:
+        """Move or widen the frame of the marked points by shares of what is shown; where there is
+        none, one begins in the middle. Of points only."""
+        if self._pairs is None or not len(self._pairs.x):
+            return
+        box = self.getViewBox()
+        shown = box.viewRect()
+        frame = QRectF(self._frame)
+        if frame.isEmpty():
+            size = shown.size() * _FIRST_FRAME
+            frame.setSize(size)
+            frame.moveCenter(shown.center())
+        else:
+            middle = frame.center() + QPointF(right * shown.width(), up * shown.height())
+            frame.setWidth(_within(frame.width() + wider * shown.width(), shown.width()))
+            frame.setHeight(_within(frame.height() + taller * shown.height(), shown.height()))
+            frame.moveCenter(
+                QPointF(
+                    min(max(middle.x(), shown.left()), shown.right()),
+                    min(max(middle.y(), shown.top()), shown.bottom()),
+                )
+            )
+        box.updateScaleBox(box.mapFromView(frame.topLeft()), box.mapFromView(frame.bottomRight()))
+        self._marked(frame)
+
+    def clear_frame(self) -> None:
+        """Nothing is marked any more."""
+        self.getViewBox().rbScaleBox.hide()
+        self._marked(QRectF())
+
     def _marked(self, rect: QRectF) -> None:
+        self._frame = rect
         if self._pairs is None:
             return
         x, y = self._pairs.x, self._pairs.y
         inside = (x >= rect.left()) & (x <= rect.right())
         inside &= (y >= rect.top()) & (y <= rect.bottom())
         self.marked.emit(inside if rect.width() > 0 else np.zeros(len(x), bool))
+
+
+def _within(size: float, whole: float) -> float:
+    return min(max(size, _LEAST_FRAME * whole), whole)

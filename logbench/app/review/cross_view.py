@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Condition, ConditionSpan
+from logbench.app.commands import add_command
 from logbench.app.flow import Flow
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.ticks import count_text, unit_text, value_text
@@ -39,6 +41,7 @@ _SHAPES = (tr("Points"), tr("Median"), tr("Count"), tr("Spread"))
 _BY_CONDITION, _PLAIN = tr("driving condition"), tr("one colour")
 _JOIN_NS = 1_500_000_000
 _WAIT_MS = 60
+_FRAME_STEP = 0.02
 _SHAPE_CHARS, _BOX_CHARS = 7, 13
 _LIST_PAD_PX = 30
 _SHADES = 48
@@ -94,6 +97,28 @@ class CrossView(QWidget):
         self._soon.setInterval(_WAIT_MS)
         self._soon.timeout.connect(self.draw)
         view.changed.connect(self._draw_soon)
+        self._add_commands()
+
+    def _add_commands(self) -> None:
+        step = _FRAME_STEP
+        for title, key, change in (
+            (tr("Mark points: frame to the left"), "Ctrl+Left", (-step, 0, 0, 0)),
+            (tr("Mark points: frame to the right"), "Ctrl+Right", (step, 0, 0, 0)),
+            (tr("Mark points: frame up"), "Ctrl+Up", (0, step, 0, 0)),
+            (tr("Mark points: frame down"), "Ctrl+Down", (0, -step, 0, 0)),
+            (tr("Mark points: wider frame"), "Ctrl+Shift+Right", (0, 0, step, 0)),
+            (tr("Mark points: narrower frame"), "Ctrl+Shift+Left", (0, 0, -step, 0)),
+            (tr("Mark points: taller frame"), "Ctrl+Shift+Up", (0, 0, 0, step)),
+            (tr("Mark points: lower frame"), "Ctrl+Shift+Down", (0, 0, 0, -step)),
+        ):
+            add_command(self, title, key, partial(self._change_frame, *change))
+        add_command(self, tr("Mark no points"), "Backspace", self._clear_frame)
+
+    def _change_frame(self, right: float, up: float, wider: float, taller: float) -> None:
+        self.plot.change_frame(right, up, wider, taller)
+
+    def _clear_frame(self) -> None:
+        self.plot.clear_frame()
 
     @property
     def plot(self) -> CrossPlot:

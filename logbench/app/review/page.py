@@ -243,7 +243,8 @@ class ReviewPage(QWidget):
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
-        owners = (self, self._shapes, self.stack, self.notes)
+        shown = self.cross if self._shapes.currentIndex() else self.stack
+        owners = (self, self._shapes, shown, self.notes)
         return [action for owner in owners for action in owner.actions()]
 
     # --- doing ---
