@@ -178,9 +178,9 @@ def record_with_progress(
                     on_status(message)
 
         finished = run_headless(request, show)
-    if finished.path is not None and finished.files > 1:
+    if finished.path is not None and finished.others:
         console.print(
-            f"Recorded {finished.files} drives, {_clock(finished.elapsed_s)} and "
+            f"Recorded {finished.others + 1} drives, {_clock(finished.elapsed_s)} and "
             f"{finished.samples:,} samples in all; the last: {finished.path}"
         )
     elif finished.path is not None:

@@ -177,13 +177,14 @@ class NotChosen:
 class Finished:
     """The recording is complete on disk (`path`), or there was none to write (None).
 
-    After an unattended run `path` is the last of `files` recordings; the numbers are of them all.
+    An unattended run may have made others before; the numbers are of them all.
     """
 
     path: Path | None
     samples: int
     elapsed_s: float
-    files: int = 1
+    others: int = 0
+    """Recordings besides `path`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -260,7 +260,7 @@ class UnattendedRun:
         finally:
             self._source.close()
         if isinstance(ending, Finished):
-            ending = Finished(self._last, self._samples, self._elapsed_s, self._files)
+            ending = Finished(self._last, self._samples, self._elapsed_s, max(0, self._files - 1))
         self._watcher.message(ending)
         return ending
 

@@ -132,7 +132,7 @@ def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):
 
 def test_the_end_of_an_unattended_run_counts_its_files(recording: MainWindow, garage, qtbot):
     out = garage.last.request.out
-    garage.last.on_stop = lambda: garage.last.inbox.append(Finished(out, 2500, 356.0, 3))
+    garage.last.on_stop = lambda: garage.last.inbox.append(Finished(out, 2500, 356.0, 2))
     recording.live.session.stop()
     qtbot.waitUntil(lambda: not recording.live.busy)
     said = recording.live.notice.text

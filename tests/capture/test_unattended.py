@@ -123,7 +123,7 @@ def test_one_file_a_key_cycle(tmp_path, volts):
     assert isinstance(ending, Finished)
     first, second = recordings(tmp_path)
     assert ending.path == second.path
-    assert ending.files == 2
+    assert ending.others == 1
     assert first.path.name.startswith("cycle-20")
     assert first.facts.vehicle.vin == "ZZ9TEST390X000003"
     assert first.facts.extra == {"unattended": True}
@@ -221,7 +221,7 @@ def test_stopped_in_the_middle_of_a_drive(tmp_path):
     car = ScriptedCar([(0.0, 99.0)])
     ending, _ = run_until(tmp_path, car, lambda: car.t_s > 1.0)
     (recording,) = recordings(tmp_path)
-    assert ending.files == 1
+    assert ending.others == 0
     assert ending.samples == sum(len(trace) for trace in recording.traces()) > 50
 
 
@@ -315,7 +315,7 @@ def test_no_room_for_one_more(tmp_path):
     plan = Unattended(budget_bytes=100, off_after_s=0.5, look_every_s=0.05)
     car = ScriptedCar([(0.0, 99.0)])
     ending, listener = run_until(tmp_path, car, lambda: car.t_s > 1.0, plan)
-    assert ending == Finished(None, 0, 0.0, 0)
+    assert ending == Finished(None, 0, 0.0)
     assert any("budget is used up" in m.text for m in listener.of(Step))
     assert [path.name for path in tmp_path.iterdir()] == ["kept.parquet"]
 

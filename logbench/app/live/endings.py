@@ -103,7 +103,7 @@ class Endings(QObject):
 
 def _saved(finished: Finished) -> str:
     samples, time = count_text(finished.samples), time_text(finished.elapsed_s)
-    if finished.files < 2:
+    if not finished.others:
         return tr(
             "Saved {samples} samples of {time} to {path}",
             samples=samples,
@@ -112,7 +112,7 @@ def _saved(finished: Finished) -> str:
         )
     return tr(
         "Saved {files} recordings of {time} in all, {samples} samples; the last is {path}",
-        files=finished.files,
+        files=finished.others + 1,
         samples=samples,
         time=time,
         path=finished.path,
