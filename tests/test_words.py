@@ -38,7 +38,7 @@ SHOWING: dict[str, tuple[int, ...] | None] = {
     "Quantity": (0,),
 }
 KEYS = re.compile(
-    r"(?:(?:Ctrl|Alt|Shift)\+)+\S*|F\d+|Esc|Del|Pg\w+|Home|End|Up|Down|Left|Right|Space|\w"
+    r"(?:(?:Ctrl|Alt|Shift)\+)+\S*|F\d+|Esc|Del|Backspace|Pg\w+|Home|End|Up|Down|Left|Right|Space|\w"
 )
 PROSE = re.compile(r"[A-Za-z]{2,},? [a-z]|^[A-Z][a-z]+")
 NOT_SHOWN = re.compile(r"(^|_)log\.\w+$|\.setStyleSheet$|^Template$|\.strftime$|^cast$|^TypeVar$")
