@@ -65,7 +65,13 @@ def test_connected_again_without_a_search(protocol):
         assert "SP0" not in adapter.settings_made
         assert len(adapter.requests) <= 2
         assert source._poller is poller
-        assert {r.signal for _ in range(6) for r in source.read()} == {"RPM", "ECT"}
+        seen: set[str] = set()
+
+        def both_come() -> bool:  # the slower one only now and then
+            seen.update(reading.signal for reading in source.read())
+            return seen == {"RPM", "ECT"}
+
+        wait_for(both_come)
 
 
 def _opens(source: PolledSource, said: list[str]) -> bool:
