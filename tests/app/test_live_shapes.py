@@ -165,6 +165,7 @@ def test_wiggle_without_signals_says_how_to_begin(window: MainWindow):
     window.live.show_shape("wiggle")
     window.live.shapes.wiggle.toggle()
     assert "Check the signals" in window.live.shapes.wiggle.says.text()
+    assert "clear of belts" in window.live.shapes.wiggle.care.text()
 
 
 def test_tones_are_sound_files_and_not_too_many():

@@ -33,6 +33,10 @@ _HUGE_PX, _LARGE_PX = 110, 24
 _START = tr(
     "Stand still, at idle or key on. Press Start, then move the harness or connector by hand."
 )
+_CARE = tr(
+    "Hands and sleeves clear of belts, fans, ignition and exhaust; a fan may start by itself. Leave "
+    "airbag wiring (usually yellow) alone."
+)
 
 
 @dataclass(slots=True)
@@ -73,6 +77,10 @@ class WigglePanel(QWidget):
             label.setFont(font)
         self.button = QPushButton(tr("Start the wiggle test"))
         self.button.clicked.connect(self.toggle)
+        self.care = QLabel(_CARE)
+        self.care.setObjectName("muted")
+        self.care.setWordWrap(True)
+        self.care.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.table = QTableWidget(0, len(_TITLES))
         self.table.setHorizontalHeaderLabels(_TITLES)
         heads_left(self.table)
@@ -87,6 +95,7 @@ class WigglePanel(QWidget):
         layout.addWidget(self.says)
         layout.addWidget(self.count)
         layout.addWidget(self.button, 0, Qt.AlignmentFlag.AlignHCenter)
+        layout.addWidget(self.care)
         layout.addWidget(self.table, 1)
         self._flash = QTimer(self)
         self._flash.setSingleShot(True)
