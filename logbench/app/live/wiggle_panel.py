@@ -34,8 +34,8 @@ _START = tr(
     "Stand still, at idle or key on. Press Start, then move the harness or connector by hand."
 )
 _CARE = tr(
-    "Hands and sleeves clear of belts, fans, ignition and exhaust; a fan may start by itself. Leave "
-    "airbag wiring (usually yellow) alone."
+    "Hands and sleeves clear of belts, fans, ignition and exhaust; a fan may start by itself. "
+    "Leave airbag wiring (usually yellow) alone."
 )
 
 
