@@ -119,7 +119,7 @@ def live_pictures(window: MainWindow) -> None:
 
 
 def plan_and_wiggle_pictures(window: MainWindow) -> None:
-    """The drive plan half done, and the wiggle test while the car drives on."""
+    """The drive plan half done, and the wiggle test at the next standstill."""
     live = window.live
     live.shapes.tones.on = False
     live.show_shape("plan")
@@ -128,7 +128,7 @@ def plan_and_wiggle_pictures(window: MainWindow) -> None:
     save(window, "live-plan")
     live.show_shape("wiggle")
     live.shapes.wiggle.toggle()
-    until(lambda: "Watching" in live.shapes.wiggle.says.text())
+    until(lambda: "Watching" in live.shapes.wiggle.says.text(), limit_s=120)
     save(window, "live-wiggle")
     live.show_shape("strips")
 

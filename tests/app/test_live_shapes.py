@@ -161,6 +161,28 @@ def test_a_wiggle_test_that_is_left_is_seen_and_stopped_from_anywhere(
     assert len(capture.marks) == marks
 
 
+def test_no_wiggle_is_counted_while_the_car_moves(recording, garage, qtbot):
+    live, capture = recording.live, garage.last
+    capture.send(("MAP", "7E8", 0, 50.0), ("VSS", "7E8", 0, 0.0))
+    qtbot.waitUntil(lambda: len(live.session.traces) == 2)
+    wiggle = live.shapes.wiggle
+    wiggle.toggle()
+    capture.send(*(("MAP", "7E8", n * 10**8, 50.0 + n % 2) for n in range(1, 80)))
+    capture.send(*(("VSS", "7E8", n * 10**8, 0.0) for n in range(1, 80)))
+    qtbot.waitUntil(lambda: "Watching" in wiggle.says.text())
+    capture.send(("VSS", "7E8", 80 * 10**8, 30.0))
+    capture.send(("MAP", "7E8", 81 * 10**8, 95.0), ("MAP", "7E8", 82 * 10**8, 50.0))
+    qtbot.waitUntil(lambda: "The car moves" in wiggle.says.text())
+    assert live.session.now_ns == 82 * 10**8
+    assert wiggle.total == 0
+    capture.send(*(("VSS", "7E8", n * 10**8, 0.0) for n in range(83, 90)))
+    capture.send(*(("MAP", "7E8", n * 10**8, 50.0 + n % 2) for n in range(83, 90)))
+    qtbot.waitUntil(lambda: "Watching" in wiggle.says.text())
+    capture.send(("MAP", "7E8", 90 * 10**8, 95.0), ("MAP", "7E8", 91 * 10**8, 50.0))
+    qtbot.waitUntil(lambda: wiggle.total == 1)
+    assert capture.marks == ["wiggle: MAP spike"]
+
+
 def test_wiggle_without_signals_says_how_to_begin(window: MainWindow):
     window.live.show_shape("wiggle")
     window.live.shapes.wiggle.toggle()

@@ -52,7 +52,7 @@ class Shapes(QStackedWidget):
         self.shape: Shape = "strips"
         self.tones = Tones()
         self.stack = stack
-        self.wiggle = WigglePanel(values.plotted, session.mark, self.tones)
+        self.wiggle = WigglePanel(values.plotted, session.mark, self.tones, self._speed_kmh)
         self.addWidget(stack)
         self.addWidget(self.wiggle)
         watcher.progressed.connect(self._progressed)
@@ -64,6 +64,11 @@ class Shapes(QStackedWidget):
         session.begun.connect(lambda b: self.wiggle.shift(b.since_ns))
         session.state_changed.connect(self._state_changed)
         session.car_found.connect(self.wiggle.stop)  # other signals may come from now on
+
+    def _speed_kmh(self) -> float | None:
+        traces = [t.pyramid for t in self._session.traces.values() if t.signal == "VSS"]
+        newest = [found[1] for p in traces if (found := p.at(p.end_ns)) is not None]
+        return max(newest, default=None)
 
     @property
     def plan(self) -> PlanPanel:

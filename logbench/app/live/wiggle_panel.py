@@ -29,6 +29,7 @@ from logbench.words import tr
 
 _TITLES = (tr("Signal"), tr("Value"), tr("Limit"), tr("Dropouts"), tr("Spikes"), tr("Steps"))
 _FLASH_MS = 350
+_MOVES_KMH = 2.0
 _HUGE_PX, _LARGE_PX = 110, 24
 _START = tr(
     "Stand still, at idle or key on. Press Start, then move the harness or connector by hand."
@@ -48,7 +49,10 @@ class _Watched:
 
 
 class WigglePanel(QWidget):
-    """Watches the signals that are checked in the table of values, whether it is seen or not."""
+    """Watches the signals that are checked in the table of values, whether it is seen or not.
+
+    A harness is moved at a standstill: while the car moves, nothing is counted.
+    """
 
     said = Signal(str)
     """How the test stands, in a few words; empty when it does not run."""
@@ -58,9 +62,12 @@ class WigglePanel(QWidget):
         chosen: Callable[[], Sequence[LiveTrace]],
         mark: Callable[[str], None],
         tones: Tones,
+        speed_kmh: Callable[[], float | None],
     ) -> None:
+        """`speed_kmh`: the car's, None where it is not known."""
         super().__init__()
         self._chosen, self._mark, self._tones = chosen, mark, tones
+        self._speed_kmh = speed_kmh
         self._watched: list[_Watched] = []
         self.units = METRIC
         self._clock_ns = 0
@@ -149,6 +156,7 @@ class WigglePanel(QWidget):
         """Samples came: hold them against each signal's noise."""
         if not self.running:
             return
+        moves = self._moves()
         for watched in self._watched:
             pyramid = watched.trace.pyramid
             t_ns, values = pyramid.between(watched.seen_to_ns + 1, pyramid.end_ns + 1)
@@ -156,7 +164,8 @@ class WigglePanel(QWidget):
             hits = watched.watch.feed((t_ns + self._clock_ns).tolist(), values.tolist())
             silent = watched.watch.silence(now_ns + self._clock_ns)
             for hit in [*hits, *([silent] if silent is not None else [])]:
-                self._hit(watched, hit)
+                if not moves:
+                    self._hit(watched, hit)
 
     def shift(self, by_ns: int) -> None:
         """Times to come count from `by_ns` on the clock used so far."""
@@ -184,12 +193,7 @@ class WigglePanel(QWidget):
         self.count.setText(str(self.total))
         self.count.setAccessibleName(tr("{n} seen", n=self.total))
         self.said.emit(tr("Wiggle test runs: {total} seen", total=self.total))
-        learning = [w.trace.signal for w in self._watched if w.watch.learning]
-        self.says.setText(
-            tr("Hold still: learning the noise of {signals}", signals=", ".join(learning))
-            if learning
-            else tr("Watching: move the harness or connector by hand.")
-        )
+        self.says.setText(self._what_now())
         for row, watched in enumerate(self._watched):
             trace, pyramid = watched.trace, watched.trace.pyramid
             found = pyramid.at(pyramid.end_ns)
@@ -202,3 +206,15 @@ class WigglePanel(QWidget):
             ]
             for column, text in enumerate(texts):
                 self.table.setItem(row, column, QTableWidgetItem(text))
+
+    def _what_now(self) -> str:
+        if self._moves():
+            return tr("The car moves: nothing is counted until it stands. Move no harness now.")
+        learning = [w.trace.signal for w in self._watched if w.watch.learning]
+        if learning:
+            return tr("Hold still: learning the noise of {signals}", signals=", ".join(learning))
+        return tr("Watching: move the harness or connector by hand.")
+
+    def _moves(self) -> bool:
+        speed = self._speed_kmh()
+        return speed is not None and speed > _MOVES_KMH
