@@ -170,7 +170,14 @@ class TerminalWire:
         self.path = os.path.join(self._folder.name, "adapter")
         self._sides: tuple[int, int] | None = None
         self._waiting = False
-        self.refuse(False)
+        try:
+            self.refuse(False)
+        except OSError as error:
+            self._folder.cleanup()
+            raise PortMissingError(
+                f"This system gives no pseudo-terminal ({error.strerror}): serve on a TCP port "
+                "instead."
+            ) from error
 
     @property
     def url(self) -> str:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -164,6 +166,18 @@ def test_a_port_in_use() -> None:
         port = taken.getsockname()[1]
         with pytest.raises(PortMissingError, match=str(port)), serve_tcp(StillCar(), port=port):
             pass
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo-terminals")
+def test_a_system_without_terminals_is_told_and_nothing_is_left(monkeypatch, tmp_path):
+    def none_left() -> tuple[int, int]:
+        raise OSError(errno.ENODEV, "No such device")
+
+    monkeypatch.setattr(os, "openpty", none_left)
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with pytest.raises(PortMissingError, match="No such device.*TCP"), serve_pty(StillCar()):
+        pass
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_main_serve_ends_with_ctrl_c() -> None:
