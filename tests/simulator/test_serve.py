@@ -175,7 +175,7 @@ def test_a_system_without_terminals_is_told_and_nothing_is_left(monkeypatch, tmp
 
     monkeypatch.setattr(os, "openpty", none_left)
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    with pytest.raises(PortMissingError, match="No such device.*TCP"), serve_pty(StillCar()):
+    with pytest.raises(PortMissingError, match=r"No such device.*TCP"), serve_pty(StillCar()):
         pass
     assert list(tmp_path.iterdir()) == []
 
