@@ -3,11 +3,11 @@
 Used for volumetric efficiency. Each relative half width is meant as a 95 % one:
 
 - *pressure*: `BARO`, else `MAP` with the engine off, to their resolution of 1 kPa; else the
-  standard atmosphere at the stated height, +-3 % for the weather [CP]; else 95 +-12 kPa, which is
+  standard atmosphere at the stated height, ±3 % for the weather [CP]; else 95 ±12 kPa, which is
   sea level to 2,000 m;
-- *temperature*: the intake sensor's, +-1 % (3 K: it warms up with the housing) [CP]; else
-  25 +-20 degC;
-- *humidity*: as stated, +-10 points; else anything from dry to saturated at the outside
+- *temperature*: the intake sensor's, ±1 % (3 K: it warms up with the housing) [CP]; else
+  25 ±20 degC;
+- *humidity*: as stated, ±10 points; else anything from dry to saturated at the outside
   temperature, up to a dew point of 28 degC (damp tropics) [CP]. Vapour is lighter than air: at
   20 degC saturated air weighs 0.9 % less than dry air.
 """
