@@ -22,6 +22,7 @@ from logbench.app.units import METRIC, Units
 Key = tuple[str, str]
 _Index = QModelIndex | QPersistentModelIndex
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+_LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 _NONE = QModelIndex()
 
 
@@ -98,8 +99,7 @@ class TracesModel(QAbstractTableModel):
         if orientation == Qt.Orientation.Horizontal and role == Qt.ItemDataRole.DisplayRole:
             return self._titles[section]
         if role == Qt.ItemDataRole.TextAlignmentRole:
-            side = Qt.AlignmentFlag.AlignRight if section else Qt.AlignmentFlag.AlignLeft
-            return int(side | Qt.AlignmentFlag.AlignVCenter)
+            return _RIGHT if section else _LEFT
         return None
 
     def flags(self, index: _Index) -> Qt.ItemFlag:

@@ -234,18 +234,16 @@ def test_an_unattended_run_says_nothing_of_a_silent_car(
 ):
     live = recording.live
     monkeypatch.setattr(live.session, "unattended", True)
-    garage.last.inbox.append(Status(4, 93, 0, 4321, {}, "silent"))
-    live.session.poll()
-    assert live.notice.text == ""
-    garage.last.inbox.append(Status(6, 93, 0, 4321, {}, "lost"))
-    live.session.poll()
-    assert "The link to the car is lost" in live.notice.text
-    garage.last.inbox.append(Status(8, 93, 0, 4321, {}, "waiting"))
-    live.session.poll()
-    assert live.notice.text == ""
-    garage.last.inbox.append(Status(9, 93, 0, 4321, {}, "lost"))
-    live.session.poll()
-    assert "The link to the car is lost" in live.notice.text
+
+    def said_when(link: str) -> str:
+        garage.last.inbox.append(Status(4, 93, 0, 4321, {}, link))
+        live.session.poll()
+        return live.notice.text
+
+    assert said_when("silent") == ""
+    assert "The link to the car is lost" in said_when("lost")
+    assert said_when("waiting") == ""
+    assert "The link to the car is lost" in said_when("lost")
     garage.last.find_car("RPM")
     facts = garage.last.inbox.pop()
     garage.last.inbox.append(dataclasses.replace(facts, started_utc="2026-01-01T00:00:00+00:00"))

@@ -33,10 +33,9 @@ class BandWatch:
         """Find what applies now; True when it is not what applied before."""
         latest: dict[str, float] = {}
         for trace in traces.values():
-            pyramid = trace.pyramid
-            found = pyramid.at(pyramid.end_ns) if len(pyramid) else None
-            if found is not None and now_ns - found[0] <= _AGE_NS and not math.isnan(found[1]):
-                latest[trace.signal] = found[1]
+            value = trace.fresh(now_ns, _AGE_NS)
+            if value is not None and not math.isnan(value):
+                latest[trace.signal] = value
         fresh = dict(self._applying(latest, car))
         changed, self.now = fresh != self.now, fresh
         return changed

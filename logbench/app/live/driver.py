@@ -97,12 +97,9 @@ class DriverView(QDialog):
                 widget.value.setText("")
                 continue
             trace = traces[place]
-            found = trace.pyramid.at(trace.pyramid.end_ns) if len(trace.pyramid) else None
             old_ns = max(_OLD_NS, _OLD_INTERVALS * trace.pyramid.interval_ns)
-            fresh = found is not None and now_ns - found[0] <= old_ns
-            text = (
-                shown_value(trace, found[1], self._units()) if found is not None and fresh else "–"
-            )
+            value = trace.fresh(now_ns, old_ns)
+            text = "–" if value is None else shown_value(trace, value, self._units())
             widget.name.setText(trace.name)
             widget.value.setText(text)
             widget.setAccessibleName(f"{trace.name}: {text}")

@@ -26,7 +26,6 @@ from logbench.capture.messages import (
 from logbench.errors import LogbenchError
 
 POLL_MS = 40
-_WHILE_NS = 1_000_000_000
 State = Literal["idle", "connecting", "watching", "recording", "finishing"]
 
 
@@ -105,8 +104,6 @@ class LiveSession(QObject):
         self.unattended = False
         """The run waits for the engine, and records it again and again."""
         self._resumed = False
-        self._told_ns = 0
-        """The recording's clock when its status was last told."""
         self._started_utc = ""
         self._timer = QTimer(self)
         self._timer.setInterval(POLL_MS)
@@ -124,10 +121,8 @@ class LiveSession(QObject):
 
     @property
     def clock_ns(self) -> int:
-        """Now on the recording's clock, for ages: the newest sample, until nothing has come for a
-        while."""
-        newest_ns = self._traces.now_ns
-        return newest_ns if self._told_ns < newest_ns + _WHILE_NS else self._told_ns
+        """Now on the recording's clock, also while nothing comes: for ages."""
+        return self._traces.clock_ns
 
     @property
     def active(self) -> bool:
@@ -140,7 +135,6 @@ class LiveSession(QObject):
             return
         if request.resume is None:
             self._traces.clear()
-            self._told_ns = 0
         self.unattended = request.unattended is not None
         self._resumed = request.resume is not None
         self.records = request.hold_s is None
@@ -209,7 +203,6 @@ class LiveSession(QObject):
             case CarFound():
                 if self.unattended and message.started_utc != self._started_utc:
                     self._traces.clear()
-                    self._told_ns = 0
                     self.began_anew.emit()
                 self._started_utc = message.started_utc
                 self.wanted_hz, self.asked = self._rates_to_come, message.signals
@@ -217,7 +210,7 @@ class LiveSession(QObject):
                     self._set_state("recording" if self.records else "watching")
                 self.car_found.emit(message)
             case Status():
-                self._told_ns = round(message.elapsed_s * 1e9)
+                self._traces.told_ns = round(message.elapsed_s * 1e9)
                 self.status.emit(message)
             case Happened():
                 self.happened.emit(message)
@@ -236,7 +229,6 @@ class LiveSession(QObject):
         """Everything counts from the recording's start."""
         self.records = True
         self._traces.rebase(begun.since_ns)
-        self._told_ns = max(0, self._told_ns - begun.since_ns)
         self.begun.emit(begun)
         if self.state == "watching":
             self._set_state("recording")

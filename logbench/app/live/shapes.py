@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 Shape = Literal["strips", "plan", "wiggle"]
 
+_SPEED_AGE_NS = 3 * SECOND
+
 
 class Shapes(QStackedWidget):
     """One of the three at a time; the recording goes on whatever is shown."""
@@ -66,9 +68,10 @@ class Shapes(QStackedWidget):
         session.car_found.connect(self.wiggle.stop)  # other signals may come from now on
 
     def _speed_kmh(self) -> float | None:
-        traces = [t.pyramid for t in self._session.traces.values() if t.signal == "VSS"]
-        newest = [found[1] for p in traces if (found := p.at(p.end_ns)) is not None]
-        return max(newest, default=None)
+        """None also where it is not asked for any more: then the last value is an old one."""
+        traces = [t for t in self._session.traces.values() if t.signal == "VSS"]
+        values = [t.fresh(self._session.clock_ns, _SPEED_AGE_NS) for t in traces]
+        return max((v for v in values if v is not None), default=None)
 
     @property
     def plan(self) -> PlanPanel:

@@ -11,6 +11,7 @@ from logbench.app.plot.pyramid import Pyramid
 from logbench.capture.messages import Batch
 
 Key = tuple[str, str]
+_WHILE_NS = 1_000_000_000
 
 
 @dataclass(slots=True)
@@ -31,6 +32,11 @@ class LiveTrace:
         """Signal and ECU."""
         return self.signal, self.ecu
 
+    def fresh(self, now_ns: int, age_ns: float) -> float | None:
+        """The newest value; None where there is none, or it is older than `age_ns`."""
+        found = self.pyramid.at(self.pyramid.end_ns)
+        return None if found is None or now_ns - found[0] > age_ns else found[1]
+
 
 class LiveTraces:
     """All of them, by key, and the time of the newest sample. What returns a list of traces
@@ -40,12 +46,20 @@ class LiveTraces:
         self.by_key: dict[Key, LiveTrace] = {}
         self.now_ns = 0
         """On the recording's clock."""
+        self.told_ns = 0
+        """That clock when its status was last told."""
         self._totalled: dict[Key, int] = {}
 
     def clear(self) -> None:
         """Another drive begins."""
         self.by_key, self._totalled = {}, {}
-        self.now_ns = 0
+        self.now_ns = self.told_ns = 0
+
+    @property
+    def clock_ns(self) -> int:
+        """Now on the recording's clock, for ages: the newest sample, until nothing has come for a
+        while."""
+        return self.now_ns if self.told_ns < self.now_ns + _WHILE_NS else self.told_ns
 
     def take(self, batch: Batch) -> list[LiveTrace]:
         """Append samples."""
@@ -95,6 +109,7 @@ class LiveTraces:
         for key in self._totalled:
             self._totalled[key] = max(0, self._totalled[key] - gone[TOTALS[key[0]][0]])
         self.now_ns = max(0, self.now_ns - since_ns)
+        self.told_ns = max(0, self.told_ns - since_ns)
 
 
 def _measured(key: Key) -> LiveTrace:

@@ -89,9 +89,9 @@ class ValuesModel(TracesModel):
 
     def set_away(self, away: bool) -> None:
         """Nothing comes any more, or it comes again: old values are shown muted."""
-        if away != self.away and self._rows:
-            self.dataChanged.emit(self.index(0, 1), self.index(len(self._rows) - 1, 3))
-        self.away = away
+        if away != self.away:
+            self.away = away
+            self.tell_changed(1, self.columnCount() - 1)
 
     def holds(self, trace: LiveTrace) -> bool:
         """Whether a trace has a row."""
