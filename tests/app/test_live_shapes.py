@@ -183,6 +183,37 @@ def test_no_wiggle_is_counted_while_the_car_moves(recording, garage, qtbot):
     assert capture.marks == ["wiggle: MAP spike"]
 
 
+def test_a_step_that_began_on_the_way_is_no_count_less_at_the_standstill(recording, garage, qtbot):
+    live, capture = recording.live, garage.last
+    capture.send(("MAP", "7E8", 0, 50.0), ("VSS", "7E8", 0, 0.0))
+    qtbot.waitUntil(lambda: len(live.session.traces) == 2)
+    wiggle = live.shapes.wiggle
+    wiggle.toggle()
+    capture.send(*(("MAP", "7E8", n * 10**8, 50.0 + n % 2) for n in range(1, 80)))
+    capture.send(("VSS", "7E8", 80 * 10**8, 30.0))
+    capture.send(("MAP", "7E8", 81 * 10**8, 95.0), ("MAP", "7E8", 82 * 10**8, 95.0))
+    qtbot.waitUntil(lambda: "The car moves" in wiggle.says.text())
+    capture.send(("VSS", "7E8", 83 * 10**8, 0.0))
+    live.session.poll()
+    capture.send(*(("MAP", "7E8", n * 10**8, 95.0) for n in range(84, 92)))
+    live.session.poll()
+    wiggle.refresh()
+    assert "The car moves" not in wiggle.says.text()
+    rows = [[wiggle.table.item(r, c).text() for c in (0, 3, 4, 5)] for r in range(2)]
+    assert ["MAP", "0", "0", "0"] in rows
+
+
+def test_a_speed_that_is_not_asked_for_any_more_stops_no_wiggle_test(recording, garage, qtbot):
+    live, capture = recording.live, garage.last
+    capture.send(("VSS", "7E8", 0, 50.0), ("MAP", "7E8", 10**8, 50.0))
+    qtbot.waitUntil(lambda: len(live.session.traces) == 2)
+    wiggle = live.shapes.wiggle
+    wiggle.toggle()
+    assert "The car moves" in wiggle.says.text()
+    capture.send(*(("MAP", "7E8", n * 10**8, 50.0 + n % 2) for n in range(2, 80)))
+    qtbot.waitUntil(lambda: "The car moves" not in wiggle.says.text())
+
+
 def test_wiggle_without_signals_says_how_to_begin(window: MainWindow):
     window.live.show_shape("wiggle")
     window.live.shapes.wiggle.toggle()

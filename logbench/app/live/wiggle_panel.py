@@ -45,6 +45,8 @@ class _Watched:
     trace: LiveTrace
     watch: WiggleWatch
     seen_to_ns: int
+    ignores: bool = False
+    """The last hit began while the car moved: what becomes of it is not counted either."""
     counts: dict[HitKind, int] = field(default_factory=lambda: dict.fromkeys(HitKind, 0))
 
 
@@ -164,7 +166,9 @@ class WigglePanel(QWidget):
             hits = watched.watch.feed((t_ns + self._clock_ns).tolist(), values.tolist())
             silent = watched.watch.silence(now_ns + self._clock_ns)
             for hit in [*hits, *([silent] if silent is not None else [])]:
-                if not moves:
+                if not hit.again:
+                    watched.ignores = moves
+                if not watched.ignores:
                     self._hit(watched, hit)
 
     def shift(self, by_ns: int) -> None:
