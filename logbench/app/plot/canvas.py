@@ -101,7 +101,7 @@ class _Lines:
     color: QColor
     style: lines.Style
     upright: lines.Rows
-    """Each of them one column, from the top down, in whole pixels."""
+    """Each of them one column, from the top down."""
     plain: lines.Rows
     long: lines.Rows
     """Those that Qt is to dash."""
@@ -284,6 +284,9 @@ class Canvas:
         found = [self._lines_of(place, left, right) for place in range(len(self.traces))]
         upright = [part for part in found if len(part.upright)]
         columns = [part.upright for part in upright]
+        if as_pixels:  # in whole ones, so that lines and a picture light the same
+            for rows in columns:
+                np.rint(rows[:, 1::2], out=rows[:, 1::2])
         if as_pixels and raster.pays(columns, right - left, self.height):
             marks = raster.marked(columns, left, right - left, self.height)
             middle = 0.5 if self.pixmap.devicePixelRatio() > 1 else 0.0  # wide pens are centred
@@ -324,7 +327,6 @@ class Canvas:
         style = lines.STYLES[place % len(lines.STYLES)]
         if len(upright):
             upright[:, ::2] -= view.first_column
-            np.rint(upright[:, 1::2], out=upright[:, 1::2])  # so that a picture has the same pixels
             upright, _ = lines.dashed(upright, style, view.first_column)
         plain = long = rows
         if len(rows):
