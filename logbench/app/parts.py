@@ -83,7 +83,7 @@ def heads_left(table: QTableView) -> None:
 
 
 class Form(QFormLayout):
-    """Fields one below the other, each with its name on the left, level with its first line."""
+    """Fields one below the other, each with its name on the left, level with it."""
 
     def __init__(self) -> None:
         super().__init__()
