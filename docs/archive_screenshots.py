@@ -22,8 +22,8 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.app.archive.page import ArchivePage
 from logbench.app.window import MainWindow
+from logbench.importing.build import signal_facts
 from logbench.recording.finish import write_recording
-from logbench.recording.importers.build import signal_facts
 from logbench.recording.model import Event, Facts, LinkFacts, Trace
 from tests.benchmarks.make_archive import base_drives
 

@@ -249,7 +249,7 @@ def import_command(
     yes: Annotated[bool, typer.Option("--yes", help="Take the guessed mapping.")] = False,
 ) -> None:
     """Import other programs' logs as recordings; shows what each column is taken for."""
-    from logbench.recording.importers.memory import default_folder
+    from logbench.importing.memory import default_folder
     from logbench.terminal_import import import_files
 
     memory = default_folder()

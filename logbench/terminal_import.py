@@ -14,6 +14,9 @@ from rich.table import Table
 from rich.text import Text
 
 from logbench.errors import ImportFileError, UsageError
+from logbench.importing.memory import remember
+from logbench.importing.model import ColumnMap, Mapping
+from logbench.importing.run import Outcome, Preview, files_in, import_file, preview
 from logbench.recording.export import (
     CsvStyle,
     Layout,
@@ -21,9 +24,6 @@ from logbench.recording.export import (
     export_csv,
     export_parquet,
 )
-from logbench.recording.importers.memory import remember
-from logbench.recording.importers.model import ColumnMap, Mapping
-from logbench.recording.importers.run import Outcome, Preview, files_in, import_file, preview
 from logbench.recording.reader import open_recording
 
 if TYPE_CHECKING:

@@ -74,7 +74,7 @@ class Importing(QWidget):
 
 def _sorted_out(paths: Sequence[Path], task: Task) -> tuple[list[Path], list[Path]]:
     """Files to be taken as they are, and those to be imported."""
-    from logbench.recording.importers.run import is_foreign
+    from logbench.importing.run import is_foreign
 
     task.tell("", 0.0)
     foreign = [path for path in paths if is_foreign(path)]

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from logbench.archive.archive import Archive
 from logbench.errors import LogbenchError
-from logbench.recording.importers.model import Mapping
-from logbench.recording.importers.run import Outcome, import_file
+from logbench.importing.model import Mapping
+from logbench.importing.run import Outcome, import_file
 from logbench.recording.model import Vehicle
 
 Progress = Callable[[int, int, Path], None]

@@ -15,7 +15,7 @@ from scipy import constants
 from logbench.analysis.bands import judge, load_bands
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import finding_to_dict, run_checks
-from logbench.recording.importers.tables import import_frame
+from logbench.importing.tables import import_frame
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.reader import Recording
 from tests.analysis.fleet import RATES_HZ, WANTED, fleet_schedule

@@ -17,7 +17,7 @@ from logbench.app.archive.sparks import paint_spark, spark_text
 from logbench.app.units import METRIC, Units
 from logbench.app.window import MainWindow
 from logbench.archive.preview import shrunk
-from logbench.recording.importers.memory import recall
+from logbench.importing.memory import recall
 from logbench.recording.model import Trace
 from tests.archive.conftest import make
 

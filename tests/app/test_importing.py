@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QWidget
 from logbench.app.compare.sides import AFTER
 from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
-from logbench.recording.importers.run import is_foreign
+from logbench.importing.run import is_foreign
 from tests.app.comparing import drop
 
 FRAME = pd.DataFrame(

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from logbench.archive.archive import Archive
+from logbench.importing.build import signal_facts
 from logbench.recording.finish import write_recording
-from logbench.recording.importers.build import signal_facts
 from logbench.recording.model import Event, Facts, Trace, Vehicle
 
 

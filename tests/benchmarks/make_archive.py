@@ -18,8 +18,8 @@ from pathlib import Path
 import numpy as np
 
 from logbench.capture.produce import vehicle_of
+from logbench.importing.build import signal_facts
 from logbench.recording.finish import write_recording
-from logbench.recording.importers.build import signal_facts
 from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle
 from logbench.signals.table import table
 from logbench.simulator.cars import draw_car

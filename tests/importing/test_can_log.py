@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from logbench.errors import ImportFileError
-from logbench.recording.importers.can_log import import_can_log
+from logbench.importing.can_log import import_can_log
 
 can = pytest.importorskip("can")
 

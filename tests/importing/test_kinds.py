@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from logbench.errors import ImportFileError
-from logbench.recording.importers.csv_file import detect_csv, import_csv
-from logbench.recording.importers.model import Drive, Imported
+from logbench.importing.csv_file import detect_csv, import_csv
+from logbench.importing.model import Drive, Imported
 
 RPM = np.array([0.0, 655.25, 2124.0, 1804.5])
 MAF = np.array([0.0, 2.5, 24.77, 12.01])

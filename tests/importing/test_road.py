@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.recording.importers.csv_file import import_csv
+from logbench.importing.csv_file import import_csv
 from tests.road_data import COLUMNS, read_road_csv
 
 FILES = ("drive12", "drive5", "idle1", "idle27", "live12", "long1")

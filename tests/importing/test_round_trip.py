@@ -10,6 +10,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logbench.errors import SignalUnsupportedError, UsageError
+from logbench.importing.csv_file import import_csv
+from logbench.importing.model import Imported
+from logbench.importing.tables import import_frame
 from logbench.recording.export import (
     CsvStyle,
     Selection,
@@ -19,9 +22,6 @@ from logbench.recording.export import (
     safe_text,
     selected,
 )
-from logbench.recording.importers.csv_file import import_csv
-from logbench.recording.importers.model import Imported
-from logbench.recording.importers.tables import import_frame
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording, open_recording, verify
 from logbench.signals.table import table

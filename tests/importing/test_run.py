@@ -7,12 +7,12 @@ import pandas as pd
 import pytest
 
 from logbench.errors import ImportFileError
+from logbench.importing.csv_file import detect_csv
+from logbench.importing.memory import forget, recall, remember
+from logbench.importing.model import Mapping
+from logbench.importing.run import files_in, import_file, import_many, preview, read_file
+from logbench.importing.tables import import_frame
 from logbench.recording.finish import write_recording
-from logbench.recording.importers.csv_file import detect_csv
-from logbench.recording.importers.memory import forget, recall, remember
-from logbench.recording.importers.model import Mapping
-from logbench.recording.importers.run import files_in, import_file, import_many, preview, read_file
-from logbench.recording.importers.tables import import_frame
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording, verify
 

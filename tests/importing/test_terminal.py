@@ -8,8 +8,8 @@ import pytest
 from rich.console import Console
 
 from logbench.errors import ImportFileError, UsageError
-from logbench.recording.importers.csv_file import detect_csv
-from logbench.recording.importers.memory import recall
+from logbench.importing.csv_file import detect_csv
+from logbench.importing.memory import recall
 from logbench.recording.reader import open_recording
 from logbench.terminal_import import correct, export_file, import_files
 

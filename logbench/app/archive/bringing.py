@@ -16,8 +16,8 @@ from logbench.app.archive.working import Account, Kind, Stop, Survey, bring_in, 
 from logbench.app.background import Task
 from logbench.app.desk import Desk
 from logbench.errors import LogbenchError
-from logbench.recording.importers.memory import remember
-from logbench.recording.importers.model import Mapping
+from logbench.importing.memory import remember
+from logbench.importing.model import Mapping
 from logbench.recording.model import Vehicle
 from logbench.words import tr
 

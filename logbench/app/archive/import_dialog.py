@@ -28,8 +28,8 @@ from logbench.app.archive.working import Kind
 from logbench.app.parts import Elided, heads_left, pad
 from logbench.app.theme import Theme
 from logbench.app.wording import word
-from logbench.recording.importers.model import SURE, ColumnMap, Mapping
-from logbench.recording.importers.units import compatible, known
+from logbench.importing.model import SURE, ColumnMap, Mapping
+from logbench.importing.units import compatible, known
 from logbench.recording.model import Vehicle
 from logbench.signals.table import table
 from logbench.words import tr, tr_n

@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from logbench.archive.preview import Preview
     from logbench.archive.store import Problem
     from logbench.archive.trend import Point, Spread
-    from logbench.recording.importers.model import Mapping
-    from logbench.recording.importers.run import Outcome
-    from logbench.recording.importers.run import Preview as FilePreview
+    from logbench.importing.model import Mapping
+    from logbench.importing.run import Outcome
+    from logbench.importing.run import Preview as FilePreview
     from logbench.recording.model import Vehicle
 
 
@@ -320,7 +320,7 @@ class Survey:
 def survey(paths: Sequence[Path], memory: Path | None, task: Task) -> Survey:
     """Look into every file once. Raises `ImportFileError` when there is none."""
     from logbench.errors import ImportFileError
-    from logbench.recording.importers.run import files_in, preview
+    from logbench.importing.run import files_in, preview
 
     files = files_in(paths)
     if not files:
@@ -348,7 +348,7 @@ def survey(paths: Sequence[Path], memory: Path | None, task: Task) -> Survey:
 
 def cut_again(kind: Kind, delimiter: str, task: Task) -> Kind:
     """The same files cut into columns by another delimiter. Raises `ImportFileError`."""
-    from logbench.recording.importers.run import preview
+    from logbench.importing.run import preview
 
     task.tell(tr("Reading"), 0.0)
     seen = preview(kind.files[0], kind.memory, delimiter=delimiter)
@@ -367,7 +367,7 @@ def bring_in(
     """Import files into an archive or a folder; `before`: files that could not even be looked
     into. Raises `StorageError` where the folder cannot be made."""
     from logbench.archive.importing import import_to_archive
-    from logbench.recording.importers.run import import_files
+    from logbench.importing.run import import_files
     from logbench.recording.storage import storage_trouble
 
     def told(done: int, of: int, path: Path) -> None:

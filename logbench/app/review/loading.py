@@ -68,7 +68,7 @@ def open_or_name(path: Path, task: Task, wanted: Sequence[tuple[str, str]] = ())
     try:
         return open_for_review(path, task, wanted)
     except NotARecordingError:
-        from logbench.recording.importers.run import is_foreign
+        from logbench.importing.run import is_foreign
 
         if is_foreign(path):
             return path

@@ -17,8 +17,8 @@ import numpy as np
 
 from logbench import __version__
 from logbench.errors import ImportFileError, ReplyError
-from logbench.recording.importers.build import signal_facts
-from logbench.recording.importers.model import Drive, Imported, Report
+from logbench.importing.build import signal_facts
+from logbench.importing.model import Drive, Imported, Report
 from logbench.recording.model import Facts, LinkFacts, Trace
 from logbench.signals.decoding import decode, scaling_from, split
 from logbench.signals.model import Scaling

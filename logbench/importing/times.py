@@ -9,11 +9,11 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from logbench.recording.importers.cells import parse_column
-from logbench.recording.importers.model import TimeFormat, TimeMap
-from logbench.recording.importers.names import is_kind, take_apart
-from logbench.recording.importers.sheet import Column, Sheet
-from logbench.recording.importers.units import convert, known
+from logbench.importing.cells import parse_column
+from logbench.importing.model import TimeFormat, TimeMap
+from logbench.importing.names import is_kind, take_apart
+from logbench.importing.sheet import Column, Sheet
+from logbench.importing.units import convert, known
 
 Seconds = npt.NDArray[np.float64]
 Nanoseconds = npt.NDArray[np.int64]

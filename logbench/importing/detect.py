@@ -7,9 +7,9 @@ from collections import Counter
 
 import numpy as np
 
-from logbench.recording.importers.cells import EMPTY, marks_of, parse_column
-from logbench.recording.importers.labels import labels_of
-from logbench.recording.importers.model import (
+from logbench.importing.cells import EMPTY, marks_of, parse_column
+from logbench.importing.labels import labels_of
+from logbench.importing.model import (
     SURE,
     ColumnMap,
     LongMap,
@@ -18,10 +18,10 @@ from logbench.recording.importers.model import (
     TimeMap,
     UnitFrom,
 )
-from logbench.recording.importers.names import Match, is_kind, matches, take_apart
-from logbench.recording.importers.sheet import Column, Dialect, Sheet
-from logbench.recording.importers.times import find_time
-from logbench.recording.importers.units import compatible, convert, known
+from logbench.importing.names import Match, is_kind, matches, take_apart
+from logbench.importing.sheet import Column, Dialect, Sheet
+from logbench.importing.times import find_time
+from logbench.importing.units import compatible, convert, known
 from logbench.signals.table import table
 
 _HEX_PID = re.compile(r"(?:0x|01\s*)?([0-9A-Fa-f]{2})")

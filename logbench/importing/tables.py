@@ -10,10 +10,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logbench.errors import ImportFileError
-from logbench.recording.importers.build import build
-from logbench.recording.importers.detect import detect_mapping
-from logbench.recording.importers.model import Imported, Mapping
-from logbench.recording.importers.sheet import Column, Sheet
+from logbench.importing.build import build
+from logbench.importing.detect import detect_mapping
+from logbench.importing.model import Imported, Mapping
+from logbench.importing.sheet import Column, Sheet
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -9,7 +9,7 @@ from pathlib import Path
 from platformdirs import user_config_path
 
 from logbench.errors import ImportFileError
-from logbench.recording.importers.model import Mapping
+from logbench.importing.model import Mapping
 
 log = logging.getLogger(__name__)
 

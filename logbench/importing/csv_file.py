@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from logbench.recording.importers.build import build
-from logbench.recording.importers.detect import detect_mapping
-from logbench.recording.importers.model import Imported, Mapping
-from logbench.recording.importers.sheet import (
+from logbench.importing.build import build
+from logbench.importing.detect import detect_mapping
+from logbench.importing.model import Imported, Mapping
+from logbench.importing.sheet import (
     DELIMITERS,
     Dialect,
     Sheet,

@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import ImportFileError
-from logbench.recording.importers.cells import EMPTY, NOT_USED, parse_number
-from logbench.recording.importers.names import is_kind, matches
-from logbench.recording.importers.units import known
+from logbench.importing.cells import EMPTY, NOT_USED, parse_number
+from logbench.importing.names import is_kind, matches
+from logbench.importing.units import known
 
 DELIMITERS = (",", ";", "\t", "|")
 MOST_BYTES = 4_000_000_000

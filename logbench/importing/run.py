@@ -12,16 +12,16 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logbench.errors import ImportFileError, LogbenchError
+from logbench.importing.build import build
+from logbench.importing.can_log import SUFFIXES as CAN_SUFFIXES
+from logbench.importing.can_log import import_can_log
+from logbench.importing.csv_file import load_csv
+from logbench.importing.detect import detect_mapping
+from logbench.importing.memory import recall
+from logbench.importing.model import Imported, Mapping, Report
+from logbench.importing.sheet import Sheet
+from logbench.importing.tables import read_table, sheet_of_frame
 from logbench.recording.finish import write_recording
-from logbench.recording.importers.build import build
-from logbench.recording.importers.can_log import SUFFIXES as CAN_SUFFIXES
-from logbench.recording.importers.can_log import import_can_log
-from logbench.recording.importers.csv_file import load_csv
-from logbench.recording.importers.detect import detect_mapping
-from logbench.recording.importers.memory import recall
-from logbench.recording.importers.model import Imported, Mapping, Report
-from logbench.recording.importers.sheet import Sheet
-from logbench.recording.importers.tables import read_table, sheet_of_frame
 from logbench.recording.journal import FACTS_KEY
 from logbench.recording.model import Facts, Vehicle
 

@@ -12,12 +12,12 @@ import numpy.typing as npt
 
 from logbench import __version__
 from logbench.errors import ImportFileError
-from logbench.recording.importers.cells import Parsed, parse_column
-from logbench.recording.importers.labels import labels_of
-from logbench.recording.importers.model import ColumnMap, Drive, Imported, Mapping, Report
-from logbench.recording.importers.sheet import Column, Sheet
-from logbench.recording.importers.times import RowTimes, row_times, spread_even
-from logbench.recording.importers.units import compatible, convert, known
+from logbench.importing.cells import Parsed, parse_column
+from logbench.importing.labels import labels_of
+from logbench.importing.model import ColumnMap, Drive, Imported, Mapping, Report
+from logbench.importing.sheet import Column, Sheet
+from logbench.importing.times import RowTimes, row_times, spread_even
+from logbench.importing.units import compatible, convert, known
 from logbench.recording.model import Facts, LinkFacts, SignalFacts, Trace
 from logbench.signals.table import table
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from logbench.recording.importers.units import compatible, known
+from logbench.importing.units import compatible, known
 from logbench.signals.table import table
 
 _BRACKETS = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*?)\s*[\)\]\}>]")
