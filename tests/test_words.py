@@ -13,8 +13,8 @@ import pytest
 from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 
+from docs import gather_words as gather
 from logbench import words
-from logbench.locale import gather
 
 ROOT = Path(__file__).resolve().parents[1]
 APP = ROOT / "logbench" / "app"
@@ -179,7 +179,7 @@ def test_what_cannot_be_gathered_or_filled_is_seen():
 
 
 def test_the_template_is_what_gathering_gives_now():
-    """If not: `python logbench/locale/gather.py`."""
+    """If not: `python docs/gather_words.py`."""
     assert gather.TEMPLATE.read_text(encoding="utf-8") == gather.template()
 
 

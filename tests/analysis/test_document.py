@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from docs.make_checks import text, write
 from logbench.analysis.bands import load_bands
-from logbench.analysis.document import text, write
 from logbench.analysis.run import all_checks
 
 PAGE = Path(__file__).parents[2] / "docs/checks.md"
 
 
 def test_the_page_in_docs_is_that_of_the_present_checks():
-    assert PAGE.read_text("utf-8") == text(load_bands()), "python -m logbench.analysis.document"
+    assert PAGE.read_text("utf-8") == text(load_bands()), "python docs/make_checks.py"
 
 
 def test_every_check_and_every_band_is_explained():

@@ -43,7 +43,7 @@ def write_catalogue(folder: Path) -> int:
     from babel.messages.catalog import Catalog
     from babel.messages.mofile import write_mo
 
-    from logbench.locale.gather import gathered
+    from docs.gather_words import gathered
 
     made = Catalog(locale=LANGUAGE, project="logbench")
     for message in gathered():

@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-from logbench.analysis.comparison import proof
-from logbench.report.comparison_proof import figures
+from tests.analysis.comparison import proof
+from tests.analysis.comparison.proof_report import figures
 
 
 @pytest.fixture(scope="module")
@@ -41,13 +41,13 @@ def test_same_seed_same_outcome(outcomes):
         assert (a.key, a.value, a.truth) == (b.key, b.value, b.truth)
 
 
-def test_coverage_and_power_count_right():
+def test_power_counts_right():
     def claim(truth: float, value: float, said: bool) -> proof.Claim:
         return proof.Claim("TRIM1", 1, True, truth, value, 1.0, said)
 
     claims = [claim(2.0, 2.5, True), claim(2.0, 4.0, True), claim(0.5, 0.0, False)]
-    assert proof.coverage(claims) == pytest.approx(2 / 3)
+    assert [c.covered for c in claims] == [True, False, True]
     assert proof.power(claims, (0.0, 1.0, 3.0)) == [(0.0, 1.0, 1, 0.0), (1.0, 3.0, 2, 1.0)]
-    assert math.isnan(proof.coverage([]))
+    assert math.isnan(proof.root_mean_square([math.nan]))
     # Wilson's interval of 9 in 10: 0.596 to 0.982 (published in many tables; from memory)
     assert proof.binomial_interval(9, 10) == pytest.approx((0.596, 0.982), abs=1e-3)

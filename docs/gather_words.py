@@ -1,7 +1,7 @@
 """Gathers the window's English text into `logbench.pot`, the template for translations.
 
-    python logbench/locale/gather.py           write it
-    python logbench/locale/gather.py --check   exit code 1 where it is not what gathering gives now
+    python docs/gather_words.py           write it
+    python docs/gather_words.py --check   exit code 1 where it is not what gathering gives now
 
 Needs Babel (the `test` extra). The template holds no date, no line number, no path of a machine
 and no version of a tool, so that it changes only where text does.
@@ -18,14 +18,13 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_file
 from babel.messages.pofile import write_po
 
-HERE = Path(__file__).resolve().parent
-TEMPLATE = HERE / "logbench.pot"
+_ROOT = Path(__file__).resolve().parents[1]
+TEMPLATE = _ROOT / "logbench/locale/logbench.pot"
 KEYWORDS = {"tr": None, "tr_n": (1, 2)}
-_ROOT = HERE.parents[1]
-_SOURCES = HERE.parent / "app"
+_SOURCES = _ROOT / "logbench/app"
 _VARYING = re.compile(r'^"(POT-Creation-Date|PO-Revision-Date|Generated-By|Last-Translator)')
 _PLACE = re.compile(r"{[a-z_]\w*[^{}]*}")
-_COMMENT = "# The window's text of logbench, gathered by logbench/locale/gather.py.\n"
+_COMMENT = "# The window's text of logbench, gathered by docs/gather_words.py.\n"
 
 
 def gathered() -> Catalog:

@@ -1,6 +1,8 @@
 """Writes docs/checks.md and its plots from the checks and bands themselves.
 
-python -m logbench.analysis.document [FOLDER]
+    python docs/make_checks.py [FOLDER]
+
+Needs matplotlib (the `test` extra).
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ WITHIN, WATCH, ACT = "#009E73", "#E69F00", "#D55E00"
 
 _HEAD = """# The checks
 
-Made by `python -m logbench.analysis.document` from the checks and bands that the program runs; do
+Made by `python docs/make_checks.py` from the checks and bands that the program runs; do
 not edit by hand.
 
 Every band is a prompt to look further, never a verdict: a maker's specification and licensed

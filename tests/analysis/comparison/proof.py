@@ -8,7 +8,7 @@ volumetric efficiency shows). Half of the cars with an air-flow sensor leak air 
 three drives, so that their trims hang on the operating point. Nothing is read of the simulation but
 the recordings; the truth is arithmetic on what was put in. Warm-ups are held against a twin: the
 changed car in the very same weather and schedule as an unchanged one.
-`python -m logbench.report.comparison_proof` runs it all.
+`python -m tests.analysis.comparison.proof_report` runs it all.
 """
 
 from __future__ import annotations
@@ -292,11 +292,6 @@ def _minutes(view: View, low: float, high: float) -> float:
         return float("nan")
     times = [trace.t_ns[np.argmax(r)] for r in reached]
     return float(times[1] - times[0]) / alignment.NS / 60.0
-
-
-def coverage(claims: Sequence[Claim]) -> float:
-    """Share of intervals that hold the truth; NaN for none."""
-    return float(np.mean([c.covered for c in claims])) if claims else float("nan")
 
 
 def root_mean_square(errors: Iterable[float]) -> float:

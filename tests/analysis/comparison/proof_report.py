@@ -1,6 +1,6 @@
-"""The proof of the comparison, by one command: `python -m logbench.report.comparison_proof`.
+"""The proof of the comparison, by one command: `python -m tests.analysis.comparison.proof_report`.
 
-Simulates pairs of drives with a known true change (`analysis.comparison.proof`), draws coverage and
+Simulates pairs of drives with a known true change (`proof.py`), draws coverage and
 power, and writes the figures into docs/comparison.md between its two marks.
 """
 
@@ -20,13 +20,14 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import NullFormatter
 
-from logbench.analysis.comparison import proof
-from logbench.analysis.comparison.proof import Claim, Outcome
-from logbench.report.plots import BLACK, BLUE, GREEN, ORANGE, VERMILLION
+from tests.analysis.comparison import proof
+from tests.analysis.comparison.proof import Claim, Outcome
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+BLACK, ORANGE, GREEN, BLUE, VERMILLION = "#000000", "#E69F00", "#009E73", "#0072B2", "#D55E00"
+"""Okabe & Ito 2008: colour-blind safe."""
 BEGIN, END = "<!-- proof: begin -->", "<!-- proof: end -->"
 EDGES_PCT = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0, 8.0, 40.0)
 NAMES = {
@@ -38,7 +39,7 @@ NAMES = {
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the proof; see `--help`."""
-    parser = argparse.ArgumentParser(prog="python -m logbench.report.comparison_proof")
+    parser = argparse.ArgumentParser(prog="python -m tests.analysis.comparison.proof_report")
     parser.add_argument("--cars", type=int, default=220, help="cars; two pairs come from each")
     parser.add_argument("--warm-ups", type=int, default=60, help="cars for the warm-up pairs")
     parser.add_argument("--jobs", type=int, default=min(2, os.cpu_count() or 1))
