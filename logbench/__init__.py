@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from logbench.system import version
+
 if TYPE_CHECKING:
     from os import PathLike
 
     from logbench.recording.reader import Recording
 
-__version__ = "0.1.0"
+__version__ = version.VERSION
 
 
 def open(path: str | PathLike[str]) -> Recording:  # reads as logbench.open(...)

@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 from typer.exceptions import TyperException
 
-from logbench import __version__
 from logbench.cli_archive import archive_app
 from logbench.cli_job import job_app
 from logbench.errors import LogbenchError, UsageError
+from logbench.system.version import SOFTWARE
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -81,7 +81,7 @@ def _root(
     """Record, plot and check a test drive. Without a command: opens the window."""
     logging.basicConfig(level=logging.DEBUG if verbose else logging.ERROR, stream=sys.stderr)
     if version:
-        typer.echo(f"logbench {__version__}")
+        typer.echo(SOFTWARE)
         raise typer.Exit(0)
     if context.invoked_subcommand is None:
         _open_window([])

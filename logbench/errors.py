@@ -7,6 +7,8 @@ escapes is a bug of ours and goes to the log with its traceback.
 
 from __future__ import annotations
 
+from typing import Self
+
 
 class LogbenchError(Exception):
     """Base of all errors that the world causes; `str(error)` is one sentence for the user."""
@@ -16,6 +18,26 @@ class LogbenchError(Exception):
 
 class UsageError(LogbenchError):
     """The user asked for something that cannot be understood (a bad duration, an odd option)."""
+
+
+class WorkerDiedError(LogbenchError):
+    """A thread of the program ended by a fault of ours; its traceback is in the log."""
+
+    @classmethod
+    def of(cls, name: str, cause: BaseException) -> Self:
+        """The error for the death of the thread `name` by `cause`."""
+        return cls(
+            f"A part of the program ({name}) failed: {type(cause).__name__}: {cause}. What it was "
+            "doing has ended; start it again, and report the fault with the log if it comes back."
+        )
+
+
+def error_named(kind: str, sentence: str) -> LogbenchError:
+    """The error that another process reported by the name of its class and its sentence."""
+    found = globals().get(kind)
+    if isinstance(found, type) and issubclass(found, LogbenchError):
+        return found(sentence)
+    return LogbenchError(sentence)
 
 
 # --- the way to the car -------------------------------------------------------------------------

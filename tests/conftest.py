@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib
+import logging
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -38,3 +40,26 @@ def shared_dir() -> Path:
     if not (_SHARED / "data").is_dir():
         pytest.skip("reference data beside the checkout is absent")
     return _SHARED
+
+
+class _Deaths(logging.Handler):
+    """Keeps what `Supervised` logs."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.records: list[logging.LogRecord] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.records.append(record)
+
+
+@pytest.fixture(autouse=True)
+def _no_thread_dies(request: pytest.FixtureRequest) -> Iterator[None]:
+    """A thread of the program that died in a test fails it, but where `worker_dies` marks it."""
+    log, deaths = logging.getLogger("logbench.system.threads"), _Deaths()
+    log.addHandler(deaths)
+    yield
+    log.removeHandler(deaths)
+    if deaths.records and request.node.get_closest_marker("worker_dies") is None:
+        record = deaths.records[0]
+        raise AssertionError(record.getMessage()) from (record.exc_info or (None, None))[1]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable
-from importlib.metadata import version
 
 from logbench.recording.model import SignalFacts
 from logbench.signals.table import table
@@ -14,11 +13,6 @@ def signal_facts(acronyms: Iterable[str]) -> dict[str, SignalFacts]:
     """Unit, name and PID of each signal from the table; raises `SignalUnknownError`."""
     signals = [table().by_acronym(acronym) for acronym in acronyms]
     return {s.acronym: SignalFacts(unit=s.unit, name=s.name, pid=s.pid) for s in signals}
-
-
-def software() -> str:
-    """This program and its version."""
-    return f"logbench {version('logbench')}"
 
 
 def iso_utc(moment: datetime.datetime) -> str:

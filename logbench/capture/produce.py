@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 
-from logbench.capture.facts import iso_utc, signal_facts, software, utc_now
+from logbench.capture.facts import iso_utc, signal_facts, utc_now
 from logbench.recording.finish import check_folder, write_recording
 from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle
 from logbench.signals.table import table
 from logbench.simulator.drive import Drive
 from logbench.simulator.produce import produce
+from logbench.system.version import SOFTWARE
 
 
 def record_simulated(
@@ -52,7 +53,7 @@ def record_simulated(
     ]
     facts = Facts(
         started_utc=started_utc or iso_utc(utc_now()),
-        software=software(),
+        software=SOFTWARE,
         vehicle=vehicle or vehicle_of(drive),
         link=LinkFacts(url="sim:", adapter="none, computed", protocol="none", simulated=True),
         signals=signal_facts(trace.signal for trace in traces),

@@ -8,11 +8,10 @@ import threading
 from collections.abc import Callable, Iterator
 from types import FrameType
 
-from logbench import errors
 from logbench.capture.messages import CaptureRequest, Failed, Finished, Message, Step
 from logbench.capture.process import Capture
 from logbench.capture.source import SourceMaker, make_source
-from logbench.errors import LogbenchError
+from logbench.errors import error_named
 from logbench.recording.finish import recover
 
 
@@ -41,14 +40,7 @@ def run_headless(
                 if isinstance(message, Finished):
                     return message
                 if isinstance(message, Failed):
-                    raise _as_error(message)
-
-
-def _as_error(failed: Failed) -> LogbenchError:
-    kind = getattr(errors, failed.error, LogbenchError)
-    if not (isinstance(kind, type) and issubclass(kind, LogbenchError)):
-        kind = LogbenchError
-    return kind(failed.sentence)
+                    raise error_named(message.error, message.sentence)
 
 
 @contextlib.contextmanager

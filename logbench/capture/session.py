@@ -11,7 +11,7 @@ import uuid
 from collections.abc import Callable
 from pathlib import Path
 
-from logbench.capture.facts import iso_utc, signal_facts, software, utc_now
+from logbench.capture.facts import iso_utc, signal_facts, utc_now
 from logbench.capture.messages import (
     Begin,
     Begun,
@@ -40,6 +40,7 @@ from logbench.errors import (
 )
 from logbench.recording.finish import check_folder, finish
 from logbench.recording.model import Facts, LinkFacts, Vehicle
+from logbench.system.version import SOFTWARE
 from logbench.vehicle.model import Reading
 
 log = logging.getLogger(__name__)
@@ -155,7 +156,7 @@ class Session:
             vehicle = vehicle.model_copy(update={"vin": car.vin})
         return Facts(
             recording_id=uuid.uuid4().hex,
-            software=software(),
+            software=SOFTWARE,
             vehicle=vehicle,
             link=LinkFacts(
                 url=self._request.link_url,

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from logbench import __version__
 from logbench.errors import ImportFileError
 from logbench.importing.cells import Parsed, parse_column
 from logbench.importing.labels import labels_of
@@ -20,6 +19,7 @@ from logbench.importing.times import RowTimes, row_times, spread_even
 from logbench.importing.units import compatible, convert, known
 from logbench.recording.model import Facts, LinkFacts, SignalFacts, Trace
 from logbench.signals.table import table
+from logbench.system.version import SOFTWARE
 
 Rows = npt.NDArray[np.intp]
 
@@ -340,7 +340,7 @@ def _facts(
             extra["started_local"] = instant.isoformat()
     return Facts(
         started_utc=started,
-        software=f"logbench {__version__}",
+        software=SOFTWARE,
         link=LinkFacts(adapter=f"imported from {source}"),
         signals=signal_facts(traces),
         ecus={trace.ecu: "" for trace in traces},

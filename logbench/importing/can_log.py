@@ -15,7 +15,6 @@ from typing import IO, Any
 
 import numpy as np
 
-from logbench import __version__
 from logbench.errors import ImportFileError, ReplyError
 from logbench.importing.build import signal_facts
 from logbench.importing.model import Drive, Imported, Report
@@ -23,6 +22,7 @@ from logbench.recording.model import Facts, LinkFacts, Trace
 from logbench.signals.decoding import decode, scaling_from, split
 from logbench.signals.model import Scaling
 from logbench.signals.table import table
+from logbench.system.version import SOFTWARE
 
 SUFFIXES = frozenset({".asc", ".blf", ".log", ".candump", ".trc"})
 _STALE_NS = 5_000_000_000
@@ -229,7 +229,7 @@ def _facts(source: str, traces: tuple[Trace, ...], absolute_ns: int) -> Facts:
         started = datetime.fromtimestamp(absolute_ns / 1e9, UTC).isoformat()
     return Facts(
         started_utc=started,
-        software=f"logbench {__version__}",
+        software=SOFTWARE,
         link=LinkFacts(adapter=f"imported from {source}", protocol="ISO 15765-4 (CAN log)"),
         signals=signal_facts(traces),
         ecus={trace.ecu: "" for trace in traces},

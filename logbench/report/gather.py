@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from importlib.metadata import version
 
 import numpy as np
 
@@ -22,6 +21,7 @@ from logbench.recording.reader import Recording
 from logbench.report.blocks import Picture
 from logbench.report.options import ReportOptions
 from logbench.report.pictures import load_picture
+from logbench.system.version import SOFTWARE
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.read import low_supply_remark
@@ -77,7 +77,7 @@ class Material:
 def gather(folder: JobFolder, job: Job, options: ReportOptions) -> Material:
     """Open, check and compare. Raises BandsError; damaged parts of the job become `problems`."""
     bands = load_bands(options.bands_file)
-    material = Material(job, options, f"logbench {version('logbench')}", bands)
+    material = Material(job, options, SOFTWARE, bands)
     for entry in job.recordings:
         try:
             material.drives.append(_drive(folder, entry, bands))

@@ -14,8 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from logbench import errors
-from logbench.errors import LinkError, LogbenchError, UsageError
+from logbench.errors import LinkError, LogbenchError, UsageError, error_named
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.canserver import CanServer
@@ -28,6 +27,7 @@ from logbench.simulator.server import Server
 from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import Trouble, TroubledCar, parse_trouble
 from logbench.simulator.wires import CanWire, open_wire
+from logbench.system.threads import Supervised
 
 _END_S = 5.0
 
@@ -36,13 +36,9 @@ _END_S = 5.0
 def serve(adapter: Adapter, wire: TcpWire | TerminalWire) -> Iterator[Server]:
     """Serve `adapter` on `wire` from a thread of this process while the context lasts."""
     server = Server(adapter, wire)
-    thread = threading.Thread(target=server.run, name="simulated adapter", daemon=True)
-    thread.start()
-    try:
+    with Supervised("simulated adapter", server.run, on_stop=server.stop) as thread:
         yield server
-    finally:
-        server.stop()
-        thread.join()
+        thread.check()
 
 
 @contextlib.contextmanager
@@ -89,13 +85,9 @@ def serve_pty(
 def serve_can(device: CanCar, wire: CanWire) -> Iterator[str]:
     """Run the ECUs of `device` on a CAN wire of this process; yields `can:INTERFACE/CHANNEL`."""
     server = CanServer(device, wire)
-    thread = threading.Thread(target=server.run, name="simulated ECUs", daemon=True)
-    thread.start()
-    try:
+    with Supervised("simulated ECUs", server.run, on_stop=server.stop) as thread:
         yield server.url
-    finally:
-        server.stop()
-        thread.join()
+        thread.check()
 
 
 def make_server(
@@ -156,7 +148,7 @@ class SimulatedCar:
         """
         self.options = parse_sim_url(options) if isinstance(options, str) else options
         self._lock = threading.Lock()
-        package = str(Path(errors.__file__).parents[1])
+        package = str(Path(__file__).parents[2])
         paths = os.pathsep.join(filter(None, (package, os.environ.get("PYTHONPATH"))))
         self._process = subprocess.Popen(
             [sys.executable, "-m", "logbench.simulator.serve"],
@@ -230,7 +222,7 @@ class SimulatedCar:
             raise LinkError("The simulated car has ended; start it again.")
         reply: dict[str, Any] = json.loads(line)
         if "error" in reply:
-            raise getattr(errors, reply["kind"], LinkError)(reply["error"])
+            raise error_named(reply["kind"], reply["error"])
         return reply
 
 
@@ -296,7 +288,12 @@ def _process() -> None:
         _answer({"error": str(error), "kind": type(error).__name__})
         return
     _answer({"url": server.url})
-    threading.Thread(target=_control, args=(server, lines), daemon=True).start()
+    control = Supervised(
+        "control of the simulated car",
+        lambda: _control(server, lines),
+        on_death=lambda _: server.stop(),
+    )
+    control.start()
     server.run()
 
 

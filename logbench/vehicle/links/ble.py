@@ -11,7 +11,6 @@ import asyncio
 import contextlib
 import logging
 import queue
-import threading
 import time
 from collections.abc import Callable, Coroutine, Iterable
 from concurrent.futures import wait
@@ -19,6 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from logbench.errors import AdapterMuteError, LinkLostError, LinkUnknownError, PortMissingError
+from logbench.system.threads import Supervised
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.dialect import PROTOCOLS
 from logbench.vehicle.links.talk import CHECK_S, NONSENSE, Talk
@@ -99,8 +99,11 @@ class BlePort:
         self._pair: SerialPair | None = None
         self._client: BleakClient | None = None
         self._loop = asyncio.new_event_loop()
-        self._thread = threading.Thread(
-            target=self._loop.run_forever, name="bluetooth", daemon=True
+        self._thread = Supervised(
+            "bluetooth",
+            self._loop.run_forever,
+            on_stop=lambda: self._loop.call_soon_threadsafe(self._loop.stop),
+            on_death=self._lost,
         )
         self._thread.start()
         try:
@@ -170,9 +173,9 @@ class BlePort:
         if client is not None:
             with contextlib.suppress(Exception):  # bleak's backends raise what they like here
                 self._wait(client.disconnect(), WRITE_TIMEOUT_S)
-        if self._thread.is_alive():
-            self._loop.call_soon_threadsafe(self._loop.stop)
-            self._thread.join()
+        if self._thread.alive:
+            self._thread.stop()
+        self._thread.join()
         if not self._loop.is_closed():
             self._loop.close()
 
@@ -185,7 +188,7 @@ class BlePort:
     def _notified(self, _: BleakGATTCharacteristic, data: bytearray) -> None:
         self._arrived.put(bytes(data))
 
-    def _lost(self, _: BleakClient) -> None:
+    def _lost(self, _: BleakClient | BaseException) -> None:
         self._gone = True
         self._arrived.put(b"")
 
@@ -213,6 +216,8 @@ class BlePort:
         until = time.monotonic() + timeout_s
         try:
             while not wait([future], CHECK_S).done:
+                if not self._thread.alive:
+                    raise LinkLostError(_GONE)
                 if check is not None:
                     check()
                 if time.monotonic() > until:

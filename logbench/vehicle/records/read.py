@@ -5,9 +5,9 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from datetime import UTC, datetime
-from importlib.metadata import version
 
 from logbench.errors import LinkError, LinkLostError
+from logbench.system.version import SOFTWARE
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link, silent
 from logbench.vehicle.model import Progress
@@ -47,7 +47,7 @@ def read_car(link: Link, progress: Progress | None = None) -> CarReading:
     tell = progress or silent
     reading = CarReading(
         read_utc=datetime.now(UTC).isoformat(timespec="seconds"),
-        software=f"logbench {version('logbench')}",
+        software=SOFTWARE,
     )
     asker = Asker(link)
     steps = _steps(reading, asker, tell)

@@ -1,0 +1,1 @@
+"""What every part of the program stands on: its version, its threads."""

@@ -1,0 +1,7 @@
+"""The program's version, in one place: `pyproject.toml` reads it from here."""
+
+from __future__ import annotations
+
+VERSION = "0.1.0"
+SOFTWARE = f"logbench {VERSION}"
+"""As recordings, reports and `logbench --version` name the program."""
