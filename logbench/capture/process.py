@@ -32,7 +32,7 @@ from logbench.capture.messages import (
 )
 from logbench.capture.outbox import Outbox
 from logbench.capture.session import Session
-from logbench.capture.source import SourceMaker, make_source
+from logbench.capture.sources.choose import SourceMaker, make_source
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError
 from logbench.recording.journal import SUFFIX

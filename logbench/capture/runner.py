@@ -10,7 +10,7 @@ from types import FrameType
 
 from logbench.capture.messages import CaptureRequest, Failed, Finished, Message, Step
 from logbench.capture.process import Capture
-from logbench.capture.source import SourceMaker, make_source
+from logbench.capture.sources.choose import SourceMaker, make_source
 from logbench.errors import error_named
 from logbench.recording.finish import recover
 

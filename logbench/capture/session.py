@@ -28,7 +28,7 @@ from logbench.capture.messages import (
 )
 from logbench.capture.outbox import Row
 from logbench.capture.rules import RuleWatch
-from logbench.capture.source import EndOfSourceError, Opened, Source
+from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.capture.tape import Tape
 from logbench.capture.telling import Telling, Watcher
 from logbench.errors import (

@@ -12,7 +12,7 @@ from typing import Protocol
 
 from logbench.capture.messages import Happened, Message, Status, Step
 from logbench.capture.outbox import Row
-from logbench.capture.source import Opened
+from logbench.capture.sources.model import Opened
 from logbench.capture.tape import Tape
 from logbench.recording.model import Event
 

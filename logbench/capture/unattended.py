@@ -29,7 +29,7 @@ from logbench.capture.messages import (
 )
 from logbench.capture.outbox import Row
 from logbench.capture.session import Session
-from logbench.capture.source import EndOfSourceError, Opened, Source
+from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.capture.telling import Watcher, beating
 from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError
 from logbench.recording.finish import recover

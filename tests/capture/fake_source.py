@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.source import EndOfSourceError, Opened
+from logbench.capture.sources.model import EndOfSourceError, Opened
 from logbench.errors import LinkLostError, SignalUnsupportedError
 from logbench.vehicle.model import CarFacts, Progress, Reading
 

@@ -20,10 +20,10 @@ from logbench.capture.messages import (
     NotChosen,
     Stop,
 )
-from logbench.capture.polled import PolledSource
-from logbench.capture.replay import ReplaySource
 from logbench.capture.session import Session
-from logbench.capture.source import EndOfSourceError
+from logbench.capture.sources.car import PolledSource
+from logbench.capture.sources.model import EndOfSourceError
+from logbench.capture.sources.replay import ReplaySource
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import SignalUnsupportedError
 from logbench.recording.finish import write_recording

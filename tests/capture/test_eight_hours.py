@@ -10,7 +10,7 @@ import pytest
 
 from logbench.capture.messages import Batch, CaptureRequest, Failed, Finished, Status, Step
 from logbench.capture.process import Capture
-from logbench.capture.source import EndOfSourceError, Opened
+from logbench.capture.sources.model import EndOfSourceError, Opened
 from logbench.recording.reader import open_recording
 from logbench.vehicle.model import CarFacts, Reading
 

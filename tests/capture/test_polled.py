@@ -10,8 +10,8 @@ from contextlib import closing
 import pytest
 
 from logbench.capture.messages import CaptureRequest, Failed, Finished, Step, Stop, Unattended
-from logbench.capture.polled import PolledSource
 from logbench.capture.session import Session
+from logbench.capture.sources.car import PolledSource
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import ConnectingStoppedError, LinkLostError, PortMissingError
 from logbench.recording.finish import NothingRecordedError
@@ -107,7 +107,7 @@ def test_voltage_is_read_without_a_word_to_the_car():
 def test_key_cycles_over_a_socket(tmp_path, monkeypatch):
     """Engine on, off, on, off, flat battery: no request to the sleeping car, the adapter at rest
     between its looks at the voltmeter, and a recording of each drive."""
-    monkeypatch.setattr("logbench.capture.polled.SILENT_S", 0.3)
+    monkeypatch.setattr("logbench.capture.sources.car.SILENT_S", 0.3)
     monkeypatch.setattr("logbench.capture.session.BACK_OFF_S", (0.05,))
     plan = Unattended(off_after_s=0.3, volt_every_s=0.25)
     car = StillCar(battery=14.1)

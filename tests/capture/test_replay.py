@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from logbench.capture.messages import CaptureRequest, CarFound
-from logbench.capture.replay import ReplaySource, parse_replay_url
 from logbench.capture.runner import run_headless
+from logbench.capture.sources.replay import ReplaySource, parse_replay_url
 from logbench.errors import LinkUnknownError, RecordingMissingError, SignalUnsupportedError
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, SignalFacts, Trace, Vehicle

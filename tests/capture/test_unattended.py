@@ -21,7 +21,7 @@ from logbench.capture.messages import (
     Unattended,
 )
 from logbench.capture.rules import RuleWatch
-from logbench.capture.source import Opened
+from logbench.capture.sources.model import Opened
 from logbench.capture.unattended import UnattendedRun, keep_to_budget
 from logbench.cli import main
 from logbench.errors import CarSilentError, LinkLostError, PortMissingError

@@ -9,9 +9,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.polled import PolledSource
-from logbench.capture.simulated import SimulatedSource
-from logbench.capture.source import Opened
+from logbench.capture.sources.car import PolledSource
+from logbench.capture.sources.model import Opened
+from logbench.capture.sources.simulated import SimulatedSource
 from logbench.simulator.cars import named_car
 from logbench.simulator.clock import CarClock
 from logbench.simulator.drive import Drive

@@ -1,12 +1,10 @@
-"""Where a capture's samples come from: the source a capture polls, and which one a URL means."""
+"""Where a capture's samples come from: what every source can do."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-from logbench.capture.messages import CaptureRequest
 from logbench.vehicle.model import CarFacts, Progress, Reading
 
 
@@ -78,23 +76,3 @@ class Source(Protocol):
 
 class EndOfSourceError(Exception):
     """The source has run out (a replayed recording, a test); not an error of the world."""
-
-
-SourceMaker = Callable[[CaptureRequest], Source]
-"""Makes the source inside the capture process; must be picklable."""
-
-
-def make_source(request: CaptureRequest) -> Source:
-    """The source for the request's link URL, not open yet."""
-    kind = request.link_url.strip().partition(":")[0].lower()
-    if kind == "sim":
-        from logbench.capture.simulated import SimulatedSource
-
-        return SimulatedSource(request)
-    if kind == "replay":
-        from logbench.capture.replay import ReplaySource
-
-        return ReplaySource(request)
-    from logbench.capture.polled import PolledSource
-
-    return PolledSource(request, request.link_url)

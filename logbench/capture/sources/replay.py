@@ -9,13 +9,12 @@ from urllib.parse import parse_qsl
 import numpy as np
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.source import EndOfSourceError, Opened
+from logbench.capture.sources.model import EndOfSourceError, Opened
 from logbench.errors import LinkUnknownError, SignalUnsupportedError
 from logbench.recording.model import Facts
 from logbench.recording.reader import Recording, open_recording
 from logbench.vehicle.model import CarFacts, Progress, Reading
 
-FORM = "replay:FILE?speed=N"
 FASTEST = "max"
 _MOST = 4000
 """Samples a read, so that orders are heard."""
@@ -23,7 +22,7 @@ _LONGEST_WAIT_S = 0.1
 
 
 class ReplaySource:
-    """See `capture.source.Source`: the samples of a recording at their own times.
+    """See `sources.model.Source`: the samples of a recording at their own times.
 
     Its clock is the recording's from the first read on, run `speed` times as fast; with `speed=max`
     it jumps from sample to sample. Signals that the recording does not hold are unsupported. It
@@ -140,7 +139,8 @@ def parse_replay_url(url: str) -> tuple[Path, float]:
         number = -1.0
     if not name or options or not (speed == FASTEST or 0.1 <= number <= 1000.0):
         raise LinkUnknownError(
-            f"{url!r} cannot be replayed: write {FORM} with a speed from 0.1 to 1000, or max."
+            f"{url!r} cannot be replayed: write replay:FILE?speed=N with a speed from 0.1 to 1000, "
+            "or max."
         )
     return Path(name), number
 

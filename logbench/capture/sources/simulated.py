@@ -8,8 +8,8 @@ import time
 from contextlib import ExitStack
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.polled import PolledSource
-from logbench.capture.source import Opened
+from logbench.capture.sources.car import PolledSource
+from logbench.capture.sources.model import Opened
 from logbench.signals.rates import wanted_rate_hz
 from logbench.signals.table import table
 from logbench.simulator.options import parse_sim_url
@@ -18,7 +18,7 @@ from logbench.vehicle.model import Progress, Reading
 
 
 class SimulatedSource:
-    """See `capture.source.Source`. With `speed` in the URL its clock runs that much faster.
+    """See `sources.model.Source`. With `speed` in the URL its clock runs that much faster.
 
     Raises `LinkUnknownError` for a URL that is not understood.
     """

@@ -9,7 +9,7 @@ import threading
 import time
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.source import Opened
+from logbench.capture.sources.model import Opened
 from logbench.errors import (
     CarSilentError,
     LinkError,
@@ -33,7 +33,7 @@ _SOFT_TRIES = 5
 
 
 class PolledSource:
-    """See `capture.source.Source`. The car is asked for its facts once only, and the link is kept
+    """See `sources.model.Source`. The car is asked for its facts once only, and the link is kept
     over a loss, with the speed, the protocol and the costs it has learnt.
 
     `cancelled`: what `cancel` sets, where somebody else can set it, too.
