@@ -21,14 +21,14 @@ from babel.messages.pofile import write_po
 _ROOT = Path(__file__).resolve().parents[1]
 TEMPLATE = _ROOT / "logbench/locale/logbench.pot"
 KEYWORDS = {"tr": None, "tr_n": (1, 2)}
-_SOURCES = _ROOT / "logbench/app"
+_SOURCES = _ROOT / "logbench"
 _VARYING = re.compile(r'^"(POT-Creation-Date|PO-Revision-Date|Generated-By|Last-Translator)')
 _PLACE = re.compile(r"{[a-z_]\w*[^{}]*}")
 _COMMENT = "# The window's text of logbench, gathered by docs/gather_words.py.\n"
 
 
 def gathered() -> Catalog:
-    """Every text given to `tr` and `tr_n` below `logbench/app`, by file and then by place."""
+    """Every text given to `tr` and `tr_n` below `logbench`, by file and then by place."""
     catalog = Catalog(project="logbench", charset="utf-8")
     for path in sorted(_SOURCES.rglob("*.py")):
         where = path.relative_to(_ROOT).as_posix()

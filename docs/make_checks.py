@@ -13,10 +13,11 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, cast
 
-from logbench.analysis.bands import Bands, load_bands, range_text
+from logbench.analysis.bands import Bands, load_bands
 from logbench.analysis.findings import Explanation
 from logbench.analysis.model import Band
 from logbench.analysis.run import CheckModule, all_checks
+from logbench.signals.numbers import range_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -62,8 +62,8 @@ ALLOWED = {
     "trouble": "a name of a style",
     "a useful dozen": "a purpose as it is kept; shown through word()",
     "my own choice": "a purpose as it is kept; shown through word()",
-    "at most {high}": "gathered in wording.py; also put into English sentences",
-    "at least {low}": "gathered in wording.py; also put into English sentences",
+    "at most {high}": "gathered in words.py; also put into English sentences",
+    "at least {low}": "gathered in words.py; also put into English sentences",
 }
 OUTSIDE = {"preflight.py": "sentences of the command line, where no window can open"}
 
@@ -166,10 +166,17 @@ def misgiven(source: str) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("path", sorted(APP.rglob("*.py")), ids=lambda p: str(p.relative_to(APP)))
+PACKAGE = APP.parent
+
+
+@pytest.mark.parametrize(
+    "path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: str(p.relative_to(PACKAGE))
+)
 def test_what_is_given_to_tr_can_be_gathered_and_filled(path: Path):
-    if path.name != "wording.py":  # `word` looks up what others have gathered
-        assert misgiven(path.read_text(encoding="utf-8")) == []
+    source = path.read_text(encoding="utf-8")
+    if path.name == "words.py":  # `word` looks up what stands in the table above it
+        source = source.partition("def word(")[0]
+    assert misgiven(source) == []
 
 
 def test_what_cannot_be_gathered_or_filled_is_seen():

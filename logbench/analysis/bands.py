@@ -16,10 +16,11 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from logbench.analysis.model import Band, Verdict, difference_unit
+from logbench.analysis.model import Band, Verdict
 from logbench.analysis.own_checks import OwnCheck, own_check
 from logbench.analysis.ranges import BandRow, Range
 from logbench.errors import BandsError
+from logbench.signals.units import difference_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,15 +116,6 @@ def judge(band: Band, value: float, uncertainty: float | None = None) -> Verdict
     below = low is not None and value + half < low
     above = high is not None and value - half > high
     return Verdict.ACT if below or above else Verdict.WATCH
-
-
-def range_text(limits: Range, unit: str) -> str:
-    """`-10 to 10 %`, `at least 80 %`, `at most 2 V`, or `any`."""
-    low, high = limits
-    tail = f" {unit}" if unit else ""
-    if low is None:
-        return "any" if high is None else f"at most {high:g}{tail}"
-    return f"at least {low:g}{tail}" if high is None else f"{low:g} to {high:g}{tail}"
 
 
 def _reaches(limits: Range, start: float, end: float) -> bool:

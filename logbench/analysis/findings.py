@@ -6,8 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from logbench.analysis.bands import judge, range_text
+from logbench.analysis.bands import judge
 from logbench.analysis.model import Band, Finding, Span, Verdict
+from logbench.signals.numbers import number_text, range_text
 
 MOST_EVIDENCE = 40
 """A finding names at most this many spans, the longest ones."""
@@ -105,17 +106,6 @@ def explained(finding: Finding, explanation: Explanation) -> Finding:
         causes=tuple(cause.text for cause in explanation.causes),
         next_steps=explanation.tell_apart,
     )
-
-
-def number_text(value: float, half: float, unit: str, signed: bool = False) -> str:
-    """`+12.3 ±0.8 %`: as many decimals as the size of the number deserves."""
-    scale = max(abs(value), 1e-12)
-    digits = 0 if scale >= 100 else 1 if scale >= 3 else 2
-    text = f"{value:+.{digits}f}" if signed else f"{value:.{digits}f}"
-    if math.isfinite(half):
-        shown = f"{half:.{digits}f}"
-        text += f" ±{shown}" if float(shown) > 0 else f" ±{half:.1g}"
-    return f"{text} {unit}".strip()
 
 
 def longest(spans: Sequence[Span]) -> tuple[Span, ...]:

@@ -95,9 +95,3 @@ class Finding:
     """What would tell the causes apart; for 'not judged', what to record next time."""
     numbers: dict[str, float] = field(default_factory=dict)
     """Further figures by name, for machines and the report."""
-
-
-def difference_unit(unit: str) -> str:
-    """The unit of a difference of two values in `unit`: of temperatures it is K, which a sentence
-    can tell from a temperature; any other is its own."""
-    return "K" if unit == "degC" else unit

@@ -17,7 +17,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.parts import Form
 from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
-from logbench.app.units import QUANTITIES, Units
+from logbench.signals.units import QUANTITIES, Units
 from logbench.words import inside, tr
 
 

@@ -24,8 +24,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.wording import word
-from logbench.words import tr
+from logbench.words import tr, word
 
 _PASSING_MS = 6000
 _SPIN_PAD = 8

@@ -9,7 +9,7 @@ from typing import Any
 from PySide6.QtCore import QByteArray, QSettings
 
 from logbench.app.theme import CHOICES, SIZES, Choice
-from logbench.app.units import Units, units_from
+from logbench.signals.units import Units, units_from
 
 _MOST_LINKS = 6
 _MOST_RECENT = 8

@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, Verdict
 from logbench.app.style import style_sheet
-from logbench.app.units import METRIC, Units
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 Choice = Literal["system", "light", "night"]

@@ -17,7 +17,7 @@ from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QHeaderView, QTableView, QWidget
 
 from logbench.app.plot.dragging import TRACE, trace_data
-from logbench.app.units import METRIC, Units
+from logbench.signals.units import METRIC, Units
 
 Key = tuple[str, str]
 _Index = QModelIndex | QPersistentModelIndex

@@ -28,7 +28,7 @@ from logbench.app.desk import Desk
 from logbench.app.live.page import LivePage
 from logbench.app.settings import Settings
 from logbench.app.theme import SIZES, Look
-from logbench.app.units import Units
+from logbench.signals.units import Units
 from logbench.words import tr
 
 if TYPE_CHECKING:

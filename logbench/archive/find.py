@@ -57,7 +57,7 @@ def parse_condition(text: str) -> Condition:
     value = float(match["number"])
     unit = match["unit"]
     if unit:
-        from logbench.importing.units import compatible, convert  # brings pint
+        from logbench.signals.units import compatible, convert  # brings pint
 
         if not compatible(unit, signal.unit):
             raise UsageError(f"{signal.acronym} is in {signal.unit or 'no unit'}, not in {unit}.")

@@ -16,9 +16,9 @@ from logbench.importing.labels import labels_of
 from logbench.importing.model import ColumnMap, Drive, Imported, Mapping, Report
 from logbench.importing.sheet import Column, Sheet
 from logbench.importing.times import RowTimes, row_times, spread_even
-from logbench.importing.units import compatible, convert, known
 from logbench.recording.model import Facts, LinkFacts, SignalFacts, Trace
 from logbench.signals.table import table
+from logbench.signals.units import compatible, convert, known
 from logbench.system.version import SOFTWARE
 
 Rows = npt.NDArray[np.intp]

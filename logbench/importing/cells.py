@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from logbench.importing.units import convert, known
+from logbench.signals.units import convert, known
 
 Texts = npt.NDArray[np.object_]
 Values = npt.NDArray[np.float64]

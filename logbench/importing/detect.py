@@ -21,8 +21,8 @@ from logbench.importing.model import (
 from logbench.importing.names import Match, is_kind, matches, take_apart
 from logbench.importing.sheet import Column, Dialect, Sheet
 from logbench.importing.times import find_time
-from logbench.importing.units import compatible, convert, known
 from logbench.signals.table import table
+from logbench.signals.units import compatible, convert, known
 
 _HEX_PID = re.compile(r"(?:0x|01\s*)?([0-9A-Fa-f]{2})")
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from logbench.importing.units import compatible, known
 from logbench.signals.table import table
+from logbench.signals.units import compatible, known
 
 _BRACKETS = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*?)\s*[\)\]\}>]")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from logbench.errors import ImportFileError
 from logbench.importing.cells import EMPTY, NOT_USED, parse_number
 from logbench.importing.names import is_kind, matches
-from logbench.importing.units import known
+from logbench.signals.units import known
 
 DELIMITERS = (",", ";", "\t", "|")
 MOST_BYTES = 4_000_000_000

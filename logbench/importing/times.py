@@ -13,7 +13,7 @@ from logbench.importing.cells import parse_column
 from logbench.importing.model import TimeFormat, TimeMap
 from logbench.importing.names import is_kind, take_apart
 from logbench.importing.sheet import Column, Sheet
-from logbench.importing.units import convert, known
+from logbench.signals.units import convert, known
 
 Seconds = npt.NDArray[np.float64]
 Nanoseconds = npt.NDArray[np.int64]

@@ -8,7 +8,6 @@ from logbench.analysis.comparison.results import (
     Comparison,
     FindingResult,
     FindingVerdict,
-    SignalResult,
     SignalVerdict,
 )
 from logbench.job.times import when_text
@@ -17,8 +16,8 @@ from logbench.report.charts import Bar, Change, bars_chart, changes_chart
 from logbench.report.gather import Material
 from logbench.report.records import codes_blocks, other_blocks, readiness_blocks, results_blocks
 from logbench.report.sentences import sentences
-from logbench.report.unit_sentences import as_reported
-from logbench.report.units import line_of, number, pretty, unit_of
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import Units
 from logbench.vehicle.records.diff import CodeChange
 
 METHOD = (
@@ -42,7 +41,7 @@ def section(material: Material) -> Iterator[Block]:
     yield Heading("What the second drive shows")
     for key, text in sentences(material).items():
         if key.startswith("after:"):
-            yield Paragraph(pretty(text), "lead" if key == "after: comparison" else "normal")
+            yield Paragraph(text, "lead" if key == "after: comparison" else "normal")
     if material.job.conclusion:
         yield Paragraph(material.job.conclusion, "lead")
     if material.comparison is not None:
@@ -54,12 +53,12 @@ def section(material: Material) -> Iterator[Block]:
 def _comparison(material: Material, comparison: Comparison) -> Iterator[Block]:
     yield Paragraph(_compared_text(material, comparison), "small")
     for concern in comparison.concerns:
-        yield Paragraph(as_reported(concern.text, material.us), "caution")
+        yield Paragraph(in_units(concern.text, material.units), "caution")
     figure = bars_figure(material)
     if figure is not None:
         yield figure
-    yield from _changes(comparison, material.us)
-    rows = _finding_rows(comparison, material.us)
+    yield from _changes(comparison, material.units)
+    rows = _finding_rows(comparison, material.units)
     if rows:
         yield Heading("What became of each finding", 2)
         yield Table(("finding", "now", "in figures"), rows, (30, 14, 56), small=True)
@@ -83,7 +82,7 @@ def _compared_text(material: Material, comparison: Comparison) -> str:
     label = f", {entry.label}" if entry.label else ""
     text += f" Kept in the job {when_text(entry.at_utc)}{label}; computed anew for this report."
     if entry.sentence and entry.sentence != comparison.summary:
-        text += f" It said then: {as_reported(entry.sentence, material.us)}"
+        text += f" It said then: {in_units(entry.sentence, material.units)}"
     return text
 
 
@@ -96,7 +95,7 @@ def bars_figure(material: Material) -> Figure | None:
     if not chosen:
         return None
     both = [(r.before, r.after, r.subject) for r in chosen if r.before and r.after]
-    factor, offset = line_of(both[0][0].unit, material.us)
+    factor, offset = material.units.line(both[0][0].unit)
 
     def shown(value: float | None, zero: float = offset) -> float | None:
         return None if value is None else factor * value + zero
@@ -111,7 +110,7 @@ def bars_figure(material: Material) -> Figure | None:
         )
         for before, after, subject in both[:MOST_BARS]
     ]
-    band, unit = both[0][0].band, unit_of(both[0][0].unit, material.us)
+    band, unit = both[0][0].band, material.units.printed(both[0][0].unit)
     check = both[0][0].check.replace("_", " ")
     low, high = (None, None) if band is None else map(shown, band.within)
     return Figure(
@@ -138,13 +137,13 @@ def _check_for_bars(comparison: Comparison) -> list[FindingResult]:
     return best if best and weight(best) else []
 
 
-def _changes(comparison: Comparison, us: bool) -> Iterator[Block]:
+def _changes(comparison: Comparison, units: Units) -> Iterator[Block]:
     shown = [s for s in comparison.signals if s.change is not None][:MOST_CHANGES]
     if shown:
         changes = [
             Change(
                 label=s.title,
-                text=_change_text(s, us),
+                text=units.figure(s.change, s.unit, s.half_width, difference=True, signed=True),
                 change=s.change,
                 half_width=s.half_width,
                 changed=s.verdict is SignalVerdict.CHANGED,
@@ -161,22 +160,16 @@ def _changes(comparison: Comparison, us: bool) -> Iterator[Block]:
         names = ", ".join(s.title for s in lacking)
         yield Paragraph(f"Not comparable: {names}.", "small")
     if comparison.to_drive and lacking:
-        yield Bullets(tuple(as_reported(text, us) for text in comparison.to_drive), "small")
+        yield Bullets(tuple(in_units(text, units) for text in comparison.to_drive), "small")
 
 
-def _change_text(signal: SignalResult, us: bool) -> str:
-    text = number(signal.change, signal.unit, us, difference=True, signed=True)
-    half = number(signal.half_width, signal.unit, us, difference=True).split(" ")[0]
-    return text.replace(" ", f" ±{half} ", 1)
-
-
-def _finding_rows(comparison: Comparison, us: bool) -> tuple[tuple[str, str, str], ...]:
+def _finding_rows(comparison: Comparison, units: Units) -> tuple[tuple[str, str, str], ...]:
     """What changed, worst last; the rest is counted beside it."""
     order = list(FindingVerdict)
     chosen = [r for r in comparison.findings if r.verdict not in _QUIET and r.check != "recording"]
     chosen.sort(key=lambda r: order.index(r.verdict))
     return tuple(
-        (f"{r.check.replace('_', ' ')}: {r.subject}", r.verdict.value, as_reported(r.reason, us))
+        (f"{r.check.replace('_', ' ')}: {r.subject}", r.verdict.value, in_units(r.reason, units))
         for r in chosen
     )
 
@@ -206,7 +199,7 @@ def _readings(material: Material) -> Iterator[Block]:
             yield Paragraph(f"Monitors run since: {', '.join(diff.monitors_run)}.", "small")
         for warning in diff.warnings:
             yield Paragraph(warning, "caution")
-    yield from readiness_blocks(reading, material.us)
+    yield from readiness_blocks(reading, material.units)
     yield from results_blocks(reading)
     if reading.problems:
         yield Bullets(tuple(reading.problems), "small")

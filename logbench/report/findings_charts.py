@@ -9,7 +9,7 @@ from logbench.recording.reader import Recording
 from logbench.report.blocks import Block, Figure, Heading
 from logbench.report.charts import Line2D, Strip, strips_chart
 from logbench.report.gather import Drive, out_of_range
-from logbench.report.units import convert_array, unit_of
+from logbench.signals.units import Units
 
 SIGNALS: dict[str, tuple[tuple[str, ...], ...]] = {
     "fuel_trim": (("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("RPM",), ("MAF",)),
@@ -27,7 +27,7 @@ SIGNALS: dict[str, tuple[tuple[str, ...], ...]] = {
 _DEFAULT = (("RPM",), ("VSS",), ("ECT",))
 
 
-def finding_figures(drive: Drive, us: bool, most: int) -> Iterator[Block]:
+def finding_figures(drive: Drive, units: Units, most: int) -> Iterator[Block]:
     """A heading and one figure for each check with something out of range, at most `most`."""
     by_check: dict[str, list[Finding]] = {}
     for finding in out_of_range(drive.findings):
@@ -35,7 +35,7 @@ def finding_figures(drive: Drive, us: bool, most: int) -> Iterator[Block]:
     for number, (check, findings) in enumerate(by_check.items()):
         if number == most:
             return
-        strips = strips_of(drive.recording, SIGNALS.get(check, _DEFAULT), us)
+        strips = strips_of(drive.recording, SIGNALS.get(check, _DEFAULT), units)
         if not strips:
             continue
         if number == 0:
@@ -49,7 +49,9 @@ def finding_figures(drive: Drive, us: bool, most: int) -> Iterator[Block]:
         yield Figure(drawing, f"{check.replace('_', ' ').capitalize()}: {names}.{shaded}")
 
 
-def strips_of(recording: Recording, wanted: tuple[tuple[str, ...], ...], us: bool) -> list[Strip]:
+def strips_of(
+    recording: Recording, wanted: tuple[tuple[str, ...], ...], units: Units
+) -> list[Strip]:
     """Strips of those signals the recording holds, over minutes."""
     strips = []
     for names in wanted:
@@ -58,8 +60,8 @@ def strips_of(recording: Recording, wanted: tuple[tuple[str, ...], ...], us: boo
         if not traces:
             continue
         lines = tuple(
-            Line2D(trace.signal, trace.t_s / 60, convert_array(trace.value, trace.unit, us))
+            Line2D(trace.signal, trace.t_s / 60, units.array(trace.value, trace.unit))
             for trace in traces
         )
-        strips.append(Strip(unit_of(traces[0].unit, us), lines))
+        strips.append(Strip(units.printed(traces[0].unit), lines))
     return strips

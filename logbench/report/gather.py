@@ -21,6 +21,7 @@ from logbench.recording.reader import Recording
 from logbench.report.blocks import Picture
 from logbench.report.options import ReportOptions
 from logbench.report.pictures import load_picture
+from logbench.signals.units import Units
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
 from logbench.vehicle.records.model import CarReading
@@ -69,9 +70,9 @@ class Material:
         return [drive for drive in self.drives if drive.entry.role == role]
 
     @property
-    def us(self) -> bool:
-        """US units wanted."""
-        return self.options.units == "us"
+    def units(self) -> Units:
+        """The units wanted."""
+        return Units(us=self.options.units == "us")
 
 
 def gather(folder: JobFolder, job: Job, options: ReportOptions) -> Material:

@@ -8,7 +8,7 @@ from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
 from logbench.report.charts import margin_bar
 from logbench.report.gather import Material
-from logbench.report.units import number, pretty, thousands
+from logbench.signals.units import METRIC, Units
 from logbench.vehicle.records.model import (
     STATES,
     CarReading,
@@ -31,8 +31,8 @@ def before_section(material: Material) -> Iterator[Block]:
     if reading is not None:
         yield Paragraph(f"Read {when_text(reading.read_utc)}.", "small")
         yield from codes_blocks(reading)
-        yield from _frozen_blocks(reading, material.us)
-        yield from readiness_blocks(reading, material.us)
+        yield from _frozen_blocks(reading, material.units)
+        yield from readiness_blocks(reading, material.units)
         yield from results_blocks(reading)
         yield from _problem_blocks(reading)
     yield from other_blocks(material, "before")
@@ -63,23 +63,23 @@ def codes_blocks(reading: CarReading) -> Iterator[Block]:
             yield Paragraph(f"No {state} codes.", "small")
 
 
-def _frozen_blocks(reading: CarReading, us: bool) -> Iterator[Block]:
+def _frozen_blocks(reading: CarReading, units: Units) -> Iterator[Block]:
     if not reading.freeze_frames:
         known = bool(reading.answered.get("freeze frames"))
         text = "No freeze frame is stored." if known else "Freeze frames were not told."
         yield Paragraph(text, "small")
     for frame in reading.freeze_frames:
         yield Heading(f"Freeze frame {frame.number} of {frame.ecu}, set by {frame.code}", 2)
-        yield _frame_table(frame, us)
+        yield _frame_table(frame, units)
 
 
-def _frame_table(frame: FreezeFrame, us: bool) -> Table:
+def _frame_table(frame: FreezeFrame, units: Units) -> Table:
     """Two values a row."""
     cells = []
     for value in frame.values[:MOST_FROZEN]:
         if value.value is None:
             continue
-        text = number(value.value, value.unit, us) if value.unit else pretty(value.text)
+        text = units.figure(value.value, value.unit) if value.unit else value.text
         cells.append((value.name, text))
     if len(cells) % 2:
         cells.append(("", ""))
@@ -88,7 +88,7 @@ def _frame_table(frame: FreezeFrame, us: bool) -> Table:
     return Table(("signal", "value", "signal", "value"), rows, (32, 18, 32, 18), small=True)
 
 
-def readiness_blocks(reading: CarReading, us: bool = False) -> Iterator[Block]:
+def readiness_blocks(reading: CarReading, units: Units = METRIC) -> Iterator[Block]:
     """Lamp, counters and monitors of each ECU that has monitors."""
     shown = [entry for entry in reading.readiness if entry.monitors]
     if not shown:
@@ -101,7 +101,7 @@ def readiness_blocks(reading: CarReading, us: bool = False) -> Iterator[Block]:
         plural = "" if count == 1 else "s"
         text = f"{entry.ecu}: {complete} of {count} monitor{plural} complete since clearing"
         text += f"; not complete: {missing}." if missing else "."
-        yield Paragraph(text + _this_cycle(entry) + _counters(entry, us))
+        yield Paragraph(text + _this_cycle(entry) + _counters(entry, units))
     yield Paragraph(LOCAL_RULES, "small")
 
 
@@ -115,10 +115,10 @@ def _this_cycle(entry: Readiness) -> str:
     return f"{text}; not complete: {', '.join(lacking)}." if lacking else f"{text}."
 
 
-def _counters(entry: Readiness, us: bool) -> str:
+def _counters(entry: Readiness, units: Units) -> str:
     parts = []
     if entry.cleared_distance_km is not None:
-        parts.append(thousands(entry.cleared_distance_km, "km", us))
+        parts.append(units.thousands(entry.cleared_distance_km, "km"))
     if entry.warm_ups is not None:
         parts.append(f"{entry.warm_ups} warm-up{'' if entry.warm_ups == 1 else 's'}")
     text = f" Since the codes were cleared: {', '.join(parts)}." if parts else ""
@@ -136,7 +136,7 @@ def results_blocks(reading: CarReading) -> Iterator[Block]:
         (
             r.monitor,
             r.test,
-            number(r.value, r.unit),
+            METRIC.figure(r.value, r.unit),
             _limits(r),
             margin_bar(r.margin, r.passed),
             {True: "passed", False: "failed", None: "not run"}[r.passed],
@@ -154,7 +154,7 @@ def results_blocks(reading: CarReading) -> Iterator[Block]:
 def _limits(result: MonitorResult) -> str:
     if result.minimum is None and result.maximum is None:
         return "–"
-    return f"{number(result.minimum)} to {number(result.maximum)}"
+    return f"{METRIC.figure(result.minimum)} to {METRIC.figure(result.maximum)}"
 
 
 def other_blocks(material: Material, when: str) -> Iterator[Block]:

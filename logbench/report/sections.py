@@ -13,8 +13,8 @@ from logbench.report.findings_charts import finding_figures
 from logbench.report.gather import Drive, Material, out_of_range
 from logbench.report.options import Section
 from logbench.report.sentences import sentences
-from logbench.report.unit_sentences import as_reported
-from logbench.report.units import number, pretty, thousands, unit_of
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import Units
 
 DEFERRAL = (
     "The usual ranges in this report are rules of thumb, not a maker's specification: where the "
@@ -61,7 +61,7 @@ def short_form(material: Material) -> list[Block]:
         blocks += [Heading("Your concern"), Paragraph(_cut(job.concern), "quote")]
     found = [text for key, text in said.items() if key.startswith("found:")]
     if found:
-        items = tuple(_cut(pretty(text)) for text in found[:_SHORT_ITEMS])
+        items = tuple(_cut(text) for text in found[:_SHORT_ITEMS])
         blocks += [Heading("What was found"), Bullets(items)]
     work = [_cut(note.text) for note in job.work]
     if job.parts:
@@ -71,7 +71,7 @@ def short_form(material: Material) -> list[Block]:
     result = [text for key, text in said.items() if key.startswith("after:")]
     if result or job.conclusion:
         blocks.append(Heading("What it shows now"))
-        blocks += [Paragraph(_cut(pretty(text))) for text in result[:_SHORT_ITEMS]]
+        blocks += [Paragraph(_cut(text)) for text in result[:_SHORT_ITEMS]]
         if job.conclusion:
             blocks.append(Paragraph(_cut(job.conclusion), "lead"))
     figure = after.bars_figure(material)
@@ -136,7 +136,7 @@ def _odometer(material: Material) -> str:
     if car.odometer_km is None:
         return ""
     source = {"PID A6": " (read from the car)", "typed": " (typed in)"}.get(car.odometer_source, "")
-    return thousands(car.odometer_km, "km", material.us) + source
+    return material.units.thousands(car.odometer_km, "km") + source
 
 
 def _found(material: Material) -> Iterator[Block]:
@@ -146,47 +146,43 @@ def _found(material: Material) -> Iterator[Block]:
         return
     yield Heading("What was found")
     for _, text in said:
-        yield Paragraph(pretty(text))
+        yield Paragraph(text)
     for remark in material.remarks:
         yield Paragraph(remark, "caution")
     if material.job.notes:
         yield Heading("Notes", 2)
         yield Bullets(tuple(_noted(note) for note in material.job.notes))
     for drive in drives:
-        yield from finding_figures(drive, material.us, MOST_FIGURES)
+        yield from finding_figures(drive, material.units, MOST_FIGURES)
     if drives:
         yield Heading("All checks of the first drive", 2)
-        yield _finding_table(drives[0], material.us)
+        yield _finding_table(drives[0], material.units)
 
 
-def _finding_table(drive: Drive, us: bool) -> Table:
+def _finding_table(drive: Drive, units: Units) -> Table:
     chosen = [f for f in drive.findings if f.check != "recording"]
     order = [*out_of_range(chosen), *(f for f in chosen if not f.verdict.severity)]
     rows = tuple(
-        (f"{f.check.replace('_', ' ')}: {f.subject}", _value(f, us), _range(f, us), f.verdict.value)
+        (
+            f"{f.check.replace('_', ' ')}: {f.subject}",
+            units.figure(f.value, f.unit, f.uncertainty),
+            _range(f, units),
+            f.verdict.value,
+        )
         for f in order
     )
     marked = frozenset(i for i, f in enumerate(order) if f.verdict.severity)
     return Table(("what", "value", "usual range", "verdict"), rows, (42, 22, 22, 14), marked, True)
 
 
-def _value(finding: Finding, us: bool) -> str:
-    text = number(finding.value, finding.unit, us)
-    half = finding.uncertainty
-    if half is None or finding.value is None:
-        return text
-    shown = number(half, finding.unit, us, difference=True).split(" ")[0]
-    return text if float(shown) == 0 else text.replace(" ", f" ±{shown} ", 1)
-
-
-def _range(finding: Finding, us: bool) -> str:
+def _range(finding: Finding, units: Units) -> str:
     if finding.band is None:
         return "–"
     low, high = (
-        None if edge is None else number(edge, finding.band.unit, us)
+        None if edge is None else units.figure(edge, finding.band.unit)
         for edge in finding.band.within
     )
-    unit = unit_of(finding.band.unit, us)
+    unit = units.printed(finding.band.unit)
     bare = (low or "").removesuffix(f" {unit}")
     if low is None:
         return f"at most {high}"
@@ -259,7 +255,7 @@ def _methods(material: Material) -> Iterator[Block]:
     )
     if material.comparison is not None:
         yield Paragraph(after.METHOD, "small")
-    if material.us:
+    if material.units.us:
         yield Paragraph(
             "Everything is measured in metric units and shown in US units; the conversions are "
             "exact to the figures shown.",
@@ -272,9 +268,9 @@ def _methods(material: Material) -> Iterator[Block]:
         probe = Finding("", "", Verdict.WITHIN, "", unit=band.unit, band=band)
         rows.append(
             (
-                as_reported(band.title, material.us),
-                _range(probe, material.us),
-                as_reported(band.basis, material.us),
+                in_units(band.title, material.units),
+                _range(probe, material.units),
+                in_units(band.basis, material.units),
             )
         )
     yield Table(("range", "within", "basis"), tuple(rows), (30, 18, 52), small=True)

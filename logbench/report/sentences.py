@@ -11,8 +11,8 @@ from logbench.analysis.comparison.results import FindingVerdict
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import all_checks
 from logbench.report.gather import Material, out_of_range
-from logbench.report.unit_sentences import as_reported
-from logbench.report.units import number
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import Units
 from logbench.vehicle.records.model import CarReading
 
 WHAT = {
@@ -54,12 +54,12 @@ def default_sentences(material: Material) -> dict[str, str]:
     before = [f for drive in material.drives_of("before") for f in drive.findings]
     for finding in out_of_range(before):
         key = f"found: {finding.check}: {finding.subject}"
-        made.setdefault(key, _found(finding, material.us, told))
+        made.setdefault(key, _found(finding, material.units, told))
     made["found: within"] = _within(before)
     if material.before is not None:
         made["found: codes"] = codes_sentence(material.before, "before the work")
     if material.comparison is not None:
-        made["after: comparison"] = as_reported(material.comparison.summary, material.us)
+        made["after: comparison"] = material.comparison.summary
         resolved = [f for f in material.comparison.findings if f.verdict is FindingVerdict.WORSE]
         if resolved:
             names = ", ".join(f"{_what(f.check)} ({f.subject})" for f in resolved)
@@ -68,7 +68,7 @@ def default_sentences(material: Material) -> dict[str, str]:
         made["after: codes"] = codes_sentence(material.after, "after the work")
     if material.diff is not None:
         made["after: readings"] = material.diff.sentence
-    return {key: text for key, text in made.items() if text}
+    return {key: in_units(text, material.units) for key, text in made.items() if text}
 
 
 def codes_sentence(reading: CarReading, when: str) -> str:
@@ -94,7 +94,7 @@ def codes_sentence(reading: CarReading, when: str) -> str:
     return text
 
 
-def _found(finding: Finding, us: bool, told: set[str]) -> str:
+def _found(finding: Finding, units: Units, told: set[str]) -> str:
     """`told`: causes that were named already; grows."""
     how = "clearly outside" if finding.verdict is Verdict.ACT else "a little outside"
     where = f" ({finding.subject})" if finding.subject else ""
@@ -102,11 +102,11 @@ def _found(finding: Finding, us: bool, told: set[str]) -> str:
     text = f"{TREND.get(band) or _what(finding.check)}{where} is {how} the usual range"
     if finding.value is not None:
         signed = finding.band is not None and (finding.band.within[0] or 0) < 0
-        shown = number(finding.value, finding.unit, us, signed=signed)
+        shown = units.figure(finding.value, finding.unit, signed=signed)
         text += f": {shown}"
     text += "."
     if finding.value is None:
-        text = f"{as_reported(finding.reason, us).rstrip('.')}."
+        text = f"{finding.reason.rstrip('.')}."
     total = finding.band is not None and finding.band.key == TOTAL_TRIM
     if total and finding.value is not None:
         much = f"{abs(finding.value):.0f} %"

@@ -7,9 +7,10 @@ from importlib import resources
 
 import pytest
 
-from logbench.analysis.bands import basis_in_words, judge, load_bands, range_text
+from logbench.analysis.bands import basis_in_words, judge, load_bands
 from logbench.analysis.model import Band, Verdict
 from logbench.errors import BandsError
+from logbench.signals.numbers import range_text
 
 TAGS = ("[Pub: ", "[Weak", "[Mem: ", "[CP", "[Calc")
 BAND = Band("x", "X", "%", (-10.0, 10.0), (-15.0, 15.0), "[CP]")

@@ -14,11 +14,11 @@ from PySide6.QtWidgets import QDialog, QWidget
 from logbench.app.archive.page import ArchivePage
 from logbench.app.archive.recordings import PREVIEW, SIDE, WORST
 from logbench.app.archive.sparks import paint_spark, spark_text
-from logbench.app.units import METRIC, Units
 from logbench.app.window import MainWindow
 from logbench.archive.preview import shrunk
 from logbench.importing.memory import recall
 from logbench.recording.model import Trace
+from logbench.signals.units import METRIC, Units
 from tests.archive.conftest import make
 
 CSV = "time (s),engine rpm,coolant (F),odd thing\n" + "".join(

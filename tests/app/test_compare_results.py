@@ -28,8 +28,8 @@ from logbench.app.compare.signals_table import BAR, change_text
 from logbench.app.compare.working import AFTER, BEFORE, place_ns
 from logbench.app.plot.view import SECOND
 from logbench.app.theme import LIGHT, NIGHT
-from logbench.app.units import Units
 from logbench.app.window import MainWindow
+from logbench.signals.units import Units
 from tests.app.comparing import DRIVES, compare
 
 

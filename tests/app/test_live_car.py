@@ -13,12 +13,12 @@ from logbench.analysis.run import run_checks
 from logbench.app.live.car_box import CarBox
 from logbench.app.live.choices import LiveChoices
 from logbench.app.settings import Settings
-from logbench.app.units import METRIC, Units
 from logbench.app.window import MainWindow
 from logbench.errors import UsageError
 from logbench.recording.model import Vehicle
 from logbench.recording.reader import open_recording
 from logbench.recording.surroundings import Surroundings, stated
+from logbench.signals.units import METRIC, Units
 
 DEMO = Path(__file__).resolve().parents[2] / "recordings"
 

@@ -13,10 +13,10 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.bands import load_bands
 from logbench.analysis.evidence import CheckEvidence
+from logbench.analysis.finding_text import number_text, reason_text
 from logbench.analysis.findings import Explanation, Measured, judged
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.app import theme
-from logbench.app.finding_text import number_text, reason_text
 from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.plot.view import SECOND
 from logbench.app.review.cross_view import point_ink
@@ -24,10 +24,10 @@ from logbench.app.review.findings import as_html
 from logbench.app.review.search import find_spans
 from logbench.app.settings import Settings
 from logbench.app.theme import SIZES
-from logbench.app.units import METRIC, QUANTITIES, Units, units_from
 from logbench.app.window import MainWindow
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
+from logbench.signals.units import METRIC, QUANTITIES, Units, units_from
 
 US = Units(us=True)
 CTRL = Qt.KeyboardModifier.ControlModifier

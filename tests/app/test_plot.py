@@ -15,15 +15,9 @@ from logbench.app.plot import lines
 from logbench.app.plot.canvas import ValueRange
 from logbench.app.plot.grouping import group_of, rank_of
 from logbench.app.plot.pyramid import Buckets
-from logbench.app.plot.ticks import (
-    round_range,
-    tick_text,
-    time_text,
-    time_ticks,
-    value_text,
-    value_ticks,
-)
+from logbench.app.plot.ticks import round_range, time_ticks, value_ticks
 from logbench.app.plot.view import SECOND, TimeView
+from logbench.signals.numbers import tick_text, time_text, value_text
 
 # --- lines ---
 

@@ -12,10 +12,10 @@ from PySide6.QtCore import Qt
 from logbench.app.live.values import shown_value
 from logbench.app.plot.view import SECOND
 from logbench.app.review.cross import pair
-from logbench.app.units import METRIC, Differences, Units
 from logbench.app.window import MainWindow
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
+from logbench.signals.units import METRIC, Differences, Units
 
 US = Units(us=True)
 

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from obd.UnitsAndScaling import Unit
 from reportlab.graphics.shapes import Drawing, Line, PolyLine, Rect, String
 
 from logbench.analysis.model import Condition, ConditionSpan, Span
@@ -23,7 +22,6 @@ from logbench.report.charts import (
     strips_chart,
 )
 from logbench.report.fonts import width_of
-from logbench.report.units import convert, convert_array, number, thousands, unit_of
 
 finite = st.floats(-1e6, 1e6)
 
@@ -100,63 +98,3 @@ def test_margin_bars(margin, right):
     bar = drawing.contents[1]
     assert bar.x + bar.width == pytest.approx(right)
     assert len(margin_bar(None, None).contents) == 2
-
-
-# --- units ---
-
-PINT = {
-    "km/h": ("kilometer/hour", "mile/hour"),
-    "km": ("kilometer", "mile"),
-    "degC": ("degC", "degF"),
-    "kPa": ("kilopascal", "inch_Hg_32F"),
-    "g/s": ("gram/second", "pound/minute"),
-    "l": ("liter", "gallon"),
-    "Nm": ("newton*meter", "foot*pound_force"),
-    "K": ("delta_degC", "delta_degF"),
-    "m": ("meter", "foot"),
-    "g/s/l": ("gram/second/liter", "pound/minute/liter"),
-    "g/l/K": ("gram/liter/delta_degC", "gram/liter/delta_degF"),
-}
-
-
-@pytest.mark.parametrize("unit", sorted(PINT))
-@pytest.mark.parametrize("value", [0.0, 1.0, -40.0, 88.0, 250.5])
-def test_conversions_as_pint(unit, value):
-    """Source: pint's registry, which python-OBD brings."""
-    ours, theirs = PINT[unit]
-    expected = Unit.Quantity(value, ours).to(theirs).magnitude
-    assert convert(value, unit, us=True) == pytest.approx(expected, rel=2e-5, abs=1e-9)
-    assert convert_array(np.array([value, np.nan]), unit, True)[0] == pytest.approx(
-        expected, rel=2e-5, abs=1e-9
-    )
-    assert convert(value, unit, us=False) == value
-
-
-def test_a_difference_of_temperatures_has_no_offset():
-    assert convert(10.0, "K", us=True) == 18.0
-    assert number(10.0, "degC", difference=True) == "10 K"
-    assert number(10.0, "degC", us=True, difference=True, signed=True) == "+18 °F"
-
-
-@pytest.mark.parametrize(
-    ("value", "unit", "how", "text"),
-    [
-        (12.43, "V", {}, "12.4 V"),
-        (0.06, "%", {}, "0.06 %"),
-        (-0.001, "%", {}, "0.00 %"),
-        (720.0, "rpm", {}, "720 rpm"),
-        (20.27, "%", {"signed": True}, "+20.3 %"),
-        (88.0, "degC", {}, "88 °C"),
-        (None, "V", {}, "–"),
-        (math.nan, "V", {}, "–"),
-        (1.0, "", {}, "1"),
-    ],
-)
-def test_numbers(value, unit, how, text):
-    assert number(value, unit, **how) == text
-
-
-def test_units_written_out():
-    assert unit_of("degC/min", us=True) == "°F/min"
-    assert unit_of("V", us=True) == "V"
-    assert thousands(81234.5, "km", us=False) == "81 234 km"

@@ -31,12 +31,12 @@ from logbench.analysis.comparison.results import (
 )
 from logbench.analysis.comparison.verdicts import compare_findings, summary
 from logbench.analysis.comparison.warmup_curves import compare_cranking, compare_warm_up
-from logbench.analysis.findings import number_text
 from logbench.analysis.grid import RecordingLike
-from logbench.analysis.model import difference_unit
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
 from logbench.errors import UsageError
+from logbench.signals.numbers import number_text
+from logbench.signals.units import difference_unit
 
 MOST_TO_DRIVE = 6
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from logbench.analysis.bands import range_text
 from logbench.analysis.comparison.results import (
     FindingResult,
     FindingVerdict,
     SignalResult,
     SignalVerdict,
 )
-from logbench.analysis.findings import number_text
-from logbench.analysis.model import Band, Finding, Verdict, difference_unit
+from logbench.analysis.model import Band, Finding, Verdict
+from logbench.signals.numbers import number_text, range_text
+from logbench.signals.units import difference_unit
 
 
 def compare_findings(

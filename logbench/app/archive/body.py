@@ -24,7 +24,7 @@ from logbench.app.archive.sparks import Sparks
 from logbench.app.archive.working import Details, Listing
 from logbench.app.desk import Desk
 from logbench.app.theme import Theme
-from logbench.app.units import Units
+from logbench.signals.units import Units
 from logbench.words import tr
 
 if TYPE_CHECKING:

@@ -13,8 +13,7 @@ from logbench.app.archive.long_work import LongWork
 from logbench.app.archive.recordings import AFTER, BEFORE, UNNAMED
 from logbench.app.archive.working import alike_to, local_files, numbers_for, trend_of
 from logbench.app.background import Jobs
-from logbench.app.wording import word
-from logbench.words import tr
+from logbench.words import tr, word
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive

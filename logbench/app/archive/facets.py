@@ -18,11 +18,10 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.model import Verdict
 from logbench.app.theme import VERDICT_SYMBOLS
-from logbench.app.wording import word
 from logbench.archive.find import Filter, parse_condition
 from logbench.archive.overview import Facets
 from logbench.errors import LogbenchError
-from logbench.words import tr
+from logbench.words import tr, word
 
 _KEY = Qt.ItemDataRole.UserRole
 

@@ -27,12 +27,11 @@ from PySide6.QtWidgets import (
 from logbench.app.archive.working import Kind
 from logbench.app.parts import Elided, heads_left, pad
 from logbench.app.theme import Theme
-from logbench.app.wording import word
 from logbench.importing.model import SURE, ColumnMap, Mapping
-from logbench.importing.units import compatible, known
 from logbench.recording.model import Vehicle
 from logbench.signals.table import table
-from logbench.words import tr, tr_n
+from logbench.signals.units import compatible, known
+from logbench.words import tr, tr_n, word
 
 COLUMN, CELLS, SIGNAL, UNIT, SURENESS, WHY = range(6)
 _TITLES = (

@@ -42,7 +42,7 @@ from logbench.app.commands import add_command
 from logbench.app.desk import Desk
 from logbench.app.parts import Elided, EmptyState, Notice, middle, text_button
 from logbench.app.theme import Theme
-from logbench.app.units import Units
+from logbench.signals.units import Units
 from logbench.words import inside, tr, tr_n
 
 if TYPE_CHECKING:

@@ -25,11 +25,11 @@ from logbench.analysis.model import Verdict
 from logbench.app.archive.trend_plot import TrendPlot
 from logbench.app.archive.working import Account, Details, Line, Trended
 from logbench.app.parts import Elided
-from logbench.app.plot.ticks import count_text, size_text, time_text
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
-from logbench.app.units import METRIC, Units
 from logbench.archive.overview import Number, Row
-from logbench.report.unit_sentences import in_units
+from logbench.signals.numbers import count_text, size_text, time_text
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr, tr_n
 
 if TYPE_CHECKING:

@@ -28,12 +28,11 @@ from PySide6.QtWidgets import (
 from logbench.analysis.model import Verdict
 from logbench.app.archive.sparks import Sparks, paint_spark, paint_words, spark_text
 from logbench.app.parts import heads_left
-from logbench.app.plot.ticks import time_text
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
-from logbench.app.units import METRIC
-from logbench.app.wording import word
 from logbench.archive.overview import Row
-from logbench.words import tr
+from logbench.signals.numbers import time_text
+from logbench.signals.units import METRIC
+from logbench.words import tr, word
 
 _Index = QModelIndex | QPersistentModelIndex
 _NONE = QModelIndex()

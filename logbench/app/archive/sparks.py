@@ -13,7 +13,7 @@ from PySide6.QtGui import QColor, QPainter, QPen
 from logbench.app.archive.working import previews_of
 from logbench.app.background import Jobs, Task
 from logbench.app.theme import Theme
-from logbench.app.units import Units
+from logbench.signals.units import Units
 from logbench.words import tr
 
 if TYPE_CHECKING:

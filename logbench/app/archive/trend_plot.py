@@ -12,11 +12,11 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.analysis.model import Verdict
 from logbench.app.archive.working import Trended
-from logbench.app.plot.ticks import round_range, tick_text, unit_text, value_ticks
+from logbench.app.plot.ticks import round_range, value_ticks
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
-from logbench.app.wording import word
-from logbench.words import tr
+from logbench.signals.numbers import tick_text
+from logbench.signals.units import METRIC, Units, unit_text
+from logbench.words import tr, word
 
 _LEFT, _TOP, _RIGHT, _BOTTOM = 60, 10, 116, 24
 _NEAR_PX = 14

@@ -11,9 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbench.app.background import Task
-from logbench.app.wording import word
 from logbench.errors import LogbenchError
-from logbench.words import tr, tr_n
+from logbench.words import tr, tr_n, word
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive

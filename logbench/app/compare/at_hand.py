@@ -23,9 +23,8 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.compare.working import AFTER, BEFORE, Found
-from logbench.app.plot.ticks import time_text
-from logbench.app.wording import word
-from logbench.words import tr
+from logbench.signals.numbers import time_text
+from logbench.words import tr, word
 
 MOST_SHOWN = 500
 _MOST_PLACES = 5

@@ -23,15 +23,12 @@ from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 from logbench.analysis.comparison.cells import RPM_EDGES, SLOT_S, LoadAxis, key_of
 from logbench.analysis.comparison.differences import CellDifference
 from logbench.analysis.comparison.results import Comparison
-from logbench.analysis.model import difference_unit
 from logbench.app.compare.colours import difference_colour, ink_on
 from logbench.app.compare.signals_table import change_text
-from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
-from logbench.app.wording import word
-from logbench.report.unit_sentences import in_units
-from logbench.words import tr
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, Units, difference_unit, unit_text
+from logbench.words import tr, word
 
 _LEFT, _TOP, _RIGHT, _BOTTOM = 64, 28, 18, 66
 _TWO_LINES_PX = 36

@@ -11,12 +11,11 @@ from PySide6.QtWidgets import QHeaderView, QTreeWidget, QTreeWidgetItem
 from logbench.analysis.comparison.results import FindingResult, FindingVerdict
 from logbench.analysis.model import Finding
 from logbench.app.compare.colours import FINDING_SYMBOLS, finding_colour
-from logbench.app.plot.ticks import unit_text, value_text
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
-from logbench.app.wording import word
-from logbench.report.unit_sentences import in_units
-from logbench.words import tr
+from logbench.signals.numbers import value_text
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, Units, unit_text
+from logbench.words import tr, word
 
 _ORDER = (
     FindingVerdict.WORSE,

@@ -25,13 +25,12 @@ from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip import GUTTER
-from logbench.app.plot.ticks import tick_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Differences, Units
-from logbench.app.wording import word
-from logbench.report.unit_sentences import in_units
-from logbench.words import tr, tr_n
+from logbench.signals.numbers import tick_text, time_text
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, Differences, Units
+from logbench.words import tr, tr_n, word
 
 _ROW_PX = 15
 _WAIT_MS = 250

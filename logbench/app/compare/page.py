@@ -37,8 +37,7 @@ from logbench.app.compare.working import (
 from logbench.app.desk import Desk
 from logbench.app.parts import Elided, Notice, middle
 from logbench.app.theme import Theme
-from logbench.app.wording import word
-from logbench.words import tr
+from logbench.words import tr, word
 
 _CHOOSING, _ASKING, _SHOWING = range(3)
 

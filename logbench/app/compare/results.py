@@ -26,8 +26,8 @@ from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_s
 from logbench.app.compare.warmup_plot import WarmUpPlot
 from logbench.app.compare.working import SIDES, Compared
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
-from logbench.report.unit_sentences import in_units
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 FINDINGS, SIGNALS, DRIVE, WARM_UP = range(4)

@@ -22,8 +22,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.compare.at_hand import AtHand
 from logbench.app.compare.working import AFTER, BEFORE, SIDES
-from logbench.app.wording import word
-from logbench.words import tr, tr_n
+from logbench.words import tr, tr_n, word
 
 _BOX_PX = 196
 _TITLES = {BEFORE: tr("Before the repair"), AFTER: tr("After the repair")}

@@ -26,15 +26,12 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.comparison.results import SignalResult, SignalVerdict
-from logbench.analysis.findings import number_text
-from logbench.analysis.model import difference_unit
 from logbench.app.compare.colours import SIGNAL_SYMBOLS, signal_colour
-from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
-from logbench.app.wording import word
-from logbench.report.unit_sentences import in_units
-from logbench.words import tr
+from logbench.signals.numbers import number_text
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, Units, difference_unit, unit_text
+from logbench.words import tr, word
 
 _TITLES = (tr("Signal"), tr("Change, 95 %"), tr("Interval"), tr("Verdict"))
 _TIPS = (

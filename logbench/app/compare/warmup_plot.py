@@ -8,11 +8,11 @@ from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.analysis.comparison.warmup_curves import WarmUpComparison, WarmUpCurve
-from logbench.app.plot.ticks import round_range, tick_text, unit_text, value_ticks
+from logbench.app.plot.ticks import round_range, value_ticks
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
-from logbench.app.wording import word
-from logbench.words import tr
+from logbench.signals.numbers import tick_text
+from logbench.signals.units import METRIC, Units, unit_text
+from logbench.words import tr, word
 
 _LEFT, _TOP, _RIGHT, _BOTTOM = 52, 24, 14, 42
 _MOST_POINTS = 400

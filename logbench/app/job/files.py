@@ -25,12 +25,11 @@ from PySide6.QtWidgets import (
 from logbench.app.job.entries import Column, EntryTable
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.records import ROLES
-from logbench.app.wording import word
 from logbench.errors import JobError
 from logbench.job.model import Photo
 from logbench.job.timeline import Moment
 from logbench.job.times import local_text, short_time
-from logbench.words import tr
+from logbench.words import tr, word
 
 _MOST_PICTURE_PX = 40_000_000
 _PREVIEW_PX = 1600

@@ -15,14 +15,12 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Verdict
-from logbench.app.plot.ticks import unit_text
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
-from logbench.app.wording import word
+from logbench.signals.units import METRIC, Units, unit_text
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
 from logbench.vehicle.records.model import STATES, CarReading, FrozenValue, MonitorResult, Readiness
 from logbench.vehicle.records.readiness import missing_sentence
-from logbench.words import tr
+from logbench.words import tr, word
 
 MARGIN_COLUMN = 3
 CODE_ROLE = Qt.ItemDataRole.UserRole

@@ -22,11 +22,10 @@ from logbench.app.job.working import Records
 from logbench.app.live.link_box import LinkBox
 from logbench.app.settings import Settings
 from logbench.app.theme import Theme
-from logbench.app.units import Units
-from logbench.app.wording import word
 from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
 from logbench.job.times import short_time
-from logbench.words import tr
+from logbench.signals.units import Units
+from logbench.words import tr, word
 
 ROLES: tuple[Role, ...] = ("before", "after", "other")
 _DIFF = tr("Before against after")

@@ -24,9 +24,8 @@ from PySide6.QtWidgets import (
 
 from logbench.app.parts import Answers, Form, heads_left
 from logbench.app.settings import Settings
-from logbench.app.wording import word
 from logbench.report.options import ALWAYS, SECTIONS, ReportOptions
-from logbench.words import tr
+from logbench.words import tr, word
 
 _MOST_SHOP_LINES = 6
 _PAPERS = {"A4": "A4", tr("US letter"): "letter"}

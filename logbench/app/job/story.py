@@ -19,9 +19,9 @@ from PySide6.QtWidgets import (
 from logbench.app.job.entries import AGREED, Column, EntryTable
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import Form, pad
-from logbench.app.units import METRIC, Units
 from logbench.job.model import Note, Option, Part
 from logbench.job.times import short_time
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 _MOST_LINE = 300

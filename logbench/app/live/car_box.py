@@ -6,10 +6,10 @@ from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QVBoxLayout, QWidg
 
 from logbench.app.live.choices import HEIGHT_M, LiveChoices
 from logbench.app.live.number_field import NumberField, Scale
-from logbench.app.units import Units
 from logbench.errors import UsageError
 from logbench.recording.model import Vehicle
 from logbench.recording.surroundings import Surroundings
+from logbench.signals.units import Units
 from logbench.words import tr
 
 

@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLa
 from logbench.app.commands import add_command
 from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import shown_value
-from logbench.app.units import Units
+from logbench.signals.units import Units
 from logbench.words import tr
 
 MOST = 4

@@ -12,8 +12,8 @@ from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.starting import Starting
 from logbench.app.parts import Notice
-from logbench.app.plot.ticks import count_text, time_text
 from logbench.capture.messages import Failed, Finished
+from logbench.signals.numbers import count_text, time_text
 from logbench.words import tr
 
 _JOURNAL = ".journal"

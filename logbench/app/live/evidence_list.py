@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from PySide6.QtWidgets import QTextBrowser
 
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
-from logbench.report.unit_sentences import in_units
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 if TYPE_CHECKING:

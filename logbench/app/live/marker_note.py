@@ -8,7 +8,7 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QPushButton
 
-from logbench.app.plot.ticks import time_text
+from logbench.signals.numbers import time_text
 from logbench.words import tr
 
 _LONGEST = 200

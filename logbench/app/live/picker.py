@@ -19,10 +19,9 @@ from PySide6.QtWidgets import (
 
 from logbench.app.parts import Elided
 from logbench.app.settings import Settings
-from logbench.app.wording import word
 from logbench.signals.groups import PURPOSES
 from logbench.signals.table import table
-from logbench.words import tr, tr_n
+from logbench.words import tr, tr_n, word
 
 DEFAULT = "a useful dozen"
 OWN = "my own choice"

@@ -28,10 +28,9 @@ from logbench.analysis.drive_plan import (
 from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
-from logbench.app.units import METRIC, Units
-from logbench.app.wording import word
-from logbench.report.unit_sentences import in_units
-from logbench.words import tr
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, Units
+from logbench.words import tr, word
 
 _MARKS = {StepState.DONE: "✔", StepState.TO_DO: "○", StepState.TOO_LATE: "–"}
 _LEFT, _BOTTOM, _TOP = 64, 40, 26

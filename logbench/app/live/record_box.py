@@ -15,8 +15,8 @@ from PySide6.QtWidgets import (
 from logbench.app.live.choices import MOST_HELD_MIN, LiveChoices
 from logbench.app.live.session import State
 from logbench.app.parts import pad
-from logbench.app.plot.ticks import time_text
 from logbench.capture.messages import Status
+from logbench.signals.numbers import time_text
 from logbench.words import tr
 
 _LARGE_PX = 46

@@ -21,7 +21,7 @@ from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import SECOND
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
-from logbench.report.unit_sentences import in_units
+from logbench.signals.unit_sentences import in_units
 from logbench.words import tr
 
 if TYPE_CHECKING:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from logbench.app.live.session import State
 from logbench.app.parts import StatusLine
-from logbench.app.plot.ticks import count_text, size_text, time_text
 from logbench.capture.messages import CarFound, Status
+from logbench.signals.numbers import count_text, size_text, time_text
 from logbench.words import tr
 
 _STATES: dict[State, str] = {

@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QStyle, QStyledItemDelegate, QStyleOptionViewItem,
 
 from logbench.app.live.traces import LiveTrace
 from logbench.app.traces_table import TracesModel, TracesTable
-from logbench.app.units import METRIC, Units
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 _PAD = 4

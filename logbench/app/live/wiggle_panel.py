@@ -23,8 +23,8 @@ from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import shown_value
 from logbench.app.parts import heads_left
 from logbench.app.tones import Tones
-from logbench.app.units import METRIC, Units
 from logbench.signals.table import table
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 _TITLES = (tr("Signal"), tr("Value"), tr("Limit"), tr("Dropouts"), tr("Spikes"), tr("Steps"))

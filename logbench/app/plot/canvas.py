@@ -21,7 +21,7 @@ from logbench.app.plot.ticks import round_range, time_ticks
 from logbench.app.plot.ticks import value_ticks as ticks_of
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
+from logbench.signals.units import METRIC, Units
 
 _FEWEST_DATA_SHARE = 0.4
 _DENSE_PER_PX = 1.5

@@ -21,12 +21,11 @@ from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 from logbench.analysis.model import ConditionSpan, Finding, Span, Verdict
 from logbench.app.parts import plain_tip
 from logbench.app.plot.strip import GUTTER, RIGHT
-from logbench.app.plot.ticks import time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.theme import Theme
-from logbench.app.wording import word
 from logbench.recording.model import Event
-from logbench.words import tr
+from logbench.signals.numbers import time_text
+from logbench.words import tr, word
 
 if TYPE_CHECKING:
     from logbench.recording.notes import Note

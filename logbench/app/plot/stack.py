@@ -17,7 +17,7 @@ from logbench.app.plot.handles import StripSplitter, dragged
 from logbench.app.plot.strip import GUTTER, HEADER, LEAST_HEIGHT, RIGHT, Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 _MOST_SCREENS = 4

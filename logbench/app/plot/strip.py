@@ -29,10 +29,10 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from logbench.analysis.model import Span
 from logbench.app.plot import lines
 from logbench.app.plot.canvas import Canvas, StripTrace, ValueRange
-from logbench.app.plot.ticks import tick_text, unit_text
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
-from logbench.app.units import Units
+from logbench.signals.numbers import tick_text
+from logbench.signals.units import Units, unit_text
 from logbench.words import tr
 
 GUTTER = 72

@@ -38,13 +38,6 @@ def round_range(low: float, high: float) -> tuple[float, float]:
     return math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step
 
 
-def tick_text(value: float, step: float) -> str:
-    """A value as an axis shows it, with as many decimals as `step` needs."""
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9)) if step > 0 else 0
-    text = f"{value:,.{min(decimals, 6)}f}"
-    return "0" if text in {"-0", "0"} else text.replace("-", "−")
-
-
 def time_ticks(start_s: float, end_s: float, most: int) -> tuple[list[float], float]:
     """Round times in seconds from `start_s` to `end_s`, and their step in seconds."""
     span = end_s - start_s
@@ -53,48 +46,3 @@ def time_ticks(start_s: float, end_s: float, most: int) -> tuple[list[float], fl
     step = next((s for s in _TIME_STEPS_S if span / s <= most), _TIME_STEPS_S[-1])
     first, last = math.ceil(start_s / step - 1e-9), math.floor(end_s / step + 1e-9)
     return [n * step for n in range(first, last + 1)], step
-
-
-def time_text(t_s: float, step_s: float = 1.0) -> str:
-    """`1:02:03`, `2:03` or, for steps below a second, `2:03.4`; negative times with a minus."""
-    sign = "−" if t_s < 0 else ""
-    decimals = max(0, -math.floor(math.log10(step_s) + 1e-9)) if step_s < 1 else 0
-    total = round(abs(t_s), decimals)
-    hours, rest = divmod(total, 3600)
-    minutes, seconds = divmod(rest, 60)
-    width = 3 + decimals if decimals else 2
-    text = f"{seconds:0{width}.{decimals}f}"
-    if hours:
-        return f"{sign}{int(hours)}:{int(minutes):02d}:{text}"
-    return f"{sign}{int(minutes)}:{text}"
-
-
-def value_text(value: float, unit: str = "") -> str:
-    """A value for reading at arm's length: about four digits, thousands set apart."""
-    if math.isnan(value):
-        return "–"
-    size = abs(value)
-    decimals = 0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 10 else 3
-    if unit in {"rpm", "km/h", "degC", "kPa", "km", "min", "mph", "mi", "degF", "K"}:
-        decimals = 0 if float(value).is_integer() or size >= 100 else 1
-    elif unit in {"%", "deg", "g/s", "V", "mA"}:
-        decimals = min(decimals, 2 if unit in {"V", "g/s"} else 1)
-    text = f"{value:,.{decimals}f}"
-    return text.replace("-", "−")
-
-
-def unit_text(unit: str) -> str:
-    """A unit as it is printed."""
-    return {"degC": "°C", "degF": "°F", "deg": "°", "Nm": "N·m"}.get(unit, unit)
-
-
-def count_text(count: float) -> str:
-    """A whole number with thousands set apart."""
-    return f"{round(count):,}"
-
-
-def size_text(size_bytes: int) -> str:
-    """A file size in kB or MB (powers of ten)."""
-    if size_bytes < 1_000_000:
-        return f"{size_bytes / 1000:,.0f} kB"
-    return f"{size_bytes / 1e6:,.1f} MB"

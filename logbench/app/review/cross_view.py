@@ -25,13 +25,12 @@ from logbench.analysis.model import Condition, ConditionSpan
 from logbench.app.commands import add_command
 from logbench.app.flow import Flow
 from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.ticks import count_text, unit_text, value_text
 from logbench.app.plot.view import TimeView
 from logbench.app.review.cross import Pairs, cells, condition_of, pair, spans_of
 from logbench.app.theme import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, YELLOW, Theme
-from logbench.app.units import METRIC, Units
-from logbench.app.wording import word
-from logbench.words import tr
+from logbench.signals.numbers import count_text, value_text
+from logbench.signals.units import METRIC, Units, unit_text
+from logbench.words import tr, word
 
 if TYPE_CHECKING:
     from logbench.app.review.cross_plot import CrossPlot

@@ -15,8 +15,8 @@ from PySide6.QtWidgets import QWidget
 
 from logbench.app.plot.stack import StripStack
 from logbench.app.theme import Theme
-from logbench.app.units import METRIC, Units
 from logbench.errors import StorageError, UsageError
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 if TYPE_CHECKING:

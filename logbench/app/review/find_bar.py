@@ -9,10 +9,9 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QWidg
 
 from logbench.analysis.model import Span
 from logbench.app.commands import add_command
-from logbench.app.plot.ticks import unit_text
 from logbench.app.review.search import EXAMPLE
-from logbench.app.units import Units
 from logbench.errors import LogbenchError
+from logbench.signals.units import Units, unit_text
 from logbench.words import tr
 
 Search = Callable[[str], tuple[Span, ...]]

@@ -18,22 +18,15 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.analysis.finding_text import ends_in, number_text, reason_text
 from logbench.analysis.model import Band, Finding
-from logbench.app.finding_text import (
-    end_text,
-    ends_in,
-    limits,
-    number_text,
-    reason_text,
-)
 from logbench.app.parts import current_row, plain_tip
-from logbench.app.plot.ticks import time_text, unit_text
 from logbench.app.plot.view import SECOND
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
-from logbench.app.units import METRIC, Units
-from logbench.app.wording import word
-from logbench.report.unit_sentences import in_units
-from logbench.words import tr
+from logbench.signals.numbers import end_text, limits, time_text
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, Units, unit_text
+from logbench.words import tr, word
 
 _MOST_TIMES = 6
 

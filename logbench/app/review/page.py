@@ -33,7 +33,6 @@ from logbench.app.plot.layout import layout_from_json
 from logbench.app.plot.layouts import Layouts
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.ticks import count_text, time_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.review.beginning import Beginning, open_demo
 from logbench.app.review.cross_view import CrossView
@@ -48,6 +47,7 @@ from logbench.app.review.search import find_spans
 from logbench.app.review.span_panel import SpanPanel
 from logbench.app.review.values import SignalsTable
 from logbench.app.theme import Theme
+from logbench.signals.numbers import count_text, time_text
 from logbench.words import tr
 
 if TYPE_CHECKING:

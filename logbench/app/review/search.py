@@ -13,8 +13,8 @@ from logbench.analysis.alignment import Values, interval_s, previous, runs
 from logbench.analysis.expressions import evaluate, names_in
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.model import Span
-from logbench.app.units import METRIC, Units
 from logbench.errors import UsageError
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 Mask = npt.NDArray[np.bool_]

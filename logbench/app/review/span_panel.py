@@ -17,10 +17,10 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.ticks import count_text, time_text, unit_text, value_text
 from logbench.app.plot.view import SECOND, TimeView
 from logbench.app.review.span import SpanNumbers, span_numbers
-from logbench.app.units import METRIC, Units
+from logbench.signals.numbers import count_text, time_text, value_text
+from logbench.signals.units import METRIC, Units, unit_text
 from logbench.words import tr
 
 _TITLES = (

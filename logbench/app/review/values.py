@@ -9,7 +9,7 @@ from PySide6.QtWidgets import QWidget
 
 from logbench.app.plot.canvas import StripTrace
 from logbench.app.traces_table import TracesModel, TracesTable
-from logbench.app.units import METRIC, Units
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 

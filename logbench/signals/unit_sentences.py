@@ -12,37 +12,8 @@ import math
 import re
 from dataclasses import dataclass
 from functools import partial
-from typing import Protocol
 
-from logbench.report.units import line_of, pretty, unit_of
-
-
-class Choice(Protocol):
-    """The units that a reader chose."""
-
-    def line(self, unit: str) -> tuple[float, float]:
-        """Factor and offset: shown = factor * value + offset."""
-        ...
-
-    def unit(self, unit: str) -> str:
-        """The unit shown for a recorded one."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class ReportChoice:
-    """The choice of a report: US units or as recorded."""
-
-    us: bool
-
-    def line(self, unit: str) -> tuple[float, float]:
-        """Factor and offset."""
-        return line_of(unit, self.us)
-
-    def unit(self, unit: str) -> str:
-        """As it is printed."""
-        return unit_of(unit, self.us)
-
+from logbench.signals.units import Units
 
 KM_PER_GALLON_MILE = 1.609344 / 3.785411784
 MPG_LITRES = 100.0 / KM_PER_GALLON_MILE
@@ -64,7 +35,6 @@ _CHAIN = re.compile(
     r"(?![\w/·°]|-\w)"
 )
 _PART = re.compile(rf"(?:^|(?P<join>{_JOIN}|, | and ))(?P<number>{_NUMBER})")
-_PRINTED = {"degC": "°C", "degC/min": "°C/min", "degF": "°F", "Nm": "N·m"}
 _MOST_ERROR = 0.05
 """A rounded figure is no further from the converted one than this share of it."""
 
@@ -88,24 +58,19 @@ class _How:
         return self.factor * step / value**2 if self.over else abs(self.factor) * step
 
 
-def as_reported(sentence: str, us: bool) -> str:
-    """`in_units` with the choice of a report."""
-    return in_units(sentence, ReportChoice(us))
-
-
-def in_units(sentence: str, choice: Choice) -> str:
+def in_units(sentence: str, units: Units) -> str:
     """The sentence with every quantity as chosen; units that stay are only written out (°C).
 
     Numbers keep about as many digits as they had: `87 degC` is `189 °F`, `92.1 ±0.4 degC` is
     `197.8 ±0.7 °F`, `1 km/h` is `0.6 mph`.
     """
-    return pretty(_CHAIN.sub(partial(_said, choice=choice), sentence))
+    return _CHAIN.sub(partial(_said, units=units), sentence).replace("degC", "°C")
 
 
-def _said(found: re.Match[str], choice: Choice) -> str:
+def _said(found: re.Match[str], units: Units) -> str:
     parts = list(_PART.finditer(found["numbers"]))
     values = [_value(part["number"]) for part in parts]
-    how = _how(found["unit"], choice, values)
+    how = _how(found["unit"], units, values)
     if how is None:
         return found[0]
     halves = [bool(found["half"]) or "±" in (part["join"] or "") for part in parts]
@@ -125,22 +90,22 @@ def _said(found: re.Match[str], choice: Choice) -> str:
     return f"{found['half'] or ''}{''.join(texts)}{found['space']}{how.unit}"
 
 
-def _how(unit: str, choice: Choice, values: list[float]) -> _How | None:
+def _how(unit: str, units: Units, values: list[float]) -> _How | None:
     """None where the unit stays."""
     if unit == _RATIO:
-        factor, _ = choice.line("km/h")
-        how = _How(f"rpm per {choice.unit('km/h')}", 1.0 / factor)
+        factor, _ = units.line("km/h")
+        how = _How(f"rpm per {units.unit('km/h')}", 1.0 / factor)
     elif unit == _CONSUMPTION:
-        how = _consumption(choice, values)
+        how = _consumption(units, values)
     else:
-        how = _How(_PRINTED.get(choice.unit(unit), choice.unit(unit)), *choice.line(unit))
+        how = _How(units.printed(unit), *units.line(unit))
     return None if (how.factor, how.offset) == (1.0, 0.0) else how
 
 
-def _consumption(choice: Choice, values: list[float]) -> _How:
+def _consumption(units: Units, values: list[float]) -> _How:
     """Miles for each gallon where both are chosen for one figure; else so much over so far."""
-    (volume, _), (distance, _) = choice.line("l"), choice.line("km")
-    names = choice.unit("l") if volume != 1.0 else "l", choice.unit("km")
+    (volume, _), (distance, _) = units.line("l"), units.line("km")
+    names = units.unit("l") if volume != 1.0 else "l", units.unit("km")
     if names == ("gal", "mi") and len(values) == 1 and values[0] > 0.0:
         return _How("mpg", MPG_LITRES, over=True)
     return _How(f"{names[0]}/100 {names[1]}", volume / distance)

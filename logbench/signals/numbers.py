@@ -1,0 +1,130 @@
+"""How numbers, ranges, times and sizes are written, wherever the program writes them.
+
+Windows and axes have a real minus (`−`), sentences of the checks and paper the keyboard's.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from logbench.words import tr
+
+Ends = tuple[float | None, float | None]
+"""Low and high end of a range; None: open."""
+
+
+# --- windows and axes ---
+
+
+def value_text(value: float, unit: str = "") -> str:
+    """A value for reading at arm's length: about four digits, thousands set apart."""
+    if math.isnan(value):
+        return "–"
+    size = abs(value)
+    decimals = 0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 10 else 3
+    if unit in {"rpm", "km/h", "degC", "kPa", "km", "min", "mph", "mi", "degF", "K"}:
+        decimals = 0 if float(value).is_integer() or size >= 100 else 1
+    elif unit in {"%", "deg", "g/s", "V", "mA"}:
+        decimals = min(decimals, 2 if unit in {"V", "g/s"} else 1)
+    return f"{value:,.{decimals}f}".replace("-", "−")
+
+
+def half_width_text(value: float, half: float) -> str:
+    """`22.3 ± 1.2`: both with the two digits that the half width deserves; it is above 0."""
+    decimals = min(max(0, 1 - math.floor(math.log10(half))), 4)
+    return f"{value:,.{decimals}f} ± {half:.{decimals}f}".replace("-", "−")
+
+
+def tick_text(value: float, step: float) -> str:
+    """A value as an axis shows it, with as many decimals as `step` needs."""
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9)) if step > 0 else 0
+    text = f"{value:,.{min(decimals, 6)}f}"
+    return "0" if text in {"-0", "0"} else text.replace("-", "−")
+
+
+def end_text(value: float) -> str:
+    """An end of a range: at most one decimal, two below 10."""
+    near = round(value, 2 if abs(value) < 10 else 1)
+    step = 1.0 if near == round(near) else 0.1 if near == round(near, 1) else 0.01
+    return tick_text(near, step)
+
+
+def limits(ends: Ends, say: Callable[..., str] = tr) -> str:
+    """A range in words: `−10 to 10`, `at least 80`, `at most 15`; in English with `in_english`."""
+    low, high = (None if v is None else end_text(v) for v in ends)
+    if low is None and high is None:
+        return say("any")
+    if low is None:
+        return say("at most {high}", high=high)
+    if high is None:
+        return say("at least {low}", low=low)
+    return say("{low} to {high}", low=low, high=high)
+
+
+def in_english(text: str, **values: object) -> str:
+    """What `tr` gives where the sentence around it is English."""
+    return text.format(**values)
+
+
+# --- sentences and paper ---
+
+
+def number_text(value: float, half: float, unit: str, signed: bool = False) -> str:
+    """`+12.3 ±0.8 %`: as many decimals as the size of the number deserves; `half` NaN: unknown."""
+    digits = _digits(value)
+    text = f"{value:{'+' if signed else ''}.{digits}f}"
+    if math.isfinite(half):
+        shown = f"{half:.{digits}f}"
+        text += f" ±{shown}" if float(shown) > 0 else f" ±{half:.1g}"
+    return f"{text} {unit}".strip()
+
+
+def figure_text(value: float, *, signed: bool = False) -> str:
+    """`12.4`: the same decimals, none for a whole number, and no minus before 0."""
+    digits = 0 if value == int(value) else _digits(value)
+    text = f"{value:{'+' if signed else ''}.{digits}f}"
+    return text.replace("-", "") if float(text) == 0 else text
+
+
+def range_text(ends: Ends, unit: str) -> str:
+    """`-10 to 10 %`, `at least 80 %`, `at most 2 V`, or `any`."""
+    low, high = ends
+    tail = f" {unit}" if unit else ""
+    if low is None:
+        return "any" if high is None else f"at most {high:g}{tail}"
+    return f"at least {low:g}{tail}" if high is None else f"{low:g} to {high:g}{tail}"
+
+
+def _digits(value: float) -> int:
+    size = abs(value)
+    return 0 if size >= 100 else 1 if size >= 3 else 2
+
+
+# --- times, counts, sizes ---
+
+
+def time_text(t_s: float, step_s: float = 1.0) -> str:
+    """`1:02:03`, `2:03` or, for steps below a second, `2:03.4`; negative times with a minus."""
+    sign = "−" if t_s < 0 else ""
+    decimals = max(0, -math.floor(math.log10(step_s) + 1e-9)) if step_s < 1 else 0
+    total = round(abs(t_s), decimals)
+    hours, rest = divmod(total, 3600)
+    minutes, seconds = divmod(rest, 60)
+    width = 3 + decimals if decimals else 2
+    text = f"{seconds:0{width}.{decimals}f}"
+    if hours:
+        return f"{sign}{int(hours)}:{int(minutes):02d}:{text}"
+    return f"{sign}{int(minutes)}:{text}"
+
+
+def count_text(count: float) -> str:
+    """A whole number with thousands set apart."""
+    return f"{round(count):,}"
+
+
+def size_text(size_bytes: int) -> str:
+    """A file size in kB or MB (powers of ten)."""
+    if size_bytes < 1_000_000:
+        return f"{size_bytes / 1000:,.0f} kB"
+    return f"{size_bytes / 1e6:,.1f} MB"

@@ -1,0 +1,304 @@
+"""Units: how people write them, how they are printed, and the reader's choice; converted by pint.
+
+Nothing is kept in another unit than it was recorded in: a conversion happens where a value is read
+from a foreign file, or where it is shown.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from logbench.signals.numbers import figure_text, value_text
+from logbench.words import tr
+
+Floats = npt.NDArray[np.float64]
+
+# --- as people write them ---
+
+_SPELLINGS = {
+    "°c": "degC", "degc": "degC", "deg c": "degC", "c": "degC", "celsius": "degC",
+    "degrees c": "degC", "degree c": "degC", "degrees celsius": "degC", "℃": "degC", "ºc": "degC",
+    "°f": "degF", "degf": "degF", "deg f": "degF", "f": "degF", "fahrenheit": "degF",
+    "degrees f": "degF", "degrees fahrenheit": "degF", "℉": "degF", "ºf": "degF",
+    "k": "kelvin", "kelvin": "kelvin",
+    "rpm": "rpm", "r/min": "rpm", "1/min": "rpm", "min-1": "rpm", "rev/min": "rpm", "/min": "rpm",
+    "revs/min": "rpm", "u/min": "rpm", "min^-1": "rpm",
+    "km/h": "km/h", "kph": "km/h", "kmh": "km/h", "kmph": "km/h", "mph": "mile/hour",
+    "mi/h": "mile/hour", "miles/h": "mile/hour", "m/s": "m/s",
+    "%": "percent", "percent": "percent", "pct": "percent", "fraction": "dimensionless",
+    "kpa": "kPa", "pa": "Pa", "hpa": "hPa", "mpa": "MPa", "bar": "bar", "mbar": "mbar",
+    "psi": "psi", "psia": "psi", "inhg": "inHg", "in hg": "inHg", "in.hg": "inHg", "mmhg": "mmHg",
+    "inh2o": "inH2O", "in h2o": "inH2O", "atm": "atm", "kpa abs": "kPa", "kpa(abs)": "kPa",
+    "g/s": "g/s", "g/sec": "g/s", "gm/s": "g/s", "gps": "g/s", "grams/sec": "g/s", "gr/s": "g/s",
+    "kg/h": "kg/hour", "kg/hr": "kg/hour", "lb/min": "pound/minute", "lbs/min": "pound/minute",
+    "lb/m": "pound/minute",
+    "v": "volt", "volt": "volt", "volts": "volt", "mv": "millivolt", "ma": "milliampere",
+    "a": "ampere", "amp": "ampere", "amps": "ampere",
+    "s": "second", "sec": "second", "secs": "second", "second": "second", "seconds": "second",
+    "ms": "millisecond", "msec": "millisecond", "milliseconds": "millisecond",
+    "us": "microsecond", "µs": "microsecond", "μs": "microsecond", "ns": "nanosecond",
+    "min": "minute", "mins": "minute", "minutes": "minute", "h": "hour", "hr": "hour",
+    "hours": "hour", "hour": "hour", "days": "day",
+    "km": "km", "m": "meter", "mi": "mile", "mile": "mile", "miles": "mile",
+    "deg": "degree", "°": "degree", "degrees": "degree", "degree": "degree", "° btdc": "degree",
+    "deg btdc": "degree", "degrees btdc": "degree", "°btdc": "degree", "° crank": "degree",
+    "nm": "newton*meter", "n·m": "newton*meter", "lb-ft": "foot*pound_force",
+    "lbf·ft": "foot*pound_force", "ft-lb": "foot*pound_force", "lb·ft": "foot*pound_force",
+    "l/h": "liter/hour", "l/hr": "liter/hour", "lph": "liter/hour", "gal/h": "gallon/hour",
+    "gal/hr": "gallon/hour", "gph": "gallon/hour",
+    "lambda": "dimensionless", "λ": "dimensionless", "ratio": "dimensionless",
+    "count": "dimensionless", "counts": "dimensionless", "-": "dimensionless",
+}  # fmt: skip
+"""Spellings (lower case) of the trade, and what pint calls them. `c` and `f` are temperatures here,
+never coulomb and farad."""
+
+_ALIAS_OF_TABLE = {"degC": "degC", "rpm": "rpm", "%": "percent", "L/h": "liter/hour",
+                   "deg": "degree", "Nm": "newton*meter"}  # fmt: skip
+
+
+@functools.cache
+def _registry() -> Any:
+    import pint  # takes half a second, and whoever sees metric units needs none of it
+
+    registry: Any = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry.define("inH2O = 249.08891 * pascal")  # at 4 degC; NIST SP 811, from memory
+    return registry
+
+
+@functools.cache
+def known(text: str) -> str | None:
+    """What pint calls a unit as people write it; None when it is no unit.
+
+    `` is a pure number.
+    """
+    cleaned = re.sub(r"\s+", " ", text.strip())
+    if not cleaned:
+        return "dimensionless"
+    if cleaned in _ALIAS_OF_TABLE:
+        return _ALIAS_OF_TABLE[cleaned]
+    return _SPELLINGS.get(cleaned.lower())
+
+
+@functools.cache
+def compatible(source: str, target: str) -> bool:
+    """Whether numbers in `source` can be converted to `target` (both as people write them)."""
+    a, b = known(source), known(target)
+    if a is None or b is None:
+        return False
+    units = _registry()
+    if (a == "degree") != (b == "degree") and "degree" in (a, b):
+        return False  # pint lets angles pass as pure numbers
+    return bool(units.Unit(a).is_compatible_with(units.Unit(b)))
+
+
+def convert(values: Floats, source: str, target: str) -> Floats:
+    """Numbers, shape (n,), from one unit to another; NaN stays NaN.
+
+    The same array where nothing is to be done. `ValueError` where `compatible` says no.
+    """
+    if source.strip() == target.strip():
+        return values
+    if not compatible(source, target):
+        raise ValueError(f"{source!r} cannot be converted to {target!r}")
+    a, b = known(source), known(target)
+    if a == b:
+        return values
+    quantity = _registry().Quantity(values, a).to(b)
+    return np.asarray(quantity.magnitude, dtype=np.float64)
+
+
+# --- as they are printed ---
+
+
+def unit_text(unit: str) -> str:
+    """A unit as it is printed."""
+    printed = {"deg": "°", "Nm": "N·m", "l": "L"}.get(unit, unit)
+    return printed.replace("degC", "°C").replace("degF", "°F")
+
+
+def difference_unit(unit: str) -> str:
+    """The unit of a difference of two values in `unit`: of temperatures it is K, which a sentence
+    can tell from a temperature; any other is its own."""
+    return "K" if unit == "degC" else unit
+
+
+# --- as the reader chose ---
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """What has a choice of units: a title, and for each unit it is recorded in those it may be
+    shown in: the first metric, as recorded; the second US; further ones."""
+
+    title: str
+    shown: Mapping[str, tuple[str, ...]]
+
+    @property
+    def choices(self) -> tuple[str, ...]:
+        """The choices as they are printed: of the unit that stands first."""
+        return tuple(map(unit_text, next(iter(self.shown.values()))))
+
+
+QUANTITIES: Mapping[str, Quantity] = {
+    "speed": Quantity(tr("Speed"), {"km/h": ("km/h", "mph")}),
+    "distance": Quantity(tr("Distance"), {"km": ("km", "mi"), "m": ("m", "ft")}),
+    "temperature": Quantity(
+        tr("Temperature"),
+        {
+            "degC": ("degC", "degF"),
+            "degC/min": ("degC/min", "degF/min"),
+            "K": ("K", "degF"),  # a difference of two temperatures
+            "g/l/K": ("g/l/K", "g/l/degF"),
+        },
+    ),
+    "pressure": Quantity(tr("Pressure"), {"kPa": ("kPa", "inHg", "psi", "bar")}),
+    "air": Quantity(
+        tr("Air mass flow"),
+        {
+            "g/s": ("g/s", "lb/min", "kg/h"),
+            "g/s/l": ("g/s/l", "lb/min/l", "kg/h/l"),  # an engine's size stays in liters
+        },
+    ),
+    "fuel": Quantity(tr("Fuel"), {"L/h": ("L/h", "gal/h"), "L": ("L", "gal"), "l": ("l", "gal")}),
+    "torque": Quantity(tr("Torque"), {"Nm": ("Nm", "lbf·ft")}),
+}
+_QUANTITY_OF = {unit: key for key, quantity in QUANTITIES.items() for unit in quantity.shown}
+
+
+@functools.cache
+def _line(unit: str, shown: str) -> tuple[float, float]:
+    """Factor and offset from a recorded unit of `QUANTITIES` to one it may be shown in."""
+    if unit == shown:
+        return 1.0, 0.0
+    quantity = _registry().Quantity
+    # the last digits of a double are pint's own steps, not the definition's: 1.7999999999999998
+    factor = float(f"{quantity(1.0, _of_pint(unit)).to(_of_pint(shown)).magnitude:.15g}")
+    if unit != "degC":
+        return factor, 0.0
+    return factor, round(float(quantity(0.0, unit).to(shown).magnitude), 9)
+
+
+def _of_pint(unit: str) -> str:
+    """What pint calls a unit of `QUANTITIES`; temperatures are differences."""
+    if unit == "K":
+        return "delta_degC"
+    unit = {"Nm": "N*m", "lbf·ft": "lbf*ft"}.get(unit, unit)
+    return unit.replace("degC", "delta_degC").replace("degF", "delta_degF")
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """The units that a reader chose, for the whole window or one report.
+
+    `us` holds for every quantity that `own` names no other unit for, as (quantity, unit) pairs.
+    """
+
+    us: bool = False
+    own: tuple[tuple[str, str], ...] = ()
+
+    def choice(self, quantity: str) -> str:
+        """The unit chosen for a quantity of `QUANTITIES`, as it is printed."""
+        return dict(self.own).get(quantity) or QUANTITIES[quantity].choices[int(self.us)]
+
+    def choose(self, quantity: str, unit: str) -> Units:
+        """The same with another unit of one quantity; an unknown one changes nothing."""
+        if quantity not in QUANTITIES or unit not in QUANTITIES[quantity].choices:
+            return self
+        own = dict(self.own)
+        own.pop(quantity, None)
+        if unit != QUANTITIES[quantity].choices[int(self.us)]:
+            own[quantity] = unit
+        return replace(self, own=tuple(sorted(own.items())))
+
+    @property
+    def metric(self) -> bool:
+        """Every quantity is shown as it is recorded."""
+        return all(self.choice(key) == q.choices[0] for key, q in QUANTITIES.items())
+
+    def unit(self, unit: str) -> str:
+        """The unit shown for a recorded one, in the words of the table of signals where it has
+        one; `unit_text` prints it."""
+        key = _QUANTITY_OF.get(unit)
+        if key is None or not (self.us or self.own):
+            return unit
+        quantity = QUANTITIES[key]
+        return quantity.shown[unit][quantity.choices.index(self.choice(key))]
+
+    def printed(self, unit: str) -> str:
+        """The unit shown for a recorded one, as it is printed."""
+        return unit_text(self.unit(unit))
+
+    def line(self, unit: str) -> tuple[float, float]:
+        """Factor and offset: shown = factor * value + offset."""
+        return _line(unit, self.unit(unit))
+
+    def value(self, value: float, unit: str, *, difference: bool = False) -> float:
+        """A value as shown; `difference`: of two values, so that no 32 is added."""
+        factor, offset = self.line(unit)
+        return factor * value + (0.0 if difference else offset)
+
+    def array(self, values: Floats, unit: str) -> Floats:
+        """Values as shown, same shape, NaN kept."""
+        factor, offset = self.line(unit)
+        return values if (factor, offset) == (1.0, 0.0) else factor * values + offset
+
+    def text(self, value: float, unit: str, *, difference: bool = False) -> str:
+        """A value with its unit, for a window; a difference of temperatures is in K, or in °F."""
+        unit = difference_unit(unit) if difference else unit
+        number = value_text(self.value(value, unit), self.unit(unit))
+        return f"{number} {self.printed(unit)}".strip()
+
+    def figure(
+        self, value: float | None, unit: str = "", half: float | None = None, **how: bool
+    ) -> str:
+        """A value with its unit, for paper: `12.4 V`, `12.4 ±0.3 V`; `–` for None and NaN.
+
+        `half`: half width of its interval, left out where nothing is left of it; `signed`: with
+        its sign; `difference`: as in `text`.
+        """
+        unit = difference_unit(unit) if how.get("difference") else unit
+        if value is None or not math.isfinite(value):
+            return "–"
+        text = figure_text(self.value(value, unit), signed=how.get("signed", False))
+        if half is not None and math.isfinite(half):
+            shown = figure_text(self.value(half, unit, difference=True))
+            text += f" ±{shown}" if float(shown) else ""
+        return f"{text} {self.printed(unit)}".strip()
+
+    def thousands(self, value: float, unit: str) -> str:
+        """A large whole number with its unit, for paper, as an odometer's: `81 234 km`."""
+        return f"{self.value(value, unit):,.0f} {self.printed(unit)}".replace(",", " ")
+
+
+class Differences(Units):
+    """The same choice for differences of two values: no zero point is moved."""
+
+    __slots__ = ()
+
+    def unit(self, unit: str) -> str:
+        """That of a difference: K, or °F, for degC."""
+        return Units.unit(self, difference_unit(unit))
+
+    def line(self, unit: str) -> tuple[float, float]:
+        """Factor and offset 0."""
+        return _line(difference_unit(unit), self.unit(unit))[0], 0.0
+
+
+METRIC = Units()
+
+
+def units_from(us: bool, own: Iterable[str]) -> Units:
+    """The choice kept as `us` and texts like `pressure=psi`; unknown ones are left out."""
+    units = Units(us)
+    for text in own:
+        quantity, _, unit = text.partition("=")
+        units = units.choose(quantity, unit)
+    return units

@@ -1,0 +1,74 @@
+"""Units and numbers as they are shown. Outside check: pint as python-OBD brings it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from obd.UnitsAndScaling import Unit
+
+from logbench.signals.units import METRIC, Units
+
+US = Units(us=True)
+
+PINT = {
+    "km/h": ("kilometer/hour", "mile/hour"),
+    "km": ("kilometer", "mile"),
+    "degC": ("degC", "degF"),
+    "kPa": ("kilopascal", "inch_Hg_32F"),
+    "g/s": ("gram/second", "pound/minute"),
+    "l": ("liter", "gallon"),
+    "Nm": ("newton*meter", "foot*pound_force"),
+    "K": ("delta_degC", "delta_degF"),
+    "m": ("meter", "foot"),
+    "g/s/l": ("gram/second/liter", "pound/minute/liter"),
+    "g/l/K": ("gram/liter/delta_degC", "gram/liter/delta_degF"),
+}
+
+
+@pytest.mark.parametrize("unit", sorted(PINT))
+@pytest.mark.parametrize("value", [0.0, 1.0, -40.0, 88.0, 250.5])
+def test_conversions_as_pint(unit, value):
+    """Source: pint's registry, which python-OBD brings."""
+    ours, theirs = PINT[unit]
+    expected = Unit.Quantity(value, ours).to(theirs).magnitude
+    assert US.value(value, unit) == pytest.approx(expected, rel=2e-5, abs=1e-9)
+    assert US.array(np.array([value, np.nan]), unit)[0] == pytest.approx(
+        expected, rel=2e-5, abs=1e-9
+    )
+    assert METRIC.value(value, unit) == value
+
+
+def test_a_difference_of_temperatures_has_no_offset():
+    assert US.value(10.0, "K") == 18.0
+    assert METRIC.figure(10.0, "degC", difference=True) == "10 K"
+    assert US.figure(10.0, "degC", difference=True, signed=True) == "+18 °F"
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "how", "text"),
+    [
+        (12.43, "V", {}, "12.4 V"),
+        (0.06, "%", {}, "0.06 %"),
+        (-0.001, "%", {}, "0.00 %"),
+        (720.0, "rpm", {}, "720 rpm"),
+        (20.27, "%", {"signed": True}, "+20.3 %"),
+        (88.0, "degC", {}, "88 °C"),
+        (None, "V", {}, "–"),
+        (math.nan, "V", {}, "–"),
+        (1.0, "", {}, "1"),
+        (20.27, "%", {"half": 1.24}, "20.3 ±1.24 %"),
+        (0.95, "", {"half": 0.01}, "0.95 ±0.01"),
+        (20.27, "%", {"half": 0.001}, "20.3 %"),
+        (88.0, "degC", {"half": math.nan}, "88 °C"),
+    ],
+)
+def test_numbers(value, unit, how, text):
+    assert METRIC.figure(value, unit, **how) == text
+
+
+def test_units_written_out():
+    assert US.printed("degC/min") == "°F/min"
+    assert US.printed("V") == "V"
+    assert METRIC.thousands(81234.5, "km") == "81 234 km"
