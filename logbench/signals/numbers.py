@@ -82,7 +82,7 @@ def number_text(value: float, half: float, unit: str, signed: bool = False) -> s
 
 def figure_text(value: float, *, signed: bool = False) -> str:
     """`12.4`: the same decimals, none for a whole number, and no minus before 0."""
-    digits = 0 if value == int(value) else _digits(value)
+    digits = 0 if math.isclose(value, round(value), rel_tol=1e-9) else _digits(value)
     text = f"{value:{'+' if signed else ''}.{digits}f}"
     return text.replace("-", "") if float(text) == 0 else text
 

@@ -49,7 +49,7 @@ CTRL = Qt.KeyboardModifier.ControlModifier
     ],
 )
 def test_each_choice_against_pint(unit: str, ours: str, choice: str, theirs: str):
-    quantity = next(key for key, q in QUANTITIES.items() if unit in q.recorded)
+    quantity = next(key for key, q in QUANTITIES.items() if unit in q.shown)
     units = METRIC.choose(quantity, choice)
     values = np.array([-12.5, 0.0, 3.0, 654.0])
     want = pint.UnitRegistry().Quantity(values, ours).to(theirs).magnitude

@@ -188,7 +188,7 @@ def test_one_quantity_is_chosen(quantity: str, choice: str, text: str, shown: st
 def test_every_choice_converts_what_is_recorded_in_it():
     for key, quantity in QUANTITIES.items():
         for choice in quantity.choices[1:]:
-            for unit in quantity.recorded:
+            for unit in quantity.shown:
                 said = in_units(f"12.5 {unit} seen", METRIC.choose(key, choice))
                 assert unit not in said.split()
                 assert not said.startswith("12.5")
