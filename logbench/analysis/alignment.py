@@ -109,22 +109,6 @@ def runs(mask: Mask, t_ns: Times, step_ns: int) -> tuple[Span, ...]:
     )
 
 
-def intersect(first: Sequence[Span], second: Sequence[Span]) -> tuple[Span, ...]:
-    """What two lists of spans (each in order, not overlapping) have in common."""
-    out: list[Span] = []
-    i = j = 0
-    while i < len(first) and j < len(second):
-        a, b = first[i], second[j]
-        start, end = max(a.start_ns, b.start_ns), min(a.end_ns, b.end_ns)
-        if start < end:
-            out.append(Span(start, end))
-        if a.end_ns <= b.end_ns:
-            i += 1
-        else:
-            j += 1
-    return tuple(out)
-
-
 def total_s(spans: Sequence[Span]) -> float:
     """Length of all spans together in seconds."""
     return float(sum(s.duration_s for s in spans))

@@ -92,14 +92,6 @@ def speed_density_airflow_g_s(
     return np.asarray(ve) * density * displacement_l * _positive(rpm) / 120.0
 
 
-def implied_displacement_l(
-    maf_g_s: Like, rpm: Like, pressure_kpa: Like, temperature_degc: Like, ve: float = 1.0
-) -> Values:
-    """Displacement in litres at which `maf_g_s` would be an efficiency of `ve`."""
-    density = air_density_g_l(pressure_kpa, temperature_degc)
-    return np.asarray(maf_g_s) * 120.0 / (density * ve * _positive(rpm))
-
-
 def airflow_per_litre_1000rpm(maf_g_s: Like, rpm: Like, displacement_l: float) -> Values:
     """Airflow in g/s for each litre of displacement and each 1,000 rpm."""
     return np.asarray(maf_g_s) / (displacement_l * _positive(rpm) / 1000.0)

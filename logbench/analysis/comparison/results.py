@@ -176,14 +176,6 @@ class Comparison:
         numbers = ["before", "after", "change", "low", "high", "detectable", "p", "p_adjusted"]
         return frame.astype(dict.fromkeys(numbers, float)) if rows else frame
 
-    def cells_table(self) -> pd.DataFrame:
-        """One row a quantity and shared cell: `signal`, `rpm_low`, `rpm_high`, `load_low`,
-        `load_high`, `before`, `after`, `change`, `low`, `high`, `weight`, `before_s`, `after_s`,
-        `changed`."""
-        import pandas as pd  # takes 0.4 s
-
-        return pd.DataFrame(self._cell_rows())
-
     def _cell_rows(self) -> list[dict[str, Any]]:
         if self.axis is None:
             return []
@@ -204,13 +196,6 @@ class Comparison:
             for s in self.signals
             for cell, changed in zip(s.cells, s.cells_changed, strict=True)
         ]
-
-    def findings_table(self) -> pd.DataFrame:
-        """One row a finding: `check`, `subject`, `verdict`, `before`, `after` (the checks' words),
-        `before_value`, `after_value`, `unit`, `reason`."""
-        import pandas as pd  # takes 0.4 s
-
-        return pd.DataFrame([_finding_row(f) for f in self.findings])
 
     def to_dict(self) -> dict[str, Any]:
         """Everything as plain JSON types; no NaN."""

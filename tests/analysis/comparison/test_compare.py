@@ -125,12 +125,12 @@ def test_tables_and_document_hold_every_number():
     trim = result.signal("TRIM1")
     assert table.loc["TRIM1", "change"] == trim.change
     assert table.loc["TRIM1", "low"] == pytest.approx(trim.change - trim.half_width)
-    cells = result.cells_table()
-    assert len(cells) == sum(len(s.cells) for s in result.signals)
-    weights = cells[cells["signal"] == "TRIM1"]["weight"]
-    assert weights.sum() == pytest.approx(1.0)
-    assert len(result.findings_table()) == len(result.findings)
     document = json.loads(json.dumps(result.to_dict(), allow_nan=False))
+    cells = document["cells"]
+    assert len(cells) == sum(len(s.cells) for s in result.signals)
+    weights = [cell["weight"] for cell in cells if cell["signal"] == "TRIM1"]
+    assert sum(weights) == pytest.approx(1.0)
+    assert len(document["findings"]) == len(result.findings)
     assert {row["signal"] for row in document["signals"]} == set(table.index)
 
 
