@@ -14,11 +14,11 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from platformdirs import user_config_path
 from pydantic import ValidationError
 
-from logbench.analysis.model import Band, Verdict
-from logbench.analysis.own_checks import OwnCheck, own_check
-from logbench.analysis.ranges import BandRow, Range
+from logbench.analysis.band_file import BandRow, OwnCheck
+from logbench.analysis.model import Band, Range, Verdict
 from logbench.errors import BandsError
 from logbench.signals.units import difference_unit
 
@@ -62,6 +62,39 @@ def load_bands(user_file: Path | None = None) -> Bands:
                 raise BandsError(f"{user_file}: '{key}' must be a table such as [{key}].")
             rows[key] = _override(user_file, key, rows[key], fields)
     return Bands({key: _spelt_out(row.band(key)) for key, row in rows.items()}, own)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The limits that hold for this user: `bands` with the own checks, the `file` they were changed
+    by (None: none), and the sentence to show where that file is there but wrong."""
+
+    bands: Bands
+    file: Path | None = None
+    problem: str = ""
+
+
+def own_limits_path() -> Path:
+    """Where the user's own limits and checks are looked for when no file is named."""
+    return user_config_path("logbench", appauthor=False) / "own_limits.toml"
+
+
+def load_limits(user_file: Path | None = None) -> Limits:
+    """The limits of every front end: the program's bands, changed by `user_file` or, where none is
+    named, by the file at `own_limits_path`, if there is one.
+
+    A named file that is wrong raises BandsError, as in `load_bands`: whoever names it wants it. One
+    at the usual place that is wrong leaves the program's own bands and says so in `problem`.
+    """
+    if user_file is not None:
+        return Limits(load_bands(user_file), user_file)
+    usual = own_limits_path()
+    if not usual.is_file():
+        return Limits(load_bands())
+    try:
+        return Limits(load_bands(usual), usual)
+    except BandsError as error:
+        return Limits(load_bands(), usual, f"{error} The program's own limits are used instead.")
 
 
 _TAG = re.compile(r"(^|; )?\[([^\]]+)\]( (?=[^;\s])|)")
@@ -173,7 +206,7 @@ def _own_checks(path: Path, tables: Any) -> tuple[OwnCheck, ...]:
     found = []
     for key, fields in tables.items():
         try:
-            found.append(own_check(key, fields))
+            found.append(OwnCheck.model_validate({"key": key, **fields}))
         except ValidationError as error:
             raise BandsError(
                 f"{path}: {_first_problem(f'check.{key}', error)} (an own check has title, value,"

@@ -56,6 +56,10 @@ class Verdict(StrEnum):
         return {"watch": 1, "act": 2}.get(self.value, 0)
 
 
+Range = tuple[float | None, float | None]
+"""Lowest and highest value; None is an open end."""
+
+
 @dataclass(frozen=True, slots=True)
 class Band:
     """A rule-of-thumb range with its basis; None is an open end.
@@ -66,8 +70,8 @@ class Band:
     key: str
     title: str
     unit: str
-    within: tuple[float | None, float | None]
-    watch: tuple[float | None, float | None]
+    within: Range
+    watch: Range
     basis: str
     """Citation, or 'common practice, no source', or 'from memory: where to verify'."""
 

@@ -7,7 +7,13 @@ from importlib import resources
 
 import pytest
 
-from logbench.analysis.bands import basis_in_words, judge, load_bands
+from logbench.analysis.bands import (
+    basis_in_words,
+    judge,
+    load_bands,
+    load_limits,
+    own_limits_path,
+)
 from logbench.analysis.model import Band, Verdict
 from logbench.errors import BandsError
 from logbench.signals.numbers import range_text
@@ -117,3 +123,43 @@ def test_a_missing_or_binary_file(tmp_path):
         load_bands(own)
     with pytest.raises(BandsError, match="cannot be read"):
         load_bands(tmp_path)
+
+
+@pytest.fixture
+def usual(tmp_path, monkeypatch):
+    """The usual place of the user's own limits, empty as yet."""
+    place = tmp_path / "config" / "own_limits.toml"
+    place.parent.mkdir()
+    monkeypatch.setattr("logbench.analysis.bands.own_limits_path", lambda: place)
+    return place
+
+
+def test_the_usual_file_is_taken_where_it_is(usual):
+    assert load_limits().file is None
+    assert load_limits().bands == load_bands()
+    usual.write_text("[fuel_trim_total]\nwithin = [-6, 6]\n")
+    found = load_limits()
+    assert (found.file, found.problem) == (usual, "")
+    assert found.bands["fuel_trim_total"].within == (-6.0, 6.0)
+
+
+def test_a_named_file_goes_before_the_usual_one(usual, tmp_path):
+    usual.write_text("[fuel_trim_total]\nwithin = [-6, 6]\n")
+    named = tmp_path / "named.toml"
+    named.write_text("[fuel_trim_total]\nwithin = [-7, 7]\n")
+    assert load_limits(named).bands["fuel_trim_total"].within == (-7.0, 7.0)
+
+
+def test_a_usual_file_that_is_wrong_is_said_and_not_used(usual, tmp_path):
+    usual.write_text("[fuel_trim_totl]\nwithin = [-6, 6]\n")
+    found = load_limits()
+    assert found.bands == load_bands()
+    assert "did you mean fuel_trim_total" in found.problem
+    assert found.problem.endswith("used instead.")
+    with pytest.raises(BandsError):  # who names a file wants it
+        load_limits(usual)
+
+
+def test_the_usual_place_is_in_the_users_configuration():
+    assert own_limits_path().name == "own_limits.toml"
+    assert "logbench" in own_limits_path().parts
