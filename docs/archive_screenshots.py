@@ -130,7 +130,7 @@ def import_pictures(window: MainWindow, page: ArchivePage, log: Path) -> None:
     dialog = page.bringing.dialog
     assert dialog is not None
     for theme in ("light", "night"):
-        window.desk.look.choose(theme)  # type: ignore[arg-type]
+        window.services.look.choose(theme)  # type: ignore[arg-type]
         settle()
         path = Path(__file__).parent / "screenshots" / f"archive-import-{theme}.png"
         dialog.grab().save(str(path))
@@ -152,7 +152,7 @@ def main() -> int:
         folder = Path(name)
         make_archive(folder / "archive")
         window = new_window(folder)
-        page = ArchivePage(window.desk, folder / "cache", folder / "memory")
+        page = ArchivePage(window.services, folder / "cache", folder / "memory")
         page.processes = 1
         window._archive = page
         window._pages.addWidget(page)

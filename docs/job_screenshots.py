@@ -120,7 +120,7 @@ def save_dialog(window: MainWindow, dialog: QDialog, name: str) -> None:
     """A dialog by itself, in both themes."""
     dialog.show()
     for theme in ("light", "night"):
-        window.desk.look.choose(theme)  # type: ignore[arg-type]
+        window.services.look.choose(theme)  # type: ignore[arg-type]
         settle()
         path = FOLDER / f"{name}-{theme}.png"
         dialog.grab().save(str(path))
@@ -156,7 +156,7 @@ def pictures(window: MainWindow, path: Path) -> None:
         "https://search.example/?q={words}", "P0171", page.opened.job.vehicle, page
     )
     save_dialog(window, search, "job-search")
-    dialog = ReportDialog(window.desk.settings, path / "report.pdf", page)
+    dialog = ReportDialog(window.services.settings, path / "report.pdf", page)
     from logbench.report.document import report_sentences
 
     dialog.show_sentences(report_sentences(page.opened.folder, page.opened.job))

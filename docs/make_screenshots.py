@@ -27,7 +27,7 @@ from logbench.app.theme import Choice
 from logbench.app.window import MainWindow
 from logbench.capture.demo_drives import DEMO_SIGNALS, FAULT, demo_vehicle
 from logbench.capture.produce import record_simulated
-from logbench.demo import demo_link_url
+from logbench.cli.demo import demo_link_url
 from logbench.recording.model import Event
 from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
@@ -65,7 +65,7 @@ def save(window: MainWindow, name: str) -> None:
     """The window as it is, in both themes and sizes."""
     FOLDER.mkdir(exist_ok=True)
     for theme in THEMES:
-        window.desk.look.choose(theme)
+        window.services.look.choose(theme)
         for width, height in SIZES:
             window.resize(width, height)
             settle()
@@ -138,7 +138,7 @@ def driver_picture(window: MainWindow) -> None:
     view = window.live.shapes.driver_view()
     view.show()
     for theme in THEMES:
-        window.desk.look.choose(theme)
+        window.services.look.choose(theme)
         for width, height in SIZES:
             view.resize(width, height)
             settle()
@@ -191,7 +191,7 @@ def command_picture(window: MainWindow) -> None:
     dialog = CommandList(window.commands(), window)
     dialog.show()
     for theme in THEMES:
-        window.desk.look.choose(theme)
+        window.services.look.choose(theme)
         settle()
         path = FOLDER / f"commands-{theme}.png"
         dialog.grab().save(str(path))

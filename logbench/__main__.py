@@ -1,6 +1,6 @@
 """`python -m logbench` is the command line."""
 
-from logbench.cli import run
+from logbench.cli.main import run
 
 if __name__ == "__main__":
     run()

@@ -11,7 +11,7 @@ import pytest
 
 import logbench
 from logbench import __version__
-from logbench.cli import main, parse_duration_s
+from logbench.cli.main import main, parse_duration_s
 from logbench.errors import UsageError
 from logbench.recording.finish import write_recording
 

@@ -30,7 +30,7 @@ def test_core_imports_without_qt():
     code = (
         "import sys, logbench, logbench.signals.table, logbench.vehicle.poller,"
         " logbench.recording.reader, logbench.capture.process, logbench.analysis.run,"
-        " logbench.simulator.drive, logbench.report.plots, logbench.demo, logbench.cli;"
+        " logbench.simulator.drive, logbench.report.plots, logbench.cli.demo, logbench.cli.main;"
         "bad = [m for m in sys.modules if m.startswith(('PySide6', 'pyqtgraph'))];"
         "sys.exit(str(bad) if bad else 0)"
     )

@@ -10,9 +10,9 @@ from PySide6.QtWidgets import QVBoxLayout, QWidget
 from logbench.app.archive.bringing import Bringing
 from logbench.app.archive.long_work import LongWork
 from logbench.app.archive.working import Account
-from logbench.app.background import Task
-from logbench.app.desk import Desk
 from logbench.app.parts import Notice
+from logbench.app.services import Services
+from logbench.cases.work import Work as Task
 from logbench.words import tr
 
 Then = Callable[[list[Path]], object]
@@ -22,15 +22,15 @@ class Importing(QWidget):
     """Stands under the window's header while something is imported or there is something to say.
     What is imported becomes recordings in the recordings' folder."""
 
-    def __init__(self, desk: Desk, memory: Path | None = None) -> None:
+    def __init__(self, services: Services, memory: Path | None = None) -> None:
         """`memory`: where mappings are kept; None: the user's."""
         super().__init__()
-        self._desk = desk
+        self._services = services
         self._own: list[Path] = []
         self._then: Then = list
         self.notice = Notice()
-        self.work = LongWork(desk.jobs)
-        self.bringing = Bringing(desk, self.work, memory, self)
+        self.work = LongWork(services.jobs)
+        self.bringing = Bringing(services, self.work, memory, self)
         self.bringing.done.connect(self._done)
         for source in (self.work, self.bringing):
             source.failed.connect(self.notice.trouble)
@@ -44,7 +44,7 @@ class Importing(QWidget):
         """Import those of the files that are another program's; `then` gets the rest and, once
         they are there, the recordings that were made of them."""
         self.notice.hide()
-        self._desk.jobs.start(
+        self._services.jobs.start(
             lambda task: _sorted_out(paths, task),
             lambda found: self._begin(found[0], found[1], then),
             self.notice.trouble,
@@ -57,14 +57,14 @@ class Importing(QWidget):
             self.notice.trouble(tr("Something is being imported already: finish that first."))
         else:
             self._own, self._then = own, then
-            self.bringing.begin(self._desk.settings.folder, foreign)
+            self.bringing.begin(self._services.settings.folder, foreign)
 
     def _done(self, account: Account) -> None:
         bad = [f"{line.name}: {line.text}" for line in account.lines if line.bad]
         if bad:
             self.notice.trouble(" ".join((account.sentence, *bad[:2])))
         else:
-            folder = self._desk.settings.folder
+            folder = self._services.settings.folder
             self.notice.success(
                 tr("{sentence} They are in {folder}.", sentence=account.sentence, folder=folder)
             )
@@ -76,6 +76,6 @@ def _sorted_out(paths: Sequence[Path], task: Task) -> tuple[list[Path], list[Pat
     """Files to be taken as they are, and those to be imported."""
     from logbench.importing.run import is_foreign
 
-    task.tell("", 0.0)
+    task.report("", 0.0)
     foreign = [path for path in paths if is_foreign(path)]
     return [path for path in paths if path not in foreign], foreign

@@ -22,12 +22,13 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.background import Jobs, Task
+from logbench.app.background import Jobs
 from logbench.app.commands import CommandList, CommandsFirst, add_command
-from logbench.app.desk import Desk
 from logbench.app.live.page import LivePage
+from logbench.app.services import Services
 from logbench.app.settings import Settings
 from logbench.app.theme import SIZES, Look
+from logbench.cases.work import Work as Task
 from logbench.signals.units import Units
 from logbench.words import tr
 
@@ -51,12 +52,12 @@ _TITLES = {
 
 
 class MainWindow(QMainWindow):
-    """Live, Review, Compare, Job and Archive on one desk; all but the first made when needed."""
+    """Live, Review, Compare, Job and Archive in one window; all but the first made when needed."""
 
     def __init__(self, settings: Settings, capture: CaptureFactory | None = None) -> None:
         super().__init__()
         self.setWindowTitle("logbench")
-        self.desk = Desk(settings, Look(settings.theme, settings.size_percent), Jobs())
+        self.services = Services(settings, Look(settings.theme, settings.size_percent), Jobs())
         self._look_dialog: LookDialog | None = None
         self.ask_to_finish: Callable[[], bool] = self._ask_to_finish
         """Whether a running recording may be finished now; tests put their own answer here."""
@@ -66,7 +67,7 @@ class MainWindow(QMainWindow):
         self._job: JobPage | None = None
         self._archive: ArchivePage | None = None
         self._importing: Importing | None = None
-        self.live = LivePage(self.desk, capture)
+        self.live = LivePage(self.services, capture)
         self.live.review_wanted.connect(lambda path: self.open_recordings([path]))
         self.live.ended.connect(self._recording_ended)
         self._pages = QStackedWidget()
@@ -84,9 +85,9 @@ class MainWindow(QMainWindow):
         self._commands_first = CommandsFirst(self)
         if settings.geometry.isEmpty() or not self.restoreGeometry(settings.geometry):
             self.resize(1280, 800)
-        self.desk.look.changed.connect(self._look_changed)
-        self.desk.look.units_changed.connect(self._keep_units)
-        self.desk.look.set_units(settings.units)
+        self.services.look.changed.connect(self._look_changed)
+        self.services.look.units_changed.connect(self._keep_units)
+        self.services.look.set_units(settings.units)
         self.show_page("live")
 
     # --- parts ---
@@ -143,7 +144,7 @@ class MainWindow(QMainWindow):
         if self._importing is None:
             from logbench.app.importing import Importing
 
-            self._importing = Importing(self.desk)
+            self._importing = Importing(self.services)
             self._body.insertWidget(1, self._importing)
         return self._importing
 
@@ -153,7 +154,7 @@ class MainWindow(QMainWindow):
         if self._review is None:
             from logbench.app.review.page import ReviewPage
 
-            self._review = ReviewPage(self.desk)
+            self._review = ReviewPage(self.services)
             self._review.import_wanted.connect(
                 lambda path: self.take_files([path], self.open_recordings)
             )
@@ -166,7 +167,7 @@ class MainWindow(QMainWindow):
         if self._compare is None:
             from logbench.app.compare.page import ComparePage
 
-            self._compare = ComparePage(self.desk)
+            self._compare = ComparePage(self.services)
             self._compare.made.connect(self._keep_comparison)
             self._compare.job_wanted.connect(self._sides_of_job)
             self._compare.files_dropped.connect(self.take_files)
@@ -179,7 +180,7 @@ class MainWindow(QMainWindow):
         if self._job is None:
             from logbench.app.job.page import JobPage
 
-            self._job = JobPage(self.desk)
+            self._job = JobPage(self.services)
             self._job.review_wanted.connect(lambda path: self.open_recordings([path]))
             self._job.comparing.wanted.connect(self._compare_sides)
             self._job.files_dropped.connect(self.take_files)
@@ -192,7 +193,7 @@ class MainWindow(QMainWindow):
         if self._archive is None:
             from logbench.app.archive.page import ArchivePage
 
-            self._archive = ArchivePage(self.desk)
+            self._archive = ArchivePage(self.services)
             self._archive.review_wanted.connect(lambda path: self.open_recordings([path]))
             self._archive.compare_wanted.connect(self._compare_sides)
             self._pages.addWidget(self._archive)
@@ -218,7 +219,7 @@ class MainWindow(QMainWindow):
             import logbench.recording.notes
             import logbench.recording.reader  # noqa: F401
 
-        self.desk.jobs.start(work, lambda _: self._make_review_early(), _log.debug)
+        self.services.jobs.start(work, lambda _: self._make_review_early(), _log.debug)
 
     def _make_review_early(self) -> None:
         """Its controls take a tenth of a second, which an opening need not wait for."""
@@ -277,27 +278,27 @@ class MainWindow(QMainWindow):
         if self._look_dialog is None:
             from logbench.app.look_dialog import LookDialog
 
-            self._look_dialog = LookDialog(self.desk.look, self)
+            self._look_dialog = LookDialog(self.services.look, self)
         self._look_dialog.show()
         self._look_dialog.activateWindow()
 
     def _look_changed(self) -> None:
-        look, settings = self.desk.look, self.desk.settings
+        look, settings = self.services.look, self.services.settings
         settings.theme, settings.size_percent = look.choice, look.size_percent
 
     def _keep_units(self, units: Units) -> None:
-        self.desk.settings.units = units
+        self.services.settings.units = units
 
     def _switch_theme(self) -> None:
-        self.desk.look.choose("light" if self.desk.look.theme.name == "night" else "night")
+        self.services.look.choose("light" if self.services.look.theme.name == "night" else "night")
 
     def _step_size(self, by: int) -> None:
         sizes = list(SIZES)
-        at = sizes.index(self.desk.look.size_percent) + by
-        self.desk.look.choose_size(sizes[min(max(at, 0), len(sizes) - 1)])
+        at = sizes.index(self.services.look.size_percent) + by
+        self.services.look.choose_size(sizes[min(max(at, 0), len(sizes) - 1)])
 
     def _switch_units(self) -> None:
-        self.desk.look.choose_units(not self.desk.look.units.us)
+        self.services.look.choose_units(not self.services.look.units.us)
 
     def _switch_full_screen(self) -> None:
         self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
@@ -330,9 +331,9 @@ class MainWindow(QMainWindow):
                 self._closing = True
                 self.live.stop()
             return
-        self.desk.settings.geometry = self.saveGeometry()
+        self.services.settings.geometry = self.saveGeometry()
         self.live.session.close()
-        self.desk.jobs.close()
+        self.services.jobs.close()
         if self._job is not None:
             self._job.finish()
         event.accept()

@@ -9,7 +9,7 @@ from PySide6.QtGui import QDropEvent
 from PySide6.QtWidgets import QWidget
 
 from logbench.app.compare.page import ComparePage
-from logbench.app.plot.view import SECOND
+from logbench.plot.trace import SECOND
 from logbench.recording.finish import write_recording
 from logbench.recording.reader import open_recording
 

@@ -183,7 +183,7 @@ def _make_dialogs(window: MainWindow, folder: Path) -> None:
     from logbench.app.review.notes_panel import NoteDialog
     from logbench.job.lookup import PLACE
 
-    settings = window.desk.settings
+    settings = window.services.settings
     CommandList(window.commands(), window)
     clear_dialog(window)
     SearchPageDialog(f"https://search.example/?q={PLACE}", "P0171", None, window)

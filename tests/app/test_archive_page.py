@@ -40,7 +40,7 @@ def root(tmp_path: Path) -> Path:
 @pytest.fixture
 def page(window: MainWindow, tmp_path: Path) -> Iterator[ArchivePage]:
     """The window's Archive page with a cache and a memory of its own."""
-    made = ArchivePage(window.desk, tmp_path / "cache", tmp_path / "memory")
+    made = ArchivePage(window.services, tmp_path / "cache", tmp_path / "memory")
     made.processes = 1
     made.review_wanted.connect(lambda path: window.open_recordings([path]))
     made.compare_wanted.connect(window._compare_sides)
@@ -93,7 +93,7 @@ def test_lists_and_is_opened_again_the_next_time(opened: ArchivePage, root, wind
     opened.body.table.sort_by_next()
     assert [row.car for row in opened.body.model.rows] == ["hatch", "van", "van", "van"]
     opened.body.table.sortByColumn(0, Qt.SortOrder.DescendingOrder)
-    again = ArchivePage(window.desk, opened._cache)
+    again = ArchivePage(window.services, opened._cache)
     window._pages.addWidget(again)
     window._pages.setCurrentWidget(again)
     until(qtbot, lambda: again.listed is not None and settled(again))
@@ -363,7 +363,7 @@ def test_looks_sizes_keys_and_names(opened: ArchivePage, window):
             assert widget.accessibleName() or widget.property("text"), widget.parentWidget()
 
     for theme in ("night", "light"):
-        window.desk.look.choose(theme)  # type: ignore[arg-type]
+        window.services.look.choose(theme)  # type: ignore[arg-type]
         for size in ((900, 600), (1600, 900)):
             window.resize(*size)
             table = opened.body.table

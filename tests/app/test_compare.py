@@ -10,13 +10,14 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFileDialog
 
 from logbench.analysis.comparison.results import SignalVerdict
-from logbench.app.background import CancelledError, Task
 from logbench.app.compare.at_hand import AtHand
 from logbench.app.compare.page import ComparePage
 from logbench.app.compare.results import SIGNALS
-from logbench.app.compare.working import AFTER, BEFORE, compare_files, find_recordings
 from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
+from logbench.cases.compare import AFTER, BEFORE, compare_files, find_recordings
+from logbench.cases.work import CancelledError
+from logbench.cases.work import Work as Task
 from logbench.errors import UsageError
 from logbench.job.folder import create_job
 from logbench.recording.model import Vehicle
@@ -142,7 +143,7 @@ def test_both_sides_are_taken_from_a_job(
     page.sides.set_sides([], [])
     qtbot.keyClick(page, Qt.Key.Key_J, Qt.KeyboardModifier.ControlModifier)  # it is open by now
     assert page.sides.ready
-    qtbot.waitUntil(lambda: not window.desk.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not window.services.jobs.busy, timeout=20_000)
 
 
 def test_files_are_dropped_on_a_side_or_beside_them(page: ComparePage, tmp_path: Path, qtbot):
@@ -191,7 +192,7 @@ def test_cancel_leaves_the_page_as_it_was(page: ComparePage, qtbot):
     assert page.cancel_button.isVisible()
     qtbot.keyClick(page, Qt.Key.Key_Period, Qt.KeyboardModifier.ControlModifier)
     assert not page.cancel_button.isVisible()
-    qtbot.waitUntil(lambda: not page._desk.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=20_000)
     assert page.compared is None
     assert page.sides.isVisible()
 
@@ -251,7 +252,7 @@ def test_a_few_seconds_give_no_number(page: ComparePage, qtbot, tmp_path: Path):
     page.results.show_tab(SIGNALS)
     page.results.signals.step(1)
     assert "never warm" in page.results.detail.toPlainText()
-    qtbot.waitUntil(lambda: not page._desk.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=20_000)
 
 
 def test_without_a_load_the_page_says_what_to_record(page: ComparePage, qtbot, tmp_path: Path):
@@ -268,7 +269,7 @@ def test_without_a_load_the_page_says_what_to_record(page: ComparePage, qtbot, t
     page.results.grid.setFocus()
     qtbot.keyClick(page.results.grid, Qt.Key.Key_Right)  # nowhere to go
     assert page.results.grid.current is None
-    qtbot.waitUntil(lambda: not page._desk.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=20_000)
 
 
 def test_several_recordings_of_a_side(page: ComparePage, qtbot, tmp_path: Path):

@@ -25,10 +25,10 @@ from logbench.app.compare.colours import difference_colour, ink_on
 from logbench.app.compare.page import ComparePage
 from logbench.app.compare.results import SIGNALS
 from logbench.app.compare.signals_table import BAR, change_text
-from logbench.app.compare.working import AFTER, BEFORE, place_ns
-from logbench.app.plot.view import SECOND
 from logbench.app.theme import LIGHT, NIGHT
 from logbench.app.window import MainWindow
+from logbench.cases.compare import AFTER, BEFORE, place_ns
+from logbench.plot.trace import SECOND
 from logbench.signals.units import Units
 from tests.app.comparing import DRIVES, compare
 
@@ -82,7 +82,7 @@ def test_signals_have_numbers_bars_and_verdicts(shown: ComparePage):
 
 def test_bars_show_the_interval_and_what_could_have_been_missed(shown: ComparePage, qtbot):
     shown.results.show_tab(SIGNALS)
-    table, theme = shown.results.signals, shown._desk.look.theme
+    table, theme = shown.results.signals, shown._services.look.theme
     keys = [r.key for r in table.model_.rows]
 
     def colours(key: str) -> set[str]:
@@ -219,7 +219,7 @@ def test_it_fits_a_small_window_and_both_themes(shown: ComparePage, window: Main
     assert hint.width() <= 1100
     assert hint.height() <= window.centralWidget().height() - 50
     for theme in ("light", "night"):
-        window.desk.look.choose(theme)
+        window.services.look.choose(theme)
         qtbot.wait(20)
         assert shown.results.grid.theme.name == theme
         ground = QColor(shown.results.grid.theme.window)
@@ -316,7 +316,7 @@ def test_numbers_follow_the_units_chosen(shown: ComparePage, window: MainWindow)
     row = next(n for n, r in enumerate(model.rows) if r.key == "MAF")
     metric = model.index(row, 1).data()
     assert metric.endswith(" g/s")
-    window.desk.look.choose_units(True)
+    window.services.look.choose_units(True)
     assert model.index(row, 1).data().endswith(" lb/min")
     result = model.rows[row]
     number = float(model.index(row, 1).data().split(" ")[0].replace("−", "-"))
@@ -335,7 +335,7 @@ def test_numbers_follow_the_units_chosen(shown: ComparePage, window: MainWindow)
     strips = results.overlay.stack.strips
     assert strips[-1].canvas.units.line("degC") == pytest.approx((1.8, 0.0))
     assert strips[0].canvas.units.line("degC") == pytest.approx((1.8, 32.0))
-    window.desk.look.choose_units(False)
+    window.services.look.choose_units(False)
     assert model.index(row, 1).data() == metric
     assert " g/s before" in results.detail.toPlainText()  # the sentences follow at once
     assert "°C" in results.warm_said.text()

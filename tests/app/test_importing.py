@@ -42,7 +42,7 @@ def answer(window: MainWindow, qtbot, accept: bool = True) -> None:
     assert bringing.dialog is not None
     assert bringing.dialog.isVisible()
     (bringing.dialog.accept if accept else bringing.dialog.reject)()
-    qtbot.waitUntil(lambda: not window.desk.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not window.services.jobs.busy, timeout=20_000)
 
 
 def test_dropped_on_live_it_is_confirmed_imported_and_opened(

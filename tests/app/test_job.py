@@ -195,7 +195,7 @@ def test_dropped_files_are_taken_in(
 def test_the_newest_drive_is_taken_in(page: JobPage, window: MainWindow, drive_file: Path, qtbot):
     page.add_newest()
     assert "no recording in" in page.notice.text
-    folder = window.desk.settings.folder
+    folder = window.services.settings.folder
     folder.mkdir()
     for number, name in enumerate(("later.parquet", "earlier.parquet")):
         shutil.copy2(drive_file, folder / name)
@@ -273,7 +273,7 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
     window.compare.compare()
     qtbot.waitUntil(lambda: window.compare.compared is not second, timeout=SLOW_MS)
     assert len(on_disk(page).comparisons) == 2
-    qtbot.waitUntil(lambda: not window.desk.jobs.busy, timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: not window.services.jobs.busy, timeout=SLOW_MS)
 
 
 def test_readings_and_what_changed_between_them(page: JobPage, qtbot):
@@ -408,7 +408,7 @@ def test_the_report_is_written_with_rewritten_sentences(page: JobPage, qtbot):
         assert part in text, part
     assert on_disk(page).sentences
     assert page.notice.button.text() == "Open the report"
-    again = ReportDialog(page._desk.settings, folder.path / "x.pdf", page)
+    again = ReportDialog(page._services.settings, folder.path / "x.pdf", page)
     assert again.shop.toPlainText() == "Example Garage\n1 Invented Road"
 
 

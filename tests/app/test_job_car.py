@@ -148,7 +148,7 @@ def test_a_reading_is_cancelled_and_what_is_whole_is_kept(page: JobPage, qtbot: 
         assert page.cancel_button.isVisible()
         qtbot.mouseClick(page.cancel_button, Qt.MouseButton.LeftButton)
         assert not page.car.busy
-        qtbot.waitUntil(lambda: not page._desk.jobs.busy, timeout=SLOW_MS)
+        qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=SLOW_MS)
         assert page.records.read_button.isEnabled()
         page.records.read_button.click()
         qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
@@ -273,14 +273,14 @@ def test_distances_are_shown_and_taken_in_the_units_chosen(
     tree, box = page.records.tree, page.story.widgets["vehicle.odometer_km"]
     qtbot.waitUntil(lambda: "Odometer 160,934 km" in tree.words(), timeout=SLOW_MS)
     assert (box.value(), box.suffix()) == (160_934, " km")
-    window.desk.look.choose_units(True)
+    window.services.look.choose_units(True)
     assert (box.value(), box.suffix()) == (100_000, " mi")
     for part in ("Odometer 100,000 mi", "since clearing 10 mi", "190.4 °F", "Loop closed loop"):
         assert part in tree.words(), part
     assert on_disk(page).vehicle.odometer_km == 160_934.4  # shown otherwise, not changed
     box.setValue(100_010)
     assert on_disk(page).vehicle.odometer_km == pytest.approx(100_010 * 1.609344)
-    window.desk.look.choose_units(False)
+    window.services.look.choose_units(False)
     assert box.value() == pytest.approx(160_950, abs=1)
     assert "Odometer 160,934 km" in tree.words()
 

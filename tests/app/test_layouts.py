@@ -13,7 +13,6 @@ from PySide6.QtCore import QMimeData, QPoint, QPointF, QSettings, Qt
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QApplication
 
-from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.dragging import STRIP, TRACE, Place, trace_data, trace_in
 from logbench.app.plot.layout import (
     History,
@@ -23,12 +22,13 @@ from logbench.app.plot.layout import (
     layout_from_json,
     layout_of,
 )
-from logbench.app.plot.pyramid import Pyramid
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.settings import Settings
 from logbench.app.theme import LIGHT
 from logbench.app.window import MainWindow
+from logbench.plot.pyramid import Pyramid
+from logbench.plot.trace import StripTrace
 
 CTRL, SHIFT = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
 PLAIN = Qt.KeyboardModifier.NoModifier

@@ -70,16 +70,16 @@ def test_a_start_that_failed_keeps_the_hours(window: MainWindow, garage):
 def test_height_is_shown_in_the_units_chosen_and_kept_in_metres(window: MainWindow, qtbot):
     """One foot is 0.3048 m: NIST SP 811, appendix B."""
     car = window.live.set_up.car
-    window.desk.look.set_units(Units(us=True))
+    window.services.look.set_units(Units(us=True))
     assert car.altitude.label.text() == "Height, ft"
     typed(qtbot, car.altitude, "5280 ft")
     assert car.surroundings().altitude_m == pytest.approx(1609.344)
     typed(qtbot, car.regulating, "190")
     assert car.vehicle().regulating_temp_degc == pytest.approx((190 - 32) / 1.8)
-    window.desk.look.set_units(METRIC)
+    window.services.look.set_units(METRIC)
     assert (car.altitude.text(), car.regulating.text()) == ("1609.34", "87.7778")
     assert car.surroundings().altitude_m == pytest.approx(1609.344, abs=1e-9)
-    window.desk.look.set_units(Units(us=True))
+    window.services.look.set_units(Units(us=True))
     assert car.altitude.text() == "5280"
 
 

@@ -26,9 +26,9 @@ from logbench.app.window import MainWindow
 @pytest.fixture(params=[100, max(SIZES)])
 def sized(window: MainWindow, request) -> Iterator[MainWindow]:
     window.resize(1280, 720)
-    window.desk.look.choose_size(request.param)
+    window.services.look.choose_size(request.param)
     yield window
-    window.desk.look.choose_size(100)
+    window.services.look.choose_size(100)
 
 
 def cut_off(side: QWidget) -> list[str]:

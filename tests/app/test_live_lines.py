@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logbench.app.plot import lines
-from logbench.app.plot.pyramid import Buckets, Pyramid
+from logbench.plot.pyramid import Buckets, Pyramid
 
 
 @pytest.mark.parametrize("seed", range(40))

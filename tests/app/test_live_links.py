@@ -147,7 +147,7 @@ def air(monkeypatch):
 
 
 def test_an_adapter_is_picked_while_it_is_listened_for(window: MainWindow, qtbot, air):
-    dialog = BleDialog(window.desk.jobs, window)
+    dialog = BleDialog(window.services.jobs, window)
     qtbot.addWidget(dialog)
     dialog.show()
     qtbot.waitUntil(lambda: dialog.list.count() == 2)
@@ -164,7 +164,7 @@ def test_an_adapter_is_picked_while_it_is_listened_for(window: MainWindow, qtbot
 
 
 def test_a_scan_is_told_to_its_end_and_cancelled(window: MainWindow, qtbot, air):
-    dialog = BleDialog(window.desk.jobs, window)
+    dialog = BleDialog(window.services.jobs, window)
     qtbot.addWidget(dialog)
     dialog.show()
     air[0].set()
@@ -183,7 +183,7 @@ def test_bluetooth_that_cannot_be_used_is_a_sentence(window: MainWindow, qtbot, 
         raise PortMissingError("Bluetooth cannot be used (off): switch it on.")
 
     monkeypatch.setattr(ble_dialog, "scan", refused)
-    dialog = BleDialog(window.desk.jobs, window)
+    dialog = BleDialog(window.services.jobs, window)
     qtbot.addWidget(dialog)
     dialog.show()
     qtbot.waitUntil(lambda: "switch it on" in dialog.said.text())

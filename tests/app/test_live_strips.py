@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from PySide6.QtCore import Qt
 
-from logbench.app.live.bands import BandWatch
-from logbench.app.live.traces import LiveTrace
-from logbench.app.plot.pyramid import BLOCK, Pyramid
 from logbench.app.window import MainWindow
 from logbench.capture.messages import Begun
+from logbench.plot.live_bands import BandWatch
+from logbench.plot.pyramid import BLOCK, Pyramid
+from logbench.plot.trace import LiveTrace
 from logbench.recording.model import Vehicle
 
 SIGNALS = ("RPM", "ECT", "SHRTFT1", "LONGFT1", "FUELSYS1", "VPWR")

@@ -8,7 +8,6 @@ from PySide6.QtCore import Qt
 
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.unattended_dialog import UnattendedDialog
-from logbench.app.plot.pyramid import Pyramid
 from logbench.app.window import MainWindow
 from logbench.capture.messages import (
     Begun,
@@ -19,6 +18,7 @@ from logbench.capture.messages import (
     Status,
     Unattended,
 )
+from logbench.plot.pyramid import Pyramid
 
 SIGNALS = ("RPM", "MAF", "FUELSYS1")
 CTRL = Qt.KeyboardModifier.ControlModifier

@@ -18,13 +18,13 @@ from logbench.analysis.findings import Explanation, Measured, judged
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.app import theme
 from logbench.app.live.evidence_list import EvidenceList
-from logbench.app.plot.view import SECOND
 from logbench.app.review.cross_view import point_ink
 from logbench.app.review.findings import as_html
 from logbench.app.review.search import find_spans
 from logbench.app.settings import Settings
 from logbench.app.theme import SIZES
 from logbench.app.window import MainWindow
+from logbench.plot.trace import SECOND
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
 from logbench.signals.units import METRIC, QUANTITIES, Units, units_from
@@ -142,13 +142,13 @@ def test_the_findings_list_switches_at_once(window: MainWindow):
     panel.choose(0)
     metric = panel.detail.toPlainText()
     assert "from 20 °C, up by 100 K; 52.0 rpm per km/h at 95 kPa" in metric
-    window.desk.look.choose_units(True)
+    window.services.look.choose_units(True)
     for said in (panel.detail.toPlainText(), panel.list.topLevelItem(0).toolTip(1)):
         assert "is outside at most 244.4 °F" in said
         assert "from 68 °F, up by 180 °F; 83.7 rpm per mph at 28.1 inHg" in said
     assert "the fan starts at 203 to 221 °F." in panel.detail.toPlainText()
     assert "above 230 °F caution" in panel.detail.toPlainText()
-    window.desk.look.choose_units(False)
+    window.services.look.choose_units(False)
     assert panel.detail.toPlainText() == metric
     assert "from 20 °C" in panel.list.topLevelItem(0).toolTip(1)
 
@@ -195,7 +195,7 @@ def test_the_dialog_switches_at_once_and_is_remembered(window: MainWindow, setti
     box = dialog.unit_boxes["pressure"]
     box.setCurrentText("psi")
     box.activated.emit(box.currentIndex())
-    assert window.desk.look.units.unit("kPa") == "psi"
+    assert window.services.look.units.unit("kPa") == "psi"
     assert settings.units.unit("kPa") == "psi"
     dialog.size_box.activated.emit(3)
     assert settings.size_percent == 150
@@ -216,7 +216,7 @@ def test_larger_texts_everywhere(window: MainWindow, drive_file: Path, qtbot):
     for _ in range(len(SIZES)):
         qtbot.keyClick(window, Qt.Key.Key_Plus, CTRL)
     QApplication.processEvents()
-    assert window.desk.look.size_percent == max(SIZES)
+    assert window.services.look.size_percent == max(SIZES)
     for widget in (window, review.stack.strips[0], review.findings.list, review.ribbon):
         assert widget.fontMetrics().height() > 1.3 * before
     assert review.ribbon.height() >= ribbon_before
@@ -227,7 +227,7 @@ def test_larger_texts_everywhere(window: MainWindow, drive_file: Path, qtbot):
 
 
 def test_the_system_theme_is_followed_unless_one_is_chosen(window: MainWindow, monkeypatch):
-    look = window.desk.look
+    look = window.services.look
     assert look.choice == "system"
     changed = QApplication.styleHints().colorSchemeChanged
     for dark, name in ((True, "night"), (False, "light"), (True, "night")):

@@ -13,10 +13,11 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.app.plot import lines
 from logbench.app.plot.canvas import ValueRange
-from logbench.app.plot.grouping import group_of, rank_of
-from logbench.app.plot.pyramid import Buckets
-from logbench.app.plot.ticks import round_range, time_ticks, value_ticks
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
+from logbench.plot.grouping import group_of, rank_of
+from logbench.plot.pyramid import Buckets
+from logbench.plot.ticks import round_range, time_ticks, value_ticks
+from logbench.plot.trace import SECOND
 from logbench.signals.numbers import tick_text, time_text, value_text
 
 # --- lines ---

@@ -12,10 +12,11 @@ from PySide6.QtGui import QColor, QImage, QPainter
 from PySide6.QtWidgets import QApplication
 
 from logbench.app.plot import lines, raster
-from logbench.app.plot.canvas import Canvas, StripTrace
-from logbench.app.plot.pyramid import Pyramid
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.canvas import Canvas
+from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT
+from logbench.plot.pyramid import Pyramid
+from logbench.plot.trace import SECOND, StripTrace
 
 WIDTH, HEIGHT, LEFT = 60, 40, 7
 COLORS = [QColor(name) for name in ("red", "blue", "green", "black", "orange")]

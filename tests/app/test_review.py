@@ -12,9 +12,9 @@ from PySide6.QtGui import QDropEvent
 
 from logbench.analysis.finding_text import number_text
 from logbench.analysis.model import Band, Finding, Span, Verdict
-from logbench.app.plot.view import SECOND
 from logbench.app.review.findings import as_html
 from logbench.app.window import MainWindow
+from logbench.plot.trace import SECOND
 from logbench.signals.numbers import limits
 
 
@@ -183,7 +183,7 @@ def test_opening_reads_without_pandas(drive_file: Path):
     """Its import takes longer than all else of an opening; a null value is NaN without it."""
     code = (
         "import sys; from pathlib import Path; from logbench.app.background import Task;"
-        "from logbench.app.review.loading import open_for_review;"
+        "from logbench.cases.review import open_for_review;"
         f"opened = open_for_review(Path({str(drive_file)!r}), Task());"
         "print(len(opened.traces), 'pandas' in sys.modules)"
     )

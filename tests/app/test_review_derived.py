@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from PySide6.QtCore import Qt
 
-from logbench.app.plot.view import SECOND
-from logbench.app.review.computed import ECU, computed_traces
 from logbench.app.window import MainWindow
+from logbench.plot.computed import ECU, computed_traces
+from logbench.plot.trace import SECOND
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.reader import Recording
 

@@ -11,10 +11,10 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Band, Finding, Span, Verdict
-from logbench.app.plot.view import SECOND
-from logbench.app.review.evidence import band_of, concerning
 from logbench.app.review.notes_panel import NoteDialog
 from logbench.app.window import MainWindow
+from logbench.plot.evidence import band_of, concerning
+from logbench.plot.trace import SECOND
 from logbench.recording.notes import change_notes, new_note, notes_path, read_notes
 
 _PLAIN = Qt.KeyboardModifier.NoModifier
@@ -76,7 +76,7 @@ def test_notes_go_into_the_csv_of_the_span_in_the_units_shown(
     review.notes.add(150 * SECOND, 160 * SECOND, "outside the span")
     qtbot.waitUntil(lambda: len(review.notes.notes) == 2)
     put_a_and_b(reviewing, 50, 58, qtbot)
-    reviewing.desk.look.choose_units(True)
+    reviewing.services.look.choose_units(True)
     out = tmp_path / "span.csv"
     review.exporting.export(out)
     qtbot.waitUntil(lambda: "Written" in review.notice.text, timeout=60_000)

@@ -16,14 +16,13 @@ from PySide6.QtGui import QGuiApplication, QImage, QMouseEvent
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, ConditionSpan
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.pyramid import Pyramid
-from logbench.app.plot.view import SECOND
-from logbench.app.review.cross import FEWEST_IN_CELL, cells, condition_of, pair
 from logbench.app.review.search import find_spans
-from logbench.app.review.span import span_numbers
 from logbench.app.window import MainWindow
 from logbench.errors import SignalUnsupportedError, UsageError
+from logbench.plot.cross import FEWEST_IN_CELL, cells, condition_of, pair
+from logbench.plot.pyramid import Pyramid
+from logbench.plot.span import span_numbers
+from logbench.plot.trace import SECOND, StripTrace
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording, open_recording
 

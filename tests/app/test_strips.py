@@ -14,13 +14,14 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, ConditionSpan, Finding, Span, Verdict
-from logbench.app.plot.canvas import Canvas, StripTrace
-from logbench.app.plot.pyramid import Pyramid
+from logbench.app.plot.canvas import Canvas
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip import GUTTER, HEADER
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT, NIGHT
+from logbench.plot.pyramid import Pyramid
+from logbench.plot.trace import SECOND, StripTrace
 from logbench.recording.model import Event
 
 # --- strips on the screen ---

@@ -10,9 +10,9 @@ import pytest
 from PySide6.QtCore import Qt
 
 from logbench.app.live.values import shown_value
-from logbench.app.plot.view import SECOND
-from logbench.app.review.cross import pair
 from logbench.app.window import MainWindow
+from logbench.plot.cross import pair
+from logbench.plot.trace import SECOND
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
 from logbench.signals.units import METRIC, Differences, Units
@@ -95,7 +95,7 @@ def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, setting
 
 def test_the_scatter_marks_in_the_units_shown(reviewing: MainWindow, qtbot):
     review = reviewing.review
-    reviewing.desk.look.choose_units(True)
+    reviewing.services.look.choose_units(True)
     review.show_cross(True)
     review.cross.y_box.setCurrentText("VSS")
     review.cross.draw()
@@ -114,7 +114,7 @@ def test_the_live_page_and_the_drivers_view_follow(window: MainWindow, garage, q
     qtbot.waitUntil(lambda: ("VSS", "7E8") in live.session.traces)
     trace = live.session.traces["VSS", "7E8"]
     view = live.shapes.driver_view()
-    window.desk.look.choose_units(True)
+    window.services.look.choose_units(True)
     view.refresh()
     assert view.values[0].value.text() == "62.1 mph"
     view.close()

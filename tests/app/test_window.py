@@ -11,10 +11,11 @@ from PySide6.QtCore import QEvent, QSettings, Qt
 from PySide6.QtGui import QKeyEvent, QPalette
 from PySide6.QtWidgets import QAbstractSpinBox, QApplication, QComboBox, QWidget
 
-from logbench.app.background import Jobs, Task
+from logbench.app.background import Jobs
 from logbench.app.commands import CommandList, matching
 from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
+from logbench.cases.work import Work as Task
 from logbench.errors import StorageError
 
 
@@ -28,9 +29,9 @@ def test_pages_by_button_and_key(window: MainWindow, qtbot):
 
 def test_theme_switches_at_once_and_is_remembered(window: MainWindow, settings: Settings, qtbot):
     window.activateWindow()
-    before = window.desk.look.theme.name
+    before = window.services.look.theme.name
     qtbot.keyClick(window, Qt.Key.Key_T, Qt.KeyboardModifier.ControlModifier)
-    after = window.desk.look.theme.name
+    after = window.services.look.theme.name
     assert after != before
     assert settings.theme == after
     dark = QApplication.palette().color(QPalette.ColorRole.Window).lightness() < 100
@@ -171,7 +172,7 @@ def test_cancelled_work_says_nothing(qtbot):
 
     def work(task: Task) -> int:
         while True:
-            task.tell("working", 0.5)
+            task.report("working", 0.5)
 
     task = jobs.start(work, said.append, said.append)
     task.cancel()

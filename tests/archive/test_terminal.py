@@ -8,8 +8,7 @@ import json
 import pytest
 from rich.console import Console
 
-from logbench.errors import UsageError
-from logbench.terminal_archive import (
+from logbench.cli.terminal_archive import (
     add_to_archive,
     check_archive,
     like_recording,
@@ -20,6 +19,7 @@ from logbench.terminal_archive import (
     sweep_archive,
     trend_of,
 )
+from logbench.errors import UsageError
 from tests.archive.conftest import make
 
 

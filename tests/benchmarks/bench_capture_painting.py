@@ -23,14 +23,14 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 import numpy as np
 from PySide6.QtWidgets import QApplication
 
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.pyramid import Pyramid
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT
 from logbench.capture.messages import Batch, CaptureRequest, CarFound, Failed, Finished, Message
 from logbench.capture.outbox import batch_table
 from logbench.capture.process import Capture
+from logbench.plot.pyramid import Pyramid
+from logbench.plot.trace import SECOND, StripTrace
 from logbench.recording.reader import open_recording
 
 TWELVE = (

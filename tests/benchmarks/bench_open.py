@@ -80,7 +80,7 @@ def child(path: Path, started_s: float) -> None:
         QTimer.singleShot(200, ask)
 
     def ask() -> None:
-        if window.desk.jobs.busy:
+        if window.services.jobs.busy:
             QTimer.singleShot(50, ask)
             return
         times["asked"], times["asked, processor"] = time.time(), time.process_time()

@@ -24,11 +24,11 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 import numpy as np
 from PySide6.QtWidgets import QApplication, QWidget
 
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.pyramid import Pyramid
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT
+from logbench.plot.pyramid import Pyramid
+from logbench.plot.trace import SECOND, StripTrace
 
 UNITS = ("rpm", "km/h", "%", "kPa", "g/s", "V")
 PER_STRIP = 5

@@ -23,7 +23,7 @@ from logbench.capture.messages import (
 from logbench.capture.rules import RuleWatch
 from logbench.capture.sources.model import Opened
 from logbench.capture.unattended import UnattendedRun, keep_to_budget
-from logbench.cli import main
+from logbench.cli.main import main
 from logbench.errors import CarSilentError, LinkLostError, PortMissingError
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, Trace
@@ -324,7 +324,7 @@ def test_the_command_line_s_options_reach_the_plan(tmp_path, monkeypatch):
     """How often the voltmeter is looked at, where it ends, what it may use."""
     asked = []
     monkeypatch.setattr(
-        "logbench.terminal.record_with_progress", lambda request, _: asked.append(request)
+        "logbench.cli.terminal.record_with_progress", lambda request, _: asked.append(request)
     )
     line = "record --link sim: --unattended --budget 0.5 --stop-below 12.1 --volt-every 30 --into"
     assert main([*line.split(), str(tmp_path / "days")]) == 0

@@ -7,11 +7,11 @@ import io
 import pytest
 from rich.console import Console
 
+from logbench.cli.terminal_import import correct, export_file, import_files
 from logbench.errors import ImportFileError, UsageError
 from logbench.importing.csv_file import detect_csv
 from logbench.importing.memory import recall
 from logbench.recording.reader import open_recording
-from logbench.terminal_import import correct, export_file, import_files
 
 TEXT = "time,rpm,odd thing\n0,700,1\n1,x,2\n" + "".join(f"{k},720,3\n" for k in range(2, 9))
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from logbench.cli import main
+from logbench.cli.main import main
 from logbench.errors import UsageError
 from logbench.job.comparisons import (
     chosen_sides,

@@ -22,10 +22,10 @@ from logbench.errors import (
     NotARecordingError,
     StorageError,
 )
-from logbench.job.autosave import Autosave
 from logbench.job.folder import LOCK_FILE, JobFolder, create_job, open_job
 from logbench.job.model import Job, Note, Option, OtherCode, Part, RecordingEntry
 from logbench.job.privacy import hide_name, hide_text, hide_vin, short_name, short_plate, short_vin
+from logbench.job.store import HeldJob
 from logbench.job.timeline import timeline
 from logbench.job.tomlfile import job_text, parse_job
 from logbench.vehicle.records.model import CarReading, Code, Identity
@@ -229,7 +229,7 @@ def test_a_failing_write_leaves_the_old_file(tmp_path, monkeypatch):
 def test_autosave_waits_saves_and_stops_at_a_conflict(tmp_path):
     folder, job = create_job(tmp_path, "car")
     now = [0.0]
-    auto = Autosave(folder, job, delay_s=1.0, clock=lambda: now[0])
+    auto = HeldJob(folder, job, delay_s=1.0, clock=lambda: now[0])
     job.concern = "typed"
     auto.changed()
     assert not auto.tick()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logbench.cli import main
+from logbench.cli.main import main
 from logbench.job.folder import open_job
 from logbench.vehicle.records.clearing import CONSENT, LOSSES
 from logbench.vehicle.records.model import CarReading, Code, MonitorState, Readiness

@@ -9,10 +9,10 @@ import pytest
 from pypdf import PdfReader
 from rich.console import Console
 
+from logbench.cli.terminal_report import report_job
 from logbench.errors import JobMissingError, UsageError
 from logbench.job.folder import create_job
 from logbench.job.model import Photo
-from logbench.terminal_report import report_job
 
 
 def quiet() -> Console:

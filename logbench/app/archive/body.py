@@ -22,7 +22,7 @@ from logbench.app.archive.panels import AccountPanel, AlikePanel, DetailsPanel, 
 from logbench.app.archive.recordings import PREVIEW, SIDE, WORST, RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import Sparks
 from logbench.app.archive.working import Details, Listing
-from logbench.app.desk import Desk
+from logbench.app.services import Services
 from logbench.app.theme import Theme
 from logbench.signals.units import Units
 from logbench.words import tr
@@ -52,15 +52,15 @@ _ACTIONS = (
 class ArchiveBody(QWidget):
     """The parts, without what they do."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, services: Services) -> None:
         super().__init__()
-        look = desk.look
+        look = services.look
         self.wanted = ""
         """A recording to choose when it is next listed."""
         self.car = ""
         """The car whose life is followed."""
         self._rows = 0
-        self.sparks = Sparks(desk.jobs, self)
+        self.sparks = Sparks(services.jobs, self)
         self.model = RecordingsModel(self.sparks, look.theme)
         self.model.units = look.units
         self.table = RecordingsTable(self.model)

@@ -13,8 +13,8 @@ from PySide6.QtWidgets import QWidget
 from logbench.app.archive.import_dialog import ImportDialog
 from logbench.app.archive.long_work import LongWork
 from logbench.app.archive.working import Account, Kind, Stop, Survey, bring_in, cut_again, survey
-from logbench.app.background import Task
-from logbench.app.desk import Desk
+from logbench.app.services import Services
+from logbench.cases.work import Work as Task
 from logbench.errors import LogbenchError
 from logbench.importing.memory import remember
 from logbench.importing.model import Mapping
@@ -32,9 +32,11 @@ class Bringing(QObject):
     """An `Account`."""
     failed = Signal(str)
 
-    def __init__(self, desk: Desk, work: LongWork, memory: Path | None, parent: QWidget) -> None:
+    def __init__(
+        self, services: Services, work: LongWork, memory: Path | None, parent: QWidget
+    ) -> None:
         super().__init__(parent)
-        self._desk = desk
+        self._services = services
         self._work = work
         self._memory = memory
         self._page = parent
@@ -67,7 +69,7 @@ class Bringing(QObject):
         kind = self._kinds.pop(0)
         n = len(self._survey.kinds)
         of = tr("(kind {kind} of {n})", kind=n - len(self._kinds), n=n) if n > 1 else ""
-        dialog = ImportDialog(kind, self._desk.look.theme, self._page, of=of)
+        dialog = ImportDialog(kind, self._services.look.theme, self._page, of=of)
         if self._vehicle is not None:
             dialog.car.setText(self._vehicle.label)
             dialog.litres.setValue(self._vehicle.displacement_l or 0.0)
@@ -79,7 +81,9 @@ class Bringing(QObject):
     def _cut(self, dialog: ImportDialog, delimiter: str) -> None:
         kind = dialog.kind
         show: Callable[[Kind], None] = dialog.show_kind
-        self._desk.jobs.start(lambda task: cut_again(kind, delimiter, task), show, dialog.trouble)
+        self._services.jobs.start(
+            lambda task: cut_again(kind, delimiter, task), show, dialog.trouble
+        )
 
     def _answered(self, dialog: ImportDialog, accepted: int) -> None:
         self.dialog = None

@@ -9,8 +9,10 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QProgressBar, QPushButton, QWidget
 
 from logbench.app.archive.working import Stop
-from logbench.app.background import Jobs, Task
+from logbench.app.background import Jobs
 from logbench.app.parts import Elided
+from logbench.cases.runner import Running
+from logbench.cases.work import Work as Task
 from logbench.words import tr
 
 
@@ -24,7 +26,7 @@ class LongWork(QWidget):
     def __init__(self, jobs: Jobs) -> None:
         super().__init__()
         self._jobs = jobs
-        self._task: Task | None = None
+        self._task: Running | None = None
         self._stop = Stop()
         self._gentle = False
         self.doing = Elided()

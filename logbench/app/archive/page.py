@@ -37,11 +37,12 @@ from logbench.app.archive.working import (
     sweep,
     verify,
 )
-from logbench.app.background import Task
 from logbench.app.commands import add_command
-from logbench.app.desk import Desk
 from logbench.app.parts import Elided, EmptyState, Notice, middle, text_button
+from logbench.app.services import Services
 from logbench.app.theme import Theme
+from logbench.cases.runner import Running
+from logbench.cases.work import Work as Task
 from logbench.signals.units import Units
 from logbench.words import inside, tr, tr_n
 
@@ -60,10 +61,12 @@ class ArchivePage(QWidget):
     compare_wanted = Signal(object, object)
     """Paths before and after."""
 
-    def __init__(self, desk: Desk, cache: Path | None = None, memory: Path | None = None) -> None:
+    def __init__(
+        self, services: Services, cache: Path | None = None, memory: Path | None = None
+    ) -> None:
         """`cache`, `memory`: where archives' indexes and mappings are kept; None: the user's."""
         super().__init__()
-        self._desk = desk
+        self._services = services
         self._cache = cache
         self.archive: Archive | None = None
         self._seen: Seen | None = None
@@ -73,13 +76,13 @@ class ArchivePage(QWidget):
         """Worker processes of a sweep; 0: as many as pay."""
         self.notice = Notice()
         self.notice.pressed.connect(self.sweep)
-        self.work = LongWork(desk.jobs)
-        self.bringing = Bringing(desk, self.work, memory, self)
-        self.body = ArchiveBody(desk)
-        self.asking = Asking(desk.settings, self)
-        self.choice = Choice(desk.jobs, self.body, self.work, self)
-        self._looking: Task | None = None
-        self._showing: Task | None = None
+        self.work = LongWork(services.jobs)
+        self.bringing = Bringing(services, self.work, memory, self)
+        self.body = ArchiveBody(services)
+        self.asking = Asking(services.settings, self)
+        self.choice = Choice(services.jobs, self.body, self.work, self)
+        self._looking: Running | None = None
+        self._showing: Running | None = None
         self._soon = _timer(self, self.look)
         self._details_soon = _timer(self, self._ask_details)
         self.setAcceptDrops(True)
@@ -137,13 +140,13 @@ class ArchivePage(QWidget):
         self.empty.pressed.connect(self.asking.for_archive)
         self.recordings_button = QPushButton()
         self.recordings_button.clicked.connect(
-            lambda: self.open_place(str(self._desk.settings.folder))
+            lambda: self.open_place(str(self._services.settings.folder))
         )
         self.empty.extra.addWidget(self.recordings_button, 0, Qt.AlignmentFlag.AlignLeft)
         return self.empty
 
     def _connect(self) -> None:
-        look, body, table = self._desk.look, self.body, self.body.table
+        look, body, table = self._services.look, self.body, self.body.table
         look.changed.connect(self._set_theme)
         look.units_changed.connect(self._set_units)
         body.facets.changed.connect(self._soon.start)
@@ -201,13 +204,13 @@ class ArchivePage(QWidget):
         super().showEvent(event)
         if self._stale:
             self._soon.start()
-        folder = self._desk.settings.folder
+        folder = self._services.settings.folder
         self.recordings_button.setText(
             tr("Open the folder of your recordings: {name}", name=folder.name[:40])
         )
         self.recordings_button.setToolTip(str(folder))
         self.recordings_button.setVisible(folder.is_dir())
-        last = self._desk.settings.store.value(_LAST)
+        last = self._services.settings.store.value(_LAST)
         if self.archive is None and not self.work.busy and isinstance(last, str) and last:
             self.open_place(last)
 
@@ -223,7 +226,7 @@ class ArchivePage(QWidget):
         archive = self.archive = self.choice.archive = seen.archive
         self._seen = seen
         self.notice.hide()
-        self._desk.settings.store.setValue(_LAST, place)
+        self._services.settings.store.setValue(_LAST, place)
         url = archive.store.url
         self.title.tell(url.rstrip("/").rpartition("/")[2] or url)
         self.title.setToolTip(url)
@@ -257,7 +260,7 @@ class ArchivePage(QWidget):
             return
         if self._looking is not None:
             self._looking.cancel()
-        self._looking = self._desk.jobs.start(
+        self._looking = self._services.jobs.start(
             lambda task: listing(seen, chosen, task), self._listed, self._not_listed
         )
 
@@ -298,7 +301,7 @@ class ArchivePage(QWidget):
             self.body.details.say(text) if text else self.body.details.show_details(None)
             return
         name = rows[0].recording
-        self._showing = self._desk.jobs.start(
+        self._showing = self._services.jobs.start(
             lambda task: details_of(archive, name, task), self._show_details, self.body.details.say
         )
 
@@ -366,10 +369,10 @@ class ArchivePage(QWidget):
     # --- look, drops ---
 
     def _set_theme(self, theme: Theme) -> None:
-        self.body.set_look(theme, self._desk.look.units)
+        self.body.set_look(theme, self._services.look.units)
 
     def _set_units(self, units: Units) -> None:
-        self.body.set_look(self._desk.look.theme, units)
+        self.body.set_look(self._services.look.theme, units)
 
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:
         """Files are welcome."""

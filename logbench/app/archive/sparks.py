@@ -11,8 +11,9 @@ from PySide6.QtCore import QLineF, QObject, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QPainter, QPen
 
 from logbench.app.archive.working import previews_of
-from logbench.app.background import Jobs, Task
+from logbench.app.background import Jobs
 from logbench.app.theme import Theme
+from logbench.cases.runner import Running
 from logbench.signals.units import Units
 from logbench.words import tr
 
@@ -36,7 +37,7 @@ class Sparks(QObject):
         self.signal = "RPM"
         self._kept: OrderedDict[tuple[str, str], Preview | None] = OrderedDict()
         self._wanted: list[str] = []
-        self._task: Task | None = None
+        self._task: Running | None = None
 
     def forget(self, archive: Archive | None) -> None:
         """Another archive, or other files in it."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from logbench.app.background import Task
+from logbench.cases.work import Work as Task
 from logbench.errors import LogbenchError
 from logbench.words import tr, tr_n, word
 
@@ -111,26 +111,26 @@ def look_again(archive: Archive, task: Task) -> Seen:
     """The archive as it is now; only what is new or changed is read."""
     from logbench.archive.overview import Catalogue
 
-    task.tell(tr("Looking through the archive"), 0.0)
-    archive.refresh(lambda done, of: task.tell(tr("Reading what is new"), done / max(1, of)))
+    task.report(tr("Looking through the archive"), 0.0)
+    archive.refresh(lambda done, of: task.report(tr("Reading what is new"), done / max(1, of)))
     return Seen(archive, Catalogue(archive))
 
 
 def listing(seen: Seen, chosen: Filter, task: Task) -> Listing:
     """Raises `UsageError` for a filter that is not understood."""
-    task.tell(tr("Searching"), 0.0)
+    task.report(tr("Searching"), 0.0)
     return Listing(seen.catalogue.rows(chosen), seen.catalogue.facets, seen.archive.problems)
 
 
 def details_of(archive: Archive, recording: str, task: Task) -> Details:
     """Facts, signals and findings; findings that are not known yet are made and kept."""
-    task.tell(tr("Reading"), 0.0)
+    task.report(tr("Reading"), 0.0)
     (facts,) = archive.query(
         "SELECT * FROM recordings WHERE recording = ?", [recording]
     ).to_pylist()
     sql = "SELECT * FROM signals WHERE recording = ? ORDER BY signal, ecu"
     signals = archive.query(sql, [recording]).to_pylist()
-    task.tell(tr("Checking"), 0.5)
+    task.report(tr("Checking"), 0.5)
     return Details(recording, facts, signals, archive.findings_of(recording))
 
 
@@ -142,7 +142,7 @@ def previews_of(
 
     made: dict[str, Preview | None] = {}
     for number, name in enumerate(recordings):
-        task.tell(tr("Drawing"), number / len(recordings))
+        task.report(tr("Drawing"), number / len(recordings))
         try:
             made[name] = preview_of(archive, name, signal)
         except LogbenchError:
@@ -154,7 +154,7 @@ def local_files(archive: Archive, recordings: Sequence[str], task: Task) -> list
     """Their files on this computer, fetched where the archive is not."""
     made = []
     for number, name in enumerate(recordings):
-        task.tell(tr("Fetching {name}", name=name), number / len(recordings))
+        task.report(tr("Fetching {name}", name=name), number / len(recordings))
         made.append(archive.local_copy(name))
     return made
 
@@ -163,7 +163,7 @@ def alike_to(archive: Archive, recording: str, task: Task) -> list[Alike]:
     """The nearest recordings; the first time every recording is read."""
 
     def told(done: int, of: int) -> None:
-        task.tell(tr("Comparing {done:,} of {of:,}", done=done, of=of), done / max(1, of))
+        task.report(tr("Comparing {done:,} of {of:,}", done=done, of=of), done / max(1, of))
 
     return archive.like(recording, 20, told)
 
@@ -172,13 +172,13 @@ def numbers_for(archive: Archive, car: str, task: Task) -> list[Number]:
     """What can be followed over that car's life."""
     from logbench.archive.overview import numbers_of
 
-    task.tell(tr("Looking up what is known of the car"), 0.0)
+    task.report(tr("Looking up what is known of the car"), 0.0)
     return numbers_of(archive, car)
 
 
 def trend_of(archive: Archive, number: Number, car: str, task: Task) -> Trended:
     """The number in each of the car's recordings, the last held against other cars."""
-    task.tell(tr("Following the number"), 0.0)
+    task.report(tr("Following the number"), 0.0)
     points = archive.trend(number.name, car, exact=True)
     if not points:
         return Trended(number, car, None, [], None)
@@ -201,13 +201,13 @@ def sweep(
     from logbench.archive.sweep import sweep_checks
 
     pending = len(archive.pending(recordings))
-    task.tell(tr_n("Checking {n:,} recording", "Checking {n:,} recordings", pending), 0.0)
+    task.report(tr_n("Checking {n:,} recording", "Checking {n:,} recordings", pending), 0.0)
     done = 0
 
     def told(now: int, of: int) -> None:
         nonlocal done
         done = now
-        task.tell(tr("Checked {now:,} of {of:,}", now=now, of=of), now / max(1, of))
+        task.report(tr("Checked {now:,} of {of:,}", now=now, of=of), now / max(1, of))
         if stop.is_set():
             raise _StoppedError
 
@@ -239,7 +239,7 @@ def verify(archive: Archive, quarantine: bool, stop: Stop, task: Task) -> Accoun
     lines = []
     for found in archive.check(quarantine):
         counts[found.health] += 1
-        task.tell(
+        task.report(
             tr("Verified {done:,} of {of:,}", done=counts.total(), of=total),
             counts.total() / max(1, total),
         )
@@ -271,7 +271,7 @@ def add(archive: Archive, paths: Sequence[Path], stop: Stop, task: Task) -> Acco
     for number, file in enumerate(files):
         if stop.is_set():
             break
-        task.tell(tr("Adding {name}", name=file.name), number / max(1, len(files)))
+        task.report(tr("Adding {name}", name=file.name), number / max(1, len(files)))
         try:
             where, is_new = archive.add(file)
         except LogbenchError as error:
@@ -330,7 +330,7 @@ def survey(paths: Sequence[Path], memory: Path | None, task: Task) -> Survey:
     plain: list[Path] = []
     lines = []
     for number, file in enumerate(files):
-        task.tell(tr("Looking into {name}", name=file.name), number / len(files))
+        task.report(tr("Looking into {name}", name=file.name), number / len(files))
         try:
             seen = preview(file, memory)
         except LogbenchError as error:
@@ -349,7 +349,7 @@ def cut_again(kind: Kind, delimiter: str, task: Task) -> Kind:
     """The same files cut into columns by another delimiter. Raises `ImportFileError`."""
     from logbench.importing.run import preview
 
-    task.tell(tr("Reading"), 0.0)
+    task.report(tr("Reading"), 0.0)
     seen = preview(kind.files[0], kind.memory, delimiter=delimiter)
     return Kind(kind.files, seen, kind.memory)
 
@@ -370,7 +370,7 @@ def bring_in(
     from logbench.recording.storage import storage_trouble
 
     def told(done: int, of: int, path: Path) -> None:
-        task.tell(tr("Importing {name}", name=path.name), done / of)
+        task.report(tr("Importing {name}", name=path.name), done / of)
 
     if isinstance(into, Path):
         with storage_trouble(into):

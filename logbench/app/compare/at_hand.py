@@ -22,7 +22,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.compare.working import AFTER, BEFORE, Found
+from logbench.cases.compare import AFTER, BEFORE, Found
 from logbench.signals.numbers import time_text
 from logbench.words import tr, word
 

@@ -19,14 +19,14 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.comparison.overlay import By
 from logbench.analysis.model import Span
-from logbench.app.compare.working import SIDES, Compared, Laid, Wish, place_ns, shown_signals
 from logbench.app.parts import Elided, pad
-from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip import GUTTER
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
+from logbench.cases.compare import SIDES, Compared, Laid, Wish, place_ns, shown_signals
+from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import tick_text, time_text
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Differences, Units

@@ -20,11 +20,14 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.background import Task, Work
+from logbench.app.background import Call
 from logbench.app.commands import add_command
 from logbench.app.compare.results import DRIVE, FINDINGS, SIGNALS, WARM_UP, ResultsPanel
 from logbench.app.compare.sides import SidesPanel, dropped_files
-from logbench.app.compare.working import (
+from logbench.app.parts import Elided, Notice, middle
+from logbench.app.services import Services
+from logbench.app.theme import Theme
+from logbench.cases.compare import (
     AFTER,
     BEFORE,
     Compared,
@@ -34,9 +37,7 @@ from logbench.app.compare.working import (
     find_recordings,
     lay,
 )
-from logbench.app.desk import Desk
-from logbench.app.parts import Elided, Notice, middle
-from logbench.app.theme import Theme
+from logbench.cases.runner import Running
 from logbench.words import tr, word
 
 _CHOOSING, _ASKING, _SHOWING = range(3)
@@ -88,19 +89,19 @@ class ComparePage(QWidget):
     files_dropped = Signal(object, object)
     """Files (a list of paths), and what takes those that are recordings, or have become such."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, services: Services) -> None:
         super().__init__()
-        self._desk = desk
-        theme = desk.look.theme
-        self.sides = SidesPanel(desk.settings.store)
+        self._services = services
+        theme = services.look.theme
+        self.sides = SidesPanel(services.settings.store)
         self.question = SameCar()
         self.results = ResultsPanel(theme)
         self.compared: Compared | None = None
         """What is shown; None until a comparison is (or its question is answered)."""
         self._waiting: Compared | None = None
-        self._task: Task | None = None
-        self._laying: Task | None = None
-        self._looking: Task | None = None
+        self._task: Running | None = None
+        self._laying: Running | None = None
+        self._looking: Running | None = None
         self.setAcceptDrops(True)
         self._make_parts()
         self._lay_out()
@@ -114,9 +115,9 @@ class ComparePage(QWidget):
         self.question.yes.clicked.connect(self.confirm_same_car)
         self.question.no.clicked.connect(self.choose_sides)
         self.results.overlay.wished.connect(self._lay)
-        desk.look.changed.connect(self.set_theme)
-        desk.look.units_changed.connect(self.results.set_units)
-        self.results.set_units(desk.look.units)
+        services.look.changed.connect(self.set_theme)
+        services.look.units_changed.connect(self.results.set_units)
+        self.results.set_units(services.look.units)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
 
     # --- building ---
@@ -210,8 +211,8 @@ class ComparePage(QWidget):
 
     def ask_for_files(self, side: str) -> None:
         """Let the user pick recordings of a side."""
-        recent = self._desk.settings.recent
-        folder = recent[0].parent if recent else self._desk.settings.folder
+        recent = self._services.settings.recent
+        folder = recent[0].parent if recent else self._services.settings.folder
         names, _ = QFileDialog.getOpenFileNames(
             self,
             tr("Recordings {side} the repair", side=word(side)),
@@ -251,7 +252,7 @@ class ComparePage(QWidget):
         self.notice.hide()
         self._busy(True)
         before, after = (box.paths for box in self.sides.boxes.values())
-        self._task = self._desk.jobs.start(
+        self._task = self._services.jobs.start(
             lambda task: compare_files(before, after, task),
             self._compared,
             self._failed,
@@ -272,7 +273,7 @@ class ComparePage(QWidget):
 
     def ask_for_archive(self) -> None:
         """Let the user pick a folder whose recordings, with all folders below, are listed."""
-        start = self.sides.at_hand.place or self._desk.settings.folder
+        start = self.sides.at_hand.place or self._services.settings.folder
         name = QFileDialog.getExistingDirectory(self, tr("Folder of an archive"), str(start))
         if name:
             self._pages.setCurrentIndex(_CHOOSING)
@@ -280,12 +281,12 @@ class ComparePage(QWidget):
 
     def list_recordings(self) -> None:
         """Look for recordings at the place that is chosen; an older look is dropped."""
-        settings, at_hand = self._desk.settings, self.sides.at_hand
+        settings, at_hand = self._services.settings, self.sides.at_hand
         place, folder = at_hand.place, settings.folder
         if self._looking is not None:
             self._looking.cancel()
         if place is None:
-            work: Work = partial(find_recordings, folder, settings.recent)
+            work: Call = partial(find_recordings, folder, settings.recent)
             empty = tr(
                 "There are no recordings in {folder} yet: record on the Live page, or add "
                 "files above.",
@@ -295,7 +296,7 @@ class ComparePage(QWidget):
             at_hand.show_looking(tr("Looking through {place} …", place=place))
             work = partial(find_in_archive, place)
             empty = tr("There are no recordings in {place} or below it.", place=place)
-        self._looking = self._desk.jobs.start(
+        self._looking = self._services.jobs.start(
             work,
             lambda found: at_hand.show_found(found, empty),
             self.notice.trouble,
@@ -350,7 +351,7 @@ class ComparePage(QWidget):
             return
         if self._laying is not None:
             self._laying.cancel()
-        self._laying = self._desk.jobs.start(
+        self._laying = self._services.jobs.start(
             lambda task: lay(compared, wish, task),
             self.results.overlay.show_laid,
             self.results.overlay.show_trouble,

@@ -24,8 +24,8 @@ from logbench.app.compare.findings_list import FindingsList, count_of
 from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
 from logbench.app.compare.warmup_plot import WarmUpPlot
-from logbench.app.compare.working import SIDES, Compared
 from logbench.app.theme import Theme
+from logbench.cases.compare import SIDES, Compared
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr

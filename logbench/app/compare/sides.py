@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.compare.at_hand import AtHand
-from logbench.app.compare.working import AFTER, BEFORE, SIDES
+from logbench.cases.compare import AFTER, BEFORE, SIDES
 from logbench.words import tr, tr_n, word
 
 _BOX_PX = 196

@@ -8,8 +8,8 @@ from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.analysis.comparison.warmup_curves import WarmUpComparison, WarmUpCurve
-from logbench.app.plot.ticks import round_range, value_ticks
 from logbench.app.theme import Theme
+from logbench.plot.ticks import round_range, value_ticks
 from logbench.signals.numbers import tick_text
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.words import tr, word

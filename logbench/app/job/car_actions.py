@@ -9,11 +9,13 @@ from typing import Any
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QWidget
 
-from logbench.app.background import Task, Work
-from logbench.app.desk import Desk
+from logbench.app.background import Call
 from logbench.app.job import working
 from logbench.app.job.guard_dialog import GuardDialog, clear_dialog, evap_dialog
 from logbench.app.job.opened import OpenJob
+from logbench.app.services import Services
+from logbench.cases.runner import Running
+from logbench.cases.work import Work as Task
 from logbench.errors import LinkUnknownError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job, Role
@@ -35,10 +37,10 @@ class CarActions(QObject):
     """The sentence of what was done."""
     failed = Signal(str)
 
-    def __init__(self, desk: Desk, url: Callable[[], str], parent: QWidget) -> None:
+    def __init__(self, services: Services, url: Callable[[], str], parent: QWidget) -> None:
         super().__init__(parent)
-        self._desk, self._url, self._parent = desk, url, parent
-        self._task: Task | None = None
+        self._services, self._url, self._parent = services, url, parent
+        self._task: Running | None = None
         self._scratch: Job | None = None
         self._job: OpenJob | None = None
         self.changing = False
@@ -94,7 +96,7 @@ class CarActions(QObject):
         except LinkUnknownError as error:
             self.failed.emit(str(error))
             return ""
-        self._desk.settings.link_used(url)
+        self._services.settings.link_used(url)
         return url
 
     def _start(
@@ -109,7 +111,7 @@ class CarActions(QObject):
         self._job, self._scratch = opened, Job()
         scratch = self._scratch
         self.began.emit(title, can_cancel)
-        run: Work = lambda task: work(opened.folder, scratch, task)  # noqa: E731
+        run: Call = lambda task: work(opened.folder, scratch, task)  # noqa: E731
 
         def finished(result: Any) -> None:
             self._end()
@@ -119,7 +121,7 @@ class CarActions(QObject):
             self._end()
             self.failed.emit(sentence)
 
-        self._task = self._desk.jobs.start(
+        self._task = self._services.jobs.start(
             run, finished, broke, lambda text, _: self.told.emit(text)
         )
 

@@ -9,10 +9,10 @@ from pydantic import BaseModel, ValidationError
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.errors import JobError
-from logbench.job.autosave import Autosave
 from logbench.job.car import bring_over
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
+from logbench.job.store import HeldJob
 from logbench.words import tr
 
 _TICK_MS = 500
@@ -33,7 +33,7 @@ class OpenJob(QObject):
     def __init__(self, folder: JobFolder, job: Job, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self.folder = folder
-        self.autosave = Autosave(folder, job)
+        self.autosave = HeldJob(folder, job)
         self._told = ""
         self._timer = QTimer(self)
         self._timer.setInterval(_TICK_MS)

@@ -21,7 +21,6 @@ from PySide6.QtWidgets import (
 
 from logbench.app.commands import add_command
 from logbench.app.compare.sides import dropped_files
-from logbench.app.desk import Desk
 from logbench.app.job import working
 from logbench.app.job.car_actions import CarActions
 from logbench.app.job.comparing import Comparing
@@ -34,7 +33,9 @@ from logbench.app.job.reporting import Reporting
 from logbench.app.job.start import StartCard
 from logbench.app.job.story import StoryPanel, WorkPanel
 from logbench.app.parts import Elided, Notice, middle, text_button
+from logbench.app.services import Services
 from logbench.app.theme import Theme
+from logbench.cases.job import Records
 from logbench.errors import LogbenchError
 from logbench.job.folder import JOB_FILE, create_job, open_job
 from logbench.words import inside, tr, tr_n
@@ -56,22 +57,22 @@ class JobPage(QWidget):
     files_dropped = Signal(object, object)
     """Files (a list of paths), and what takes them once other programs' are recordings."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, services: Services) -> None:
         super().__init__()
-        self._desk = desk
+        self._services = services
         self.opened: OpenJob | None = None
         self.notice = Notice()
         self.notice.pressed.connect(self._notice_pressed)
         self.story, self.work, self.others = StoryPanel(), WorkPanel(), OtherCodes()
-        self.records = RecordsPanel(desk.settings, desk.look.theme)
+        self.records = RecordsPanel(services.settings, services.look.theme)
         self.recordings, self.photos, self.timeline = (
             RecordingsPanel(),
             PhotosPanel(),
             TimelineView(),
         )
-        self.car = CarActions(desk, self.records.link.url, self)
-        self.reporting = Reporting(desk, self)
-        self.lookup = LookUp(desk.settings, self)
+        self.car = CarActions(services, self.records.link.url, self)
+        self.reporting = Reporting(services, self)
+        self.lookup = LookUp(services.settings, self)
         self.comparing = Comparing(lambda: self.opened, self)
         self.ask: Callable[[NewJobDialog], bool] = lambda dialog: bool(dialog.exec())
         """Shows a dialog; tests put their own answer here."""
@@ -137,10 +138,10 @@ class JobPage(QWidget):
         return self._work_bar
 
     def _connect(self) -> None:
-        self._desk.look.changed.connect(self._set_theme)
+        self._services.look.changed.connect(self._set_theme)
         for part in (self.records, self.story):
-            part.set_units(self._desk.look.units)
-            self._desk.look.units_changed.connect(part.set_units)
+            part.set_units(self._services.look.units)
+            self._services.look.units_changed.connect(part.set_units)
         self.empty.pressed.connect(self.ask_for_new)
         self.empty.open_wanted.connect(self.ask_for_job)
         self.empty.last_wanted.connect(self.open_last)
@@ -208,7 +209,7 @@ class JobPage(QWidget):
         self.opened.loaded.connect(self._reloaded)
         self.opened.troubled.connect(self.notice.trouble)
         self.opened.conflicted.connect(self._conflicted)
-        self._desk.settings.store.setValue(_LAST, str(folder.path.resolve()))
+        self._services.settings.store.setValue(_LAST, str(folder.path.resolve()))
         self._show_job()
         self._pages.setCurrentIndex(1)
         self.state.setText(tr("saved"))
@@ -282,7 +283,7 @@ class JobPage(QWidget):
             return
         role = ROLES[max(self.recordings.role.currentIndex(), 0)]
         self._began(tr("Taking files in"))
-        self._desk.jobs.start(
+        self._services.jobs.start(
             lambda task: working.add_files(opened.folder, paths, role, task),
             partial(self._added, opened),
             self._failed,
@@ -295,7 +296,7 @@ class JobPage(QWidget):
 
     def add_newest(self) -> None:
         """Take in the drive that was recorded last."""
-        folder = self._desk.settings.folder
+        folder = self._services.settings.folder
         newest = working.newest_recording(folder)
         if newest is None:
             self.notice.trouble(
@@ -358,11 +359,11 @@ class JobPage(QWidget):
         job = opened.job.model_copy(deep=True)
         self.records.show_job(opened)
 
-        def show(records: working.Records) -> None:
+        def show(records: Records) -> None:
             if opened is self.opened:
                 self.records.show_records(records)
 
-        self._desk.jobs.start(
+        self._services.jobs.start(
             lambda task: working.load_records(opened.folder, job, task), show, self.notice.trouble
         )
 
@@ -370,7 +371,7 @@ class JobPage(QWidget):
         if self.opened is None or self.tabs.currentIndex() != TIMELINE:
             return
         folder, job = self.opened.folder, self.opened.job.model_copy(deep=True)
-        self._desk.jobs.start(
+        self._services.jobs.start(
             lambda task: working.load_timeline(folder, job, task),
             self.timeline.show_moments,
             self.notice.trouble,
@@ -458,16 +459,16 @@ class JobPage(QWidget):
 
     def _ask_for_files(self, title: str, kinds: str) -> None:
         if self.opened is not None:
-            start = str(self._desk.settings.folder)
+            start = str(self._services.settings.folder)
             names, _ = QFileDialog.getOpenFileNames(self, title, start, kinds)
             self.add_files([Path(name) for name in names])
 
     def _jobs_folder(self) -> Path:
         last = self._last()
-        return last.parent if last is not None else self._desk.settings.folder / "jobs"
+        return last.parent if last is not None else self._services.settings.folder / "jobs"
 
     def _last(self) -> Path | None:
-        value = self._desk.settings.store.value(_LAST)
+        value = self._services.settings.store.value(_LAST)
         path = Path(value) if isinstance(value, str) and value else None
         return path if path is not None and (path / JOB_FILE).is_file() else None
 

@@ -9,11 +9,11 @@ from pydantic import ValidationError
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QWidget
 
-from logbench.app.background import Task
-from logbench.app.desk import Desk
 from logbench.app.job import working
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.report_dialog import ReportDialog
+from logbench.app.services import Services
+from logbench.cases.runner import Running
 from logbench.job.model import Job
 from logbench.report.options import ReportOptions
 from logbench.words import tr
@@ -30,27 +30,27 @@ class Reporting(QObject):
     """Path, and what could not be put in."""
     failed = Signal(str)
 
-    def __init__(self, desk: Desk, parent: QWidget) -> None:
+    def __init__(self, services: Services, parent: QWidget) -> None:
         super().__init__(parent)
-        self._desk, self._parent = desk, parent
+        self._services, self._parent = services, parent
         self.dialog: ReportDialog | None = None
         self.show: Callable[[ReportDialog], bool] = lambda dialog: bool(dialog.exec())
         """Shows the dialog; tests put their own answer here."""
 
     def ask(self, opened: OpenJob) -> None:
         """Options first; the sentences come into the dialog as soon as they are made."""
-        dialog = ReportDialog(self._desk.settings, opened.folder.path / REPORT, self._parent)
+        dialog = ReportDialog(self._services.settings, opened.folder.path / REPORT, self._parent)
         self.dialog = dialog
         job = opened.job.model_copy(deep=True)
 
-        def make() -> Task:
+        def make() -> Running:
             options = ReportOptions(units=dialog.units.currentData())
 
             def show(sentences: dict[str, str]) -> None:
                 if self.dialog is dialog and options.units == dialog.units.currentData():
                     dialog.show_sentences(sentences)
 
-            return self._desk.jobs.start(
+            return self._services.jobs.start(
                 lambda task: working.sentences(opened.folder, job, options, task),
                 show,
                 self.failed.emit,
@@ -87,7 +87,7 @@ class Reporting(QObject):
         """Write the report of the job as it is now."""
         job = opened.job.model_copy(deep=True)
         self.began.emit()
-        self._desk.jobs.start(
+        self._services.jobs.start(
             lambda task: working.report(opened.folder, job, path, options, task),
             self._done,
             self._failed,

@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from logbench.app.background import CancelledError, Task
+from logbench.cases.job import Records
+from logbench.cases.work import CancelledError
+from logbench.cases.work import Work as Task
 from logbench.errors import LogbenchError
 from logbench.job.car import clear_into, close_evap_into, reach_car, read_into
 from logbench.job.comparisons import first_and_last
@@ -17,20 +19,11 @@ from logbench.job.timeline import Moment, timeline
 from logbench.report.options import ReportOptions
 from logbench.vehicle.model import Progress
 from logbench.vehicle.records.clearing import ControlTest, list_control_tests
-from logbench.vehicle.records.diff import ReadingDiff, diff_readings
+from logbench.vehicle.records.diff import diff_readings
 from logbench.vehicle.records.model import CarReading
 from logbench.words import tr
 
 RECORDING = ".parquet"
-
-
-@dataclass(frozen=True, slots=True)
-class Records:
-    """Readings of the job in its order (None with its sentence where one cannot be read)."""
-
-    readings: tuple[CarReading | None, ...]
-    problems: tuple[str, ...]
-    diff: ReadingDiff | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +66,7 @@ def load_records(folder: JobFolder, job: Job, task: Task) -> Records:
     readings: list[CarReading | None] = []
     problems = []
     for entry in job.readings:
-        task.tell(tr("Opening the readings"), 0.0)
+        task.report(tr("Opening the readings"), 0.0)
         try:
             readings.append(folder.reading(entry))
         except LogbenchError as error:
@@ -95,7 +88,7 @@ def add_files(folder: JobFolder, paths: Sequence[Path], role: Role, task: Task) 
     """Copy files in: recordings with their role, the rest as photos or files."""
     scratch, problems = Job(), []
     for number, path in enumerate(paths):
-        task.tell(tr("Taking in {name}", name=path.name), number / len(paths))
+        task.report(tr("Taking in {name}", name=path.name), number / len(paths))
         try:
             if path.suffix.lower() == RECORDING:
                 folder.add_recording(scratch, path, role)
@@ -108,7 +101,7 @@ def add_files(folder: JobFolder, paths: Sequence[Path], role: Role, task: Task) 
 
 def load_timeline(folder: JobFolder, job: Job, task: Task) -> list[Moment]:
     """Everything that has a time; opens the recordings for theirs."""
-    task.tell(tr("Opening the recordings"), 0.0)
+    task.report(tr("Opening the recordings"), 0.0)
     return timeline(job, folder)
 
 
@@ -118,7 +111,7 @@ def report(
     """Write the report: where it is, and what could not be put in."""
     from logbench.report.document import build_report
 
-    task.tell(tr("Writing the report"), 0.1)
+    task.report(tr("Writing the report"), 0.1)
     return path, build_report(folder, job, path, options).problems
 
 
@@ -126,12 +119,12 @@ def sentences(folder: JobFolder, job: Job, options: ReportOptions, task: Task) -
     """The sentences for the owner as they will be printed."""
     from logbench.report.document import report_sentences
 
-    task.tell(tr("Making the sentences"), 0.1)
+    task.report(tr("Making the sentences"), 0.1)
     return report_sentences(folder, job, options)
 
 
 def _progress(task: Task) -> Progress:
-    return lambda sentence: task.tell(sentence, 0.0)
+    return lambda sentence: task.report(sentence, 0.0)
 
 
 def _steady(task: Task) -> Progress:
@@ -139,6 +132,6 @@ def _steady(task: Task) -> Progress:
 
     def tell(sentence: str) -> None:
         with contextlib.suppress(CancelledError):
-            task.tell(sentence, 0.0)
+            task.report(sentence, 0.0)
 
     return tell

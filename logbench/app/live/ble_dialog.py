@@ -17,9 +17,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.background import Jobs, Task
+from logbench.app.background import Jobs
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.links import ASK_BLE
+from logbench.cases.runner import Running
+from logbench.cases.work import Work as Task
 from logbench.vehicle.links.ble_scan import Heard, scan
 from logbench.words import tr
 
@@ -36,7 +38,7 @@ class BleDialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle(tr("Bluetooth adapters"))
         self._jobs = jobs
-        self._task: Task | None = None
+        self._task: Running | None = None
         self.address = ""
         text = QLabel(_TEXT)
         text.setWordWrap(True)
@@ -84,7 +86,7 @@ class BleDialog(QDialog):
         """On another thread. What is heard so far goes along as lines of text."""
 
         def told(heard: Sequence[Heard], share: float) -> None:
-            task.tell("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)
+            task.report("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)
 
         return scan(told)
 

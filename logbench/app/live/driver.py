@@ -9,8 +9,8 @@ from PySide6.QtGui import QFont, QResizeEvent
 from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import shown_value
+from logbench.plot.trace import LiveTrace
 from logbench.signals.units import Units
 from logbench.words import tr
 

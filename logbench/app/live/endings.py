@@ -6,12 +6,12 @@ from pathlib import Path
 
 from PySide6.QtCore import QObject, Signal
 
-from logbench.app.desk import Desk
 from logbench.app.live.recovering import recover_journals
 from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.starting import Starting
 from logbench.app.parts import Notice
+from logbench.app.services import Services
 from logbench.capture.messages import Failed, Finished
 from logbench.signals.numbers import count_text, time_text
 from logbench.words import tr
@@ -29,7 +29,7 @@ class Endings(QObject):
 
     def __init__(
         self,
-        desk: Desk,
+        services: Services,
         session: LiveSession,
         set_up: SetUp,
         starting: Starting,
@@ -37,7 +37,7 @@ class Endings(QObject):
         parent: QObject,
     ) -> None:
         super().__init__(parent)
-        self._desk, self._session, self._set_up = desk, session, set_up
+        self._services, self._session, self._set_up = services, session, set_up
         self._starting, self._notice = starting, notice
         self.last: Path | None = None
         """What the last drive left: a recording or a journal."""
@@ -56,8 +56,8 @@ class Endings(QObject):
         """Turn journals that a crash left in the folder (None: that of the recordings) into
         recordings, and say so."""
         if not self._session.active:
-            where = self._desk.settings.folder if folder is None else folder
-            recover_journals(self._desk.jobs, where, self._recovered, self._notice.trouble)
+            where = self._services.settings.folder if folder is None else folder
+            recover_journals(self._services.jobs, where, self._recovered, self._notice.trouble)
 
     def _recovered(self, made: list[Path]) -> None:
         if made:

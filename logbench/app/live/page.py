@@ -9,7 +9,6 @@ from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QSplitter, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.desk import Desk
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.endings import Endings
 from logbench.app.live.link_watch import LinkWatch
@@ -27,6 +26,7 @@ from logbench.app.live.tools import LiveTools, keeps_space
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import Notice
 from logbench.app.plot.keys import add_view_commands
+from logbench.app.services import Services
 from logbench.capture.messages import CarFound
 from logbench.words import tr
 
@@ -45,12 +45,12 @@ class LivePage(QWidget):
     ended = Signal()
     """A recording was finished, or failed."""
 
-    def __init__(self, desk: Desk, capture: CaptureFactory | None = None) -> None:
+    def __init__(self, services: Services, capture: CaptureFactory | None = None) -> None:
         super().__init__()
-        self._desk = desk
+        self._services = services
         self.session = LiveSession(capture, self)
-        self.watcher = DriveWatcher(self.session, desk.jobs, self)
-        self.shown = shown = DriveShown(desk, self.session, self.watcher, self)
+        self.watcher = DriveWatcher(self.session, services.jobs, self)
+        self.shown = shown = DriveShown(services, self.session, self.watcher, self)
         self.view, self.stack, self.ribbon = shown.view, shown.stack, shown.ribbon
         self.values, self.status = shown.values, shown.status
         self._make_controls()
@@ -63,20 +63,20 @@ class LivePage(QWidget):
     # --- building ---
 
     def _make_controls(self) -> None:
-        desk, session = self._desk, self.session
-        self.set_up = SetUp(desk.settings)
-        self.box = RecordBox(LiveChoices(desk.settings))
+        services, session = self._services, self.session
+        self.set_up = SetUp(services.settings)
+        self.box = RecordBox(LiveChoices(services.settings))
         self.record = self.box.record
-        self.tools = LiveTools(desk.settings.window_s)
+        self.tools = LiveTools(services.settings.window_s)
         self.note = MarkerNote(lambda: session.clock_ns)
         self.notice = Notice()
         self.shapes = Shapes(
-            desk, session, self.stack, self.values.model_, self.watcher, self.status.said
+            services, session, self.stack, self.values.model_, self.watcher, self.status.said
         )
         self.starting = Starting(session, self.set_up, self.box, self.watcher, self.notice, self)
         self.cautions = self.starting.cautions
         self.link_watch = LinkWatch(session, self.notice, self.shapes.tones, self)
-        self.endings = Endings(desk, session, self.set_up, self.starting, self.notice, self)
+        self.endings = Endings(services, session, self.set_up, self.starting, self.notice, self)
         self.middle = Middle(session, self.starting, self.shown, self.tools, self.note, self.shapes)
         self.empty = self.middle.empty
 
@@ -110,7 +110,7 @@ class LivePage(QWidget):
         self.starting.cleared.connect(self._clear)
         self.empty.pressed.connect(self.record_simulated)
         self.set_up.link.scan_wanted.connect(self._look_for_adapter)
-        self._desk.look.units_changed.connect(self.set_up.car.set_units)
+        self._services.look.units_changed.connect(self.set_up.car.set_units)
         session.state_changed.connect(self._state_changed)
         session.began_anew.connect(shapes.clear)
         session.begun.connect(lambda begun: self.note.shift(begun.since_ns))
@@ -226,10 +226,10 @@ class LivePage(QWidget):
     def _look_for_adapter(self) -> None:
         from logbench.app.live.ble_dialog import look_for_adapter  # few have one
 
-        look_for_adapter(self._desk.jobs, self.set_up.link)
+        look_for_adapter(self._services.jobs, self.set_up.link)
 
     def _width_chosen(self) -> None:
-        self._desk.settings.window_s = float(self.tools.width_box.currentData())
+        self._services.settings.window_s = float(self.tools.width_box.currentData())
         self.shown.set_following(True)
 
     def _clear(self) -> None:

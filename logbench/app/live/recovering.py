@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from logbench.app.background import Jobs, Task
+from logbench.app.background import Jobs
+from logbench.cases.work import Work as Task
 
 
 def recover_journals(

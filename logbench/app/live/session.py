@@ -8,7 +8,6 @@ from typing import Literal, Protocol
 
 from PySide6.QtCore import QObject, QTimer, Signal
 
-from logbench.app.live.traces import Key, LiveTrace, LiveTraces
 from logbench.capture.messages import (
     Batch,
     Begun,
@@ -24,6 +23,8 @@ from logbench.capture.messages import (
     Step,
 )
 from logbench.errors import LogbenchError
+from logbench.plot.live_traces import LiveTraces
+from logbench.plot.trace import Key, LiveTrace
 
 POLL_MS = 40
 State = Literal["idle", "connecting", "watching", "recording", "finishing"]

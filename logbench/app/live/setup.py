@@ -19,11 +19,11 @@ from PySide6.QtWidgets import (
 from logbench.app.flow import Flow
 from logbench.app.live.car_box import CarBox
 from logbench.app.live.choices import LiveChoices
-from logbench.app.live.files import days_file, new_file
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.live.unattended_dialog import UnattendedDialog
 from logbench.app.settings import Settings
+from logbench.capture.files import days_file, new_file
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.errors import LinkUnknownError
 from logbench.recording.surroundings import Surroundings

@@ -10,7 +10,6 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QFileDialog, QStackedWidget, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.desk import Desk
 from logbench.app.live.driver import DriverView
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.tools import LiveTools
@@ -18,9 +17,10 @@ from logbench.app.live.values import ValuesModel
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.live.wiggle_panel import WigglePanel
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.view import SECOND
+from logbench.app.services import Services
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
+from logbench.plot.trace import SECOND
 from logbench.signals.unit_sentences import in_units
 from logbench.words import tr
 
@@ -40,7 +40,7 @@ class Shapes(QStackedWidget):
 
     def __init__(
         self,
-        desk: Desk,
+        services: Services,
         session: LiveSession,
         stack: StripStack,
         values: ValuesModel,
@@ -48,7 +48,7 @@ class Shapes(QStackedWidget):
         said: Callable[[str], str],
     ) -> None:
         super().__init__()
-        self._desk, self._session, self._watcher = desk, session, watcher
+        self._services, self._session, self._watcher = services, session, watcher
         self._values, self._said = values, said
         self._plan: PlanPanel | None = None
         self.shape: Shape = "strips"
@@ -59,8 +59,8 @@ class Shapes(QStackedWidget):
         self.addWidget(self.wiggle)
         watcher.progressed.connect(self._progressed)
         watcher.goals_read.connect(self._goals_read)
-        desk.look.changed.connect(self._set_theme)
-        desk.look.units_changed.connect(self.wiggle.set_units)
+        services.look.changed.connect(self._set_theme)
+        services.look.units_changed.connect(self.wiggle.set_units)
         session.grew.connect(lambda: self.wiggle.take(session.now_ns))
         session.status.connect(lambda s: self.wiggle.take(round(s.elapsed_s * SECOND)))
         session.begun.connect(lambda b: self.wiggle.shift(b.since_ns))
@@ -79,9 +79,9 @@ class Shapes(QStackedWidget):
         if self._plan is None:
             from logbench.app.live.plan_panel import PlanPanel
 
-            self._plan = PlanPanel(self._desk.look.theme, self.tones)
-            self._plan.set_units(self._desk.look.units)
-            self._desk.look.units_changed.connect(self._plan.set_units)
+            self._plan = PlanPanel(self._services.look.theme, self.tones)
+            self._plan.set_units(self._services.look.units)
+            self._services.look.units_changed.connect(self._plan.set_units)
             self._plan.repeat_wanted.connect(self.ask_what_to_repeat)
             self.addWidget(self._plan)
             self._watcher.judges = True
@@ -132,7 +132,7 @@ class Shapes(QStackedWidget):
             self._values.plotted,
             lambda: self._session.clock_ns,
             self._driver_text,
-            lambda: self._desk.look.units,
+            lambda: self._services.look.units,
             self._session.mark,
             self.window(),
         )
@@ -157,11 +157,11 @@ class Shapes(QStackedWidget):
         progress = self._watcher.progress
         if progress is None or self._plan is None:
             return ""
-        return in_units(progress.says(), self._desk.look.units)
+        return in_units(progress.says(), self._services.look.units)
 
     def ask_what_to_repeat(self) -> None:
         """Let the user pick the earlier drive whose cells are to be driven again."""
-        folder = str(self._desk.settings.folder)
+        folder = str(self._services.settings.folder)
         kinds = tr("Recordings (*.parquet);;All files (*)")
         name, _ = QFileDialog.getOpenFileName(self, tr("Repeat this drive"), folder, kinds)
         if name:

@@ -5,22 +5,22 @@ from __future__ import annotations
 from PySide6.QtCore import QObject, QTimer, Signal
 from PySide6.QtWidgets import QWidget
 
-from logbench.app.desk import Desk
-from logbench.app.live.bands import BandWatch
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.status_line import LiveLine
 from logbench.app.live.strips import live_layouts, shade_bands, strip_trace
-from logbench.app.live.totals import COMPUTED, TOTALS
-from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import ValuesTable
 from logbench.app.live.watching import DriveWatcher
-from logbench.app.plot.grouping import first_shown
 from logbench.app.plot.layouts import Layouts
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
+from logbench.app.services import Services
 from logbench.app.theme import Theme
 from logbench.capture.messages import Begun, CarFound, Happened, Status
+from logbench.plot.grouping import first_shown
+from logbench.plot.live_bands import BandWatch
+from logbench.plot.totals import COMPUTED, TOTALS
+from logbench.plot.trace import SECOND, LiveTrace
 from logbench.recording.model import Event
 from logbench.signals.table import table
 from logbench.words import tr
@@ -41,13 +41,13 @@ class DriveShown(QObject):
     """Time has passed: a few times a second while there is a session, and once at its end."""
 
     def __init__(
-        self, desk: Desk, session: LiveSession, watcher: DriveWatcher, owner: QWidget
+        self, services: Services, session: LiveSession, watcher: DriveWatcher, owner: QWidget
     ) -> None:
         super().__init__(owner)
-        self._desk, self._session, self._watcher = desk, session, watcher
+        self._services, self._session, self._watcher = services, session, watcher
         self.view = TimeView(self)
-        self.stack = StripStack(self.view, desk.look.theme)
-        self.ribbon = Ribbon(self.view, desk.look.theme)
+        self.stack = StripStack(self.view, services.look.theme)
+        self.ribbon = Ribbon(self.view, services.look.theme)
         self.values = ValuesTable()
         self.status = LiveLine()
         self.status.show_state(session.state, records=False)
@@ -61,7 +61,7 @@ class DriveShown(QObject):
         self._connect()
 
     def _connect(self) -> None:
-        session, look = self._session, self._desk.look
+        session, look = self._session, self._services.look
         session.state_changed.connect(self._state_changed)
         session.stepped.connect(self.tell)
         session.began_anew.connect(self.clear)
@@ -84,7 +84,7 @@ class DriveShown(QObject):
         """The layouts of the strips, with their commands for `owner`; wanted once."""
         self.layouts = live_layouts(
             owner,
-            self._desk.settings,
+            self._services.settings,
             self.stack,
             self._session,
             self.values.model_,
@@ -205,7 +205,7 @@ class DriveShown(QObject):
         return max(self._session.now_ns, self.events[-1].t_ns if self.events else 0)
 
     def _follow(self) -> None:
-        width = round(self._desk.settings.window_s) * SECOND
+        width = round(self._services.settings.window_s) * SECOND
         end = max(self._session.now_ns, width)
         self.view.show_span(end - width, end)
 

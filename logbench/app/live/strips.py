@@ -6,16 +6,15 @@ from collections.abc import Callable
 
 from PySide6.QtWidgets import QWidget
 
-from logbench.app.live.bands import BandWatch
 from logbench.app.live.session import LiveSession
-from logbench.app.live.totals import COMPUTED
-from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import ValuesModel
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.grouping import group_of
 from logbench.app.plot.layouts import Layouts
 from logbench.app.plot.stack import StripStack
 from logbench.app.settings import Settings
+from logbench.plot.grouping import group_of
+from logbench.plot.live_bands import BandWatch
+from logbench.plot.totals import COMPUTED
+from logbench.plot.trace import LiveTrace, StripTrace
 from logbench.recording.model import Vehicle
 
 

@@ -10,8 +10,8 @@ from PySide6.QtCore import QEvent, QModelIndex, QPersistentModelIndex, QSize, Qt
 from PySide6.QtGui import QPainter, QPalette
 from PySide6.QtWidgets import QStyle, QStyledItemDelegate, QStyleOptionViewItem, QWidget
 
-from logbench.app.live.traces import LiveTrace
 from logbench.app.traces_table import TracesModel, TracesTable
+from logbench.plot.trace import LiveTrace
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, QTimer, Signal
 
-from logbench.app.background import Jobs, Task
+from logbench.app.background import Jobs
 from logbench.app.live.session import LiveSession
-from logbench.app.live.totals import COMPUTED
-from logbench.app.plot.pyramid import Floats, Ints
+from logbench.cases.runner import Running
+from logbench.cases.work import Work as Task
+from logbench.plot.pyramid import Floats, Ints
+from logbench.plot.totals import COMPUTED
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.surroundings import Surroundings
 from logbench.words import tr
@@ -93,7 +95,7 @@ class DriveWatcher(QObject):
         self.progress: DriveProgress | None = None
         self.judges = False
         """The evidence of the checks is looked at, too."""
-        self._task: Task | None = None
+        self._task: Running | None = None
         self._timer = QTimer(self)
         self._timer.setSingleShot(True)
         self._timer.timeout.connect(self._look)

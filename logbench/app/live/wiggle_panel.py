@@ -18,11 +18,11 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
-from logbench.app.live.totals import COMPUTED
-from logbench.app.live.traces import LiveTrace
 from logbench.app.live.values import shown_value
 from logbench.app.parts import heads_left
 from logbench.app.tones import Tones
+from logbench.plot.totals import COMPUTED
+from logbench.plot.trace import LiveTrace
 from logbench.signals.table import table
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr

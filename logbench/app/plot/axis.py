@@ -9,9 +9,10 @@ from PySide6.QtGui import QColor, QFontMetrics, QPainter, QPaintEvent, QStaticTe
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.app.plot.strip import GUTTER
-from logbench.app.plot.ticks import time_ticks
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
+from logbench.plot.ticks import time_ticks
+from logbench.plot.trace import SECOND
 from logbench.signals.numbers import time_text
 from logbench.words import tr
 

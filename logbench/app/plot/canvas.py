@@ -16,11 +16,11 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPixmap
 
 from logbench.analysis.model import Span
 from logbench.app.plot import lines, raster
-from logbench.app.plot.pyramid import Pyramid
-from logbench.app.plot.ticks import round_range, time_ticks
-from logbench.app.plot.ticks import value_ticks as ticks_of
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
+from logbench.plot.ticks import round_range, time_ticks
+from logbench.plot.ticks import value_ticks as ticks_of
+from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.units import METRIC, Units
 
 _FEWEST_DATA_SHARE = 0.4
@@ -31,33 +31,6 @@ _FIT_EVERY = 12
 """Frames after which the range may shrink."""
 _LEAST_RANGE = {"rpm": 200, "km/h": 10, "%": 5, "degC": 5, "kPa": 5, "V": 0.5, "deg": 5, "g/s": 1}
 """By unit; about ten to twenty times the step or noise of such a signal."""
-
-
-@dataclass(slots=True)
-class StripTrace:
-    """A trace as a strip shows it."""
-
-    signal: str
-    ecu: str
-    unit: str
-    pyramid: Pyramid
-    label: str = ""
-    group: str = ""
-    """Traces of one group may share a strip; empty: all of the same unit."""
-    plottable: bool = True
-    """False for enumerations and flags: their values are words."""
-    band: tuple[float | None, float | None] | None = None
-    """Shaded as the range looked for; None is an open end."""
-
-    @property
-    def name(self) -> str:
-        """What it is called on the screen."""
-        return self.label or self.signal
-
-    @property
-    def key(self) -> tuple[str, str]:
-        """Signal and ECU."""
-        return self.signal, self.ecu
 
 
 @dataclass(slots=True)

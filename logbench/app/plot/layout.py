@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.stack import StripStack
+from logbench.plot.trace import StripTrace
 
 Key = tuple[str, str]
 _MOST_STRIPS = 100

@@ -9,7 +9,6 @@ from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QInputDialog, QMenu, QPushButton, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.dragging import Dragging, Place
 from logbench.app.plot.layout import (
     History,
@@ -22,6 +21,7 @@ from logbench.app.plot.layout import (
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip import Strip
 from logbench.app.settings import Settings
+from logbench.plot.trace import StripTrace
 from logbench.words import inside, tr
 
 _HEIGHTS = tr("Heights of the strips")

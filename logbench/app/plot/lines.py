@@ -15,7 +15,7 @@ from PySide6.QtCore import QLineF, Qt
 from PySide6.QtGui import QPainter
 from shiboken6 import Shiboken
 
-from logbench.app.plot.pyramid import Buckets
+from logbench.plot.pyramid import Buckets
 
 Style = Literal["solid", "dashed", "dotted", "sparse"]
 STYLES: tuple[Style, ...] = ("solid", "dashed", "dotted", "sparse")

@@ -21,8 +21,9 @@ from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 from logbench.analysis.model import ConditionSpan, Finding, Span, Verdict
 from logbench.app.parts import plain_tip
 from logbench.app.plot.strip import GUTTER, RIGHT
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
+from logbench.plot.trace import SECOND
 from logbench.recording.model import Event
 from logbench.signals.numbers import time_text
 from logbench.words import tr, word

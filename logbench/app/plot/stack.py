@@ -10,13 +10,13 @@ from PySide6.QtWidgets import QFrame, QScrollArea, QVBoxLayout, QWidget
 
 from logbench.analysis.model import Span
 from logbench.app.plot.axis import TimeAxis
-from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.gestures import Gestures
-from logbench.app.plot.grouping import rank_of
 from logbench.app.plot.handles import StripSplitter, dragged
 from logbench.app.plot.strip import GUTTER, HEADER, LEAST_HEIGHT, RIGHT, Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
+from logbench.plot.grouping import rank_of
+from logbench.plot.trace import StripTrace
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 

@@ -28,9 +28,10 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.analysis.model import Span
 from logbench.app.plot import lines
-from logbench.app.plot.canvas import Canvas, StripTrace, ValueRange
+from logbench.app.plot.canvas import Canvas, ValueRange
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
+from logbench.plot.trace import StripTrace
 from logbench.signals.numbers import tick_text
 from logbench.signals.units import Units, unit_text
 from logbench.words import tr

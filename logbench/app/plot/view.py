@@ -6,7 +6,8 @@ import math
 
 from PySide6.QtCore import QObject, Signal
 
-SECOND = 1_000_000_000
+from logbench.plot.trace import SECOND
+
 _NARROWEST_NS = SECOND // 100
 _WIDEST_NS = 400 * 24 * 3600 * SECOND
 

@@ -11,13 +11,13 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QProgressBar, QPushButton, QVBoxLayout, QWidget
 
-from logbench.app.background import Task
 from logbench.app.commands import add_command
 from logbench.app.parts import EmptyState
+from logbench.cases.work import Work as Task
 from logbench.words import inside, tr
 
 if TYPE_CHECKING:
-    from logbench.app.review.loading import Opened
+    from logbench.cases.review import Opened
 
 _MOST_RECENT = 4
 _DEMO = (
@@ -116,11 +116,11 @@ class Beginning(EmptyState):
 def open_demo(name: str, folder: Path, task: Task) -> Opened:
     """Open a demo drive, `before` or `after`, kept in `folder`; driven first where it is not there
     yet. Raises `StorageError` and the reader's errors."""
-    from logbench.app.review.loading import open_for_review
     from logbench.capture.demo_drives import held_demo
+    from logbench.cases.review import open_for_review
 
     def told(share: float, phase: str) -> None:
-        task.tell(tr("Driving the simulated car: {phase}", phase=phase), share)
+        task.report(tr("Driving the simulated car: {phase}", phase=phase), share)
 
-    task.tell(tr("Driving the simulated car"), 0.0)
+    task.report(tr("Driving the simulated car"), 0.0)
     return open_for_review(held_demo(name, folder, told), task)

@@ -11,9 +11,9 @@ from PySide6.QtCore import QPoint, QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetrics, QImage, QPainter
 from PySide6.QtWidgets import QSizePolicy
 
-from logbench.app.plot.ticks import round_range
-from logbench.app.review.cross import Cells, Floats, Pairs
 from logbench.app.theme import Theme
+from logbench.plot.cross import Cells, Floats, Pairs
+from logbench.plot.ticks import round_range
 from logbench.signals.numbers import value_text
 from logbench.words import tr
 

@@ -24,10 +24,10 @@ from PySide6.QtWidgets import (
 from logbench.analysis.model import Condition, ConditionSpan
 from logbench.app.commands import add_command
 from logbench.app.flow import Flow
-from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.view import TimeView
-from logbench.app.review.cross import Pairs, cells, condition_of, pair, spans_of
 from logbench.app.theme import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, YELLOW, Theme
+from logbench.plot.cross import Pairs, cells, condition_of, pair, spans_of
+from logbench.plot.trace import StripTrace
 from logbench.signals.numbers import count_text, value_text
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.words import tr, word

@@ -8,13 +8,13 @@ from pathlib import Path
 from PySide6.QtCore import QObject
 from PySide6.QtWidgets import QFileDialog, QPushButton, QWidget
 
-from logbench.app.desk import Desk
 from logbench.app.parts import Notice
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.review.export import Wanted, copy_picture, save_csv, save_picture
-from logbench.app.review.loading import Opened
 from logbench.app.review.notes_panel import NotesPanel
+from logbench.app.services import Services
+from logbench.cases.review import Opened
 from logbench.errors import LogbenchError
 from logbench.words import tr
 
@@ -25,7 +25,7 @@ class Exporting(QObject):
     def __init__(
         self,
         owner: QWidget,
-        desk: Desk,
+        services: Services,
         ribbon: Ribbon,
         stack: StripStack,
         notes: NotesPanel,
@@ -34,7 +34,7 @@ class Exporting(QObject):
         below: Callable[[], QWidget],
     ) -> None:
         super().__init__(owner)
-        self._owner, self._desk, self._ribbon, self._stack = owner, desk, ribbon, stack
+        self._owner, self._services, self._ribbon, self._stack = owner, services, ribbon, stack
         self._notes, self._notice, self._opened = notes, notice, opened
         self._below = below
         self.button = QPushButton(tr("Export …"))
@@ -66,7 +66,7 @@ class Exporting(QObject):
             return
         if path.suffix.lower() != ".csv":
             try:
-                save_picture(path, self._ribbon, self._below(), self._desk.look.theme)
+                save_picture(path, self._ribbon, self._below(), self._services.look.theme)
             except LogbenchError as error:
                 self._notice.trouble(str(error))
             else:
@@ -74,9 +74,9 @@ class Exporting(QObject):
             return
         view = self._stack.view
         first, last = sorted((view.marks.get("A", view.start_ns), view.marks.get("B", view.end_ns)))
-        units = self._desk.look.units
+        units = self._services.look.units
         wanted = Wanted(self._recorded(opened), first, last, units, self._notes.notes)
-        self._desk.jobs.start(
+        self._services.jobs.start(
             lambda _: save_csv(path, opened.recording, wanted),
             self._exported,
             self._notice.trouble,
@@ -84,7 +84,7 @@ class Exporting(QObject):
 
     def copy_picture(self) -> None:
         """Put the picture of what is shown into the clipboard."""
-        copy_picture(self._ribbon, self._below(), self._desk.look.theme)
+        copy_picture(self._ribbon, self._below(), self._services.look.theme)
         self._notice.passing(tr("The picture is in the clipboard."))
 
     def _recorded(self, opened: Opened) -> Sequence[str]:

@@ -21,8 +21,8 @@ from PySide6.QtWidgets import (
 from logbench.analysis.finding_text import ends_in, number_text, reason_text
 from logbench.analysis.model import Band, Finding
 from logbench.app.parts import current_row, plain_tip
-from logbench.app.plot.view import SECOND
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
+from logbench.plot.trace import SECOND
 from logbench.signals.numbers import end_text, limits, time_text
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units, unit_text

@@ -27,8 +27,9 @@ from PySide6.QtWidgets import (
 from logbench.app.background import Jobs
 from logbench.app.commands import add_command
 from logbench.app.parts import current_row, plain_tip
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
 from logbench.errors import LogbenchError
+from logbench.plot.trace import SECOND
 from logbench.signals.numbers import time_text
 from logbench.words import tr
 

@@ -22,31 +22,32 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Finding, Span
-from logbench.app.background import Task
 from logbench.app.commands import add_command
-from logbench.app.desk import Desk
 from logbench.app.flow import Flow
 from logbench.app.parts import Elided, Notice, middle
-from logbench.app.plot.canvas import StripTrace
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.layout import layout_from_json
 from logbench.app.plot.layouts import Layouts
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
 from logbench.app.review.beginning import Beginning, open_demo
 from logbench.app.review.cross_view import CrossView
-from logbench.app.review.evidence import Ends, band_of, concerning
 from logbench.app.review.exporting import Exporting
 from logbench.app.review.find_bar import FindBar
 from logbench.app.review.findings import FindingsPanel
-from logbench.app.review.loading import Judged, Opened, judge, open_or_name, read_rest
 from logbench.app.review.notes_panel import NotesPanel
 from logbench.app.review.playback import Playback
 from logbench.app.review.search import find_spans
 from logbench.app.review.span_panel import SpanPanel
 from logbench.app.review.values import SignalsTable
+from logbench.app.services import Services
 from logbench.app.theme import Theme
+from logbench.cases.review import Judged, Opened, judge, open_or_name, read_rest
+from logbench.cases.runner import Running
+from logbench.cases.work import Work as Task
+from logbench.plot.evidence import Ends, band_of, concerning
+from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import count_text, time_text
 from logbench.words import tr
 
@@ -64,10 +65,10 @@ class ReviewPage(QWidget):
     import_wanted = Signal(object)
     """The path of another program's file that was to be opened."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, services: Services) -> None:
         super().__init__()
-        self._desk = desk
-        theme = desk.look.theme
+        self._services = services
+        theme = services.look.theme
         self.view = TimeView(self)
         self.stack = StripStack(self.view, theme)
         self.ribbon = Ribbon(self.view, theme)
@@ -75,11 +76,11 @@ class ReviewPage(QWidget):
         self.signals = SignalsTable()
         self.opened: Opened | None = None
         self.judged: Judged | None = None
-        self._task: Task | None = None
+        self._task: Running | None = None
         self.notice = Notice()
-        self.notes = NotesPanel(desk.jobs, self.view)
+        self.notes = NotesPanel(services.jobs, self.view)
         self.exporting = Exporting(
-            self, desk, self.ribbon, self.stack, self.notes, self.notice, lambda: self.opened,
+            self, services, self.ribbon, self.stack, self.notes, self.notice, lambda: self.opened,
             lambda: self.cross if self._shapes.currentIndex() else self.stack,
         )  # fmt: skip
         self.span_panel = SpanPanel(self.view)
@@ -87,7 +88,8 @@ class ReviewPage(QWidget):
         self.find_bar = FindBar(self._search, self._find_from)
         self.playback = Playback(self.view, self)
         self._first: tuple[StripTrace, ...] = ()
-        self.layouts = Layouts(self.stack, desk.settings, self._traces, lambda: self._first, self)
+        settings = services.settings
+        self.layouts = Layouts(self.stack, settings, self._traces, lambda: self._first, self)
         self._make_parts()
         self._lay_out()
         self._add_commands()
@@ -106,13 +108,13 @@ class ReviewPage(QWidget):
         self.find_bar.found.connect(self.shade)
         self.find_bar.closed.connect(lambda: self.show_cross(self._shapes.currentIndex() == 1))
         self.find_bar.chosen.connect(self._found)
-        desk.look.changed.connect(self.set_theme)
+        services.look.changed.connect(self.set_theme)
         for owner in (
             self.stack, self.signals.model_, self.span_panel, self.cross, self.findings,
             self.find_bar,
         ):  # fmt: skip
-            owner.set_units(desk.look.units)
-            desk.look.units_changed.connect(owner.set_units)
+            owner.set_units(services.look.units)
+            services.look.units_changed.connect(owner.set_units)
         self.setFocusProxy(self.empty.button)
 
     # --- building ---
@@ -148,7 +150,7 @@ class ReviewPage(QWidget):
         self.cancel_button = QPushButton(tr("Cancel"))
         self.cancel_button.clicked.connect(self.cancel)
         self.cancel_button.hide()
-        self.empty = Beginning(lambda: self._desk.settings.recent)
+        self.empty = Beginning(lambda: self._services.settings.recent)
         self.empty.pressed.connect(self.ask_for_file)
         self.empty.path_wanted.connect(self.open_path)
         self.empty.demo_wanted.connect(self.open_demo)
@@ -251,20 +253,20 @@ class ReviewPage(QWidget):
 
     def ask_for_file(self) -> None:
         """Let the user pick a recording."""
-        recent = self._desk.settings.recent
-        folder = recent[0].parent if recent else self._desk.settings.folder
+        recent = self._services.settings.recent
+        folder = recent[0].parent if recent else self._services.settings.folder
         name, _ = QFileDialog.getOpenFileName(self, tr("Open a recording"), str(folder), _KINDS)
         if name:
             self.open_path(Path(name))
 
     def open_path(self, path: Path) -> None:
         """Open a recording off the main thread; what is shown stays until it is there."""
-        kept = layout_from_json(self._desk.settings.last_layout(str(path.resolve())))
+        kept = layout_from_json(self._services.settings.last_layout(str(path.resolve())))
         self._open(lambda task: open_or_name(path, task, kept.keys))
 
     def open_demo(self, name: str) -> None:
         """Open the demo drive `before` or `after` the repair; it is driven when first asked for."""
-        folder = self._desk.settings.folder / "demo"
+        folder = self._services.settings.folder / "demo"
         self._open(lambda task: open_demo(name, folder, task))
 
     def _open(self, work: Callable[[Task], Opened | Path]) -> None:
@@ -272,7 +274,7 @@ class ReviewPage(QWidget):
         self.playback.stop()
         self.notice.hide()
         self._busy(True)
-        self._task = self._desk.jobs.start(work, self._opened, self._failed, self._progressed)
+        self._task = self._services.jobs.start(work, self._opened, self._failed, self._progressed)
 
     def cancel(self) -> None:
         """Stop opening or checking."""
@@ -342,7 +344,7 @@ class ReviewPage(QWidget):
         self.ribbon.set_theme(theme)
         self.findings.set_theme(theme)
         self.cross.set_theme(theme)
-        wide = _SIDE_LEAST * self._desk.look.size_percent // 100
+        wide = _SIDE_LEAST * self._services.look.size_percent // 100
         self._side.setMinimumWidth(min(wide, _SIDE_MOST))
 
     # --- what the tasks tell ---
@@ -356,7 +358,7 @@ class ReviewPage(QWidget):
         self.opened, self.judged = opened, None
         recording = opened.recording
         if recording.path is not None:
-            self._desk.settings.recording_opened(recording.path)
+            self._services.settings.recording_opened(recording.path)
         self._pages.setCurrentIndex(1)
         self.shade(())
         self._first = tuple(t for t in opened.traces if t.key in opened.first)
@@ -384,7 +386,7 @@ class ReviewPage(QWidget):
         """What else the recording holds, once the first strips are seen."""
         opened = self.opened
         if opened is not None:
-            self._task = self._desk.jobs.start(
+            self._task = self._services.jobs.start(
                 lambda task: read_rest(opened, task), self._all_read, self._failed, self._progressed
             )
 
@@ -393,7 +395,7 @@ class ReviewPage(QWidget):
         if not self.layouts.history.past:  # its computed traces are here only now
             self.layouts.begin(_kept_as(opened))
         self._list_traces()
-        self._task = self._desk.jobs.start(
+        self._task = self._services.jobs.start(
             lambda task: judge(opened.recording, task),
             self._judged,
             self._failed,
@@ -458,7 +460,7 @@ class ReviewPage(QWidget):
         return [t for strip in self.stack.strips for t in strip.traces]
 
     def _search(self, condition: str) -> tuple[Span, ...]:
-        units = self._desk.look.units
+        units = self._services.look.units
         return () if self.opened is None else find_spans(condition, self.opened.recording, units)
 
     def _put_back(self) -> None:

@@ -7,7 +7,8 @@ import time
 from PySide6.QtCore import QObject, QTimer
 from PySide6.QtWidgets import QComboBox, QPushButton
 
-from logbench.app.plot.view import SECOND, TimeView
+from logbench.app.plot.view import TimeView
+from logbench.plot.trace import SECOND
 from logbench.words import tr
 
 SPEEDS = (1, 2, 5, 10, 20, 60)

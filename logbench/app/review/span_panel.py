@@ -16,9 +16,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.view import SECOND, TimeView
-from logbench.app.review.span import SpanNumbers, span_numbers
+from logbench.app.plot.view import TimeView
+from logbench.plot.span import SpanNumbers, span_numbers
+from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import count_text, time_text, value_text
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.words import tr

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from PySide6.QtWidgets import QWidget
 
-from logbench.app.plot.canvas import StripTrace
 from logbench.app.traces_table import TracesModel, TracesTable
+from logbench.plot.trace import StripTrace
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from logbench.cli.terminal_compare import compare_files
 from logbench.errors import LogbenchError, RecordingMissingError, StorageError, UsageError
 from logbench.recording.finish import write_recording
-from logbench.terminal_compare import compare_files
 from tests.analysis.scenes import CRUISE, HILL, HOLD, IDLE, KEY_ON, Phase, Scene
 
 ROUTE = (KEY_ON, Phase(4, 900), IDLE, HOLD, CRUISE, HILL, IDLE)

@@ -2,40 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 
-from logbench.app.live.totals import TOTALS, add_totals
-from logbench.app.plot.pyramid import Pyramid
 from logbench.capture.messages import Batch
+from logbench.plot.totals import TOTALS, add_totals
+from logbench.plot.trace import Key, LiveTrace
 
-Key = tuple[str, str]
 _WHILE_NS = 1_000_000_000
-
-
-@dataclass(slots=True)
-class LiveTrace:
-    """The samples of one signal of one ECU so far."""
-
-    signal: str
-    ecu: str
-    unit: str
-    name: str
-    kind: str
-    pyramid: Pyramid = field(default_factory=Pyramid)
-    band: tuple[float | None, float | None] | None = None
-    """What is looked for now."""
-
-    @property
-    def key(self) -> Key:
-        """Signal and ECU."""
-        return self.signal, self.ecu
-
-    def fresh(self, now_ns: int, age_ns: float) -> float | None:
-        """The newest value; None where there is none, or it is older than `age_ns`."""
-        found = self.pyramid.at(self.pyramid.end_ns)
-        return None if found is None or now_ns - found[0] > age_ns else found[1]
 
 
 class LiveTraces:

@@ -44,7 +44,7 @@ def _filter(
     litres: str,
     when: str,
 ) -> Filter:
-    from logbench.terminal_archive import make_filter
+    from logbench.cli.terminal_archive import make_filter
 
     return make_filter(
         car=car,
@@ -65,7 +65,7 @@ def list_command(
     as_json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
 ) -> None:
     """List the recordings, newest first."""
-    from logbench.terminal_archive import list_archive
+    from logbench.cli.terminal_archive import list_archive
 
     list_archive(place, _console(), limit=limit, as_json=as_json)
 
@@ -85,7 +85,7 @@ def find_command(
     as_json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
 ) -> None:
     """Find recordings by car, date, signal, finding, note or condition."""
-    from logbench.terminal_archive import list_archive
+    from logbench.cli.terminal_archive import list_archive
 
     chosen = _filter(car, since, until, signal, finding, text, litres, when)
     list_archive(place, _console(), chosen, limit=limit, as_json=as_json)
@@ -94,7 +94,7 @@ def find_command(
 @archive_app.command("show")
 def show_command(place: Place, recording: Name) -> None:
     """Show one recording's facts, signals and findings."""
-    from logbench.terminal_archive import show_recording
+    from logbench.cli.terminal_archive import show_recording
 
     show_recording(place, recording, _console())
 
@@ -110,7 +110,7 @@ def query_command(
     as_csv: Annotated[bool, typer.Option("--csv", help="As CSV.")] = False,
 ) -> None:
     """Ask in SQL: read-only, over recordings, signals, samples, findings and jobs."""
-    from logbench.terminal_archive import query_archive
+    from logbench.cli.terminal_archive import query_archive
 
     chosen = _filter(car, since, until, None, "", "", "", "")
     query_archive(place, sql, _console(), chosen, as_csv=as_csv, limit=limit)
@@ -121,7 +121,7 @@ def add_command(
     place: Place, files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")]
 ) -> None:
     """Copy recordings into the archive."""
-    from logbench.terminal_archive import add_to_archive
+    from logbench.cli.terminal_archive import add_to_archive
 
     raise typer.Exit(add_to_archive(place, files, _console()))
 
@@ -134,7 +134,7 @@ def check_command(
     ] = False,
 ) -> None:
     """Verify every recording; exit code 3 when one is damaged."""
-    from logbench.terminal_archive import check_archive
+    from logbench.cli.terminal_archive import check_archive
 
     raise typer.Exit(check_archive(place, _console(), quarantine=quarantine))
 
@@ -155,7 +155,7 @@ def sweep_command(
     since: Since = "",
 ) -> None:
     """Run the checks, or a function of yours, over all recordings; goes on where it stopped."""
-    from logbench.terminal_archive import sweep_archive
+    from logbench.cli.terminal_archive import sweep_archive
 
     code = sweep_archive(
         place,
@@ -177,7 +177,7 @@ def trend_command(
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN.")],
 ) -> None:
     """Show a number over a car's life, and its place among cars of the same displacement."""
-    from logbench.terminal_archive import trend_of
+    from logbench.cli.terminal_archive import trend_of
 
     trend_of(place, number, car, _console())
 
@@ -189,6 +189,6 @@ def like_command(
     count: Annotated[int, typer.Option(min=1, help="How many.")] = 10,
 ) -> None:
     """Find the drives that are most like one."""
-    from logbench.terminal_archive import like_recording
+    from logbench.cli.terminal_archive import like_recording
 
     like_recording(place, recording, _console(), count=count)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.app.plot.pyramid import Pyramid
+from logbench.plot.pyramid import Pyramid
 
 _NONE = float("nan")
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbench.app.plot.pyramid import Pyramid
+from logbench.plot.pyramid import Pyramid
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.app.live.traces import Key, LiveTrace
+    from logbench.plot.trace import Key, LiveTrace
 
 COMPUTED = "computed"
 """The ECU of derived signals."""

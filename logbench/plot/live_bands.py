@@ -6,12 +6,12 @@ import math
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
-from logbench.app.live.totals import TOTALS
+from logbench.plot.totals import TOTALS
 from logbench.recording.model import Vehicle
 
 if TYPE_CHECKING:
     from logbench.analysis.bands import Bands
-    from logbench.app.live.traces import LiveTrace
+    from logbench.plot.trace import LiveTrace
 
 Ends = tuple[float | None, float | None]
 _WARM_DEGC = 70.0

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 from logbench.analysis.model import Finding
-from logbench.app.plot.canvas import StripTrace
+from logbench.plot.trace import StripTrace
 
 Key = tuple[str, str]
 Ends = tuple[float | None, float | None]

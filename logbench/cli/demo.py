@@ -109,9 +109,9 @@ def _free_folder(wanted: Path) -> Path:
 def demo_in_terminal(folder: Path | None, console: Console) -> None:
     """Run the demo; files go to `folder` (default: `logbench-demo` here). Raises LogbenchError."""
     from logbench.analysis.run import run_checks
+    from logbench.cli.terminal import draw, print_findings
     from logbench.recording.reader import open_recording
     from logbench.report.plots import plot_verdicts
-    from logbench.terminal import draw, print_findings
 
     folder = _free_folder(folder or Path("logbench-demo"))
     car = demo_vehicle()

@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.analysis.model import ConditionSpan, Finding
-from logbench.app.background import Task
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.grouping import group_of
-from logbench.app.plot.pyramid import Pyramid
-from logbench.app.review.computed import ECU, computed_traces
+from logbench.cases.work import Work as Task
+from logbench.plot.computed import ECU, computed_traces
+from logbench.plot.grouping import group_of
+from logbench.plot.pyramid import Pyramid
+from logbench.plot.trace import StripTrace
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def open_for_review(path: Path, task: Task, wanted: Sequence[tuple[str, str]] = 
     `wanted` that it holds. Raises the reader's errors."""
     from logbench.recording.reader import open_recording
 
-    task.tell(tr("Opening {name}", name=path.name), 0.0)
+    task.report(tr("Opening {name}", name=path.name), 0.0)
     recording = open_recording(path)
     first = _shown_first(recording)
     keys = [*first, *(k for k in recording.keys if k in set(wanted) - set(first))]
@@ -81,7 +81,7 @@ def read_rest(opened: Opened, task: Task) -> Opened:
     held = {trace.key: trace for trace in opened.traces}
     missing = [key for key in opened.recording.keys if key not in held]
     held |= {t.key: t for t in _read(opened.recording, missing, task)}
-    task.tell(tr("Computing derived signals"), 0.95)
+    task.report(tr("Computing derived signals"), 0.95)
     computed = computed_traces(opened.recording)
     traces = (*(held[key] for key in opened.recording.keys), *computed)
     return Opened(opened.recording, traces, opened.first)
@@ -93,7 +93,7 @@ def _read(
     kinds = _kinds()
     traces = []
     for number, (signal, ecu) in enumerate(keys):
-        task.tell(tr("Reading {signal}", signal=signal), number / len(keys))
+        task.report(tr("Reading {signal}", signal=signal), number / len(keys))
         trace = recording.trace(signal, ecu)
         traces.append(
             StripTrace(
@@ -129,9 +129,9 @@ def judge(recording: Recording, task: Task) -> Judged:
     from logbench.analysis.conditions import find_conditions
     from logbench.analysis.run import run_checks
 
-    task.tell(tr("Finding driving conditions"), 0.2)
+    task.report(tr("Finding driving conditions"), 0.2)
     conditions = find_conditions(recording)
-    task.tell(tr("Running the checks"), 0.5)
+    task.report(tr("Running the checks"), 0.5)
     return Judged(conditions, tuple(run_checks(recording)))
 
 

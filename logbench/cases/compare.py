@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbench.app.background import Task
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.pyramid import Pyramid
-from logbench.app.plot.view import SECOND
+from logbench.cases.work import Work as Task
 from logbench.errors import LogbenchError
+from logbench.plot.pyramid import Pyramid
+from logbench.plot.trace import SECOND, StripTrace
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -110,7 +109,7 @@ def find_recordings(folder: Path, recent: Sequence[Path], task: Task) -> list[Fo
     newest = sorted(paths, key=lambda p: (-_modified(p), p.name))[:MOST_FOUND]
     found = []
     for number, path in enumerate(newest):
-        task.tell(tr("Looking at {name}", name=path.name), number / len(newest))
+        task.report(tr("Looking at {name}", name=path.name), number / len(newest))
         try:
             recording = open_recording(path)
         except LogbenchError:  # not a recording, or a damaged one: choosing it says what it is
@@ -129,11 +128,11 @@ def find_in_archive(folder: Path, task: Task) -> list[Found]:
     from logbench.archive.index import build_index, cache_folder
     from logbench.archive.store import open_store
 
-    task.tell(tr("Looking through {folder}", folder=folder), 0.0)
+    task.report(tr("Looking through {folder}", folder=folder), 0.0)
     store = open_store(folder)
 
     def tell(done: int, of: int) -> None:
-        task.tell(
+        task.report(
             tr(
                 "Looking through {folder}: {done} of {of} new files",
                 folder=folder,
@@ -174,7 +173,7 @@ def compare_files(before: Sequence[Path], after: Sequence[Path], task: Task) -> 
     for side in (before, after):
         opened.append([])
         for path in side:
-            task.tell(tr("Opening {name}", name=path.name), 0.1 * sum(map(len, opened)) / count)
+            task.report(tr("Opening {name}", name=path.name), 0.1 * sum(map(len, opened)) / count)
             opened[-1].append(open_recording(path))
     refuse_same(opened[0], opened[1])
     total = 2 * sum(len(r.keys) for side in opened for r in side)
@@ -183,14 +182,14 @@ def compare_files(before: Sequence[Path], after: Sequence[Path], task: Task) -> 
     def tell(signal: str) -> None:
         nonlocal reads
         reads += 1
-        task.tell(
+        task.report(
             tr("Comparing: reading {signal}", signal=signal),
             0.1 + 0.85 * min(1.0, reads / max(1, total)),
         )
 
     watched = [[_Watched(r, tell) for r in side] for side in opened]
     result = compare(watched[0], watched[1])
-    task.tell(tr("Comparing: done"), 1.0)
+    task.report(tr("Comparing: done"), 1.0)
     views = tuple(tuple(View(r) for r in side) for side in opened)
     return Compared((tuple(before), tuple(after)), result, (views[0], views[1]))
 
@@ -212,7 +211,7 @@ def lay(compared: Compared, wish: Wish, task: Task) -> Laid:
     """Lay one signal over the other side's; raises `UsageError` where that cannot be."""
     from logbench.analysis.comparison.overlay import overlay
 
-    task.tell(tr("Laying over"), 0.0)
+    task.report(tr("Laying over"), 0.0)
     pair = [side[i] for side, i in zip(compared.views, wish.recordings, strict=True)]
     quantity = next((q for q in compared.result.quantities if q.key == wish.key), None)
 
@@ -228,7 +227,7 @@ def lay(compared: Compared, wish: Wish, task: Task) -> Laid:
         )
 
     laid = over(wish.key)
-    task.tell(tr("Laying over"), 0.5)
+    task.report(tr("Laying over"), 0.5)
     speed = None
     if wish.key != "VSS" and not any(view.missing("VSS") for view in pair):
         speed = _lines(over("VSS"))

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.grouping import group_of
-from logbench.app.plot.pyramid import Pyramid
+from logbench.plot.grouping import group_of
+from logbench.plot.pyramid import Pyramid
+from logbench.plot.trace import StripTrace
 from logbench.words import tr
 
 if TYPE_CHECKING:

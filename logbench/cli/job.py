@@ -42,7 +42,7 @@ def new_command(
     technician: Annotated[str, typer.Option(help="Who works on it.")] = "",
 ) -> None:
     """Make the folder of a new job."""
-    from logbench.terminal_job import new_job
+    from logbench.cli.terminal_job import new_job
 
     new_job(
         folder,
@@ -62,7 +62,7 @@ def new_command(
 @job_app.command("show")
 def show_command(folder: Folder) -> None:
     """Show a job: car, concern, what it holds, its timeline."""
-    from logbench.terminal_job import show_job
+    from logbench.cli.terminal_job import show_job
 
     show_job(folder, _console())
 
@@ -70,7 +70,7 @@ def show_command(folder: Folder) -> None:
 @job_app.command("read")
 def read_command(folder: Folder, link: LinkUrl, role: RoleName = "before") -> None:
     """Read everything the car has stored and keep it; exit code 1 when it is incomplete."""
-    from logbench.terminal_job import read_job_car
+    from logbench.cli.terminal_job import read_job_car
 
     raise typer.Exit(read_job_car(folder, link, role, _console()))
 
@@ -83,7 +83,7 @@ def add_command(
     label: Annotated[str, typer.Option(help="Label or caption.")] = "",
 ) -> None:
     """Copy recordings, photos and other files into a job."""
-    from logbench.terminal_job import add_to_job
+    from logbench.cli.terminal_job import add_to_job
 
     add_to_job(folder, files, role, label, _console())
 
@@ -97,7 +97,7 @@ def clear_command(
     ] = None,
 ) -> None:
     """Clear the car's codes: says what will be lost, reads and saves first, asks for consent."""
-    from logbench.terminal_job import clear_job_car
+    from logbench.cli.terminal_job import clear_job_car
 
     def ask(prompt: str) -> str:
         return str(typer.prompt(prompt, default="", show_default=False))
@@ -108,7 +108,7 @@ def clear_command(
 @job_app.command("diff")
 def diff_command(folder: Folder) -> None:
     """Hold the car's reading before the work against the one after."""
-    from logbench.terminal_job import diff_job
+    from logbench.cli.terminal_job import diff_job
 
     diff_job(folder, _console())
 
@@ -131,8 +131,8 @@ def compare_command(
 
     Exit codes as of `logbench compare`.
     """
-    from logbench.terminal_compare import compare_files
-    from logbench.terminal_job import job_sides, keep_job_comparison
+    from logbench.cli.terminal_compare import compare_files
+    from logbench.cli.terminal_job import job_sides, keep_job_comparison
 
     sides = job_sides(folder, before or [], after or [])
     console = _console()

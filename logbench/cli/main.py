@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 from typer.exceptions import TyperException
 
-from logbench.cli_archive import archive_app
-from logbench.cli_job import job_app
+from logbench.cli.archive import archive_app
+from logbench.cli.job import job_app
 from logbench.errors import LogbenchError, UsageError
 from logbench.system.version import SOFTWARE
 
@@ -148,7 +148,7 @@ def record(
 ) -> None:
     """Record a drive to a Parquet file; Ctrl-C finishes it properly."""
     from logbench.capture.messages import CaptureRequest
-    from logbench.terminal import (
+    from logbench.cli.terminal import (
         default_out,
         plan_unattended,
         record_with_progress,
@@ -191,7 +191,7 @@ def check(
     png: Annotated[Path | None, typer.Option(help="Draw the recording to this PNG.")] = None,
 ) -> None:
     """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act)."""
-    from logbench.terminal import check_file, surroundings_from
+    from logbench.cli.terminal import check_file, surroundings_from
 
     raise typer.Exit(
         check_file(
@@ -223,7 +223,7 @@ def compare(
 
     Exit code 0 (nothing that matters, or better), 1 (changed), 2 (worse), 3 (no comparison).
     """
-    from logbench.terminal_compare import compare_files
+    from logbench.cli.terminal_compare import compare_files
 
     before = list(files)
     later = list(after or [])
@@ -249,8 +249,8 @@ def import_command(
     yes: Annotated[bool, typer.Option("--yes", help="Take the guessed mapping.")] = False,
 ) -> None:
     """Import other programs' logs as recordings; shows what each column is taken for."""
+    from logbench.cli.terminal_import import import_files
     from logbench.importing.memory import default_folder
-    from logbench.terminal_import import import_files
 
     memory = default_folder()
     code = import_files(
@@ -274,7 +274,7 @@ def export(
     ] = None,
 ) -> None:
     """Export a recording, or a part of it, as CSV or Parquet."""
-    from logbench.terminal_import import export_file
+    from logbench.cli.terminal_import import export_file
 
     kinds: dict[str, Literal["csv", "parquet"]] = {".csv": "csv", ".parquet": "parquet"}
     kind = kinds.get(out.suffix.lower())
@@ -308,7 +308,7 @@ def report(
     private: Annotated[bool, typer.Option("--private", help="Shorten VIN and names.")] = False,
 ) -> None:
     """Write the report of a job, for the customer to keep."""
-    from logbench.terminal_report import report_job
+    from logbench.cli.terminal_report import report_job
 
     code = report_job(
         job,
@@ -330,7 +330,7 @@ def verify(
     files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")],
 ) -> None:
     """Show whether recordings still are what was recorded; exit code 0, or 3 if one is not."""
-    from logbench.terminal import verify_files
+    from logbench.cli.terminal import verify_files
 
     raise typer.Exit(verify_files(files, _console()))
 
@@ -342,7 +342,7 @@ def signals(
     ] = None,
 ) -> None:
     """List the signals that can be recorded."""
-    from logbench.terminal import print_signals
+    from logbench.cli.terminal import print_signals
 
     print_signals(words or [], _console())
 
@@ -363,7 +363,7 @@ def simulate(
     ] = None,
 ) -> None:
     """Serve a simulated car behind a simulated adapter, for this or any other client."""
-    from logbench.terminal import serve_simulated
+    from logbench.cli.terminal import serve_simulated
 
     parts = [options, *(f"trouble={text}" for text in trouble or [])]
     serve_simulated("&".join(part for part in parts if part), host, port, pty, _console())
@@ -392,7 +392,7 @@ def demo(
 ) -> None:
     """See the whole job on the simulated car, live and recorded, before and after a repair."""
     from logbench.app.preflight import window_obstacle
-    from logbench.demo import demo_in_terminal, demo_in_window
+    from logbench.cli.demo import demo_in_terminal, demo_in_window
 
     console = _console()
     obstacle = None if headless else window_obstacle()

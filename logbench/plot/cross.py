@@ -10,8 +10,8 @@ import numpy.typing as npt
 
 from logbench.analysis.alignment import interval_s, previous
 from logbench.analysis.model import ConditionSpan, Span
-from logbench.app.plot.canvas import StripTrace
-from logbench.app.plot.ticks import value_ticks
+from logbench.plot.ticks import value_ticks
+from logbench.plot.trace import StripTrace
 from logbench.recording.model import Trace
 
 Floats = npt.NDArray[np.float64]

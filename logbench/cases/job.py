@@ -1,0 +1,321 @@
+"""Cases of a job: the car's records, files, comparisons, the report.
+
+Each names the job by its folder; what comes of it is committed to that job by the store, whichever
+job is shown by then.
+"""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar, TypeVar
+
+from logbench.cases.work import Cancelling, Case, Work
+from logbench.errors import LogbenchError
+from logbench.job.car import bring_over, clear_into, close_evap_into, reach_car, read_into
+from logbench.job.comparisons import first_and_last, keep_comparison, sides_named
+from logbench.job.folder import JOB_FILE, JobFolder, open_job
+from logbench.job.model import Job, Role
+from logbench.job.store import JobStore
+from logbench.job.timeline import Moment, timeline
+from logbench.report.options import ReportOptions
+from logbench.vehicle.records.clearing import (
+    ClearingResult,
+    ControlResult,
+    ControlTest,
+    list_control_tests,
+)
+from logbench.vehicle.records.diff import ReadingDiff, diff_readings
+from logbench.vehicle.records.model import CarReading
+from logbench.words import tr, tr_n
+
+RECORDING = ".parquet"
+AnswerT = TypeVar("AnswerT")
+
+
+@dataclass(frozen=True)
+class _Commits(Case[AnswerT]):
+    """Does something for a job into a scratch job; all that it made is committed, also where it
+    ended early or broke."""
+
+    jobs: JobStore
+    folder: Path
+    deed: ClassVar[bool] = True
+
+    def run(self, work: Work) -> AnswerT:
+        """Do it, and commit what came of it."""
+        scratch = Job()
+        try:
+            return self.make(JobFolder(self.folder), scratch, work)
+        finally:
+            if scratch != Job(created_utc=scratch.created_utc):
+                self.jobs.commit(self.folder, lambda job: bring_over(job, scratch))
+
+    @abstractmethod
+    def make(self, folder: JobFolder, scratch: Job, work: Work) -> AnswerT:
+        """Put files into `folder` and their entries into `scratch`."""
+
+
+@dataclass(frozen=True)
+class ReadCar(_Commits[CarReading]):
+    """Read everything the car has stored. Raises LinkError, StorageError."""
+
+    url: str
+    role: Role
+    cancelling: ClassVar[Cancelling] = "drop"
+
+    def make(self, folder: JobFolder, scratch: Job, work: Work) -> CarReading:
+        """A reading, complete or not."""
+        with reach_car(self.url, work.say) as link:
+            return read_into(folder, scratch, link, self.role, work.say)
+
+    def outcome(self, answer: CarReading) -> str:
+        """How many codes, and what could not be read."""
+        known = {code.code for code in answer.codes if code.state != "permanent"}
+        only = {code.code for code in answer.codes} - known
+        text = tr_n(
+            "The car was read and kept: {n} code",
+            "The car was read and kept: {n} codes",
+            len(known),
+        )
+        text += tr(", {n} only permanent.", n=len(only)) if only else "."
+        return f"{text} {answer.problems[-1]}" if answer.problems else text
+
+
+@dataclass(frozen=True)
+class ClearCodes(_Commits[ClearingResult]):
+    """Read, save, clear, read back; seen through. Raises ClearingRefusedError with nothing cleared,
+    LinkError, StorageError."""
+
+    url: str
+    consent: str
+    cancelling: ClassVar[Cancelling] = "finish"
+
+    def make(self, folder: JobFolder, scratch: Job, work: Work) -> ClearingResult:
+        """What came of it."""
+        with reach_car(self.url, work.say) as link:
+            return clear_into(folder, scratch, link, self.consent, work.say)
+
+    def outcome(self, answer: ClearingResult) -> str:
+        """Its own sentence."""
+        return answer.sentence
+
+
+@dataclass(frozen=True)
+class CloseEvap(_Commits[ControlResult]):
+    """Close the evaporative system for a leak test; seen through. Raises as `ClearCodes`."""
+
+    url: str
+    consent: str
+    cancelling: ClassVar[Cancelling] = "finish"
+
+    def make(self, folder: JobFolder, scratch: Job, work: Work) -> ControlResult:
+        """What came of it."""
+        with reach_car(self.url, work.say) as link:
+            return close_evap_into(folder, scratch, link, self.consent, work.say)
+
+    def outcome(self, answer: ControlResult) -> str:
+        """Its own sentence."""
+        return answer.sentence
+
+
+@dataclass(frozen=True)
+class ListControls(Case[list[ControlTest]]):
+    """The controls the ECUs offer; asking changes nothing. Raises LinkError."""
+
+    url: str
+
+    def run(self, work: Work) -> list[ControlTest]:
+        """Ask."""
+        with reach_car(self.url, work.say) as link:
+            return list_control_tests(link)
+
+
+@dataclass(frozen=True)
+class Added:
+    """Files that were taken in, as the job names them, and why others were not."""
+
+    files: tuple[str, ...]
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class AddFiles(_Commits[Added]):
+    """Copy files in: recordings with their role, the rest as photos or files."""
+
+    paths: tuple[Path, ...]
+    role: Role = "other"
+    label: str = ""
+    cancelling: ClassVar[Cancelling] = "keep"
+
+    def make(self, folder: JobFolder, scratch: Job, work: Work) -> Added:
+        """One after the other; one that cannot be taken in leaves the others alone."""
+        files, problems = [], []
+        for number, path in enumerate(self.paths):
+            if work.cancelled:
+                break
+            work.report(tr("Adding {name}", name=path.name), number / len(self.paths))
+            try:
+                if path.suffix.lower() == RECORDING:
+                    entry = folder.add_recording(scratch, path, self.role, self.label)
+                    files.append(entry.file)
+                else:
+                    files.append(folder.add_photo(scratch, path, self.label).file)
+            except LogbenchError as error:
+                problems.append(str(error))
+        return Added(tuple(files), tuple(problems))
+
+    def outcome(self, answer: Added) -> str:
+        """How many, or what went wrong."""
+        if answer.problems:
+            return " ".join(answer.problems)
+        return tr_n("{n} file was added.", "{n} files were added.", len(answer.files))
+
+
+@dataclass(frozen=True)
+class Records:
+    """Readings of the job in its order (None with its sentence where one cannot be read)."""
+
+    readings: tuple[CarReading | None, ...]
+    problems: tuple[str, ...]
+    diff: ReadingDiff | None
+
+
+@dataclass(frozen=True)
+class LoadRecords(Case[Records]):
+    """Every reading of a job as it is now, and what changed from before to after."""
+
+    folder: JobFolder
+    job: Job
+
+    def run(self, work: Work) -> Records:
+        """Open them."""
+        readings: list[CarReading | None] = []
+        problems = []
+        for entry in self.job.readings:
+            work.report(tr("Opening the readings"))
+            try:
+                readings.append(self.folder.reading(entry))
+            except LogbenchError as error:
+                readings.append(None)
+                problems.append(str(error))
+        pairs = zip(self.job.readings, readings, strict=True)
+        before, after = first_and_last((entry.role, r) for entry, r in pairs if r is not None)
+        diff = diff_readings(before, after) if before is not None and after is not None else None
+        return Records(tuple(readings), tuple(problems), diff)
+
+
+@dataclass(frozen=True)
+class LoadTimeline(Case[list[Moment]]):
+    """Everything of a job that has a time; opens the recordings for theirs."""
+
+    folder: JobFolder
+    job: Job
+
+    def run(self, work: Work) -> list[Moment]:
+        """Open them."""
+        work.report(tr("Opening the recordings"))
+        return timeline(self.job, self.folder)
+
+
+@dataclass(frozen=True)
+class Written:
+    """A report: where it is, and what could not be put in."""
+
+    path: Path
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class WriteReport(Case[Written]):
+    """Write the report of a job as it is on disk. Raises JobError, StorageError."""
+
+    folder: Path
+    path: Path
+    options: ReportOptions
+    deed: ClassVar[bool] = True
+    cancelling: ClassVar[Cancelling] = "finish"
+
+    def run(self, work: Work) -> Written:
+        """PDF or HTML by the path's ending."""
+        from logbench.report.document import build_report
+
+        work.report(tr("Writing the report"), 0.1)
+        folder, job = open_job(self.folder)
+        document = build_report(folder, job, self.path, self.options)
+        return Written(self.path, document.problems)
+
+    def outcome(self, answer: Written) -> str:
+        """Where it is, and what it lacks."""
+        return " ".join((tr("The report is in {path}.", path=answer.path), *answer.problems))
+
+
+@dataclass(frozen=True)
+class MakeSentences(Case[dict[str, str]]):
+    """The sentences for the owner as they will be printed."""
+
+    folder: JobFolder
+    job: Job
+    options: ReportOptions
+
+    def run(self, work: Work) -> dict[str, str]:
+        """By their key."""
+        from logbench.report.document import report_sentences
+
+        work.report(tr("Making the sentences"), 0.1)
+        return report_sentences(self.folder, self.job, self.options)
+
+
+@dataclass(frozen=True)
+class KeepComparison(Case[str]):
+    """Enter what a comparison said in the job whose recordings were compared, found by where they
+    are; the job's title, `` where they are of no job. Raises JobError, StorageError."""
+
+    jobs: JobStore
+    before: tuple[Path, ...]
+    after: tuple[Path, ...]
+    sentence: str
+    label: str = ""
+    same_car: bool = False
+    deed: ClassVar[bool] = True
+    cancelling: ClassVar[Cancelling] = "finish"
+
+    def run(self, work: Work) -> str:
+        """Both sides must be recordings of one job."""
+        homes = {job_folder_of(path) for path in (*self.before, *self.after)}
+        home = homes.pop() if len(homes) == 1 else None
+        if home is None:
+            return ""
+        folder, job = open_job(home)
+        sides = sides_named(folder, job, self.before, self.after)
+        if sides is None:
+            return ""
+        self.jobs.commit(
+            home, lambda job: _entered(job, sides, self.sentence, self.label, self.same_car)
+        )
+        return job.title or home.name
+
+
+def _entered(
+    job: Job,
+    sides: tuple[tuple[str, ...], tuple[str, ...]],
+    sentence: str,
+    label: str,
+    same_car: bool,
+) -> None:
+    keep_comparison(job, sides, sentence, label, same_car)
+
+
+def job_folder_of(recording: Path) -> Path | None:
+    """The folder of the job that a recording lies in; None where it lies in none."""
+    for folder in recording.resolve().parents[:2]:
+        if (folder / JOB_FILE).is_file():
+            return folder
+    return None
+
+
+def newest_recording(folder: Path) -> Path | None:
+    """The recording of the folder that was written last; None where there is none."""
+    files = [path for path in folder.glob(f"*{RECORDING}") if path.is_file()]
+    return max(files, key=lambda path: (path.stat().st_mtime, path.name), default=None)

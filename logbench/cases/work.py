@@ -1,0 +1,101 @@
+"""A case: one thing that the window or the command line can do, as a frozen request.
+
+Whoever asks gets its progress, may cancel it, and gets one answer. What a case changes (a file, a
+job, a car) it hands to the store that owns it, so that nothing depends on who still looks on.
+"""
+
+from __future__ import annotations
+
+import threading
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from typing import ClassVar, Generic, Literal, TypeVar
+
+AnswerT = TypeVar("AnswerT")
+Cancelling = Literal["drop", "keep", "finish"]
+"""`drop`: ends with nothing; `keep`: ends early with what it has; `finish`: is seen through."""
+
+
+class CancelledError(Exception):
+    """Raised inside a case that was cancelled; its answer is `Cancelled`."""
+
+
+class Work:
+    """One case under way, shared by the thread that runs it and whoever waits for it."""
+
+    def __init__(
+        self,
+        reported: Callable[[str, float], None] | None = None,
+        cancelling: Cancelling = "drop",
+    ) -> None:
+        self._reported = reported
+        self._cancelling = cancelling
+        self._lock = threading.Lock()
+        self._cancelled = False
+        self._sealed = cancelling == "finish"
+
+    @property
+    def cancelled(self) -> bool:
+        """It is to end: a case that keeps what it has looks here between its steps."""
+        return self._cancelled
+
+    @property
+    def dropped(self) -> bool:
+        """It was cancelled and has no answer, whatever its thread still brings."""
+        return self._cancelled and self._cancelling == "drop"
+
+    def on_report(self, reported: Callable[[str, float], None]) -> None:
+        """Who gets the progress, from now on."""
+        self._reported = reported
+
+    def cancel(self) -> bool:
+        """Ask it to end; False where it is too late and it is seen through."""
+        with self._lock:
+            if not self._sealed:
+                self._cancelled = True
+            return self._cancelled
+
+    def report(self, text: str, share: float = 0.0) -> None:
+        """Called between its steps: what is being done, and the share done, 0 to 1.
+
+        Raises `CancelledError` when the case is to end and keeps nothing.
+        """
+        if self.dropped:
+            raise CancelledError
+        if self._reported is not None:
+            self._reported(text, share)
+
+    def say(self, sentence: str) -> None:
+        """`report` without a share, as the vehicle's progress."""
+        self.report(sentence)
+
+    def seal(self) -> None:
+        """From here on it is seen through: it begins to change what it was asked to change.
+
+        Raises `CancelledError` when it was cancelled before.
+        """
+        with self._lock:
+            if self.dropped:
+                raise CancelledError
+            self._sealed = True
+
+
+class Case(ABC, Generic[AnswerT]):
+    """A request. Subclasses are frozen dataclasses; `run` may be called on any thread."""
+
+    cancelling: ClassVar[Cancelling] = "drop"
+    deed: ClassVar[bool] = False
+    """It changes files or a car: it goes on when whoever asked has gone."""
+
+    @abstractmethod
+    def run(self, work: Work) -> AnswerT:
+        """Do it. Raises `LogbenchError` for what the world does wrong."""
+
+    def outcome(self, answer: AnswerT) -> str:
+        """One sentence about a deed's answer, for when whoever asked has gone; `` for none."""
+        return ""
+
+
+def run_here(case: Case[AnswerT], reported: Callable[[str, float], None] | None = None) -> AnswerT:
+    """Run a case on this thread; what it raises comes through. For the command line and tests."""
+    return case.run(Work(reported, case.cancelling))

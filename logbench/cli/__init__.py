@@ -1,0 +1,1 @@
+"""The command line: commands, and how the terminal shows what the cases answer."""

@@ -1,0 +1,1 @@
+"""What is drawn, without a window: traces at every scale, ticks, derived traces, points."""
