@@ -132,7 +132,7 @@ def unwrapped(source: str) -> list[str]:
     return [f"{line}: {text}" for line, text in sorted(found)]
 
 
-@pytest.mark.parametrize("path", sorted(APP.rglob("*.py")), ids=lambda p: str(p.relative_to(APP)))
+@pytest.mark.parametrize("path", sorted(APP.parent.rglob("*.py")), ids=lambda p: str(p.relative_to(ROOT)))
 def test_text_that_is_shown_goes_through_tr(path: Path):
     if path.name not in OUTSIDE:
         assert unwrapped(path.read_text(encoding="utf-8")) == []
@@ -166,12 +166,16 @@ def misgiven(source: str) -> list[str]:
     return found
 
 
+<<<<<<< HEAD
 PACKAGE = APP.parent
 
 
 @pytest.mark.parametrize(
     "path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: str(p.relative_to(PACKAGE))
 )
+=======
+@pytest.mark.parametrize("path", sorted(APP.parent.rglob("*.py")), ids=lambda p: str(p.relative_to(ROOT)))
+>>>>>>> 5f2b1b4 (docs: text is gathered from every package)
 def test_what_is_given_to_tr_can_be_gathered_and_filled(path: Path):
     source = path.read_text(encoding="utf-8")
     if path.name == "words.py":  # `word` looks up what stands in the table above it
