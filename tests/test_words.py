@@ -17,7 +17,14 @@ from docs import gather_words as gather
 from logbench import words
 
 ROOT = Path(__file__).resolve().parents[1]
-APP = ROOT / "logbench" / "app"
+EVERY = sorted((ROOT / "logbench").rglob("*.py"))
+SHOWN = [
+    path
+    for folder in ("app", "cases", "plot")
+    for path in EVERY
+    if folder == path.parts[len(ROOT.parts) + 1]
+]
+"""Modules whose text the window shows."""
 
 # Calls that show their text, and which of its places do: None for all of them.
 SHOWING: dict[str, tuple[int, ...] | None] = {
@@ -132,7 +139,7 @@ def unwrapped(source: str) -> list[str]:
     return [f"{line}: {text}" for line, text in sorted(found)]
 
 
-@pytest.mark.parametrize("path", sorted(APP.parent.rglob("*.py")), ids=lambda p: str(p.relative_to(ROOT)))
+@pytest.mark.parametrize("path", SHOWN, ids=lambda p: str(p.relative_to(ROOT)))
 def test_text_that_is_shown_goes_through_tr(path: Path):
     if path.name not in OUTSIDE:
         assert unwrapped(path.read_text(encoding="utf-8")) == []
@@ -166,16 +173,7 @@ def misgiven(source: str) -> list[str]:
     return found
 
 
-<<<<<<< HEAD
-PACKAGE = APP.parent
-
-
-@pytest.mark.parametrize(
-    "path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: str(p.relative_to(PACKAGE))
-)
-=======
-@pytest.mark.parametrize("path", sorted(APP.parent.rglob("*.py")), ids=lambda p: str(p.relative_to(ROOT)))
->>>>>>> 5f2b1b4 (docs: text is gathered from every package)
+@pytest.mark.parametrize("path", EVERY, ids=lambda p: str(p.relative_to(ROOT)))
 def test_what_is_given_to_tr_can_be_gathered_and_filled(path: Path):
     source = path.read_text(encoding="utf-8")
     if path.name == "words.py":  # `word` looks up what stands in the table above it
