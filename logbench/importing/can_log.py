@@ -23,30 +23,24 @@ from logbench.signals.decoding import decode, scaling_from, split
 from logbench.signals.model import Scaling
 from logbench.signals.table import table
 from logbench.system.version import SOFTWARE
+from logbench.vehicle.isotp import CanAssembler, reply_name
 
 SUFFIXES = frozenset({".asc", ".blf", ".log", ".candump", ".trc"})
 _STALE_NS = 5_000_000_000
 """A request older than this does not belong to a reply (ISO 15765-3: response pending, 5 s)."""
 
-_LENGTH_MASK = 0x0F
+_FIRST, _CONSECUTIVE, _FLOW_CONTROL = 1, 2, 3
+"""Kinds of frames of longer messages (ISO 15765-2)."""
 _GAP_NS = 1800 * 10**9
-
-
-@dataclass(slots=True)
-class _Open:
-    """A message of several frames that is not complete yet."""
-
-    data: bytearray
-    total: int
-    next: int
-    t_ns: int
 
 
 @dataclass(slots=True)
 class _Bus:
     """What was asked and answered so far on one channel."""
 
-    open: dict[str, _Open] = field(default_factory=dict)
+    assembler: CanAssembler = field(default_factory=CanAssembler)
+    first_ns: dict[str, int] = field(default_factory=dict)
+    """ECU to the time of its last first frame."""
     asked_ns: dict[str, int] = field(default_factory=dict)
     """Reply address ('' for all) to the time of the last request."""
     scaling: dict[str, Scaling] = field(default_factory=dict)
@@ -68,6 +62,9 @@ def import_can_log(path: Path) -> Imported:
         bus = buses.setdefault(frame.channel, _Bus())
         for ecu, payload, when in _messages(bus, frame, t_ns, number, report):
             _decode(bus, ecu, payload, when - first_ns, number, samples, report)
+    for bus in buses.values():
+        for ecu in bus.assembler.open:
+            report.leave_out(report.rows, ecu, "", "a message is incomplete at the end of the log")
     if not samples:
         raise ImportFileError(
             f"{path} holds no replies of service 01 (ISO 15765-4): it is a log of something else."
@@ -109,38 +106,23 @@ def _messages(
 ) -> Iterator[tuple[str, bytes, int]]:
     """(ECU, whole message, time) when a frame completes one."""
     data, address = bytes(frame.data), frame.arbitration_id
-    ecu = _reply_address(address, frame.is_extended_id)
+    ecu = reply_name(address, frame.is_extended_id)
     if ecu is None:
         asked = _asked_of(address, frame.is_extended_id)
         if asked is not None and data and data[0] >> 4 == 0 and data[1:2] == b"\x01":
             bus.asked_ns[asked] = t_ns
         return
     kind = data[0] >> 4 if data else 15
-    if kind == 0 and 0 < data[0] < len(data):
-        yield ecu, data[1 : data[0] + 1], _middle(bus, ecu, t_ns)
-    elif kind == 1 and len(data) == 8:
-        total = (data[0] & _LENGTH_MASK) << 8 | data[1]
-        bus.open[ecu] = _Open(bytearray(data[2:]), total, 1, _middle(bus, ecu, t_ns))
-    elif kind == 2 and ecu in bus.open:
-        message = bus.open[ecu]
-        if data[0] & _LENGTH_MASK != message.next:
-            report.leave_out(number, ecu, data.hex(" "), "is out of sequence")
-            del bus.open[ecu]
-            return
-        message.data += data[1:]
-        message.next = (message.next + 1) % 16
-        if len(message.data) >= message.total:
-            del bus.open[ecu]
-            yield ecu, bytes(message.data[: message.total]), message.t_ns
-    elif kind != 3:
-        report.leave_out(number, ecu, data.hex(" "), "is no frame of a message")
-
-
-def _reply_address(address: int, extended: bool) -> str | None:
-    """ISO 15765-4: 7E8 to 7EF, or 18DAF1xx."""
-    if not extended:
-        return f"{address:03X}" if 0x7E8 <= address <= 0x7EF else None
-    return f"{address:08X}" if address >> 8 == 0x18DAF1 else None
+    if kind == _FLOW_CONTROL:
+        return
+    middle_ns = _middle(bus, ecu, t_ns)
+    if kind == _FIRST:
+        bus.first_ns[ecu] = middle_ns
+    message = bus.assembler.feed(ecu, data, t_ns / 1e9)
+    if bus.assembler.fault:
+        report.leave_out(number, ecu, data.hex(" "), bus.assembler.fault)
+    if message is not None:
+        yield ecu, message, bus.first_ns[ecu] if kind == _CONSECUTIVE else middle_ns
 
 
 def _asked_of(address: int, extended: bool) -> str | None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from logbench.simulator.clock import CarClock
 from logbench.simulator.ecu import Ecus, Edition
-from logbench.simulator.isotp import FLOW_CONTROL, Assembler, SegmentError, segment
+from logbench.simulator.isotp import padded, segment
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import (
     FUNCTIONAL_11,
@@ -30,6 +30,8 @@ FLOW_TIMEOUT_S = 1.0
 """N_Bs of ISO 15765-2: how long a sender waits for flow control."""
 
 _CLEAR_TO_SEND, _WAIT = 0x30, 0x31
+_OVERFLOW = padded(b"\x32\x00\x00", 0x00)
+"""Flow control of an ECU that has room for one frame, which every request of diagnosis fits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,6 @@ class CanCar:
         self._numbers = itertools.count()
         self._free_s = 0.0
         self._transfers: dict[str, _Transfer] = {}
-        self._assemblers = {ecu: Assembler() for ecu in self.ecus.car.ecus}
 
     # --- frames in and out ---
 
@@ -102,9 +103,7 @@ class CanCar:
         t_s += self._frame_s(len(frame.data))
         functional = FUNCTIONAL_29 if frame.extended else FUNCTIONAL_11
         if frame.identifier == functional:
-            length = frame.data[0]
-            if 1 <= length <= 7 and len(frame.data) > length:
-                self._ask(frame.data[1 : 1 + length], None, t_s)
+            self._single(frame.data, None, t_s)
             return
         for ecu in self.ecus.car.ecus:
             if frame.identifier == request_id(self.protocol, ecu):
@@ -158,18 +157,19 @@ class CanCar:
         heapq.heappush(self._queue, _Queued(ready_s, next(self._numbers), transfer))
 
     def _physical(self, ecu: str, data: bytes, t_s: float) -> None:
-        if data[0] >> 4 == 3:
+        kind = data[0] >> 4
+        if kind == 3:
             self._flow(ecu, data, t_s)
-            return
-        try:
-            message = self._assemblers[ecu].feed(data)
-        except SegmentError:
-            return  # ISO 15765-2: an unexpected frame is ignored
-        if message is not None:
-            self._ask(message, ecu, t_s)
-        elif data[0] >> 4 == 1:
-            answer = _Transfer(response_id(self.protocol, ecu), [FLOW_CONTROL.ljust(8, b"\0")])
-            self._push(answer, t_s)
+        elif kind == 1 and len(data) == 8:
+            self._push(_Transfer(response_id(self.protocol, ecu), [_OVERFLOW]), t_s)
+        else:
+            self._single(data, ecu, t_s)
+
+    def _single(self, data: bytes, ecu: str | None, t_s: float) -> None:
+        """A request in a single frame; anything else is ignored."""
+        length = data[0]
+        if 1 <= length <= 7 and len(data) > length:
+            self._ask(data[1 : 1 + length], ecu, t_s)
 
     def _flow(self, ecu: str, data: bytes, t_s: float) -> None:
         """Flow control from the tester: status, block size, separation time."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from logbench.vehicle.framing import frames_of
+from logbench.vehicle.isotp import frames_of
 from logbench.vehicle.services import DataService
 from logbench.vehicle.wanted import PolledPid
 

@@ -15,10 +15,10 @@ from urllib.parse import urlsplit
 import can
 import obd
 
-from logbench.simulator.isotp import Assembler
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.timing import best_packing
+from logbench.vehicle.isotp import CanAssembler
 
 PIDS = (0x0C, 0x10, 0x0B, 0x11, 0x06, 0x07, 0x04, 0x0D, 0x0E, 0x05, 0x0F, 0x42)
 FLOW = bytes.fromhex("3000000000000000")
@@ -98,7 +98,7 @@ def native(seconds: float = 4.0) -> tuple[float, float]:
 def one_message(bus: can.BusABC, data: bytes) -> bytes:
     """Ask the engine's ECU alone, and assemble its answer."""
     bus.send(can.Message(arbitration_id=0x7E0, data=data, is_extended_id=False))
-    assembler = Assembler()
+    assembler = CanAssembler()
     while True:
         message = bus.recv(1.0)
         assert message is not None, "no answer"
@@ -106,7 +106,7 @@ def one_message(bus: can.BusABC, data: bytes) -> bytes:
             continue
         if message.data[0] >> 4 == 1:
             bus.send(can.Message(arbitration_id=0x7E0, data=FLOW, is_extended_id=False))
-        whole = assembler.feed(bytes(message.data))
+        whole = assembler.feed("7E8", bytes(message.data))
         if whole is not None:
             return whole
 

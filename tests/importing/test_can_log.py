@@ -9,6 +9,7 @@ import pytest
 
 from logbench.errors import ImportFileError
 from logbench.importing.can_log import import_can_log
+from tests.damaged_frames import DAMAGED
 
 can = pytest.importorskip("can")
 
@@ -95,3 +96,34 @@ def test_no_such_traffic(tmp_path):
     (tmp_path / "bad.blf").write_bytes(b"no log at all")
     with pytest.raises(ImportFileError):
         import_can_log(tmp_path / "bad.blf")
+
+
+@pytest.mark.parametrize("case", DAMAGED)
+def test_what_the_link_refuses_is_refused_here(tmp_path, case):
+    """The speed before and after shows that the log goes on; nothing of the reply between them."""
+    before, after = frame(0.0, 0x7E8, "03 41 0D 40"), frame(9.0, 0x7E8, "03 41 0D 41")
+    t_s, damaged = 1.0, []
+    for after_s, ecu, text in DAMAGED[case]:
+        t_s += after_s
+        data = bytes.fromhex(text)
+        damaged.append(
+            can.Message(
+                timestamp=START + t_s, arbitration_id=int(ecu, 16), data=data, is_extended_id=False
+            )
+        )
+    imported = import_can_log(write(tmp_path / "bus.log", [before, *damaged, after]))
+    (made,) = imported.drives
+    (speed,) = made.traces
+    assert (speed.signal, speed.value.tolist()) == ("VSS", [64, 65])
+    assert imported.report.left_out >= 1
+
+
+def test_a_message_cut_off_by_the_end_is_listed(tmp_path):
+    messages = [*drive(), frame(4.0, 0x7E8, "10 09 41 0C 1A F8 05 7B")]
+    report = import_can_log(write(tmp_path / "bus.log", messages)).report
+    assert [u.reason for u in report.unread] == ["a message is incomplete at the end of the log"]
+
+
+def test_flow_control_of_an_ecu_is_no_damage(tmp_path):
+    messages = [*drive(), frame(4.0, 0x7E8, "30 00 00")]
+    assert import_can_log(write(tmp_path / "bus.log", messages)).report.left_out == 0

@@ -14,7 +14,7 @@ from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.simulator.canbus import CanCar, CanFrame
 from logbench.simulator.clock import CarClock
 from logbench.simulator.ecu import Edition
-from logbench.simulator.isotp import Assembler, segment
+from logbench.simulator.isotp import segment
 from logbench.simulator.options import parse_sim_url
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.serve import SimulatedCar, make_server, serve_can
@@ -120,20 +120,32 @@ def test_what_is_no_request_is_ignored() -> None:
     assert frames(car) == []
 
 
-def test_long_requests_to_one_ecu() -> None:
-    """Four identifiers are nine bytes: the ECU has to send flow control itself."""
+def test_an_ecu_has_no_room_for_a_request_of_two_frames() -> None:
+    """ISO 15765-2: flow status 2, overflow, makes the sender give up; so does can-isotp."""
     car = CanCar(StillCar(), edition="J1979-2")
     first, second = segment(bytes.fromhex("22F40CF40DF405F40F"))
     car.receive(CanFrame(0x7E0, first), 1.0)
     ((_, identifier, data),) = frames(car)
-    assert (identifier, data) == (0x7E8, FLOW.hex())
+    assert (identifier, data) == (0x7E8, "3200000000000000")
     car.receive(CanFrame(0x7E0, second), 2.0)
-    assembler = Assembler()
-    ((t_s, _, data),) = frames(car)
-    assert assembler.feed(bytes.fromhex(data)) is None
-    car.receive(CanFrame(0x7E0, FLOW), t_s)
-    messages = [assembler.feed(bytes.fromhex(data)) for *_, data in frames(car)]
-    assert messages[-1] == bytes.fromhex("62F40C0BB8F40D00F40582F40F47")
+    assert frames(car) == []
+    sent: list[bytes] = []
+    errors: list[Exception] = []
+    address = isotp.Address(isotp.AddressingMode.Normal_11bits, txid=0x7E0, rxid=0x7E8)
+    answer = [isotp.CanMessage(arbitration_id=identifier, data=bytes.fromhex(data), dlc=8)]
+    layer = isotp.TransportLayerLogic(
+        rxfn=lambda timeout: answer.pop() if sent and answer else None,
+        txfn=lambda frame: sent.append(bytes(frame.data)),
+        address=address,
+        error_handler=errors.append,
+        params={"tx_padding": 0x00},
+    )
+    layer.send(bytes.fromhex("22F40CF40DF405F40F"))
+    for _ in range(10):
+        layer.process()
+    assert sent == [first]
+    assert [type(error) for error in errors] == [isotp.OverflowError]
+    assert not layer.transmitting()
 
 
 def test_service_22_instead_of_the_old_ones() -> None:

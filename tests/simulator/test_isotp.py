@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections import deque
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logbench.simulator.isotp import (
-    FLOW_CONTROL,
     MAX_LENGTH,
-    Assembler,
     SegmentError,
     frame_count,
     segment,
 )
+from logbench.vehicle.isotp import CanAssembler
 
+FLOW_CONTROL = b"\x30\x00\x00"
 LENGTHS = (1, 6, 7, 8, 13, 14, 20, 62, 111, 118, 119, 1000, MAX_LENGTH)
 
 
@@ -53,36 +53,13 @@ def test_frames_are_those_of_can_isotp(length: int) -> None:
 
 
 @given(st.binary(min_size=1, max_size=300), st.sampled_from([None, 0x00, 0x55, 0xAA]))
-def test_round_trip(message: bytes, padding: int | None) -> None:
-    assembler = Assembler()
-    *early, last = [assembler.feed(frame) for frame in segment(message, padding)]
+def test_the_assembler_of_the_links_takes_them(message: bytes, padding: int | None) -> None:
+    assembler = CanAssembler()
+    *early, last = [assembler.feed("7E8", frame) for frame in segment(message, padding)]
     assert early == [None] * len(early)
     assert last == message
-    assert not assembler.waiting
-
-
-@given(st.lists(st.binary(max_size=9), max_size=20))
-@example([b"\x10\x08\x00\x00\x00\x00\x00\x00", b""])  # found once: an empty frame after a first one
-@settings(max_examples=300)
-def test_only_its_own_error_escapes(frames: list[bytes]) -> None:
-    assembler = Assembler()
-    for frame in frames:
-        try:
-            message = assembler.feed(frame)
-        except SegmentError:
-            assert not assembler.waiting
-        else:
-            assert message is None or 1 <= len(message) <= MAX_LENGTH
-
-
-def test_out_of_turn() -> None:
-    first, second, third = segment(bytes(range(20)))
-    assembler = Assembler()
-    assembler.feed(first)
-    with pytest.raises(SegmentError, match="2 came instead of 1"):
-        assembler.feed(third)
-    with pytest.raises(SegmentError, match="out of turn"):
-        assembler.feed(second)
+    assert not assembler.open
+    assert assembler.damaged == 0
 
 
 @pytest.mark.parametrize("length", [0, MAX_LENGTH + 1])

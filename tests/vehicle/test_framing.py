@@ -1,50 +1,22 @@
-"""Message assembly, held against python-OBD's and against can-isotp's segmentation."""
+"""Messages from an adapter's lines, held against python-OBD."""
 
 from __future__ import annotations
 
-import isotp
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from obd.protocols import SAE_J1850_PWM, ISO_15765_4_11bit_500k, ISO_15765_4_29bit_500k
 
 from logbench.vehicle.framing import (
-    assemble_can,
     assemble_can_lines,
     assemble_legacy_lines,
     crc_check,
-    frames_of,
-    request_address,
     sum_check,
 )
+from tests.vehicle.test_isotp import segmented
 
 # ISO 15765-4 reply addresses of the engine and the transmission.
 ENGINE, SECOND = "7E8", "7E9"
-
-
-def segmented(message: bytes) -> list[bytes]:
-    """CAN frames of a message, by can-isotp (an independent implementation of ISO 15765-2)."""
-    sent: list[bytes] = []
-    flow: list[isotp.CanMessage] = []
-
-    def send(frame: isotp.CanMessage) -> None:
-        sent.append(bytes(frame.data))
-        if frame.data[0] >> 4 == 1:
-            flow.append(isotp.CanMessage(arbitration_id=0x7E0, data=b"\x30\x00\x00", dlc=3))
-
-    address = isotp.Address(isotp.AddressingMode.Normal_11bits, txid=0x7E8, rxid=0x7E0)
-    layer = isotp.TransportLayerLogic(
-        rxfn=lambda _timeout: flow.pop() if flow else None,
-        txfn=send,
-        address=address,
-        params={"tx_padding": 0x55, "tx_data_min_length": 8},
-    )
-    layer.send(message)
-    for _ in range(1000):
-        layer.process()
-        if not layer.transmitting():
-            break
-    return sent
 
 
 def line(ecu: str, frame: bytes) -> bytes:
@@ -52,16 +24,6 @@ def line(ecu: str, frame: bytes) -> bytes:
 
 
 messages = st.binary(min_size=1, max_size=120).map(lambda tail: b"\x49" + tail)
-
-
-@given(messages)
-@settings(max_examples=60, deadline=None)
-def test_segments_of_can_isotp_come_together_again(message):
-    frames = segmented(message)
-    found = assemble_can([(ENGINE, frame) for frame in frames])
-    assert found.messages == [(ENGINE, message)]
-    assert found.damaged == 0
-    assert found.frames == frames_of(len(message)) == len(frames)
 
 
 @given(messages, messages, st.randoms(use_true_random=False))
@@ -105,27 +67,10 @@ def test_a_bad_line_is_dropped(text, why):
     assert found.damaged == 1
 
 
-def test_a_missing_or_repeated_frame_drops_the_message_only():
-    frames = segmented(b"\x49\x02\x01" + b"ZZ9TEST170X000001")
-    good = (SECOND, bytes.fromhex("0641000000000000"))
-    assert len(frames) == 3
-    for broken in (frames[:2], frames[1:], [frames[0], frames[2]], [frames[0], frames[1]] * 2):
-        found = assemble_can([*((ENGINE, frame) for frame in broken), good])
-        assert found.messages == [(SECOND, bytes.fromhex("410000000000"))]
-        assert found.damaged == len(broken)
-
-
 def test_status_texts_are_kept_apart():
     found = assemble_can_lines([b"SEARCHING...", b"7E8064100BE3FA813", b"<RX ERROR"], 11)
     assert found.other == ["SEARCHING...", "<RX ERROR"]
     assert len(found.messages) == 1
-
-
-def test_addresses_of_physical_requests():
-    # ISO 15765-4: 7E0 asks the ECU that answers on 7E8; 18DA10F1 the one on 18DAF110.
-    assert request_address("7E8") == "7E0"
-    assert request_address("7EF") == "7E7"
-    assert request_address("18DAF110") == "18DA10F1"
 
 
 def test_legacy_vin_in_five_lines():

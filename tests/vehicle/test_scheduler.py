@@ -13,7 +13,7 @@ from logbench.signals.table import table
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.timing import Timing, bound_samples_per_s, request_s
 from logbench.vehicle.cost import CostModel
-from logbench.vehicle.framing import frames_of
+from logbench.vehicle.isotp import frames_of
 from logbench.vehicle.packing import best_packs
 from logbench.vehicle.scheduler import Scheduler
 

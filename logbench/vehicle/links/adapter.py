@@ -26,9 +26,9 @@ from logbench.vehicle.framing import (
     assemble_can_lines,
     assemble_legacy_lines,
     crc_check,
-    request_address,
     sum_check,
 )
+from logbench.vehicle.isotp import request_address
 from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
 from logbench.vehicle.links.dialect import (
     ADVICE,

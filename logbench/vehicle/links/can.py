@@ -1,7 +1,7 @@
 """`can:INTERFACE/CHANNEL?bitrate=N`: a CAN interface, no adapter in between.
 
 python-can reaches the interface (socketcan, slcan, pcan, gs_usb, virtual …). Messages are put
-together by `framing.py`, because flow control is on the critical path of the wire: can-isotp, which
+together by `isotp.py`, because flow control is on the critical path of the wire: can-isotp, which
 the tests hold it against, cost 0.1 ms more a frame. Needs the extra `can`.
 """
 
@@ -18,7 +18,7 @@ from logbench.errors import (
     LinkUnknownError,
     PortMissingError,
 )
-from logbench.vehicle.framing import CanAssembler, request_address
+from logbench.vehicle.isotp import CanAssembler, reply_name, request_address
 from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
 from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress, Protocol
@@ -153,7 +153,7 @@ class CanLink(Link):
             if frame is None:
                 self.check()
                 continue
-            ecu, data = self._name(frame.arbitration_id), bytes(frame.data)
+            ecu, data = frame
             raw.received += len(data)
             raw.frames += 1
             deadline = max(deadline, time.monotonic() + wait_s)
@@ -175,13 +175,10 @@ class CanLink(Link):
 
     def _feed(self, ecu: str, data: bytes) -> bytes | None:
         """The message that this frame completes; flow control goes out where it is due."""
-        message = self._assembler.feed(ecu, data)
+        message = self._assembler.feed(ecu, data, time.monotonic())
         if data and data[0] >> 4 == 1 and ecu in self._assembler.open:
             self._send(int(request_address(ecu), 16), _FLOW_CONTROL.ljust(8, _PADDING))
         return message
-
-    def _name(self, identifier: int) -> str:
-        return f"{identifier:08X}" if self._id_bits == 29 else f"{identifier:03X}"
 
     def _send_request(self, payload: bytes, to: str | None) -> None:
         """One frame: requests that read never have more than seven bytes."""
@@ -205,8 +202,8 @@ class CanLink(Link):
                 ) from None
             log.debug("not sent: %s", error)
 
-    def _receive(self, timeout_s: float) -> can.Message | None:
-        """The next frame of a reply address; None when none came."""
+    def _receive(self, timeout_s: float) -> tuple[str, bytes] | None:
+        """Sender and data of the next frame of a reply address; None when none came."""
         import can
 
         assert self._bus is not None
@@ -218,12 +215,10 @@ class CanLink(Link):
             ) from None
         if message is None or message.is_error_frame or message.is_remote_frame:
             return None
-        return message if self._is_reply(message) else None
-
-    def _is_reply(self, message: can.Message) -> bool:
-        if self._id_bits == 11:
-            return not message.is_extended_id and 0x7E8 <= message.arbitration_id <= 0x7EF
-        return message.is_extended_id and message.arbitration_id & 0x1FFFFF00 == 0x18DAF100
+        if message.is_extended_id != (self._id_bits == 29):
+            return None
+        ecu = reply_name(message.arbitration_id, message.is_extended_id)
+        return None if ecu is None else (ecu, bytes(message.data))
 
     def _forget(self) -> None:
         """Throw away frames of an earlier request."""
