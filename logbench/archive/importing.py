@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from collections.abc import Mapping as Maps
 from pathlib import Path
 
 from logbench.archive.archive import Archive
 from logbench.errors import LogbenchError
 from logbench.importing.model import Mapping
-from logbench.importing.run import Outcome, import_file
+from logbench.importing.run import Outcome, Progress, import_files
 from logbench.recording.model import Vehicle
-
-Progress = Callable[[int, int, Path], None]
-"""Told (files done, files in all, the file that comes next)."""
 
 
 def import_to_archive(
@@ -31,23 +29,25 @@ def import_to_archive(
     what is known of the car. A bad file becomes an outcome with its problem.
     """
     with tempfile.TemporaryDirectory(prefix="logbench-import-") as scratch:
-        for done, path in enumerate(files):
-            if progress is not None:
-                progress(done, len(files), path)
-            mapping = (mappings or {}).get(path)
+        for outcome in import_files(
+            files, Path(scratch), mappings or {}, vehicle, memory, progress
+        ):
             try:
-                outcome = import_file(path, Path(scratch), mapping, memory, vehicle)
-                made = []
-                for file in outcome.made:
-                    where, new = archive.add(file)
-                    if new:
-                        made.append(Path(where))
-                    elif outcome.report is not None:
-                        outcome.report.remark(f"The same samples are there already: {where}.")
+                yield _added(archive, outcome)
             except LogbenchError as error:
-                yield Outcome(path, problem=str(error))
-                continue
+                yield Outcome(outcome.source, problem=str(error))
             finally:
                 for file in Path(scratch).iterdir():
                     file.unlink()
-            yield Outcome(path, tuple(made), outcome.report)
+
+
+def _added(archive: Archive, outcome: Outcome) -> Outcome:
+    """The outcome of an import with the recordings' paths in the archive, where they are new."""
+    made = []
+    for file in outcome.made:
+        where, new = archive.add(file)
+        if new:
+            made.append(Path(where))
+        elif outcome.report is not None:
+            outcome.report.remark(f"The same samples are there already: {where}.")
+    return dataclasses.replace(outcome, made=tuple(made))

@@ -14,9 +14,10 @@ from rich.table import Table
 from rich.text import Text
 
 from logbench.errors import ImportFileError, UsageError
+from logbench.importing import run
 from logbench.importing.memory import remember
 from logbench.importing.model import ColumnMap, Mapping
-from logbench.importing.run import Outcome, Preview, files_in, import_file, preview
+from logbench.importing.run import Outcome, Preview, files_in, preview
 from logbench.recording.export import (
     CsvStyle,
     Layout,
@@ -70,20 +71,15 @@ def import_files(
 def _with_bar(
     files: Sequence[Path], into: Path, given: Mapping | None, memory: Path | None, console: Console
 ) -> list[Outcome]:
-    from logbench.errors import LogbenchError
-
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-    outcomes = []
+    mappings = {} if given is None else dict.fromkeys(files, given)
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("importing", total=len(files))
-        for path in files:
-            bar.update(task, description=path.name[:40])
-            try:
-                outcomes.append(import_file(path, into, given, memory))
-            except LogbenchError as error:  # the next file may be fine
-                outcomes.append(Outcome(path, problem=str(error)))
-            bar.advance(task)
-    return outcomes
+
+        def show(done: int, _of: int, path: Path) -> None:
+            bar.update(task, completed=done, description=path.name[:40])
+
+        return list(run.import_files(files, into, mappings, memory=memory, progress=show))
 
 
 def _save(files: Sequence[Path], given: Mapping | None, to: Path, memory: Path | None) -> None:

@@ -25,7 +25,6 @@ from logbench.signals.table import table
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.isotp import CanAssembler, reply_name
 
-SUFFIXES = frozenset({".asc", ".blf", ".log", ".candump", ".trc"})
 _STALE_NS = 5_000_000_000
 """A request older than this does not belong to a reply (ISO 15765-3: response pending, 5 s)."""
 

@@ -8,25 +8,13 @@ from collections.abc import Mapping as Maps
 from dataclasses import dataclass
 from pathlib import Path
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-
 from logbench.errors import ImportFileError, LogbenchError
 from logbench.importing.build import build
-from logbench.importing.can_log import SUFFIXES as CAN_SUFFIXES
-from logbench.importing.can_log import import_can_log
-from logbench.importing.csv_file import load_csv
-from logbench.importing.detect import detect_mapping
+from logbench.importing.formats import format_of, known_format
 from logbench.importing.memory import recall
 from logbench.importing.model import Imported, Mapping, Report
-from logbench.importing.sheet import Sheet
-from logbench.importing.tables import read_table, sheet_of_frame
 from logbench.recording.finish import write_recording
-from logbench.recording.journal import FACTS_KEY
 from logbench.recording.model import Facts, Vehicle
-
-TEXT_SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".tab"})
-SUFFIXES = TEXT_SUFFIXES | CAN_SUFFIXES | {".parquet"}
 
 Progress = Callable[[int, int, Path], None]
 """Told (files done, files in all, the file that comes next)."""
@@ -37,7 +25,7 @@ class Preview:
     """What a file would become: the mapping, and the first rows as the file has them."""
 
     mapping: Mapping | None
-    """None for CAN logs, which need none."""
+    """None for formats that need none."""
     names: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
     remembered: bool = False
@@ -61,8 +49,8 @@ def files_in(paths: Sequence[Path]) -> list[Path]:
     found: list[Path] = []
     for path in paths:
         if path.is_dir():
-            inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in SUFFIXES)
-            found += [p for p in inside if p.is_file() and not _is_recording(p)]
+            inside = [(p, kind) for p in sorted(path.rglob("*")) if (kind := known_format(p))]
+            found += [p for p, kind in inside if p.is_file() and not kind.recording(p)]
         elif path.exists():
             found.append(path)
         else:
@@ -70,40 +58,10 @@ def files_in(paths: Sequence[Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def _is_recording(path: Path) -> bool:
-    if path.suffix.lower() != ".parquet":
-        return False
-    try:
-        return FACTS_KEY in (pq.read_metadata(path).metadata or {})
-    except (pa.ArrowException, OSError, ValueError):
-        return False
-
-
 def is_foreign(path: Path) -> bool:
     """Whether a file is of a kind that can be imported, and no recording, whole or damaged."""
-    if path.suffix.lower() not in SUFFIXES or not path.is_file():
-        return False
-    if path.suffix.lower() != ".parquet":
-        return True
-    try:
-        return FACTS_KEY not in (pq.read_metadata(path).metadata or {})
-    except (pa.ArrowException, OSError, ValueError):
-        return False
-
-
-def _sheet(
-    path: Path, mapping: Mapping | None, delimiter: str | None = None
-) -> tuple[Sheet, Mapping]:
-    if path.suffix.lower() == ".parquet":
-        if _is_recording(path):
-            raise ImportFileError(f"{path} is a recording already: open it, or add it as it is.")
-        sheet = sheet_of_frame(read_table(path))
-        return sheet, mapping or detect_mapping(sheet)
-    return load_csv(path, mapping, delimiter)
-
-
-def _is_can_log(path: Path) -> bool:
-    return path.suffix.lower() in CAN_SUFFIXES
+    kind = known_format(path)
+    return kind is not None and path.is_file() and kind.recording(path) is False
 
 
 def preview(
@@ -114,9 +72,10 @@ def preview(
     `memory`: folder of remembered mappings; None for the user's. `delimiter`: the user's word
     instead of a guess or memory. Raises `ImportFileError`.
     """
-    if _is_can_log(path):
+    load = format_of(path).sheet
+    if load is None:
         return Preview(None)
-    sheet, mapping = _sheet(path, None, delimiter)
+    sheet, mapping = load(path, None, delimiter)
     kept = recall(sheet.fingerprint, memory) if delimiter is None else None
     samples = [column.sample(most=max(1, sheet.rows))[:rows] for column in sheet.columns]
     return Preview(
@@ -132,13 +91,15 @@ def read_file(path: Path, mapping: Mapping | None = None, memory: Path | None = 
 
     Raises `ImportFileError`.
     """
-    if _is_can_log(path):
-        return import_can_log(path)
-    sheet, used = _sheet(path, mapping)
+    kind = format_of(path)
+    if kind.drives is not None:
+        return kind.drives(path)
+    assert kind.sheet is not None
+    sheet, used = kind.sheet(path, mapping, None)
     if mapping is None:
         kept = recall(sheet.fingerprint, memory)
         if kept is not None:
-            sheet, used = _sheet(path, kept)
+            sheet, used = kind.sheet(path, kept, None)
     return build(sheet, used, path.name)
 
 
@@ -169,22 +130,6 @@ def _with_vehicle(facts: Facts, vehicle: Vehicle | None) -> Facts:
         return facts
     told = facts.vehicle.model_copy(update=vehicle.model_dump(exclude_defaults=True))
     return facts.model_copy(update={"vehicle": told})
-
-
-def import_many(
-    paths: Sequence[Path],
-    folder: Path,
-    mapping: Mapping | None = None,
-    memory: Path | None = None,
-    progress: Progress | None = None,
-) -> Iterator[Outcome]:
-    """Import files and folders one by one; a bad one becomes an outcome with its problem.
-
-    Raises `ImportFileError` only for a name that is not there, before anything is done.
-    """
-    files = files_in(paths)
-    mappings = {} if mapping is None else dict.fromkeys(files, mapping)
-    yield from import_files(files, folder, mappings, memory=memory, progress=progress)
 
 
 def import_files(

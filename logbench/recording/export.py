@@ -1,4 +1,4 @@
-"""Recordings handed on: CSV, Parquet, pandas; a selection of signals and a span of time."""
+"""Recordings handed on: CSV, Parquet; a selection of signals and a span of time."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import uuid
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -18,9 +18,6 @@ from logbench.recording.finish import write_recording
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
 from logbench.recording.storage import place, storage_trouble
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Layout = Literal["wide", "long"]
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -67,14 +64,6 @@ def selected(recording: Recording, selection: Selection | None = None) -> list[T
             out.append(Trace(trace.signal, trace.ecu, trace.unit, trace.t_ns[inside],
                              trace.value[inside]))  # fmt: skip
     return out
-
-
-def export_frame(
-    recording: Recording, selection: Selection | None = None, layout: Layout = "long"
-) -> pd.DataFrame:
-    """A pandas frame: `Recording.frame` (long) or `Recording.wide` of the selection."""
-    part = Recording.of(selected(recording, selection), recording.facts)
-    return part.frame() if layout == "long" else part.wide()
 
 
 def export_parquet(recording: Recording, path: Path, selection: Selection | None = None) -> Path:

@@ -15,7 +15,9 @@ from scipy import constants
 from logbench.analysis.bands import judge, load_bands
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import finding_to_dict, run_checks
-from logbench.importing.tables import import_frame
+from logbench.importing.build import build
+from logbench.importing.detect import detect_mapping
+from logbench.importing.parquet_table import sheet_of_frame
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.reader import Recording
 from tests.analysis.fleet import RATES_HZ, WANTED, fleet_schedule
@@ -77,7 +79,8 @@ def as_log(recording: Recording, us: bool) -> Recording:
         value = np.interp(t_s, trace.t_s, trace.value)
         unit = other if us else metric
         columns[f"{trace.signal} ({unit})"] = convert(value) if us else value
-    (made,) = import_frame(pd.DataFrame(columns)).drives
+    sheet = sheet_of_frame(pd.DataFrame(columns))
+    (made,) = build(sheet, detect_mapping(sheet), "a table").drives
     vehicle = Vehicle(displacement_l=recording.facts.vehicle.displacement_l)
     return Recording.of(list(made.traces), Facts(vehicle=vehicle))
 

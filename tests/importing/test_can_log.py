@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from logbench.errors import ImportFileError
-from logbench.importing.can_log import import_can_log
 from tests.damaged_frames import DAMAGED
+from tests.importing.reading import read
 
 can = pytest.importorskip("can")
 
@@ -51,7 +51,7 @@ def write(path: Path, messages: list[can.Message]) -> Path:
 
 @pytest.mark.parametrize("suffix", [".asc", ".blf", ".log", ".trc"])
 def test_replies_become_samples(tmp_path, suffix):
-    imported = import_can_log(write(tmp_path / f"bus{suffix}", drive()))
+    imported = read(write(tmp_path / f"bus{suffix}", drive()))
     (made,) = imported.drives
     got = {(t.signal, t.ecu): (t.t_ns / 1e9, t.value.tolist()) for t in made.traces}
     assert {key: value for key, (_, value) in got.items()} == {
@@ -69,7 +69,7 @@ def test_replies_become_samples(tmp_path, suffix):
 
 def test_candump_named_so_and_its_instant(tmp_path):
     path = write(tmp_path / "bus.log", drive()).rename(tmp_path / "bus.candump")
-    (made,) = import_can_log(path).drives
+    (made,) = read(path).drives
     assert made.facts.started_utc.startswith("2026-03-01T10:00:00")
 
 
@@ -81,7 +81,7 @@ def test_damaged_frames_are_listed(tmp_path):
         frame(5.0, 0x7E8, "03 41 0C 1A"),
         frame(6.0, 0x7E8, "F0 00"),
     ]
-    report = import_can_log(write(tmp_path / "bus.asc", messages)).report
+    report = read(write(tmp_path / "bus.asc", messages)).report
     assert sorted(u.reason.split(";")[0] for u in report.unread)[1:] == [
         "is no frame of a message",
         "is out of sequence",
@@ -92,10 +92,10 @@ def test_damaged_frames_are_listed(tmp_path):
 def test_no_such_traffic(tmp_path):
     path = write(tmp_path / "bus.asc", [frame(0, 0x123, "01 02")])
     with pytest.raises(ImportFileError, match="no replies of service 01"):
-        import_can_log(path)
+        read(path)
     (tmp_path / "bad.blf").write_bytes(b"no log at all")
     with pytest.raises(ImportFileError):
-        import_can_log(tmp_path / "bad.blf")
+        read(tmp_path / "bad.blf")
 
 
 @pytest.mark.parametrize("case", DAMAGED)
@@ -111,7 +111,7 @@ def test_what_the_link_refuses_is_refused_here(tmp_path, case):
                 timestamp=START + t_s, arbitration_id=int(ecu, 16), data=data, is_extended_id=False
             )
         )
-    imported = import_can_log(write(tmp_path / "bus.log", [before, *damaged, after]))
+    imported = read(write(tmp_path / "bus.log", [before, *damaged, after]))
     (made,) = imported.drives
     (speed,) = made.traces
     assert (speed.signal, speed.value.tolist()) == ("VSS", [64, 65])
@@ -120,10 +120,10 @@ def test_what_the_link_refuses_is_refused_here(tmp_path, case):
 
 def test_a_message_cut_off_by_the_end_is_listed(tmp_path):
     messages = [*drive(), frame(4.0, 0x7E8, "10 09 41 0C 1A F8 05 7B")]
-    report = import_can_log(write(tmp_path / "bus.log", messages)).report
+    report = read(write(tmp_path / "bus.log", messages)).report
     assert [u.reason for u in report.unread] == ["a message is incomplete at the end of the log"]
 
 
 def test_flow_control_of_an_ecu_is_no_damage(tmp_path):
     messages = [*drive(), frame(4.0, 0x7E8, "30 00 00")]
-    assert import_can_log(write(tmp_path / "bus.log", messages)).report.left_out == 0
+    assert read(write(tmp_path / "bus.log", messages)).report.left_out == 0

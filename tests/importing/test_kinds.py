@@ -8,17 +8,17 @@ import numpy as np
 import pytest
 
 from logbench.errors import ImportFileError
-from logbench.importing.csv_file import detect_csv, import_csv
 from logbench.importing.model import Drive, Imported
+from tests.importing.reading import detected, read
 
 RPM = np.array([0.0, 655.25, 2124.0, 1804.5])
 MAF = np.array([0.0, 2.5, 24.77, 12.01])
 
 
-def read(tmp_path: Path, text: str, encoding: str = "utf-8") -> Imported:
+def read_text(tmp_path: Path, text: str, encoding: str = "utf-8") -> Imported:
     path = tmp_path / "file.csv"
     path.write_bytes(text.encode(encoding))
-    return import_csv(path)
+    return read(path)
 
 
 def values(drive: Drive, signal: str, ecu: str = "7E8") -> tuple[list[float], list[float]]:
@@ -41,7 +41,7 @@ def check_plain(imported: Imported, times: list[float] | None = None) -> None:
 def test_delimiters_and_encodings(tmp_path, delimiter, encoding):
     rows = ["time (s),Engine speed (rpm),MAF (g/s),Kühlmittel", "0,0,0,x", "1,655.25,2.5,x",
             "2,2124,24.77,y", "3,1804.5,12.01,z"]  # fmt: skip
-    imported = read(tmp_path, "\n".join(rows).replace(",", delimiter), encoding)
+    imported = read_text(tmp_path, "\n".join(rows).replace(",", delimiter), encoding)
     check_plain(imported)
     assert imported.mapping is not None
     assert imported.mapping.delimiter == delimiter
@@ -50,17 +50,17 @@ def test_delimiters_and_encodings(tmp_path, delimiter, encoding):
 
 def test_decimal_comma_with_thousands_points(tmp_path):
     text = "time;rpm;MAF (g/s)\r\n0;0;0\r\n1;655,25;2,5\r\n2;2.124,00;24,77\r\n3;1.804,50;12,01\r\n"
-    check_plain(read(tmp_path, text))
+    check_plain(read_text(tmp_path, text))
 
 
 def test_thousands_commas_in_quoted_fields_and_trailing_delimiters(tmp_path):
     text = 'time,rpm,"MAF, g/s",\n0,0,0,\n1,655.25,2.5,\n2,"2,124.00",24.77,\n3,"1,804.50",12.01,\n'
-    check_plain(read(tmp_path, text))
+    check_plain(read_text(tmp_path, text))
 
 
 def test_spaces_as_thousands_marks(tmp_path):
     text = "time;rpm;MAF [g/s]\n0;0;0\n1;655,25;2,5\n2;2\u00a0124,0;24,77\n3;1\u202f804,5;12,01\n"
-    check_plain(read(tmp_path, text))
+    check_plain(read_text(tmp_path, text))
 
 
 def test_units_in_cells(tmp_path):
@@ -70,7 +70,7 @@ def test_units_in_cells(tmp_path):
         "00:00:00;0RPM;0g/s;00:03:02;20 °C\n00:00:01;655,25RPM;2,5g/s;00:03:03;68 °F\n"
         "00:00:02;2124RPM;24,77g/s;00:03:04;212°F\n00:00:03;1804,5RPM;12,01g/s;00:03:05;30°C\n"
     )
-    imported = read(tmp_path, text)
+    imported = read_text(tmp_path, text)
     check_plain(imported)
     assert values(imported.drives[0], "RUNTM")[1] == [182, 183, 184, 185]
     assert values(imported.drives[0], "ECT")[1] == pytest.approx([20, 20, 100, 30])
@@ -82,7 +82,7 @@ def test_units_in_a_row_below_the_header_after_a_preamble(tmp_path):
         "Time,Engine speed,Vehicle speed,Coolant temp\ns,rpm,mph,°F\n"
         "0,800,0,68\n1,900,60,212\n2,950,60,212\n"
     )
-    imported = read(tmp_path, text)
+    imported = read_text(tmp_path, text)
     (drive,) = imported.drives
     assert values(drive, "VSS")[1] == pytest.approx([0, 96.56064, 96.56064])  # 1.609344 km: exact
     assert values(drive, "ECT")[1] == pytest.approx([20, 100, 100])
@@ -103,15 +103,15 @@ def test_units_in_a_row_below_the_header_after_a_preamble(tmp_path):
     ],
 )
 def test_units_are_converted(tmp_path, unit, number, signal, expected):
-    imported = read(tmp_path, f"time (s),{signal} ({unit})\n0,{number}\n1,{number}\n")
+    imported = read_text(tmp_path, f"time (s),{signal} ({unit})\n0,{number}\n1,{number}\n")
     assert values(imported.drives[0], signal)[1] == pytest.approx([expected] * 2, rel=1e-6)
 
 
 def test_a_supposed_unit_is_said(tmp_path):
-    imported = read(tmp_path, "time,coolant temperature\n0,180\n1,195\n2,196\n")
+    imported = read_text(tmp_path, "time,coolant temperature\n0,180\n1,195\n2,196\n")
     assert values(imported.drives[0], "ECT")[1][1] == pytest.approx(90.5556, abs=1e-3)
     assert any("degF is supposed" in remark for remark in imported.report.remarks)
-    imported = read(tmp_path, "time,coolant temperature\n0,80\n1,95\n2,96\n")
+    imported = read_text(tmp_path, "time,coolant temperature\n0,80\n1,95\n2,96\n")
     assert values(imported.drives[0], "ECT")[1][1] == 95
     assert any("degC is supposed" in remark for remark in imported.report.remarks)
 
@@ -149,7 +149,7 @@ def test_time_formats(tmp_path, header, cells, times, started):
     """Instants: 1772359200 is 2026-03-01T10:00:00Z (`date -u -d @1772359200`); spreadsheet day
     46082 is 2026-03-01."""
     rows = [f"{cell};{value}" for cell, value in zip(cells, [700, 710, 720, 730], strict=True)]
-    imported = read(tmp_path, f"{header};rpm\n" + "\n".join(rows))
+    imported = read_text(tmp_path, f"{header};rpm\n" + "\n".join(rows))
     (drive,) = imported.drives
     t_s, rpm = values(drive, "RPM")
     assert t_s == pytest.approx(times, abs=2e-5 if "46082" in cells[0] else 1e-9)
@@ -158,7 +158,7 @@ def test_time_formats(tmp_path, header, cells, times, started):
 
 
 def test_date_and_time_of_day_in_two_columns(tmp_path):
-    imported = read(
+    imported = read_text(
         tmp_path,
         "Date,Time,rpm\n2026-03-01,23:59:59,700\n2026-03-02,00:00:00,710\n2026-03-02,00:00:09,720\n",
     )
@@ -168,7 +168,7 @@ def test_date_and_time_of_day_in_two_columns(tmp_path):
 
 
 def test_no_time_at_all(tmp_path):
-    imported = read(tmp_path, "rpm,MAF (g/s)\n0,0\n655.25,2.5\n2124,24.77\n1804.5,12.01\n")
+    imported = read_text(tmp_path, "rpm,MAF (g/s)\n0,0\n655.25,2.5\n2124,24.77\n1804.5,12.01\n")
     check_plain(imported)
     assert any("No column tells the time" in remark for remark in imported.report.remarks)
 
@@ -180,7 +180,7 @@ def test_long_layout_sorted_by_time_or_by_signal(tmp_path):
             ("3", "Engine RPM", "730", "rpm"), ("3.5", "Coolant temp", "213.8", "°F")]  # fmt: skip
     for order in (rows, sorted(rows, key=lambda row: row[1])):
         text = "time,parameter,value,unit\n" + "\n".join(",".join(row) for row in order)
-        (drive,) = read(tmp_path, text).drives
+        (drive,) = read_text(tmp_path, text).drives
         assert values(drive, "RPM") == ([0, 1, 2, 3], [700, 710, 720, 730])
         t_s, ect = values(drive, "ECT")
         assert t_s == [0.5, 1.5, 2.5, 3.5]
@@ -189,7 +189,7 @@ def test_long_layout_sorted_by_time_or_by_signal(tmp_path):
 
 def test_long_layout_by_pid(tmp_path):
     text = "timestamp;pid;value\n0;0x0C;700\n0;0x05;90\n1;0x0C;710\n1;0x05;91\n"
-    (drive,) = read(tmp_path, text).drives
+    (drive,) = read_text(tmp_path, text).drives
     assert values(drive, "RPM")[1] == [700, 710]
     assert values(drive, "ECT")[1] == [90, 91]
 
@@ -205,7 +205,7 @@ def test_several_drives_in_one_file(tmp_path, layout):
         text = "\n".join(["time,rpm", *first, "9000,800", "9001,810", "9002,820"])
     else:
         text = "\n".join(["time,rpm,trip", *(f"{r},A" for r in first), *(f"{r},B" for r in second)])
-    imported = read(tmp_path, text)
+    imported = read_text(tmp_path, text)
     assert [values(drive, "RPM") for drive in imported.drives] == [
         ([0, 1, 2], [700, 710, 720]),
         ([0, 1, 2], [800, 810, 820]),
@@ -217,7 +217,7 @@ def test_nonsense_is_counted_and_listed(tmp_path):
         "time,rpm,ECT (degC)\n0,700,90\n1,oops,\n2,720,--\nbroken,730,91\n4,1e9,92\n5,740,93,94\n"
         "6,inf,nan\n"
     ) + "".join(f"{t},750,\n" for t in range(7, 17))
-    imported = read(tmp_path, text)
+    imported = read_text(tmp_path, text)
     assert values(imported.drives[0], "RPM") == (
         [0, 2, 5, *range(7, 17)],
         [700, 720, 740] + [750] * 10,
@@ -241,14 +241,16 @@ def test_every_cell_is_accounted_for(tmp_path):
     rng = np.random.default_rng(5)
     kinds = ["", "x?", "n/a", "99999999", "nan", *["100"] * 60]
     rows = [f"{k},{rng.choice(kinds)},{rng.choice(kinds)}" for k in range(400)]
-    imported = read(tmp_path, "time,rpm,coolant temperature (°F)\n0,800,90\n" + "\n".join(rows))
+    imported = read_text(
+        tmp_path, "time,rpm,coolant temperature (°F)\n0,800,90\n" + "\n".join(rows)
+    )
     report = imported.report
     assert report.samples + report.empty + report.left_out == 2 * 401
 
 
 def test_words_for_states(tmp_path):
     text = "time,Fuel system status,MIL\n0,OL,off\n1,CL,on\n2,closed loop,on\n"
-    (drive,) = read(tmp_path, text).drives
+    (drive,) = read_text(tmp_path, text).drives
     assert values(drive, "FUELSYS1")[1] == [1, 2, 2]
     assert values(drive, "MIL")[1] == [0, 1, 1]
 
@@ -256,31 +258,31 @@ def test_words_for_states(tmp_path):
 def test_doubtful_columns_stay_out_until_the_user_says_so(tmp_path):
     path = tmp_path / "file.csv"
     path.write_text("time,quantity 7,rpm\n0,3,700\n1,4,710\n")
-    mapping = detect_csv(path)
+    mapping = detected(path)
     assert not mapping.column("quantity 7").used
     mapping.assign("quantity 7", "VPWR", "V")
-    (drive,) = import_csv(path, mapping).drives
+    (drive,) = read(path, mapping).drives
     assert values(drive, "VPWR")[1] == [3, 4]
     with pytest.raises(ImportFileError, match="no column 'nothing'"):
         mapping.assign("nothing", "RPM")
     mapping.assign("quantity 7", "VPWR", "km/h")
     with pytest.raises(ImportFileError, match="cannot be VPWR"):
-        import_csv(path, mapping)
+        read(path, mapping)
 
 
 def test_two_columns_for_one_signal(tmp_path):
     path = tmp_path / "file.csv"
     path.write_text("time,RPM,engine speed\n0,700,1\n1,710,2\n")
-    mapping = detect_csv(path)
+    mapping = detected(path)
     assert [column.used for column in mapping.columns] == [True, False]
-    assert values(import_csv(path).drives[0], "RPM")[1] == [700, 710]
+    assert values(read(path).drives[0], "RPM")[1] == [700, 710]
 
 
 def test_two_banks_and_sensors_are_never_mixed_up(tmp_path):
     names = ["LTFT B1", "LTFT B2", "STFT bank 1 (%)", "Short term fuel trim - bank 2",
              "O2 B1S2 voltage (V)", "O2 sensor bank 2 sensor 1 (V)",
              "cat temp b2s1 (°C)"]  # fmt: skip
-    (drive,) = read(
+    (drive,) = read_text(
         tmp_path, f"time,{','.join(names)}\n0,1,2,3,4,.5,.6,400\n1,1,2,3,4,.5,.6,401"
     ).drives
     found = {trace.signal: trace.value[0] for trace in drive.traces}
@@ -302,11 +304,11 @@ def test_files_that_hold_nothing(tmp_path, content, sentence):
     path = tmp_path / "file.csv"
     path.write_bytes(content)
     with pytest.raises(ImportFileError, match=sentence):
-        import_csv(path)
+        read(path)
 
 
 def test_missing_file_and_folder(tmp_path):
     with pytest.raises(ImportFileError, match="cannot be read"):
-        import_csv(tmp_path / "gone.csv")
+        read(tmp_path / "gone.csv")
     with pytest.raises(ImportFileError, match="no file"):
-        import_csv(tmp_path)
+        read(tmp_path)

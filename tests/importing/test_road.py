@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.importing.csv_file import import_csv
+from tests.importing.reading import read
 from tests.road_data import COLUMNS, read_road_csv
 
 FILES = ("drive12", "drive5", "idle1", "idle27", "live12", "long1")
@@ -17,7 +17,7 @@ FILES = ("drive12", "drive5", "idle1", "idle27", "live12", "long1")
 @pytest.mark.parametrize("name", FILES)
 def test_every_sample_as_in_the_raw_rows(shared_dir, name):
     path = shared_dir / f"data/road-1hz/{name}.csv"
-    imported = import_csv(path)
+    imported = read(path)
     (drive,) = imported.drives
     reference = read_road_csv(path)
     assert {trace.signal for trace in drive.traces} == {signal for signal, _ in COLUMNS.values()}
@@ -33,7 +33,7 @@ def test_every_sample_as_in_the_raw_rows(shared_dir, name):
 def test_traps_of_the_readme_are_told(shared_dir):
     """Units are supposed, times are shared by rows, the last row of idle1 is cut short."""
     path = shared_dir / "data/road-1hz/idle1.csv"
-    imported = import_csv(path)
+    imported = read(path)
     last_line = len(path.read_text().splitlines())
     said = " ".join(imported.report.remarks)
     assert f"Lines cut short, read as far as they go: {last_line}." in said

@@ -10,14 +10,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logbench.errors import SignalUnsupportedError, UsageError
-from logbench.importing.csv_file import import_csv
 from logbench.importing.model import Imported
-from logbench.importing.tables import import_frame
 from logbench.recording.export import (
     CsvStyle,
     Selection,
     export_csv,
-    export_frame,
     export_parquet,
     safe_text,
     selected,
@@ -25,6 +22,7 @@ from logbench.recording.export import (
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording, open_recording, verify
 from logbench.signals.table import table
+from tests.importing.reading import read, read_frame
 
 SIGNALS = ("RPM", "ECT", "MAF", "SHRTFT1", "O2S11", "LAMBDA11", "VPWR", "FUELSYS1", "SPARKADV")
 
@@ -88,12 +86,16 @@ def test_csv_gives_the_same_samples(tmp_path_factory, recording, style, layout):
     """Keeps times to the nanosecond, values to the last bit, ECUs, units, NaN, and several samples
     at one instant."""
     path = export_csv(recording, tmp_path_factory.mktemp("csv") / "a.csv", None, layout, style)
-    assert_same(recording, import_csv(path))
+    assert_same(recording, read(path))
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(
+    max_examples=30,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(recording=recordings())
-def test_tidy_frame_gives_the_same_samples(recording):
+def test_tidy_frame_gives_the_same_samples(tmp_path_factory, recording):
     """A pandas frame knows no sample without a value: NaN samples are not kept. Times are float
     seconds: exact to the nanosecond up to 104 days."""
     kept = [
@@ -103,7 +105,7 @@ def test_tidy_frame_gives_the_same_samples(recording):
     kept = [trace for trace in kept if len(trace)]
     if kept:
         without = Recording.of(kept, Facts())
-        assert_same(without, import_frame(export_frame(without)))
+        assert_same(without, read_frame(without.frame(), tmp_path_factory.mktemp("frame")))
 
 
 @settings(
@@ -156,7 +158,6 @@ def test_a_selection_and_a_span(tmp_path):
     chosen = Selection(("RPM",), start_s=1, end_s=3)
     (part,) = selected(recording, chosen)
     assert part.value.tolist() == [710, 720]
-    assert export_frame(recording, chosen, "wide").to_dict() == {"RPM": {1.0: 710, 2.0: 720}}
     with pytest.raises(SignalUnsupportedError):
         selected(recording, Selection(("MAF",)))
     with pytest.raises(UsageError, match="ends before it begins"):

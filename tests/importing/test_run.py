@@ -7,14 +7,13 @@ import pandas as pd
 import pytest
 
 from logbench.errors import ImportFileError
-from logbench.importing.csv_file import detect_csv
 from logbench.importing.memory import forget, recall, remember
 from logbench.importing.model import Mapping
-from logbench.importing.run import files_in, import_file, import_many, preview, read_file
-from logbench.importing.tables import import_frame
+from logbench.importing.run import files_in, import_file, import_files, preview, read_file
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording, verify
+from tests.importing.reading import detected, read_frame
 
 TEXT = "time,rpm,odd thing\n0,700,1\n1,710,2\n2,720,3\n"
 
@@ -22,7 +21,7 @@ TEXT = "time,rpm,odd thing\n0,700,1\n1,710,2\n2,720,3\n"
 def test_a_mapping_survives_toml(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text(TEXT)
-    mapping = detect_csv(path)
+    mapping = detected(path)
     mapping.assign("odd thing", "ECT", "degF")
     mapping.save(tmp_path / "maps" / "a.toml")
     assert Mapping.load(tmp_path / "maps" / "a.toml") == mapping
@@ -50,7 +49,7 @@ def test_a_correction_is_remembered_for_files_that_look_the_same(tmp_path):
     (tmp_path / "a.csv").write_text(TEXT)
     (tmp_path / "b.csv").write_text(TEXT.replace("0,700,1", "0,750,1"))
     (tmp_path / "c.csv").write_text(TEXT.replace("odd", "another"))
-    mapping = detect_csv(tmp_path / "a.csv")
+    mapping = detected(tmp_path / "a.csv")
     mapping.assign("odd thing", "ECT", "degF")
     remember(mapping, memory)
     seen = preview(tmp_path / "b.csv", memory)
@@ -82,7 +81,13 @@ def test_a_folder_goes_on_past_a_bad_file(tmp_path):
     write_recording(source / "5.parquet", [Trace("RPM", "7E8", "rpm", t_ns, t_ns * 1.0)], Facts())
     told: list[tuple[int, int]] = []
     outcomes = list(
-        import_many([source], out, memory=tmp_path, progress=lambda k, n, _: told.append((k, n)))
+        import_files(
+            files_in([source]),
+            out,
+            {},
+            memory=tmp_path,
+            progress=lambda k, n, _: told.append((k, n)),
+        )
     )
     assert told == [(0, 4), (1, 4), (2, 4), (3, 4)]
     assert {o.source.name: len(o.made) for o in outcomes} == {
@@ -115,12 +120,12 @@ def test_odd_names_of_files_stay_in_the_folder(tmp_path):
     source.mkdir()
     (tmp_path / "out").mkdir()
     (source / "..; rm -rf ~ $(x) ü.csv").write_text(TEXT)
-    (outcome,) = import_many([source], tmp_path / "out", memory=tmp_path)
+    (outcome,) = import_files(files_in([source]), tmp_path / "out", {}, memory=tmp_path)
     assert [path.parent for path in outcome.made] == [tmp_path / "out"]
     assert outcome.made[0].name == "rm--rf-x-ü.parquet"
 
 
-def test_frames_with_calendar_index_and_categories():
+def test_frames_with_calendar_index_and_categories(tmp_path):
     index = pd.date_range("2026-03-01T10:00:00Z", periods=3, freq="250ms", name="when")
     frame = pd.DataFrame(
         {
@@ -130,7 +135,7 @@ def test_frames_with_calendar_index_and_categories():
         },
         index=index,
     ).rename_axis("timestamp")
-    imported = import_frame(frame)
+    imported = read_frame(frame, tmp_path)
     (drive,) = imported.drives
     got = {t.signal: (t.t_s.tolist(), t.value.tolist()) for t in drive.traces}
     assert got["RPM"][0] == pytest.approx([0, 0.25, 0.5], abs=1e-6)
@@ -139,4 +144,4 @@ def test_frames_with_calendar_index_and_categories():
     assert got["FUELSYS1"][1] == [1, 2, 2]
     assert drive.facts.started_utc == "2026-03-01T10:00:00+00:00"
     with pytest.raises(ImportFileError, match="no rows"):
-        import_frame(frame.iloc[:0])
+        read_frame(frame.iloc[:0], tmp_path)

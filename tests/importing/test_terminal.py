@@ -9,9 +9,9 @@ from rich.console import Console
 
 from logbench.cli.terminal_import import correct, export_file, import_files
 from logbench.errors import ImportFileError, UsageError
-from logbench.importing.csv_file import detect_csv
 from logbench.importing.memory import recall
 from logbench.recording.reader import open_recording
+from tests.importing.reading import detected
 
 TEXT = "time,rpm,odd thing\n0,700,1\n1,x,2\n" + "".join(f"{k},720,3\n" for k in range(2, 9))
 
@@ -57,7 +57,7 @@ def test_corrected_at_the_prompt_and_remembered(tmp_path, monkeypatch):
     assert "is not understood" in out.getvalue()
     recording = open_recording(tmp_path / "out/a.parquet")
     assert recording.trace("ECT").value[0] == pytest.approx((1 - 32) / 1.8)
-    kept = recall(detect_csv(tmp_path / "a.csv").fingerprint, tmp_path / "m")
+    kept = recall(detected(tmp_path / "a.csv").fingerprint, tmp_path / "m")
     assert kept is not None
     assert kept.column("odd thing").unit == "degF"
 
@@ -81,7 +81,7 @@ def test_map_files(tmp_path):
 
 def test_correct_understands_equals_signs_in_names(tmp_path):
     (tmp_path / "a.csv").write_text(TEXT.replace("odd thing", "a=b"))
-    mapping = detect_csv(tmp_path / "a.csv")
+    mapping = detected(tmp_path / "a.csv")
     correct(mapping, "a=b = ect degF")
     assert mapping.column("a=b").signal == "ECT"
     correct(mapping, "a=b =")

@@ -10,8 +10,6 @@ from PySide6.QtWidgets import QCheckBox, QFileDialog, QInputDialog, QMessageBox,
 from logbench.app.settings import Settings
 from logbench.words import tr
 
-_KINDS = tr("Logs (*.csv *.txt *.tsv *.tab *.parquet *.asc *.blf *.log);;All files (*)")
-
 
 class Asking(QObject):
     """Each question ends in a signal, or in nothing when it is not answered."""
@@ -54,7 +52,11 @@ class Asking(QObject):
 
     def for_files(self) -> None:
         """Other programs' files to import."""
-        paths = self._files(tr("Import files"), _KINDS)
+        from logbench.importing.formats import suffixes
+
+        kinds = " ".join(f"*{suffix}" for suffix in suffixes())
+        filters = tr("Logs ({kinds});;All files (*)", kinds=kinds)
+        paths = self._files(tr("Import files"), filters)
         if paths:
             self.bring.emit(paths)
 

@@ -1,4 +1,4 @@
-"""Tidy or wide tables: pandas frames and Parquet files that are no recordings."""
+"""Parquet files that are no recordings, by way of pandas."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logbench.errors import ImportFileError
-from logbench.importing.build import build
 from logbench.importing.detect import detect_mapping
-from logbench.importing.model import Imported, Mapping
+from logbench.importing.model import Mapping
 from logbench.importing.sheet import Column, Sheet
+from logbench.recording.journal import FACTS_KEY
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,19 +56,6 @@ def _column(name: str, series: pd.Series) -> Column:
     return Column(name, texts=np.array([str(text).strip() for text in texts], dtype=object))
 
 
-def import_frame(
-    frame: pd.DataFrame, mapping: Mapping | None = None, source: str = "a pandas frame"
-) -> Imported:
-    """All drives of a frame, tidy (one row a sample) or wide (one column a signal).
-
-    Raises `ImportFileError` when nothing in it can be imported.
-    """
-    sheet = sheet_of_frame(frame)
-    if sheet.rows == 0:
-        raise ImportFileError(f"{source} has no rows: there is nothing to import.")
-    return build(sheet, mapping or detect_mapping(sheet), source)
-
-
 def read_table(path: Path) -> pd.DataFrame:
     """A Parquet file as a frame. Raises `ImportFileError` where it is damaged or too large."""
     try:
@@ -84,11 +71,22 @@ def read_table(path: Path) -> pd.DataFrame:
         ) from error
 
 
-def import_parquet(path: Path, mapping: Mapping | None = None) -> Imported:
-    """All drives of a Parquet table. Raises `ImportFileError`."""
-    return import_frame(read_table(path), mapping, path.name)
+def is_recording(path: Path) -> bool | None:
+    """Whether a Parquet file is a recording of this program; None where it cannot be read."""
+    try:
+        return FACTS_KEY in (pq.read_metadata(path).metadata or {})
+    except (pa.ArrowException, OSError, ValueError):
+        return None
 
 
-def detect_parquet(path: Path) -> Mapping:
-    """How a Parquet table is probably to be read. Raises `ImportFileError`."""
-    return detect_mapping(sheet_of_frame(read_table(path)))
+def load_parquet(
+    path: Path, mapping: Mapping | None, _delimiter: str | None
+) -> tuple[Sheet, Mapping]:
+    """The table as a sheet, tidy (one row a sample) or wide (one column a signal), and the mapping
+    given or detected. Raises `ImportFileError`."""
+    if is_recording(path):
+        raise ImportFileError(f"{path} is a recording already: open it, or add it as it is.")
+    sheet = sheet_of_frame(read_table(path))
+    if sheet.rows == 0:
+        raise ImportFileError(f"{path} has no rows: there is nothing to import.")
+    return sheet, mapping or detect_mapping(sheet)

@@ -1,0 +1,86 @@
+"""A format is added in one place: everything else finds it there."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from logbench.archive.archive import Archive
+from logbench.archive.importing import import_to_archive
+from logbench.errors import ImportFileError
+from logbench.importing import formats
+from logbench.importing.csv_file import load_csv
+from logbench.importing.formats import Format
+from logbench.importing.model import Drive, Imported, Report
+from logbench.importing.run import files_in, is_foreign, preview, read_file
+from logbench.recording.model import Facts, Trace
+from logbench.recording.reader import open_recording
+from logbench.cli.terminal_import import import_files
+
+DASHES = Format((".dashes",), sheet=lambda path, mapping, _: load_csv(path, mapping, "|"))
+
+
+def _beeps(path: Path) -> Imported:
+    """One engine speed a byte, a second apart."""
+    value = np.frombuffer(path.read_bytes(), np.uint8) * 10.0
+    if not len(value):
+        raise ImportFileError(f"{path} is silent.")
+    trace = Trace("RPM", "7E8", "rpm", np.arange(len(value), dtype=np.int64) * 10**9, value)
+    return Imported((Drive((trace,), Facts()),), Report(samples=len(value)))
+
+
+@pytest.fixture
+def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a file of each made-up format, which nothing but the table knows."""
+    folder = tmp_path / "in"
+    folder.mkdir()
+    (folder / "a.beeps").write_bytes(bytes([70, 80, 90]))
+    (folder / "b.dashes").write_text("time|rpm\n0|700\n1|800\n2|900\n")
+    assert files_in([folder]) == []
+    more = [*formats.FORMATS, Format((".beeps",), drives=_beeps), DASHES]
+    monkeypatch.setattr(formats, "FORMATS", more)
+    return folder
+
+
+def test_it_is_detected_and_previewed(files):
+    beeps, dashes = files_in([files])
+    assert is_foreign(beeps)
+    assert is_foreign(dashes)
+    assert {".beeps", ".dashes"} <= set(formats.suffixes())
+    assert preview(beeps, files).mapping is None
+    seen = preview(dashes, files)
+    assert seen.names == ("time", "rpm")
+    assert seen.mapping is not None
+    assert seen.mapping.column("rpm").signal == "RPM"
+
+
+def test_it_is_read(files):
+    for path in files_in([files]):
+        (drive,) = read_file(path, memory=files).drives
+        assert drive.traces[0].value.tolist() == [700, 800, 900]
+
+
+def test_the_command_line_imports_it(files, tmp_path):
+    screen = Console(file=io.StringIO(), width=110)
+    code = import_files([files], screen, into=tmp_path / "out", yes=True, memory=tmp_path)
+    assert code == 0
+    for name in ("a", "b"):
+        recording = open_recording(tmp_path / f"out/{name}.parquet")
+        assert recording.trace("RPM").value.tolist() == [700, 800, 900]
+
+
+def test_the_archive_imports_it(files, tmp_path):
+    (tmp_path / "archive").mkdir()
+    archive = Archive(tmp_path / "archive", cache=tmp_path / "cache")
+    (files / "c.beeps").write_bytes(b"")
+    outcomes = list(import_to_archive(archive, files_in([files]), memory=tmp_path))
+    made, twin, bad = sorted(outcomes, key=lambda outcome: (outcome.problem, not outcome.made))
+    assert len(made.made) == 1
+    assert not twin.made  # the same samples
+    assert twin.report is not None
+    assert any("are there already" in remark for remark in twin.report.remarks)
+    assert "is silent" in bad.problem
