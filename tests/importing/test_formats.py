@@ -11,6 +11,7 @@ from rich.console import Console
 
 from logbench.archive.archive import Archive
 from logbench.archive.importing import import_to_archive
+from logbench.cli.terminal_import import import_files
 from logbench.errors import ImportFileError
 from logbench.importing import formats
 from logbench.importing.csv_file import load_csv
@@ -19,7 +20,6 @@ from logbench.importing.model import Drive, Imported, Report
 from logbench.importing.run import files_in, is_foreign, preview, read_file
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
-from logbench.cli.terminal_import import import_files
 
 DASHES = Format((".dashes",), sheet=lambda path, mapping, _: load_csv(path, mapping, "|"))
 
