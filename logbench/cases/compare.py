@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbench.cases.work import Work as Task
+from logbench.cases.work import Case, Work
 from logbench.errors import LogbenchError
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
@@ -51,6 +51,8 @@ class Compared:
     files: tuple[tuple[Path, ...], tuple[Path, ...]]
     result: Comparison
     views: tuple[tuple[View, ...], tuple[View, ...]]
+    problem: str = ""
+    """What is wrong with the user's own limits, which were not used then."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,7 @@ class Laid:
 
 
 class _Watched:
-    """A recording that tells the task of each trace that is read; a cancelled one is read no more.
+    """A recording that tells of each trace that is read; a cancelled one is read no more.
 
     It is what the analysis needs of a recording (`analysis.grid.RecordingLike`).
     """
@@ -101,7 +103,7 @@ class _Watched:
         return self._recording.trace(signal, ecu)
 
 
-def find_recordings(folder: Path, recent: Sequence[Path], task: Task) -> list[Found]:
+def find_recordings(folder: Path, recent: Sequence[Path], work: Work) -> list[Found]:
     """The recordings opened lately and those of the folder, the newest file first."""
     from logbench.recording.reader import open_recording
 
@@ -109,7 +111,7 @@ def find_recordings(folder: Path, recent: Sequence[Path], task: Task) -> list[Fo
     newest = sorted(paths, key=lambda p: (-_modified(p), p.name))[:MOST_FOUND]
     found = []
     for number, path in enumerate(newest):
-        task.report(tr("Looking at {name}", name=path.name), number / len(newest))
+        work.report(tr("Looking at {name}", name=path.name), number / len(newest))
         try:
             recording = open_recording(path)
         except LogbenchError:  # not a recording, or a damaged one: choosing it says what it is
@@ -122,17 +124,17 @@ def find_recordings(folder: Path, recent: Sequence[Path], task: Task) -> list[Fo
     return found
 
 
-def find_in_archive(folder: Path, task: Task) -> list[Found]:
+def find_in_archive(folder: Path, work: Work) -> list[Found]:
     """All recordings of an archive folder, the newest drive first; files known from an earlier look
     are not read again. Raises `ArchiveError`."""
     from logbench.archive.index import build_index, cache_folder
     from logbench.archive.store import open_store
 
-    task.report(tr("Looking through {folder}", folder=folder), 0.0)
+    work.report(tr("Looking through {folder}", folder=folder), 0.0)
     store = open_store(folder)
 
     def tell(done: int, of: int) -> None:
-        task.report(
+        work.report(
             tr(
                 "Looking through {folder}: {done} of {of} new files",
                 folder=folder,
@@ -160,38 +162,50 @@ def _modified(path: Path) -> float:
     return path.stat().st_mtime if path.exists() else 0.0
 
 
-def compare_files(before: Sequence[Path], after: Sequence[Path], task: Task) -> Compared:
-    """Open both sides and compare them; raises the reader's errors, and `UsageError` when the same
-    recording is on both sides."""
-    from logbench.analysis.comparison.compare import compare
-    from logbench.analysis.comparison.identity import refuse_same
-    from logbench.analysis.view import View
-    from logbench.recording.reader import open_recording
+@dataclass(frozen=True)
+class CompareFiles(Case[Compared]):
+    """Open both sides and compare them by the user's own limits. Raises the reader's errors, and
+    `UsageError` when the same recording is on both sides."""
 
-    opened: list[list[Recording]] = []
-    count = len(before) + len(after)
-    for side in (before, after):
-        opened.append([])
-        for path in side:
-            task.report(tr("Opening {name}", name=path.name), 0.1 * sum(map(len, opened)) / count)
-            opened[-1].append(open_recording(path))
-    refuse_same(opened[0], opened[1])
-    total = 2 * sum(len(r.keys) for side in opened for r in side)
-    reads = 0
+    before: tuple[Path, ...]
+    after: tuple[Path, ...]
 
-    def tell(signal: str) -> None:
-        nonlocal reads
-        reads += 1
-        task.report(
-            tr("Comparing: reading {signal}", signal=signal),
-            0.1 + 0.85 * min(1.0, reads / max(1, total)),
-        )
+    def run(self, work: Work) -> Compared:
+        """Ends where it reads when it is cancelled."""
+        from logbench.analysis.bands import load_limits
+        from logbench.analysis.comparison.compare import compare
+        from logbench.analysis.comparison.identity import refuse_same
+        from logbench.analysis.view import View
+        from logbench.recording.reader import open_recording
 
-    watched = [[_Watched(r, tell) for r in side] for side in opened]
-    result = compare(watched[0], watched[1])
-    task.report(tr("Comparing: done"), 1.0)
-    views = tuple(tuple(View(r) for r in side) for side in opened)
-    return Compared((tuple(before), tuple(after)), result, (views[0], views[1]))
+        limits = load_limits()
+        files = (self.before, self.after)
+        count = len(self.before) + len(self.after)
+        opened: list[list[Recording]] = []
+        for side in files:
+            opened.append([])
+            for path in side:
+                work.report(
+                    tr("Opening {name}", name=path.name), 0.1 * sum(map(len, opened)) / count
+                )
+                opened[-1].append(open_recording(path))
+        refuse_same(opened[0], opened[1])
+        total = 2 * sum(len(r.keys) for side in opened for r in side)
+        reads = 0
+
+        def tell(signal: str) -> None:
+            nonlocal reads
+            reads += 1
+            work.report(
+                tr("Comparing: reading {signal}", signal=signal),
+                0.1 + 0.85 * min(1.0, reads / max(1, total)),
+            )
+
+        watched = [[_Watched(r, tell) for r in side] for side in opened]
+        result = compare(watched[0], watched[1], limits.bands)
+        work.report(tr("Comparing: done"), 1.0)
+        views = tuple(tuple(View(r) for r in side) for side in opened)
+        return Compared(files, result, (views[0], views[1]), limits.problem)
 
 
 def shown_signals(compared: Compared) -> list[str]:
@@ -207,11 +221,11 @@ def shown_signals(compared: Compared) -> list[str]:
     return keys + sorted((held[0] & held[1]) - set(keys))
 
 
-def lay(compared: Compared, wish: Wish, task: Task) -> Laid:
+def lay(compared: Compared, wish: Wish, work: Work) -> Laid:
     """Lay one signal over the other side's; raises `UsageError` where that cannot be."""
     from logbench.analysis.comparison.overlay import overlay
 
-    task.report(tr("Laying over"), 0.0)
+    work.report(tr("Laying over"), 0.0)
     pair = [side[i] for side, i in zip(compared.views, wish.recordings, strict=True)]
     quantity = next((q for q in compared.result.quantities if q.key == wish.key), None)
 
@@ -227,7 +241,7 @@ def lay(compared: Compared, wish: Wish, task: Task) -> Laid:
         )
 
     laid = over(wish.key)
-    task.report(tr("Laying over"), 0.5)
+    work.report(tr("Laying over"), 0.5)
     speed = None
     if wish.key != "VSS" and not any(view.missing("VSS") for view in pair):
         speed = _lines(over("VSS"))

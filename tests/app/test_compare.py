@@ -15,7 +15,7 @@ from logbench.app.compare.page import ComparePage
 from logbench.app.compare.results import SIGNALS
 from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
-from logbench.cases.compare import AFTER, BEFORE, compare_files, find_recordings
+from logbench.cases.compare import AFTER, BEFORE, CompareFiles, find_recordings
 from logbench.cases.work import CancelledError
 from logbench.cases.work import Work as Task
 from logbench.errors import UsageError
@@ -169,19 +169,20 @@ def test_looking_for_recordings_ends_when_cancelled(tmp_path: Path):
     with pytest.raises(CancelledError):
         find_recordings(tmp_path, DRIVES, task)
     with pytest.raises(CancelledError):
-        compare_files(DRIVES[:1], DRIVES[1:], task)
+        CompareFiles((DRIVES[0],), (DRIVES[1],)).run(task)
 
 
 def test_comparing_ends_in_its_midst_when_cancelled():
     told: list[float] = []
 
-    def tell(task: Task, text: str, share: float) -> None:
+    def tell(text: str, share: float) -> None:
         told.append(share)
         if share > 0.3:
             task.cancel()
 
+    task = Task(tell)
     with pytest.raises(CancelledError):
-        compare_files(DRIVES[:1], DRIVES[1:], Task(tell))
+        CompareFiles((DRIVES[0],), (DRIVES[1],)).run(task)
     assert told == sorted(told)
     assert 0.3 < told[-1] < 0.4
 
@@ -224,7 +225,7 @@ def test_one_recording_on_both_sides_is_refused(page: ComparePage, qtbot, tmp_pa
     copy = tmp_path / "copy.parquet"
     copy.write_bytes(DRIVES[0].read_bytes())
     with pytest.raises(UsageError, match="same recording"):
-        compare_files([DRIVES[0]], [copy], Task())
+        CompareFiles((DRIVES[0],), (copy,)).run(Task())
     page.set_sides([DRIVES[0]], [copy])
     page.compare()
     qtbot.waitUntil(lambda: "same recording is on both sides" in page.notice.text, timeout=20_000)

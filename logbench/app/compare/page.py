@@ -31,8 +31,8 @@ from logbench.cases.compare import (
     AFTER,
     BEFORE,
     Compared,
+    CompareFiles,
     Wish,
-    compare_files,
     find_in_archive,
     find_recordings,
     lay,
@@ -253,7 +253,7 @@ class ComparePage(QWidget):
         self._busy(True)
         before, after = (box.paths for box in self.sides.boxes.values())
         self._task = self._services.jobs.start(
-            lambda task: compare_files(before, after, task),
+            CompareFiles(before, after).run,
             self._compared,
             self._failed,
             self._progressed,
