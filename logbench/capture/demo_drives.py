@@ -61,7 +61,7 @@ def make_demo(
     name: str, folder: Path, progress: Callable[[float, str], None] | None = None
 ) -> Path:
     """Drive `before` or `after` and write `NAME.parquet` into a folder, or with a number behind it
-    where that is taken; takes some seconds. `progress` is told the share done and the phase of the
+    where that is taken; takes some seconds. `progress` receives the share done and the phase of the
     drive. Raises `StorageError`."""
     from logbench.capture.produce import record_simulated
     from logbench.simulator.cars import named_car
@@ -71,7 +71,7 @@ def make_demo(
 
     how, route = DEMO_DRIVES[name], schedule("test-drive")
 
-    def told(done_s: float, phase: str) -> None:
+    def report(done_s: float, phase: str) -> None:
         if progress is not None:
             progress(done_s / route.duration_s, phase)
 
@@ -91,14 +91,14 @@ def make_demo(
         note=how.note,
         seed=how.seed,
         started_utc=how.started_utc,
-        progress=told,
+        progress=report,
     )
 
 
 def held_demo(
     name: str, folder: Path, progress: Callable[[float, str], None] | None = None
 ) -> Path:
-    """The drive `before` or `after` in a folder, made there if it is not; `progress` is told the
+    """The drive `before` or `after` in a folder, made there if it is not; `progress` receives the
     share done and the phase of the drive. Raises `StorageError`."""
     path = folder / f"{name}.parquet"
     if path.exists():

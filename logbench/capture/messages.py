@@ -71,7 +71,7 @@ class CaptureRequest:
     surroundings: Surroundings = field(default_factory=Surroundings)
     """What somebody states of soak, height and humidity; goes into the facts' `extra`."""
     limit_s: float | None = None
-    """Stop after this long on the recording's clock; None: until told."""
+    """Stop after this long on the recording's clock; None: until stopped."""
     rates_hz: dict[str, float] = field(default_factory=dict)
     """Wanted rates by acronym; a signal that is missing gets its default."""
     resume: Path | None = None
@@ -82,7 +82,7 @@ class CaptureRequest:
     """Not None: `out` names the folder's files (with a number behind it), one a key cycle."""
     hold_s: float | None = None
     """Not None: watch, with the last seconds (on the recording's clock) kept in memory, until a
-    `Begin` names the file; `out` stays None and `limit_s` counts from then on."""
+    `Start` names the file; `out` stays None and `limit_s` counts from then on."""
 
 
 # --- from the capture process ---
@@ -134,7 +134,7 @@ class Status:
     dropped: int = 0
     """Samples that were not sent because the watcher did not read; the journal has them."""
     held_s: float | None = None
-    """While only watching: the seconds that a recording begun now could start with."""
+    """While only watching: the seconds that a recording started now could start with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +147,8 @@ class Happened:
 
 
 @dataclass(frozen=True, slots=True)
-class Begun:
-    """The recording was begun; times of all that follows count from its start.
+class Started:
+    """The recording was started; times of all that follows count from its start.
 
     `since_ns`: its t = 0 on the clock that was used until then. What came before it is not in the
     recording; what came after it is, whether shown already or not.
@@ -160,8 +160,8 @@ class Begun:
 
 
 @dataclass(frozen=True, slots=True)
-class NotBegun:
-    """The recording could not be begun (the disk, the folder); watching goes on."""
+class NotStarted:
+    """The recording could not be started (the disk, the folder); watching goes on."""
 
     sentence: str
 
@@ -198,7 +198,16 @@ class Failed:
 
 
 Message = (
-    Step | CarFound | Batch | Status | Happened | Begun | NotBegun | NotChosen | Finished | Failed
+    Step
+    | CarFound
+    | Batch
+    | Status
+    | Happened
+    | Started
+    | NotStarted
+    | NotChosen
+    | Finished
+    | Failed
 )
 
 
@@ -215,13 +224,13 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
-class Begin:
-    """Begin the recording of what was only watched so far (`CaptureRequest.hold_s`)."""
+class Start:
+    """Start the recording of what was only watched so far (`CaptureRequest.hold_s`)."""
 
     out: Path
     """Where the finished file goes."""
     include: bool = True
-    """Begin with the samples kept, not with the next one."""
+    """Start with the samples kept, not with the next one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,4 +248,4 @@ class Stop:
     """Finish the recording and end."""
 
 
-Order = Mark | Begin | Choose | Stop
+Command = Mark | Start | Choose | Stop

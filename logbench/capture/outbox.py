@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 import pyarrow as pa
 
-from logbench.capture.messages import Batch, Begun, Message, Status
+from logbench.capture.messages import Batch, Message, Started, Status
 from logbench.recording.columns import dictionary_column, number_column
 from logbench.recording.journal import BATCH_SCHEMA
 
@@ -55,7 +55,7 @@ class Outbox:
             if isinstance(message, Status):
                 self._status = message
                 return
-            if isinstance(message, Begun):
+            if isinstance(message, Started):
                 self._status = None  # its times are of the clock before
             waiting = self._taken()
             if waiting is not None:

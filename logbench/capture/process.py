@@ -19,14 +19,14 @@ from types import FrameType
 from typing import Self
 
 from logbench.capture.messages import (
-    Begin,
     CaptureRequest,
     Choose,
+    Command,
     Failed,
     Finished,
     Mark,
     Message,
-    Order,
+    Start,
     Step,
     Stop,
 )
@@ -40,7 +40,7 @@ from logbench.recording.journal import SUFFIX
 log = logging.getLogger(__name__)
 
 MUTE_S = 5.0
-"""Without a sign of life for so long, the watcher is told."""
+"""Without a sign of life for so long, the watcher is notified."""
 
 
 class Capture:
@@ -60,7 +60,7 @@ class Capture:
         self._from_child: Connection | None = None
         self._to_child: Connection | None = None
         self._last_sign = 0.0
-        self._told_mute = False
+        self._reported_mute = False
 
     def start(self) -> None:
         """Start the process; what it has to say comes through `poll()`."""
@@ -107,28 +107,28 @@ class Capture:
             self.ended = True
             messages.append(self._died())
         if messages:
-            self._last_sign, self._told_mute = time.monotonic(), False
-        elif not self._told_mute and time.monotonic() - self._last_sign > MUTE_S:
-            self._told_mute = True
+            self._last_sign, self._reported_mute = time.monotonic(), False
+        elif not self._reported_mute and time.monotonic() - self._last_sign > MUTE_S:
+            self._reported_mute = True
             messages.append(Step("The capture process has not answered for a while; waiting"))
         return messages
 
     def mark(self, text: str = "", t_ns: int | None = None) -> None:
         """Put a marker into the recording: now, or at a time on the recording's clock."""
-        self._order(Mark(text, t_ns))
+        self._send(Mark(text, t_ns))
 
-    def begin(self, out: Path, include: bool = True) -> None:
-        """Begin the recording of what is only watched so far: `Begun` or `NotBegun` comes."""
+    def start_recording(self, out: Path, include: bool = True) -> None:
+        """Start the recording of what is only watched so far: `Started` or `NotStarted` comes."""
         self._out = out
-        self._order(Begin(out, include))
+        self._send(Start(out, include))
 
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
         """Ask for other signals from now on: `CarFound` or `NotChosen` comes."""
-        self._order(Choose(signals, rates_hz))
+        self._send(Choose(signals, rates_hz))
 
     def stop(self) -> None:
         """Ask for the recording to be finished; `Finished` comes through `poll()`."""
-        self._order(Stop())
+        self._send(Stop())
 
     def close(self, timeout_s: float = 30.0) -> None:
         """Stop, wait for the process to end and let go of it; may be called more than once.
@@ -166,13 +166,13 @@ class Capture:
             self.poll()
         self._process.join(max(0.1, deadline - time.monotonic()))
 
-    def _order(self, order: Order) -> None:
+    def _send(self, command: Command) -> None:
         if self._to_child is None or self.ended:
             return
         try:
-            self._to_child.send(order)
+            self._to_child.send(command)
         except OSError:
-            log.debug("order %s came too late", order)  # poll() says why
+            log.debug("command %s came too late", command)  # poll() says why
 
     def _died(self) -> Failed:
         assert self._process is not None
@@ -214,7 +214,9 @@ def _interrupts_ignored() -> Iterator[None]:
 # --- in the capture process ---
 
 
-def _main(request: CaptureRequest, make: SourceMaker, out: Connection, orders: Connection) -> None:
+def _main(
+    request: CaptureRequest, make: SourceMaker, out: Connection, commands: Connection
+) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     outbox = Outbox(out.send)
     try:
@@ -229,21 +231,21 @@ def _main(request: CaptureRequest, make: SourceMaker, out: Connection, orders: C
     else:
         session = Session(request, source, outbox)
 
-    def told(_number: int, _frame: FrameType | None) -> None:
-        session.order(Stop())
+    def stop(_number: int, _frame: FrameType | None) -> None:
+        session.command(Stop())
 
     for name in ("SIGTERM", "SIGHUP", "SIGBREAK"):
         if hasattr(signal, name):
-            signal.signal(getattr(signal, name), told)
-    threading.Thread(target=_listen, args=(session, orders), name="orders", daemon=True).start()
+            signal.signal(getattr(signal, name), stop)
+    threading.Thread(target=_listen, args=(session, commands), name="commands", daemon=True).start()
     session.run()
     outbox.close()
 
 
-def _listen(session: Session | UnattendedRun, orders: Connection) -> None:
-    """Hand on orders; when the watcher is gone, finish the recording."""
+def _listen(session: Session | UnattendedRun, commands: Connection) -> None:
+    """Hand on commands; when the watcher is gone, finish the recording."""
     try:
         while True:
-            session.order(orders.recv())
+            session.command(commands.recv())
     except (EOFError, OSError):
-        session.order(Stop())
+        session.command(Stop())

@@ -28,11 +28,11 @@ def run_headless(
     if request.out is not None and request.out.parent.is_dir() and request.resume is None:
         for path in recover(request.out.parent):
             on_message(Step(f"An unfinished recording was recovered: {path}"))
-    with _stop_on_signal() as told, Capture(request, make) as capture:
-        ordered = False
+    with _stop_on_signal() as stopped, Capture(request, make) as capture:
+        asked = False
         while True:
-            if told.is_set() and not ordered:
-                ordered = True
+            if stopped.is_set() and not asked:
+                asked = True
                 capture.stop()
             capture.wait(0.1)
             for message in capture.poll():
@@ -46,17 +46,17 @@ def run_headless(
 @contextlib.contextmanager
 def _stop_on_signal() -> Iterator[threading.Event]:
     """An event that Ctrl-C and SIGTERM set instead of breaking in."""
-    told = threading.Event()
+    stopped = threading.Event()
     if threading.current_thread() is not threading.main_thread():
-        yield told
+        yield stopped
         return
 
-    def tell(_number: int, _frame: FrameType | None) -> None:
-        told.set()
+    def stop(_number: int, _frame: FrameType | None) -> None:
+        stopped.set()
 
-    before = {number: signal.signal(number, tell) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
-        yield told
+        yield stopped
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

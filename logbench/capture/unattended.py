@@ -17,20 +17,20 @@ from pathlib import Path
 from logbench.capture.messages import (
     CaptureRequest,
     Choose,
+    Command,
     Failed,
     Finished,
     Message,
     NotChosen,
-    Order,
     Status,
     Step,
     Stop,
     Unattended,
 )
+from logbench.capture.notifier import Watcher, heartbeat
 from logbench.capture.outbox import Row
 from logbench.capture.session import Session
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
-from logbench.capture.telling import Watcher, beating
 from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError
 from logbench.recording.finish import recover
 from logbench.recording.reader import open_recording
@@ -78,7 +78,7 @@ class _Car:
         else:
             self.lie_down()
         if self._low >= _LOW_TIMES:
-            self.source.rest()
+            self.source.sleep()
             raise LowBatteryError(f"{self._volts:.1f} V")
         return may
 
@@ -97,7 +97,7 @@ class _Car:
 
     def lie_down(self) -> None:
         """Leave car and adapter in peace until the next look is due."""
-        self.source.rest()
+        self.source.sleep()
         self._next_volt = time.monotonic() + min(self._plan.volt_every_s, self._plan.look_every_s)
 
     def stands_by(self) -> None:
@@ -123,12 +123,12 @@ class _Cycle:
         self._silent_since: float | None = None
         self._off = False
         """Silent because the car is, not because the link is lost."""
-        self._begun = False
+        self._started = False
 
     def open(self, progress: Progress) -> Opened:
         """The first time the car is open already; later it is asked only when it seems awake."""
-        if not self._begun:
-            self._begun = True
+        if not self._started:
+            self._started = True
             return self._opened
         if self._silent_since is not None:
             if time.monotonic() - self._silent_since >= self._plan.off_after_s:
@@ -154,7 +154,7 @@ class _Cycle:
             raise EndOfSourceError from None  # the run will find the same, with this file finished
 
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
-        """The car's; not ordered in an unattended run."""
+        """The car's; not commanded in an unattended run."""
         return self._car.source.choose(signals, rates_hz)
 
     def read(self) -> list[Reading]:
@@ -175,9 +175,9 @@ class _Cycle:
         """The car's."""
         return self._car.source.voltage()
 
-    def rest(self) -> None:
+    def sleep(self) -> None:
         """Let the car sleep."""
-        self._car.source.rest()
+        self._car.source.sleep()
 
     def cancel(self) -> None:
         """From any thread: connecting ends."""
@@ -231,15 +231,15 @@ class UnattendedRun:
         self._files = 0
         self._last: Path | None = None
 
-    def order(self, order: Order) -> None:
-        """Take an order; may be called from any thread."""
-        if isinstance(order, Stop):
+    def command(self, command: Command) -> None:
+        """Take a command; may be called from any thread."""
+        if isinstance(command, Stop):
             self._stop.set()
             self._source.cancel()
-        if isinstance(order, Choose):
+        if isinstance(command, Choose):
             self._watcher.message(NotChosen(_KEEPS))
         elif self._session is not None:
-            self._session.order(order)
+            self._session.command(command)
 
     def run(self) -> Finished | Failed:
         """Record key cycles; returns (and sends) the end, with the last recording's name."""
@@ -268,7 +268,7 @@ class UnattendedRun:
         self._say("Waiting for the engine to run")
         waiting = Status(0.0, 0, 0.0, 0, link="waiting")
         self._watcher.message(waiting)
-        with beating(self._watcher, waiting):
+        with heartbeat(self._watcher, waiting):
             opened = self._wait_for_engine()
         if opened is None or not self._room():
             return
@@ -276,7 +276,7 @@ class UnattendedRun:
         session = Session(self._named(), cycle, _Quiet(self._watcher))
         self._session = session
         if self._stop.is_set():
-            session.order(Stop())
+            session.command(Stop())
         ending = session.run()
         self._session = None
         self._car.was_heard()
@@ -297,7 +297,7 @@ class UnattendedRun:
         return dataclasses.replace(self._request, out=out)
 
     def _wait_for_engine(self) -> Opened | None:
-        """Until a reading says that the engine turns; None when told to stop."""
+        """Until a reading says that the engine turns; None when stopped."""
         while not self._stop.is_set():
             if not self._car.may_ask():
                 self._stop.wait(_TICK_S)
@@ -365,7 +365,7 @@ def keep_to_budget(folder: Path, budget_bytes: int) -> bool:
 
 
 def _with_rpm(request: CaptureRequest) -> CaptureRequest:
-    """RPM tells whether the engine runs: it is always asked for."""
+    """RPM says whether the engine runs: it is always asked for."""
     if not request.signals or "RPM" in request.signals:
         return request
     return dataclasses.replace(request, signals=("RPM", *request.signals))

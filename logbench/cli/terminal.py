@@ -18,15 +18,15 @@ from rich.text import Text
 
 from logbench.capture.messages import (
     Batch,
-    Begun,
     CaptureRequest,
     CarFound,
     Failed,
     Finished,
     Happened,
     Message,
-    NotBegun,
     NotChosen,
+    NotStarted,
+    Started,
     Status,
     Step,
 )
@@ -152,9 +152,11 @@ def _describe(message: Message) -> str | None:
             return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
         case Happened(t_ns=t_ns, kind=kind, text=text):
             return f"{_clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
-        case Failed(sentence=sentence) | NotBegun(sentence=sentence) | NotChosen(sentence=sentence):
+        case (
+            Failed(sentence=sentence) | NotStarted(sentence=sentence) | NotChosen(sentence=sentence)
+        ):
             return sentence
-        case Begun() | Batch() | Status() | Finished():
+        case Started() | Batch() | Status() | Finished():
             return None
 
 

@@ -94,7 +94,7 @@ class FakeCapture:
         self.mark_times.append(t_ns)
         self.inbox.append(Happened(2_000_000_000 if t_ns is None else t_ns, "marker", text))
 
-    def begin(self, out: Path, include: bool) -> None:
+    def start_recording(self, out: Path, include: bool) -> None:
         self.begun.append((out, include))
 
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:

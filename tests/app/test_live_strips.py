@@ -7,7 +7,7 @@ import pytest
 from PySide6.QtCore import Qt
 
 from logbench.app.window import MainWindow
-from logbench.capture.messages import Begun
+from logbench.capture.messages import Started
 from logbench.plot.live_bands import BandWatch
 from logbench.plot.pyramid import BLOCK, Pyramid
 from logbench.plot.trace import LiveTrace
@@ -88,7 +88,7 @@ def test_bands_are_shaded_in_the_strips_and_total_trim_is_a_trace(recording, gar
     assert band("SHRTFT1") is None
     garage.last.send(("FUELSYS1", "7E8", 3 * S, 1.0))
     qtbot.waitUntil(lambda: band("TOTAL_TRIM1") is None)
-    garage.last.inbox.append(Begun(1 * S, ""))
+    garage.last.inbox.append(Started(1 * S, ""))
     garage.last.send(("SHRTFT1", "7E8", 3 * S, 1.0))
     qtbot.waitUntil(lambda: total.end_ns == 3 * S)
     assert total.between(0, 9 * S)[1].tolist() == [14.0, 16.0, 12.0]  # 1 + 11: the last long trim

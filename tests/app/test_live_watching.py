@@ -10,11 +10,11 @@ from logbench.app.live.choices import LiveChoices
 from logbench.app.live.unattended_dialog import UnattendedDialog
 from logbench.app.window import MainWindow
 from logbench.capture.messages import (
-    Begun,
     Failed,
     Finished,
     Happened,
-    NotBegun,
+    NotStarted,
+    Started,
     Status,
     Unattended,
 )
@@ -65,7 +65,7 @@ def test_pressing_record_begins_with_what_was_kept(watching, garage, qtbot, sett
     assert live.record.text() == "Starting …"
     assert not live.record.isEnabled()
     since_ns = 15_000_000_000 if include else 20_000_000_000
-    garage.last.inbox.append(Begun(since_ns, "2026-01-01T00:00:00Z"))
+    garage.last.inbox.append(Started(since_ns, "2026-01-01T00:00:00Z"))
     qtbot.waitUntil(lambda: live.session.state == "recording")
     assert live.record.text() == "Stop and save  Ctrl+R"
     assert not live.box.connect_.isVisible()
@@ -90,7 +90,7 @@ def test_pressing_record_begins_with_what_was_kept(watching, garage, qtbot, sett
 def test_a_refused_recording_is_a_sentence_and_watching_goes_on(watching, garage, qtbot):
     live = watching.live
     qtbot.keyClick(live.stack, Qt.Key.Key_R, CTRL)
-    garage.last.inbox.append(NotBegun("The disk is full: make room."))
+    garage.last.inbox.append(NotStarted("The disk is full: make room."))
     qtbot.waitUntil(lambda: "make room" in live.notice.text)
     assert live.session.state == "watching"
     assert live.record.isEnabled()
@@ -186,7 +186,7 @@ def test_wiggle_counts_over_the_beginning_of_the_recording(watching, garage, qtb
     for n in range(60):
         t_ns = 20_100_000_000 + n * 100_000_000
         garage.last.send(*((s, "7E8", t_ns, 50.0 + rng.normal()) for s in SIGNALS[:2]))
-    garage.last.inbox.append(Begun(26_000_000_000 - 20_000_000_000, ""))
+    garage.last.inbox.append(Started(26_000_000_000 - 20_000_000_000, ""))
     garage.last.inbox.append(Status(20.2, 9, 1.0, 0))
     garage.last.send(*((s, "7E8", 20_100_000_000, 50.0) for s in SIGNALS[:2]))
     qtbot.waitUntil(lambda: live.session.now_ns == 20_100_000_000)

@@ -89,7 +89,7 @@ class FakeSource:
     def voltage(self):
         return None
 
-    def rest(self) -> None:
+    def sleep(self) -> None:
         pass
 
     def cancel(self) -> None:

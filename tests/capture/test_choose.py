@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from logbench.capture.messages import (
-    Begin,
     CaptureRequest,
     CarFound,
     Choose,
@@ -18,6 +17,7 @@ from logbench.capture.messages import (
     Happened,
     MarkRule,
     NotChosen,
+    Start,
     Stop,
 )
 from logbench.capture.session import Session
@@ -30,15 +30,15 @@ from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import FakeSource
-from tests.capture.test_begin import STEP_NS, Clockwork, drive
 from tests.capture.test_session import Listener
+from tests.capture.test_start import STEP_NS, Clockwork, drive
 from tests.capture.watched import watched
 
 
 def test_while_watching_and_again_in_the_recording(tmp_path):
     out = tmp_path / "drive.parquet"
-    orders = {100: [Choose(("RPM", "MAF"))], 200: [Begin(out)], 250: [Choose(("ECT",))]}
-    ending, listener = drive(orders, last=300)
+    commands = {100: [Choose(("RPM", "MAF"))], 200: [Start(out)], 250: [Choose(("ECT",))]}
+    ending, listener = drive(commands, last=300)
     recording = open_recording(ending.path)
     found = listener.of(CarFound)
     assert [f.signals for f in found[1:]] == [("RPM", "MAF"), ("ECT",)]
@@ -139,8 +139,8 @@ def test_an_unattended_run_keeps_its_signals(tmp_path):
     listener = Listener()
     request = CaptureRequest("fake:", out=tmp_path / "x.parquet", unattended=Unattended())
     run = UnattendedRun(request, FakeSource(), listener)
-    run.order(Choose(("RPM",)))
-    run.order(Stop())
+    run.command(Choose(("RPM",)))
+    run.command(Stop())
     thread = threading.Thread(target=run.run)
     thread.start()
     thread.join()

@@ -51,7 +51,7 @@ class EightHours:
     def voltage(self):
         return None
 
-    def rest(self):
+    def sleep(self):
         pass
 
     def cancel(self):

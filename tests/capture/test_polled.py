@@ -89,14 +89,14 @@ def test_voltage_is_read_without_a_word_to_the_car():
     """Even before the car was ever found; `rest` leads into the low-power state every time."""
     car = StillCar(key_on=False, battery=12.4)
     with watched(car) as (url, adapter), closing(source_of(url)) as source:
-        source.rest()  # nothing to put to rest yet
+        source.sleep()  # nothing to put to rest yet
         for volts in (12.4, 12.1):
             car.battery = volts
             assert source.voltage() == pytest.approx(volts)
             assert not adapter.asleep
-            source.rest()
+            source.sleep()
             assert adapter.asleep
-            source.rest()  # does not wake it
+            source.sleep()  # does not wake it
             assert adapter.asleep
         source.close()
         time.sleep(0.1)
@@ -169,9 +169,9 @@ def stopped_while_connecting(request: CaptureRequest, url: str) -> Finished | Fa
     endings: list[Finished | Failed] = []
     thread = threading.Thread(target=lambda: endings.append(session.run()), daemon=True)
     thread.start()
-    begun = ("Looking for the adapter", "Waiting for the engine to run")
-    wait_for(lambda: any(m.text in begun for m in listener.of(Step)))
-    session.order(Stop())
+    started = ("Looking for the adapter", "Waiting for the engine to run")
+    wait_for(lambda: any(m.text in started for m in listener.of(Step)))
+    session.command(Stop())
     thread.join(30)
     assert endings, "it goes on connecting"
     return endings[0]

@@ -119,9 +119,9 @@ def test_marks_and_stop(tmp_path, listener):
     class Orders(FakeSource):
         def read(self):
             if self.count == 50:
-                session.order(Mark("pulls to the left"))
+                session.command(Mark("pulls to the left"))
             if self.count == 100:
-                session.order(Stop())
+                session.command(Stop())
             return super().read()
 
     session = Session(request(tmp_path), Orders(0.001), listener)
@@ -152,7 +152,7 @@ def test_stop_while_the_link_is_lost(tmp_path, listener):
     def message(message):
         heard(message)
         if isinstance(message, Step) and "Attempt 5" in message.text:
-            session.order(Stop())
+            session.command(Stop())
 
     listener.message = message
     ending = session.run()
@@ -316,7 +316,7 @@ def test_clock_of_the_computer_jumps(tmp_path, listener, jump_s, kind):
 
 def test_signs_of_life_while_connecting(tmp_path, listener, monkeypatch):
     """A slow connection is no dead process: states go on coming, twice a second."""
-    monkeypatch.setattr("logbench.capture.telling.STATUS_S", 0.05)
+    monkeypatch.setattr("logbench.capture.notifier.STATUS_S", 0.05)
 
     class Slow(FakeSource):
         def open(self, progress):

@@ -76,7 +76,7 @@ class ScriptedCar:
     def voltage(self):
         return None if self._volts is None else self._volts[self.runs()]
 
-    def rest(self):
+    def sleep(self):
         self.rested.append(self.t_s)
 
     def cancel(self):
@@ -103,7 +103,7 @@ def run_until(tmp_path, car, condition, plan=PLAN, **more):
     deadline = time.monotonic() + 30
     while thread.is_alive() and not condition() and time.monotonic() < deadline:
         time.sleep(0.02)
-    run.order(Stop())
+    run.command(Stop())
     thread.join(10)
     assert endings, "it did not end"
     assert time.monotonic() < deadline

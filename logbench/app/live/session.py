@@ -10,15 +10,15 @@ from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.capture.messages import (
     Batch,
-    Begun,
     CaptureRequest,
     CarFound,
     Failed,
     Finished,
     Happened,
     Message,
-    NotBegun,
     NotChosen,
+    NotStarted,
+    Started,
     Status,
     Step,
 )
@@ -43,8 +43,8 @@ class CaptureLike(Protocol):
     def mark(self, text: str, t_ns: int | None = None) -> None:
         """Put a marker into the recording now, or at this time."""
 
-    def begin(self, out: Path, include: bool) -> None:
-        """Begin the recording of what is watched; `Begun` or `NotBegun` will come."""
+    def start_recording(self, out: Path, include: bool) -> None:
+        """Start the recording of what is watched; `Started` or `NotStarted` will come."""
 
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
         """Ask for other signals from now on, `CarFound` or `NotChosen` will come."""
@@ -157,7 +157,7 @@ class LiveSession(QObject):
     def begin(self, out: Path, include: bool) -> None:
         """Record what is only watched so far, `include`: with what was kept."""
         if self._capture is not None and self.state in ("connecting", "watching"):
-            self._capture.begin(out, include)
+            self._capture.start_recording(out, include)
 
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
         """Ask for other signals from now on: `car_found` or `not_chosen` follows."""
@@ -215,9 +215,9 @@ class LiveSession(QObject):
                 self.status.emit(message)
             case Happened():
                 self.happened.emit(message)
-            case Begun():
+            case Started():
                 self._rebase(message)
-            case NotBegun(sentence):
+            case NotStarted(sentence):
                 self.not_begun.emit(sentence)
             case NotChosen(sentence):
                 self.not_chosen.emit(sentence)
@@ -226,7 +226,7 @@ class LiveSession(QObject):
             case Batch():  # taken in by `poll`
                 pass
 
-    def _rebase(self, begun: Begun) -> None:
+    def _rebase(self, begun: Started) -> None:
         """Everything counts from the recording's start."""
         self.records = True
         self._traces.rebase(begun.since_ns)

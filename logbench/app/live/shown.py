@@ -16,7 +16,7 @@ from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.services import Services
 from logbench.app.theme import Theme
-from logbench.capture.messages import Begun, CarFound, Happened, Status
+from logbench.capture.messages import CarFound, Happened, Started, Status
 from logbench.plot.grouping import first_shown
 from logbench.plot.live_bands import BandWatch
 from logbench.plot.totals import COMPUTED, TOTALS
@@ -140,7 +140,7 @@ class DriveShown(QObject):
         self.stack.refresh_values()
         self.ticked.emit()
 
-    def _begun(self, begun: Begun) -> None:
+    def _begun(self, begun: Started) -> None:
         """Everything shown counts from the recording's start now."""
         since_ns = begun.since_ns
         kept = [e for e in self.events if e.t_ns >= since_ns]

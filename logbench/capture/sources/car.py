@@ -169,7 +169,7 @@ class PolledSource:
             link.given_up = None
         return None
 
-    def rest(self) -> None:
+    def sleep(self) -> None:
         """Adapter in its low-power state, nothing to the car."""
         link = self._link
         if link is None or not link.attached:

@@ -60,7 +60,7 @@ class Source(Protocol):
         """
         ...
 
-    def rest(self) -> None:
+    def sleep(self) -> None:
         """Let car and adapter sleep until the next `open`, `read` or `voltage`; never raises."""
         ...
 

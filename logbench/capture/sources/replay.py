@@ -17,7 +17,7 @@ from logbench.vehicle.model import CarFacts, Progress, Reading
 
 FASTEST = "max"
 _MOST = 4000
-"""Samples a read, so that orders are heard."""
+"""Samples a read, so that commands are heard."""
 _LONGEST_WAIT_S = 0.1
 
 
@@ -117,7 +117,7 @@ class ReplaySource:
         """None: nobody can say."""
         return None
 
-    def rest(self) -> None:
+    def sleep(self) -> None:
         """Nothing is awake."""
 
     def cancel(self) -> None:

@@ -80,10 +80,10 @@ class SimulatedSource:
         """As the simulated adapter measures it."""
         return None if self._polled is None else self._polled.voltage()
 
-    def rest(self) -> None:
+    def sleep(self) -> None:
         """The simulated adapter knows the low-power state, too."""
         if self._polled is not None:
-            self._polled.rest()
+            self._polled.sleep()
 
     def cancel(self) -> None:
         """From any thread: connecting ends."""

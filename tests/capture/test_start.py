@@ -13,8 +13,6 @@ import pytest
 
 from logbench.capture.messages import (
     Batch,
-    Begin,
-    Begun,
     CaptureRequest,
     CarFound,
     Failed,
@@ -22,14 +20,16 @@ from logbench.capture.messages import (
     Happened,
     Mark,
     MarkRule,
-    NotBegun,
+    NotStarted,
+    Start,
+    Started,
     Status,
     Stop,
 )
 from logbench.capture.outbox import Outbox, batch_table
 from logbench.capture.process import Capture
 from logbench.capture.session import Session
-from logbench.capture.tape import Held, Tape
+from logbench.capture.sink import RecentSamples, Sink
 from logbench.recording.finish import recover
 from logbench.recording.journal import journal_path
 from logbench.recording.model import Event
@@ -43,20 +43,20 @@ STEP_NS = 100_000_000
 
 
 class Clockwork(FakeSource):
-    """A reading of each signal every 0.1 s of its own clock; orders come at given reads."""
+    """A reading of each signal every 0.1 s of its own clock; commands come at given reads."""
 
-    def __init__(self, orders, last: int) -> None:
+    def __init__(self, commands, last: int) -> None:
         super().__init__(last=last)
-        self.orders = orders
+        self.commands = commands
         self.session: Session | None = None
 
     def open(self, progress):
         return dataclasses.replace(super().open(progress), steady=False)
 
     def read(self):
-        for order in self.orders.get(self.count, ()):
+        for command in self.commands.get(self.count, ()):
             assert self.session is not None
-            self.session.order(order)
+            self.session.command(command)
         self.period_s = 0.0
         return [Reading(r.signal, r.ecu, self.count * STEP_NS, r.value) for r in super().read()]
 
@@ -64,8 +64,8 @@ class Clockwork(FakeSource):
         return self.count * STEP_NS
 
 
-def drive(orders, last: int, hold_s: float = 30.0, **more) -> tuple[Finished | Failed, Listener]:
-    listener, source = Listener(), Clockwork(orders, last)
+def drive(commands, last: int, hold_s: float = 30.0, **more) -> tuple[Finished | Failed, Listener]:
+    listener, source = Listener(), Clockwork(commands, last)
     request = CaptureRequest("fake:", hold_s=hold_s, **more)
     source.session = Session(request, source, listener)
     return source.session.run(), listener
@@ -74,28 +74,28 @@ def drive(orders, last: int, hold_s: float = 30.0, **more) -> tuple[Finished | F
 def test_the_last_seconds_begin_the_recording(tmp_path):
     out = tmp_path / "drive.parquet"
     began = datetime.datetime.now(datetime.UTC)
-    ending, listener = drive({1000: [Begin(out)]}, last=1100)
+    ending, listener = drive({1000: [Start(out)]}, last=1100)
     assert isinstance(ending, Finished)
     assert ending.path == out
     recording = open_recording(out)
     for name in SIGNALS:
         trace = recording.trace(name)
         values = trace.value.tolist()
-        assert values == list(range(1100 - len(values), 1100))  # nothing lost where it was begun
+        assert values == list(range(1100 - len(values), 1100))  # nothing lost where it was started
         assert trace.t_ns.tolist() == [n * STEP_NS for n in range(len(values))]
         assert len(values) == pytest.approx(100 + 300, abs=2)
     assert ending.samples == sum(len(trace) for trace in recording.traces())
     assert ending.elapsed_s == pytest.approx(40.0, abs=0.2)
     (event,) = recording.facts.events
-    assert (event.kind, event.text) == ("note", "recording begun here; the 30 s before were kept")
+    assert (event.kind, event.text) == ("note", "recording started here; the 30 s before were kept")
     assert event.t_ns == pytest.approx(30e9, abs=2 * STEP_NS)
-    (begun,) = listener.of(Begun)
-    assert begun.started_utc == recording.facts.started_utc
-    started = datetime.datetime.fromisoformat(begun.started_utc)
-    assert (began - started).total_seconds() == pytest.approx(30.0, abs=10.0)
+    (started,) = listener.of(Started)
+    assert started.started_utc == recording.facts.started_utc
+    started_at = datetime.datetime.fromisoformat(started.started_utc)
+    assert (began - started_at).total_seconds() == pytest.approx(30.0, abs=10.0)
     shown = [t_ns for name, _, t_ns, _ in listener.samples if name == "RPM"]
     split = shown.index(max(shown[:1001])) + 1
-    clock = [t - begun.since_ns for t in shown[:split]] + shown[split:]
+    clock = [t - started.since_ns for t in shown[:split]] + shown[split:]
     kept = [t for t in clock if t >= 0]
     assert kept == recording.trace("RPM").t_ns.tolist()  # what is shown is what is recorded
     assert recording.intact()
@@ -103,11 +103,11 @@ def test_the_last_seconds_begin_the_recording(tmp_path):
 
 def test_without_them_it_begins_where_the_order_came(tmp_path):
     out = tmp_path / "drive.parquet"
-    ending, _ = drive({40: [Mark("before")], 50: [Begin(out, include=False)]}, last=80)
+    ending, _ = drive({40: [Mark("before")], 50: [Start(out, include=False)]}, last=80)
     recording = open_recording(ending.path)
     values = recording.trace("RPM").value.tolist()
     assert values == list(range(50, 80))
-    assert [e.text for e in recording.facts.events] == ["recording begun here"]
+    assert [e.text for e in recording.facts.events] == ["recording started here"]
     assert recording.facts.events[0].t_ns == 0
     assert recording.duration_ns < 3e9
 
@@ -115,8 +115,8 @@ def test_without_them_it_begins_where_the_order_came(tmp_path):
 def test_markers_before_are_kept_with_their_places(tmp_path):
     out = tmp_path / "drive.parquet"
     rule = MarkRule("high", ("RPM",), above=449.5, for_s=10.0)
-    orders = {290: [Mark("old")], 420: [Mark("rattle")], 500: [Begin(out)]}
-    ending, listener = drive(orders, last=600, hold_s=20.0, rules=(rule,))
+    commands = {290: [Mark("old")], 420: [Mark("rattle")], 500: [Start(out)]}
+    ending, listener = drive(commands, last=600, hold_s=20.0, rules=(rule,))
     recording = open_recording(ending.path)
     events = {e.text: e.t_ns for e in recording.facts.events}
     rpm = recording.trace("RPM")
@@ -126,7 +126,7 @@ def test_markers_before_are_kept_with_their_places(tmp_path):
     assert [m.text for m in listener.of(Happened)].count("high") == 1
 
 
-def test_what_is_never_begun_is_never_written(tmp_path):
+def test_what_is_never_started_is_never_written(tmp_path):
     ending, _ = drive({20: [Stop()]}, last=1000)
     assert (ending.path, ending.samples) == (None, 84)
     assert list(tmp_path.iterdir()) == []
@@ -134,24 +134,24 @@ def test_what_is_never_begun_is_never_written(tmp_path):
 
 def test_a_folder_that_is_gone_does_not_end_the_watching(tmp_path):
     out = tmp_path / "drive.parquet"
-    orders = {10: [Begin(tmp_path / "no" / "a.parquet")], 20: [Begin(out)], 30: [Begin(out)]}
-    ending, listener = drive(orders, last=40)
-    (refused,) = listener.of(NotBegun)
+    commands = {10: [Start(tmp_path / "no" / "a.parquet")], 20: [Start(out)], 30: [Start(out)]}
+    ending, listener = drive(commands, last=40)
+    (refused,) = listener.of(NotStarted)
     assert "does not exist" in refused.sentence
-    assert len(listener.of(Begun)) == 1  # a second order changes nothing
+    assert len(listener.of(Started)) == 1  # a second command changes nothing
     assert open_recording(ending.path).trace("RPM").value.tolist() == list(range(40))
     assert [path.name for path in tmp_path.iterdir()] == ["drive.parquet"]
 
 
 def test_the_limit_counts_from_the_recording_s_own_start(tmp_path):
     out = tmp_path / "drive.parquet"
-    ending, _ = drive({500: [Begin(out)]}, last=10_000, hold_s=5.0, limit_s=20.0)
+    ending, _ = drive({500: [Start(out)]}, last=10_000, hold_s=5.0, limit_s=20.0)
     assert ending.elapsed_s == pytest.approx(20.0, abs=0.2)
     assert open_recording(ending.path).trace("RPM").value[-1] == pytest.approx(650, abs=3)
 
 
 def test_status_tells_what_is_kept(monkeypatch):
-    monkeypatch.setattr("logbench.capture.telling.STATUS_S", 0.0)
+    monkeypatch.setattr("logbench.capture.notifier.STATUS_S", 0.0)
     _, listener = drive({}, last=600, hold_s=20.0)
     held = [status.held_s for status in listener.of(Status) if status.held_s is not None]
     assert held[0] < 2.0
@@ -159,7 +159,7 @@ def test_status_tells_what_is_kept(monkeypatch):
 
 
 def test_held_samples_are_bounded_by_time_and_by_count():
-    by_time = Held(10.0)
+    by_time = RecentSamples(10.0)
     for n in range(100_000):
         by_time.rows([("RPM", "7E8", n * 10_000_000, float(n))])
         if n % 1000 == 0:
@@ -173,20 +173,20 @@ def test_held_samples_are_bounded_by_time_and_by_count():
     assert by_time.count(since_ns) == 1001
     assert [event.t_ns for event in by_time.events(since_ns)] == [10_000_000]
     assert by_time.count(0) < 1001 + 4096  # the rest is gone
-    by_count = Held(1e6, most=8192)
+    by_count = RecentSamples(1e6, most=8192)
     for n in range(50_000):
         by_count.rows([("RPM", "7E8", n, 0.0)])
     assert by_count.count(0) <= 8192
     assert by_count.since_ns(50_000) >= 50_000 - 8192
-    assert Held(5.0).since_ns(77) == 77
+    assert RecentSamples(5.0).since_ns(77) == 77
 
 
-def test_a_tape_without_hold_begins_at_once(tmp_path):
-    tape = Tape()
-    assert not tape.holding
-    assert tape.since_ns(5) == 5
-    assert tape.finish() is None
-    assert tape.save() is None
+def test_a_sink_without_hold_starts_at_once(tmp_path):
+    sink = Sink()
+    assert not sink.holding
+    assert sink.since_ns(5) == 5
+    assert sink.finish() is None
+    assert sink.save() is None
 
 
 def test_a_status_of_the_clock_before_is_not_sent_after():
@@ -194,19 +194,19 @@ def test_a_status_of_the_clock_before_is_not_sent_after():
     outbox = Outbox(sent.append)
     with outbox._lock:  # it is an RLock: the sending thread waits meanwhile
         outbox.message(Status(600.0, 1, 1.0, 0))
-        outbox.message(Begun(1, ""))
+        outbox.message(Started(1, ""))
     outbox.close()
-    assert sent == [Begun(1, "")]
+    assert sent == [Started(1, "")]
 
 
 @posix_only
-def test_killed_after_it_was_begun(tmp_path):
+def test_killed_after_it_was_started(tmp_path):
     """`kill -9` a second after the press: the minutes before it are on the disk."""
     out = tmp_path / "drive.parquet"
     with Capture(CaptureRequest("fake:", hold_s=60.0), MakeFake(0.002)) as capture:
         until(capture, lambda m: isinstance(m, Status) and m.samples > 1000)
-        capture.begin(out)
-        until(capture, kind(Begun))
+        capture.start_recording(out)
+        until(capture, kind(Started))
         until(capture, lambda m: isinstance(m, Status) and m.size_bytes > 30_000)
         assert capture.pid is not None
         os.kill(capture.pid, signal.SIGKILL)
@@ -226,7 +226,7 @@ def shown(messages) -> dict[str, list[tuple[int, float]]]:
             rows = batch_table(message).to_pydict()
             for name, t, value in zip(rows["signal"], rows["t"], rows["value"], strict=True):
                 kept.setdefault(name, []).append((t, value))
-        elif isinstance(message, Begun):
+        elif isinstance(message, Started):
             for name, pairs in kept.items():
                 moved = [(t - message.since_ns, v) for t, v in pairs]
                 kept[name] = [(t, v) for t, v in moved if t >= 0]
@@ -241,18 +241,18 @@ def same(recording: Recording, kept: dict[str, list[tuple[int, float]]]) -> None
 
 
 def test_the_simulated_car_over_its_real_link(tmp_path: Path):
-    """Watched, begun, stopped: the file holds exactly what a window was shown, from before on."""
+    """Watched, started, stopped: the file holds exactly what a window was shown, from before on."""
     url = "sim:?seed=3&latency_ms=1&speed=5"
     request = CaptureRequest(url, signals=("RPM", "ECT", "MAF"), hold_s=10.0)
     out = tmp_path / "drive.parquet"
     with Capture(request) as capture:
         messages = until(capture, kind(CarFound))
         messages += until(capture, lambda m: isinstance(m, Status) and (m.held_s or 0) >= 5.0)
-        assert not any(isinstance(m, Begun) for m in messages)
+        assert not any(isinstance(m, Started) for m in messages)
         assert list(tmp_path.iterdir()) == []
         capture.mark("heard it")
-        capture.begin(out)
-        messages += until(capture, kind(Begun))
+        capture.start_recording(out)
+        messages += until(capture, kind(Started))
         messages += until(capture, lambda m: isinstance(m, Status) and m.elapsed_s > 12.0)
         capture.stop()
         messages += until(capture, kind(Finished))
@@ -262,10 +262,10 @@ def test_the_simulated_car_over_its_real_link(tmp_path: Path):
     same(recording, shown(messages))
     texts = [event.text for event in recording.facts.events]
     assert texts[0] == "heard it"
-    assert texts[1].startswith("recording begun here; the ")
-    begun_ns = recording.facts.events[1].t_ns
-    assert 4e9 < begun_ns < 11e9
+    assert texts[1].startswith("recording started here; the ")
+    started_ns = recording.facts.events[1].t_ns
+    assert 4e9 < started_ns < 11e9
     rpm = recording.trace("RPM").t_ns
     assert np.all(np.diff(rpm) > 0)
-    assert (rpm < begun_ns).sum() > 10
-    assert np.diff(rpm)[(rpm[:-1] < begun_ns + 1e9)].max() < 3e9  # no hole where it was begun
+    assert (rpm < started_ns).sum() > 10
+    assert np.diff(rpm)[(rpm[:-1] < started_ns + 1e9)].max() < 3e9  # no hole where it was started

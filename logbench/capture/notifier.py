@@ -1,4 +1,4 @@
-"""What a drive being recorded tells: how it goes, what happened, where its clock stands."""
+"""What a drive being recorded reports: how it goes, what happened, where its clock stands."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from typing import Protocol
 
 from logbench.capture.messages import Happened, Message, Status, Step
 from logbench.capture.outbox import Row
+from logbench.capture.sink import Sink
 from logbench.capture.sources.model import Opened
-from logbench.capture.tape import Tape
 from logbench.recording.model import Event
 
 STATUS_S = 0.5
@@ -44,7 +44,7 @@ class Watcher(Protocol):
 
 
 @contextlib.contextmanager
-def beating(watcher: Watcher, status: Status) -> Iterator[None]:
+def heartbeat(watcher: Watcher, status: Status) -> Iterator[None]:
     """Send this status again and again, from another thread."""
     done = threading.Event()
 
@@ -61,8 +61,8 @@ def beating(watcher: Watcher, status: Status) -> Iterator[None]:
         thread.join()
 
 
-class Telling:
-    """Keeps the recording's clock, and tells the watcher and the tape by it.
+class Notifier:
+    """Keeps the recording's clock, and reports to the watcher and the sink by it.
 
     `clock`: the source's, ns; `utc_now`: the time of day.
     """
@@ -70,11 +70,11 @@ class Telling:
     def __init__(
         self,
         clock: Callable[[], int],
-        tape: Tape,
+        sink: Sink,
         watcher: Watcher,
         utc_now: Callable[[], datetime.datetime],
     ) -> None:
-        self._clock, self._tape, self._watcher = clock, tape, watcher
+        self._clock, self._sink, self._watcher = clock, sink, watcher
         self._utc_now = utc_now
         self.origin_ns = 0
         """The source's clock at t = 0 of the recording."""
@@ -96,7 +96,7 @@ class Telling:
         """Now, on the recording's clock."""
         return self._clock() - self.origin_ns
 
-    def begin(self, opened: Opened) -> None:
+    def start(self, opened: Opened) -> None:
         """Samples will come from now on."""
         self.link = "connected"
         self._window.append((self.now_ns, Counter()))
@@ -127,21 +127,21 @@ class Telling:
             self.happened("note", text)
 
     def happened(self, kind: str, text: str = "", t_ns: int | None = None) -> None:
-        """Put an event into the recording, now or at `t_ns`, and tell of it."""
+        """Put an event into the recording, now or at `t_ns`, and report it."""
         when = self.now_ns if t_ns is None else t_ns
-        self._tape.event(Event(t_ns=when, kind=kind, text=text))
+        self._sink.event(Event(t_ns=when, kind=kind, text=text))
         self._watcher.message(Happened(when, kind, text))
 
     @contextlib.contextmanager
     def pulse(self) -> Iterator[None]:
         """Signs of life while the loop stands still: connecting, finishing."""
-        tape = self._tape
+        sink = self._sink
         t_ns = self.now_ns if self.link in AWAY else self.last_ns
         held_s = self._held_s(t_ns)
         status = Status(
-            t_ns / 1e9, tape.samples, 0.0, tape.size_bytes, link=self.link, held_s=held_s
+            t_ns / 1e9, sink.samples, 0.0, sink.size_bytes, link=self.link, held_s=held_s
         )
-        with beating(self._watcher, status):
+        with heartbeat(self._watcher, status):
             yield
 
     def report_when_due(self) -> None:
@@ -159,9 +159,9 @@ class Telling:
         self._watcher.message(
             Status(
                 elapsed_s=now_ns / 1e9,
-                samples=self._tape.samples,
+                samples=self._sink.samples,
                 samples_per_s=total.total() / seconds,
-                size_bytes=self._tape.size_bytes,
+                size_bytes=self._sink.size_bytes,
                 rates_hz={signal: count / seconds for signal, count in total.items()},
                 link=self.link,
                 dropped=self._watcher.dropped,
@@ -170,9 +170,9 @@ class Telling:
         )
 
     def _held_s(self, now_ns: int) -> float | None:
-        if not self._tape.holding:
+        if not self._sink.holding:
             return None
-        return (now_ns - self._tape.since_ns(now_ns)) / 1e9
+        return (now_ns - self._sink.since_ns(now_ns)) / 1e9
 
     def _utc_ahead_s(self) -> float:
         """By how much the time of day runs ahead of the source's clock, real seconds."""

@@ -1,4 +1,4 @@
-"""Where samples go: into the journal or, until the recording is begun, into memory."""
+"""Where samples go: into the journal or, until the recording is started, into memory."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class _Block:
         ]
 
 
-class Held:
+class RecentSamples:
     """The last `hold_s` seconds of samples and events, in bounded memory."""
 
     def __init__(self, hold_s: float, most: int = MOST_HELD) -> None:
@@ -98,22 +98,22 @@ class Held:
         return sum(sum(t >= since_ns for t in block.t) for block in self._blocks)
 
 
-class Tape:
+class Sink:
     """Takes samples and events for one recording, or for none.
 
-    With `hold_s` it keeps the last seconds in memory until `begin`; else it does nothing with them
+    With `hold_s` it keeps the last seconds in memory until `start`; else it does nothing with them
     until `open` or `resume`. Methods raise the `StorageError` of the disk.
     """
 
     def __init__(self, hold_s: float | None = None) -> None:
-        self._held = None if hold_s is None else Held(hold_s)
+        self._held = None if hold_s is None else RecentSamples(hold_s)
         self._journal: JournalThread | None = None
         self.samples = 0
-        """In the recording; before it is begun, all that came."""
+        """In the recording; before it is started, all that came."""
 
     @property
     def holding(self) -> bool:
-        """The recording is not begun yet, but the last seconds are kept."""
+        """The recording is not started yet, but the last seconds are kept."""
         return self._held is not None
 
     @property
@@ -134,8 +134,8 @@ class Tape:
         """Write a new recording to `out`, or to the next free name."""
         self._journal = JournalThread(_new_journal(out, facts))
 
-    def begin(self, out: Path, facts: Facts, since_ns: int) -> None:
-        """Write a new recording that begins with what is kept from `since_ns` on."""
+    def start(self, out: Path, facts: Facts, since_ns: int) -> None:
+        """Write a new recording that starts with what is kept from `since_ns` on."""
         assert self._held is not None
         self.open(out, facts)
         assert self._journal is not None
