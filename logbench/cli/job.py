@@ -8,6 +8,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from logbench.vehicle.links.schemes import forms
+
 job_app = typer.Typer(
     help="The folder of a repair: concern, readings of the car, recordings, what changed.",
     no_args_is_help=True,
@@ -16,7 +18,7 @@ job_app = typer.Typer(
 )
 
 Folder = Annotated[Path, typer.Argument(help="The job's folder.")]
-LinkUrl = Annotated[str, typer.Option("--link", help="The way to the car: serial:…, tcp://…, sim:")]
+LinkUrl = Annotated[str, typer.Option("--link", help=f"The way to the car: {forms()}.")]
 RoleName = Annotated[str, typer.Option(help="before, after or other.")]
 
 

@@ -20,6 +20,7 @@ from logbench.cli.archive import archive_app
 from logbench.cli.job import job_app
 from logbench.errors import LogbenchError, UsageError
 from logbench.system.version import SOFTWARE
+from logbench.vehicle.links.schemes import forms
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -108,7 +109,7 @@ def open_command(
 
 @app.command()
 def record(
-    link: Annotated[str, typer.Option(help="The way to the car: serial:…, tcp://…, sim:")],
+    link: Annotated[str, typer.Option(help=f"The way to the car: {forms(replay=True)}.")],
     signals: Annotated[
         str, typer.Option(help="Acronyms with commas between; left out: a useful dozen.")
     ] = "",

@@ -14,6 +14,7 @@ from logbench.job.folder import JobFolder
 from logbench.job.model import Job, JobEvent, Role
 from logbench.vehicle.link import Link, silent
 from logbench.vehicle.links import open_link
+from logbench.vehicle.links.schemes import scheme_name
 from logbench.vehicle.model import Progress
 from logbench.vehicle.records.clearing import (
     ClearingResult,
@@ -34,7 +35,7 @@ def reach_car(url: str, progress: Progress | None = None) -> Iterator[Link]:
     Raises LinkError.
     """
     tell = progress or silent
-    if url.strip().lower().startswith("sim:"):
+    if scheme_name(url) == "sim":
         from logbench.simulator.serve import SimulatedCar
 
         tell("Starting the simulated car")

@@ -9,8 +9,8 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-
-from obd.protocols import ISO_14230_4_fast
+from functools import cache
+from typing import Any
 
 from logbench.vehicle.isotp import CanAssembler, is_reply_address
 
@@ -79,7 +79,15 @@ def crc_check(frame: bytes) -> bool:
     return crc ^ 0xFF == frame[-1]
 
 
-_LEGACY = ISO_14230_4_fast([])
+@cache
+def _joined() -> Callable[[list[str]], list[Any]]:
+    """python-OBD's own way to join the lines of one reply."""
+    from obd.protocols import ISO_14230_4_fast  # here because the import takes a quarter second
+
+    joined: Callable[[list[str]], list[Any]] = ISO_14230_4_fast([])
+    return joined
+
+
 _CODE_REPLIES = frozenset({"43", "47", "4A"})
 
 
@@ -109,7 +117,7 @@ def assemble_legacy_lines(
     out.frames = len(kept)
     for service, group in _by_reply(kept):
         try:
-            messages = _LEGACY(group)
+            messages = _joined()(group)
         except (IndexError, ValueError) as error:
             # python-OBD trusts that every line of a multi-line reply has its order byte.
             log.debug("older-bus reply not understood: %s", error)

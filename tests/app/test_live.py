@@ -8,8 +8,6 @@ from pathlib import Path
 import pytest
 from PySide6.QtCore import Qt
 
-from logbench.app.live import links
-from logbench.app.live.links import link_choices, link_url_of
 from logbench.app.live.picker import DEFAULT, OWN, SignalPicker
 from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
@@ -18,6 +16,8 @@ from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.recording.journal import JournalWriter
 from logbench.recording.model import Facts, SignalFacts, Vehicle
 from logbench.signals.groups import PURPOSES
+from logbench.vehicle.links import schemes
+from logbench.vehicle.links.schemes import link_choices, link_url_of
 
 SIGNALS = ("RPM", "MAF", "FUELSYS1")
 
@@ -259,7 +259,7 @@ def test_wrong_links_are_explained(window: MainWindow, garage, typed: str):
         link_url_of(typed)
     window.live.choose_link(typed)
     window.live.start()
-    assert "is no link" in window.live.notice.text
+    assert "is not a link" in window.live.notice.text
     assert garage.captures == []
 
 
@@ -275,11 +275,11 @@ def test_typed_links(typed: str, url: str):
 
 
 def test_links_used_come_first_then_ports_then_the_simulated_car(monkeypatch):
-    monkeypatch.setattr(
-        links, "serial_choices", lambda: [links.LinkChoice("serial:COM3", "COM3  USB serial")]
-    )
+    there = [schemes.LinkChoice("serial:COM3", "COM3  USB serial")]
+    ports = dataclasses.replace(schemes.SCHEMES["serial"], devices=lambda: there)
+    monkeypatch.setitem(schemes.SCHEMES, "serial", ports)
     urls = [c.url for c in link_choices(["tcp://10.0.0.2:35000"])]
-    assert urls == ["tcp://10.0.0.2:35000", "serial:COM3", links.SIMULATED, links.USUAL_WIFI]
+    assert urls == ["tcp://10.0.0.2:35000", "serial:COM3", schemes.SIMULATED, schemes.USUAL_WIFI]
 
 
 def test_cautions_come_once_before_the_first_drive_in_a_real_car(window: MainWindow, garage, qtbot):

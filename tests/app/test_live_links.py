@@ -12,7 +12,6 @@ from logbench.app.live import ble_dialog
 from logbench.app.live.ble_dialog import BleDialog
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.link_box import LinkBox
-from logbench.app.live.links import ASK_BLE, ASK_REPLAY, link_choices, title_of
 from logbench.app.live.picker import SignalPicker
 from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
@@ -20,6 +19,7 @@ from logbench.capture.messages import CarFound
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.signals.table import table
 from logbench.vehicle.links.ble_scan import Heard
+from logbench.vehicle.links.schemes import link_choices, title_of
 from logbench.vehicle.model import CarFacts
 
 
@@ -38,7 +38,7 @@ def test_a_recording_to_replay_is_offered_where_it_makes_sense():
     used = ["replay:/a/drive.parquet", "ble:11:22:33:44:55:66"]
     urls = [c.url for c in link_choices(used, replay=True)]
     assert urls[:2] == used
-    assert urls[-1] == ASK_REPLAY
+    assert urls[-2:] == ["ble:", "replay:"]
     assert not any(c.url.startswith("replay:") for c in link_choices(used))
 
 
@@ -58,7 +58,7 @@ def test_the_question_itself_is_no_link(qtbot, settings: Settings):
     box = LinkBox(settings, replay=True)
     qtbot.addWidget(box)
     box.setCurrentIndex(box.count() - 1)
-    with pytest.raises(LinkUnknownError, match="no link"):
+    with pytest.raises(LinkUnknownError, match="not a link"):
         box.url()
 
 
@@ -200,7 +200,7 @@ def test_the_list_of_links_leads_to_the_scan(window: MainWindow, monkeypatch, ga
 
     def chosen() -> str:
         box = live.set_up.link
-        places = [n for n, c in enumerate(box._choices) if c.url == ASK_BLE]
+        places = [n for n, c in enumerate(box._choices) if c.url == "ble:"]
         box.setCurrentIndex(places[0])
         box.activated.emit(places[0])
         return box.currentText()

@@ -27,8 +27,9 @@ from logbench.errors import (
 from logbench.simulator.serve import serve_pty
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
-from logbench.vehicle.links import FORMS, open_link
+from logbench.vehicle.links import open_link
 from logbench.vehicle.links.dialect import PROTOCOLS, Status, lines_of, status_of
+from logbench.vehicle.links.schemes import SCHEMES
 from logbench.vehicle.links.serial import SerialLink
 from logbench.vehicle.links.tcp import TcpLink
 
@@ -71,7 +72,7 @@ def test_an_unknown_link_names_the_legal_ones(url, names):
 
 
 def test_every_kind_in_the_list_opens():
-    for scheme in FORMS:
+    for scheme in SCHEMES:
         with pytest.raises(LinkUnknownError):
             open_link(f"{scheme}:place?no_such_option=1")
 

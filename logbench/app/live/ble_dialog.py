@@ -19,7 +19,6 @@ from PySide6.QtWidgets import (
 
 from logbench.app.background import Jobs
 from logbench.app.live.link_box import LinkBox
-from logbench.app.live.links import ASK_BLE
 from logbench.cases.runner import Running
 from logbench.cases.work import Work as Task
 from logbench.vehicle.links.ble_scan import Heard, scan
@@ -142,6 +141,6 @@ def look_for_adapter(jobs: Jobs, box: LinkBox) -> None:
     """Let an adapter be picked among the Bluetooth devices in the air, for the list of links."""
     dialog = BleDialog(jobs, box.window())
     if dialog.exec() and dialog.address:
-        box.choose(f"{ASK_BLE}{dialog.address}")
+        box.choose(f"ble:{dialog.address}")
     else:
         box.leave_question()

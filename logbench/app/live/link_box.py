@@ -5,16 +5,15 @@ from __future__ import annotations
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QComboBox, QFileDialog, QWidget
 
-from logbench.app.live.links import (
-    ASK_BLE,
-    ASK_REPLAY,
-    ASKS,
+from logbench.app.settings import Settings
+from logbench.vehicle.links.schemes import (
+    SCHEMES,
     LinkChoice,
+    leads_to,
     link_choices,
     link_url_of,
     title_of,
 )
-from logbench.app.settings import Settings
 from logbench.words import tr
 
 
@@ -52,7 +51,7 @@ class LinkBox(QComboBox):
         """Put a link into the field; a recording to replay is added to the list by its name."""
         known = [c.title for c in self._choices]
         titles = [c.title for c in self._choices if c.url == url]
-        if not titles and url.startswith(ASK_REPLAY) and title_of(url) not in known:
+        if not titles and leads_to(url) == "recording" and title_of(url) not in known:
             titles = [title_of(url)]
             self._choices.insert(0, LinkChoice(url, titles[0]))
             self.insertItem(0, titles[0])
@@ -81,16 +80,16 @@ class LinkBox(QComboBox):
             self.setCurrentIndex(0)
 
     def _asks_for(self) -> str:
-        """The question that is chosen instead of a link, or empty."""
-        asked = [c.url for c in self._choices if c.title == self.currentText() and c.url in ASKS]
+        """The scheme whose question is chosen instead of a link, or empty."""
+        asked = [s.name for s in SCHEMES.values() if s.asks and s.asks == self.currentText()]
         return asked[0] if asked else ""
 
     def _picked(self, _index: int) -> None:
         self._show_start()
         asked = self._asks_for()
-        if asked == ASK_REPLAY:
+        if asked == "replay":
             self.ask_replay()
-        elif asked == ASK_BLE:
+        elif asked == "ble":
             self.scan_wanted.emit()
 
     def _show_start(self) -> None:
@@ -101,7 +100,7 @@ class LinkBox(QComboBox):
     def url(self) -> str:
         """The link chosen or typed; raises `LinkUnknownError`."""
         text = self.currentText().strip()
-        for choice in self._choices:
-            if choice.title == text:
-                return choice.url if choice.url not in ASKS else link_url_of("")
-        return link_url_of(text)
+        if self._asks_for():
+            return link_url_of("")
+        chosen = [choice.url for choice in self._choices if choice.title == text]
+        return chosen[0] if chosen else link_url_of(text)

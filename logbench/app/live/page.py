@@ -12,7 +12,6 @@ from logbench.app.commands import add_command
 from logbench.app.live.choices import LiveChoices
 from logbench.app.live.endings import Endings
 from logbench.app.live.link_watch import LinkWatch
-from logbench.app.live.links import SIMULATED
 from logbench.app.live.marker_note import MarkerNote
 from logbench.app.live.middle import Middle
 from logbench.app.live.record_box import RecordBox
@@ -28,6 +27,7 @@ from logbench.app.parts import Notice
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.services import Services
 from logbench.capture.messages import CarFound
+from logbench.vehicle.links.schemes import SIMULATED
 from logbench.words import tr
 
 _SIDE_WIDTH = 380

@@ -9,7 +9,6 @@ from PySide6.QtCore import QObject, Signal
 
 from logbench.app.live.cautions import CautionsCard
 from logbench.app.live.connecting import ConnectingCard
-from logbench.app.live.links import title_of
 from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
@@ -17,6 +16,7 @@ from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import Notice
 from logbench.capture.messages import Status
 from logbench.errors import LinkUnknownError, StorageError, UsageError
+from logbench.vehicle.links.schemes import leads_to, title_of
 from logbench.words import tr
 
 
@@ -118,7 +118,7 @@ class Starting(QObject):
         except UsageError as error:
             self._notice.trouble(str(error))
             return None
-        if not self.cautions_seen and not url.startswith(("sim:", "replay:")):
+        if not self.cautions_seen and leads_to(url) == "car":
             self.show_cautions(then, button)
             return None
         self._notice.hide()

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.sources.car import PolledSource
 from logbench.capture.sources.model import Source
-from logbench.vehicle.links import FORMS
+from logbench.vehicle.links.schemes import scheme_name
 
 SourceMaker = Callable[[CaptureRequest], Source]
 """Makes the source inside the capture process; must be picklable."""
@@ -25,14 +25,8 @@ def _replay(request: CaptureRequest) -> Source:
     return ReplaySource(request)
 
 
-OWN: dict[str, tuple[str, SourceMaker]] = {
-    "sim": ("sim:?schedule=NAME&fault=NAME:SEVERITY&speed=N", _simulated),
-    "replay": ("replay:FILE?speed=N", _replay),
-}
-"""URL schemes that are no link to a car: how such a URL is written, and what makes its source."""
-
-ALL_FORMS = FORMS | {scheme: form for scheme, (form, _) in OWN.items()}
-"""Every scheme that can be recorded from, and how such a URL is written."""
+OWN: dict[str, SourceMaker] = {"sim": _simulated, "replay": _replay}
+"""What makes the source of the URL schemes that are not a link to a car."""
 
 
 def make_source(request: CaptureRequest) -> Source:
@@ -40,7 +34,5 @@ def make_source(request: CaptureRequest) -> Source:
 
     Raises `LinkUnknownError` for a URL that is not understood, here or when it is opened.
     """
-    scheme = request.link_url.strip().partition(":")[0].lower()
-    if scheme in OWN:
-        return OWN[scheme][1](request)
-    return PolledSource(request, request.link_url)
+    own = OWN.get(scheme_name(request.link_url))
+    return PolledSource(request, request.link_url) if own is None else own(request)

@@ -17,10 +17,11 @@ from concurrent.futures import wait
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from logbench.errors import AdapterMuteError, LinkLostError, LinkUnknownError, PortMissingError
+from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.dialect import PROTOCOLS
+from logbench.vehicle.links.schemes import SCHEMES
 from logbench.vehicle.links.talk import CHECK_S, NONSENSE, Talk
 from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress
@@ -116,9 +117,7 @@ class BlePort:
         try:
             import bleak
         except ImportError:
-            raise LinkUnknownError(
-                "Bluetooth Low Energy needs bleak: install it with pip install 'logbench[ble]'."
-            ) from None
+            raise SCHEMES["ble"].lacking() from None
         client = bleak.BleakClient(address, disconnected_callback=self._lost)
         self._client = client
         try:

@@ -9,7 +9,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logbench.errors import LinkUnknownError, PortMissingError
+from logbench.errors import PortMissingError
+from logbench.vehicle.links.schemes import SCHEMES
 
 if TYPE_CHECKING:
     from bleak.backends.device import BLEDevice
@@ -46,9 +47,7 @@ def scan(told: Told, seconds: float = SCAN_S) -> list[Heard]:
     try:
         import bleak
     except ImportError:
-        raise LinkUnknownError(
-            "Bluetooth Low Energy needs bleak: install it with pip install 'logbench[ble]'."
-        ) from None
+        raise SCHEMES["ble"].lacking() from None
     try:
         return asyncio.run(_scan(told, seconds))
     except bleak.exc.BleakError as error:

@@ -20,6 +20,7 @@ from logbench.errors import (
 )
 from logbench.vehicle.isotp import CanAssembler, reply_name, request_address
 from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
+from logbench.vehicle.links.schemes import SCHEMES
 from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress, Protocol
 
@@ -95,9 +96,7 @@ class CanLink(Link):
         try:
             import can
         except ImportError:
-            raise LinkUnknownError(
-                "CAN interfaces need python-can: install it with pip install 'logbench[can]'."
-            ) from None
+            raise SCHEMES["can"].lacking() from None
         filters = [
             {"can_id": 0x7E8, "can_mask": 0x7F8, "extended": False},
             {"can_id": 0x18DAF100, "can_mask": 0x1FFFFF00, "extended": True},

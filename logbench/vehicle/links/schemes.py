@@ -1,0 +1,251 @@
+"""Every way to a car: the one table of URL schemes, for core, command line and window.
+
+A link is a URL such as `tcp://HOST:PORT`. To add a kind: its module in this folder and its row in
+`SCHEMES`; opening, help, the list of links and what a typed text means follow.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+from types import ModuleType
+from typing import Literal
+
+from logbench.errors import LinkUnknownError
+from logbench.words import tr
+
+SIMULATED = "sim:?schedule=test-drive"
+USUAL_WIFI = "tcp://192.168.0.10:35000"
+"""Where most adapters with a network of their own listen (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LinkChoice:
+    """One entry of a list of links."""
+
+    url: str
+    title: str
+
+
+def _never(_: str) -> bool:
+    return False
+
+
+@dataclass(frozen=True, slots=True)
+class Scheme:
+    """One kind of link."""
+
+    name: str
+    """For links to a car also its module in this folder, which has
+    `OPTIONS` (legal keys after `?`) and `make(url, progress)`."""
+    title: str
+    form: str
+    """How such a URL is written."""
+    example: str
+    """What a user may type."""
+    leads_to: Literal["car", "simulated car", "recording"] = "car"
+    package: str = ""
+    """What it needs beyond a plain installation, which the extra of its own name installs."""
+    extra: str = ""
+    is_typed: Callable[[str], object] = _never
+    """Whether a text without scheme means such a link."""
+    shown: Callable[[str], str] = str
+    """What follows the scheme, as it is shown; `str` shows the whole URL."""
+    devices: Callable[[], Iterable[LinkChoice]] = tuple
+    """Links of this kind that can be offered at once."""
+    asks: str = ""
+    """An entry that asks the user for more than a text; its URL is the scheme alone."""
+
+    @property
+    def start(self) -> str:
+        """What its URLs begin with: `tcp://`, `serial:`."""
+        return f"{self.name}://" if "://" in self.form else f"{self.name}:"
+
+    @property
+    def question(self) -> LinkChoice:
+        """That entry."""
+        return LinkChoice(f"{self.name}:", self.asks)
+
+    def module(self) -> ModuleType:
+        """Its module."""
+        return import_module(f"logbench.vehicle.links.{self.name}")
+
+    def lacking(self) -> LinkUnknownError:
+        """What to raise where its package is not installed."""
+        return LinkUnknownError(
+            f"A {self.name}: link needs {self.package}: install it with "
+            f"pip install 'logbench[{self.extra}]'."
+        )
+
+
+def _serial_ports() -> list[LinkChoice]:
+    """Serial ports of this machine that have hardware behind them."""
+    from serial.tools.list_ports import comports
+
+    return [
+        LinkChoice(f"serial:{port.device}", f"{port.device}  {port.description or ''}".strip())
+        for port in sorted(comports(), key=lambda p: str(p.device))
+        if port.hwid not in (None, "n/a")
+    ]
+
+
+def _usual_wifi() -> list[LinkChoice]:
+    title = tr("{link}  usual for Wi-Fi adapters", link=title_of(USUAL_WIFI))
+    return [LinkChoice(USUAL_WIFI, title)]
+
+
+def _is_network_address(text: str) -> bool:
+    match = re.fullmatch(r"([A-Za-z0-9.-]+|\[[0-9A-Fa-f:]+\]):(?P<port>\d{1,5})", text)
+    return match is not None and 0 < int(match["port"]) <= 65_535
+
+
+def _simulated_title(rest: str) -> str:
+    url = f"sim:{rest}"
+    return tr("Simulated car") if url == SIMULATED else tr("Simulated car  {url}", url=url)
+
+
+def _replay_title(rest: str) -> str:
+    name, _, options = rest.partition("?")
+    speed = options.replace("speed=", "× ")
+    return tr("Replay {name}  {speed}", name=Path(name).name, speed=speed).rstrip()
+
+
+SCHEMES: dict[str, Scheme] = {
+    scheme.name: scheme
+    for scheme in (
+        Scheme(
+            "serial",
+            tr("Serial port"),
+            form="serial:PORT?baud=N",
+            example="COM3",
+            is_typed=re.compile(r"COM\d+|/dev/\S+").fullmatch,
+            shown=lambda rest: rest,
+            devices=_serial_ports,
+        ),
+        Scheme(
+            "sim",
+            tr("Simulated car"),
+            form="sim:?schedule=NAME&fault=NAME:SEVERITY&speed=N",
+            example="sim:",
+            leads_to="simulated car",
+            shown=_simulated_title,
+            devices=lambda: [LinkChoice(SIMULATED, title_of(SIMULATED))],
+        ),
+        Scheme(
+            "tcp",
+            tr("Network address"),
+            form="tcp://HOST:PORT",
+            example="192.168.0.10:35000",
+            is_typed=_is_network_address,
+            shown=lambda rest: rest.removeprefix("//"),
+            devices=_usual_wifi,
+        ),
+        Scheme(
+            "can",
+            tr("CAN interface"),
+            form="can:INTERFACE/CHANNEL?bitrate=N",
+            example="can:socketcan/can0",
+            package="python-can",
+            extra="can",
+        ),
+        Scheme(
+            "ble",
+            tr("Bluetooth address"),
+            form="ble:ADDRESS",
+            example="11:22:33:AA:BB:CC",
+            package="bleak",
+            extra="ble",
+            is_typed=re.compile(r"([0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}").fullmatch,
+            shown=lambda rest: tr("Bluetooth {address}", address=rest),
+            asks=tr("Look for Bluetooth adapters …"),
+        ),
+        Scheme(
+            "replay",
+            tr("Recording to replay"),
+            form="replay:FILE?speed=N",
+            example="replay:drive.parquet",
+            leads_to="recording",
+            shown=_replay_title,
+            asks=tr("Replay a recording …"),
+        ),
+    )
+}
+
+
+def scheme_name(url: str) -> str:
+    """What stands before the colon of a URL."""
+    return url.strip().partition(":")[0].lower()
+
+
+def scheme_of(url: str) -> Scheme | None:
+    """The kind of a link; None for no known one."""
+    return SCHEMES.get(scheme_name(url))
+
+
+def leads_to(url: str) -> str:
+    """What is at the other end: "car" unless it is known to be something else."""
+    scheme = scheme_of(url)
+    return "car" if scheme is None else scheme.leads_to
+
+
+def title_of(url: str) -> str:
+    """A link's URL as it is shown."""
+    scheme = scheme_of(url)
+    if scheme is None or scheme.shown is str:
+        return url
+    return scheme.shown(url.strip().partition(":")[2])
+
+
+def forms(*, replay: bool = False) -> str:
+    """How the URLs of all kinds are written; with `replay` that of a recording, too."""
+    return ", ".join(s.form for s in _offered(replay))
+
+
+def link_choices(used: Sequence[str] = (), *, replay: bool = False) -> list[LinkChoice]:
+    """The last used first, then what each kind of link can offer at once and, with `replay`,
+    questions: a Bluetooth adapter to be found, a recording to be picked.
+
+    No title stands for two links.
+    """
+    offered = _offered(replay)
+    choices: list[LinkChoice] = []
+    for url in used:
+        if replay or scheme_name(url) != "replay":
+            title = title_of(url)
+            choices.append(LinkChoice(url, url if title in {c.title for c in choices} else title))
+    simulated_used = any(scheme_name(url) == "sim" for url in used)
+    for scheme in offered:
+        if not (scheme.leads_to == "simulated car" and simulated_used):
+            choices += [device for device in scheme.devices() if device.url not in used]
+    if replay:
+        choices += [scheme.question for scheme in offered if scheme.asks]
+    return choices
+
+
+def link_url_of(text: str) -> str:
+    """The URL that a typed text means: a URL as it is, `host:port`, or a port's name.
+
+    Raises `LinkUnknownError` with examples of what is understood.
+    """
+    text = text.strip()
+    scheme = scheme_of(text) if ":" in text else None
+    if scheme is not None and not (scheme.asks and text == scheme.question.url):
+        return text
+    for scheme in SCHEMES.values():
+        if scheme.is_typed(text):
+            return f"{scheme.start}{text}"
+    shown = f"'{text}'" if text else tr("An empty field")
+    raise LinkUnknownError(
+        tr(
+            "{shown} is not a link: pick one from the list, or type one ({examples}).",
+            shown=shown,
+            examples="; ".join(f"{s.title}: {s.example}" for s in SCHEMES.values()),
+        )
+    )
+
+
+def _offered(replay: bool) -> list[Scheme]:
+    return [s for s in SCHEMES.values() if replay or s.leads_to != "recording"]
