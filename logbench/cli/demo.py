@@ -111,7 +111,7 @@ def demo_in_terminal(folder: Path | None, console: Console) -> None:
     from logbench.analysis.run import run_checks
     from logbench.cli.terminal import draw, print_findings
     from logbench.recording.reader import open_recording
-    from logbench.report.plots import plot_verdicts
+    from logbench.report.plots import plot_trims
 
     folder = _free_folder(folder or Path("logbench-demo"))
     car = demo_vehicle()
@@ -128,8 +128,8 @@ def demo_in_terminal(folder: Path | None, console: Console) -> None:
         findings = run_checks(recording)
         print_findings(findings, console)
         draw(recording, findings, folder / f"{name}.png")
-        sides.append((f"{name} the repair", findings))
-    plot_verdicts(sides, folder / "fuel-trim-before-and-after.png")
+        sides.append(findings)
+    plot_trims(sides[0], sides[1], folder / "fuel-trim-before-and-after.png")
     console.print(f"\nEverything is in {folder.resolve()}:")
     for path in sorted(folder.iterdir()):
         console.print(f"  {path.name}  ({path.stat().st_size / 1e3:.0f} kB)")

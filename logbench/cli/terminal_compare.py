@@ -196,7 +196,7 @@ def draw_comparison(
 ) -> list[Path]:
     """Interval bars, grids of differences of the derived and the changed signals, overlays and the
     warm-up as PNG files in `folder`; raises StorageError."""
-    from logbench.report import comparison_plots as plots
+    from logbench.report import plots
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -214,7 +214,7 @@ def draw_comparison(
     overlays = _overlays(sides)
     if overlays:
         paths.append(folder / "overlay.png")
-        plots.plot_overlay(overlays, paths[-1])
+        plots.plot_overlays(overlays, paths[-1])
     return paths
 
 

@@ -1,37 +1,62 @@
-"""The report's charts as vectors: strips over time, bars with bands, margins, intervals.
-
-reportlab drawings, so that the PDF and the HTML page get the same lines. Colours are those of
-`report.plots` (Okabe-Ito), with dashes as a second cue.
-"""
+"""Charts of documents as vectors: strips over time, bars with bands, margins, intervals, cells."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
-import numpy.typing as npt
-from reportlab.graphics.shapes import Drawing, Line, PolyLine, Rect, String
-from reportlab.lib.colors import HexColor
+from reportlab.graphics.shapes import Drawing, Hatching, Line, PolyLine, Rect
+from reportlab.lib.colors import HexColor, linearlyInterpolatedColor
 
 from logbench.analysis.model import Condition, ConditionSpan, Span
 from logbench.report import fonts
-from logbench.report.plots import BLUE, CONDITION_COLOURS, GREEN, LINE_COLOURS, ORANGE, VERMILLION
+from logbench.report.colors import (
+    BLUE,
+    CONDITION_COLORS,
+    FALLING,
+    GREEN,
+    LEVEL,
+    ORANGE,
+    RISING,
+    VERMILLION,
+)
+from logbench.report.drawing import (
+    AREA,
+    BLACK,
+    GRAY,
+    LEFT,
+    LIGHT,
+    RIGHT,
+    SIZE,
+    WHITE,
+    WIDTH,
+    Floats,
+    Place,
+    block,
+    bottom_axis,
+    left_axis,
+    line_between,
+    padded,
+    pale,
+    pieces,
+    rule,
+    stroke,
+    text,
+)
+from logbench.signals.numbers import Ends
 
-WIDTH = 500.0
-"""Points; the renderers scale it to the page."""
-LEFT, RIGHT = 62.0, 6.0
 STRIP, GAP = 58.0, 10.0
-SIZE = 7.5
-DASHES: tuple[list[int] | None, ...] = (None, [4, 2], [1, 2], [6, 2, 1, 2])
-GREY, LIGHT = HexColor("#666666"), HexColor("#DDDDDD")
-Floats = npt.NDArray[np.float64]
+
+
+# --- strips ---
 
 
 @dataclass(frozen=True, slots=True)
 class Line2D:
-    """One line of a strip: x and y, shape (n,) each, NaN breaks the line."""
+    """One line of a strip: x and y, shape (n,) each, x rising; NaN breaks the line."""
 
     name: str
     x: Floats
@@ -40,270 +65,92 @@ class Line2D:
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """Lines on one scale."""
+    """Lines on one scale. `height` in points; `zero`: with a line at 0."""
 
     unit: str
     lines: tuple[Line2D, ...]
-    band: tuple[float | None, float | None] | None = None
+    height: float = STRIP
+    zero: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class Bar:
-    """One bar of a bar chart: two sides of one subject."""
+class Shade:
+    """A stretch of time with a color behind it."""
 
-    label: str
-    before: float | None
-    after: float | None
-    before_half: float | None = None
-    after_half: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One row of an interval chart. All in one unit; None: not comparable."""
-
-    label: str
-    text: str
-    change: float | None
-    half_width: float | None
-    changed: bool
+    span: Span
+    color: str = ORANGE
 
 
 def strips_chart(
     strips: Sequence[Strip],
     x_label: str,
     conditions: Sequence[ConditionSpan] = (),
-    evidence: Sequence[Span] = (),
+    shades: Sequence[Shade] = (),
 ) -> Drawing:
     """Strips one above the other on one x axis; with `conditions`, a ribbon in minutes on top.
     Without strips, an empty drawing."""
     if not strips:
         return Drawing(WIDTH, 1.0)
     legend = _condition_legend(conditions)
-    top = 12.0 + 11.0 * len(legend) if legend else 0.0
-    height = top + len(strips) * (STRIP + GAP) + 22.0
+    top = 14.0 + 11.0 * len(legend) if legend else 4.0
+    height = top + sum(strip.height + GAP for strip in strips) + 22.0
     drawing = Drawing(WIDTH, height)
     low, high = _x_range(strips)
-
-    def place(value: float) -> float:
-        return LEFT + (value - low) / (high - low) * (WIDTH - LEFT - RIGHT)
-
-    y = height
+    place = line_between(low, high, LEFT, WIDTH - RIGHT)
+    y = height - top
     if legend:
-        y = _ribbon(drawing, y, conditions, legend, place)
+        _ribbon(drawing, height, conditions, legend, place)
     for strip in strips:
-        y -= STRIP
-        _evidence(drawing, evidence, y, place)
+        y -= strip.height
+        for shade in shades:
+            a, b = place(shade.span.start_ns / 60e9), place(shade.span.end_ns / 60e9)
+            drawing.add(block(a, y, max(b - a, 0.5), strip.height, pale(shade.color)))
         _strip(drawing, strip, y, place)
         y -= GAP
-    _x_axis(drawing, y + GAP, low, high, place)
-    drawing.add(_text(x_label, WIDTH - RIGHT, 2, anchor="end"))
+    bottom_axis(drawing, y + GAP, low, high, place, WIDTH - RIGHT)
+    drawing.add(text(x_label, WIDTH - RIGHT, 2, anchor="end"))
     return drawing
 
 
-def bars_chart(
-    bars: Sequence[Bar], unit: str, band: tuple[float | None, float | None] | None
-) -> Drawing:
-    """Before (solid) and after (open) side by side, with their 95 % intervals, over a band."""
-    height, bottom = 150.0, 34.0
-    drawing = Drawing(WIDTH, height)
-    values = [0.0]
-    for bar in bars:
-        for value, half in ((bar.before, bar.before_half), (bar.after, bar.after_half)):
-            if value is not None:
-                values += [value - (half or 0.0), value + (half or 0.0)]
-    edges = [edge for edge in (band or ()) if edge is not None]
-    low, high = _padded(min(values + edges), max(values + edges))
-
-    def level(value: float) -> float:
-        return bottom + (value - low) / (high - low) * (height - bottom - 16)
-
-    if band is not None:
-        a = level(low if band[0] is None else band[0])
-        b = level(high if band[1] is None else band[1])
-        drawing.add(_block(LEFT, a, WIDTH - LEFT - RIGHT, b - a, _pale(GREEN)))
-    for tick in _ticks(low, high, 5):
-        drawing.add(Line(LEFT, level(tick), WIDTH - RIGHT, level(tick), strokeColor=LIGHT))
-        drawing.add(_text(_plain(tick), LEFT - 4, level(tick) - 2.5, anchor="end"))
-    drawing.add(Line(LEFT, level(0), WIDTH - RIGHT, level(0), strokeColor=GREY))
-    drawing.add(_text(unit, LEFT - 4, height - 8, anchor="end"))
-    step = (WIDTH - LEFT - RIGHT) / max(len(bars), 1)
-    for index, bar in enumerate(bars):
-        _bar(drawing, bar, LEFT + step * index, step, level)
-    _bar_legend(drawing, height, band is not None)
-    return drawing
+def _x_range(strips: Sequence[Strip]) -> tuple[float, float]:
+    ends = [
+        edge
+        for strip in strips
+        for line in strip.lines
+        if len(line.x)
+        for edge in (float(np.nanmin(line.x)), float(np.nanmax(line.x)))
+        if math.isfinite(edge)
+    ]
+    low, high = (min(ends), max(ends)) if ends else (0.0, 1.0)
+    return low, high if high > low else low + 1.0
 
 
-def _bar(
-    drawing: Drawing, bar: Bar, x: float, step: float, level: Callable[[float], float]
-) -> None:
-    width = min(26.0, step * 0.32)
-    middle = x + step / 2
-    sides = ((bar.before, bar.before_half, -1), (bar.after, bar.after_half, 1))
-    for value, half, side in sides:
-        if value is None:
-            continue
-        left = middle - width - 1 if side < 0 else middle + 1
-        fill = HexColor(BLUE) if side < 0 else HexColor("#FFFFFF")
-        y = min(level(0), level(value))
-        tall = max(abs(level(value) - level(0)), 0.5)
-        drawing.add(
-            Rect(left, y, width, tall, fillColor=fill, strokeColor=HexColor(BLUE), strokeWidth=1)
-        )
-        if half:
-            centre = left + width / 2
-            drawing.add(
-                Line(centre, level(value - half), centre, level(value + half), strokeColor=GREY)
-            )
-    words = bar.label.split(", ")
-    for row, word in enumerate(words[:2]):
-        text = fonts.fitted(word, SIZE, step - 4)
-        drawing.add(_text(text, middle, 20 - 9 * row, anchor="middle"))
-
-
-def _bar_legend(drawing: Drawing, height: float, with_band: bool) -> None:
-    x = LEFT + 6
-    entries = [("before", HexColor(BLUE), HexColor(BLUE)), ("after", None, HexColor(BLUE))]
-    if with_band:
-        entries.append(("usual range", _pale(GREEN), _pale(GREEN)))
-    for text, fill, stroke in entries:
-        drawing.add(
-            Rect(x, height - 9, 8, 6, fillColor=fill or HexColor("#FFFFFF"), strokeColor=stroke)
-        )
-        drawing.add(_text(text, x + 11, height - 8.5))
-        x += 18 + fonts.width_of(text, SIZE)
-
-
-def changes_chart(changes: Sequence[Change]) -> Drawing:
-    """One row a quantity: its change with the 95 % interval, each on its own scale around zero."""
-    row, label = 15.0, 200.0
-    text_width = 112.0
-    height = row * len(changes) + 16
-    drawing = Drawing(WIDTH, height)
-    left, right = label + 8, WIDTH - text_width - 8
-    middle = (left + right) / 2
-    drawing.add(Line(middle, 4, middle, height - 12, strokeColor=GREY))
-    drawing.add(_text("less", left, height - 8))
-    drawing.add(_text("no change", middle, height - 8, anchor="middle"))
-    drawing.add(_text("more", right, height - 8, anchor="end"))
-    for index, change in enumerate(changes):
-        y = height - 14 - row * (index + 0.6)
-        drawing.add(_text(fonts.fitted(change.label, SIZE, label), 0, y - 2.5))
-        drawing.add(_text(fonts.fitted(change.text, SIZE, text_width), right + 8, y - 2.5))
-        if change.change is None or change.half_width is None:
-            continue
-        reach = max(abs(change.change) + change.half_width, 1e-9)
-        scale = (right - left) / 2 * 0.94 / reach
-        a = middle + (change.change - change.half_width) * scale
-        b = middle + (change.change + change.half_width) * scale
-        colour = HexColor(VERMILLION if change.changed else "#888888")
-        drawing.add(Line(a, y, b, y, strokeColor=colour, strokeWidth=2.2))
-        at = middle + change.change * scale
-        fill = colour if change.changed else HexColor("#FFFFFF")
-        drawing.add(Rect(at - 2.5, y - 2.5, 5, 5, fillColor=fill, strokeColor=colour))
-    return drawing
-
-
-def margin_bar(margin: float | None, passed: bool | None) -> Drawing:
-    """How far a monitor's result is inside its limits: the limit is the line in the middle."""
-    width, height = 80.0, 9.0
-    drawing = Drawing(width, height)
-    drawing.add(_block(0, 2, width, 5, HexColor("#EEEEEE")))
-    if margin is not None:
-        colour = HexColor(VERMILLION if passed is False else ORANGE if margin < 0.1 else BLUE)
-        start, end = sorted((width / 2, width / 2 * (1 + margin)))
-        drawing.add(_block(start, 2, max(end - start, 1), 5, colour))
-    drawing.add(Line(width / 2, 0, width / 2, height, strokeColor=GREY, strokeWidth=1))
-    return drawing
-
-
-# --- parts ---
-
-
-def _strip(drawing: Drawing, strip: Strip, y: float, place: Callable[[float], float]) -> None:
+def _strip(drawing: Drawing, strip: Strip, y: float, place: Place) -> None:
     found = [line.y[np.isfinite(line.y)] for line in strip.lines]
     joined = np.concatenate(found) if found else np.empty(0)
-    ends = (float(joined.min()), float(joined.max())) if len(joined) else (0.0, 1.0)
-    low, high = _padded(*ends)
-
-    def level(value: float) -> float:
-        return y + (value - low) / (high - low) * STRIP
-
-    if strip.band is not None:
-        a = max(low, low if strip.band[0] is None else strip.band[0])
-        b = min(high, high if strip.band[1] is None else strip.band[1])
-        if b > a:
-            wide, tall = WIDTH - LEFT - RIGHT, level(b) - level(a)
-            drawing.add(_block(LEFT, level(a), wide, tall, _pale(GREEN)))
-    for tick in _ticks(low, high, 3):
-        drawing.add(Line(LEFT, level(tick), WIDTH - RIGHT, level(tick), strokeColor=LIGHT))
-        drawing.add(_text(_plain(tick), LEFT - 4, level(tick) - 2.5, anchor="end"))
+    least, most = (joined.min(), joined.max()) if len(joined) else (0.0, 1.0)
+    low, high = padded(least, most, room=9.5 / strip.height)
+    level = line_between(low, high, y, y + strip.height)
+    left_axis(drawing, low, high, round(3 * strip.height / STRIP), level, WIDTH - RIGHT)
+    if strip.zero and low < 0.0 < high:
+        drawing.add(rule(LEFT, level(0.0), WIDTH - RIGHT, level(0.0)))
     for index, line in enumerate(strip.lines):
-        colour = HexColor(LINE_COLOURS[index % len(LINE_COLOURS)])
-        for points in _pieces(line, place, level):
-            drawing.add(
-                PolyLine(
-                    points,
-                    strokeColor=colour,
-                    strokeWidth=0.9,
-                    strokeDashArray=DASHES[index % len(DASHES)],
-                )
-            )
-    drawing.add(Line(LEFT, y, LEFT, y + STRIP, strokeColor=GREY, strokeWidth=0.6))
-    _strip_names(drawing, strip, y)
+        for points in pieces(line.x, line.y, place, level):
+            drawing.add(PolyLine(points, strokeWidth=0.9, **stroke(index)))
+    drawing.add(rule(LEFT, y, LEFT, y + strip.height))
+    _strip_names(drawing, strip, y + strip.height)
 
 
-def _strip_names(drawing: Drawing, strip: Strip, y: float) -> None:
+def _strip_names(drawing: Drawing, strip: Strip, top: float) -> None:
     """Unit at the left, names at the upper left inside, each with a piece of its line."""
-    drawing.add(_text(strip.unit, 0, y + STRIP - 7))
+    drawing.add(text(strip.unit, 0, top - 7))
     x = LEFT + 4
     for index, line in enumerate(strip.lines):
-        colour = HexColor(LINE_COLOURS[index % len(LINE_COLOURS)])
         wide = fonts.width_of(line.name, SIZE) + 22
-        drawing.add(_block(x - 2, y + STRIP - 9, wide, 9, HexColor("#FFFFFF")))
-        drawing.add(
-            Line(
-                *(x, y + STRIP - 4.5, x + 14, y + STRIP - 4.5),
-                strokeColor=colour,
-                strokeWidth=1.2,
-                strokeDashArray=DASHES[index % len(DASHES)],
-            )
-        )
-        drawing.add(_text(line.name, x + 17, y + STRIP - 7))
+        drawing.add(block(x - 2, top - 9, wide, 9, WHITE))
+        drawing.add(Line(x, top - 4.5, x + 14, top - 4.5, strokeWidth=1.2, **stroke(index)))
+        drawing.add(text(line.name, x + 17, top - 7))
         x += wide + 4
-
-
-def _pieces(
-    line: Line2D, place: Callable[[float], float], level: Callable[[float], float]
-) -> list[list[float]]:
-    """Runs of points without gaps, thinned to the lowest and highest of each third of a point."""
-    good = np.isfinite(line.x) & np.isfinite(line.y)
-    x, y = line.x[good], line.y[good]
-    if len(x) < 2:
-        return []
-    steps = np.diff(x)
-    usual = float(np.median(steps)) or 1e-9
-    wide = np.flatnonzero(steps > max(12 * usual, (x[-1] - x[0]) / 100))
-    pieces = []
-    for xs, ys in zip(np.split(x, wide + 1), np.split(y, wide + 1), strict=True):
-        kept = _thinned(np.array([place(v) for v in (xs[0], xs[-1])]), xs, ys)
-        points = [c for i in kept for c in (round(place(xs[i]), 2), round(level(ys[i]), 2))]
-        if len(points) >= 4:
-            pieces.append(points)
-    return pieces
-
-
-def _thinned(ends: Floats, x: Floats, y: Floats) -> list[int]:
-    columns = max(2, round(float(ends[1] - ends[0]) * 1.5))
-    if len(x) <= 2 * columns:
-        return list(range(len(x)))
-    edges = np.searchsorted(x, np.linspace(x[0], x[-1], columns + 1)[1:-1])
-    kept: set[int] = {0, len(x) - 1}
-    for start, stop in zip((0, *edges), (*edges, len(x)), strict=True):
-        if stop > start:
-            part = y[start:stop]
-            kept |= {int(start + part.argmin()), int(start + part.argmax())}
-    return sorted(kept)
 
 
 def _ribbon(
@@ -311,23 +158,21 @@ def _ribbon(
     y: float,
     conditions: Sequence[ConditionSpan],
     legend: list[list[Condition]],
-    place: Callable[[float], float],
-) -> float:
-    """The legend and, under it, the ribbon; gives the y below both."""
+    place: Place,
+) -> None:
+    """The legend and, under it, the ribbon; `y`: above both."""
     for row in legend:
         y -= 11
         x = LEFT
         for condition in row:
-            colour = HexColor(CONDITION_COLOURS[condition])
-            drawing.add(_block(x, y + 1, 8, 6, colour))
-            drawing.add(_text(condition.value, x + 11, y + 1.5))
+            drawing.add(block(x, y + 1, 8, 6, HexColor(CONDITION_COLORS[condition])))
+            drawing.add(text(condition.value, x + 11, y + 1.5))
             x += 20 + fonts.width_of(condition.value, SIZE)
     y -= 10
     for span in conditions:
         a, b = place(span.start_ns / 60e9), place(span.end_ns / 60e9)
-        colour = HexColor(CONDITION_COLOURS[span.condition])
-        drawing.add(_block(a, y, max(b - a, 0.1), 7, colour))
-    return y - 4
+        color = HexColor(CONDITION_COLORS[span.condition])
+        drawing.add(block(a, y, max(b - a, 0.1), 7, color))
 
 
 def _condition_legend(conditions: Sequence[ConditionSpan]) -> list[list[Condition]]:
@@ -345,74 +190,266 @@ def _condition_legend(conditions: Sequence[ConditionSpan]) -> list[list[Conditio
     return rows
 
 
-def _evidence(
-    drawing: Drawing, evidence: Sequence[Span], y: float, place: Callable[[float], float]
-) -> None:
-    for span in evidence:
-        a, b = place(span.start_ns / 60e9), place(span.end_ns / 60e9)
-        drawing.add(_block(a, y, max(b - a, 0.5), STRIP, _pale(ORANGE)))
+# --- bars ---
 
 
-def _x_axis(
-    drawing: Drawing, y: float, low: float, high: float, place: Callable[[float], float]
-) -> None:
-    drawing.add(Line(LEFT, y, WIDTH - RIGHT, y, strokeColor=GREY, strokeWidth=0.6))
-    for tick in _ticks(low, high, 8):
-        drawing.add(Line(place(tick), y, place(tick), y - 2.5, strokeColor=GREY))
-        drawing.add(_text(_plain(tick), place(tick), y - 10, anchor="middle"))
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One subject of a bar chart before and after; `_half`: half width of its interval."""
+
+    label: str
+    before: float | None
+    after: float | None
+    before_half: float | None = None
+    after_half: float | None = None
+
+    @property
+    def sides(self) -> tuple[tuple[float | None, float], ...]:
+        """Value and half width of both."""
+        return (self.before, self.before_half or 0.0), (self.after, self.after_half or 0.0)
 
 
-def _x_range(strips: Sequence[Strip]) -> tuple[float, float]:
-    ends = [
-        edge
-        for strip in strips
-        for line in strip.lines
-        if len(line.x)
-        for edge in (float(np.nanmin(line.x)), float(np.nanmax(line.x)))
-        if math.isfinite(edge)
+def bars_chart(bars: Sequence[Bar], unit: str, band: Ends | None) -> Drawing:
+    """Before (solid) and after (open) side by side, with their 95 % intervals, over a band."""
+    height, bottom = 150.0, 34.0
+    drawing = Drawing(WIDTH, height)
+    values = [0.0, *(edge for edge in band or () if edge is not None)]
+    values += [
+        value + sign * half
+        for bar in bars
+        for value, half in bar.sides
+        if value is not None
+        for sign in (-1, 1)
     ]
-    low, high = (min(ends), max(ends)) if ends else (0.0, 1.0)
-    return low, high if high > low else low + 1.0
+    low, high = padded(min(values), max(values))
+    level = line_between(low, high, bottom, height - 16)
+    if band is not None:
+        a, b = (
+            level(end if edge is None else edge)
+            for edge, end in zip(band, (low, high), strict=True)
+        )
+        drawing.add(block(LEFT, a, AREA, b - a, pale(GREEN)))
+    left_axis(drawing, low, high, 5, level, WIDTH - RIGHT)
+    drawing.add(Line(LEFT, level(0), WIDTH - RIGHT, level(0), strokeColor=GRAY))
+    drawing.add(text(unit, LEFT - 4, height - 8, anchor="end"))
+    step = AREA / max(len(bars), 1)
+    for index, bar in enumerate(bars):
+        _bar(drawing, bar, LEFT + step * index, step, level)
+    _bar_legend(drawing, height, band is not None)
+    return drawing
 
 
-_LEAST_SHARE = 1e-9
-"""A range narrower than this share of its values is drawn like a single value: no number of it
-could be told from the next."""
+def _bar(drawing: Drawing, bar: Bar, x: float, step: float, level: Place) -> None:
+    width = min(26.0, step * 0.32)
+    middle = x + step / 2
+    for (value, half), left, fill in zip(
+        bar.sides, (middle - width - 1, middle + 1), (HexColor(BLUE), WHITE), strict=True
+    ):
+        if value is None:
+            continue
+        y, tall = min(level(0), level(value)), max(abs(level(value) - level(0)), 0.5)
+        drawing.add(
+            Rect(left, y, width, tall, fillColor=fill, strokeColor=HexColor(BLUE), strokeWidth=1)
+        )
+        if half:
+            center = left + width / 2
+            ends = level(value - half), level(value + half)
+            drawing.add(Line(center, ends[0], center, ends[1], strokeColor=GRAY))
+    parts = bar.label.split(", ")
+    rows = [row for part in parts for row in fonts.wrapped(part, SIZE, step - 4)]
+    for n, row in enumerate(rows[:3]):
+        drawing.add(text(fonts.fitted(row, SIZE, step - 4), middle, 20 - 9 * n, "middle"))
 
 
-def _padded(low: float, high: float) -> tuple[float, float]:
-    span = high - low
-    if span <= _LEAST_SHARE * max(abs(low), abs(high), 1e-9):
-        span = max(abs(high), 1.0) * 0.1
-    return low - 0.04 * span, high + 0.12 * span
+def _bar_legend(drawing: Drawing, height: float, with_band: bool) -> None:
+    x = LEFT + 6
+    entries = [("before", HexColor(BLUE), HexColor(BLUE)), ("after", WHITE, HexColor(BLUE))]
+    if with_band:
+        entries.append(("usual range", pale(GREEN), pale(GREEN)))
+    for words, fill, edge in entries:
+        drawing.add(Rect(x, height - 9, 8, 6, fillColor=fill, strokeColor=edge))
+        drawing.add(text(words, x + 11, height - 8.5))
+        x += 18 + fonts.width_of(words, SIZE)
 
 
-def _ticks(low: float, high: float, about: int) -> list[float]:
-    """Round values within the range, `about` so many."""
-    raw = (high - low) / max(about, 1)
-    power = 10.0 ** math.floor(math.log10(raw))
-    step = next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= raw * 0.999)
-    first = math.ceil(low / step - 1e-9)
-    return [i * step for i in range(first, math.floor(high / step + 1e-9) + 1)]
+# --- intervals ---
 
 
-def _plain(value: float) -> str:
-    return f"{value:.6g}".replace("-0", "0") if value == 0 else f"{value:.6g}"
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One row of an interval chart; `change` None: not comparable. `detectable`: the smallest
+    change that would surely be found, for a chart on one axis; `relevant`: also large enough."""
+
+    label: str
+    text: str
+    change: float | None
+    half_width: float | None
+    changed: bool
+    relevant: bool = True
+    detectable: float = 1.0
 
 
-def _pale(colour: str) -> HexColor:
-    """A quarter of the colour on white."""
-    whole = HexColor(colour)
-    parts = (round(255 * (1 - (1 - part) * 0.25)) for part in (whole.red, whole.green, whole.blue))
-    return HexColor("#{:02X}{:02X}{:02X}".format(*parts))
+_ROW, _LABEL = 15.0, 200.0
 
 
-def _block(x: float, y: float, width: float, height: float, fill: HexColor) -> Rect:
-    """A filled rectangle without an outline."""
-    return Rect(x, y, width, height, fillColor=fill, strokeColor=None, strokeWidth=0)
+def changes_chart(changes: Sequence[Change]) -> Drawing:
+    """One row a quantity: its change with the 95 % interval, each on its own scale around zero."""
+    room = 112.0
+    height = _ROW * len(changes) + 16
+    drawing = Drawing(WIDTH, height)
+    left, right = _LABEL + 8, WIDTH - room - 8
+    middle = (left + right) / 2
+    drawing.add(Line(middle, 4, middle, height - 12, strokeColor=GRAY))
+    drawing.add(text("less", left, height - 8))
+    drawing.add(text("no change", middle, height - 8, anchor="middle"))
+    drawing.add(text("more", right, height - 8, anchor="end"))
+    for index, change in enumerate(changes):
+        reach = max(abs(change.change or 0.0) + (change.half_width or 0.0), 1e-9)
+        place = line_between(0.0, reach, middle, middle + (right - left) / 2 * 0.94)
+        color = VERMILLION if change.changed else "#888888"
+        _interval(drawing, change, height - 14 - _ROW * (index + 0.6), place, right, color)
+    return drawing
 
 
-def _text(text: str, x: float, y: float, anchor: str = "start") -> String:
-    return String(
-        *(x, y, text), fontName=fonts.REGULAR, fontSize=SIZE, textAnchor=anchor, fillColor=GREY
-    )
+def detectable_chart(changes: Sequence[Change], x_label: str) -> Drawing:
+    """The same on one axis, in units of what would surely be found (gray): linear to twice that,
+    then logarithmic."""
+    room, foot = 150.0, 26.0
+    height = _ROW * max(len(changes), 1) + 4 + foot
+    drawing = Drawing(WIDTH, height)
+    left, right = _LABEL - 40, WIDTH - room - 8
+    most = max([1.0, *map(_reach, changes)])
+    line = line_between(-_squeezed(1.05 * most), _squeezed(1.05 * most), left, right)
+    a, b = line(-_squeezed(1.0)), line(_squeezed(1.0))
+    drawing.add(block(a, foot, b - a, height - foot, LIGHT))
+    drawing.add(rule(left, foot, right, foot))
+    for size in (0, 1, 2, 5, 10, 20, 50, 100):
+        for tick in {-size, size} if size <= 1.05 * most else ():
+            drawing.add(rule(line(_squeezed(tick)), foot, line(_squeezed(tick)), foot - 2.5))
+            drawing.add(text(f"{tick}", line(_squeezed(tick)), foot - 10, anchor="middle"))
+    drawing.add(rule(line(0.0), foot, line(0.0), height))
+    drawing.add(text(x_label, (left + right) / 2, 2, anchor="middle"))
+    for index, change in enumerate(changes):
+        y = height - 4 - _ROW * (index + 0.6)
+        color = VERMILLION if change.relevant else ORANGE if change.changed else BLUE
+        _interval(drawing, change, y, partial(_place_of, line, change.detectable), right, color)
+    if not changes:
+        drawing.add(text("Nothing was comparable.", WIDTH / 2, height - 12, anchor="middle"))
+    return drawing
+
+
+def _interval(
+    drawing: Drawing, change: Change, y: float, place: Place, right: float, color: str
+) -> None:
+    """Label, bar with a mark (filled where a change is shown), text."""
+    drawing.add(text(fonts.fitted(change.label, SIZE, _LABEL), 0, y - 2.5))
+    shown = fonts.fitted(change.text, SIZE, WIDTH - right - 8)
+    drawing.add(text(shown, right + 8, y - 2.5))
+    if change.change is None or change.half_width is None:
+        return
+    a, b = (place(change.change + sign * change.half_width) for sign in (-1, 1))
+    drawing.add(Line(a, y, b, y, strokeColor=HexColor(color), strokeWidth=2.2))
+    at = place(change.change)
+    fill = HexColor(color) if change.changed else WHITE
+    drawing.add(Rect(at - 2.5, y - 2.5, 5, 5, fillColor=fill, strokeColor=HexColor(color)))
+
+
+def _reach(change: Change) -> float:
+    return (abs(change.change or 0.0) + (change.half_width or 0.0)) / change.detectable
+
+
+def _place_of(line: Place, detectable: float, value: float) -> float:
+    return line(_squeezed(value / detectable))
+
+
+def _squeezed(value: float) -> float:
+    size = abs(value)
+    return math.copysign(size / 2.0 if size <= 2.0 else 1.0 + math.log10(size / 2.0), value)
+
+
+def margin_bar(margin: float | None, passed: bool | None) -> Drawing:
+    """How far a monitor's result is inside its limits: the limit is the line in the middle."""
+    width, height = 80.0, 9.0
+    drawing = Drawing(width, height)
+    drawing.add(block(0, 2, width, 5, HexColor("#EEEEEE")))
+    if margin is not None:
+        color = VERMILLION if passed is False else ORANGE if margin < 0.1 else BLUE
+        start, end = sorted((width / 2, width / 2 * (1 + margin)))
+        drawing.add(block(start, 2, max(end - start, 1), 5, HexColor(color)))
+    drawing.add(Line(width / 2, 0, width / 2, height, strokeColor=GRAY, strokeWidth=1))
+    return drawing
+
+
+# --- cells ---
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A rectangle of a grid: its ends, the value with its half width, None where only one side has
+    been; `ringed`: differs by itself; `hatch_deg`: direction of its hatching."""
+
+    x: tuple[float, float]
+    y: tuple[float, float]
+    value: float | None = None
+    half_width: float | None = None
+    ringed: bool = False
+    hatch_deg: float = 45.0
+
+
+def cells_chart(cells: Sequence[Cell], x_label: str, y_label: str, scale_label: str) -> Drawing:
+    """Values over two axes, colored around 0; what has no value is hatched."""
+    height, bottom, right = 300.0, 26.0, WIDTH - 68.0
+    drawing = Drawing(WIDTH, height)
+    if not cells:
+        return drawing
+    x_ends = min(c.x[0] for c in cells), max(c.x[1] for c in cells)
+    y_ends = min(c.y[0] for c in cells), max(c.y[1] for c in cells)
+    place = line_between(*x_ends, LEFT, right)
+    level = line_between(*y_ends, bottom, height - 16)
+    left_axis(drawing, *y_ends, 6, level, right)
+    bottom_axis(drawing, bottom, *x_ends, place, right)
+    drawing.add(text(x_label, right, 2, anchor="end"))
+    drawing.add(text(y_label, 0, height - 8))
+    drawing.add(text(scale_label, WIDTH, height - 8, anchor="end"))
+    top = max((abs(c.value) for c in cells if c.value is not None), default=0.0) or 1.0
+    for cell in sorted(cells, key=lambda c: c.ringed):
+        _cell(drawing, cell, place, level, top)
+    _color_scale(drawing, line_between(-top, top, bottom, height - 16), top)
+    return drawing
+
+
+def _cell(drawing: Drawing, cell: Cell, place: Place, level: Place, top: float) -> None:
+    (x0, x1), (y0, y1) = map(place, cell.x), map(level, cell.y)
+    if cell.value is None:
+        corners = [x0, y0, x1, y0, x1, y1, x0, y1]
+        gray = HexColor("#BBBBBB")
+        drawing.add(Hatching(5, cell.hatch_deg, corners, strokeColor=gray, strokeWidth=0.5))
+        return
+    edge, width = (BLACK, 1.6) if cell.ringed else (HexColor("#888888"), 0.4)
+    fill = _diverging(cell.value / top)
+    drawing.add(Rect(x0, y0, x1 - x0, y1 - y0, fillColor=fill, strokeColor=edge, strokeWidth=width))
+    ink = WHITE if abs(cell.value) > 0.65 * top else BLACK
+    middle, y = (x0 + x1) / 2, (y0 + y1) / 2
+    drawing.add(text(_two_digits(cell.value), middle, y + 1, "middle", fillColor=ink))
+    drawing.add(text(f"±{cell.half_width or 0.0:.2g}", middle, y - 8, "middle", fillColor=ink))
+
+
+def _two_digits(value: float) -> str:
+    return f"{value:+.0f}" if abs(value) >= 100.0 else f"{value:+.2g}"
+
+
+def _color_scale(drawing: Drawing, level: Place, top: float) -> None:
+    steps = 40
+    left, tall = WIDTH - 52.0, (level(top) - level(-top)) / steps
+    for step in range(steps):
+        color = _diverging((2 * step + 1) / steps - 1)
+        drawing.add(block(left, level(-top) + step * tall, 10, tall + 0.2, color))
+    for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
+        shown = _two_digits(share * top) if share else "0"
+        drawing.add(text(shown, left + 13, level(share * top) - 2.5))
+
+
+def _diverging(share: float) -> HexColor:
+    """-1 to 1."""
+    end = HexColor(FALLING if share < 0 else RISING)
+    return linearlyInterpolatedColor(HexColor(LEVEL), end, 0.0, 1.0, min(abs(share), 1.0))

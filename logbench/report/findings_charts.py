@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from logbench.analysis.model import Finding
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Block, Figure, Heading
-from logbench.report.charts import Line2D, Strip, strips_chart
+from logbench.report.charts import Line2D, Shade, Strip, strips_chart
 from logbench.report.gather import Drive, out_of_range
 from logbench.signals.units import Units
 
@@ -40,12 +40,12 @@ def finding_figures(drive: Drive, units: Units, most: int) -> Iterator[Block]:
             continue
         if number == 0:
             yield Heading(f"Recorded: {drive.entry.label or drive.entry.file}", 2)
-        spans = [span for finding in findings for span in finding.evidence]
+        shades = [Shade(span) for finding in findings for span in finding.evidence]
         drawing = strips_chart(
-            strips, "minutes since the recording's start", drive.conditions, spans
+            strips, "minutes since the recording's start", drive.conditions, shades
         )
         names = ", ".join(dict.fromkeys(finding.subject for finding in findings))
-        shaded = " Shaded: the stretches that were judged." if spans else ""
+        shaded = " Shaded: the stretches that were judged." if shades else ""
         yield Figure(drawing, f"{check.replace('_', ' ').capitalize()}: {names}.{shaded}")
 
 

@@ -1,23 +1,22 @@
-"""The report's letters: DejaVu Sans, which matplotlib carries; Latin, Greek, Cyrillic and more."""
+"""The letters of documents: DejaVu Sans, beside this module; Latin, Greek, Cyrillic and more."""
 
 from __future__ import annotations
 
 import functools
 from pathlib import Path
 
+FOLDER = Path(__file__).parent / "typefaces"
 REGULAR, BOLD, ITALIC = "DejaVuSans", "DejaVuSans-Bold", "DejaVuSans-Oblique"
 
 
 @functools.cache
 def register() -> None:
     """Make the fonts known to reportlab; once per process."""
-    import matplotlib
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont
 
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
     for name in (REGULAR, BOLD, ITALIC):
-        pdfmetrics.registerFont(TTFont(name, str(folder / f"{name}.ttf")))
+        pdfmetrics.registerFont(TTFont(name, str(FOLDER / f"{name}.ttf")))
     pdfmetrics.registerFontFamily(
         REGULAR, normal=REGULAR, bold=BOLD, italic=ITALIC, boldItalic=BOLD
     )
@@ -38,3 +37,11 @@ def fitted(text: str, size: float, most: float) -> str:
     while text and width_of(text + "…", size) > most:
         text = text[:-1]
     return text.rstrip() + "…"
+
+
+def wrapped(text: str, size: float, most: float) -> list[str]:
+    """`text` in lines of at most `most` points, broken between words."""
+    from reportlab.lib.utils import simpleSplit
+
+    register()
+    return list(simpleSplit(text, REGULAR, size, most))

@@ -1,131 +1,43 @@
-"""Plots of a recording as PNG files, without a display (matplotlib's Agg canvas).
+"""Plots as PNG files without a display: a recording, trims before and after, a comparison.
 
-Colours are the Okabe-Ito colour-blind-safe set (Okabe & Ito 2008), with line styles as a second
-cue; conditions are told apart by colour and by their name under the ribbon.
+All raise StorageError when the file cannot be written.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 
-from logbench.analysis.model import Condition, ConditionSpan, Finding, Verdict
-from logbench.errors import StorageError
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from logbench.recording.reader import Recording
-
-BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILLION, PURPLE = (
-    "#000000",
-    "#E69F00",
-    "#56B4E9",
-    "#009E73",
-    "#F0E442",
-    "#0072B2",
-    "#D55E00",
-    "#CC79A7",
+from logbench.analysis.comparison.cells import key_of
+from logbench.analysis.comparison.overlay import Overlay
+from logbench.analysis.comparison.results import Comparison, SignalResult, SignalVerdict
+from logbench.analysis.model import ConditionSpan, Finding
+from logbench.recording.reader import Recording
+from logbench.report.charts import (
+    Bar,
+    Cell,
+    Change,
+    Line2D,
+    Shade,
+    Strip,
+    bars_chart,
+    cells_chart,
+    detectable_chart,
+    strips_chart,
 )
-LINE_COLOURS = (BLUE, VERMILLION, GREEN, PURPLE, ORANGE, BLACK)
-LINE_STYLES = ("-", "--", "-.", ":")
+from logbench.report.colors import VERDICT_COLORS
+from logbench.report.drawing import write_png
+from logbench.report.findings_charts import strips_of
+from logbench.signals.unit_sentences import in_units
+from logbench.signals.units import METRIC, unit_text
 
-CONDITION_COLOURS = {
-    Condition.KEY_ON: "#BBBBBB",
-    Condition.CRANKING: BLACK,
-    Condition.COLD_IDLE: SKY,
-    Condition.WARM_IDLE: GREEN,
-    Condition.FAST_IDLE: YELLOW,
-    Condition.CRUISE: BLUE,
-    Condition.ACCELERATION: ORANGE,
-    Condition.FULL_THROTTLE: VERMILLION,
-    Condition.FUEL_CUT: PURPLE,
-    Condition.ENGINE_OFF: "#DDDDDD",
-    Condition.OTHER: "#F2F2F2",
-}
-VERDICT_COLOURS = {Verdict.WATCH: ORANGE, Verdict.ACT: VERMILLION}
-
-STRIPS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("rpm", ("RPM",)),
-    ("km/h", ("VSS",)),
-    ("%", ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2")),
-    ("g/s", ("MAF",)),
-    ("kPa", ("MAP", "BARO")),
-    ("degC", ("ECT", "IAT", "AAT")),
-    ("V", ("VPWR",)),
+STRIPS = (
+    *(("RPM",), ("VSS",), ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("MAF",)),
+    *(("MAP", "BARO"), ("ECT", "IAT", "AAT"), ("VPWR",)),
 )
-"""Which signals share a strip, and the strip's unit; strips without data are left out."""
-
-
-def _strips(recording: Recording) -> list[tuple[str, list[str]]]:
-    held = set(recording.signals)
-    strips = [(unit, [a for a in names if a in held]) for unit, names in STRIPS]
-    return [(unit, names) for unit, names in strips if names]
-
-
-def _draw_traces(axes: Axes, recording: Recording, names: Sequence[str], unit: str) -> None:
-    for index, name in enumerate(names):
-        trace = recording.trace(name)
-        axes.plot(
-            trace.t_s / 60,
-            trace.value,
-            color=LINE_COLOURS[index % len(LINE_COLOURS)],
-            linestyle=LINE_STYLES[index % len(LINE_STYLES)],
-            linewidth=0.9,
-            label=name,
-        )
-    axes.set_ylabel(f"{names[0]}, {unit}" if len(names) == 1 else unit)
-    if len(names) > 1:
-        axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5), fontsize=8, frameon=False)
-    axes.grid(alpha=0.25)
-    axes.margins(x=0)
-
-
-def _draw_ribbon(axes: Axes, conditions: Sequence[ConditionSpan]) -> None:
-    seen: dict[Condition, None] = {}
-    for span in conditions:
-        axes.axvspan(
-            span.start_ns / 60e9, span.end_ns / 60e9, color=CONDITION_COLOURS[span.condition], lw=0
-        )
-        if span.condition is not Condition.OTHER:
-            seen.setdefault(span.condition)
-    axes.set_yticks([])
-    axes.set_ylabel("doing", rotation=0, ha="right", va="center")
-    handles = [axes.plot([], [], color=CONDITION_COLOURS[c], lw=6, label=c.value)[0] for c in seen]
-    if handles:
-        axes.legend(
-            handles=handles,
-            loc="lower center",
-            bbox_to_anchor=(0.5, 1.0),
-            ncols=min(len(handles), 6),
-            fontsize=8,
-            frameon=False,
-        )
-
-
-def _shade_evidence(all_axes: Sequence[Axes], findings: Sequence[Finding]) -> None:
-    for finding in findings:
-        colour = VERDICT_COLOURS.get(finding.verdict)
-        if colour is None:
-            continue
-        for span in finding.evidence:
-            for axes in all_axes:
-                axes.axvspan(
-                    span.start_ns / 60e9, span.end_ns / 60e9, color=colour, alpha=0.12, lw=0
-                )
-
-
-def _save(figure: Figure, path: Path) -> None:
-    FigureCanvasAgg(figure)
-    try:
-        figure.savefig(path, dpi=120)
-    except OSError as error:
-        raise StorageError(f"The plot {path} cannot be written: {error.strerror}.") from error
+"""Which signals share a strip; strips without data are left out."""
 
 
 def plot_recording(
@@ -134,67 +46,113 @@ def plot_recording(
     findings: Sequence[Finding],
     path: Path,
 ) -> None:
-    """Draw strips of the usual signals over minutes, the condition ribbon and shaded evidence.
-
-    Raises StorageError when `path` cannot be written.
-    """
-    strips = _strips(recording)
-    heights = [0.25] + [1.0] * len(strips)
-    figure = Figure(figsize=(13, 1.6 + 1.45 * len(strips)), layout="constrained")
-    grid = figure.subplots(
-        len(heights), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": heights}
-    )[:, 0]
-    _draw_ribbon(grid[0], conditions)
-    for axes, (unit, names) in zip(grid[1:], strips, strict=True):
-        _draw_traces(axes, recording, names, unit)
-    _shade_evidence(list(grid[1:]), findings)
-    grid[-1].set_xlabel("minutes since the recording's start")
+    """Strips of the usual signals over minutes, the ribbon of conditions and shaded evidence."""
+    judged = [f for f in findings if f.verdict in VERDICT_COLORS]
+    judged.sort(key=lambda f: f.verdict.severity)
+    shades = [Shade(span, VERDICT_COLORS[f.verdict]) for f in judged for span in f.evidence]
+    strips = strips_of(recording, STRIPS, METRIC)
+    chart = strips_chart(strips, "minutes since the recording's start", conditions, shades)
     facts = recording.facts
     name = recording.path.name if recording.path is not None else "recording"
     title = facts.vehicle.label or facts.vehicle.vin or name
-    figure.suptitle(title + (" (simulated)" if facts.link.simulated else ""), fontsize=12)
-    _save(figure, path)
+    write_png(chart, path, title + (" (simulated)" if facts.link.simulated else ""))
 
 
-def plot_verdicts(sides: Sequence[tuple[str, Sequence[Finding]]], path: Path) -> None:
-    """Bars of the fuel trim totals of several recordings side by side, over their band.
+def plot_trims(before: Sequence[Finding], after: Sequence[Finding], path: Path) -> None:
+    """Bars of the fuel trim totals of two recordings side by side, over their band."""
+    sides = [
+        {f.subject: f for f in findings if f.check == "fuel_trim" and f.unit == "%"}
+        for findings in (before, after)
+    ]
+    bars, band = [], None
+    for subject in dict.fromkeys(subject for side in sides for subject in side):
+        both = [side.get(subject) for side in sides]
+        values = [None if f is None else f.value for f in both]
+        halves = [None if f is None else f.uncertainty for f in both]
+        if values != [None, None]:
+            bars.append(Bar(subject, *values, *halves))
+        band = band or next((f.band for f in both if f is not None and f.band), None)
+    chart = bars_chart(bars, "%", None if band is None else band.within)
+    write_png(chart, path, "Fuel trim totals (short term + long term), before and after the repair")
 
-    `sides`: (name of the recording, its findings). Raises StorageError.
-    """
-    subjects = list(
-        dict.fromkeys(
-            f.subject
-            for _, findings in sides
-            for f in findings
-            if f.check == "fuel_trim" and f.unit == "%" and f.value is not None
-        )
+
+# --- comparisons ---
+
+
+def plot_intervals(comparison: Comparison, path: Path) -> None:
+    """One bar a signal: its change with the 95 % interval, in units of what could have been missed,
+    so that signals of all units share an axis."""
+    chart = detectable_chart(
+        [_change(s) for s in comparison.signals if s.change is not None and s.detectable],
+        "change, in units of the smallest change that would surely be found (gray)",
     )
-    figure = Figure(figsize=(11, 5), layout="constrained")
-    axes = figure.subplots()
-    width = 0.8 / max(len(sides), 1)
-    for index, (name, findings) in enumerate(sides):
-        by_subject = {f.subject: f for f in findings if f.check == "fuel_trim"}
-        for place, subject in enumerate(subjects):
-            finding = by_subject.get(subject)
-            if finding is None or finding.value is None:
-                continue
-            axes.bar(
-                place + (index - (len(sides) - 1) / 2) * width,
-                finding.value,
-                width * 0.92,
-                color=LINE_COLOURS[index % len(LINE_COLOURS)],
-                hatch="" if index == 0 else "//",
-                yerr=finding.uncertainty or None,
-                capsize=3,
-                label=name if place == 0 else None,
-            )
-    band = next((f.band for _, fs in sides for f in fs if f.check == "fuel_trim" and f.band), None)
-    if band is not None:
-        low, high = (np.nan if edge is None else edge for edge in band.within)
-        axes.axhspan(low, high, color=GREEN, alpha=0.15, label="within its band")
-    axes.axhline(0, color=BLACK, lw=0.8)
-    axes.set_xticks(range(len(subjects)), [s.replace(", ", "\n") for s in subjects], fontsize=8)
-    axes.set_ylabel("%")
-    axes.set_title("Fuel trim totals (short term + long term)")
-    axes.legend()
-    _save(figure, path)
+    write_png(chart, path, "Change (after − before) at equal operating points, 95 % intervals")
+
+
+def _change(s: SignalResult) -> Change:
+    unit = unit_text(s.unit)
+    return Change(
+        label=f"{s.key}  {s.before:.4g} to {s.after:.4g} {unit}",
+        text=f"{s.change:+.3g} ±{s.half_width:.2g} {unit}, {s.verdict.value}",
+        change=s.change,
+        half_width=s.half_width,
+        changed=s.verdict is SignalVerdict.CHANGED,
+        relevant=s.relevant,
+        detectable=s.detectable or 1.0,
+    )
+
+
+def plot_cells(comparison: Comparison, key: str, path: Path) -> None:
+    """The grid of differences of one signal: engine speed by load, hatched where only one side has
+    been, ringed where a cell differs by itself. `KeyError` for an unknown key.
+    """
+    result = comparison.signal(key)
+    axis = comparison.axis
+    chart = cells_chart(
+        list(_cells(comparison, result)),
+        "engine speed, rpm (hatched: only one side has been there)",
+        "" if axis is None else f"{axis.title}, {axis.unit}",
+        f"after − before, {unit_text(result.unit)}",
+    )
+    write_png(chart, path, in_units(f"{result.title}: {result.reason}", METRIC))
+
+
+def _cells(comparison: Comparison, result: SignalResult) -> Iterator[Cell]:
+    axis = comparison.axis
+    if axis is None:
+        return
+    shared = {cell.code for cell in result.cells}
+    for slots, hatch_deg in ((comparison.before_slots, 45.0), (comparison.after_slots, 135.0)):
+        for code in () if slots is None else np.unique(slots.code).tolist():
+            if code not in shared:
+                yield Cell(key_of(code).rpm, key_of(code).load(axis), hatch_deg=hatch_deg)
+    for cell, changed in zip(result.cells, result.cells_changed, strict=True):
+        value, half = cell.difference.value, cell.difference.half_width
+        yield Cell(key_of(cell.code).rpm, key_of(cell.code).load(axis), value, half, changed)
+
+
+def plot_overlays(overlays: Sequence[Overlay], path: Path) -> None:
+    """Strips of one or more overlays, each with its difference under it."""
+    strips = []
+    for one in overlays:
+        sides = Line2D(f"{one.signal} before", one.x, one.before), Line2D("after", one.x, one.after)
+        apart = Line2D("after − before", one.x, one.difference)
+        unit = unit_text(one.unit)
+        strips += [Strip(unit, sides, 100.0), Strip(unit, (apart,), 50.0, zero=True)]
+    label = ""
+    if overlays:
+        note = f" {overlays[0].note}" if overlays[0].note else ""
+        label = f"{overlays[0].x_unit}, aligned by {overlays[0].by.value}.{note}"
+    write_png(strips_chart(strips, label), path)
+
+
+def plot_warm_up(comparison: Comparison, path: Path) -> None:
+    """Coolant temperature against the heat put in, both sides."""
+    warm, lines, label = comparison.warm_up, [], ""
+    for curve, name in ((warm.before, "before"), (warm.after, "after")):
+        if curve is not None:
+            lines.append(Line2D(f"coolant {name}", curve.heat, curve.degc))
+            relative = "" if curve.source == "MAF" else f" (relative, {curve.source})"
+            label = f"air burnt since the start, g{relative}"
+    chart = strips_chart([Strip("°C", tuple(lines), 220.0)], label)
+    write_png(chart, path, in_units(warm.reason, METRIC))

@@ -13,11 +13,15 @@ from reportlab.graphics.shapes import Drawing, Line, PolyLine, Rect, String
 from logbench.analysis.model import Condition, ConditionSpan, Span
 from logbench.report.charts import (
     Bar,
+    Cell,
     Change,
     Line2D,
+    Shade,
     Strip,
     bars_chart,
+    cells_chart,
     changes_chart,
+    detectable_chart,
     margin_bar,
     strips_chart,
 )
@@ -54,8 +58,8 @@ def test_strips_stay_inside_whatever_the_values(values):
     y = np.array(values)
     x = np.linspace(0.0, 19.0, len(y))
     spans = [ConditionSpan(0, 600_000_000_000, condition) for condition in Condition]
-    strips = [Strip("km/h", (Line2D("VSS", x, y), Line2D("RPM", x, y * 2)), band=(0.0, None))]
-    inside(strips_chart(strips, "minutes", spans, [Span(0, 60_000_000_000)]))
+    strips = [Strip("km/h", (Line2D("VSS", x, y), Line2D("RPM", x, y * 2)), zero=True)]
+    inside(strips_chart(strips, "minutes", spans, [Shade(Span(0, 60_000_000_000))]))
 
 
 def test_thinning_keeps_the_extremes_and_gaps_stay_gaps():
@@ -67,7 +71,7 @@ def test_thinning_keeps_the_extremes_and_gaps_stay_gaps():
     (line,) = [s for s in drawing.contents if isinstance(s, PolyLine)]
     assert len(line.points) < 6000
     heights = line.points[1::2]
-    assert max(heights) - min(heights) == pytest.approx(58 * 18 / (18 * 1.16), rel=0.02)
+    assert max(heights) - min(heights) == pytest.approx((58 - 9.5) / 1.04, rel=0.02)
     keep = (x < 8) | (x > 12)
     drawing = strips_chart([Strip("V", (Line2D("X", x[keep], y[keep]),))], "min")
     assert len([s for s in drawing.contents if isinstance(s, PolyLine)]) == 2
@@ -89,6 +93,44 @@ def test_bars_and_changes_stay_inside(rows):
     inside(bars_chart([Bar("x", None, None)], "%", None))
     changes = [Change("label " * 20, "text " * 20, a, h, changed=True) for a, _, h in rows]
     inside(changes_chart([*changes, Change("x", "–", None, None, changed=False)]))
+    inside(detectable_chart(changes, "units"))
+    inside(detectable_chart([], "units"))
+
+
+def test_a_bar_on_the_common_axis_stands_where_its_size_says():
+    """1 and 2 lie on the linear part, 20 a decade above 2: as far again as 2 is from 0."""
+    sizes = (1.0, 2.0, 20.0)
+    rows = [Change("a", "b", 3.0 * size, 0.0, changed=True, detectable=3.0) for size in sizes]
+    drawing = detectable_chart(rows, "units")
+    marks = [s.x + 2.5 for s in drawing.contents if isinstance(s, Rect) and s.width == 5]
+    middle = 160 + (500 - 158 - 160) / 2
+    one, two, twenty = (mark - middle for mark in marks)
+    assert two == pytest.approx(2 * one)
+    assert twenty == pytest.approx(2 * two)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 8), st.integers(0, 8), st.none() | finite), max_size=9))
+def test_cells_stay_inside(rows):
+    cells = [
+        Cell((500.0 * x, 500.0 * x + 500), (10.0 * y, 10.0 * y + 10), value, 1.0, ringed=True)
+        for x, y, value in rows
+    ]
+    drawing = cells_chart(cells, "engine speed, rpm", "load, %", "after − before, %")
+    inside(drawing)
+    shown = [s.text for s in drawing.contents if isinstance(s, String)]
+    values = [value for *_, value in rows if value is not None]
+    texts = {f"{v:+.0f}" if abs(v) >= 100 else f"{v:+.2g}" for v in values}
+    assert texts <= set(shown)
+
+
+def test_a_long_subject_of_a_bar_is_not_cut():
+    label = "bank 1, load against idle"
+    drawing = bars_chart([Bar(label, 1.0, 2.0)] * 8, "%", None)
+    inside(drawing)
+    shown = " ".join(s.text for s in drawing.contents if isinstance(s, String))
+    assert "…" not in shown
+    assert all(word in shown for word in label.replace(",", "").split())
 
 
 @pytest.mark.parametrize(("margin", "right"), [(1.0, 80.0), (0.5, 60.0), (-1.0, 40.0), (0.0, 41.0)])

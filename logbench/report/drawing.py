@@ -1,0 +1,173 @@
+"""What every chart of a document is drawn with: text, scales, axes, lines; and the way to a PNG.
+
+reportlab drawings: vectors in the PDF and in the HTML page. For a PNG the drawing's own PDF is
+rendered by pdfium, so that all three show the same.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from reportlab.graphics.shapes import Drawing, Group, Line, Rect, String
+from reportlab.lib.colors import HexColor
+
+from logbench.recording.storage import write_whole
+from logbench.report import fonts
+from logbench.report.colors import LINE_COLORS
+
+WIDTH = 500.0
+"""Points; the renderers scale it to the page."""
+LEFT, RIGHT = 62.0, 6.0
+"""Room beside the area of a chart with a scale at its left."""
+AREA = WIDTH - LEFT - RIGHT
+SIZE = 7.5
+GRAY, LIGHT = HexColor("#666666"), HexColor("#DDDDDD")
+WHITE, BLACK = HexColor("#FFFFFF"), HexColor("#000000")
+_DASHES: tuple[list[int] | None, ...] = (None, [4, 2], [1, 2], [6, 2, 1, 2])
+_MARGIN, _TITLE_SIZE, _PIXELS = 12.0, 10.0, 3.0
+"""Of a PNG: points around the drawing, size of its title, pixels a point."""
+Floats = npt.NDArray[np.float64]
+Place = Callable[[float], float]
+"""From a value to points."""
+
+
+def text(words: str, x: float, y: float, anchor: str = "start", **how: object) -> String:
+    """Small gray text; `anchor`: start, middle or end."""
+    how = {"fontName": fonts.REGULAR, "fontSize": SIZE, "fillColor": GRAY, **how}
+    return String(x, y, words, textAnchor=anchor, **how)
+
+
+def block(x: float, y: float, width: float, height: float, fill: HexColor) -> Rect:
+    """A filled rectangle without an outline."""
+    return Rect(x, y, width, height, fillColor=fill, strokeColor=None, strokeWidth=0)
+
+
+def rule(x0: float, y0: float, x1: float, y1: float, color: HexColor = GRAY) -> Line:
+    """A thin line."""
+    return Line(x0, y0, x1, y1, strokeColor=color, strokeWidth=0.6)
+
+
+def pale(color: str) -> HexColor:
+    """A quarter of the color on white."""
+    whole = HexColor(color)
+    parts = (round(255 * (1 - (1 - part) * 0.25)) for part in (whole.red, whole.green, whole.blue))
+    return HexColor("#{:02X}{:02X}{:02X}".format(*parts))
+
+
+def stroke(index: int) -> dict[str, object]:
+    """Color and dashes of the line at a place among its strip's."""
+    color = HexColor(LINE_COLORS[index % len(LINE_COLORS)])
+    return {"strokeColor": color, "strokeDashArray": _DASHES[index % len(_DASHES)]}
+
+
+# --- scales and axes ---
+
+_LEAST_SHARE = 1e-9
+"""A range narrower than this share of its values is drawn like a single value: no number of it
+could be told from the next."""
+
+
+def line_between(low: float, high: float, start: float, end: float) -> Place:
+    """`low` to `start`, `high` to `end`."""
+    return lambda value: start + (value - low) / (high - low) * (end - start)
+
+
+def padded(low: float, high: float, room: float = 0.1) -> tuple[float, float]:
+    """A range with a little room below and `room`, a share of the whole, above."""
+    span = high - low
+    if span <= _LEAST_SHARE * max(abs(low), abs(high), 1e-9):
+        span = max(abs(high), 1.0) * 0.1
+    return low - 0.04 * span, high + 1.04 * span * room / (1.0 - room)
+
+
+def _ticks(low: float, high: float, about: int) -> list[tuple[float, str]]:
+    """Round values within the range, `about` so many, with their texts."""
+    raw = (high - low) / max(about, 1)
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= raw * 0.999)
+    first = math.ceil(low / step - 1e-9)
+    found = [i * step for i in range(first, math.floor(high / step + 1e-9) + 1)]
+    return [(tick, f"{tick + 0.0:.6g}") for tick in found]
+
+
+def left_axis(
+    drawing: Drawing, low: float, high: float, about: int, level: Place, right: float
+) -> None:
+    """Light lines from LEFT to `right` at round values, which stand at the left."""
+    for tick, shown in _ticks(low, high, about):
+        drawing.add(Line(LEFT, level(tick), right, level(tick), strokeColor=LIGHT))
+        drawing.add(text(shown, LEFT - 4, level(tick) - 2.5, anchor="end"))
+
+
+def bottom_axis(
+    drawing: Drawing, y: float, low: float, high: float, place: Place, right: float
+) -> None:
+    """A line from LEFT to `right` with round values below."""
+    drawing.add(rule(LEFT, y, right, y))
+    for tick, shown in _ticks(low, high, 8):
+        drawing.add(Line(place(tick), y, place(tick), y - 2.5, strokeColor=GRAY))
+        drawing.add(text(shown, place(tick), y - 10, anchor="middle"))
+
+
+# --- lines ---
+
+
+def pieces(x: Floats, y: Floats, place: Place, level: Place) -> list[list[float]]:
+    """A line as runs of points (x, y, x, y, …) without its gaps, thinned to the lowest and highest
+    of each third of a point."""
+    good = np.isfinite(x) & np.isfinite(y)
+    x, y = x[good], y[good]
+    if len(x) < 2:
+        return []
+    steps = np.diff(x)
+    usual = float(np.median(steps)) or 1e-9
+    wide = np.flatnonzero(steps > max(12 * usual, (x[-1] - x[0]) / 100))
+    found = []
+    for xs, ys in zip(np.split(x, wide + 1), np.split(y, wide + 1), strict=True):
+        kept = _thinned(place(xs[-1]) - place(xs[0]), xs, ys)
+        points = [c for i in kept for c in (round(place(xs[i]), 2), round(level(ys[i]), 2))]
+        if len(points) >= 4:
+            found.append(points)
+    return found
+
+
+def _thinned(width: float, x: Floats, y: Floats) -> Sequence[int]:
+    columns = max(2, round(width * 1.5))
+    if len(x) <= 2 * columns:
+        return range(len(x))
+    edges = np.searchsorted(x, np.linspace(x[0], x[-1], columns + 1)[1:-1])
+    kept: set[int] = {0, len(x) - 1}
+    for start, stop in zip((0, *edges), (*edges, len(x)), strict=True):
+        if stop > start:
+            part = y[start:stop]
+            kept |= {int(start + part.argmin()), int(start + part.argmax())}
+    return sorted(kept)
+
+
+# --- PNG ---
+
+
+def write_png(drawing: Drawing, path: Path, title: str = "") -> None:
+    """Write a chart under its title as a PNG on white. Raises StorageError."""
+    import pypdfium2
+    from reportlab.graphics import renderPDF
+
+    width = drawing.width + 2 * _MARGIN
+    lines = fonts.wrapped(title, _TITLE_SIZE, drawing.width) if title else []
+    height = drawing.height + 2 * _MARGIN + 1.4 * _TITLE_SIZE * len(lines)
+    page = Drawing(width, height)
+    page.add(Group(*drawing.contents, transform=(1, 0, 0, 1, _MARGIN, _MARGIN)))
+    for number, line in enumerate(lines):
+        y = height - _MARGIN - _TITLE_SIZE * (0.8 + 1.4 * number)
+        page.add(text(line, width / 2, y, "middle", fontSize=_TITLE_SIZE, fillColor=BLACK))
+    fonts.register()
+    with pypdfium2.PdfDocument(renderPDF.drawToString(page)) as document:
+        image = document[0].render(scale=_PIXELS).to_pil()
+    out = io.BytesIO()
+    image.save(out, "PNG")
+    write_whole(path, out.getvalue())
