@@ -194,7 +194,7 @@ def test_work_that_comes_after_the_end_is_not_begun(qtbot):
 def test_the_window_comes_up_without_what_only_later_pages_need():
     code = (
         "import sys, logbench.app.window;"
-        "heavy = {'pandas', 'scipy', 'matplotlib', 'pyqtgraph', 'obd', 'duckdb', 'pyarrow'};"
+        "heavy = {'pandas', 'scipy', 'reportlab', 'pyqtgraph', 'obd', 'duckdb', 'pyarrow'};"
         "print(sorted(heavy & set(sys.modules)))"
     )
     done = subprocess.run(
