@@ -6,7 +6,7 @@ import os
 import threading
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pyarrow as pa
 
@@ -24,20 +24,9 @@ from logbench.archive.findings import (
 from logbench.archive.index import Index, Progress, build_index, cache_folder
 from logbench.archive.query import Sql, interruptible
 from logbench.archive.reading import open_entry
-from logbench.archive.store import Entry, LocalStore, Problem, open_store
-from logbench.archive.trend import (
-    SAME_DISPLACEMENT_L,
-    Point,
-    Spread,
-    parse_number,
-    points,
-    spread,
-)
+from logbench.archive.store import Entry, open_store
 from logbench.errors import ArchiveError
 from logbench.recording.reader import Recording
-
-if TYPE_CHECKING:
-    from logbench.archive.likeness import Alike
 
 
 class Archive:
@@ -82,11 +71,6 @@ class Archive:
         """Recordings, signals, jobs, and what is left out."""
         index = self._index  # another thread may let go of it meanwhile
         return index if index is not None else self.refresh()
-
-    @property
-    def problems(self) -> tuple[Problem, ...]:
-        """Files that are left out, each with its sentence."""
-        return self.index.problems
 
     @property
     def findings(self) -> pa.Table:
@@ -214,53 +198,6 @@ class Archive:
         rows = self.findings.filter(pa.compute.equal(self.findings["recording"], path))
         return list(rows.to_pylist())
 
-    def trend(self, number: str, car: str, *, exact: bool = False) -> list[Point]:
-        """A number over a car's recordings, in order of time; see `trend.parse_number`.
-
-        `car`: part of its label or VIN, with `exact` the whole label. Only recordings whose
-        findings are known count: sweep first. Raises `UsageError`.
-        """
-        check, subject, further = parse_number(number)
-        joined = self._joined(check, subject, Filter(cars=(car,)) if exact else Filter(car=car))
-        return points(joined, further)
-
-    def spread(
-        self, number: str, displacement_l: float, without_car: str = "", value: float | None = None
-    ) -> Spread:
-        """The number's spread over cars of that displacement, each counted once; `value` is placed
-        among them. `without_car`: the car that is asked about."""
-        check, subject, further = parse_number(number)
-        span = (displacement_l - SAME_DISPLACEMENT_L, displacement_l + SAME_DISPLACEMENT_L)
-        joined = self._joined(check, subject, Filter(displacement_l=span))
-        others = [p for p in points(joined, further) if not without_car or p.car != without_car]
-        return spread(others, value)
-
-    def _joined(self, check: str, subject: str, chosen: Filter) -> pa.Table:
-        sql, values = where(chosen)
-        text = (
-            "SELECT f.*, r.started_utc, r.car FROM findings f JOIN recordings r USING (recording) "
-            f'WHERE f."check" = ? AND contains(lower(f.subject), ?) AND {sql}'
-        )
-        return self.query(text, [check, subject.lower(), *values])
-
-    # --- likeness ---
-
-    def like(self, name: str, count: int = 10, progress: Progress | None = None) -> list[Alike]:
-        """The recordings nearest to one, by their grids of derived signals; itself left out.
-
-        Grids are made once and kept; the first time takes about as long as a sweep.
-        """
-        from logbench.archive.grids import grids_of  # brings scipy
-        from logbench.archive.likeness import nearest
-
-        path = self.resolve(name)
-        entries = self.entries()
-        names = [entry.path for entry in entries]
-        grids = grids_of(self.store, self.cache, entries, progress)
-        mine = names.index(path)
-        others = [k for k in range(len(names)) if k != mine]
-        return nearest(grids[mine], grids[others], [names[k] for k in others], count)
-
     # --- care ---
 
     def add(self, source: Path) -> tuple[str, bool]:
@@ -289,8 +226,3 @@ class Archive:
         yield from verify_all(self.store, self.entries(), index.problems, quarantine=quarantine)
         self._put_in = object()
         self._index = None
-
-    @property
-    def is_local(self) -> bool:
-        """Whether the archive is a folder of this computer."""
-        return isinstance(self.store, LocalStore)

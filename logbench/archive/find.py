@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
+from logbench.archive.columns import searched_columns
 from logbench.errors import UsageError
 from logbench.signals.table import table
 
@@ -120,7 +121,8 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
     if chosen.cars:
         yield f"r.car IN ({', '.join('?' * len(chosen.cars))})", [*chosen.cars]
     for word in chosen.words.lower().split():
-        yield _WORD, [word] * 2
+        named = ", ".join(f"r.{name}" for name in searched_columns())
+        yield _WORD.format(named=named), [word] * 2
     if chosen.since:
         yield "r.started_utc >= ?", [_date(chosen.since)]
     if chosen.until:
@@ -140,7 +142,7 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         yield _could(chosen.condition)
 
 
-_WORD = """(contains(lower(concat_ws(' ', r.car, r.vin, r.recording, r.note, r.events)), ?)
+_WORD = """(contains(lower(concat_ws(' ', {named})), ?)
     OR EXISTS (SELECT 1 FROM jobs j WHERE starts_with(r.recording, j.job || '/')
     AND contains(lower(concat_ws(' ', j.title, j.car, j.concern, j.conclusion, j.notes)), ?)))"""
 _TEXT = """(contains(lower(r.note), ?) OR contains(lower(r.events), ?) OR EXISTS (

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 from pydantic import ValidationError
 
 from logbench.archive.chunks import Chunk, chunks_of
+from logbench.archive.columns import Known, record_of
 from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, Store
 from logbench.errors import ArchiveError
 from logbench.recording.journal import FACTS_KEY
@@ -158,7 +159,9 @@ def _checked(head: _Head, chunks: list[Chunk] | None) -> Footer | Problem:
         if absurd:
             return Problem(path, "enormous", f"{path} claims {absurd}: not believed, left out.")
         signals = _signal_rows(path, chunks, head.facts)
-        return Footer(_recording_row(head.entry, head.rows, head.facts, signals), signals)
+        lasts = (row["last_s"] for row in signals)
+        duration_s = max((last for last in lasts if last is not None), default=0.0)
+        return Footer(record_of(Known(head.entry, head.facts, head.rows, duration_s)), signals)
     except (ValueError, TypeError, OverflowError):
         return nonsense
 
@@ -198,37 +201,6 @@ def _absurd(head: _Head, chunks: list[Chunk]) -> str:
     if rows != head.rows:
         return f"{head.rows:,} rows and holds {rows:,}"
     return ""
-
-
-def _recording_row(
-    entry: Entry, rows: int, facts: Facts, signals: list[dict[str, Any]]
-) -> dict[str, Any]:
-    vehicle = facts.vehicle
-    local = facts.extra.get("import")
-    started = facts.started_utc or (
-        str(local.get("started_local", "")) if isinstance(local, dict) else ""
-    )
-    return {
-        "recording": entry.path,
-        "size_bytes": entry.size,
-        "mtime_ns": entry.mtime_ns,
-        "recording_id": facts.recording_id,
-        "started_utc": started,
-        "duration_s": max((s["last_s"] for s in signals if s["last_s"] is not None), default=0.0),
-        "samples": rows,
-        "car": vehicle.label or vehicle.vin,
-        "vin": vehicle.vin,
-        "displacement_l": vehicle.displacement_l,
-        "cylinders": vehicle.cylinders,
-        "turbo": vehicle.turbo,
-        "fuel": vehicle.fuel,
-        "simulated": facts.link.simulated,
-        "note": facts.note[:20_000],
-        "events": "\n".join(f"{e.kind}: {e.text}" for e in facts.events[:1000])[:20_000],
-        "recovered": facts.recovered,
-        "software": facts.software,
-        "samples_sha256": facts.samples_sha256,
-    }
 
 
 def _signal_rows(path: str, chunks: list[Chunk], facts: Facts) -> list[dict[str, Any]]:

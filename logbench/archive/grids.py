@@ -1,4 +1,4 @@
-"""The grids of all recordings, for 'drives like this one', made once and kept."""
+"""Similar drives: the grids of all recordings, made once and kept, and the nearest of them."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from logbench.archive.archive import Archive
 from logbench.archive.findings import checks_version
 from logbench.archive.index import Progress, write_table
-from logbench.archive.likeness import SIZE, grid_of
+from logbench.archive.likeness import SIZE, Alike, grid_of, nearest
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, Store
 from logbench.errors import ArchiveError, LogbenchError
@@ -48,6 +49,22 @@ def grids_of(
         if made:
             _keep(file, {state: kept[state] for e in entries if (state := _state(e)) in kept})
     return np.array([kept[_state(entry)] for entry in entries]).reshape(-1, SIZE)
+
+
+def similar_drives(
+    archive: Archive, name: str, count: int = 10, progress: Progress | None = None
+) -> list[Alike]:
+    """The recordings nearest to one, by their grids of derived signals; itself left out.
+
+    The first time takes about as long as a sweep. Raises `ArchiveError`.
+    """
+    path = archive.resolve(name)
+    entries = archive.entries()
+    names = [entry.path for entry in entries]
+    grids = grids_of(archive.store, archive.cache, entries, progress)
+    mine = names.index(path)
+    others = [k for k in range(len(names)) if k != mine]
+    return nearest(grids[mine], grids[others], [names[k] for k in others], count)
 
 
 def _state(entry: Entry) -> _State:

@@ -21,6 +21,7 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from logbench.archive import tables
+from logbench.archive.columns import recordings_schema
 from logbench.archive.footers import Footer, read_footers
 from logbench.archive.query import unreadable
 from logbench.archive.store import Entry, Listing, Problem, Store, read_job
@@ -109,7 +110,7 @@ def _merged(
             bad.append({"path": footer.path, "kind": footer.kind, "sentence": footer.sentence,
                         "size_bytes": entry.size, "mtime_ns": entry.mtime_ns})  # fmt: skip
     made = (
-        pa.Table.from_pylist(recordings, tables.RECORDINGS),
+        pa.Table.from_pylist(recordings, recordings_schema()),
         pa.Table.from_pylist(signals, tables.SIGNALS),
         pa.Table.from_pylist(bad, tables.PROBLEMS),
     )
@@ -191,7 +192,7 @@ def _names(cache: Path) -> tuple[Path, Path, Path]:
 
 def _load(cache: Path) -> _Tables | None:
     """What was kept; None where there is nothing or it cannot be used."""
-    schemas = (tables.RECORDINGS, tables.SIGNALS, tables.PROBLEMS)
+    schemas = (recordings_schema(), tables.SIGNALS, tables.PROBLEMS)
     try:
         read = [read_table(path) for path in _names(cache)]
         stamps = {(t.schema.metadata or {}).get(b"logbench.index") for t in read}

@@ -6,35 +6,42 @@ from dataclasses import dataclass
 from typing import Any
 
 from logbench.archive.archive import Archive
+from logbench.archive.columns import Record
 from logbench.archive.find import Filter
 from logbench.archive.query import Sql
 
-_RANKS = ("not judged", "within", "watch", "act")
-_RANK = (
-    "max(CASE verdict WHEN 'act' THEN 3 WHEN 'watch' THEN 2 WHEN 'within' THEN 1 "
-    "WHEN 'not judged' THEN 0 END)"
-)
+RANKS = {"not judged": 0, "within": 1, "watch": 2, "act": 3}
+"""Verdicts from the least to the worst, as lists sort them."""
+_RANK = " ".join(f"WHEN '{verdict}' THEN {rank}" for verdict, rank in RANKS.items())
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
     """One recording as a list shows it."""
 
-    recording: str
-    started_utc: str
-    """ISO 8601; local time where an import knew no more, `` where nothing is known."""
-    car: str
-    displacement_l: float | None
-    duration_s: float
-    samples: int
-    note: str
-    simulated: bool
+    facts: Record
+    """Its row of the view `recordings`."""
     signals: tuple[str, ...]
     """Acronyms, sorted."""
     worst: str
     """`act`, `watch`, `within`, `not judged`; `` when it has not been checked or cannot be."""
     problem: str
     """Why it cannot be checked."""
+
+    @property
+    def recording(self) -> str:
+        """Its path below the root."""
+        return str(self.facts["recording"])
+
+    @property
+    def car(self) -> str:
+        """Label, else VIN, else ``."""
+        return str(self.facts["car"])
+
+    @property
+    def started_utc(self) -> str:
+        """ISO 8601; local time where an import knew no more, `` where nothing is known."""
+        return str(self.facts["started_utc"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,20 +73,8 @@ class Catalogue:
         return [self._row(found) for found in self._archive.find(chosen).to_pylist()]
 
     def _row(self, found: dict[str, Any]) -> Row:
-        worst, problem = self._worst.get(found["recording"], ("", ""))
-        return Row(
-            recording=found["recording"],
-            started_utc=found["started_utc"] or "",
-            car=found["car"] or "",
-            displacement_l=found["displacement_l"],
-            duration_s=found["duration_s"] or 0.0,
-            samples=found["samples"],
-            note=found["note"] or "",
-            simulated=bool(found["simulated"]),
-            signals=self._signals.get(found["recording"], ()),
-            worst=worst,
-            problem=problem,
-        )
+        name = found["recording"]
+        return Row(found, self._signals.get(name, ()), *self._worst.get(name, ("", "")))
 
 
 def worst_findings(archive: Archive) -> dict[str, tuple[str, str]]:
@@ -89,12 +84,13 @@ def worst_findings(archive: Archive) -> dict[str, tuple[str, str]]:
 
 
 def _worst(views: Sql) -> dict[str, tuple[str, str]]:
-    sql = f"SELECT recording, {_RANK} AS worst, max(problem) AS problem FROM findings GROUP BY 1"
+    sql = (
+        f"SELECT recording, max(CASE verdict {_RANK} END) AS worst, max(problem) AS problem "
+        "FROM findings GROUP BY 1"
+    )
+    names = dict(zip(RANKS.values(), RANKS, strict=True))
     return {
-        row["recording"]: (
-            "" if row["worst"] is None else _RANKS[row["worst"]],
-            row["problem"] or "",
-        )
+        row["recording"]: (names.get(row["worst"], ""), row["problem"] or "")
         for row in views.run(sql).to_pylist()
     }
 

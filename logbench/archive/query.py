@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import duckdb
 import pyarrow as pa
@@ -19,9 +19,6 @@ import pyarrow as pa
 from logbench.archive.chunks import CLOSED, each_or_none, quoted
 from logbench.archive.store import RemoteStore, Store
 from logbench.errors import QueryError
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 MEMORY = "2GB"
 SAMPLES_SCHEMA = pa.schema(
@@ -177,9 +174,3 @@ def interruptible(sql: Sql) -> Iterator[Sql]:
     except KeyboardInterrupt:
         sql.interrupt()
         raise
-
-
-def to_frame(table: pa.Table) -> pd.DataFrame:
-    """An answer as a pandas frame."""
-    frame: pd.DataFrame = table.to_pandas()
-    return frame

@@ -1,40 +1,15 @@
-"""The archive's index as Arrow tables: the columns of the views that SQL sees."""
+"""The archive's index as Arrow tables: the columns of the views that SQL sees; those of the view
+`recordings` are in `columns`."""
 
 from __future__ import annotations
 
+import io
+import json
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
-
-from logbench.recording.columns import text_column
-
-RECORDINGS = pa.schema(
-    [
-        ("recording", pa.string()),
-        ("size_bytes", pa.int64()),
-        ("mtime_ns", pa.int64()),
-        ("recording_id", pa.string()),
-        ("started_utc", pa.string()),
-        ("duration_s", pa.float64()),
-        ("samples", pa.int64()),
-        ("car", pa.string()),
-        ("vin", pa.string()),
-        ("displacement_l", pa.float64()),
-        ("cylinders", pa.int32()),
-        ("turbo", pa.bool_()),
-        ("fuel", pa.string()),
-        ("simulated", pa.bool_()),
-        ("note", pa.string()),
-        ("events", pa.string()),
-        ("recovered", pa.bool_()),
-        ("software", pa.string()),
-        ("samples_sha256", pa.string()),
-    ]
-)
-"""One row a recording. `recording` is its path below the root, the key of all views; `car` the
-label, or the VIN where there is none; `started_utc` is local time where an import knew no more."""
+import pyarrow.json as pajson
 
 SIGNALS = pa.schema(
     [
@@ -105,16 +80,11 @@ JOBS = pa.schema(
 
 def jobs_table(rows: Sequence[dict[str, Any]]) -> pa.Table:
     """Rows of `JOBS`, without `pa.array` (it imports pandas: 0.3 s); a missing number is null."""
-    columns = []
-    for field in JOBS:
-        values = [row[field.name] for row in rows]
-        if field.type == pa.string():
-            columns.append(text_column(values))
-            continue
-        numbers = np.array([np.nan if v is None else v for v in values], dtype=np.float64)
-        known = np.isfinite(numbers)
-        plain = np.where(known, numbers, 0).astype(field.type.to_pandas_dtype())
-        bits = np.packbits(known, bitorder="little")
-        buffers = [pa.py_buffer(bits.data), pa.py_buffer(plain.data)]
-        columns.append(pa.Array.from_buffers(field.type, len(rows), buffers))
-    return pa.Table.from_arrays(columns, schema=JOBS)
+    if not rows:
+        return pa.Table.from_batches([], JOBS)
+    lines = "\n".join(json.dumps(row) for row in rows).encode()
+    return pajson.read_json(
+        io.BytesIO(lines),
+        pajson.ReadOptions(block_size=len(lines) + 1),
+        pajson.ParseOptions(explicit_schema=JOBS, unexpected_field_behavior="error"),
+    )

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from logbench.archive.archive import Archive
+from logbench.archive.find import Filter, where
 from logbench.errors import UsageError
 
 SAME_DISPLACEMENT_L = 0.06
@@ -36,6 +38,39 @@ class Spread:
     """`5 %`, `25 %`, `50 %`, `75 %`, `95 %`; empty when there is no other car."""
     share_below: float | None
     """Share (0 to 1) of the other cars that lie below the value asked for; None without any."""
+
+
+def trend_of(archive: Archive, number: str, car: str, *, exact: bool = False) -> list[Point]:
+    """A number over a car's recordings, in order of time; see `parse_number`.
+
+    `car`: part of its label or VIN, with `exact` the whole label. Only recordings whose findings
+    are known count: sweep first. Raises `UsageError`.
+    """
+    return _points(archive, number, Filter(cars=(car,)) if exact else Filter(car=car))
+
+
+def spread_of(
+    archive: Archive,
+    number: str,
+    displacement_l: float,
+    without_car: str = "",
+    value: float | None = None,
+) -> Spread:
+    """The number's spread over cars of that displacement, each counted once; `value` is placed
+    among them. `without_car`: the car that is asked about."""
+    span = (displacement_l - SAME_DISPLACEMENT_L, displacement_l + SAME_DISPLACEMENT_L)
+    found = _points(archive, number, Filter(displacement_l=span))
+    return spread([p for p in found if not without_car or p.car != without_car], value)
+
+
+def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
+    check, subject, further = parse_number(number)
+    sql, values = where(chosen)
+    text = (
+        "SELECT f.*, r.started_utc, r.car FROM findings f JOIN recordings r USING (recording) "
+        f'WHERE f."check" = ? AND contains(lower(f.subject), ?) AND {sql}'
+    )
+    return points(archive.query(text, [check, subject.lower(), *values]), further)
 
 
 def parse_number(text: str) -> tuple[str, str, str]:

@@ -6,6 +6,7 @@ import json
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,10 +16,14 @@ from rich.table import Table
 from rich.text import Text
 
 from logbench.archive.archive import Archive
+from logbench.archive.columns import Cell, cells
 from logbench.archive.find import Filter, parse_condition
 from logbench.archive.overview import worst_findings
+from logbench.archive.trend import spread_of
+from logbench.archive.trend import trend_of as points_of
 from logbench.errors import LogbenchError, UsageError
 from logbench.recording.storage import storage_trouble
+from logbench.signals.units import METRIC
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -29,6 +34,8 @@ if TYPE_CHECKING:
 DEFAULT_LIMIT = 40
 _WIDE = 110
 """Columns of a terminal that has room for counts of samples and notes."""
+_SHORT, _NARROW = 16, 12
+"""Columns of text that is never cut, and of longer text where there is little room."""
 
 
 def make_filter(
@@ -93,35 +100,40 @@ def list_archive(
     if as_json:
         print(json.dumps(answer.to_pylist(), indent=2))
         return int(answer.num_rows)
-    worst = worst_findings(archive)
-    out = Table(box=SIMPLE_HEAD, pad_edge=False)
-    wide = console.width >= _WIDE
-    out.add_column("recording", overflow="fold", min_width=20)
-    out.add_column("started", no_wrap=True, min_width=16)
-    out.add_column("car", no_wrap=True, max_width=24 if wide else 12)
-    for heading in ("litres", "min", "samples", "worst") if wide else ("min", "worst"):
-        out.add_column(heading, no_wrap=True, min_width=6)
-    if wide:
-        out.add_column("note", no_wrap=True, max_width=40)
-    for row in answer.slice(0, limit).to_pylist():
-        litres = row["displacement_l"]
-        out.add_row(
-            Text(row["recording"]),
-            row["started_utc"][:16].replace("T", " "),
-            Text(row["car"]),
-            *(("" if litres is None else f"{litres:.1f}",) if wide else ()),
-            f"{row['duration_s'] / 60:.1f}",
-            *((f"{row['samples']:,}",) if wide else ()),
-            worst.get(row["recording"], ("", ""))[0],
-            *((Text(" ".join(row["note"].split())[:40]),) if wide else ()),
-        )
-    console.print(out)
+    console.print(_listed(answer.slice(0, limit).to_pylist(), worst_findings(archive), console))
     more = f", {limit} shown" if answer.num_rows > limit else ""
     console.print(f"{answer.num_rows:,} of {archive.index.recordings.num_rows:,} recordings{more}.")
     if chosen is not None and chosen.finding:
         _tell_unchecked(archive, place, console)
     _tell_problems(archive, console)
     return int(answer.num_rows)
+
+
+def _listed(
+    rows: Sequence[dict[str, Any]], worst: dict[str, tuple[str, str]], console: Console
+) -> Table:
+    """Recordings with the columns that there is room for."""
+    wide = console.width >= _WIDE
+    shown: list[tuple[Cell, Callable[[dict[str, Any]], str]]] = [
+        (cell, partial(column.text, cell, units=METRIC))
+        for column, cell in cells("terminal")
+        if wide or not cell.spacious
+    ]
+    verdict = Cell("terminal", 6, "worst", widest="within")
+    shown.append((verdict, lambda row: worst.get(row["recording"], ("", ""))[0]))
+    shown.sort(key=lambda pair: pair[0].order)
+    out = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for cell, _ in shown:
+        width = len(cell.widest)
+        if not width:
+            out.add_column(cell.title, overflow="fold", min_width=20)
+        elif width <= _SHORT:
+            out.add_column(cell.title, no_wrap=True, min_width=width)
+        else:
+            out.add_column(cell.title, no_wrap=True, max_width=width if wide else _NARROW)
+    for row in rows:
+        out.add_row(*(Text(text(row)) for _, text in shown))
+    return out
 
 
 def _tell_unchecked(archive: Archive, place: str, console: Console) -> None:
@@ -136,7 +148,7 @@ def _tell_unchecked(archive: Archive, place: str, console: Console) -> None:
 
 
 def _tell_problems(archive: Archive, console: Console) -> None:
-    kinds = Counter(problem.kind for problem in archive.problems)
+    kinds = Counter(problem.kind for problem in archive.index.problems)
     if kinds:
         told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
         console.print(f"Left out: {told}; 'archive check' says why.", style="yellow")
@@ -240,7 +252,7 @@ def check_archive(
 ) -> int:
     """`archive check`: verify every recording; returns 0, or 3 when one is bad."""
     archive = _opened(place, console, cache)
-    for problem in archive.problems:
+    for problem in archive.index.problems:
         if problem.kind not in {"damaged", "enormous"} or problem.path.endswith("job.toml"):
             console.print(Text(problem.sentence, style="yellow"))
     total = len(archive.entries())
@@ -305,7 +317,7 @@ def trend_of(
     `number`: CHECK:SUBJECT[:NUMBER]. Returns how many points there are.
     """
     archive = _opened(place, console, cache)
-    points = archive.trend(number, car)
+    points = points_of(archive, number, car)
     out = Table(box=SIMPLE_HEAD, pad_edge=False)
     for heading in ("started", "car", "value", "±", "verdict", "recording"):
         out.add_column(heading)
@@ -329,7 +341,7 @@ def trend_of(
 def _tell_spread(
     archive: Archive, number: str, litres: float, car: str, value: float, console: Console
 ) -> None:
-    found = archive.spread(number, litres, without_car=car, value=value)
+    found = spread_of(archive, number, litres, without_car=car, value=value)
     if not found.cars:
         console.print(f"No other car of {litres:.1f} l is known to hold it against.")
         return
@@ -342,9 +354,11 @@ def like_recording(
     place: str, name: str, console: Console, *, count: int = 10, cache: Path | None = None
 ) -> int:
     """`archive like`: the recordings nearest to one; returns how many there are."""
+    from logbench.archive.grids import similar_drives  # brings scipy
+
     archive = _opened(place, console, cache)
     with _bar(console, "comparing") as told:
-        found = archive.like(name, count, told)
+        found = similar_drives(archive, name, count, told)
     out = Table(box=SIMPLE_HEAD, pad_edge=False)
     for heading in ("distance", "cells in common", "recording", "by quantity"):
         out.add_column(heading)

@@ -15,11 +15,13 @@ from logbench.app.archive.page import ArchivePage
 from logbench.app.archive.recordings import PREVIEW, SIDE, WORST
 from logbench.app.archive.sparks import paint_spark, spark_text
 from logbench.app.window import MainWindow
+from logbench.archive import columns
 from logbench.archive.preview import shrunk
 from logbench.importing.memory import recall
 from logbench.recording.model import Trace
 from logbench.signals.units import METRIC, Units
 from tests.archive.conftest import make
+from tests.archive.test_columns import MADE_UP
 
 CSV = "time (s),engine rpm,coolant (F),odd thing\n" + "".join(
     f"{k},{800 + k},{180 if k != 3 else 'spoilt'},{k * 2}\n" for k in range(40)
@@ -133,7 +135,7 @@ def test_sweep_then_filter_by_finding_and_follow_it(opened: ArchivePage, qtbot):
     model = opened.body.model
     worst = {row.recording: row.worst for row in model.rows}
     assert worst["van/c.parquet"] in {"act", "watch"}
-    assert model.index(0, WORST).data() != "not checked yet"
+    assert model.index(0, model.place(WORST)).data() != "not checked yet"
     verdict = opened.body.facets.verdict
     verdict.setCurrentIndex(verdict.findData(worst["van/c.parquet"]))
     verdict.activated.emit(verdict.currentIndex())
@@ -199,7 +201,7 @@ def test_open_and_compare(opened: ArchivePage, window, root, qtbot):
     qtbot.keyClick(table, Qt.Key.Key_A)
     model = opened.body.model
     assert model.on_side("before") == ["van/a.parquet"]
-    assert model.index(0, SIDE).data() == "after"
+    assert model.index(0, model.place(SIDE)).data() == "after"
     assert opened.body.buttons["compare"].text() == "Compare  1 : 1"
     sides: list[tuple[list[Path], list[Path]]] = []
     opened.compare_wanted.connect(lambda before, after: sides.append((before, after)))
@@ -213,6 +215,29 @@ def test_open_and_compare(opened: ArchivePage, window, root, qtbot):
     qtbot.keyClick(table, Qt.Key.Key_Return)
     until(qtbot, window.review.isVisible)
     until(qtbot, lambda: window.review.judged is not None)
+
+
+def test_a_column_added_in_one_place_is_in_the_list_and_in_the_details(
+    page: ArchivePage, root: Path, window: MainWindow, tmp_path, monkeypatch, qtbot
+):
+    monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS, MADE_UP))
+    made = ArchivePage(window.services, tmp_path / "cache", tmp_path / "memory")
+    qtbot.addWidget(made)
+    window._pages.addWidget(made)
+    window._archive = made
+    window.show_page("archive")
+    made.open_place(str(root))
+    until(qtbot, lambda: made.listed is not None and settled(made))
+    model = made.body.model
+    place = model.place("ambient_degc")
+    assert model.headerData(place, Qt.Orientation.Horizontal) == "Ambient"
+    row = listed(made).index("van/a.parquet")
+    assert model.index(row, place).data() == "20 °C"
+    made.body.table.sortByColumn(place, Qt.SortOrder.AscendingOrder)
+    assert listed(made)[0] == "hatch/a.parquet"  # what is not known comes first
+    made.body.table.choose("van/a.parquet")
+    until(qtbot, lambda: "Ambient" in made.body.details.facts.toPlainText())
+    assert "20 °C" in made.body.details.facts.toPlainText()
 
 
 def test_drives_like_this_one(opened: ArchivePage, qtbot):
@@ -232,7 +257,7 @@ def test_previews_are_read_and_drawn(opened: ArchivePage, qtbot):
     assert preview is not None
     assert float(np.nanmin(preview.low)) < 800 < float(np.nanmax(preview.high))
     model = opened.body.model
-    words = model.index(0, PREVIEW).data(Qt.ItemDataRole.AccessibleTextRole)
+    words = model.index(0, model.place(PREVIEW)).data(Qt.ItemDataRole.AccessibleTextRole)
     assert words.startswith("RPM ")
     opened.body.next_signal()
     assert sparks.signal == "SHRTFT1"

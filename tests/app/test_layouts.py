@@ -162,7 +162,7 @@ def test_every_kind_of_change_is_undone(reviewing: MainWindow, qtbot):
     review.stack.setFocus()
     before, checks = layout_of(stack), checked(reviewing)
     model = review.signals.model_
-    row = [t.signal for t in model._rows].index("FUELSYS1")
+    row = [t.signal for t in model.rows].index("FUELSYS1")
     model.setData(model.index(row, 0), Qt.CheckState.Checked, Qt.ItemDataRole.CheckStateRole)
     qtbot.keyClick(stack, Qt.Key.Key_J)
     qtbot.keyClick(stack.focused(), Qt.Key.Key_Down, CTRL)
@@ -226,7 +226,7 @@ def middle_of(stack: StripStack, place: int) -> int:
 def test_dropping_a_signal_of_the_list_on_a_strip(reviewing: MainWindow):
     review, stack = reviewing.review, reviewing.review.stack
     model = review.signals.model_
-    row = [t.signal for t in model._rows].index("FUELSYS1")
+    row = [t.signal for t in model.rows].index("FUELSYS1")
     assert model.flags(model.index(row, 0)) & Qt.ItemFlag.ItemIsDragEnabled
     data = model.mimeData([model.index(row, 0)])
     before = shown(reviewing)

@@ -17,10 +17,12 @@ from logbench.archive import findings as findings_module
 from logbench.archive.archive import Archive
 from logbench.archive.care import safe_name
 from logbench.archive.find import Condition, Filter, parse_condition
+from logbench.archive.grids import similar_drives
 from logbench.archive.index import cache_folder
 from logbench.archive.likeness import nearest
 from logbench.archive.store import LocalStore
 from logbench.archive.sweep import sweep_checks
+from logbench.archive.trend import spread_of, trend_of
 from logbench.errors import ArchiveError, QueryError, SignalUnknownError, UsageError
 from logbench.recording.reader import open_recording
 from tests.archive.conftest import make
@@ -178,24 +180,26 @@ def test_find_by_finding(opened):
 
 def test_trend_over_a_cars_life_and_spread_over_others(opened):
     sweep_checks(opened())
-    points = opened().trend("fuel_trim:bank 1, warm idle", "van")
+    points = trend_of(opened(), "fuel_trim:bank 1, warm idle", "van")
     assert [point.recording[4] for point in points] == ["a", "b", "c"]
     assert [point.value for point in points] == pytest.approx([2, 8, 22], abs=0.5)
     number = "fuel_trim:bank 1, warm idle:short_term_pct"
-    assert [p.value for p in opened().trend(number, "van")] == pytest.approx([1, 4, 11], abs=0.3)
-    spread = opened().spread("fuel_trim:bank 1, warm idle", 1.8, without_car="hatch", value=5.0)
+    assert [p.value for p in trend_of(opened(), number, "van")] == pytest.approx(
+        [1, 4, 11], abs=0.3
+    )
+    spread = spread_of(opened(), "fuel_trim:bank 1, warm idle", 1.8, without_car="hatch", value=5.0)
     assert spread.cars == 1  # the van counts once, with its median; 5.0 l are another kind of car
     assert spread.quantiles["50 %"] == pytest.approx(8, abs=0.5)
     assert spread.share_below == 0.0
-    assert opened().spread("fuel_trim", 3.0, value=1.0).cars == 0
+    assert spread_of(opened(), "fuel_trim", 3.0, value=1.0).cars == 0
     with pytest.raises(UsageError):
-        opened().trend(":", "van")
+        trend_of(opened(), ":", "van")
 
 
 def test_drives_like_this_one(opened):
     """Trims of 2, 8 and 22 %: the first is nearer to the second than to the third. Idling has one
     cell in common only, which is too few, so cells are put in by hand as well."""
-    assert opened().like("van/a") == []
+    assert similar_drives(opened(), "van/a") == []
     base = np.full(35 * 5, np.nan)
     base[:6] = 2.0
     near, far, other = base.copy(), base.copy(), np.full(35 * 5, np.nan)
@@ -326,10 +330,10 @@ def test_a_disk_error_and_a_job_never_lead_to_quarantine(opened, root, monkeypat
     assert seen["van/b.parquet"].health == "unreadable"
     assert not any(c.moved_to for c in seen.values())
     second = Archive(root, root / "../cache2")
-    assert {p.kind for p in second.problems} == {"damaged", "unreadable"}
+    assert {p.kind for p in second.index.problems} == {"damaged", "unreadable"}
     monkeypatch.setattr(LocalStore, "open", real)
     assert second.refresh().fresh == 1  # a passing error is not remembered
-    assert {p.kind for p in second.problems} == {"damaged"}
+    assert {p.kind for p in second.index.problems} == {"damaged"}
     assert (root / "van/job.toml").exists()
     assert (root / "van/b.parquet").exists()
 
@@ -344,7 +348,7 @@ def test_jobs_are_a_view(opened, root):
     (job,) = archive.query("SELECT * FROM jobs").to_pylist()
     assert (job["job"], job["title"], job["recordings"]) == ("van", "Poor idle", 1)
     assert found(archive, text="smells") == ["van/a.parquet", "van/b.parquet", "van/c.parquet"]
-    assert [(p.path, p.kind) for p in archive.problems] == [("hatch/job.toml", "damaged")]
+    assert [(p.path, p.kind) for p in archive.index.problems] == [("hatch/job.toml", "damaged")]
 
 
 def test_an_empty_archive_and_none(tmp_path):

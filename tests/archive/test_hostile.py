@@ -143,7 +143,7 @@ def test_links_and_odd_names_are_listed_and_left_out(opened, root, tmp_path):
     os.mkfifo(root / "pipe.parquet")
     archive = opened()
     assert archive.index.recordings.num_rows == 5
-    assert {(p.path, p.kind) for p in archive.problems} == {
+    assert {(p.path, p.kind) for p in archive.index.problems} == {
         ("van/link.parquet", "link"), ("linked", "link"), ("loop", "link"),
         ("bad\nname.parquet", "name"), ("pipe.parquet", "foreign")}  # fmt: skip
     for path in ("van/link.parquet", "linked/x.parquet"):
@@ -201,13 +201,13 @@ def foreign(folder: Path) -> dict[str, tuple[Path, str]]:
 def test_bad_files_are_reported_and_the_rest_goes_on(opened, root):
     made = foreign(root)
     archive = opened()
-    kinds = {problem.path: problem.kind for problem in archive.problems}
+    kinds = {problem.path: problem.kind for problem in archive.index.problems}
     for name, (path, kind) in made.items():
         assert kinds[path.name] in {kind, "damaged"}, name
     assert archive.index.recordings.num_rows == 5
     sql = "SELECT count(DISTINCT recording) AS n FROM samples"
     assert archive.query(sql).to_pydict() == {"n": [5]}
-    for problem in archive.problems:
+    for problem in archive.index.problems:
         assert problem.path in problem.sentence
 
 
@@ -314,7 +314,7 @@ def test_a_footer_that_only_sql_cannot_read_is_left_out(opened, root, monkeypatc
     monkeypatch.setattr(index, "unreadable", lambda paths: [1])
     archive = opened()
     assert archive.index.recordings.num_rows == 4
-    assert [p.kind for p in archive.problems] == ["damaged"]
+    assert [p.kind for p in archive.index.problems] == ["damaged"]
     monkeypatch.undo()
     cut = root / "van/cut.parquet"
     cut.write_bytes(b"PAR1" + b"\0" * 40 + b"PAR1")
@@ -327,4 +327,4 @@ def test_what_comes_with_a_foreign_archive_is_not_believed(root, tmp_path):
     """Nothing is read from caches inside the root."""
     (root / ".logbench").mkdir()
     (root / ".logbench/recordings-1.parquet").write_bytes(b"PAR1")
-    assert np.all([p.path[0] != "." for p in Archive(root, tmp_path / "c").problems])
+    assert np.all([p.path[0] != "." for p in Archive(root, tmp_path / "c").index.problems])

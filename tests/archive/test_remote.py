@@ -53,7 +53,7 @@ def bucket(server: str, root: Path, request: pytest.FixtureRequest) -> str:
 def test_the_same_answers_as_in_a_folder(bucket, root, tmp_path):
     far, near = Archive(bucket, tmp_path / "far"), Archive(root, tmp_path / "near")
     assert far.find().drop_columns("mtime_ns") == near.find().drop_columns("mtime_ns")
-    assert [p.kind for p in far.problems] == ["damaged"]
+    assert [p.kind for p in far.index.problems] == ["damaged"]
     cold = Filter(condition=parse_condition("ECT below 70 after 9 min"))
     sql = (
         "SELECT recording, median(value) AS m FROM samples WHERE signal = 'ECT' "
@@ -135,7 +135,7 @@ def test_add_gives_free_names_and_paths_stay_inside(bucket, root, tmp_path):
     health = {c.path: c.health for c in archive.check(quarantine=True)}
     assert health["van/broken.parquet"] == "damaged"
     assert health["van/a-2.parquet"] == "sound"
-    assert "van/broken.parquet" in {p.path for p in archive.problems}
+    assert "van/broken.parquet" in {p.path for p in archive.index.problems}
 
 
 def test_a_server_that_is_gone(bucket, tmp_path):

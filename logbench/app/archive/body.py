@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.archive.facets import FacetsPanel
 from logbench.app.archive.panels import AccountPanel, AlikePanel, DetailsPanel, TrendPanel
-from logbench.app.archive.recordings import PREVIEW, SIDE, WORST, RecordingsModel, RecordingsTable
+from logbench.app.archive.recordings import RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import Sparks
 from logbench.app.archive.working import Details, Listing
 from logbench.app.services import Services
@@ -205,9 +205,8 @@ class ArchiveBody(QWidget):
 
     def set_look(self, theme: Theme, units: Units) -> None:
         """In other colours or units."""
-        self.model.theme, self.model.units = theme, units
-        self.model.tell(WORST, PREVIEW)
-        self.model.tell(SIDE, SIDE)
+        self.model.theme = theme
+        self.model.set_units(units)
         self.details.set_look(theme, units)
         self.trend.set_look(theme, units)
 

@@ -10,7 +10,7 @@ from PySide6.QtCore import QObject, Signal
 
 from logbench.app.archive.body import ALIKE, TREND, ArchiveBody
 from logbench.app.archive.long_work import LongWork
-from logbench.app.archive.recordings import AFTER, BEFORE, UNNAMED
+from logbench.app.archive.recordings import AFTER, BEFORE
 from logbench.app.archive.working import alike_to, local_files, numbers_for, trend_of
 from logbench.app.background import Jobs
 from logbench.words import tr, word
@@ -94,7 +94,7 @@ class Choice(QObject):
         if archive is None or not names:
             return
         row = self._body.table.chosen()[0]
-        self._like = f"{row.car or UNNAMED}, {row.started_utc[:10]}"
+        self._like = f"{row.car or tr('unnamed car')}, {row.started_utc[:10]}"
         self._body.tabs.setCurrentIndex(ALIKE)
         self._work.start(
             lambda _, task: alike_to(archive, names[0], task), self._show_alike, gentle=False

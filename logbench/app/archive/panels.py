@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
@@ -26,8 +26,8 @@ from logbench.app.archive.trend_plot import TrendPlot
 from logbench.app.archive.working import Account, Details, Line, Trended
 from logbench.app.parts import Elided
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
-from logbench.archive.overview import Number, Row
-from logbench.signals.numbers import count_text, size_text, time_text
+from logbench.archive.columns import cells, started_text
+from logbench.archive.overview import RANKS, Number, Row
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr, tr_n
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 
 _RECORDING = Qt.ItemDataRole.UserRole
 _HINT = tr("Choose a recording above.")
-_RANKS = {"act": 0, "watch": 1, "within": 2, "not judged": 3}
 
 
 class DetailsPanel(QSplitter):
@@ -86,24 +85,8 @@ def _muted(text: str, theme: Theme) -> str:
 
 
 def _facts_html(details: Details, theme: Theme, units: Units) -> str:
-    facts = details.facts
-    litres, cylinders = facts["displacement_l"], facts["cylinders"]
-    engine = [
-        "" if litres is None else f"{litres:.1f} L",
-        "" if cylinders is None else tr("{n} cylinders", n=cylinders),
-        facts["fuel"] or "",
-    ]
     pairs = [
-        (tr("Car"), facts["car"] or tr("unnamed car")),
-        ("VIN", facts["vin"]),
-        (tr("Engine"), ", ".join(part for part in engine if part)),
-        (tr("Started, UTC"), (facts["started_utc"] or tr("unknown"))[:19].replace("T", " ")),
-        (tr("Length"), time_text(facts["duration_s"] or 0.0)),
-        (tr("Samples"), _samples(facts)),
-        (tr("From"), tr("the simulated car") if facts["simulated"] else ""),
-        (tr("Note"), facts["note"]),
-        (tr("Events"), (facts["events"] or "").replace("\n", "; ")[:600]),
-        (tr("File"), details.recording),
+        (cell.title, column.text(cell, details.facts, units)) for column, cell in cells("details")
     ]
     rows = "".join(
         f'<tr><td style="color:{theme.muted}; padding-right:10px">{name}</td>'
@@ -120,14 +103,6 @@ def _facts_html(details: Details, theme: Theme, units: Units) -> str:
     return f"<table>{rows}</table><p></p><table>{signals}</table>"
 
 
-def _samples(facts: Mapping[str, Any]) -> str:
-    return tr(
-        "{count} in {size}",
-        count=count_text(facts["samples"]),
-        size=size_text(facts["size_bytes"]),
-    )
-
-
 def _span(signal: dict[str, object], units: Units) -> str:
     low, high, unit = signal["minimum"], signal["maximum"], str(signal["unit"] or "")
     if not isinstance(low, float) or not isinstance(high, float):
@@ -140,7 +115,9 @@ def _span(signal: dict[str, object], units: Units) -> str:
 
 
 def _findings_html(details: Details, theme: Theme, units: Units) -> str:
-    findings = sorted(details.findings, key=lambda f: _RANKS.get(f["verdict"] or "", 4))
+    findings = sorted(
+        details.findings, key=lambda f: RANKS.get(f["verdict"] or "", -1), reverse=True
+    )
     out = []
     for finding in findings:
         if finding["problem"]:
@@ -194,7 +171,7 @@ class AlikePanel(QWidget):
             row = rows.get(one.recording)
             parts = ", ".join(f"{quantity} {x:.2f}" for quantity, x in one.parts.items())
             texts = [f"{one.distance:.2f}", row.car if row else "",
-                     row.started_utc[:16].replace("T", " ") if row else "",
+                     started_text(row.started_utc) if row else "",
                      f"{one.common_cells}", parts, one.recording]  # fmt: skip
             item = QTreeWidgetItem(texts)
             item.setData(0, _RECORDING, one.recording)

@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
-from PySide6.QtCore import (
-    QAbstractTableModel,
-    QModelIndex,
-    QPersistentModelIndex,
-    QRectF,
-    Qt,
-    QTimer,
-    Signal,
-)
-from PySide6.QtGui import QKeyEvent, QPainter, QResizeEvent
+import pyarrow as pa
+from PySide6.QtCore import QRectF, Qt, QTimer, Signal
+from PySide6.QtGui import QColor, QKeyEvent, QPainter, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QHeaderView,
@@ -28,55 +21,79 @@ from PySide6.QtWidgets import (
 from logbench.analysis.model import Verdict
 from logbench.app.archive.sparks import Sparks, paint_spark, paint_words, spark_text
 from logbench.app.parts import heads_left
+from logbench.app.tables import Index, RowsModel, RowsTable
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
-from logbench.archive.overview import Row
-from logbench.signals.numbers import time_text
-from logbench.signals.units import METRIC
+from logbench.archive.columns import Cell, Column, cells
+from logbench.archive.overview import RANKS, Row
 from logbench.words import tr, word
 
-_Index = QModelIndex | QPersistentModelIndex
-_NONE = QModelIndex()
-STARTED, CAR, LENGTH, SIGNALS, WORST, SIDE, PREVIEW = range(7)
-_TITLES = (
-    tr("Started, UTC"),
-    tr("Car"),
-    tr("Length"),
-    tr("Signals"),
-    tr("Worst finding"),
-    tr("Side"),
-    "",
-)
-_RANKS = {"act": 4, "watch": 3, "within": 2, "not judged": 1, "": 0}
+WORST, SIDE, PREVIEW = "worst", "side", "preview"
+"""Names of columns that are no facts of the recording."""
 BEFORE, AFTER = "before", "after"
-UNNAMED = tr("unnamed car")
-
-_SORT: dict[int, Callable[[Row], Any]] = {
-    STARTED: lambda row: row.started_utc,
-    CAR: lambda row: (row.car.lower(), row.started_utc),
-    LENGTH: lambda row: row.duration_s,
-    SIGNALS: lambda row: len(row.signals),
-    WORST: lambda row: (_RANKS.get(row.worst, 0), row.started_utc),
-}
+_NOT_CHECKED = tr("not checked yet")
+_CENTER = Qt.AlignmentFlag.AlignCenter
+_PAD_PX = 20
 
 
-class RecordingsModel(QAbstractTableModel):
+@dataclass(frozen=True)
+class _Listed:
+    """One column of the list."""
+
+    name: str
+    title: str
+    text: Callable[[Row], str]
+    order: Callable[[Row], Any] | None = None
+    """By what it is sorted; None: it has no order."""
+    widest: str = ""
+    centered: bool = False
+    ascending: bool = False
+    """At first."""
+
+
+class RecordingsModel(RowsModel):
     """Rows of an overview, in the order chosen by their header."""
 
     def __init__(self, sparks: Sparks, theme: Theme) -> None:
-        super().__init__()
         self.sparks = sparks
         self.theme = theme
-        self.units = METRIC
-        self.rows: list[Row] = []
         self.sides: dict[str, str] = {}
         """Recording to `before` or `after`, as chosen for Compare."""
-        self._order = (STARTED, Qt.SortOrder.DescendingOrder)
+        self.columns = [self._of_fact(column, cell) for column, cell in cells("list")]
+        self.columns += [
+            _Listed("signals", tr("Signals"), lambda row: f"{len(row.signals)}",
+                    lambda row: len(row.signals), tr("Signals"), centered=True),
+            _Listed(WORST, tr("Worst finding"), _worst_text, lambda row: RANKS.get(row.worst, -1),
+                    _NOT_CHECKED),
+            _Listed(SIDE, tr("Side"), lambda row: word(self.sides.get(row.recording, "")),
+                    widest=word(BEFORE)),
+            _Listed(PREVIEW, "", lambda row: ""),
+        ]  # fmt: skip
+        super().__init__([column.title for column in self.columns])
+        self._order = (self.columns[0], Qt.SortOrder.DescendingOrder)
 
-    def show_rows(self, rows: Sequence[Row]) -> None:
+    def _of_fact(self, column: Column, cell: Cell) -> _Listed:
+        def order(row: Row) -> Any:
+            value = row.facts[column.name]
+            return (value is not None, value.lower() if isinstance(value, str) else value)
+
+        is_text = column.type == pa.string()
+        return _Listed(
+            column.name,
+            cell.title,
+            lambda row: column.text(cell, row.facts, self.units),
+            order,
+            cell.widest,
+            centered=not is_text,
+            ascending=is_text and not cell.widest,
+        )
+
+    def place(self, name: str) -> int:
+        """Where a column stands."""
+        return [column.name for column in self.columns].index(name)
+
+    def show_rows(self, rows: Iterable[Row]) -> None:
         """Other recordings."""
-        self.beginResetModel()
-        self.rows = self._sorted(list(rows))
-        self.endResetModel()
+        super().show_rows(self._sorted(rows))
 
     def put(self, recordings: Sequence[str], side: str) -> None:
         """Choose a side; the same side again takes it away."""
@@ -85,96 +102,78 @@ class RecordingsModel(QAbstractTableModel):
                 del self.sides[name]
             else:
                 self.sides[name] = side
-        self.tell(SIDE, SIDE)
+        self.renew()
 
     def judge(self, recording: str, worst: str, problem: str) -> None:
         """Its findings are known now."""
         for number, row in enumerate(self.rows):
             if row.recording == recording and (row.worst, row.problem) != (worst, problem):
                 self.rows[number] = replace(row, worst=worst, problem=problem)
-                self.tell(WORST, WORST)
+                self.renew()
 
     def on_side(self, side: str) -> list[str]:
         """The recordings on a side, in the order they were put there."""
         return [name for name, of in self.sides.items() if of == side]
 
-    def tell(self, first: int, last: int) -> None:
-        """These columns show something else now."""
-        if self.rows:
-            self.dataChanged.emit(self.index(0, first), self.index(len(self.rows) - 1, last))
+    def text(self, row: Row, column: int) -> str:
+        """A fact, or what is known besides."""
+        return self.columns[column].text(row)
 
-    def _sorted(self, rows: list[Row]) -> list[Row]:
+    def tip(self, row: Row) -> str:
+        """File, note, and why it could not be checked."""
+        return "\n".join(filter(None, (row.recording, row.facts["note"][:300], row.problem)))
+
+    def alignment(self, column: int) -> Qt.AlignmentFlag | None:
+        """Numbers in the middle."""
+        return _CENTER if self.columns[column].centered else None
+
+    def color(self, row: Row, column: int) -> QColor | None:
+        """Of the worst verdict."""
+        shown = self.columns[column].name == WORST and row.worst
+        return self.theme.verdict(Verdict(row.worst)) if shown else None
+
+    def _sorted(self, rows: Iterable[Row]) -> list[Row]:
         column, order = self._order
-        key = _SORT.get(column, _SORT[STARTED])
-        return sorted(rows, key=key, reverse=order == Qt.SortOrder.DescendingOrder)
+        key = column.order or self.columns[0].order
+        assert key is not None
+        down = order == Qt.SortOrder.DescendingOrder
+        return sorted(rows, key=lambda row: (key(row), row.started_utc), reverse=down)
 
     # --- Qt's side ---
 
     def sort(self, column: int, order: Qt.SortOrder = Qt.SortOrder.AscendingOrder) -> None:
         """By a column that has an order."""
-        if column in _SORT:
-            self._order = (column, order)
+        if self.columns[column].order is not None:
+            self._order = (self.columns[column], order)
             self.layoutAboutToBeChanged.emit()
             self.rows = self._sorted(self.rows)
             self.layoutChanged.emit()
-
-    def rowCount(self, parent: _Index = _NONE) -> int:
-        """Recordings."""
-        return 0 if parent.isValid() else len(self.rows)
-
-    def columnCount(self, parent: _Index = _NONE) -> int:
-        """Titles."""
-        return 0 if parent.isValid() else len(_TITLES)
 
     def headerData(
         self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
     ) -> Any:
         """Column titles; the last is the signal that is previewed."""
-        if role == Qt.ItemDataRole.TextAlignmentRole and section in {LENGTH, SIGNALS}:
-            return Qt.AlignmentFlag.AlignCenter
-        if orientation == Qt.Orientation.Horizontal and role == Qt.ItemDataRole.DisplayRole:
-            return self.sparks.signal if section == PREVIEW else _TITLES[section]
-        return None
+        found = super().headerData(section, orientation, role)
+        return self.sparks.signal if found == "" else found
 
-    def data(self, index: _Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
-        """Texts, alignment, colour of the verdict, tool tip."""
-        if not index.isValid():
-            return None
-        row = self.rows[index.row()]
-        column = index.column()
-        if role == Qt.ItemDataRole.DisplayRole:
-            return self._text(row, column)
-        if role == Qt.ItemDataRole.TextAlignmentRole and column in {LENGTH, SIGNALS}:
-            return Qt.AlignmentFlag.AlignCenter
-        if role == Qt.ItemDataRole.ForegroundRole and column == WORST and row.worst:
-            return self.theme.verdict(Verdict(row.worst))
-        if role == Qt.ItemDataRole.ToolTipRole:
-            return "\n".join(part for part in (row.recording, row.note[:300], row.problem) if part)
-        if role == Qt.ItemDataRole.AccessibleTextRole and column == PREVIEW:
-            return spark_text(self.sparks.get(row.recording), self.units)
-        return None
+    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        """The preview in words, and what every table has."""
+        spoken = role == Qt.ItemDataRole.AccessibleTextRole and index.isValid()
+        if spoken and self.columns[index.column()].name == PREVIEW:
+            return spark_text(self.sparks.get(self.rows[index.row()].recording), self.units)
+        return super().data(index, role)
 
-    def _text(self, row: Row, column: int) -> str:
-        if column == STARTED:
-            return row.started_utc[:16].replace("T", " ")
-        if column == CAR:
-            litres = "" if row.displacement_l is None else f"  {row.displacement_l:.1f} L"
-            return f"{row.car or UNNAMED}{litres}"
-        if column == LENGTH:
-            return time_text(row.duration_s)
-        if column == SIGNALS:
-            return f"{len(row.signals)}"
-        if column == WORST:
-            if row.worst:
-                return f"{VERDICT_SYMBOLS[Verdict(row.worst)]} {word(row.worst)}"
-            return tr("cannot be") if row.problem else tr("not checked yet")
-        return word(self.sides.get(row.recording, "")) if column == SIDE else ""
+
+def _worst_text(row: Row) -> str:
+    if row.worst:
+        return f"{VERDICT_SYMBOLS[Verdict(row.worst)]} {word(row.worst)}"
+    return tr("cannot be") if row.problem else _NOT_CHECKED
 
 
 class SparkDelegate(QStyledItemDelegate):
     """Paints the preview."""
 
-    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: _Index) -> None:
+    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
         """Ground as usual, then the picture."""
         super().paint(painter, option, index)
         model = index.model()
@@ -194,7 +193,7 @@ class SparkDelegate(QStyledItemDelegate):
         painter.restore()
 
 
-class RecordingsTable(QTableView):
+class RecordingsTable(RowsTable):
     """Enter opens, B and A choose sides, L looks for drives like it, T follows a number."""
 
     opened = Signal()
@@ -204,23 +203,14 @@ class RecordingsTable(QTableView):
     chosen_changed = Signal()
 
     def __init__(self, model: RecordingsModel) -> None:
-        super().__init__()
+        super().__init__(model, tr("Recordings of the archive"), 36)
         self.recordings = model
-        self.setModel(model)
-        self.setAccessibleName(tr("Recordings of the archive"))
-        self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QTableView.SelectionMode.ExtendedSelection)
-        self.setShowGrid(False)
-        self.setWordWrap(False)
         self.setSortingEnabled(True)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
-        self.setItemDelegateForColumn(PREVIEW, SparkDelegate(self))
-        self.verticalHeader().hide()
-        self.verticalHeader().setDefaultSectionSize(36)
-        self.horizontalHeader().setHighlightSections(False)
+        self.setItemDelegateForColumn(model.place(PREVIEW), SparkDelegate(self))
         heads_left(self)
-        self.sortByColumn(STARTED, Qt.SortOrder.DescendingOrder)
+        self.sortByColumn(0, Qt.SortOrder.DescendingOrder)
         self.setTabKeyNavigation(False)
         self._soon = QTimer(self)
         self._soon.setSingleShot(True)
@@ -251,10 +241,11 @@ class RecordingsTable(QTableView):
 
     def sort_by_next(self) -> None:
         """By the next column that has an order, from the keyboard."""
-        header = self.horizontalHeader()
-        column = (header.sortIndicatorSection() + 1) % len(_SORT)
-        down = Qt.SortOrder.AscendingOrder if column == CAR else Qt.SortOrder.DescendingOrder
-        self.sortByColumn(column, down)
+        columns = self.recordings.columns
+        ordered = [n for n, column in enumerate(columns) if column.order is not None]
+        place = ordered[(self.horizontalHeader().sortIndicatorSection() + 1) % len(ordered)]
+        up = Qt.SortOrder.AscendingOrder
+        self.sortByColumn(place, up if columns[place].ascending else Qt.SortOrder.DescendingOrder)
 
     def look(self) -> None:
         """Read the previews of what is in sight, soon."""
@@ -282,13 +273,17 @@ class RecordingsTable(QTableView):
         super().resizeEvent(event)
         header = self.horizontalHeader()
         measure = self.fontMetrics().horizontalAdvance
+        columns = self.recordings.columns
         widths = {
-            STARTED: measure("2026-00-00 00:00") + 14, LENGTH: measure("10:00:00") + 16,
-            SIGNALS: measure(_TITLES[SIGNALS]) + 28, WORST: measure(tr("not checked yet")) + 20,
-            SIDE: measure(word(BEFORE)) + 20,
-        }  # fmt: skip
+            column: max(measure(columns[column].widest), measure(columns[column].title)) + _PAD_PX
+            for column in range(len(columns))
+            if columns[column].widest
+        }
         rest = max(140, self.viewport().width() - sum(widths.values()))
-        widths |= {CAR: round(rest * 0.45), PREVIEW: rest - round(rest * 0.45)}
+        last = len(columns) - 1
+        free = [column for column in range(last) if column not in widths]
+        share = round(rest * 0.45 / max(1, len(free)))
+        widths |= dict.fromkeys(free, share) | {last: rest - share * len(free)}
         for column, width in widths.items():
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
             header.resizeSection(column, width)
@@ -304,5 +299,6 @@ class RecordingsTable(QTableView):
         self.recordings.sparks.want([row.recording for row in rows[first : last + 1]])
 
     def _drawn(self) -> None:
-        self.recordings.headerDataChanged.emit(Qt.Orientation.Horizontal, PREVIEW, PREVIEW)
-        self.recordings.tell(PREVIEW, PREVIEW)
+        place = self.recordings.place(PREVIEW)
+        self.recordings.headerDataChanged.emit(Qt.Orientation.Horizontal, place, place)
+        self.recordings.renew(place)

@@ -119,7 +119,7 @@ def look_again(archive: Archive, task: Task) -> Seen:
 def listing(seen: Seen, chosen: Filter, task: Task) -> Listing:
     """Raises `UsageError` for a filter that is not understood."""
     task.report(tr("Searching"), 0.0)
-    return Listing(seen.catalogue.rows(chosen), seen.catalogue.facets, seen.archive.problems)
+    return Listing(seen.catalogue.rows(chosen), seen.catalogue.facets, seen.archive.index.problems)
 
 
 def details_of(archive: Archive, recording: str, task: Task) -> Details:
@@ -162,10 +162,12 @@ def local_files(archive: Archive, recordings: Sequence[str], task: Task) -> list
 def alike_to(archive: Archive, recording: str, task: Task) -> list[Alike]:
     """The nearest recordings; the first time every recording is read."""
 
+    from logbench.archive.grids import similar_drives
+
     def told(done: int, of: int) -> None:
         task.report(tr("Comparing {done:,} of {of:,}", done=done, of=of), done / max(1, of))
 
-    return archive.like(recording, 20, told)
+    return similar_drives(archive, recording, 20, told)
 
 
 def numbers_for(archive: Archive, car: str, task: Task) -> list[Number]:
@@ -178,8 +180,11 @@ def numbers_for(archive: Archive, car: str, task: Task) -> list[Number]:
 
 def trend_of(archive: Archive, number: Number, car: str, task: Task) -> Trended:
     """The number in each of the car's recordings, the last held against other cars."""
+    from logbench.archive.trend import spread_of
+    from logbench.archive.trend import trend_of as points_of
+
     task.report(tr("Following the number"), 0.0)
-    points = archive.trend(number.name, car, exact=True)
+    points = points_of(archive, number.name, car, exact=True)
     if not points:
         return Trended(number, car, None, [], None)
     sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
@@ -187,7 +192,7 @@ def trend_of(archive: Archive, number: Number, car: str, task: Task) -> Trended:
     litres = row["displacement_l"]
     found = None
     if litres is not None:
-        found = archive.spread(number.name, litres, without_car=car, value=points[-1].value)
+        found = spread_of(archive, number.name, litres, without_car=car, value=points[-1].value)
     return Trended(number, car, litres, points, found)
 
 

@@ -7,9 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from PySide6.QtCore import (
-    QAbstractTableModel,
     QModelIndex,
-    QPersistentModelIndex,
     QPointF,
     QRectF,
     QSize,
@@ -22,11 +20,11 @@ from PySide6.QtWidgets import (
     QStyle,
     QStyledItemDelegate,
     QStyleOptionViewItem,
-    QTableView,
 )
 
 from logbench.analysis.comparison.results import SignalResult, SignalVerdict
 from logbench.app.compare.colours import SIGNAL_SYMBOLS, signal_colour
+from logbench.app.tables import Index, RowsModel, RowsTable
 from logbench.app.theme import Theme
 from logbench.signals.numbers import number_text
 from logbench.signals.unit_sentences import in_units
@@ -45,8 +43,6 @@ _TIPS = (
 )
 SIGNAL, CHANGE, BAR, VERDICT = range(4)
 RESULT_ROLE = Qt.ItemDataRole.UserRole
-_Index = QModelIndex | QPersistentModelIndex
-_NONE = QModelIndex()
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 _LEAST_REACH = 2.0
 _BAR_PX, _NAME_PX = 124, 250
@@ -91,35 +87,17 @@ def detail_of(result: SignalResult, units: Units = METRIC) -> str:
     return " ".join(parts)
 
 
-class SignalsModel(QAbstractTableModel):
+class SignalsModel(RowsModel):
     """One row a signal."""
 
     def __init__(self, theme: Theme) -> None:
-        super().__init__()
+        super().__init__(_TITLES)
         self.theme = theme
-        self.units = METRIC
-        self.rows: list[SignalResult] = []
-
-    def show_signals(self, signals: Sequence[SignalResult]) -> None:
-        """Other results."""
-        self.beginResetModel()
-        self.rows = sorted_signals(signals)
-        self.endResetModel()
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
         self.theme = theme
-        self._all_changed()
-
-    def set_units(self, units: Units) -> None:
-        """Show numbers in other units."""
-        self.units = units
-        self._all_changed()
-
-    def _all_changed(self) -> None:
-        if self.rows:
-            last = self.index(len(self.rows) - 1, VERDICT)
-            self.dataChanged.emit(self.index(0, 0), last)
+        self.renew()
 
     @property
     def reach(self) -> float:
@@ -129,48 +107,50 @@ class SignalsModel(QAbstractTableModel):
             for s in self.rows
             if s.change is not None and s.detectable
         ]
-        return max([_LEAST_REACH, *ends])
+        return float(max([_LEAST_REACH, *ends]))
+
+    def text(self, row: SignalResult, column: int) -> str:
+        """Name, change, verdict; the bar is painted."""
+        return _cell(row, column, self.units)
+
+    def tip(self, row: SignalResult) -> str:
+        """The whole of a row."""
+        return detail_of(row, self.units)
+
+    def alignment(self, column: int) -> Qt.AlignmentFlag | None:
+        """Changes stand under each other."""
+        return _RIGHT if column == CHANGE else None
+
+    def color(self, row: SignalResult, column: int) -> QColor | None:
+        """What could not be compared stands back."""
+        if column != VERDICT:
+            return None
+        quiet = row.verdict is SignalVerdict.NOT_COMPARABLE
+        return QColor(self.theme.muted if quiet else self.theme.text)
 
     # --- Qt's side ---
-
-    def rowCount(self, parent: _Index = _NONE) -> int:
-        """Signals."""
-        return 0 if parent.isValid() else len(self.rows)
-
-    def columnCount(self, parent: _Index = _NONE) -> int:
-        """Titles."""
-        return 0 if parent.isValid() else len(_TITLES)
 
     def headerData(
         self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
     ) -> Any:
         """Column titles, and what they mean."""
-        if orientation != Qt.Orientation.Horizontal:
+        if role == Qt.ItemDataRole.TextAlignmentRole:
             return None
-        if role == Qt.ItemDataRole.ToolTipRole:
-            return _TIPS[section]
-        return _TITLES[section] if role == Qt.ItemDataRole.DisplayRole else None
+        wanted = role == Qt.ItemDataRole.ToolTipRole and orientation == Qt.Orientation.Horizontal
+        return _TIPS[section] if wanted else super().headerData(section, orientation, role)
 
-    def data(self, index: _Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
-        """Texts, colours, and the result itself for the bar."""
-        if not index.isValid():
-            return None
-        result, column = self.rows[index.row()], index.column()
-        if role == RESULT_ROLE:
-            return result
-        if role == Qt.ItemDataRole.DisplayRole:
-            return _cell(result, column, self.units)
-        if role == Qt.ItemDataRole.AccessibleTextRole:
-            spoken = column == BAR
-            return _spoken(result, self.units) if spoken else _cell(result, column, self.units)
-        if role == Qt.ItemDataRole.ToolTipRole:
-            return detail_of(result, self.units)
-        if role == Qt.ItemDataRole.TextAlignmentRole and column == CHANGE:
-            return _RIGHT
-        if role == Qt.ItemDataRole.ForegroundRole and column == VERDICT:
-            quiet = result.verdict is SignalVerdict.NOT_COMPARABLE
-            return QColor(self.theme.muted if quiet else self.theme.text)
-        return None
+    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        """The result itself for the bar, the bar in words, and what every table has."""
+        if role == RESULT_ROLE and index.isValid():
+            return self.rows[index.row()]
+        if role == Qt.ItemDataRole.AccessibleTextRole and index.isValid():
+            row = self.rows[index.row()]
+            return (
+                _spoken(row, self.units)
+                if index.column() == BAR
+                else self.text(row, index.column())
+            )
+        return super().data(index, role)
 
 
 def _cell(result: SignalResult, column: int, units: Units) -> str:
@@ -211,11 +191,11 @@ class IntervalDelegate(QStyledItemDelegate):
     so that a huge change does not squeeze the others into a line.
     """
 
-    def sizeHint(self, option: QStyleOptionViewItem, index: _Index) -> QSize:
+    def sizeHint(self, option: QStyleOptionViewItem, index: Index) -> QSize:
         """Room for a bar."""
         return QSize(140, 30)
 
-    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: _Index) -> None:
+    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
         """Band, zero, interval, marker."""
         painter.save()
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -264,36 +244,26 @@ class IntervalDelegate(QStyledItemDelegate):
             painter.drawEllipse(at, 5, 5)
 
 
-class SignalsTable(QTableView):
+class SignalsTable(RowsTable):
     """Choosing a row sends `chosen`."""
 
     chosen = Signal(object)
 
     def __init__(self, theme: Theme) -> None:
-        super().__init__()
         self.model_ = SignalsModel(theme)
-        self.setModel(self.model_)
-        self.setAccessibleName(tr("Signals at equal operating points"))
+        super().__init__(self.model_, tr("Signals at equal operating points"), 30)
         self.setItemDelegateForColumn(BAR, IntervalDelegate(self))
-        self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
-        self.setSelectionMode(QTableView.SelectionMode.SingleSelection)
-        self.setShowGrid(False)
-        self.setWordWrap(False)
         self.setTabKeyNavigation(False)
-        self.verticalHeader().hide()
-        self.verticalHeader().setDefaultSectionSize(30)
         header = self.horizontalHeader()
-        header.setHighlightSections(False)
         for column, width in ((CHANGE, 108), (BAR, _BAR_PX), (VERDICT, 134)):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
             header.resizeSection(column, width)
         header.setSectionResizeMode(SIGNAL, QHeaderView.ResizeMode.Stretch)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.selectionModel().currentRowChanged.connect(self._changed)
 
     def show_signals(self, signals: Sequence[SignalResult]) -> None:
         """Other results; none is chosen."""
-        self.model_.show_signals(signals)
+        self.model_.show_rows(sorted_signals(signals))
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """The bars have what the names can spare."""

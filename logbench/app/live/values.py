@@ -50,7 +50,7 @@ class ValuesModel(TracesModel):
         """Forget all rows."""
         self._rates = {}
         self._cells = {}
-        self.show_rows((), ())
+        self.show_traces((), ())
 
     def set_units(self, units: Units) -> None:
         """Show values in other units."""
@@ -70,39 +70,39 @@ class ValuesModel(TracesModel):
     def add(self, trace: LiveTrace, plotted: bool) -> None:
         """One more row, at its place."""
         place = self._order.get(trace.signal, len(self._order))
-        places = [self._order.get(t.signal, len(self._order)) for t in self._rows]
+        places = [self._order.get(t.signal, len(self._order)) for t in self.rows]
         row = sum(p <= place for p in places)
         self._cells = {}
         self.beginInsertRows(QModelIndex(), row, row)
-        self._rows.insert(row, trace)
+        self.rows.insert(row, trace)
         if plotted:
             self._plotted.add(trace.key)
         self.endInsertRows()
 
     def keep_only(self, asked: Callable[[LiveTrace], bool]) -> list[LiveTrace]:
         """Take out the rows of traces that are not asked for any more; returns those traces."""
-        gone = [trace for trace in self._rows if not asked(trace)]
+        gone = [trace for trace in self.rows if not asked(trace)]
         if gone:
             self._cells = {}
-            self.show_rows([t for t in self._rows if asked(t)], self._plotted)
+            self.show_traces([t for t in self.rows if asked(t)], self._plotted)
         return gone
 
     def set_away(self, away: bool) -> None:
         """Nothing comes any more, or it comes again: old values are shown muted."""
         if away != self.away:
             self.away = away
-            self.tell_changed(1, self.columnCount() - 1)
+            self.renew(1)
 
     def holds(self, trace: LiveTrace) -> bool:
         """Whether a trace has a row."""
-        return any(row.key == trace.key for row in self._rows)
+        return any(row.key == trace.key for row in self.rows)
 
     def tell(self, now_ns: int, rates_hz: Mapping[str, float] | None = None) -> None:
         """Time has passed: show what the traces hold now."""
         self._now_ns = now_ns
         if rates_hz is not None:
             self._rates = rates_hz
-        for row, trace in enumerate(self._rows):
+        for row, trace in enumerate(self.rows):
             for column in (1, 2, 3):
                 text = self.text(trace, column)
                 if self._cells.get((row, column)) != text:
@@ -113,7 +113,7 @@ class ValuesModel(TracesModel):
     def cell(self, row: int, column: int) -> str:
         """What a cell shows, by its place."""
         kept = self._cells.get((row, column))
-        return self.text(self._rows[row], column) if kept is None else kept
+        return self.text(self.rows[row], column) if kept is None else kept
 
     def tip(self, row: LiveTrace) -> str:
         """The signal's name in full, and its rate."""
@@ -129,7 +129,7 @@ class ValuesModel(TracesModel):
     def text(self, row: LiveTrace, column: int) -> str:
         """Name, newest value, achieved and wanted rate, age of the value."""
         if column == 0:
-            several = sum(t.signal == row.signal for t in self._rows) > 1
+            several = sum(t.signal == row.signal for t in self.rows) > 1
             return f"{row.signal} {row.ecu}" if several else row.signal
         found = row.pyramid.at(row.pyramid.end_ns) if len(row.pyramid) else None
         if found is None:

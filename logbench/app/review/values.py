@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 
 from PySide6.QtWidgets import QWidget
 
-from logbench.app.traces_table import TracesModel, TracesTable
+from logbench.app.traces_table import Key, Row, TracesModel, TracesTable
 from logbench.plot.trace import StripTrace
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
@@ -33,15 +33,15 @@ class SignalsModel(TracesModel):
         super().__init__((tr("Signal"), tr("At cursor")))
         self._cursor_ns: int | None = None
 
-    def show_traces(self, traces: Sequence[StripTrace], plotted: Sequence[tuple[str, str]]) -> None:
+    def show_traces(self, traces: Iterable[Row], plotted: Iterable[Key]) -> None:
         """Another recording, or more of its traces."""
         self._cursor_ns = None
-        self.show_rows(traces, plotted)
+        super().show_traces(traces, plotted)
 
     def set_cursor(self, t_ns: int | None) -> None:
         """Where the cursor stands."""
         self._cursor_ns = t_ns
-        self.tell_changed(1, 1)
+        self.renew(1, 1)
 
     def tip(self, row: StripTrace) -> str:
         """Signal, ECU, number of samples."""

@@ -1,0 +1,109 @@
+"""What the tables of all pages have in common: rows of objects, read only, in the units chosen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt
+from PySide6.QtGui import QColor
+from PySide6.QtWidgets import QTableView, QWidget
+
+from logbench.signals.units import METRIC, Units
+
+Index = QModelIndex | QPersistentModelIndex
+_NONE = QModelIndex()
+
+
+class RowsModel(QAbstractTableModel):
+    """One row an object; a subclass says what its cells show."""
+
+    def __init__(self, titles: Sequence[str]) -> None:
+        super().__init__()
+        self.titles = titles
+        self.rows: list[Any] = []
+        self.units = METRIC
+
+    def text(self, row: Any, column: int) -> str:
+        """What a cell shows."""
+        raise NotImplementedError
+
+    def tip(self, row: Any) -> str:
+        """The tool tip of a row."""
+        raise NotImplementedError
+
+    def alignment(self, column: int) -> Qt.AlignmentFlag | None:
+        """Of a column's cells; None: to the left."""
+        return None
+
+    def color(self, row: Any, column: int) -> QColor | None:
+        """Of a cell's text; None: as all text."""
+        return None
+
+    def show_rows(self, rows: Iterable[Any]) -> None:
+        """Other rows."""
+        self.beginResetModel()
+        self.rows = list(rows)
+        self.endResetModel()
+
+    def set_units(self, units: Units) -> None:
+        """Show values in other units."""
+        self.units = units
+        self.renew()
+
+    def renew(self, first: int = 0, last: int | None = None) -> None:
+        """These columns (all, or one) show something else now."""
+        if self.rows:
+            end = len(self.titles) - 1 if last is None else last
+            self.dataChanged.emit(self.index(0, first), self.index(len(self.rows) - 1, end))
+
+    # --- Qt's side ---
+
+    def rowCount(self, parent: Index = _NONE) -> int:
+        """Rows."""
+        return 0 if parent.isValid() else len(self.rows)
+
+    def columnCount(self, parent: Index = _NONE) -> int:
+        """Titles."""
+        return 0 if parent.isValid() else len(self.titles)
+
+    def headerData(
+        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
+    ) -> Any:
+        """Column titles, over their cells."""
+        if role == Qt.ItemDataRole.TextAlignmentRole:
+            return self.alignment(section)
+        wanted = orientation == Qt.Orientation.Horizontal and role == Qt.ItemDataRole.DisplayRole
+        return self.titles[section] if wanted else None
+
+    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        """Text, tool tip, alignment, color."""
+        if not index.isValid():
+            return None
+        row, column = self.rows[index.row()], index.column()
+        if role == Qt.ItemDataRole.DisplayRole:
+            return self.text(row, column)
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return self.tip(row)
+        if role == Qt.ItemDataRole.TextAlignmentRole:
+            return self.alignment(column)
+        return self.color(row, column) if role == Qt.ItemDataRole.ForegroundRole else None
+
+
+class RowsTable(QTableView):
+    """Whole rows are chosen; columns have their place."""
+
+    def __init__(
+        self, model: RowsModel, name: str, row_px: int, parent: QWidget | None = None
+    ) -> None:
+        super().__init__(parent)
+        self.setModel(model)
+        self.setAccessibleName(name)
+        self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
+        self.setSelectionMode(QTableView.SelectionMode.SingleSelection)
+        self.setShowGrid(False)
+        self.setWordWrap(False)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.verticalHeader().hide()
+        self.verticalHeader().setDefaultSectionSize(row_px)
+        self.horizontalHeader().setHighlightSections(False)

@@ -1,0 +1,188 @@
+"""The columns of the view `recordings`: type, fact, and how each is shown, in one table.
+
+A column is added here and nowhere else: the index, SQL, the lists of the terminal and the window
+and the search for words are made from this table, and an index kept with other columns is made
+anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+import pyarrow as pa
+
+from logbench.archive.store import Entry
+from logbench.recording.model import Facts
+from logbench.signals.numbers import count_text, size_text, time_text
+from logbench.words import tr
+
+if TYPE_CHECKING:
+    from logbench.signals.units import Units
+
+Record = Mapping[str, Any]
+"""One row of the view: the name of a column to its value, None where nothing is known."""
+Place = Literal["list", "details", "terminal"]
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a row is made of: the file, its facts and what its footer counts."""
+
+    entry: Entry
+    facts: Facts
+    samples: int
+    duration_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """How a column is shown in one place."""
+
+    place: Place
+    order: int
+    """From the left, or from the top."""
+    title: str
+    text: Callable[[Record], str] | None = None
+    """Of a whole row; None: the value by its type, in the reader's units."""
+    widest: str = ""
+    """A text of about the greatest width; ``: it takes what is left."""
+    spacious: bool = False
+    """Only where there is plenty of room."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column; its name is the one of SQL."""
+
+    name: str
+    type: pa.DataType
+    of: Callable[[Known], Any]
+    shown: tuple[Cell, ...] = ()
+    unit: str = ""
+    """Of a number, as the table of signals writes units."""
+    searched: bool = False
+    """Words are looked for in it."""
+
+    def text(self, cell: Cell, row: Record, units: Units) -> str:
+        """What a cell shows of a row; `` where nothing is known."""
+        if cell.text is not None:
+            return cell.text(row)
+        value = row[self.name]
+        if value is None:
+            return ""
+        return units.text(value, self.unit) if isinstance(value, float) else f"{value}"
+
+
+def cells(place: Place) -> list[tuple[Column, Cell]]:
+    """The columns that are shown at a place, in order."""
+    found = [(column, cell) for column in COLUMNS for cell in column.shown if cell.place == place]
+    return sorted(found, key=lambda pair: pair[1].order)
+
+
+def searched_columns() -> list[str]:
+    """Where words are looked for."""
+    return [column.name for column in COLUMNS if column.searched]
+
+
+def recordings_schema() -> pa.Schema:
+    """Of the view `recordings`."""
+    return pa.schema([(column.name, column.type) for column in COLUMNS])
+
+
+def record_of(known: Known) -> dict[str, Any]:
+    """A recording as one row."""
+    return {column.name: column.of(known) for column in COLUMNS}
+
+
+def started_text(started_utc: str, characters: int = 16) -> str:
+    """ISO 8601 as `2026-03-01 10:00`."""
+    return started_utc[:characters].replace("T", " ")
+
+
+def _started(known: Known) -> str:
+    local = known.facts.extra.get("import")
+    found = str(local.get("started_local", "")) if isinstance(local, dict) else ""
+    return known.facts.started_utc or found
+
+
+def _events(known: Known) -> str:
+    return "\n".join(f"{e.kind}: {e.text}" for e in known.facts.events[:1000])[:20_000]
+
+
+def _litres(row: Record, unit: str = "") -> str:
+    litres = row["displacement_l"]
+    return "" if litres is None else f"{litres:.1f}{unit}"
+
+
+def car_text(row: Record) -> str:
+    """The car, named or not, with its displacement."""
+    return f"{row['car'] or tr('unnamed car')}  {_litres(row, ' L')}".rstrip()
+
+
+def _engine(row: Record) -> str:
+    cylinders = "" if row["cylinders"] is None else tr("{n} cylinders", n=row["cylinders"])
+    return ", ".join(part for part in (_litres(row, " L"), cylinders, row["fuel"]) if part)
+
+
+def _samples(row: Record) -> str:
+    return tr(
+        "{count} in {size}",
+        count=count_text(row["samples"]),
+        size=size_text(row["size_bytes"]),
+    )
+
+
+_TEXT, _WHOLE, _NUMBER, _FLAG = pa.string(), pa.int64(), pa.float64(), pa.bool_()
+
+COLUMNS: tuple[Column, ...] = (
+    Column("recording", _TEXT, lambda k: k.entry.path, (
+        Cell("terminal", 0, "recording"),
+        Cell("details", 9, tr("File"))), searched=True),
+    Column("size_bytes", _WHOLE, lambda k: k.entry.size),
+    Column("mtime_ns", _WHOLE, lambda k: k.entry.mtime_ns),
+    Column("recording_id", _TEXT, lambda k: k.facts.recording_id),
+    Column("started_utc", _TEXT, _started, (
+        Cell("list", 0, tr("Started, UTC"), lambda r: started_text(r["started_utc"]),
+             "2026-00-00 00:00"),
+        Cell("terminal", 1, "started", lambda r: started_text(r["started_utc"]),
+             "2026-00-00 00:00"),
+        Cell("details", 3, tr("Started, UTC"),
+             lambda r: started_text(r["started_utc"] or tr("unknown"), 19)))),
+    Column("duration_s", _NUMBER, lambda k: k.duration_s, (
+        Cell("list", 2, tr("Length"), lambda r: time_text(r["duration_s"]), "10:00:00"),
+        Cell("terminal", 4, "min", lambda r: f"{r['duration_s'] / 60:.1f}", "1000.0"),
+        Cell("details", 4, tr("Length"), lambda r: time_text(r["duration_s"]))), unit="s"),
+    Column("samples", _WHOLE, lambda k: k.samples, (
+        Cell("terminal", 5, "samples", lambda r: count_text(r["samples"]), "1,000,000",
+             spacious=True),
+        Cell("details", 5, tr("Samples"), _samples))),
+    Column("car", _TEXT, lambda k: k.facts.vehicle.label or k.facts.vehicle.vin, (
+        Cell("list", 1, tr("Car"), car_text),
+        Cell("terminal", 2, "car", widest="an estate with the engine"),
+        Cell("details", 0, tr("Car"), lambda r: r["car"] or tr("unnamed car"))), searched=True),
+    Column("vin", _TEXT, lambda k: k.facts.vehicle.vin, (
+        Cell("details", 1, "VIN"),), searched=True),
+    Column("displacement_l", _NUMBER, lambda k: k.facts.vehicle.displacement_l, (
+        Cell("terminal", 3, "litres", _litres, "litres", spacious=True),
+        Cell("details", 2, tr("Engine"), _engine))),
+    Column("cylinders", pa.int32(), lambda k: k.facts.vehicle.cylinders),
+    Column("turbo", _FLAG, lambda k: k.facts.vehicle.turbo),
+    Column("fuel", _TEXT, lambda k: k.facts.vehicle.fuel),
+    Column("simulated", _FLAG, lambda k: k.facts.link.simulated, (
+        Cell("details", 6, tr("From"), lambda r: tr("the simulated car") if r["simulated"] else ""),
+    )),
+    Column("note", _TEXT, lambda k: k.facts.note[:20_000], (
+        Cell("terminal", 7, "note", lambda r: " ".join(r["note"].split())[:40], "x" * 40,
+             spacious=True),
+        Cell("details", 7, tr("Note"))), searched=True),
+    Column("events", _TEXT, _events, (
+        Cell("details", 8, tr("Events"), lambda r: r["events"].replace("\n", "; ")[:600]),
+    ), searched=True),
+    Column("recovered", _FLAG, lambda k: k.facts.recovered),
+    Column("software", _TEXT, lambda k: k.facts.software),
+    Column("samples_sha256", _TEXT, lambda k: k.facts.samples_sha256),
+)  # fmt: skip
+"""One row a recording. `recording` is its path below the root, the key of all views; `car` the
+label, or the VIN where there is none; `started_utc` is local time where an import knew no more."""

@@ -1,0 +1,81 @@
+"""A column is added in one place: a made-up one is seen wherever recordings are shown."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pyarrow as pa
+import pytest
+
+from logbench.archive import columns
+from logbench.archive.archive import Archive
+from logbench.archive.columns import Cell, Column, cells
+from logbench.archive.find import Filter
+from logbench.archive.overview import Catalogue
+from logbench.cli.terminal_archive import list_archive, show_recording
+from logbench.signals.units import METRIC, Units
+from tests.archive.test_terminal import Screen
+
+MADE_UP = Column(
+    "ambient_degc",
+    pa.float64(),
+    lambda known: 20.0 if known.facts.vehicle.label == "van" else None,
+    (
+        Cell("list", 3, "Ambient", widest="100 °C"),
+        Cell("terminal", 8, "ambient", widest="100 °C"),
+        Cell("details", 10, "Ambient"),
+    ),
+    unit="degC",
+)
+
+
+@pytest.fixture
+def made_up(monkeypatch) -> Column:
+    monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS, MADE_UP))
+    return MADE_UP
+
+
+def test_an_index_kept_with_other_columns_is_made_anew(root, tmp_path, monkeypatch):
+    cache = tmp_path / "cache"
+    assert Archive(root, cache).refresh().fresh == 5
+    assert Archive(root, cache).refresh().fresh == 0
+    monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS, MADE_UP))
+    index = Archive(root, cache).refresh()
+    assert index.fresh == 5
+    assert sorted(index.recordings["ambient_degc"].to_pylist(), key=str) == [20, 20, 20, None, None]
+    assert Archive(root, cache).refresh().fresh == 0
+
+
+def test_it_is_in_sql_in_the_terminal_and_in_the_overview(made_up, root, tmp_path):
+    archive = Archive(root, tmp_path / "cache")
+    sql = "SELECT car, ambient_degc FROM recordings WHERE ambient_degc > 10"
+    assert {row["car"] for row in archive.query(sql).to_pylist()} == {"van"}
+    screen = Screen()
+    list_archive(str(root), screen, cache=tmp_path / "cache")
+    assert "ambient" in screen.text
+    assert screen.text.count("20 °C") == 3
+    show_recording(str(root), "van/a", screen, cache=tmp_path / "cache")
+    assert "ambient_degc    20" in screen.text
+    (row,) = Catalogue(archive).rows(Filter(text="stalls"))
+    for place in ("list", "details"):
+        column, cell = next(pair for pair in cells(place) if pair[0] is made_up)
+        assert column.text(cell, row.facts, METRIC) == "20 °C"
+        assert column.text(cell, row.facts, Units(True)) == "68 °F"
+
+
+def test_words_are_looked_for_where_the_column_says_so(root, tmp_path, monkeypatch):
+    archive = Archive(root, tmp_path / "cache")
+    assert archive.find(Filter(words="nobody")).num_rows == 0
+    driver = Column("driver", pa.string(), lambda known: "Nobody", searched=True)
+    monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS, driver))
+    assert Archive(root, tmp_path / "cache").find(Filter(words="nobody van")).num_rows == 3
+    unsearched = dataclasses.replace(driver, searched=False)
+    monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS[:-1], unsearched))
+    assert Archive(root, tmp_path / "cache").find(Filter(words="nobody van")).num_rows == 0
+
+
+def test_every_place_has_its_columns_in_order():
+    assert [column.name for column, _ in cells("list")] == ["started_utc", "car", "duration_s"]
+    for place in ("list", "details", "terminal"):
+        orders = [cell.order for _, cell in cells(place)]
+        assert orders == sorted(set(orders))
