@@ -94,7 +94,7 @@ class Choice(QObject):
         if archive is None or not names:
             return
         row = self._body.table.chosen()[0]
-        self._like = f"{row.car or tr('unnamed car')}, {row.started_utc[:10]}"
+        self._like = ", ".join((row.car or tr("unnamed car"), row.started_utc[:10]))
         self._body.tabs.setCurrentIndex(ALIKE)
         self._work.start(
             lambda _, task: alike_to(archive, names[0], task), self._show_alike, gentle=False
