@@ -118,7 +118,7 @@ def _litres(row: Record, unit: str = "") -> str:
 
 def car_text(row: Record) -> str:
     """The car, named or not, with its displacement."""
-    return f"{row['car'] or tr('unnamed car')}  {_litres(row, ' L')}".rstrip()
+    return "  ".join(filter(None, (row["car"] or tr("unnamed car"), _litres(row, " L"))))
 
 
 def _engine(row: Record) -> str:
