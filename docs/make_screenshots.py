@@ -18,15 +18,14 @@ from pathlib import Path
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 from PIL import Image
-from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QApplication
 
 from logbench.app.commands import CommandList
-from logbench.app.settings import Settings
 from logbench.app.theme import Choice
 from logbench.app.window import MainWindow
 from logbench.capture.demo_drives import DEMO_SIGNALS, FAULT, demo_vehicle
 from logbench.capture.produce import record_simulated
+from logbench.cases.settings import Settings
 from logbench.cli.demo import demo_link_url
 from logbench.recording.model import Event
 from logbench.simulator.cars import named_car
@@ -77,7 +76,7 @@ def save(window: MainWindow, name: str) -> None:
 
 def new_window(folder: Path) -> MainWindow:
     """A window with settings of its own."""
-    settings = Settings(QSettings(str(folder / "s.ini"), QSettings.Format.IniFormat))
+    settings = Settings.load(folder / "settings.json")
     settings.folder = folder
     window = MainWindow(settings)
     window.ask_to_finish = lambda: True

@@ -12,7 +12,7 @@ from logbench.app.preflight import require_window
 from logbench.words import language
 
 if TYPE_CHECKING:
-    from PySide6.QtCore import QSettings, QTranslator
+    from PySide6.QtCore import QTranslator
     from PySide6.QtWidgets import QApplication
 
     from logbench.recording.model import Vehicle
@@ -28,7 +28,7 @@ def run(
     *,
     vehicle: Vehicle | None = None,
     signals: Sequence[str] = (),
-    settings: QSettings | None = None,
+    settings: Path | None = None,
 ) -> int:
     """Open the window and stay until it is closed; returns the exit code.
 
@@ -39,8 +39,8 @@ def run(
     from PySide6.QtCore import QTimer
     from PySide6.QtWidgets import QApplication
 
-    from logbench.app.settings import Settings
     from logbench.app.window import MainWindow
+    from logbench.cases.settings import Settings
 
     application = QApplication.instance() or QApplication(sys.argv[:1])
     assert isinstance(application, QApplication)
@@ -48,7 +48,7 @@ def run(
     application.setApplicationDisplayName("logbench")
     application.setStyle("Fusion")
     speak(application, language())
-    window = MainWindow(Settings(settings))
+    window = MainWindow(Settings.load(settings))
     window.show()
     QTimer.singleShot(_WARM_UP_AFTER_MS, window.warm_up)
     if not start_recording:

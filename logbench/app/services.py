@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from logbench.app.background import Jobs
-from logbench.app.settings import Settings
 from logbench.app.theme import Look
 from logbench.cases.runner import Runner
+from logbench.cases.settings import Settings
 from logbench.job.store import JobStore
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Literal
+from typing import Literal, get_args
 
 from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QColor, QGuiApplication, QPalette
@@ -11,17 +11,23 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, Verdict
 from logbench.app.style import style_sheet
+from logbench.cases.settings import Size
+from logbench.cases.settings import Theme as Choice
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
-Choice = Literal["system", "light", "night"]
-CHOICES: tuple[Choice, ...] = ("system", "light", "night")
+CHOICES: tuple[Choice, ...] = get_args(Choice)
 THEME_WORDS = {
     "system": tr("as the desktop (system)"),
     "light": tr("light"),
     "night": tr("night"),
 }
-SIZES = {100: tr("normal"), 115: tr("larger"), 130: tr("large"), 150: tr("very large")}
+SIZES: dict[Size, str] = {
+    100: tr("normal"),
+    115: tr("larger"),
+    130: tr("large"),
+    150: tr("very large"),
+}
 """Sizes of texts, in percent of the desktop's own."""
 _TITLE_PT = 15
 _OWN_PT = "own_point_size"
@@ -109,7 +115,7 @@ class Look(QObject):
     units_changed = Signal(object)
 
     def __init__(
-        self, choice: Choice = "system", size_percent: int = 100, parent: QObject | None = None
+        self, choice: Choice = "system", size_percent: Size = 100, parent: QObject | None = None
     ) -> None:
         super().__init__(parent)
         self._choice: Choice = choice
@@ -130,7 +136,7 @@ class Look(QObject):
         self._choice = choice
         self.apply()
 
-    def choose_size(self, percent: int) -> None:
+    def choose_size(self, percent: Size) -> None:
         """Write texts at one of `SIZES` from now on."""
         self.size_percent = percent
         self.apply()

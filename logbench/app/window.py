@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt, QTimer
+from PySide6.QtCore import QByteArray, Qt, QTimer
 from PySide6.QtGui import QAction, QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
@@ -26,8 +26,8 @@ from logbench.app.background import Jobs
 from logbench.app.commands import CommandList, CommandsFirst, add_command
 from logbench.app.live.page import LivePage
 from logbench.app.services import Services
-from logbench.app.settings import Settings
 from logbench.app.theme import SIZES, Look
+from logbench.cases.settings import Settings
 from logbench.cases.work import Work as Task
 from logbench.signals.units import Units
 from logbench.words import tr
@@ -83,7 +83,8 @@ class MainWindow(QMainWindow):
         self.setMinimumSize(900, 600)
         self._add_commands()
         self._commands_first = CommandsFirst(self)
-        if settings.geometry.isEmpty() or not self.restoreGeometry(settings.geometry):
+        kept = QByteArray.fromBase64(settings.geometry.encode())
+        if kept.isEmpty() or not self.restoreGeometry(kept):
             self.resize(1280, 800)
         self.services.look.changed.connect(self._look_changed)
         self.services.look.units_changed.connect(self._keep_units)
@@ -331,7 +332,7 @@ class MainWindow(QMainWindow):
                 self._closing = True
                 self.live.stop()
             return
-        self.services.settings.geometry = self.saveGeometry()
+        self.services.settings.geometry = bytes(self.saveGeometry().toBase64().data()).decode()
         self.live.session.close()
         self.services.jobs.close()
         if self._job is not None:

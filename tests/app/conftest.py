@@ -15,12 +15,10 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 import numpy as np
 import pyarrow as pa
 import pytest
-from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
 from logbench.app.compare.page import ComparePage
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
 from logbench.capture.messages import (
     Batch,
@@ -32,6 +30,7 @@ from logbench.capture.messages import (
     Status,
     Step,
 )
+from logbench.cases.settings import Settings
 from logbench.recording.finish import write_recording
 from logbench.recording.journal import BATCH_SCHEMA
 from logbench.recording.model import Event, Facts, SignalFacts, Trace, Vehicle
@@ -157,8 +156,7 @@ def garage() -> Garage:
 
 @pytest.fixture
 def settings(tmp_path: Path, qapp: QApplication) -> Settings:
-    store = QSettings(str(tmp_path / "settings.ini"), QSettings.Format.IniFormat)
-    made = Settings(store)
+    made = Settings.load(tmp_path / "settings.json")
     made.folder = tmp_path / "recordings"
     return made
 

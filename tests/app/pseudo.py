@@ -127,13 +127,12 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     from logbench import words
 
     words.use(folder, [LANGUAGE])
-    from PySide6.QtCore import QSettings
     from PySide6.QtWidgets import QApplication
 
     from logbench.app.review.search import EXAMPLE
-    from logbench.app.settings import Settings
     from logbench.app.window import MainWindow
     from logbench.capture.messages import DEFAULT_RULES
+    from logbench.cases.settings import Settings
     from logbench.job.lookup import PLACE
     from logbench.job.model import RESTRAINT_CAUTION
     from logbench.recording.reader import open_recording
@@ -141,9 +140,9 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     from logbench.vehicle.records.clearing import CONSENT, LOSSES, STAYS
 
     application = QApplication(["logbench-tests", "-style", "Fusion"])
-    store = QSettings(str(folder / "settings.ini"), QSettings.Format.IniFormat)
-    store.setValue("live/folder", str(folder / "DRIVES"))
-    window = MainWindow(Settings(store))
+    settings = Settings.load(folder / "settings.json")
+    settings.folder = folder / "DRIVES"
+    window = MainWindow(settings)
     window.resize(1280, 720)
     window.show()
     data = ["logbench", RESTRAINT_CAUTION, CONSENT, *LOSSES, STAYS, EXAMPLE, PLACE]
@@ -178,7 +177,6 @@ def _make_dialogs(window: MainWindow, folder: Path) -> None:
     from logbench.app.job.looking_up import SearchPageDialog
     from logbench.app.job.new_job import NewJobDialog
     from logbench.app.job.report_dialog import ReportDialog
-    from logbench.app.live.choices import LiveChoices
     from logbench.app.live.unattended_dialog import UnattendedDialog
     from logbench.app.review.notes_panel import NoteDialog
     from logbench.job.lookup import PLACE
@@ -189,7 +187,7 @@ def _make_dialogs(window: MainWindow, folder: Path) -> None:
     SearchPageDialog(f"https://search.example/?q={PLACE}", "P0171", None, window)
     NewJobDialog(folder, window)
     ReportDialog(settings, folder / "REPORT.pdf", window)
-    UnattendedDialog(LiveChoices(settings), window)
+    UnattendedDialog(settings, window)
     NoteDialog("", "", window)
 
 

@@ -13,9 +13,9 @@ from logbench.analysis.comparison.results import SignalVerdict
 from logbench.app.compare.at_hand import AtHand
 from logbench.app.compare.page import ComparePage
 from logbench.app.compare.results import SIGNALS
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
 from logbench.cases.compare import AFTER, BEFORE, CompareFiles, find_recordings
+from logbench.cases.settings import Settings
 from logbench.cases.work import CancelledError
 from logbench.cases.work import Work as Task
 from logbench.errors import UsageError
@@ -115,10 +115,10 @@ def test_an_archive_folder_is_looked_through_by_car_and_date(
     assert rows(3) == ["0:22", "0:21", "0:20"]
 
     # it is remembered; a folder that is gone is not offered
-    again = AtHand(settings.store)
+    again = AtHand(settings)
     assert [again.places.itemText(n) for n in range(again.places.count())][1:] == [str(root)]
     root.rename(tmp_path / "moved")
-    assert AtHand(settings.store).places.count() == 1
+    assert AtHand(settings).places.count() == 1
     page.list_recordings()
     qtbot.waitUntil(lambda: str(root) in page.notice.text, timeout=20_000)
 

@@ -9,8 +9,8 @@ import pytest
 from PySide6.QtWidgets import QWidget
 
 from logbench.app.compare.sides import AFTER
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
+from logbench.cases.settings import Settings
 from logbench.importing.run import is_foreign
 from tests.app.comparing import drop
 

@@ -14,9 +14,9 @@ from logbench.app.job.guard_dialog import GuardDialog
 from logbench.app.job.looking_up import SearchPageDialog
 from logbench.app.job.page import RECORDS, JobPage
 from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
-from logbench.app.settings import Settings
 from logbench.app.theme import LIGHT
 from logbench.app.window import MainWindow
+from logbench.cases.settings import Settings
 from logbench.job.folder import open_job
 from logbench.job.model import Job
 from logbench.simulator.serve import serve_tcp

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
-from PySide6.QtCore import QMimeData, QPoint, QPointF, QSettings, Qt
+from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QApplication
 
@@ -24,9 +24,9 @@ from logbench.app.plot.layout import (
 )
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
-from logbench.app.settings import Settings
 from logbench.app.theme import LIGHT
 from logbench.app.window import MainWindow
+from logbench.cases.settings import Settings
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import StripTrace
 
@@ -328,17 +328,6 @@ def test_a_recording_comes_up_as_it_was_left(
     again.review.layouts.reset()
     assert "FUELSYS1" not in {s for s, _ in again.review.stack.keys}
     again.close()
-
-
-def test_only_so_many_layouts_are_kept(tmp_path: Path, qapp):
-    settings = Settings(QSettings(str(tmp_path / "s.ini"), QSettings.Format.IniFormat))
-    for n in range(100):
-        settings.keep_layout(f"drive {n}", "[]")
-    assert settings.last_layout("drive 99") == "[]"
-    assert settings.last_layout("drive 10") == ""
-    settings.store.setValue("layouts/last", "{[")
-    assert settings.last_layout("drive 99") == ""
-    assert settings.layouts == {}
 
 
 def test_the_live_page_undoes_too_and_keeps_its_layout(window: MainWindow, garage, qtbot):

@@ -9,9 +9,9 @@ import pytest
 from PySide6.QtCore import Qt
 
 from logbench.app.live.picker import DEFAULT, OWN, SignalPicker
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
 from logbench.capture.messages import Failed, Finished, Status
+from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.recording.journal import JournalWriter
 from logbench.recording.model import Facts, SignalFacts, Vehicle

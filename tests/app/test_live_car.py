@@ -11,9 +11,8 @@ from pytestqt.qtbot import QtBot
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.app.live.car_box import CarBox
-from logbench.app.live.choices import LiveChoices
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
+from logbench.cases.settings import Settings
 from logbench.errors import UsageError
 from logbench.recording.model import Vehicle
 from logbench.recording.reader import open_recording
@@ -43,7 +42,7 @@ def test_what_is_stated_reaches_the_capture(window: MainWindow, garage, qtbot, s
     live.stop()
     qtbot.waitUntil(lambda: not live.busy)
     assert (car.soak.text(), car.altitude.text()) == ("", "1200")  # the engine has run since
-    again = CarBox(LiveChoices(settings))
+    again = CarBox(settings)
     qtbot.addWidget(again)
     assert again.surroundings() == Surroundings(altitude_m=1200.0)
 
@@ -97,7 +96,7 @@ def test_height_is_shown_in_the_units_chosen_and_kept_in_metres(window: MainWind
     ],
 )
 def test_wrong_input_is_a_sentence(settings: Settings, qtbot, name, text, said):
-    car = CarBox(LiveChoices(settings))
+    car = CarBox(settings)
     qtbot.addWidget(car)
     car.show()
     field = getattr(car, name)
@@ -125,13 +124,6 @@ def test_nothing_is_started_with_wrong_input(window: MainWindow, garage, qtbot):
     typed(qtbot, car.humidity, "99")
     live.start()
     assert garage.last.request.surroundings == Surroundings(humidity_pct=99.0)
-
-
-def test_height_kept_by_another_hand_is_no_height(settings: Settings, qtbot):
-    settings.store.setValue("live/height_m", "9999999")
-    car = CarBox(LiveChoices(settings))
-    qtbot.addWidget(car)
-    assert car.surroundings() == Surroundings()
 
 
 def test_the_recording_carries_it_and_the_checks_use_it(qtbot, settings: Settings):

@@ -10,14 +10,12 @@ from PySide6.QtWidgets import QFileDialog
 
 from logbench.app.live import ble_dialog
 from logbench.app.live.ble_dialog import BleDialog
-from logbench.app.live.choices import LiveChoices
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import SignalPicker
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
 from logbench.capture.messages import CarFound
+from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, PortMissingError
-from logbench.signals.table import table
 from logbench.vehicle.links.ble_scan import Heard
 from logbench.vehicle.links.schemes import link_choices, title_of
 from logbench.vehicle.model import CarFacts
@@ -88,20 +86,6 @@ def test_signals_are_those_that_the_car_reports(window: MainWindow, garage, qtbo
     again.live.choose_link("10.0.0.9:35000")
     assert listed(again.live.set_up.picker) == everything
     again.close()
-
-
-def test_what_cars_report_is_kept_for_a_few_links(settings: Settings):
-    choices = LiveChoices(settings)
-    for number in range(20):
-        choices.keep_supported(f"tcp://10.0.0.{number}:1", frozenset({number}))
-    assert choices.supported("tcp://10.0.0.19:1") == {19}
-    assert choices.supported("tcp://10.0.0.1:1") == frozenset()
-    for spoilt in ("nonsense", "[1]", '{"a": ["x"]}', '{"a": 3}'):
-        settings.store.setValue("live/supported", spoilt)
-        assert choices.supported("a") == frozenset()
-        choices.keep_supported("b", frozenset({1}))
-        assert choices.supported("b") == {1}
-    assert {s.pid for s in table()} > {1}
 
 
 def test_a_recording_to_replay_is_shown_by_its_name(qtbot, settings: Settings):

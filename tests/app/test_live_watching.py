@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from PySide6.QtCore import Qt
 
-from logbench.app.live.choices import LiveChoices
 from logbench.app.live.unattended_dialog import UnattendedDialog
 from logbench.app.window import MainWindow
 from logbench.capture.messages import (
@@ -84,7 +83,7 @@ def test_pressing_record_begins_with_what_was_kept(watching, garage, qtbot, sett
     garage.last.inbox.append(Finished(out, 4, 5.0))
     qtbot.waitUntil(lambda: not live.busy)
     assert str(out) in live.notice.text
-    assert LiveChoices(settings).include is include
+    assert settings.include_held is include
 
 
 def test_a_refused_recording_is_a_sentence_and_watching_goes_on(watching, garage, qtbot):
@@ -150,9 +149,7 @@ def test_the_minutes_are_chosen_and_remembered(window: MainWindow, garage, qtbot
     window.live.choose_link("sim:")
     qtbot.keyClick(window.live, Qt.Key.Key_E, CTRL)
     assert garage.last.request.hold_s == 720.0
-    assert LiveChoices(settings).held_min == 12
-    settings.store.setValue("live/held_min", "4711")
-    assert LiveChoices(settings).held_min == 5
+    assert settings.held_min == 12
 
 
 def test_steps_of_connecting_and_where_it_failed(window: MainWindow, garage, qtbot):
@@ -197,7 +194,7 @@ def test_wiggle_counts_over_the_beginning_of_the_recording(watching, garage, qtb
 
 def test_unattended_plan_is_asked_for_kept_and_used(window: MainWindow, garage, qtbot, settings):
     set_up, folder = window.live.set_up, settings.folder / "days"
-    dialog = UnattendedDialog(LiveChoices(settings))
+    dialog = UnattendedDialog(settings)
     qtbot.addWidget(dialog)
     dialog.show()
     dialog.folder.setText("relative")

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pint
 import pytest
-from PySide6.QtCore import QSettings, Qt
+from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import QApplication
 
@@ -21,13 +21,12 @@ from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.review.cross_view import point_ink
 from logbench.app.review.findings import as_html
 from logbench.app.review.search import find_spans
-from logbench.app.settings import Settings
 from logbench.app.theme import SIZES
 from logbench.app.window import MainWindow
 from logbench.plot.trace import SECOND
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
-from logbench.signals.units import METRIC, QUANTITIES, Units, units_from
+from logbench.signals.units import METRIC, QUANTITIES, Units
 
 US = Units(us=True)
 CTRL = Qt.KeyboardModifier.ControlModifier
@@ -67,22 +66,6 @@ def test_one_quantity_is_changed_and_the_others_stay():
     assert METRIC.metric
     assert not METRIC.choose("speed", "mph").metric
     assert US.choose("speed", "furlong") == US.choose("age", "year") == US
-
-
-def test_the_choice_survives_a_restart_and_nonsense(tmp_path: Path, qapp):
-    path = str(tmp_path / "s.ini")
-    settings = Settings(QSettings(path, QSettings.Format.IniFormat))
-    settings.units = US.choose("pressure", "bar").choose("speed", "km/h")
-    settings.size_percent = 130
-    settings.store.sync()
-    again = Settings(QSettings(path, QSettings.Format.IniFormat))
-    assert again.units == Units(True, (("pressure", "bar"), ("speed", "km/h")))
-    assert again.size_percent == 130
-    again.store.setValue("look/own_units", ["pressure", "=psi", "speed=psi", "x=y=z"])
-    again.store.setValue("look/size_percent", "9000")
-    assert again.units == US
-    assert again.size_percent == 100
-    assert units_from(False, []) == METRIC
 
 
 def test_a_condition_is_read_in_the_units_shown():

@@ -8,9 +8,9 @@ import pytest
 from PySide6.QtCore import Qt
 
 import logbench
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
 from logbench.capture import demo_drives
+from logbench.cases.settings import Settings
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 

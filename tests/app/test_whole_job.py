@@ -8,8 +8,8 @@ import pytest
 from PySide6.QtCore import Qt
 from pytestqt.qtbot import QtBot
 
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
+from logbench.cases.settings import Settings
 
 URL = "sim:?schedule=test-drive&baud=2000000&latency_ms=1&speed=20&seed=4"
 

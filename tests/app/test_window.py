@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from pathlib import Path
 
-import pytest
-from PySide6.QtCore import QEvent, QSettings, Qt
+from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QKeyEvent, QPalette
 from PySide6.QtWidgets import QAbstractSpinBox, QApplication, QComboBox, QWidget
 
 from logbench.app.background import Jobs
 from logbench.app.commands import CommandList, matching
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
+from logbench.cases.settings import Settings
 from logbench.cases.work import Work as Task
 from logbench.errors import StorageError
 
@@ -114,40 +112,6 @@ def test_controls_have_names_for_screen_readers(window: MainWindow):
                 widget = parent  # the part is read with the whole's name
             text = widget.property("text") if kind == "QPushButton" else ""
             assert widget.accessibleName() or text, widget
-
-
-@pytest.mark.parametrize(
-    "content",
-    [
-        "[live]\nwindow_s=nonsense\n[look]\ntheme=plaid\n",
-        "\x00\x01broken",
-        "[live]\nlinks=@Invalid()\n",
-    ],
-)
-def test_settings_survive_nonsense(tmp_path: Path, content: str, qapp):
-    path = tmp_path / "s.ini"
-    path.write_text(content)
-    settings = Settings(QSettings(str(path), QSettings.Format.IniFormat))
-    assert settings.theme == "system"
-    assert settings.window_s == 60.0
-    assert settings.links == []
-    assert settings.geometry.isEmpty()
-    assert settings.folder.name == "logbench"
-
-
-def test_settings_round_trip(tmp_path: Path, qapp):
-    path = str(tmp_path / "s.ini")
-    settings = Settings(QSettings(path, QSettings.Format.IniFormat))
-    settings.link_used("sim:")
-    settings.signals = ("RPM",)
-    settings.window_s = 120.0
-    settings.purpose = "warm-up"
-    settings._store.sync()
-    again = Settings(QSettings(path, QSettings.Format.IniFormat))
-    assert again.links == ["sim:"]
-    assert again.signals == ("RPM",)
-    assert again.window_s == 120.0
-    assert again.purpose == "warm-up"
 
 
 def test_background_work_tells_its_end(qtbot):

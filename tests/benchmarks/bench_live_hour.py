@@ -29,15 +29,14 @@ from pathlib import Path
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import numpy as np
-from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QApplication
 
 from logbench.app.live.page import LivePage
 from logbench.app.live.session import POLL_MS
-from logbench.app.settings import Settings
 from logbench.app.window import MainWindow
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.process import Capture
+from logbench.cases.settings import Settings
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, SignalFacts, Trace
 from logbench.recording.reader import open_recording
@@ -188,8 +187,7 @@ def main() -> int:
 
     with tempfile.TemporaryDirectory() as folder:
         source = made_up(Path(folder) / "hour.parquet", options.minutes * 60, options.rate)
-        store = QSettings(f"{folder}/settings.ini", QSettings.Format.IniFormat)
-        settings = Settings(store)
+        settings = Settings.load(Path(folder) / "settings.json")
         settings.folder = Path(folder) / "recordings"
         window = MainWindow(settings, capture)
         window.resize(1600, 900)

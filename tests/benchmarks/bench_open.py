@@ -50,18 +50,17 @@ def make_recording(path: Path, hours: float) -> Path:
 
 def child(path: Path, started_s: float) -> None:
     """In a fresh process: come up, open, print both times."""
-    from PySide6.QtCore import QSettings, QTimer
+    from PySide6.QtCore import QTimer
     from PySide6.QtGui import QPaintEvent
     from PySide6.QtWidgets import QApplication
 
     from logbench.app.plot.strip import Strip
-    from logbench.app.settings import Settings
     from logbench.app.window import MainWindow
+    from logbench.cases.settings import Settings
 
     application = QApplication(["logbench"])
     application.setStyle("Fusion")
-    store = QSettings(str(path.with_suffix(".ini")), QSettings.Format.IniFormat)
-    window = MainWindow(Settings(store))
+    window = MainWindow(Settings.load(path.with_suffix(".json")))
     window.resize(1600, 900)
     times: dict[str, float] = {}
 

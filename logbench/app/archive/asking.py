@@ -7,7 +7,7 @@ from pathlib import Path
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QCheckBox, QFileDialog, QInputDialog, QMessageBox, QWidget
 
-from logbench.app.settings import Settings
+from logbench.cases.settings import Settings
 from logbench.words import tr
 
 

@@ -49,7 +49,6 @@ from logbench.words import inside, tr, tr_n
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
 
-_LAST = "archive/last"
 _SOON_MS = 180
 
 
@@ -210,8 +209,8 @@ class ArchivePage(QWidget):
         )
         self.recordings_button.setToolTip(str(folder))
         self.recordings_button.setVisible(folder.is_dir())
-        last = self._services.settings.store.value(_LAST)
-        if self.archive is None and not self.work.busy and isinstance(last, str) and last:
+        last = self._services.settings.last_archive
+        if self.archive is None and not self.work.busy and last:
             self.open_place(last)
 
     def open_place(self, place: str) -> None:
@@ -226,7 +225,7 @@ class ArchivePage(QWidget):
         archive = self.archive = self.choice.archive = seen.archive
         self._seen = seen
         self.notice.hide()
-        self._services.settings.store.setValue(_LAST, place)
+        self._services.settings.last_archive = place
         url = archive.store.url
         self.title.tell(url.rstrip("/").rpartition("/")[2] or url)
         self.title.setToolTip(url)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QSettings, Qt, Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -23,12 +23,11 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.cases.compare import AFTER, BEFORE, Found
+from logbench.cases.settings import Settings
 from logbench.signals.numbers import time_text
 from logbench.words import tr, word
 
 MOST_SHOWN = 500
-_MOST_PLACES = 5
-_KEY = "compare/folders"
 _LENGTH = 3
 _ORDERS: tuple[Callable[[Found], Any], ...] = (
     lambda one: one.name.casefold(),
@@ -112,9 +111,9 @@ class AtHand(QWidget):
     place_changed = Signal()
     folder_wanted = Signal()
 
-    def __init__(self, store: QSettings) -> None:
+    def __init__(self, settings: Settings) -> None:
         super().__init__()
-        self._store = store
+        self._settings = settings
         self._found: tuple[Found, ...] = ()
         self._empty = ""
         self.list = RecentList()
@@ -167,8 +166,7 @@ class AtHand(QWidget):
 
     def choose_place(self, folder: Path) -> None:
         """Look in this archive folder, and remember it."""
-        kept = [str(folder.resolve()), *(f for f in self._folders() if f != str(folder.resolve()))]
-        self._store.setValue(_KEY, kept[:_MOST_PLACES])
+        self._settings.compare_place_used(folder)
         self._fill_places()
         self.places.setCurrentIndex(1)
         self.place_changed.emit()
@@ -181,9 +179,7 @@ class AtHand(QWidget):
             self.places.setItemData(self.places.count() - 1, folder, Qt.ItemDataRole.ToolTipRole)
 
     def _folders(self) -> list[str]:
-        value = self._store.value(_KEY)
-        found = [value] if isinstance(value, str) else value if isinstance(value, list) else []
-        return [f for f in found if isinstance(f, str) and f and Path(f).is_dir()]
+        return [str(folder) for folder in self._settings.compare_places if folder.is_dir()]
 
     # --- what was found ---
 

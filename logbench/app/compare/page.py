@@ -93,7 +93,7 @@ class ComparePage(QWidget):
         super().__init__()
         self._services = services
         theme = services.look.theme
-        self.sides = SidesPanel(services.settings.store)
+        self.sides = SidesPanel(services.settings)
         self.question = SameCar()
         self.results = ResultsPanel(theme)
         self.compared: Compared | None = None

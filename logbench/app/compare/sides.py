@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import QSettings, Qt, Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QDragEnterEvent, QDragMoveEvent, QDropEvent, QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.compare.at_hand import AtHand
 from logbench.cases.compare import AFTER, BEFORE, SIDES
+from logbench.cases.settings import Settings
 from logbench.words import tr, tr_n, word
 
 _BOX_PX = 196
@@ -135,10 +136,10 @@ class SidesPanel(QWidget):
     """Files were dropped on a side."""
     job_wanted = Signal()
 
-    def __init__(self, store: QSettings) -> None:
+    def __init__(self, settings: Settings) -> None:
         super().__init__()
         self.boxes = {BEFORE: SideBox(BEFORE, "Ctrl+B"), AFTER: SideBox(AFTER, "Ctrl+Shift+B")}
-        self.at_hand = AtHand(store)
+        self.at_hand = AtHand(settings)
         self.at_hand.put.connect(self.put)
         self.job_button = QPushButton(tr("Sides of a job  Ctrl+J"))
         self.job_button.setAccessibleName(tr("Take both sides from the open job, by role"))

@@ -15,13 +15,12 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.parts import Answers
-from logbench.app.settings import Settings
+from logbench.cases.settings import Settings
 from logbench.errors import UsageError
 from logbench.job.lookup import PLACE, search_url, search_words
 from logbench.job.model import JobVehicle
 from logbench.words import tr
 
-_KEY = "job/search"
 _EXAMPLE_CODE = "P0171"
 _TEXT = tr(
     "Codes are looked up with your own browser, on the search page that you use. Type "
@@ -83,22 +82,21 @@ class LookUp(QObject):
 
     def __init__(self, settings: Settings, parent: QWidget) -> None:
         super().__init__(parent)
-        self._store, self._parent = settings.store, parent
+        self._settings, self._parent = settings, parent
         self.ask: Callable[[SearchPageDialog], bool] = lambda dialog: bool(dialog.exec())
         """Shows a dialog; tests put their own answer here."""
 
     @property
     def template(self) -> str:
         """The address of the search page; `` while none is set."""
-        value = self._store.value(_KEY)
-        return value if isinstance(value, str) else ""
+        return self._settings.search_page
 
     def set_page(self, code: str = "", car: JobVehicle | None = None) -> bool:
         """Ask for the search page; False when it was left as it is."""
         dialog = SearchPageDialog(self.template, code, car, self._parent)
         if not self.ask(dialog):
             return False
-        self._store.setValue(_KEY, dialog.template)
+        self._settings.search_page = dialog.template
         return True
 
     def look_up(self, code: str, car: JobVehicle) -> None:

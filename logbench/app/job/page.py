@@ -45,7 +45,6 @@ _TITLES = (
     tr("Story"), tr("Car's records"), tr("Other modules"), tr("Recordings"), tr("Work"),
     tr("Photos"), tr("Timeline"),
 )  # fmt: skip
-_LAST = "job/last"
 _OPEN_REPORT = tr("Open the report")
 
 
@@ -209,7 +208,7 @@ class JobPage(QWidget):
         self.opened.loaded.connect(self._reloaded)
         self.opened.troubled.connect(self.notice.trouble)
         self.opened.conflicted.connect(self._conflicted)
-        self._services.settings.store.setValue(_LAST, str(folder.path.resolve()))
+        self._services.settings.last_job = folder.path.resolve()
         self._show_job()
         self._pages.setCurrentIndex(1)
         self.state.setText(tr("saved"))
@@ -468,8 +467,7 @@ class JobPage(QWidget):
         return last.parent if last is not None else self._services.settings.folder / "jobs"
 
     def _last(self) -> Path | None:
-        value = self._services.settings.store.value(_LAST)
-        path = Path(value) if isinstance(value, str) and value else None
+        path = self._services.settings.last_job
         return path if path is not None and (path / JOB_FILE).is_file() else None
 
     def _set_theme(self, theme: Theme) -> None:

@@ -19,9 +19,9 @@ from logbench.app.job.entries import Column, EntryTable
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.reading_tree import ReadingTree
 from logbench.app.live.link_box import LinkBox
-from logbench.app.settings import Settings
 from logbench.app.theme import Theme
 from logbench.cases.job import Records
+from logbench.cases.settings import Settings
 from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
 from logbench.job.times import short_time
 from logbench.signals.units import Units

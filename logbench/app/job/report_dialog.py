@@ -23,7 +23,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.parts import Answers, Form, heads_left
-from logbench.app.settings import Settings
+from logbench.cases.settings import Settings
 from logbench.report.options import ALWAYS, SECTIONS, ReportOptions
 from logbench.words import tr, word
 
@@ -39,17 +39,17 @@ class ReportDialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle(tr("Report"))
         self.setMinimumWidth(720)
-        self._store = settings.store
-        self.paper = self._box(tr("Paper"), _PAPERS, "report/paper")
-        self.units = self._box(tr("Units"), _UNITS, "report/units")
+        self._settings = settings
+        self.paper = self._box(tr("Paper"), _PAPERS, settings.report_paper)
+        self.units = self._box(tr("Units"), _UNITS, settings.report_units)
         self.short = QCheckBox(tr("Short form of one page"))
         self.private = QCheckBox(tr("Shorten VIN and names"))
-        self.shop = QPlainTextEdit(self._text("report/shop"))
+        self.shop = QPlainTextEdit(settings.report_shop)
         self.shop.setAccessibleName(tr("Shop: name, then address and telephone, a line each"))
         self.shop.setPlaceholderText(tr("Name of the shop, then address, telephone …"))
         self.shop.setTabChangesFocus(True)
         self.shop.setFixedHeight(84)
-        self.logo = QLineEdit(self._text("report/logo"))
+        self.logo = QLineEdit(settings.report_logo)
         self.logo.setAccessibleName(tr("File of the shop's logo"))
         self.logo.setPlaceholderText(tr("PNG or JPEG (optional)"))
         self.out = QLineEdit(str(out))
@@ -136,14 +136,14 @@ class ReportDialog(QDialog):
         """As chosen; shop, paper and units are kept for the next time."""
         lines = [line.strip() for line in self.shop.toPlainText().splitlines() if line.strip()]
         lines = lines[: _MOST_SHOP_LINES + 1]
-        self._store.setValue("report/shop", "\n".join(lines))
-        self._store.setValue("report/logo", self.logo.text().strip())
-        self._store.setValue("report/paper", self.paper.currentData())
-        self._store.setValue("report/units", self.units.currentData())
         logo = self.logo.text().strip()
+        settings = self._settings
+        settings.report_shop, settings.report_logo = "\n".join(lines), logo
+        settings.report_paper = self.paper.currentData()
+        settings.report_units = self.units.currentData()
         return ReportOptions(
-            paper="letter" if self.paper.currentData() == "letter" else "A4",
-            units="us" if self.units.currentData() == "us" else "metric",
+            paper=settings.report_paper,
+            units=settings.report_units,
             sections=tuple(s for s in SECTIONS if self.sections[s].isChecked()),
             short=self.short.isChecked(),
             shop_name=lines[0][:300] if lines else "",
@@ -153,17 +153,13 @@ class ReportDialog(QDialog):
             shorten_names=self.private.isChecked(),
         )
 
-    def _box(self, name: str, choices: dict[str, str], key: str) -> QComboBox:
+    def _box(self, name: str, choices: dict[str, str], chosen: str) -> QComboBox:
         box = QComboBox()
         box.setAccessibleName(name)
         for text, value in choices.items():
             box.addItem(text, value)
-        box.setCurrentIndex(max(0, box.findData(self._text(key))))
+        box.setCurrentIndex(max(0, box.findData(chosen)))
         return box
-
-    def _text(self, key: str) -> str:
-        value = self._store.value(key)
-        return value if isinstance(value, str) else ""
 
     def _choose_out(self) -> None:
         name, _ = QFileDialog.getSaveFileName(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
 
-from logbench.app.live.choices import HEIGHT_M, LiveChoices
 from logbench.app.live.number_field import NumberField, Scale
+from logbench.cases.settings import Settings
 from logbench.errors import UsageError
 from logbench.recording.model import Vehicle
 from logbench.recording.surroundings import Surroundings
@@ -16,9 +16,9 @@ from logbench.words import tr
 class CarBox(QWidget):
     """Name, displacement, thermostat; hours stood, height and humidity. All of it is optional."""
 
-    def __init__(self, choices: LiveChoices) -> None:
+    def __init__(self, settings: Settings) -> None:
         super().__init__()
-        self._choices = choices
+        self._settings = settings
         self._vehicle = Vehicle()
         self.label = QLineEdit()
         self.label.setPlaceholderText(tr("Name or plate (optional)"))
@@ -32,7 +32,7 @@ class CarBox(QWidget):
         self.soak = NumberField(tr("Stood"), tr("hours the car stood"), (0.0, 10_000.0), Scale("h"))
         self.soak.setToolTip(tr("Hours since the engine last ran: after a night the sensors agree"))
         self.altitude = NumberField(
-            tr("Height"), tr("height above sea level"), HEIGHT_M, Scale("m")
+            tr("Height"), tr("height above sea level"), settings.bounds("altitude_m"), Scale("m")
         )
         self.altitude.setToolTip(
             tr("Above sea level, where the drive begins: the pressure to expect")
@@ -41,7 +41,7 @@ class CarBox(QWidget):
             tr("Humidity"), tr("relative humidity"), (0.0, 100.0), Scale("%")
         )
         self.humidity.setToolTip(tr("Relative humidity of the air outside"))
-        self.altitude.set_number(choices.height_m)
+        self.altitude.set_number(settings.altitude_m)
         self.wrong = QLabel()
         self.wrong.setObjectName("trouble")
         self.wrong.setWordWrap(True)
@@ -107,7 +107,7 @@ class CarBox(QWidget):
 
     def remember(self) -> None:
         """Keep what will hold for the next drive, too: the height."""
-        self._choices.height_m = self.altitude.number()
+        self._settings.altitude_m = self.altitude.number()
 
     def drive_over(self) -> None:
         """The engine has run: how long it had stood holds no longer."""

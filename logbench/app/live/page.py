@@ -9,7 +9,6 @@ from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QSplitter, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.live.choices import LiveChoices
 from logbench.app.live.endings import Endings
 from logbench.app.live.link_watch import LinkWatch
 from logbench.app.live.marker_note import MarkerNote
@@ -65,7 +64,7 @@ class LivePage(QWidget):
     def _make_controls(self) -> None:
         services, session = self._services, self.session
         self.set_up = SetUp(services.settings)
-        self.box = RecordBox(LiveChoices(services.settings))
+        self.box = RecordBox(services.settings)
         self.record = self.box.record
         self.tools = LiveTools(services.settings.window_s)
         self.note = MarkerNote(lambda: session.clock_ns)

@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.parts import Elided
-from logbench.app.settings import Settings
+from logbench.cases.settings import Settings
 from logbench.signals.groups import PURPOSES
 from logbench.signals.table import table
 from logbench.words import tr, tr_n, word

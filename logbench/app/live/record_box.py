@@ -12,10 +12,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.live.choices import MOST_HELD_MIN, LiveChoices
 from logbench.app.live.session import State
 from logbench.app.parts import pad
 from logbench.capture.messages import Status
+from logbench.cases.settings import Settings
 from logbench.signals.numbers import time_text
 from logbench.words import tr
 
@@ -25,9 +25,9 @@ _LARGE_PX = 46
 class RecordBox(QWidget):
     """`record` starts, begins, stops; `connect_` watches without recording, or hangs up."""
 
-    def __init__(self, choices: LiveChoices) -> None:
+    def __init__(self, settings: Settings) -> None:
         super().__init__()
-        self._choices = choices
+        self._settings = settings
         self._state: State = "idle"
         self._begin_sent = False
         self.record = QPushButton(tr("Start recording"))
@@ -39,16 +39,16 @@ class RecordBox(QWidget):
             tr("Shows the car's values without recording; the last minutes are kept")
         )
         self.include = QCheckBox()
-        self.include.setChecked(choices.include)
+        self.include.setChecked(settings.include_held)
         self.include.setToolTip(
             tr("What was seen before the recording is begun is put into it, up to these minutes")
         )
         self.include.toggled.connect(self._include_chosen)
         self.minutes = QSpinBox()
-        self.minutes.setRange(0, MOST_HELD_MIN)
+        self.minutes.setRange(*map(int, settings.bounds("held_min")))
         self.minutes.setSuffix(" min")
         pad(self.minutes)
-        self.minutes.setValue(choices.held_min)
+        self.minutes.setValue(settings.held_min)
         self.minutes.setAccessibleName(tr("Minutes kept before a recording is begun"))
         self.minutes.valueChanged.connect(self._minutes_chosen)
         for button in (self.record, self.connect_):  # a click leaves the space bar to the marker
@@ -122,8 +122,8 @@ class RecordBox(QWidget):
         self.include.setEnabled(self.minutes.value() > 0)
 
     def _include_chosen(self, on: bool) -> None:
-        self._choices.include = on
+        self._settings.include_held = on
 
     def _minutes_chosen(self, value: int) -> None:
-        self._choices.held_min = value
+        self._settings.held_min = value
         self._name_include(None)

@@ -18,13 +18,12 @@ from PySide6.QtWidgets import (
 
 from logbench.app.flow import Flow
 from logbench.app.live.car_box import CarBox
-from logbench.app.live.choices import LiveChoices
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.live.unattended_dialog import UnattendedDialog
-from logbench.app.settings import Settings
 from logbench.capture.files import days_file, new_file
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
+from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError
 from logbench.recording.surroundings import Surroundings
 from logbench.signals.table import table
@@ -39,7 +38,6 @@ class SetUp(QWidget):
     def __init__(self, settings: Settings, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._settings = settings
-        self._choices = LiveChoices(settings)
         self._used = ""
         """The link last connected over."""
         self.link = LinkBox(settings, replay=True)
@@ -47,7 +45,7 @@ class SetUp(QWidget):
         self.look = QPushButton(tr("Look again"))
         self.look.setAccessibleName(tr("Look for serial ports again"))
         self.look.clicked.connect(self.find_links)
-        self.car = CarBox(self._choices)
+        self.car = CarBox(settings)
         self.picker = SignalPicker(settings)
         self._make_switches()
         self._lay_out()
@@ -102,11 +100,11 @@ class SetUp(QWidget):
 
     def ask_plan(self) -> None:
         """Show folder and limits of an unattended run, to be changed."""
-        UnattendedDialog(self._choices, self).exec()
+        UnattendedDialog(self._settings, self).exec()
         self._tell_plan()
 
     def _tell_plan(self) -> None:
-        plan, folder = self._choices.plan, self._choices.days_folder
+        plan, folder = self._settings.plan, self._settings.days_folder
         self.unattended.setToolTip(
             tr(
                 "Runs for days, one file for each time the engine runs: into {folder}, "
@@ -136,12 +134,13 @@ class SetUp(QWidget):
         """Keep what the car reports for the list of signals, now and at the next start."""
         pids = frozenset[int]().union(*found.facts.supported.values())
         if pids and self._used:
-            self._choices.keep_supported(self._used, pids)
+            self._settings.keep_pids(self._used, pids)
             self.picker.set_supported(pids)
 
     def _link_changed(self) -> None:
         try:
-            self.picker.set_supported(self._choices.supported(self.url()))
+            pids = self._settings.link_pids.get(self.url(), [])
+            self.picker.set_supported(frozenset(pids))
         except LinkUnknownError:
             self.picker.set_supported(frozenset())
 
@@ -151,7 +150,7 @@ class SetUp(QWidget):
         `days`: the run may be an unattended one.
         """
         if days and self.unattended.isChecked():
-            return days_file(self._choices.days_folder)
+            return days_file(self._settings.days_folder)
         return new_file(self._settings.folder)
 
     def request(self, url: str, out: Path, resume: Path | None = None) -> CaptureRequest:
@@ -161,7 +160,7 @@ class SetUp(QWidget):
         if not unattended:
             return asked
         # what was stated holds for the first drive at most, and there will be many
-        return replace(asked, unattended=self._choices.plan, surroundings=Surroundings())
+        return replace(asked, unattended=self._settings.plan, surroundings=Surroundings())
 
     def watch_request(self, url: str, hold_s: float) -> CaptureRequest:
         """The same for watching, with so many seconds kept."""

@@ -10,7 +10,7 @@ from logbench.app.live.session import LiveSession
 from logbench.app.live.values import ValuesModel
 from logbench.app.plot.layouts import Layouts
 from logbench.app.plot.stack import StripStack
-from logbench.app.settings import Settings
+from logbench.cases.settings import Settings
 from logbench.plot.grouping import group_of
 from logbench.plot.live_bands import BandWatch
 from logbench.plot.totals import COMPUTED

@@ -17,9 +17,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.live.choices import BUDGET_GB, STOP_BELOW_V, VOLT_EVERY_S, Interval, LiveChoices
 from logbench.app.parts import Form, pad
-from logbench.capture.messages import Unattended
+from logbench.cases.settings import Settings
 from logbench.words import tr
 
 _WIDTH = 560
@@ -32,25 +31,24 @@ _TEXT = tr(
 
 
 class UnattendedDialog(QDialog):
-    """Shows and changes the `LiveChoices` of unattended runs."""
+    """Shows and changes what `Settings` keeps of unattended runs."""
 
-    def __init__(self, choices: LiveChoices, parent: QWidget | None = None) -> None:
+    def __init__(self, settings: Settings, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setWindowTitle(tr("Unattended run"))
-        self._choices = choices
-        plan = choices.plan
-        self.folder = QLineEdit(str(choices.days_folder))
+        self._settings = settings
+        self.folder = QLineEdit(str(settings.days_folder))
         self.folder.setAccessibleName(tr("Folder of unattended recordings"))
         self.look = QPushButton(tr("Choose …"))
         self.look.setAccessibleName(tr("Choose the folder of unattended recordings"))
         self.look.clicked.connect(self._choose_folder)
-        self.budget = _spin(tr("Disk budget in GB"), " GB", BUDGET_GB, plan.budget_bytes / 1e9)
-        self.stop_below = _spin(
-            tr("Voltage that ends the run"), " V", STOP_BELOW_V, plan.stop_below_v
+        self.budget = self._spin(tr("Disk budget in GB"), " GB", "unattended_budget_gb")
+        self.stop_below = self._spin(
+            tr("Voltage that ends the run"), " V", "unattended_stop_below_v"
         )
         self.stop_below.setSingleStep(0.1)
-        self.volt_every = _spin(
-            tr("Seconds between two looks at the voltage"), " s", VOLT_EVERY_S, plan.volt_every_s
+        self.volt_every = self._spin(
+            tr("Seconds between two looks at the voltage"), " s", "unattended_volt_every_s"
         )
         self.buttons = QDialogButtonBox(
             QDialogButtonBox.StandardButton.Ok | QDialogButtonBox.StandardButton.Cancel
@@ -96,21 +94,20 @@ class UnattendedDialog(QDialog):
             self.said.setText(tr("Give the folder with its whole path."))
             self.folder.setFocus()
             return
-        self._choices.days_folder = Path(text).expanduser()
-        self._choices.plan = Unattended(
-            budget_bytes=round(self.budget.value() * 1e9),
-            stop_below_v=round(self.stop_below.value(), 1),
-            volt_every_s=self.volt_every.value(),
-        )
+        settings = self._settings
+        settings.unattended_folder = Path(text).expanduser()
+        settings.unattended_budget_gb = round(self.budget.value(), 1)
+        settings.unattended_stop_below_v = round(self.stop_below.value(), 1)
+        settings.unattended_volt_every_s = round(self.volt_every.value(), 1)
         self.accept()
 
-
-def _spin(name: str, suffix: str, legal: Interval, value: float) -> QDoubleSpinBox:
-    box = QDoubleSpinBox()
-    box.setDecimals(1)
-    box.setRange(*legal)
-    box.setValue(value)
-    box.setSuffix(suffix)
-    box.setAccessibleName(name)
-    pad(box)
-    return box
+    def _spin(self, name: str, suffix: str, key: str) -> QDoubleSpinBox:
+        """A field for a number of the settings."""
+        box = QDoubleSpinBox()
+        box.setDecimals(1)
+        box.setRange(*self._settings.bounds(key))
+        box.setValue(getattr(self._settings, key))
+        box.setSuffix(suffix)
+        box.setAccessibleName(name)
+        pad(box)
+        return box

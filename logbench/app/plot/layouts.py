@@ -20,7 +20,7 @@ from logbench.app.plot.layout import (
 )
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip import Strip
-from logbench.app.settings import Settings
+from logbench.cases.settings import Settings
 from logbench.plot.trace import StripTrace
 from logbench.words import inside, tr
 
@@ -109,7 +109,9 @@ class Layouts(QObject):
         and the layout kept last is used (`whole`: only if all its traces are there)."""
         self.kept_as = kept_as
         self.history.clear()
-        kept = layout_from_json(self._settings.last_layout(kept_as)) if kept_as else Layout()
+        kept = (
+            layout_from_json(self._settings.last_layouts.get(kept_as, "")) if kept_as else Layout()
+        )
         there = {t.key for t in self._traces()}
         if kept.keys and (not whole or set(kept.keys) <= there):
             apply_layout(self._stack, kept, self._traces())

@@ -261,7 +261,7 @@ class ReviewPage(QWidget):
 
     def open_path(self, path: Path) -> None:
         """Open a recording off the main thread; what is shown stays until it is there."""
-        kept = layout_from_json(self._services.settings.last_layout(str(path.resolve())))
+        kept = layout_from_json(self._services.settings.last_layouts.get(str(path.resolve()), ""))
         self._open(lambda task: open_or_name(path, task, kept.keys))
 
     def open_demo(self, name: str) -> None:

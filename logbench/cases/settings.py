@@ -1,0 +1,217 @@
+"""What the window remembers between starts: one typed model in one file, written at each change.
+
+An unreadable file is set aside, never overwritten; a value that is not legal counts as not set;
+what a newer version wrote stays in the file.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any, Literal, Self
+
+from platformdirs import user_config_path, user_documents_path
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
+
+from logbench.capture.messages import Unattended
+from logbench.signals.units import Units, units_from
+
+SCHEMA_VERSION = 1
+SETTINGS_FILE = "settings.json"
+_MOST_BYTES = 5_000_000
+_MOST_LINKS = 6
+_MOST_RECENT = 8
+_MOST_LAYOUTS = 60
+_MOST_CARS = 12
+_MOST_PLACES = 5
+
+Theme = Literal["system", "light", "night"]
+Size = Literal[100, 115, 130, 150]
+"""Of texts, in percent of the desktop's own."""
+
+
+class Settings(BaseModel):
+    """Setting a value writes the file; setting an illegal one raises `ValidationError`."""
+
+    model_config = ConfigDict(validate_assignment=True, extra="allow")
+
+    schema_version: int = SCHEMA_VERSION
+    # how it looks
+    theme: Theme = "system"
+    us_units: bool = False
+    own_units: list[str] = []
+    """Units chosen for single quantities, as `pressure=psi`."""
+    size_percent: Size = 100
+    geometry: str = ""
+    """The window's place and size as Qt saved it, in base64; empty when never saved."""
+    layouts: dict[str, str] = {}
+    """Layouts of strips saved by name, as JSON each."""
+    last_layouts: dict[str, str] = {}
+    """The layout last used for a recording (or a page), the one kept longest ago first."""
+    # Live
+    links: list[str] = []
+    """URLs of links used, the last used first."""
+    link_pids: dict[str, list[int]] = {}
+    """PIDs that the car last met over a link reports, the link met longest ago first."""
+    purpose: str = ""
+    signals: tuple[str, ...] = ()
+    """Acronyms last chosen by hand."""
+    signal_sets: dict[str, tuple[str, ...]] = {}
+    """The user's own sets: name to acronyms."""
+    rules_on: bool = True
+    """Whether markers are put by rule."""
+    window_s: float = Field(60.0, ge=5.0, le=86_400.0)
+    """Width of the live strips."""
+    held_min: int = Field(5, ge=0, le=30)
+    """Minutes kept before a recording is started."""
+    include_held: bool = True
+    """A recording starts with the minutes kept."""
+    altitude_m: float | None = Field(None, ge=-500.0, le=6000.0)
+    """Altitude last stated."""
+    recordings_folder: Path | None = None
+    unattended_folder: Path | None = None
+    unattended_budget_gb: float = Field(10.0, ge=0.1, le=10_000.0)
+    unattended_stop_below_v: float = Field(11.9, ge=6.0, le=30.0)
+    unattended_volt_every_s: float = Field(10.0, ge=1.0, le=3600.0)
+    # Review, Compare, Job, Archive, report
+    own_limits: Path | None = None
+    """The user's own limits and checks; None: the file of the usual place, if it is there."""
+    recent_files: list[Path] = []
+    compare_places: list[Path] = []
+    last_job: Path | None = None
+    last_archive: str = ""
+    search_page: str = ""
+    """Address that trouble codes are looked up at."""
+    report_shop: str = ""
+    report_logo: str = ""
+    report_paper: Literal["A4", "letter"] = "A4"
+    report_units: Literal["metric", "us"] = "metric"
+
+    _path: Path | None = PrivateAttr(default=None)
+
+    @classmethod
+    def load(cls, path: Path | None = None) -> Self:
+        """Those of a file; None: the user's. What cannot be read counts as not set."""
+        file = user_config_path("logbench") / SETTINGS_FILE if path is None else path
+        values = _read(file)
+        while True:
+            try:
+                made = cls.model_validate(values)
+                break
+            except ValidationError as error:
+                for wrong in error.errors():
+                    values.pop(str(wrong["loc"][0]), None)
+        made._path = file
+        return made
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        """Check a value, take it, write the file."""
+        super().__setattr__(name, value)
+        if name in type(self).model_fields and self._path is not None:
+            _write(self._path, self.model_dump(mode="json", include={name, "schema_version"}))
+
+    @staticmethod
+    def bounds(name: str) -> tuple[float, float]:
+        """The lowest and highest legal value of a number."""
+        limits = {type(m).__name__: m for m in Settings.model_fields[name].metadata}
+        return float(limits["Ge"].ge), float(limits["Le"].le)
+
+    @property
+    def units(self) -> Units:
+        """`us_units` with the units of single quantities."""
+        return units_from(self.us_units, self.own_units)
+
+    @units.setter
+    def units(self, value: Units) -> None:
+        self.us_units = value.us
+        self.own_units = [f"{quantity}={unit}" for quantity, unit in value.own]
+
+    def keep_layout(self, of: str, layout: str) -> None:
+        """Keep a layout for a recording; the one kept longest ago makes room. Empty: forget it."""
+        self.last_layouts = _newest(self.last_layouts, of, layout, _MOST_LAYOUTS)
+
+    def link_used(self, url: str) -> None:
+        """Put a link at the head of `links`."""
+        self.links = _first(url, self.links, _MOST_LINKS)
+
+    def keep_pids(self, link_url: str, pids: frozenset[int]) -> None:
+        """Keep what the car over this link reports."""
+        self.link_pids = _newest(self.link_pids, link_url, sorted(pids), _MOST_CARS)
+
+    def compare_place_used(self, folder: Path) -> None:
+        """Put an archive folder at the head of those that Compare looks in."""
+        self.compare_places = _first(folder.resolve(), self.compare_places, _MOST_PLACES)
+
+    def recording_opened(self, path: Path) -> None:
+        """Put a recording at the head of `recent`."""
+        self.recent_files = _first(path.resolve(), self.recent_files, _MOST_RECENT)
+
+    @property
+    def recent(self) -> list[Path]:
+        """Recordings opened lately, the last first; those that are gone are left out."""
+        return [path for path in self.recent_files if path.is_file()]
+
+    @property
+    def folder(self) -> Path:
+        """Where recordings go: `logbench` in the user's documents unless chosen."""
+        return self.recordings_folder or user_documents_path() / "logbench"
+
+    @folder.setter
+    def folder(self, value: Path) -> None:
+        self.recordings_folder = value
+
+    @property
+    def days_folder(self) -> Path:
+        """Where unattended recordings go: below the usual folder unless chosen."""
+        return self.unattended_folder or self.folder / "unattended"
+
+    @property
+    def plan(self) -> Unattended:
+        """Limits of an unattended run."""
+        return Unattended(
+            budget_bytes=round(self.unattended_budget_gb * 1e9),
+            stop_below_v=self.unattended_stop_below_v,
+            volt_every_s=self.unattended_volt_every_s,
+        )
+
+
+def _first(value: Any, values: list[Any], most: int) -> list[Any]:
+    return [value, *(v for v in values if v != value)][:most]
+
+
+def _newest(kept: dict[str, Any], key: str, value: Any, most: int) -> dict[str, Any]:
+    """With this one as the newest, or without it when it is empty."""
+    rest = {k: v for k, v in kept.items() if k != key}
+    if value:
+        rest[key] = value
+    return dict(list(rest.items())[-most:])
+
+
+def _read(path: Path) -> dict[str, Any]:
+    """What stands in the file; one that is no JSON object is set aside."""
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise ValueError("too large")
+        values = json.loads(path.read_bytes())
+        if not isinstance(values, dict):
+            raise ValueError("no object")
+    except OSError:
+        return {}
+    except (ValueError, RecursionError):
+        aside = path.with_suffix(f".unreadable-{os.getpid()}.json")
+        path.replace(aside)
+        return {}
+    return values
+
+
+def _write(path: Path, changed: dict[str, Any]) -> None:
+    """Put the changed values into the file, whole or not at all; another window's others stay. A
+    disk that refuses costs what would have been remembered, no more."""
+    part = path.with_suffix(f".{os.getpid()}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_text(json.dumps(_read(path) | changed, indent=1), encoding="utf-8")
+        part.replace(path)
+    except OSError:
+        part.unlink(missing_ok=True)
