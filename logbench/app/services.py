@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 from logbench.app.background import Jobs
 from logbench.app.theme import Look
 from logbench.cases.runner import Runner
 from logbench.cases.settings import Settings
-from logbench.job.store import JobStore
+
+if TYPE_CHECKING:
+    from logbench.job.store import JobStore
 
 
 @dataclass(frozen=True)
@@ -18,7 +22,13 @@ class Services:
     settings: Settings
     look: Look
     jobs: Jobs
-    job_store: JobStore = field(default_factory=JobStore)
+
+    @cached_property
+    def job_store(self) -> JobStore:
+        """Owns the job folders that the window works on; made when first asked for."""
+        from logbench.job.store import JobStore
+
+        return JobStore()
 
     @property
     def runner(self) -> Runner:

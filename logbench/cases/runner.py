@@ -93,14 +93,15 @@ class Runner:
         self._deliver = deliver
         self._threads = ThreadPoolExecutor(max_workers=threads, thread_name_prefix="case")
         self._running: list[Running] = []
+        self._on_threads = 0
         self._closed = False
         self.unowned: Callable[[str, bool], None] = _nothing
         """Gets the sentence of a deed whose owner has gone, and whether it went well."""
 
     @property
     def busy(self) -> bool:
-        """Some case has not ended yet."""
-        return bool(self._running)
+        """Some case is still on its thread, with or without an answer to come."""
+        return bool(self._on_threads)
 
     def owner(self, name: str = "") -> Owner:
         """A new one."""
@@ -119,7 +120,10 @@ class Runner:
             lambda text, share: self._deliver(lambda: self._report(running, text, share))
         )
         self._running.append(running)
-        self._threads.submit(self._work, running)
+        self._on_threads += 1
+        self._threads.submit(self._work, running).add_done_callback(
+            lambda _: self._deliver(self._off_thread)
+        )
 
     def cancel(self, running: Running) -> bool:
         """See `Running.cancel`."""
@@ -164,6 +168,9 @@ class Runner:
             )
         else:
             self._deliver(lambda: self._done(running, answer))
+
+    def _off_thread(self) -> None:
+        self._on_threads -= 1
 
     def _report(self, running: Running, text: str, share: float) -> None:
         if running in self._running and not running.work.cancelled and not running.owner.closed:

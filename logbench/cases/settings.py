@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Literal, Self
 
@@ -214,4 +215,5 @@ def _write(path: Path, changed: dict[str, Any]) -> None:
         part.write_text(json.dumps(_read(path) | changed, indent=1), encoding="utf-8")
         part.replace(path)
     except OSError:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink()

@@ -150,7 +150,7 @@ def test_work_that_comes_after_the_end_is_not_begun(qtbot):
     jobs.close()
     said: list[object] = []
     task = jobs.start(lambda task: said.append("run"), said.append, said.append)
-    assert task.cancelled
+    assert task.work.cancelled
     assert not jobs.busy
     assert said == []
 

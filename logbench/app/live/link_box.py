@@ -5,7 +5,7 @@ from __future__ import annotations
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QComboBox, QFileDialog, QWidget
 
-from logbench.app.settings import Settings
+from logbench.cases.settings import Settings
 from logbench.vehicle.links.schemes import (
     SCHEMES,
     LinkChoice,
