@@ -20,7 +20,7 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
 from logbench.analysis.model import Condition, Finding, Span, Verdict
-from logbench.analysis.statistics import t_quantile
+from logbench.analysis.statistics import half_width_of_few
 from logbench.analysis.view import View
 
 OPERATING_DEGC = 80.0
@@ -221,10 +221,9 @@ def _no_cycle(found: FanCycles) -> str:
 def _mean(degc: Sequence[float]) -> tuple[float, float]:
     """Mean with the half width of its 95 % interval: the scatter of the turns and half a step of
     the signal, which all share; one turn alone is known to a whole step."""
-    n = len(degc)
-    if n == 1:
+    if len(degc) == 1:
         return float(degc[0]), RESOLUTION_DEGC
-    scatter = t_quantile(n - 1) * float(np.std(degc, ddof=1)) / np.sqrt(n)
+    scatter = half_width_of_few(np.array(degc))
     return float(np.mean(degc)), float(np.hypot(RESOLUTION_DEGC / 2.0, scatter))
 
 

@@ -1,13 +1,25 @@
-"""Means of samples that are not independent, with an honest interval."""
+"""Means and sums of samples that follow each other and are not independent, with honest intervals:
+the one estimator of checks, comparison and trends.
+
+What follows a sample closely says little new. How little is read from the samples themselves: their
+autocorrelation is summed while it stays positive in pairs (`correlation_length`), which is the
+number of samples that are worth one. Of autoregressions of 60 to 1,500 samples this covers the
+truth more often than a moving-block bootstrap with the block length of Politis and White, at the
+same width where both cover (measured; docs/comparison.md).
+"""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
+
+Values = npt.NDArray[np.float64]
+Groups = npt.NDArray[np.intp]
 
 MIN_SAMPLES = 5
 """Fewer samples give a mean, but no interval."""
@@ -20,6 +32,10 @@ LONG_STRETCH = 40
 
 MOST_POINTS = 1500
 """Longer series are averaged in blocks before their autocorrelation is looked at."""
+
+
+MOST_DEGREES = 1e6
+"""From here on Student's t is the normal distribution."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,27 +59,64 @@ class Estimate:
         return replace(self, half_width=float(np.hypot(own, relative_half * self.mean)))
 
 
-@lru_cache(maxsize=512)
-def t_quantile(degrees: int) -> float:
-    """97.5 % quantile of Student's t; degrees of freedom at least 1."""
-    return float(special.stdtrit(max(1, degrees), 0.975))
+@dataclass(frozen=True, slots=True)
+class Uncertainty:
+    """Standard error with its degrees of freedom; NaN and 0 where it cannot be told."""
+
+    se: float
+    degrees: float
 
 
-def effective_size(values: npt.NDArray[np.float64], group: npt.NDArray[np.intp]) -> float:
-    """How many independent samples `values` are worth, between 1 and n.
+UNKNOWN = Uncertainty(float("nan"), 0.0)
 
-    `values`, `group`: shape (n,); samples of one stretch share a group and follow each other. The
-    autocorrelation of the deviations from `_centres` is pooled over the groups and summed while it
-    stays positive in pairs (initial positive sequence: Geyer, Statistical Science 7, 1992, 473-483;
-    from memory).
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """An estimate with its 95 % interval, p value against 0, and what it could have missed.
+
+    `half_width` and `detectable` in the unit of `value`; NaN where there is no standard error.
     """
-    n = len(values)
+
+    value: float
+    se: float
+    degrees: float
+    half_width: float
+    p: float
+    detectable: float
+    """The size of a true change that would be found four times in five at the 5 % level."""
+
+    @property
+    def low(self) -> float:
+        """Lower end of the 95 % interval."""
+        return self.value - self.half_width
+
+    @property
+    def high(self) -> float:
+        """Upper end of the 95 % interval."""
+        return self.value + self.half_width
+
+
+@lru_cache(maxsize=512)
+def t_quantile(degrees: float, share: float = 0.975) -> float:
+    """Quantile of Student's t; degrees of freedom at least 1."""
+    return float(special.stdtrit(max(1.0, degrees), share))
+
+
+def correlation_length(deviations: Values, group: Groups) -> float:
+    """How many samples are worth an independent one, between 1 and n.
+
+    `deviations`, from what the samples vary about, and `group`: shape (n,); samples of one stretch
+    share a group and follow each other. The autocorrelation is pooled over the groups and summed
+    while it stays positive in pairs (initial positive sequence: Geyer, Statistical Science 7, 1992,
+    473-483; from memory).
+    """
+    n = len(deviations)
     if n < 2:
-        return float(n)
-    x = values - _centres(values, group)
+        return 1.0
+    x = deviations
     variance = float(x @ x) / n
     if variance <= 0.0:
-        return float(n)
+        return 1.0
     limit = min(n - 1, max(2, n // 3), 400)
     tau = 1.0
     for lag in range(1, limit, 2):
@@ -77,12 +130,10 @@ def effective_size(values: npt.NDArray[np.float64], group: npt.NDArray[np.intp])
         if pair <= 0.0:
             break
         tau += 2.0 * pair
-    return float(np.clip(n / tau, 1.0, n))
+    return float(np.clip(tau, 1.0, n))
 
 
-def _centres(
-    values: npt.NDArray[np.float64], group: npt.NDArray[np.intp]
-) -> npt.NDArray[np.float64]:
+def _centres(values: Values, group: Groups) -> Values:
     """What each sample varies about: its stretch's mean where that is long (a fifth of all samples
     or `LONG_STRETCH`), since stretches are at different operating points; else the overall mean."""
     _, inverse = np.unique(group, return_inverse=True)
@@ -93,8 +144,8 @@ def _centres(
 
 
 def estimate(
-    values: npt.NDArray[np.float64],
-    group: npt.NDArray[np.intp] | None = None,
+    values: Values,
+    group: Groups | None = None,
     quantum: float = 0.0,
 ) -> Estimate:
     """Mean of `values` (shape (n,), NaN left out) with a 95 % interval.
@@ -115,17 +166,16 @@ def estimate(
         return Estimate(mean, float("nan"), n, float(n), float("nan"))
     sd = float(x.std(ddof=1))
     blocks, block_group = _blocks(x, g)
-    size = effective_size(blocks, block_group)
-    scatter = float(np.sqrt(np.sum((blocks - _centres(blocks, block_group)) ** 2)))
+    away = blocks - _centres(blocks, block_group)
+    size = len(blocks) / correlation_length(away, block_group)
+    scatter = float(np.sqrt(np.sum(away**2)))
     scatter /= float(np.sqrt(max(1, len(blocks) - 1)))
     half = t_quantile(int(size) - 1) * scatter / float(np.sqrt(size))
     half = max(half, _between(x, g, mean), quantum / float(np.sqrt(12.0)))
     return Estimate(mean, half, n, size, sd)
 
 
-def _blocks(
-    x: npt.NDArray[np.float64], group: npt.NDArray[np.intp]
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.intp]]:
+def _blocks(x: Values, group: Groups) -> tuple[Values, Groups]:
     """Means of consecutive samples of one group, so that at most about `MOST_POINTS` remain."""
     size = -(-len(x) // MOST_POINTS)
     if size == 1:
@@ -140,7 +190,7 @@ def _blocks(
     return means[full], group[first][full]
 
 
-def _between(x: npt.NDArray[np.float64], group: npt.NDArray[np.intp], mean: float) -> float:
+def _between(x: Values, group: Groups, mean: float) -> float:
     """Half width from the scatter of the stretches' means, weighted by their samples; 0 below
     `MIN_STRETCHES`."""
     labels, inverse = np.unique(group, return_inverse=True)
@@ -154,9 +204,50 @@ def _between(x: npt.NDArray[np.float64], group: npt.NDArray[np.intp], mean: floa
     return t_quantile(k - 1) * float(np.sqrt(variance))
 
 
-def detrended(
-    values: npt.NDArray[np.float64], against: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+def of_sum(scores: Values, group: Groups) -> Uncertainty:
+    """Uncertainty of the sum of weighted deviations (shape (n,), in order of time, mean 0 up to
+    noise); `group` as in `correlation_length`. As many samples count as really carry weight."""
+    n = len(scores)
+    if n < MIN_SAMPLES:
+        return UNKNOWN
+    away = scores - scores.mean()
+    square = float(away @ away)
+    tau = correlation_length(away, group)
+    carrying = float(np.abs(scores).sum()) ** 2 / square * math.pi / 2.0 if square > 0.0 else n
+    size = float(np.clip(carrying, 1.0, n)) / tau
+    return Uncertainty(math.sqrt(square * tau), max(1.0, size - 1.0))
+
+
+def interval(value: float, *parts: Uncertainty, floor: float = 0.0) -> Interval:
+    """95 % interval of `value`, whose variance is the sum of `parts` (independent of each other)
+    and of `floor` squared, taken as well known. Degrees of freedom after Welch and Satterthwaite.
+    """
+    variances = [part.se**2 for part in parts]
+    total = sum(variances) + floor**2
+    if not math.isfinite(total) or not math.isfinite(value):
+        nan = float("nan")
+        return Interval(value, nan, 0.0, nan, nan, nan)
+    if total <= 0.0:
+        p = 1.0 if value == 0.0 else 0.0
+        return Interval(value, 0.0, float("inf"), 0.0, p, 0.0)
+    spread = sum(
+        v**2 / part.degrees for v, part in zip(variances, parts, strict=True) if part.degrees > 0
+    )
+    degrees = min(total**2 / spread, MOST_DEGREES) if spread > 0.0 else MOST_DEGREES
+    se = math.sqrt(total)
+    outer, power = t_quantile(degrees), t_quantile(degrees, 0.8)
+    p = float(2.0 * special.stdtr(degrees, -abs(value) / se))
+    return Interval(value, se, degrees, outer * se, p, (outer + power) * se)
+
+
+def half_width_of_few(values: Values) -> float:
+    """95 % half width of the mean of some independent values (shape (n,), no NaN) by Student's t;
+    NaN below two."""
+    n = len(values)
+    return t_quantile(n - 1) * float(np.std(values, ddof=1) / np.sqrt(n)) if n > 1 else math.nan
+
+
+def detrended(values: Values, against: Values) -> Values:
     """`values` without their straight-line trend over `against`, with their mean kept; as they are
     where there are fewer than `MIN_SAMPLES` finite pairs. For a mean over a known sweep, whose
     trend is no uncertainty."""
@@ -168,14 +259,3 @@ def detrended(
     if square <= 0.0:
         return values
     return np.asarray(values - x * float(x[good] @ values[good]) / square)
-
-
-def slope_per_s(t_s: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> float:
-    """Slope of the least-squares line in units per second; NaN below two different times."""
-    good = np.isfinite(values)
-    t, x = t_s[good], values[good]
-    if len(t) < 2:
-        return float("nan")
-    t = t - t.mean()
-    square = float(t @ t)
-    return float(t @ x) / square if square > 0.0 else float("nan")

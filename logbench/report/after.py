@@ -23,8 +23,8 @@ from logbench.vehicle.records.diff import CodeChange
 METHOD = (
     "Before and after are compared only where both drives were in the same operating cell (engine "
     "speed by load, warm and steady), weighted by the evidence both have; intervals are 95 % and "
-    "come from a block bootstrap over steady stretches; the list of changes is controlled for "
-    "false discoveries."
+    "mind that samples of a drive follow each other; the list of changes is controlled for false "
+    "discoveries."
 )
 _QUIET = (FindingVerdict.UNCHANGED, FindingVerdict.NOT_COMPARABLE)
 MOST_BARS, MOST_CHANGES = 8, 14

@@ -59,7 +59,8 @@ def test_everything_a_reader_needs_is_there(example, material):
         "Renew the hose", "agreed", "declined",
         "New hose, by telephone.", "Intake hose renewed.", "EX-1204", "codes cleared",
         "The hose with its split.", "The idle is steady.", "resolved",
-        "No stored codes.", "gone", "block bootstrap", "common practice, no source",
+        "No stored codes.", "gone", "samples of a drive follow each other",
+        "common practice, no source",
         f"logbench {__version__}", *DEFERRAL, RESTRAINT_CAUTION,
     ):  # fmt: skip
         assert " ".join(part.split()) in text, part

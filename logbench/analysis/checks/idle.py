@@ -16,7 +16,7 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Explanation, Measured, judged, not_judged
 from logbench.analysis.model import Condition, Finding, Span, Verdict
-from logbench.analysis.statistics import estimate
+from logbench.analysis.statistics import estimate, half_width_of_few
 from logbench.analysis.view import View
 
 KEY = "idle"
@@ -69,14 +69,13 @@ def check(view: View, bands: Bands) -> list[Finding]:
         text = "Less than 20 s of settled warm idle was recorded."
         return [not_judged(KEY, "idle stability", text, _RECORD)]
     sd = np.array(spread)
-    half = 1.96 * float(sd.std(ddof=1)) / float(np.sqrt(len(sd)))
-    middle = float(np.median(sd))
+    numbers = {"worst_rpm": float(sd.max())}
     findings = [
         judged(
             KEY,
             "idle stability",
             "Engine speed scatters by",
-            Measured(middle, half, used, numbers={"worst_rpm": float(sd.max())}),
+            Measured(float(np.median(sd)), half_width_of_few(sd), used, (), numbers),
             bands["idle_stability"],
             _UNSTEADY,
         ),

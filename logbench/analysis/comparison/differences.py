@@ -9,16 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.analysis.alignment import Values
-from logbench.analysis.comparison.bootstrap import (
-    UNKNOWN,
-    Interval,
-    Uncertainty,
-    block_length,
-    interval,
-    of_sum,
-)
 from logbench.analysis.comparison.cells import MIN_SLOTS, SLOT_S, Slots
 from logbench.analysis.comparison.quantities import Quantity
+from logbench.analysis.statistics import UNKNOWN, Interval, Uncertainty, interval, of_sum
 
 MIN_SECONDS = 20.0
 """Each side needs this much steady running in shared cells for an overall difference."""
@@ -58,7 +51,6 @@ class Difference:
     cells: tuple[CellDifference, ...]
     before_s: float
     after_s: float
-    block_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +61,7 @@ class _Part:
     x: Values
     cell: npt.NDArray[np.intp]
     weight: Values
+    recording: npt.NDArray[np.intp]
 
     def sums(self, values: Values, count: int) -> Values:
         return np.bincount(self.cell, self.weight * values, count).astype(np.float64)
@@ -92,7 +85,7 @@ def difference_of(
     seconds = [SLOT_S * sum(c[code] for code in shared) for c in counts]
     if not shared:
         nan = float("nan")
-        return Difference(None, nan, nan, (), seconds[0], seconds[1], nan)
+        return Difference(None, nan, nan, (), *seconds)
     parts = [
         _part(side, k, column, codes, purge) for side, k in zip((before, after), known, strict=True)
     ]
@@ -118,7 +111,8 @@ def _part(
     keep = np.flatnonzero(known & np.isin(side.code, codes))
     cell = np.searchsorted(codes, side.code[keep])
     x = _features(side, keep, purge)
-    return _Part(side.values[keep, column].copy(), x, cell, side.weight[keep])
+    y = side.values[keep, column].copy()
+    return _Part(y, x, cell, side.weight[keep], side.recording[keep])
 
 
 def _features(side: Slots, keep: npt.NDArray[np.intp], purge: bool) -> Values:
@@ -217,7 +211,7 @@ def _unexplained(
 def _placing(surface: _Surface, apart: Values) -> Uncertainty:
     """What the slopes' uncertainty does to a difference between places `apart`."""
     variance = max(0.0, float(apart @ surface.covariance @ apart))
-    return Uncertainty(float(np.sqrt(variance)), surface.degrees, 1.0, surface.degrees)
+    return Uncertainty(float(np.sqrt(variance)), surface.degrees)
 
 
 def _differences(
@@ -238,14 +232,12 @@ def _differences(
     value = float(share @ delta)
     left = _unexplained(delta - value, both, parts, evidence) / sum(evidence)
     uneven = (-left * evidence[1], left * evidence[0])
-    found, per_evidence, block_s = [], [], 0.0
+    found, per_evidence = [], []
     for side, part in enumerate(parts):
         residual = part.y - means[side][part.cell] + uneven[side][part.cell]
-        length = block_length(residual)
         scores = (share / evidence[side])[part.cell] * part.weight * residual
-        found.append(of_sum(scores, length))
+        found.append(of_sum(scores, part.recording))
         per_evidence.append(found[-1].se ** 2 / float(np.sum(share**2 / evidence[side])))
-        block_s = max(block_s, length * SLOT_S)
     level = float(share @ (means[0] + means[1])) / 2.0
     floor = float(
         np.hypot(quantity.repeatability + quantity.relative * abs(level), quantity.quantum / 12.0)
@@ -253,7 +245,7 @@ def _differences(
     cells = []
     for k, code in enumerate(codes.tolist()):
         own = [
-            Uncertainty(float(np.sqrt(v / e[k])), u.degrees, u.block, u.blocks)
+            Uncertainty(float(np.sqrt(v / e[k])), u.degrees)
             for v, e, u in zip(per_evidence, evidence, found, strict=True)
         ]
         own.append(_placing(surface, apart[k]))
@@ -277,5 +269,4 @@ def _differences(
         cells=tuple(cells),
         before_s=seconds[0],
         after_s=seconds[1],
-        block_s=block_s,
     )

@@ -49,7 +49,7 @@ class Quantity:
 
 
 REPEATABILITY: dict[Kind, tuple[float, float]] = {
-    "trim": (0.25, 0.0),
+    "trim": (0.2, 0.0),
     "learnt": (0.3, 0.0),
     "efficiency": (0.36, 0.0),
     "air": (0.0, 0.01),

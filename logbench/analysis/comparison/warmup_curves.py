@@ -18,9 +18,9 @@ import numpy as np
 
 from logbench.analysis import derived
 from logbench.analysis.alignment import NS, Values
-from logbench.analysis.comparison.bootstrap import Interval, interval
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
+from logbench.analysis.statistics import Interval, interval
 from logbench.analysis.view import View
 
 COLD_DEGC = 50.0
