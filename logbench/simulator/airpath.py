@@ -43,19 +43,6 @@ def nozzle(ratio: float) -> float:
 class AirPath:
     """Turbocharger, throttle, manifold and cylinder filling of one car."""
 
-    __slots__ = (
-        "_boost",
-        "_full_mm2",
-        "_inv_exp",
-        "_leak_mm2",
-        "_litres",
-        "_rated_g_s",
-        "_ve_peak",
-        "_ve_rpm",
-        "_volume_l",
-        "stop",
-    )
-
     def __init__(self, car: Car) -> None:
         self._litres = car.displacement_l
         self._volume_l = MANIFOLD_SHARE * car.displacement_l

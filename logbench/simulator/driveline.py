@@ -17,25 +17,12 @@ EFFICIENCY = 0.93
 class Driveline:
     """Turns the crankshaft and moves the car."""
 
-    __slots__ = (
-        "_capacity_nm",
-        "_converter",
-        "_drag",
-        "_inertia",
-        "_mass",
-        "_radius",
-        "_ratios",
-        "_starter_nm",
-        "automatic",
-    )
-
     def __init__(self, car: Car) -> None:
         d = car.displacement_l
         self.automatic = car.automatic
         self._inertia = 0.06 + 0.08 * d
         self._mass = car.mass_kg
         self._drag = 0.5 * car.drag_area_m2
-        self._radius = car.wheel_radius_m
         self._ratios = tuple(g * car.final_drive / car.wheel_radius_m for g in car.gears)
         self._capacity_nm = 190.0 * d * (1.0 + car.boost_kpa / 100.0)
         self._converter = 0.0016 * d * (1.0 + car.boost_kpa / 200.0)

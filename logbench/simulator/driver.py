@@ -16,22 +16,6 @@ _TO_RPM = 30.0 / pi
 class Driver:
     """Follows one phase at a time."""
 
-    __slots__ = (
-        "_count",
-        "_down_s",
-        "_drag_nm",
-        "_engine",
-        "_hold",
-        "_hold_gear_s",
-        "_integral",
-        "_line",
-        "_pull_gear",
-        "_redline",
-        "_set_m_s",
-        "_shift_left_s",
-        "_since_shift_s",
-    )
-
     def __init__(self, car: Car, line: Driveline, engine: Engine) -> None:
         self._line = line
         self._engine = engine

@@ -12,8 +12,6 @@ from logbench.simulator.state import State
 class Electrical:
     """Voltages and currents of one car."""
 
-    __slots__ = ("_ah", "_inrush", "_max_a", "_resistance", "_starter_a")
-
     def __init__(self, car: Car) -> None:
         self._ah = car.battery_ah
         self._resistance = 0.0062 * (60.0 / car.battery_ah) ** 0.8

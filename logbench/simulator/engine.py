@@ -17,8 +17,6 @@ _BAR_LITRE_NM = 100.0 / (4.0 * pi)
 class Engine:
     """Torque from the fuel burnt, and the computer's idle and spark control."""
 
-    __slots__ = ("_air", "_idle_rpm", "_litres", "_redline", "_stoich")
-
     def __init__(self, car: Car, air: AirPath) -> None:
         self._air = air
         self._litres = car.displacement_l

@@ -70,21 +70,6 @@ def near_cells(rpm: float, load: float, idle: bool) -> tuple[int, ...]:
 class FuelControl:
     """Air estimate, loop state, trims and injection of one car."""
 
-    __slots__ = (
-        "_air",
-        "_bank_count",
-        "_full_fuel_g_s",
-        "_has_maf",
-        "_idle_fuel_g_s",
-        "_injector_gains",
-        "_litres",
-        "_maf_gain",
-        "_map",
-        "_stoich",
-        "_table_gain",
-        "_wide",
-    )
-
     def __init__(self, car: Car, air: AirPath) -> None:
         self._air = air
         self._litres = car.displacement_l

@@ -119,8 +119,6 @@ def _bank_getters(k: int) -> dict[str, Getter]:
 class Readings:
     """Makes the readings of one car; those of one step are made once."""
 
-    __slots__ = ("_car", "_getters", "_last", "_now", "_slow", "_slow_at")
-
     def __init__(self, car: Car) -> None:
         self._car = car
         self._getters = _engine_getters(car)

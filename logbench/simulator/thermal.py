@@ -12,18 +12,6 @@ from logbench.simulator.state import State
 class Thermal:
     """Temperatures of one car; called a few times a second, as nothing here is quick."""
 
-    __slots__ = (
-        "_block_kj_k",
-        "_coolant_kj_k",
-        "_ect_offset",
-        "_iat_offset",
-        "_litres",
-        "_rated_g_s",
-        "_regulating",
-        "_scale",
-        "_turbo",
-    )
-
     def __init__(self, car: Car, air: AirPath) -> None:
         d = car.displacement_l
         self._litres = d
