@@ -13,6 +13,7 @@ import tempfile
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from make_screenshots import FOLDER, new_window, save, settle, shrink, until
 from PIL import Image, ImageDraw
@@ -41,9 +42,9 @@ from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.faults import Faults
 from logbench.simulator.schedules import schedule
-from logbench.simulator.serve import serve_tcp
 from logbench.simulator.timing import Timing
 from logbench.vehicle.links import open_link
+from tests.serving import serve_tcp
 
 RECORDINGS_MADE = Path(__file__).parents[1] / "recordings"
 

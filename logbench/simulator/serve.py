@@ -15,79 +15,16 @@ from types import TracebackType
 from typing import Any, Self
 
 from logbench.errors import LinkError, LogbenchError, UsageError, error_named
-from logbench.simulator.adapter import Adapter
-from logbench.simulator.canbus import CanCar
 from logbench.simulator.canserver import CanServer
-from logbench.simulator.clock import CarClock
 from logbench.simulator.drive import Drive
-from logbench.simulator.model import CarSource
 from logbench.simulator.options import SimOptions, make_adapter, make_can_car, parse_sim_url
 from logbench.simulator.ports import TcpWire, TerminalWire
 from logbench.simulator.server import Server
-from logbench.simulator.timing import Timing
-from logbench.simulator.trouble import Trouble, TroubledCar, parse_trouble
-from logbench.simulator.wires import CanWire, open_wire
+from logbench.simulator.trouble import TroubledCar, parse_trouble
+from logbench.simulator.wires import open_wire
 from logbench.system.threads import Supervised
 
 _END_S = 5.0
-
-
-@contextlib.contextmanager
-def serve(adapter: Adapter, wire: TcpWire | TerminalWire) -> Iterator[Server]:
-    """Serve `adapter` on `wire` from a thread of this process while the context lasts."""
-    server = Server(adapter, wire)
-    with Supervised("simulated adapter", server.run, on_stop=server.stop) as thread:
-        yield server
-        thread.check()
-
-
-@contextlib.contextmanager
-def serve_tcp(
-    car: CarSource,
-    host: str = "127.0.0.1",
-    port: int = 0,
-    *,
-    timing: Timing | None = None,
-    protocol: str = "6",
-    clock: CarClock | None = None,
-    troubles: tuple[Trouble, ...] = (),
-) -> Iterator[str]:
-    """Serve `car` on a TCP port of this process; yields `tcp://HOST:PORT`.
-
-    Raises `PortMissingError` when the port cannot be had.
-    """
-    adapter = Adapter(car, timing, protocol=protocol, clock=clock, troubles=troubles)
-    with serve(adapter, TcpWire(host, port)) as server:
-        yield server.url
-
-
-@contextlib.contextmanager
-def serve_pty(
-    car: CarSource,
-    *,
-    timing: Timing | None = None,
-    protocol: str = "6",
-    clock: CarClock | None = None,
-    troubles: tuple[Trouble, ...] = (),
-    strict_baud: bool = False,
-) -> Iterator[str]:
-    """Serve `car` on a pseudo-terminal of this process; yields the path to open.
-
-    `strict_baud`: a client that sets another speed than the timing's gets unreadable characters.
-    """
-    adapter = Adapter(car, timing, protocol=protocol, clock=clock, troubles=troubles)
-    wire = TerminalWire(adapter.timing.baud if strict_baud else None)
-    with serve(adapter, wire):
-        yield wire.path
-
-
-@contextlib.contextmanager
-def serve_can(device: CanCar, wire: CanWire) -> Iterator[str]:
-    """Run the ECUs of `device` on a CAN wire of this process; yields `can:INTERFACE/CHANNEL`."""
-    server = CanServer(device, wire)
-    with Supervised("simulated ECUs", server.run, on_stop=server.stop) as thread:
-        yield server.url
-        thread.check()
 
 
 def make_server(

@@ -19,7 +19,6 @@ from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
 from logbench.job.folder import open_job
 from logbench.job.model import Job
-from logbench.simulator.serve import serve_tcp
 from logbench.simulator.still import WARM_IDLE, StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS
@@ -32,6 +31,7 @@ from logbench.vehicle.records.model import (
     MonitorState,
     Readiness,
 )
+from tests.serving import serve_tcp
 
 SLOW_MS = 100_000
 QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)

@@ -9,16 +9,20 @@ to the computed bound.
 from __future__ import annotations
 
 import socket
+import sys
 import time
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import can
 import obd
 
+sys.path.insert(0, str(Path(__file__).parents[2]))  # for `tests`
+
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.serve import SimulatedCar
-from logbench.simulator.timing import best_packing
 from logbench.vehicle.isotp import CanAssembler
+from tests.bounds import best_packing
 
 PIDS = (0x0C, 0x10, 0x0B, 0x11, 0x06, 0x07, 0x04, 0x0D, 0x0E, 0x05, 0x0F, 0x42)
 FLOW = bytes.fromhex("3000000000000000")

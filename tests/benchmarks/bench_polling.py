@@ -10,25 +10,31 @@ from __future__ import annotations
 
 import argparse
 import socket
+import sys
 import time
 from collections import Counter
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
+from pathlib import Path
 
 import obd
+
+sys.path.insert(0, str(Path(__file__).parents[2]))  # for `tests`
 
 from logbench.signals.table import table
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.protocols import PROTOCOLS
-from logbench.simulator.serve import SimulatedCar, serve_can
+from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.still import StillCar
-from logbench.simulator.timing import Timing, bound_samples_per_s
+from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link
 from logbench.vehicle.links import open_link
 from logbench.vehicle.poller import Poller
+from tests.bounds import bound_samples_per_s
+from tests.serving import serve_can
 
 TWELVE = (
     *("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT"),

@@ -8,9 +8,9 @@ from contextlib import contextmanager
 
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.ports import TcpWire
-from logbench.simulator.serve import serve
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
+from tests.serving import serve
 
 QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=40.0)
 

@@ -17,9 +17,9 @@ from logbench.simulator.clock import CarClock
 from logbench.simulator.drive import Drive
 from logbench.simulator.faults import Faults
 from logbench.simulator.schedules import Phase, Schedule
-from logbench.simulator.serve import serve_tcp
 from logbench.simulator.timing import Timing
 from logbench.vehicle.model import Progress
+from tests.serving import serve_tcp
 
 SPEED = 40.0
 

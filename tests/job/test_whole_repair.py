@@ -26,13 +26,13 @@ from logbench.report.options import ReportOptions
 from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.faults import Faults
-from logbench.simulator.serve import serve_tcp
 from logbench.simulator.timing import Timing
 from logbench.vehicle.links import open_link
 from logbench.vehicle.records.clearing import CONSENT, clear_codes
 from logbench.vehicle.records.diff import diff_readings
 from logbench.vehicle.records.read import read_car
 from tests.job.hurried import SPEED, TWO_TRIPS, HeldClock, HurriedSource, end_of_trip
+from tests.serving import serve_tcp
 
 FAULT = "unmetered_air"
 SEED = 5

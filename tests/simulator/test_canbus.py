@@ -17,11 +17,13 @@ from logbench.simulator.ecu import Edition
 from logbench.simulator.isotp import segment
 from logbench.simulator.options import parse_sim_url
 from logbench.simulator.protocols import PROTOCOLS
-from logbench.simulator.serve import SimulatedCar, make_server, serve_can
+from logbench.simulator.serve import SimulatedCar, make_server
 from logbench.simulator.still import StillCar
-from logbench.simulator.timing import Timing, native_request_s
+from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import Trouble
 from logbench.simulator.wires import PythonCanWire, SlcanWire, open_wire
+from tests.bounds import native_request_s
+from tests.serving import serve_can
 
 can = pytest.importorskip("can")
 isotp = pytest.importorskip("isotp")

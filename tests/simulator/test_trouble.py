@@ -15,10 +15,11 @@ import serial
 
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.clock import CarClock
-from logbench.simulator.serve import SimulatedCar, serve_pty, serve_tcp
+from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import TROUBLES, Trouble, parse_trouble
+from tests.serving import serve_pty, serve_tcp
 
 ENGINE = "7E804410C0BB8000000"
 BOTH = [ENGINE, "7E904410C0BB8000000"]

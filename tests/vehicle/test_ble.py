@@ -17,13 +17,13 @@ from logbench.errors import (
     LinkLostError,
     PortMissingError,
 )
-from logbench.simulator.serve import serve_tcp
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.links import open_link
 from logbench.vehicle.links.ble import serial_pairs
 from logbench.vehicle.poller import Poller
+from tests.serving import serve_tcp
 
 bleak = pytest.importorskip("bleak", reason="the extra 'ble' is not installed")
 

@@ -17,7 +17,6 @@ from logbench.errors import (
 )
 from logbench.signals.table import table
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.serve import serve_can
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import parse_trouble
@@ -25,6 +24,7 @@ from logbench.simulator.wires import PythonCanWire, SlcanWire
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.links import open_link
 from logbench.vehicle.poller import Poller
+from tests.serving import serve_can
 
 SIGNALS = ("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "TP")
 TIMING = Timing(latency_ms=2)

@@ -24,7 +24,6 @@ from logbench.errors import (
     LinkUnknownError,
     PortMissingError,
 )
-from logbench.simulator.serve import serve_pty
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.links import open_link
@@ -32,6 +31,7 @@ from logbench.vehicle.links.dialect import PROTOCOLS, Status, lines_of, status_o
 from logbench.vehicle.links.schemes import SCHEMES
 from logbench.vehicle.links.serial import SerialLink
 from logbench.vehicle.links.tcp import TcpLink
+from tests.serving import serve_pty
 
 QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)
 

@@ -11,11 +11,12 @@ import pytest
 from logbench.signals.groups import TOGETHER
 from logbench.signals.table import table
 from logbench.simulator.protocols import PROTOCOLS
-from logbench.simulator.timing import Timing, bound_samples_per_s, request_s
+from logbench.simulator.timing import Timing
 from logbench.vehicle.cost import CostModel
 from logbench.vehicle.isotp import frames_of
 from logbench.vehicle.packing import best_packs
 from logbench.vehicle.scheduler import Scheduler
+from tests.bounds import bound_samples_per_s, request_s
 
 TWELVE = (0x04, 0x05, 0x06, 0x07, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x42)
 LENGTHS = table().lengths()

@@ -15,7 +15,7 @@ from logbench.signals.codes import code_from_bytes
 from logbench.simulator import codes19 as simulated19
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.ecu import code_bytes
-from logbench.simulator.serve import SimulatedCar, serve_can
+from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
@@ -26,6 +26,7 @@ from logbench.vehicle.records.clearing import CONSENT, clear_codes
 from logbench.vehicle.records.codes19 import code_of_three, codes_of_reply
 from logbench.vehicle.records.diff import diff_readings
 from logbench.vehicle.records.read import read_car
+from tests.serving import serve_can
 from tests.vehicle.records.scripted import Scripted
 
 STORED, PENDING, PERMANENT = "194233081E", "194233041E", "195533"

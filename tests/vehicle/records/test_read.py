@@ -9,7 +9,6 @@ import pytest
 from logbench.errors import CarSilentError, LinkLostError, ReplyError
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.monitors import MonitorTest
-from logbench.simulator.serve import serve_can
 from logbench.simulator.still import ENGINE_PIDS, WARM_IDLE, StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
@@ -18,6 +17,7 @@ from logbench.vehicle.records.diff import diff_readings, was_cleared
 from logbench.vehicle.records.model import CarReading, Code, MonitorState, Readiness
 from logbench.vehicle.records.read import low_supply_remark, read_car
 from logbench.vehicle.records.readiness import missing_sentence
+from tests.serving import serve_can
 from tests.vehicle.records.scripted import Scripted
 
 TESTS = {

@@ -1,0 +1,76 @@
+"""The simulated car served from a thread of this process, for tests that look into it."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+
+from logbench.simulator.adapter import Adapter
+from logbench.simulator.canbus import CanCar
+from logbench.simulator.canserver import CanServer
+from logbench.simulator.clock import CarClock
+from logbench.simulator.model import CarSource
+from logbench.simulator.ports import TcpWire, TerminalWire
+from logbench.simulator.server import Server
+from logbench.simulator.timing import Timing
+from logbench.simulator.trouble import Trouble
+from logbench.simulator.wires import CanWire
+from logbench.system.threads import Supervised
+
+
+@contextlib.contextmanager
+def serve(adapter: Adapter, wire: TcpWire | TerminalWire) -> Iterator[Server]:
+    """Serve `adapter` on `wire` from a thread of this process while the context lasts."""
+    server = Server(adapter, wire)
+    with Supervised("simulated adapter", server.run, on_stop=server.stop) as thread:
+        yield server
+        thread.check()
+
+
+@contextlib.contextmanager
+def serve_tcp(
+    car: CarSource,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    *,
+    timing: Timing | None = None,
+    protocol: str = "6",
+    clock: CarClock | None = None,
+    troubles: tuple[Trouble, ...] = (),
+) -> Iterator[str]:
+    """Serve `car` on a TCP port of this process; yields `tcp://HOST:PORT`.
+
+    Raises `PortMissingError` when the port cannot be had.
+    """
+    adapter = Adapter(car, timing, protocol=protocol, clock=clock, troubles=troubles)
+    with serve(adapter, TcpWire(host, port)) as server:
+        yield server.url
+
+
+@contextlib.contextmanager
+def serve_pty(
+    car: CarSource,
+    *,
+    timing: Timing | None = None,
+    protocol: str = "6",
+    clock: CarClock | None = None,
+    troubles: tuple[Trouble, ...] = (),
+    strict_baud: bool = False,
+) -> Iterator[str]:
+    """Serve `car` on a pseudo-terminal of this process; yields the path to open.
+
+    `strict_baud`: a client that sets another speed than the timing's gets unreadable characters.
+    """
+    adapter = Adapter(car, timing, protocol=protocol, clock=clock, troubles=troubles)
+    wire = TerminalWire(adapter.timing.baud if strict_baud else None)
+    with serve(adapter, wire):
+        yield wire.path
+
+
+@contextlib.contextmanager
+def serve_can(device: CanCar, wire: CanWire) -> Iterator[str]:
+    """Run the ECUs of `device` on a CAN wire of this process; yields `can:INTERFACE/CHANNEL`."""
+    server = CanServer(device, wire)
+    with Supervised("simulated ECUs", server.run, on_stop=server.stop) as thread:
+        yield server.url
+        thread.check()
