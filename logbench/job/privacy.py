@@ -19,11 +19,6 @@ def short_name(name: str) -> str:
     return " ".join(f"{word[0].upper()}." for word in name.split())
 
 
-def short_plate(text: str) -> str:
-    """All but the first two characters masked."""
-    return text[:2] + _MASK * max(0, len(text) - 2)
-
-
 def hide_vin(text: str, vin: str) -> str:
     """`text` with the serial number of `vin` masked wherever it stands, in any case."""
     return re.sub(re.escape(vin), short_vin(vin), text, flags=re.IGNORECASE) if vin else text

@@ -7,11 +7,8 @@ from datetime import UTC, datetime
 
 def parse_time(text: str) -> datetime | None:
     """The moment of an ISO 8601 text, in UTC where it names no zone; None when it is no time."""
-    try:
-        when = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+    when = _moment(text)
+    return when if when is None or when.tzinfo is not None else when.replace(tzinfo=UTC)
 
 
 def local_text(when: datetime) -> str:
@@ -21,18 +18,22 @@ def local_text(when: datetime) -> str:
 
 def short_time(text: str) -> str:
     """`2026-05-04 09:40`, local time, from ISO 8601; a text that is none stays as it is."""
-    when = _zoned(text)
-    return text[:16].replace("T", " ") if when is None else local_text(when)
+    when = _moment(text)
+    if when is None or when.tzinfo is None:
+        return text[:16].replace("T", " ")
+    return local_text(when)
 
 
 def when_text(text: str) -> str:
     """`2026-05-04 09:40 UTC+2`: local time with its zone, from ISO 8601.
 
-    A time without a zone (of some imports) is told as it stands, and so is a text that is no time.
+    A time without a zone (of some imports) is shown as it stands, and so is a text that is no time.
     """
-    when = _zoned(text)
+    when = _moment(text)
     if when is None:
-        return text[:16].replace("T", " ") if parse_time(text) is not None else text
+        return text
+    if when.tzinfo is None:
+        return text[:16].replace("T", " ")
     local = when.astimezone()
     minutes = round((local.utcoffset() or when - when).total_seconds() / 60)
     hours, rest = divmod(abs(minutes), 60)
@@ -42,10 +43,9 @@ def when_text(text: str) -> str:
     return f"{local_text(when)} UTC{zone}"
 
 
-def _zoned(text: str) -> datetime | None:
-    """The moment, where the text names its zone."""
+def _moment(text: str) -> datetime | None:
+    """With its zone where the text names one."""
     try:
-        when = datetime.fromisoformat(text)
+        return datetime.fromisoformat(text)
     except ValueError:
         return None
-    return when if when.tzinfo is not None else None

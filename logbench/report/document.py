@@ -7,8 +7,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any
 
 from logbench.errors import UsageError
 from logbench.job.folder import JobFolder
@@ -17,17 +18,7 @@ from logbench.job.privacy import hide_name, hide_text, hide_vin
 from logbench.job.times import short_time
 from logbench.recording.storage import write_whole
 from logbench.report import sections
-from logbench.report.blocks import (
-    Block,
-    Bullets,
-    Document,
-    Facts,
-    Figure,
-    Heading,
-    Paragraph,
-    Picture,
-    Table,
-)
+from logbench.report.blocks import Block, Document
 from logbench.report.gather import Material, gather
 from logbench.report.html import render_html
 from logbench.report.options import ReportOptions
@@ -94,29 +85,18 @@ def _private(document: Document, material: Material) -> Document:
     """Mask VIN and names wherever they stand, also within what somebody typed."""
     hide = _hider(material)
 
-    def hidden(block: Block) -> Block:
-        if isinstance(block, Heading | Paragraph):
-            return replace(block, text=hide(block.text))
-        if isinstance(block, Bullets):
-            return replace(block, items=tuple(hide(item) for item in block.items))
-        if isinstance(block, Facts):
-            return replace(block, pairs=tuple((hide(k), hide(v)) for k, v in block.pairs))
-        if isinstance(block, Table):
-            rows = tuple(
-                tuple(hide(cell) if isinstance(cell, str) else cell for cell in row)
-                for row in block.rows
-            )
-            return replace(block, rows=rows)
-        assert isinstance(block, Figure | Picture)
-        return replace(block, caption=hide(block.caption))
+    def hidden(part: object) -> Any:
+        """The same with all its text hidden; drawings and pictures' bytes as they are."""
+        if isinstance(part, str):
+            return hide(part)
+        if isinstance(part, tuple):
+            return tuple(hidden(each) for each in part)
+        if isinstance(part, Block):
+            return replace(part, **{f.name: hidden(getattr(part, f.name)) for f in fields(part)})
+        return part
 
-    return replace(
-        document,
-        subtitle=hide(document.subtitle),
-        foot=hide(document.foot),
-        blocks=tuple(hidden(block) for block in document.blocks),
-        problems=tuple(hide(problem) for problem in document.problems),
-    )
+    names = ("subtitle", "foot", "blocks", "problems")
+    return replace(document, **{name: hidden(getattr(document, name)) for name in names})
 
 
 def _hider(material: Material) -> Callable[[str], str]:

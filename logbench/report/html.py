@@ -9,18 +9,7 @@ from html import escape
 from reportlab.graphics import renderSVG
 from reportlab.graphics.shapes import Drawing
 
-from logbench.report import fonts
-from logbench.report.blocks import (
-    Block,
-    Bullets,
-    Document,
-    Facts,
-    Figure,
-    Heading,
-    Paragraph,
-    Picture,
-    Table,
-)
+from logbench.report import blocks, fonts
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 _CSS = """
@@ -47,7 +36,7 @@ figure { margin: 1rem 0; } figure svg, figure img { max-width: 100%; height: aut
 """
 
 
-def render_html(document: Document) -> str:
+def render_html(document: blocks.Document) -> str:
     """The whole page."""
     fonts.register()
     shop = "".join(f"<div>{escape(line)}</div>" for line in document.shop)
@@ -67,28 +56,28 @@ def render_html(document: Document) -> str:
 """
 
 
-def _block(block: Block) -> str:
-    if isinstance(block, Heading):
+def _block(block: blocks.Block) -> str:
+    if isinstance(block, blocks.Heading):
         return f"<h{block.level + 1}>{escape(block.text)}</h{block.level + 1}>"
-    if isinstance(block, Paragraph):
+    if isinstance(block, blocks.Paragraph):
         parts = block.text.split("\n\n")
         return "".join(f'<p class="{block.kind}">{escape(part)}</p>' for part in parts)
-    if isinstance(block, Bullets):
+    if isinstance(block, blocks.Bullets):
         items = "".join(f"<li>{escape(item)}</li>" for item in block.items)
         return f'<ul class="{block.kind}">{items}</ul>'
-    if isinstance(block, Facts):
+    if isinstance(block, blocks.Facts):
         pairs = "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in block.pairs)
         return f"<dl>{pairs}</dl>"
-    if isinstance(block, Table):
+    if isinstance(block, blocks.Table):
         return _table(block)
-    if isinstance(block, Figure):
+    if isinstance(block, blocks.Figure):
         label = f'role="img" aria-label="{escape(block.caption)}"'
         inside = _svg(block.drawing).replace("<svg ", f"<svg {label} ", 1)
         return f"<figure>{inside}<figcaption>{escape(block.caption)}</figcaption></figure>"
     return f"<figure>{_img(block)}<figcaption>{escape(block.caption)}</figcaption></figure>"
 
 
-def _table(block: Table) -> str:
+def _table(block: blocks.Table) -> str:
     head = "".join(f"<th>{escape(name)}</th>" for name in block.header)
     rows = []
     for index, row in enumerate(block.rows):
@@ -115,7 +104,7 @@ def _svg(drawing: Drawing) -> str:
     return re.sub(r"font-family: ?DejaVuSans[\w-]*", "font-family: DejaVu Sans, sans-serif", text)
 
 
-def _img(picture: Picture) -> str:
+def _img(picture: blocks.Picture) -> str:
     data = base64.b64encode(picture.jpeg).decode("ascii")
     size = f'width="{picture.width_px}" height="{picture.height_px}"'
     return f'<img src="data:image/jpeg;base64,{data}" alt="{escape(picture.caption)}" {size}>'

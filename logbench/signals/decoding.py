@@ -1,7 +1,4 @@
-"""From the data bytes of a PID to values: one reply at a time, or whole arrays.
-
-Both ways compute `raw * scale + offset` in float64 and agree to the last bit.
-"""
+"""From the data bytes of a PID to values: `raw * scale + offset` in float64."""
 
 from __future__ import annotations
 
@@ -9,9 +6,6 @@ import functools
 import math
 from collections.abc import Mapping
 from typing import NamedTuple
-
-import numpy as np
-import numpy.typing as npt
 
 from logbench.errors import ReplyError
 from logbench.signals.codes import code_from_bytes
@@ -98,44 +92,6 @@ def decode(pid: int, data: bytes, scaling: Scaling | None = None) -> dict[str, f
             scale, offset = _overridden(override, scaling, scale, offset)  # noqa: PLW2901
         values[acronym] = raw * scale + offset
     return values
-
-
-def decode_array(
-    signal: Signal, raw: npt.NDArray[np.uint8], scaling: Scaling | None = None
-) -> npt.NDArray[np.float64]:
-    """One signal of many replies of its PID.
-
-    `raw`: uint8, shape (n, signal.length), one reply a row. Returns float64, shape (n,), in the
-    table's unit; NaN as in `decode`. A wrong shape is a bug of the caller: `ValueError`.
-    """
-    if raw.ndim != 2 or raw.shape[1] != signal.length:
-        raise ValueError(f"raw must have shape (n, {signal.length}), not {raw.shape}")
-    first, last = signal.first_bit // 8, (signal.first_bit + signal.bits - 1) // 8
-    word = np.zeros(len(raw), dtype=np.int64)
-    for column in range(first, last + 1):
-        word = (word << 8) | raw[:, column]
-    below = 8 * (last + 1) - signal.first_bit - signal.bits
-    word = (word >> below) & ((1 << signal.bits) - 1)
-    missing = np.zeros(len(raw), dtype=bool)
-    if signal.not_used is not None:
-        missing |= word == signal.not_used
-    if signal.present_bit is not None:
-        missing |= ~_bit_set(raw, signal.present_bit)
-    if signal.absent_bit is not None:
-        missing |= _bit_set(raw, signal.absent_bit)
-    if signal.signed:
-        word -= (word >> (signal.bits - 1)) << signal.bits
-    scale, offset = signal.scale, signal.offset
-    if signal.override and scaling is not None:
-        scale, offset = _overridden(signal.override, scaling, scale, offset)
-    values: npt.NDArray[np.float64] = word.astype(np.float64) * scale + offset
-    values[missing] = np.nan
-    return values
-
-
-def _bit_set(raw: npt.NDArray[np.uint8], bit: int) -> npt.NDArray[np.bool_]:
-    set_: npt.NDArray[np.bool_] = (raw[:, bit // 8] >> (7 - bit % 8)) & 1 == 1
-    return set_
 
 
 def _overridden(

@@ -60,15 +60,6 @@ _DEFAULT: tuple[tuple[str, ...], ...] = (
 )
 
 
-def pids_of(acronyms: Collection[str]) -> tuple[int, ...]:
-    """The PIDs that carry these signals, each once, in the order of the acronyms.
-
-    Raises `SignalUnknownError` for an acronym that is not in the table.
-    """
-    known = table()
-    return tuple(dict.fromkeys(known.by_acronym(acronym).pid for acronym in acronyms))
-
-
 def supported_signals(
     acronyms: Collection[str], supported: Collection[int]
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:

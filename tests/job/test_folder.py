@@ -24,7 +24,7 @@ from logbench.errors import (
 )
 from logbench.job.folder import LOCK_FILE, JobFolder, create_job, open_job
 from logbench.job.model import Job, Note, Option, OtherCode, Part, RecordingEntry
-from logbench.job.privacy import hide_name, hide_text, hide_vin, short_name, short_plate, short_vin
+from logbench.job.privacy import hide_name, hide_text, hide_vin, short_name, short_vin
 from logbench.job.store import HeldJob
 from logbench.job.timeline import timeline
 from logbench.job.tomlfile import job_text, parse_job
@@ -371,7 +371,6 @@ def test_shortened():
     assert short_vin("ZZ9TEST170X000001") == "ZZ9TEST170X······"
     assert short_vin("ABC") == "···"
     assert short_name("Ada van Example") == "A. V. E."
-    assert short_plate("AB 123") == "AB····"
     text = "VIN zz9test170x000001 of Ada Example; Mrs EXAMPLE, Example@x and Exampleton"
     text = hide_name(hide_vin(text, "ZZ9TEST170X000001"), "Ada Example")
     assert text == "VIN ZZ9TEST170X······ of A. E.; Mrs E., E.@x and Exampleton"

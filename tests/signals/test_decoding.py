@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,7 +11,6 @@ from hypothesis import strategies as st
 from logbench.errors import ReplyError
 from logbench.signals.decoding import (
     decode,
-    decode_array,
     label,
     scaling_from,
     split,
@@ -34,20 +32,6 @@ scalings = st.none() | st.builds(
 )
 
 
-@given(st.sampled_from(PIDS), scalings, st.data())
-def test_one_value_and_whole_arrays_agree_to_the_last_bit(pid, scaling, data):
-    length = table().length(pid)
-    rows = data.draw(st.lists(st.binary(min_size=length, max_size=length), max_size=8))
-    raw = np.frombuffer(b"".join(rows), dtype=np.uint8).reshape(len(rows), length)
-    singles = [decode(pid, row, scaling) for row in rows]
-    for signal in table().of_pid(pid):
-        values = decode_array(signal, raw, scaling)
-        assert values.dtype == np.float64
-        assert values.shape == (len(rows),)
-        expected = np.array([single[signal.acronym] for single in singles], dtype=np.float64)
-        np.testing.assert_array_equal(values, expected)
-
-
 @given(st.integers(0, 255), st.binary(max_size=16))
 def test_decode_gives_all_signals_or_a_reply_error(pid, data):
     signals = table().of_pid(pid)
@@ -66,12 +50,6 @@ def test_decode_gives_all_signals_or_a_reply_error(pid, data):
 def test_bytes_beyond_the_length_are_ignored():
     # Banks 3 and 4 append their trim to 0x06 to 0x09 (SAE J1979, from memory).
     assert decode(0x06, b"\x8a\x40") == decode(0x06, b"\x8a") == {"SHRTFT1": 7.8125}
-
-
-@pytest.mark.parametrize("shape", [(4,), (3, 1), (3, 3)])
-def test_arrays_of_another_shape_are_refused(shape):
-    with pytest.raises(ValueError, match=r"\(n, 2\)"):
-        decode_array(table().by_acronym("RPM"), np.zeros(shape, dtype=np.uint8))
 
 
 # Worked by hand from the definitions (from memory: SAE J1979-DA), for what python-OBD lacks.

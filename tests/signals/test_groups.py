@@ -11,11 +11,10 @@ from logbench.signals.groups import (
     PURPOSES,
     TOGETHER,
     default_signals,
-    pids_of,
     supported_signals,
 )
 from logbench.signals.rates import FAST_HZ, MEDIUM_HZ, SLOW_HZ, STATUS_HZ, wanted_rate_hz
-from logbench.signals.sensors import has_four_banks, has_third_bank, sensor_of_pid
+from logbench.signals.sensors import has_third_bank
 from logbench.signals.table import table
 
 # Common practice, no source; that an oxygen sensor needs more than 6 samples a second is Nyquist
@@ -60,7 +59,7 @@ def test_purposes():
     assert set(PURPOSES) == {"fuel trim", "air and load", "warm-up", "oxygen sensors", "charging"}
     for acronyms in PURPOSES.values():
         assert len(set(acronyms)) == len(acronyms)
-        assert pids_of(acronyms)
+        assert all(table().by_acronym(acronym) for acronym in acronyms)
 
 
 def test_default_signals_of_a_usual_car():
@@ -85,7 +84,7 @@ def test_default_signals_of_a_usual_car():
 def test_default_signals_of_any_car(supported):
     chosen = default_signals(supported)
     assert len(set(chosen)) == len(chosen) <= 18
-    assert set(pids_of(chosen)) <= supported
+    assert {table().by_acronym(acronym).pid for acronym in chosen} <= supported
     assert ("RPM" in chosen) == (0x0C in supported)
 
 
@@ -93,39 +92,9 @@ def test_supported_signals():
     assert supported_signals(("MAF", "MAP", "RPM"), {0x0C, 0x10}) == (("MAF", "RPM"), ("MAP",))
     with pytest.raises(SignalUnknownError):
         supported_signals(("NONSENSE",), {0x0C})
-    assert pids_of(("LAMBDA11", "O2S11_24", "RPM")) == (0x24, 0x0C)
-
-
-# From the definitions of PID 0x13 and 0x1D (trade-notes 12: public PID table; J1979 from memory).
-@pytest.mark.parametrize(
-    ("pid", "by_13", "by_1d"),
-    [
-        *((0x14, "11", "11"), (0x15, "12", "12"), (0x16, "13", "21"), (0x18, "21", "31")),
-        *((0x1B, "24", "42"), (0x26, "13", "21"), (0x2B, "24", "42"), (0x38, "21", "31")),
-    ],
-)
-def test_sensor_of_a_pid(pid, by_13, by_1d):
-    assert sensor_of_pid(pid, four_banks=False) == by_13
-    assert sensor_of_pid(pid, four_banks=True) == by_1d
-
-
-def test_acronyms_of_the_table_are_those_of_pid_13():
-    for pid in (*range(0x14, 0x1C), *range(0x24, 0x2C), *range(0x34, 0x3C)):
-        place = sensor_of_pid(pid, four_banks=False)
-        for signal in table().of_pid(pid):
-            assert signal.standard[-2:] == place
-
-
-@pytest.mark.parametrize("pid", [0x13, 0x1C, 0x23, 0x2C, 0x33, 0x3C])
-def test_a_pid_without_an_oxygen_sensor(pid):
-    with pytest.raises(ValueError, match="no oxygen sensor"):
-        sensor_of_pid(pid, four_banks=False)
 
 
 def test_banks():
-    assert has_four_banks({0x1D, 0x14})
-    assert not has_four_banks({0x13, 0x14})
-    assert not has_four_banks(set())
     assert has_third_bank(b"\x10")
     assert not has_third_bank(b"\x0f")
     assert not has_third_bank(b"")
