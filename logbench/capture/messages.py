@@ -175,7 +175,8 @@ class NotChosen:
 
 @dataclass(frozen=True, slots=True)
 class Finished:
-    """The recording is complete on disk (`path`), or there was none to write (None).
+    """The recording is complete on disk (`path`) with all its `samples`, or there was none to write
+    (None) and they were only watched.
 
     An unattended run may have made others before; the numbers are of them all.
     """
@@ -195,6 +196,8 @@ class Failed:
     error: str = "LogbenchError"
     """Class name in `logbench.errors`."""
     path: Path | None = None
+    samples: int = 0
+    """In `path`."""
 
 
 Message = (

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import threading
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
@@ -15,6 +14,7 @@ from logbench.capture.outbox import Row
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import Opened
 from logbench.recording.model import Event
+from logbench.system.threads import Supervised
 
 STATUS_S = 0.5
 CLOCK_JUMP_S = 2.0
@@ -45,20 +45,19 @@ class Watcher(Protocol):
 
 @contextlib.contextmanager
 def heartbeat(watcher: Watcher, status: Status) -> Iterator[None]:
-    """Send this status again and again, from another thread."""
-    done = threading.Event()
+    """Send this status again and again, from another thread; its death is only reported."""
 
     def beat() -> None:
-        while not done.wait(STATUS_S):
+        while not pulse.stopping.wait(STATUS_S):
             watcher.message(status)
 
-    thread = threading.Thread(target=beat, name="pulse", daemon=True)
-    thread.start()
-    try:
+    def died(error: BaseException) -> None:
+        text = f"The signs of life have stopped ({type(error).__name__}: {error}); the rest goes on"
+        watcher.message(Step(text))
+
+    pulse = Supervised("pulse", beat, on_death=died)
+    with pulse:
         yield
-    finally:
-        done.set()
-        thread.join()
 
 
 class Notifier:

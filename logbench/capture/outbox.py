@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from array import array
@@ -14,6 +15,7 @@ import pyarrow as pa
 from logbench.capture.messages import Batch, Message, Started, Status
 from logbench.recording.columns import dictionary_column, number_column
 from logbench.recording.journal import BATCH_SCHEMA
+from logbench.system.threads import Supervised
 
 Row = tuple[str, str, int, float]
 """Signal, ECU, t in ns on the recording's clock, value."""
@@ -32,7 +34,12 @@ class Outbox:
     message. `send` may block; `OSError` from it means that nobody watches any more.
     """
 
-    def __init__(self, send: Callable[[Message], None]) -> None:
+    def __init__(
+        self,
+        send: Callable[[Message], None],
+        on_death: Callable[[BaseException], object] | None = None,
+    ) -> None:
+        """on_death: called on the thread when it dies of anything else."""
         self._send = send
         self._lock = threading.Condition()
         self._queue: deque[Message | pa.RecordBatch] = deque()
@@ -41,8 +48,7 @@ class Outbox:
         self._trace, self._t, self._value = array("i"), array("q"), array("d")
         self._dropped = 0
         self._closing = False
-        self._thread = threading.Thread(target=self._run, name="outbox", daemon=True)
-        self._thread.start()
+        self._thread = Supervised("outbox", self._run, on_death=on_death).start()
 
     @property
     def dropped(self) -> int:
@@ -77,11 +83,19 @@ class Outbox:
                 del self._trace[:too_many], self._t[:too_many], self._value[:too_many]
 
     def close(self, timeout_s: float = 60.0) -> None:
-        """Send what waits, then end; gives up after `timeout_s` if the watcher does not read."""
+        """Send what waits, then end; gives up after `timeout_s` if the watcher does not read.
+
+        Where the thread has died, the messages that wait (not the samples) are sent from here.
+        """
         with self._lock:
             self._closing = True
             self._lock.notify()
         self._thread.join(timeout_s)
+        if self._thread.error is not None:
+            with contextlib.suppress(Exception):  # it may have died of the very same
+                for part in self._queue:
+                    if not isinstance(part, pa.RecordBatch):
+                        self._send(part)
 
     def _run(self) -> None:
         next_batch = 0.0
@@ -96,12 +110,13 @@ class Outbox:
                 self._status = None if due else self._status
                 closing = self._closing
             next_batch = time.monotonic() + INTERVAL_S if due else next_batch
-            try:
-                for part in parts:
-                    if part is not None:
-                        self._send(as_message(part) if isinstance(part, pa.RecordBatch) else part)
-            except (OSError, ValueError):  # the pipe is broken or closed: nobody watches
-                return
+            for part in parts:
+                message = as_message(part) if isinstance(part, pa.RecordBatch) else part
+                try:
+                    if message is not None:
+                        self._send(message)
+                except OSError:  # the pipe is broken or closed: nobody watches
+                    return
             if closing:
                 return
 

@@ -36,6 +36,7 @@ from logbench.capture.sources.choose import SourceMaker, make_source
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError
 from logbench.recording.journal import SUFFIX
+from logbench.system.threads import Supervised
 
 log = logging.getLogger(__name__)
 
@@ -218,14 +219,14 @@ def _main(
     request: CaptureRequest, make: SourceMaker, out: Connection, commands: Connection
 ) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    outbox = Outbox(out.send)
     try:
         source = make(request)
     except LogbenchError as error:
-        outbox.message(Failed(str(error), type(error).__name__))
-        outbox.close()
+        with contextlib.suppress(OSError):  # nobody waits for it any more
+            out.send(Failed(str(error), type(error).__name__))
         return
     session: Session | UnattendedRun
+    outbox = Outbox(out.send, lambda error: session.fail("outbox", error))
     if request.unattended is not None:
         session = UnattendedRun(request, source, outbox)
     else:
@@ -237,7 +238,11 @@ def _main(
     for name in ("SIGTERM", "SIGHUP", "SIGBREAK"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), stop)
-    threading.Thread(target=_listen, args=(session, commands), name="commands", daemon=True).start()
+    Supervised(
+        "commands",
+        lambda: _listen(session, commands),
+        on_death=lambda error: session.fail("commands", error),
+    ).start()
     session.run()
     outbox.close()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import logging
 import queue
@@ -19,11 +20,13 @@ from logbench.capture.messages import (
     Command,
     Failed,
     Finished,
+    Happened,
     Mark,
     NotChosen,
     NotStarted,
     Start,
     Started,
+    Step,
     Stop,
 )
 from logbench.capture.notifier import Notifier, Watcher
@@ -37,8 +40,9 @@ from logbench.errors import (
     LinkError,
     LogbenchError,
     ReplyError,
+    WorkerDiedError,
 )
-from logbench.recording.finish import check_folder, finish
+from logbench.recording.finish import check_folder, finish, samples_in
 from logbench.recording.model import Facts, LinkFacts, Vehicle
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.model import Reading
@@ -68,7 +72,14 @@ class Session:
         self._utc_now = utc_now
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._stop = threading.Event()
-        self._sink = Sink(request.hold_s)
+        self._fault: LogbenchError | None = None
+        """What a worker died of."""
+        self._sink = Sink(
+            request.hold_s,
+            on_death=lambda error: self.fail("journal", error),
+            on_trouble=lambda text: watcher.message(Step(text)),
+            on_note=lambda note: watcher.message(Happened(note.t_ns, note.kind, note.text)),
+        )
         self._known = Facts()
         """Facts of the recording that may yet be started."""
         self._gap_s = GAP_S
@@ -85,6 +96,18 @@ class Session:
         else:
             self._commands.put(command)
 
+    def fail(self, worker: str, error: BaseException) -> None:
+        """A thread has died that the recording needs: it ends at once, with what can be saved.
+
+        May be called from any thread.
+        """
+        if self._fault is None:
+            self._fault = WorkerDiedError.of(worker, error)
+            if isinstance(error, LogbenchError):
+                self._fault = error
+        self._stop.set()
+        self._source.cancel()
+
     # --- the loop ---
 
     def run(self) -> Finished | Failed:
@@ -93,17 +116,18 @@ class Session:
         try:
             self._start()
             self._poll_until_stopped()
-            ending = self._finished()
+            ending = self._finished() if self._fault is None else self._failed(self._fault)
         except ConnectingStoppedError:
-            ending = self._stopped_early()
+            ending = self._stopped_early() if self._fault is None else self._failed(self._fault)
         except LogbenchError as error:
-            ending = self._failed(str(error), type(error).__name__)
+            ending = self._failed(self._fault or error)
         except Exception:
             log.exception("the capture stopped")
             ending = self._failed(
-                "Recording stopped because of a fault in the program; its traceback is in the "
-                "log. Please report it",
-                "LogbenchError",
+                LogbenchError(
+                    "Recording stopped because of a fault in the program; its traceback is in the "
+                    "log. Please report it."
+                )
             )
         finally:
             self._source.close()
@@ -305,24 +329,28 @@ class Session:
             self._notify.say("Finishing the recording")
             with self._notify.pulse():
                 path = self._sink.finish()
-        return Finished(path, self._sink.samples, elapsed_s)
+        return Finished(path, self._sink.samples if path is None else samples_in(path), elapsed_s)
 
     def _stopped_early(self) -> Finished | Failed:
         """Stopped before the car was found: only what is resumed can hold anything."""
         journal = self._request.resume
         try:
-            return Finished(finish(journal) if journal is not None else None, 0, 0.0)
+            path = finish(journal) if journal is not None else None
+            return Finished(path, 0 if path is None else samples_in(path), 0.0)
         except LogbenchError as error:
             return Failed(str(error), type(error).__name__, journal)
 
-    def _failed(self, sentence: str, error: str) -> Failed:
+    def _failed(self, error: LogbenchError) -> Failed:
         """Save what is there; the journal stays where even that fails."""
-        path: Path | None = None
-        if self._sink.writing:
-            path = self._sink.save()
-            saved = f"What was recorded is in {path}" if path else "Nothing had been recorded yet"
-            sentence = f"{sentence.rstrip('.')}. {saved}."
-        return Failed(sentence, error, path)
+        sentence, kind = str(error), type(error).__name__
+        if not self._sink.writing:
+            return Failed(sentence, kind)
+        path, samples, saved = self._sink.save(), 0, "Nothing had been recorded yet"
+        if path is not None:
+            with contextlib.suppress(LogbenchError):  # what is in it will show when it is recovered
+                samples = samples_in(path)
+            saved = f"What was recorded is in {path}: {samples:,} samples"
+        return Failed(f"{sentence.rstrip('.')}. {saved}.", kind, path, samples)
 
 
 def _seconds_since(started_utc: str, now: datetime.datetime) -> float:

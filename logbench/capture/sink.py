@@ -6,11 +6,12 @@ import logging
 from array import array
 from collections import deque
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 from logbench.capture.journaling import JournalThread
 from logbench.capture.outbox import Row
-from logbench.errors import LogbenchError, StorageError
+from logbench.errors import LogbenchError
 from logbench.recording.finish import NothingRecordedError, finish
 from logbench.recording.journal import JournalIndex, JournalWriter, journal_path
 from logbench.recording.model import Event, Facts
@@ -102,14 +103,25 @@ class Sink:
     """Takes samples and events for one recording, or for none.
 
     With `hold_s` it keeps the last seconds in memory until `start`; else it does nothing with them
-    until `open` or `resume`. Methods raise the `StorageError` of the disk.
+    until `open` or `resume`. Methods raise the `StorageError` of the disk, or `WorkerDiedError`.
     """
 
-    def __init__(self, hold_s: float | None = None) -> None:
+    def __init__(
+        self,
+        hold_s: float | None = None,
+        *,
+        on_death: Callable[[BaseException], object] | None = None,
+        on_trouble: Callable[[str], object] | None = None,
+        on_note: Callable[[Event], object] | None = None,
+    ) -> None:
+        """The last three as for `JournalThread`."""
+        self._thread = partial(
+            JournalThread, on_death=on_death, on_trouble=on_trouble, on_note=on_note
+        )
         self._held = None if hold_s is None else RecentSamples(hold_s)
         self._journal: JournalThread | None = None
         self.samples = 0
-        """In the recording; before it is started, all that came."""
+        """Taken for the recording; before it is started, all that came."""
 
     @property
     def holding(self) -> bool:
@@ -132,7 +144,7 @@ class Sink:
 
     def open(self, out: Path, facts: Facts) -> None:
         """Write a new recording to `out`, or to the next free name."""
-        self._journal = JournalThread(_new_journal(out, facts))
+        self._journal = self._thread(_new_journal(out, facts))
 
     def start(self, out: Path, facts: Facts, since_ns: int) -> None:
         """Write a new recording that starts with what is kept from `since_ns` on."""
@@ -149,7 +161,7 @@ class Sink:
     def resume(self, journal: Path) -> JournalIndex:
         """Go on with a journal whose writer died; returns what it holds."""
         writer, content = JournalWriter.resume(journal)
-        self._journal = JournalThread(writer)
+        self._journal = self._thread(writer)
         self.samples = writer.samples
         return content
 
@@ -191,9 +203,9 @@ class Sink:
         try:
             try:
                 self._journal.end()
-            except StorageError as error:
+            except LogbenchError as error:
                 log.warning("%s", error)
-                writer.close()  # what waits cannot be written: finish what is on disk
+                self._journal.rescue()
                 return finish(writer.path)
             return finish(writer)
         except NothingRecordedError:

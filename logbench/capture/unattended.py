@@ -31,7 +31,7 @@ from logbench.capture.notifier import Watcher, heartbeat
 from logbench.capture.outbox import Row
 from logbench.capture.session import Session
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
-from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError
+from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError, WorkerDiedError
 from logbench.recording.finish import recover
 from logbench.recording.reader import open_recording
 from logbench.vehicle.model import Progress, Reading
@@ -180,8 +180,7 @@ class _Cycle:
         self._car.source.sleep()
 
     def cancel(self) -> None:
-        """From any thread: connecting ends."""
-        self._car.source.cancel()
+        """The run's business: a recording that failed must not keep the next from connecting."""
 
     def close(self) -> None:
         """Stays open for the next key cycle."""
@@ -225,6 +224,7 @@ class UnattendedRun:
         self._watcher = watcher
         self._stop = threading.Event()
         self._session: Session | None = None
+        self._fault: WorkerDiedError | None = None
         self._said = ""
         self._samples = 0
         self._elapsed_s = 0.0
@@ -240,6 +240,14 @@ class UnattendedRun:
             self._watcher.message(NotChosen(_KEEPS))
         elif self._session is not None:
             self._session.command(command)
+
+    def fail(self, worker: str, error: BaseException) -> None:
+        """As `Session.fail`."""
+        self._fault = self._fault or WorkerDiedError.of(worker, error)
+        self._stop.set()
+        self._source.cancel()
+        if self._session is not None:
+            self._session.fail(worker, error)
 
     def run(self) -> Finished | Failed:
         """Record key cycles; returns (and sends) the end, with the last recording's name."""
@@ -259,7 +267,9 @@ class UnattendedRun:
             ending = Failed(sentence, path=self._last)
         finally:
             self._source.close()
-        if isinstance(ending, Finished):
+        if self._fault is not None:
+            ending = Failed(str(self._fault), "WorkerDiedError", self._last, self._samples)
+        elif isinstance(ending, Finished):
             ending = Finished(self._last, self._samples, self._elapsed_s, max(0, self._files - 1))
         self._watcher.message(ending)
         return ending
@@ -281,9 +291,10 @@ class UnattendedRun:
         self._session = None
         self._car.was_heard()
         if isinstance(ending, Finished):
-            self._samples += ending.samples
             self._elapsed_s += ending.elapsed_s
-            self._files += ending.path is not None
+        if ending.path is not None:
+            self._samples += ending.samples
+            self._files += 1
         self._last = ending.path or self._last
         keep_to_budget(self._folder, self._plan.budget_bytes)
         if isinstance(ending, Failed):

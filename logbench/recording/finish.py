@@ -38,7 +38,7 @@ from logbench.recording.journal import (
 )
 from logbench.recording.model import Facts, SignalFacts, Trace
 from logbench.recording.samples import SampleHash
-from logbench.recording.storage import place, storage_trouble, sync_folder
+from logbench.recording.storage import may_pass, place, storage_trouble, sync_folder
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +52,8 @@ PARQUET_SCHEMA = pa.schema(
 )
 _AT_ONCE = 5_000_000
 """Samples held in memory while finishing, or those of one signal if they are more."""
+_PAUSES_S = (0.1, 0.4, 1.5)
+"""Between attempts to finish."""
 _PART = ".part"
 """Ends the name of a file that is still being written."""
 
@@ -87,11 +89,22 @@ def finish(journal: Path | JournalWriter) -> Path:
     if isinstance(journal, JournalWriter):
         try:
             journal.seal()
-            return _finish_locked(journal.path, recovered=False, lock=journal)
+            return _finish_again(journal.path, recovered=False, lock=journal)
         finally:
             journal.close()
     with JournalLock(Path(journal)) as lock:
-        return _finish_locked(Path(journal), recovered=True, lock=lock)
+        return _finish_again(Path(journal), recovered=True, lock=lock)
+
+
+def samples_in(file: Path) -> int:
+    """How many samples a finished recording or a journal holds, by the file itself. Raises
+    `RecordingDamagedError`, `RecordingMissingError`."""
+    if file.name.endswith(SUFFIX):
+        return scan_journal(file).samples
+    try:
+        return int(pq.read_metadata(file).num_rows)
+    except (pa.ArrowException, OSError, ValueError) as error:
+        raise RecordingDamagedError(f"{file} cannot be read ({error}).") from error
 
 
 def recover(folder: Path) -> list[Path]:
@@ -129,6 +142,19 @@ def _sweep(folder: Path) -> None:
 
 class NothingRecordedError(LogbenchError):
     """The journal holds nothing; it has been removed."""
+
+
+def _finish_again(journal: Path, *, recovered: bool, lock: JournalLock | JournalWriter) -> Path:
+    """Some attempts where the disk's fault may pass."""
+    for pause_s in _PAUSES_S:
+        try:
+            return _finish_locked(journal, recovered=recovered, lock=lock)
+        except StorageError as error:
+            if not may_pass(error):
+                raise
+            log.warning("%s", error)
+            time.sleep(pause_s)
+    return _finish_locked(journal, recovered=recovered, lock=lock)
 
 
 def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock | JournalWriter) -> Path:

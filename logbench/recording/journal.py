@@ -125,7 +125,7 @@ class JournalWriter:
 
     def __init__(self, path: Path, facts: Facts, *, interval_s: float = 0.4) -> None:
         """Create the journal at `path`, which must not exist, and make it durable."""
-        self._begin(path, -1, interval_s)
+        self._init(path, -1, interval_s)
         head = self._start_stream(facts)
         with storage_trouble(path):
             self._fd = _created(path, head)
@@ -148,20 +148,22 @@ class JournalWriter:
             lock.close()
             raise
         writer = cls.__new__(cls)
-        writer._begin(path, lock.fd, interval_s)
+        writer._init(path, lock.fd, interval_s)
         writer._start_stream(content.facts)  # whose header is on disk already
         writer._ids = {key: number for number, key in enumerate(content.keys)}
         writer._announced = len(content.keys)
         writer._size = content.whole_bytes
-        writer._samples = content.samples
+        writer._samples, writer.last_t_ns = content.samples, content.last_sample_ns
         return writer, content
 
-    def _begin(self, path: Path, fd: int, interval_s: float) -> None:
+    def _init(self, path: Path, fd: int, interval_s: float) -> None:
         self.path = path
         self._fd = fd
         self._interval_s = interval_s
         self._size = 0
         self._samples = 0
+        self.last_t_ns = 0
+        """Time of the sample accepted last."""
         self._ids: dict[tuple[str, str], int] = {}
         self._announced = 0
         self._trace, self._t, self._value = array("h"), array("q"), array("d")
@@ -209,7 +211,9 @@ class JournalWriter:
             self._trace.append(number)
             self._t.append(t_ns)
             self._value.append(value)
-        self._samples += len(self._t) - before
+        if len(self._t) > before:
+            self._samples += len(self._t) - before
+            self.last_t_ns = self._t[-1]
         self._touch()
 
     def _new_trace(self, key: tuple[str, str]) -> int:
@@ -249,19 +253,7 @@ class JournalWriter:
         """Write what waits as one batch and make it durable."""
         if self._since is None:
             return
-        data = self._encode()
-        try:
-            if self._torn:
-                self._cut_back()
-            self._torn = True
-            write_all(self._fd, data)
-            os.fsync(self._fd)
-        except OSError as error:
-            with contextlib.suppress(OSError):  # else the next flush tries again
-                self._cut_back()
-            raise storage_error(error, self.path) from error
-        self._torn = False
-        self._size += len(data)
+        self._put_on_disk(self._encode())
         self._announced = len(self._ids)
         self._trace, self._t, self._value = array("h"), array("q"), array("d")
         self._events, self._facts, self._since = [], None, None
@@ -285,6 +277,21 @@ class JournalWriter:
         self._stream.write_batch(batch, custom_metadata={NOTE_KEY: text, CRC_KEY: crc})
         return self._take()
 
+    def _put_on_disk(self, data: bytes, kept: str = "") -> None:
+        """All of it, durable, or nothing of it; `kept` as in `storage_error`."""
+        try:
+            if self._torn:
+                self._cut_back()
+            self._torn = True
+            write_all(self._fd, data)
+            os.fsync(self._fd)
+        except OSError as error:
+            with contextlib.suppress(OSError):  # else the next attempt does it
+                self._cut_back()
+            raise storage_error(error, self.path, kept=kept) from error
+        self._torn = False
+        self._size += len(data)
+
     def _cut_back(self) -> None:
         """After a failed write: end the file after its last whole batch."""
         os.ftruncate(self._fd, self._size)
@@ -296,9 +303,7 @@ class JournalWriter:
         if self._sealed:
             return
         self.flush()
-        with storage_trouble(self.path, kept=f"the samples are safe in {self.path.name}"):
-            write_all(self._fd, END_OF_STREAM)
-            os.fsync(self._fd)
+        self._put_on_disk(END_OF_STREAM, f"the samples are safe in {self.path.name}")
         self._sealed = True
 
     def close(self) -> None:

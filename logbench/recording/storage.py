@@ -14,6 +14,12 @@ from logbench.errors import StorageError
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
+_PASSING = frozenset(
+    {
+        errno.EINTR, errno.EAGAIN, errno.EBUSY, errno.EIO, errno.ENOBUFS, errno.ENOMEM,
+        errno.ENOSPC, errno.EDQUOT, errno.ESTALE, errno.ETIMEDOUT,
+    }
+)  # fmt: skip
 _LOCK_AT = 0x7FFF_FFF0
 """Byte that is locked on Windows, where locks are mandatory: far behind any journal's end."""
 
@@ -41,6 +47,12 @@ def storage_error(error: OSError, path: Path, *, kept: str = "") -> StorageError
     return StorageError(
         f"{path} could not be written ({reason}): check the disk or choose another folder{tail}."
     )
+
+
+def may_pass(error: StorageError) -> bool:
+    """Whether the disk may take the same a moment later: a busy server, a disk that fills and is
+    emptied, a cable that was touched."""
+    return isinstance(error.__cause__, OSError) and error.__cause__.errno in _PASSING
 
 
 @contextlib.contextmanager

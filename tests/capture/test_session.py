@@ -199,6 +199,7 @@ def test_folder_is_tried_before_the_car(tmp_path, listener):
     assert source.opened == 0
 
 
+@pytest.mark.worker_dies
 def test_disk_full_on_the_way(tmp_path, listener, monkeypatch):
     """The journal cannot grow any more: what was flushed is finished, and the sentence says so."""
     flush = JournalWriter.flush

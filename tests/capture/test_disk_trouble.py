@@ -1,0 +1,146 @@
+"""Faults of the disk that pass: the drive goes on, nothing is lost, one note says so."""
+
+from __future__ import annotations
+
+import errno
+import os
+
+import pytest
+
+from logbench.capture.messages import CaptureRequest, Failed, Finished, Happened, Step
+from logbench.capture.session import Session
+from logbench.recording import journal as journal_module
+from logbench.recording.finish import samples_in
+from logbench.recording.journal import read_journal
+from logbench.recording.journal_reading import END_OF_STREAM
+from logbench.recording.reader import open_recording
+from tests.capture.fake_source import SIGNALS, FakeSource
+from tests.capture.test_session import Listener
+
+PASSING = ("EINTR", "EAGAIN", "EIO", "ENOSPC", "EBUSY", "ESTALE")
+
+
+class Trouble:
+    """Makes the journal's file fail: `times` times from the `after`-th write on."""
+
+    def __init__(self, monkeypatch, where: str, code: int, times: int, after: int = 2) -> None:
+        self.where, self.code, self.times, self.after = where, code, times, after
+        self.writes = 0
+        self._write, self._fsync = journal_module.write_all, os.fsync
+        monkeypatch.setattr(journal_module, "write_all", self.write)
+        monkeypatch.setattr(journal_module.os, "fsync", self.fsync)
+
+    def _fail(self) -> None:
+        self.times -= 1
+        raise OSError(self.code, os.strerror(self.code))
+
+    @property
+    def now(self) -> bool:
+        return self.writes > self.after and self.times > 0
+
+    def write(self, fd: int, data: bytes) -> None:
+        self.writes += 1
+        if self.where == "seal" and data == END_OF_STREAM and self.times:
+            self._write(fd, data[:3])
+            self._fail()
+        if self.now and self.where == "before":
+            self._fail()
+        if self.now and self.where == "half":
+            self._write(fd, data[: len(data) // 2])
+            self._fail()
+        self._write(fd, data)
+
+    def fsync(self, fd: int) -> None:
+        if self.now and self.where == "fsync":
+            self._fail()
+        self._fsync(fd)
+
+
+def drive(tmp_path, last: int = 900) -> tuple[Finished | Failed, Listener]:
+    listener, out = Listener(), tmp_path / "drive.parquet"
+    source = FakeSource(0.001, last=last)
+    return Session(CaptureRequest("fake:", out=out), source, listener).run(), listener
+
+
+@pytest.mark.parametrize("where", ["before", "half", "fsync", "seal"])
+@pytest.mark.parametrize("name", PASSING)
+def test_it_passes(tmp_path, monkeypatch, name, where):
+    trouble = Trouble(monkeypatch, where, getattr(errno, name), times=2)
+    ending, listener = drive(tmp_path)
+    assert trouble.times == 0
+    assert ending == Finished(tmp_path / "drive.parquet", 3600, ending.elapsed_s)
+    recording = open_recording(ending.path)
+    assert recording.intact()
+    assert not recording.facts.recovered
+    for signal in SIGNALS:
+        assert recording.trace(signal).value.tolist() == list(range(900))
+    assert sum("writing is tried again" in step.text for step in listener.of(Step)) == 1
+    if where == "seal":  # all samples were safe already
+        return
+    (note,) = recording.facts.events
+    assert note.kind == "note"
+    assert "the disk took nothing for" in note.text
+    assert os.strerror(getattr(errno, name)) in note.text
+    assert listener.of(Happened) == [Happened(note.t_ns, note.kind, note.text)]
+
+
+def test_the_half_written_batch_is_cut_back_before_the_next_attempt(tmp_path, monkeypatch):
+    """Even where cutting back fails at first; a reader never meets a damaged middle."""
+    seen: list[int] = []
+    truncate = os.ftruncate
+
+    def refuse_once(fd: int, length: int) -> None:
+        whole = read_journal(tmp_path / "drive.parquet.journal")
+        seen.append(whole.whole_bytes)
+        assert whole.whole_bytes == length
+        if len(seen) == 1:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        truncate(fd, length)
+
+    Trouble(monkeypatch, "half", errno.EIO, times=1)
+    monkeypatch.setattr(journal_module.os, "ftruncate", refuse_once)
+    ending, _ = drive(tmp_path)
+    assert len(seen) == 2
+    assert (type(ending), ending.samples, samples_in(ending.path)) == (Finished, 3600, 3600)
+
+
+@pytest.mark.worker_dies
+def test_it_lasts(tmp_path, monkeypatch):
+    monkeypatch.setattr("logbench.capture.journaling.PATIENCE_S", 0.4)
+    Trouble(monkeypatch, "half", errno.ENOSPC, times=10**6)
+    ending, _ = drive(tmp_path, last=10**6)
+    assert isinstance(ending, Failed)
+    assert ending.error == "StorageError"
+    assert "The disk is full" in ending.sentence
+    assert ending.samples == samples_in(ending.path) > 0
+    assert f": {ending.samples:,} samples." in ending.sentence
+    assert open_recording(ending.path).intact()
+
+
+@pytest.mark.worker_dies
+def test_what_cannot_pass_is_not_waited_for(tmp_path, monkeypatch):
+    trouble = Trouble(monkeypatch, "before", errno.EROFS, times=10**6)
+    ending, listener = drive(tmp_path, last=10**6)
+    assert "read-only" in ending.sentence
+    assert ending.samples == samples_in(ending.path) > 0
+    assert 10**6 - trouble.times <= 3  # once, when what waited was rescued, and no more
+    assert not any("tried again" in step.text for step in listener.of(Step))
+
+
+def test_it_passes_while_finishing(tmp_path, monkeypatch, caplog):
+    """The Parquet file is made again from the sealed journal."""
+    fsync, failed = os.fsync, []
+
+    def once(fd: int) -> None:
+        if not failed and (tmp_path / "drive.parquet.part").exists():
+            failed.append(fd)
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        fsync(fd)
+
+    monkeypatch.setattr(os, "fsync", once)
+    ending, _ = drive(tmp_path, last=50)
+    assert failed
+    assert (type(ending), ending.samples, samples_in(ending.path)) == (Finished, 200, 200)
+    assert not open_recording(ending.path).facts.recovered
+    assert [p.name for p in tmp_path.iterdir()] == ["drive.parquet"]
+    assert "could not be written" in caplog.text
