@@ -22,13 +22,13 @@ class Importing(QWidget):
     """Stands under the window's header while something is imported or there is something to say.
     What is imported becomes recordings in the recordings' folder."""
 
-    def __init__(self, services: Services, memory: Path | None = None) -> None:
-        """`memory`: where mappings are kept; None: the user's."""
+    def __init__(self, services: Services, page: QWidget, memory: Path | None = None) -> None:
+        """`page`: the notice lies over it. `memory`: where mappings are kept; None: the user's."""
         super().__init__()
         self._services = services
         self._own: list[Path] = []
         self._then: Then = list
-        self.notice = Notice()
+        self.notice = Notice(page)
         self.work = LongWork(services.jobs)
         self.bringing = Bringing(services, self.work, memory, self)
         self.bringing.done.connect(self._done)
@@ -37,7 +37,6 @@ class Importing(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        layout.addWidget(self.notice)
         layout.addWidget(self.work)
 
     def take(self, paths: Sequence[Path], then: Then) -> None:

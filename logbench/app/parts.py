@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from html import escape
 
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
-from PySide6.QtGui import QMouseEvent, QResizeEvent
+from PySide6.QtGui import QGuiApplication, QResizeEvent
 from PySide6.QtWidgets import (
     QDialog,
     QDoubleSpinBox,
@@ -24,9 +24,13 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.details import details
 from logbench.words import tr, word
 
 _PASSING_MS = 6000
+_NOTICE_PX = 16
+_FOOT_PX = 44
+"""A notice leaves the status line free."""
 _SPIN_PAD = 8
 _FIELD_PX = 36
 """Height of a field of one line, by the style sheet."""
@@ -137,38 +141,44 @@ class EmptyState(QFrame):
 
 
 class Notice(QFrame):
-    """One sentence across the page: what went wrong or was done, and one thing to do about it."""
+    """One sentence over the foot of a page: what went wrong or was done, and one thing to do about
+    it. It lies over the page, so that nothing on it moves; it stays until it is closed, replaced
+    or, where it only passes, for some seconds."""
 
     pressed = Signal()
 
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setObjectName("bar")
+    def __init__(self, page: QWidget) -> None:
+        super().__init__(page)
+        self._page = page
+        self.setObjectName("card")
         self.label = QLabel()
         self.label.setWordWrap(True)
         self.label.setTextFormat(Qt.TextFormat.PlainText)
         self.label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.label.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
-        self._passing: Passing | None = None
         self.button = QPushButton()
+        self.button.setObjectName("primary")
         self.button.setAccessibleName(_NO_BUTTON)
         self.button.clicked.connect(self.pressed)
-        close = QPushButton(tr("Close"))
-        close.setAccessibleName(tr("Close the notice"))
-        close.clicked.connect(self.hide)
-        layout = QHBoxLayout(self)
+        self.copy = text_button(tr("Copy details"), self.copy_details)
+        self._close = text_button(tr("Close"), self.hide)
+        self._close.setAccessibleName(tr("Close the notice"))
+        self._row = layout = QHBoxLayout(self)
         layout.setContentsMargins(14, 6, 12, 6)
         layout.addWidget(self.label, 1)
-        layout.addWidget(self.button)
-        layout.addWidget(close)
+        for button in (self.button, self.copy, self._close):
+            layout.addWidget(button)
+        self._end = QTimer(self)
+        self._end.setSingleShot(True)
+        self._end.setInterval(_PASSING_MS)
+        self._end.timeout.connect(self.hide)
+        page.installEventFilter(self)
         self.hide()
 
     @property
     def text(self) -> str:
         """What is shown; empty when nothing is."""
-        if not self.isHidden():
-            return self.label.text()
-        return "" if self._passing is None or self._passing.isHidden() else self._passing.text()
+        return "" if self.isHidden() else self.label.text()
 
     def trouble(self, sentence: str, button: str = "") -> None:
         """Show what went wrong."""
@@ -179,53 +189,14 @@ class Notice(QFrame):
         self._show("", f"●  {sentence}", button)
 
     def passing(self, sentence: str) -> None:
-        """Show what was done, for some seconds, over the page: nothing on it moves."""
-        if self._passing is None:
-            self._passing = Passing(self.parentWidget() or self)
-        self._passing.tell(f"●  {sentence}")
+        """Show what was done, for some seconds; what still stands there stays."""
+        if self.isHidden() or self._end.isActive():
+            self._show("", f"●  {sentence}", "")
+            self._end.start()
 
-    def _show(self, name: str, sentence: str, button: str) -> None:
-        self.label.setObjectName(name)
-        self.label.style().polish(self.label)
-        self.label.setText(sentence)
-        self.label.setAccessibleName(sentence)
-        self.button.setObjectName("primary")
-        self.button.style().polish(self.button)
-        self.button.setText(button)
-        self.button.setAccessibleName(button or _NO_BUTTON)
-        self.button.setVisible(bool(button))
-        self.show()
-
-
-class Passing(QLabel):
-    """A sentence over the foot of a page, gone after some seconds or with a click."""
-
-    def __init__(self, page: QWidget) -> None:
-        super().__init__(page)
-        self._page = page
-        self.setObjectName("card")
-        self.setTextFormat(Qt.TextFormat.PlainText)
-        self.setWordWrap(True)
-        self.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.setMargin(10)
-        self._end = QTimer(self)
-        self._end.setSingleShot(True)
-        self._end.setInterval(_PASSING_MS)
-        self._end.timeout.connect(self.hide)
-        page.installEventFilter(self)
-
-    def tell(self, sentence: str) -> None:
-        """Show a sentence; one that is shown goes."""
-        self.setText(sentence)
-        self.setAccessibleName(sentence)
-        self._place()
-        self.show()
-        self.raise_()
-        self._end.start()
-
-    def mousePressEvent(self, event: QMouseEvent) -> None:
-        """It is in the way."""
-        self.hide()
+    def copy_details(self) -> None:
+        """Put the sentence, and what a developer asks for first, into the clipboard."""
+        QGuiApplication.clipboard().setText(details(self.text))
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Stay at the page's foot."""
@@ -233,12 +204,25 @@ class Passing(QLabel):
             self._place()
         return False
 
+    def _show(self, name: str, sentence: str, button: str) -> None:
+        self._end.stop()
+        self.label.setObjectName(name)
+        self.label.style().polish(self.label)
+        self.label.setText(sentence)
+        self.label.setAccessibleName(sentence)
+        self.button.setText(button)
+        self.button.setAccessibleName(button or _NO_BUTTON)
+        self.button.setVisible(bool(button))
+        self.copy.setVisible(name == "trouble")
+        self._place()
+        self.show()
+        self.raise_()
+
     def _place(self) -> None:
         page = self._page
-        wide = self.fontMetrics().horizontalAdvance(self.text()) + 2 * self.margin() + 4
-        wide = min(wide, page.width() - 40)
-        tall = self.heightForWidth(wide)
-        self.setGeometry((page.width() - wide) // 2, page.height() - tall - 44, wide, tall)
+        wide = max(page.width() - 2 * _NOTICE_PX, self.minimumSizeHint().width())
+        tall = self._row.totalHeightForWidth(wide)
+        self.setGeometry(_NOTICE_PX, page.height() - tall - _FOOT_PX, wide, tall)
 
 
 class StatusLine(QFrame):

@@ -145,7 +145,7 @@ class MainWindow(QMainWindow):
         if self._importing is None:
             from logbench.app.importing import Importing
 
-            self._importing = Importing(self.services)
+            self._importing = Importing(self.services, self)
             self._body.insertWidget(1, self._importing)
         return self._importing
 

@@ -73,7 +73,7 @@ class ArchivePage(QWidget):
         self.listed: Listing | None = None
         self.processes = 0
         """Worker processes of a sweep; 0: as many as pay."""
-        self.notice = Notice()
+        self.notice = Notice(self)
         self.notice.pressed.connect(self.sweep)
         self.work = LongWork(services.jobs)
         self.bringing = Bringing(services, self.work, memory, self)
@@ -121,8 +121,7 @@ class ArchivePage(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        for part in (self.notice, self.work):
-            layout.addWidget(part)
+        layout.addWidget(self.work)
         layout.addWidget(self._pages, 1)
 
     def _empty(self) -> EmptyState:

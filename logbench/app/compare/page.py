@@ -123,7 +123,7 @@ class ComparePage(QWidget):
     # --- building ---
 
     def _make_parts(self) -> None:
-        self.notice = Notice()
+        self.notice = Notice(self)
         self.title = Elided()
         self.choose_button = QPushButton(tr("Choose sides  F2"))
         self.choose_button.setAccessibleName(tr("Choose the recordings of both sides"))
@@ -168,7 +168,6 @@ class ComparePage(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        layout.addWidget(self.notice)
         layout.addWidget(self._work)
         layout.addWidget(self._pages, 1)
 

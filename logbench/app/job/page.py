@@ -60,7 +60,7 @@ class JobPage(QWidget):
         super().__init__()
         self._services = services
         self.opened: OpenJob | None = None
-        self.notice = Notice()
+        self.notice = Notice(self)
         self.notice.pressed.connect(self._notice_pressed)
         self.story, self.work, self.others = StoryPanel(), WorkPanel(), OtherCodes()
         self.records = RecordsPanel(services.settings, services.look.theme)
@@ -121,7 +121,6 @@ class JobPage(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        layout.addWidget(self.notice)
         layout.addWidget(self._working())
         layout.addWidget(self._pages, 1)
 

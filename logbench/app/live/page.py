@@ -68,7 +68,7 @@ class LivePage(QWidget):
         self.record = self.box.record
         self.tools = LiveTools(services.settings.window_s)
         self.note = MarkerNote(lambda: session.clock_ns)
-        self.notice = Notice()
+        self.notice = Notice(self)
         self.shapes = Shapes(
             services, session, self.stack, self.values.model_, self.watcher, self.status.said
         )
@@ -90,7 +90,6 @@ class LivePage(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        layout.addWidget(self.notice)
         layout.addWidget(split, 1)
         layout.addWidget(self.status)
 

@@ -77,7 +77,7 @@ class ReviewPage(QWidget):
         self.opened: Opened | None = None
         self.judged: Judged | None = None
         self._task: Running | None = None
-        self.notice = Notice()
+        self.notice = Notice(self)
         self.notes = NotesPanel(services.jobs, self.view)
         self.exporting = Exporting(
             self, services, self.ribbon, self.stack, self.notes, self.notice, lambda: self.opened,
@@ -199,7 +199,6 @@ class ReviewPage(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        layout.addWidget(self.notice)
         layout.addWidget(self._pages, 1)
 
     def _make_side(self) -> QFrame:
