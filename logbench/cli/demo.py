@@ -21,6 +21,7 @@ from logbench.capture.demo_drives import (
 )
 from logbench.capture.messages import CaptureRequest, CarFound, Failed, Message, Status, Step
 from logbench.errors import StorageError
+from logbench.signals.numbers import size_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -132,7 +133,7 @@ def demo_in_terminal(folder: Path | None, console: Console) -> None:
     plot_trims(sides[0], sides[1], folder / "fuel-trim-before-and-after.png")
     console.print(f"\nEverything is in {folder.resolve()}:")
     for path in sorted(folder.iterdir()):
-        console.print(f"  {path.name}  ({path.stat().st_size / 1e3:.0f} kB)")
+        console.print(f"  {path.name}  ({size_text(path.stat().st_size)})")
     console.print(f"\nCheck one again: logbench check {folder / 'before.parquet'}")
     console.print(
         f"Open it in the window, where there is a screen: logbench {folder / 'before.parquet'}"

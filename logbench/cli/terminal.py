@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -32,11 +31,12 @@ from logbench.capture.messages import (
 )
 from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.recording.model import Vehicle
+from logbench.signals.numbers import range_text, size_text
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from logbench.analysis.model import Band, Finding
+    from logbench.analysis.model import Finding
     from logbench.recording.reader import Recording
     from logbench.recording.surroundings import Surroundings
 
@@ -124,10 +124,6 @@ def verify_files(files: Sequence[Path], console: Console) -> int:
     return 0 if all(state is True for state in found.values()) else LogbenchError.exit_code
 
 
-def _size(size_bytes: int) -> str:
-    return f"{size_bytes / 1e6:.2f} MB" if size_bytes >= 100_000 else f"{size_bytes / 1e3:.1f} kB"
-
-
 def _clock(seconds: float) -> str:
     minutes, rest = divmod(int(seconds), 60)
     return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
@@ -137,7 +133,7 @@ def status_text(status: Status) -> str:
     """One live line: elapsed, samples, rate, size, link."""
     return (
         f"{_clock(status.elapsed_s)}  {status.samples:,} samples  "
-        f"{status.samples_per_s:.0f} samples/s  {_size(status.size_bytes)}  link {status.link}"
+        f"{status.samples_per_s:.0f} samples/s  {size_text(status.size_bytes)}  link {status.link}"
     )
 
 
@@ -186,7 +182,7 @@ def record_with_progress(
             f"{finished.samples:,} samples in all; the last: {finished.path}"
         )
     elif finished.path is not None:
-        size = _size(finished.path.stat().st_size)
+        size = size_text(finished.path.stat().st_size)
         console.print(
             f"Recorded {_clock(finished.elapsed_s)}, {finished.samples:,} samples, {size}: "
             f"{finished.path}"
@@ -194,22 +190,14 @@ def record_with_progress(
     return finished
 
 
-def _band_text(band: Band | None) -> str:
-    if band is None:
-        return ""
-    low, high = band.within
-    if low is None:
-        return f"up to {high:g} {band.unit}"
-    if high is None:
-        return f"from {low:g} {band.unit}"
-    return f"{low:g} to {high:g} {band.unit}"
-
-
 def findings_table(findings: Sequence[Finding], width: int) -> Table:
     """The findings as a table for a terminal `width` characters wide.
 
     Verdicts carry a word as well as a style; where there is room, number and band get columns.
     """
+    from logbench.analysis.finding_text import number_text
+    from logbench.signals.units import unit_text
+
     roomy = width >= 120
     table = Table(pad_edge=False, expand=True, box=SIMPLE_HEAD)
     table.add_column("check and subject", ratio=2)
@@ -219,23 +207,18 @@ def findings_table(findings: Sequence[Finding], width: int) -> Table:
         table.add_column("band", no_wrap=True)
     table.add_column("why", ratio=4 if roomy else 3)
     for finding in findings:
-        numbers = [_number_text(finding), _band_text(finding.band)] if roomy else []
+        band = finding.band
+        numbers = [
+            number_text(finding).replace("−", "-"),  # not every terminal has it
+            "" if band is None else range_text(band.within, unit_text(band.unit)),
+        ]
         table.add_row(
             f"{finding.check.replace('_', ' ')}: {finding.subject}",
             Text(finding.verdict.value, style=VERDICT_STYLE[finding.verdict.value]),
-            *numbers,
+            *(numbers if roomy else []),
             finding.reason,
         )
     return table
-
-
-def _number_text(finding: Finding) -> str:
-    if finding.value is None:
-        return ""
-    if finding.uncertainty:
-        digits = max(0, 1 - math.floor(math.log10(finding.uncertainty)))
-        return f"{finding.value:.{digits}f} ± {finding.uncertainty:.{digits}f} {finding.unit}"
-    return f"{finding.value:.3g} {finding.unit}"
 
 
 def print_findings(findings: Sequence[Finding], console: Console) -> None:

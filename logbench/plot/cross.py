@@ -10,9 +10,9 @@ import numpy.typing as npt
 
 from logbench.analysis.alignment import interval_s, previous
 from logbench.analysis.model import ConditionSpan, Span
-from logbench.plot.ticks import value_ticks
 from logbench.plot.trace import StripTrace
 from logbench.recording.model import Trace
+from logbench.signals.numbers import value_ticks
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -7,7 +7,6 @@ rendered by pdfium, so that all three show the same.
 from __future__ import annotations
 
 import io
-import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from reportlab.lib.colors import HexColor
 from logbench.recording.storage import write_whole
 from logbench.report import fonts
 from logbench.report.colors import LINE_COLORS
+from logbench.signals.numbers import value_ticks
 
 WIDTH = 500.0
 """Points; the renderers scale it to the page."""
@@ -85,23 +85,13 @@ def padded(low: float, high: float, room: float = 0.1) -> tuple[float, float]:
     return low - 0.04 * span, high + 1.04 * span * room / (1.0 - room)
 
 
-def _ticks(low: float, high: float, about: int) -> list[tuple[float, str]]:
-    """Round values within the range, `about` so many, with their texts."""
-    raw = (high - low) / max(about, 1)
-    power = 10.0 ** math.floor(math.log10(raw))
-    step = next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= raw * 0.999)
-    first = math.ceil(low / step - 1e-9)
-    found = [i * step for i in range(first, math.floor(high / step + 1e-9) + 1)]
-    return [(tick, f"{tick + 0.0:.6g}") for tick in found]
-
-
 def left_axis(
     drawing: Drawing, low: float, high: float, about: int, level: Place, right: float
 ) -> None:
     """Light lines from LEFT to `right` at round values, which stand at the left."""
-    for tick, shown in _ticks(low, high, about):
+    for tick in value_ticks(low, high, about):
         drawing.add(Line(LEFT, level(tick), right, level(tick), strokeColor=LIGHT))
-        drawing.add(text(shown, LEFT - 4, level(tick) - 2.5, anchor="end"))
+        drawing.add(text(f"{tick + 0.0:.6g}", LEFT - 4, level(tick) - 2.5, anchor="end"))
 
 
 def bottom_axis(
@@ -109,9 +99,9 @@ def bottom_axis(
 ) -> None:
     """A line from LEFT to `right` with round values below."""
     drawing.add(rule(LEFT, y, right, y))
-    for tick, shown in _ticks(low, high, 8):
+    for tick in value_ticks(low, high, 8):
         drawing.add(Line(place(tick), y, place(tick), y - 2.5, strokeColor=GRAY))
-        drawing.add(text(shown, place(tick), y - 10, anchor="middle"))
+        drawing.add(text(f"{tick + 0.0:.6g}", place(tick), y - 10, anchor="middle"))
 
 
 # --- lines ---

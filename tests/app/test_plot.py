@@ -16,9 +16,15 @@ from logbench.app.plot.canvas import ValueRange
 from logbench.app.plot.view import TimeView
 from logbench.plot.grouping import group_of, rank_of
 from logbench.plot.pyramid import Buckets
-from logbench.plot.ticks import round_range, time_ticks, value_ticks
 from logbench.plot.trace import SECOND
-from logbench.signals.numbers import tick_text, time_text, value_text
+from logbench.signals.numbers import (
+    round_range,
+    tick_text,
+    time_text,
+    time_ticks,
+    value_text,
+    value_ticks,
+)
 
 # --- lines ---
 

@@ -9,8 +9,7 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.analysis.comparison.warmup_curves import WarmUpComparison, WarmUpCurve
 from logbench.app.theme import Theme
-from logbench.plot.ticks import round_range, value_ticks
-from logbench.signals.numbers import tick_text
+from logbench.signals.numbers import round_range, tick_text, value_ticks
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.words import tr, word
 

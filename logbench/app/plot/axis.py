@@ -11,9 +11,8 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from logbench.app.plot.strip import GUTTER
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
-from logbench.plot.ticks import time_ticks
 from logbench.plot.trace import SECOND
-from logbench.signals.numbers import time_text
+from logbench.signals.numbers import time_text, time_ticks
 from logbench.words import tr
 
 HEIGHT = 30

@@ -18,9 +18,9 @@ from logbench.analysis.model import Span
 from logbench.app.plot import lines, raster
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
-from logbench.plot.ticks import round_range, time_ticks
-from logbench.plot.ticks import value_ticks as ticks_of
 from logbench.plot.trace import SECOND, StripTrace
+from logbench.signals.numbers import round_range, time_ticks
+from logbench.signals.numbers import value_ticks as ticks_of
 from logbench.signals.units import METRIC, Units
 
 _FEWEST_DATA_SHARE = 0.4

@@ -13,8 +13,7 @@ from PySide6.QtWidgets import QSizePolicy
 
 from logbench.app.theme import Theme
 from logbench.plot.cross import Cells, Floats, Pairs
-from logbench.plot.ticks import round_range
-from logbench.signals.numbers import value_text
+from logbench.signals.numbers import round_range, value_text
 from logbench.words import tr
 
 _POINT_PX = 3
