@@ -26,7 +26,8 @@ from logbench.errors import UsageError
 
 
 class BandRow(BaseModel):
-    """What every band in a file has: title, unit, two ranges (infinite ends are open), basis."""
+    """What every band in a file has: title, unit, two ranges (infinite ends are open), basis; it
+    may have `plain` and `drawn_on` (see `Band`)."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -35,6 +36,8 @@ class BandRow(BaseModel):
     within: tuple[float, float]
     watch: tuple[float, float]
     basis: str = Field(min_length=1)
+    plain: str = ""
+    drawn_on: str = ""
 
     @model_validator(mode="after")
     def _nested(self) -> Self:
@@ -47,7 +50,8 @@ class BandRow(BaseModel):
 
     def band(self, key: str) -> Band:
         """The same as a `Band`, infinite ends as None."""
-        return Band(key, self.title, self.unit, _open(self.within), _open(self.watch), self.basis)
+        fields = self.model_dump(include={"title", "unit", "basis", "plain", "drawn_on"})
+        return Band(key, within=_open(self.within), watch=_open(self.watch), **fields)
 
 
 def _open(limits: tuple[float, float]) -> Range:

@@ -74,6 +74,18 @@ class Band:
     watch: Range
     basis: str
     """Citation, or 'common practice, no source', or 'from memory: where to verify'."""
+    plain: str = ""
+    """In the owner's words, where it is about something else than its check; else empty."""
+    drawn_on: str = ""
+    """Signals (a regular expression) for whose single samples it holds. Empty: it judges a rate, a
+    spread or a ratio of several signals, and has no place on a strip."""
+
+
+def heading(check: str, subject: str = "") -> str:
+    """How a check, or one of its findings, is called in lists, tables and charts: `fuel trim`,
+    `fuel trim: bank 1, warm idle`."""
+    name = check.replace("_", " ")
+    return f"{name}: {subject}" if subject else name
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,3 +111,8 @@ class Finding:
     """What would tell the causes apart; for 'not judged', what to record next time."""
     numbers: dict[str, float] = field(default_factory=dict)
     """Further figures by name, for machines and the report."""
+
+    @property
+    def heading(self) -> str:
+        """`fuel trim: bank 1, warm idle`."""
+        return heading(self.check, self.subject)

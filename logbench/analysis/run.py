@@ -17,6 +17,8 @@ from logbench.analysis.quality import find_quality
 from logbench.analysis.view import View
 from logbench.errors import UsageError
 
+_WHAT_THE_CAR_DID = (("RPM",), ("VSS",), ("ECT",))
+
 
 class CheckModule(Protocol):
     """What a module of `analysis/checks/` provides."""
@@ -25,12 +27,17 @@ class CheckModule(Protocol):
     """Short name: `fuel_trim`."""
     TITLE: str
     """What it judges, in a few words."""
+    PLAIN: str
+    """The same in the owner's words, to begin a sentence of the report with."""
     ORDER: int
     """Place in the list of checks."""
     INPUTS: tuple[str, ...]
     """Acronyms it leans on most: a poor one is named in its findings."""
     BANDS: tuple[str, ...]
     """Keys of the bands it uses."""
+
+    # A module may also hold STRIPS and SHOWN (see `strips_of`, `shown_of`), and PARTS: modules
+    # beside it that do part of the work.
 
     def check(self, view: View, bands: Bands) -> list[Finding]:
         """The findings of one recording; at least one, if only 'not judged'."""
@@ -43,6 +50,31 @@ def all_checks() -> tuple[CheckModule, ...]:
     names = [m.name for m in pkgutil.iter_modules(checks.__path__, f"{checks.__name__}.")]
     modules = [cast("CheckModule", importlib.import_module(name)) for name in names]
     return tuple(sorted(modules, key=lambda m: (m.ORDER, m.KEY)))
+
+
+def check_of(key: str) -> CheckModule | None:
+    """The check of that key; None where there is none, or none any more."""
+    return next((module for module in all_checks() if key == module.KEY), None)
+
+
+def plain_words(key: str) -> str:
+    """What a check looks at, in the owner's words."""
+    module = check_of(key)
+    return key if module is None else module.PLAIN
+
+
+def strips_of(key: str) -> tuple[tuple[str, ...], ...]:
+    """The signals to draw behind a check's findings, strip by strip: its `STRIPS`, else what the
+    car did."""
+    found: tuple[tuple[str, ...], ...] = getattr(check_of(key), "STRIPS", _WHAT_THE_CAR_DID)
+    return found
+
+
+def shown_of(key: str) -> str:
+    """Regular expression of all signals to look at with a check's findings; empty where its inputs
+    serve."""
+    found: str = getattr(check_of(key), "SHOWN", "")
+    return found
 
 
 def run_checks(

@@ -213,7 +213,7 @@ def findings_table(findings: Sequence[Finding], width: int) -> Table:
             "" if band is None else range_text(band.within, unit_text(band.unit)),
         ]
         table.add_row(
-            f"{finding.check.replace('_', ' ')}: {finding.subject}",
+            finding.heading,
             Text(finding.verdict.value, style=VERDICT_STYLE[finding.verdict.value]),
             *(numbers if roomy else []),
             finding.reason,

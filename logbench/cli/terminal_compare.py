@@ -151,7 +151,7 @@ def _findings_table(result: Comparison) -> Table:
     told = [f for f in result.findings if f.verdict.value != "not comparable"]
     for finding in told:
         table.add_row(
-            f"{finding.check.replace('_', ' ')}: {finding.subject}",
+            finding.heading,
             finding.before.verdict.value if finding.before else "",
             finding.after.verdict.value if finding.after else "",
             Text(finding.verdict.value, style=STYLE[finding.verdict.value]),

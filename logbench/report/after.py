@@ -10,6 +10,7 @@ from logbench.analysis.comparison.results import (
     FindingVerdict,
     SignalVerdict,
 )
+from logbench.analysis.model import heading
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from logbench.report.charts import Bar, Change, bars_chart, changes_chart
@@ -111,7 +112,7 @@ def bars_figure(material: Material) -> Figure | None:
         for before, after, subject in both[:MOST_BARS]
     ]
     band, unit = both[0][0].band, material.units.printed(both[0][0].unit)
-    check = both[0][0].check.replace("_", " ")
+    check = heading(both[0][0].check)
     low, high = (None, None) if band is None else map(shown, band.within)
     return Figure(
         bars_chart(bars, unit, None if band is None else (low, high)),
@@ -168,10 +169,7 @@ def _finding_rows(comparison: Comparison, units: Units) -> tuple[tuple[str, str,
     order = list(FindingVerdict)
     chosen = [r for r in comparison.findings if r.verdict not in _QUIET and r.check != "recording"]
     chosen.sort(key=lambda r: order.index(r.verdict))
-    return tuple(
-        (f"{r.check.replace('_', ' ')}: {r.subject}", r.verdict.value, in_units(r.reason, units))
-        for r in chosen
-    )
+    return tuple((r.heading, r.verdict.value, in_units(r.reason, units)) for r in chosen)
 
 
 def _readings(material: Material) -> Iterator[Block]:

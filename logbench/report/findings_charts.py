@@ -4,27 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from logbench.analysis.model import Finding
+from logbench.analysis.model import Finding, heading
+from logbench.analysis.run import strips_of as signals_of
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Block, Figure, Heading
 from logbench.report.charts import Line2D, Shade, Strip, strips_chart
 from logbench.report.gather import Drive, out_of_range
 from logbench.signals.units import Units
-
-SIGNALS: dict[str, tuple[tuple[str, ...], ...]] = {
-    "fuel_trim": (("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("RPM",), ("MAF",)),
-    "airflow": (("MAF",), ("MAP",), ("RPM",)),
-    "warm_up": (("ECT", "IAT", "AAT"), ("VSS",)),
-    "cold_soak": (("ECT", "IAT", "AAT"),),
-    "charging": (("VPWR",), ("RPM",)),
-    "pressures": (("MAP", "BARO"), ("RPM",)),
-    "oxygen_sensors": (("O2S11", "O2S12"), ("LAMBDA", "LAMBDA11"), ("RPM",)),
-    "idle": (("RPM",), ("SPARKADV",), ("TP",)),
-    "throttle_pedal": (("TP", "TP_B"), ("APP_D", "APP_E")),
-    "gears": (("RPM",), ("VSS",)),
-}
-"""Strips by check; what the recording lacks is left out."""
-_DEFAULT = (("RPM",), ("VSS",), ("ECT",))
 
 
 def finding_figures(drive: Drive, units: Units, most: int) -> Iterator[Block]:
@@ -35,7 +21,7 @@ def finding_figures(drive: Drive, units: Units, most: int) -> Iterator[Block]:
     for number, (check, findings) in enumerate(by_check.items()):
         if number == most:
             return
-        strips = strips_of(drive.recording, SIGNALS.get(check, _DEFAULT), units)
+        strips = strips_of(drive.recording, signals_of(check), units)
         if not strips:
             continue
         if number == 0:
@@ -46,7 +32,7 @@ def finding_figures(drive: Drive, units: Units, most: int) -> Iterator[Block]:
         )
         names = ", ".join(dict.fromkeys(finding.subject for finding in findings))
         shaded = " Shaded: the stretches that were judged." if shades else ""
-        yield Figure(drawing, f"{check.replace('_', ' ').capitalize()}: {names}.{shaded}")
+        yield Figure(drawing, f"{heading(check).capitalize()}: {names}.{shaded}")
 
 
 def strips_of(

@@ -164,7 +164,7 @@ def _finding_table(drive: Drive, units: Units) -> Table:
     order = [*out_of_range(chosen), *(f for f in chosen if not f.verdict.severity)]
     rows = tuple(
         (
-            f"{f.check.replace('_', ' ')}: {f.subject}",
+            f.heading,
             units.figure(f.value, f.unit, f.uncertainty),
             _range(f, units),
             f.verdict.value,

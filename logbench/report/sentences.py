@@ -9,36 +9,14 @@ from collections.abc import Sequence
 
 from logbench.analysis.comparison.results import FindingVerdict
 from logbench.analysis.model import Finding, Verdict
-from logbench.analysis.run import all_checks
+from logbench.analysis.run import plain_words
 from logbench.report.gather import Material, out_of_range
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units
 from logbench.vehicle.records.model import CarReading
 
-WHAT = {
-    "fuel_trim": "The amount by which the engine computer corrects the fuel",
-    "airflow": "The amount of air the engine draws",
-    "warm_up": "The way the engine warms up",
-    "cold_soak": "The agreement of the temperature sensors after standing overnight",
-    "charging": "Battery and charging",
-    "pressures": "The pressure in the intake",
-    "oxygen_sensors": "The sensors in the exhaust that measure the mixture",
-    "idle": "The idle",
-    "throttle_pedal": "The sensors of pedal and throttle",
-    "gears": "The gearbox ratios",
-    "fuel_used": "The fuel used",
-    "readiness": "The car's own monitors and warning lamp",
-    "recording": "The recording itself",
-}
-"""In the owner's words, by check."""
 TOTAL_TRIM = "fuel_trim_total"
 """The band of what the engine computer adds or takes away; other trim bands are differences."""
-TREND = {
-    "fuel_trim_trend": "How much more the fuel is corrected at idle than in driving",
-    "fuel_trim_load_trend": "How much more the fuel is corrected under load than at idle",
-    "fuel_trim_bank_difference": "The difference of the fuel correction between the two banks",
-}
-"""The same for bands that are a difference."""
 
 
 def sentences(material: Material) -> dict[str, str]:
@@ -62,7 +40,7 @@ def default_sentences(material: Material) -> dict[str, str]:
         made["after: comparison"] = material.comparison.summary
         resolved = [f for f in material.comparison.findings if f.verdict is FindingVerdict.WORSE]
         if resolved:
-            names = ", ".join(f"{_what(f.check)} ({f.subject})" for f in resolved)
+            names = ", ".join(f"{plain_words(f.check)} ({f.subject})" for f in resolved)
             made["after: worse"] = f"Worse than before: {names}."
     if material.after is not None:
         made["after: codes"] = codes_sentence(material.after, "after the work")
@@ -98,8 +76,8 @@ def _found(finding: Finding, units: Units, told: set[str]) -> str:
     """`told`: causes that were named already; grows."""
     how = "clearly outside" if finding.verdict is Verdict.ACT else "a little outside"
     where = f" ({finding.subject})" if finding.subject else ""
-    band = "" if finding.band is None else finding.band.key
-    text = f"{TREND.get(band) or _what(finding.check)}{where} is {how} the usual range"
+    about = (finding.band and finding.band.plain) or plain_words(finding.check)
+    text = f"{about}{where} is {how} the usual range"
     if finding.value is not None:
         signed = finding.band is not None and (finding.band.within[0] or 0) < 0
         shown = units.figure(finding.value, finding.unit, signed=signed)
@@ -122,7 +100,7 @@ def _within(findings: Sequence[Finding]) -> str:
     """Which checks found nothing out of the ordinary."""
     checks = dict.fromkeys(f.check for f in findings)
     good = [
-        _what(check)
+        plain_words(check)
         for check in checks
         if any(f.verdict is Verdict.WITHIN for f in findings if f.check == check)
         and not any(f.verdict.severity for f in findings if f.check == check)
@@ -132,11 +110,6 @@ def _within(findings: Sequence[Finding]) -> str:
         return ""
     names = "; ".join(name[0].lower() + name[1:] for name in good)
     return f"Looked at and within their usual ranges: {names}."
-
-
-def _what(check: str) -> str:
-    titles = {module.KEY: module.TITLE for module in all_checks()}
-    return WHAT.get(check) or titles.get(check, check)
 
 
 def _count(items: Sequence[object], word: str) -> str:

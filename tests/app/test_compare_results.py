@@ -72,7 +72,7 @@ def test_signals_have_numbers_bars_and_verdicts(shown: ComparePage):
         model.rows[r].key: [model.index(r, c).data() for c in range(4)]
         for r in range(model.rowCount())
     }
-    assert rows["TRIM1"] == ["total fuel trim, bank 1", "−7.1 ±0.6 %", "", "◆ changed"]
+    assert rows["TRIM1"] == ["total fuel trim, bank 1", "−7.1 ±0.5 %", "", "◆ changed"]
     assert rows["MAF"][3] == "● no change shown"
     spoken = model.index(0, BAR).data(Qt.ItemDataRole.AccessibleTextRole)
     assert "could have been missed" in spoken

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,8 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication
 
-from logbench.analysis.model import Band, Finding, Span, Verdict
+from logbench.analysis.bands import load_bands
+from logbench.analysis.model import Finding, Span, Verdict
 from logbench.app.review.notes_panel import NoteDialog
 from logbench.app.window import MainWindow
 from logbench.plot.evidence import band_of, concerning
@@ -127,7 +129,7 @@ def test_the_text_of_a_note_is_written_and_left_by_keys(reviewing: MainWindow, q
 
 
 def finding(check: str, key: str, subject: str, within: tuple[float, float]) -> Finding:
-    band = Band(key, "t", "%", within, within, "b")
+    band = replace(load_bands()[key], within=within)
     return Finding(check, subject, Verdict.ACT, "r", band=band)
 
 

@@ -21,6 +21,9 @@ from logbench.analysis.view import View
 
 KEY = "airflow"
 TITLE = "Airflow against displacement and engine speed"
+PLAIN = "The amount of air the engine draws"
+STRIPS = (("MAF",), ("MAP",), ("RPM",))
+SHOWN = r"MAFA?|MAP|RPM|LOAD_ABS|VOL_EFF"
 INPUTS = ("MAF", "RPM", "MAP", "IAT", "LOAD_ABS")
 ORDER = 2
 PARTS = (air_state,)

@@ -24,6 +24,8 @@ from logbench.analysis.view import View
 
 KEY = "charging"
 TITLE = "Battery and charging"
+PLAIN = TITLE
+STRIPS = (("VPWR",), ("RPM",))
 ORDER = 5
 BANDS = ("resting_voltage", "cranking_voltage", "charging_voltage")
 INPUTS = ("VPWR",)

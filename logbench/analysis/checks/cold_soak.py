@@ -23,6 +23,8 @@ from logbench.analysis.view import View
 
 KEY = "cold_soak"
 TITLE = "Temperature sensors after standing"
+PLAIN = "The agreement of the temperature sensors after standing overnight"
+STRIPS = (("ECT", "IAT", "AAT"),)
 ORDER = 4
 BANDS = ("cold_soak",)
 INPUTS = ("ECT", "IAT", "AAT", "EOT")

@@ -29,6 +29,9 @@ from logbench.analysis.view import SETTLE_S, View, evidence
 
 KEY = "fuel_trim"
 TITLE = "Fuel trim totals"
+PLAIN = "The amount by which the engine computer corrects the fuel"
+STRIPS = (("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("RPM",), ("MAF",))
+SHOWN = r"(SHRT|LONG)FT\d|TOTAL_TRIM\d|RPM|LOAD_PCT"
 INPUTS = ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "ECT", "RPM", "FUELSYS1")
 ORDER = 1
 PARTS = (trim_pattern,)

@@ -23,6 +23,7 @@ from logbench.analysis.view import View
 
 KEY = "fuel_used"
 TITLE = "Fuel used"
+PLAIN = "The fuel used"
 ORDER = 11
 BANDS = ("fuel_agreement",)
 INPUTS = ("MAF", "FUEL_RATE", "VSS", "LAMBDA")

@@ -19,6 +19,8 @@ from logbench.analysis.view import View
 
 KEY = "gears"
 TITLE = "Gear ratios and slip"
+PLAIN = "The gearbox ratios"
+STRIPS = (("RPM",), ("VSS",))
 ORDER = 10
 BANDS = ("gear_spread",)
 INPUTS = ("RPM", "VSS")

@@ -21,6 +21,8 @@ from logbench.analysis.view import View
 
 KEY = "idle"
 TITLE = "Idle stability, speed and timing"
+PLAIN = "The idle"
+STRIPS = (("RPM",), ("SPARKADV",), ("TP",))
 ORDER = 8
 BANDS = ("idle_stability", "idle_against_median", "idle_timing")
 INPUTS = ("RPM", "SPARKADV")

@@ -20,6 +20,7 @@ from logbench.analysis.view import View, evidence
 
 KEY = "own"
 TITLE = "Your own checks"
+PLAIN = TITLE
 ORDER = 20
 BANDS: tuple[str, ...] = ()
 INPUTS: tuple[str, ...] = ()

@@ -28,6 +28,8 @@ from logbench.recording.model import Trace
 
 KEY = "oxygen_sensors"
 TITLE = "Oxygen sensors and lambda"
+PLAIN = "The sensors in the exhaust that measure the mixture"
+STRIPS = (("O2S11", "O2S12"), ("LAMBDA", "LAMBDA11"), ("RPM",))
 ORDER = 7
 BANDS = (
     "o2_front_rich",

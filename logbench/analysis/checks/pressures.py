@@ -26,6 +26,8 @@ from logbench.analysis.view import View, evidence
 
 KEY = "pressures"
 TITLE = "Manifold and barometric pressure"
+PLAIN = "The pressure in the intake"
+STRIPS = (("MAP", "BARO"), ("RPM",))
 ORDER = 6
 BANDS = ("map_against_baro", "baro_against_altitude", "idle_vacuum")
 INPUTS = ("MAP", "BARO")

@@ -20,6 +20,7 @@ from logbench.analysis.view import View
 
 KEY = "readiness"
 TITLE = "Lamp and monitor readiness"
+PLAIN = "The car's own monitors and warning lamp"
 ORDER = 12
 BANDS: tuple[str, ...] = ()
 INPUTS = ("MIL", "DTC_CNT")

@@ -20,6 +20,7 @@ from logbench.analysis.view import View
 
 KEY = "recording"
 TITLE = "The recording itself"
+PLAIN = TITLE
 ORDER = 13
 BANDS: tuple[str, ...] = ()
 INPUTS: tuple[str, ...] = ()

@@ -26,6 +26,8 @@ from logbench.analysis.view import View
 
 KEY = "throttle_pedal"
 TITLE = "Throttle and pedal sensors"
+PLAIN = "The sensors of pedal and throttle"
+STRIPS = (("TP", "TP_B"), ("APP_D", "APP_E"))
 ORDER = 9
 BANDS = ("paired_sensors", "throttle_reached", "throttle_reached_relative")
 INPUTS = ("TP", "TP_B", "TP_C", "APP_D", "APP_E", "APP_F")

@@ -27,6 +27,9 @@ from logbench.analysis.view import View
 
 KEY = "warm_up"
 TITLE = "Coolant warm-up"
+PLAIN = "The way the engine warms up"
+STRIPS = (("ECT", "IAT", "AAT"), ("VSS",))
+SHOWN = r"ECT\d?|VSS|RPM"
 INPUTS = ("ECT", "RPM", "VSS")
 ORDER = 3
 BANDS = (

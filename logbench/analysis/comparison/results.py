@@ -11,7 +11,7 @@ from logbench.analysis.comparison.cells import LoadAxis, Slots, key_of, spans_in
 from logbench.analysis.comparison.differences import CellDifference
 from logbench.analysis.comparison.quantities import Quantity
 from logbench.analysis.comparison.warmup_curves import CrankComparison, WarmUpComparison
-from logbench.analysis.model import Finding, Span
+from logbench.analysis.model import Finding, Span, heading
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,6 +83,11 @@ class FindingResult:
     reason: str
     before: Finding | None
     after: Finding | None
+
+    @property
+    def heading(self) -> str:
+        """`fuel trim: bank 1, warm idle`."""
+        return heading(self.check, self.subject)
 
     @property
     def tells(self) -> bool:

@@ -11,7 +11,7 @@ from logbench.analysis.comparison.results import (
     SignalResult,
     SignalVerdict,
 )
-from logbench.analysis.model import Band, Finding, Verdict
+from logbench.analysis.model import Band, Finding, Verdict, heading
 from logbench.signals.numbers import number_text, range_text
 from logbench.signals.units import difference_unit
 
@@ -152,7 +152,7 @@ def summary(
 
 
 def _named(results: Sequence[FindingResult]) -> str:
-    names = [f"{r.check.replace('_', ' ')} ({r.subject})" for r in results[:3]]
+    names = [f"{heading(r.check)} ({r.subject})" for r in results[:3]]
     more = len(results) - len(names)
     return ", ".join(names) + (f" and {more} more" if more > 0 else "")
 

@@ -69,7 +69,7 @@ def _side(finding: Finding | None, units: Units) -> str:
 
 
 def _write_tip(item: QTreeWidgetItem, result: FindingResult, units: Units) -> None:
-    name = f"{result.check.replace('_', ' ')}: {result.subject}"
+    name = result.heading
     for column in range(3):
         item.setToolTip(column, f"{name}: {in_units(result.reason, units)}")
 
@@ -105,7 +105,7 @@ class FindingsList(QTreeWidget):
         self._results = sorted_findings(findings)
         self.clear()
         for result in self._results:
-            name = f"{result.check.replace('_', ' ')}: {result.subject}"
+            name = result.heading
             verdict = f"{FINDING_SYMBOLS[result.verdict]} {word(result.verdict.value)}"
             item = QTreeWidgetItem([verdict, name, numbers_of(result, self._units)])
             _write_tip(item, result, self._units)

@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.results import Comparison, FindingResult, SignalResult
-from logbench.analysis.model import Span
+from logbench.analysis.model import Span, heading
 from logbench.app.compare.cell_grid import CellGrid, GridCell
 from logbench.app.compare.findings_list import FindingsList, count_of
 from logbench.app.compare.overlay_view import OverlayView
@@ -243,7 +243,7 @@ class ResultsPanel(QWidget):
 
     def _finding_chosen(self, finding: FindingResult) -> None:
         assert self.compared is not None
-        name = f"{finding.check.replace('_', ' ')}, {finding.subject}"
+        name = f"{heading(finding.check)}, {finding.subject}"
         tail = ""
         single = all(len(files) == 1 for files in self.compared.files)
         spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())

@@ -191,7 +191,7 @@ class FindingsPanel(QWidget):
             item = QTreeWidgetItem(
                 [
                     f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}",
-                    title_of(finding),
+                    finding.heading,
                 ]
             )
             self.list.addTopLevelItem(item)
@@ -253,12 +253,6 @@ class FindingsPanel(QWidget):
         self.bar.show_finding(finding)
         self.detail.setHtml(as_html(finding, self.units))
         self.chosen.emit(finding)
-
-
-def title_of(finding: Finding) -> str:
-    """A finding in one line: what was judged, and of which check."""
-    check = finding.check.replace("_", " ")
-    return f"{check}: {finding.subject}" if finding.subject else check
 
 
 def as_html(finding: Finding, units: Units = METRIC) -> str:
