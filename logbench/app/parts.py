@@ -53,10 +53,10 @@ def current_row(tree: QTreeWidget) -> int:
     return -1 if item is None else tree.indexOfTopLevelItem(item)
 
 
-def text_button(text: str, run: Callable[[], object]) -> QPushButton:
-    """A button named by its text, without the key behind two spaces."""
+def text_button(text: str, run: Callable[[], object], name: str = "") -> QPushButton:
+    """A button, by default named by its text without the key behind two spaces."""
     button = QPushButton(text)
-    button.setAccessibleName(text.split("  ", maxsplit=1)[0].rstrip(" …"))
+    button.setAccessibleName(name or text.split("  ", maxsplit=1)[0].rstrip(" …"))
     button.clicked.connect(lambda _=False: run())
     return button
 

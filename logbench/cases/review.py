@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.analysis.model import ConditionSpan, Finding
-from logbench.cases.work import Work as Task
+from logbench.cases.work import Case, Work
 from logbench.plot.computed import ECU, computed_traces
 from logbench.plot.grouping import group_of
 from logbench.plot.pyramid import Pyramid
@@ -47,53 +47,105 @@ class Judged:
 
     conditions: tuple[ConditionSpan, ...]
     findings: tuple[Finding, ...]
+    problem: str = ""
+    """What is wrong with the user's own limits, which were not used then."""
 
 
-def open_for_review(path: Path, task: Task, wanted: Sequence[tuple[str, str]] = ()) -> Opened:
+@dataclass(frozen=True)
+class OpenForReview(Case["Opened | Path"]):
     """Open a recording and read what its strips begin with: the usual signals, and the traces
-    `wanted` that it holds. Raises the reader's errors."""
-    from logbench.recording.reader import open_recording
+    `wanted` that it holds. The answer is the path of a file that is no recording and can be
+    imported. Raises the reader's errors."""
 
-    task.report(tr("Opening {name}", name=path.name), 0.0)
-    recording = open_recording(path)
-    first = _shown_first(recording)
-    keys = [*first, *(k for k in recording.keys if k in set(wanted) - set(first))]
-    return Opened(recording, _read(recording, keys, task), frozenset(first))
+    path: Path
+    wanted: tuple[tuple[str, str], ...] = ()
+
+    def run(self, work: Work) -> Opened | Path:
+        """Other traces are read by `ReadRest`."""
+        from logbench.errors import NotARecordingError
+        from logbench.recording.reader import open_recording
+
+        work.report(tr("Opening {name}", name=self.path.name))
+        try:
+            recording = open_recording(self.path)
+        except NotARecordingError:
+            from logbench.importing.run import is_foreign
+
+            if is_foreign(self.path):
+                return self.path
+            raise
+        first = _shown_first(recording)
+        wanted = set(self.wanted) - set(first)
+        keys = [*first, *(key for key in recording.keys if key in wanted)]
+        return Opened(recording, _read(recording, keys, work), frozenset(first))
 
 
-def open_or_name(path: Path, task: Task, wanted: Sequence[tuple[str, str]] = ()) -> Opened | Path:
-    """The same; or the path of a file that is no recording and can be imported."""
-    from logbench.errors import NotARecordingError
+@dataclass(frozen=True)
+class OpenDemo(Case["Opened | Path"]):
+    """Open a demo drive, `before` or `after`, kept in `folder`; driven first where it is not there
+    yet. Raises `StorageError` and the reader's errors."""
 
-    try:
-        return open_for_review(path, task, wanted)
-    except NotARecordingError:
-        from logbench.importing.run import is_foreign
+    name: str
+    folder: Path
 
-        if is_foreign(path):
-            return path
-        raise
+    def run(self, work: Work) -> Opened | Path:
+        """Drive and open it."""
+        from logbench.capture.demo_drives import held_demo
+
+        def driven(share: float, phase: str) -> None:
+            work.report(tr("Driving the simulated car: {phase}", phase=phase), share)
+
+        work.report(tr("Driving the simulated car"))
+        return OpenForReview(held_demo(self.name, self.folder, driven)).run(work)
 
 
-def read_rest(opened: Opened, task: Task) -> Opened:
-    """The same with all its traces, in the recording's order; those read are kept. Derived
-    signals follow."""
-    held = {trace.key: trace for trace in opened.traces}
-    missing = [key for key in opened.recording.keys if key not in held]
-    held |= {t.key: t for t in _read(opened.recording, missing, task)}
-    task.report(tr("Computing derived signals"), 0.95)
-    computed = computed_traces(opened.recording)
-    traces = (*(held[key] for key in opened.recording.keys), *computed)
-    return Opened(opened.recording, traces, opened.first)
+@dataclass(frozen=True)
+class ReadRest(Case[Opened]):
+    """The same with all its traces, in the recording's order; those read are kept. Derived signals
+    follow."""
+
+    opened: Opened
+
+    def run(self, work: Work) -> Opened:
+        """Read and compute them."""
+        recording = self.opened.recording
+        held = {trace.key: trace for trace in self.opened.traces}
+        missing = [key for key in recording.keys if key not in held]
+        held |= {t.key: t for t in _read(recording, missing, work)}
+        work.report(tr("Computing derived signals"), 0.95)
+        computed = computed_traces(recording)
+        traces = (*(held[key] for key in recording.keys), *computed)
+        return Opened(recording, traces, self.opened.first)
+
+
+@dataclass(frozen=True)
+class Judge(Case[Judged]):
+    """Driving conditions and findings of a recording that is open, by the user's own limits where
+    there are any."""
+
+    recording: Recording
+
+    def run(self, work: Work) -> Judged:
+        """By the limits of `analysis.bands.load_limits`."""
+        from logbench.analysis.bands import load_limits
+        from logbench.analysis.conditions import find_conditions
+        from logbench.analysis.run import run_checks
+
+        limits = load_limits()
+        work.report(tr("Finding driving conditions"), 0.2)
+        conditions = find_conditions(self.recording)
+        work.report(tr("Running the checks"), 0.5)
+        findings = tuple(run_checks(self.recording, limits.bands))
+        return Judged(conditions, findings, limits.problem)
 
 
 def _read(
-    recording: Recording, keys: Sequence[tuple[str, str]], task: Task
+    recording: Recording, keys: Sequence[tuple[str, str]], work: Work
 ) -> tuple[StripTrace, ...]:
     kinds = _kinds()
     traces = []
     for number, (signal, ecu) in enumerate(keys):
-        task.report(tr("Reading {signal}", signal=signal), number / len(keys))
+        work.report(tr("Reading {signal}", signal=signal), number / len(keys))
         trace = recording.trace(signal, ecu)
         traces.append(
             StripTrace(
@@ -122,17 +174,6 @@ def _shown_first(recording: Recording) -> list[tuple[str, str]]:
     others = [signal for signal in mine if signal not in _FIRST]
     chosen = (usual + others)[: max(len(usual), _FEWEST_SHOWN)]
     return [(signal, engine) for signal in chosen]
-
-
-def judge(recording: Recording, task: Task) -> Judged:
-    """Driving conditions and findings."""
-    from logbench.analysis.conditions import find_conditions
-    from logbench.analysis.run import run_checks
-
-    task.report(tr("Finding driving conditions"), 0.2)
-    conditions = find_conditions(recording)
-    task.report(tr("Running the checks"), 0.5)
-    return Judged(conditions, tuple(run_checks(recording)))
 
 
 def _kinds() -> dict[str, str]:

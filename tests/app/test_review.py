@@ -30,8 +30,8 @@ def test_a_recording_opens_with_strips_events_and_facts(reviewing: MainWindow):
     shown = {signal for signal, _ in review.stack.keys}
     assert {"RPM", "SHRTFT1", "ECT"} <= shown
     assert "FUELSYS1" not in shown
-    assert "invented car" in review.title.whole
-    assert "3:59" in review.title.whole or "4:00" in review.title.whole
+    assert "invented car" in review.plots.title.whole
+    assert "3:59" in review.plots.title.whole or "4:00" in review.plots.title.whole
     assert review.stack.strips[0].canvas.event_times == [30 * SECOND]
     assert review.judged is not None
     assert {c.condition.value for c in review.judged.conditions} & {"warm idle", "steady cruise"}
@@ -182,9 +182,9 @@ def test_empty_page_says_how_to_begin(window: MainWindow, qtbot):
 def test_opening_reads_without_pandas(drive_file: Path):
     """Its import takes longer than all else of an opening; a null value is NaN without it."""
     code = (
-        "import sys; from pathlib import Path; from logbench.app.background import Task;"
-        "from logbench.cases.review import open_for_review;"
-        f"opened = open_for_review(Path({str(drive_file)!r}), Task());"
+        "import sys; from pathlib import Path; from logbench.cases.work import Work;"
+        "from logbench.cases.review import OpenForReview;"
+        f"opened = OpenForReview(Path({str(drive_file)!r})).run(Work());"
         "print(len(opened.traces), 'pandas' in sys.modules)"
     )
     done = subprocess.run(

@@ -48,7 +48,7 @@ def test_the_demo_drive_of_last_time_is_opened_again(
     (folder / "after.parquet").write_bytes(drive_file.read_bytes())
     qtbot.mouseClick(beginning.review.empty.demo_buttons[1], Qt.MouseButton.LeftButton)
     qtbot.waitUntil(lambda: beginning.review.opened is not None, timeout=20_000)
-    assert "after.parquet" in beginning.review.title.whole
+    assert "after.parquet" in beginning.review.plots.title.whole
 
 
 def test_a_folder_that_cannot_be_made_is_said(beginning: MainWindow, settings: Settings, qtbot):

@@ -89,7 +89,7 @@ def child(path: Path, started_s: float) -> None:
         if "open" not in times:
             times["open"] = time.time() - times.pop("asked")
             times["open, processor"] = time.process_time() - times.pop("asked, processor")
-            window.review.cancel()
+            window.review.opening.cancel()
             application.quit()
 
     window.show()

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QShowEvent
@@ -13,11 +12,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QProgressBar, QPushButton, QV
 
 from logbench.app.commands import add_command
 from logbench.app.parts import EmptyState
-from logbench.cases.work import Work as Task
 from logbench.words import inside, tr
-
-if TYPE_CHECKING:
-    from logbench.cases.review import Opened
 
 _MOST_RECENT = 4
 _DEMO = (
@@ -101,7 +96,7 @@ class Beginning(EmptyState):
         self.doing.setVisible(busy)
         self.doing.clear()
 
-    def tell(self, text: str, share: float) -> None:
+    def report(self, text: str, share: float) -> None:
         """How far opening has come."""
         self.doing.setText(text)
         self.progress.setValue(round(share * 1000))
@@ -111,16 +106,3 @@ class Beginning(EmptyState):
 
     def _want_demo(self, name: str, _: bool = False) -> None:
         self.demo_wanted.emit(name)
-
-
-def open_demo(name: str, folder: Path, task: Task) -> Opened:
-    """Open a demo drive, `before` or `after`, kept in `folder`; driven first where it is not there
-    yet. Raises `StorageError` and the reader's errors."""
-    from logbench.capture.demo_drives import held_demo
-    from logbench.cases.review import open_for_review
-
-    def told(share: float, phase: str) -> None:
-        task.report(tr("Driving the simulated car: {phase}", phase=phase), share)
-
-    task.report(tr("Driving the simulated car"), 0.0)
-    return open_for_review(held_demo(name, folder, told), task)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QWidget
 
 from logbench.analysis.model import Span
 from logbench.app.commands import add_command
+from logbench.app.parts import text_button
 from logbench.app.review.search import EXAMPLE
 from logbench.errors import LogbenchError
 from logbench.signals.units import Units, unit_text
@@ -37,21 +39,15 @@ class FindBar(QWidget):
         self.line.setAccessibleName(tr("Condition to find"))
         self.line.setClearButtonEnabled(True)
         self.line.returnPressed.connect(lambda: self.step(1))
-        before = QPushButton(tr("Before"))
-        before.setAccessibleName(tr("Find the time before"))
-        before.clicked.connect(lambda: self.step(-1))
-        after = QPushButton(tr("Next"))
-        after.setAccessibleName(tr("Find the next time"))
-        after.clicked.connect(lambda: self.step(1))
-        self.close_button = QPushButton(tr("Close"))
-        self.close_button.setAccessibleName(tr("Close the find line"))
-        self.close_button.clicked.connect(self.leave)
+        previous = text_button(tr("Previous"), partial(self.step, -1), tr("Find the previous time"))
+        following = text_button(tr("Next"), partial(self.step, 1), tr("Find the next time"))
+        self.close_button = text_button(tr("Close"), self.leave, tr("Close the find line"))
         add_command(self, tr("Close the find line"), "Esc", self.leave)
         self.said = QLabel()
         layout = QHBoxLayout(self)
         layout.setContentsMargins(6, 0, 12, 2)
         layout.addWidget(self.line, 1)
-        for widget in (before, after, self.said, self.close_button):
+        for widget in (previous, following, self.said, self.close_button):
             layout.addWidget(widget)
         self.hide()
 
@@ -78,7 +74,7 @@ class FindBar(QWidget):
         self.said.clear()
 
     def step(self, by: int) -> None:
-        """To the next place after the cursor, or the one before; round at the ends."""
+        """To the next place after the cursor, or the previous one; round at the ends."""
         text = self.line.text().strip()
         if not text:
             self.open()

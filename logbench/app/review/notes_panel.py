@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import partial
 from pathlib import Path
-from threading import Lock
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Signal
@@ -24,10 +22,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.background import Jobs
 from logbench.app.commands import add_command
 from logbench.app.parts import current_row, plain_tip
 from logbench.app.plot.view import TimeView
+from logbench.cases.notes import Change, ChangeNotes, ReadNotes
+from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError
 from logbench.plot.trace import SECOND
 from logbench.signals.numbers import time_text
@@ -35,9 +34,8 @@ from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.recording.notes import Note
+    from logbench.recording.reader import Recording
 
-Change = Callable[[Sequence["Note"]], Sequence["Note"]]
-_one_at_a_time = Lock()
 _HOW = tr(
     "No notes yet. Put cursors A and B around a stretch of the drive (keys A and B), then press M "
     "to write a note on it."
@@ -55,9 +53,10 @@ class NotesPanel(QWidget):
     removed = Signal(str)
     """A sentence: a note was removed, and `put_back` brings it back."""
 
-    def __init__(self, jobs: Jobs, view: TimeView, parent: QWidget | None = None) -> None:
+    def __init__(self, view: TimeView, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._jobs, self._view = jobs, view
+        self._view = view
+        self._owner: Owner | None = None
         self._recording: Path | None = None
         self._sha256 = ""
         self._removed: Note | None = None
@@ -98,21 +97,22 @@ class NotesPanel(QWidget):
         """A note is written from anywhere on the page; edited and removed in the list."""
         add_command(owner, tr("Write a note on the span from A to B"), "M", self.ask_to_add)
         add_command(owner, tr("Next note"), "Alt+N", lambda: self.step(1))
-        add_command(owner, tr("Note before"), "Alt+Shift+N", lambda: self.step(-1))
+        add_command(owner, tr("Previous note"), "Alt+Shift+N", lambda: self.step(-1))
         add_command(self, tr("Edit the chosen note"), "F2", self.ask_to_edit)
         add_command(self, tr("Remove the chosen note"), "Ctrl+Del", self.remove)
 
     # --- reading and showing ---
 
-    def open(self, recording: Path | None, samples_sha256: str) -> None:
-        """Another recording: read its notes."""
-        self._recording, self._sha256, self._removed = recording, samples_sha256, None
+    def open(self, owner: Owner, recording: Recording) -> None:
+        """Another recording, which owns what is done with its notes: read them."""
+        self._owner, self._removed = owner, None
+        self._recording, self._sha256 = recording.path, recording.facts.samples_sha256
         self._show(())
-        if recording is not None:
-            self._run(_read, recording, samples_sha256)
+        if self._recording is not None:
+            self._start(ReadNotes(self._recording, self._sha256))
 
     def step(self, by: int) -> None:
-        """Choose the next note, or the one before."""
+        """Choose the next note, or the previous one."""
         count = self.list.topLevelItemCount()
         if count:
             at = current_row(self.list)
@@ -206,16 +206,11 @@ class NotesPanel(QWidget):
 
     def _change(self, change: Change) -> None:
         if self._recording is not None:
-            self._run(_change, self._recording, self._sha256, change)
+            self._start(ChangeNotes(self._recording, self._sha256, change))
 
-    def _run(self, work: Callable[..., tuple[Note, ...]], recording: Path, *rest: object) -> None:
-        """Stale answers, of a recording that is shown no longer, are dropped."""
-
-        def done(notes: tuple[Note, ...]) -> None:
-            if self._recording == recording:
-                self._show(notes)
-
-        self._jobs.start(lambda _: work(recording, *rest), done, partial(self.failed.emit))
+    def _start(self, case: ReadNotes | ChangeNotes) -> None:
+        if self._owner is not None:
+            self._owner.start(case, self._show, self.failed.emit)
 
     def _ask(self, title: str, text: str) -> str:
         dialog = NoteDialog(title, text, self)
@@ -244,16 +239,3 @@ class NoteDialog(QDialog):
         for widget in (head, self.text, buttons):
             layout.addWidget(widget)
         self.resize(460, 260)
-
-
-def _read(recording: Path, samples_sha256: str) -> tuple[Note, ...]:
-    from logbench.recording.notes import read_notes
-
-    return read_notes(recording, samples_sha256)
-
-
-def _change(recording: Path, samples_sha256: str, change: Change) -> tuple[Note, ...]:
-    from logbench.recording.notes import change_notes
-
-    with _one_at_a_time:
-        return change_notes(recording, samples_sha256, change)

@@ -40,7 +40,7 @@ class SpanPanel(QWidget):
         self.units = METRIC
         self._shown_for: tuple[object, ...] = ()
         self.title = QLabel()
-        self.close_button = QPushButton(tr("Take A and B away"))
+        self.close_button = QPushButton(tr("Clear A and B"))
         self.close_button.clicked.connect(self.clear)
         self.table = QTableWidget(0, len(_TITLES))
         self.table.setAccessibleName(tr("Numbers between the cursors A and B"))
