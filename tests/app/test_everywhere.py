@@ -83,7 +83,7 @@ def test_review_with_a_drive_has_names_too(window: MainWindow, drive_file: Path,
     window.open_recordings([drive_file])
     qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
     review = window.review
-    review.show_cross(True)
+    review.plots.show_cross(True)
     review.cross.draw()
     review.find_bar.open()
     review.span_panel.put("A")

@@ -33,7 +33,7 @@ def test_the_find_line_is_closed_by_key_and_what_it_found_is_on_the_ribbon(
     shades = review.stack.strips[0].canvas.shades
     assert shades
     shaded = review.ribbon.grab().toImage()
-    review.shade(())
+    review.plots.shade(())
     plain = review.ribbon.grab().toImage()
     middle = review.ribbon.x_of((shades[0].start_ns + shades[0].end_ns) / 2)
     text = QColor(review.ribbon._theme.text)
@@ -64,7 +64,7 @@ def test_strips_out_of_sight_are_in_the_picture_too(reviewing: MainWindow, tmp_p
 
 def test_the_scatter_is_the_picture_where_it_is_shown(reviewing: MainWindow, qtbot):
     review = reviewing.review
-    review.show_cross(True)
+    review.plots.show_cross(True)
     qtbot.waitUntil(lambda: "points" in review.cross.said.text())
     review.exporting.copy_picture()
     image = QGuiApplication.clipboard().image()

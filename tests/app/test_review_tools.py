@@ -258,7 +258,7 @@ def test_marking_points_shades_their_times_in_the_strips(reviewing: MainWindow, 
 def test_points_are_marked_from_the_keyboard(reviewing: MainWindow, qtbot):
     review = reviewing.review
     reviewing.activateWindow()
-    review.show_cross(True)
+    review.plots.show_cross(True)
     review.cross.y_box.setCurrentText("VSS")
     review.cross.draw()
     plot, ctrl = review.cross.plot, Qt.KeyboardModifier.ControlModifier
@@ -284,7 +284,7 @@ def test_points_are_marked_from_the_keyboard(reviewing: MainWindow, qtbot):
 
 def test_grid_follows_the_stretch_that_is_shown(reviewing: MainWindow, qtbot):
     review = reviewing.review
-    review.show_cross(True)
+    review.plots.show_cross(True)
     review.cross.shape_box.setCurrentText("Count")
     review.cross.draw()
     assert "2,399 points" in review.cross.said.text()

@@ -96,7 +96,7 @@ def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, setting
 def test_the_scatter_marks_in_the_units_shown(reviewing: MainWindow, qtbot):
     review = reviewing.review
     reviewing.services.look.choose_units(True)
-    review.show_cross(True)
+    review.plots.show_cross(True)
     review.cross.y_box.setCurrentText("VSS")
     review.cross.draw()
     assert "VSS (mph)" in review.cross.plot.accessibleName()
