@@ -57,7 +57,7 @@ def record_simulated(
         vehicle=vehicle or vehicle_of(drive),
         link=LinkFacts(url="sim:", adapter="none, computed", protocol="none", simulated=True),
         signals=signal_facts(trace.signal for trace in traces),
-        ecus={ecu: drive.ecu_name(ecu) for ecu in drive.ecus},
+        ecus={ecu: drive.names[ecu] for ecu in drive.ecus},
         events=list(events),
         note=note,
     )

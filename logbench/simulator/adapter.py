@@ -244,8 +244,12 @@ class Adapter:
             if command == "RV":
                 return f"{car.battery_v():.1f}V"
             return "ON" if car.ignition() else "OFF"
+        if command == "D":
+            self.settings = Settings()
+        if command in ("D", "PC"):
+            self.bus.forget()
         if command in ("D", "PC", "SS", "SI", "FI", "BI", "RD"):
-            return self._act(command)
+            return OK
         if re.fullmatch("@3[!-~]{12}", command):
             self._identifier = command[2:]
             return OK
@@ -255,13 +259,6 @@ class Adapter:
         if changed.protocol != self.settings.protocol:
             self.bus.forget()
         self.settings = changed
-        return OK
-
-    def _act(self, command: str) -> str:
-        if command == "D":
-            self.settings = Settings()
-        if command in ("D", "PC"):
-            self.bus.forget()
         return OK
 
     # --- requests to the car ---

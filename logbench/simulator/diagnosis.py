@@ -7,10 +7,11 @@ from collections.abc import Mapping
 
 from logbench.simulator.airpath import CYCLE
 from logbench.simulator.cars import Car
-from logbench.simulator.fueling import CLOSED
-from logbench.simulator.monitors import MonitorTest
+from logbench.simulator.fueling import CELLS, CLOSED
+from logbench.simulator.monitors import EVAP_LEAK_TEST, MonitorTest
 from logbench.simulator.state import State
 
+ENGINE = "7E8"
 LEAN_PCT = 20.0
 """Total trim, averaged over a minute or so, above which a bank is called lean [common practice:
 20 to 25]; makers differ widely (trade-notes 1)."""
@@ -28,9 +29,10 @@ _NEEDED_S = {"MIS": 60, "FUEL": 120, "CCM": 60, "CAT": 240, "EVAP": 420, "O2S": 
 class Diagnosis:
     """Codes, freeze frame, lamp, monitors and counters of the engine computer."""
 
-    def __init__(self, car: Car, seed: int, earlier_trip: bool) -> None:
+    def __init__(self, car: Car, state: State, seed: int, earlier_trip: bool) -> None:
         rng = random.Random(f"history {seed} {car.vin}")
         self._car = car
+        self._state = state
         self._earlier_trip = earlier_trip
         self._pending: list[str] = []
         self._stored: list[str] = []
@@ -73,8 +75,14 @@ class Diagnosis:
             0x0A: tuple(self._permanent),
         }.get(service, ())
 
-    def clear(self, s: State) -> None:
-        """Service 04: everything but permanent codes."""
+    def freeze_frame(self) -> Mapping[str, float] | None:
+        """Readings when the first stored code was set."""
+        return self.frame
+
+    def clear(self) -> None:
+        """Service 04: everything but permanent codes; the trims are learnt anew."""
+        for bank in self._state.banks:
+            bank.long_trims = [0.0] * CELLS
         self.revision += 1
         self._pending.clear()
         self._stored.clear()
@@ -97,8 +105,11 @@ class Diagnosis:
         done = self.done_cycle_s if cycle else self.done_ever_s
         return done[monitor] >= _NEEDED_S[monitor]
 
-    def tests(self) -> tuple[MonitorTest, ...]:
-        """Results of service 06: the front sensor of bank 1 and each bank's total trim."""
+    def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
+        """Results of service 06: the front sensor of bank 1 and each bank's total trim. The
+        transmission has none."""
+        if ecu != ENGINE:
+            return ()
         ran = self._sensor_s is not None and self.complete("O2S", cycle=False)
         slowest_s = _SLOWEST_CUT_S if self._car.wide_range else 2 / _SLOWEST_PER_S
         # test 0A is the sensor's period, in ms (scaling 10); a response to a cut is the maker's own
@@ -115,8 +126,17 @@ class Diagnosis:
             found.append(test)
         return tuple(found)
 
-    def step(self, s: State, dt: float) -> bool:
+    def control_tests(self, ecu: str) -> frozenset[int]:
+        """Closing the evaporative system for a leak test, at the engine computer."""
+        return frozenset({EVAP_LEAK_TEST}) if ecu == ENGINE else frozenset()
+
+    def start_test(self, ecu: str, test: int) -> bool:
+        """Only while the engine stands: its purge valve is shut then."""
+        return not self._state.running
+
+    def step(self, dt: float) -> bool:
         """Run the monitors; True when the first code was stored just now."""
+        s = self._state
         self._count(s, dt)
         if not s.running:
             return False

@@ -14,7 +14,7 @@ from logbench.simulator.engine import Engine
 from logbench.simulator.faults import Faults
 from logbench.simulator.fueling import CELLS, CLOSED, RING, FuelControl
 from logbench.simulator.learnt import learnt_trims
-from logbench.simulator.monitors import EVAP_LEAK_TEST, MonitorTest
+from logbench.simulator.model import CarSource
 from logbench.simulator.readings import Readings
 from logbench.simulator.schedules import Phase, Schedule
 from logbench.simulator.state import STEP_S, BankState, State, standard_pressure_kpa
@@ -27,8 +27,8 @@ _KEY_OFF = Phase("key off", "key off", float("inf"))
 _IDLE = Phase("idling on", "idle", float("inf"))
 
 
-class Drive:
-    """A car being driven; a `CarSource`. The same arguments give the same drive."""
+class Drive(CarSource):
+    """A car being driven. The same arguments give the same drive."""
 
     def __init__(
         self,
@@ -49,6 +49,10 @@ class Drive:
         `learnt`: the long-term trims begin with what this car has learnt on earlier trips, with the
         faults given if those were there; without it with nothing, as after service 04."""
         self.car = car
+        self.vin, self.pids = car.vin, car.pids
+        self.names = {"7E8": "ECM-EngineControl", "7E9": "TCM-TransmisCtrl"}
+        size = f"{round(car.displacement_l * 10):02d}{car.cylinders}"
+        self.calibrations = {"7E8": (f"ZZE{size}-0101",), "7E9": (f"ZZT{size}-0101",)}
         self.faults = faults if isinstance(faults, Faults) else Faults(faults)
         self.faults.fit(car)
         self.schedule = schedule
@@ -75,7 +79,7 @@ class Drive:
         self._thermal = Thermal(car, self._air)
         self._electrical = Electrical(car)
         self._driver = Driver(car, self._line, self._engine)
-        self._diagnosis = Diagnosis(car, seed, earlier_trip)
+        self.memory = self._diagnosis = Diagnosis(car, s, seed, earlier_trip)
         self._readings = Readings(car)
         self._index = 0
         self._phase = schedule.phases[0]
@@ -101,34 +105,10 @@ class Drive:
 
     def set_fault(self, name: str, severity: float) -> None:
         """Change a fault while driving (the training car)."""
-        trial = Faults({name: severity})
-        trial.fit(self.car)
+        Faults({name: severity}).fit(self.car)
         self.faults.set(name, severity)
 
     # --- CarSource --------------------------------------------------------------------------
-
-    @property
-    def vin(self) -> str:
-        """17 characters."""
-        return self.car.vin
-
-    @property
-    def ecus(self) -> tuple[str, ...]:
-        """Response addresses, engine first."""
-        return self.car.ecus
-
-    def ecu_name(self, ecu: str) -> str:
-        """At most 20 ASCII characters."""
-        return {"7E8": "ECM-EngineControl", "7E9": "TCM-TransmisCtrl"}[ecu]
-
-    def calibrations(self, ecu: str) -> tuple[str, ...]:
-        """Calibration IDs, at most 16 ASCII characters each."""
-        size = round(self.car.displacement_l * 10)
-        return (f"ZZ{'E' if ecu == '7E8' else 'T'}{size:02d}{self.car.cylinders}-0101",)
-
-    def supported(self, ecu: str) -> frozenset[int]:
-        """Service 01 PIDs of an ECU."""
-        return self.car.pids[ecu]
 
     def ignition(self) -> bool:
         """True while the key is on."""
@@ -146,32 +126,6 @@ class Drive:
         """A function that gives the present values of these acronyms, in their order: quicker than
         `readings` where few of them are asked for again and again."""
         return self._readings.reader(self.state, self._diagnosis, ecu, acronyms)
-
-    def codes(self, service: int) -> tuple[str, ...]:
-        """Codes for service 03, 07 or 0A."""
-        return self._diagnosis.codes(service)
-
-    def freeze_frame(self) -> Mapping[str, float] | None:
-        """Readings when the first stored code was set."""
-        return self._diagnosis.frame
-
-    def clear(self) -> None:
-        """Service 04."""
-        self._diagnosis.clear(self.state)
-        for bank in self.state.banks:
-            bank.long_trims = [0.0] * CELLS
-
-    def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
-        """The engine computer's; the transmission has none."""
-        return self._diagnosis.tests() if ecu == self.ecus[0] else ()
-
-    def control_tests(self, ecu: str) -> frozenset[int]:
-        """Closing the evaporative system for a leak test, at the engine computer."""
-        return frozenset({EVAP_LEAK_TEST}) if ecu == self.ecus[0] else frozenset()
-
-    def start_test(self, ecu: str, test: int) -> bool:
-        """Only while the engine stands: its purge valve is shut then."""
-        return not self.state.running
 
     def advance(self, t_s: float) -> None:
         """Move the car to `t_s`; a time already past changes nothing."""
@@ -212,7 +166,7 @@ class Drive:
             self._thermal.step(s, faults, slow)
             self._purge(s, slow)
             fuel.observe_rear(s, slow)
-            if self._diagnosis.step(s, slow):
+            if self._diagnosis.step(slow):
                 self._diagnosis.frame = dict(self.readings("7E8"))
 
     def _controls(self, s: State, n: int, dt: float) -> None:

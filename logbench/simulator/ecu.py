@@ -126,8 +126,8 @@ class Ecus:
             if service == 0x22 and can:
                 yield from self._identified(ecu, rest)
             elif service == 0x19 and can:
-                engine = ecu == self.car.ecus[0]
-                listed = codes19.reply(self.car.codes if engine else _no_codes, code_bytes, rest)
+                codes = self.car.memory.codes if ecu == self.car.ecus[0] else _no_codes
+                listed = codes19.reply(codes, code_bytes, rest)
                 if listed:
                     yield listed
         elif service == 0x01:
@@ -139,7 +139,7 @@ class Ecus:
         elif service == 0x04 and not rest:
             yield self._clear(ecu)
         elif service == 0x06:
-            yield from monitors.results(self.car.monitor_tests(ecu), rest, can)
+            yield from monitors.results(self.car.memory.monitor_tests(ecu), rest, can)
         elif service == 0x08:
             yield from self._control(ecu, rest, can)
         elif service == 0x09 and len(rest) == 1:
@@ -175,7 +175,7 @@ class Ecus:
         pairs = [(rest[i], rest[i + 1]) for i in range(0, len(rest) - 1, 2)]
         if not pairs or len(rest) % 2 or len(pairs) > (MAX_FROZEN if can else 1):
             return
-        frame = self.car.freeze_frame() if ecu == self.car.ecus[0] else None
+        frame = self.car.memory.freeze_frame() if ecu == self.car.ecus[0] else None
         supported = (self._answered(ecu) - _NOT_FROZEN) | {0x02}
         data = b""
         for pid, number in pairs:
@@ -184,7 +184,7 @@ class Ecus:
             if pid in _BITMAPS:
                 part = encode.supported_map(pid, supported)
             elif pid == 0x02:
-                stored = self.car.codes(0x03) if frame is not None else ()
+                stored = self.car.memory.codes(0x03) if frame is not None else ()
                 part = code_bytes(stored[0]) if stored else bytes(2)
             elif frame is not None and pid in supported:
                 part = encode.encode(pid, frame)
@@ -197,7 +197,7 @@ class Ecus:
     # --- services 03, 07, 0A and 04: trouble codes ---
 
     def _codes(self, ecu: str, service: int, can: bool) -> Iterator[bytes]:
-        codes = self.car.codes(service) if ecu == self.car.ecus[0] else ()
+        codes = self.car.memory.codes(service) if ecu == self.car.ecus[0] else ()
         pairs = [code_bytes(code) for code in codes]
         reply = bytes((service | 0x40,))
         if can:
@@ -211,14 +211,14 @@ class Ecus:
         if rpm > 0:
             return bytes((NEGATIVE, 0x04, CONDITIONS_WRONG))
         if ecu == self.car.ecus[0]:
-            self.car.clear()
+            self.car.memory.clear()
         return b"\x44"
 
     # --- service 08: control ---
 
     def _control(self, ecu: str, rest: bytes, can: bool) -> Iterator[bytes]:
-        for test, reply in monitors.control(self.car.control_tests(ecu), rest, can):
-            if test is None or self.car.start_test(ecu, test):
+        for test, reply in monitors.control(self.car.memory.control_tests(ecu), rest, can):
+            if test is None or self.car.memory.start_test(ecu, test):
                 yield reply
             else:
                 yield bytes((NEGATIVE, 0x08, CONDITIONS_WRONG))
@@ -227,11 +227,11 @@ class Ecus:
 
     def _items(self, ecu: str) -> dict[int, list[bytes]]:
         """Info type to its items; those of the older protocols' message counts are left out."""
-        calibrations = [text.encode("ascii") for text in self.car.calibrations(ecu)]
+        calibrations = [text.encode("ascii") for text in self.car.calibrations[ecu]]
         items = {
             0x04: [text.ljust(16, b"\x00")[:16] for text in calibrations],
             0x06: [zlib.crc32(text).to_bytes(4, "big") for text in calibrations],
-            0x0A: [self.car.ecu_name(ecu).encode("ascii").ljust(20, b"\x00")[:20]],
+            0x0A: [self.car.names[ecu].encode("ascii").ljust(20, b"\x00")[:20]],
         }
         if ecu == self.car.ecus[0]:
             items[0x02] = [self.car.vin.encode("ascii")]

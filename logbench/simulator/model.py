@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Protocol
 
@@ -9,47 +10,8 @@ if TYPE_CHECKING:
     from logbench.simulator.monitors import MonitorTest
 
 
-class CarSource(Protocol):
-    """A car that can be asked. Implemented by the physics; tests may use a still one."""
-
-    @property
-    def vin(self) -> str:
-        """17 characters."""
-        ...
-
-    @property
-    def ecus(self) -> tuple[str, ...]:
-        """ECU response addresses in hex, engine first: `('7E8', '7E9')`."""
-        ...
-
-    def ecu_name(self, ecu: str) -> str:
-        """At most 20 ASCII characters, for service 09 info type 0A."""
-        ...
-
-    def calibrations(self, ecu: str) -> tuple[str, ...]:
-        """Calibration IDs of at most 16 ASCII characters, for service 09 info type 04."""
-        ...
-
-    def supported(self, ecu: str) -> frozenset[int]:
-        """Service 01 PIDs this ECU answers, without the 'supported' PIDs themselves."""
-        ...
-
-    def advance(self, t_s: float) -> None:
-        """Move the car's clock forward to `t_s` seconds since its start; never backward."""
-        ...
-
-    def ignition(self) -> bool:
-        """True while the key is on: with it off, no ECU answers."""
-        ...
-
-    def battery_v(self) -> float:
-        """Voltage at the diagnostic connector."""
-        ...
-
-    def readings(self, ecu: str) -> Mapping[str, float]:
-        """What the ECU's sensors and software hold now: acronym of the signal table to physical
-        value in the table's unit; NaN for 'not used'. Unquantised: the encoder does that."""
-        ...
+class Memory(Protocol):
+    """What the ECUs of a car have stored, and what may be changed in them."""
 
     def codes(self, service: int) -> tuple[str, ...]:
         """Trouble codes like `P0171` for service 0x03, 0x07 or 0x0A."""
@@ -64,7 +26,7 @@ class CarSource(Protocol):
         ...
 
     def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
-        """What service 06 of an ECU tells; empty for one without monitors."""
+        """What service 06 of an ECU reports; empty for one without monitors."""
         ...
 
     def control_tests(self, ecu: str) -> frozenset[int]:
@@ -74,3 +36,44 @@ class CarSource(Protocol):
     def start_test(self, ecu: str, test: int) -> bool:
         """Service 08: start one of `control_tests`; False when the conditions are not right."""
         ...
+
+
+class CarSource(ABC):
+    """A car that can be asked: the physics, or a still one for tests."""
+
+    vin: str
+    """17 characters."""
+    pids: Mapping[str, frozenset[int]]
+    """Response address of each ECU in hex, engine first (`7E8`, `7E9`), to the Service 01 PIDs that
+    it answers, without the 'supported' PIDs themselves."""
+    names: Mapping[str, str]
+    """ECU to at most 20 ASCII characters, for service 09 info type 0A."""
+    calibrations: Mapping[str, tuple[str, ...]]
+    """ECU to calibration IDs of at most 16 ASCII characters, for service 09 info type 04."""
+    memory: Memory
+
+    @property
+    def ecus(self) -> tuple[str, ...]:
+        """Response addresses, engine first."""
+        return tuple(self.pids)
+
+    def supported(self, ecu: str) -> frozenset[int]:
+        """PIDs of `ecu`; empty for an ECU that is not there."""
+        return self.pids.get(ecu, frozenset())
+
+    @abstractmethod
+    def advance(self, t_s: float) -> None:
+        """Move the car's clock forward to `t_s` seconds since its start; never backward."""
+
+    @abstractmethod
+    def ignition(self) -> bool:
+        """True while the key is on: with it off, no ECU answers."""
+
+    @abstractmethod
+    def battery_v(self) -> float:
+        """Voltage at the diagnostic connector."""
+
+    @abstractmethod
+    def readings(self, ecu: str) -> Mapping[str, float]:
+        """What the ECU's sensors and software hold now: acronym of the signal table to physical
+        value in the table's unit; NaN for 'not used'. Unquantised: the encoder does that."""

@@ -1,4 +1,4 @@
-"""Runs one adapter on one wire, to a fraction of a millisecond."""
+"""Runs one simulated device on one wire, to a fraction of a millisecond."""
 
 from __future__ import annotations
 
@@ -7,13 +7,16 @@ import os
 import select
 import socket
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from concurrent.futures import Future
-from typing import TypeVar
+from queue import SimpleQueue
+from typing import Any, TypeVar
 
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.calls import Calls
+from logbench.simulator.canbus import CanCar
 from logbench.simulator.ports import Port, TcpWire, TerminalWire
+from logbench.simulator.wires import CanWire
 
 IDLE_S = 0.05
 """The car's clock is moved at least this often, so that no long drive has to be caught up."""
@@ -26,49 +29,32 @@ _COARSE_S = 0.02 if os.name == "nt" else 0.0
 T = TypeVar("T")
 
 
-class Server:
-    """Serves until stopped: one client at a time, as with any adapter; others are sent away.
+class Serving(ABC):
+    """Runs one device on one wire until stopped; after `run` returns nothing of it is left.
 
-    Guarantees: bytes never leave before they are due; after `run` returns, no socket, terminal or
-    thread of it is left.
+    Guarantees: nothing leaves before it is due.
     """
 
-    def __init__(
-        self,
-        adapter: Adapter,
-        wire: TcpWire | TerminalWire,
-        on_line: Callable[[str], None] | None = None,
-    ) -> None:
-        """`on_line` is told when a client comes and goes."""
-        self.device = adapter
-        self._wire = wire
-        self._on_line = on_line or (lambda line: None)
-        self._wake, self._waker = socket.socketpair()
-        self._client: Port | None = None
+    def __init__(self, device: Adapter | CanCar, wire: TcpWire | TerminalWire | CanWire) -> None:
+        self.device = device
+        self.url = wire.url
+        """The link URL of the wire."""
         self._late_s = 0.0
         self._ticked_s = 0.0
         self._stopping = False
-        self._calls = Calls()
-
-    @property
-    def url(self) -> str:
-        """The link URL of the wire."""
-        return self._wire.url
+        self._calls: SimpleQueue[tuple[Callable[[], Any], Future[Any]]] = SimpleQueue()
 
     def stop(self) -> None:
-        """End `run` soon; from any thread."""
+        """End `run` within `IDLE_S`; from any thread."""
         self._stopping = True
         self._wake_up()
 
     def call(self, action: Callable[[], T]) -> Future[T]:
-        """Have `action` run between two requests; from any thread."""
-        future = self._calls.put(action)
+        """Have `action` run between two requests, within `IDLE_S`; from any thread."""
+        future: Future[T] = Future()
+        self._calls.put((action, future))
         self._wake_up()
         return future
-
-    def _wake_up(self) -> None:
-        with contextlib.suppress(OSError):  # already closed: then it has ended
-            self._waker.send(b"\0")
 
     def run(self) -> None:
         """Serve until `stop`; then everything is closed."""
@@ -78,12 +64,58 @@ class Server:
         finally:
             self.close()
 
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of everything; for a server that was never run."""
+
+    @abstractmethod
+    def _step(self) -> None:
+        """Wait for what comes, at most until something is due; send what is."""
+
+    def _wake_up(self) -> None:  # noqa: B027 - only a server that may wait for long needs it
+        """End the waiting of the present step."""
+
+    def _carry_out(self) -> None:
+        """Do everything that was called for."""
+        while not self._calls.empty():
+            action, future = self._calls.get_nowait()
+            try:
+                future.set_result(action())
+            except Exception as error:  # belongs to whoever asked
+                future.set_exception(error)
+
+    def _active(self, t_s: float) -> frozenset[str]:
+        return self.device.troubles.active(self.device.clock.at(t_s))
+
+
+class Server(Serving):
+    """Serves an adapter: one client at a time, as with any adapter; others are sent away."""
+
+    device: Adapter
+
+    def __init__(
+        self,
+        adapter: Adapter,
+        wire: TcpWire | TerminalWire,
+        on_line: Callable[[str], None] | None = None,
+    ) -> None:
+        """`on_line` gets a sentence when a client comes and goes."""
+        super().__init__(adapter, wire)
+        self._wire = wire
+        self._on_line = on_line or (lambda line: None)
+        self._wake, self._waker = socket.socketpair()
+        self._client: Port | None = None
+
     def close(self) -> None:
         """Let go of everything; for a server that was never run."""
         self._hang_up()
         self._wire.close()
         self._wake.close()
         self._waker.close()
+
+    def _wake_up(self) -> None:
+        with contextlib.suppress(OSError):  # already closed: then it has ended
+            self._waker.send(b"\0")
 
     def _step(self) -> None:
         due = self.device.due()
@@ -97,7 +129,7 @@ class Server:
         ready, _, _ = select.select(sources, [], [], wait_s)
         if self._wake.fileno() in ready:
             self._wake.recv(4096)
-            self._calls.carry_out()
+            self._carry_out()
         if self._client is not None and self._client.fileno() in ready:
             self._read()  # before the next client, so that this one may just have left
         if any(source in ready for source in arriving):
@@ -116,9 +148,6 @@ class Server:
         if "unplug" in active and self._client is not None:
             self._hang_up()
         self._wire.refuse("unplug" in active)
-
-    def _active(self, t_s: float) -> frozenset[str]:
-        return self.device.troubles.active(self.device.clock.at(t_s))
 
     def _accept(self) -> None:
         client = self._wire.accept()

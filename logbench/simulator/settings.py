@@ -29,7 +29,6 @@ class Settings:
     headers: bool = False
     responses: bool = True
     """Whether replies are waited for at all."""
-    long_messages: bool = False
     adaptive: int = 1
     """0: the set timeout always; 1 and 2: a shorter one, learnt from the replies."""
     timeout_4ms: int = DEFAULT_TIMEOUT_4MS
@@ -39,7 +38,6 @@ class Settings:
     can_format: bool = True
     """Length bytes added to requests and taken off replies, messages put together."""
     show_length: bool = False
-    variable_length: bool = False
     flow_control: bool = True
     flow_mode: int = 0
     flow_header: str = ""
@@ -47,7 +45,6 @@ class Settings:
     header: str = ""
     """Request header in hex as set; '' for the protocol's own."""
     priority: str = "18"
-    tester: int = 0xF1
     receive: str = ""
     """Identifier to let through in hex, X for any digit; '' for the usual replies."""
     filter_id: str = ""
@@ -65,11 +62,6 @@ def _flag(name: str) -> Change:
     return apply
 
 
-def _ignored(settings: Settings, argument: str) -> Settings:
-    """A setting without effect on a simulated bus, accepted as any adapter does."""
-    return settings
-
-
 def _protocol(settings: Settings, argument: str) -> Settings:
     """`SP`/`TP`: a number, 'A' in front to fall back on searching; 0 to search."""
     auto = argument.startswith("A") and len(argument) == 2
@@ -83,16 +75,8 @@ def _timeout(settings: Settings, argument: str) -> Settings:
     return replace(settings, timeout_4ms=int(argument, 16) or DEFAULT_TIMEOUT_4MS)
 
 
-def _header(settings: Settings, argument: str) -> Settings:
-    return replace(settings, header=argument)
-
-
-def _receive(settings: Settings, argument: str) -> Settings:
-    return replace(settings, receive=argument, filter_id="", filter_mask="")
-
-
-def _flow_data(settings: Settings, argument: str) -> Settings:
-    return replace(settings, flow_data=bytes.fromhex(argument))
+def _receive(settings: Settings, argument: str | None) -> Settings:
+    return replace(settings, receive=argument or "", filter_id="", filter_mask="")
 
 
 _CHANGES: tuple[tuple[str, Change], ...] = (
@@ -102,42 +86,30 @@ _CHANGES: tuple[tuple[str, Change], ...] = (
     ("H([01])", _flag("headers")),
     ("R([01])", _flag("responses")),
     ("D([01])", _flag("show_length")),
-    ("V([01])", _flag("variable_length")),
     ("CAF([01])", _flag("can_format")),
     ("CFC([01])", _flag("flow_control")),
-    ("()AL", lambda s, _: replace(s, long_messages=True)),
-    ("()NL", lambda s, _: replace(s, long_messages=False)),
     ("AT([012])", lambda s, a: replace(s, adaptive=int(a))),
     ("ST([0-9A-F]{2})", _timeout),
     ("[ST]P(A?[0-9A-C])", _protocol),
     ("SP(00)", _protocol),
-    ("SH([0-9A-F]{3}|[0-9A-F]{6}|[0-9A-F]{8})", _header),
+    ("SH([0-9A-F]{3}|[0-9A-F]{6}|[0-9A-F]{8})", lambda s, a: replace(s, header=a)),
     ("CP([0-9A-F]{2})", lambda s, a: replace(s, priority=a)),
-    ("TA([0-9A-F]{2})", lambda s, a: replace(s, tester=int(a, 16))),
-    ("CRA([0-9A-FX]{3}|[0-9A-FX]{8}|)", _receive),
+    (
+        "CRA([0-9A-FX]{3}|[0-9A-FX]{8}|)",
+        lambda s, a: replace(s, receive=a, filter_id="", filter_mask=""),
+    ),
     ("()AR", lambda s, _: replace(s, receive="", filter_id="", filter_mask="")),
     ("CF([0-9A-F]{3}|[0-9A-F]{8})", lambda s, a: replace(s, filter_id=a)),
     ("CM([0-9A-F]{3}|[0-9A-F]{8})", lambda s, a: replace(s, filter_mask=a)),
     ("FCSM([012])", lambda s, a: replace(s, flow_mode=int(a))),
     ("FCSH([0-9A-F]{3}|[0-9A-F]{8})", lambda s, a: replace(s, flow_header=a)),
-    ("FCSD((?:[0-9A-F]{2}){1,5})", _flow_data),
-    ("M([01])", _ignored),
-    ("JHF([01])", _ignored),
-    ("(J[ES])", _ignored),
-    ("JTM([15])", _ignored),
-    ("KW([01])", _ignored),
-    ("IB(10|48|96)", _ignored),
-    ("IIA([0-9A-F]{2})", _ignored),
-    ("SW([0-9A-F]{2})", _ignored),
-    ("SR([0-9A-F]{2})", _ignored),
-    ("WM((?:[0-9A-F]{2}){1,6})", _ignored),
-    ("CSM([01])", _ignored),
-    ("CTM([15])", _ignored),
-    ("CEA([0-9A-F]{2}|)", _ignored),
-    ("CV([0-9]{4})", _ignored),
-    ("BRT([0-9A-F]{2})", _ignored),
-    ("()FE", _ignored),
+    ("FCSD((?:[0-9A-F]{2}){1,5})", lambda s, a: replace(s, flow_data=bytes.fromhex(a))),
 )
+_WITHOUT_EFFECT = re.compile(
+    "AL|NL|[VM][01]|TA[0-9A-F]{2}|JHF[01]|J[ES]|[JC]TM[15]|KW[01]|IB(10|48|96)|CSM[01]|FE"
+    "|(IIA|SW|SR|BRT)[0-9A-F]{2}|WM([0-9A-F]{2}){1,6}|CEA([0-9A-F]{2})?|CV[0-9]{4}"
+)
+"""Settings that change nothing on a simulated bus, accepted as any adapter does."""
 _COMPILED = tuple((re.compile(pattern), change) for pattern, change in _CHANGES)
 
 
@@ -146,6 +118,8 @@ def change(settings: Settings, command: str) -> Settings | None:
 
     Commands that only ask or act (identity, voltage, reset) are the adapter's own.
     """
+    if _WITHOUT_EFFECT.fullmatch(command):
+        return settings
     for pattern, apply in _COMPILED:
         match = pattern.fullmatch(command)
         if match:

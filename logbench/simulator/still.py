@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from logbench.simulator.model import CarSource
 from logbench.simulator.monitors import MonitorTest
 
 Value = float | Callable[[float], float]
@@ -51,16 +52,15 @@ ENGINE_PIDS = frozenset(
 TRANSMISSION_PIDS = frozenset({0x01, 0x0C, 0x0D, 0x1C})
 
 
-@dataclass(slots=True)
-class StillCar:
-    """A `CarSource` whose readings are what you say; the same for every ECU."""
+@dataclass
+class StillCar(CarSource):
+    """A car whose readings are what you say; the same for every ECU. It is its own memory."""
 
     vin: str = "ZZ9TEST170X000001"
     values: Mapping[str, Value] = field(default_factory=lambda: dict(WARM_IDLE))
     pids: Mapping[str, frozenset[int]] = field(
         default_factory=lambda: {"7E8": ENGINE_PIDS, "7E9": TRANSMISSION_PIDS}
     )
-    """ECU response address to the Service 01 PIDs it supports, engine first."""
     stored: tuple[str, ...] = ()
     pending: tuple[str, ...] = ()
     permanent: tuple[str, ...] = ()
@@ -77,23 +77,11 @@ class StillCar:
     t_s: float = 0.0
     """The car's clock; `advance` moves it."""
 
-    @property
-    def ecus(self) -> tuple[str, ...]:
-        """ECU response addresses, engine first."""
-        return tuple(self.pids)
-
-    def ecu_name(self, ecu: str) -> str:
-        """For service 09 info type 0A."""
-        number = self.ecus.index(ecu)
-        return ("ECM-EngineControl", "TCM-TransmissionCtrl")[number] if number < 2 else "ECU"
-
-    def calibrations(self, ecu: str) -> tuple[str, ...]:
-        """The same calibration IDs for every ECU."""
-        return self.calibration_ids
-
-    def supported(self, ecu: str) -> frozenset[int]:
-        """PIDs of `ecu`; empty for an ECU that is not there."""
-        return self.pids.get(ecu, frozenset())
+    def __post_init__(self) -> None:
+        known = ("ECM-EngineControl", "TCM-TransmissionCtrl")
+        self.names = {ecu: (*known, *["ECU"] * 6)[k] for k, ecu in enumerate(self.pids)}
+        self.calibrations = dict.fromkeys(self.pids, self.calibration_ids)
+        self.memory = self
 
     def advance(self, t_s: float) -> None:
         """Move the clock forward; going back is ignored."""

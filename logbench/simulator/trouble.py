@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from logbench.errors import LinkUnknownError
 from logbench.simulator.ecu import Mood
 from logbench.simulator.model import CarSource
-from logbench.simulator.monitors import MonitorTest
 
 FOREVER = float("inf")
 
@@ -128,35 +127,15 @@ _STALLED = {
 }
 
 
-class TroubledCar:
+class TroubledCar(CarSource):
     """A car seen through its troubles: the key may be off, or the engine stalled."""
 
     def __init__(self, car: CarSource, troubles: Troubles) -> None:
         self.car = car
+        self.vin, self.pids, self.names = car.vin, car.pids, car.names
+        self.calibrations, self.memory = car.calibrations, car.memory
         self._troubles = troubles
         self._active: frozenset[str] = frozenset()
-
-    @property
-    def vin(self) -> str:
-        """The car's."""
-        return self.car.vin
-
-    @property
-    def ecus(self) -> tuple[str, ...]:
-        """The car's."""
-        return self.car.ecus
-
-    def ecu_name(self, ecu: str) -> str:
-        """The car's."""
-        return self.car.ecu_name(ecu)
-
-    def calibrations(self, ecu: str) -> tuple[str, ...]:
-        """The car's."""
-        return self.car.calibrations(ecu)
-
-    def supported(self, ecu: str) -> frozenset[int]:
-        """The car's."""
-        return self.car.supported(ecu)
 
     def advance(self, t_s: float) -> None:
         """Move the car and see what is wrong at that time."""
@@ -181,30 +160,6 @@ class TroubledCar:
         if "MAP" in readings and "BARO" in readings:
             changed["MAP"] = readings["BARO"]
         return {**readings, **changed}
-
-    def codes(self, service: int) -> tuple[str, ...]:
-        """The car's."""
-        return self.car.codes(service)
-
-    def freeze_frame(self) -> Mapping[str, float] | None:
-        """The car's."""
-        return self.car.freeze_frame()
-
-    def clear(self) -> None:
-        """Clear the car's codes."""
-        self.car.clear()
-
-    def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
-        """The car's."""
-        return self.car.monitor_tests(ecu)
-
-    def control_tests(self, ecu: str) -> frozenset[int]:
-        """The car's."""
-        return self.car.control_tests(ecu)
-
-    def start_test(self, ecu: str, test: int) -> bool:
-        """Start a test of the car's."""
-        return self.car.start_test(ecu, test)
 
 
 _PATIENCE_S = 0.4

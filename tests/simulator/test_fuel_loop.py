@@ -188,7 +188,7 @@ def test_service_04_forgets_and_a_new_fault_is_not_learnt_yet():
     drive.set_fault("unmetered_air", 1.0)
     assert drive.state.banks[0].long_trims == before
     assert before[0] < 6.0
-    drive.clear()
+    drive.memory.clear()
     assert drive.state.banks[0].long_trims == [0.0] * CELLS
 
 

@@ -83,11 +83,11 @@ def test_clearing_empties_the_results(car: StillCar) -> None:
 def test_the_driven_car_tells_what_its_monitors_measured() -> None:
     drive = Drive(named_car("demo"), Faults({"unmetered_air": 1.0}), schedule("test-drive"), seed=3)
     drive.advance(700.0)
-    tests = {t.monitor: t for t in drive.monitor_tests("7E8")}
+    tests = {t.monitor: t for t in drive.memory.monitor_tests("7E8")}
     total_pct = tests[0x81].value / 100
     assert total_pct > 15.0, "unmetered air asks for fuel"
     assert tests[0x81].minimum < 0 < tests[0x81].maximum
-    assert drive.monitor_tests("7E9") == ()
-    drive.clear()
-    cleared = {t.monitor: t for t in drive.monitor_tests("7E8")}
+    assert drive.memory.monitor_tests("7E9") == ()
+    drive.memory.clear()
+    cleared = {t.monitor: t for t in drive.memory.monitor_tests("7E8")}
     assert (cleared[0x81].value, cleared[0x81].minimum, cleared[0x81].maximum) == (0, 0, 0)

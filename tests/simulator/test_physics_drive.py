@@ -131,7 +131,7 @@ def test_thermostat_regulates_and_stuck_open_does_not(seed: int):
             if drive.t_s > 500 and drive.phase.startswith(("warming up at 90", "cruise at 80")):
                 road.append(drive.readings("7E8")["ECT"])
         plateau[severity] = float(np.median(road))
-        codes[severity] = drive.codes(0x03)
+        codes[severity] = drive.memory.codes(0x03)
     # the criterion, 13 CCR 1968.2(e)(10.2.1)(A): within 11 degC of the regulating temperature
     assert codes[0.0] == ()
     assert codes[1.0] == ("P0128",)
@@ -211,16 +211,16 @@ def test_advance_in_small_or_large_steps_is_the_same():
 def test_codes_freeze_frame_and_clearing():
     drive = Drive(named_car("demo"), {"unmetered_air": 1.0}, schedule("short-drive"))
     drive.advance(100)
-    assert drive.codes(0x03) == ("P0171",)
-    assert drive.codes(0x0A) == ("P0171",)
-    frame = drive.freeze_frame()
+    assert drive.memory.codes(0x03) == ("P0171",)
+    assert drive.memory.codes(0x0A) == ("P0171",)
+    frame = drive.memory.freeze_frame()
     assert frame is not None
     assert frame["SHRTFT1"] + frame["LONGFT1"] > 15
     assert drive.readings("7E8")["MIL"] == 1.0
-    drive.clear()
-    assert drive.codes(0x03) == drive.codes(0x07) == ()
-    assert drive.codes(0x0A) == ("P0171",)  # permanent codes stay
-    assert drive.freeze_frame() is None
+    drive.memory.clear()
+    assert drive.memory.codes(0x03) == drive.memory.codes(0x07) == ()
+    assert drive.memory.codes(0x0A) == ("P0171",)  # permanent codes stay
+    assert drive.memory.freeze_frame() is None
     readings = drive.readings("7E8")
     assert (readings["MIL"], readings["DTC_CNT"], readings["WARM_UPS"]) == (0.0, 0.0, 0.0)
     assert readings["CAT_RDY"] == 1.0  # incomplete again
@@ -235,8 +235,8 @@ def test_a_fault_that_comes_while_driving_is_pending_first():
     drive.advance(200)
     readings = drive.readings("7E8")
     assert readings["SHRTFT1"] + readings["LONGFT1"] > before + 12
-    assert drive.codes(0x07) == ("P0171",)
-    assert drive.codes(0x03) == ()
+    assert drive.memory.codes(0x07) == ("P0171",)
+    assert drive.memory.codes(0x03) == ()
     with pytest.raises(UsageError):
         drive.set_fault("one_bank_lean", 1.0)
 

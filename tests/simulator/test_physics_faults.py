@@ -83,7 +83,7 @@ def short(key: str, fault: str = "", severity: float = 0.0) -> Seen:
         seen.swing[phase] = max(columns[2]) - min(columns[2])
     seen.full_lambda = fmean(full[-10:])
     seen.run_v = fmean(volts)
-    seen.codes = drive.codes(0x03)
+    seen.codes = drive.memory.codes(0x03)
     return seen
 
 
