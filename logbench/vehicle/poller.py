@@ -7,25 +7,21 @@ import math
 import time
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from logbench.errors import ReplyError, RequestRefusedError
-from logbench.signals.decoding import decode, scaling_from
 from logbench.signals.groups import TOGETHER
-from logbench.signals.model import Scaling, Signal
-from logbench.vehicle.cost import CostFigures, CostModel
-from logbench.vehicle.discovery import ask
+from logbench.vehicle.cost import CostModel
 from logbench.vehicle.disturbance import DAMAGED, Disturbance
 from logbench.vehicle.expect import FrameBook
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
+from logbench.vehicle.replies import Answered, Pids, PollerCounts, ReplyReader, read_scaling
 from logbench.vehicle.scheduler import Scheduler
 from logbench.vehicle.services import DataService, data_service
 from logbench.vehicle.wanted import PolledPid, pid_rates, polled_pids, resolve
 
 log = logging.getLogger(__name__)
 
-_RANGE_SLACK = 1e-9
 _MISSES = 3
 """So many times in a row a PID must be missing before it is asked alone, and before it is lost."""
 _LOST_RETRY_S = 10.0
@@ -34,32 +30,11 @@ _REFUSALS = 2
 _REPACK_S = (30.0, 600.0)
 """So long after packing was refused it is tried again, each time twice as long, up to the second:
 a disturbed bus can look like a refusal."""
-_PUZZLES = 2
-"""Replies that cannot be split before the PIDs are asked one by one to learn their lengths."""
 _REPLAN_AFTER = (40, 150, 600)
 """Requests after which the packing is chosen anew with what the cost model has learnt."""
 _RATE_WINDOW_S = 5.0
 _CAN_TIMEOUT_S = 1.5
 """An adapter that has not answered a poll on CAN for so long is asked for a sign of life."""
-
-Pids = tuple[int, ...]
-Answered = dict[int, set[str]]
-
-
-@dataclass(slots=True)
-class PollerCounts:
-    """How it has gone so far."""
-
-    requests: int = 0
-    samples: int = 0
-    damaged: int = 0
-    """Lines or replies that made no sense."""
-    silent: int = 0
-    """Requests nobody answered."""
-    refused: int = 0
-    """Negative responses, and requests that the adapter does not understand."""
-    out_of_range: int = 0
-    """Values outside their signal's range, dropped."""
 
 
 class Poller:
@@ -85,18 +60,17 @@ class Poller:
         chosen = [resolve(acronym, facts) for acronym in dict.fromkeys(signals)]
         self.signals = tuple(signal.acronym for signal in chosen)
         self._pids = polled_pids(chosen, facts)
-        self._lengths = {signal.pid: signal.length for signal in chosen}
-        self._table_lengths = dict(self._lengths)
-        self._longer: dict[int, int] = {}
         self._to = _single_ecu(link, facts, self._pids)
+        self.counts = PollerCounts()
+        self._replies = ReplyReader(self._service, self._pids, self.counts)
         self._book = FrameBook(
-            self._pids, self._lengths, self._service, link.protocol.is_can, self._to
+            self._pids, self._replies.lengths, self._service, link.protocol.is_can, self._to
         )
         self._timeout_s = _CAN_TIMEOUT_S if link.protocol.is_can else None
         self._line_chars = 20.0
         self.cost = CostModel()
-        self.counts = PollerCounts()
-        self._scaling = self._read_scaling(chosen, facts)
+        if any(signal.override for signal in chosen):
+            self._replies.scaling = read_scaling(link, facts)
         self._scheduler = Scheduler(
             rates_hz=pid_rates(chosen, rates_hz or {}),
             most=self._service.most if link.packs else 1,
@@ -105,7 +79,6 @@ class Poller:
         )
         self._chosen: tuple[int, Pids] | None = None
         self._unlearnt: Exchange | None = None
-        self._singles: deque[int] = deque()
         self._recent: deque[tuple[float, str]] = deque()
         self._first_s: float | None = None
         self._last_reply_s = time.monotonic()
@@ -114,7 +87,6 @@ class Poller:
         self._repack_s = _REPACK_S[0]
         self._repack_at_s = math.inf
         self._least_packed = self._scheduler.most
-        self._puzzles = 0
 
     # --- for users ---
 
@@ -158,17 +130,12 @@ class Poller:
         """Seconds since the car last answered anything."""
         return time.monotonic() - self._last_reply_s
 
-    @property
-    def figures(self) -> CostFigures:
-        """What the wire costs, as learnt."""
-        return self.cost.figures
-
     # --- choosing ---
 
     def _next_pids(self) -> Pids:
         """What to ask now: chosen in advance while the last reply was on its way, if valid."""
-        if self._singles:
-            return (self._singles.popleft(),)
+        if self._replies.singles:
+            return (self._replies.singles.popleft(),)
         chosen, self._chosen = self._chosen, None
         if chosen is not None and chosen[0] == self._scheduler.plans:
             return chosen[1]
@@ -202,7 +169,7 @@ class Poller:
         exchange = self._exchange(pids)
         if exchange is None:
             return []
-        readings, answered = self._take(exchange.replies, pids)
+        readings, answered = self._read(exchange.replies, pids)
         self._book.learn(pids, exchange.frames, exchange.damaged > 0, answered)
         if len(pids) > 1 and not exchange.damaged and len(answered) <= 1:
             readings += self._try_alone(pids, answered)
@@ -238,6 +205,14 @@ class Poller:
         self._unlearnt = exchange if exchange.replies and not exchange.damaged else None
         return exchange
 
+    def _read(self, replies: Sequence[Reply], pids: Pids) -> tuple[list[Reading], Answered]:
+        """Samples, and who answered; lengths that turn out otherwise change what to expect."""
+        known = self._replies.learnt
+        found = self._replies.take(replies, pids)
+        if self._replies.learnt != known:
+            self._book.clear()
+        return found
+
     def _try_alone(self, pids: Pids, answered: Answered) -> list[Reading]:
         """A packed request brought at most one PID: does the car take single ones?"""
         if self._silent_run > 0 and not answered:
@@ -246,7 +221,7 @@ class Poller:
         exchange = self._exchange((alone,))
         if exchange is None:
             return []
-        readings, single = self._take(exchange.replies, (alone,))
+        readings, single = self._read(exchange.replies, (alone,))
         if not single:
             self._watch((alone,), single, exchange)
             return readings
@@ -316,104 +291,7 @@ class Poller:
             state.lost = True
             self._scheduler.suspend(state.pid, 1 / _LOST_RETRY_S)
 
-    # --- understanding ---
-
-    def _take(self, replies: Sequence[Reply], pids: Pids) -> tuple[list[Reading], Answered]:
-        """Samples of the replies, and which ECUs answered which PID."""
-        readings: list[Reading] = []
-        answered: Answered = {}
-        for reply in replies:
-            if reply.data[0] == NEGATIVE:
-                self.counts.refused += 1
-                continue
-            parts = self._whole(reply, pids[0]) if len(pids) == 1 else self._split(reply, pids)
-            for pid, data in parts:
-                answered.setdefault(pid, set()).add(reply.ecu)
-                readings += self._decode(pid, data, reply)
-        return readings, answered
-
-    def _split(self, reply: Reply, pids: Pids) -> list[tuple[int, bytes]]:
-        """PIDs and their data; nothing when the reply is not wholly understood."""
-        try:
-            parts = self._service.split(reply.data, self._lengths)
-        except ReplyError as error:
-            log.info("%s from %s: %s", reply.data.hex(), reply.ecu, error)
-            self._puzzled(pids)
-            return []
-        got = [pid for pid, _ in parts]
-        if len(set(got)) < len(got) or not set(got) <= set(pids):
-            self._puzzled(pids)
-            return []
-        self._puzzles = 0
-        return parts
-
-    def _puzzled(self, pids: Pids) -> None:
-        """A whole reply that cannot be split: has a PID more bytes than the table says?"""
-        self.counts.damaged += 1
-        self._puzzles += 1
-        if self._puzzles >= _PUZZLES:
-            self._puzzles = 0
-            self._singles.extend([*pids, *pids])
-
-    def _whole(self, reply: Reply, pid: int) -> list[tuple[int, bytes]]:
-        """The reply to a lone PID shows how many bytes it has in this car."""
-        head = self._service.payload((pid,))[1:]
-        data = reply.data[1 + len(head) :]
-        if reply.data[1 : 1 + len(head)] != head or len(data) < self._table_lengths[pid]:
-            self.counts.damaged += 1
-            return []
-        if len(data) != self._lengths[pid]:
-            if self._longer.get(pid) == len(data):  # seen twice: no transmission fault
-                log.info("PID %02X has %d data bytes in this car", pid, len(data))
-                self._lengths[pid] = len(data)
-                self._book.clear()
-            self._longer[pid] = len(data)
-        return [(pid, data)]
-
-    def _decode(self, pid: int, data: bytes, reply: Reply) -> list[Reading]:
-        try:
-            values = decode(pid, data, self._scaling.get(reply.ecu))
-        except ReplyError as error:
-            log.info("PID %02X: %s", pid, error)
-            self.counts.damaged += 1
-            return []
-        readings: list[Reading] = []
-        for signal in self._pids[pid].signals:
-            value = values[signal.acronym]
-            if not math.isnan(value) and not self._plausible(signal, value, reply.ecu):
-                self.counts.out_of_range += 1
-                continue
-            readings.append(Reading(signal.acronym, reply.ecu, reply.t_ns, value))
-        return readings
-
-    def _plausible(self, signal: Signal, value: float, ecu: str) -> bool:
-        """Within the signal's range; a scaling of the car's own widens it."""
-        slack = _RANGE_SLACK * max(abs(signal.minimum), abs(signal.maximum), 1.0)
-        if signal.minimum - slack <= value <= signal.maximum + slack:
-            return True
-        return bool(signal.override) and ecu in self._scaling
-
-    # --- start and figures ---
-
-    def _read_scaling(self, chosen: Sequence[Signal], facts: CarFacts) -> dict[str, Scaling]:
-        """Scaling by ECU from PID 4F and 50, where a chosen signal depends on it."""
-        if not any(signal.override for signal in chosen):
-            return {}
-        found: dict[str, dict[int, bytes]] = {}
-        for pid in (0x4F, 0x50):
-            if not any(pid in pids for pids in facts.supported.values()):
-                continue
-            for reply in ask(self._link, self._service.payload((pid,))):
-                try:
-                    parts = self._service.split(reply.data, {pid: 4})
-                except ReplyError as error:
-                    log.info("scaling not understood: %s", error)
-                    continue
-                found.setdefault(reply.ecu, {}).update(parts)
-        scalings = {
-            ecu: scaling_from(data.get(0x4F), data.get(0x50)) for ecu, data in found.items()
-        }
-        return {ecu: scaling for ecu, scaling in scalings.items() if scaling != Scaling()}
+    # --- figures ---
 
     def _count(self, readings: list[Reading]) -> None:
         now_s = time.monotonic()

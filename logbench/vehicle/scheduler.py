@@ -112,11 +112,6 @@ class Scheduler:
         """How long the request chosen last should take."""
         return self._round_s
 
-    @property
-    def units(self) -> tuple[Unit, ...]:
-        """The units in use."""
-        return tuple(self._units)
-
     def next(self, now_s: float) -> tuple[int, ...]:
         """PIDs of the next request, ascending by importance in their groups; never empty."""
         # What counts is the age when the reply is there, one request from now.
@@ -146,10 +141,6 @@ class Scheduler:
         self._wanted[pid] = self.rates_hz[pid]
         self.solo.discard(pid)
         self.plan()
-
-    def due_in_s(self, now_s: float) -> float:
-        """Seconds until something is due; 0 when something is."""
-        return max(0.0, min(u.last_s + 1 / u.rate_hz - now_s for u in self._units))
 
     # --- choosing ---
 

@@ -157,7 +157,7 @@ def test_key_cycles_over_a_socket(tmp_path, monkeypatch):
 def mute(monkeypatch):
     """The URL of something that takes a connection and never says a word; it would be waited for
     an hour."""
-    monkeypatch.setattr("logbench.vehicle.links.adapter.START_TIMEOUT_S", 3600.0)
+    monkeypatch.setattr("logbench.vehicle.links.device.START_TIMEOUT_S", 3600.0)
     with socket.create_server(("127.0.0.1", 0)) as listener:
         yield f"tcp://127.0.0.1:{listener.getsockname()[1]}"
 

@@ -195,7 +195,7 @@ def test_a_forbidden_port(monkeypatch):
 
 
 def test_something_else_listens(monkeypatch):
-    monkeypatch.setattr("logbench.vehicle.links.adapter.START_TIMEOUT_S", 0.1)
+    monkeypatch.setattr("logbench.vehicle.links.device.START_TIMEOUT_S", 0.1)
     monkeypatch.setattr("logbench.vehicle.links.talk.RESYNC_TIMEOUT_S", 0.1)
     with scripted({}, greeting=b"220 mail.example ready\r\n") as url:
         assert "no adapter answers" in sentence(url, AdapterMuteError)
@@ -345,7 +345,7 @@ def test_the_adapter_alone(simulated):
 @pytest.mark.parametrize("place", ["tcp://127.0.0.1:{port}", "serial:{path}"])
 def test_given_up_while_connecting(place, monkeypatch):
     """Nobody answers, for an hour: asked now and then, the link gives up when it is told to."""
-    monkeypatch.setattr("logbench.vehicle.links.adapter.START_TIMEOUT_S", 3600.0)
+    monkeypatch.setattr("logbench.vehicle.links.device.START_TIMEOUT_S", 3600.0)
     monkeypatch.setattr("logbench.vehicle.links.serial.PROBE_TIMEOUT_S", 0.01)
     monkeypatch.setattr("logbench.vehicle.links.serial.BAUDS", (115_200,) * 10**6)
     master, slave = os.openpty()
@@ -371,7 +371,7 @@ def test_speed_is_forgotten_where_nobody_answers_any_more(monkeypatch):
     said: list[str] = []
     slow, quick = (Timing(baud=b, latency_ms=1, reset_ms=20) for b in (38_400, 115_200))
     monkeypatch.setattr("logbench.vehicle.links.serial.BAUDS", (38_400, 115_200))
-    monkeypatch.setattr("logbench.vehicle.links.adapter.START_TIMEOUT_S", 0.3)
+    monkeypatch.setattr("logbench.vehicle.links.device.START_TIMEOUT_S", 0.3)
     with serve_pty(StillCar(), timing=slow, strict_baud=True) as path:
         link = open_link(f"serial:{path}", said.append)
         link.connect()

@@ -1,0 +1,209 @@
+"""The adapter itself: its name, its settings, its sleep; one command, one reply, always in step.
+
+Start-up verifies each step and waits for the prompt, never for a fixed time.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import Callable
+
+from logbench.errors import AdapterMuteError, AdapterUnfitError, LinkLostError, ReplyError
+from logbench.vehicle.isotp import request_address
+from logbench.vehicle.links.dialect import lines_of, status_of
+from logbench.vehicle.links.talk import NONSENSE, BytePort, Talk
+from logbench.vehicle.model import Progress, Protocol
+
+log = logging.getLogger(__name__)
+
+START_TIMEOUT_S = 2.0
+SETTING_TIMEOUT_S = 1.0
+CLOSE_TIMEOUT_S = 0.3
+_REQUIRED = {"ATE0", "ATH1"}
+_SETTINGS = ("ATE0", "ATL0", "ATS0", "ATH1", "ATAT1", "ATCAF1")
+_VOLTS = re.compile(r"^(\d{1,2}(?:\.\d+)?)\s*V?$", re.IGNORECASE)
+
+
+class Device:
+    """One adapter. Opened anew after `close`, it still knows the settings that were found best.
+
+    What is sent to it raises LinkLostError with the port, ReplyError when no reply comes in time.
+    """
+
+    def __init__(self, check: Callable[[], None], sent: Callable[[], None]) -> None:
+        """`check` is called every 0.1 s of waiting, `sent` when a command is on its way."""
+        self._check, self._sent = check, sent
+        self._talk: Talk | None = None
+        self._asleep = False
+        self._hurried = False
+        self._aimed: str | None = None
+        self.name = ""
+        self.number = ""
+        """Of the bus protocol in use; '' while none is found."""
+        self.last = ""
+        """The request that a lone carriage return repeats; '' where that is not sure."""
+        self.is_set_up = False
+
+    # --- start and end ---
+
+    def open(self, port: BytePort, progress: Progress) -> None:
+        """Find the adapter at `port` and set it up; raises AdapterMuteError, AdapterUnfitError."""
+        self._talk = Talk(port, self._check)
+        self.last, self._aimed, self._asleep = "", None, False
+        progress("Looking for the adapter")
+        self._wake()
+        progress(f"Setting up the adapter ({self.name})")
+        self._set_up()
+        self.is_set_up = True
+
+    def close(self) -> None:
+        """Undo the settings and let go of the port."""
+        talk, self._talk = self._talk, None
+        self.is_set_up = False
+        if talk is None:
+            return
+        try:
+            # a sleeping adapter is left asleep; the wish to save power outweighs its settings
+            for command in () if self._asleep else ("ATPC", "ATD"):
+                talk.say(command, CLOSE_TIMEOUT_S)
+        finally:
+            talk.port.close()
+
+    def _wake(self) -> None:
+        """A warm start, or a full one where that is not known; learns the adapter's name."""
+        for command in ("ATWS", "ATZ"):
+            try:
+                lines = self.ask(command, START_TIMEOUT_S)
+            except ReplyError:
+                continue
+            words = [line for line in lines if line.upper() != command and not status_of(line)]
+            if words:
+                self.name = words[-1][:60]
+                return
+        raise AdapterMuteError(
+            "Something is connected, but no adapter answers: check that it is an adapter with the "
+            "common command language, that it has power, and that the speed is right."
+        )
+
+    def _set_up(self) -> None:
+        for command in _SETTINGS:
+            lines = self.setting(command)
+            if "OK" in lines:
+                continue
+            if command in _REQUIRED:
+                raise AdapterUnfitError(
+                    f"The adapter ({self.name}) does not understand {command}, which is "
+                    "needed: use another adapter."
+                )
+            log.info("the adapter refuses %s: %s", command, lines)
+        if self._hurried:
+            self.setting("ATAT2")
+
+    def restore(self) -> None:
+        """Set the adapter up again after it has restarted by itself."""
+        log.info("setting the adapter up again")
+        self.last, self._aimed = "", None
+        self._set_up()
+        if self.number:
+            self.setting(f"ATTP{self.number}")
+
+    # --- settings ---
+
+    def setting(self, command: str) -> list[str]:
+        """Lines of the reply, asked twice if need be."""
+        return self.ask_twice(command, SETTING_TIMEOUT_S)
+
+    def voltage(self) -> float | None:
+        """Volts at the diagnostic connector; None when the adapter cannot measure."""
+        for line in self.setting("ATRV"):
+            match = _VOLTS.match(line)
+            if match:
+                return float(match[1])
+        return None
+
+    def sleep(self) -> None:
+        """Close the protocol and put the adapter into its low-power state."""
+        if self._asleep:
+            return
+        self.ask("ATPC", SETTING_TIMEOUT_S)
+        self._aimed = None  # so that the next request sees to it again
+        self._asleep = "OK" in self.ask("ATLP", SETTING_TIMEOUT_S)
+
+    @property
+    def hurried(self) -> bool:
+        """Whether the adapter waits as briefly as it can for further replies."""
+        return self._hurried
+
+    def hurry(self) -> None:
+        """Without a reply count the adapter waits for more: make its learnt wait a short one."""
+        if not self._hurried:
+            self._hurried = True
+            self.setting("ATAT2")
+
+    def aim(self, to: str | None, protocol: Protocol) -> None:
+        """Address one ECU or, with None, all of them."""
+        if to == self._aimed:
+            return
+        if to is not None:
+            address = request_address(to)
+        elif protocol.id_bits == 29:
+            address = "18DB33F1"
+        else:
+            address = "7DF"
+        if len(address) == 8:
+            self.setting(f"ATCP{address[:2]}")
+        if "OK" not in self.setting(f"ATSH{address[-6:]}"):
+            raise ReplyError("The adapter refuses to address a single ECU.")
+        self._aimed = to
+
+    # --- commands ---
+
+    def ask(self, command: str, timeout_s: float) -> list[str]:
+        """Lines of the reply as text; the echo is left out."""
+        self.last = ""
+        lines, _, _ = self.say(command, timeout_s)
+        texts = [line.decode("ascii", "replace") for line in lines]
+        return [text for text in texts if text.replace(" ", "").upper() != command]
+
+    def ask_twice(self, command: str, timeout_s: float) -> list[str]:
+        """The same, once more where no reply came."""
+        try:
+            return self.ask(command, timeout_s)
+        except ReplyError:
+            return self.ask(command, timeout_s)
+
+    def say(self, command: str, timeout_s: float) -> tuple[list[bytes], int, int]:
+        """Send one command and read up to the prompt: lines, characters sent and received."""
+        if self._talk is None:
+            raise LinkLostError("The link is closed: connect it again.")
+        if self._asleep:
+            self._rouse(self._talk)
+        reply = self._talk.say(command, timeout_s, self._sent)
+        if reply is None:
+            self.resync()
+            raise ReplyError("The adapter took too long to answer.")
+        return lines_of(reply), len(command) + 1, len(reply)
+
+    @property
+    def idle_s(self) -> float:
+        """Between the last line of the last reply and its prompt."""
+        return self._talk.idle_s if self._talk is not None else 0.0
+
+    def resync(self) -> None:
+        """Bring the adapter back to its prompt; LinkLostError when nothing answers any more."""
+        self.last = ""
+        if self._talk is not None and self._talk.get_in_step():
+            return
+        if self.is_set_up:
+            raise LinkLostError(
+                "The adapter no longer answers: check that it is plugged in and in range; "
+                "connecting again."
+            )
+
+    def _rouse(self, talk: Talk) -> None:
+        """Any character wakes a sleeping adapter; what it still knows then differs: set it up."""
+        self._asleep = False
+        talk.say(NONSENSE, START_TIMEOUT_S)
+        self.resync()
+        self.restore()
