@@ -5,6 +5,8 @@ from __future__ import annotations
 import importlib
 import logging
 import os
+import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -40,6 +42,25 @@ def shared_dir() -> Path:
     if not (_SHARED / "data").is_dir():
         pytest.skip("reference data beside the checkout is absent")
     return _SHARED
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _logs_elsewhere(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """What tests log is not the user's (where the XDG base directories are known)."""
+    os.environ["XDG_STATE_HOME"] = str(tmp_path_factory.mktemp("state"))
+
+
+@pytest.fixture(autouse=True)
+def _logging_as_before() -> Iterator[None]:
+    """The program's log file and hooks are there in its own processes only."""
+    root = logging.getLogger()
+    level, hooks = root.level, (sys.excepthook, threading.excepthook)
+    yield
+    for handler in [h for h in root.handlers if type(h).__module__ == "logbench.system.log"]:
+        root.removeHandler(handler)
+        handler.close()
+    root.setLevel(level)
+    sys.excepthook, threading.excepthook = hooks
 
 
 class _Deaths(logging.Handler):

@@ -36,6 +36,7 @@ from logbench.capture.sources.choose import SourceMaker, make_source
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError
 from logbench.recording.journal import SUFFIX
+from logbench.system.log import start_logging
 from logbench.system.threads import Supervised
 
 log = logging.getLogger(__name__)
@@ -219,6 +220,7 @@ def _main(
     request: CaptureRequest, make: SourceMaker, out: Connection, commands: Connection
 ) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    start_logging("capture")
     try:
         source = make(request)
     except LogbenchError as error:

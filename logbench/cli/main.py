@@ -19,6 +19,7 @@ from typer.exceptions import TyperException
 from logbench.cli.archive import archive_app
 from logbench.cli.job import job_app
 from logbench.errors import LogbenchError, UsageError
+from logbench.system.log import start_logging
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.links.schemes import forms
 
@@ -80,10 +81,13 @@ def _root(
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log to the terminal.")] = False,
 ) -> None:
     """Record, plot and check a test drive. Without a command: opens the window."""
-    logging.basicConfig(level=logging.DEBUG if verbose else logging.ERROR, stream=sys.stderr)
     if version:
         typer.echo(SOFTWARE)
         raise typer.Exit(0)
+    start_logging(
+        "command" if context.invoked_subcommand else "window",
+        terminal_level=logging.DEBUG if verbose else logging.ERROR,
+    )
     if context.invoked_subcommand is None:
         _open_window([])
 

@@ -42,9 +42,9 @@ from logbench.recording.storage import (
     storage_error,
     storage_trouble,
     sync_folder,
-    try_lock,
     write_all,
 )
+from logbench.system.locks import try_lock
 
 __all__ = [
     "BATCH_SCHEMA",

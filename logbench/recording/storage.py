@@ -20,8 +20,6 @@ _PASSING = frozenset(
         errno.ENOSPC, errno.EDQUOT, errno.ESTALE, errno.ETIMEDOUT,
     }
 )  # fmt: skip
-_LOCK_AT = 0x7FFF_FFF0
-"""Byte that is locked on Windows, where locks are mandatory: far behind any journal's end."""
 
 
 def storage_error(error: OSError, path: Path, *, kept: str = "") -> StorageError:
@@ -92,32 +90,6 @@ def write_whole(path: Path, data: bytes) -> None:
             sync_folder(path.parent)
         finally:
             Path(name).unlink(missing_ok=True)
-
-
-def try_lock(fd: int) -> bool:
-    """Lock the open file for this process; False when another holds it.
-
-    The lock dies with the process (or with the last close of `fd`), so a crash leaves none behind.
-    """
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            position = os.lseek(fd, 0, os.SEEK_CUR)
-            os.lseek(fd, _LOCK_AT, os.SEEK_SET)
-            try:
-                msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)
-            finally:
-                os.lseek(fd, position, os.SEEK_SET)
-        else:
-            import fcntl
-
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        if error.errno in {errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES, errno.EDEADLK}:
-            return False
-        raise
-    return True
 
 
 def write_all(fd: int, data: bytes) -> None:

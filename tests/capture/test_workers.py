@@ -4,6 +4,7 @@ it says was saved is in the file."""
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
 import threading
 import time
@@ -229,6 +230,8 @@ def test_in_a_process_of_its_own(tmp_path):
     assert ending.error == "WorkerDiedError"
     assert (ending.path, ending.samples) == (out, samples_in(out))
     assert f"{ending.samples:,} samples" in ending.sentence
+    logs = Path(os.environ["XDG_STATE_HOME"]).rglob("capture*.log")
+    assert any("the thread 'journal' died" in log.read_text() for log in logs)
 
 
 @pytest.mark.worker_dies
