@@ -121,7 +121,7 @@ _GATHERED = (  # written out, so that they are gathered for translation
     tr("car read, before"), tr("car read, after"), tr("car read, other"),
     tr("recording, before"), tr("recording, after"), tr("recording, other"),
     # signals for a purpose, steps of a drive, facts of one under way
-    tr("a useful dozen"), tr("fuel trim"), tr("air and load"), tr("warm-up"),
+    tr("default set"), tr("fuel trim"), tr("air and load"), tr("warm-up"),
     tr("oxygen sensors"), tr("charging"), tr("my own choice"), tr("too late for this drive"),
     tr("state"), tr("elapsed"), tr("samples"), tr("rate"), tr("size"), tr("step"),
     # ranges of numbers, see signals/numbers.py

@@ -67,7 +67,7 @@ ALLOWED = {
     "month first": "a form of the time as it is kept",
     "job": "a folder's name",
     "trouble": "a name of a style",
-    "a useful dozen": "a purpose as it is kept; shown through word()",
+    "default set": "a purpose as it is kept; shown through word()",
     "my own choice": "a purpose as it is kept; shown through word()",
     "at most {high}": "gathered in words.py; also put into English sentences",
     "at least {low}": "gathered in words.py; also put into English sentences",

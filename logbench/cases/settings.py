@@ -193,10 +193,10 @@ def _read(path: Path) -> dict[str, Any]:
     """What stands in the file; one that is no JSON object is set aside."""
     try:
         if path.stat().st_size > _MOST_BYTES:
-            raise ValueError("too large")
+            raise ValueError
         values = json.loads(path.read_bytes())
         if not isinstance(values, dict):
-            raise ValueError("no object")
+            raise ValueError
     except OSError:
         return {}
     except (ValueError, RecursionError):

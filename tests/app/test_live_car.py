@@ -70,7 +70,7 @@ def test_height_is_shown_in_the_units_chosen_and_kept_in_metres(window: MainWind
     """One foot is 0.3048 m: NIST SP 811, appendix B."""
     car = window.live.set_up.car
     window.services.look.set_units(Units(us=True))
-    assert car.altitude.label.text() == "Height, ft"
+    assert car.altitude.label.text() == "Altitude, ft"
     typed(qtbot, car.altitude, "5280 ft")
     assert car.surroundings().altitude_m == pytest.approx(1609.344)
     typed(qtbot, car.regulating, "190")

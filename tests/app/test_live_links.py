@@ -8,7 +8,6 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFileDialog
 
-from logbench.app.live import ble_dialog
 from logbench.app.live.ble_dialog import BleDialog
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import SignalPicker
@@ -16,6 +15,7 @@ from logbench.app.window import MainWindow
 from logbench.capture.messages import CarFound
 from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, PortMissingError
+from logbench.vehicle.links import ble_scan
 from logbench.vehicle.links.ble_scan import Heard
 from logbench.vehicle.links.schemes import link_choices, title_of
 from logbench.vehicle.model import CarFacts
@@ -126,12 +126,12 @@ def air(monkeypatch):
         finally:
             ended.set()
 
-    monkeypatch.setattr(ble_dialog, "scan", scan)
+    monkeypatch.setattr(ble_scan, "scan", scan)
     return go, ended
 
 
 def test_an_adapter_is_picked_while_it_is_listened_for(window: MainWindow, qtbot, air):
-    dialog = BleDialog(window.services.jobs, window)
+    dialog = BleDialog(window.services.runner.owner(), window)
     qtbot.addWidget(dialog)
     dialog.show()
     qtbot.waitUntil(lambda: dialog.list.count() == 2)
@@ -148,11 +148,11 @@ def test_an_adapter_is_picked_while_it_is_listened_for(window: MainWindow, qtbot
 
 
 def test_a_scan_is_told_to_its_end_and_cancelled(window: MainWindow, qtbot, air):
-    dialog = BleDialog(window.services.jobs, window)
+    dialog = BleDialog(window.services.runner.owner(), window)
     qtbot.addWidget(dialog)
     dialog.show()
     air[0].set()
-    qtbot.waitUntil(lambda: dialog.said.text() == "2 heard")
+    qtbot.waitUntil(lambda: dialog.said.text() == "2 found")
     air[0].clear()
     air[1].clear()
     qtbot.mouseClick(dialog.again, Qt.MouseButton.LeftButton)
@@ -166,8 +166,8 @@ def test_bluetooth_that_cannot_be_used_is_a_sentence(window: MainWindow, qtbot, 
     def refused(told):
         raise PortMissingError("Bluetooth cannot be used (off): switch it on.")
 
-    monkeypatch.setattr(ble_dialog, "scan", refused)
-    dialog = BleDialog(window.services.jobs, window)
+    monkeypatch.setattr(ble_scan, "scan", refused)
+    dialog = BleDialog(window.services.runner.owner(), window)
     qtbot.addWidget(dialog)
     dialog.show()
     qtbot.waitUntil(lambda: "switch it on" in dialog.said.text())
@@ -176,7 +176,7 @@ def test_bluetooth_that_cannot_be_used_is_a_sentence(window: MainWindow, qtbot, 
 
 def test_the_list_of_links_leads_to_the_scan(window: MainWindow, monkeypatch, garage):
     live = window.live
-    monkeypatch.setattr(BleDialog, "listen", lambda _: None)
+    monkeypatch.setattr(BleDialog, "scan", lambda _: None)
 
     def picked(dialog) -> int:
         dialog.address = "11:22:33:44:55:66"

@@ -34,7 +34,7 @@ INPUTS = ("MAP", "BARO")
 
 _OFF = "Record MAP and BARO for some seconds with the key on and the engine off."
 _STATE = (
-    "State the height above sea level before the drive (Height on the Live page), or afterwards"
+    "State the height above sea level before the drive (Altitude on the Live page), or afterwards"
     " with --altitude-m of logbench check."
 )
 _IDLE = "Record MAP with BARO (or key on, engine off) and 60 s of warm idle."

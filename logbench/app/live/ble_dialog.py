@@ -17,27 +17,25 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.background import Jobs
 from logbench.app.live.link_box import LinkBox
-from logbench.cases.runner import Running
-from logbench.cases.work import Work as Task
-from logbench.vehicle.links.ble_scan import Heard, scan
+from logbench.cases.live import FindAdapters
+from logbench.cases.runner import Owner
+from logbench.vehicle.links.ble_scan import Heard
 from logbench.words import tr
 
 _TEXT = tr(
     "Plug the adapter in and keep the phone or tablet that it was paired with away: an adapter "
-    "that is connected elsewhere is not heard. The strongest signal is the nearest device."
+    "that is connected elsewhere is not found. The strongest signal is the nearest device."
 )
 
 
 class BleDialog(QDialog):
     """Scans as soon as it is made; `address` is what was picked, empty when nothing was."""
 
-    def __init__(self, jobs: Jobs, parent: QWidget | None = None) -> None:
+    def __init__(self, owner: Owner, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setWindowTitle(tr("Bluetooth adapters"))
-        self._jobs = jobs
-        self._task: Running | None = None
+        self._owner = owner
         self.address = ""
         text = QLabel(_TEXT)
         text.setWordWrap(True)
@@ -45,7 +43,7 @@ class BleDialog(QDialog):
         self.take.setEnabled(False)
         self.take.clicked.connect(self._take)
         self.list = QListWidget()
-        self.list.setAccessibleName(tr("Bluetooth devices heard"))
+        self.list.setAccessibleName(tr("Bluetooth devices found"))
         self.list.itemActivated.connect(self._take)
         self.list.currentRowChanged.connect(lambda row: self.take.setEnabled(row >= 0))
         self.progress = QProgressBar()
@@ -53,8 +51,8 @@ class BleDialog(QDialog):
         self.progress.setAccessibleName(tr("Progress of the scan"))
         self.said = QLabel()
         self.said.setWordWrap(True)
-        self.again = QPushButton(tr("Listen again"))
-        self.again.clicked.connect(self.listen)
+        self.again = QPushButton(tr("Scan again"))
+        self.again.clicked.connect(self.scan)
         cancel = QPushButton(tr("Cancel  Esc"))
         cancel.clicked.connect(self.reject)
         buttons = QHBoxLayout()
@@ -68,26 +66,18 @@ class BleDialog(QDialog):
             layout.addWidget(widget)
         layout.addLayout(buttons)
         self.resize(520, 460)
-        cancel.setFocus()  # a list with the focus would choose the first that is heard
-        self.finished.connect(self._stop)
-        self.listen()
+        cancel.setFocus()  # a list with the focus would choose the first that is found
+        self.finished.connect(lambda _: self._scan.cancel())
+        self.scan()
 
-    def listen(self) -> None:
+    def scan(self) -> None:
         """Scan from the beginning."""
-        self._stop()
         self.list.clear()
-        self._tell("", tr("Listening …"))
+        self._tell("", tr("Scanning …"))
         self.again.setEnabled(False)
-        self._task = self._jobs.start(self._work, self._done, self._failed, self._progressed)
-
-    @staticmethod
-    def _work(task: Task) -> list[Heard]:
-        """On another thread. What is heard so far goes along as lines of text."""
-
-        def told(heard: Sequence[Heard], share: float) -> None:
-            task.report("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)
-
-        return scan(told)
+        self._scan = self._owner.start(
+            FindAdapters(), self._done, self._failed, self._progressed, slot="adapters"
+        )
 
     def _progressed(self, lines: str, share: float) -> None:
         self.progress.setValue(round(100 * share))
@@ -108,8 +98,8 @@ class BleDialog(QDialog):
 
     def _done(self, heard: list[Heard]) -> None:
         self._show(heard)
-        nothing = tr("Nothing was heard: is Bluetooth on, and the adapter plugged in?")
-        self._tell("", tr("{n} heard", n=len(heard)) if heard else nothing)
+        nothing = tr("Nothing was found: is Bluetooth on, and the adapter plugged in?")
+        self._tell("", tr("{n} found", n=len(heard)) if heard else nothing)
         self.again.setEnabled(True)
 
     def _failed(self, sentence: str) -> None:
@@ -130,16 +120,10 @@ class BleDialog(QDialog):
         if self.address:
             self.accept()
 
-    def _stop(self) -> None:
-        """No more is listened for."""
-        if self._task is not None:
-            self._task.cancel()
-            self._task = None
 
-
-def look_for_adapter(jobs: Jobs, box: LinkBox) -> None:
+def look_for_adapter(owner: Owner, box: LinkBox) -> None:
     """Let an adapter be picked among the Bluetooth devices in the air, for the list of links."""
-    dialog = BleDialog(jobs, box.window())
+    dialog = BleDialog(owner, box.window())
     if dialog.exec() and dialog.address:
         box.choose(f"ble:{dialog.address}")
     else:

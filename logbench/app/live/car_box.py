@@ -29,10 +29,15 @@ class CarBox(QWidget):
         self.regulating = NumberField(
             tr("Thermostat"), tr("thermostat's regulating temperature"), (41.0, 129.0), Scale("°C")
         )
-        self.soak = NumberField(tr("Stood"), tr("hours the car stood"), (0.0, 10_000.0), Scale("h"))
+        self.soak = NumberField(
+            tr("Soak time"), tr("hours the car stood"), (0.0, 10_000.0), Scale("h")
+        )
         self.soak.setToolTip(tr("Hours since the engine last ran: after a night the sensors agree"))
         self.altitude = NumberField(
-            tr("Height"), tr("height above sea level"), settings.bounds("altitude_m"), Scale("m")
+            tr("Altitude"),
+            tr("altitude above sea level"),
+            settings.bounds("altitude_m"),
+            Scale("m"),
         )
         self.altitude.setToolTip(
             tr("Above sea level, where the drive begins: the pressure to expect")

@@ -46,7 +46,7 @@ class CautionsCard(QFrame):
             line = QLabel(f"•  {text}")
             line.setWordWrap(True)
             layout.addWidget(line)
-        self.go_on = QPushButton(tr("Understood, start recording"))
+        self.go_on = QPushButton(tr("Start recording"))
         self.go_on.setObjectName("primary")
         self.go_on.clicked.connect(self.accepted)
         self.go_on.setAutoDefault(True)

@@ -6,13 +6,14 @@ from pathlib import Path
 
 from PySide6.QtCore import QObject, Signal
 
-from logbench.app.live.recovering import recover_journals
 from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.starting import Starting
 from logbench.app.parts import Notice
-from logbench.app.services import Services
 from logbench.capture.messages import Failed, Finished
+from logbench.cases.live import RecoverJournals
+from logbench.cases.runner import Owner
+from logbench.cases.settings import Settings
 from logbench.signals.numbers import count_text, time_text
 from logbench.words import tr
 
@@ -29,7 +30,8 @@ class Endings(QObject):
 
     def __init__(
         self,
-        services: Services,
+        settings: Settings,
+        owner: Owner,
         session: LiveSession,
         set_up: SetUp,
         starting: Starting,
@@ -37,7 +39,8 @@ class Endings(QObject):
         parent: QObject,
     ) -> None:
         super().__init__(parent)
-        self._services, self._session, self._set_up = services, session, set_up
+        self._settings, self._owner = settings, owner
+        self._session, self._set_up = session, set_up
         self._starting, self._notice = starting, notice
         self.last: Path | None = None
         """What the last drive left: a recording or a journal."""
@@ -56,17 +59,13 @@ class Endings(QObject):
         """Turn journals that a crash left in the folder (None: that of the recordings) into
         recordings, and say so."""
         if not self._session.active:
-            where = self._services.settings.folder if folder is None else folder
-            recover_journals(self._services.jobs, where, self._recovered, self._notice.trouble)
+            where = self._settings.folder if folder is None else folder
+            self._owner.start(RecoverJournals(where), self._recovered, self._notice.trouble)
 
     def _recovered(self, made: list[Path]) -> None:
         if made:
             self.last = made[-1]
-            names = ", ".join(path.name for path in made)
-            self._notice.success(
-                tr("Recovered from a drive that was cut short: {names}", names=names),
-                tr("Review it"),
-            )
+            self._notice.success(RecoverJournals(made[-1].parent).outcome(made), tr("Review it"))
 
     def _finished(self, finished: Finished) -> None:
         self.last = finished.path

@@ -47,8 +47,9 @@ class LivePage(QWidget):
     def __init__(self, services: Services, capture: CaptureFactory | None = None) -> None:
         super().__init__()
         self._services = services
+        self._owner = services.runner.owner()
         self.session = LiveSession(capture, self)
-        self.watcher = DriveWatcher(self.session, services.jobs, self)
+        self.watcher = DriveWatcher(self.session, self._owner, self)
         self.shown = shown = DriveShown(services, self.session, self.watcher, self)
         self.view, self.stack, self.ribbon = shown.view, shown.stack, shown.ribbon
         self.values, self.status = shown.values, shown.status
@@ -75,7 +76,9 @@ class LivePage(QWidget):
         self.starting = Starting(session, self.set_up, self.box, self.watcher, self.notice, self)
         self.cautions = self.starting.cautions
         self.link_watch = LinkWatch(session, self.notice, self.shapes.tones, self)
-        self.endings = Endings(services, session, self.set_up, self.starting, self.notice, self)
+        self.endings = Endings(
+            services.settings, self._owner, session, self.set_up, self.starting, self.notice, self
+        )
         self.middle = Middle(session, self.starting, self.shown, self.tools, self.note, self.shapes)
         self.empty = self.middle.empty
 
@@ -136,7 +139,7 @@ class LivePage(QWidget):
         self.shapes.add_commands(self, self.tools, self.show_shape)
         add_command(self, tr("Recover what a crash left"), "Shift+F5", endings.recover)
         add_command(self, tr("Review the last recording"), "Ctrl+Return", endings.review_last)
-        add_command(self, tr("Look for links again"), "F5", self.set_up.find_links)
+        add_command(self, tr("Refresh the links"), "F5", self.set_up.find_links)
         add_command(self, tr("Look for Bluetooth adapters"), "Ctrl+F5", self._look_for_adapter)
         add_command(self, tr("Replay a recording"), "Ctrl+Shift+E", self.set_up.link.ask_replay)
         add_view_commands(self.stack, self.view, by_hand=shown.stand_still)
@@ -186,7 +189,7 @@ class LivePage(QWidget):
         starting = self.starting
         if shape == "plan" and not starting.cautions_seen:
             self.tools.show_shape(self.shapes.shape)
-            starting.show_cautions(lambda: self.show_shape("plan"), tr("Understood, show the plan"))
+            starting.show_cautions(lambda: self.show_shape("plan"), tr("Show the plan"))
             return
         if shape == "strips":
             self.middle.show_what_there_is()
@@ -224,7 +227,7 @@ class LivePage(QWidget):
     def _look_for_adapter(self) -> None:
         from logbench.app.live.ble_dialog import look_for_adapter  # few have one
 
-        look_for_adapter(self._services.jobs, self.set_up.link)
+        look_for_adapter(self._owner, self.set_up.link)
 
     def _width_chosen(self) -> None:
         self._services.settings.window_s = float(self.tools.width_box.currentData())

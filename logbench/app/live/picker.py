@@ -23,7 +23,7 @@ from logbench.signals.groups import PURPOSES
 from logbench.signals.table import table
 from logbench.words import tr, tr_n, word
 
-DEFAULT = "a useful dozen"
+DEFAULT = "default set"
 OWN = "my own choice"
 """As they are kept; shown through `word`, as the purposes are."""
 _SEARCHED = Qt.ItemDataRole.UserRole + 1

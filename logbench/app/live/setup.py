@@ -42,8 +42,8 @@ class SetUp(QWidget):
         """The link last connected over."""
         self.link = LinkBox(settings, replay=True)
         self.link.currentTextChanged.connect(lambda _: self._link_changed())
-        self.look = QPushButton(tr("Look again"))
-        self.look.setAccessibleName(tr("Look for serial ports again"))
+        self.look = QPushButton(tr("Refresh"))
+        self.look.setAccessibleName(tr("Refresh the list of links"))
         self.look.clicked.connect(self.find_links)
         self.car = CarBox(settings)
         self.picker = SignalPicker(settings)
@@ -86,9 +86,7 @@ class SetUp(QWidget):
         self.rate = QComboBox()
         self.rate.setAccessibleName(tr("Wanted rate of every signal"))
         for hz in _RATES_HZ:
-            self.rate.addItem(
-                tr("{hz:g} a second each", hz=hz) if hz else tr("usual for each signal"), hz
-            )
+            self.rate.addItem(tr("{hz:g} a second each", hz=hz) if hz else tr("default rate"), hz)
         self.rules = QCheckBox(tr("Markers by rule"))
         self.rules.setToolTip(tr("Marks: ") + "; ".join(rule.text for rule in DEFAULT_RULES))
         self.rules.setChecked(self._settings.rules_on)

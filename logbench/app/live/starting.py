@@ -75,7 +75,7 @@ class Starting(QObject):
     def connect_link(self) -> None:
         """Watch what is chosen; the last minutes are kept for a recording begun later."""
         self.again = self.connect_link
-        url = self._ready_link(self.connect_link, tr("Understood, connect"))
+        url = self._ready_link(self.connect_link, tr("Connect"))
         if url is not None:
             self.cleared.emit()
             self._session.start(self._set_up.watch_request(url, self._box.hold_s))
@@ -84,7 +84,7 @@ class Starting(QObject):
         """Begin a recording with what is chosen, or go on with the journal of one that broke off;
         the first on a real car shows the cautions."""
         self.again = self.start
-        url = self._ready_link(self.start, tr("Understood, start recording"))
+        url = self._ready_link(self.start, tr("Start recording"))
         out = self._new_out() if url is not None else None
         if url is not None and out is not None:
             if resume is None:
@@ -124,7 +124,7 @@ class Starting(QObject):
         self._notice.hide()
         self._set_up.remember(url)
         car = self._set_up.car
-        self._watcher.tell_car(car.vehicle(), car.surroundings())
+        self._watcher.set_car(car.vehicle(), car.surroundings())
         self.connecting.begin(title_of(url))
         return url
 

@@ -1,0 +1,130 @@
+"""Cases of a drive under way: how far it has come, cells to repeat, adapters, orphan journals."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from logbench.cases.work import Cancelling, Case, Work
+from logbench.plot.pyramid import Floats, Ints
+from logbench.recording.model import Facts, Trace
+from logbench.words import tr
+
+if TYPE_CHECKING:
+    from logbench.analysis.comparison.plan import CellGoal
+    from logbench.analysis.drive_plan import DriveProgress
+    from logbench.analysis.evidence import CheckEvidence
+    from logbench.vehicle.links.ble_scan import Heard
+
+NEEDED = frozenset(
+    [
+        "RPM",
+        "VSS",
+        "TP",
+        "APP",
+        "TAC",
+        "ECT",
+        "FUELSYS1",
+        "LOAD",
+        "MAP",
+        "MAF",
+        "MAFA",
+        "BARO",
+        "EVAP",
+    ]
+)
+"""First parts of the acronyms that conditions and cells rest on."""
+Part = tuple[str, str, str, Callable[[], tuple[Ints, Floats]]]
+"""Signal, ECU, unit and a snapshot of a trace that grows."""
+_ORPHANS = "*.journal"
+
+
+@dataclass(frozen=True, slots=True)
+class Progressed:
+    """What one look at a drive gave."""
+
+    progress: DriveProgress
+    evidence: list[CheckEvidence] | None
+    """What each check still lacks; None where it was not asked for."""
+    took_s: float
+    """Processor time of the look."""
+
+
+@dataclass(frozen=True)
+class LookAtDrive(Case[Progressed]):
+    """How far a drive has come."""
+
+    parts: Sequence[Part]
+    facts: Facts
+    goals: Sequence[CellGoal]
+    judges: bool
+
+    def run(self, work: Work) -> Progressed:
+        """Steps and cells, with the evidence of the checks where `judges`."""
+        from logbench.analysis.drive_plan import progress_of
+        from logbench.analysis.evidence import evidence_so_far
+        from logbench.recording.reader import Recording
+
+        started = time.thread_time()
+        traces = [Trace(signal, ecu, unit, *whole()) for signal, ecu, unit, whole in self.parts]
+        needed = [t for t in traces if t.signal.split("_")[0] in NEEDED]
+        progress = progress_of(Recording.of(needed, self.facts), self.goals)
+        evidence = None
+        if self.judges and traces:
+            evidence = evidence_so_far(Recording.of(traces, self.facts))
+        return Progressed(progress, evidence, time.thread_time() - started)
+
+
+@dataclass(frozen=True)
+class ReadGoals(Case["Sequence[CellGoal]"]):
+    """The cells of an earlier drive, to be driven again. Raises the reader's errors."""
+
+    recording: Path
+
+    def run(self, work: Work) -> Sequence[CellGoal]:
+        """Empty where it has no warm, steady driving."""
+        from logbench.analysis.comparison.plan import plan_from
+        from logbench.recording.reader import open_recording
+
+        return plan_from([open_recording(self.recording)])
+
+
+@dataclass(frozen=True)
+class FindAdapters(Case["list[Heard]"]):
+    """Bluetooth devices in the air. Raises LinkError."""
+
+    def run(self, work: Work) -> list[Heard]:
+        """Reports those found so far as lines: address, dBm, name, tabs between."""
+        from logbench.vehicle.links.ble_scan import scan
+
+        def found(heard: Sequence[Heard], share: float) -> None:
+            work.report("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)
+
+        return scan(found)
+
+
+@dataclass(frozen=True)
+class RecoverJournals(Case[list[Path]]):
+    """Turn what a crash left in a folder into recordings."""
+
+    folder: Path
+    deed: ClassVar[bool] = True
+    cancelling: ClassVar[Cancelling] = "finish"
+
+    def run(self, work: Work) -> list[Path]:
+        """The recordings made."""
+        if not (self.folder.is_dir() and any(self.folder.glob(_ORPHANS))):
+            return []
+        from logbench.recording.finish import recover
+
+        return recover(self.folder)
+
+    def outcome(self, answer: list[Path]) -> str:
+        """Their names."""
+        names = ", ".join(path.name for path in answer)
+        return (
+            tr("Recovered from a drive that was cut short: {names}", names=names) if names else ""
+        )
