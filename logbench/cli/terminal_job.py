@@ -91,17 +91,12 @@ def show_job(path: Path, console: Console) -> None:
 
 def _facts(job: Job) -> Iterable[tuple[str, str]]:
     car = job.vehicle
-    parts = (car.label, car.make, car.model, car.year, car.registration, car.vin)
-    engine = (
-        f"{car.displacement_l:g} l" if car.displacement_l else "",
-        f"{car.cylinders} cylinders" if car.cylinders else "",
-        car.fuel,
-        f"{car.odometer_km:,.0f} km ({car.odometer_source})" if car.odometer_km else "",
-    )
+    odometer = f"{car.odometer_km:,.0f} km ({car.odometer_source})" if car.odometer_km else ""
+    parts = (car.label, car.name, car.registration, car.vin, car.engine, odometer)
     found = (
         ("Concern", job.concern),
         ("Customer", job.customer.name),
-        ("Car", ", ".join(str(part) for part in (*parts, *engine) if part)),
+        ("Car", ", ".join(part for part in parts if part)),
         ("Agreed", job.agreement),
         ("Conclusion", job.conclusion),
     )
@@ -234,15 +229,9 @@ def diff_job(path: Path, console: Console) -> None:
     for warning in diff.warnings:
         _say(console, warning, "yellow")
     _say(console, diff.sentence, "bold")
-    for title, changes in (
-        ("Gone", diff.gone),
-        ("Back after clearing", diff.back),
-        ("Still there", diff.stayed),
-        ("New", diff.new),
-        ("Not known", diff.unknown),
-    ):
+    for outcome, changes in diff.outcomes:
         for change in changes:
-            _say(console, f"{title}: {change_text(change)}")
+            _say(console, f"{outcome.capitalize()}: {change_text(change)}")
     for title, names in (("Run since", diff.monitors_run), ("Reset", diff.monitors_reset)):
         for name in names:
             _say(console, f"{title}: {name}")

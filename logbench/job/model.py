@@ -59,7 +59,7 @@ class Customer(_Part):
 
 
 class JobVehicle(Vehicle):
-    """The car as papers, plate and people tell it."""
+    """The car as papers, plate and people describe it."""
 
     label: Line = ""
     vin: Line = ""
@@ -70,6 +70,22 @@ class JobVehicle(Vehicle):
     registration: Line = ""
     odometer_km: float | None = Field(default=None, ge=0, le=10_000_000)
     odometer_source: Literal["", "PID A6", "typed"] = ""
+
+    @property
+    def name(self) -> str:
+        """Make, model and year, as far as they are known."""
+        return " ".join(str(part) for part in (self.make, self.model, self.year) if part)
+
+    @property
+    def engine(self) -> str:
+        """`2.3 L, 4 cylinders, turbocharged, petrol`, as far as it is known."""
+        parts = (
+            f"{self.displacement_l:g} L" if self.displacement_l else "",
+            f"{self.cylinders} cylinders" if self.cylinders else "",
+            "turbocharged" if self.turbo else "",
+            self.fuel,
+        )
+        return ", ".join(part for part in parts if part)
 
 
 class Note(_Part):

@@ -182,13 +182,7 @@ def _readings(material: Material) -> Iterator[Block]:
     if diff is not None:
         rows = tuple(
             (change.code, change.text, word, _states(change))
-            for word, changes in (
-                ("gone", diff.gone),
-                ("back", diff.back),
-                ("still there", diff.stayed),
-                ("new", diff.new),
-                ("not known", diff.unknown),
-            )
+            for word, changes in diff.outcomes
             for change in changes
         )
         if rows:

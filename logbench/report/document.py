@@ -61,9 +61,7 @@ def make_document(material: Material) -> Document:
     """The blocks of all wanted sections, private data shortened where that is wanted."""
     job, options = material.job, material.options
     blocks = sections.short_form(material) if options.short else sections.full_form(material)
-    vehicle = job.vehicle.label or " ".join(
-        str(part) for part in (job.vehicle.make, job.vehicle.model, job.vehicle.year) if part
-    )
+    vehicle = job.vehicle.label or job.vehicle.name
     title = "Vehicle diagnosis report"
     when = short_time(job.created_utc)[:10]
     parts = (job.title, vehicle if vehicle != job.title else "", when)

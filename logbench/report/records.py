@@ -39,7 +39,7 @@ def before_section(material: Material) -> Iterator[Block]:
 
 
 def codes_blocks(reading: CarReading) -> Iterator[Block]:
-    """One row a code and ECU with all its states, or that there is none, or that nobody told."""
+    """One row a code and ECU with all its states; or that there is none, or no ECU answered."""
     rows: dict[tuple[str, str], list[str]] = {}
     texts: dict[tuple[str, str], str] = {}
     for state in STATES:
@@ -106,7 +106,7 @@ def readiness_blocks(reading: CarReading, units: Units = METRIC) -> Iterator[Blo
 
 
 def _this_cycle(entry: Readiness) -> str:
-    """Only where the ECU tells it (PID 0x41)."""
+    """Only where the ECU reports it (PID 0x41)."""
     enabled = [m for m in entry.monitors if m.enabled_this_cycle]
     if not enabled:
         return ""

@@ -101,10 +101,10 @@ def _vehicle(material: Material) -> Iterator[Block]:
     vin = car.vin or (reading.identity.vin if reading else "")
     pairs = [
         ("Customer", " · ".join(p for p in (job.customer.name, job.customer.contact) if p)),
-        ("Vehicle", " ".join(str(p) for p in (car.make, car.model, car.year, car.label) if p)),
+        ("Vehicle", f"{car.name} {car.label}".strip()),
         ("Registration", car.registration),
         ("VIN", vin),
-        ("Engine", _engine(material)),
+        ("Engine", car.engine),
         ("Odometer", _odometer(material)),
         ("Technician", job.technician),
     ]
@@ -118,17 +118,6 @@ def _vehicle(material: Material) -> Iterator[Block]:
         yield Paragraph(
             f"The car gives another VIN than the papers: {reading.identity.vin}.", "caution"
         )
-
-
-def _engine(material: Material) -> str:
-    car = material.job.vehicle
-    parts = (
-        f"{car.displacement_l:g} L" if car.displacement_l else "",
-        f"{car.cylinders} cylinders" if car.cylinders else "",
-        "turbocharged" if car.turbo else "",
-        car.fuel,
-    )
-    return ", ".join(part for part in parts if part)
 
 
 def _odometer(material: Material) -> str:

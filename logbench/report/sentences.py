@@ -28,11 +28,11 @@ def sentences(material: Material) -> dict[str, str]:
 def default_sentences(material: Material) -> dict[str, str]:
     """Key to the sentence made from the findings, the codes and the comparison."""
     made: dict[str, str] = {}
-    told: set[str] = set()
+    named: set[str] = set()
     before = [f for drive in material.drives_of("before") for f in drive.findings]
     for finding in out_of_range(before):
         key = f"found: {finding.check}: {finding.subject}"
-        made.setdefault(key, _found(finding, material.units, told))
+        made.setdefault(key, _found(finding, material.units, named))
     made["found: within"] = _within(before)
     if material.before is not None:
         made["found: codes"] = codes_sentence(material.before, "before the work")
@@ -72,8 +72,8 @@ def codes_sentence(reading: CarReading, when: str) -> str:
     return text
 
 
-def _found(finding: Finding, units: Units, told: set[str]) -> str:
-    """`told`: causes that were named already; grows."""
+def _found(finding: Finding, units: Units, named: set[str]) -> str:
+    """`named`: causes that were named already; grows."""
     how = "clearly outside" if finding.verdict is Verdict.ACT else "a little outside"
     where = f" ({finding.subject})" if finding.subject else ""
     about = (finding.band and finding.band.plain) or plain_words(finding.check)
@@ -90,8 +90,8 @@ def _found(finding: Finding, units: Units, told: set[str]) -> str:
         much = f"{abs(finding.value):.0f} %"
         does = "adds" if finding.value > 0 else "takes away"
         text += f" The engine computer {does} {much} of the fuel to keep the mixture right."
-    if finding.causes and finding.causes[0] not in told:
-        told.add(finding.causes[0])
+    if finding.causes and finding.causes[0] not in named:
+        named.add(finding.causes[0])
         text += f" Most likely: {finding.causes[0]}; to be confirmed by inspection."
     return text
 

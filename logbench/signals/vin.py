@@ -41,11 +41,6 @@ class VinCheck:
         """Whether it can be a VIN; a notice does not matter."""
         return not self.problem
 
-    @property
-    def check_digit_matches(self) -> bool:
-        """Whether position 9 is the check digit of the other characters."""
-        return self.ok and self.vin[_CHECK_PLACE] == self.check_digit
-
 
 def check_vin(vin: str) -> VinCheck:
     """Check length and characters (ISO 3779) and the check digit (49 CFR 565).

@@ -41,6 +41,17 @@ class ReadingDiff(BaseModel):
     warnings: list[str] = Field(default_factory=list)
 
     @property
+    def outcomes(self) -> tuple[tuple[str, list[CodeChange]], ...]:
+        """The changes by what became of the code, each with its words."""
+        return (
+            ("gone", self.gone),
+            ("back", self.back),
+            ("still there", self.stayed),
+            ("new", self.new),
+            ("not known", self.unknown),
+        )
+
+    @property
     def sentence(self) -> str:
         """The change in one sentence. A code that is only permanent any more is told as that."""
         only = [change for change in self.stayed if change.only_permanent]
