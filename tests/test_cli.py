@@ -11,7 +11,8 @@ import pytest
 
 import logbench
 from logbench import __version__
-from logbench.cli.main import main, parse_duration_s
+from logbench.cli.main import main
+from logbench.cli.options import duration_s
 from logbench.errors import UsageError
 from logbench.recording.finish import write_recording
 
@@ -21,13 +22,13 @@ from logbench.recording.finish import write_recording
     [("90", 90), ("90s", 90), ("10min", 600), ("1.5h", 5400), ("2 m", 120), (" 5sec ", 5)],
 )
 def test_durations(text: str, seconds: float):
-    assert parse_duration_s(text) == seconds
+    assert duration_s(text) == seconds
 
 
 @pytest.mark.parametrize("text", ["", "0", "-5s", "ten", "5 days", "1h30", "nan"])
 def test_bad_durations_name_the_legal_forms(text: str):
     with pytest.raises(UsageError, match="10min"):
-        parse_duration_s(text)
+        duration_s(text)
 
 
 def test_version(capsys: pytest.CaptureFixture[str]):

@@ -78,11 +78,13 @@ def shown_of(key: str) -> str:
 
 
 def run_checks(
-    recording: RecordingLike,
+    recording: RecordingLike | View,
     bands: Bands | None = None,
     only: Collection[str] | None = None,
 ) -> list[Finding]:
     """The findings of all checks, or of those whose keys are in `only`, in the checks' order.
+
+    A view that is there already is not made again.
 
     `UsageError` when `only` names a check that there is not.
     """
@@ -94,7 +96,7 @@ def run_checks(
             raise UsageError(f"There is no check '{unknown[0]}'; choose among {known}.")
         chosen = tuple(module for module in chosen if module.KEY in only)
     used = bands if bands is not None else load_bands()
-    view = View(recording)
+    view = recording if isinstance(recording, View) else View(recording)
     return [
         finding if module.KEY == "recording" else _with_doubt(view, module, finding)
         for module in chosen

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logbench.analysis.model import ConditionSpan, Finding
 from logbench.cases.work import Case, Work
 from logbench.plot.computed import ECU, computed_traces
 from logbench.plot.grouping import group_of
@@ -39,16 +38,6 @@ class Opened:
     def samples(self) -> int:
         """How many are in the traces read so far."""
         return sum(len(trace.pyramid) for trace in self.traces if trace.ecu != ECU)
-
-
-@dataclass(frozen=True)
-class Judged:
-    """What the analysis says of a recording."""
-
-    conditions: tuple[ConditionSpan, ...]
-    findings: tuple[Finding, ...]
-    problem: str = ""
-    """What is wrong with the user's own limits, which were not used then."""
 
 
 @dataclass(frozen=True)
@@ -116,27 +105,6 @@ class ReadRest(Case[Opened]):
         computed = computed_traces(recording)
         traces = (*(held[key] for key in recording.keys), *computed)
         return Opened(recording, traces, self.opened.first)
-
-
-@dataclass(frozen=True)
-class Judge(Case[Judged]):
-    """Driving conditions and findings of a recording that is open, by the user's own limits where
-    there are any."""
-
-    recording: Recording
-
-    def run(self, work: Work) -> Judged:
-        """By the limits of `analysis.bands.load_limits`."""
-        from logbench.analysis.bands import load_limits
-        from logbench.analysis.conditions import find_conditions
-        from logbench.analysis.run import run_checks
-
-        limits = load_limits()
-        work.report(tr("Finding driving conditions"), 0.2)
-        conditions = find_conditions(self.recording)
-        work.report(tr("Running the checks"), 0.5)
-        findings = tuple(run_checks(self.recording, limits.bands))
-        return Judged(conditions, findings, limits.problem)
 
 
 def _read(

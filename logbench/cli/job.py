@@ -133,17 +133,15 @@ def compare_command(
 
     Exit codes as of `logbench compare`.
     """
-    from logbench.cli.terminal_compare import compare_files
+    from logbench.cases.compare import CompareFiles
+    from logbench.cases.work import run_here
+    from logbench.cli.compare import show_compared
     from logbench.cli.terminal_job import job_sides, keep_job_comparison
 
     sides = job_sides(folder, before or [], after or [])
-    console = _console()
-    code = compare_files(
-        *sides,
-        console,
-        same_car=same_car,
-        keep=lambda result: keep_job_comparison(
-            folder, sides, result.summary, console, label=label, same_car=same_car
-        ),
+    compared = run_here(CompareFiles(tuple(sides[0]), tuple(sides[1])))
+    code = show_compared(compared, same_car)
+    keep_job_comparison(
+        folder, sides, compared.result.summary, _console(), label=label, same_car=same_car
     )
     raise typer.Exit(code)

@@ -15,6 +15,7 @@ from logbench.app.review.page import ReviewPage
 from logbench.app.window import MainWindow
 from logbench.cases import notes as notes_cases
 from logbench.cases import review as review_cases
+from logbench.cases.check import Judge
 from logbench.recording.notes import read_notes
 
 
@@ -68,7 +69,7 @@ def shown(review: ReviewPage) -> Path | None:
 def test_a_damaged_file_does_not_cancel_the_checking_of_the_drive_that_stays(
     window: MainWindow, drive_file: Path, tmp_path: Path, hold, qtbot
 ):
-    judge = hold(review_cases.Judge)
+    judge = hold(Judge)
     window.open_recordings([drive_file])
     qtbot.waitUntil(judge.entered.is_set, timeout=20_000)
     damaged = tmp_path / "damaged.parquet"
@@ -86,7 +87,7 @@ def test_a_damaged_file_does_not_cancel_the_checking_of_the_drive_that_stays(
 def test_findings_never_come_under_another_recording(
     window: MainWindow, drive_file: Path, other_file: Path, hold, qtbot
 ):
-    judge = hold(review_cases.Judge)
+    judge = hold(Judge)
     window.open_recordings([drive_file])
     qtbot.waitUntil(judge.entered.is_set, timeout=20_000)
     judged: list[object] = []
@@ -130,7 +131,7 @@ def test_of_two_files_opened_the_last_is_shown(
 def test_a_cancelled_checking_says_so_and_another_goes_on(
     window: MainWindow, drive_file: Path, other_file: Path, hold, qtbot
 ):
-    judge = hold(review_cases.Judge)
+    judge = hold(Judge)
     window.open_recordings([drive_file])
     qtbot.waitUntil(judge.entered.is_set, timeout=20_000)
     window.review.opening.cancel()

@@ -323,9 +323,12 @@ def test_no_room_for_one_more(tmp_path):
 def test_the_command_line_s_options_reach_the_plan(tmp_path, monkeypatch):
     """How often the voltmeter is looked at, where it ends, what it may use."""
     asked = []
-    monkeypatch.setattr(
-        "logbench.cli.terminal.record_with_progress", lambda request, _: asked.append(request)
-    )
+
+    def record_shown(request):
+        asked.append(request)
+        return Finished(None, 0, 0.0)
+
+    monkeypatch.setattr("logbench.cli.record.record_shown", record_shown)
     line = "record --link sim: --unattended --budget 0.5 --stop-below 12.1 --volt-every 30 --into"
     assert main([*line.split(), str(tmp_path / "days")]) == 0
     (request,) = asked

@@ -5,10 +5,9 @@ from __future__ import annotations
 import io
 
 import pytest
-from rich.console import Console
 
-from logbench.cli.terminal_import import correct, export_file, import_files
-from logbench.errors import ImportFileError, UsageError
+from logbench.cli.files import correct
+from logbench.cli.main import main
 from logbench.importing.memory import recall
 from logbench.recording.reader import open_recording
 from tests.importing.reading import detected
@@ -16,67 +15,70 @@ from tests.importing.reading import detected
 TEXT = "time,rpm,odd thing\n0,700,1\n1,x,2\n" + "".join(f"{k},720,3\n" for k in range(2, 9))
 
 
-def console() -> tuple[Console, io.StringIO]:
-    out = io.StringIO()
-    return Console(file=out, width=110, highlight=False), out
+@pytest.fixture(autouse=True)
+def config(tmp_path, monkeypatch):
+    """Where mappings are remembered in a test."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
 
 
-def test_import_says_what_it_made_and_left_out(tmp_path):
+def test_import_says_what_it_made_and_left_out(tmp_path, capsys):
     (tmp_path / "in").mkdir()
     (tmp_path / "in/a.csv").write_text(TEXT)
     (tmp_path / "in/b.csv").write_bytes(b"\0")
-    screen, out = console()
-    code = import_files(
-        [tmp_path / "in"], screen, into=tmp_path / "out", yes=True, memory=tmp_path / "memory"
-    )
-    assert code == 3
-    assert "1 recordings from 1 files; 1 not imported." in out.getvalue()
-    assert "1 x rpm: is no number" in out.getvalue()
-    assert "Column 'odd thing' is not imported" in out.getvalue()
+    assert main(["import", str(tmp_path / "in"), "--into", str(tmp_path / "out"), "--yes"]) == 3
+    out = " ".join(capsys.readouterr().out.split())
+    assert "1 recordings from 1 files; 1 not imported." in out
+    assert "1 x rpm: is no number" in out
+    assert "Column 'odd thing' is not imported" in out
     assert open_recording(tmp_path / "out/a.parquet").signals == ("RPM",)
 
 
-def test_without_a_terminal_nothing_is_guessed_silently(tmp_path, monkeypatch):
+def test_without_a_terminal_nothing_is_guessed_silently(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr("sys.stdin", io.StringIO())
     (tmp_path / "a.csv").write_text(TEXT)
-    screen, out = console()
-    with pytest.raises(UsageError, match="--yes"):
-        import_files([tmp_path / "a.csv"], screen, into=tmp_path / "out", memory=tmp_path / "m")
-    assert "odd thing" in out.getvalue()
+    assert main(["import", str(tmp_path / "a.csv"), "--into", str(tmp_path / "out")]) == 3
+    said = capsys.readouterr()
+    assert "--yes" in said.err
+    assert "odd thing" in said.out
     assert not (tmp_path / "out").exists()
 
 
-def test_corrected_at_the_prompt_and_remembered(tmp_path, monkeypatch):
+def test_corrected_at_the_prompt_and_remembered(tmp_path, monkeypatch, capsys):
     answers = iter(["gibberish", "odd thing = ECT degF", ""])
     monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
     monkeypatch.setattr("rich.prompt.Prompt.ask", lambda *a, **k: next(answers))
     (tmp_path / "a.csv").write_text(TEXT)
-    screen, out = console()
-    code = import_files([tmp_path / "a.csv"], screen, into=tmp_path / "out", memory=tmp_path / "m")
-    assert code == 0
-    assert "is not understood" in out.getvalue()
+    assert main(["import", str(tmp_path / "a.csv"), "--into", str(tmp_path / "out")]) == 0
+    assert "is not understood" in capsys.readouterr().out
     recording = open_recording(tmp_path / "out/a.parquet")
     assert recording.trace("ECT").value[0] == pytest.approx((1 - 32) / 1.8)
-    kept = recall(detected(tmp_path / "a.csv").fingerprint, tmp_path / "m")
+    kept = recall(detected(tmp_path / "a.csv").fingerprint)
     assert kept is not None
     assert kept.column("odd thing").unit == "degF"
 
 
-def test_map_files(tmp_path):
+def test_refused_at_the_prompt(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("rich.prompt.Prompt.ask", lambda *a, **k: "q")
     (tmp_path / "a.csv").write_text(TEXT)
-    screen, _ = console()
-    memory = tmp_path / "m"
-    import_files([tmp_path / "a.csv"], screen, into=tmp_path / "1", yes=True,
-                 save_map=tmp_path / "map.toml", memory=memory)  # fmt: skip
-    text = (tmp_path / "map.toml").read_text()
-    (tmp_path / "map.toml").write_text(text.replace('signal = "RPM"', 'signal = "CLR_DIST"', 1)
-                                       .replace('unit = "rpm"', 'unit = "km"'))  # fmt: skip
-    import_files([tmp_path / "a.csv"], screen, into=tmp_path / "2",
-                 map_file=tmp_path / "map.toml", memory=memory)  # fmt: skip
+    (tmp_path / "b.csv").write_text(TEXT)  # of the same kind: asked once for both
+    assert main(["import", str(tmp_path), "--into", str(tmp_path / "out")]) == 0
+    assert "0 recordings from 0 files" in capsys.readouterr().out
+
+
+def test_map_files(tmp_path, capsys):
+    (tmp_path / "a.csv").write_text(TEXT)
+    line = ["import", str(tmp_path / "a.csv"), "--into"]
+    map_file = tmp_path / "map.toml"
+    assert main([*line, str(tmp_path / "1"), "--yes", "--save-map", str(map_file)]) == 0
+    text = map_file.read_text()
+    map_file.write_text(text.replace('signal = "RPM"', 'signal = "CLR_DIST"', 1)
+                            .replace('unit = "rpm"', 'unit = "km"'))  # fmt: skip
+    assert main([*line, str(tmp_path / "2"), "--map", str(map_file)]) == 0
     names = [open_recording(tmp_path / k / "a.parquet").signals for k in ("1", "2")]
     assert names == [("RPM",), ("CLR_DIST",)]
-    with pytest.raises(ImportFileError):
-        import_files([tmp_path], screen, into=tmp_path, map_file=tmp_path / "no.toml")
+    assert main([*line, str(tmp_path), "--map", str(tmp_path / "no.toml")]) == 3
+    assert "no.toml" in capsys.readouterr().err
 
 
 def test_correct_understands_equals_signs_in_names(tmp_path):
@@ -88,12 +90,13 @@ def test_correct_understands_equals_signs_in_names(tmp_path):
     assert not mapping.column("a=b").used
 
 
-def test_export(tmp_path, monkeypatch):
+def test_export(tmp_path):
     (tmp_path / "a.csv").write_text(TEXT)
-    screen, _ = console()
-    import_files([tmp_path / "a.csv"], screen, into=tmp_path, yes=True, memory=tmp_path / "m")
-    monkeypatch.chdir(tmp_path)
-    made = export_file(tmp_path / "a.parquet", screen, signals=["rpm"], end_s=1.0)
-    assert made.read_text("utf-8-sig").splitlines() == ["t_s,RPM (rpm)", "0.000000000,700"]
-    made = export_file(tmp_path / "a.parquet", screen, kind="parquet", start_s=2.0)
-    assert len(open_recording(made).trace("RPM")) == 7
+    assert main(["import", str(tmp_path / "a.csv"), "--into", str(tmp_path), "--yes"]) == 0
+    line = ["export", str(tmp_path / "a.parquet"), "-o"]
+    out = tmp_path / "part.csv"
+    assert main([*line, str(out), "--signals", "rpm", "--end", "1"]) == 0
+    assert out.read_text("utf-8-sig").splitlines() == ["t_s,RPM (rpm)", "0.000000000,700"]
+    out = tmp_path / "part.parquet"
+    assert main([*line, str(out), "--start", "2"]) == 0
+    assert len(open_recording(out).trace("RPM")) == 7

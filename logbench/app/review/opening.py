@@ -9,7 +9,8 @@ from typing import Any
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.app.services import Services
-from logbench.cases.review import Judge, Judged, OpenDemo, Opened, OpenForReview, ReadRest
+from logbench.cases.check import Judge, Judged
+from logbench.cases.review import OpenDemo, Opened, OpenForReview, ReadRest
 from logbench.cases.runner import Running
 from logbench.cases.work import Case
 

@@ -34,7 +34,8 @@ from logbench.app.review.search import find_spans
 from logbench.app.review.values import SignalsTable
 from logbench.app.services import Services
 from logbench.app.theme import Theme
-from logbench.cases.review import Judged, OpenDemo, Opened, OpenForReview
+from logbench.cases.check import Judged
+from logbench.cases.review import OpenDemo, Opened, OpenForReview
 from logbench.plot.evidence import band_of, concerning
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import count_text, time_text

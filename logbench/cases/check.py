@@ -1,0 +1,75 @@
+"""Judging a recording by the limits of its user: what a window and a command line show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logbench.analysis.model import ConditionSpan, Finding
+from logbench.cases.work import Case, Work
+from logbench.recording.model import Vehicle
+from logbench.recording.surroundings import Surroundings
+from logbench.words import tr
+
+if TYPE_CHECKING:
+    from logbench.recording.reader import Recording
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the analysis says of a recording."""
+
+    conditions: tuple[ConditionSpan, ...]
+    findings: tuple[Finding, ...]
+    problem: str = ""
+    """What is wrong with the user's own limits, which were not used then."""
+
+
+@dataclass(frozen=True)
+class Judge(Case[Judged]):
+    """Driving conditions and findings of a recording that is open.
+
+    `limits`: the file of own limits and checks; None: the one at the usual place, if there is one.
+    Raises `BandsError` for a file that is named and wrong.
+    """
+
+    recording: Recording
+    limits: Path | None = None
+
+    def run(self, work: Work) -> Judged:
+        """By the limits of `analysis.bands.load_limits`."""
+        from logbench.analysis.bands import load_limits
+        from logbench.analysis.run import run_checks
+        from logbench.analysis.view import View
+
+        limits = load_limits(self.limits)
+        work.report(tr("Finding driving conditions"), 0.2)
+        view = View(self.recording)
+        conditions = view.conditions.spans
+        work.report(tr("Running the checks"), 0.5)
+        return Judged(conditions, tuple(run_checks(view, limits.bands)), limits.problem)
+
+
+@dataclass(frozen=True)
+class CheckRecording(Case[tuple["Recording", Judged]]):
+    """Open a recording and judge it; what is stated of car and surroundings goes before what the
+    file says. Raises the reader's errors, and as `Judge`."""
+
+    path: Path
+    limits: Path | None = None
+    vehicle: Vehicle = field(default_factory=Vehicle)
+    surroundings: Surroundings = field(default_factory=Surroundings)
+
+    def run(self, work: Work) -> tuple[Recording, Judged]:
+        """The recording as it was judged."""
+        from logbench.recording.reader import open_recording
+
+        work.report(tr("Opening {name}", name=self.path.name), 0.0)
+        recording = open_recording(self.path)
+        facts = recording.facts
+        facts.vehicle = facts.vehicle.model_copy(
+            update=self.vehicle.model_dump(exclude_defaults=True)
+        )
+        facts.extra.update(self.surroundings.extra())
+        return recording, Judge(recording, self.limits).run(work)

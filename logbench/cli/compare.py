@@ -1,0 +1,145 @@
+"""`logbench compare`: before and after a repair, in a terminal, as JSON, as plots.
+
+Exit codes: 0 nothing has changed that matters, or only for the better (a finding resolved or
+improved, none worse); 1 something has changed at equal operating points that no finding calls
+better or worse; 2 a finding is worse; 3 it could not be compared: a file that cannot be read, sides
+that may be different cars and nobody has said otherwise, or nothing in common to compare.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logbench.cli.options import AsJson, SameCar
+from logbench.errors import LogbenchError, UsageError
+
+if TYPE_CHECKING:
+    from logbench.analysis.comparison.overlay import Overlay
+    from logbench.analysis.comparison.results import Comparison
+    from logbench.analysis.view import View
+    from logbench.cases.compare import Compared
+
+_SUMMARISED = ("SHRTFT1", "LONGFT1", "RPM")
+"""Signals of the overlay plot, as far as both sides hold them."""
+
+
+def compare(
+    files: Annotated[list[Path], typer.Argument(help="BEFORE AFTER, or all of the before side.")],
+    after: Annotated[
+        list[Path] | None, typer.Option("--after", help="A recording after; may be repeated.")
+    ] = None,
+    as_json: AsJson = False,
+    png: Annotated[Path | None, typer.Option(help="Folder for plots.")] = None,
+    same_car: SameCar = False,
+) -> int:
+    """Compare before with after at equal operating points.
+
+    Exit code 0 (nothing that matters, or better), 1 (changed), 2 (worse), 3 (no comparison).
+    """
+    from logbench.cases.compare import CompareFiles
+    from logbench.cases.work import run_here
+
+    before, later = list(files), list(after or [])
+    if not later:
+        if len(before) != 2:
+            raise UsageError(
+                "Name one recording before and one after; for more, put --after FILE before each"
+                " recording of the after side."
+            )
+        later = [before.pop()]
+    compared = run_here(CompareFiles(tuple(before), tuple(later)))
+    code = _print_json(compared, same_car) if as_json else show_compared(compared, same_car)
+    if png is not None and (same_car or not compared.result.needs_confirmation):
+        paths = draw_comparison(compared, png)
+        if not as_json:
+            from logbench.cli.show import say
+
+            say(f"\nPlots: {', '.join(str(path) for path in paths)}")
+    return code
+
+
+def show_compared(compared: Compared, same_car: bool) -> int:
+    """Print a comparison; returns the exit code. Raises LogbenchError when the sides may be
+    different cars; `same_car`: the user says that they are not."""
+    from logbench.cli import show, show_comparison
+
+    show.warn(compared.problem)
+    if compared.result.needs_confirmation and not same_car:
+        for concern in compared.result.concerns:
+            show.say(concern.text, "bold yellow")
+        raise LogbenchError(
+            "These may be different cars, so nothing is compared: choose other files, or say that"
+            " it is the same car with --same-car."
+        )
+    show_comparison.comparison(compared.result)
+    return exit_code(compared.result)
+
+
+def _print_json(compared: Compared, same_car: bool) -> int:
+    result = compared.result
+    refused = result.needs_confirmation and not same_car
+    code = LogbenchError.exit_code if refused else exit_code(result)
+    before, after = ([str(file) for file in side] for side in compared.files)
+    concerns = {"concerns": [concern.text for concern in result.concerns], "refused": True}
+    document = {
+        "before": before,
+        "after": after,
+        "exit_code": code,
+        "confirmed": same_car,
+        **(concerns if refused else result.to_dict()),
+    }
+    print(json.dumps(document, indent=2, allow_nan=False))
+    return code
+
+
+def exit_code(result: Comparison) -> int:
+    """0 nothing relevant or better, 1 changed otherwise, 2 worse, 3 not comparable."""
+    from logbench.analysis.comparison.results import FindingVerdict
+
+    if not result.comparable:
+        return 3
+    verdicts = {finding.verdict for finding in result.findings}
+    if FindingVerdict.WORSE in verdicts:
+        return 2
+    if verdicts & {FindingVerdict.RESOLVED, FindingVerdict.IMPROVED}:
+        return 0
+    return int(result.warm_up.changed or any(s.relevant for s in result.signals))
+
+
+def draw_comparison(compared: Compared, folder: Path) -> list[Path]:
+    """Interval bars, grids of differences of the derived and the changed signals, overlays and the
+    warm-up as PNG files in `folder`. Raises StorageError."""
+    from logbench.recording.storage import storage_trouble
+    from logbench.report import plots
+
+    result = compared.result
+    with storage_trouble(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+    paths = [folder / "intervals.png"]
+    plots.plot_intervals(result, paths[0])
+    for s in result.signals:
+        if s.cells and (s.derived or s.relevant):
+            paths.append(folder / f"cells-{s.key.lower()}.png")
+            plots.plot_cells(result, s.key, paths[-1])
+    if result.warm_up.before or result.warm_up.after:
+        paths.append(folder / "warm-up.png")
+        plots.plot_warm_up(result, paths[-1])
+    overlays = _overlays(*(views[0] for views in compared.views))
+    if overlays:
+        paths.append(folder / "overlay.png")
+        plots.plot_overlays(overlays, paths[-1])
+    return paths
+
+
+def _overlays(first: View, second: View) -> list[Overlay]:
+    """Two recordings, placed by the engine start where both show it."""
+    from logbench.analysis.comparison.overlay import By, overlay
+
+    started = first.run_start_ns is not None and second.run_start_ns is not None
+    by = By.ENGINE_START if started else By.TIME
+    held = [s for s in _SUMMARISED if not first.missing(s) and not second.missing(s)]
+    return [overlay(first, second, name, by) for name in held]

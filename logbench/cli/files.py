@@ -1,0 +1,237 @@
+"""Files in and out: `logbench import`, `export`, `verify` and `recover`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logbench.cli.options import listed
+from logbench.errors import ImportFileError, LogbenchError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.table import Table
+
+    from logbench.importing.model import Mapping
+    from logbench.importing.run import Outcome, Preview
+
+_HELP = "Enter imports like this; 'COLUMN = SIGNAL [unit]' corrects, 'COLUMN =' leaves out, q stops"
+
+
+def import_files(
+    paths: Annotated[list[Path], typer.Argument(help="CSV, Parquet, CAN logs, or folders.")],
+    into: Annotated[Path, typer.Option(help="Folder of the recordings made.")] = Path(),
+    map_file: Annotated[
+        Path | None, typer.Option("--map", help="A mapping of columns to signals (TOML).")
+    ] = None,
+    save_map: Annotated[Path | None, typer.Option(help="Keep the mapping here.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Take the guessed mapping.")] = False,
+) -> int:
+    """Import other programs' logs as recordings; shows what each column is taken for."""
+    from logbench.cli.show import bar, say
+    from logbench.importing import run
+    from logbench.importing.model import Mapping
+    from logbench.recording.storage import storage_trouble
+
+    files = run.files_in(paths)
+    if not files:
+        raise ImportFileError("No file that can be imported is there: name CSV, Parquet or logs.")
+    given = Mapping.load(map_file) if map_file is not None else None
+    if not yes and given is None:
+        files = _confirmed(files)
+    if save_map is not None:
+        mapping = given or (run.preview(files[-1]).mapping if files else None)
+        if mapping is None:
+            raise UsageError("There is no mapping to save: CAN logs need none.")
+        mapping.save(save_map)
+    with storage_trouble(into):
+        into.mkdir(parents=True, exist_ok=True)
+    mappings = {} if given is None else dict.fromkeys(files, given)
+    with bar("importing") as reported:
+
+        def progress(done: int, of: int, path: Path) -> None:
+            reported(path.name[:40], done / of)
+
+        outcomes = list(run.import_files(files, into, mappings, progress=progress))
+    for outcome in outcomes:
+        _show_outcome(outcome)
+    bad = sum(bool(outcome.problem) for outcome in outcomes)
+    made = sum(len(outcome.made) for outcome in outcomes)
+    say(f"{made} recordings from {len(outcomes) - bad} files; {bad} not imported.")
+    return LogbenchError.exit_code if bad else 0
+
+
+def _confirmed(files: Sequence[Path]) -> list[Path]:
+    """Show each new kind of file once and ask; the files that are wanted."""
+    from logbench.importing.run import preview
+
+    wanted = []
+    answered: dict[str, bool] = {}
+    for path in files:
+        try:
+            seen = preview(path)
+        except ImportFileError:  # told when its turn comes
+            wanted.append(path)
+            continue
+        if seen.mapping is None or seen.remembered:
+            wanted.append(path)
+            continue
+        kind = seen.mapping.fingerprint
+        if kind not in answered:
+            _show_preview(path, seen)
+            answered[kind] = _confirm(seen.mapping)
+        if answered[kind]:
+            wanted.append(path)
+    return wanted
+
+
+def _confirm(mapping: Mapping) -> bool:
+    from rich.prompt import Prompt
+
+    from logbench.cli.show import console, say
+    from logbench.importing.memory import remember
+
+    if not sys.stdin.isatty():
+        raise UsageError("Add --yes to import like this, or --map FILE with a corrected mapping.")
+    while True:
+        answer = Prompt.ask(_HELP, console=console(), default="").strip()
+        if not answer:
+            remember(mapping)
+            return True
+        if answer.lower() == "q":
+            return False
+        try:
+            correct(mapping, answer)
+        except (ImportFileError, UsageError) as error:
+            say(str(error))
+            continue
+        console().print(_mapping_table(mapping))
+
+
+def correct(mapping: Mapping, answer: str) -> None:
+    """Apply `COLUMN = SIGNAL [unit]`. Raises `UsageError`, `ImportFileError`."""
+    name, equals, rest = answer.rpartition("=")
+    if not equals:
+        raise UsageError(f"'{answer}' is not understood: write COLUMN = SIGNAL [unit].")
+    signal, _, unit = rest.strip().partition(" ")
+    mapping.assign(name.strip(), signal.upper(), unit.strip() or None)
+
+
+def _show_preview(path: Path, seen: Preview) -> None:
+    """The first rows and the mapping with its confidence."""
+    from logbench.cli.show import console, say, table, text
+
+    say(str(path), "bold")
+    rows = table()
+    for name in seen.names[:8]:
+        rows.add_column(text(name), overflow="ellipsis", no_wrap=True, max_width=22)
+    for row in seen.rows[:5]:
+        rows.add_row(*(text(cell) for cell in row[:8]))
+    console().print(rows)
+    if len(seen.names) > 8:
+        say(f"… and {len(seen.names) - 8} more columns", "dim")
+    if seen.mapping is not None:
+        console().print(_mapping_table(seen.mapping))
+
+
+def _mapping_table(mapping: Mapping) -> Table:
+    """Columns, signals, units and how sure."""
+    from logbench.cli.show import table, text
+
+    out = table("column", "signal", "unit", "sure", "why")
+    time = mapping.time
+    rows: list[tuple[str, str, str, float, str]] = [
+        ("(time)", time.format, time.unit, time.confidence, time.why)
+    ]
+    for column in mapping.columns:
+        supposed = " (supposed)" if column.unit_from == "assumed" and column.unit else ""
+        signal, unit = (column.signal, column.unit + supposed) if column.used else ("left out", "")
+        rows.append((column.column, signal, unit, column.confidence, column.why))
+    for name, signal, unit, sure, why in rows:
+        out.add_row(text(name), text(signal), text(unit), f"{sure:.0%}", text(why))
+    return out
+
+
+def _show_outcome(outcome: Outcome) -> None:
+    from logbench.cli.show import say
+
+    report = outcome.report
+    if report is None:
+        say(f"{outcome.source}: {outcome.problem}", "yellow")
+        return
+    names = ", ".join(path.name for path in outcome.made)
+    say(
+        f"{outcome.source.name}: {report.rows:,} rows, {report.samples:,} samples, "
+        f"{report.left_out:,} cells left out, {report.empty:,} empty -> {names}"
+    )
+    for remark in report.remarks:
+        say(f"  {remark}", "dim")
+    for (column, reason), count in sorted(report.counts.items()):
+        say(f"  {count:,} x {column or 'row'}: {reason}", "yellow")
+    for cell in report.unread[:5]:
+        say(f"    line {cell.line}: {cell.text!r} {cell.reason}", "dim")
+
+
+def export(
+    file: Annotated[Path, typer.Argument(help="A recording (.parquet).")],
+    out: Annotated[Path, typer.Option("--out", "-o", help="A .csv or .parquet file.")],
+    signals: Annotated[
+        str, typer.Option(help="Acronyms with commas between; all if left out.")
+    ] = "",
+    start: Annotated[float | None, typer.Option(help="From this second on.")] = None,
+    end: Annotated[float | None, typer.Option(help="Up to this second.")] = None,
+    long: Annotated[bool, typer.Option("--long", help="CSV: one row a sample.")] = False,
+    step: Annotated[
+        float | None, typer.Option(min=0.001, help="CSV: one row every so many seconds.")
+    ] = None,
+) -> None:
+    """Export a recording, or a part of it, as CSV or Parquet."""
+    from logbench.cases.files import ExportRecording
+    from logbench.cases.work import run_here
+    from logbench.cli.show import say
+    from logbench.recording.export import CsvStyle, Selection
+
+    if long and step is not None:
+        raise UsageError("--step goes with the wide layout: leave --long out.")
+    part = Selection(listed(signals.upper()) or None, start, end)
+    style = CsvStyle(step_s=step)
+    case = ExportRecording(file, out, part, "long" if long else "wide", style)
+    say(f"Exported {run_here(case)}")
+
+
+def verify(
+    files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")],
+) -> int:
+    """Show whether recordings still are what was recorded; exit code 0, or 3 if one is not."""
+    from logbench.cases.files import VerifyFiles
+    from logbench.cases.work import run_here
+    from logbench.cli.show import say
+
+    words = {
+        True: ("intact: the samples are what was recorded", "green"),
+        False: ("CHANGED: the samples are not what was recorded", "bold red"),
+        None: ("not known: the file carries no checksum", "yellow"),
+    }
+    found = run_here(VerifyFiles(tuple(files)))
+    for file, intact in found.items():
+        meaning, style = words[intact]
+        say(f"{file}: {meaning}", style)
+    return 0 if all(found.values()) else LogbenchError.exit_code
+
+
+def recover(
+    folder: Annotated[Path, typer.Argument(help="Folder with journals left by a crash.")] = Path(),
+) -> None:
+    """Turn the journals that a crash left behind into recordings."""
+    from logbench.cli.show import say
+    from logbench.recording.finish import recover as recover_folder
+
+    made = recover_folder(folder)
+    for path in made:
+        say(f"Recovered {path}")
+    if not made:
+        say(f"No journal is waiting in {folder.resolve()}.")

@@ -1,0 +1,107 @@
+"""Options that several commands have, and what is made of them. Light: every command imports it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logbench.errors import UsageError
+
+if TYPE_CHECKING:
+    from logbench.recording.model import Vehicle
+    from logbench.recording.surroundings import Surroundings
+
+SoakHours = Annotated[
+    float | None, typer.Option(help="How long the car had stood, hours: for the sensors' soak.")
+]
+Altitude = Annotated[
+    float | None,
+    typer.Option("--altitude-m", help="Height above sea level, metres: for the barometer."),
+]
+Humidity = Annotated[
+    float | None, typer.Option(help="Relative humidity outside, %: for the air's density.")
+]
+Regulating = Annotated[
+    float | None, typer.Option(help="Thermostat's regulating temperature, degrees C.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="For machines.")]
+SameCar = Annotated[
+    bool, typer.Option("--same-car", help="It is one car, although the files differ.")
+]
+
+_DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?")
+
+
+def make_group(name: str, title: str) -> typer.Typer:
+    """An empty group of commands."""
+    return typer.Typer(
+        name=name,
+        help=title,
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
+
+
+def duration_s(text: str) -> float:
+    """Seconds from `90`, `90s`, `10min` or `1.5h`; raises UsageError with the legal forms."""
+    match = _DURATION.fullmatch(text.strip())
+    seconds = 0.0
+    if match:
+        factor = {"min": 60, "m": 60, "h": 3600}.get(match[2] or "s", 1)
+        seconds = float(match[1]) * factor
+    if seconds <= 0:
+        raise UsageError(f"'{text}' is no duration; write it like 90s, 10min or 1.5h.")
+    return seconds
+
+
+def listed(text: str) -> tuple[str, ...]:
+    """The parts of `rpm, MAF`."""
+    return tuple(part.strip() for part in text.split(",") if part.strip())
+
+
+@contextmanager
+def refused(sentence: str) -> Iterator[None]:
+    """Turn what a model refuses into a UsageError: `sentence` with {name}, {option}, {problem}."""
+    from pydantic import ValidationError
+
+    try:
+        yield
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = " ".join(str(part) for part in first["loc"])
+        option = "--" + name.removesuffix("_pct").replace("_", "-")
+        problem = first["msg"][:1].lower() + first["msg"][1:]
+        raise UsageError(sentence.format(name=name, option=option, problem=problem)) from None
+
+
+def vehicle_of(
+    label: str = "",
+    displacement_l: float | None = None,
+    cylinders: int | None = None,
+    regulating_degc: float | None = None,
+) -> Vehicle:
+    """Facts of the car; UsageError names the one that is not legal and its interval."""
+    from logbench.recording.model import Vehicle
+
+    with refused("The vehicle's {name}: {problem}."):
+        return Vehicle(
+            label=label,
+            displacement_l=displacement_l,
+            cylinders=cylinders,
+            regulating_temp_degc=regulating_degc,
+        )
+
+
+def surroundings_of(
+    soak_hours: float | None, altitude_m: float | None, humidity_pct: float | None
+) -> Surroundings:
+    """What a person states of the surroundings; UsageError names the option and its interval."""
+    from logbench.recording.surroundings import Surroundings
+
+    with refused("{option}: {problem}."):
+        return Surroundings(soak_hours=soak_hours, altitude_m=altitude_m, humidity_pct=humidity_pct)

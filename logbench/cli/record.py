@@ -1,0 +1,150 @@
+"""`logbench record`: a drive to a Parquet file, with a live line."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logbench.cli.options import (
+    Altitude,
+    Humidity,
+    Regulating,
+    SoakHours,
+    duration_s,
+    listed,
+    surroundings_of,
+    vehicle_of,
+)
+from logbench.errors import UsageError
+from logbench.vehicle.links.schemes import forms
+
+if TYPE_CHECKING:
+    from logbench.capture.messages import CaptureRequest, Finished, Message, Status
+
+
+def record(
+    link: Annotated[str, typer.Option(help=f"The way to the car: {forms(replay=True)}.")],
+    signals: Annotated[
+        str, typer.Option(help="Acronyms with commas between; left out: a useful dozen.")
+    ] = "",
+    limit: Annotated[str, typer.Option("--for", help="How long: 90s, 10min, 1h.")] = "",
+    out: Annotated[Path | None, typer.Option(help="The file to write (.parquet).")] = None,
+    car: Annotated[str, typer.Option(help="A name for the car, kept in the file.")] = "",
+    displacement: Annotated[
+        float | None, typer.Option(help="Engine displacement in litres, for the airflow check.")
+    ] = None,
+    cylinders: Annotated[int | None, typer.Option(help="Number of cylinders.")] = None,
+    regulating: Regulating = None,
+    soak_hours: SoakHours = None,
+    altitude_m: Altitude = None,
+    humidity: Humidity = None,
+    note: Annotated[str, typer.Option(help="A note, kept in the file.")] = "",
+    unattended: Annotated[
+        bool,
+        typer.Option(
+            "--unattended", help="For days: one file a key cycle, into the folder --into."
+        ),
+    ] = False,
+    into: Annotated[Path | None, typer.Option(help="Folder of unattended recordings.")] = None,
+    budget: Annotated[
+        float, typer.Option(min=0.001, help="Disk budget of unattended recordings, GB.")
+    ] = 10.0,
+    stop_below: Annotated[
+        float, typer.Option(min=6.0, max=30.0, help="Unattended: end below this voltage, V.")
+    ] = 11.9,
+    volt_every: Annotated[
+        float,
+        typer.Option(
+            min=1.0, max=3600.0, help="Unattended: wake the adapter so often for its voltmeter, s."
+        ),
+    ] = 10.0,
+) -> None:
+    """Record a drive to a Parquet file; Ctrl-C finishes it properly."""
+    from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, Unattended
+    from logbench.cli.show import clock, say
+    from logbench.recording.storage import storage_trouble
+    from logbench.signals.numbers import size_text
+
+    request = CaptureRequest(
+        link_url=link,
+        signals=listed(signals.upper()),
+        out=out if out is not None else Path(time.strftime("drive-%Y%m%d-%H%M%S.parquet")),
+        vehicle=vehicle_of(car, displacement, cylinders, regulating),
+        surroundings=surroundings_of(soak_hours, altitude_m, humidity),
+        note=note,
+        limit_s=duration_s(limit) if limit else None,
+    )
+    if unattended:
+        if into is None or out is not None:
+            raise UsageError("--unattended needs a folder: --into FOLDER (and no --out).")
+        with storage_trouble(into):
+            into.mkdir(parents=True, exist_ok=True)
+        plan = Unattended(
+            budget_bytes=round(budget * 1e9), stop_below_v=stop_below, volt_every_s=volt_every
+        )
+        request = replace(request, out=into / "drive.parquet", unattended=plan, rules=DEFAULT_RULES)
+    elif into is not None:
+        raise UsageError("--into goes with --unattended; name one file with --out.")
+    finished = record_shown(request)
+    samples, length = f"{finished.samples:,} samples", clock(finished.elapsed_s)
+    if finished.path is not None and finished.others:
+        say(
+            f"Recorded {finished.others + 1} drives, {length} and {samples} in all; the last: "
+            f"{finished.path}"
+        )
+    elif finished.path is not None:
+        size = size_text(finished.path.stat().st_size)
+        say(f"Recorded {length}, {samples}, {size}: {finished.path}")
+
+
+def record_shown(request: CaptureRequest) -> Finished:
+    """Record until the limit or Ctrl-C, with a live line. Raises LogbenchError."""
+    from rich.live import Live
+
+    from logbench.capture.messages import Status
+    from logbench.capture.runner import run_headless
+    from logbench.cli.show import console, say, text
+
+    with Live(console=console(), refresh_per_second=4, transient=True) as live:
+
+        def show(message: Message) -> None:
+            line = _lasting(message)
+            if line is not None:
+                say(line)
+            if isinstance(message, Status):
+                live.update(text(_status_text(message)))
+
+        return run_headless(request, show)
+
+
+def _status_text(status: Status) -> str:
+    """One live line: elapsed, samples, rate, size, link."""
+    from logbench.cli.show import clock
+    from logbench.signals.numbers import size_text
+
+    return (
+        f"{clock(status.elapsed_s)}  {status.samples:,} samples  "
+        f"{status.samples_per_s:.0f} samples/s  {size_text(status.size_bytes)}  link {status.link}"
+    )
+
+
+def _lasting(message: Message) -> str | None:
+    """The line to print for good, or None where only the live line changes."""
+    from logbench.capture.messages import CarFound, Happened, Step
+    from logbench.cli.show import clock
+
+    match message:
+        case Step(text=text):
+            return text
+        case CarFound(facts=facts, signals=signals, unsupported=missing):
+            car = facts.vin or "no VIN read"
+            line = f"Car answers: {car}, {facts.protocol}; {len(signals)} signals"
+            return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
+        case Happened(t_ns=t_ns, kind=kind, text=text):
+            return f"{clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
+        case _:  # NotStarted and NotChosen answer a window; Failed is raised
+            return None

@@ -1,0 +1,50 @@
+"""`logbench report`: the report of a job, and what is missing from it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from logbench.errors import UsageError
+
+
+def report(
+    job: Annotated[Path, typer.Argument(help="The job's folder.")],
+    out: Annotated[Path | None, typer.Option("--out", "-o", help="A .pdf or .html file.")] = None,
+    letter: Annotated[bool, typer.Option("--letter", help="US letter instead of A4.")] = False,
+    us: Annotated[bool, typer.Option("--us", help="US units instead of metric.")] = False,
+    sections: Annotated[str, typer.Option(help="Section names with commas; all if left out.")] = "",
+    short: Annotated[bool, typer.Option("--short", help="One page.")] = False,
+    shop: Annotated[str, typer.Option(help="Shop's name and lines, with | between.")] = "",
+    logo: Annotated[Path | None, typer.Option(help="The shop's logo (PNG or JPEG).")] = None,
+    private: Annotated[bool, typer.Option("--private", help="Shorten VIN and names.")] = False,
+) -> int:
+    """Write the report of a job, for the customer to keep."""
+    from logbench.cases.job import WriteReport
+    from logbench.cases.work import run_here
+    from logbench.cli.show import say
+    from logbench.job.folder import open_job
+    from logbench.report.options import SECTIONS, ReportOptions, sections_from
+
+    name, *lines = (line.strip() for line in shop.split("|"))
+    if len(lines) > 6:
+        raise UsageError("Give the shop's name and at most six lines, with | between them.")
+    options = ReportOptions(
+        paper="letter" if letter else "A4",
+        units="us" if us else "metric",
+        sections=sections_from(sections) if sections else SECTIONS,
+        short=short,
+        shop_name=name,
+        shop_lines=tuple(lines),
+        logo=logo,
+        shorten_vin=private,
+        shorten_names=private,
+    )
+    folder, _ = open_job(job)
+    written = run_here(WriteReport(folder.path, out or folder.path / "report.pdf", options))
+    for problem in written.problems:
+        say(problem, "yellow")
+    say(f"Report written: {written.path}")
+    return 1 if written.problems else 0

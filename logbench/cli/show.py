@@ -1,0 +1,85 @@
+"""How every command writes to the terminal: one console, plain text, tables, a bar."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
+from typing import TYPE_CHECKING, TypeVar
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.padding import Padding
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+from rich.table import Table
+from rich.text import Text
+
+from logbench.cases.work import run_here
+from logbench.job.model import clean_text
+
+if TYPE_CHECKING:
+    from logbench.cases.work import Case
+
+AnswerT = TypeVar("AnswerT")
+
+
+@cache
+def console() -> Console:
+    """The terminal, or whatever standard output is."""
+    return Console(highlight=False)
+
+
+def text(words: str, style: str = "") -> Text:
+    """What a file, a job or a car says is never markup, nor a control."""
+    return Text(clean_text(words), style=style)
+
+
+def say(words: str, style: str = "") -> None:
+    """Print a paragraph."""
+    console().print(text(words, style))
+
+
+def warn(sentence: str) -> None:
+    """Say on the error output what went wrong while the command goes on."""
+    if sentence:
+        print(f"logbench: {sentence}", file=sys.stderr)
+
+
+def bullets(title: str, lines: Sequence[str]) -> None:
+    """A title and a list below it."""
+    say(f"  {title}")
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    for line in lines:
+        grid.add_row("-", line)
+    console().print(Padding(grid, (0, 0, 0, 4)))
+
+
+def table(*headings: str) -> Table:
+    """An empty table."""
+    made = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for heading in headings:
+        made.add_column(text(heading))
+    return made
+
+
+def clock(seconds: float) -> str:
+    """`1:02:03`, with hours always."""
+    minutes, rest = divmod(int(seconds), 60)
+    return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
+
+
+@contextmanager
+def bar(title: str) -> Iterator[Callable[[str, float], None]]:
+    """A bar that is there for a while; it is told what is being done and the share done."""
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(),
+               TimeRemainingColumn())  # fmt: skip
+    with Progress(*columns, console=console(), transient=True) as progress:
+        task = progress.add_task(title, total=1.0)
+        yield lambda doing, share: progress.update(task, description=doing, completed=share)
+
+
+def run_shown(case: Case[AnswerT], title: str) -> AnswerT:
+    """Run a case with a bar."""
+    with bar(title) as reported:
+        return run_here(case, reported)

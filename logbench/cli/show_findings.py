@@ -1,0 +1,83 @@
+"""How findings look in a terminal. Verdicts carry a word as well as a style, so that color is never
+the only cue."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from logbench.analysis.finding_text import number_text
+from logbench.cli.show import bullets, clock, console, say, table, text
+from logbench.signals.numbers import range_text
+from logbench.signals.units import unit_text
+
+if TYPE_CHECKING:
+    from logbench.analysis.model import Finding
+    from logbench.recording.reader import Recording
+
+_STYLES = {"within": "green", "watch": "yellow", "act": "bold red", "not judged": "dim"}
+_ROOMY = 120
+"""Columns of a terminal in which number and band have columns of their own."""
+
+
+def heading(recording: Recording) -> None:
+    """The car, when, how long, and from where."""
+    facts = recording.facts
+    car = facts.vehicle.label or facts.vehicle.vin or "unnamed car"
+    origin = "simulated car" if facts.link.simulated else facts.link.adapter
+    parts = (car, facts.started_utc, clock(recording.duration_ns / 1e9), origin)
+    say("  ".join(part for part in parts if part), "bold")
+
+
+def findings(found: Sequence[Finding]) -> None:
+    """A table, then for each one out of its band what it may mean and how to tell."""
+    _print_table(found)
+    explained: set[tuple[str, ...]] = set()
+    for finding in found:
+        if finding.verdict.severity == 0:
+            continue
+        say(f"\n{finding.subject}: {finding.verdict.value}", _STYLES[finding.verdict.value])
+        if finding.causes in explained:
+            say("  may mean: the same as above")
+            continue
+        if finding.causes:
+            explained.add(finding.causes)
+            bullets("may mean, likeliest first:", finding.causes)
+        if finding.next_steps:
+            bullets("to tell them apart:", finding.next_steps)
+        if finding.band is not None:
+            say(f"  basis of the band: {finding.band.basis}", "dim")
+    lacking = [step for f in found if f.verdict.value == "not judged" for step in f.next_steps]
+    if lacking:
+        say("\nTo judge the rest, record:", "dim")
+        for step in dict.fromkeys(lacking):
+            say(f"  - {step}", "dim")
+    say(
+        "\nBands are rules of thumb: the maker's specification and licensed practice come first.",
+        "dim",
+    )
+
+
+def _print_table(found: Sequence[Finding]) -> None:
+    roomy = console().width >= _ROOMY
+    out = table()
+    out.expand = True
+    out.add_column("check and subject", ratio=2)
+    out.add_column("verdict", no_wrap=True)
+    if roomy:
+        out.add_column("number", no_wrap=True, justify="right")
+        out.add_column("band", no_wrap=True)
+    out.add_column("why", ratio=4 if roomy else 3)
+    for finding in found:
+        band = finding.band
+        numbers = (
+            number_text(finding).replace("−", "-"),  # not every terminal has it
+            "" if band is None else range_text(band.within, unit_text(band.unit)),
+        )
+        out.add_row(
+            text(finding.heading),
+            text(finding.verdict.value, _STYLES[finding.verdict.value]),
+            *(numbers if roomy else ()),
+            text(finding.reason),
+        )
+    console().print(out)
