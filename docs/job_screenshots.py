@@ -22,8 +22,8 @@ from PySide6.QtWidgets import QApplication, QDialog
 from logbench.analysis.comparison.compare import compare
 from logbench.app.job.guard_dialog import clear_dialog
 from logbench.app.job.looking_up import SearchPageDialog
-from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, STORY, TIMELINE, WORK
 from logbench.app.job.report_dialog import ReportDialog
+from logbench.app.job.tabs import OTHERS, PHOTOS, RECORDINGS, RECORDS, STORY, TIMELINE, WORK
 from logbench.app.window import MainWindow
 from logbench.job.car import read_into
 from logbench.job.comparisons import keep_comparison, sides_by_role
@@ -136,20 +136,20 @@ def pictures(window: MainWindow, path: Path) -> None:
     page = window.job
     save(window, "job-empty")
     page.open_path(path)
-    until(lambda: page.records.list.count() == 3)
+    until(lambda: page.tabs.records.list.count() == 3)
     for part, name in (
         (STORY, "story"), (OTHERS, "other-modules"), (RECORDINGS, "recordings"), (WORK, "work"),
         (PHOTOS, "photos"),
     ):  # fmt: skip
-        page.show_part(part)
+        page.tabs.show_part(part)
         save(window, f"job-{name}")
-    page.show_part(TIMELINE)
-    until(lambda: page.timeline.topLevelItemCount() > 5)
+    page.tabs.show_part(TIMELINE)
+    until(lambda: page.tabs.timeline.topLevelItemCount() > 5)
     save(window, "job-timeline")
-    page.show_part(RECORDS)
-    page.records.list.setCurrentRow(0)
+    page.tabs.show_part(RECORDS)
+    page.tabs.records.list.setCurrentRow(0)
     save(window, "job-records")
-    page.records.list.setCurrentRow(2)
+    page.tabs.records.list.setCurrentRow(2)
     save(window, "job-before-after")
     save_dialog(window, clear_dialog(page), "job-clear")
     assert page.opened is not None

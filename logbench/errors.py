@@ -168,6 +168,10 @@ class JobTooNewError(JobError):
     """The job was written by another major version."""
 
 
+class JobBusyError(JobError):
+    """Another program is saving the job just now, and goes on doing so."""
+
+
 class JobConflictError(JobError):
     """Somebody else changed the job in the meantime; nothing was overwritten."""
 

@@ -28,6 +28,7 @@ from logbench.app.live.page import LivePage
 from logbench.app.services import Services
 from logbench.app.theme import SIZES, Look
 from logbench.cases.settings import Settings
+from logbench.cases.work import Outcome
 from logbench.cases.work import Work as Task
 from logbench.signals.units import Units
 from logbench.words import tr
@@ -89,6 +90,7 @@ class MainWindow(QMainWindow):
         self.services.look.changed.connect(self._look_changed)
         self.services.look.units_changed.connect(self._keep_units)
         self.services.look.set_units(settings.units)
+        self.services.runner.unowned = self._show_outcome
         self.show_page("live")
 
     # --- parts ---
@@ -169,7 +171,6 @@ class MainWindow(QMainWindow):
             from logbench.app.compare.page import ComparePage
 
             self._compare = ComparePage(self.services)
-            self._compare.made.connect(self._keep_comparison)
             self._compare.job_wanted.connect(self._sides_of_job)
             self._compare.files_dropped.connect(self.take_files)
             self._pages.addWidget(self._compare)
@@ -182,8 +183,9 @@ class MainWindow(QMainWindow):
             from logbench.app.job.page import JobPage
 
             self._job = JobPage(self.services)
-            self._job.review_wanted.connect(lambda path: self.open_recordings([path]))
-            self._job.comparing.wanted.connect(self._compare_sides)
+            recordings = self._job.tabs.recordings
+            recordings.review_wanted.connect(lambda path: self.open_recordings([path]))
+            recordings.compare_wanted.connect(self._compare_sides)
             self._job.files_dropped.connect(self.take_files)
             self._pages.addWidget(self._job)
         return self._job
@@ -244,9 +246,12 @@ class MainWindow(QMainWindow):
 
     def commands(self) -> list[QAction]:
         """All actions that make sense now: the window's and the shown page's."""
+        return [*self._shown_page.commands(), *self.actions()]
+
+    @property
+    def _shown_page(self) -> LivePage | ReviewPage | ComparePage | JobPage | ArchivePage:
         made = (self.live, self._review, self._compare, self._job, self._archive)
-        page = next(p for p in made if p is not None and p is self._pages.currentWidget())
-        return [*page.commands(), *self.actions()]
+        return next(p for p in made if p is not None and p is self._pages.currentWidget())
 
     def show_commands(self) -> None:
         """Open the searchable list, and run what is chosen."""
@@ -265,14 +270,10 @@ class MainWindow(QMainWindow):
     def _sides_of_job(self) -> None:
         self.job.choose_for_compare()
 
-    def _keep_comparison(
-        self, before: list[Path], after: list[Path], sentence: str, same_car: bool
-    ) -> None:
-        """A comparison of recordings of the open job is kept in it."""
-        if self._job is not None:
-            title = self._job.comparing.keep(before, after, sentence, same_car)
-            if title:
-                self.compare.kept(title)
+    def _show_outcome(self, outcome: Outcome) -> None:
+        """Of work whose job, recording or page is not shown any more."""
+        notice = self._shown_page.notice
+        (notice.success if outcome.well else notice.trouble)(outcome.sentence)
 
     def show_look(self) -> None:
         """Open the choice of theme, size of texts and units."""
@@ -336,7 +337,7 @@ class MainWindow(QMainWindow):
         self.live.session.close()
         self.services.jobs.close()
         if self._job is not None:
-            self._job.finish()
+            self._job.leave()
         event.accept()
 
     def _ask_to_finish(self) -> bool:

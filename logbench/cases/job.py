@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, TypeVar
 
-from logbench.cases.work import Cancelling, Case, Work
-from logbench.errors import LogbenchError
-from logbench.job.car import bring_over, clear_into, close_evap_into, reach_car, read_into
+from logbench.cases.work import CancelledError, Cancelling, Case, Outcome, Work
+from logbench.errors import LinkLostError, LogbenchError
+from logbench.job.car import bring_over, clear_into, close_evap_into, reach_car
 from logbench.job.comparisons import first_and_last, keep_comparison, sides_named
-from logbench.job.folder import JOB_FILE, JobFolder, open_job
+from logbench.job.folder import JOB_FILE, JobFolder
 from logbench.job.model import Job, Role
 from logbench.job.store import JobStore
 from logbench.job.timeline import Moment, timeline
@@ -28,20 +28,29 @@ from logbench.vehicle.records.clearing import (
 )
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
 from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.read import read_car
 from logbench.words import tr, tr_n
 
 RECORDING = ".parquet"
 AnswerT = TypeVar("AnswerT")
 
 
+class JobCase(Case[AnswerT]):
+    """Done for a job."""
+
+    uses_car: ClassVar[bool] = False
+    """It needs the link, which one case has at a time."""
+
+
 @dataclass(frozen=True)
-class _Commits(Case[AnswerT]):
+class _Commits(JobCase[AnswerT]):
     """Does something for a job into a scratch job; all that it made is committed, also where it
     ended early or broke."""
 
     jobs: JobStore
     folder: Path
     deed: ClassVar[bool] = True
+    cancelling: ClassVar[Cancelling] = "finish"
 
     def run(self, work: Work) -> AnswerT:
         """Do it, and commit what came of it."""
@@ -59,18 +68,32 @@ class _Commits(Case[AnswerT]):
 
 @dataclass(frozen=True)
 class ReadCar(_Commits[CarReading]):
-    """Read everything the car has stored. Raises LinkError, StorageError."""
+    """Read everything the car has stored. Cancelled, it keeps nothing; where the program ends, what
+    was read until then. Raises LinkError, StorageError."""
 
     url: str
     role: Role
+    title: ClassVar[str] = tr("Reading the car")
+    uses_car: ClassVar[bool] = True
     cancelling: ClassVar[Cancelling] = "drop"
 
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> CarReading:
         """A reading, complete or not."""
-        with reach_car(self.url, work.say) as link:
-            return read_into(folder, scratch, link, self.role, work.say)
 
-    def outcome(self, answer: CarReading) -> str:
+        def say(sentence: str) -> None:
+            work.say(sentence)
+            if work.cancelled:
+                raise LinkLostError(tr("logbench was closed while the car was read."))
+
+        with reach_car(self.url, say) as link:
+            reading = read_car(link, say)
+            if work.cancelled and not reading.identity.ecus:
+                raise CancelledError
+            work.seal()
+            folder.add_reading(scratch, reading, self.role)
+            return reading
+
+    def outcome(self, answer: CarReading) -> Outcome:
         """How many codes, and what could not be read."""
         known = {code.code for code in answer.codes if code.state != "permanent"}
         only = {code.code for code in answer.codes} - known
@@ -80,51 +103,58 @@ class ReadCar(_Commits[CarReading]):
             len(known),
         )
         text += tr(", {n} only permanent.", n=len(only)) if only else "."
-        return f"{text} {answer.problems[-1]}" if answer.problems else text
+        return Outcome(" ".join((text, *answer.problems[-1:])), not answer.problems)
 
 
 @dataclass(frozen=True)
-class ClearCodes(_Commits[ClearingResult]):
-    """Read, save, clear, read back; seen through. Raises ClearingRefusedError with nothing cleared,
-    LinkError, StorageError."""
+class _ChangesCar(_Commits[AnswerT]):
+    """Reads and saves, changes the car, and keeps what it says; seen through. Raises
+    ClearingRefusedError with nothing changed, LinkError, StorageError."""
 
     url: str
     consent: str
-    cancelling: ClassVar[Cancelling] = "finish"
+    uses_car: ClassVar[bool] = True
+
+
+@dataclass(frozen=True)
+class ClearCodes(_ChangesCar[ClearingResult]):
+    """Clear the codes; they are read before and afterwards."""
+
+    title: ClassVar[str] = tr("Clearing the codes")
 
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> ClearingResult:
         """What came of it."""
         with reach_car(self.url, work.say) as link:
             return clear_into(folder, scratch, link, self.consent, work.say)
 
-    def outcome(self, answer: ClearingResult) -> str:
+    def outcome(self, answer: ClearingResult) -> Outcome:
         """Its own sentence."""
-        return answer.sentence
+        return Outcome(answer.sentence)
 
 
 @dataclass(frozen=True)
-class CloseEvap(_Commits[ControlResult]):
-    """Close the evaporative system for a leak test; seen through. Raises as `ClearCodes`."""
+class CloseEvap(_ChangesCar[ControlResult]):
+    """Close the evaporative system for a leak test."""
 
-    url: str
-    consent: str
-    cancelling: ClassVar[Cancelling] = "finish"
+    title: ClassVar[str] = tr("Closing the evaporative system")
 
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> ControlResult:
         """What came of it."""
         with reach_car(self.url, work.say) as link:
             return close_evap_into(folder, scratch, link, self.consent, work.say)
 
-    def outcome(self, answer: ControlResult) -> str:
+    def outcome(self, answer: ControlResult) -> Outcome:
         """Its own sentence."""
-        return answer.sentence
+        return Outcome(answer.sentence)
 
 
 @dataclass(frozen=True)
-class ListControls(Case[list[ControlTest]]):
+class ListControls(JobCase[list[ControlTest]]):
     """The controls the ECUs offer; asking changes nothing. Raises LinkError."""
 
     url: str
+    title: ClassVar[str] = tr("Asking for controls")
+    uses_car: ClassVar[bool] = True
 
     def run(self, work: Work) -> list[ControlTest]:
         """Ask."""
@@ -134,9 +164,10 @@ class ListControls(Case[list[ControlTest]]):
 
 @dataclass(frozen=True)
 class Added:
-    """Files that were taken in, as the job names them, and why others were not."""
+    """Files that were added, as the job names them, and why others were not."""
 
-    files: tuple[str, ...]
+    recordings: tuple[str, ...]
+    others: tuple[str, ...]
     problems: tuple[str, ...]
 
 
@@ -147,30 +178,29 @@ class AddFiles(_Commits[Added]):
     paths: tuple[Path, ...]
     role: Role = "other"
     label: str = ""
-    cancelling: ClassVar[Cancelling] = "keep"
+    title: ClassVar[str] = tr("Adding files")
 
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> Added:
-        """One after the other; one that cannot be taken in leaves the others alone."""
-        files, problems = [], []
+        """One after the other; one that cannot be added leaves the others alone."""
+        problems = []
         for number, path in enumerate(self.paths):
-            if work.cancelled:
-                break
             work.report(tr("Adding {name}", name=path.name), number / len(self.paths))
             try:
                 if path.suffix.lower() == RECORDING:
-                    entry = folder.add_recording(scratch, path, self.role, self.label)
-                    files.append(entry.file)
+                    folder.add_recording(scratch, path, self.role, self.label)
                 else:
-                    files.append(folder.add_photo(scratch, path, self.label).file)
+                    folder.add_photo(scratch, path, self.label)
             except LogbenchError as error:
                 problems.append(str(error))
-        return Added(tuple(files), tuple(problems))
+        recordings = tuple(entry.file for entry in scratch.recordings)
+        others = tuple(entry.file for entry in (*scratch.photos, *scratch.files))
+        return Added(recordings, others, tuple(problems))
 
-    def outcome(self, answer: Added) -> str:
-        """How many, or what went wrong."""
-        if answer.problems:
-            return " ".join(answer.problems)
-        return tr_n("{n} file was added.", "{n} files were added.", len(answer.files))
+    def outcome(self, answer: Added) -> Outcome:
+        """How many, and what went wrong."""
+        count = len(answer.recordings) + len(answer.others)
+        text = tr_n("{n} file added to the job.", "{n} files added to the job.", count)
+        return Outcome(" ".join((text, *answer.problems)), not answer.problems)
 
 
 @dataclass(frozen=True)
@@ -183,7 +213,7 @@ class Records:
 
 
 @dataclass(frozen=True)
-class LoadRecords(Case[Records]):
+class LoadRecords(JobCase[Records]):
     """Every reading of a job as it is now, and what changed from before to after."""
 
     folder: JobFolder
@@ -207,7 +237,7 @@ class LoadRecords(Case[Records]):
 
 
 @dataclass(frozen=True)
-class LoadTimeline(Case[list[Moment]]):
+class LoadTimeline(JobCase[list[Moment]]):
     """Everything of a job that has a time; opens the recordings for theirs."""
 
     folder: JobFolder
@@ -228,12 +258,14 @@ class Written:
 
 
 @dataclass(frozen=True)
-class WriteReport(Case[Written]):
-    """Write the report of a job as it is on disk. Raises JobError, StorageError."""
+class WriteReport(JobCase[Written]):
+    """Write the report of a job as it is now. Raises JobError, StorageError."""
 
-    folder: Path
+    folder: JobFolder
+    job: Job
     path: Path
     options: ReportOptions
+    title: ClassVar[str] = tr("Writing the report")
     deed: ClassVar[bool] = True
     cancelling: ClassVar[Cancelling] = "finish"
 
@@ -241,18 +273,17 @@ class WriteReport(Case[Written]):
         """PDF or HTML by the path's ending."""
         from logbench.report.document import build_report
 
-        work.report(tr("Writing the report"), 0.1)
-        folder, job = open_job(self.folder)
-        document = build_report(folder, job, self.path, self.options)
+        document = build_report(self.folder, self.job, self.path, self.options)
         return Written(self.path, document.problems)
 
-    def outcome(self, answer: Written) -> str:
+    def outcome(self, answer: Written) -> Outcome:
         """Where it is, and what it lacks."""
-        return " ".join((tr("The report is in {path}.", path=answer.path), *answer.problems))
+        text = tr("Report written: {path}.", path=answer.path)
+        return Outcome(" ".join((text, *answer.problems)), not answer.problems)
 
 
 @dataclass(frozen=True)
-class MakeSentences(Case[dict[str, str]]):
+class MakeSentences(JobCase[dict[str, str]]):
     """The sentences for the owner as they will be printed."""
 
     folder: JobFolder
@@ -287,24 +318,21 @@ class KeepComparison(Case[str]):
         home = homes.pop() if len(homes) == 1 else None
         if home is None:
             return ""
-        folder, job = open_job(home)
-        sides = sides_named(folder, job, self.before, self.after)
-        if sides is None:
-            return ""
-        self.jobs.commit(
-            home, lambda job: _entered(job, sides, self.sentence, self.label, self.same_car)
-        )
-        return job.title or home.name
+        titles: list[str] = []
 
+        def enter(job: Job) -> None:
+            sides = sides_named(JobFolder(home), job, self.before, self.after)
+            if sides is not None:
+                keep_comparison(job, sides, self.sentence, self.label, self.same_car)
+                titles.append(job.title or home.name)
 
-def _entered(
-    job: Job,
-    sides: tuple[tuple[str, ...], tuple[str, ...]],
-    sentence: str,
-    label: str,
-    same_car: bool,
-) -> None:
-    keep_comparison(job, sides, sentence, label, same_car)
+        self.jobs.commit(home, enter)
+        return "".join(titles[:1])
+
+    def outcome(self, answer: str) -> Outcome:
+        """Where it is kept."""
+        text = tr("Kept in the job {title}; its report shows the last one kept.", title=answer)
+        return Outcome(text if answer else "")
 
 
 def job_folder_of(recording: Path) -> Path | None:

@@ -8,14 +8,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
-from logbench.cases.work import CancelledError, Case, Work
+from logbench.cases.work import CancelledError, Case, Outcome, Work
 from logbench.errors import LogbenchError
 from logbench.words import tr
 
 _log = logging.getLogger(__name__)
-Done = Callable[[Any], None]
-Failed = Callable[[str], None]
-Reported = Callable[[str, float], None]
+Done = Callable[[Any], object]
+Failed = Callable[[str], object]
+Reported = Callable[[str, float], object]
 
 
 def _nothing(*_: object) -> None:
@@ -33,6 +33,8 @@ class Running:
     failed: Failed
     reported: Reported
     ended: Callable[[], None]
+    said: str = ""
+    """What it reported last."""
 
     def cancel(self) -> bool:
         """Ask it to end; False where it is too late. A case that keeps nothing is over at once for
@@ -52,6 +54,11 @@ class Owner:
         self.closed = False
         self._slots: dict[str, Running] = {}
 
+    def named(self, outcome: Outcome) -> Outcome:
+        """An outcome for where the owner is not shown: its name comes first."""
+        sentence = f"{self.name}: {outcome.sentence}" if self.name else outcome.sentence
+        return Outcome(sentence, outcome.well)
+
     def start(
         self,
         case: Case[Any],
@@ -67,9 +74,7 @@ class Owner:
         `ended` comes once before `done` or `failed`, and alone when it was cancelled. Of a `slot`
         only the last case started has an answer: what ran in it before is cancelled.
         """
-        before = self._slots.get(slot) if slot else None
-        if before is not None:
-            before.cancel()
+        self.cancel(slot)
         work = Work(None, case.cancelling)
         running = Running(case, work, self, done, failed, reported, ended)
         if slot:
@@ -77,11 +82,16 @@ class Owner:
         self.runner.run(running)
         return running
 
+    def cancel(self, slot: str) -> None:
+        """Cancel what runs in a slot, if anything does."""
+        if slot in self._slots:
+            self._slots[slot].cancel()
+
     def close(self) -> None:
         """It is gone: nothing that only it wanted is done any more."""
         self.closed = True
-        for running in self.runner.of(self):
-            if not running.case.deed:
+        for running in self.runner.running:
+            if running.owner is self and not running.case.deed:
                 running.cancel()
 
 
@@ -95,8 +105,10 @@ class Runner:
         self._running: list[Running] = []
         self._on_threads = 0
         self._closed = False
-        self.unowned: Callable[[str, bool], None] = _nothing
-        """Gets the sentence of a deed whose owner has gone, and whether it went well."""
+        self.unowned: Callable[[Outcome], None] = _nothing
+        """Gets the outcome of a deed whose owner has gone, its name before the sentence."""
+        self.changed: list[Callable[[], object]] = []
+        """Called whenever a case starts, reports or ends, whoever owns it."""
 
     @property
     def busy(self) -> bool:
@@ -107,9 +119,10 @@ class Runner:
         """A new one."""
         return Owner(self, name)
 
-    def of(self, owner: Owner) -> list[Running]:
-        """What runs for an owner."""
-        return [running for running in self._running if running.owner is owner]
+    @property
+    def running(self) -> tuple[Running, ...]:
+        """What has not ended yet, the oldest first."""
+        return tuple(self._running)
 
     def run(self, running: Running) -> None:
         """Run it; once closed nothing is run, and it comes back cancelled."""
@@ -119,11 +132,13 @@ class Runner:
         running.work.on_report(
             lambda text, share: self._deliver(lambda: self._report(running, text, share))
         )
+        running.said = running.case.title
         self._running.append(running)
         self._on_threads += 1
         self._threads.submit(self._work, running).add_done_callback(
             lambda _: self._deliver(self._off_thread)
         )
+        self._changed()
 
     def cancel(self, running: Running) -> bool:
         """See `Running.cancel`."""
@@ -135,17 +150,24 @@ class Runner:
         return cancelled
 
     def close(self) -> None:
-        """Cancel what may be, see the rest through; afterwards no call is made any more."""
+        """Cancel what may be, see the rest through; afterwards no call is made any more. What a
+        deed has until then is kept."""
         self._closed = True
-        for running in list(self._running):
-            running.work.cancel()
-        self._threads.shutdown(wait=True, cancel_futures=True)
+        for running in self._running:
+            if running.case.deed:
+                running.work.stop()
+            else:
+                running.work.cancel()
+        self._threads.shutdown(wait=True)
         self._running.clear()
 
     # --- inside ---
 
     def _work(self, running: Running) -> None:
         """On the other thread."""
+        if running.work.dropped:
+            self._deliver(lambda: self._end(running))
+            return
         try:
             answer = running.case.run(running.work)
         except CancelledError:
@@ -173,7 +195,11 @@ class Runner:
         self._on_threads -= 1
 
     def _report(self, running: Running, text: str, share: float) -> None:
-        if running in self._running and not running.work.cancelled and not running.owner.closed:
+        if running not in self._running or running.work.cancelled:
+            return
+        running.said = text
+        self._changed()
+        if not running.owner.closed:
             running.reported(text, share)
 
     def _done(self, running: Running, answer: Any) -> None:
@@ -181,27 +207,31 @@ class Runner:
             return
         if not running.owner.closed:
             running.done(answer)
-        elif running.case.deed:
-            self._tell_unowned(running, running.case.outcome(answer), well=True)
+        else:
+            self._say_unowned(running, running.case.outcome(answer))
 
     def _fail(self, running: Running, sentence: str) -> None:
         if not self._end(running):
             return
         if not running.owner.closed:
             running.failed(sentence)
-        elif running.case.deed:
-            self._tell_unowned(running, sentence, well=False)
+        else:
+            self._say_unowned(running, Outcome(sentence, well=False))
 
     def _end(self, running: Running) -> bool:
         """It is over; False when it was before."""
         if running not in self._running:
             return False
         self._running.remove(running)
+        self._changed()
         if not running.owner.closed:
             running.ended()
         return True
 
-    def _tell_unowned(self, running: Running, sentence: str, *, well: bool) -> None:
-        if sentence:
-            name = running.owner.name
-            self.unowned(f"{name}: {sentence}" if name else sentence, well)
+    def _changed(self) -> None:
+        for call in self.changed:
+            call()
+
+    def _say_unowned(self, running: Running, outcome: Outcome) -> None:
+        if running.case.deed and outcome.sentence:
+            self.unowned(running.owner.named(outcome))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import ClassVar, Generic, Literal, TypeVar
 
 AnswerT = TypeVar("AnswerT")
@@ -55,6 +56,12 @@ class Work:
                 self._cancelled = True
             return self._cancelled
 
+    def stop(self) -> None:
+        """The program ends: as `cancel`, but what a case has so far is kept."""
+        if self._cancelling == "drop":
+            self._cancelling = "keep"
+        self.cancel()
+
     def report(self, text: str, share: float = 0.0) -> None:
         """Called between its steps: what is being done, and the share done, 0 to 1.
 
@@ -80,9 +87,19 @@ class Work:
             self._sealed = True
 
 
+@dataclass(frozen=True)
+class Outcome:
+    """How something went, in a sentence for whoever asked."""
+
+    sentence: str
+    well: bool = True
+
+
 class Case(ABC, Generic[AnswerT]):
     """A request. Subclasses are frozen dataclasses; `run` may be called on any thread."""
 
+    title: ClassVar[str] = ""
+    """What is being done, until it reports more."""
     cancelling: ClassVar[Cancelling] = "drop"
     deed: ClassVar[bool] = False
     """It changes files or a car: it goes on when whoever asked has gone."""
@@ -91,9 +108,9 @@ class Case(ABC, Generic[AnswerT]):
     def run(self, work: Work) -> AnswerT:
         """Do it. Raises `LogbenchError` for what the world does wrong."""
 
-    def outcome(self, answer: AnswerT) -> str:
-        """One sentence about a deed's answer, for when whoever asked has gone; `` for none."""
-        return ""
+    def outcome(self, answer: AnswerT) -> Outcome:
+        """What to say of a deed's answer; an empty sentence where nothing need be said."""
+        return Outcome("")
 
 
 def run_here(case: Case[AnswerT], reported: Callable[[str, float], None] | None = None) -> AnswerT:

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from logbench.errors import JobError
 from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder
-from logbench.job.model import Job, JobEvent, Role
+from logbench.job.model import MOST_ENTRIES, Job, JobEvent, Role
 from logbench.vehicle.link import Link, silent
 from logbench.vehicle.links import open_link
 from logbench.vehicle.links.schemes import scheme_name
@@ -26,6 +27,7 @@ from logbench.vehicle.records.clearing import (
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.read import read_car
+from logbench.words import tr
 
 
 @contextmanager
@@ -94,18 +96,21 @@ def _saver(folder: JobFolder, scratch: Job, role: Role) -> Save:
     return lambda reading: folder.place(folder.add_reading(scratch, reading, role).file)
 
 
+_LISTS = ("readings", "events", "recordings", "comparisons", "photos", "files")
+
+
 def bring_over(job: Job, scratch: Job) -> None:
-    """Put the entries of `scratch` behind those of `job`; a typed odometer is left alone."""
-    job.readings += scratch.readings
-    job.events += scratch.events
-    job.recordings += scratch.recordings
-    job.comparisons += scratch.comparisons
-    job.photos += scratch.photos
-    job.files += scratch.files
-    told = scratch.vehicle
-    if told.odometer_km is not None and job.vehicle.odometer_source != "typed":
-        job.vehicle.odometer_km = told.odometer_km
-        job.vehicle.odometer_source = told.odometer_source
+    """Put the entries of `scratch` behind those of `job`; a typed odometer is left alone. Raises
+    JobError, with nothing changed, where a list would be too long."""
+    longer = {name: [*getattr(job, name), *getattr(scratch, name)] for name in _LISTS}
+    if any(len(entries) > MOST_ENTRIES for entries in longer.values()):
+        raise JobError(tr("A list of the job holds {most} entries at most.", most=MOST_ENTRIES))
+    for name, entries in longer.items():
+        setattr(job, name, entries)
+    read = scratch.vehicle
+    if read.odometer_km is not None and job.vehicle.odometer_source != "typed":
+        job.vehicle.odometer_km = read.odometer_km
+        job.vehicle.odometer_source = read.odometer_source
 
 
 def job_diff(folder: JobFolder, job: Job) -> ReadingDiff | None:

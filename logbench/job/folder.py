@@ -11,7 +11,7 @@ import os
 import shutil
 import tempfile
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,7 +19,13 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 from pydantic import ValidationError
 
-from logbench.errors import JobConflictError, JobDamagedError, JobMissingError, StorageError
+from logbench.errors import (
+    JobBusyError,
+    JobConflictError,
+    JobDamagedError,
+    JobMissingError,
+    StorageError,
+)
 from logbench.job.model import Job, Photo, ReadingEntry, RecordingEntry, Role, now_utc
 from logbench.job.names import free_name, place_inside, safe_name
 from logbench.job.tomlfile import MOST_BYTES, job_text, parse_job
@@ -62,18 +68,30 @@ class JobFolder:
 
     def save(self, job: Job) -> None:
         """Write the job. Raises JobConflictError when the file is not what was last read here: the
-        job is then kept beside it, in a file that the message names. StorageError when the disk
-        cannot; JobDamagedError, with nothing written, for a job beyond its limits."""
+        job is then kept beside it, in a file that the message names. JobBusyError; StorageError
+        when the disk cannot; JobDamagedError, with nothing written, for a job beyond its limits."""
         with self._locked():
             earlier = self._bytes() if self.file.exists() else None
             if self._seen is not None and (earlier is None or _digest(earlier) != self._seen):
                 raise self._conflict(job)
             if self._seen is None and earlier is not None:
                 raise self._conflict(job)
-            data = job_text(job, earlier).encode()
-            parse_job(data, "The job")  # what is written can be read again
-            write_whole(self.file, data)
-            self._seen = _digest(data)
+            self._write(job, earlier)
+
+    def amend(self, change: Callable[[Job], object]) -> None:
+        """Change the job as it is on disk, with nobody saving in between. Raises as `load`, what
+        `change` raises, JobBusyError, StorageError."""
+        with self._locked():
+            earlier = self._bytes()
+            job = parse_job(earlier, str(self.file))
+            change(job)
+            self._write(job, earlier)
+
+    def _write(self, job: Job, earlier: bytes | None) -> None:
+        data = job_text(job, earlier).encode()
+        parse_job(data, "The job")  # what is written can be read again
+        write_whole(self.file, data)
+        self._seen = _digest(data)
 
     def changed_elsewhere(self) -> bool:
         """Whether the file is not what was last read or written here."""
@@ -114,7 +132,7 @@ class JobFolder:
         try:
             lock.acquire()
         except Timeout as error:
-            raise JobConflictError(
+            raise JobBusyError(
                 "Another window is writing this job just now: try again in a moment."
             ) from error
         except OSError as error:

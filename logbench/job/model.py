@@ -17,7 +17,8 @@ from logbench.recording.model import Vehicle
 
 SCHEMA_VERSION = "1.0"
 Role = Literal["before", "after", "other"]
-_MANY = 500
+MOST_ENTRIES = 500
+"""Of one list."""
 _TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
@@ -159,8 +160,8 @@ class ComparisonEntry(_Part):
     car although the recordings differ in what they say of it.
     """
 
-    before: list[InFolder] = Field(min_length=1, max_length=_MANY)
-    after: list[InFolder] = Field(min_length=1, max_length=_MANY)
+    before: list[InFolder] = Field(min_length=1, max_length=MOST_ENTRIES)
+    after: list[InFolder] = Field(min_length=1, max_length=MOST_ENTRIES)
     label: Line = ""
     at_utc: Line = ""
     sentence: Text = ""
@@ -189,17 +190,17 @@ class Job(_Part):
     technician: Line = ""
     customer: Customer = Field(default_factory=Customer)
     vehicle: JobVehicle = Field(default_factory=JobVehicle)
-    notes: list[Note] = Field(default_factory=list, max_length=_MANY)
-    work: list[Note] = Field(default_factory=list, max_length=_MANY)
-    parts: list[Part] = Field(default_factory=list, max_length=_MANY)
-    options: list[Option] = Field(default_factory=list, max_length=_MANY)
-    recordings: list[RecordingEntry] = Field(default_factory=list, max_length=_MANY)
-    readings: list[ReadingEntry] = Field(default_factory=list, max_length=_MANY)
-    other_codes: list[OtherCode] = Field(default_factory=list, max_length=_MANY)
-    photos: list[Photo] = Field(default_factory=list, max_length=_MANY)
-    files: list[Photo] = Field(default_factory=list, max_length=_MANY)
-    comparisons: list[ComparisonEntry] = Field(default_factory=list, max_length=_MANY)
-    events: list[JobEvent] = Field(default_factory=list, max_length=_MANY)
+    notes: list[Note] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    work: list[Note] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    parts: list[Part] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    options: list[Option] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    recordings: list[RecordingEntry] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    readings: list[ReadingEntry] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    other_codes: list[OtherCode] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    photos: list[Photo] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    files: list[Photo] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    comparisons: list[ComparisonEntry] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    events: list[JobEvent] = Field(default_factory=list, max_length=MOST_ENTRIES)
     sentences: dict[str, Text] = Field(default_factory=dict)
     """Sentences of the report that a person has rewritten, by their key."""
 

@@ -11,20 +11,19 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from logbench.errors import JobConflictError, StorageError
+from logbench.errors import JobConflictError, LogbenchError
 from logbench.job.folder import JobFolder, open_job
 from logbench.job.model import Job
 
-Change = Callable[[Job], None]
-_TRIES = 5
+Change = Callable[[Job], object]
 
 
 class HeldJob:
-    """A job being edited: saved soon after a change, never over somebody else's.
+    """A job being edited: saved soon after a change, never over somebody else's. Thread-safe.
 
-    Call `changed` after each edit and `tick` now and then (a timer); `flush` on leaving. After a
-    conflict nothing more is written until `resume`. `problem` is the sentence to show. What was
-    committed and is not on disk yet is put into whatever state is loaded again.
+    Edit with `edit` only; `tick` now and then (a timer); `flush` on leaving. After a conflict no
+    edit is written until `reload`; what is committed then goes into the file as somebody else has
+    left it. `problem` is the sentence to show.
     """
 
     def __init__(
@@ -39,11 +38,12 @@ class HeldJob:
         self.delay_s = delay_s
         self.problem = ""
         self.conflict = False
-        self.committed: Callable[[], None] = lambda: None
+        self.committed: Callable[[], object] = lambda: None
         """Called on any thread when something was committed."""
         self._clock = clock
         self._since: float | None = None
         self._owed: list[Change] = []
+        """Committed, and not on disk yet."""
         self._lock = threading.RLock()
 
     @property
@@ -51,61 +51,86 @@ class HeldJob:
         """Whether there is something that is not on disk yet."""
         return self._since is not None
 
-    def changed(self) -> None:
-        """The job was edited."""
-        if self._since is None:
-            self._since = self._clock()
-
-    def commit(self, change: Change) -> None:
-        """Change the job from any thread and save it; where that fails it is owed."""
+    def edit(self, change: Change) -> None:
+        """Change the job. What `change` raises comes through."""
         with self._lock:
             change(self.job)
+            if self._since is None:
+                self._since = self._clock()
+
+    def commit(self, change: Change) -> None:
+        """Change the job from any thread and save it at once; where that fails it is owed."""
+        with self._lock:
+            self.edit(change)
             self._owed.append(change)
-            self.changed()
             self.flush()
         self.committed()
 
     def tick(self) -> bool:
         """Save when it is time; True when it was saved."""
-        if self._since is None or self._clock() - self._since < self.delay_s:
-            return False
-        return self.flush()
+        with self._lock:
+            if self._since is None or self._clock() - self._since < self.delay_s:
+                return False
+            return self.flush()
 
     def flush(self) -> bool:
         """Save now if there is anything to; True when it was saved. A full disk is tried again."""
         with self._lock:
-            if self._since is None or self.conflict:
+            if self._since is None:
                 return False
             try:
-                self.folder.save(self.job)
+                if not self.conflict:
+                    self.folder.save(self.job)
             except JobConflictError as error:
                 self.problem, self.conflict = str(error), True
-                return False
-            except StorageError as error:
+            except LogbenchError as error:
                 self.problem, self._since = str(error), self._clock()
+                return False
+            if self.conflict:
+                self._pay_on_disk()
                 return False
             self._since, self.problem = None, ""
             self._owed.clear()
             return True
 
-    def resume(self, job: Job) -> None:
-        """Go on with the job as it was loaded again, and with what is owed to it."""
+    def _pay_on_disk(self) -> None:
+        """Put what is owed into the file as it is; the edits stay in conflict with it."""
+        self._since = self._clock()
+        try:
+            for change in tuple(self._owed):
+                JobFolder(self.folder.path).amend(change)
+                self._owed.remove(change)
+        except LogbenchError as error:  # a full disk, another program: tried again
+            self.problem = str(error)
+
+    def reload(self) -> None:
+        """Take what is on disk, and what is owed to it; edits that were not saved are gone. Raises
+        JobError, with nothing changed."""
         with self._lock:
-            self.job, self._since, self.problem, self.conflict = job, None, "", False
+            self.job = self.folder.load()
+            self._since, self.problem, self.conflict = None, "", False
             for change in self._owed:
-                change(job)
-                self.changed()
+                self.edit(change)
+
+    def follow(self) -> bool:
+        """Take what somebody else has saved, where nothing waits to be saved here; True when there
+        was something. Raises JobError."""
+        with self._lock:
+            if self.dirty or not self.folder.changed_elsewhere():
+                return False
+            self.reload()
+            return True
 
 
 class JobStore:
-    """One for a process, made where it starts and handed on."""
+    """One for a process, made where it starts and handed on. Thread-safe."""
 
     def __init__(self) -> None:
         self._held: dict[Path, tuple[HeldJob, int]] = {}
         self._lock = threading.RLock()
 
     def hold(self, path: Path) -> HeldJob:
-        """The job of a folder or job file, the same for all who hold it. Raises `JobError`."""
+        """The job of a folder or job file, the same for all who hold it. Raises JobError."""
         with self._lock:
             folder, job = open_job(path)
             key = folder.path.resolve()
@@ -124,20 +149,12 @@ class JobStore:
             else:
                 del self._held[key]
 
-    def commit(self, path: Path, change: Change) -> None:
-        """Put a change into the job of a folder and save it. Raises `JobError`, `StorageError`."""
+    def commit(self, folder: Path, change: Change) -> None:
+        """Put a change into the job of a folder and save it. Raises JobError, StorageError where
+        nobody holds the job; one that is held is tried again."""
         with self._lock:
-            held = self._held.get(path.resolve())
+            held, _ = self._held.get(folder.resolve(), (None, 0))
             if held is not None:
-                held[0].commit(change)
-                return
-            for attempt in range(_TRIES):
-                folder, job = open_job(path)
-                change(job)
-                try:
-                    folder.save(job)
-                except JobConflictError:  # another program saved in between: on top of that
-                    if attempt == _TRIES - 1:
-                        raise
-                else:
-                    return
+                held.commit(change)
+            else:
+                JobFolder(folder).amend(change)

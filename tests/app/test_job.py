@@ -14,15 +14,15 @@ from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QWidget
 from pytestqt.qtbot import QtBot
 
-from logbench.app.job import working
 from logbench.app.job.guard_dialog import GuardDialog, evap_dialog
 from logbench.app.job.new_job import NewJobDialog
-from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE, JobPage
+from logbench.app.job.page import JobPage
 from logbench.app.job.report_dialog import ReportDialog
+from logbench.app.job.tabs import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE
 from logbench.app.window import MainWindow
+from logbench.cases.job import MakeSentences
 from logbench.job.folder import JobFolder, open_job
 from logbench.job.model import RESTRAINT_CAUTION, JobEvent
-from logbench.report.options import ReportOptions
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, ControlTest
 from logbench.vehicle.records.model import (
     CarReading,
@@ -37,7 +37,8 @@ SLOW_MS = 100_000
 @pytest.fixture
 def page(window: MainWindow, tmp_path: Path) -> JobPage:
     window.show_page("job")
-    assert window.job.new_job(tmp_path, "Rough idle")
+    window.job.opening.make(tmp_path, "Rough idle")
+    assert window.job.opened is not None
     return window.job
 
 
@@ -63,13 +64,13 @@ LEAN = Code(code="P0171", state="stored", ecu="7E8", text="System Too Lean")
 
 
 def test_a_job_is_made_typed_into_and_saved_by_itself(page: JobPage, qtbot):
-    fields = page.story.widgets
+    fields = page.tabs.story.widgets
     give(qtbot, fields["concern"], "Shakes at idle.")
     give(qtbot, fields["customer.name"], "Ada Example")
     fields["vehicle.displacement_l"].setValue(1.8)
     fields["vehicle.odometer_km"].setValue(84_000)
-    page.story.notes.add_row()
-    page.story.notes.table.item(0, 1).setText("Hissing at the intake.")
+    page.tabs.story.notes.add_row()
+    page.tabs.story.notes.table.item(0, 1).setText("Hissing at the intake.")
     assert page.opened is not None
     path = page.opened.folder.path
     qtbot.waitUntil(lambda: "Hissing" in (path / "job.toml").read_text("utf-8"), timeout=SLOW_MS)
@@ -83,8 +84,8 @@ def test_a_job_is_made_typed_into_and_saved_by_itself(page: JobPage, qtbot):
 
 def test_a_new_job_is_asked_for(page: JobPage, tmp_path: Path, qtbot):
     first = page.opened
-    page.ask = lambda dialog: False
-    page.ask_for_new()
+    page.opening.ask = lambda dialog: False
+    page.opening.ask_for_new()
     assert page.opened is first
 
     def fill(dialog: NewJobDialog) -> bool:
@@ -97,17 +98,17 @@ def test_a_new_job_is_asked_for(page: JobPage, tmp_path: Path, qtbot):
         assert dialog.said.text().endswith("this year/Blue van- rough-idle")
         return dialog.go.isEnabled()
 
-    page.ask = fill
-    page.ask_for_new()
+    page.opening.ask = fill
+    page.opening.ask_for_new()
     assert page.opened is not None
     assert page.opened.folder.path == tmp_path / "this year" / "Blue van- rough-idle"
     assert on_disk(page).title == "Blue van: rough/idle"
 
 
 def test_work_parts_options_in_their_tables(page: JobPage, qtbot):
-    for table in page.work.tables:
+    for table in page.tabs.work.tables:
         table.add_row()
-    options, work, parts = page.work.tables
+    options, work, parts = page.tabs.work.tables
     options.table.item(0, 0).setText("Renew the hose")
     options.table.item(0, 4).setText("agreed")
     work.table.item(0, 1).setText("Hose renewed")
@@ -127,15 +128,15 @@ def test_work_parts_options_in_their_tables(page: JobPage, qtbot):
 
 
 def test_the_restraint_caution_comes_with_its_code(page: JobPage):
-    page.show_part(OTHERS)
-    table = page.others.table
+    page.tabs.show_part(OTHERS)
+    table = page.tabs.others.table
     table.add_row()
     table.table.item(0, 0).setText("Airbag")
     table.table.item(0, 1).setText("B1234")
-    assert not page.others.caution.isVisible()
+    assert not page.tabs.others.caution.isVisible()
     table.table.item(0, 5).setCheckState(Qt.CheckState.Checked)
-    assert page.others.caution.isVisible()
-    assert RESTRAINT_CAUTION in page.others.caution.text()
+    assert page.tabs.others.caution.isVisible()
+    assert RESTRAINT_CAUTION in page.tabs.others.caution.text()
     assert on_disk(page).other_codes[0].restraint
 
 
@@ -144,11 +145,11 @@ def test_somebody_else_changes_the_job(page: JobPage, qtbot):
     other, job = open_job(page.opened.folder.path)
     job.concern = "Changed elsewhere."
     other.save(job)
-    shown = page.story.widgets["concern"]
+    shown = page.tabs.story.widgets["concern"]
     qtbot.waitUntil(lambda: shown.toPlainText() == "Changed elsewhere.", timeout=SLOW_MS)
 
     # both change it: nothing is overwritten, mine is kept beside it
-    give(qtbot, page.story.widgets["technician"], "R")
+    give(qtbot, page.tabs.story.widgets["technician"], "R")
     job.concern = "Changed again."
     other.save(job)
     qtbot.waitUntil(lambda: "nothing was overwritten" in page.notice.text, timeout=SLOW_MS)
@@ -169,7 +170,7 @@ def test_dropped_files_are_taken_in(
     paper.write_text("invented", encoding="utf-8")
     drop(page, photo, paper, drive_file, tmp_path / "gone.jpg")
     qtbot.waitUntil(lambda: bool(page.notice.text), timeout=SLOW_MS)
-    assert "3 files taken" in page.notice.text
+    assert "3 files added" in page.notice.text
     assert "gone.jpg" in page.notice.text
     job = on_disk(page)
     assert [entry.role for entry in job.recordings] == ["before"]
@@ -177,15 +178,15 @@ def test_dropped_files_are_taken_in(
         "photos/hose.png",
         "files/invoice.txt",
     ]
-    page.show_part(PHOTOS)
-    page.photos.photos.table.setCurrentCell(0, 0)
-    assert not page.photos.preview.pixmap().isNull()
+    page.tabs.show_part(PHOTOS)
+    page.tabs.photos.photos.table.setCurrentCell(0, 0)
+    assert not page.tabs.photos.preview.pixmap().isNull()
 
-    page.show_part(TIMELINE)
-    qtbot.waitUntil(lambda: page.timeline.topLevelItemCount() == 4, timeout=SLOW_MS)
-    page.show_part(RECORDINGS)
-    page.recordings.table.table.setCurrentCell(0, 0)
-    qtbot.keyClick(page.recordings.table.table, Qt.Key.Key_Return)
+    page.tabs.show_part(TIMELINE)
+    qtbot.waitUntil(lambda: page.tabs.timeline.topLevelItemCount() == 4, timeout=SLOW_MS)
+    page.tabs.show_part(RECORDINGS)
+    page.tabs.recordings.table.table.setCurrentCell(0, 0)
+    qtbot.keyClick(page.tabs.recordings.table.table, Qt.Key.Key_Return)
     assert window.review.isVisible()
     qtbot.waitUntil(lambda: window.review.judged is not None, timeout=SLOW_MS)
     assert page.opened is not None
@@ -193,15 +194,15 @@ def test_dropped_files_are_taken_in(
 
 
 def test_the_newest_drive_is_taken_in(page: JobPage, window: MainWindow, drive_file: Path, qtbot):
-    page.add_newest()
+    page.adding.add_newest(page.opened)
     assert "no recording in" in page.notice.text
     folder = window.services.settings.folder
     folder.mkdir()
     for number, name in enumerate(("later.parquet", "earlier.parquet")):
         shutil.copy2(drive_file, folder / name)
         os.utime(folder / name, (100 - number, 100 - number))
-    page.add_newest()
-    qtbot.waitUntil(lambda: "taken into the job" in page.notice.text, timeout=SLOW_MS)
+    page.adding.add_newest(page.opened)
+    qtbot.waitUntil(lambda: "added to the job" in page.notice.text, timeout=SLOW_MS)
     assert [entry.file for entry in on_disk(page).recordings] == ["recordings/later.parquet"]
 
 
@@ -216,7 +217,7 @@ def test_before_and_after_are_sent_to_compare(
         folder.add_recording(job, drive_file, "after")
 
     page.opened.edit(add)
-    qtbot.mouseClick(page.recordings.compare_button, Qt.MouseButton.LeftButton)
+    qtbot.mouseClick(page.tabs.recordings.compare_button, Qt.MouseButton.LeftButton)
     assert window.compare.isVisible()
     assert [box.paths[0].name for box in window.compare.sides.boxes.values()] == [
         "drive.parquet",
@@ -235,16 +236,16 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
         folder.add_recording(job, DRIVES[1], "after")
 
     page.opened.edit(add)
-    page.show_part(RECORDINGS)
-    qtbot.mouseClick(page.recordings.compare_button, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: window.compare.compared is not None, timeout=SLOW_MS)
-    assert "Kept in the job Rough idle" in window.compare.notice.text
+    page.tabs.show_part(RECORDINGS)
+    qtbot.mouseClick(page.tabs.recordings.compare_button, Qt.MouseButton.LeftButton)
+    kept = "Kept in the job Rough idle"
+    qtbot.waitUntil(lambda: kept in window.compare.notice.text, timeout=SLOW_MS)
     (entry,) = on_disk(page).comparisons
     assert entry.before == ["recordings/before.parquet"]
     assert entry.after == ["recordings/after.parquet"]
     assert "Resolved: fuel trim" in entry.sentence
     assert entry.sentence == window.compare.compared.result.summary
-    table = page.recordings.comparisons.table
+    table = page.tabs.recordings.comparisons.table
     assert table.item(0, 1).text() == entry.sentence
     assert [table.item(0, column).text() for column in (3, 4)] == [
         "before.parquet",
@@ -260,9 +261,11 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
     window.compare.sides.swap()
     window.compare.compare()
     qtbot.waitUntil(lambda: window.compare.compared is not first, timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: kept in window.compare.notice.text, timeout=SLOW_MS)
     assert [c.before for c in on_disk(page).comparisons] == [entry.before, entry.after]
-    page.show_part(TIMELINE)
-    rows = page.timeline
+    window.show_page("job")
+    page.tabs.show_part(TIMELINE)
+    rows = page.tabs.timeline
     qtbot.waitUntil(lambda: rows.topLevelItemCount() == 5, timeout=SLOW_MS)
     kinds = [rows.topLevelItem(n).text(1) for n in range(5)]
     assert kinds.count("comparison") == 2
@@ -272,8 +275,8 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
     second = window.compare.compared
     window.compare.compare()
     qtbot.waitUntil(lambda: window.compare.compared is not second, timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: not window.services.runner.busy, timeout=SLOW_MS)
     assert len(on_disk(page).comparisons) == 2
-    qtbot.waitUntil(lambda: not window.services.jobs.busy, timeout=SLOW_MS)
 
 
 def test_readings_and_what_changed_between_them(page: JobPage, qtbot):
@@ -285,8 +288,8 @@ def test_readings_and_what_changed_between_them(page: JobPage, qtbot):
         folder.add_reading(job, reading(), "after")
 
     page.opened.edit(add)
-    page.show_part(RECORDS)
-    records = page.records
+    page.tabs.show_part(RECORDS)
+    records = page.tabs.records
     qtbot.waitUntil(lambda: records.list.count() == 3, timeout=SLOW_MS)
     assert "Stored codes: none" in records.tree.words()
     assert "Freeze frames: the car did not tell." in records.tree.words()
@@ -320,8 +323,8 @@ def test_nothing_is_cleared_without_tick_and_words(page: JobPage, qtbot):
         return False
 
     page.car.ask = try_to
-    page.records.link.choose("127.0.0.1:9")
-    page.records.clear_button.click()
+    page.tabs.records.link.choose("127.0.0.1:9")
+    page.tabs.records.clear_button.click()
     assert not page.car.busy
     texts = " ".join(w.text() for w in asked[0].findChildren(QWidget) if hasattr(w, "text"))
     assert all(loss in texts for loss in LOSSES)
@@ -332,11 +335,11 @@ def test_nothing_is_cleared_without_tick_and_words(page: JobPage, qtbot):
 
 
 def test_a_car_that_is_not_there_is_a_sentence(page: JobPage, qtbot):
-    page.records.link.choose("no such thing")
-    page.records.read_button.click()
+    page.tabs.records.link.choose("no such thing")
+    page.tabs.records.read_button.click()
     assert "is no link" in page.notice.text
-    page.records.link.choose("127.0.0.1:9")  # the discard port: nothing listens
-    page.records.read_button.click()
+    page.tabs.records.link.choose("127.0.0.1:9")  # the discard port: nothing listens
+    page.tabs.records.read_button.click()
     assert page.car.busy
     qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
     assert "127.0.0.1" in page.notice.text
@@ -351,27 +354,27 @@ def test_read_and_clear_a_real_car(page: JobPage, qtbot):
 
     page.car.ask = agree
     told: list[str] = []
-    page.car.told.connect(told.append)
-    page.show_part(RECORDS)
+    page._services.runner.changed.append(lambda: told.append(page.work_bar.doing.whole))
+    page.tabs.show_part(RECORDS)
     with faulty_at_rest() as url:
-        page.records.link.choose(url)
-        page.records.read_button.click()
-        assert not page.records.clear_button.isEnabled()
+        page.tabs.records.link.choose(url)
+        page.tabs.records.read_button.click()
+        assert not page.tabs.records.clear_button.isEnabled()
         qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
         assert "read and kept: 1 code." in page.notice.text
         assert "Reading trouble codes" in told
-        qtbot.waitUntil(lambda: "P0171" in page.records.tree.words(), timeout=SLOW_MS)
-        assert "Monitor results:" in page.records.tree.words()
-        assert "Freeze frame 0 of 7E8, set by P0171" in page.records.tree.words()
-        page.records.clear_button.click()
+        qtbot.waitUntil(lambda: "P0171" in page.tabs.records.tree.words(), timeout=SLOW_MS)
+        assert "Monitor results:" in page.tabs.records.tree.words()
+        assert "Freeze frame 0 of 7E8, set by P0171" in page.tabs.records.tree.words()
+        page.tabs.records.clear_button.click()
         qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
         assert "7E8, 7E9 cleared. No stored or pending code is left." in page.notice.text
-        assert page.records.role.currentText() == "after"
-        page.records.read_button.click()
+        assert page.tabs.records.role.currentText() == "after"
+        page.tabs.records.read_button.click()
         qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
-    qtbot.waitUntil(lambda: page.records.list.count() == 5, timeout=SLOW_MS)
-    page.records.list.setCurrentRow(4)  # before against after
-    words = page.records.tree.words()
+    qtbot.waitUntil(lambda: page.tabs.records.list.count() == 5, timeout=SLOW_MS)
+    page.tabs.records.list.setCurrentRow(4)  # before against after
+    words = page.tabs.records.tree.words()
     assert "1 code no longer stored, but permanent until its own monitor has passed" in words
     assert "monitors reset and not run again yet." in words
     assert "before: stored, pending, permanent after: permanent" in words
@@ -415,10 +418,10 @@ def test_the_report_is_written_with_rewritten_sentences(page: JobPage, qtbot):
 def test_the_reports_sentences_follow_its_units_until_one_is_rewritten(
     page: JobPage, qtbot, monkeypatch: pytest.MonkeyPatch
 ):
-    def made(folder: object, job: object, options: ReportOptions, task: object) -> dict[str, str]:
-        return {"found: heat": "at 194 °F" if options.units == "us" else "at 90 °C"}
+    def made(case: MakeSentences, work: object) -> dict[str, str]:
+        return {"found: heat": "at 194 °F" if case.options.units == "us" else "at 90 °C"}
 
-    monkeypatch.setattr(working, "sentences", made)
+    monkeypatch.setattr(MakeSentences, "run", made)
 
     def sentence(dialog: ReportDialog) -> str:
         item = dialog.sentences.item(0, 1)
@@ -461,7 +464,7 @@ def test_a_damaged_job_is_a_sentence(page: JobPage, tmp_path: Path):
 def test_everything_has_a_name_a_key_and_fits(window: MainWindow, page: JobPage):
     kinds = (QAbstractButton, QComboBox, QAbstractSpinBox, QLineEdit)
     for number in range(page.tabs.count()):
-        page.show_part(number)
+        page.tabs.show_part(number)
         area = page.tabs.currentWidget()
         assert area.widget().minimumSizeHint().width() <= area.viewport().width(), number
         for widget in page.tabs.currentWidget().findChildren(QWidget):

@@ -12,8 +12,9 @@ from pytestqt.qtbot import QtBot
 
 from logbench.app.job.guard_dialog import GuardDialog
 from logbench.app.job.looking_up import SearchPageDialog
-from logbench.app.job.page import RECORDS, JobPage
+from logbench.app.job.page import JobPage
 from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
+from logbench.app.job.tabs import RECORDS
 from logbench.app.theme import LIGHT
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
@@ -45,9 +46,10 @@ def standing(**how) -> StillCar:
 @pytest.fixture
 def page(window: MainWindow, tmp_path: Path) -> JobPage:
     window.show_page("job")
-    assert window.job.new_job(tmp_path, "Rough idle")
+    window.job.opening.make(tmp_path, "Rough idle")
+    assert window.job.opened is not None
     window.job.car.ask = agree
-    window.job.show_part(RECORDS)
+    window.job.tabs.show_part(RECORDS)
     return window.job
 
 
@@ -76,8 +78,8 @@ def test_the_standards_leak_test_is_started_and_recorded(page: JobPage, qtbot: Q
     page.car.ask = look_and_agree
     car = standing(controls={"7E8": frozenset({0x01, 0x05})})
     with serve_tcp(car, timing=QUICK) as url:
-        page.records.link.choose(url)
-        qtbot.mouseClick(page.records.evap_button, Qt.MouseButton.LeftButton)
+        page.tabs.records.link.choose(url)
+        qtbot.mouseClick(page.tabs.records.evap_button, Qt.MouseButton.LeftButton)
         qtbot.waitUntil(lambda: bool(page.notice.text), timeout=SLOW_MS)
     assert car.started == [("7E8", 0x01)]
     assert "7E8 closed the evaporative system." in page.notice.text
@@ -94,15 +96,15 @@ def test_no_leak_test_without_consent_or_without_the_control(page: JobPage, qtbo
     page.car.ask = lambda dialog: False
     car = standing(controls={"7E8": frozenset({0x01})})
     with serve_tcp(car, timing=QUICK) as url:
-        page.records.link.choose(url)
-        page.records.evap_button.click()
+        page.tabs.records.link.choose(url)
+        page.tabs.records.evap_button.click()
         qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
     assert car.started == []
     assert on_disk(page).events == []
     page.car.ask = lambda dialog: pytest.fail("there is nothing to ask")
     with serve_tcp(standing(), timing=QUICK) as url:
-        page.records.link.choose(url)
-        page.records.evap_button.click()
+        page.tabs.records.link.choose(url)
+        page.tabs.records.evap_button.click()
         qtbot.waitUntil(lambda: bool(page.notice.text), timeout=SLOW_MS)
     assert "offers no control to start" in page.notice.text
 
@@ -117,19 +119,18 @@ def test_closing_the_window_in_the_midst_of_clearing_loses_nothing(
     path = page.opened.folder.path
     steps: list[str] = []
 
-    def close_at(step: str) -> None:
-        steps.append(step)
-        if step == "Clearing the codes":
+    def close_at() -> None:
+        steps.append(page.work_bar.doing.whole)
+        if len(steps) > 5 and steps[-1] == "Clearing the codes":
             window.close()
 
-    page.car.told.connect(close_at)
+    window.services.runner.changed.append(close_at)
     car = standing()
     with serve_tcp(car, timing=QUICK) as url:
-        page.records.link.choose(url)
-        page.records.clear_button.click()
-        assert page.car.changing
-        assert not page.cancel_button.isVisible()
-        page.cancel()  # what has begun to change a car is seen through
+        page.tabs.records.link.choose(url)
+        page.tabs.records.clear_button.click()
+        assert not page.work_bar.cancel_button.isVisible()
+        page.work_bar.cancel()  # what has begun to change a car is seen through
         assert page.car.busy
         qtbot.waitUntil(lambda: not window.isVisible(), timeout=SLOW_MS)
     assert "Clearing the codes" in steps
@@ -143,14 +144,14 @@ def test_closing_the_window_in_the_midst_of_clearing_loses_nothing(
 
 def test_a_reading_is_cancelled_and_what_is_whole_is_kept(page: JobPage, qtbot: QtBot):
     with serve_tcp(standing(), timing=QUICK) as url:
-        page.records.link.choose(url)
-        page.records.read_button.click()
-        assert page.cancel_button.isVisible()
-        qtbot.mouseClick(page.cancel_button, Qt.MouseButton.LeftButton)
+        page.tabs.records.link.choose(url)
+        page.tabs.records.read_button.click()
+        assert page.work_bar.cancel_button.isVisible()
+        qtbot.mouseClick(page.work_bar.cancel_button, Qt.MouseButton.LeftButton)
         assert not page.car.busy
-        qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=SLOW_MS)
-        assert page.records.read_button.isEnabled()
-        page.records.read_button.click()
+        qtbot.waitUntil(lambda: not page._services.runner.busy, timeout=SLOW_MS)
+        assert page.tabs.records.read_button.isEnabled()
+        page.tabs.records.read_button.click()
         qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
     assert [entry.role for entry in on_disk(page).readings] == ["before"]
 
@@ -181,12 +182,12 @@ def choose_code(page: JobPage, qtbot: QtBot) -> None:
         answered={"stored codes": ["7E8"]},
     )
     page.opened.edit(lambda job: folder.add_reading(job, reading, "before"))
-    tree = page.records.tree
+    tree = page.tabs.records.tree
     qtbot.waitUntil(lambda: "P0171" in tree.words(), timeout=SLOW_MS)
-    assert not page.records.lookup_button.isEnabled()
+    assert not page.tabs.records.lookup_button.isEnabled()
     (item,) = tree.findItems("P0171", Qt.MatchFlag.MatchStartsWith | Qt.MatchFlag.MatchRecursive)
     tree.setCurrentItem(item)
-    assert page.records.lookup_button.isEnabled()
+    assert page.tabs.records.lookup_button.isEnabled()
 
 
 def test_a_code_is_looked_up_with_code_year_and_make_only(
@@ -211,11 +212,11 @@ def test_a_code_is_looked_up_with_code_year_and_make_only(
         return dialog.go.isEnabled()
 
     page.lookup.ask = lambda dialog: False
-    page.records.lookup_button.click()
+    page.tabs.records.lookup_button.click()
     assert browser == []  # left without an address: nothing is opened
     page.lookup.ask = set_it
-    page.records.lookup_button.click()
-    page.records.lookup_button.click()
+    page.tabs.records.lookup_button.click()
+    page.tabs.records.lookup_button.click()
     assert browser == ["https://search.example/?q=P0171+2016+Example+%26+Co"] * 2
     assert len(shown) == 1  # the address is remembered
     assert page.lookup.template == "https://search.example/?q={words}"
@@ -229,9 +230,9 @@ def test_another_search_page_and_no_browser(page: JobPage, qtbot: QtBot, browser
         return True
 
     page.lookup.ask = set_it
-    page.records.search_button.click()
+    page.tabs.records.search_button.click()
     assert browser == []
-    page.records.lookup_button.click()
+    page.tabs.records.lookup_button.click()
     assert "No browser could be opened" in page.notice.text
     assert "https://closed.example/P0171" in page.notice.text
 
@@ -270,7 +271,7 @@ def test_distances_are_shown_and_taken_in_the_units_chosen(
         ],
     )
     page.opened.edit(lambda job: folder.add_reading(job, told, "before"))
-    tree, box = page.records.tree, page.story.widgets["vehicle.odometer_km"]
+    tree, box = page.tabs.records.tree, page.tabs.story.widgets["vehicle.odometer_km"]
     qtbot.waitUntil(lambda: "Odometer 160,934 km" in tree.words(), timeout=SLOW_MS)
     assert (box.value(), box.suffix()) == (160_934, " km")
     window.services.look.choose_units(True)

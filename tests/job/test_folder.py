@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logbench.errors import (
+    JobBusyError,
     JobConflictError,
     JobDamagedError,
     JobMissingError,
@@ -195,7 +196,7 @@ def test_a_locked_job_is_left_alone(tmp_path, monkeypatch):
     before = folder.file.read_bytes()
     with FileLock(folder.path / LOCK_FILE):
         job.concern = "x"
-        with pytest.raises(JobConflictError, match="Another window"):
+        with pytest.raises(JobBusyError, match="Another window"):
             folder.save(job)
     assert folder.file.read_bytes() == before
     folder.save(job)
@@ -230,11 +231,10 @@ def test_autosave_waits_saves_and_stops_at_a_conflict(tmp_path):
     folder, job = create_job(tmp_path, "car")
     now = [0.0]
     auto = HeldJob(folder, job, delay_s=1.0, clock=lambda: now[0])
-    job.concern = "typed"
-    auto.changed()
+    auto.edit(lambda job: setattr(job, "concern", "typed"))
     assert not auto.tick()
     now[0] = 0.9
-    auto.changed()
+    auto.edit(lambda job: None)
     now[0] = 1.1
     assert auto.tick()
     assert not auto.dirty
@@ -242,15 +242,14 @@ def test_autosave_waits_saves_and_stops_at_a_conflict(tmp_path):
     other, theirs = open_job(folder.path)
     theirs.concern = "theirs"
     other.save(theirs)
-    job.concern = "mine"
-    auto.changed()
+    auto.edit(lambda job: setattr(job, "concern", "mine"))
     assert not auto.flush()
     assert auto.conflict
     assert auto.dirty
     assert "changed elsewhere" in auto.problem
     assert not auto.flush()
     assert len(list(folder.path.glob("job.mine-*"))) == 1, "kept once, not at every tick"
-    auto.resume(folder.load())
+    auto.reload()
     assert auto.job.concern == "theirs"
     assert not auto.dirty
 

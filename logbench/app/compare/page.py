@@ -37,7 +37,9 @@ from logbench.cases.compare import (
     find_recordings,
     lay,
 )
+from logbench.cases.job import KeepComparison
 from logbench.cases.runner import Running
+from logbench.cases.work import Outcome
 from logbench.words import tr, word
 
 _CHOOSING, _ASKING, _SHOWING = range(3)
@@ -81,9 +83,6 @@ class SameCar(QFrame):
 class ComparePage(QWidget):
     """Before and after a repair."""
 
-    made = Signal(object, object, str, bool)
-    """A comparison is shown: paths before, paths after, its sentence, whether the user said that
-    both sides are one car."""
     job_wanted = Signal()
     """Both sides shall be those of a job."""
     files_dropped = Signal(object, object)
@@ -92,6 +91,7 @@ class ComparePage(QWidget):
     def __init__(self, services: Services) -> None:
         super().__init__()
         self._services = services
+        self._owner = services.runner.owner()
         theme = services.look.theme
         self.sides = SidesPanel(services.settings)
         self.question = SameCar()
@@ -325,13 +325,20 @@ class ComparePage(QWidget):
         self._pages.setCurrentIndex(_SHOWING)
         self.results.show_comparison(compared)
         self.results.show_tab(FINDINGS if compared.result.findings else SIGNALS)
-        self.made.emit(*map(list, compared.files), compared.result.summary, confirmed)
-
-    def kept(self, title: str) -> None:
-        """What is shown was kept in a job of this title."""
-        self.notice.success(
-            tr("Kept in the job {title}; its report shows the last one kept.", title=title)
+        store, sentence = self._services.job_store, compared.result.summary
+        keep = KeepComparison(store, *compared.files, sentence, same_car=confirmed)
+        self._owner.start(
+            keep,
+            lambda title: self._say(keep.outcome(title)),
+            lambda sentence: self._say(Outcome(sentence, well=False)),
         )
+
+    def _say(self, outcome: Outcome) -> None:
+        """Show how something went, here or where the user is."""
+        if outcome.sentence and self.isVisible():
+            (self.notice.success if outcome.well else self.notice.trouble)(outcome.sentence)
+        elif outcome.sentence:
+            self._services.runner.unowned(outcome)
 
     def _failed(self, sentence: str) -> None:
         self._task = None

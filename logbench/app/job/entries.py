@@ -30,9 +30,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.job.opened import MOST_ENTRIES, OpenJob
+from logbench.app.job.opened import OpenJob
 from logbench.app.parts import heads_left
-from logbench.job.model import Job
+from logbench.job.model import MOST_ENTRIES, Job
 from logbench.words import inside, tr
 
 AGREED = {tr("not decided"): None, tr("agreed"): True, tr("declined"): False}
@@ -226,11 +226,8 @@ class EntryTable(QWidget):
         if self._open is None or self._make is None:
             return
         if len(self.entries) >= MOST_ENTRIES:
-            self._open.troubled.emit(
-                tr(
-                    "A list of the job holds {most} entries at most.",
-                    most=MOST_ENTRIES,
-                )
+            self._open.trouble(
+                tr("A list of the job holds {most} entries at most.", most=MOST_ENTRIES)
             )
             return
         entry = self._make()

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QImageReader, QPixmap, QResizeEvent
+from PySide6.QtCore import Qt, QUrl, Signal
+from PySide6.QtGui import QDesktopServices, QImageReader, QPixmap, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -25,7 +25,9 @@ from PySide6.QtWidgets import (
 from logbench.app.job.entries import Column, EntryTable
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.records import ROLES
+from logbench.cases.job import LoadTimeline
 from logbench.errors import JobError
+from logbench.job.comparisons import Sides, missing_sides, sides_by_role
 from logbench.job.model import Photo
 from logbench.job.timeline import Moment
 from logbench.job.times import local_text, short_time
@@ -41,14 +43,14 @@ class RecordingsPanel(QWidget):
 
     add_wanted = Signal()
     newest_wanted = Signal()
-    review_wanted = Signal(str)
-    """File in the job."""
-    compare_wanted = Signal()
-    compare_again_wanted = Signal(int)
-    """Row of a comparison that was kept."""
+    review_wanted = Signal(object)
+    """Path."""
+    compare_wanted = Signal(object, object)
+    """Paths before and after."""
 
     def __init__(self) -> None:
         super().__init__()
+        self._open: OpenJob | None = None
         self.table = EntryTable(
             tr("Recordings"),
             "recordings",
@@ -61,7 +63,7 @@ class RecordingsPanel(QWidget):
             ),
         )  # fmt: skip
         self.comparisons = _comparisons()
-        self.comparisons.opened.connect(self.compare_again_wanted)
+        self.comparisons.opened.connect(self.compare_again)
         self.role = QComboBox()
         self.role.setAccessibleName(tr("Role of recordings that are added"))
         self.role.addItems([word(role) for role in ROLES])
@@ -76,7 +78,7 @@ class RecordingsPanel(QWidget):
         self.review_button.clicked.connect(lambda: self._open_row(self.table.table.currentRow()))
         self.compare_button = QPushButton(tr("Compare before with after  Ctrl+Return"))
         self.compare_button.setAccessibleName(tr("Put the recordings on the Compare page"))
-        self.compare_button.clicked.connect(self.compare_wanted)
+        self.compare_button.clicked.connect(lambda _=False: self.compare())
         self.table.opened.connect(self._open_row)
         row = QHBoxLayout()
         row.addWidget(QLabel(tr("Add as")))
@@ -94,23 +96,45 @@ class RecordingsPanel(QWidget):
 
     def show_job(self, opened: OpenJob) -> None:
         """Show this job."""
+        self._open = opened
         self.table.show_job(opened)
         self.comparisons.show_job(opened)
-        self.refresh(opened)
+        self.refresh()
 
-    def refresh(self, opened: OpenJob) -> None:
+    def refresh(self) -> None:
         """Rows that others have added, and what can be done with them."""
         self.table.refresh()
         self.comparisons.refresh()
-        roles = {entry.role for entry in opened.job.recordings}
+        roles = {entry.role for entry in self.table.entries}
         self.review_button.setEnabled(bool(roles))
         self.compare_button.setEnabled({"before", "after"} <= roles)
         self.role.setCurrentIndex(ROLES.index("after" if "before" in roles else "before"))
 
+    def compare(self) -> None:
+        """Send the recordings to the Compare page by their role, also where one side lacks."""
+        if self._open is not None:
+            sides = sides_by_role(self._open.job)
+            if any(sides):
+                self._send(self._open, sides)
+            else:
+                self._open.trouble(missing_sides(sides))
+
+    def compare_again(self, row: int) -> None:
+        """Send the recordings of a comparison that was kept."""
+        if self._open is not None:
+            entry = self._open.job.comparisons[row]
+            self._send(self._open, (tuple(entry.before), tuple(entry.after)))
+
+    def _send(self, opened: OpenJob, sides: Sides) -> None:
+        before, after = ([opened.place(file) for file in side] for side in sides)
+        if None not in (*before, *after):
+            self.compare_wanted.emit(before, after)
+
     def _open_row(self, row: int) -> None:
         entries = self.table.entries
-        if entries:
-            self.review_wanted.emit(entries[max(row, 0)].file)
+        path = self._open.place(entries[max(row, 0)].file) if self._open and entries else None
+        if path is not None:
+            self.review_wanted.emit(path)
 
 
 def _names(files: Sequence[str]) -> str:
@@ -187,7 +211,6 @@ class PhotosPanel(QWidget):
     """Photos with captions and a preview; other files below."""
 
     add_wanted = Signal()
-    open_wanted = Signal(str)
 
     def __init__(self) -> None:
         super().__init__()
@@ -208,7 +231,7 @@ class PhotosPanel(QWidget):
         self.photos.buttons.insertWidget(2, add)
         self.photos.table.currentCellChanged.connect(lambda *_: self._show())
         for table in (self.photos, self.files):
-            table.opened.connect(lambda row, t=table: self.open_wanted.emit(t.entries[row].file))
+            table.opened.connect(lambda row, t=table: self._open_file(t.entries[row].file))
         left = QVBoxLayout()
         left.addWidget(self.photos, 2)
         left.addWidget(self.files, 1)
@@ -231,6 +254,11 @@ class PhotosPanel(QWidget):
         self.photos.refresh()
         self.files.refresh()
 
+    def _open_file(self, file: str) -> None:
+        path = self._open.place(file) if self._open is not None else None
+        if path is not None:
+            QDesktopServices.openUrl(QUrl.fromLocalFile(str(path)))
+
     def _show(self) -> None:
         row, entries = self.photos.table.currentRow(), self.photos.entries
         if self._open is None or not 0 <= row < len(entries):
@@ -248,6 +276,7 @@ class TimelineView(QTreeWidget):
 
     def __init__(self) -> None:
         super().__init__()
+        self._open: OpenJob | None = None
         self.setAccessibleName(tr("Timeline of the job"))
         self.setHeaderLabels([tr("Time"), tr("What"), tr("Text"), tr("File")])
         self.setRootIsDecorated(False)
@@ -256,6 +285,23 @@ class TimelineView(QTreeWidget):
         modes = ("ResizeToContents", "ResizeToContents", "Stretch", "ResizeToContents")
         for column, mode in enumerate(modes):
             self.header().setSectionResizeMode(column, QHeaderView.ResizeMode[mode])
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show this job."""
+        self._open = opened
+        self.clear()
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Gather everything again, while it is looked at."""
+        if self._open is not None and self.isVisible():
+            load = LoadTimeline(self._open.folder, self._open.snapshot())
+            self._open.start(load, self.show_moments, slot="timeline")
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """It was not kept fresh while nobody saw it."""
+        super().showEvent(event)
+        self.refresh()
 
     def show_moments(self, moments: Sequence[Moment]) -> None:
         """These moments."""

@@ -3,38 +3,47 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 from PySide6.QtCore import QObject, QTimer, Signal
 
+from logbench.app.services import Services
+from logbench.cases.runner import Done
+from logbench.cases.work import Case, Outcome
 from logbench.errors import JobError
-from logbench.job.car import bring_over
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
-from logbench.job.store import HeldJob
 from logbench.words import tr
 
 _TICK_MS = 500
-MOST_ENTRIES = 500
-"""Of one list, as `job.model` has it."""
 
 
 class OpenJob(QObject):
-    """One job and its folder. `saved` gives the sentence about the state on disk."""
+    """One job, held as long as it is shown, and the owner of what is done for it."""
 
     edited = Signal()
     loaded = Signal()
     """Another state was read from disk: everything is to be shown anew."""
     saved = Signal()
-    troubled = Signal(str)
     conflicted = Signal(str)
+    started = Signal()
+    """Something is done for it."""
+    ended = Signal(object)
+    """`Outcome` of what was done for it, or of an edit that was not taken."""
+    _committed = Signal()
 
-    def __init__(self, folder: JobFolder, job: Job, parent: QObject | None = None) -> None:
+    def __init__(self, services: Services, path: Path, parent: QObject | None = None) -> None:
+        """Raises JobError."""
         super().__init__(parent)
-        self.folder = folder
-        self.autosave = HeldJob(folder, job)
-        self._told = ""
+        self._store = services.job_store
+        self.held = self._store.hold(path)
+        self.owner = services.runner.owner(self.title)
+        self._problem = ""
+        self._committed.connect(self.edited)  # queued: it is emitted on the case's thread
+        self.held.committed = self._committed.emit
+        self.edited.connect(self._rename)
         self._timer = QTimer(self)
         self._timer.setInterval(_TICK_MS)
         self._timer.timeout.connect(self.tick)
@@ -43,76 +52,122 @@ class OpenJob(QObject):
     @property
     def job(self) -> Job:
         """The job as it is being edited."""
-        return self.autosave.job
+        return self.held.job
 
-    def set_value(self, part: BaseModel, field: str, value: Any) -> bool:
-        """Change a field; one that is not taken stays as it was, and `troubled` says why."""
+    @property
+    def folder(self) -> JobFolder:
+        """Where it is."""
+        return self.held.folder
+
+    @property
+    def title(self) -> str:
+        """What it is called."""
+        return self.job.title or self.folder.path.name
+
+    def snapshot(self) -> Job:
+        """A copy, for a case that looks at it on another thread."""
+        return self.held.job.model_copy(deep=True)
+
+    # --- editing ---
+
+    def set_value(self, part: BaseModel, field: str, value: Any) -> None:
+        """Change a field; one that is not taken stays as it was, and `ended` says why."""
         if getattr(part, field) == value:
-            return True
+            return
         try:
-            setattr(part, field, value)
+            self.edit(lambda _: setattr(part, field, value))
         except ValidationError as error:
-            reason = error.errors()[0]["msg"]
-            self.troubled.emit(
+            self.trouble(
                 tr(
                     "The {field} was not changed: {reason}.",
                     field=field.replace("_", " "),
-                    reason=reason,
+                    reason=error.errors()[0]["msg"],
                 )
             )
-            return False
-        self.touch()
-        return True
 
-    def edit(self, change: Callable[[Job], None]) -> None:
+    def edit(self, change: Callable[[Job], object]) -> None:
         """Change anything else."""
-        change(self.job)
-        self.touch()
-
-    def touch(self) -> None:
-        """It was edited."""
-        self.autosave.changed()
+        self.held.edit(change)
         self.edited.emit()
 
-    def bring(self, scratch: Job) -> None:
-        """Put in what a task has read or done."""
-        bring_over(self.job, scratch)
-        self.touch()
+    def place(self, file: str) -> Path | None:
+        """Where a file of the job is; None where it leads out of the folder, as `ended` says."""
+        try:
+            return self.folder.place(file)
+        except JobError as error:
+            self.trouble(str(error))
+            return None
+
+    # --- doing ---
+
+    def start(self, case: Case[Any], done: Done, slot: str) -> None:
+        """Run a case whose answer is shown; of a slot only the last one is."""
+        self.owner.start(case, done, self.trouble, slot=slot)
+
+    def do(self, deed: Case[Any], done: Done = lambda _: None) -> None:
+        """Run a case that changes something; `ended` has its outcome, after `done` its answer."""
+
+        def finished(answer: Any) -> None:
+            done(answer)
+            self.ended.emit(deed.outcome(answer))
+
+        if not self.owner.closed:
+            self.started.emit()
+        self.owner.start(deed, finished, self.trouble)
+
+    def trouble(self, sentence: str) -> None:
+        """Something went wrong with it."""
+        self.ended.emit(Outcome(sentence, well=False))
+
+    # --- the state on disk ---
 
     def tick(self) -> None:
         """Save when it is time; show what somebody else has changed in the meantime."""
-        if self.autosave.tick():
+        if self.held.tick():
             self.saved.emit()
-        self._tell()
-        if not self.autosave.dirty and self.folder.changed_elsewhere():
-            self.reload()
+        self._show_problem()
+        try:
+            if self.held.follow():
+                self.loaded.emit()
+        except JobError as error:
+            self._lose(error)
 
     def flush(self) -> bool:
         """Save now; False while something is not on disk."""
-        if self.autosave.flush():
+        if self.held.flush():
             self.saved.emit()
-        self._tell()
-        return not self.autosave.dirty
+        self._show_problem()
+        return not self.held.dirty
 
     def reload(self) -> None:
-        """Take what is on disk; what was not saved is gone."""
+        """Take what is on disk; edits that were not saved are gone."""
         try:
-            job = self.folder.load()
+            self.held.reload()
         except JobError as error:
-            self._timer.stop()
-            self.troubled.emit(str(error))
-            return
-        self.autosave.resume(job)
-        self._timer.start()
-        self.loaded.emit()
+            self._lose(error)
+        else:
+            self._timer.start()
+            self.loaded.emit()
 
     def close(self) -> None:
-        """Save, and watch no longer."""
+        """Save, and let go of it; what changes files or the car goes on."""
         self.flush()
         self._timer.stop()
+        self.owner.close()
+        self._store.release(self.held)
 
-    def _tell(self) -> None:
-        problem = self.autosave.problem
-        if problem and problem != self._told:
-            (self.conflicted if self.autosave.conflict else self.troubled).emit(problem)
-        self._told = problem
+    def _lose(self, error: JobError) -> None:
+        self._timer.stop()
+        self.trouble(str(error))
+
+    def _show_problem(self) -> None:
+        problem = self.held.problem
+        if problem and problem != self._problem:
+            if self.held.conflict:
+                self.conflicted.emit(problem)
+            else:
+                self.trouble(problem)
+        self._problem = problem
+
+    def _rename(self) -> None:
+        self.owner.name = self.title

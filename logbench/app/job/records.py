@@ -20,7 +20,7 @@ from logbench.app.job.opened import OpenJob
 from logbench.app.job.reading_tree import ReadingTree
 from logbench.app.live.link_box import LinkBox
 from logbench.app.theme import Theme
-from logbench.cases.job import Records
+from logbench.cases.job import LoadRecords, Records
 from logbench.cases.settings import Settings
 from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
 from logbench.job.times import short_time
@@ -41,6 +41,7 @@ class OtherCodes(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
+        self._open: OpenJob | None = None
         self.table = EntryTable(
             tr("Codes of other modules, read with other equipment"),
             "other_codes",
@@ -61,12 +62,13 @@ class OtherCodes(QWidget):
 
     def show_job(self, opened: OpenJob) -> None:
         """Show this job."""
+        self._open = opened
         self.table.show_job(opened)
-        self.refresh(opened)
+        self.refresh()
 
-    def refresh(self, opened: OpenJob) -> None:
+    def refresh(self) -> None:
         """The caution comes with the first code of the restraint system."""
-        self.caution.setVisible(opened.job.restraint_work)
+        self.caution.setVisible(self._open is not None and self._open.job.restraint_work)
 
 
 class RecordsPanel(QWidget):
@@ -82,6 +84,8 @@ class RecordsPanel(QWidget):
     def __init__(self, settings: Settings, theme: Theme) -> None:
         super().__init__()
         self._open: OpenJob | None = None
+        self._seen: list[tuple[str, Role]] | None = None
+        """The readings that are shown, or being opened."""
         self._records = Records((), (), None)
         self.link = LinkBox(settings)
         self.role = QComboBox()
@@ -152,10 +156,20 @@ class RecordsPanel(QWidget):
     # --- showing ---
 
     def show_job(self, opened: OpenJob) -> None:
-        """The role of the next reading follows from those that are there."""
-        self._open = opened
-        has_before = any(entry.role == "before" for entry in opened.job.readings)
+        """Show this job."""
+        self._open, self._seen = opened, None
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Open the readings where there are others; the role of the next follows from them."""
+        seen = [(entry.file, entry.role) for entry in self._entries()]
+        if self._open is None or seen == self._seen:
+            return
+        self._seen = seen
+        has_before = any(role == "before" for _, role in seen)
         self.role.setCurrentIndex(ROLES.index("after" if has_before else "before"))
+        load = LoadRecords(self._open.folder, self._open.snapshot())
+        self._open.start(load, self.show_records, slot="records")
 
     def show_records(self, records: Records) -> None:
         """Readings of the job, the last chosen; the change between them first when there is one."""
