@@ -337,7 +337,7 @@ def test_nothing_is_cleared_without_tick_and_words(page: JobPage, qtbot):
 def test_a_car_that_is_not_there_is_a_sentence(page: JobPage, qtbot):
     page.tabs.records.link.choose("no such thing")
     page.tabs.records.read_button.click()
-    assert "is no link" in page.notice.text
+    assert "is not a link" in page.notice.text
     page.tabs.records.link.choose("127.0.0.1:9")  # the discard port: nothing listens
     page.tabs.records.read_button.click()
     assert page.car.busy
