@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from logbench.cases.work import Cancelling, Case, Work
+from logbench.cases.work import Cancelling, Case, Outcome, Work
 from logbench.recording.storage import storage_trouble
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
@@ -93,9 +93,9 @@ class ExportSpan(Case[Path]):
             frame.to_csv(self.path, float_format="%.10g")
         return self.path
 
-    def outcome(self, answer: Path) -> str:
+    def outcome(self, answer: Path) -> Outcome:
         """Where it is."""
-        return tr("Written to {path}", path=answer)
+        return Outcome(tr("Written to {path}", path=answer))
 
     def _texts(self, t_s: npt.NDArray[np.float64]) -> list[str]:
         """A text for each row: the notes that begin to hold there. Spreadsheets take a text that
