@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
-from logbench.cases.work import Cancelling, Case, Work
+from logbench.cases.work import Cancelling, Case, Outcome, Work
 from logbench.plot.pyramid import Floats, Ints
 from logbench.recording.model import Facts, Trace
 from logbench.words import tr
@@ -122,9 +122,8 @@ class RecoverJournals(Case[list[Path]]):
 
         return recover(self.folder)
 
-    def outcome(self, answer: list[Path]) -> str:
+    def outcome(self, answer: list[Path]) -> Outcome:
         """Their names."""
         names = ", ".join(path.name for path in answer)
-        return (
-            tr("Recovered from a drive that was cut short: {names}", names=names) if names else ""
-        )
+        text = tr("Recovered from a drive that was cut short: {names}", names=names)
+        return Outcome(text if names else "")
