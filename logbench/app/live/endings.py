@@ -65,7 +65,9 @@ class Endings(QObject):
     def _recovered(self, made: list[Path]) -> None:
         if made:
             self.last = made[-1]
-            self._notice.success(RecoverJournals(made[-1].parent).outcome(made), tr("Review it"))
+            self._notice.success(
+                RecoverJournals(made[-1].parent).outcome(made).sentence, tr("Review it")
+            )
 
     def _finished(self, finished: Finished) -> None:
         self.last = finished.path
