@@ -42,8 +42,9 @@ def report(
         shorten_vin=private,
         shorten_names=private,
     )
-    folder, _ = open_job(job)
-    written = run_here(WriteReport(folder.path, out or folder.path / "report.pdf", options))
+    folder, content = open_job(job)
+    path = out or folder.path / "report.pdf"
+    written = run_here(WriteReport(folder, content, path, options))
     for problem in written.problems:
         say(problem, "yellow")
     say(f"Report written: {written.path}")
