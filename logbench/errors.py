@@ -20,6 +20,12 @@ class UsageError(LogbenchError):
     """The user asked for something that cannot be understood (a bad duration, an odd option)."""
 
 
+def first_line(error: BaseException) -> str:
+    """What a library says, for the middle of a sentence: its first line, or else its kind."""
+    text = str(error).strip().splitlines()
+    return text[0].rstrip(".")[:120] if text else type(error).__name__
+
+
 class WorkerDiedError(LogbenchError):
     """A thread of the program ended by a fault of ours; its traceback is in the log."""
 

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from functools import cache
 
 from logbench.simulator.encode import LENGTHS
-from logbench.simulator.isotp import frame_count
 from logbench.simulator.protocols import BusProtocol
 from logbench.simulator.timing import MAX_PACKED, Sending, SerialOut, Timing, can_arrivals, frame_s
+from logbench.vehicle.isotp import frames_of
 
 
 def line_chars(protocol: BusProtocol, data_bytes: int, headers: bool, spaces: bool) -> int:
@@ -31,7 +31,7 @@ def request_s(
     The client asks without spaces, tells the number of frames to expect, has echo and line feeds
     off and headers on, and sends nothing late; one ECU answers.
     """
-    frames = frame_count(1 + sum(1 + LENGTHS[pid] for pid in pids))
+    frames = frames_of(1 + sum(1 + LENGTHS[pid] for pid in pids))
     t_s = timing.delay_s + timing.chars_s(2 + 2 * len(pids) + 1 + 1) + timing.command_s
     t_s += frame_s(protocol) + timing.ecu_s(0)
     out = SerialOut(timing)
@@ -44,7 +44,7 @@ def request_s(
 
 def native_request_s(timing: Timing, protocol: BusProtocol, pids: Sequence[int]) -> float:
     """The same without an adapter: request, ECU, frames and flow control on the bus only."""
-    frames = frame_count(1 + sum(1 + LENGTHS[pid] for pid in pids))
+    frames = frames_of(1 + sum(1 + LENGTHS[pid] for pid in pids))
     sending = Sending(
         "7E8", tuple(bytes(8) for _ in range(frames)), frame_s(protocol) + timing.ecu_s(0)
     )

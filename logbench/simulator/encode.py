@@ -95,14 +95,20 @@ def _most(readings: Readings, acronym: str) -> float:
     return _or_zero(readings.get(acronym, 0.0))
 
 
-def _lambda_part(acronym: str) -> Encoder:
-    """Equivalence ratio, 2 / 65536 a step (PID 24 to 2B, 34 to 3B, 44), or maximum / 65535."""
+def _scaled(acronym: str, most: str, per_unit: float, size: int) -> Encoder:
+    """`per_unit` steps a unit or, where PID 4F or 50 gives a maximum, all steps up to that."""
 
     def encoder(readings: Readings) -> bytes:
-        most = _most(readings, "LAMBDA_MAX")
-        return whole(readings.get(acronym, NAN), 65535 / most if most else 65536 / 2, 0, 2)
+        given = _most(readings, most)
+        steps = (256**size - 1) / given if given else per_unit
+        return whole(readings.get(acronym, NAN), steps, 0, size)
 
     return encoder
+
+
+def _lambda_part(acronym: str) -> Encoder:
+    """Equivalence ratio, 2 / 65536 a step (PID 24 to 2B, 34 to 3B, 44)."""
+    return _scaled(acronym, "LAMBDA_MAX", 65536 / 2, 2)
 
 
 def _narrow(sensor: str) -> Encoder:
@@ -116,13 +122,8 @@ def _narrow(sensor: str) -> Encoder:
 
 
 def _wide_volts(sensor: str, pid: int) -> Encoder:
-    """PID 24 to 2B: lambda, then 8 / 65536 V a step (or maximum / 65535)."""
-
-    def volts(readings: Readings) -> bytes:
-        most = _most(readings, "O2S_V_MAX")
-        value = readings.get(f"O2S{sensor}_{pid:02X}", NAN)
-        return whole(value, 65535 / most if most else 65536 / 8, 0, 2)
-
+    """PID 24 to 2B: lambda, then 8 / 65536 V a step."""
+    volts = _scaled(f"O2S{sensor}_{pid:02X}", "O2S_V_MAX", 65536 / 8, 2)
     return _pair(_lambda_part(f"LAMBDA{sensor}"), volts)
 
 
@@ -135,18 +136,6 @@ def _wide_current(sensor: str, pid: int) -> Encoder:
         return whole(value, 32768 / most, most, 2)
 
     return _pair(_lambda_part(f"LAMBDA{sensor}_{pid:02X}"), current)
-
-
-def _manifold(readings: Readings) -> bytes:
-    """PID 0B: 1 kPa a step, or maximum / 255."""
-    most = _most(readings, "MAP_MAX")
-    return whole(readings.get("MAP", NAN), 255 / most if most else 1)
-
-
-def _air_flow(readings: Readings) -> bytes:
-    """PID 10: 0.01 g/s a step, or maximum / 65535."""
-    most = _most(readings, "MAF_MAX")
-    return whole(readings.get("MAF", NAN), 65535 / most if most else 100, 0, 2)
 
 
 def _maxima(readings: Readings) -> bytes:
@@ -236,12 +225,12 @@ _ENCODERS: dict[int, Encoder] = {
     0x08: _one("SHRTFT2", trim),
     0x09: _one("LONGFT2", trim),
     0x0A: _number("FRP", 1 / 3),
-    0x0B: _manifold,
+    0x0B: _scaled("MAP", "MAP_MAX", 1, 1),
     0x0C: _number("RPM", 4, 0, 2),
     0x0D: _number("VSS", 1),
     0x0E: _number("SPARKADV", 2, 64),
     0x0F: _one("IAT", temperature),
-    0x10: _air_flow,
+    0x10: _scaled("MAF", "MAF_MAX", 100, 2),
     0x11: _one("TP", percent),
     0x12: _mask("AIR_STAT"),
     0x13: _flags(*(f"O2SLOC{sensor}" for sensor in _SENSORS)),

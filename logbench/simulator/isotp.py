@@ -24,8 +24,3 @@ def segment(message: bytes, padding: int | None = 0x00) -> list[bytes]:
     for number, start in enumerate(range(6, len(message), 7), start=1):
         frames.append(padded(bytes((0x20 | number & 0x0F,)) + message[start : start + 7], padding))
     return frames
-
-
-def frame_count(length: int) -> int:
-    """Frames that a message of `length` bytes takes."""
-    return 1 if length <= 7 else 1 + -(-(length - 6) // 7)

@@ -7,29 +7,8 @@ import os
 import socket
 import sys
 import tempfile
-from typing import Protocol
 
 from logbench.errors import PortMissingError
-
-
-class Port(Protocol):
-    """One client as the server sees it."""
-
-    def fileno(self) -> int:
-        """What `select` waits for."""
-        ...
-
-    def read(self) -> bytes | None:
-        """What has come; None when the client is gone."""
-        ...
-
-    def write(self, data: bytes) -> None:
-        """Send; an `OSError` when the client is gone."""
-        ...
-
-    def close(self) -> None:
-        """Let go of it."""
-        ...
 
 
 class SocketPort:
@@ -77,7 +56,7 @@ class TcpWire:
         """File descriptors that become readable when a client comes."""
         return [self._listener.fileno()] if self._listener is not None else []
 
-    def accept(self) -> Port:
+    def accept(self) -> SocketPort:
         """The client that has come."""
         assert self._listener is not None
         connection, _ = self._listener.accept()
@@ -188,7 +167,7 @@ class TerminalWire:
         """The terminal itself, until `accept` has handed out its client."""
         return [self._sides[0]] if self._sides is not None and self._waiting else []
 
-    def accept(self) -> Port:
+    def accept(self) -> TerminalPort:
         """The one client there is."""
         assert self._sides is not None
         self._waiting = False

@@ -11,7 +11,6 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 from logbench.errors import LinkError, LogbenchError, UsageError, error_named
@@ -131,12 +130,7 @@ class SimulatedCar:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     @property

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.ports import Port, TcpWire, TerminalWire
+from logbench.simulator.ports import SocketPort, TcpWire, TerminalPort, TerminalWire
 from logbench.simulator.wires import CanWire
 
 IDLE_S = 0.05
@@ -104,7 +104,7 @@ class Server(Serving):
         self._wire = wire
         self._on_line = on_line or (lambda line: None)
         self._wake, self._waker = socket.socketpair()
-        self._client: Port | None = None
+        self._client: SocketPort | TerminalPort | None = None
 
     def close(self) -> None:
         """Let go of everything; for a server that was never run."""

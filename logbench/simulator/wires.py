@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import select
 import sys
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.simulator.canbus import CanFrame
@@ -13,27 +13,6 @@ from logbench.simulator.ports import TerminalWire
 
 if TYPE_CHECKING:
     import can
-
-
-class CanWire(Protocol):
-    """What `CanServer` needs of a CAN bus."""
-
-    @property
-    def url(self) -> str:
-        """`can:INTERFACE/CHANNEL`."""
-        ...
-
-    def receive(self, timeout_s: float) -> CanFrame | None:
-        """The next frame of somebody else, or None after `timeout_s`."""
-        ...
-
-    def send(self, frame: CanFrame) -> None:
-        """Put a frame on the bus."""
-        ...
-
-    def close(self) -> None:
-        """Let go of the bus."""
-        ...
 
 
 class PythonCanWire:
@@ -159,6 +138,9 @@ class SlcanWire:
             return b"\a"
         self._frames.append(CanFrame(int(text[:digits], 16), data, digits == 8))
         return b"z\r" if digits == 3 else b"Z\r"
+
+
+CanWire = PythonCanWire | SlcanWire
 
 
 def open_wire(text: str, bit_rate: int) -> CanWire:

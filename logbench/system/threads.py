@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
-from types import TracebackType
 from typing import Self
 
 from logbench.errors import LogbenchError, WorkerDiedError
@@ -77,12 +76,7 @@ class Supervised:
     def __enter__(self) -> Self:
         return self.start()
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.stop()
         self.join()
 

@@ -6,10 +6,11 @@ Tolerant: an ECU that refuses or garbles a service costs that fact, not the conn
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from logbench.errors import CarSilentError, ReplyError
 from logbench.signals.decoding import supported_pids
+from logbench.signals.table import SUPPORTED_PIDS
 from logbench.vehicle.link import NEGATIVE, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reply
 from logbench.vehicle.services import DataService, data_service
@@ -18,7 +19,7 @@ log = logging.getLogger(__name__)
 
 VIN, CALIBRATIONS, ECU_NAME = 0x02, 0x04, 0x0A
 """Info types of service 09 (SAE J1979)."""
-_MAP_PIDS = range(0x00, 0x100, 0x20)
+_LISTS = frozenset(SUPPORTED_PIDS) | {0x100}
 _ATTEMPTS = 3
 
 
@@ -83,27 +84,41 @@ def ask(link: Link, payload: bytes, frames: int | None = None) -> list[Reply]:
     return []
 
 
+def walk_lists(
+    lists: Callable[[int, int], Iterable[tuple[str, bytes]]],
+) -> dict[str, frozenset[int]]:
+    """By ECU what it supports, without the lists themselves; one list after another, as long as an
+    ECU names the next.
+
+    `lists(base, count)` gives ECU and data bytes of list `base`; `count` ECUs have it, 0: unknown.
+    """
+    found: dict[str, frozenset[int]] = {}
+    count = 0
+    for base in SUPPORTED_PIDS:
+        more = set()
+        for ecu, data in lists(base, count):
+            numbers = supported_pids(base, data)
+            if base + 0x20 in numbers:
+                more.add(ecu)
+            found[ecu] = found.get(ecu, frozenset()) | (numbers - _LISTS)
+        if not more:
+            break
+        count = len(more)
+    return found
+
+
 def _supported(link: Link, service: DataService) -> dict[str, frozenset[int]]:
-    """PIDs of each ECU, without the 'supported' PIDs themselves."""
-    found: dict[str, set[int]] = {}
-    waiting: int | None = None
-    for base in _MAP_PIDS:
-        said_more: set[str] = set()
-        frames = waiting if link.protocol.is_can else None
+    def lists(base: int, count: int) -> Iterator[tuple[str, bytes]]:
+        frames = count or None if link.protocol.is_can else None
         for reply in ask(link, service.payload((base,)), frames):
             try:
-                ((pid, data),) = service.split(reply.data, {base: 4})
+                ((_, data),) = service.split(reply.data, {base: 4})
             except (ReplyError, ValueError) as error:
                 log.info("list of supported PIDs not understood from %s: %s", reply.ecu, error)
-                continue
-            pids = supported_pids(pid, data)
-            if base + 0x20 in pids:
-                said_more.add(reply.ecu)
-            found.setdefault(reply.ecu, set()).update(pids - set(_MAP_PIDS) - {0x100})
-        if not said_more:
-            break
-        waiting = len(said_more)
-    return {ecu: frozenset(found[ecu]) for ecu in sorted(found)}
+            else:
+                yield reply.ecu, data
+
+    return dict(sorted(walk_lists(lists).items()))
 
 
 def _info_kinds(link: Link, service: DataService) -> dict[str, frozenset[int]]:

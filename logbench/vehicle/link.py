@@ -10,7 +10,6 @@ import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
-from types import TracebackType
 from typing import Self
 
 from logbench.errors import CarSilentError, ConnectingStoppedError, LinkLostError
@@ -196,12 +195,7 @@ class Link(ABC):
         self.connect()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     # --- for drivers ---

@@ -11,10 +11,9 @@ from hypothesis import strategies as st
 from logbench.simulator.isotp import (
     MAX_LENGTH,
     SegmentError,
-    frame_count,
     segment,
 )
-from logbench.vehicle.isotp import CanAssembler
+from logbench.vehicle.isotp import CanAssembler, frames_of
 
 FLOW_CONTROL = b"\x30\x00\x00"
 LENGTHS = (1, 6, 7, 8, 13, 14, 20, 62, 111, 118, 119, 1000, MAX_LENGTH)
@@ -49,7 +48,7 @@ def test_frames_are_those_of_can_isotp(length: int) -> None:
     message = bytes(i * 7 & 0xFF for i in range(length))
     frames = segment(message)
     assert frames == frames_of_can_isotp(message)
-    assert len(frames) == frame_count(length)
+    assert len(frames) == frames_of(length)
 
 
 @given(st.binary(min_size=1, max_size=300), st.sampled_from([None, 0x00, 0x55, 0xAA]))

@@ -8,10 +8,10 @@ import pytest
 
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.encode import LENGTHS
-from logbench.simulator.isotp import frame_count
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Sending, Timing, can_arrivals, frame_s
+from logbench.vehicle.isotp import frames_of
 from tests.bounds import best_packing, bound_samples_per_s, native_request_s, request_s
 
 CAN = PROTOCOLS["6"]
@@ -49,7 +49,7 @@ def test_the_adapter_takes_exactly_the_computed_time(talk, delay_ms: float, size
     for line in ("ATE0", "ATL0", "ATS0", "ATH1", "ATSP6"):
         talk(adapter, line)
     pids = TWELVE[:size]
-    count = frame_count(1 + sum(1 + LENGTHS[pid] for pid in pids))
+    count = frames_of(1 + sum(1 + LENGTHS[pid] for pid in pids))
     line = "01" + "".join(f"{pid:02X}" for pid in pids) + str(count)
     t_s = 100.0
     for _ in range(3):

@@ -17,7 +17,7 @@ from concurrent.futures import wait
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError
+from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError, first_line
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.dialect import PROTOCOLS
@@ -124,8 +124,8 @@ class BlePort:
             self._wait(client.connect(), CONNECT_TIMEOUT_S, self._check)
         except (bleak.exc.BleakError, OSError, TimeoutError, ValueError) as error:
             raise PortMissingError(
-                f"No Bluetooth adapter answers at {address} ({_short(error)}): switch Bluetooth "
-                "on, bring the adapter into range and check the address."
+                f"No Bluetooth adapter answers at {address} ({first_line(error)}): switch "
+                "Bluetooth on, bring the adapter into range and check the address."
             ) from None
 
     @property
@@ -261,8 +261,3 @@ def make(url: LinkUrl, progress: Progress | None = None) -> BleLink:
     """The link of a parsed URL; raises LinkUnknownError."""
     protocol = url.one_of("protocol", PROTOCOLS) or ""
     return BleLink(url.text, url.place, progress, protocol)
-
-
-def _short(error: Exception) -> str:
-    text = str(error).strip().splitlines()
-    return text[0].rstrip(".")[:120] if text else type(error).__name__

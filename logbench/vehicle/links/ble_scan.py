@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logbench.errors import PortMissingError
+from logbench.errors import PortMissingError, first_line
 from logbench.vehicle.links.schemes import SCHEMES
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def scan(told: Told, seconds: float = SCAN_S) -> list[Heard]:
     try:
         return asyncio.run(_scan(told, seconds))
     except bleak.exc.BleakError as error:
-        reason = (str(error).strip().splitlines() or [type(error).__name__])[0].rstrip(".")
+        reason = first_line(error)
     except OSError as error:
         log.info("no scan: %s", error)
         reason = "this computer's Bluetooth service does not answer"

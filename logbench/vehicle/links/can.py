@@ -17,6 +17,7 @@ from logbench.errors import (
     LinkLostError,
     LinkUnknownError,
     PortMissingError,
+    first_line,
 )
 from logbench.vehicle.isotp import CanAssembler, reply_name, request_address
 from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
@@ -113,13 +114,13 @@ class CanLink(Link):
         except can.CanInterfaceNotImplementedError as error:
             known = ", ".join(sorted(can.VALID_INTERFACES))
             raise LinkUnknownError(
-                f"The CAN interface {self._interface!r} cannot be used ({_short(error)}): "
+                f"The CAN interface {self._interface!r} cannot be used ({first_line(error)}): "
                 f"known are {known}."
             ) from None
         except (can.CanError, OSError, ValueError, TypeError, ImportError) as error:
             raise PortMissingError(
                 f"The CAN interface {self._interface}/{self._channel} cannot be opened "
-                f"({_short(error)}): check its name and driver, and that it is plugged in."
+                f"({first_line(error)}): check its name and driver, and that it is plugged in."
             ) from None
 
     def _find(self, id_bits: int, bitrate: int) -> bool:
@@ -196,7 +197,7 @@ class CanLink(Link):
         except (can.CanError, OSError, ValueError) as error:
             if self.connected:
                 raise LinkLostError(
-                    f"The CAN interface cannot send ({_short(error)}): check its plug and that "
+                    f"The CAN interface cannot send ({first_line(error)}): check its plug and that "
                     "the ignition is on; connecting again."
                 ) from None
             log.debug("not sent: %s", error)
@@ -210,7 +211,8 @@ class CanLink(Link):
             message = self._bus.recv(timeout_s)
         except (can.CanError, OSError, ValueError) as error:
             raise LinkLostError(
-                f"The CAN interface is gone ({_short(error)}): check its plug; connecting again."
+                f"The CAN interface is gone ({first_line(error)}): check its plug; connecting "
+                "again."
             ) from None
         if message is None or message.is_error_frame or message.is_remote_frame:
             return None
@@ -242,9 +244,3 @@ def make(url: LinkUrl, progress: Progress | None = None) -> CanLink:
         )
     bitrate = url.whole_number("bitrate", 10_000, 1_000_000)
     return CanLink(url.text, interface.lower(), channel, bitrate, progress)
-
-
-def _short(error: Exception) -> str:
-    """The first line of a library's message, for the middle of a sentence."""
-    text = str(error).strip().splitlines()
-    return text[0].rstrip(".")[:120] if text else type(error).__name__

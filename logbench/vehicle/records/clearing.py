@@ -84,20 +84,29 @@ class Conditions(BaseModel):
         return ""
 
 
-class ClearingResult(BaseModel):
-    """What was done and what came of it; kept in the job."""
+class Change(BaseModel):
+    """What was done to the car and what came of it."""
 
     done_utc: str
     conditions: Conditions
     saved: str
     """Where the reading before is."""
     accepted: list[str] = Field(default_factory=list)
-    """ECUs that said that they cleared."""
+    """ECUs that did it."""
     refused: dict[str, str] = Field(default_factory=dict)
     """ECU to why not, in words."""
+    sentence: str = ""
+
+
+class ClearingResult(Change):
+    """The codes were cleared, or not; kept in the job."""
+
     after: CarReading | None = None
     diff: ReadingDiff | None = None
-    sentence: str = ""
+
+
+class ControlResult(Change):
+    """One start of the evaporative system's closing; an event of the job."""
 
 
 class ControlTest(BaseModel):
@@ -107,17 +116,6 @@ class ControlTest(BaseModel):
     test_id: int
     name: str
     startable: bool
-
-
-class ControlResult(BaseModel):
-    """One start of the evaporative system's closing; an event of the job."""
-
-    done_utc: str
-    conditions: Conditions
-    saved: str
-    accepted: list[str] = Field(default_factory=list)
-    refused: dict[str, str] = Field(default_factory=dict)
-    sentence: str = ""
 
 
 def read_conditions(link: Link) -> Conditions:
@@ -174,9 +172,7 @@ def list_control_tests(link: Link) -> list[ControlTest]:
             continue
         for test_id in sorted(supported_pids(0, reply.data[2:6]) - {0x20}):
             ours = test_id == EVAP_TEST
-            name = (
-                "close the evaporative system for a leak test" if ours else "maker's own: not run"
-            )
+            name = EVAP_NAME if ours else "maker's own: not run"
             found.append(ControlTest(ecu=reply.ecu, test_id=test_id, name=name, startable=ours))
     return found
 

@@ -7,9 +7,10 @@ import math
 
 from logbench.errors import ReplyError
 from logbench.signals.codes import code_from_bytes
-from logbench.signals.decoding import decode, label, supported_pids
+from logbench.signals.decoding import decode, label
 from logbench.signals.model import Scaling
-from logbench.signals.table import SUPPORTED_PIDS, table
+from logbench.signals.table import table
+from logbench.vehicle.discovery import walk_lists
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.asking import Asker
 from logbench.vehicle.records.model import CarReading, FreezeFrame, FrozenValue
@@ -53,18 +54,14 @@ def _frames(asker: Asker, number: int) -> dict[str, FreezeFrame]:
 
 
 def _supported(asker: Asker, number: int, ecus: frozenset[str]) -> dict[str, frozenset[int]]:
-    """PIDs of the frame by ECU, without the lists themselves."""
-    found: dict[str, frozenset[int]] = {}
-    for base in SUPPORTED_PIDS:
-        more = False
-        for ecu, data in _data(asker, base, number).items():
-            if ecu in ecus and len(data) >= 4:
-                pids = supported_pids(base, data)
-                more = more or base + 0x20 in pids
-                found[ecu] = found.get(ecu, frozenset()) | (pids - set(SUPPORTED_PIDS) - {0x100})
-        if not more:
-            break
-    return found
+    """PIDs of the frame by ECU."""
+    return walk_lists(
+        lambda base, _: [
+            (ecu, data)
+            for ecu, data in _data(asker, base, number).items()
+            if ecu in ecus and len(data) >= 4
+        ]
+    )
 
 
 def _data(asker: Asker, pid: int, number: int) -> dict[str, bytes]:

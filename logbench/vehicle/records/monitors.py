@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import csv
 import functools
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from logbench.errors import ReplyError
-from logbench.signals.decoding import supported_pids
-from logbench.signals.table import SUPPORTED_PIDS
+from logbench.vehicle.discovery import walk_lists
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.asking import Asker
 from logbench.vehicle.records.model import CarReading, MonitorResult
@@ -147,22 +146,16 @@ def read_monitor_results(reading: CarReading, asker: Asker) -> None:
 
 def _supported(asker: Asker, is_can: bool) -> list[int]:
     """Monitor IDs (test IDs on the older buses) that any ECU supports, ascending."""
-    found: set[int] = set()
-    head = 2 if is_can else 3
-    for base in SUPPORTED_PIDS:
-        more = False
+
+    def lists(base: int, _: int) -> Iterator[tuple[str, bytes]]:
         for reply in asker.ask(bytes((SERVICE, base)), WHAT):
-            try:
-                ids = supported_pids(base, reply.data[head:])
-            except ReplyError as error:
+            data = reply.data[2 if is_can else 3 :]
+            if len(data) >= 4:
+                yield reply.ecu, data
+            else:
                 asker.problem(f"{reply.ecu} lists its monitors in a way that makes no sense.")
-                asker.problem(str(error))
-                continue
-            more = more or base + 0x20 in ids
-            found |= ids - set(SUPPORTED_PIDS) - {0x100}
-        if not more:
-            break
-    return sorted(found)
+
+    return sorted(set().union(*walk_lists(lists).values()))
 
 
 def _results(asker: Asker, reply: Reply, asked: int, is_can: bool) -> list[MonitorResult]:
