@@ -14,7 +14,8 @@ import numpy as np
 
 from logbench.analysis import alignment, derived
 from logbench.analysis.air_state import find_air, intake_degc
-from logbench.analysis.alignment import NS, Mask, Times, Values
+from logbench.analysis.alignment import NS, Times, Values
+from logbench.analysis.car import find_charged, find_displacement
 from logbench.analysis.model import Condition, Span
 from logbench.analysis.statistics import Estimate, detrended, estimate
 from logbench.analysis.view import View, evidence
@@ -70,7 +71,7 @@ def find_airflow(view: View) -> Airflow | None:
     parts = (Condition.CRUISE, Condition.FAST_IDLE)
     full = _full_spans(view)
     remarks = list(view.once(find_air).remarks)
-    if view.displacement.source == "LOAD_ABS":
+    if view.once(find_displacement).source == "LOAD_ABS":
         remarks.append("displacement comes from LOAD_ABS")
     return Airflow(
         idle=_cell(view, maf, "warm idle", steady(Condition.WARM_IDLE), 0.0),
@@ -102,7 +103,7 @@ def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: f
     rpm = view.at(t, "RPM", within_s=gap)
     good = (rpm >= max(least_rpm, 400.0)) & (flow > 0.0)
     t, flow, group, rpm = t[good], flow[good], group[good], rpm[good]
-    litres = view.displacement.litres
+    litres = view.once(find_displacement).litres
     air, degc = view.once(find_air), intake_degc(view, t)
     manifold = view.at(t, "MAP", within_s=gap)
     nothing = np.full(len(t), np.nan)
@@ -118,7 +119,7 @@ def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: f
         flow_seen, ve_air, ve_map = (detrended(x, rpm) for x in (flow, ve_air, ve_map))
     else:
         flow_seen = flow
-    kept = evidence(spans, maf.t_ns, _used(inside, good))
+    kept = evidence(spans, t)
     return AirCell(
         name=name,
         spans=kept,
@@ -129,12 +130,6 @@ def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: f
         per_litre_g_s=estimate(per_litre, group),
         same_request_share=_same_share(view, t),
     )
-
-
-def _used(inside: Mask, good: Mask) -> Mask:
-    used = np.zeros(len(inside), dtype=bool)
-    used[np.flatnonzero(inside)[good]] = True
-    return used
 
 
 def _middle(values: Values) -> float:
@@ -159,7 +154,7 @@ def reads_low(view: View) -> bool | None:
     if found is None:
         return None
     limits = (
-        (found.full.ve_atmosphere_pct, 0.0 if view.charged else 76.0),
+        (found.full.ve_atmosphere_pct, 0.0 if view.once(find_charged) else 76.0),
         (found.full.ve_manifold_pct, 74.0),
         (found.part.ve_manifold_pct, 60.0),
         (found.idle.ve_manifold_pct, 48.0),

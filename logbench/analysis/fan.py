@@ -18,7 +18,7 @@ import numpy as np
 from logbench.analysis import alignment, causes
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import half_width_of_few
 from logbench.analysis.view import View
@@ -166,24 +166,22 @@ def _falls(t_ns: alignment.Times, degc: alignment.Values) -> list[tuple[int, int
 
 
 def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
-    subject = "fan at idle, start"
+    subject = Subject("warm_up", "fan at idle, start")
     if not found.on_degc:
-        return [not_judged("warm_up", subject, _no_cycle(found), _RECORD)]
+        return [subject.not_judged(_no_cycle(found), _RECORD)]
     if cold_start and len(found.on_degc) < 2:
         text = (
             f"The coolant fell once, from {found.on_degc[0]:.0f} degC: that may be the first"
             " opening of the thermostat."
         )
-        return [not_judged("warm_up", subject, text, _RECORD, evidence=found.spans)]
+        return [subject.not_judged(text, _RECORD, evidence=found.spans)]
     starts = found.on_degc[1:] if cold_start else found.on_degc
     level, half = _mean(starts)
     remark = f"{len(starts)} {'start' if len(starts) == 1 else 'starts'} of the fan seen"
     numbers = {"starts": float(len(starts)), "highest_idle_degc": found.highest_degc}
     late = level > 100.0
     findings = [
-        judged(
-            "warm_up",
-            subject,
+        subject.judged(
             "The fan starts at",
             Measured(level, half, found.spans, (remark,), numbers),
             bands["fan_start"],
@@ -195,9 +193,7 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
     if stops:
         off, off_half = _mean(stops)
         findings.append(
-            judged(
-                "warm_up",
-                "fan at idle, swing",
+            Subject("warm_up", "fan at idle, swing").judged(
                 f"It stops at {off:.0f} degC, a swing of",
                 Measured(level - off, float(np.hypot(half, off_half)), found.spans),
                 bands["fan_swing"],
@@ -240,9 +236,7 @@ def _highest(view: View, bands: Bands) -> list[Finding]:
     hottest = found.t_ns[found.value >= degc]
     at = Span(int(hottest[0]) - 5 * NS, int(hottest[0]) + 5 * NS)
     return [
-        judged(
-            "warm_up",
-            "highest coolant temperature",
+        Subject("warm_up", "highest coolant temperature").judged(
             "Highest seen:",
             Measured(degc, RESOLUTION_DEGC / 2.0, (at,)),
             bands["coolant_highest"],

@@ -13,6 +13,8 @@ from logbench.signals.numbers import number_text, range_text
 MOST_EVIDENCE = 40
 """A finding names at most this many spans, the longest ones."""
 
+_LONGER = "Record a longer stretch of this condition: the number is still too uncertain."
+
 
 @dataclass(frozen=True, slots=True)
 class Cause:
@@ -44,57 +46,65 @@ class Measured:
     numbers: Mapping[str, float] = field(default_factory=dict)
 
 
-def not_judged(
-    check: str, subject: str, reason: str, *next_steps: str, evidence: Sequence[Span] = ()
-) -> Finding:
-    """A finding that says why it cannot tell and what to record next time."""
-    return Finding(
-        check=check,
-        subject=subject,
-        verdict=Verdict.NOT_JUDGED,
-        reason=reason,
-        evidence=longest(evidence),
-        next_steps=next_steps,
-    )
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What a finding is about, `name` in a few words, of the check with that key. It makes the
+    finding, whatever comes of it."""
 
+    check: str
+    name: str
 
-def judged(
-    check: str,
-    subject: str,
-    what: str,
-    measured: Measured,
-    band: Band,
-    explanation: Explanation | None = None,
-    *,
-    at_most: Verdict = Verdict.ACT,
-) -> Finding:
-    """`measured` held against `band`; `what` names the number at the start of the reason.
+    def not_judged(self, reason: str, *next_steps: str, evidence: Sequence[Span] = ()) -> Finding:
+        """A finding that says why it cannot tell and what to record next time."""
+        return Finding(
+            self.check,
+            self.name,
+            Verdict.NOT_JUDGED,
+            reason,
+            evidence=longest(evidence),
+            next_steps=next_steps,
+        )
 
-    `at_most` caps the verdict where the evidence cannot carry more (`Verdict.WATCH`).
-    """
-    half = measured.half_width
-    verdict = judge(band, measured.value, half)
-    if verdict.severity > at_most.severity:
-        verdict = at_most
-    explained = explanation or Explanation()
-    wrong = verdict.severity > 0
-    steps = explained.tell_apart if wrong else ()
-    if verdict is Verdict.NOT_JUDGED:
-        steps = ("Record a longer stretch of this condition: the number is still too uncertain.",)
-    return Finding(
-        check=check,
-        subject=subject,
-        verdict=verdict,
-        reason=_sentence(what, measured, band, verdict),
-        value=measured.value if math.isfinite(measured.value) else None,
-        uncertainty=half if math.isfinite(half) else None,
-        unit=band.unit,
-        band=band,
-        evidence=longest(measured.evidence),
-        causes=tuple(cause.text for cause in explained.causes) if wrong else (),
-        next_steps=steps,
-        numbers={k: v for k, v in measured.numbers.items() if math.isfinite(v)},
-    )
+    def not_recorded(self, missing: Sequence[str], *next_steps: str) -> Finding:
+        """As `not_judged`, for signals that the recording lacks."""
+        return self.not_judged(f"{' and '.join(missing)} was not recorded.", *next_steps)
+
+    def judged(
+        self,
+        what: str,
+        measured: Measured,
+        band: Band,
+        explanation: Explanation | None = None,
+        *,
+        at_most: Verdict = Verdict.ACT,
+    ) -> Finding:
+        """`measured` held against `band`; `what` names the number at the start of the reason.
+
+        `at_most` caps the verdict where the evidence cannot carry more (`Verdict.WATCH`).
+        """
+        half = measured.half_width
+        verdict = judge(band, measured.value, half)
+        if verdict.severity > at_most.severity:
+            verdict = at_most
+        explained = explanation or Explanation()
+        wrong = verdict.severity > 0
+        steps = explained.tell_apart if wrong else ()
+        if verdict is Verdict.NOT_JUDGED:
+            steps = (_LONGER,)
+        return Finding(
+            check=self.check,
+            subject=self.name,
+            verdict=verdict,
+            reason=_sentence(what, measured, band, verdict),
+            value=measured.value if math.isfinite(measured.value) else None,
+            uncertainty=half if math.isfinite(half) else None,
+            unit=band.unit,
+            band=band,
+            evidence=longest(measured.evidence),
+            causes=tuple(cause.text for cause in explained.causes) if wrong else (),
+            next_steps=steps,
+            numbers={k: v for k, v in measured.numbers.items() if math.isfinite(v)},
+        )
 
 
 def explained(finding: Finding, explanation: Explanation) -> Finding:

@@ -8,6 +8,7 @@ import numpy as np
 
 from logbench.analysis import derived
 from logbench.analysis.alignment import Values
+from logbench.analysis.car import find_displacement
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
 from logbench.analysis.view import View
@@ -78,7 +79,7 @@ def find_burnt_air(view: View) -> BurntAir | None:
     for each litre as they stand. None without any."""
     if len(view.grid) == 0:
         return None
-    litres, by_pid = view.displacement.litres, fuel_by_pid_g_s(view)
+    litres, by_pid = view.once(find_displacement).litres, fuel_by_pid_g_s(view)
     flow = view.grid.linear("MAF")
     for per_litre, half, source in (
         (None if flow is None or litres is None else flow / litres, MAF_HALF, "MAF"),

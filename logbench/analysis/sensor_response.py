@@ -18,7 +18,7 @@ import numpy as np
 from logbench.analysis import alignment, causes
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -124,15 +124,13 @@ def _cut_spans(view: View) -> tuple[Span, ...]:
 
 
 def _enrichment(bands: Bands, name: str, found: Answer | None, commanded: bool) -> Finding:
-    subject = f"{name}, enrichment"
+    subject = Subject(KEY, f"{name}, enrichment")
     if found is None:
         what = "a mixture richer than lambda 0.95 commanded" if commanded else "full throttle"
         text = f"Less than two seconds of {what} were recorded with a warm engine."
-        return not_judged(KEY, subject, text, _PULL)
+        return subject.not_judged(text, _PULL)
     remark = "commanded by LAMBDA" if commanded else "LAMBDA was not recorded; full throttle"
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         "Highest voltage of a rich mixture",
         Measured(found.furthest_v, NOISE_V, found.spans, (remark,), _numbers(found)),
         bands["o2_enriched"],
@@ -142,13 +140,11 @@ def _enrichment(bands: Bands, name: str, found: Answer | None, commanded: bool) 
 
 
 def _fuel_cut(bands: Bands, name: str, found: Answer | None, loop_recorded: bool) -> Finding:
-    subject = f"{name}, fuel cut"
+    subject = Subject(KEY, f"{name}, fuel cut")
     if found is None:
         text = "No warm fuel cut of two seconds was recorded."
-        return not_judged(KEY, subject, text, _COAST)
-    return judged(
-        KEY,
-        subject,
+        return subject.not_judged(text, _COAST)
+    return subject.judged(
         "Lowest voltage of a fuel cut",
         Measured(found.furthest_v, NOISE_V, found.spans, (), _numbers(found)),
         bands["o2_fuel_cut"],
@@ -180,9 +176,7 @@ def _time(
     seconds, text, found = max(told, key=lambda x: x[0])
     remark = f"{text}, {len(found.times_s)} {'time' if len(found.times_s) == 1 else 'times'}"
     return [
-        judged(
-            KEY,
-            f"{name}, response",
+        Subject(KEY, f"{name}, response").judged(
             "From the command to the sensor's answer:",
             Measured(seconds, step_s / 2.0 + STEP_S, found.spans, (remark,)),
             bands["o2_response"],

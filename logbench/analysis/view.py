@@ -14,7 +14,7 @@ from typing import TypeVar, cast
 import numpy as np
 import numpy.typing as npt
 
-from logbench.analysis import alignment, derived
+from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Times, Values
 from logbench.analysis.conditions import Conditions, classify
 from logbench.analysis.grid import STEP_S, Grid, RecordingLike, Traces, gap_s
@@ -26,14 +26,6 @@ T = TypeVar("T")
 
 SETTLE_S = 3.0
 """A transient and its transport delay are over when everything was steady for this long."""
-
-
-@dataclass(frozen=True, slots=True)
-class Displacement:
-    """Engine displacement in litres and where it comes from: `stated`, `LOAD_ABS` or `unknown`."""
-
-    litres: float | None
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,44 +178,12 @@ class View:
         """How long the engine ran in this recording, seconds."""
         return float(np.count_nonzero(self.conditions.running)) * STEP_S
 
-    # --- the car ---
+    # --- the car and where it is ---
 
     @cached_property
     def banks(self) -> tuple[int, ...]:
         """Banks that report a short- or long-term fuel trim."""
         return tuple(b for b in (1, 2, 3, 4) if self.trace(f"SHRTFT{b}", f"LONGFT{b}") is not None)
-
-    @cached_property
-    def derived_displacement_l(self) -> float | None:
-        """Displacement by the definition of `LOAD_ABS`, litres; None where it cannot be had.
-
-        The median over samples of one request (or, where the engine is steady, of neighbouring
-        ones); needs ten of them.
-        """
-        load, rpm = self.trace("LOAD_ABS"), self.trace("RPM")
-        if load is None or rpm is None or self.trace("MAF") is None:
-            return None
-        t = load.t_ns
-        steady = alignment.inside(t, self.steady_spans())
-        same = [alignment.same_request(trace, t) for trace in (self.trace("MAF"), rpm) if trace]
-        near = [self.at(t, "MAF"), self.at(t, "RPM")]
-        found = []
-        for (maf, speed), usable in ((same, np.ones(len(t), dtype=bool)), (near, steady)):
-            good = usable & (load.value >= 8.0) & (speed > 400.0)
-            litres = derived.displacement_from_load_abs_l(maf[good], load.value[good], speed[good])
-            found = litres[np.isfinite(litres)].tolist()
-            if len(found) >= 10:
-                return float(np.median(found))
-        return None
-
-    @cached_property
-    def displacement(self) -> Displacement:
-        """The stated displacement, else the one from `LOAD_ABS`, else unknown."""
-        stated = self.facts.vehicle.displacement_l
-        if stated is not None:
-            return Displacement(stated, "stated")
-        found = self.derived_displacement_l
-        return Displacement(found, "unknown" if found is None else "LOAD_ABS")
 
     @cached_property
     def baro_kpa(self) -> float | None:
@@ -240,20 +200,8 @@ class View:
         ) & np.isfinite(manifold.value)
         return float(np.median(manifold.value[rest])) if rest.sum() >= 3 else None
 
-    @cached_property
-    def charged(self) -> bool | None:
-        """Whether the engine has a charger: as stated, else by a manifold pressure well above the
-        surroundings; None when nothing tells."""
-        if self.facts.vehicle.turbo is not None:
-            return self.facts.vehicle.turbo
-        manifold = self.trace("MAP")
-        if manifold is None:
-            return None
-        highest = np.sort(manifold.value[np.isfinite(manifold.value)])[-3:]  # no single odd sample
-        return bool(highest[0] > (self.baro_kpa or 101.3) + 12.0)
 
-
-def evidence(spans: Sequence[Span], t_ns: Times, used: Mask) -> tuple[Span, ...]:
-    """Those of `spans` that hold a used sample: what a finding rests on."""
-    kept = np.unique(alignment.owner(t_ns[used], spans))
+def evidence(spans: Sequence[Span], t_ns: Times) -> tuple[Span, ...]:
+    """Those of `spans` that hold one of the times: what a finding rests on."""
+    kept = np.unique(alignment.owner(t_ns, spans))
     return tuple(spans[int(k)] for k in kept if k >= 0)

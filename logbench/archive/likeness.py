@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.analysis import derived
+from logbench.analysis.car import find_displacement
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.view import View
 
@@ -86,7 +87,7 @@ def _quantities(view: View, rpm: Values) -> list[Values | None]:
         return None if short is None or long is None else derived.total_trim_pct(short, long)
 
     maf, manifold, degc = grid.linear("MAF"), grid.linear("MAP"), grid.slow("IAT", "AAT")
-    litres = view.displacement.litres
+    litres = view.once(find_displacement).litres
     ve = per_litre = None
     if maf is not None and litres is not None:
         per_litre = derived.airflow_per_litre_1000rpm(maf, rpm, litres)

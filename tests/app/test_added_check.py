@@ -34,7 +34,7 @@ from logbench.signals.units import Units
 BEFORE = Path(__file__).parents[2] / "recordings" / "before.parquet"
 
 MODULE = '''"""Made up for a test."""
-from logbench.analysis.findings import Explanation, Cause, Measured, judged
+from logbench.analysis.findings import Cause, Explanation, Measured, Subject
 KEY = "made_up"
 TITLE = "A made-up check"
 PLAIN = "What nobody else knows of"
@@ -46,7 +46,7 @@ def check(view, bands):
     trace = view.trace("VSS")
     why = Explanation((Cause("x", "a cause made up"),), ("Ask nobody.",))
     top = Measured(float(trace.value.max()), 1.0)
-    return [judged(KEY, "top speed", "Fastest", top, bands["made_up_speed"], why)]
+    return [Subject(KEY, "top speed").judged("Fastest", top, bands["made_up_speed"], why)]
 '''
 
 

@@ -14,7 +14,7 @@ from PySide6.QtWidgets import QApplication
 from logbench.analysis.bands import load_bands
 from logbench.analysis.evidence import CheckEvidence
 from logbench.analysis.finding_text import number_text, reason_text
-from logbench.analysis.findings import Explanation, Measured, judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.app import theme
 from logbench.app.live.evidence_list import EvidenceList
@@ -81,7 +81,7 @@ def test_a_condition_is_read_in_the_units_shown():
 
 def test_a_finding_is_told_in_the_units_shown():
     band = load_bands()["warm_up_plateau"]
-    finding = judged("warm_up", "settled", "Coolant temperature", Measured(92.1, 0.4), band)
+    finding = Subject("warm_up", "settled").judged("Coolant temperature", Measured(92.1, 0.4), band)
     assert number_text(finding, US) == "197.78 ± 0.72 °F"
     said = reason_text(finding, US)
     assert said.startswith("Coolant temperature 197.78 ± 0.72 °F is within")
@@ -96,7 +96,7 @@ def test_a_finding_is_told_in_the_units_shown():
 
 def test_a_difference_of_temperatures_gets_no_32():
     band = load_bands()["cold_soak"]
-    finding = judged("cold_soak", "spread", "Spread", Measured(4.0, 0.5), band)
+    finding = Subject("cold_soak", "spread").judged("Spread", Measured(4.0, 0.5), band)
     assert number_text(finding) == "4.00 ± 0.50 K"
     assert number_text(finding, US) == "7.20 ± 0.90 °F"
     assert band.within[1] is not None
@@ -106,7 +106,7 @@ def test_a_difference_of_temperatures_gets_no_32():
 def test_remarks_follow_the_units_too():
     band = load_bands()["warm_up_plateau"]
     measured = Measured(92.1, 0.4, remarks=("from 20 degC, 70 degC after 300 s",))
-    finding = judged("warm_up", "settled", "Coolant temperature", measured, band)
+    finding = Subject("warm_up", "settled").judged("Coolant temperature", measured, band)
     assert "; from 68 °F, 158 °F after 300 s." in reason_text(finding, US)
     assert "; from 20 °C, 70 °C after 300 s." in reason_text(finding)
     html = as_html(finding, US)
@@ -119,7 +119,9 @@ def test_the_findings_list_switches_at_once(window: MainWindow):
     bands = load_bands()
     hot = Measured(120.0, 0.5, remarks=("from 20 degC, up by 100 K", "52.0 rpm per km/h at 95 kPa"))
     told = Explanation((), ("See whether the fan starts at 95 to 105 degC.",))
-    finding = judged("warm_up", "highest", "Highest seen:", hot, bands["coolant_highest"], told)
+    finding = Subject("warm_up", "highest").judged(
+        "Highest seen:", hot, bands["coolant_highest"], told
+    )
     panel = window.review.findings
     panel.show_findings([finding])
     panel.choose(0)
@@ -160,7 +162,7 @@ def test_what_is_still_to_be_recorded_follows_the_units(qtbot):
 def test_every_band_is_told_without_a_metric_unit(key: str):
     band = load_bands()[key]
     ends = [e for e in (*band.within, *band.watch) if e is not None]
-    finding = judged("x", "y", "The number", Measured(ends[0], 0.123), band)
+    finding = Subject("x", "y").judged("The number", Measured(ends[0], 0.123), band)
     said = reason_text(finding, US)
     assert not any(word in said for word in ("degC", "°C", " K", "kPa", "km/h", "g/s", "/K"))
     assert reason_text(finding, METRIC).replace("°C", "degC") == finding.reason

@@ -14,7 +14,8 @@ from __future__ import annotations
 from logbench.analysis import air_state, causes
 from logbench.analysis.airflow import AirCell, Airflow, find_airflow
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.car import find_charged, find_displacement
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.statistics import Estimate
 from logbench.analysis.view import View
@@ -48,6 +49,10 @@ of load. [Calc]"""
 SENSOR_LOW_PCT = 74.0
 """Efficiency to the manifold at full throttle below which low charge pressure is no excuse."""
 
+_RECORD = (
+    "Record MAF, RPM, MAP and IAT in one set; a car without an air-flow sensor meters its air by"
+    " MAP and cannot be judged this way."
+)
 _NO_DISPLACEMENT = (
     "State the engine's displacement in the vehicle's facts, or record LOAD_ABS with MAF and RPM."
 )
@@ -90,24 +95,12 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on idle airflow, full throttle, air-flow sensor against pressure, displacement."""
     found = view.once(find_airflow)
     if found is None:
-        missing = " and ".join(view.missing("MAF", "RPM"))
-        return [
-            not_judged(
-                KEY,
-                "airflow",
-                f"{missing} was not recorded.",
-                "Record MAF, RPM, MAP and IAT in one set; a car without an air-flow sensor meters"
-                " its air by MAP and cannot be judged this way.",
-            )
-        ]
+        return [Subject(KEY, "airflow").not_recorded(view.missing("MAF", "RPM"), _RECORD)]
     findings = [_full_throttle(view, bands, found)]
     if view.trace("MAP") is None:
         findings.append(
-            not_judged(
-                KEY,
-                "air-flow sensor against manifold pressure",
-                "MAP was not recorded.",
-                "Record MAP with MAF and RPM, if this car has it.",
+            Subject(KEY, "air-flow sensor against manifold pressure").not_judged(
+                "MAP was not recorded.", "Record MAP with MAF and RPM, if this car has it."
             )
         )
     else:
@@ -124,25 +117,22 @@ def _too_little(cell: AirCell, least: int) -> bool:
 
 
 def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
-    subject, cell = "full throttle", found.full
+    subject, cell = Subject(KEY, "full throttle"), found.full
     if _too_little(cell, MIN_FULL_SAMPLES):
-        return not_judged(
-            KEY,
-            subject,
+        return subject.not_judged(
             "No full-throttle pull of more than a second above 3,000 rpm was recorded.",
             "Where lawful and safe, record one full-throttle pull through 3,000 to 5,000 rpm with"
             " MAF, RPM and TP.",
         )
     if cell.ve_atmosphere_pct.n == 0:
-        return not_judged(KEY, subject, "The displacement is unknown.", _NO_DISPLACEMENT)
-    charged = view.charged or (view.charged is None and cell.ve_atmosphere_pct.mean > 108.0)
+        return subject.not_judged("The displacement is unknown.", _NO_DISPLACEMENT)
+    stated = view.once(find_charged)
+    charged = stated or (stated is None and cell.ve_atmosphere_pct.mean > 108.0)
     band = bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"]
     low = cell.ve_atmosphere_pct.mean < (band.within[0] or 0.0)
     explanation = _low_full(charged, cell) if low else _HIGH
     what = "Volumetric efficiency to atmosphere at full throttle"
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         what + (" (charged engine)" if charged else ""),
         _measured(cell, cell.ve_atmosphere_pct, found),
         band,
@@ -158,23 +148,19 @@ def _low_full(charged: bool, cell: AirCell) -> Explanation:
 
 
 def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Finding:
-    subject = f"air-flow sensor against manifold pressure, {cell.name}"
+    subject = Subject(KEY, f"air-flow sensor against manifold pressure, {cell.name}")
     least = MIN_FULL_SAMPLES if cell is found.full else MIN_SAMPLES
     if _too_little(cell, least) or 0 < cell.ve_manifold_pct.n < least:
-        return not_judged(
-            KEY,
-            subject,
+        return subject.not_judged(
             f"Too few steady samples at {cell.name}.",
             f"Record 30 s of {cell.name}, warm, with MAF, RPM and MAP in one request.",
         )
     if cell.ve_manifold_pct.n == 0:
-        return not_judged(KEY, subject, "The displacement is unknown.", _NO_DISPLACEMENT)
+        return subject.not_judged("The displacement is unknown.", _NO_DISPLACEMENT)
     key = {"warm idle": "idle", "full throttle": "full"}.get(cell.name, "cruise")
     band = bands[f"ve_manifold_{key}"]
     low = cell.ve_manifold_pct.mean < (band.within[0] or 0.0)
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         f"Volumetric efficiency to the manifold at {cell.name}",
         _measured(cell, cell.ve_manifold_pct, found),
         band,
@@ -183,21 +169,17 @@ def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Findin
 
 
 def _idle(view: View, bands: Bands, found: Airflow) -> Finding:
-    subject, cell = "idle airflow", found.idle
+    subject, cell = Subject(KEY, "idle airflow"), found.idle
     if _too_little(cell, MIN_SAMPLES):
-        return not_judged(
-            KEY,
-            subject,
+        return subject.not_judged(
             "Too little steady warm idle was recorded.",
             "Record 60 s of warm idle, accessories off.",
         )
     if cell.per_litre_g_s.n == 0:
-        return not_judged(KEY, subject, "The displacement is unknown.", _NO_DISPLACEMENT)
+        return subject.not_judged("The displacement is unknown.", _NO_DISPLACEMENT)
     band = bands["idle_airflow"]
     low = cell.per_litre_g_s.mean < (band.within[0] or 0.0)
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         "Airflow at warm idle for each litre",
         _measured(cell, cell.per_litre_g_s, found),
         band,
@@ -221,23 +203,19 @@ def _measured(cell: AirCell, value: Estimate, found: Airflow) -> Measured:
 
 def _displacement(view: View, bands: Bands) -> list[Finding]:
     """The stated displacement against the one by the definition of `LOAD_ABS`."""
-    stated, by_load = view.facts.vehicle.displacement_l, view.derived_displacement_l
+    stated, by_load = view.facts.vehicle.displacement_l, view.once(find_displacement).by_load_l
     if by_load is None:
         return []
     if stated is None:
         return [
-            not_judged(
-                KEY,
-                "displacement",
+            Subject(KEY, "displacement").not_judged(
                 f"LOAD_ABS, MAF and RPM imply {by_load:.2f} litres; none is stated to compare"
                 " with.",
                 "State the engine's displacement in the vehicle's facts.",
             )
         ]
     return [
-        judged(
-            KEY,
-            "displacement",
+        Subject(KEY, "displacement").judged(
             f"Displacement by LOAD_ABS, {by_load:.2f} litres, against the stated {stated:.2f}"
             " litres:",
             Measured(

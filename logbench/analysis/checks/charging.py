@@ -18,7 +18,7 @@ import numpy as np
 from logbench.analysis import alignment, causes
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
 
@@ -66,8 +66,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on rest, cranking and running voltage."""
     voltage = view.trace("VPWR")
     if voltage is None or view.trace("RPM") is None:
-        missing = " and ".join(view.missing("VPWR", "RPM"))
-        return [not_judged(KEY, "voltage", f"{missing} was not recorded.", _CRANK)]
+        return [Subject(KEY, "voltage").not_recorded(view.missing("VPWR", "RPM"), _CRANK)]
     return [
         _rest(view, bands),
         _cranking(view, bands, alignment.interval_s(voltage)),
@@ -76,14 +75,12 @@ def check(view: View, bands: Bands) -> list[Finding]:
 
 
 def _rest(view: View, bands: Bands) -> Finding:
-    subject = "rest before the start"
+    subject = Subject(KEY, "rest before the start")
     spans = view.spans(Condition.KEY_ON)
     found = view.samples(spans, "VPWR")
     if len(found) < 3:
-        return not_judged(KEY, subject, "Key on, engine off was not recorded.", _CRANK)
-    return judged(
-        KEY,
-        subject,
+        return subject.not_judged("Key on, engine off was not recorded.", _CRANK)
+    return subject.judged(
         "Voltage with the engine off",
         Measured(float(np.median(found.value)), 0.05, spans),
         bands["resting_voltage"],
@@ -96,11 +93,11 @@ def _rest(view: View, bands: Bands) -> Finding:
 
 
 def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
-    subject = "cranking"
+    subject = Subject(KEY, "cranking")
     spans = _starts(view)
     found = view.samples(spans, "VPWR")
     if len(found) == 0:
-        return not_judged(KEY, subject, "No start of the engine was recorded.", _CRANK)
+        return subject.not_judged("No start of the engine was recorded.", _CRANK)
     at = int(np.argmin(found.value))
     lowest = float(found.value[at])
     rest = view.samples(view.spans(Condition.KEY_ON), "VPWR").value
@@ -109,7 +106,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
     dip = level - lowest
     if dip < DIP_V or (step_s > 0.3 and lowest >= (band.within[0] or 0.0)):
         text = f"Lowest seen {lowest:.1f} V at one sample every {step_s:.1f} s: it may be missed."
-        return not_judged(KEY, subject, text, _CRANK, evidence=spans)
+        return subject.not_judged(text, _CRANK, evidence=spans)
     degc = view.at(found.t_ns[at : at + 1], "AAT", "IAT", "ECT", within_s=60.0)[0]
     cold = max(0.0, 21.0 - float(degc)) if np.isfinite(degc) and degc < 15.0 else 0.0
     remarks = [f"lowest seen, one sample every {step_s:.1f} s; the true dip is deeper"]
@@ -120,9 +117,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
         "dip_v": dip,
         "recovery_s": _recovery_s(view, int(found.t_ns[at])),
     }
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         "Cranking voltage",
         Measured(lowest + cold * COLD_V_PER_DEGC, 0.02, spans, tuple(remarks), numbers),
         band,
@@ -145,14 +140,12 @@ def _recovery_s(view: View, from_ns: int) -> float:
 
 
 def _running(view: View, bands: Bands) -> Finding:
-    subject = "charging"
+    subject = Subject(KEY, "charging")
     spans = _run_in(view)
     found = view.samples(spans, "VPWR")
     seconds = alignment.total_s(spans)
     if len(found) < 20 or seconds < LEAST_RUNNING_S:
-        return not_judged(
-            KEY,
-            subject,
+        return subject.not_judged(
             "Less than a minute of running was recorded.",
             "Record VPWR for some minutes with the engine running, with one long overrun.",
         )
@@ -168,9 +161,7 @@ def _running(view: View, bands: Bands) -> Finding:
     low_side = high < (bands["charging_voltage"].within[0] or 0.0)
     if low_side and not shown:
         remarks.append("neither an overrun nor ten minutes of running, so smart charging may hide")
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         "Highest sustained voltage",
         Measured(high, 0.05, spans, tuple(remarks), numbers),
         bands["charging_voltage"],

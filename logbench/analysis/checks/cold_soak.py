@@ -17,7 +17,7 @@ import numpy as np
 from logbench.analysis import causes
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
 
@@ -48,7 +48,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on dead sensors and on the agreement of the others."""
     held = [a for a in _NAMES if view.trace(a) is not None]
     if len(held) == 0:
-        return [not_judged(KEY, "temperature sensors", "None was recorded.", _RECORD)]
+        return [Subject(KEY, "temperature sensors").not_judged("None was recorded.", _RECORD)]
     dead = {a: found for a in held if (found := _dead(view, a)) is not None}
     return [*dead.values(), *_agreement(view, bands, [a for a in held if a not in dead])]
 
@@ -76,31 +76,29 @@ def _dead(view: View, acronym: str) -> Finding | None:
 
 
 def _agreement(view: View, bands: Bands, held: list[str]) -> list[Finding]:
-    subject = "agreement after standing"
+    subject = Subject(KEY, "agreement after standing")
     start = view.run_start_ns
     if start is None or _ran_before(view):
         text = "The recording does not show the engine before its first start."
-        return [not_judged(KEY, subject, text, _RECORD)]
+        return [subject.not_judged(text, _RECORD)]
     span = Span(int(view.grid.t_ns[0]), start + int(LATEST_S * NS))
     first = {a: view.samples((span,), a).value[:10] for a in held}
     degc = {a: float(np.median(v)) for a, v in first.items() if len(v)}
     if len(degc) < 2:
         text = "Fewer than two temperatures were recorded at the start."
-        return [not_judged(KEY, subject, text, _RECORD)]
+        return [subject.not_judged(text, _RECORD)]
     hours = view.surroundings.soak_hours
     soaked = hours is not None and hours >= SOAK_HOURS
     if not soaked and (degc.get("ECT", 0.0) >= COLD_DEGC or _left_over_heat(degc)):
         text = f"The engine was still warm ({_listed(degc)}); how long it stood is not known."
-        return [not_judged(KEY, subject, text, _RECORD)]
+        return [subject.not_judged(text, _RECORD)]
     odd, value = _odd_one(degc)
     cold_coolant = odd == "ECT" and value < 0.0  # no left-over heat makes it colder than the air
     explanation = Explanation(
         (causes.ECT_OFF if odd == "ECT" else causes.AIR_TEMP_OFF, causes.NOT_SOAKED), _APART
     )
     return [
-        judged(
-            KEY,
-            subject,
+        subject.judged(
             f"{odd} against the others ({_listed(degc)}):",
             Measured(value, 1.0, (span,), numbers={a.lower(): v for a, v in degc.items()}),
             bands["cold_soak"],

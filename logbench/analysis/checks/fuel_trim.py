@@ -20,7 +20,7 @@ import numpy as np
 from logbench.analysis import alignment, derived, trim_pattern
 from logbench.analysis.alignment import Mask
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Measured, explained, judged, not_judged
+from logbench.analysis.findings import Measured, Subject, explained
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import Estimate, estimate
@@ -93,9 +93,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     pairs = [b for b in view.banks if view.trace(f"SHRTFT{b}") and view.trace(f"LONGFT{b}")]
     if not pairs:
         return [
-            not_judged(
-                KEY,
-                "total trim",
+            Subject(KEY, "total trim").not_judged(
                 "Short- and long-term fuel trim of a bank were not both recorded.",
                 "Record SHRTFT1 and LONGFT1 (and SHRTFT2, LONGFT2 with two banks) with RPM, ECT,"
                 " FUELSYS1, VSS and LOAD_PCT.",
@@ -177,7 +175,7 @@ def _measure(view: View, bank: int, name: str, spans: Sequence[Span]) -> TrimCel
     total = derived.total_trim_pct(short.value, long)
     good = (owner >= 0) & np.isfinite(total)
     good, remarks = _without_purge(view, short.t_ns, good)
-    kept = evidence(spans, short.t_ns, good)
+    kept = evidence(spans, short.t_ns[good])
     if not view.conditions.loop_recorded:
         remarks = (*remarks, "closed loop is inferred, FUELSYS1 was not recorded")
     step_s = min(2.0, alignment.interval_s(short))
@@ -212,9 +210,7 @@ def _cell_finding(cell: TrimCell, bands: Bands) -> Finding:
         "effective_samples": cell.total.n_effective,
         "seconds": cell.seconds,
     }
-    return judged(
-        KEY,
-        f"bank {cell.bank}, {cell.cell}",
+    return Subject(KEY, f"bank {cell.bank}, {cell.cell}").judged(
         "Total trim",
         Measured(cell.total.mean, cell.total.half_width, cell.spans, cell.remarks, numbers),
         bands["fuel_trim_total"],
@@ -244,9 +240,7 @@ def _trends(cells: Sequence[TrimCell], bands: Bands, bank: int) -> list[Finding]
         what = "Total trim under load less that at idle"
         found.append(("load against idle", what, measured, "fuel_trim_load_trend"))
     return [
-        judged(
-            KEY,
-            f"bank {bank}, {subject}",
+        Subject(KEY, f"bank {bank}, {subject}").judged(
             what,
             measured,
             bands[key],
@@ -267,8 +261,8 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
     first, second = banks[0], banks[1]
     both = [name for name in CELLS if (first, name) in by_key and (second, name) in by_key]
     if not both:
-        return not_judged(
-            KEY, "bank difference", "No cell has enough evidence on both banks.", _longer()
+        return Subject(KEY, "bank difference").not_judged(
+            "No cell has enough evidence on both banks.", _longer()
         )
 
     def gap(name: str) -> float:
@@ -277,9 +271,7 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
     name = max(both, key=lambda n: abs(gap(n)))
     a, b = by_key[first, name], by_key[second, name]
     half = float(np.hypot(a.total.half_width, b.total.half_width))
-    return judged(
-        KEY,
-        "bank difference",
+    return Subject(KEY, "bank difference").judged(
         f"Bank {first} less bank {second}, largest at {name}:",
         Measured(gap(name), half, a.spans, numbers={f"at {n}": gap(n) for n in both}),
         bands["fuel_trim_bank_difference"],
@@ -287,11 +279,8 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
 
 
 def _missing(cell: str) -> Finding:
-    return not_judged(
-        KEY,
-        cell,
-        f"Too little steady, warm, closed-loop running in the cell '{cell}'.",
-        _HOW[cell],
+    return Subject(KEY, cell).not_judged(
+        f"Too little steady, warm, closed-loop running in the cell '{cell}'.", _HOW[cell]
     )
 
 
@@ -307,4 +296,4 @@ def _nothing(view: View) -> Finding:
         reason = "The fuel system never went into closed loop while recording."
     else:
         reason = "No operating condition was held steady for long enough, warm and in closed loop."
-    return not_judged(KEY, "total trim", reason, _longer())
+    return Subject(KEY, "total trim").not_judged(reason, _longer())

@@ -15,7 +15,7 @@ import numpy as np
 from logbench.analysis import causes
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.fuel import PETROL_G_L, fuel_by_air_g_s, fuel_by_pid_g_s
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Finding, Span, Verdict
@@ -44,7 +44,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     seconds = view.running_s()
     if (by_air is None and by_pid is None) or seconds < LEAST_S:
         text = "Neither FUEL_RATE nor MAF was recorded for a minute of running."
-        return [not_judged(KEY, "fuel used", text, _RECORD)]
+        return [Subject(KEY, "fuel used").not_judged(text, _RECORD)]
     findings = [_used(view, by_pid if by_pid is not None else by_air, by_pid is not None)]
     if by_air is not None and by_pid is not None:
         findings.append(_agreement(view, bands, by_air, by_pid))
@@ -80,19 +80,17 @@ def _used(view: View, fuel: Values | None, by_pid: bool) -> Finding:
 
 
 def _agreement(view: View, bands: Bands, by_air: Values, by_pid: Values) -> Finding:
-    subject = "fuel-rate PID against airflow"
+    subject = Subject(KEY, "fuel-rate PID against airflow")
     usable = view.steady & view.conditions.warm & np.isfinite(by_air) & np.isfinite(by_pid)
     usable &= by_air > 0.02
     if np.count_nonzero(usable) * STEP_S < 20.0:
         text = "Too little warm, steady running with both was recorded."
-        return not_judged(KEY, subject, text, _RECORD)
+        return subject.not_judged(text, _RECORD)
     spans = view.stretches(usable, 1.0)
     ratio = 100.0 * float(by_pid[usable].sum() / by_air[usable].sum())
     each = 100.0 * by_pid[usable] / by_air[usable]
     half = max(1.0, float(np.std(each)) / np.sqrt(max(1.0, len(spans))))
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         "Fuel by the PID over fuel by airflow:",
         Measured(ratio, half, spans),
         bands["fuel_agreement"],

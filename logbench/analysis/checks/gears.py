@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from logbench.analysis import alignment, causes
+from logbench.analysis import causes
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Finding, Verdict
-from logbench.analysis.view import View
+from logbench.analysis.view import View, evidence
 
 KEY = "gears"
 TITLE = "Gear ratios and slip"
@@ -43,33 +43,31 @@ _SLIP = Explanation(
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """The gears seen, with the spread within them."""
-    if view.missing("RPM", "VSS"):
-        missing = " and ".join(view.missing("RPM", "VSS"))
-        return [not_judged(KEY, "gears", f"{missing} was not recorded.", _RECORD)]
+    subject = Subject(KEY, "gears")
+    missing = view.missing("RPM", "VSS")
+    if missing:
+        return [subject.not_recorded(missing, _RECORD)]
     spans = view.steady_spans()
     speed = view.samples(spans, "VSS")
     rpm = view.at(speed.t_ns, "RPM")
     good = (speed.value >= LEAST_KMH) & (rpm > 600.0)
     if good.sum() < LEAST_SAMPLES:
-        return [not_judged(KEY, "gears", "Too little steady driving was recorded.", _RECORD)]
+        return [subject.not_judged("Too little steady driving was recorded.", _RECORD)]
     ratio = rpm[good] / speed.value[good]
     gears, gear_of = find_gears(ratio)
     on = gear_of >= 0
     if len(gears) == 0 or on.mean() < PEAK_SHARE:
         text = "The ratio of engine to road speed has no steps (no fixed gears, or an open"
-        return [not_judged(KEY, "gears", f"{text} converter).", _RECORD)]
+        return [subject.not_judged(f"{text} converter).", _RECORD)]
     away = 100.0 * (ratio[on] / gears[gear_of[on]] - 1.0)
     spread = float(np.percentile(np.abs(away), 90))
     numbers = {f"gear_{k + 1}_rpm_per_kmh": float(g) for k, g in enumerate(gears)}
     listed = ", ".join(f"{g:.1f}" for g in gears)
     used = speed.t_ns[good][on]
-    kept = np.unique(alignment.owner(used, spans))
     return [
-        judged(
-            KEY,
-            "gears",
+        subject.judged(
             f"{len(gears)} ratios seen ({listed} rpm per km/h); 9 of 10 samples lie within",
-            Measured(spread, 0.3, [spans[int(k)] for k in kept], numbers=numbers),
+            Measured(spread, 0.3, evidence(spans, used), numbers=numbers),
             bands["gear_spread"],
             _SLIP,
             at_most=Verdict.WATCH,  # an automatic's open converter does the same

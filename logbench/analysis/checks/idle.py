@@ -14,7 +14,7 @@ import numpy as np
 from logbench.analysis import alignment, causes
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import estimate, half_width_of_few
 from logbench.analysis.view import View
@@ -59,7 +59,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on stability, speed and timing of warm idle."""
     windows = _windows(view)
     if view.trace("RPM") is None:
-        return [not_judged(KEY, "idle", "RPM was not recorded.", _RECORD)]
+        return [Subject(KEY, "idle").not_judged("RPM was not recorded.", _RECORD)]
     spread, level, used = [], [], []
     for window in windows:
         rpm = view.samples((window,), "RPM").value
@@ -69,13 +69,11 @@ def check(view: View, bands: Bands) -> list[Finding]:
             used.append(window)
     if len(used) < LEAST_WINDOWS:
         text = "Less than 20 s of settled warm idle was recorded."
-        return [not_judged(KEY, "idle stability", text, _RECORD)]
+        return [Subject(KEY, "idle stability").not_judged(text, _RECORD)]
     sd = np.array(spread)
     numbers = {"worst_rpm": float(sd.max())}
     findings = [
-        judged(
-            KEY,
-            "idle stability",
+        Subject(KEY, "idle stability").judged(
             "Engine speed scatters by",
             Measured(float(np.median(sd)), half_width_of_few(sd), used, (), numbers),
             bands["idle_stability"],
@@ -102,9 +100,7 @@ def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
     median = float(np.median(level))
     away = level - median
     k = int(np.argmax(np.where(away >= 0, away / 200.0, -away / 100.0)))
-    return judged(
-        KEY,
-        "idle speed",
+    return Subject(KEY, "idle speed").judged(
         f"Warm idle is {median:.0f} rpm; furthest from it",
         Measured(float(away[k]), 5.0, (used[k],), numbers={"median_rpm": median}),
         bands["idle_against_median"],
@@ -118,17 +114,13 @@ def _timing(view: View, bands: Bands, used: list[Span]) -> list[Finding]:
     if len(found) < 10:
         return []
     level = estimate(found.value, found.group, 0.5)
+    remark = f"scatter {level.sd:.1f} deg"
     return [
-        judged(
-            KEY,
-            "ignition timing at idle",
+        Subject(KEY, "ignition timing at idle").judged(
             "Timing",
-            Measured(
-                level.mean, level.half_width, used, (f"scatter {level.sd:.1f} deg",),
-                {"sd_deg": level.sd},
-            ),
+            Measured(level.mean, level.half_width, used, (remark,), {"sd_deg": level.sd}),
             bands["idle_timing"],
             _LATE if level.mean < 0.0 else _UNSTEADY,
             at_most=Verdict.WATCH,
         )
-    ]  # fmt: skip
+    ]

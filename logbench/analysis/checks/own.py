@@ -13,7 +13,7 @@ from logbench.analysis import alignment
 from logbench.analysis.band_file import OwnCheck
 from logbench.analysis.bands import Bands
 from logbench.analysis.expressions import evaluate, names_in
-from logbench.analysis.findings import Cause, Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Cause, Explanation, Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
@@ -32,15 +32,10 @@ def check(view: View, bands: Bands) -> list[Finding]:
 
 
 def _own(view: View, own: OwnCheck) -> Finding:
-    names = names_in(own.value)
+    subject, names = Subject(KEY, own.title), names_in(own.value)
     missing = view.missing(*names)
     if missing:
-        return not_judged(
-            KEY,
-            own.title,
-            f"{' and '.join(missing)} was not recorded.",
-            f"Record {', '.join(names)}.",
-        )
+        return subject.not_recorded(missing, f"Record {', '.join(names)}.")
     spans = _spans(view, own)
     traces = [trace for name in names if (trace := view.trace(name)) is not None]
     slowest = max(traces, key=alignment.interval_s)
@@ -51,9 +46,7 @@ def _own(view: View, own: OwnCheck) -> Finding:
     good = np.isfinite(value)
     if not good.any() or alignment.total_s(spans) < own.least_seconds:
         where = " or ".join(own.condition) or "running"
-        return not_judged(
-            KEY,
-            own.title,
+        return subject.not_judged(
             f"Too little of '{where}' was recorded with {', '.join(names)}.",
             f"Record {', '.join(names)} for longer in that condition.",
         )
@@ -63,14 +56,12 @@ def _own(view: View, own: OwnCheck) -> Finding:
         "minimum": float(value[good].min()),
         "maximum": float(value[good].max()),
     }[own.statistic]
-    return judged(
-        KEY,
-        own.title,
+    return subject.judged(
         f"{own.title}, {own.statistic}",
         Measured(
             figure,
             found.half_width if own.statistic == "mean" else float("nan"),
-            evidence(spans, t, good),
+            evidence(spans, t[good]),
             numbers={"samples": float(good.sum()), "sd": found.sd},
         ),
         own.band(f"check.{own.key}"),

@@ -19,7 +19,7 @@ from logbench.analysis import alignment, causes, sensor_response
 from logbench.analysis.airflow import reads_low
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.sensor_response import response_findings
 from logbench.analysis.statistics import estimate
@@ -107,7 +107,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
             if rear is not None:
                 findings.append(_rear(view, bands, bank, front, rear))
     if not findings:
-        return [not_judged(KEY, "oxygen sensors", "No front sensor was recorded.", _RECORD)]
+        return [Subject(KEY, "oxygen sensors").not_judged("No front sensor was recorded.", _RECORD)]
     return findings
 
 
@@ -131,7 +131,7 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
     seconds = alignment.total_s(spans)
     if len(found) < 20 or seconds < LEAST_S:
         text = "Too little warm, steady closed-loop running was recorded."
-        return [not_judged(KEY, name, text, _RECORD)]
+        return [Subject(KEY, name).not_judged(text, _RECORD)]
     # a slow log sees the ends of the swing less often: the outer 2 % of many samples are the ends
     high, low = (float(x) for x in np.percentile(found.value, [98, 2]))
     share = estimate(np.where(found.value > SWITCH_V, 100.0, 0.0), found.group)
@@ -141,16 +141,13 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
         ("lowest voltage", low, bands["o2_front_lean"]),
     ]
     findings = [
-        judged(
-            KEY, f"{name}, {what}", what.capitalize(), Measured(v, 0.02, spans, (), numbers), band,
-            _STUCK,
+        Subject(KEY, f"{name}, {what}").judged(
+            what.capitalize(), Measured(v, 0.02, spans, (), numbers), band, _STUCK
         )
         for what, v, band in ends
-    ]  # fmt: skip
+    ]
     findings.append(
-        judged(
-            KEY,
-            f"{name}, share rich",
+        Subject(KEY, f"{name}, share rich").judged(
             "Time above 0.45 V",
             Measured(share.mean, share.half_width, spans, (), numbers),
             bands["o2_front_rich_share"],
@@ -162,25 +159,23 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
 
 
 def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Finding:
-    subject = f"{name}, switching"
+    subject = Subject(KEY, f"{name}, switching")
     if hz < FAST_HZ:
         text = f"It was recorded {hz:.1f} times a second: too slow to count its switching."
-        return not_judged(KEY, subject, text, _RECORD)
+        return subject.not_judged(text, _RECORD)
     spans = _closed_spans(view, Condition.FAST_IDLE, Condition.CRUISE)
     found = view.samples(spans, front.signal)
     if alignment.total_s(spans) < LEAST_S or len(found) < LEAST_S * FAST_HZ:
         text = "Too little warm cruise or 2,500 rpm in closed loop was recorded."
-        return not_judged(KEY, subject, text, _RECORD)
+        return subject.not_judged(text, _RECORD)
     rates = _cycles_hz(found, spans)
     level = estimate(rates)
     half = level.half_width if np.isfinite(level.half_width) else 0.3 * level.mean
     leaps = float(np.mean(np.abs(np.diff(found.value)) > LEAP_V))
     if level.mean < (bands["o2_front_rate"].within[0] or 0.0) and leaps > LEAPS_SHARE:
         text = "Its voltage leaps from sample to sample: it may switch faster than it was sampled."
-        return not_judged(KEY, subject, text, _RECORD, evidence=spans)
-    return judged(
-        KEY,
-        subject,
+        return subject.not_judged(text, _RECORD, evidence=spans)
+    return subject.judged(
         "Rich-lean cycles:",
         Measured(level.mean, half, spans, (f"sampled at {hz:.0f} Hz",)),
         bands["o2_front_rate"],
@@ -215,20 +210,18 @@ def _cycles_hz(found: Samples, spans: Sequence[Span]) -> Values:
 
 
 def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Finding:
-    subject = f"bank {bank} rear sensor"
+    subject = Subject(KEY, f"bank {bank} rear sensor")
     spans = _closed_spans(view, Condition.CRUISE, Condition.FAST_IDLE)
     before, behind = view.samples(spans, front.signal), view.samples(spans, rear.signal)
     slowest = max(alignment.interval_s(front), alignment.interval_s(rear))
     turns = sum(_switches(before.value[before.group == k]) for k in np.unique(before.group))
     if slowest > 0.5 or turns < 10:
         text = "Too few switches of the front sensor were seen to compare with."
-        return not_judged(KEY, subject, text, _RECORD)
+        return subject.not_judged(text, _RECORD)
     after = sum(_switches(behind.value[behind.group == k]) for k in np.unique(behind.group))
     ratio = after / turns
     half = 1.96 * np.sqrt(max(after, 1.0)) / turns  # counts scatter as Poisson's do
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         "Switches of the rear over the front sensor:",
         Measured(ratio, float(half), spans, (f"mean {np.mean(behind.value):.2f} V",)),
         bands["o2_rear_ratio"],
@@ -245,12 +238,10 @@ def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Findin
     spans = _closed_spans(view)
     if len(closed) < 20 or alignment.total_s(spans) < LEAST_S:
         text = "Too little warm, steady closed-loop running was recorded."
-        return [not_judged(KEY, f"{name}, closed loop", text, _RECORD)]
+        return [Subject(KEY, f"{name}, closed loop").not_judged(text, _RECORD)]
     level = estimate(closed.value - target, closed.group, 2.0 / 65536.0)
     findings = [
-        judged(
-            KEY,
-            f"{name}, closed loop",
+        Subject(KEY, f"{name}, closed loop").judged(
             "Measured less commanded lambda",
             Measured(level.mean, level.half_width, spans),
             bands["lambda_closed_loop"],
@@ -275,9 +266,7 @@ def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding
         return []
     level = estimate((found.value - commanded)[good], found.group[good])
     return [
-        judged(
-            KEY,
-            f"bank {bank} lambda, full throttle",
+        Subject(KEY, f"bank {bank} lambda, full throttle").judged(
             "Measured less commanded lambda at full throttle",
             Measured(level.mean, level.half_width, spans),
             bands["lambda_full_load"],
@@ -297,9 +286,7 @@ def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
     if step_s > 0.15 or len(times) < 2:
         return []
     return [
-        judged(
-            KEY,
-            f"bank {bank} lambda, response",
+        Subject(KEY, f"bank {bank} lambda, response").judged(
             "From lambda 1.05 to 1.9 as the fuel is cut:",
             Measured(float(np.median(times)), step_s / 2.0, spans, (f"{len(times)} fuel cuts",)),
             bands["lambda_rise"],

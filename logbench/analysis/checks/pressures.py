@@ -19,7 +19,7 @@ import numpy as np
 from logbench.analysis import alignment, causes, derived
 from logbench.analysis.air_state import find_air
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
@@ -56,7 +56,7 @@ _LOW_VACUUM = Explanation(
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on engine-off agreement, on the stated height, and on the idle vacuum."""
     if view.trace("MAP", "BARO") is None:
-        return [not_judged(KEY, "pressures", "MAP and BARO were not recorded.", _OFF)]
+        return [Subject(KEY, "pressures").not_judged("MAP and BARO were not recorded.", _OFF)]
     findings = []
     if view.trace("MAP") is not None:
         findings = [_engine_off(view, bands), _idle_vacuum(view, bands)]
@@ -64,17 +64,15 @@ def check(view: View, bands: Bands) -> list[Finding]:
 
 
 def _engine_off(view: View, bands: Bands) -> Finding:
-    subject = "engine off"
+    subject = Subject(KEY, "engine off")
     baro = view.trace("BARO")
     spans = view.spans(Condition.KEY_ON)
     found = view.samples(spans, "MAP")
     if baro is None or len(found) < 3:
         missing = "BARO" if baro is None else "MAP with the engine off before a start"
-        return not_judged(KEY, subject, f"{missing} was not recorded.", _OFF)
+        return subject.not_recorded([missing], _OFF)
     around = float(np.nanmedian(baro.value))
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         "MAP less BARO",
         Measured(float(np.median(found.value)) - around, 0.6, spans, numbers={"baro_kpa": around}),
         bands["map_against_baro"],
@@ -83,26 +81,23 @@ def _engine_off(view: View, bands: Bands) -> Finding:
 
 
 def _idle_vacuum(view: View, bands: Bands) -> Finding:
-    subject = "idle vacuum"
+    subject = Subject(KEY, "idle vacuum")
     spans = view.steady_spans(Condition.WARM_IDLE)
     found = view.samples(spans, "MAP")
     if view.baro_kpa is None and view.surroundings.altitude_m is None:
-        return not_judged(KEY, subject, "The air pressure around the car is not known.", _IDLE)
+        return subject.not_judged("The air pressure around the car is not known.", _IDLE)
     air = view.once(find_air)
     around = air.pressure_kpa
     if len(found) < 10 or alignment.total_s(spans) < 10.0:
-        return not_judged(KEY, subject, "Too little steady warm idle was recorded.", _IDLE)
+        return subject.not_judged("Too little steady warm idle was recorded.", _IDLE)
     level = estimate(found.value, found.group, 1.0)
     half = float(np.hypot(level.half_width, around * air.pressure_half))
-    used = np.ones(len(found), dtype=bool)
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         "Vacuum at warm idle",
         Measured(
             around - level.mean,
             half,
-            evidence(spans, found.t_ns, used),
+            evidence(spans, found.t_ns),
             (f"manifold pressure {level.mean:.0f} kPa",),
             {"map_kpa": level.mean, "baro_kpa": around},
         ),
@@ -126,15 +121,13 @@ def _height(view: View, bands: Bands) -> list[Finding]:
         text = f"{around:.0f} kPa would be {implied:.0f} m in the standard atmosphere"
         return [
             replace(
-                not_judged(KEY, "height", f"{text}; the height is not stated.", _STATE),
+                Subject(KEY, "height").not_judged(f"{text}; the height is not stated.", _STATE),
                 numbers={"implied_height_m": implied},
             )
         ]
     expected = float(derived.standard_pressure_kpa(height))
     return [
-        judged(
-            KEY,
-            "height",
+        Subject(KEY, "height").judged(
             f"Air pressure at {height:.0f} m, {around:.0f} kPa, less the standard"
             f" {expected:.1f} kPa:",
             Measured(around - expected, 0.5),

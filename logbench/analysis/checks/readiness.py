@@ -13,7 +13,7 @@ import numpy as np
 
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import not_judged
+from logbench.analysis.findings import Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -70,7 +70,7 @@ def _last(view: View, acronym: str) -> tuple[float, Span] | None:
 def _lamp(view: View) -> Finding:
     lamp, count = _last(view, "MIL"), _last(view, "DTC_CNT")
     if lamp is None:
-        return not_judged(KEY, "lamp", "MIL was not recorded.", _RECORD)
+        return Subject(KEY, "lamp").not_judged("MIL was not recorded.", _RECORD)
     on, codes = lamp[0] >= 0.5, 0 if count is None else int(count[0])
     if on:
         reason = f"The malfunction lamp is commanded on, with {codes} stored emissions codes."
@@ -99,7 +99,7 @@ def _monitors(view: View) -> Finding:
         if supported is not None and incomplete is not None and supported[0] >= 0.5:
             state[name] = incomplete[0] < 0.5
     if not state:
-        return not_judged(KEY, subject, "The monitors' bits were not recorded.", _RECORD)
+        return Subject(KEY, subject).not_judged("The monitors' bits were not recorded.", _RECORD)
     lacking = [name for name, complete in state.items() if not complete]
     numbers = {"supported": float(len(state)), "incomplete": float(len(lacking))}
     if not lacking:

@@ -13,7 +13,7 @@ import numpy as np
 
 from logbench.analysis import alignment
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import longest, not_judged
+from logbench.analysis.findings import Subject, longest
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.quality import find_quality
 from logbench.analysis.view import View
@@ -32,7 +32,9 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on poor signals, gaps and skew."""
     del bands  # limits of sampling are no rules of thumb of the trade
     if not view.traces.signals or len(view.grid) == 0:
-        return [not_judged(KEY, "samples", "The recording holds no samples.", "Record again.")]
+        return [
+            Subject(KEY, "samples").not_judged("The recording holds no samples.", "Record again.")
+        ]
     return [_signals(view), _gaps(view), *_skew(view)]
 
 

@@ -19,7 +19,7 @@ import numpy as np
 from logbench.analysis import alignment, causes
 from logbench.analysis.alignment import Mask, Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -81,15 +81,17 @@ def check(view: View, bands: Bands) -> list[Finding]:
 def _pairs(view: View, bands: Bands) -> list[Finding]:
     pairs = [(a, b) for a, b in PAIRS if view.trace(a) is not None and view.trace(b) is not None]
     if not pairs:
-        return [not_judged(KEY, "paired sensors", "No pair of sensors was recorded.", _RECORD)]
+        return [
+            Subject(KEY, "paired sensors").not_judged("No pair of sensors was recorded.", _RECORD)
+        ]
     return [_pair(view, bands, a, b) for a, b in pairs]
 
 
 def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
-    subject = f"{a} and {b}"
+    subject = Subject(KEY, f"{a} and {b}")
     first, second = view.trace(a), view.trace(b)
     if first is None or second is None:  # both were there when the pair was chosen
-        return not_judged(KEY, subject, "It was not recorded.", _RECORD)
+        return subject.not_judged("It was not recorded.", _RECORD)
     x = first.value
     y = alignment.same_request(second, first.t_ns)
     if np.isfinite(y).sum() < LEAST_SAMPLES:
@@ -98,7 +100,7 @@ def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
     travel = float(np.ptp(x[good])) if good.any() else 0.0
     if good.sum() < LEAST_SAMPLES or travel < LEAST_TRAVEL_PCT:
         text = f"They moved by {travel:.0f} points only, or were not sampled together often enough."
-        return not_judged(KEY, subject, text, _RECORD)
+        return subject.not_judged(text, _RECORD)
     slope, offset = _line(x[good], y[good])
     off = np.abs(y[good] - slope * x[good] - offset) / max(1.0, abs(slope))
     worst = float(np.percentile(off, 95))
@@ -106,9 +108,7 @@ def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
     odd = t[off > 3.0]
     spans = tuple(Span(int(s) - alignment.NS, int(s) + alignment.NS) for s in odd[:1])
     whole = (Span(int(t[0]), int(t[-1])),)
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         f"{b} = {slope:.2f} {a} {offset:+.1f}; off that line by",
         Measured(worst, STEP_PCT, spans or whole, numbers={"slope": slope, "offset_pct": offset}),
         bands["paired_sensors"],
@@ -138,7 +138,7 @@ def _line(x: Values, y: Values) -> tuple[float, float]:
 
 def _full_throttle(view: View, bands: Bands) -> list[Finding]:
     """Whether the throttle opens fully with the pedal on the floor."""
-    subject = "full throttle reached"
+    subject = Subject(KEY, "full throttle reached")
     throttle = view.trace("TP") or view.trace("TP_R")
     if throttle is None:
         return []
@@ -150,20 +150,18 @@ def _full_throttle(view: View, bands: Bands) -> list[Finding]:
     found = view.samples(spans, throttle.signal)
     if len(found) < HELD_SAMPLES:
         text = f"The pedal ({name}) was not on the floor for a second."
-        return [not_judged(KEY, subject, text, _FLOOR)]
+        return [subject.not_judged(text, _FLOOR)]
     highest = float(np.sort(found.value)[-HELD_SAMPLES])
     if name is None and highest < (band.within[0] or 0.0):
         text = f"The throttle opened to {highest:.0f} % at most; no pedal signal was recorded."
-        return [not_judged(KEY, subject, text, _FLOOR)]
+        return [subject.not_judged(text, _FLOOR)]
     asked = view.samples(spans, "TAC_PCT").value
     commanded = float(np.sort(asked)[-HELD_SAMPLES]) if len(asked) >= HELD_SAMPLES else float("nan")
     remarks = () if name is None else (f"with {name} on the floor",)
     if np.isfinite(commanded):
         remarks = (*remarks, f"{commanded:.0f} % commanded")
     return [
-        judged(
-            KEY,
-            subject,
+        subject.judged(
             f"{throttle.signal} opens to",
             Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
             band,

@@ -19,7 +19,7 @@ import numpy as np
 from logbench.analysis import alignment, causes, fan
 from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, judged, not_judged
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.fuel import BurntAir, find_burnt_air
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
@@ -167,13 +167,12 @@ class WarmUp:
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on the rate, the settled temperature and the time to closed loop."""
-    coolant = view.trace("ECT")
-    if coolant is None or view.trace("RPM") is None:
-        missing = " and ".join(view.missing("ECT", "RPM"))
-        return [not_judged(KEY, "warm-up", f"{missing} was not recorded.", "Record ECT and RPM.")]
+    subject = Subject(KEY, "warm-up")
+    if view.missing("ECT", "RPM"):
+        return [subject.not_recorded(view.missing("ECT", "RPM"), "Record ECT and RPM.")]
     found = view.once(find_warm_up)
     if found is None:
-        return [not_judged(KEY, "warm-up", "The engine did not run while ECT was recorded.", _COLD)]
+        return [subject.not_judged("The engine did not run while ECT was recorded.", _COLD)]
     return [
         _rate(found, bands),
         _heat(view, found, bands),
@@ -319,13 +318,13 @@ def _mean(values: Values, size: int) -> Values:
 
 
 def _rate(found: WarmUp, bands: Bands) -> Finding:
-    subject = "rate of warm-up"
+    subject = Subject(KEY, "rate of warm-up")
     if not found.cold:
-        return not_judged(
-            KEY, subject, f"The engine was warm at the start ({found.start_degc:.0f} degC).", _COLD
+        return subject.not_judged(
+            f"The engine was warm at the start ({found.start_degc:.0f} degC).", _COLD
         )
     if not np.isfinite(found.rate_degc_min):
-        return not_judged(KEY, subject, "Less than a minute of the warm-up was recorded.", _COLD)
+        return subject.not_judged("Less than a minute of the warm-up was recorded.", _COLD)
     mostly_idle = found.idle_share > 0.5
     band = bands["warm_up_rate_idle" if mostly_idle else "warm_up_rate_driving"]
     reach = (
@@ -337,9 +336,7 @@ def _rate(found: WarmUp, bands: Bands) -> Finding:
     if not found.start_seen:
         remarks = (*remarks, "the engine ran before the recording began")
     low = found.rate_degc_min < (band.within[0] or 0.0)
-    return judged(
-        KEY,
-        subject,
+    return subject.judged(
         f"Coolant rise{', mostly idle,' if mostly_idle else ''}",
         Measured(
             found.rate_degc_min, float(found.rate_half), (found.span,), remarks, found.numbers
@@ -351,12 +348,12 @@ def _rate(found: WarmUp, bands: Bands) -> Finding:
 
 def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     """Air burnt for each litre and each degree of rise: the rate, freed of how it was driven."""
-    subject = "heat for the warm-up"
+    subject = Subject(KEY, "heat for the warm-up")
     if not found.cold or found.rise_degc < LEAST_RISE_DEGC:
-        return not_judged(KEY, subject, "No rise of 20 K from a cold start was recorded.", _COLD)
+        return subject.not_judged("No rise of 20 K from a cold start was recorded.", _COLD)
     if not np.isfinite(found.air_g_per_l):
         text = "Neither airflow, load nor manifold pressure tells the heat put in."
-        return not_judged(KEY, subject, text, _AIR)
+        return subject.not_judged(text, _AIR)
     value = found.air_g_per_l / found.rise_degc
     half = value * float(np.hypot(found.air_half, RISE_HALF_DEGC / found.rise_degc))
     reach = "70 degC" if np.isfinite(found.to_70_s) else f"{found.highest_degc:.0f} degC, no more,"
@@ -369,10 +366,8 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     cold_air = not found.intake_degc >= COLD_AIR_DEGC
     if much and cold_air and not found.idle_share <= 0.5:
         text = "Idling in the cold, most of the heat goes to the heater and to the air outside."
-        return not_judged(KEY, subject, text, _COLD)
-    return judged(
-        KEY,
-        subject,
+        return subject.not_judged(text, _COLD)
+    return subject.judged(
         "Air burnt for each litre and degree of rise:",
         Measured(value, half, (found.span,), (remark,), found.numbers),
         band,
@@ -382,7 +377,7 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
 
 
 def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
-    subject = "settled coolant temperature"
+    subject = Subject(KEY, "settled coolant temperature")
     stated = view.facts.vehicle.regulating_temp_degc
     band = bands["warm_up_plateau" if stated is None else "warm_up_below_regulating"]
     base = 0.0 if stated is None else stated
@@ -405,10 +400,8 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
         return _mostly_idle(value, subject)
     else:
         text = f"The coolant was at {found.highest_degc:.0f} degC at most and had not settled."
-        return not_judged(KEY, subject, text, _COLD)
-    return judged(
-        KEY,
-        subject,
+        return subject.not_judged(text, _COLD)
+    return subject.judged(
         "Coolant temperature" if stated is None else f"Coolant against {stated:.0f} degC",
         Measured(value - base, 0.6, spans, (remark,), found.numbers | {"level_degc": value}),
         band,
@@ -417,10 +410,8 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
     )
 
 
-def _mostly_idle(degc: float, subject: str) -> Finding:
-    return not_judged(
-        KEY,
-        subject,
+def _mostly_idle(degc: float, subject: Subject) -> Finding:
+    return subject.not_judged(
         f"The coolant stood at {degc:.0f} degC, but most of the warm-up was idle or its speed is"
         " unknown: that does not load the thermostat.",
         _COLD,
@@ -437,16 +428,14 @@ def _too_cold(found: WarmUp) -> Explanation:
 
 def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
     """Time from the start to closed loop, where `FUELSYS1` and the start were recorded."""
-    subject = "time to closed loop"
+    subject = Subject(KEY, "time to closed loop")
     if not view.conditions.loop_recorded or not found.start_seen or not found.cold:
         return []
     t = view.grid.t_ns
     closed = view.conditions.closed_loop & (t >= found.start_ns)
     if not found.intake_degc > 10.0:
         return [
-            not_judged(
-                KEY,
-                subject,
+            subject.not_judged(
                 "The intake air was not above 10 degC, or not recorded, at the start.",
                 "Record IAT and FUELSYS1 from a start above 10 degC.",
             )
@@ -468,4 +457,4 @@ def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
     half = STEP_S if status is None else max(STEP_S, alignment.interval_s(status))
     measured = Measured(seconds, half, (start,), remarks)
     what = "Closed loop after"
-    return [judged(KEY, subject, what, measured, bands["closed_loop_time"], late)]
+    return [subject.judged(what, measured, bands["closed_loop_time"], late)]

@@ -11,6 +11,7 @@ import numpy as np
 
 from logbench.analysis import derived
 from logbench.analysis.alignment import Values
+from logbench.analysis.car import find_displacement
 from logbench.analysis.view import View
 from logbench.errors import SignalUnknownError
 from logbench.signals.table import table
@@ -169,7 +170,7 @@ def efficiency() -> Quantity:
 
     def make(view: View) -> Values | None:
         maf, pressure, rpm = (view.grid.linear(a) for a in ("MAF", "MAP", "RPM"))
-        litres = view.displacement.litres
+        litres = view.once(find_displacement).litres
         if maf is None or pressure is None or rpm is None or litres is None:
             return None
         degc = view.grid.slow("IAT", "AAT")
