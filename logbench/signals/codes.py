@@ -2,50 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import functools
 import re
+from pathlib import Path
 
 from logbench.errors import UsageError
 
 _CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
-# python-OBD's texts leave out bank and sensor, which is half of what these codes say. First and
-# last code of a run, and its place. SAE J2012 (from memory).
-_PLACES = (
-    *(("P0008", "P0008", "bank 1"), ("P0009", "P0009", "bank 2")),
-    *(("P0010", "P0015", "bank 1"), ("P0020", "P0025", "bank 2")),
-    *(("P0016", "P0016", "bank 1 sensor A"), ("P0017", "P0017", "bank 1 sensor B")),
-    *(("P0018", "P0018", "bank 2 sensor A"), ("P0019", "P0019", "bank 2 sensor B")),
-    *(("P0026", "P0027", "bank 1"), ("P0028", "P0029", "bank 2")),
-    *(("P0030", "P0032", "bank 1 sensor 1"), ("P0036", "P0038", "bank 1 sensor 2")),
-    *(("P0042", "P0044", "bank 1 sensor 3"), ("P0050", "P0052", "bank 2 sensor 1")),
-    *(("P0056", "P0058", "bank 2 sensor 2"), ("P0062", "P0064", "bank 2 sensor 3")),
-    *(("P0053", "P0053", "bank 1 sensor 1"), ("P0054", "P0054", "bank 1 sensor 2")),
-    *(("P0055", "P0055", "bank 1 sensor 3"), ("P0059", "P0059", "bank 2 sensor 1")),
-    *(("P0060", "P0060", "bank 2 sensor 2"), ("P0061", "P0061", "bank 2 sensor 3")),
-    *(("P0075", "P0080", "bank 1"), ("P0081", "P0086", "bank 2")),
-    *(("P0130", "P0135", "bank 1 sensor 1"), ("P0136", "P0141", "bank 1 sensor 2")),
-    *(("P0142", "P0147", "bank 1 sensor 3"), ("P0150", "P0155", "bank 2 sensor 1")),
-    *(("P0156", "P0161", "bank 2 sensor 2"), ("P0162", "P0167", "bank 2 sensor 3")),
-    *(("P0170", "P0172", "bank 1"), ("P0173", "P0175", "bank 2")),
-    *(("P0340", "P0344", "bank 1 or single sensor"), ("P0345", "P0349", "bank 2")),
-    *(("P0365", "P0369", "bank 1"), ("P0390", "P0394", "bank 2")),
-    *(("P0420", "P0429", "bank 1"), ("P0430", "P0439", "bank 2")),
-    *(("P0544", "P0546", "bank 1 sensor 1"), ("P0547", "P0549", "bank 2 sensor 1")),
-    *(("P2096", "P2097", "bank 1"), ("P2098", "P2099", "bank 2")),
-    *(("P2177", "P2178", "bank 1"), ("P2179", "P2180", "bank 2")),
-    *(("P2187", "P2188", "bank 1"), ("P2189", "P2190", "bank 2")),
-    *(("P2191", "P2192", "bank 1"), ("P2193", "P2194", "bank 2")),
-    *(("P2195", "P2196", "bank 1 sensor 1"), ("P2197", "P2198", "bank 2 sensor 1")),
-    *(("P2270", "P2271", "bank 1 sensor 2"), ("P2272", "P2273", "bank 2 sensor 2")),
-    *(("P2274", "P2275", "bank 1 sensor 3"), ("P2276", "P2277", "bank 2 sensor 3")),
-    *(("P2237", "P2239", "bank 1 sensor 1"), ("P2240", "P2242", "bank 2 sensor 1")),
-    *(("P2243", "P2246", "bank 1 sensor 1"), ("P2247", "P2250", "bank 2 sensor 1")),
-    *(("P2251", "P2253", "bank 1 sensor 1"), ("P2254", "P2256", "bank 2 sensor 1")),
-    *(("P2297", "P2297", "bank 1 sensor 1"), ("P2298", "P2298", "bank 2 sensor 1")),
-    *(("P2A00", "P2A00", "bank 1 sensor 1"), ("P2A01", "P2A01", "bank 1 sensor 2")),
-    *(("P2A02", "P2A02", "bank 1 sensor 3"), ("P2A03", "P2A03", "bank 2 sensor 1")),
-    *(("P2A04", "P2A04", "bank 2 sensor 2"), ("P2A05", "P2A05", "bank 2 sensor 3")),
-)
 _SYSTEMS = {"P": "powertrain", "C": "chassis", "B": "body", "U": "network"}
 
 
@@ -87,7 +51,7 @@ def text_of(code: str) -> str:
     text = _texts().get(code)
     if not text or text.startswith("Reserved by"):
         return f"standard {_SYSTEMS[code[0]]} code without a text here: look it up in SAE J2012"
-    place = next((place for first, last, place in _PLACES if first <= code <= last), "")
+    place = next((place for first, last, place in _places() if first <= code <= last), "")
     return f"{text}, {place}" if place else text
 
 
@@ -99,6 +63,19 @@ def _checked(code: str) -> str:
             "and three hex digits, as P0171."
         )
     return code
+
+
+@functools.cache
+def _places() -> tuple[tuple[str, str, str], ...]:
+    """First and last code of a run, and its bank or sensor: `code_places.csv`.
+
+    python-OBD's texts leave the place out, which is half of what these codes say. SAE J2012 (from
+    memory).
+    """
+    text = Path(__file__).with_name("code_places.csv").read_text("utf-8")
+    return tuple(
+        (row["first"], row["last"], row["place"]) for row in csv.DictReader(text.splitlines())
+    )
 
 
 @functools.cache

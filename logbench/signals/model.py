@@ -48,6 +48,11 @@ class Signal:
     override: str = ""
     """Which scaling of PID 0x4F or 0x50 applies: `lambda`, `o2_voltage`, `o2_current`, `map`,
     `maf`, or ``."""
+    rate_hz: float = 1.0
+    """How often it is asked for when nobody has said (common practice, no source): 10 for what
+    moves within a second (an oxygen sensor's switching needs more than 6 samples a second), 2 for
+    what moves within ten (long term trims, voltage, EGR, purge), 1 for status words, 0.5 for
+    temperatures, levels, counters and facts of the car."""
 
 
 @dataclass(frozen=True, slots=True)

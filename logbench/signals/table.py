@@ -4,7 +4,8 @@ Columns of the file, beside the obvious ones: `pid` in hex; `bytes`, the data by
 PID; `at`, where the field begins in the standard's notation (`A`: most significant bit of byte A;
 `B3`: bit 3 of byte B, bit 0 being the least significant); `scale` may be a fraction (`100/255`);
 `labels` names a table of `labels.toml`; `present` and `absent` are bits in the same notation as
-`at`; `override` says which scaling of PID 0x4F or 0x50 applies.
+`at`; `override` says which scaling of PID 0x4F or 0x50 applies; `hz` is how often the signal is
+asked for when nobody has said.
 
 Source of the definitions: SAE J1979 appendix B / SAE J1979-DA, from memory, cross-checked byte by
 byte against python-OBD where that has a decoder (tests/signals). PID 0x06 to 0x09 grow a second
@@ -150,6 +151,7 @@ def _signal(row: dict[str, str], labels: Mapping[str, tuple[tuple[int, str], ...
         present_bit=_bit(row["present"]) if row["present"] else None,
         absent_bit=_bit(row["absent"]) if row["absent"] else None,
         override=row["override"],
+        rate_hz=float(row["hz"]),
     )
 
 

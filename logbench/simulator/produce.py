@@ -12,7 +12,6 @@ import numpy.typing as npt
 from logbench.errors import SignalUnsupportedError
 from logbench.signals.groups import TOGETHER, default_signals
 from logbench.signals.model import Signal
-from logbench.signals.rates import wanted_rate_hz
 from logbench.signals.table import table
 from logbench.simulator.drive import Drive
 
@@ -50,7 +49,7 @@ def produce(
 
     `signals`: acronyms; None for the default ones of this car. A signal is taken from the first
     ECU that supports its PID. `rates_hz`: wanted rates by acronym, others get the default of
-    `signals.rates`; a PID goes at the highest rate of its signals, at most 10 Hz. Requests follow
+    `Signal.rate_hz`; a PID goes at the highest rate of its signals, at most 10 Hz. Requests follow
     each other by `round_trip_s`; more than fit slow all down in proportion, as on a wire.
     `progress` is called about once a simulated minute with the car's time and the phase's name.
 
@@ -137,7 +136,7 @@ def _requests(
                 f"This car does not report {name}: leave it out or choose another car."
             )
         wanted.setdefault((ecu, signal.pid), []).append(signal)
-        rate = given.get(name, wanted_rate_hz(signal))
+        rate = given.get(name, signal.rate_hz)
         rates[ecu, signal.pid] = max(rate, rates.get((ecu, signal.pid), 0.0))
     order = {pid: k for k, pid in enumerate(pid for group in TOGETHER for pid in group)}
     groups: dict[tuple[str, int], list[int]] = {}

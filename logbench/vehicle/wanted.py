@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from logbench.errors import SignalUnsupportedError
 from logbench.signals.model import Signal
-from logbench.signals.rates import wanted_rate_hz
 from logbench.signals.table import table
 from logbench.vehicle.model import CarFacts
 
@@ -78,6 +77,6 @@ def pid_rates(chosen: Sequence[Signal], rates_hz: Mapping[str, float]) -> dict[i
     for signal in chosen:
         rate = rates_hz.get(signal.acronym, 0.0)
         if not rate > 0:
-            rate = wanted_rate_hz(signal)
+            rate = signal.rate_hz
         rates[signal.pid] = max(rates.get(signal.pid, 0.0), rate)
     return rates

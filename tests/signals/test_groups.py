@@ -13,24 +13,23 @@ from logbench.signals.groups import (
     default_signals,
     supported_signals,
 )
-from logbench.signals.rates import FAST_HZ, MEDIUM_HZ, SLOW_HZ, STATUS_HZ, wanted_rate_hz
 from logbench.signals.sensors import has_third_bank
 from logbench.signals.table import table
 
 # Common practice, no source; that an oxygen sensor needs more than 6 samples a second is Nyquist
 # for its usual 3 Hz.
 RATES = {
-    FAST_HZ: (
+    10.0: (
         *("RPM", "MAF", "MAFA", "MAP", "O2S11", "O2S11_24", "O2S21_38", "LAMBDA11", "LAMBDA11_34"),
         *("LAMBDA", "TP", "SHRTFT1", "SHRTFT11", "SPARKADV", "VSS", "LOAD_PCT", "LOAD_ABS"),
         *("FRP_22", "APP_D", "TAC_PCT"),
     ),
-    SLOW_HZ: (
+    0.5: (
         *("ECT", "IAT", "AAT", "CATEMP11", "EGT11", "EOT", "FLI", "BARO", "ODO", "CLR_DIST"),
         *("WARM_UPS", "RUNTM", "MAF_MAX", "LAMBDA_MAX"),
     ),
-    STATUS_HZ: ("FUELSYS1", "MIL", "CAT_RDY", "FUEL_TYP", "O2SLOC11", "AIR_STAT"),
-    MEDIUM_HZ: ("LONGFT1", "VPWR", "EVAP_PCT", "EGR_PCT"),
+    1.0: ("FUELSYS1", "MIL", "CAT_RDY", "FUEL_TYP", "O2SLOC11", "AIR_STAT"),
+    2.0: ("LONGFT1", "VPWR", "EVAP_PCT", "EGR_PCT"),
 }
 
 
@@ -38,11 +37,11 @@ RATES = {
     ("acronym", "rate_hz"), [(a, rate) for rate, group in RATES.items() for a in group]
 )
 def test_rates(acronym, rate_hz):
-    assert wanted_rate_hz(table().by_acronym(acronym)) == rate_hz
+    assert table().by_acronym(acronym).rate_hz == rate_hz
 
 
 def test_every_signal_has_a_rate():
-    assert {wanted_rate_hz(s) for s in table()} == set(RATES)
+    assert {s.rate_hz for s in table()} == set(RATES)
     assert min(RATES) > 0
 
 

@@ -60,10 +60,9 @@ class ValuesModel(TracesModel):
     def set_order(self, acronyms: Sequence[str], wanted_hz: Mapping[str, float]) -> None:
         """Rows to come stand in this order; others follow. Wanted rates that nobody chose are the
         usual ones."""
-        from logbench.signals.rates import wanted_rate_hz
         from logbench.signals.table import table
 
-        usual = {name: wanted_rate_hz(table().by_acronym(name)) for name in acronyms}
+        usual = {name: table().by_acronym(name).rate_hz for name in acronyms}
         self._wanted_hz = {**usual, **wanted_hz}
         self._order = {acronym: place for place, acronym in enumerate(acronyms)}
 

@@ -10,7 +10,6 @@ from contextlib import ExitStack
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.sources.car import PolledSource
 from logbench.capture.sources.model import Opened
-from logbench.signals.rates import wanted_rate_hz
 from logbench.signals.table import table
 from logbench.simulator.options import parse_sim_url
 from logbench.simulator.serve import SimulatedCar
@@ -53,7 +52,7 @@ class SimulatedSource:
         """Wanted rates count on the recording's clock, those that nobody has given as well."""
         if self._speed == 1.0:
             return self._request
-        wanted = {signal.acronym: wanted_rate_hz(signal) for signal in table()}
+        wanted = {signal.acronym: signal.rate_hz for signal in table()}
         rates_hz = {
             name: hz * self._speed for name, hz in (wanted | self._request.rates_hz).items()
         }
