@@ -1,29 +1,26 @@
-"""`logbench job …`: the folder of a repair, and the car's own records in it. A skin, like `cli`."""
+"""`logbench job …`: the folder of a repair, and the car's own records in it."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
-from rich.console import Console
 
+from logbench.cli.options import SameCar, make_group, refused
+from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.vehicle.links.schemes import forms
 
-job_app = typer.Typer(
-    help="The folder of a repair: concern, readings of the car, recordings, what changed.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
+if TYPE_CHECKING:
+    from logbench.job.model import Role
+
+job_app = make_group(
+    "job", "The folder of a repair: concern, readings of the car, recordings, what changed."
 )
 
 Folder = Annotated[Path, typer.Argument(help="The job's folder.")]
 LinkUrl = Annotated[str, typer.Option("--link", help=f"The way to the car: {forms()}.")]
 RoleName = Annotated[str, typer.Option(help="before, after or other.")]
-
-
-def _console() -> Console:
-    return Console(highlight=False)
 
 
 @job_app.command("new")
@@ -44,37 +41,68 @@ def new_command(
     technician: Annotated[str, typer.Option(help="Who works on it.")] = "",
 ) -> None:
     """Make the folder of a new job."""
-    from logbench.cli.terminal_job import new_job
+    from logbench.cli.show import say
+    from logbench.job.folder import create_job
+    from logbench.job.model import Customer, Job, JobVehicle
+    from logbench.job.names import safe_name
 
-    new_job(
-        folder,
-        _console(),
-        title=title,
-        concern=concern,
-        label=vehicle_label,
-        vin=vin,
-        displacement_l=displacement,
-        cylinders=cylinders,
-        odometer_km=odometer,
-        customer=customer,
-        technician=technician,
-    )
+    folder = folder.resolve()
+    if folder.exists():
+        raise UsageError(f"{folder} exists already: name a folder that does not.")
+    if safe_name(folder.name) != folder.name:
+        raise UsageError(
+            f"{folder.name!r} is no name for every file system: try {safe_name(folder.name)!r}."
+        )
+    with refused("The job's {name} is not taken: {problem}."):
+        job = Job(
+            title=title or folder.name,
+            concern=concern,
+            technician=technician,
+            customer=Customer(name=customer),
+            vehicle=JobVehicle(
+                label=vehicle_label,
+                vin=vin.upper(),
+                displacement_l=displacement,
+                cylinders=cylinders,
+                odometer_km=odometer,
+                odometer_source="" if odometer is None else "typed",
+            ),
+        )
+    if not folder.parent.is_dir():
+        raise StorageError(f"There is no folder {folder.parent}: make it first.")
+    made, _ = create_job(folder.parent, folder.name, job)
+    say(f"Job made: {made.path}")
 
 
 @job_app.command("show")
 def show_command(folder: Folder) -> None:
     """Show a job: car, concern, what it holds, its timeline."""
-    from logbench.cli.terminal_job import show_job
+    from logbench.cases.job import LoadTimeline
+    from logbench.cases.work import run_here
+    from logbench.cli import show_job
+    from logbench.job.folder import open_job
 
-    show_job(folder, _console())
+    home, job = open_job(folder)
+    moments = run_here(LoadTimeline(home, job))
+    show_job.job(job, job.title or home.path.name, moments)
 
 
 @job_app.command("read")
-def read_command(folder: Folder, link: LinkUrl, role: RoleName = "before") -> None:
+def read_command(folder: Folder, link: LinkUrl, role: RoleName = "before") -> int:
     """Read everything the car has stored and keep it; exit code 1 when it is incomplete."""
-    from logbench.cli.terminal_job import read_job_car
+    from logbench.cases.job import ReadCar
+    from logbench.cases.work import run_here
+    from logbench.cli import show_job
+    from logbench.cli.show import say
+    from logbench.job.folder import open_job
+    from logbench.job.store import JobStore
 
-    raise typer.Exit(read_job_car(folder, link, role, _console()))
+    chosen = _role(role)
+    home, _ = open_job(folder)
+    reading = run_here(ReadCar(JobStore(), home.path, link, chosen), _progress)
+    show_job.reading(reading)
+    say(f"Kept as {home.load().readings[-1].file}, {chosen}.")
+    return 0 if reading.complete and not reading.problems else 1
 
 
 @job_app.command("add")
@@ -83,11 +111,24 @@ def add_command(
     files: Annotated[list[Path], typer.Argument(help="Recordings, photos or other files.")],
     role: RoleName = "other",
     label: Annotated[str, typer.Option(help="Label or caption.")] = "",
-) -> None:
+) -> int:
     """Copy recordings, photos and other files into a job."""
-    from logbench.cli.terminal_job import add_to_job
+    from logbench.cases.job import AddFiles
+    from logbench.cases.work import run_here
+    from logbench.cli.show import say, warn
+    from logbench.job.folder import open_job
+    from logbench.job.store import JobStore
 
-    add_to_job(folder, files, role, label, _console())
+    chosen = _role(role)
+    home, _ = open_job(folder)
+    added = run_here(AddFiles(JobStore(), home.path, tuple(files), chosen, label))
+    for file in added.recordings:
+        say(f"Added {file}, {chosen}")
+    for file in added.others:
+        say(f"Added {file}")
+    for problem in added.problems:
+        warn(problem)
+    return LogbenchError.exit_code if added.problems else 0
 
 
 @job_app.command("clear")
@@ -97,22 +138,51 @@ def clear_command(
     consent: Annotated[
         str | None, typer.Option(help="The words of consent, for scripts; left out: asked for.")
     ] = None,
-) -> None:
+) -> int:
     """Clear the car's codes: says what will be lost, reads and saves first, asks for consent."""
-    from logbench.cli.terminal_job import clear_job_car
+    from logbench.cases.job import ClearCodes
+    from logbench.cases.work import run_here
+    from logbench.cli import show_job
+    from logbench.cli.show import say
+    from logbench.job.folder import open_job
+    from logbench.job.store import JobStore
+    from logbench.vehicle.records.clearing import CONSENT, LOSSES, STAYS
 
-    def ask(prompt: str) -> str:
-        return str(typer.prompt(prompt, default="", show_default=False))
-
-    raise typer.Exit(clear_job_car(folder, link, consent, _console(), ask))
+    home, _ = open_job(folder)
+    say("Clearing the codes loses:", "bold")
+    for loss in LOSSES:
+        say(f"  - {loss}")
+    say(STAYS)
+    say("The vehicle must be at rest, its engine off or idling; all is read and saved")
+    say("first, and nothing is cleared when that fails.")
+    if consent is None:
+        say(f"To go on, type these words: {CONSENT}")
+        consent = str(typer.prompt("Consent", default="", show_default=False)).strip()
+    result = run_here(ClearCodes(JobStore(), home.path, link, consent), _progress)
+    say(result.sentence, "bold")
+    if result.after is not None:
+        show_job.codes(result.after)
+    return 0 if result.accepted else 1
 
 
 @job_app.command("diff")
 def diff_command(folder: Folder) -> None:
     """Hold the car's reading before the work against the one after."""
-    from logbench.cli.terminal_job import diff_job
+    from logbench.cases.job import LoadRecords
+    from logbench.cases.work import run_here
+    from logbench.cli import show_job
+    from logbench.cli.show import warn
+    from logbench.job.folder import open_job
 
-    diff_job(folder, _console())
+    records = run_here(LoadRecords(*open_job(folder)))
+    for problem in records.problems:
+        warn(problem)
+    if records.diff is None:
+        raise UsageError(
+            "There is no reading before and after in this job yet: make them with "
+            "`logbench job read --role before` and `--role after`."
+        )
+    show_job.diff(records.diff)
 
 
 @job_app.command("compare")
@@ -125,23 +195,41 @@ def compare_command(
         list[Path] | None, typer.Option("--after", help="A recording of the job; may be repeated.")
     ] = None,
     label: Annotated[str, typer.Option(help="A name for this comparison.")] = "",
-    same_car: Annotated[
-        bool, typer.Option("--same-car", help="It is one car, although the files differ.")
-    ] = False,
-) -> None:
+    same_car: SameCar = False,
+) -> int:
     """Compare the job's recordings and keep what it says; left out: all of a side by their role.
 
     Exit codes as of `logbench compare`.
     """
     from logbench.cases.compare import CompareFiles
+    from logbench.cases.job import KeepComparison
     from logbench.cases.work import run_here
     from logbench.cli.compare import show_compared
-    from logbench.cli.terminal_job import job_sides, keep_job_comparison
+    from logbench.cli.show import say
+    from logbench.job.comparisons import chosen_sides
+    from logbench.job.folder import open_job
+    from logbench.job.store import JobStore
 
-    sides = job_sides(folder, before or [], after or [])
-    compared = run_here(CompareFiles(tuple(sides[0]), tuple(sides[1])))
+    first, second = map(tuple, chosen_sides(*open_job(folder), before or [], after or []))
+    compared = run_here(CompareFiles(first, second))
     code = show_compared(compared, same_car)
-    keep_job_comparison(
-        folder, sides, compared.result.summary, _console(), label=label, same_car=same_car
-    )
-    raise typer.Exit(code)
+    sentence = compared.result.summary
+    if not run_here(KeepComparison(JobStore(), first, second, sentence, label, same_car)):
+        raise UsageError("The recordings were taken out of the job meanwhile: nothing was kept.")
+    say("Kept in the job.", "dim")
+    return code
+
+
+def _role(text: str) -> Role:
+    from logbench.job.model import Role
+
+    for role in get_args(Role):
+        if role == text.strip().lower():
+            return role  # type: ignore[no-any-return]
+    raise UsageError(f"A role is before, after or other, not {text!r}.")
+
+
+def _progress(sentence: str, _share: float) -> None:
+    from logbench.cli.show import say
+
+    say(sentence, "dim")

@@ -133,7 +133,7 @@ def simulate(
 app.command()(files.recover)
 app.command()(demo)
 app.add_typer(archive_app, name="archive")
-app.add_typer(job_app, name="job")
+app.add_typer(job_app)
 
 
 def main(argv: list[str] | None = None) -> int:

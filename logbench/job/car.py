@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from logbench.errors import JobError
-from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder
 from logbench.job.model import MOST_ENTRIES, Job, JobEvent, Role
 from logbench.vehicle.link import Link, silent
@@ -24,9 +23,6 @@ from logbench.vehicle.records.clearing import (
     clear_codes,
     close_evap,
 )
-from logbench.vehicle.records.diff import ReadingDiff, diff_readings
-from logbench.vehicle.records.model import CarReading
-from logbench.vehicle.records.read import read_car
 from logbench.words import tr
 
 
@@ -46,15 +42,6 @@ def reach_car(url: str, progress: Progress | None = None) -> Iterator[Link]:
         return
     with open_link(url, tell) as link:
         yield link
-
-
-def read_into(
-    folder: JobFolder, scratch: Job, link: Link, role: Role, progress: Progress | None = None
-) -> CarReading:
-    """Read the car and keep the reading, complete or not. Raises LinkError, StorageError."""
-    reading = read_car(link, progress)
-    folder.add_reading(scratch, reading, role)
-    return reading
 
 
 def clear_into(
@@ -111,12 +98,3 @@ def bring_over(job: Job, scratch: Job) -> None:
     if read.odometer_km is not None and job.vehicle.odometer_source != "typed":
         job.vehicle.odometer_km = read.odometer_km
         job.vehicle.odometer_source = read.odometer_source
-
-
-def job_diff(folder: JobFolder, job: Job) -> ReadingDiff | None:
-    """What changed from the first reading before to the last one after the work, as the report has
-    it; None while one is missing. Raises JobDamagedError for one that cannot be read."""
-    before, after = first_and_last((entry.role, entry) for entry in job.readings)
-    if before is None or after is None:
-        return None
-    return diff_readings(folder.reading(before), folder.reading(after))
