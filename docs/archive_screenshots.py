@@ -86,7 +86,7 @@ def make_log(path: Path) -> Path:
 
 def idle(page: ArchivePage) -> bool:
     """Nothing is being done or read."""
-    return not page.work.busy and page._looking is None and page._showing is None
+    return not page._services.runner.busy
 
 
 def pictures(window: MainWindow, page: ArchivePage, folder: Path) -> None:
@@ -103,7 +103,7 @@ def pictures(window: MainWindow, page: ArchivePage, folder: Path) -> None:
     settle(1.0)
     until(lambda: idle(page) and page.body.details._shown is not None)
     save(window, "archive-list")
-    page.choice.put_after()
+    page.choice.put("after")
     page.choice.follow()
     until(lambda: page.body.trend.plot._shown is not None)
     box = page.body.trend.box
@@ -111,8 +111,8 @@ def pictures(window: MainWindow, page: ArchivePage, folder: Path) -> None:
     box.activated.emit(box.currentIndex())
     settle(1.0)
     save(window, "archive-trend")
-    page.choice.find_alike()
-    until(lambda: idle(page) and page.body.alike.tree.topLevelItemCount() > 0)
+    page.choice.find_similar()
+    until(lambda: idle(page) and page.body.similar.tree.topLevelItemCount() > 0)
     save(window, "archive-like")
     page.body.facets.words.setText("stalls")
     settle(0.6)
@@ -126,8 +126,8 @@ def pictures(window: MainWindow, page: ArchivePage, folder: Path) -> None:
 def import_pictures(window: MainWindow, page: ArchivePage, log: Path) -> None:
     """The mapping of another program's file, and what became of it."""
     page.import_paths([log])
-    until(lambda: page.bringing.dialog is not None)
-    dialog = page.bringing.dialog
+    until(lambda: page.importer.dialog is not None)
+    dialog = page.importer.dialog
     assert dialog is not None
     for theme in ("light", "night"):
         window.services.look.choose(theme)  # type: ignore[arg-type]

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
-from logbench.app.archive.bringing import Bringing
+from logbench.app.archive.importer import Importer
 from logbench.app.archive.long_work import LongWork
-from logbench.app.archive.working import Account
 from logbench.app.parts import Notice
 from logbench.app.services import Services
-from logbench.cases.work import Work as Task
+from logbench.cases.archive import Account
+from logbench.cases.importing import SortFiles
 from logbench.words import tr
 
 Then = Callable[[list[Path]], object]
@@ -29,10 +30,11 @@ class Importing(QWidget):
         self._own: list[Path] = []
         self._then: Then = list
         self.notice = Notice(page)
-        self.work = LongWork(services.jobs)
-        self.bringing = Bringing(services, self.work, memory, self)
-        self.bringing.done.connect(self._done)
-        for source in (self.work, self.bringing):
+        self._owner = services.runner.owner()
+        self.work = LongWork(self._owner)
+        self.importer = Importer(self._owner, self.work, services.look, memory, self)
+        self.importer.done.connect(self._done)
+        for source in (self.work, self.importer):
             source.failed.connect(self.notice.trouble)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -43,20 +45,18 @@ class Importing(QWidget):
         """Import those of the files that are another program's; `then` gets the rest and, once
         they are there, the recordings that were made of them."""
         self.notice.hide()
-        self._services.jobs.start(
-            lambda task: _sorted_out(paths, task),
-            lambda found: self._begin(found[0], found[1], then),
-            self.notice.trouble,
-        )
+        case, sort = SortFiles(tuple(paths)), partial(self._sort, then)
+        self._owner.start(case, sort, self.notice.trouble)
 
-    def _begin(self, own: list[Path], foreign: list[Path], then: Then) -> None:
+    def _sort(self, then: Then, found: tuple[list[Path], list[Path]]) -> None:
+        own, foreign = found
         if not foreign:
             then(own)
-        elif self.work.busy or self.bringing.dialog is not None:
+        elif self.work.busy or self.importer.dialog is not None:
             self.notice.trouble(tr("Something is being imported already: finish that first."))
         else:
             self._own, self._then = own, then
-            self.bringing.begin(self._services.settings.folder, foreign)
+            self.importer.start(self._services.settings.folder, foreign)
 
     def _done(self, account: Account) -> None:
         bad = [f"{line.name}: {line.text}" for line in account.lines if line.bad]
@@ -69,12 +69,3 @@ class Importing(QWidget):
             )
         if account.made or self._own:
             self._then([*self._own, *account.made])
-
-
-def _sorted_out(paths: Sequence[Path], task: Task) -> tuple[list[Path], list[Path]]:
-    """Files to be taken as they are, and those to be imported."""
-    from logbench.importing.run import is_foreign
-
-    task.report("", 0.0)
-    foreign = [path for path in paths if is_foreign(path)]
-    return [path for path in paths if path not in foreign], foreign

@@ -57,7 +57,7 @@ def until(qtbot, true: Callable[[], object]) -> None:
 
 
 def settled(page: ArchivePage) -> bool:
-    return not page.work.busy and page._looking is None and not page._soon.isActive()
+    return not page._services.runner.busy and not page._soon.isActive()
 
 
 def listed(page: ArchivePage) -> list[str]:
@@ -202,7 +202,7 @@ def test_open_and_compare(opened: ArchivePage, window, root, qtbot):
     model = opened.body.model
     assert model.on_side("before") == ["van/a.parquet"]
     assert model.index(0, model.place(SIDE)).data() == "after"
-    assert opened.body.buttons["compare"].text() == "Compare  1 : 1"
+    assert opened.choice.buttons["compare"].text() == "Compare  1 : 1"
     sides: list[tuple[list[Path], list[Path]]] = []
     opened.compare_wanted.connect(lambda before, after: sides.append((before, after)))
     opened.choice.compare()
@@ -242,12 +242,12 @@ def test_a_column_added_in_one_place_is_in_the_list_and_in_the_details(
 
 def test_drives_like_this_one(opened: ArchivePage, qtbot):
     opened.body.table.choose("van/a.parquet")
-    opened.choice.find_alike()
-    tree = opened.body.alike.tree
-    until(qtbot, lambda: settled(opened) and "an" in opened.body.alike.said.whole)
+    opened.choice.find_similar()
+    tree = opened.body.similar.tree
+    until(qtbot, lambda: settled(opened) and "an" in opened.body.similar.said.whole)
     # idling at one load fills one cell of the grid: too little to call drives alike
     assert tree.topLevelItemCount() == 0
-    assert "No other drive" in opened.body.alike.said.whole
+    assert "No other drive" in opened.body.similar.said.whole
 
 
 def test_previews_are_read_and_drawn(opened: ArchivePage, qtbot):
@@ -305,8 +305,8 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
     (tmp_path / "in/two.csv").write_text(CSV.replace("\n5,", "\n5.5,"))
     (tmp_path / "in/bad.csv").write_bytes(b"\0\1\2")
     opened.import_paths([tmp_path / "in"])
-    until(qtbot, lambda: opened.bringing.dialog is not None)
-    dialog = opened.bringing.dialog
+    until(qtbot, lambda: opened.importer.dialog is not None)
+    dialog = opened.importer.dialog
     assert dialog is not None
     assert "and 1 more" in dialog.head.whole
     names = [column.column for column in dialog.mapping.columns]
@@ -338,18 +338,18 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
     assert kept is not None
     assert kept.column("odd thing").unit == "mph"
     opened.import_paths([tmp_path / "in/one.csv"])
-    until(qtbot, lambda: opened.bringing.dialog is not None)
-    assert opened.bringing.dialog is not None
-    assert "remembered" in opened.bringing.dialog.said.text()
-    opened.bringing.dialog.reject()
+    until(qtbot, lambda: opened.importer.dialog is not None)
+    assert opened.importer.dialog is not None
+    assert "remembered" in opened.importer.dialog.said.text()
+    opened.importer.dialog.reject()
     assert not opened.work.busy
 
 
 def test_import_cut_by_another_delimiter(opened: ArchivePage, tmp_path, qtbot):
     (tmp_path / "odd.csv").write_text("t;engine rpm,a\n0;800,1\n1;810,2\n2;820,3\n")
     opened.import_paths([tmp_path / "odd.csv"])
-    until(qtbot, lambda: opened.bringing.dialog is not None)
-    dialog = opened.bringing.dialog
+    until(qtbot, lambda: opened.importer.dialog is not None)
+    dialog = opened.importer.dialog
     assert dialog is not None
     wanted = "," if dialog.mapping.delimiter == ";" else ";"
     dialog.cut_wanted.emit(wanted)

@@ -32,16 +32,16 @@ def log(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def asking(window: MainWindow, tmp_path: Path) -> MainWindow:
-    window.importing.bringing._memory = tmp_path / "mappings"
+    window.importing.importer._memory = tmp_path / "mappings"
     return window
 
 
 def answer(window: MainWindow, qtbot, accept: bool = True) -> None:
-    bringing = window.importing.bringing
-    qtbot.waitUntil(lambda: bringing.dialog is not None, timeout=20_000)
-    assert bringing.dialog is not None
-    assert bringing.dialog.isVisible()
-    (bringing.dialog.accept if accept else bringing.dialog.reject)()
+    importer = window.importing.importer
+    qtbot.waitUntil(lambda: importer.dialog is not None, timeout=20_000)
+    assert importer.dialog is not None
+    assert importer.dialog.isVisible()
+    (importer.dialog.accept if accept else importer.dialog.reject)()
     qtbot.waitUntil(lambda: not window.services.jobs.busy, timeout=20_000)
 
 

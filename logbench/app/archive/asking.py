@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import QObject, Signal
+from PySide6.QtCore import QObject, Signal, SignalInstance
 from PySide6.QtWidgets import QCheckBox, QFileDialog, QInputDialog, QMessageBox, QWidget
 
+from logbench.app.commands import add_command
 from logbench.cases.settings import Settings
 from logbench.words import tr
+
+_KINDS = tr("Logs (*.csv *.txt *.tsv *.tab *.parquet *.asc *.blf *.log);;All files (*)")
 
 
 class Asking(QObject):
@@ -27,6 +31,21 @@ class Asking(QObject):
         super().__init__(page)
         self._settings = settings
         self._page = page
+        kinds = tr("Recordings (*.parquet)")
+        add, bring = tr("Add recordings to the archive"), tr("Import other files")
+        add_folder, bring_folder = tr("Add a folder of recordings"), tr("Import a folder")
+        self.for_recordings = partial(self._ask_files, add, kinds, self.add)
+        self.for_files = partial(self._ask_files, bring, _KINDS, self.bring)
+        for title, keys, run in (
+            (tr("Open an archive"), "Ctrl+Shift+O", self.for_archive),
+            (tr("Open an archive by its address"), "Ctrl+Shift+U", self.for_address),
+            (add, "Ctrl+B", self.for_recordings),
+            (add_folder, "Ctrl+Shift+B", partial(self._ask_folder, add_folder, self.add)),
+            (bring, "Ctrl+I", self.for_files),
+            (bring_folder, "Ctrl+Shift+I", partial(self._ask_folder, bring_folder, self.bring)),
+            (tr("Verify files"), "Ctrl+Shift+V", self.to_verify),
+        ):
+            add_command(page, title, keys, run)
 
     def for_archive(self) -> None:
         """A folder."""
@@ -44,38 +63,10 @@ class Asking(QObject):
         if agreed and text.strip():
             self.place.emit(text.strip())
 
-    def for_recordings(self) -> None:
-        """Recordings to add."""
-        paths = self._files(tr("Add recordings"), tr("Recordings (*.parquet)"))
-        if paths:
-            self.add.emit(paths)
-
-    def for_files(self) -> None:
-        """Other programs' files to import."""
-        from logbench.importing.formats import suffixes
-
-        kinds = " ".join(f"*{suffix}" for suffix in suffixes())
-        filters = tr("Logs ({kinds});;All files (*)", kinds=kinds)
-        paths = self._files(tr("Import files"), filters)
-        if paths:
-            self.bring.emit(paths)
-
-    def for_folder(self) -> None:
-        """A folder of recordings to add."""
-        place = self._folder(tr("Add a folder of recordings"))
-        if place:
-            self.add.emit([Path(place)])
-
-    def for_import_folder(self) -> None:
-        """A folder of other programs' files to import."""
-        place = self._folder(tr("Import a folder"))
-        if place:
-            self.bring.emit([Path(place)])
-
     def to_verify(self) -> None:
         """Whether to verify, and whether to set damaged files aside."""
         box = QMessageBox(self._page)
-        box.setWindowTitle(tr("Verify the archive"))
+        box.setWindowTitle(tr("Verify files"))
         box.setText(tr("Read every sample of every recording and hold it against its checksum?"))
         aside = QCheckBox(tr("Set damaged files aside, in the folder quarantine; none is deleted"))
         box.setCheckBox(aside)
@@ -87,10 +78,15 @@ class Asking(QObject):
             self.verify.emit(aside.isChecked())
 
     def _folder(self, title: str) -> str:
-        start = str(self._settings.folder)
-        return QFileDialog.getExistingDirectory(self._page, title, start)
+        return QFileDialog.getExistingDirectory(self._page, title, str(self._settings.folder))
 
-    def _files(self, title: str, kinds: str) -> list[Path]:
+    def _ask_folder(self, title: str, answer: SignalInstance) -> None:
+        place = self._folder(title)
+        if place:
+            answer.emit([Path(place)])
+
+    def _ask_files(self, title: str, kinds: str, answer: SignalInstance) -> None:
         start = str(self._settings.folder)
         names, _ = QFileDialog.getOpenFileNames(self._page, title, start, kinds)
-        return [Path(name) for name in names]
+        if names:
+            answer.emit([Path(name) for name in names])

@@ -10,7 +10,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QHBoxLayout,
     QLabel,
-    QPushButton,
     QSplitter,
     QTabWidget,
     QVBoxLayout,
@@ -18,35 +17,24 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.archive.facets import FacetsPanel
-from logbench.app.archive.panels import AccountPanel, AlikePanel, DetailsPanel, TrendPanel
+from logbench.app.archive.panels import AccountPanel, DetailsPanel, SimilarPanel, TrendPanel
 from logbench.app.archive.recordings import RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import Sparks
-from logbench.app.archive.working import Details, Listing
 from logbench.app.services import Services
-from logbench.app.theme import Theme
-from logbench.signals.units import Units
+from logbench.cases.archive import Details, Listing
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.archive.archive import Archive
     from logbench.archive.likeness import Alike
 
 ARCHIVE_TABS = (
     tr("Recording"),
-    tr("Like this one"),
-    tr("Over the car's life"),
+    tr("Similar drives"),
+    tr("Trend"),
     tr("What was done"),
     tr("Left out"),
 )
-DETAILS, ALIKE, TREND, ACCOUNT, PROBLEMS = range(len(ARCHIVE_TABS))
-_ACTIONS = (
-    ("review", tr("Review  Enter"), tr("Open the chosen recording on the Review page")),
-    ("before", tr("Before  B"), tr("Put the chosen on the side before; again takes them away")),
-    ("after", tr("After  A"), tr("Put the chosen on the side after; again takes them away")),
-    ("compare", tr("Compare"), tr("Hand both sides to the Compare page")),
-    ("like", tr("Like this  L"), tr("Find drives like the chosen one")),
-    ("trend", tr("Trend  T"), tr("Follow a number over the car's life")),
-)
+DETAILS, SIMILAR, TREND, ACCOUNT, PROBLEMS = range(len(ARCHIVE_TABS))
 
 
 class ArchiveBody(QWidget):
@@ -54,19 +42,16 @@ class ArchiveBody(QWidget):
 
     def __init__(self, services: Services) -> None:
         super().__init__()
-        look = services.look
+        self._look = look = services.look
         self.wanted = ""
         """A recording to choose when it is next listed."""
-        self.car = ""
-        """The car whose life is followed."""
         self._rows = 0
-        self.sparks = Sparks(services.jobs, self)
+        self.sparks = Sparks(self)
         self.model = RecordingsModel(self.sparks, look.theme)
-        self.model.units = look.units
         self.table = RecordingsTable(self.model)
         self.facets = FacetsPanel()
         self.details = DetailsPanel(look.theme)
-        self.alike = AlikePanel()
+        self.similar = SimilarPanel()
         self.trend = TrendPanel(look)
         self.account = AccountPanel(tr("What was done to each file"), tr("Nothing was done yet."))
         self.problems = AccountPanel(tr("Files that are left out"), tr("No file is left out."))
@@ -74,13 +59,17 @@ class ArchiveBody(QWidget):
         self.none.setObjectName("muted")
         self.none.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.none.hide()
-        self.set_look(look.theme, look.units)
         self._lay_out()
+        self._set_look()
+        for changed in (look.changed, look.units_changed):
+            changed.connect(lambda _: self._set_look())
+        for panel in (self.similar, self.trend):
+            panel.chosen.connect(self.go_to)
 
     def _lay_out(self) -> None:
         self.tabs = QTabWidget()
         self.tabs.setAccessibleName(tr("What is known"))
-        panels = (self.details, self.alike, self.trend, self.account, self.problems)
+        panels = (self.details, self.similar, self.trend, self.account, self.problems)
         for title, panel in zip(ARCHIVE_TABS, panels, strict=True):
             self.tabs.addTab(panel, title)
         upper = QWidget()
@@ -88,7 +77,7 @@ class ArchiveBody(QWidget):
         above.setContentsMargins(0, 0, 0, 0)
         above.addWidget(self.table, 1)
         above.addWidget(self.none)
-        above.addLayout(self._actions())
+        above.addLayout(self._foot())
         right = QSplitter(Qt.Orientation.Vertical)
         right.addWidget(upper)
         right.addWidget(self.tabs)
@@ -106,29 +95,20 @@ class ArchiveBody(QWidget):
         layout.setContentsMargins(12, 6, 12, 8)
         layout.addWidget(whole)
 
-    def _actions(self) -> QHBoxLayout:
+    def _foot(self) -> QHBoxLayout:
+        """What can be done with the chosen, and the signal that is previewed."""
         row = QHBoxLayout()
-        self.buttons: dict[str, QPushButton] = {}
-        for name, text, tip in _ACTIONS:
-            button = QPushButton(text)
-            button.setAccessibleName(tip)
-            button.setToolTip(tip)
-            self.buttons[name] = button
-            row.addWidget(button)
+        self.actions_row = QHBoxLayout()
+        row.addLayout(self.actions_row)
         row.addStretch(1)
         self.preview_box = QComboBox()
         self.preview_box.setAccessibleName(tr("Signal of the previews"))
         self.preview_box.addItem(tr("Preview {signal}", signal="RPM"), "RPM")
         self.preview_box.activated.connect(lambda _: self._preview_chosen())
         row.addWidget(self.preview_box)
-        self.show_choice(0)
         return row
 
     # --- showing ---
-
-    def forget(self, archive: Archive) -> None:
-        """Another archive, or other files in it."""
-        self.sparks.forget(archive)
 
     def show_listing(self, found: Listing) -> None:
         """The recordings that fit; what was chosen stays chosen."""
@@ -166,29 +146,9 @@ class ArchiveBody(QWidget):
         worst = next((v for v in ("act", "watch", "within", "not judged") if v in verdicts), "")
         self.model.judge(details.recording, worst, problem)
 
-    def show_choice(self, chosen: int) -> None:
-        """Which actions make sense for so many recordings."""
-        for name in ("before", "after"):
-            self.buttons[name].setEnabled(chosen > 0)
-        for name in ("review", "like", "trend"):
-            self.buttons[name].setEnabled(chosen == 1)
-        self.buttons["compare"].setEnabled(bool(self.model.sides))
-
-    def show_alike(self, name: str, found: Sequence[Alike]) -> None:
+    def show_similar(self, name: str, found: Sequence[Alike]) -> None:
         """The nearest recordings."""
-        self.alike.show_alike(name, found, {row.recording: row for row in self.model.rows})
-
-    def put(self, recordings: Sequence[str], side: str) -> None:
-        """Choose a side for recordings."""
-        self.model.put(recordings, side)
-        counts = [len(self.model.on_side(of)) for of in ("before", "after")]
-        told = (
-            tr("Compare  {before} : {after}", before=counts[0], after=counts[1])
-            if any(counts)
-            else tr("Compare")
-        )
-        self.buttons["compare"].setText(told)
-        self.buttons["compare"].setEnabled(any(counts))
+        self.similar.show_similar(name, found, {row.recording: row for row in self.model.rows})
 
     def go_to(self, recording: str) -> None:
         """Choose a recording in the list, dropping the filters where they hide it."""
@@ -203,8 +163,8 @@ class ArchiveBody(QWidget):
         self.preview_box.setCurrentIndex((self.preview_box.currentIndex() + 1) % max(1, n))
         self._preview_chosen()
 
-    def set_look(self, theme: Theme, units: Units) -> None:
-        """In other colours or units."""
+    def _set_look(self) -> None:
+        theme, units = self._look.theme, self._look.units
         self.model.theme = theme
         self.model.set_units(units)
         self.details.set_look(theme, units)

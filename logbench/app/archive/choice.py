@@ -1,27 +1,33 @@
-"""What can be done with the chosen recordings: open, compare, find others like them, follow."""
+"""What can be done with the chosen recordings: open, compare, find similar, follow a number."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Signal
+from PySide6.QtWidgets import QPushButton, QWidget
 
-from logbench.app.archive.body import ALIKE, TREND, ArchiveBody
+from logbench.app.archive.body import SIMILAR, TREND, ArchiveBody
 from logbench.app.archive.long_work import LongWork
 from logbench.app.archive.recordings import AFTER, BEFORE
-from logbench.app.archive.working import alike_to, local_files, numbers_for, trend_of
-from logbench.app.background import Jobs
+from logbench.app.commands import add_command
+from logbench.app.parts import text_button
+from logbench.cases.archive import FetchFiles, FindSimilar, FollowNumber, ListNumbers
+from logbench.cases.runner import Owner
 from logbench.words import tr, word
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
     from logbench.archive.overview import Number
 
+_FOR_ONE = ("review", "similar", "trend")
+
 
 class Choice(QObject):
-    """Acts on what is selected in the list."""
+    """Acts on what is selected in the list: by buttons, keys of the list and commands."""
 
     review_wanted = Signal(object)
     """Path of a recording."""
@@ -29,30 +35,49 @@ class Choice(QObject):
     """Paths before and after."""
     failed = Signal(str)
 
-    def __init__(self, jobs: Jobs, body: ArchiveBody, work: LongWork, parent: QObject) -> None:
-        super().__init__(parent)
-        self._jobs = jobs
+    def __init__(self, body: ArchiveBody, work: LongWork, page: QWidget) -> None:
+        super().__init__(page)
         self._body = body
         self._work = work
-        self.archive: Archive | None = None
-        self._like = ""
-        self._connect()
-
-    def _connect(self) -> None:
-        body, table = self._body, self._body.table
+        self._owner: Owner | None = None
+        self._archive: Archive | None = None
+        self._car = ""
+        """The car whose numbers are followed."""
+        self.buttons: dict[str, QPushButton] = {}
+        before, after = partial(self.put, BEFORE), partial(self.put, AFTER)
+        for name, text, title, keys, run in (
+            ("review", tr("Review  Enter"), tr("Review the chosen recording"), "Ctrl+Return",
+             self.review),
+            ("before", tr("Before  B"), tr("Add the chosen as before"), "Alt+B", before),
+            ("after", tr("After  A"), tr("Add the chosen as after"), "Alt+A", after),
+            ("compare", tr("Compare"), tr("Compare before with after"), "Ctrl+Shift+Return",
+             self.compare),
+            ("similar", tr("Similar drives  L"), tr("Find similar drives"), "Alt+L",
+             self.find_similar),
+            ("trend", tr("Trend  T"), tr("Show the trend of the car"), "Alt+T", self.follow),
+        ):  # fmt: skip
+            self.buttons[name] = button = text_button(text, run, title)
+            button.setToolTip(title)
+            body.actions_row.addWidget(button)
+            add_command(page, title, keys, run)
+        table = body.table
         table.opened.connect(self.review)
         table.put.connect(self.put)
-        table.like_wanted.connect(self.find_alike)
+        table.similar_wanted.connect(self.find_similar)
         table.trend_wanted.connect(self.follow)
-        for name, run in (
-            ("review", self.review), ("before", self.put_before), ("after", self.put_after),
-            ("compare", self.compare), ("like", self.find_alike), ("trend", self.follow),
-        ):  # fmt: skip
-            body.buttons[name].clicked.connect(lambda _=False, run=run: run())
-        body.alike.wanted.connect(self.find_alike)
-        body.alike.chosen.connect(body.go_to)
+        body.similar.wanted.connect(self.find_similar)
         body.trend.wanted.connect(self._ask_trend)
-        body.trend.chosen.connect(body.go_to)
+        self.allow(0)
+
+    def open(self, owner: Owner, archive: Archive) -> None:
+        """Another archive, which owns what is looked up in it."""
+        self._owner, self._archive = owner, archive
+
+    def allow(self, chosen: int) -> None:
+        """Which actions make sense for so many recordings."""
+        for name, button in self.buttons.items():
+            button.setEnabled(chosen == 1 if name in _FOR_ONE else chosen > 0)
+        self.buttons["compare"].setEnabled(bool(self._body.model.sides))
 
     def review(self) -> None:
         """Open the chosen recording on the Review page."""
@@ -60,15 +85,13 @@ class Choice(QObject):
 
     def put(self, side: str) -> None:
         """Put the chosen recordings on a side of the comparison; again: take them away."""
-        self._body.put(self._chosen(), side)
-
-    def put_before(self) -> None:
-        """On the side before."""
-        self.put(BEFORE)
-
-    def put_after(self) -> None:
-        """On the side after."""
-        self.put(AFTER)
+        model = self._body.model
+        model.put(self._chosen(), side)
+        before, after = (len(model.on_side(of)) for of in (BEFORE, AFTER))
+        button = self.buttons["compare"]
+        counts = tr("Compare  {before} : {after}", before=before, after=after)
+        button.setText(counts if model.sides else tr("Compare"))
+        button.setEnabled(bool(model.sides))
 
     def compare(self) -> None:
         """Hand both sides to the Compare page."""
@@ -88,34 +111,30 @@ class Choice(QObject):
             [*before, *after], lambda paths: self.compare_wanted.emit(paths[:n], paths[n:])
         )
 
-    def find_alike(self) -> None:
+    def find_similar(self) -> None:
         """Find the drives that are most like the chosen one."""
-        archive, names = self.archive, self._chosen()[:1]
+        archive, names = self._archive, self._chosen()[:1]
         if archive is None or not names:
             return
         row = self._body.table.chosen()[0]
-        self._like = ", ".join((row.car or tr("unnamed car"), row.started_utc[:10]))
-        self._body.tabs.setCurrentIndex(ALIKE)
-        self._work.start(
-            lambda _, task: alike_to(archive, names[0], task), self._show_alike, gentle=False
-        )
+        of = ", ".join((row.car or tr("unnamed car"), row.started_utc[:10]))
+        self._body.tabs.setCurrentIndex(SIMILAR)
+        show = partial(self._body.show_similar, of)
+        self._work.start(FindSimilar(archive, names[0]), show)
 
     def follow(self) -> None:
         """Follow a number over the life of the chosen car."""
-        archive, names = self.archive, self._chosen()[:1]
-        if archive is None or not names:
+        archive, owner, names = self._archive, self._owner, self._chosen()[:1]
+        if archive is None or owner is None or not names:
             return
         body, car = self._body, self._body.table.chosen()[0].car
         if not car:
             self.failed.emit(tr("This recording names no car, so there is no life to follow."))
             return
-        body.car = car
+        self._car = car
         body.tabs.setCurrentIndex(TREND)
-        self._jobs.start(
-            lambda task: numbers_for(archive, car, task),
-            lambda numbers: body.trend.show_numbers(car, numbers),
-            self.failed.emit,
-        )
+        show = partial(body.trend.show_numbers, car)
+        owner.start(ListNumbers(archive, car), show, self.failed.emit, slot="trend")
 
     def _chosen(self) -> list[str]:
         names = [row.recording for row in self._body.table.chosen()]
@@ -124,18 +143,11 @@ class Choice(QObject):
         return names
 
     def _with_files(self, names: Sequence[str], then: Callable[[list[Path]], None]) -> None:
-        archive = self.archive
-        if archive is not None and names:
-            self._work.start(lambda _, task: local_files(archive, names, task), then, gentle=False)
-
-    def _show_alike(self, found: Any) -> None:
-        self._body.show_alike(self._like, found)
+        if self._archive is not None and names:
+            self._work.start(FetchFiles(self._archive, tuple(names)), then)
 
     def _ask_trend(self, number: Number) -> None:
-        archive, car = self.archive, self._body.car
-        if archive is not None:
-            self._jobs.start(
-                lambda task: trend_of(archive, number, car, task),
-                self._body.trend.show_trend,
-                self.failed.emit,
-            )
+        archive, owner = self._archive, self._owner
+        if archive is not None and owner is not None:
+            case = FollowNumber(archive, number, self._car)
+            owner.start(case, self._body.trend.show_trend, self.failed.emit, slot="trend")

@@ -24,9 +24,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.archive.working import Kind
 from logbench.app.parts import Elided, heads_left, pad
 from logbench.app.theme import Theme
+from logbench.cases.importing import Kind
 from logbench.importing.model import SURE, ColumnMap, Mapping
 from logbench.recording.model import Vehicle
 from logbench.signals.table import table

@@ -5,45 +5,33 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QShowEvent
-from PySide6.QtWidgets import (
-    QHBoxLayout,
-    QLabel,
-    QPushButton,
-    QStackedWidget,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.archive.asking import Asking
 from logbench.app.archive.body import ACCOUNT, ARCHIVE_TABS, ArchiveBody
-from logbench.app.archive.bringing import Bringing
 from logbench.app.archive.choice import Choice
+from logbench.app.archive.importer import Importer
 from logbench.app.archive.long_work import LongWork
-from logbench.app.archive.working import (
-    Account,
-    Details,
-    Listing,
-    Seen,
-    Stop,
-    add,
-    details_of,
-    listing,
-    look_again,
-    open_archive,
-    sweep,
-    verify,
-)
+from logbench.app.archive.starting import ArchiveStart
 from logbench.app.commands import add_command
-from logbench.app.parts import Elided, EmptyState, Notice, middle, text_button
+from logbench.app.parts import Elided, Notice, middle, text_button
 from logbench.app.services import Services
-from logbench.app.theme import Theme
+from logbench.cases.archive import (
+    Account,
+    AddRecordings,
+    Listing,
+    ListRecordings,
+    OpenArchive,
+    RunChecks,
+    Seen,
+    ShowRecording,
+    VerifyArchive,
+)
 from logbench.cases.runner import Running
-from logbench.cases.work import Work as Task
-from logbench.signals.units import Units
 from logbench.words import inside, tr, tr_n
 
 if TYPE_CHECKING:
@@ -67,6 +55,9 @@ class ArchivePage(QWidget):
         super().__init__()
         self._services = services
         self._cache = cache
+        self._owner = services.runner.owner(tr("Archive"))
+        self._shown = services.runner.owner()
+        """The archive that is open: whoever what is looked up in it belongs to."""
         self.archive: Archive | None = None
         self._seen: Seen | None = None
         self._stale = False
@@ -75,12 +66,11 @@ class ArchivePage(QWidget):
         """Worker processes of a sweep; 0: as many as pay."""
         self.notice = Notice(self)
         self.notice.pressed.connect(self.sweep)
-        self.work = LongWork(services.jobs)
-        self.bringing = Bringing(services, self.work, memory, self)
+        self.work = LongWork(self._owner)
+        self.importer = Importer(self._owner, self.work, services.look, memory, self)
         self.body = ArchiveBody(services)
         self.asking = Asking(services.settings, self)
-        self.choice = Choice(services.jobs, self.body, self.work, self)
-        self._looking: Running | None = None
+        self.choice = Choice(self.body, self.work, self)
         self._showing: Running | None = None
         self._soon = _timer(self, self.look)
         self._details_soon = _timer(self, self._ask_details)
@@ -105,7 +95,7 @@ class ArchivePage(QWidget):
         for text, run in (
             (tr("Open …"), self.asking.for_archive), (tr("Add …"), self.asking.for_recordings),
             (tr("Import …"), self.asking.for_files), (tr("Run checks"), self.sweep),
-            (tr("Verify …"), self.asking.to_verify),
+            (tr("Verify files …"), self.asking.to_verify),
         ):  # fmt: skip
             button = text_button(text, run)
             self.tools.append(button)
@@ -116,7 +106,8 @@ class ArchivePage(QWidget):
         inner.addLayout(bar)
         inner.addWidget(self.body, 1)
         self._pages = QStackedWidget()
-        self._pages.addWidget(middle(self._empty()))
+        self.empty = ArchiveStart(self._services.settings)
+        self._pages.addWidget(middle(self.empty))
         self._pages.addWidget(inside)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -124,71 +115,39 @@ class ArchivePage(QWidget):
         layout.addWidget(self.work)
         layout.addWidget(self._pages, 1)
 
-    def _empty(self) -> EmptyState:
-        self.empty = EmptyState(
-            tr("No archive is open"),
-            tr(
-                "An archive is a folder with recordings in it, at any depth. Open one, and find "
-                "drives by car, date, signal or finding; open them, hold them against each other, "
-                "follow a number over a car's life. Nothing in the folder is changed by looking, "
-                "and nothing leaves this machine."
-            ),
-            tr("Open a folder …  Ctrl+Shift+O"),
-        )
-        self.empty.pressed.connect(self.asking.for_archive)
-        self.recordings_button = QPushButton()
-        self.recordings_button.clicked.connect(
-            lambda: self.open_place(str(self._services.settings.folder))
-        )
-        self.empty.extra.addWidget(self.recordings_button, 0, Qt.AlignmentFlag.AlignLeft)
-        return self.empty
-
     def _connect(self) -> None:
-        look, body, table = self._services.look, self.body, self.body.table
-        look.changed.connect(self._set_theme)
-        look.units_changed.connect(self._set_units)
+        asking, body = self.asking, self.body
+        self.empty.pressed.connect(asking.for_archive)
+        self.empty.place_wanted.connect(self.open_place)
         body.facets.changed.connect(self._soon.start)
-        table.chosen_changed.connect(self._details_soon.start)
-        for source in (self.work, self.bringing, self.choice):
+        body.table.chosen_changed.connect(self._details_soon.start)
+        for source in (self.work, self.importer, self.choice):
             source.failed.connect(self.notice.trouble)
         self.choice.review_wanted.connect(self.review_wanted)
         self.choice.compare_wanted.connect(self.compare_wanted)
-        asking = self.asking
         asking.place.connect(self.open_place)
         asking.add.connect(self.add_paths)
         asking.bring.connect(self.import_paths)
         asking.verify.connect(self.verify)
-        self.work.changed.connect(self._busy_changed)
-        self.bringing.done.connect(self._files_changed)
+        self.importer.done.connect(self._files_changed)
+        for button in self.tools:
+            self.work.changed.connect(lambda button=button: button.setEnabled(not self.work.busy))
 
     def _add_commands(self) -> None:
-        choice = self.choice
+        body = self.body
         for title, keys, run in (
-            (tr("Open an archive"), "Ctrl+Shift+O", self.asking.for_archive),
-            (tr("Open an archive by its address"), "Ctrl+Shift+U", self.asking.for_address),
-            (tr("Add recordings to the archive"), "Ctrl+B", self.asking.for_recordings),
-            (tr("Add a folder of recordings"), "Ctrl+Shift+B", self.asking.for_folder),
-            (tr("Import other files"), "Ctrl+I", self.asking.for_files),
-            (tr("Import a folder of other files"), "Ctrl+Shift+I", self.asking.for_import_folder),
             (tr("Run the checks over what is listed"), "Ctrl+R", self.sweep),
-            (tr("Verify every recording"), "Ctrl+Shift+V", self.asking.to_verify),
-            (tr("Look through the archive again"), "F5", self.refresh),
-            (tr("Search in the archive"), "Ctrl+F", self.body.facets.words.setFocus),
-            (tr("Clear the filters"), "Ctrl+Shift+F", self.body.facets.clear),
-            (tr("Go to the list of recordings"), "Ctrl+L", self.body.table.setFocus),
-            (tr("Sort by the next column"), "Ctrl+J", self.body.table.sort_by_next),
-            (tr("Preview the next signal"), "Ctrl+G", self.body.next_signal),
-            (tr("Review the chosen recording"), "Ctrl+Return", choice.review),
-            (tr("Put the chosen on the side before"), "Alt+B", choice.put_before),
-            (tr("Put the chosen on the side after"), "Alt+A", choice.put_after),
-            (tr("Compare before with after"), "Ctrl+Shift+Return", choice.compare),
-            (tr("Find drives like the chosen one"), "Alt+L", choice.find_alike),
-            (tr("Follow a number over the car's life"), "Alt+T", choice.follow),
+            (tr("Refresh"), "F5", self.refresh),
+            (tr("Search in the archive"), "Ctrl+F", body.facets.words.setFocus),
+            (tr("Clear the filters"), "Ctrl+Shift+F", body.facets.clear),
+            (tr("Go to the list of recordings"), "Ctrl+L", body.table.setFocus),
+            (tr("Sort by the next column"), "Ctrl+J", body.table.sort_by_next),
+            (tr("Preview the next signal"), "Ctrl+G", body.next_signal),
             (tr("Stop what the archive is doing"), "Ctrl+.", self.work.cancel),
-        ):  # fmt: skip
+        ):
             add_command(self, title, keys, run)
         for number, title in enumerate(ARCHIVE_TABS):
-            show = partial(self.body.tabs.setCurrentIndex, number)
+            show = partial(body.tabs.setCurrentIndex, number)
             add_command(self, tr("Show {part}", part=inside(title)), f"Alt+{number + 1}", show)
 
     def commands(self) -> list[QAction]:
@@ -202,49 +161,38 @@ class ArchivePage(QWidget):
         super().showEvent(event)
         if self._stale:
             self._soon.start()
-        folder = self._services.settings.folder
-        self.recordings_button.setText(
-            tr("Open the folder of your recordings: {name}", name=folder.name[:40])
-        )
-        self.recordings_button.setToolTip(str(folder))
-        self.recordings_button.setVisible(folder.is_dir())
         last = self._services.settings.last_archive
         if self.archive is None and not self.work.busy and last:
             self.open_place(last)
 
     def open_place(self, place: str) -> None:
         """Open the archive at a folder or URL."""
-
-        def work(_: Stop, task: Task) -> Any:
-            return open_archive(place, self._cache, task)
-
-        self.work.start(work, partial(self._opened, place), gentle=False)
+        self.work.start(OpenArchive(place, self._cache), partial(self._opened, place))
 
     def _opened(self, place: str, seen: Seen) -> None:
-        archive = self.archive = self.choice.archive = seen.archive
-        self._seen = seen
+        self.archive = seen.archive
         self.notice.hide()
         self._services.settings.last_archive = place
-        url = archive.store.url
+        url = seen.archive.store.url
         self.title.tell(url.rstrip("/").rpartition("/")[2] or url)
         self.title.setToolTip(url)
         self._pages.setCurrentIndex(1)
-        self.body.forget(archive)
-        self.look()
+        self._look_at(seen)
         self.body.table.setFocus()
+
+    def _look_at(self, seen: Seen) -> None:
+        """Another archive, or one in which other files are."""
+        self._shown.close()
+        self._shown = self._services.runner.owner()
+        self._seen = seen
+        self.choice.open(self._shown, seen.archive)
+        self.body.sparks.forget(self._shown, seen.archive)
+        self.look()
 
     def refresh(self) -> None:
         """Look through the folder again."""
-        archive = self.archive
-        if archive is not None:
-            self.work.start(
-                lambda _, task: look_again(archive, task), self._looked_again, gentle=False
-            )
-
-    def _looked_again(self, seen: Seen) -> None:
-        self._seen = seen
-        self.body.forget(seen.archive)
-        self.look()
+        if self.archive is not None:
+            self.work.start(OpenArchive(self.archive), self._look_at)
 
     # --- looking ---
 
@@ -256,14 +204,10 @@ class ArchivePage(QWidget):
         seen, chosen = self._seen, self.body.facets.filter()
         if seen is None or chosen is None:
             return
-        if self._looking is not None:
-            self._looking.cancel()
-        self._looking = self._services.jobs.start(
-            lambda task: listing(seen, chosen, task), self._listed, self._not_listed
-        )
+        case = ListRecordings(seen, chosen)
+        self._shown.start(case, self._listed, self.body.facets.say, slot="list")
 
     def _listed(self, found: Listing) -> None:
-        self._looking = None
         self.listed = found
         self.body.show_listing(found)
         facets = found.facets
@@ -278,76 +222,51 @@ class ArchivePage(QWidget):
             )
         )
 
-    def _not_listed(self, sentence: str) -> None:
-        self._looking = None
-        self.body.facets.say(sentence)
-
     def _ask_details(self) -> None:
-        archive, rows = self.archive, self.body.table.chosen()
-        self.body.show_choice(len(rows))
+        archive, rows, body = self.archive, self.body.table.chosen(), self.body
+        self.choice.allow(len(rows))
         if not self.isVisible():  # the window has been closed meanwhile
+            return
+        if archive is not None and len(rows) == 1:
+            case = ShowRecording(archive, rows[0].recording)
+            say = body.details.say
+            self._showing = self._shown.start(case, body.show_details, say, slot="details")
             return
         if self._showing is not None:
             self._showing.cancel()
-            self._showing = None
-        if archive is None or len(rows) != 1:
-            text = (
+        if rows:
+            body.details.say(
                 tr_n("{n} recording is chosen.", "{n} recordings are chosen.", len(rows))
-                if rows
-                else ""
             )
-            self.body.details.say(text) if text else self.body.details.show_details(None)
-            return
-        name = rows[0].recording
-        self._showing = self._services.jobs.start(
-            lambda task: details_of(archive, name, task), self._show_details, self.body.details.say
-        )
-
-    def _show_details(self, details: Details) -> None:
-        self._showing = None
-        self.body.show_details(details)
+        else:
+            body.details.show_details(None)
 
     # --- long work ---
 
     def sweep(self) -> None:
         """Run the checks over what is listed and has not been checked yet."""
-        archive, found = self.archive, self.listed
-        if archive is None or found is None:
-            return
-        names = [row.recording for row in found.rows]
-        processes = self.processes
-        self.work.start(
-            lambda stop, task: sweep(archive, names, processes, stop, task),
-            self._files_changed,
-            gentle=True,
-        )
+        if self.archive is not None and self.listed is not None:
+            names = tuple(row.recording for row in self.listed.rows)
+            self.work.start(RunChecks(self.archive, names, self.processes), self._files_changed)
 
     def verify(self, quarantine: bool = False) -> None:
         """Hold every recording against its checksum."""
-        archive = self.archive
-        if archive is not None:
-            self.work.start(
-                lambda stop, task: verify(archive, quarantine, stop, task),
-                self._files_changed,
-                gentle=True,
-            )
+        if self.archive is not None:
+            self.work.start(VerifyArchive(self.archive, quarantine), self._files_changed)
 
     def add_paths(self, paths: Sequence[Path]) -> None:
         """Copy recordings, or folders of them, into the archive."""
-        archive = self.archive
-        if archive is None:
+        if self.archive is None:
             self.notice.trouble(tr("Open an archive first: what is added goes into it."))
         elif paths:
-            self.work.start(
-                lambda stop, task: add(archive, paths, stop, task), self._files_changed, gentle=True
-            )
+            self.work.start(AddRecordings(self.archive, tuple(paths)), self._files_changed)
 
     def import_paths(self, paths: Sequence[Path]) -> None:
         """Import other programs' files into the archive; each kind is shown first."""
         if self.archive is None:
             self.notice.trouble(tr("Open an archive first: what is imported goes into it."))
         elif paths:
-            self.bringing.begin(self.archive, paths)
+            self.importer.start(self.archive, paths)
 
     def _files_changed(self, account: Account) -> None:
         self.body.account.show_account(account)
@@ -358,19 +277,13 @@ class ArchivePage(QWidget):
             )
         else:
             self.notice.success(account.sentence)
+        if not self.isVisible():  # it is said where the user is
+            self._services.runner.unowned(
+                f"{self._owner.name}: {account.sentence}", not account.bad
+            )
         self.refresh()
 
-    def _busy_changed(self) -> None:
-        for button in self.tools:
-            button.setEnabled(not self.work.busy)
-
-    # --- look, drops ---
-
-    def _set_theme(self, theme: Theme) -> None:
-        self.body.set_look(theme, self._services.look.units)
-
-    def _set_units(self, units: Units) -> None:
-        self.body.set_look(self._services.look.theme, units)
+    # --- drops ---
 
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:
         """Files are welcome."""

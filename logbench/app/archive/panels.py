@@ -23,11 +23,11 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.model import Verdict
 from logbench.app.archive.trend_plot import TrendPlot
-from logbench.app.archive.working import Account, Details, Line, Trended
 from logbench.app.parts import Elided
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
 from logbench.archive.columns import cells, started_text
 from logbench.archive.overview import RANKS, Number, Row
+from logbench.cases.archive import Account, Details, Line, Trended
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr, tr_n
@@ -132,7 +132,7 @@ def _findings_html(details: Details, theme: Theme, units: Units) -> str:
     return "".join(out) or _muted(tr("The checks found nothing to say."), theme)
 
 
-class AlikePanel(QWidget):
+class SimilarPanel(QWidget):
     """The nearest recordings."""
 
     wanted = Signal()
@@ -142,7 +142,7 @@ class AlikePanel(QWidget):
         super().__init__()
         self.said = Elided()
         self.said.tell(tr("Drives are held against each other at equal rpm and load, warm engine."))
-        self.button = QPushButton(tr("Find drives like the chosen one  L"))
+        self.button = QPushButton(tr("Find similar drives  L"))
         self.button.clicked.connect(self.wanted)
         self.tree = _tree(
             (
@@ -153,7 +153,7 @@ class AlikePanel(QWidget):
                 tr("By quantity"),
                 tr("File"),
             ),
-            tr("Drives like this one"),
+            tr("Similar drives"),
         )
         self.tree.itemActivated.connect(lambda item: self.chosen.emit(item.data(0, _RECORDING)))
         head = QHBoxLayout()
@@ -164,7 +164,7 @@ class AlikePanel(QWidget):
         layout.addLayout(head)
         layout.addWidget(self.tree, 1)
 
-    def show_alike(self, name: str, found: Sequence[Alike], rows: dict[str, Row]) -> None:
+    def show_similar(self, name: str, found: Sequence[Alike], rows: dict[str, Row]) -> None:
         """The nearest, the nearest first; `rows`: what is known of them."""
         self.tree.clear()
         for one in found:
@@ -179,7 +179,8 @@ class AlikePanel(QWidget):
             self.tree.addTopLevelItem(item)
         self.said.tell(
             tr(
-                "Like {name}: 0 is the same, 1 differs by what counts as one. Enter goes there.",
+                "Like {name}: distance in units of normal scatter, 0 is the same. "
+                "Enter goes there.",
                 name=name,
             )
             if found

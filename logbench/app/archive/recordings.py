@@ -194,11 +194,11 @@ class SparkDelegate(QStyledItemDelegate):
 
 
 class RecordingsTable(RowsTable):
-    """Enter opens, B and A choose sides, L looks for drives like it, T follows a number."""
+    """Enter opens, B and A choose sides, L finds similar drives, T follows a number."""
 
     opened = Signal()
     put = Signal(str)
-    like_wanted = Signal()
+    similar_wanted = Signal()
     trend_wanted = Signal()
     chosen_changed = Signal()
 
@@ -262,7 +262,7 @@ class RecordingsTable(RowsTable):
         elif plain and key in {Qt.Key.Key_A, Qt.Key.Key_B}:
             self.put.emit(AFTER if key == Qt.Key.Key_A else BEFORE)
         elif plain and key == Qt.Key.Key_L:
-            self.like_wanted.emit()
+            self.similar_wanted.emit()
         elif plain and key == Qt.Key.Key_T:
             self.trend_wanted.emit()
         else:

@@ -10,10 +10,9 @@ import numpy as np
 from PySide6.QtCore import QLineF, QObject, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QPainter, QPen
 
-from logbench.app.archive.working import previews_of
-from logbench.app.background import Jobs
 from logbench.app.theme import Theme
-from logbench.cases.runner import Running
+from logbench.cases.archive import MakePreviews
+from logbench.cases.runner import Owner, Running
 from logbench.signals.units import Units
 from logbench.words import tr
 
@@ -30,21 +29,21 @@ class Sparks(QObject):
 
     ready = Signal()
 
-    def __init__(self, jobs: Jobs, parent: QObject) -> None:
+    def __init__(self, parent: QObject) -> None:
         super().__init__(parent)
-        self._jobs = jobs
+        self._owner: Owner | None = None
         self._archive: Archive | None = None
         self.signal = "RPM"
         self._kept: OrderedDict[tuple[str, str], Preview | None] = OrderedDict()
         self._wanted: list[str] = []
         self._task: Running | None = None
 
-    def forget(self, archive: Archive | None) -> None:
-        """Another archive, or other files in it."""
-        self._archive = archive
+    def forget(self, owner: Owner, archive: Archive) -> None:
+        """Another archive, or other files in it; its owner has the previews read."""
+        self._drop_task()
+        self._owner, self._archive = owner, archive
         self._kept.clear()
         self._wanted = []
-        self._drop_task()
 
     def show_signal(self, signal: str) -> None:
         """Another signal from now on."""
@@ -67,11 +66,12 @@ class Sparks(QObject):
         self._go_on()
 
     def _go_on(self) -> None:
-        if self._task is not None or not self._wanted or self._archive is None:
+        owner, archive = self._owner, self._archive
+        if self._task is not None or not self._wanted or archive is None or owner is None:
             return
-        archive, signal, some = self._archive, self.signal, self._wanted[:_AT_ONCE]
-        self._task = self._jobs.start(
-            lambda task: previews_of(archive, some, signal, task),
+        signal, some = self.signal, tuple(self._wanted[:_AT_ONCE])
+        self._task = owner.start(
+            MakePreviews(archive, some, signal),
             lambda made: self._read(signal, made),
             lambda _: self._read(signal, dict.fromkeys(some)),
         )

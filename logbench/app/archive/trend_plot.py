@@ -11,8 +11,8 @@ from PySide6.QtGui import QColor, QFocusEvent, QKeyEvent, QMouseEvent, QPainter,
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.analysis.model import Verdict
-from logbench.app.archive.working import Trended
 from logbench.app.theme import Theme
+from logbench.cases.archive import Trended
 from logbench.signals.numbers import round_range, tick_text, value_ticks
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.words import tr, word

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,9 +12,10 @@ from PySide6.QtWidgets import QWidget
 
 from logbench.app.archive.import_dialog import ImportDialog
 from logbench.app.archive.long_work import LongWork
-from logbench.app.archive.working import Account, Kind, Stop, Survey, bring_in, cut_again, survey
-from logbench.app.services import Services
-from logbench.cases.work import Work as Task
+from logbench.app.theme import Look
+from logbench.cases.archive import Account
+from logbench.cases.importing import CutAgain, ImportFiles, Kind, Survey, SurveyFiles
+from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError
 from logbench.importing.memory import remember
 from logbench.importing.model import Mapping
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from logbench.archive.archive import Archive
 
 
-class Bringing(QObject):
+class Importer(QObject):
     """One import at a time; a dialog for each kind of file."""
 
     done = Signal(object)
@@ -33,13 +34,12 @@ class Bringing(QObject):
     failed = Signal(str)
 
     def __init__(
-        self, services: Services, work: LongWork, memory: Path | None, parent: QWidget
+        self, owner: Owner, work: LongWork, look: Look, memory: Path | None, page: QWidget
     ) -> None:
-        super().__init__(parent)
-        self._services = services
-        self._work = work
+        super().__init__(page)
+        self._owner, self._work, self._look = owner, work, look
         self._memory = memory
-        self._page = parent
+        self._page = page
         self.dialog: ImportDialog | None = None
         self._into: Archive | Path | None = None
         self._survey = Survey([], [], [])
@@ -48,14 +48,10 @@ class Bringing(QObject):
         self._files: list[Path] = []
         self._vehicle: Vehicle | None = None
 
-    def begin(self, into: Archive | Path, paths: Sequence[Path]) -> None:
+    def start(self, into: Archive | Path, paths: Sequence[Path]) -> None:
         """Look into the files, then ask; recordings go into an archive or a folder."""
         self._into = into
-
-        def work(_: Stop, task: Task) -> Survey:
-            return survey(paths, self._memory, task)
-
-        self._work.start(work, self._surveyed, gentle=False)
+        self._work.start(SurveyFiles(tuple(paths), self._memory), self._surveyed)
 
     def _surveyed(self, found: Survey) -> None:
         self._survey, self._kinds = found, list(found.kinds)
@@ -69,7 +65,7 @@ class Bringing(QObject):
         kind = self._kinds.pop(0)
         n = len(self._survey.kinds)
         of = tr("(kind {kind} of {n})", kind=n - len(self._kinds), n=n) if n > 1 else ""
-        dialog = ImportDialog(kind, self._services.look.theme, self._page, of=of)
+        dialog = ImportDialog(kind, self._look.theme, self._page, of=of)
         if self._vehicle is not None:
             dialog.car.setText(self._vehicle.label)
             dialog.litres.setValue(self._vehicle.displacement_l or 0.0)
@@ -79,11 +75,8 @@ class Bringing(QObject):
         dialog.open()
 
     def _cut(self, dialog: ImportDialog, delimiter: str) -> None:
-        kind = dialog.kind
-        show: Callable[[Kind], None] = dialog.show_kind
-        self._services.jobs.start(
-            lambda task: cut_again(kind, delimiter, task), show, dialog.trouble
-        )
+        case = CutAgain(dialog.kind, delimiter)
+        self._owner.start(case, dialog.show_kind, dialog.trouble, slot="cut")
 
     def _answered(self, dialog: ImportDialog, accepted: int) -> None:
         self.dialog = None
@@ -101,15 +94,10 @@ class Bringing(QObject):
         self._ask_next()
 
     def _import(self) -> None:
-        into, files, mappings, vehicle = self._into, self._files, self._mappings, self._vehicle
-        assert into is not None
+        assert self._into is not None
         before = self._survey.lines
-        if not files:
-            if before:
-                self.done.emit(Account(tr("Nothing was imported."), before))
-            return
-
-        def work(stop: Stop, task: Task) -> Account:
-            return bring_in(into, files, mappings, vehicle, before, stop, task)
-
-        self._work.start(work, self.done.emit, gentle=True)
+        if self._files:
+            case = ImportFiles(self._into, self._files, self._mappings, self._vehicle, before)
+            self._work.start(case, self.done.emit)
+        elif before:
+            self.done.emit(Account(tr("Nothing was imported."), before))

@@ -1,0 +1,368 @@
+"""Cases of an archive: looked through, listed, checked, verified, added to, compared.
+
+Long ones end early with what they have when they are cancelled, and what is done to files goes on
+when the archive is not shown any more.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from logbench.cases.work import CancelledError, Cancelling, Case, Work
+from logbench.errors import LogbenchError
+from logbench.words import tr, tr_n, word
+
+if TYPE_CHECKING:
+    from logbench.archive.archive import Archive
+    from logbench.archive.find import Filter
+    from logbench.archive.likeness import Alike
+    from logbench.archive.overview import Catalogue, Facets, Number, Row
+    from logbench.archive.preview import Preview
+    from logbench.archive.store import Problem
+    from logbench.archive.trend import Point, Spread
+
+
+@dataclass(frozen=True)
+class Seen:
+    """An archive as it was when it was last looked through."""
+
+    archive: Archive
+    catalogue: Catalogue
+
+
+@dataclass(frozen=True)
+class Listing:
+    """What fits the filter, what there is to choose from, and what is left out."""
+
+    rows: list[Row]
+    facets: Facets
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True)
+class Details:
+    """One recording: its row of the view `recordings`, its signals and findings."""
+
+    recording: str
+    facts: dict[str, Any]
+    signals: list[dict[str, Any]]
+    findings: list[dict[str, Any]]
+
+
+@dataclass(frozen=True)
+class Trended:
+    """A number over a car's life, and over the others of its displacement."""
+
+    number: Number
+    car: str
+    displacement_l: float | None
+    points: list[Point]
+    spread: Spread | None
+
+
+@dataclass
+class Line:
+    """One file in the account of what was done; `more` is shown below it."""
+
+    name: str
+    text: str
+    bad: bool = False
+    more: list[str] = field(default_factory=list)
+
+
+@dataclass
+class Account:
+    """What a long piece of work did."""
+
+    sentence: str
+    lines: list[Line] = field(default_factory=list)
+    stopped: bool = False
+    made: list[Path] = field(default_factory=list)
+    """New recordings: files, or paths in an archive."""
+
+    @property
+    def bad(self) -> int:
+        """Files with which something is wrong."""
+        return sum(line.bad for line in self.lines)
+
+
+@dataclass(frozen=True)
+class OpenArchive(Case[Seen]):
+    """Look through the archive at a folder or URL, or through one that is open again; only what is
+    new or changed is read. Raises `ArchiveError`."""
+
+    place: str | Archive
+    cache: Path | None = None
+    """Where what is known of archives is kept; None: the user's."""
+
+    def run(self, work: Work) -> Seen:
+        """The archive as it is now."""
+        from logbench.archive.archive import Archive
+        from logbench.archive.overview import Catalogue
+
+        place = self.place
+        archive = Archive(place, self.cache) if isinstance(place, str) else place
+        work.report(tr("Looking through the archive"))
+        archive.refresh(lambda done, of: work.report(tr("Reading what is new"), done / max(1, of)))
+        return Seen(archive, Catalogue(archive))
+
+
+@dataclass(frozen=True)
+class ListRecordings(Case[Listing]):
+    """What fits a filter. Raises `UsageError` for one that is not understood."""
+
+    seen: Seen
+    chosen: Filter
+
+    def run(self, work: Work) -> Listing:
+        """With facets and what is left out."""
+        work.report(tr("Searching"))
+        catalogue = self.seen.catalogue
+        problems = self.seen.archive.index.problems
+        return Listing(catalogue.rows(self.chosen), catalogue.facets, problems)
+
+
+@dataclass(frozen=True)
+class ShowRecording(Case[Details]):
+    """Facts, signals and findings of a recording; findings that are not known yet are made and
+    kept."""
+
+    archive: Archive
+    recording: str
+
+    def run(self, work: Work) -> Details:
+        """Read, check."""
+        archive, name = self.archive, self.recording
+        work.report(tr("Reading"))
+        sql = "SELECT * FROM recordings WHERE recording = ?"
+        (facts,) = archive.query(sql, [name]).to_pylist()
+        sql = "SELECT * FROM signals WHERE recording = ? ORDER BY signal, ecu"
+        signals = archive.query(sql, [name]).to_pylist()
+        work.report(tr("Checking"), 0.5)
+        return Details(name, facts, signals, archive.findings_of(name))
+
+
+@dataclass(frozen=True)
+class MakePreviews(Case[dict[str, "Preview | None"]]):
+    """Small traces of one signal; None for a recording that cannot be read."""
+
+    archive: Archive
+    recordings: tuple[str, ...]
+    signal: str
+
+    def run(self, work: Work) -> dict[str, Preview | None]:
+        """One by one."""
+        from logbench.archive.preview import preview_of
+
+        made: dict[str, Preview | None] = {}
+        for number, name in enumerate(self.recordings):
+            work.report(tr("Drawing"), number / len(self.recordings))
+            try:
+                made[name] = preview_of(self.archive, name, self.signal)
+            except LogbenchError:
+                made[name] = None
+        return made
+
+
+@dataclass(frozen=True)
+class FetchFiles(Case[list[Path]]):
+    """The files of recordings on this computer, fetched where the archive is not."""
+
+    archive: Archive
+    recordings: tuple[str, ...]
+
+    def run(self, work: Work) -> list[Path]:
+        """In their order."""
+        made = []
+        for number, name in enumerate(self.recordings):
+            work.report(tr("Fetching {name}", name=name), number / len(self.recordings))
+            made.append(self.archive.local_copy(name))
+        return made
+
+
+@dataclass(frozen=True)
+class FindSimilar(Case[list["Alike"]]):
+    """The nearest recordings; the first time every recording is read."""
+
+    archive: Archive
+    recording: str
+    count: int = 20
+
+    def run(self, work: Work) -> list[Alike]:
+        """The nearest first."""
+        from logbench.archive.grids import similar_drives
+
+        def compared(done: int, of: int) -> None:
+            work.report(tr("Comparing {done:,} of {of:,}", done=done, of=of), done / max(1, of))
+
+        return similar_drives(self.archive, self.recording, self.count, compared)
+
+
+@dataclass(frozen=True)
+class ListNumbers(Case[list["Number"]]):
+    """What can be followed over a car's life."""
+
+    archive: Archive
+    car: str
+
+    def run(self, work: Work) -> list[Number]:
+        """Those of most recordings first."""
+        from logbench.archive.overview import numbers_of
+
+        work.report(tr("Looking up what is known of the car"))
+        return numbers_of(self.archive, self.car)
+
+
+@dataclass(frozen=True)
+class FollowNumber(Case[Trended]):
+    """A number in each of a car's recordings, the last held against other cars."""
+
+    archive: Archive
+    number: Number
+    car: str
+
+    def run(self, work: Work) -> Trended:
+        """Only what has been checked counts."""
+        from logbench.archive.trend import spread_of, trend_of
+
+        archive, number, car = self.archive, self.number, self.car
+        work.report(tr("Following the number"))
+        points = trend_of(archive, number.name, car, exact=True)
+        if not points:
+            return Trended(number, car, None, [], None)
+        sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
+        (row,) = archive.query(sql, [points[-1].recording]).to_pylist()
+        litres, last = row["displacement_l"], points[-1].value
+        found = None
+        if litres is not None:
+            found = spread_of(archive, number.name, litres, without_car=car, value=last)
+        return Trended(number, car, litres, points, found)
+
+
+# --- long work ---
+
+
+@dataclass(frozen=True)
+class Accounted(Case[Account]):
+    """Long work on many files. Cancelled, it ends after the file it is at."""
+
+    deed: ClassVar[bool] = True
+    cancelling: ClassVar[Cancelling] = "keep"
+
+    def outcome(self, answer: Account) -> str:
+        """Its own sentence."""
+        return answer.sentence
+
+
+@dataclass(frozen=True)
+class RunChecks(Accounted):
+    """Run the checks over those recordings that have not been checked; `processes` 0: as many as
+    pay."""
+
+    archive: Archive
+    recordings: tuple[str, ...]
+    processes: int = 0
+
+    def run(self, work: Work) -> Account:
+        """Findings are kept as they are made."""
+        from logbench.archive.sweep import sweep_checks
+
+        archive, recordings = self.archive, self.recordings
+        pending = len(archive.pending(recordings))
+        work.report(tr_n("Checking {n:,} recording", "Checking {n:,} recordings", pending))
+        done, stopped = 0, False
+
+        def checked(now: int, of: int) -> None:
+            nonlocal done
+            done = now
+            work.report(tr("Checked {now:,} of {of:,}", now=now, of=of), now / max(1, of))
+            if work.cancelled:
+                raise CancelledError
+
+        try:
+            sweep_checks(archive, processes=self.processes, recordings=recordings, progress=checked)
+        except CancelledError:
+            stopped = True
+        problems = {row["recording"]: row["problem"] for row in archive.findings.to_pylist()}
+        lines = [Line(name, problems[name], bad=True) for name in recordings if problems.get(name)]
+        sentence = tr_n(
+            "{n:,} recording checked, {known:,} known before",
+            "{n:,} recordings checked, {known:,} known before",
+            done if stopped else pending,
+            known=len(recordings) - pending,
+        )
+        rest = tr(", {left:,} left.", left=pending - done) if stopped else "."
+        return Account(sentence + rest, lines, stopped)
+
+
+@dataclass(frozen=True)
+class VerifyArchive(Accounted):
+    """Hold every recording against its checksum; with `quarantine` damaged files are set aside."""
+
+    archive: Archive
+    quarantine: bool = False
+
+    def run(self, work: Work) -> Account:
+        """Nothing is ever deleted."""
+        total = len(self.archive.entries())
+        counts: Counter[str] = Counter()
+        lines = []
+        for found in self.archive.check(self.quarantine):
+            counts[found.health] += 1
+            done = counts.total()
+            work.report(
+                tr("Verified {done:,} of {of:,}", done=done, of=total), done / max(1, total)
+            )
+            if found.health in {"damaged", "unreadable"}:
+                moved = tr(" Set aside as {moved_to}.", moved_to=found.moved_to)
+                text = found.sentence + (moved if found.moved_to else "")
+                lines.append(Line(found.path, text, bad=True))
+            if work.cancelled:
+                break
+        parts = [f"{n:,} {word(health)}" for health, n in sorted(counts.items())]
+        stopped = work.cancelled and counts.total() < total
+        sentence = tr(
+            "Verified: {told}{early}.",
+            told=", ".join(parts) or tr("nothing there"),
+            early=tr(" (stopped early)") if stopped else "",
+        )
+        return Account(sentence, lines, stopped)
+
+
+@dataclass(frozen=True)
+class AddRecordings(Accounted):
+    """Copy recordings into an archive, out of folders too."""
+
+    archive: Archive
+    paths: tuple[Path, ...]
+
+    def run(self, work: Work) -> Account:
+        """A file that cannot be added is named; the next may be fine."""
+        files: list[Path] = []
+        for path in self.paths:
+            files += sorted(path.rglob("*.parquet")) if path.is_dir() else [path]
+        lines: list[Line] = []
+        made: list[Path] = []
+        for number, file in enumerate(files):
+            if work.cancelled:
+                break
+            work.report(tr("Adding {name}", name=file.name), number / max(1, len(files)))
+            try:
+                where, new = self.archive.add(file)
+            except LogbenchError as error:
+                lines.append(Line(file.name, str(error), bad=True))
+                continue
+            made += [Path(where)] if new else []
+            text = tr("added as {where}", where=where)
+            there = tr("is there already: {where}", where=where)
+            lines.append(Line(file.name, text if new else there))
+        sentence = tr_n(
+            "{n:,} recording added, {others:,} not.",
+            "{n:,} recordings added, {others:,} not.",
+            len(made),
+            others=len(lines) - len(made),
+        )
+        return Account(sentence, lines, len(lines) < len(files), made)

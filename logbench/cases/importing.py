@@ -1,0 +1,180 @@
+"""Cases of importing: other programs' files looked into, then made recordings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from collections.abc import Mapping as Maps
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logbench.cases.archive import Account, Accounted, Line
+from logbench.cases.work import Case, Work
+from logbench.errors import ImportFileError, LogbenchError
+from logbench.words import tr, tr_n
+
+if TYPE_CHECKING:
+    from logbench.archive.archive import Archive
+    from logbench.importing.model import Mapping
+    from logbench.importing.run import Outcome, Preview
+    from logbench.recording.model import Vehicle
+
+
+@dataclass
+class Kind:
+    """Files that look the same, with the mapping that one of them suggests."""
+
+    files: list[Path]
+    preview: Preview
+    memory: Path | None
+
+
+@dataclass
+class Survey:
+    """What is to be imported: kinds to confirm, files that need no mapping, bad ones."""
+
+    kinds: list[Kind]
+    plain: list[Path]
+    lines: list[Line]
+
+
+@dataclass(frozen=True)
+class SortFiles(Case[tuple[list[Path], list[Path]]]):
+    """Files to be taken as they are, and those of other programs, to be imported."""
+
+    paths: tuple[Path, ...]
+
+    def run(self, work: Work) -> tuple[list[Path], list[Path]]:
+        """By what they hold."""
+        from logbench.importing.run import is_foreign
+
+        foreign = [path for path in self.paths if is_foreign(path)]
+        return [path for path in self.paths if path not in foreign], foreign
+
+
+@dataclass(frozen=True)
+class SurveyFiles(Case[Survey]):
+    """Look into every file once. Raises `ImportFileError` when there is none."""
+
+    paths: tuple[Path, ...]
+    memory: Path | None = None
+    """Where mappings are kept; None: the user's."""
+
+    def run(self, work: Work) -> Survey:
+        """Files that look the same are one kind."""
+        from logbench.importing.run import files_in, preview
+
+        files = files_in(self.paths)
+        if not files:
+            raise ImportFileError(
+                tr("No file that can be imported is there: name CSV, Parquet or logs.")
+            )
+        kinds: dict[str, Kind] = {}
+        plain: list[Path] = []
+        lines = []
+        for number, file in enumerate(files):
+            work.report(tr("Looking into {name}", name=file.name), number / len(files))
+            try:
+                seen = preview(file, self.memory)
+            except LogbenchError as error:
+                lines.append(Line(file.name, str(error), bad=True))
+                continue
+            if seen.mapping is None:
+                plain.append(file)
+            elif seen.mapping.fingerprint in kinds:
+                kinds[seen.mapping.fingerprint].files.append(file)
+            else:
+                kinds[seen.mapping.fingerprint] = Kind([file], seen, self.memory)
+        return Survey(list(kinds.values()), plain, lines)
+
+
+@dataclass(frozen=True)
+class CutAgain(Case[Kind]):
+    """The same files cut into columns by another delimiter. Raises `ImportFileError`."""
+
+    kind: Kind
+    delimiter: str
+
+    def run(self, work: Work) -> Kind:
+        """By the first of them."""
+        from logbench.importing.run import preview
+
+        work.report(tr("Reading"))
+        files, memory = self.kind.files, self.kind.memory
+        return Kind(files, preview(files[0], memory, delimiter=self.delimiter), memory)
+
+
+@dataclass(frozen=True)
+class ImportFiles(Accounted):
+    """Import files into an archive or a folder. Raises `StorageError` where the folder cannot be
+    made."""
+
+    into: Archive | Path
+    files: Sequence[Path]
+    mappings: Maps[Path, Mapping] = field(default_factory=dict)
+    """Of single files; the others go by a remembered mapping or as detected."""
+    vehicle: Vehicle | None = None
+    before: Sequence[Line] = ()
+    """Files that could not even be looked into."""
+
+    def run(self, work: Work) -> Account:
+        """A bad file is named; the next may be fine."""
+        lines: list[Line] = []
+        made: list[Path] = []
+        for outcome in self._outcomes(work):
+            lines.append(_account_of(outcome))
+            made += outcome.made
+            if work.cancelled:
+                break
+        stopped = len(lines) < len(self.files)
+        lines += self.before
+        bad = sum(line.bad for line in lines)
+        sentence = tr(
+            "{recordings} from {files}; {bad:,} not imported.",
+            recordings=tr_n("{n:,} recording", "{n:,} recordings", len(made)),
+            files=tr_n("{n:,} file", "{n:,} files", len(lines) - bad),
+            bad=bad,
+        )
+        return Account(sentence, lines, stopped, made)
+
+    def _outcomes(self, work: Work) -> Iterator[Outcome]:
+        from logbench.archive.importing import import_to_archive
+        from logbench.importing.run import import_files
+        from logbench.recording.storage import storage_trouble
+
+        def next_file(done: int, of: int, path: Path) -> None:
+            work.report(tr("Importing {name}", name=path.name), done / of)
+
+        if not isinstance(self.into, Path):
+            return import_to_archive(
+                self.into, self.files, self.mappings, self.vehicle, progress=next_file
+            )
+        with storage_trouble(self.into):
+            self.into.mkdir(parents=True, exist_ok=True)
+        return import_files(self.files, self.into, self.mappings, self.vehicle, progress=next_file)
+
+
+def _account_of(outcome: Outcome) -> Line:
+    report = outcome.report
+    if report is None:
+        return Line(outcome.source.name, outcome.problem, bad=True)
+    made = ", ".join(str(path) for path in outcome.made) or tr("nothing new")
+    text = tr(
+        "{rows:,} rows, {samples:,} samples, {left_out:,} cells not read, {empty:,} empty: {made}",
+        rows=report.rows,
+        samples=report.samples,
+        left_out=report.left_out,
+        empty=report.empty,
+        made=made,
+    )
+    row = tr("row")
+    more = [
+        f"{count:,} × {column or row}: {reason}"
+        for (column, reason), count in sorted(report.counts.items())
+    ]
+    more += [
+        tr("line {line}, {column}: {cell}", line=c.line, column=c.column or row, cell=repr(c.text))
+        + f" {c.reason}"
+        for c in report.unread
+    ]
+    return Line(outcome.source.name, text, more=[*more, *report.remarks])
