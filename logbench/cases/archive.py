@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from logbench.cases.work import CancelledError, Cancelling, Case, Work
+from logbench.cases.work import CancelledError, Cancelling, Case, Outcome, Work
 from logbench.errors import LogbenchError
 from logbench.words import tr, tr_n, word
 
@@ -252,9 +252,9 @@ class Accounted(Case[Account]):
     deed: ClassVar[bool] = True
     cancelling: ClassVar[Cancelling] = "keep"
 
-    def outcome(self, answer: Account) -> str:
+    def outcome(self, answer: Account) -> Outcome:
         """Its own sentence."""
-        return answer.sentence
+        return Outcome(answer.sentence, well=not answer.bad)
 
 
 @dataclass(frozen=True)

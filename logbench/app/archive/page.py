@@ -32,6 +32,7 @@ from logbench.cases.archive import (
     VerifyArchive,
 )
 from logbench.cases.runner import Running
+from logbench.cases.work import Outcome
 from logbench.words import inside, tr, tr_n
 
 if TYPE_CHECKING:
@@ -278,9 +279,8 @@ class ArchivePage(QWidget):
         else:
             self.notice.success(account.sentence)
         if not self.isVisible():  # it is said where the user is
-            self._services.runner.unowned(
-                f"{self._owner.name}: {account.sentence}", not account.bad
-            )
+            outcome = Outcome(account.sentence, well=not account.bad)
+            self._services.runner.unowned(self._owner.named(outcome))
         self.refresh()
 
     # --- drops ---
