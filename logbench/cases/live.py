@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from logbench.analysis.comparison.plan import CellGoal
     from logbench.analysis.drive_plan import DriveProgress
     from logbench.analysis.evidence import CheckEvidence
-    from logbench.vehicle.links.ble_scan import Heard
+    from logbench.vehicle.links.ble_scan import Found
 
 NEEDED = frozenset(
     [
@@ -93,14 +93,14 @@ class ReadGoals(Case["Sequence[CellGoal]"]):
 
 
 @dataclass(frozen=True)
-class FindAdapters(Case["list[Heard]"]):
+class FindAdapters(Case["list[Found]"]):
     """Bluetooth devices in the air. Raises LinkError."""
 
-    def run(self, work: Work) -> list[Heard]:
+    def run(self, work: Work) -> list[Found]:
         """Reports those found so far as lines: address, dBm, name, tabs between."""
         from logbench.vehicle.links.ble_scan import scan
 
-        def found(heard: Sequence[Heard], share: float) -> None:
+        def found(heard: Sequence[Found], share: float) -> None:
             work.report("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)
 
         return scan(found)

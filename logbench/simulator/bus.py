@@ -60,7 +60,7 @@ class Bus:
         if car.ignition():
             self._key_seen_s = t_s
             return True
-        self.clock.begin(t_s)  # a drive that starts with the key off must get going
+        self.clock.start(t_s)  # a drive that starts with the key off must get going
         return False
 
     def awake(self, t_s: float, protocol: BusProtocol) -> bool:
@@ -87,8 +87,8 @@ class Bus:
 
         `count` 0: until the timeout. An adapter that does not wait for replies prints nothing.
         """
-        if self.ecus.begins(request if settings.can_format else request[1:]):
-            self.clock.begin(t_s)
+        if self.ecus.starts_clock(request if settings.can_format else request[1:]):
+            self.clock.start(t_s)
         self.car_at(t_s)
         arrivals, sent_s = (
             self._can(protocol, settings, request, t_s)

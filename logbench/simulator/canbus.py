@@ -190,8 +190,8 @@ class CanCar:
         self._push(transfer, t_s)
 
     def _ask(self, request: bytes, ecu: str | None, t_s: float) -> None:
-        if self.ecus.begins(request):
-            self.clock.begin(t_s)
+        if self.ecus.starts_clock(request):
+            self.clock.start(t_s)
         now_s = self.clock.at(t_s)
         self.ecus.car.advance(now_s)
         self.ecus.mood = mood(self.troubles.active(now_s), self.ecus.car.ecus)

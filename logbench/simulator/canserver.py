@@ -45,6 +45,6 @@ class CanServer(Serving):
     def _cut_off(self, t_s: float) -> bool:
         """Whether the interface is unplugged: no frame passes."""
         if self._active(t_s) & {"unplug", "radio-loss"}:
-            self.device.clock.begin(t_s)
+            self.device.clock.start(t_s)
             return True
         return False

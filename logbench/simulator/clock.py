@@ -9,27 +9,27 @@ from dataclasses import dataclass
 class CarClock:
     """Car time in seconds, from the machine's monotonic time in seconds.
 
-    It stands at `start_s` until `begin` is called, and then runs `speed` times as fast. The serving
-    side begins it with the first Service 01 request for a value, so that no part of the drive goes
+    It stands at `start_s` until `start` is called, and then runs `speed` times as fast. The serving
+    side starts it with the first Service 01 request for a value, so that no part of the drive goes
     by while a client is still finding out what is there.
     """
 
     speed: float = 1.0
     start_s: float = 0.0
-    _began_at_s: float | None = None
+    _started_at_s: float | None = None
 
-    def begin(self, t_s: float) -> None:
+    def start(self, t_s: float) -> None:
         """Let it run from `t_s` of the monotonic clock on; later calls change nothing."""
-        if self._began_at_s is None:
-            self._began_at_s = t_s
+        if self._started_at_s is None:
+            self._started_at_s = t_s
 
     @property
     def running(self) -> bool:
-        """Whether `begin` was called."""
-        return self._began_at_s is not None
+        """Whether `start` was called."""
+        return self._started_at_s is not None
 
     def at(self, t_s: float) -> float:
         """Car time at `t_s` of the monotonic clock."""
-        if self._began_at_s is None:
+        if self._started_at_s is None:
             return self.start_s
-        return self.start_s + max(t_s - self._began_at_s, 0.0) * self.speed
+        return self.start_s + max(t_s - self._started_at_s, 0.0) * self.speed

@@ -84,7 +84,7 @@ class Drive(CarSource):
         self._index = 0
         self._phase = schedule.phases[0]
         self._phase_start_s = 0.0
-        self._driver.begin(s, self._phase)
+        self._driver.start(s, self._phase)
 
     # --- progress ---------------------------------------------------------------------------
 
@@ -193,7 +193,7 @@ class Drive(CarSource):
         else:
             self._phase = _KEY_OFF if self._phase.kind == "key off" else _IDLE
         self._phase_start_s = self.state.t_s
-        self._driver.begin(self.state, self._phase)
+        self._driver.start(self.state, self._phase)
 
     @staticmethod
     def _start_or_stop(s: State, dt: float) -> None:

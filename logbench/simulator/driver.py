@@ -35,7 +35,7 @@ class Driver:
     def _speed(self, gear: int, rpm: float) -> float:
         return rpm / _TO_RPM / self._line.ratio(gear)
 
-    def begin(self, s: State, phase: Phase) -> None:
+    def start(self, s: State, phase: Phase) -> None:
         """A new phase starts."""
         self._hold = 0.02
         self._set_m_s = s.speed_m_s

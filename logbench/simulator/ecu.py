@@ -72,7 +72,7 @@ class Ecus:
         self.mood = Mood()
 
     @staticmethod
-    def begins(request: bytes) -> bool:
+    def starts_clock(request: bytes) -> bool:
         """True for a request for a value that moves, not for lists and facts about the car."""
         pids = request[1:]
         if request[:1] == b"\x22":

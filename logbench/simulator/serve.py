@@ -138,13 +138,13 @@ class SimulatedCar:
         """Of the process."""
         return self._process.pid
 
-    def _ask(self, order: dict[str, Any]) -> dict[str, Any]:
+    def _ask(self, command: dict[str, Any]) -> dict[str, Any]:
         pipes = self._process.stdin, self._process.stdout
         assert pipes[0] is not None
         assert pipes[1] is not None
         with self._lock:
             try:
-                pipes[0].write(json.dumps(order).encode() + b"\n")
+                pipes[0].write(json.dumps(command).encode() + b"\n")
                 pipes[0].flush()
                 line = pipes[1].readline()
             except (OSError, ValueError):
@@ -160,16 +160,16 @@ class SimulatedCar:
 # --- inside the process ---
 
 
-def _obey(server: Server | CanServer, order: dict[str, Any]) -> dict[str, Any]:
+def _carry_out(server: Server | CanServer, command: dict[str, Any]) -> dict[str, Any]:
     """Do what the handle asks; runs between two requests of the adapter's client."""
     import time
 
     device = server.device
     now_s = device.clock.at(time.monotonic())
-    if "time" in order:
+    if "time" in command:
         return {"t_s": now_s}
-    if "trouble" in order:
-        text = str(order["trouble"])
+    if "trouble" in command:
+        text = str(command["trouble"])
         if "@" not in text:
             name, colon, duration = text.partition(":")
             text = f"{name}@{now_s!r}{colon}{duration}"
@@ -180,7 +180,7 @@ def _obey(server: Server | CanServer, order: dict[str, Any]) -> dict[str, Any]:
         car = car.car
     if not isinstance(car, Drive):
         raise UsageError("This car has no engine to be faulty.")
-    car.set_fault(str(order["fault"]), float(order["severity"]))
+    car.set_fault(str(command["fault"]), float(command["severity"]))
     return {}
 
 
@@ -201,20 +201,20 @@ def _control(server: Server | CanServer, lines: Iterator[bytes]) -> None:
     """Answer the handle until it is gone, then stop."""
     for line in lines:
         try:
-            _answer(server.call(lambda line=line: _obey(server, json.loads(line))).result())  # type: ignore[misc]
+            _answer(server.call(lambda line=line: _carry_out(server, json.loads(line))).result())  # type: ignore[misc]
         except LogbenchError as error:
             _answer({"error": str(error), "kind": type(error).__name__})
     server.stop()
 
 
 def _process() -> None:
-    """The process that `SimulatedCar` starts: orders on standard input, answers on output."""
+    """The process that `SimulatedCar` starts: commands on standard input, answers on output."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     lines = _lines(sys.stdin.fileno())
-    order = json.loads(next(lines, b"{}"))
+    command = json.loads(next(lines, b"{}"))
     try:
-        options = parse_sim_url(order.get("serve", ""))
-        server = make_server(options, wire=order.get("wire", "tcp"))
+        options = parse_sim_url(command.get("serve", ""))
+        server = make_server(options, wire=command.get("wire", "tcp"))
     except LogbenchError as error:
         _answer({"error": str(error), "kind": type(error).__name__})
         return

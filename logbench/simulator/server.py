@@ -144,7 +144,7 @@ class Server(Serving):
         self.device.tick(now_s)
         active = self._active(now_s)
         if active & {"unplug", "radio-loss"}:
-            self.device.clock.begin(now_s)  # or it would never end
+            self.device.clock.start(now_s)  # or it would never end
         if "unplug" in active and self._client is not None:
             self._hang_up()
         self._wire.refuse("unplug" in active)

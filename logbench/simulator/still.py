@@ -69,7 +69,7 @@ class StillCar(CarSource):
     battery: Value = 13.9
     calibration_ids: tuple[str, ...] = ("LB-BENCH-0001",)
     tests: Mapping[str, tuple[MonitorTest, ...]] = field(default_factory=dict)
-    """ECU to what its service 06 tells."""
+    """ECU to what its service 06 reports."""
     controls: Mapping[str, frozenset[int]] = field(default_factory=dict)
     """ECU to the test IDs of its service 08; they start only while the engine stands."""
     started: list[tuple[str, int]] = field(default_factory=list)

@@ -28,22 +28,22 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
 
     Raises CarSilentError when no ECU says what it supports, LinkLostError when the link breaks.
     """
-    tell = progress or silent
-    tell("Asking what the car supports")
+    report = progress or silent
+    report("Asking what the car supports")
     service = data_service(link.service)
     supported = _supported(link, service)
     if not any(supported.values()):
         raise CarSilentError(
-            "The car answers, but tells nothing about its signals: check that it has standard "
+            "The car answers, but reports nothing about its signals: check that it has standard "
             "diagnosis (petrol cars since about 2001), turn the ignition on and connect again."
         )
     count = len(frozenset[int]().union(*supported.values()))
-    tell(f"{len(supported)} ECU{'' if len(supported) == 1 else 's'} answered: {count} PIDs")
-    tell("Reading the vehicle identification number")
+    report(f"{len(supported)} ECU{'' if len(supported) == 1 else 's'} answered: {count} PIDs")
+    report("Reading the vehicle identification number")
     kinds = _info_kinds(link, service)
     vin = _vin(link, service, _ecus_with(kinds, VIN))
-    tell(f"Vehicle identification number: {vin}" if vin else "The car tells no VIN")
-    tell("Reading the names of the ECUs")
+    report(f"Vehicle identification number: {vin}" if vin else "The car reports no VIN")
+    report("Reading the names of the ECUs")
     calibrations = {
         ecu: ids
         for ecu, data in _info(link, service, CALIBRATIONS, _ecus_with(kinds, CALIBRATIONS)).items()
@@ -55,10 +55,10 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
         if (name := _text(data))
     }
     for ecu, name in names.items():
-        tell(f"ECU {ecu}: {name}")
+        report(f"ECU {ecu}: {name}")
     volts = _voltage(link)
     if volts is not None:
-        tell(f"{volts:.1f} V at the adapter")
+        report(f"{volts:.1f} V at the adapter")
     return CarFacts(
         vin=vin,
         protocol=link.protocol.name,
@@ -161,7 +161,7 @@ def _kind_of(reply: Reply, service: DataService) -> int:
 
 
 def _vin(link: Link, service: DataService, ecus: Sequence[str] | None) -> str:
-    """The 17 characters, padding removed; empty when the car does not tell."""
+    """The 17 characters, padding removed; empty when the car does not report it."""
     for data in _info(link, service, VIN, ecus).values():
         text = _text(data)
         if text:

@@ -1,7 +1,7 @@
 """How many frames answer a request: predicted from what ECUs support, corrected by what comes.
 
-The adapter is told the number, so that it does not wait for more. Too small a number cuts replies
-off, too large a one costs the adapter's timeout; both are noticed and learnt per request.
+The number is announced to the adapter, so that it does not wait for more. Too small a number cuts
+replies off, too large a one costs the adapter's timeout; both are noticed and learnt per request.
 """
 
 from __future__ import annotations

@@ -97,7 +97,7 @@ class Link(ABC):
     # --- for users ---
 
     def attach(self) -> None:
-        """Reach the adapter alone, without a word to the car: `voltage` and `rest` work then.
+        """Reach the adapter alone, without a word to the car: `voltage` and `sleep` work then.
 
         Raises like `connect`.
         """
@@ -180,11 +180,11 @@ class Link(ABC):
         """Volts at the diagnostic connector as the adapter measures them; None: cannot measure."""
         return None
 
-    def rest(self) -> None:
+    def sleep(self) -> None:
         """No traffic from now on, and as little current as the adapter can do with, so that car
         and battery can sleep; the next request or `voltage` wakes it. Here for links without an
         adapter, which have nothing to put to rest."""
-        log.debug("resting %s", self.url)
+        log.debug("asleep: %s", self.url)
 
     @property
     def packs(self) -> bool:

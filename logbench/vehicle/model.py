@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 Progress = Callable[[str], None]
-"""Told one short sentence per step while connecting ('Looking for the adapter at 115,200 baud')."""
+"""Gets one short sentence per step while connecting ('Looking for the adapter at 115,200 baud')."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ class Poller:
 
     `rates_hz`: wanted rates by acronym; a missing one gets the default of its kind. Raises
     SignalUnsupportedError for a signal that the car does not report, naming near ones it does.
-    `progress` is told in sentences when something changes on the way.
+    `progress` gets a sentence when something changes on the way.
     """
 
     def __init__(
@@ -54,8 +54,8 @@ class Poller:
         progress: Progress | None = None,
     ) -> None:
         self._link = link
-        self._tell = progress or silent
-        self._disturbance = Disturbance(self._tell)
+        self._notify = progress or silent
+        self._disturbance = Disturbance(self._notify)
         self._service: DataService = data_service(link.service)
         chosen = [resolve(acronym, facts) for acronym in dict.fromkeys(signals)]
         self.signals = tuple(signal.acronym for signal in chosen)
@@ -238,7 +238,7 @@ class Poller:
         self._repack_later()
         if self._scheduler.most < self._least_packed:
             self._least_packed = self._scheduler.most
-            self._tell(
+            self._notify(
                 f"The car or the adapter refuses {refused} signals in one request: "
                 f"going on with at most {self._scheduler.most}, which is slower."
             )
@@ -262,7 +262,7 @@ class Poller:
             state = self._pids[pid]
             state.misses = 0
             if state.lost:
-                self._tell(f"The car reports {state.names} again.")
+                self._notify(f"The car reports {state.names} again.")
                 state.lost = False
                 self._scheduler.resume(pid)
         # A silent car is no proof against a PID: something else must have been answered.
@@ -284,7 +284,7 @@ class Poller:
             self._scheduler.plan()
             self._repack_later()
         elif not state.lost:
-            self._tell(
+            self._notify(
                 f"The car no longer reports {state.names}: asking again every "
                 f"{_LOST_RETRY_S:.0f} s."
             )

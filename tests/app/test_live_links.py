@@ -16,7 +16,7 @@ from logbench.capture.messages import CarFound
 from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.vehicle.links import ble_scan
-from logbench.vehicle.links.ble_scan import Heard
+from logbench.vehicle.links.ble_scan import Found
 from logbench.vehicle.links.schemes import link_choices, title_of
 from logbench.vehicle.model import CarFacts
 
@@ -109,7 +109,7 @@ def test_two_recordings_of_one_name_are_two_links():
 
 # --- Bluetooth adapters, with a scanner that is none ---
 
-HEARD = [Heard("11:22:33:44:55:66", "near", -40), Heard("AA:22:33:44:55:66", "", -80)]
+HEARD = [Found("11:22:33:44:55:66", "near", -40), Found("AA:22:33:44:55:66", "", -80)]
 
 
 @pytest.fixture

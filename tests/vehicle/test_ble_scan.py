@@ -9,7 +9,7 @@ import bleak
 import pytest
 
 from logbench.errors import LinkUnknownError, PortMissingError
-from logbench.vehicle.links.ble_scan import Heard, scan
+from logbench.vehicle.links.ble_scan import Found, scan
 
 
 class FakeScanner:
@@ -40,7 +40,7 @@ def fake(monkeypatch):
 def test_strongest_first_with_the_name_it_gave():
     told = []
     found = scan(lambda heard, share: told.append((tuple(heard), share)), seconds=0.02)
-    assert found == [Heard("A", "near", -40), Heard("B", "", -50)]
+    assert found == [Found("A", "near", -40), Found("B", "", -50)]
     shares = [share for _, share in told]
     assert shares == sorted(shares)
     assert shares[-1] == 1.0

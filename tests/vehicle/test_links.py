@@ -315,9 +315,9 @@ def test_only_reading_services_leave_the_link(simulated):
 def test_a_resting_adapter_wakes_when_it_is_needed(simulated):
     link = simulated()
     link.connect()
-    link.rest()
+    link.sleep()
     assert link.voltage() == pytest.approx(13.9)
-    link.rest()
+    link.sleep()
     assert [r.data[:2] for r in link.request(b"\x01\x0c", to="7E8")] == [b"\x41\x0c"]
 
 
@@ -325,9 +325,9 @@ def test_an_adapter_at_rest_forgets_whom_it_was_to_ask(simulated):
     link = simulated()
     link.connect()
     assert [r.ecu for r in link.request(b"\x01\x0c", to="7E9")] == ["7E9"]
-    link.rest()
+    link.sleep()
     assert [r.ecu for r in link.request(b"\x01\x0c", to="7E9")] == ["7E9"]
-    link.rest()
+    link.sleep()
     assert [r.ecu for r in link.request(b"\x01\x0c")] == ["7E8", "7E9"]
 
 
@@ -336,7 +336,7 @@ def test_the_adapter_alone(simulated):
     link = simulated(StillCar(key_on=False, battery=12.3))
     link.attach()
     assert link.voltage() == pytest.approx(12.3)
-    link.rest()
+    link.sleep()
     assert link.voltage() == pytest.approx(12.3)
     with pytest.raises(LinkLostError, match="not connected"):
         link.request(b"\x01\x0c")

@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 from logbench.app.live.link_box import LinkBox
 from logbench.cases.live import FindAdapters
 from logbench.cases.runner import Owner
-from logbench.vehicle.links.ble_scan import Heard
+from logbench.vehicle.links.ble_scan import Found
 from logbench.words import tr
 
 _TEXT = tr(
@@ -73,7 +73,7 @@ class BleDialog(QDialog):
     def scan(self) -> None:
         """Scan from the beginning."""
         self.list.clear()
-        self._tell("", tr("Scanning …"))
+        self._say("", tr("Scanning …"))
         self.again.setEnabled(False)
         self._scan = self._owner.start(
             FindAdapters(), self._done, self._failed, self._progressed, slot="adapters"
@@ -82,13 +82,13 @@ class BleDialog(QDialog):
     def _progressed(self, lines: str, share: float) -> None:
         self.progress.setValue(round(100 * share))
         rows = [line.split("\t", 2) for line in lines.splitlines()]
-        self._show([Heard(address, name, int(dbm)) for address, dbm, name in rows])
+        self._show([Found(address, name, int(dbm)) for address, dbm, name in rows])
 
-    def _show(self, heard: Sequence[Heard]) -> None:
+    def _show(self, found: Sequence[Found]) -> None:
         """The chosen one stays chosen wherever it stands now."""
         chosen = self._chosen()
         self.list.clear()
-        for one in heard:
+        for one in found:
             name = one.name or tr("without a name")
             item = QListWidgetItem(f"{name}   {one.address}   {one.rssi_dbm} dBm")
             item.setData(Qt.ItemDataRole.UserRole, one.address)
@@ -96,17 +96,17 @@ class BleDialog(QDialog):
             if one.address == chosen:
                 self.list.setCurrentItem(item)
 
-    def _done(self, heard: list[Heard]) -> None:
-        self._show(heard)
+    def _done(self, found: list[Found]) -> None:
+        self._show(found)
         nothing = tr("Nothing was found: is Bluetooth on, and the adapter plugged in?")
-        self._tell("", tr("{n} found", n=len(heard)) if heard else nothing)
+        self._say("", tr("{n} found", n=len(found)) if found else nothing)
         self.again.setEnabled(True)
 
     def _failed(self, sentence: str) -> None:
-        self._tell("trouble", sentence)
+        self._say("trouble", sentence)
         self.again.setEnabled(True)
 
-    def _tell(self, name: str, sentence: str) -> None:
+    def _say(self, name: str, sentence: str) -> None:
         self.said.setObjectName(name)
         self.said.style().polish(self.said)
         self.said.setText(sentence)

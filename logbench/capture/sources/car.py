@@ -175,7 +175,7 @@ class PolledSource:
         if link is None or not link.attached:
             return
         try:
-            link.rest()
+            link.sleep()
         except LinkError as error:
             log.info("the adapter is not at rest: %s", error)
 

@@ -74,7 +74,7 @@ class AdapterLink(Link):
         """Volts at the diagnostic connector; None when the adapter cannot measure."""
         return self._device.voltage()
 
-    def rest(self) -> None:
+    def sleep(self) -> None:
         """Close the protocol and put the adapter into its low-power state."""
         self._device.sleep()
 

@@ -1,7 +1,7 @@
 """`ble:ADDRESS`: an adapter on Bluetooth Low Energy. Needs the extra `ble` (bleak).
 
 Adapters of this kind offer a serial line as two characteristics, or one for both ways. Which ones
-is told by their properties (notify, write), not by names or fixed numbers; where several fit, the
+is seen from their properties (notify, write), not by names or fixed numbers; where several fit, the
 one at which an adapter answers is taken.
 """
 
@@ -74,12 +74,12 @@ def serial_pairs(services: Iterable[BleakGATTService]) -> list[SerialPair]:
             for write in service.characteristics:
                 quick = "write-without-response" in write.properties
                 if quick or "write" in write.properties:
-                    order = (
+                    rank = (
                         _is_adopted(service.uuid),
                         not quick,
                         "notify" not in notify.properties,
                     )
-                    found.append((order, SerialPair(notify, write, not quick)))
+                    found.append((rank, SerialPair(notify, write, not quick)))
     found.sort(key=lambda entry: entry[0])
     return [pair for _, pair in found]
 

@@ -23,8 +23,8 @@ _EVERY_S = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
-    """A device that was heard."""
+class Found:
+    """A device that was found."""
 
     address: str
     """What `ble:` takes: six bytes, or a UUID on macOS."""
@@ -34,12 +34,12 @@ class Heard:
     """Strength of the signal: the nearer to 0, the nearer the device."""
 
 
-Told = Callable[[Sequence[Heard], float], None]
-"""Called several times a second with what was heard so far, the strongest first, and the share of
+OnFound = Callable[[Sequence[Found], float], None]
+"""Called several times a second with what was found so far, the strongest first, and the share of
 the time that has passed, 0 to 1. What it raises ends the scan."""
 
 
-def scan(told: Told, seconds: float = SCAN_S) -> list[Heard]:
+def scan(report: OnFound, seconds: float = SCAN_S) -> list[Found]:
     """Listen for so long; the strongest first. Connects to nothing.
 
     Raises `LinkUnknownError` without bleak, `PortMissingError` where Bluetooth cannot be used.
@@ -49,7 +49,7 @@ def scan(told: Told, seconds: float = SCAN_S) -> list[Heard]:
     except ImportError:
         raise SCHEMES["ble"].lacking() from None
     try:
-        return asyncio.run(_scan(told, seconds))
+        return asyncio.run(_scan(report, seconds))
     except bleak.exc.BleakError as error:
         reason = first_line(error)
     except OSError as error:
@@ -58,25 +58,25 @@ def scan(told: Told, seconds: float = SCAN_S) -> list[Heard]:
     raise PortMissingError(f"Bluetooth cannot be used ({reason}): switch it on and allow its use.")
 
 
-async def _scan(told: Told, seconds: float) -> list[Heard]:
+async def _scan(report: OnFound, seconds: float) -> list[Found]:
     import bleak
 
-    heard: dict[str, Heard] = {}
+    found: dict[str, Found] = {}
 
-    def hear(device: BLEDevice, said: AdvertisementData) -> None:
-        before = heard.get(device.address)
+    def keep(device: BLEDevice, said: AdvertisementData) -> None:
+        before = found.get(device.address)
         name = said.local_name or device.name or (before.name if before else "")
-        heard[device.address] = Heard(device.address, name, said.rssi)
+        found[device.address] = Found(device.address, name, said.rssi)
 
-    begun = time.monotonic()
-    async with bleak.BleakScanner(hear):
-        while (passed := time.monotonic() - begun) < seconds:
-            told(_strongest_first(heard.values()), passed / seconds)
+    start_s = time.monotonic()
+    async with bleak.BleakScanner(keep):
+        while (passed := time.monotonic() - start_s) < seconds:
+            report(_strongest_first(found.values()), passed / seconds)
             await asyncio.sleep(min(_EVERY_S, seconds - passed))
-    found = _strongest_first(heard.values())
-    told(found, 1.0)
-    return found
+    ranked = _strongest_first(found.values())
+    report(ranked, 1.0)
+    return ranked
 
 
-def _strongest_first(heard: Iterable[Heard]) -> list[Heard]:
-    return sorted(heard, key=lambda one: (-one.rssi_dbm, one.address))
+def _strongest_first(found: Iterable[Found]) -> list[Found]:
+    return sorted(found, key=lambda one: (-one.rssi_dbm, one.address))

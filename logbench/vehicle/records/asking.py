@@ -68,8 +68,8 @@ class Asker:
     def silent(self, what: str, ecus: Sequence[str]) -> None:
         """Note which of `ecus` gave no answer at all to `what`."""
         missing = [ecu for ecu in ecus if ecu not in self.answered.get(what, ())]
-        told = " ".join(self.problems)
-        missing = [ecu for ecu in missing if f"{ecu} refuses {what}" not in told]
+        noted = " ".join(self.problems)
+        missing = [ecu for ecu in missing if f"{ecu} refuses {what}" not in noted]
         if missing:
             self.problem(f"No answer from {', '.join(missing)} when asked for {what}.")
 

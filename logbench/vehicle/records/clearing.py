@@ -2,7 +2,7 @@
 
 Both go through the same guard, in this order: an explicit consent, a full reading that was saved
 and can be read back from where it was saved, and, last, the engine and the wheels as the car itself
-tells them at that moment. Whatever lacks ends in a `ClearingRefusedError` with nothing sent.
+reports them at that moment. Whatever lacks ends in a `ClearingRefusedError` with nothing sent.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ Save = Callable[[CarReading], Path]
 
 
 class Conditions(BaseModel):
-    """Engine speed and road speed as the car told them; None: it did not."""
+    """Engine speed and road speed as the car reported them; None: it did not."""
 
     rpm: float | None = None
     speed_kmh: float | None = None
@@ -76,7 +76,7 @@ class Conditions(BaseModel):
         """What is not right, as a sentence; `` when it may be done."""
         if self.rpm is None or self.speed_kmh is None:
             missing = "engine speed" if self.rpm is None else "road speed"
-            return f"The car does not tell its {missing}, so that it cannot be made sure of."
+            return f"The car does not report its {missing}, so that it cannot be made sure of."
         if self.speed_kmh > 0:
             return f"The car moves at {self.speed_kmh:.0f} km/h: stop and try again."
         if self.rpm > IDLE_MAX_RPM:
@@ -133,15 +133,15 @@ def clear_codes(
     `consent` must be `CONSENT`. Raises ClearingRefusedError, with nothing sent, when consent, a
     full reading, its file or the car's own conditions lack.
     """
-    tell = progress or silent
-    before, saved = _guarded(link, consent, save, tell)
+    report = progress or silent
+    before, saved = _guarded(link, consent, save, report)
     conditions = _at_rest(link)
-    tell("Clearing the codes")
+    report("Clearing the codes")
     result = ClearingResult(done_utc=_now(), conditions=conditions, saved=str(saved))
     try:
         replies = link.request(CLEAR, timeout_s=SETTLE_TIMEOUT_S, permit=WritePermit(CLEAR))
         result.accepted, result.refused = _outcome(replies)
-        tell("Reading back")
+        report("Reading back")
         result.after = read_car(link, progress)
         result.diff = diff_readings(before, result.after, cleared=bool(result.accepted))
     except (LinkLostError, ReplyError) as error:
@@ -184,14 +184,14 @@ def close_evap(
 
     Raises ClearingRefusedError when a condition lacks or no ECU has the test.
     """
-    tell = progress or silent
+    report = progress or silent
     if not any(test.startable for test in list_control_tests(link)):
         raise ClearingRefusedError(
             "No ECU of this car offers the standard's leak test: use the maker's procedure."
         )
-    _, saved = _guarded(link, consent, save, tell)
+    _, saved = _guarded(link, consent, save, report)
     conditions = _at_rest(link)
-    tell("Closing the evaporative system")
+    report("Closing the evaporative system")
     result = ControlResult(done_utc=_now(), conditions=conditions, saved=str(saved))
     try:
         replies = link.request(
@@ -211,7 +211,7 @@ def close_evap(
 # --- the guard ---
 
 
-def _guarded(link: Link, consent: str, save: Save, tell: Progress) -> tuple[CarReading, Path]:
+def _guarded(link: Link, consent: str, save: Save, report: Progress) -> tuple[CarReading, Path]:
     if consent != CONSENT:
         raise ClearingRefusedError(
             f"Nothing is changed in a car without consent: give the words {CONSENT!r}."
@@ -221,11 +221,11 @@ def _guarded(link: Link, consent: str, save: Save, tell: Progress) -> tuple[CarR
             "This car answers SAE J1979-2 only, whose freeze frames and monitor results cannot be "
             "read here: without a full reading nothing is cleared."
         )
-    reading = read_car(link, tell)
+    reading = read_car(link, report)
     if not reading.complete or not reading.codes_known("stored"):
         why = reading.problems[-1] if reading.problems else "No ECU gave its codes."
         raise ClearingRefusedError(f"The car could not be read in full, nothing was cleared: {why}")
-    tell("Saving the reading")
+    report("Saving the reading")
     return reading, _saved(reading, save)
 
 

@@ -92,10 +92,10 @@ def read_newer_codes(reading: CarReading, asker: Asker) -> None:
         answered = set(_ask(reading, asker, _GROUPED[state], state, frozenset()))
         if set(ecus) - answered or not ecus:
             plain |= set(_ask(reading, asker, _PLAIN[state], state, frozenset(answered)))
-        told = asker.answered[what]
+        answered_ecus = asker.answered[what]
         asker.problems[:] = [
             text for text in asker.problems
-            if not any(text.startswith(f"{ecu} refuses {what}") for ecu in told)
+            if not any(text.startswith(f"{ecu} refuses {what}") for ecu in answered_ecus)
         ]  # fmt: skip
         asker.silent(what, ecus)
     if plain:

@@ -53,7 +53,7 @@ class ReadingDiff(BaseModel):
 
     @property
     def sentence(self) -> str:
-        """The change in one sentence. A code that is only permanent any more is told as that."""
+        """The change in one sentence. A code that is only permanent any more is named as that."""
         only = [change for change in self.stayed if change.only_permanent]
         parts = [
             f"{len(found)} {_plural(len(found), 'code')} {word}"
@@ -76,8 +76,8 @@ class ReadingDiff(BaseModel):
             )
             if names
         ]
-        told = ", ".join(monitors) or "no monitor changed"
-        return f"{codes[0].upper()}{codes[1:]}; {told}."
+        changed = ", ".join(monitors) or "no monitor changed"
+        return f"{codes[0].upper()}{codes[1:]}; {changed}."
 
 
 def diff_readings(

@@ -1,6 +1,6 @@
 """The words of a reading of the car: plain, dated, written as JSON or TOML as they stand.
 
-Unknown keys survive a round trip. None means 'the car did not tell', never a guess.
+Unknown keys survive a round trip. None means 'the car did not report it', never a guess.
 """
 
 from __future__ import annotations
@@ -88,7 +88,7 @@ class FreezeFrame(_Record):
 
 
 class MonitorState(_Record):
-    """One monitor of an ECU; None: not told."""
+    """One monitor of an ECU; None: not reported."""
 
     key: str
     """Stem of its acronyms: `MIS`, `CAT` …"""

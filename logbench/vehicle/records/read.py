@@ -44,16 +44,16 @@ def read_car(link: Link, progress: Progress | None = None) -> CarReading:
     problem says so. ECUs that keep silent or refuse cost their own part only. Raises CarSilentError
     when no ECU says what it supports.
     """
-    tell = progress or silent
+    report = progress or silent
     reading = CarReading(
         read_utc=datetime.now(UTC).isoformat(timespec="seconds"),
         software=SOFTWARE,
     )
     asker = Asker(link)
-    steps = _steps(reading, asker, tell)
+    steps = _steps(reading, asker, report)
     try:
         for sentence, step in steps:
-            tell(sentence)
+            report(sentence)
             step()
         reading.complete = True
     except LinkError as error:
@@ -68,11 +68,11 @@ def read_car(link: Link, progress: Progress | None = None) -> CarReading:
     return reading
 
 
-def _steps(reading: CarReading, asker: Asker, tell: Progress) -> list[tuple[str, Step]]:
+def _steps(reading: CarReading, asker: Asker, report: Progress) -> list[tuple[str, Step]]:
     """Sentences and what to do, the things that are lost most easily first."""
 
     def identify() -> None:
-        facts = discover(asker.link, tell)
+        facts = discover(asker.link, report)
         fill_identity(reading, facts)
         supported.update(facts.supported)
 

@@ -24,7 +24,7 @@ LOCAL_RULES = (
 
 
 def fill_readiness(reading: CarReading, values: Values) -> None:
-    """One entry for each ECU that told its monitor status."""
+    """One entry for each ECU that reported its monitor status."""
     for ecu, known in values.items():
         if "MIL" not in known:
             continue
