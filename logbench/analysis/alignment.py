@@ -100,13 +100,13 @@ def places(t_ns: Times, spans: Sequence[Span]) -> list[tuple[int, int]]:
 def runs(mask: Mask, t_ns: Times, step_ns: int) -> tuple[Span, ...]:
     """The stretches where `mask` is true, as spans from their first sample to one step after the
     last; `t_ns` is in order and as long as `mask`."""
-    if len(mask) == 0:
-        return ()
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    return tuple(
-        Span(int(t_ns[a]), int(t_ns[b - 1]) + step_ns)
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
-    )
+    return tuple(Span(int(t_ns[a]), int(t_ns[b - 1]) + step_ns) for a, b in edges(mask))
+
+
+def edges(mask: Mask) -> list[tuple[int, int]]:
+    """Start and end (excluded) of each stretch where `mask` is true."""
+    turns = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(turns[::2], turns[1::2], strict=True)]
 
 
 def total_s(spans: Sequence[Span]) -> float:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from logbench.analysis.alignment import Mask, Values
+from logbench.analysis.alignment import Mask, Values, edges
 from logbench.analysis.grid import STEP_S, Grid, RecordingLike, Traces, schmitt
 from logbench.analysis.model import Condition, ConditionSpan
 
@@ -235,7 +235,7 @@ def _standing_engine(code: Codes, x: _Inputs) -> None:
     code[standing & ~had_run] = _CODE[Condition.KEY_ON]
     code[standing & had_run] = _CODE[Condition.ENGINE_OFF]
     turning = known & (x.rpm >= 50.0)
-    for a, b in _edges(turning):
+    for a, b in edges(turning):
         dying = a > 0 and x.running[a - 1]
         code[a:b] = _CODE[Condition.ENGINE_OFF if dying else Condition.CRANKING]
 
@@ -252,12 +252,6 @@ def _closed_loop(code: Codes, x: _Inputs) -> tuple[Mask, bool]:
         settled &= x.coolant >= 60.0
     out = (Condition.FUEL_CUT, Condition.FULL_THROTTLE)
     return settled & ~np.isin(code, [_CODE[c] for c in out]), False
-
-
-def _edges(mask: Mask) -> list[tuple[int, int]]:
-    """Start and end (excluded) of each stretch where `mask` is true."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _blocks(code: Codes) -> list[tuple[int, int]]:

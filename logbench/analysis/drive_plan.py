@@ -11,16 +11,8 @@ from enum import Enum
 
 import numpy as np
 
-from logbench.analysis.alignment import Mask, Values
-from logbench.analysis.comparison.cells import (
-    SLOT_S,
-    CellKey,
-    LoadAxis,
-    choose_axis,
-    key_of,
-    rules_for,
-    slots_of,
-)
+from logbench.analysis.alignment import Mask, Values, edges
+from logbench.analysis.comparison.cells import CellKey, LoadAxis, choose_axis, seconds_in_cells
 from logbench.analysis.comparison.plan import CellGoal
 from logbench.analysis.conditions import WARM_DEGC
 from logbench.analysis.grid import STEP_S, RecordingLike
@@ -125,19 +117,13 @@ def progress_of(recording: RecordingLike, goals: Sequence[CellGoal] = ()) -> Dri
     view = View(recording)
     spans = view.conditions.spans
     axis = goals[0].axis if goals else choose_axis([view], [view])
-    have = {} if axis is None else _cell_seconds(view, axis)
+    have = {} if axis is None else seconds_in_cells([view], axis)
     wanted = {goal.cell: goal.wanted_s for goal in goals}
     cells = {
         cell: CellProgress(cell, have.get(cell, 0.0), wanted.get(cell, 0.0))
         for cell in sorted({*have, *wanted})
     }
     return DriveProgress(spans, tuple(_step(view, step) for step in STEPS), axis, cells)
-
-
-def _cell_seconds(view: View, axis: LoadAxis) -> dict[CellKey, float]:
-    slots = slots_of([view], axis, (), rules_for([view], [view]))
-    codes, counts = np.unique(slots.code, return_counts=True)
-    return {key_of(int(code)): float(n * SLOT_S) for code, n in zip(codes, counts, strict=True)}
 
 
 def _step(view: View, step: PlanStep) -> StepProgress:
@@ -194,5 +180,4 @@ def _total_s(mask: Mask) -> float:
 
 
 def _longest_s(mask: Mask) -> float:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    return float((edges[1::2] - edges[::2]).max(initial=0) * STEP_S)
+    return max((b - a for a, b in edges(mask)), default=0) * STEP_S

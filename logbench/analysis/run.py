@@ -12,7 +12,7 @@ from typing import Any, Protocol, cast
 from logbench.analysis import checks
 from logbench.analysis.bands import Bands, load_bands
 from logbench.analysis.grid import RecordingLike
-from logbench.analysis.model import Band, Finding, Span, Verdict
+from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.quality import find_quality
 from logbench.analysis.view import View
 from logbench.errors import UsageError
@@ -126,8 +126,12 @@ def worst(findings: Sequence[Finding]) -> Verdict:
     return Verdict.NOT_JUDGED
 
 
+_BAND_FIELDS = ("key", "title", "unit", "within", "watch", "basis")
+
+
 def finding_to_dict(finding: Finding) -> dict[str, Any]:
     """A finding as plain JSON types; every number is finite or None, times in ns."""
+    band = finding.band
     return {
         "check": finding.check,
         "subject": finding.subject,
@@ -136,24 +140,9 @@ def finding_to_dict(finding: Finding) -> dict[str, Any]:
         "value": finding.value,
         "uncertainty": finding.uncertainty,
         "unit": finding.unit,
-        "band": None if finding.band is None else _band_to_dict(finding.band),
-        "evidence": [_span_to_list(span) for span in finding.evidence],
+        "band": None if band is None else {name: getattr(band, name) for name in _BAND_FIELDS},
+        "evidence": [[span.start_ns, span.end_ns] for span in finding.evidence],
         "causes": list(finding.causes),
         "next_steps": list(finding.next_steps),
         "numbers": dict(finding.numbers),
-    }
-
-
-def _span_to_list(span: Span) -> list[int]:
-    return [span.start_ns, span.end_ns]
-
-
-def _band_to_dict(band: Band) -> dict[str, Any]:
-    return {
-        "key": band.key,
-        "title": band.title,
-        "unit": band.unit,
-        "within": list(band.within),
-        "watch": list(band.watch),
-        "basis": band.basis,
     }

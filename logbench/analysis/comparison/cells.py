@@ -181,6 +181,13 @@ def slots_of(
     )
 
 
+def seconds_in_cells(views: Sequence[View], axis: LoadAxis) -> dict[CellKey, float]:
+    """Warm, steady seconds that some recordings of one car spent in each cell."""
+    slots = slots_of(views, axis, (), rules_for(views, views))
+    codes, counts = np.unique(slots.code, return_counts=True)
+    return {key_of(int(code)): float(n * SLOT_S) for code, n in zip(codes, counts, strict=True)}
+
+
 def _visits(recording: Ints, slot: Ints, code: Ints) -> Ints:
     """Number of the visit of each slot: a new one where the cell changes or a slot is left out."""
     if len(code) == 0:
@@ -240,9 +247,8 @@ def _of_one(
     """Slots of one recording by name of field."""
     grid = view.grid
     count = len(grid) // _PER_SLOT
-    rpm, load = grid.linear("RPM"), axis.values(view)
-    if rpm is None or load is None or count == 0:
-        return _nothing(len(quantities))
+    unknown = np.full(len(grid), np.nan)
+    rpm, load = (unknown if x is None else x for x in (grid.linear("RPM"), axis.values(view)))
     mask = usable(view, rules) & np.isfinite(load)
     rpm_mean, load_mean = (_means(x, mask, count) for x in (rpm, load))
     share = _cut(mask, count).mean(axis=1)
@@ -267,20 +273,6 @@ def _of_one(
         "purge": np.full(len(keep), np.nan) if purge is None else _means(purge, mask, count)[keep],
         "code": row[keep] * _LOADS + np.minimum(column, _LOADS - 1),
         "values": columns,
-    }
-
-
-def _nothing(quantities: int) -> dict[str, npt.NDArray[np.generic]]:
-    none, whole = np.empty(0), np.empty(0, dtype=np.intp)
-    return {
-        "recording": whole,
-        "start_ns": np.empty(0, dtype=np.int64),
-        "slot": whole,
-        "rpm": none,
-        "load": none,
-        "purge": none,
-        "code": whole,
-        "values": np.empty((0, quantities)),
     }
 
 

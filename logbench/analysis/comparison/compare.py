@@ -189,13 +189,9 @@ def _open(quantity: Quantity, found: Difference | None) -> SignalResult:
     """A result with its numbers, whose verdict is still to come."""
     assert found is not None
     assert found.overall is not None
-    return SignalResult(
-        quantity.key,
-        quantity.title,
-        quantity.unit,
-        quantity.derived,
-        SignalVerdict.NO_CHANGE,
-        "",
+    return replace(
+        _not_comparable(quantity, ""),
+        verdict=SignalVerdict.NO_CHANGE,
         before=found.before,
         after=found.after,
         change=found.overall.value,

@@ -5,17 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from logbench.analysis.comparison.cells import (
     MIN_SLOTS,
     SLOT_S,
     CellKey,
     LoadAxis,
     choose_axis,
-    key_of,
-    rules_for,
-    slots_of,
+    seconds_in_cells,
 )
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.view import View
@@ -46,11 +42,9 @@ def plan_from(recordings: Sequence[RecordingLike]) -> tuple[CellGoal, ...]:
     axis = choose_axis(views, views) if views else None
     if axis is None:
         return ()
-    slots = slots_of(views, axis, (), rules_for(views, views))
-    codes, counts = np.unique(slots.code, return_counts=True)
     goals = [
-        CellGoal(key_of(int(code)), axis, float(n * SLOT_S), min(float(n * SLOT_S), ENOUGH_S))
-        for code, n in zip(codes, counts, strict=True)
-        if n >= MIN_SLOTS
+        CellGoal(cell, axis, seconds, min(seconds, ENOUGH_S))
+        for cell, seconds in seconds_in_cells(views, axis).items()
+        if seconds >= MIN_SLOTS * SLOT_S
     ]
     return tuple(sorted(goals, key=lambda goal: -goal.had_s))

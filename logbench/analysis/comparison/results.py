@@ -149,37 +149,18 @@ class Comparison:
 
     def table(self) -> pd.DataFrame:
         """One row a quantity: `signal`, `title`, `unit`, `verdict`, `before`, `after`, `change`,
-        `low`, `high` (95 %), `detectable`, `p`, `p_adjusted`, `relevant`, `cells`, `before_s`,
-        `after_s`, `reason`; NaN where there is no number."""
+        `half_width`, `low`, `high` (95 %), `detectable`, `p`, `p_adjusted`, `relevant`, `cells`,
+        `before_s`, `after_s`, `reason`; NaN where there is no number."""
         import pandas as pd  # takes 0.4 s
 
-        rows = []
-        for s in self.signals:
-            has = s.change is not None and s.half_width is not None
-            rows.append(
-                {
-                    "signal": s.key,
-                    "title": s.title,
-                    "unit": s.unit,
-                    "verdict": s.verdict.value,
-                    "before": s.before,
-                    "after": s.after,
-                    "change": s.change,
-                    "low": (s.change or 0.0) - (s.half_width or 0.0) if has else None,
-                    "high": (s.change or 0.0) + (s.half_width or 0.0) if has else None,
-                    "detectable": s.detectable,
-                    "p": s.p,
-                    "p_adjusted": s.p_adjusted,
-                    "relevant": s.relevant,
-                    "cells": len(s.cells),
-                    "before_s": s.before_s,
-                    "after_s": s.after_s,
-                    "reason": s.reason,
-                }
-            )
-        frame = pd.DataFrame(rows)
-        numbers = ["before", "after", "change", "low", "high", "detectable", "p", "p_adjusted"]
-        return frame.astype(dict.fromkeys(numbers, float)) if rows else frame
+        numbers = ["before", "after", "change", "half_width", "detectable", "p", "p_adjusted"]
+        frame = pd.DataFrame([_signal_row(s) for s in self.signals])
+        if frame.empty:
+            return frame
+        frame = frame.rename(columns={"shared_cells": "cells"})
+        frame = frame.astype(dict.fromkeys(numbers, float))
+        ends = {"low": frame.change - frame.half_width, "high": frame.change + frame.half_width}
+        return frame.assign(**ends)
 
     def _cell_rows(self) -> list[dict[str, Any]]:
         if self.axis is None:
@@ -187,7 +168,8 @@ class Comparison:
         return [
             {
                 "signal": s.key,
-                **_edges(cell, self.axis),
+                **dict(zip(("rpm_low", "rpm_high"), key.rpm, strict=True)),
+                **dict(zip(("load_low", "load_high"), key.load(self.axis), strict=True)),
                 "before": cell.before,
                 "after": cell.after,
                 "change": cell.difference.value,
@@ -200,6 +182,7 @@ class Comparison:
             }
             for s in self.signals
             for cell, changed in zip(s.cells, s.cells_changed, strict=True)
+            for key in (key_of(cell.code),)
         ]
 
     def to_dict(self) -> dict[str, Any]:
@@ -216,17 +199,6 @@ class Comparison:
             "cranking": self.cranking.to_dict(),
             "to_drive": list(self.to_drive),
         }
-
-
-def _edges(cell: CellDifference, axis: LoadAxis) -> dict[str, float]:
-    key = key_of(cell.code)
-    (rpm_low, rpm_high), (load_low, load_high) = key.rpm, key.load(axis)
-    return {
-        "rpm_low": rpm_low,
-        "rpm_high": rpm_high,
-        "load_low": load_low,
-        "load_high": load_high,
-    }
 
 
 def _finding_row(result: FindingResult) -> dict[str, Any]:
