@@ -19,6 +19,7 @@ from make_screenshots import new_window, save, until
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.comparison.overlay import By
+from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.results import DRIVE, FINDINGS, SIGNALS, WARM_UP
 from logbench.app.window import MainWindow
 from logbench.recording.finish import write_recording
@@ -39,6 +40,13 @@ def other_car(folder: Path) -> Path:
 def compared(window: MainWindow) -> bool:
     """The overlay, which comes last, is drawn."""
     return window.compare.results.overlay.laid is not None
+
+
+def choose_by(overlay: OverlayView, by: By) -> None:
+    """As choosing it in the box would."""
+    index = overlay.by_box.findData(by.value)
+    overlay.by_box.setCurrentIndex(index)
+    overlay.by_box.activated.emit(index)
 
 
 def pictures(window: MainWindow, folder: Path) -> None:
@@ -62,17 +70,17 @@ def pictures(window: MainWindow, folder: Path) -> None:
     results.grid.setFocus()
     results.grid.choose(max(results.grid.cells, key=lambda c: c.seconds[1] * bool(c.difference)))
     results.overlay.laid = None
-    results.overlay.choose_by(By.SPEED_MATCH)
+    choose_by(results.overlay, By.SPEED_MATCH)
     until(lambda: compared(window))
     save(window, "compare-cell")
     results.show_tab(DRIVE)
     results.step(1)
     results.overlay.laid = None
-    results.overlay.choose_by(By.DISTANCE)
+    choose_by(results.overlay, By.DISTANCE)
     until(lambda: compared(window))
     save(window, "compare-drive")
     results.show_tab(WARM_UP)
-    results.overlay.choose_by(By.MARKER)
+    choose_by(results.overlay, By.MARKER)
     until(results.overlay.trouble.isVisible)
     save(window, "compare-warm-up")
     results.show_tab(FINDINGS)

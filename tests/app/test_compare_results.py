@@ -22,6 +22,7 @@ from logbench.analysis.comparison.overlay import By
 from logbench.analysis.comparison.results import FindingVerdict, SignalVerdict
 from logbench.app.compare.cell_grid import CellGrid
 from logbench.app.compare.colours import difference_colour, ink_on
+from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.page import ComparePage
 from logbench.app.compare.results import SIGNALS
 from logbench.app.compare.signals_table import BAR, change_text
@@ -175,10 +176,17 @@ def test_spans_are_stepped_through(shown: ComparePage):
     assert overlay.view.start_ns == first
 
 
+def choose_by(overlay: OverlayView, by: By) -> None:
+    """As choosing it in the box would."""
+    index = overlay.by_box.findData(by.value)
+    overlay.by_box.setCurrentIndex(index)
+    overlay.by_box.activated.emit(index)
+
+
 @pytest.mark.parametrize("by", [By.TIME, By.COOLANT, By.DISTANCE, By.SPEED_MATCH])
 def test_drives_are_placed_otherwise(shown: ComparePage, by: By, qtbot):
     overlay = shown.results.overlay
-    overlay.choose_by(by)
+    choose_by(overlay, by)
     qtbot.waitUntil(lambda: overlay.laid is not None and overlay.laid.wish.by is by, timeout=20_000)
     laid = overlay.laid
     assert overlay.stack.axis.text_of(5.0, 1.0) == ("5 km" if by is By.DISTANCE else "0:05")
@@ -191,11 +199,11 @@ def test_drives_are_placed_otherwise(shown: ComparePage, by: By, qtbot):
 
 def test_a_missing_marker_is_a_sentence_not_a_picture(shown: ComparePage, qtbot):
     overlay = shown.results.overlay
-    overlay.choose_by(By.MARKER)
+    choose_by(overlay, By.MARKER)
     qtbot.waitUntil(overlay.trouble.isVisible, timeout=20_000)
     assert "holds no marker" in overlay.trouble.text()
     assert not overlay.stack.isVisible()
-    overlay.choose_by(By.TIME)
+    choose_by(overlay, By.TIME)
     qtbot.waitUntil(lambda: overlay.laid is not None, timeout=20_000)
     assert overlay.stack.isVisible()
     assert not overlay.trouble.isVisible()
@@ -333,8 +341,8 @@ def test_numbers_follow_the_units_chosen(shown: ComparePage, window: MainWindow)
     ]
     assert not re.search(r"°C|degC|kPa|g/s|\d K\b", " ".join(tips))
     strips = results.overlay.stack.strips
-    assert strips[-1].canvas.units.line("degC") == pytest.approx((1.8, 0.0))
-    assert strips[0].canvas.units.line("degC") == pytest.approx((1.8, 32.0))
+    assert strips[-1].canvas.look.units.line("degC") == pytest.approx((1.8, 0.0))
+    assert strips[0].canvas.look.units.line("degC") == pytest.approx((1.8, 32.0))
     window.services.look.choose_units(False)
     assert model.index(row, 1).data() == metric
     assert " g/s before" in results.detail.toPlainText()  # the sentences follow at once

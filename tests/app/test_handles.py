@@ -11,9 +11,8 @@ from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
 from PySide6.QtGui import QMouseEvent
 from PySide6.QtWidgets import QApplication
 
-from logbench.app.plot.handles import StripSplitter, dragged
+from logbench.app.plot.handles import LEAST_HEIGHT, StripSplitter, dragged
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.strip import LEAST_HEIGHT
 from logbench.app.window import MainWindow
 
 
@@ -63,49 +62,49 @@ def test_a_drag_keeps_strips_readable_and_the_room_filled(heights, by, room, dat
 
 def test_a_handle_makes_the_strip_above_it_higher_and_back(reviewing: MainWindow):
     stack = reviewing.review.stack
-    stack.set_heights([1] * len(stack.strips))
+    stack.splitter.share_out([1] * len(stack.strips))
     reviewing.review.layouts.rebase()
-    before = stack.heights()
+    before = stack.splitter.sizes()
     drag(stack, 2, 60)
-    assert abs(stack.heights()[1] - before[1] - 60) <= 1
-    assert stack.heights()[0] == before[0]
+    assert abs(stack.splitter.sizes()[1] - before[1] - 60) <= 1
+    assert stack.splitter.sizes()[0] == before[0]
     drag(stack, 2, 30)
-    assert abs(stack.heights()[1] - before[1] - 90) <= 1
+    assert abs(stack.splitter.sizes()[1] - before[1] - 90) <= 1
     reviewing.review.layouts.undo()  # one drag is one step
-    assert abs(stack.heights()[1] - before[1] - 60) <= 2
+    assert abs(stack.splitter.sizes()[1] - before[1] - 60) <= 2
     reviewing.review.layouts.undo()
-    assert all(abs(a - b) <= 2 for a, b in zip(stack.heights(), before, strict=True))
+    assert all(abs(a - b) <= 2 for a, b in zip(stack.splitter.sizes(), before, strict=True))
 
 
 def test_where_all_strips_are_low_the_stack_grows(reviewing: MainWindow):
     stack = reviewing.review.stack
     reviewing.resize(1000, 600)
-    stack.set_heights([1] * len(stack.strips))
+    stack.splitter.share_out([1] * len(stack.strips))
     QApplication.processEvents()
-    assert set(stack.heights()) == {LEAST_HEIGHT}
+    assert set(stack.splitter.sizes()) == {LEAST_HEIGHT}
     drag(stack, 1, 100)
-    assert stack.heights() == [170, *[LEAST_HEIGHT] * (len(stack.strips) - 1)]
+    assert stack.splitter.sizes() == [170, *[LEAST_HEIGHT] * (len(stack.strips) - 1)]
     drag(stack, 1, -300)
-    assert set(stack.heights()) == {LEAST_HEIGHT}
+    assert set(stack.splitter.sizes()) == {LEAST_HEIGHT}
 
 
 def test_strips_are_made_equally_high_by_key_and_double_click(reviewing: MainWindow, qtbot):
     stack = reviewing.review.stack
     drag(stack, 1, 120)
     qtbot.keyClick(stack, Qt.Key.Key_0, Qt.KeyboardModifier.AltModifier)
-    assert max(stack.heights()) - min(stack.heights()) <= 1
+    assert max(stack.splitter.sizes()) - min(stack.splitter.sizes()) <= 1
     drag(stack, 1, 120)
     splitter = stack.findChild(StripSplitter)
     qtbot.mouseDClick(splitter.handle(3), Qt.MouseButton.LeftButton)
-    assert max(stack.heights()) - min(stack.heights()) <= 1
+    assert max(stack.splitter.sizes()) - min(stack.splitter.sizes()) <= 1
     reviewing.review.layouts.undo()
-    assert max(stack.heights()) - min(stack.heights()) > 60
+    assert max(stack.splitter.sizes()) - min(stack.splitter.sizes()) > 60
 
 
 def test_a_click_on_a_handle_changes_nothing(reviewing: MainWindow, qtbot):
     stack = reviewing.review.stack
-    before = stack.heights()
+    before = stack.splitter.sizes()
     splitter = stack.findChild(StripSplitter)
     qtbot.mouseClick(splitter.handle(1), Qt.MouseButton.LeftButton)
-    assert stack.heights() == before
+    assert stack.splitter.sizes() == before
     assert reviewing.review.layouts.history.past == []

@@ -14,19 +14,13 @@ from PySide6.QtGui import QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QApplication
 
 from logbench.app.plot.dragging import STRIP, TRACE, Place, trace_data, trace_in
-from logbench.app.plot.layout import (
-    History,
-    Layout,
-    StripPlan,
-    apply_layout,
-    layout_from_json,
-    layout_of,
-)
+from logbench.app.plot.layouts import apply_layout, layout_of
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
+from logbench.plot.layout import History, Layout, StripPlan, layout_from_json
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import StripTrace
 
@@ -140,7 +134,7 @@ def test_moving_a_trace_by_keys_and_back(reviewing: MainWindow, qtbot):
     assert after == [[*before[1], "RPM"], *before[2:]]
     strip = stack.strips[0]
     assert stack.focused() is strip
-    assert strip.unit_shown == "rpm"  # the moved trace is the chosen one
+    assert strip.accessibleName().endswith(", rpm")  # the moved trace is the chosen one
     qtbot.keyClick(strip, Qt.Key.Key_K)
     assert strip.chosen is not None
     assert strip.chosen.signal != "RPM"
@@ -154,7 +148,7 @@ def test_moving_a_trace_by_keys_and_back(reviewing: MainWindow, qtbot):
     assert shown(reviewing) == after
     qtbot.keyClick(stack.strips[0], Qt.Key.Key_Y, CTRL)
     assert shown(reviewing) == [before[1], ["RPM"], *before[2:]]
-    assert "Done again" in reviewing.review.notice.text
+    assert "Redone" in reviewing.review.notice.text
 
 
 def test_every_kind_of_change_is_undone(reviewing: MainWindow, qtbot):
@@ -182,7 +176,8 @@ def test_every_kind_of_change_is_undone(reviewing: MainWindow, qtbot):
 def test_the_keyboard_stays_with_the_strips(reviewing: MainWindow, qtbot):
     """Whatever happens to the strip that has it: keys of the page must go on working."""
     stack, layouts = reviewing.review.stack, reviewing.review.layouts
-    for change in (layouts.reset, layouts._remove_strip, layouts._remove_trace, stack.clear):
+    keys = reviewing.review.strip_keys
+    for change in (layouts.reset, keys.remove_strip, keys.remove_trace, stack.clear):
         stack.strips[0].setFocus()
         assert stack.focused() is stack.strips[0]
         change()
@@ -279,7 +274,7 @@ def test_clicking_a_label_chooses_its_axis_and_does_not_pan(reviewing: MainWindo
     review, stack = reviewing.review, reviewing.review.stack
     review.layouts.put(("RPM", "7E8"), Place("into", 1))
     strip = stack.strips[0]
-    label = strip.header_boxes()[0].center()
+    label = strip.header.boxes()[0].center()
     start = review.view.start_ns
     qtbot.mouseClick(strip, Qt.MouseButton.LeftButton, pos=label)
     assert strip.chosen is strip.traces[0]
@@ -292,19 +287,19 @@ def test_clicking_a_label_chooses_its_axis_and_does_not_pan(reviewing: MainWindo
 def test_layouts_saved_by_name(reviewing: MainWindow, settings: Settings):
     review = reviewing.review
     before = layout_of(review.stack)
-    review.layouts.save("  as   it was ")
+    review.saved_layouts.save("  as   it was ")
     assert list(settings.layouts) == ["as it was"]
     review.stack.strips[0].setFocus()
-    review.layouts._remove_strip()
+    review.strip_keys.remove_strip()
     assert not layout_of(review.stack).same_as(before)
-    review.layouts._fill_menu()
-    menu = review.layouts.button.menu()
+    review.saved_layouts.fill_menu()
+    menu = review.saved_layouts.button.menu()
     action = next(a for a in menu.actions() if a.text() == "as it was")
     action.trigger()
     assert layout_of(review.stack).same_as(before)
-    review.layouts.forget("as it was")
+    review.saved_layouts.delete("as it was")
     assert settings.layouts == {}
-    review.layouts.ask_which()
+    review.saved_layouts.ask_which()
     assert "Ctrl+S" in review.notice.text
 
 
@@ -315,7 +310,7 @@ def test_a_recording_comes_up_as_it_was_left(
     total = next(t for t in review.opened.traces if t.signal == "TOTAL_TRIM1")
     review.layouts.put(("FUELSYS1", "7E8"), Place("at", 0))
     review.layouts.put(total.key, Place("into", 0))
-    review.layouts._remove_trace()
+    review.strip_keys.remove_trace()
     review.layouts.put(total.key, Place("into", 0))
     left = layout_of(review.stack)
     again = MainWindow(settings, garage)

@@ -89,7 +89,9 @@ def test_space_puts_a_marker(recording: MainWindow, garage, qtbot):
     recording.live.stack.setFocus()
     qtbot.keyClick(recording.live.stack, Qt.Key.Key_Space)
     assert garage.last.marks == [""]
-    qtbot.waitUntil(lambda: recording.live.stack.strips[0].canvas.event_times == [2_000_000_000])
+    qtbot.waitUntil(
+        lambda: recording.live.stack.strips[0].canvas.look.event_times == (2_000_000_000,)
+    )
 
 
 def test_driver_view_shows_four_large_values(recording: MainWindow, garage, qtbot):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.app.plot import lines
+from logbench.plot import lines
 from logbench.plot.pyramid import Buckets, Pyramid
 
 

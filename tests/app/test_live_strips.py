@@ -100,12 +100,12 @@ def test_bands_are_shaded_in_the_strips_and_total_trim_is_a_trace(recording, gar
 def test_values_at_the_cursor_and_now(recording):
     live = recording.live
     (strip,) = [s for s in live.stack.strips if any(t.signal == "RPM" for t in s.traces)]
-    assert strip.tells_now
+    assert strip.header.shows_newest
     before = strip.grab().toImage()
     live.view.set_cursor(round(0.5 * S))
-    assert strip.value_text_at(strip.traces[0], live.view.cursor_ns) == "700 rpm"
-    assert strip.value_text_at(strip.traces[0], None) == "702 rpm"
-    box = strip.header_boxes()[0]
+    assert strip.header.value_text(strip.traces[0], live.view.cursor_ns) == "700 rpm"
+    assert strip.header.value_text(strip.traces[0], None) == "702 rpm"
+    box = strip.header.boxes()[0]
     header = (strip.grab().toImage().copy(box), before.copy(box))
     assert header[0] != header[1]
 

@@ -205,7 +205,7 @@ def test_larger_texts_everywhere(window: MainWindow, drive_file: Path, qtbot):
     for widget in (window, review.stack.strips[0], review.findings.list, review.ribbon):
         assert widget.fontMetrics().height() > 1.3 * before
     assert review.ribbon.height() >= ribbon_before
-    assert review.ribbon._events_px >= review.ribbon.fontMetrics().height()
+    assert review.ribbon.events_px >= review.ribbon.fontMetrics().height()
     for _ in range(len(SIZES)):
         qtbot.keyClick(window, Qt.Key.Key_Minus, CTRL)
     assert window.fontMetrics().height() == before

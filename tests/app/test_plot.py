@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from PySide6.QtGui import QColor, QImage
 from PySide6.QtWidgets import QApplication
 
-from logbench.app.plot import lines
+from logbench.app.plot import painting
 from logbench.app.plot.canvas import ValueRange
 from logbench.app.plot.view import TimeView
+from logbench.plot import lines
 from logbench.plot.grouping import group_of, rank_of
 from logbench.plot.pyramid import Buckets
 from logbench.plot.trace import SECOND
@@ -116,7 +117,7 @@ def test_lines_reach_the_image(qapp: QApplication):
     image.fill(QColor("white"))
     painter = QPainter(image)
     painter.setPen(QColor("black"))
-    lines.draw_rows(painter, np.array([[3, 2, 3, 10], [5, 7, 5, 7]], float))
+    painting.draw_rows(painter, np.array([[3, 2, 3, 10], [5, 7, 5, 7]], float))
     painter.end()
     black = {(x, y) for x in range(20) for y in range(20) if image.pixelColor(x, y).value() == 0}
     assert black == {(3, y) for y in range(2, 11)} | {(5, 7)}

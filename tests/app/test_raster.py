@@ -11,10 +11,11 @@ from PySide6.QtCore import QSize
 from PySide6.QtGui import QColor, QImage, QPainter
 from PySide6.QtWidgets import QApplication
 
-from logbench.app.plot import lines, raster
-from logbench.app.plot.canvas import Canvas
+from logbench.app.plot import painting
+from logbench.app.plot.canvas import Canvas, StripLook
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT
+from logbench.plot import lines, raster
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 
@@ -35,7 +36,7 @@ def drawn_by_qt(traces: list[lines.Rows]) -> npt.NDArray[np.uint32]:
     painter.translate(-LEFT, 0)
     for rows, color in zip(traces, COLORS, strict=False):
         painter.setPen(color)
-        lines.draw_rows(painter, rows)
+        painting.draw_rows(painter, rows)
     painter.end()
     return pixels(image)
 
@@ -45,7 +46,7 @@ def drawn_as_picture(traces: list[lines.Rows]) -> npt.NDArray[np.uint32]:
     image.fill(QColor("white"))
     marks = raster.marked(traces, LEFT, WIDTH, HEIGHT)
     painter = QPainter(image)
-    painter.drawImage(0, 0, raster.picture(marks, COLORS[: len(traces)]))
+    painter.drawImage(0, 0, painting.picture(marks, COLORS[: len(traces)]))
     painter.end()
     return pixels(image)
 
@@ -91,13 +92,13 @@ def test_a_dense_strip_looks_the_same_either_way(qapp, monkeypatch, ratio: float
     view = TimeView()
     view.set_pixels(300)
     view.show_span(0, t_ns[-1])
-    canvas = Canvas(view, LIGHT, "rpm")
+    canvas = Canvas(view, StripLook(LIGHT), "rpm")
     for number in range(4):
         pyramid = Pyramid.of(t_ns, rng.normal(scale=400.0 / (number + 1), size=len(t_ns)))
         canvas.traces.append(StripTrace(f"S{number}", "7E8", "rpm", pyramid))
     shown, called = [], []
-    picture = raster.picture
-    monkeypatch.setattr(raster, "picture", lambda *a: (called.append(a), picture(*a))[1])
+    picture = painting.picture
+    monkeypatch.setattr(painting, "picture", lambda *a: (called.append(a), picture(*a))[1])
     for pays in (True, False):
         monkeypatch.setattr(raster, "pays", lambda *_, pays=pays: pays)
         canvas.resize(QSize(300, 120), ratio)

@@ -32,7 +32,7 @@ def test_a_recording_opens_with_strips_events_and_facts(reviewing: MainWindow):
     assert "FUELSYS1" not in shown
     assert "invented car" in review.plots.title.whole
     assert "3:59" in review.plots.title.whole or "4:00" in review.plots.title.whole
-    assert review.stack.strips[0].canvas.event_times == [30 * SECOND]
+    assert review.stack.strips[0].canvas.look.event_times == (30 * SECOND,)
     assert review.judged is not None
     assert {c.condition.value for c in review.judged.conditions} & {"warm idle", "steady cruise"}
 
@@ -46,7 +46,7 @@ def test_a_finding_jumps_to_its_evidence(reviewing: MainWindow):
     for span in finding.evidence:
         assert review.view.start_ns <= span.start_ns
         assert span.end_ns <= review.view.end_ns
-    assert review.stack.strips[0].canvas.shades == finding.evidence
+    assert review.stack.strips[0].canvas.look.shades == finding.evidence
     html = review.findings.detail.toPlainText()
     assert finding.reason in html
     assert finding.band is not None

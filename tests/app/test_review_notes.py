@@ -56,7 +56,7 @@ def test_a_note_written_edited_removed_and_put_back(reviewing: MainWindow, drive
     qtbot.keyClick(review.stack, Qt.Key.Key_3, Qt.KeyboardModifier.AltModifier)
     assert review.notes.list.isVisible()
     qtbot.keyClick(review.notes.list, Qt.Key.Key_N, Qt.KeyboardModifier.AltModifier)
-    assert review.stack.strips[0].canvas.shades == (Span(12_500_000_000, 40 * SECOND),)
+    assert review.stack.strips[0].canvas.look.shades == (Span(12_500_000_000, 40 * SECOND),)
     assert review.view.start_ns <= 12.5 * SECOND < 40 * SECOND <= review.view.end_ns
     review.notes.list.setFocus()
     qtbot.keyClick(review.notes.list, Qt.Key.Key_F2)
@@ -143,14 +143,14 @@ def test_a_chosen_finding_draws_its_band(reviewing: MainWindow, qtbot):
                  [t.key for t in s.traces])  # fmt: skip
     trace = next(t for t in strip.traces if t.signal == "TOTAL_TRIM1")
     assert trace.band == found[index].band.within
-    assert strip.range.low <= -10  # room for all of the band
-    assert strip.range.high >= 10
+    assert strip.canvas.range.low <= -10  # room for all of the band
+    assert strip.canvas.range.high >= 10
     image = strip.canvas.pixmap.toImage()
     inside, outside = (image.pixelColor(3, int(strip.canvas.y_of(v))) for v in (-6.5, 13.5))
     assert inside != outside
     qtbot.keyClick(review.stack, Qt.Key.Key_Escape, Qt.KeyboardModifier.ShiftModifier)
     assert trace.band is None
-    assert review.stack.strips[0].canvas.shades == ()
+    assert review.stack.strips[0].canvas.look.shades == ()
 
 
 def test_bands_go_to_the_traces_they_hold_for(reviewing: MainWindow):

@@ -30,13 +30,13 @@ def test_the_find_line_is_closed_by_key_and_what_it_found_is_on_the_ribbon(
     review.find_bar.open()
     qtbot.keyClicks(review.find_bar.line, "RPM > 1500")
     qtbot.keyClick(review.find_bar.line, Qt.Key.Key_Return)
-    shades = review.stack.strips[0].canvas.shades
+    shades = review.stack.strips[0].canvas.look.shades
     assert shades
     shaded = review.ribbon.grab().toImage()
     review.plots.shade(())
     plain = review.ribbon.grab().toImage()
     middle = review.ribbon.x_of((shades[0].start_ns + shades[0].end_ns) / 2)
-    text = QColor(review.ribbon._theme.text)
+    text = QColor(review.ribbon.theme.text)
     rows = range(shaded.height())
     assert [y for y in rows if shaded.pixelColor(middle, y) != plain.pixelColor(middle, y)]
     assert any(shaded.pixelColor(middle, y) == text for y in rows)
@@ -49,7 +49,7 @@ def test_strips_out_of_sight_are_in_the_picture_too(reviewing: MainWindow, tmp_p
     review = reviewing.review
     reviewing.resize(1000, 600)
     before = review.stack.geometry()
-    review.stack.set_heights([3, *[1] * (len(review.stack.strips) - 1)])
+    review.stack.splitter.share_out([3, *[1] * (len(review.stack.strips) - 1)])
     QApplication.processEvents()
     review.exporting.export(tmp_path / "strips.png")
     image = QImage(str(tmp_path / "strips.png"))
@@ -84,7 +84,7 @@ def test_a_span_without_samples_shows_dashes(reviewing: MainWindow):
 def test_a_finding_scrolls_to_the_strip_it_is_about(reviewing: MainWindow):
     review = reviewing.review
     reviewing.resize(1000, 600)
-    review.stack.set_heights([4, *[1] * (len(review.stack.strips) - 1)])
+    review.stack.splitter.share_out([4, *[1] * (len(review.stack.strips) - 1)])
     QApplication.processEvents()
     last = review.stack.strips[-1]
     assert last.visibleRegion().isEmpty()

@@ -153,7 +153,7 @@ def test_find_goes_from_place_to_place(reviewing: MainWindow, qtbot):
     qtbot.keyClick(review.find_bar.line, Qt.Key.Key_Return)
     assert review.view.cursor_ns == 50 * SECOND
     assert review.find_bar.said.text().startswith("1 of 3")
-    assert len(review.stack.strips[0].canvas.shades) == 3
+    assert len(review.stack.strips[0].canvas.look.shades) == 3
     qtbot.keyClick(review.find_bar.line, Qt.Key.Key_F3)
     assert review.view.cursor_ns == 130 * SECOND
     qtbot.keyClick(review.find_bar.line, Qt.Key.Key_F3, Qt.KeyboardModifier.ShiftModifier)
@@ -248,7 +248,7 @@ def test_marking_points_shades_their_times_in_the_strips(reviewing: MainWindow, 
     near = [image.pixelColor(at.x() + d, at.y() + e) for d in range(-3, 4) for e in (-1, 0, 1)]
     assert any(c.saturation() > 60 for c in near)
     drag(plot, at - QPoint(12, 12), at + QPoint(12, 12), qtbot)
-    shades = review.stack.strips[0].canvas.shades
+    shades = review.stack.strips[0].canvas.look.shades
     assert [round(s.start_ns / SECOND) for s in shades] == [0, 80, 160]
     assert shades[0].end_ns / SECOND == pytest.approx(50, abs=1)
     qtbot.keyClick(plot, Qt.Key.Key_X)
@@ -274,12 +274,12 @@ def test_points_are_marked_from_the_keyboard(reviewing: MainWindow, qtbot):
     press(Qt.Key.Key_Down, 40)
     press(Qt.Key.Key_Left, 30, Qt.KeyboardModifier.ShiftModifier)
     press(Qt.Key.Key_Right, 3, Qt.KeyboardModifier.ShiftModifier)
-    shades = review.stack.strips[0].canvas.shades
+    shades = review.stack.strips[0].canvas.look.shades
     assert [round(s.start_ns / SECOND) for s in shades] == [0, 80, 160]
     assert "points marked" in review.cross.said.text()
     qtbot.keyClick(plot, Qt.Key.Key_Backspace)
     assert not plot.getViewBox().rbScaleBox.isVisible()
-    assert review.stack.strips[0].canvas.shades == ()
+    assert review.stack.strips[0].canvas.look.shades == ()
 
 
 def test_grid_follows_the_stretch_that_is_shown(reviewing: MainWindow, qtbot):

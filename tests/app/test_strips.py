@@ -14,10 +14,9 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, ConditionSpan, Finding, Span, Verdict
-from logbench.app.plot.canvas import Canvas
+from logbench.app.plot.canvas import GUTTER, HEADER, Canvas, StripLook
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.strip import GUTTER, HEADER
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT, NIGHT
 from logbench.plot.pyramid import Pyramid
@@ -76,7 +75,7 @@ def test_the_same_trace_zoomed_in_is_a_line_through_its_samples(stack: StripStac
     image = strip.grab().toImage()
     x = GUTTER + int(stack.view.x_of(found[0]))
     plot = strip.plot_rect()
-    share = (found[1] - strip.range.low) / (strip.range.high - strip.range.low)
+    share = (found[1] - strip.canvas.range.low) / (strip.canvas.range.high - strip.canvas.range.low)
     y = HEADER + (plot.height() - 1) * (1 - share)
     lit = pixels_of(image, LIGHT.trace(0), x, x + 1)
     assert any(abs(b - y) <= 2 for _, b in lit)
@@ -91,7 +90,7 @@ def test_night_theme_paints_a_dark_ground(stack: StripStack):
 
 
 def test_shaded_spans_are_seen(stack: StripStack):
-    stack.set_shades([Span(100 * SECOND, 200 * SECOND)])
+    stack.mark(shades=[Span(100 * SECOND, 200 * SECOND)])
     QApplication.processEvents()
     image = stack.strips[1].grab().toImage()
     inside = GUTTER + int(stack.view.x_of(150 * SECOND))
@@ -120,7 +119,7 @@ def test_drawing_only_what_changed_gives_the_same_pixels(qapp: QApplication, dat
     """Any sequence of scrolling, panning and new samples, against drawing everything."""
     view = TimeView()
     view.set_pixels(300)
-    canvas = Canvas(view, LIGHT, "%")
+    canvas = Canvas(view, StripLook(LIGHT), "%")
     canvas.resize(QSize(300, 80), 1.0)
     rng = np.random.default_rng(data.draw(st.integers(0, 1000)))
     pyramids = [Pyramid(), Pyramid()]
@@ -158,8 +157,8 @@ def test_a_trace_of_another_unit_has_a_range_of_its_own(stack: StripStack):
     falling = StripTrace("ECT", "7E8", "degC", Pyramid.of(t_ns, np.linspace(90, 20, 6000)))
     strip.add(falling)
     QApplication.processEvents()
-    assert strip.unit_shown == "rpm"
-    assert (strip.range.low, strip.range.high) == (0, 1000)
+    assert strip.accessibleName().endswith(", rpm")
+    assert (strip.canvas.range.low, strip.canvas.range.high) == (0, 1000)
     image = strip.grab().toImage()
     x = GUTTER + int(stack.view.x_of(300 * SECOND))
     middle = {
@@ -168,12 +167,12 @@ def test_a_trace_of_another_unit_has_a_range_of_its_own(stack: StripStack):
     }
     assert middle[0] == pytest.approx(HEADER + strip.canvas.y_of(500), abs=3)
     assert middle[1] == pytest.approx(HEADER + strip.canvas.y_of(55, "degC"), abs=4)
-    strip.choose_next(1)
+    strip.choose(1)
     QApplication.processEvents()
-    assert strip.unit_shown == "°C"
-    assert strip.range.high < 200
+    assert strip.accessibleName().endswith(", °C")
+    assert strip.canvas.range.high < 200
     strip.remove(("ECT", "7E8"))
-    assert strip.unit_shown == "rpm"
+    assert strip.accessibleName().endswith(", rpm")
 
 
 def test_removing_the_last_trace_removes_the_strip(stack: StripStack):
@@ -231,15 +230,17 @@ def ribbon(qtbot) -> Ribbon:
     view.set_pixels(800)
     view.set_limits(0, 800 * SECOND)
     view.show_all()
-    made.set_conditions(
-        [
+    made.change(
+        conditions=[
             ConditionSpan(0, 400 * SECOND, Condition.COLD_IDLE),
             ConditionSpan(400 * SECOND, 800 * SECOND, Condition.CRUISE),
         ]
     )
-    made.set_events([Event(t_ns=200 * SECOND, kind="marker", text="rattle")])
-    made.set_findings(
-        [Finding("fuel_trim", "bank 1", Verdict.ACT, "x", evidence=(Span(0, 100 * SECOND),))]
+    made.change(events=[Event(t_ns=200 * SECOND, kind="marker", text="rattle")])
+    made.change(
+        findings=[
+            Finding("fuel_trim", "bank 1", Verdict.ACT, "x", evidence=(Span(0, 100 * SECOND),))
+        ]
     )
     made.show()
     return made
@@ -259,18 +260,18 @@ def test_a_conditions_name_keeps_clear_of_the_edges_of_what_is_shown(
     ribbon: Ribbon, start_s: int, end_s: int
 ):
     """Without it the name would stand in the middle of its condition, at 400 s."""
-    ribbon.set_conditions([ConditionSpan(0, 800 * SECOND, Condition.CRUISE)])
-    ribbon.set_findings([])
-    ribbon.set_events([])
+    ribbon.change(conditions=[ConditionSpan(0, 800 * SECOND, Condition.CRUISE)])
+    ribbon.change(findings=[])
+    ribbon.change(events=[])
     ribbon._view.show_span(start_s * SECOND, end_s * SECOND)
     image = ribbon.grab().toImage()
-    y_s = range(ribbon._events_px + 4, ribbon._events_px + 26)
+    y_s = range(ribbon.events_px + 4, ribbon.events_px + 26)
     dark = [
         x
         for x in range(GUTTER, image.width())
         if any(image.pixelColor(x, y).lightness() < 60 for y in y_s)
     ]
-    left, right = ribbon._framed()
+    left, right = ribbon.framed()
     assert len(dark) > 20  # it is there
     assert left + 3 < min(dark)
     assert max(dark) < right - 3

@@ -62,7 +62,7 @@ def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, setting
     review = reviewing.review
     review.view.set_cursor(60 * SECOND)
     strip = next(s for s in review.stack.strips if s.unit == "km/h")
-    metric = (strip.range.low, strip.range.high)
+    metric = (strip.canvas.range.low, strip.canvas.range.high)
     model = review.signals.model_
     row = [model.data(model.index(r, 0)) for r in range(model.rowCount())].index("VSS")
     assert model.data(model.index(row, 1)) == "60 km/h"
@@ -70,10 +70,10 @@ def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, setting
     qtbot.keyClick(review.stack, Qt.Key.Key_U, Qt.KeyboardModifier.ControlModifier)
     assert settings.us_units
     assert model.data(model.index(row, 1)) == "37.3 mph"
-    assert strip.value_text_at(strip.traces[0], 60 * SECOND) == "37.3 mph"
+    assert strip.header.value_text(strip.traces[0], 60 * SECOND) == "37.3 mph"
     assert "mph" in strip.accessibleName()
     strip.refresh()
-    assert strip.range.high < metric[1]
+    assert strip.canvas.range.high < metric[1]
     assert strip.canvas.pixmap.toImage() != before
     x_px = int(review.view.x_of(60 * SECOND))
     column = [strip.canvas.pixmap.toImage().pixelColor(x_px, int(strip.canvas.y_of(37.28)) + d)
@@ -90,7 +90,7 @@ def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, setting
     assert cell["ECT (°F)"] == "194"
     qtbot.keyClick(review.stack, Qt.Key.Key_U, Qt.KeyboardModifier.ControlModifier)
     strip.refresh()
-    assert (strip.range.low, strip.range.high) == metric
+    assert (strip.canvas.range.low, strip.canvas.range.high) == metric
 
 
 def test_the_scatter_marks_in_the_units_shown(reviewing: MainWindow, qtbot):
@@ -121,7 +121,8 @@ def test_the_live_page_and_the_drivers_view_follow(window: MainWindow, garage, q
     model = live.values.model_
     assert model.data(model.index(0, 1)) == "62.1 mph"
     assert shown_value(trace, 100.0) == "100 km/h"
-    assert live.stack.strips[0].value_text_at(live.stack.strips[0].traces[0], None) == "62.1 mph"
+    strip = live.stack.strips[0]
+    assert strip.header.value_text(strip.traces[0], None) == "62.1 mph"
 
 
 def test_the_choice_is_kept(qtbot, settings, garage, tmp_path: Path):
@@ -133,6 +134,6 @@ def test_the_choice_is_kept(qtbot, settings, garage, tmp_path: Path):
     made.open_recordings([write_recording(tmp_path / "a.parquet", [trace], Facts())])
     qtbot.waitUntil(lambda: bool(made.review.stack.strips), timeout=60_000)
     strip = made.review.stack.strips[0]
-    assert strip.value_text_at(strip.traces[0], None) == "100 mph"
+    assert strip.header.value_text(strip.traces[0], None) == "100 mph"
     qtbot.waitUntil(lambda: made.review.judged is not None, timeout=60_000)
     made.close()

@@ -20,16 +20,16 @@ from PySide6.QtWidgets import (
 from logbench.analysis.comparison.overlay import By
 from logbench.analysis.model import Span
 from logbench.app.parts import Elided, pad
+from logbench.app.plot.canvas import GUTTER
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.strip import GUTTER
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
 from logbench.cases.compare import SIDES, Compared, Laid, Wish, place_ns, shown_signals
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import tick_text, time_text
 from logbench.signals.unit_sentences import in_units
-from logbench.signals.units import METRIC, Differences, Units
+from logbench.signals.units import Differences, Units
 from logbench.words import tr, tr_n, word
 
 _ROW_PX = 15
@@ -100,8 +100,6 @@ class OverlayView(QWidget):
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
-        self._theme = theme
-        self._units = METRIC
         self._compared: Compared | None = None
         self.laid: Laid | None = None
         self._spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
@@ -199,7 +197,6 @@ class OverlayView(QWidget):
         self._strip(laid.lines, "signal")
         self._strip((laid.difference,), "difference")
         self._tint()
-        self._show_units()
         km = laid.overlay.x_unit == "km"
         self.stack.axis.text_of = _km_text if km else time_text
         self.stack.axis.setAccessibleName(tr("Kilometres driven") if km else tr("Time axis"))
@@ -217,7 +214,7 @@ class OverlayView(QWidget):
 
     def show_trouble(self, sentence: str) -> None:
         """There is no such overlay, and why."""
-        sentence = in_units(sentence, self._units)
+        sentence = in_units(sentence, self.stack.look.units)
         self.laid = None
         self.stack.clear()
         self.rows.hide()
@@ -251,20 +248,14 @@ class OverlayView(QWidget):
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
-        self._theme = theme
         self.stack.set_theme(theme)
         self.rows.set_theme(theme)
         self._tint()
 
     def set_units(self, units: Units) -> None:
         """Show values in other units; distances keep theirs."""
-        self._units = units
-        self._show_units()
-
-    def _show_units(self) -> None:
-        self.stack.set_units(self._units)
-        if self.stack.strips:
-            self.stack.strips[-1].set_units(Differences(self._units.us, self._units.own))
+        self.stack.set_units(units)
+        self._tint()
 
     # --- choosing ---
 
@@ -274,11 +265,6 @@ class OverlayView(QWidget):
         if index >= 0 and (index != self.signal_box.currentIndex() or self.laid is None):
             self.signal_box.setCurrentIndex(index)
             self.ask()
-
-    def choose_by(self, by: By) -> None:
-        """Place the drives otherwise, as choosing it in the box would."""
-        self.by_box.setCurrentIndex(list(By).index(by))
-        self._chosen()
 
     @property
     def recordings(self) -> tuple[int, int]:
@@ -332,10 +318,12 @@ class OverlayView(QWidget):
             strip.add(trace)
 
     def _tint(self) -> None:
-        """The difference has a colour of its own."""
+        """The difference has a colour of its own, and units of differences."""
         if self.stack.strips:
-            own = replace(self._theme, traces=self._theme.traces[2:])
-            self.stack.strips[-1].set_theme(own)
+            look = self.stack.look
+            theme = replace(look.theme, traces=look.theme.traces[2:])
+            units = Differences(look.units.us, look.units.own)
+            self.stack.strips[-1].set_look(replace(look, theme=theme, units=units))
 
     def _place_spans(self) -> None:
         laid = self.laid
@@ -347,7 +335,8 @@ class OverlayView(QWidget):
                     for s in self._spans[side]
                 )
         self.rows.show_spans(placed)
-        self.stack.set_shades([s for side in SIDES for s in placed[side]])
+        self.stack.mark(shades=[s for side in SIDES for s in placed[side]])
+        self._tint()
 
 
 def _box(name: str) -> QComboBox:

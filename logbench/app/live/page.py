@@ -143,8 +143,9 @@ class LivePage(QWidget):
         add_command(self, tr("Look for Bluetooth adapters"), "Ctrl+F5", self._look_for_adapter)
         add_command(self, tr("Replay a recording"), "Ctrl+Shift+E", self.set_up.link.ask_replay)
         add_view_commands(self.stack, self.view, by_hand=shown.stand_still)
-        self.layouts = shown.add_layouts(self)
-        self.tools.add(self.layouts.button)
+        saved_layouts = shown.add_layouts(self)
+        self.layouts = saved_layouts.layouts
+        self.tools.add(saved_layouts.button)
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""

@@ -10,8 +10,8 @@ from logbench.app.live.status_line import LiveLine
 from logbench.app.live.strips import live_layouts, shade_bands, strip_trace
 from logbench.app.live.values import ValuesTable
 from logbench.app.live.watching import DriveWatcher
-from logbench.app.plot.layouts import Layouts
 from logbench.app.plot.ribbon import Ribbon
+from logbench.app.plot.saved_layouts import SavedLayouts
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.services import Services
@@ -71,7 +71,7 @@ class DriveShown(QObject):
         session.grew.connect(self._grew)
         session.status.connect(self._status)
         session.happened.connect(self._happened)
-        self._watcher.progressed.connect(lambda p: self.ribbon.set_conditions(p.conditions))
+        self._watcher.progressed.connect(lambda p: self.ribbon.change(conditions=p.conditions))
         self.stack.by_hand.connect(self.stand_still)
         self.ribbon.by_hand.connect(self.stand_still)
         self.stack.narrowed.connect(self.ribbon.set_inset)
@@ -80,9 +80,9 @@ class DriveShown(QObject):
         look.units_changed.connect(self.stack.set_units)
         look.units_changed.connect(self.values.model_.set_units)
 
-    def add_layouts(self, owner: QWidget) -> Layouts:
+    def add_layouts(self, owner: QWidget) -> SavedLayouts:
         """The layouts of the strips, with their commands for `owner`; wanted once."""
-        self.layouts = live_layouts(
+        saved = live_layouts(
             owner,
             self._services.settings,
             self.stack,
@@ -90,8 +90,9 @@ class DriveShown(QObject):
             self.values.model_,
             lambda: self._shown_first,
         )
+        self.layouts = saved.layouts
         self.layouts.told.connect(self.tell)
-        return self.layouts
+        return saved
 
     # --- what can be done ---
 
@@ -116,7 +117,7 @@ class DriveShown(QObject):
         self.stack.clear()
         self.values.model_.clear()
         self.ribbon.clear()
-        self.stack.set_event_times(())
+        self.stack.mark(event_times=())
         self.view.set_limits(0, 0)
         self.status.clear()
         self.set_following(True)
@@ -183,7 +184,7 @@ class DriveShown(QObject):
         self.values.model_.add(trace, plotted)
         if plotted:
             self.stack.add(strip_trace(trace))
-        self.layouts.begin("live", whole=True)
+        self.layouts.start("live", whole=True)
         self.values.model_.set_plotted(self.stack.keys)
 
     def _plot(self, trace: LiveTrace, on: bool) -> None:
@@ -220,8 +221,8 @@ class DriveShown(QObject):
         self._show_events()
 
     def _show_events(self) -> None:
-        self.ribbon.set_events(self.events)
-        self.stack.set_event_times([e.t_ns for e in self.events])
+        self.ribbon.change(events=self.events)
+        self.stack.mark(event_times=[e.t_ns for e in self.events])
 
     def _set_theme(self, theme: Theme) -> None:
         self.stack.set_theme(theme)

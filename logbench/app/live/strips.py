@@ -9,7 +9,9 @@ from PySide6.QtWidgets import QWidget
 from logbench.app.live.session import LiveSession
 from logbench.app.live.values import ValuesModel
 from logbench.app.plot.layouts import Layouts
+from logbench.app.plot.saved_layouts import SavedLayouts
 from logbench.app.plot.stack import StripStack
+from logbench.app.plot.strip_keys import StripKeys
 from logbench.cases.settings import Settings
 from logbench.plot.grouping import group_of
 from logbench.plot.live_bands import BandWatch
@@ -34,8 +36,8 @@ def live_layouts(
     session: LiveSession,
     model: ValuesModel,
     first: Callable[[], frozenset[str]],
-) -> Layouts:
-    """Layouts of the Live page; `first`: the signals shown without being asked."""
+) -> SavedLayouts:
+    """Layouts of the Live page with their commands; `first`: signals shown without being asked."""
 
     def traces() -> list[StripTrace]:
         return [strip_trace(trace) for trace in session.traces.values()]
@@ -44,9 +46,10 @@ def live_layouts(
         return [trace for trace in traces() if trace.signal in first()]
 
     layouts = Layouts(stack, settings, traces, shown_first, owner)
-    stack.strip_made.connect(lambda strip: setattr(strip, "tells_now", True))
+    stack.strip_made.connect(lambda strip: setattr(strip.header, "shows_newest", True))
     layouts.changed.connect(lambda: model.set_plotted(stack.keys))
-    return layouts
+    StripKeys(layouts)
+    return SavedLayouts(layouts, settings, owner)
 
 
 def shade_bands(stack: StripStack, session: LiveSession, bands: BandWatch, car: Vehicle) -> None:

@@ -1,21 +1,61 @@
-"""The one time axis under a stack of strips."""
+"""The axes: values left of each strip, times under all of them."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from PySide6.QtCore import QPointF, QSize
-from PySide6.QtGui import QColor, QFontMetrics, QPainter, QPaintEvent, QStaticText
+from PySide6.QtCore import QPointF, QRect, QSize, Qt
+from PySide6.QtGui import QColor, QFontMetrics, QPainter, QPaintEvent, QPixmap, QStaticText
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from logbench.app.plot.strip import GUTTER
+from logbench.app.plot.canvas import GUTTER, HEADER, Canvas
+from logbench.app.plot.painting import empty_pixmap
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
 from logbench.plot.trace import SECOND
-from logbench.signals.numbers import time_text, time_ticks
+from logbench.signals.numbers import tick_text, time_text, time_ticks
+from logbench.signals.units import unit_text
 from logbench.words import tr
 
 HEIGHT = 30
+
+
+class ValueAxis:
+    """Unit and round values of the chosen trace's range, kept as pixels, left of `strip`'s plot."""
+
+    def __init__(self, strip: QWidget, canvas: Canvas) -> None:
+        self._strip = strip
+        self._canvas = canvas
+        self.pixmap = QPixmap()
+
+    def renew(self) -> None:
+        """Draw it again."""
+        ratio, ground = self._strip.devicePixelRatioF(), self._canvas.look.theme.window
+        self.pixmap = empty_pixmap(GUTTER, self._strip.height(), ratio, ground)
+        painter = QPainter(self.pixmap)
+        self.draw(painter)
+        painter.end()
+
+    def draw(self, painter: QPainter) -> None:
+        """Draw it on any device, at the strip's origin."""
+        strip, canvas, theme = self._strip, self._canvas, self._canvas.look.theme
+        painter.setFont(strip.font())
+        painter.setPen(theme.trace(canvas.chosen) if canvas.mixed else QColor(theme.muted))
+        align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+        unit = unit_text(canvas.look.units.unit(canvas.unit))
+        painter.drawText(QRect(0, 0, GUTTER - 8, HEADER), align, unit)
+        tall = QFontMetrics(strip.font()).height()
+        ticks = canvas.value_ticks()
+        step = ticks[1][0] - ticks[0][0] if len(ticks) > 1 else 1.0
+        free_to = float(strip.height() + tall)
+        for value, y in sorted(ticks):  # from below; a label that would overlap is left out
+            top = min(max(HEADER + y - tall / 2, HEADER), strip.height() - tall)
+            if top + 0.85 * tall <= free_to:
+                box = QRect(0, int(top), GUTTER - 8, tall)
+                painter.drawText(box, align, tick_text(value, step))
+                free_to = top
+        painter.setPen(QColor(theme.line))
+        painter.drawLine(GUTTER - 1, HEADER, GUTTER - 1, HEADER + canvas.height)
 
 
 class TimeAxis(QWidget):

@@ -7,105 +7,58 @@ nothing, however many traces there are.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRect, QSize, Qt
 from PySide6.QtGui import QColor, QPainter, QPen, QPixmap
 
 from logbench.analysis.model import Span
-from logbench.app.plot import lines, raster
+from logbench.app.plot import painting
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
+from logbench.plot import lines, raster
+from logbench.plot.scales import ValueRange, ValueScales
 from logbench.plot.trace import SECOND, StripTrace
-from logbench.signals.numbers import round_range, time_ticks
+from logbench.signals.numbers import time_ticks
 from logbench.signals.numbers import value_ticks as ticks_of
 from logbench.signals.units import METRIC, Units
 
-_FEWEST_DATA_SHARE = 0.4
-_DENSE_PER_PX = 1.5
-"""From so many samples a pixel on, columns are drawn instead of lines."""
-_NONE: lines.Rows = np.empty((0, 4))
+GUTTER = 72
+"""Width of the value axis, pixels; the same for all strips, so that their times line up."""
+RIGHT = 10
+"""Pixels that stay free right of the plot."""
+HEADER = 24
+"""Height of a strip's header above the plot."""
 _FIT_EVERY = 12
 """Frames after which the range may shrink."""
-_LEAST_RANGE = {"rpm": 200, "km/h": 10, "%": 5, "degC": 5, "kPa": 5, "V": 0.5, "deg": 5, "g/s": 1}
-"""By unit; about ten to twenty times the step or noise of such a signal."""
-
-
-@dataclass(slots=True)
-class ValueRange:
-    """The values a strip spans, in round numbers, with hysteresis against nervous scales."""
-
-    low: float = 0.0
-    high: float = 1.0
-    least: float = 0.0
-    """The narrowest range to show: a steady signal's noise is not blown up to the full height."""
-    _known: bool = field(default=False)
-
-    def fit(self, low: float, high: float) -> bool:
-        """Make room for data from `low` to `high`; True when the range changed.
-
-        It grows at once, and shrinks only when the data fills less than two fifths of it.
-        """
-        if not (np.isfinite(low) and np.isfinite(high)):
-            return False
-        short = self.least - (high - low)
-        if short > 0:
-            floor = 0.0 if low >= 0 else -np.inf
-            low = max(floor, low - short / 2)
-            high = low + self.least
-        inside = self._known and low >= self.low and high <= self.high
-        if inside and high - low >= _FEWEST_DATA_SHARE * (self.high - self.low):
-            return False
-        fresh = round_range(low, high)
-        if self._known and inside and fresh[1] - fresh[0] > 0.6 * (self.high - self.low):
-            return False
-        changed = fresh != (self.low, self.high)
-        self.low, self.high = fresh
-        self._known = True
-        return changed
 
 
 @dataclass(frozen=True, slots=True)
-class _Lines:
-    """A trace as lines of the plot."""
+class StripLook:
+    """How strips are drawn, and what is marked in them."""
 
-    color: QColor
-    style: lines.Style
-    upright: lines.Rows
-    """Each of them one column, from the top down."""
-    plain: lines.Rows
-    long: lines.Rows
-    """Those that Qt is to dash."""
-
-    def draw_upright(self, painter: QPainter) -> None:
-        painter.setPen(QPen(self.color, 1, Qt.PenStyle.SolidLine))
-        lines.draw_rows(painter, self.upright)
-
-    def draw_others(self, painter: QPainter) -> None:
-        if len(self.plain):
-            painter.setPen(QPen(self.color, 1, Qt.PenStyle.SolidLine))
-            lines.draw_rows(painter, self.plain)
-        if len(self.long):
-            painter.setPen(QPen(self.color, 1, lines.PEN_STYLES[self.style]))
-            lines.draw_rows(painter, self.long)
+    theme: Theme
+    units: Units = METRIC
+    shades: tuple[Span, ...] = ()
+    """Shaded under the traces: the evidence of a finding, what was found."""
+    event_times: tuple[int, ...] = ()
+    """ns; a thin line at each."""
 
 
 class Canvas:
     """Traces in a pixmap, and what lies under them. Each unit has a range of values of its own;
-    grid and axis are those of `unit`."""
+    grid and axis are those of the chosen trace's unit, and `unit` where there is no trace."""
 
-    def __init__(self, view: TimeView, theme: Theme, unit: str) -> None:
+    def __init__(self, view: TimeView, look: StripLook, unit: str) -> None:
         self.view = view
-        self.theme = theme
+        self.look = look
         self.traces: list[StripTrace] = []
-        self.unit = unit
-        self.units = METRIC
-        self._ranges: dict[str, ValueRange] = {}
-        self.shades: tuple[Span, ...] = ()
-        self.event_times: Sequence[int] = ()
+        self.chosen = 0
+        """Place of the trace whose axis is shown."""
+        self.scales = ValueScales(look.units)
         self.pixmap = QPixmap()
+        self._empty_unit = unit
         self._stale = True
         self._since_fit = 0
         self._first_column = 0
@@ -115,26 +68,30 @@ class Canvas:
         self._ticks: tuple[tuple[float, float, int], list[tuple[float, float]]] | None = None
 
     @property
+    def unit(self) -> str:
+        """That of the axis, as recorded."""
+        return self.traces[self.chosen].unit if self.traces else self._empty_unit
+
+    @property
+    def mixed(self) -> bool:
+        """It shows traces of several units."""
+        return len({t.unit for t in self.traces}) > 1
+
+    @property
     def range(self) -> ValueRange:
         """The values that the axis spans."""
-        return self.range_of(self.unit)
-
-    def range_of(self, unit: str) -> ValueRange:
-        """The values that the traces of a unit span, as shown."""
-        if unit not in self._ranges:
-            least = _LEAST_RANGE.get(unit, 0.0) * self.units.line(unit)[0]
-            self._ranges[unit] = ValueRange(least=least)
-        return self._ranges[unit]
+        return self.scales.of(self.unit)
 
     @property
     def height(self) -> int:
         """Of the plot, in pixels that are not the device's."""
         return round(self.pixmap.height() / self.pixmap.devicePixelRatio())
 
-    def set_units(self, units: Units) -> None:
-        """Show values in other units."""
-        self.units = units
-        self._ranges.clear()
+    def set_look(self, look: StripLook) -> None:
+        """Another look: all is drawn again."""
+        if look.units != self.look.units:
+            self.scales = ValueScales(look.units)
+        self.look = look
         self.renew()
 
     def resize(self, size: QSize, ratio: float) -> None:
@@ -184,7 +141,7 @@ class Canvas:
     def y_of(self, value: float, unit: str | None = None) -> float:
         """Pixels from the top of the plot of a value as shown; by default on the grid's axis."""
         height = self.height - 1
-        span = self.range_of(self.unit if unit is None else unit)
+        span = self.scales.of(self.unit if unit is None else unit)
         share = (value - span.low) / (span.high - span.low)
         return height - min(max(share, -10.0), 10.0) * height
 
@@ -202,31 +159,11 @@ class Canvas:
         The values of the columns about to be drawn are looked at every time; all that are in view
         only when those do not fit, and now and then, because a range that is too wide can wait.
         """
-        units = dict.fromkeys(trace.unit for trace in self.traces)
-        if not whole and all(self._fits(left, right, unit) for unit in units):
+        view, traces, scales = self.view, self.traces, self.scales
+        if not whole and (right <= left or scales.hold(traces, view.t_of(left), view.t_of(right))):
             return False
         self._since_fit = 0
-        changed = False
-        for unit in units:
-            found = self._extremes(0, self.view.pixels, unit)
-            changed |= found is not None and self.range_of(unit).fit(*found)
-        return changed
-
-    def _fits(self, left: int, right: int, unit: str) -> bool:
-        part, span = self._extremes(left, right, unit), self.range_of(unit)
-        return part is None or (part[0] >= span.low and part[1] <= span.high)
-
-    def _extremes(self, left: int, right: int, unit: str) -> tuple[float, float] | None:
-        if right <= left:
-            return None
-        t0, t1 = self.view.t_of(left), self.view.t_of(right)
-        mine = [t for t in self.traces if t.unit == unit]
-        found = [e for e in (t.pyramid.extremes(t0, t1) for t in mine) if e is not None]
-        if not found:
-            return None
-        ends = [end for t in mine for end in t.band or () if end is not None]
-        low, high = min([e[0] for e in found] + ends), max([e[1] for e in found] + ends)
-        return self.units.value(low, unit), self.units.value(high, unit)
+        return scales.fit(traces, view.t_of(0), view.t_of(view.pixels))
 
     def _changed_columns(self, shift: int) -> tuple[int, int]:
         """From and to which column of the new view something must be drawn."""
@@ -252,70 +189,48 @@ class Canvas:
         """Draw some columns of the plot on any device; `as_pixels` where pixels are all it has."""
         rect = QRect(left, 0, right - left, self.height)
         painter.setClipRect(rect)
-        painter.fillRect(rect, QColor(self.theme.plot))
+        painter.fillRect(rect, QColor(self.look.theme.plot))
         self._draw_ground(painter, left, right)
         found = [self._lines_of(place, left, right) for place in range(len(self.traces))]
-        upright = [part for part in found if len(part.upright)]
-        columns = [part.upright for part in upright]
+        colors = [self.look.theme.trace(place) for place in range(len(found))]
+        columns = [
+            (part.upright, color)
+            for part, color in zip(found, colors, strict=True)
+            if len(part.upright)
+        ]
+        rows = [upright for upright, _ in columns]
         if as_pixels:  # in whole ones, so that lines and a picture light the same
-            for rows in columns:
-                np.rint(rows[:, 1::2], out=rows[:, 1::2])
-        if as_pixels and raster.pays(columns, right - left, self.height):
-            marks = raster.marked(columns, left, right - left, self.height)
+            for upright in rows:
+                np.rint(upright[:, 1::2], out=upright[:, 1::2])
+        if as_pixels and raster.pays(rows, right - left, self.height):
+            marks = raster.marked(rows, left, right - left, self.height)
             middle = 0.5 if self.pixmap.devicePixelRatio() > 1 else 0.0  # wide pens are centred
-            at = QPointF(left - middle, 0)
-            painter.drawImage(at, raster.picture(marks, [part.color for part in upright]))
+            picture = painting.picture(marks, [color for _, color in columns])
+            painter.drawImage(QPointF(left - middle, 0), picture)
         else:
-            for part in upright:
-                part.draw_upright(painter)
-        for part in found:
-            part.draw_others(painter)
+            for upright, color in columns:
+                _draw_rows(painter, upright, color)
+        for part, color in zip(found, colors, strict=True):
+            _draw_rows(painter, part.plain, color)
+            _draw_rows(painter, part.long, color, part.style)
 
-    def _lines_of(self, place: int, left: int, right: int) -> _Lines:
+    def _lines_of(self, place: int, left: int, right: int) -> lines.TraceLines:
         view, trace = self.view, self.traces[place]
-        pyramid = trace.pyramid
-        px_per_ns = 1.0 / view.ns_per_px
-        buckets = pyramid.buckets(view.t_of(left - 2), view.t_of(right + 2), view.ns_per_px)
-        if right >= view.pixels or right > view.x_of(pyramid.end_ns):
-            self._drawn_to[place] = int(buckets.t_ns[-1]) if len(buckets) else -1
-        height = self.height - 1
-        span = self.range_of(trace.unit)
-        scale = height / (span.high - span.low)
-        base = height + span.low * scale
-        factor, offset = self.units.line(trace.unit)
-        base, scale = base - offset * scale, scale * factor
-        gap_ns = pyramid.gap_ns(buckets.samples)
-        upright = _NONE
-        if buckets.samples > 1 or pyramid.samples_per_px(view.ns_per_px) > _DENSE_PER_PX:
-            column, low, high = lines.columns(buckets, px_per_ns)
-            rows = lines.stretched(
-                column, base - high * scale, base - low * scale, gap_ns * px_per_ns
-            )
-            upright, rows = rows[: len(column)], rows[len(column) :]
-        elif len(buckets) <= lines.FEW:
-            rows = lines.short_polyline(buckets, (px_per_ns, base, scale), gap_ns)
-        else:
-            y = base - buckets.low.astype(np.float64) * scale
-            rows = lines.polyline(buckets, buckets.t_ns * px_per_ns, y, gap_ns)
-        style = lines.STYLES[place % len(lines.STYLES)]
-        if len(upright):
-            upright[:, ::2] -= view.first_column
-            upright, _ = lines.dashed(upright, style, view.first_column)
-        plain = long = rows
-        if len(rows):
-            rows[:, ::2] -= view.first_column
-            plain, long = lines.dashed(rows, style, view.first_column)
-        return _Lines(self.theme.trace(place), style, upright, plain, long)
+        line = self.scales.line(trace.unit, self.height - 1)
+        found = lines.trace_lines(trace, place, view, line, left, right)
+        if right >= view.pixels or right > view.x_of(trace.pyramid.end_ns):
+            self._drawn_to[place] = found.end_ns
+        return found
 
     def _draw_ground(self, painter: QPainter, left: int, right: int) -> None:
         view, height = self.view, self.height
-        for span in self.shades:
+        for span in self.look.shades:
             x0 = max(int(view.x_of(span.start_ns)), left)
             x1 = min(max(int(view.x_of(span.end_ns)), int(view.x_of(span.start_ns)) + 2), right)
             if x1 > x0:
-                painter.fillRect(x0, 0, x1 - x0, height, QColor(self.theme.shade))
+                painter.fillRect(x0, 0, x1 - x0, height, QColor(self.look.theme.shade))
         self._draw_bands(painter, left, right)
-        painter.setPen(QPen(QColor(self.theme.grid), 1))
+        painter.setPen(QPen(QColor(self.look.theme.grid), 1))
         for _, y in self.value_ticks():
             painter.drawLine(left, int(y), right, int(y))
         start_s, end_s = view.t_of(0) / SECOND, view.t_of(view.pixels) / SECOND
@@ -323,8 +238,8 @@ class Canvas:
             x = int(view.x_of(t * SECOND))
             if left <= x <= right:
                 painter.drawLine(x, 0, x, height)
-        painter.setPen(QPen(QColor(self.theme.muted), 1, Qt.PenStyle.DotLine))
-        for t_ns in self.event_times:
+        painter.setPen(QPen(QColor(self.look.theme.muted), 1, Qt.PenStyle.DotLine))
+        for t_ns in self.look.event_times:
             x = int(view.x_of(t_ns))
             if left <= x <= right:
                 painter.drawLine(x, 0, x, height)
@@ -334,12 +249,13 @@ class Canvas:
             if trace.band is None:
                 continue
             low, high = (
-                None if end is None else self.units.value(end, trace.unit) for end in trace.band
+                None if end is None else self.look.units.value(end, trace.unit)
+                for end in trace.band
             )
-            span = self.range_of(trace.unit)
+            span = self.scales.of(trace.unit)
             top = self.y_of(span.high if high is None else high, trace.unit)
             bottom = self.y_of(span.low if low is None else low, trace.unit)
-            color = self.theme.trace(place)
+            color = self.look.theme.trace(place)
             color.setAlpha(34)
             painter.fillRect(left, int(top), right - left, int(bottom - top), color)
             color.setAlpha(150)
@@ -347,3 +263,11 @@ class Canvas:
             for end, y in ((low, bottom), (high, top)):
                 if end is not None:
                     painter.drawLine(left, int(y), right, int(y))
+
+
+def _draw_rows(
+    painter: QPainter, rows: lines.Rows, color: QColor, style: lines.Style = "solid"
+) -> None:
+    if len(rows):
+        painter.setPen(QPen(color, 1, painting.PEN_STYLES[style]))
+        painting.draw_rows(painter, rows)

@@ -11,9 +11,11 @@ from PySide6.QtCore import QByteArray, QEvent, QMimeData, QObject, QPoint, QRect
 from PySide6.QtGui import QDrag, QDragMoveEvent, QDropEvent, QMouseEvent
 from PySide6.QtWidgets import QApplication, QRubberBand
 
-from logbench.app.plot.layout import Key, key_from
+from logbench.app.plot.canvas import GUTTER, HEADER
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.strip import GUTTER, HEADER, Strip
+from logbench.app.plot.strip import Strip
+from logbench.plot.layout import key_from
+from logbench.plot.trace import Key
 
 TRACE = "application/x-logbench-trace"
 STRIP = "application/x-logbench-strip"
@@ -100,7 +102,7 @@ class Dragging(QObject):
         return False
 
     def _label_at(self, strip: Strip, at: QPoint) -> int | None:
-        boxes = strip.header_boxes() if at.y() < HEADER else []
+        boxes = strip.header.boxes() if at.y() < HEADER else []
         return next((n for n, box in enumerate(boxes) if box.contains(at)), None)
 
     def _drag(self, strip: Strip, at: QPoint) -> None:

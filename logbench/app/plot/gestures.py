@@ -20,8 +20,6 @@ class Gestures(QObject):
 
     by_hand = Signal()
     """The user moved the view."""
-    clicked = Signal(object)
-    """A click without a drag, at this time in ns."""
 
     def __init__(self, view: TimeView, gutter: int, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -37,6 +35,11 @@ class Gestures(QObject):
         widget.setProperty(_TOP, top)
         widget.setMouseTracking(True)
         widget.installEventFilter(self)
+
+    def point_at(self, x: float) -> None:
+        """The mouse is at a pixel of a strip's width: the cursor goes there."""
+        if 0 <= x - self._gutter <= self._view.pixels:
+            self._view.set_cursor(self._view.t_of(x - self._gutter))
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Handle mouse events of watched widgets; others pass."""
@@ -100,18 +103,15 @@ class Gestures(QObject):
                 self._view.pan_ns((self._drag_from - x) * self._view.ns_per_px)
                 self._drag_from = x
                 self.by_hand.emit()
-        elif 0 <= x <= self._view.pixels:
-            self._view.set_cursor(self._view.t_of(x))
+        else:
+            self.point_at(x + self._gutter)
         return False
 
     def _release(self, x: float) -> bool:
-        if self._box_from is not None:
-            if abs(x - self._box_from) > _CLICK_PX:
-                times = sorted((self._view.t_of(self._box_from), self._view.t_of(x)))
-                self._view.show_span(*times)
-                self.by_hand.emit()
-        elif self._drag_from is not None and abs(x - self._pressed_at) < _CLICK_PX:
-            self.clicked.emit(self._view.t_of(x))
+        if self._box_from is not None and abs(x - self._box_from) > _CLICK_PX:
+            times = sorted((self._view.t_of(self._box_from), self._view.t_of(x)))
+            self._view.show_span(*times)
+            self.by_hand.emit()
         if self._band is not None:
             self._band.hide()
             self._band.deleteLater()

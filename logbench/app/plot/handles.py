@@ -9,6 +9,10 @@ from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSplitter, QSplitterHandle, QWidget
 
 HANDLE_PX = 8
+LEAST_HEIGHT = 70
+"""Of a strip, pixels: lower ones cannot be read."""
+_MOST_SCREENS = 4
+"""So many times the room there is, the stack can be high."""
 _GRIP_PX = (36, 2)
 
 
@@ -35,14 +39,11 @@ def dragged(heights: Sequence[int], above: int, by: int, room: int, least: int) 
 
 
 class StripSplitter(QSplitter):
-    """Strips above each other. The splitter's own way of dragging does nothing where all strips
-    are as low as they can be; `handle_moved` lets the stack grow instead."""
+    """Strips above each other, which scroll with their parent. The splitter's own way of dragging
+    does nothing where all strips are as low as they can be; here the stack grows instead."""
 
-    handle_moved = Signal(object, int, int)
-    """Heights when the handle was pressed, the place of the strip above it, pixels down since."""
-    handle_left = Signal()
-    """The mouse let a handle go that it had moved."""
-    handle_clicked_twice = Signal()
+    resized = Signal()
+    """The user gave strips other heights."""
     hovered = Signal(float)
     """The mouse is over a handle, this many pixels from the left."""
 
@@ -55,6 +56,37 @@ class StripSplitter(QSplitter):
     def createHandle(self) -> QSplitterHandle:
         """Our own handles."""
         return _Handle(self)
+
+    def share_out(self, heights: Sequence[int], strips_px: int | None = None) -> None:
+        """Share the room among the strips like these numbers (> 0). The stack grows where they
+        need more pixels than it has: by default so that none is too low to be read."""
+        if strips_px is None:
+            strips_px = round(LEAST_HEIGHT * sum(heights) / min(heights))
+        room = self._room_px
+        needed = min(strips_px + self._handles_px, _MOST_SCREENS * room)
+        self.setMinimumHeight(needed if needed > room else 0)
+        self.resize(self.width(), max(needed, room))
+        self.setSizes(list(heights))
+
+    def level(self) -> None:
+        """Make all strips equally high."""
+        if self.count():
+            self.share_out([1] * self.count())
+            self.resized.emit()
+
+    def drag(self, heights: Sequence[int], above: int, by: int) -> None:
+        """Strips had these heights; the handle under one of them was moved down by `by` pixels."""
+        fresh = dragged(heights, above, by, self._room_px - self._handles_px, LEAST_HEIGHT)
+        self.share_out(fresh, sum(fresh))
+
+    @property
+    def _room_px(self) -> int:
+        above = self.parentWidget()
+        return self.height() if above is None else above.height()
+
+    @property
+    def _handles_px(self) -> int:
+        return self.handleWidth() * (self.count() - 1)
 
 
 class _Handle(QSplitterHandle):
@@ -79,17 +111,17 @@ class _Handle(QSplitterHandle):
         if len(self._heights) == self._strips.count() and above >= 0:
             self._moved = True
             by = round(event.globalPosition().y()) - self._from_y
-            self._strips.handle_moved.emit(self._heights, above, by)
+            self._strips.drag(self._heights, above, by)
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         self._heights = []
         if self._moved:
             self._moved = False
-            self._strips.handle_left.emit()
+            self._strips.resized.emit()
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
         self._heights = []
-        self._strips.handle_clicked_twice.emit()
+        self._strips.level()
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """The ground as the style has it, and a short grip."""

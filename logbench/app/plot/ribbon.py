@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import Any
 
 from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt, Signal
 from PySide6.QtGui import (
@@ -18,18 +19,13 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
-from logbench.analysis.model import ConditionSpan, Finding, Span, Verdict
+from logbench.analysis.model import Verdict
 from logbench.app.parts import plain_tip
-from logbench.app.plot.strip import GUTTER, RIGHT
+from logbench.app.plot.canvas import GUTTER, RIGHT
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
-from logbench.plot.trace import SECOND
-from logbench.recording.model import Event
-from logbench.signals.numbers import time_text
+from logbench.plot.ribbon import RibbonContent
 from logbench.words import tr, word
-
-if TYPE_CHECKING:
-    from logbench.recording.notes import Note
 
 _LEAST_EVENTS, _CONDITIONS, _FINDINGS = 16, 30, 10
 _NOTE_PX = 3
@@ -49,12 +45,8 @@ class Ribbon(QWidget):
     def __init__(self, view: TimeView, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._view = view
-        self._theme = theme
-        self._conditions: Sequence[ConditionSpan] = ()
-        self._events: Sequence[Event] = ()
-        self._findings: Sequence[Finding] = ()
-        self._notes: Sequence[Note] = ()
-        self._shades: Sequence[Span] = ()
+        self.theme = theme
+        self.content = RibbonContent()
         self._inset = 0
         self._drag: tuple[int, int] | None = None
         self._fit_font()
@@ -75,32 +67,22 @@ class Ribbon(QWidget):
         super().changeEvent(event)
 
     def _fit_font(self) -> None:
-        self._events_px = max(_LEAST_EVENTS, QFontMetrics(self.font()).height()) + _NOTE_PX
-        self.setFixedHeight(self._events_px + _CONDITIONS + _FINDINGS + 6)
+        self.events_px = max(_LEAST_EVENTS, QFontMetrics(self.font()).height()) + _NOTE_PX
+        self.setFixedHeight(self.events_px + _CONDITIONS + _FINDINGS + 6)
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
-        self._theme = theme
+        self.theme = theme
         self.update()
 
-    def set_conditions(self, conditions: Sequence[ConditionSpan]) -> None:
-        """What the car was doing, in order of time."""
-        self._conditions = conditions
+    def change(self, **parts: Sequence[Any]) -> None:
+        """Show other `conditions`, `events` …: the parts of a `RibbonContent`."""
+        self.content = replace(self.content, **parts)
         self.update()
 
-    def set_events(self, events: Sequence[Event]) -> None:
-        """Markers, lost links and the like."""
-        self._events = events
-        self.update()
-
-    def set_findings(self, findings: Sequence[Finding]) -> None:
-        """Findings whose evidence is shown; those that say `act` come last, on top."""
-        self._findings = sorted(findings, key=lambda f: f.verdict.severity)
-        self.update()
-
-    def set_notes(self, notes: Sequence[Note]) -> None:
-        """Notes on spans: a bar over each, and the text where there is room."""
-        self._notes = notes
+    def clear(self) -> None:
+        """Show nothing."""
+        self.content = RibbonContent()
         self.update()
 
     def set_inset(self, pixels: int) -> None:
@@ -108,21 +90,10 @@ class Ribbon(QWidget):
         self._inset = pixels
         self.update()
 
-    def set_shades(self, spans: Sequence[Span]) -> None:
-        """Underline what the strips shade: evidence, what was found or marked."""
-        self._shades = spans
-        self.update()
-
-    def clear(self) -> None:
-        """Show nothing."""
-        self._shades = ()
-        self._conditions, self._events, self._findings, self._notes = (), (), (), ()
-        self.update()
-
     # --- geometry: the ribbon shows all there is, whatever the strips show ---
 
     @property
-    def _pixels(self) -> int:
+    def pixels(self) -> int:
         """Width of the drive; its own, for the strips may be hidden."""
         return max(1, self.width() - GUTTER - RIGHT - self._inset)
 
@@ -130,100 +101,15 @@ class Ribbon(QWidget):
         """Widget pixel of a time."""
         view = self._view
         share = (t_ns - view.low_ns) / max(1, view.high_ns - view.low_ns)
-        return GUTTER + round(share * self._pixels)
+        return GUTTER + round(share * self.pixels)
 
     def t_of(self, x: float) -> int:
         """Time at a widget pixel."""
         view = self._view
-        share = min(max((x - GUTTER) / self._pixels, 0.0), 1.0)
+        share = min(max((x - GUTTER) / self.pixels, 0.0), 1.0)
         return round(view.low_ns + share * (view.high_ns - view.low_ns))
 
-    # --- painting ---
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        """All three rows, and the frame of what the strips show."""
-        painter = QPainter(self)
-        painter.fillRect(event.rect(), QColor(self._theme.window))
-        painter.setPen(QColor(self._theme.muted))
-        align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-        head = QRect(0, self._events_px, GUTTER - 8, _CONDITIONS)
-        dots = Qt.TextElideMode.ElideRight
-        name = painter.fontMetrics().elidedText(tr("Drive"), dots, head.width())
-        painter.drawText(head, align, name)
-        ground = QRect(GUTTER, self._events_px, self._pixels, _CONDITIONS)
-        painter.fillRect(ground, QColor(self._theme.panel))
-        self._draw_conditions(painter)
-        self._draw_findings(painter)
-        self._draw_events(painter)
-        self._draw_frame(painter)
-        self._draw_names(painter)
-        self._draw_shades(painter)
-        painter.end()
-
-    def _draw_conditions(self, painter: QPainter) -> None:
-        for span in self._conditions:
-            left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
-            box = QRect(left, self._events_px, max(1, right - left), _CONDITIONS)
-            painter.fillRect(box, self._theme.condition(span.condition))
-
-    def _draw_names(self, painter: QPainter) -> None:
-        """Each where it fits beside the edges of what the strips show: inside if it can be."""
-        start, end = self._framed()
-        painter.setPen(QColor(self._theme.text))
-        for span in self._conditions:
-            name = word(span.condition.value)
-            left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
-            room = painter.fontMetrics().horizontalAdvance(name) + 8
-            for first, last in (
-                (max(left, start), min(right, end)),
-                (left, min(right, start)),
-                (max(left, end), right),
-            ):
-                if room < last - first:
-                    box = QRect(first, self._events_px, last - first, _CONDITIONS)
-                    painter.drawText(box, Qt.AlignmentFlag.AlignCenter, name)
-                    break
-
-    def _draw_findings(self, painter: QPainter) -> None:
-        top = self._events_px + _CONDITIONS + 2
-        for finding in self._findings:
-            if finding.verdict not in (Verdict.WATCH, Verdict.ACT):
-                continue
-            color = self._theme.verdict(finding.verdict)
-            for span in finding.evidence:
-                left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
-                painter.fillRect(left, top, max(3, right - left), _FINDINGS - 3, color)
-
-    def _draw_shades(self, painter: QPainter) -> None:
-        bottom = self._events_px + _CONDITIONS
-        for span in self._shades:
-            left, right = self.x_of(span.start_ns), self.x_of(span.end_ns)
-            box = QRect(left, bottom - _SHADE_PX, max(2, right - left), _SHADE_PX)
-            painter.fillRect(box, QColor(self._theme.text))
-
-    def _draw_events(self, painter: QPainter) -> None:
-        metrics = QFontMetrics(self.font())
-        painter.setPen(QColor(self._theme.text))
-        painter.setBrush(QColor(self._theme.accent))
-        said = [(self.x_of(e.t_ns) + 8, e.text or word(e.kind)) for e in self._events]
-        for x, _ in said:
-            painter.drawPolygon(
-                QPolygon([QPoint(x - 13, 2), QPoint(x - 3, 2), QPoint(x - 8, _LEAST_EVENTS - 2)])
-            )
-        for note in self._notes:
-            x, end = self.x_of(note.start_ns), self.x_of(note.end_ns)
-            said.append((x + 2, note.text.partition("\n")[0]))
-            top = self._events_px - _NOTE_PX
-            painter.fillRect(x, top, max(4, end - x), _NOTE_PX, QColor(self._theme.accent))
-        said.sort()
-        ends = [*(x - 14 for x, _ in said[1:]), self.width()]
-        for (x, text), end in zip(said, ends, strict=False):  # without any, an end is left
-            room = min(end - x, metrics.horizontalAdvance(text) + 2)
-            if room >= _LEAST_TEXT_PX:
-                shown = metrics.elidedText(text, Qt.TextElideMode.ElideRight, room)
-                painter.drawText(QRect(x, -1, room, self._events_px), 0, shown)
-
-    def _framed(self) -> tuple[int, int]:
+    def framed(self) -> tuple[int, int]:
         """First and last pixel of what the strips show, or of what is being marked."""
         view = self._view
         start, end = view.start_ns, view.end_ns
@@ -231,22 +117,16 @@ class Ribbon(QWidget):
             start, end = sorted(self.t_of(x) for x in self._drag)
         return self.x_of(max(start, view.low_ns)), self.x_of(min(end, view.high_ns))
 
-    def _draw_frame(self, painter: QPainter) -> None:
-        view = self._view
-        left, right = self._framed()
-        shade = QColor(self._theme.window)
-        shade.setAlpha(150)
-        bottom = self._events_px + _CONDITIONS
-        painter.fillRect(GUTTER, self._events_px, left - GUTTER, _CONDITIONS, shade)
-        edge = GUTTER + self._pixels
-        painter.fillRect(right, self._events_px, edge - right, _CONDITIONS, shade)
-        painter.setPen(QPen(QColor(self._theme.accent), 2))
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-        painter.drawRect(left, self._events_px, max(3, right - left), bottom - self._events_px)
-        if view.cursor_ns is not None:
-            x = self.x_of(view.cursor_ns)
-            painter.setPen(QPen(QColor(self._theme.cursor), 1))
-            painter.drawLine(x, self._events_px, x, bottom)
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """All three rows, and the frame of what the strips show."""
+        painter = QPainter(self)
+        painter.fillRect(event.rect(), QColor(self.theme.window))
+        _Picture(self, painter).draw()
+        x = None if self._view.cursor_ns is None else self.x_of(self._view.cursor_ns)
+        if x is not None:
+            painter.setPen(QPen(QColor(self.theme.cursor), 1))
+            painter.drawLine(x, self.events_px, x, self.events_px + _CONDITIONS)
+        painter.end()
 
     # --- mouse ---
 
@@ -293,14 +173,106 @@ class Ribbon(QWidget):
     def described_at(self, x: int) -> str:
         """Time, condition, events and findings at a widget pixel, one a line."""
         t_ns = self.t_of(x)
-        near_ns = 4 * (self.t_of(x + 1) - t_ns)
-        said = [time_text(t_ns / SECOND)]
-        said += [word(c.condition.value) for c in self._conditions if c.start_ns <= t_ns < c.end_ns]
-        said += [e.text or word(e.kind) for e in self._events if abs(e.t_ns - t_ns) <= near_ns]
-        said += [n.text for n in self._notes if n.start_ns - near_ns <= t_ns <= n.end_ns + near_ns]
-        said += [
-            f"{word(f.verdict.value)}: {f.subject}"
-            for f in self._findings
-            if any(s.start_ns <= t_ns < s.end_ns for s in f.evidence)
-        ]
-        return "\n".join(said)
+        return self.content.described_at(t_ns, 4 * (self.t_of(x + 1) - t_ns))
+
+
+class _Picture:
+    """The rows of a ribbon, drawn once."""
+
+    def __init__(self, ribbon: Ribbon, painter: QPainter) -> None:
+        self._ribbon, self._painter = ribbon, painter
+        self._content, self._theme = ribbon.content, ribbon.theme
+        self._x_of, self._top = ribbon.x_of, ribbon.events_px
+        self._frame = ribbon.framed()
+
+    def draw(self) -> None:
+        painter = self._painter
+        painter.setPen(QColor(self._theme.muted))
+        align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+        head = QRect(0, self._top, GUTTER - 8, _CONDITIONS)
+        dots = Qt.TextElideMode.ElideRight
+        name = painter.fontMetrics().elidedText(tr("Drive"), dots, head.width())
+        painter.drawText(head, align, name)
+        ground = QRect(GUTTER, self._top, self._ribbon.pixels, _CONDITIONS)
+        painter.fillRect(ground, QColor(self._theme.panel))
+        self._draw_conditions()
+        self._draw_findings()
+        self._draw_events()
+        self._draw_frame()
+        self._draw_names()
+        self._draw_shades()
+
+    def _draw_conditions(self) -> None:
+        for span in self._content.conditions:
+            left, right = self._x_of(span.start_ns), self._x_of(span.end_ns)
+            box = QRect(left, self._top, max(1, right - left), _CONDITIONS)
+            self._painter.fillRect(box, self._theme.condition(span.condition))
+
+    def _draw_names(self) -> None:
+        """Each where it fits beside the edges of what the strips show: inside if it can be."""
+        start, end = self._frame
+        self._painter.setPen(QColor(self._theme.text))
+        for span in self._content.conditions:
+            name = word(span.condition.value)
+            left, right = self._x_of(span.start_ns), self._x_of(span.end_ns)
+            room = self._painter.fontMetrics().horizontalAdvance(name) + 8
+            for first, last in (
+                (max(left, start), min(right, end)),
+                (left, min(right, start)),
+                (max(left, end), right),
+            ):
+                if room < last - first:
+                    box = QRect(first, self._top, last - first, _CONDITIONS)
+                    self._painter.drawText(box, Qt.AlignmentFlag.AlignCenter, name)
+                    break
+
+    def _draw_findings(self) -> None:
+        top = self._top + _CONDITIONS + 2
+        for finding in sorted(self._content.findings, key=lambda f: f.verdict.severity):
+            if finding.verdict not in (Verdict.WATCH, Verdict.ACT):
+                continue
+            color = self._theme.verdict(finding.verdict)
+            for span in finding.evidence:
+                left, right = self._x_of(span.start_ns), self._x_of(span.end_ns)
+                self._painter.fillRect(left, top, max(3, right - left), _FINDINGS - 3, color)
+
+    def _draw_shades(self) -> None:
+        bottom = self._top + _CONDITIONS
+        for span in self._content.shades:
+            left, right = self._x_of(span.start_ns), self._x_of(span.end_ns)
+            box = QRect(left, bottom - _SHADE_PX, max(2, right - left), _SHADE_PX)
+            self._painter.fillRect(box, QColor(self._theme.text))
+
+    def _draw_events(self) -> None:
+        metrics = self._painter.fontMetrics()
+        self._painter.setPen(QColor(self._theme.text))
+        self._painter.setBrush(QColor(self._theme.accent))
+        said = [(self._x_of(e.t_ns) + 8, e.text or word(e.kind)) for e in self._content.events]
+        for x, _ in said:
+            self._painter.drawPolygon(
+                QPolygon([QPoint(x - 13, 2), QPoint(x - 3, 2), QPoint(x - 8, _LEAST_EVENTS - 2)])
+            )
+        for note in self._content.notes:
+            x, end = self._x_of(note.start_ns), self._x_of(note.end_ns)
+            said.append((x + 2, note.text.partition("\n")[0]))
+            top = self._top - _NOTE_PX
+            self._painter.fillRect(x, top, max(4, end - x), _NOTE_PX, QColor(self._theme.accent))
+        said.sort()
+        ends = [*(x - 14 for x, _ in said[1:]), self._ribbon.width()]
+        for (x, text), end in zip(said, ends, strict=False):  # without any, an end is left
+            room = min(end - x, metrics.horizontalAdvance(text) + 2)
+            if room >= _LEAST_TEXT_PX:
+                shown = metrics.elidedText(text, Qt.TextElideMode.ElideRight, room)
+                self._painter.drawText(QRect(x, -1, room, self._top), 0, shown)
+
+    def _draw_frame(self) -> None:
+        left, right = self._frame
+        shade = QColor(self._theme.window)
+        shade.setAlpha(150)
+        bottom = self._top + _CONDITIONS
+        self._painter.fillRect(GUTTER, self._top, left - GUTTER, _CONDITIONS, shade)
+        edge = GUTTER + self._ribbon.pixels
+        self._painter.fillRect(right, self._top, edge - right, _CONDITIONS, shade)
+        self._painter.setPen(QPen(QColor(self._theme.accent), 2))
+        self._painter.setBrush(Qt.BrushStyle.NoBrush)
+        self._painter.drawRect(left, self._top, max(3, right - left), bottom - self._top)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from PySide6.QtCore import QEvent, QObject, Qt, Signal
 from PySide6.QtGui import QColor
@@ -10,17 +11,17 @@ from PySide6.QtWidgets import QFrame, QScrollArea, QVBoxLayout, QWidget
 
 from logbench.analysis.model import Span
 from logbench.app.plot.axis import TimeAxis
+from logbench.app.plot.canvas import GUTTER, HEADER, RIGHT, StripLook
 from logbench.app.plot.gestures import Gestures
-from logbench.app.plot.handles import StripSplitter, dragged
-from logbench.app.plot.strip import GUTTER, HEADER, LEAST_HEIGHT, RIGHT, Strip
+from logbench.app.plot.handles import StripSplitter
+from logbench.app.plot.strip import Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
 from logbench.plot.grouping import rank_of
-from logbench.plot.trace import StripTrace
-from logbench.signals.units import METRIC, Units
+from logbench.plot.trace import Key, StripTrace
+from logbench.signals.units import Units
 from logbench.words import tr
 
-_MOST_SCREENS = 4
 MOST_IN_A_STRIP = 4
 """Traces put into one strip without being asked: more are hard to tell apart."""
 
@@ -30,36 +31,24 @@ class StripStack(QWidget):
 
     by_hand = Signal()
     """The user zoomed or panned with the mouse (a live page then stops following)."""
-    clicked = Signal(object)
-    removed = Signal()
-    """The user took a strip away."""
     strip_made = Signal(object)
     narrowed = Signal(int)
     """Strips have so many pixels less than the stack is wide: a scroll bar's."""
-    resized = Signal()
-    """The user gave strips other heights."""
 
     def __init__(self, view: TimeView, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.view = view
-        self.theme = theme
-        self.units = METRIC
+        self.look = StripLook(theme)
         self.strips: list[Strip] = []
-        self._shades: tuple[Span, ...] = ()
-        self._events: list[int] = []
         self.gestures = Gestures(view, GUTTER, self)
         self.gestures.by_hand.connect(self.by_hand)
-        self.gestures.clicked.connect(self.clicked)
-        self._splitter = StripSplitter()
-        self._splitter.grip = QColor(theme.line)
-        self._splitter.handle_moved.connect(self._drag_handle)
-        self._splitter.handle_left.connect(self.resized)
-        self._splitter.handle_clicked_twice.connect(self.level)
-        self._splitter.hovered.connect(self._hover)
+        self.splitter = StripSplitter()
+        self.splitter.grip = QColor(theme.line)
+        self.splitter.hovered.connect(self.gestures.point_at)
         self.axis = TimeAxis(view, theme)
         self.gestures.watch(self.axis)
         scroll = QScrollArea()
-        scroll.setWidget(self._splitter)
+        scroll.setWidget(self.splitter)
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
         scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -78,7 +67,7 @@ class StripStack(QWidget):
     # --- what is shown ---
 
     @property
-    def keys(self) -> tuple[tuple[str, str], ...]:
+    def keys(self) -> tuple[Key, ...]:
         """Signal and ECU of every trace shown, from the top."""
         return tuple(t.key for s in self.strips for t in s.traces)
 
@@ -109,118 +98,50 @@ class StripStack(QWidget):
 
     def add_strip(self, unit: str, group: str = "", at: int | None = None) -> Strip:
         """A new empty strip, at the bottom or at a place."""
-        strip = Strip(self.view, self.theme, unit, group)
-        strip.set_units(self.units)
-        strip.set_shades(self._shades)
-        strip.set_event_times(self._events)
+        strip = Strip(self.view, self.look, unit, group)
         self.gestures.watch(strip, top=HEADER)
         at = len(self.strips) if at is None else at
         self.strips.insert(at, strip)
-        self._splitter.insertWidget(at, strip)
-        self._splitter.setStretchFactor(at, 1)
+        self.splitter.insertWidget(at, strip)
+        self.splitter.setStretchFactor(at, 1)
         self.strip_made.emit(strip)
         return strip
 
-    def remove(self, key: tuple[str, str]) -> None:
-        """Show a trace no longer; a strip left empty goes too."""
+    def remove(self, key: Key, but: Strip | None = None) -> None:
+        """Show a trace no longer, except in the strip `but`; a strip left empty goes too."""
         for strip in [s for s in self.strips if any(t.key == key for t in s.traces)]:
-            self.remove_from(strip, key)
-
-    def remove_from(self, strip: Strip, key: tuple[str, str]) -> None:
-        """Take a trace out of a strip; one left empty goes too."""
-        strip.remove(key)
-        if not strip.traces:
-            self._drop(strip)
+            if strip is not but:
+                strip.remove(key)
+            if not strip.traces:
+                self.remove_strip(strip)
 
     def focused(self) -> Strip | None:
         """The strip with the keyboard's focus, or None; a dialog in front does not count."""
         held = self.window().focusWidget()
         return next((s for s in self.strips if s is held), None)
 
-    def move_focused(self, by: int) -> None:
-        """Move the focused strip down (`by` > 0) or up by places; it keeps the focus."""
-        strip = self.focused()
-        if strip is not None:
-            at = min(max(self.strips.index(strip) + by, 0), len(self.strips) - 1)
-            self.move_strip(strip, at)
-            strip.setFocus()
-
     def move_strip(self, strip: Strip, at: int) -> None:
         """Give a strip another place."""
-        sizes = dict(zip(self.strips, self._splitter.sizes(), strict=True))
+        sizes = dict(zip(self.strips, self.splitter.sizes(), strict=True))
         self.strips.remove(strip)
         self.strips.insert(at, strip)
-        self._splitter.insertWidget(at, strip)
-        self._splitter.setSizes([sizes[s] for s in self.strips])
+        self.splitter.insertWidget(at, strip)
+        self.splitter.setSizes([sizes[s] for s in self.strips])
 
-    def heights(self) -> list[int]:
-        """Of the strips, from the top, pixels."""
-        return self._splitter.sizes()
-
-    def set_heights(self, heights: Sequence[int]) -> None:
-        """Share the room among the strips like these numbers (> 0); where that would leave one
-        too low to be read, the stack grows and scrolls."""
-        self._share_out(heights, round(LEAST_HEIGHT * sum(heights) / min(heights)))
-
-    def level(self) -> None:
-        """Make all strips equally high."""
-        if self.strips:
-            self.set_heights([1] * len(self.strips))
-            self.resized.emit()
-
-    def _drag_handle(self, heights: list[int], above: int, by: int) -> None:
-        room = self._scroll.viewport().height() - self._handles_px()
-        fresh = dragged(heights, above, by, room, LEAST_HEIGHT)
-        self._share_out(fresh, sum(fresh))
-
-    def _hover(self, x: float) -> None:
-        """The cursor stays with the mouse on its way from strip to strip."""
-        if GUTTER <= x <= GUTTER + self.view.pixels:
-            self.view.set_cursor(self.view.t_of(x - GUTTER))
-
-    def _handles_px(self) -> int:
-        return self._splitter.handleWidth() * (len(self.strips) - 1)
-
-    def _share_out(self, heights: Sequence[int], strips_px: int) -> None:
-        """Share the room among the strips; it grows where they need more pixels than it has."""
-        room = self._scroll.viewport().height()
-        needed = min(strips_px + self._handles_px(), _MOST_SCREENS * room)
-        self._splitter.setMinimumHeight(needed if needed > room else 0)
-        self._splitter.resize(self._splitter.width(), max(needed, room))
-        self._splitter.setSizes(list(heights))
-
-    def focus_step(self, by: int) -> None:
-        """Give the focus to the next strip (`by` > 0) or the one before."""
-        if self.strips:
-            strip = self.focused()
-            at = -1 if strip is None else self.strips.index(strip)
-            fresh = self.strips[(at + by) % len(self.strips)]
-            fresh.setFocus()
-            self._scroll.ensureWidgetVisible(fresh, 0, 0)
-
-    def reveal(self, key: tuple[str, str]) -> None:
+    def reveal(self, key: Key) -> None:
         """Scroll to the strip of a trace."""
         strip = next((s for s in self.strips if any(t.key == key for t in s.traces)), None)
         if strip is not None:
             self._scroll.ensureWidgetVisible(strip, 0, 0)
 
-    def remove_focused(self) -> None:
-        """Take the focused strip away, with its traces."""
-        strip = self.focused()
-        if strip is not None:
-            at = self.strips.index(strip)
-            self._drop(strip)
-            self.removed.emit()
-            if self.strips:
-                self.strips[min(at, len(self.strips) - 1)].setFocus()
-
     def clear(self) -> None:
         """Show nothing."""
         for strip in list(self.strips):
-            self._drop(strip)
+            self.remove_strip(strip)
 
-    def _drop(self, strip: Strip) -> None:
-        self._splitter.setMinimumHeight(0)
+    def remove_strip(self, strip: Strip) -> None:
+        """Take a strip away, with its traces."""
+        self.splitter.setMinimumHeight(0)
         if strip is self.focused():
             self.setFocus()  # or else it would go to some control far away
         self.strips.remove(strip)
@@ -230,29 +151,30 @@ class StripStack(QWidget):
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
-        self.theme = theme
         self.axis.set_theme(theme)
-        self._splitter.grip = QColor(theme.line)
-        for strip in self.strips:
-            strip.set_theme(theme)
+        self.splitter.grip = QColor(theme.line)
+        self.set_look(replace(self.look, theme=theme))
 
     def set_units(self, units: Units) -> None:
         """Show values in other units."""
-        self.units = units
-        for strip in self.strips:
-            strip.set_units(units)
+        self.set_look(replace(self.look, units=units))
 
-    def set_shades(self, spans: Sequence[Span]) -> None:
-        """Shade spans in every strip."""
-        self._shades = tuple(spans)
-        for strip in self.strips:
-            strip.set_shades(self._shades)
+    def mark(
+        self, *, shades: Sequence[Span] | None = None, event_times: Sequence[int] | None = None
+    ) -> None:
+        """Shade other spans in every strip, or draw lines at other times."""
+        look = self.look
+        if shades is not None:
+            look = replace(look, shades=tuple(shades))
+        if event_times is not None:
+            look = replace(look, event_times=tuple(event_times))
+        self.set_look(look)
 
-    def set_event_times(self, times_ns: Sequence[int]) -> None:
-        """Draw a thin line at each event."""
-        self._events = list(times_ns)
+    def set_look(self, look: StripLook) -> None:
+        """Draw every strip otherwise."""
+        self.look = look
         for strip in self.strips:
-            strip.set_event_times(self._events)
+            strip.set_look(look)
 
     def renew(self) -> None:
         """Everything may have changed: paint all of it again."""

@@ -21,8 +21,9 @@ from logbench.analysis.model import Finding, Span
 from logbench.app.commands import add_command
 from logbench.app.parts import Notice, middle, text_button
 from logbench.app.plot.keys import add_view_commands
-from logbench.app.plot.layout import layout_from_json
 from logbench.app.plot.layouts import Layouts
+from logbench.app.plot.saved_layouts import SavedLayouts
+from logbench.app.plot.strip_keys import StripKeys
 from logbench.app.review.beginning import Beginning
 from logbench.app.review.exporting import Exporting
 from logbench.app.review.findings import FindingsPanel
@@ -37,6 +38,7 @@ from logbench.app.theme import Theme
 from logbench.cases.check import Judged
 from logbench.cases.review import OpenDemo, Opened, OpenForReview
 from logbench.plot.evidence import band_of, concerning
+from logbench.plot.layout import layout_from_json
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import count_text, time_text
 from logbench.words import tr
@@ -69,6 +71,8 @@ class ReviewPage(QWidget):
         self.playback = Playback(self.view, self)
         self._first: tuple[StripTrace, ...] = ()
         self.layouts = Layouts(self.stack, settings, self._traces, lambda: self._first, self)
+        self.saved_layouts = SavedLayouts(self.layouts, settings, self)
+        self.strip_keys = StripKeys(self.layouts)
         self.empty = Beginning(lambda: settings.recent)
         self._lay_out()
         self._connect()
@@ -88,7 +92,7 @@ class ReviewPage(QWidget):
             self.exporting.button,
             self.playback.button,
             self.playback.speed,
-            self.layouts.button,
+            self.saved_layouts.button,
             self.cancel_button,  # here its coming and going moves nothing
         ):
             self.plots.tools.add(widget)
@@ -142,7 +146,7 @@ class ReviewPage(QWidget):
         self.layouts.changed.connect(self._show_plotted)
         self.layouts.told.connect(self.notice.passing)
         self.findings.chosen.connect(self.show_finding)
-        notes.changed.connect(self.ribbon.set_notes)
+        notes.changed.connect(lambda found: self.ribbon.change(notes=found))
         notes.chosen.connect(
             lambda note: self.plots.show_spans([Span(note.start_ns, note.end_ns)], self._traces())
         )
@@ -250,11 +254,10 @@ class ReviewPage(QWidget):
         self.plots.shade(())
         self._first = tuple(t for t in opened.traces if t.key in opened.first)
         self.stack.show_traces(self._first)
-        self.layouts.begin(_kept_as(opened))
-        self.ribbon.set_conditions(())
-        self.ribbon.set_findings(())
-        self.ribbon.set_events(recording.facts.events)
-        self.stack.set_event_times([e.t_ns for e in recording.facts.events])
+        self.layouts.start(_kept_as(opened))
+        self.ribbon.clear()
+        self.ribbon.change(events=recording.facts.events)
+        self.stack.mark(event_times=[e.t_ns for e in recording.facts.events])
         self.notes.open(self.opening.shown, recording)
         self.exporting.show(self.opening.shown, recording)
         self.find_bar.forget()
@@ -271,7 +274,7 @@ class ReviewPage(QWidget):
     def _all_read(self, opened: Opened) -> None:
         self.opened = opened
         if not self.layouts.history.past:  # its computed traces are here only now
-            self.layouts.begin(_kept_as(opened))
+            self.layouts.start(_kept_as(opened))
         self._list_traces()
 
     def _list_traces(self) -> None:
@@ -282,8 +285,7 @@ class ReviewPage(QWidget):
 
     def _judged(self, judged: Judged) -> None:
         self.judged = judged
-        self.ribbon.set_conditions(judged.conditions)
-        self.ribbon.set_findings(judged.findings)
+        self.ribbon.change(conditions=judged.conditions, findings=judged.findings)
         self.cross.show_traces(self._traces(), judged.conditions)
         self.findings.show_findings(judged.findings)
         if judged.problem:

@@ -88,8 +88,8 @@ class ReviewPlots(QWidget):
 
     def shade(self, spans: Sequence[Span]) -> None:
         """Shade spans in the strips and on the ribbon."""
-        self.stack.set_shades(spans)
-        self.ribbon.set_shades(spans)
+        self.stack.mark(shades=spans)
+        self.ribbon.change(shades=spans)
 
     def show_spans(
         self,

@@ -11,9 +11,8 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtGui import QColor, QImage
 
-from logbench.app.plot.lines import Rows
+from logbench.plot.lines import Rows
 
 Pixels = npt.NDArray[np.uint8]
 
@@ -64,11 +63,3 @@ def _ends(
     top[x] = first.astype(np.uint16)
     tall[x] = (last - first).astype(np.uint16)
     return top, tall
-
-
-def picture(marks: Pixels, colors: Sequence[QColor]) -> QImage:
-    """The marks in the traces' colours, clear elsewhere. `marks` must outlive it."""
-    height, width = marks.shape
-    image = QImage(marks.data, width, height, width, QImage.Format.Format_Indexed8)
-    image.setColorTable([0, *(color.rgba() for color in colors)])
-    return image

@@ -1,48 +1,81 @@
-"""Many lines in one call: numpy rows handed to Qt as they lie in memory.
-
-Building a Python list of `QLineF` costs more than drawing it. Qt's own call takes a pointer to the
-first line and a count, and four float64 are a `QLineF`.
-"""
+"""Samples and buckets as lines of a plot: rows of x1, y1, x2, y2 in pixels, y downward."""
 
 from __future__ import annotations
 
 import math
-from typing import Any, Literal, cast
+from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtCore import QLineF, Qt
-from PySide6.QtGui import QPainter
-from shiboken6 import Shiboken
 
 from logbench.plot.pyramid import Buckets
+from logbench.plot.time_scale import TimeScale
+from logbench.plot.trace import StripTrace
 
 Style = Literal["solid", "dashed", "dotted", "sparse"]
 STYLES: tuple[Style, ...] = ("solid", "dashed", "dotted", "sparse")
 _PATTERN = {"solid": (1, 1), "dashed": (9, 6), "dotted": (3, 3), "sparse": (3, 9)}
 """Pixels drawn and left out, in turn."""
-PEN_STYLES = {
-    "solid": Qt.PenStyle.SolidLine,
-    "dashed": Qt.PenStyle.DashLine,
-    "dotted": Qt.PenStyle.DotLine,
-    "sparse": Qt.PenStyle.DashDotLine,
-}
 _TALL_PX = 4.0
 """A column taller than this is drawn whatever the line style: a spike must not be hidden."""
 FEW = 32
 """Up to so many samples, `short_polyline` is quicker than `polyline`."""
+_DENSE_PER_PX = 1.5
+"""From so many samples a pixel on, columns are drawn instead of lines."""
 _ZERO = np.zeros(1, np.int64)
 
 Rows = npt.NDArray[np.floating[Any]]
 Ints = npt.NDArray[np.int64]
+_NONE: Rows = np.empty((0, 4))
 
 
-def draw_rows(painter: QPainter, rows: Rows) -> None:
-    """Draw lines, shape (n, 4): x1, y1, x2, y2 in pixels, with the painter's pen."""
+@dataclass(frozen=True, slots=True)
+class TraceLines:
+    """A trace as lines of the plot, shape (n, 4) each."""
+
+    style: Style
+    upright: Rows
+    """Each of them one column, from the top down."""
+    plain: Rows
+    long: Rows
+    """Those that are to be dashed by whatever draws them."""
+    end_ns: int
+    """Time of the last entry; -1 without one."""
+
+
+def trace_lines(
+    trace: StripTrace, place: int, view: TimeScale, line: tuple[float, float], left: int, right: int
+) -> TraceLines:
+    """The trace at a place of its strip between two pixels of the plot.
+
+    `line`: pixels from the top are base - scale * value, as (base, scale).
+    """
+    base, scale = line
+    pyramid = trace.pyramid
+    px_per_ns = 1.0 / view.ns_per_px
+    buckets = pyramid.buckets(view.t_of(left - 2), view.t_of(right + 2), view.ns_per_px)
+    gap_ns = pyramid.gap_ns(buckets.samples)
+    upright = _NONE
+    if buckets.samples > 1 or pyramid.samples_per_px(view.ns_per_px) > _DENSE_PER_PX:
+        column, low, high = columns(buckets, px_per_ns)
+        rows = stretched(column, base - high * scale, base - low * scale, gap_ns * px_per_ns)
+        upright, rows = rows[: len(column)], rows[len(column) :]
+    elif len(buckets) <= FEW:
+        rows = short_polyline(buckets, (px_per_ns, base, scale), gap_ns)
+    else:
+        y = base - buckets.low.astype(np.float64) * scale
+        rows = polyline(buckets, buckets.t_ns * px_per_ns, y, gap_ns)
+    style = STYLES[place % len(STYLES)]
+    if len(upright):
+        upright[:, ::2] -= view.first_column
+        upright, _ = dashed(upright, style, view.first_column)
+    plain = long = rows
     if len(rows):
-        rows = np.ascontiguousarray(rows, np.float64)
-        first = cast("QLineF", Shiboken.wrapInstance(rows.ctypes.data, QLineF))
-        painter.drawLines(first, len(rows))
+        rows[:, ::2] -= view.first_column
+        plain, long = dashed(rows, style, view.first_column)
+    end_ns = int(buckets.t_ns[-1]) if len(buckets) else -1
+    return TraceLines(style, upright, plain, long, end_ns)
 
 
 def dashes(style: Style, width: int) -> list[tuple[int, int]]:

@@ -7,10 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from logbench.app.plot.stack import StripStack
-from logbench.plot.trace import StripTrace
+from logbench.plot.trace import Key, StripTrace
 
-Key = tuple[str, str]
 _MOST_STRIPS = 100
 _MOST_IN_STRIP = 50
 _MOST_CHARS = 100
@@ -40,6 +38,20 @@ class Layout:
         return [s.keys for s in self.strips] == [s.keys for s in other.strips] and all(
             abs(a.share - b.share) < 0.005 for a, b in zip(self.strips, other.strips, strict=True)
         )
+
+    def among(self, traces: Sequence[StripTrace]) -> Mapping[Key, StripTrace]:
+        """Those of the traces that its keys mean: by signal and ECU, else by the signal alone, so
+        that the same layout serves another car, whose ECU has another address."""
+        by_key = {t.key: t for t in traces}
+        found = {key: by_key[key] for key in self.keys if key in by_key}
+        taken = {t.key for t in found.values()}
+        for key in self.keys:
+            if key not in found:
+                near = [t for t in traces if t.signal == key[0] and t.key not in taken]
+                if near:
+                    found[key] = near[0]
+                    taken.add(near[0].key)
+        return found
 
     def to_json(self) -> str:
         """As text for the settings."""
@@ -76,58 +88,6 @@ def key_from(value: Any) -> Key | None:
     return str(value[0]), str(value[1])
 
 
-def layout_of(stack: StripStack) -> Layout:
-    """What a stack shows now."""
-    sizes = stack.heights()
-    whole = sum(sizes) or 1
-    return Layout(
-        tuple(
-            StripPlan(tuple(t.key for t in strip.traces), size / whole)
-            for strip, size in zip(stack.strips, sizes, strict=True)
-        )
-    )
-
-
-def apply_layout(stack: StripStack, layout: Layout, traces: Sequence[StripTrace]) -> int:
-    """Show a layout made of these traces; how many of its traces were found among them.
-
-    A trace is found by signal and ECU, else by its signal alone: the same layout serves another
-    car, whose ECU has another address. What is shown stays where nothing is found.
-    """
-    found = _matched(layout, traces)
-    if not found:
-        return 0
-    focused = stack.focused()
-    at = stack.strips.index(focused) if focused is not None else -1
-    stack.clear()
-    shares = []
-    for plan in layout.strips:
-        mine = [found[key] for key in plan.keys if key in found]
-        if not mine:
-            continue
-        strip = stack.add_strip(mine[0].unit, mine[0].group)
-        for trace in mine:
-            strip.add(trace)
-        shares.append(plan.share)
-    stack.set_heights([max(1, round(share * 10_000)) for share in shares])
-    if at >= 0:
-        stack.strips[min(at, len(stack.strips) - 1)].setFocus()
-    return len(found)
-
-
-def _matched(layout: Layout, traces: Sequence[StripTrace]) -> Mapping[Key, StripTrace]:
-    by_key = {t.key: t for t in traces}
-    found = {key: by_key[key] for key in layout.keys if key in by_key}
-    taken = {t.key for t in found.values()}
-    for key in layout.keys:
-        if key not in found:
-            near = [t for t in traces if t.signal == key[0] and t.key not in taken]
-            if near:
-                found[key] = near[0]
-                taken.add(near[0].key)
-    return found
-
-
 class History:
     """Layouts before and after the present one."""
 
@@ -139,7 +99,7 @@ class History:
         """What was undone, and the layout after it; the next last."""
 
     def clear(self) -> None:
-        """Begin anew."""
+        """Start anew."""
         self.past.clear()
         self.future.clear()
 
@@ -160,7 +120,7 @@ class History:
         return title, before
 
     def redo(self, now: Layout) -> tuple[str, Layout] | None:
-        """What to do again and the layout to go to."""
+        """What to redo and the layout to go to."""
         if not self.future:
             return None
         title, after = self.future.pop()
