@@ -1,23 +1,21 @@
 """A trace prepared for drawing: min/max buckets at every scale, extended as samples arrive.
 
-A frame then costs the same for ten minutes and for twenty hours. Raw samples are kept in blocks of
-`BLOCK` (growing one array by doubling would pause a live plot for hundreds of milliseconds), the
-buckets as float32 (half the memory; drawing needs no more). Buckets are aligned to the absolute
-sample index, so that panning does not make the line shimmer.
+A frame then costs the same for ten minutes and for twenty hours. The buckets are kept as float32
+(half the memory; drawing needs no more), and aligned to the absolute sample index, so that panning
+does not make the line shimmer.
 """
 
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-BLOCK = 16_384
+from logbench.plot.samples import Floats, Ints, Samples
+
 FIRST_BUCKET = 8
 _MOST_LEVELS = 24
 _SHORTEST_GAP_NS = 2_000_000_000
@@ -26,11 +24,7 @@ _EXTREMES_FROM = 200
 _FEWEST_FOR_GAPS = 6
 _FEW = 40
 """Up to so many numbers, plain Python is quicker than numpy."""
-_LEARNT_FROM = 64
-"""Samples that tell how far apart samples usually are."""
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Singles = npt.NDArray[np.float32]
 
 
@@ -75,16 +69,11 @@ class _Growing:
         self.size = size
 
 
-class Pyramid:
-    """The samples of one trace, in order of time, and their min/max buckets."""
+class Pyramid(Samples):
+    """The samples of one trace, and their min/max buckets."""
 
     def __init__(self) -> None:
-        self._blocks_t: list[Ints] = []
-        self._blocks_v: list[Floats] = []
-        self._block_starts: list[int] = []
-        self._size = 0
-        self._last_ns = 0
-        self._interval_ns = 0.0
+        super().__init__()
         self._bucket_t = _Growing(np.empty(0, np.int64))
         self._lows: list[_Growing] = []
         self._highs: list[_Growing] = []
@@ -93,62 +82,15 @@ class Pyramid:
     def of(cls, t_ns: Ints, value: Floats) -> Pyramid:
         """Built at once from whole arrays, shape (n,), sorted by time; they are not copied."""
         pyramid = cls()
-        for first in range(0, len(t_ns), BLOCK):
-            pyramid._blocks_t.append(t_ns[first : first + BLOCK])
-            pyramid._blocks_v.append(value[first : first + BLOCK])
-            pyramid._block_starts.append(int(t_ns[first]))
-        pyramid._size = len(t_ns)
-        if len(t_ns):
-            pyramid._last_ns = int(t_ns[-1])
-        if len(t_ns) > 1:
-            step = max(1, len(t_ns) // 20_000)
-            near = np.diff(t_ns)[::step]
-            pyramid._interval_ns = float(np.median(near))
+        pyramid._fill(t_ns, value)
         whole = len(t_ns) // FIRST_BUCKET * FIRST_BUCKET
         pyramid._bucket_t.extend(t_ns[:whole:FIRST_BUCKET])
         pyramid._build(0, value[:whole].astype(np.float32))
-        if len(t_ns) % BLOCK:  # the last block must be able to grow without touching the caller's
-            pyramid._own_last_block()
         return pyramid
-
-    def __len__(self) -> int:
-        return self._size
-
-    @property
-    def start_ns(self) -> int:
-        """Time of the first sample; 0 when there is none."""
-        return self._block_starts[0] if self._block_starts else 0
-
-    @property
-    def end_ns(self) -> int:
-        """Time of the last sample; 0 when there is none."""
-        return self._last_ns
-
-    @property
-    def interval_ns(self) -> float:
-        """The usual time between two samples (a running median); 0 with fewer than two."""
-        return self._interval_ns
 
     def append(self, t_ns: Ints, value: Floats) -> None:
         """Add samples, shape (n,), sorted by time and not before what is there."""
-        count = len(t_ns)
-        if not count:
-            return
-        before = self._size
-        taken = 0
-        while taken < count:
-            filled = self._size % BLOCK
-            if filled == 0:
-                self._blocks_t.append(np.empty(BLOCK, np.int64))
-                self._blocks_v.append(np.empty(BLOCK, np.float64))
-                self._block_starts.append(int(t_ns[taken]))
-            take = min(BLOCK - filled, count - taken)
-            self._blocks_t[-1][filled : filled + take] = t_ns[taken : taken + take]
-            self._blocks_v[-1][filled : filled + take] = value[taken : taken + take]
-            self._size += take
-            taken += take
-        self._last_ns = int(t_ns[-1])
-        self._learn_interval(before)
+        super().append(t_ns, value)
         bucketed = self._bucket_t.size * FIRST_BUCKET
         if self._size - bucketed >= FIRST_BUCKET:
             whole = self._size // FIRST_BUCKET * FIRST_BUCKET
@@ -160,11 +102,6 @@ class Pyramid:
         """Forget what came before a time, and count times from it."""
         t_ns, value = self.between(since_ns, self._last_ns + 1)
         self.__dict__ = Pyramid.of(t_ns - since_ns, value.copy()).__dict__
-
-    def samples_per_px(self, ns_per_px: float) -> float:
-        """How many samples a pixel column holds, by the trace's usual pace."""
-        whole = (self._last_ns - self.start_ns) / max(1, self._size - 1)
-        return ns_per_px / max(self._interval_ns, whole, 1.0)
 
     def buckets(self, start_ns: int, end_ns: int, ns_per_px: float) -> Buckets:
         """What to draw at a scale: samples, or from about 1 to 2 buckets a pixel.
@@ -218,72 +155,11 @@ class Pyramid:
         known = [p for p in parts if not math.isnan(p)]
         return (min(known), max(known)) if known else None
 
-    def between(self, start_ns: int, end_ns: int) -> tuple[Ints, Floats]:
-        """The samples with `start_ns <= t < end_ns`, as they were given."""
-        return self._raw(self._index(start_ns), self._index(end_ns))
-
-    def from_sample(self, first: int) -> tuple[Ints, Floats]:
-        """The samples from the one of this number on."""
-        return self._raw(first, self._size)
-
-    def snapshot(self) -> Callable[[], tuple[Ints, Floats]]:
-        """What gives all samples that there are now, on any thread: what is kept never changes."""
-        blocks_t, blocks_v, size = [*self._blocks_t], [*self._blocks_v], self._size
-
-        def whole() -> tuple[Ints, Floats]:
-            if not size:
-                return np.empty(0, np.int64), np.empty(0, np.float64)
-            return np.concatenate(blocks_t)[:size], np.concatenate(blocks_v)[:size]
-
-        return whole
-
-    def at(self, t_ns: int) -> tuple[int, float] | None:
-        """The last sample at or before `t_ns` as (time, value); None before the first."""
-        index = self._index(t_ns + 1) - 1
-        if index < 0:
-            return None
-        block, offset = divmod(index, BLOCK)
-        return int(self._blocks_t[block][offset]), float(self._blocks_v[block][offset])
-
     def gap_ns(self, samples: int) -> float:
         """Between two entries of `samples` samples further apart than this, no line is drawn."""
         if self._size < _FEWEST_FOR_GAPS:
             return float("inf")
         return max(_SHORTEST_GAP_NS, 4 * self._interval_ns) + 1.5 * samples * self._interval_ns
-
-    def _index(self, t_ns: int) -> int:
-        """How many samples lie before `t_ns`."""
-        if t_ns > self._last_ns:
-            return self._size
-        block = bisect_right(self._block_starts, t_ns - 1) - 1
-        if block < 0:
-            return 0
-        filled = min(BLOCK, self._size - block * BLOCK)
-        times = self._blocks_t[block][:filled]
-        return block * BLOCK + int(times.searchsorted(t_ns))
-
-    def _raw(self, first: int, last: int) -> tuple[Ints, Floats]:
-        if last <= first:
-            return np.empty(0, np.int64), np.empty(0, np.float64)
-        begin, end = first // BLOCK, (last - 1) // BLOCK
-        low, high = first - begin * BLOCK, last - begin * BLOCK
-        if begin == end:
-            return self._blocks_t[begin][low:high], self._blocks_v[begin][low:high]
-        t_ns = np.concatenate(self._blocks_t[begin : end + 1])[low:high]
-        return t_ns, np.concatenate(self._blocks_v[begin : end + 1])[low:high]
-
-    def _own_last_block(self) -> None:
-        filled = self._size % BLOCK
-        t_ns, value = np.empty(BLOCK, np.int64), np.empty(BLOCK, np.float64)
-        t_ns[:filled], value[:filled] = self._blocks_t[-1], self._blocks_v[-1]
-        self._blocks_t[-1], self._blocks_v[-1] = t_ns, value
-
-    def _learn_interval(self, before: int) -> None:
-        """Every now and then, and often while there are few: the median of the latest steps."""
-        if self._size <= 4 * _LEARNT_FROM or self._size // _LEARNT_FROM != before // _LEARNT_FROM:
-            t_ns, _ = self._raw(max(0, self._size - _LEARNT_FROM), self._size)
-            if len(t_ns) > 1:
-                self._interval_ns = float(np.median(np.diff(t_ns)))
 
     def _build(self, level: int, fresh: Singles) -> None:
         """Add buckets from `fresh` raw samples, a whole number of first buckets."""
