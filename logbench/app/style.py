@@ -46,6 +46,7 @@ QListView, QTreeView, QTableView, QTextBrowser, QPlainTextEdit {
 QListView::item, QTreeView::item { min-height: 28px; }
 QHeaderView::section { background: $window; color: $muted; border: none;
     border-bottom: 1px solid $line; padding: 4px 6px; }
+QTableCornerButton::section { background: $window; border: none; }
 QFrame#card, QLabel#card { background: $panel; border: 1px solid $line;
     border-radius: 8px; }
 QFrame#bar { background: $panel; border-bottom: 1px solid $line; }

@@ -268,7 +268,7 @@ def test_without_a_load_the_page_says_what_to_record(page: ComparePage, qtbot, t
     assert "one of MAP, LOAD_ABS" in page.results.drive_said.text()
     assert not page.results.to_drive.isVisible()
     page.results.grid.setFocus()
-    qtbot.keyClick(page.results.grid, Qt.Key.Key_Right)  # nowhere to go
+    qtbot.keyClick(page.results.grid.table, Qt.Key.Key_Right)  # nowhere to go
     assert page.results.grid.current is None
     qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=20_000)
 
@@ -283,7 +283,7 @@ def test_several_recordings_of_a_side(page: ComparePage, qtbot, tmp_path: Path):
     box = overlay.file_boxes[AFTER]
     assert box.isVisible()
     assert not overlay.file_boxes[BEFORE].isVisible()
-    idle = min(page.results.grid.cells, key=lambda c: c.column)
+    idle = min(page.results.grid.cells, key=lambda c: c.key.rpm_index)
     page.results.grid.choose(idle)
     whole = overlay.rows.spans[AFTER]
     box.setCurrentIndex(1)

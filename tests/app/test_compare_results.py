@@ -126,7 +126,8 @@ def test_cells_are_chosen_by_mouse_and_keys(shown: ComparePage, qtbot):
     grid = shown.results.grid
     assert isinstance(grid, CellGrid)
     idle = next(c for c in grid.cells if key_of(c.code).rpm == (400.0, 1000.0))
-    qtbot.mouseClick(grid, Qt.MouseButton.LeftButton, pos=grid.box_of(idle).center())
+    place = grid.table.visualRect(grid.table.model().index_of(idle.key)).center()
+    qtbot.mouseClick(grid.table.viewport(), Qt.MouseButton.LeftButton, pos=place)
     assert grid.current is idle
     assert "400-1000 rpm" in shown.results.detail.toPlainText()
     assert "differs by itself" in shown.results.detail.toPlainText()
@@ -135,13 +136,13 @@ def test_cells_are_chosen_by_mouse_and_keys(shown: ComparePage, qtbot):
     assert laid is not None
     placed = [place_ns(laid, BEFORE, s.start_ns) for s in found]
     assert [s.start_ns for s in shown.results.overlay.rows.spans[BEFORE]] == placed
-    qtbot.keyClick(grid, Qt.Key.Key_Right)
+    qtbot.keyClick(grid.table, Qt.Key.Key_Right)
     assert grid.current is not idle
-    assert grid.current.column > idle.column
-    assert "Chosen:" in grid.accessibleName()
-    qtbot.keyClick(grid, Qt.Key.Key_Home)
+    assert grid.current.key.rpm_index > idle.key.rpm_index
+    assert "Chosen:" in grid.table.accessibleName()
+    qtbot.keyClick(grid.table, Qt.Key.Key_Home)
     assert grid.current is grid.cells[0]
-    qtbot.keyClick(grid, Qt.Key.Key_Escape)
+    qtbot.keyClick(grid.table, Qt.Key.Key_Escape)
     assert grid.current is None
     assert not shown.results.overlay.rows.isVisible()
 
@@ -262,7 +263,7 @@ def test_pages_and_parts_are_reached_by_keys(shown: ComparePage, window: MainWin
 
 
 def test_everything_to_use_has_a_name(shown: ComparePage):
-    kinds = (QAbstractButton, QAbstractItemView, QComboBox, QTextBrowser, CellGrid)
+    kinds = (QAbstractButton, QAbstractItemView, QComboBox, QTextBrowser)
     parts = [w for kind in kinds for w in shown.findChildren(kind)]
     nameless = [
         w

@@ -255,7 +255,8 @@ class TrendPanel(QWidget):
 
     def set_look(self, theme: Theme, units: Units) -> None:
         """In other colours or units."""
-        self.plot.set_look(theme, units)
+        self.plot.set_theme(theme)
+        self.plot.set_units(units)
         if self._shown is not None:
             self.at.setText(self.plot.sentence())
             self.said.tell(self._sentence(self._shown))

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from PySide6.QtCore import QLineF, QObject, QRectF, Qt, Signal
+from PySide6.QtCore import QObject, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QPainter, QPen
 
+from logbench.app.plot.painting import draw_rows
 from logbench.app.theme import Theme
 from logbench.cases.archive import MakePreviews
 from logbench.cases.runner import Owner, Running
@@ -105,17 +106,13 @@ def paint_spark(painter: QPainter, area: QRectF, preview: Preview, pen: QColor) 
     base = middle if flat else area.bottom()
     y_low = base - (low - bottom) * scale
     y_high = base - (high - bottom) * scale
-    lines = []
-    before: tuple[float, float, float] | None = None
-    for at, a, b in zip(x, y_low, y_high, strict=True):
-        if np.isfinite(a):
-            lines.append(QLineF(at, a, at, min(b, a - 0.5)))
-            if before is not None:
-                was_x, was_low, was_high = before
-                lines.append(QLineF(was_x, (was_low + was_high) / 2, at, (a + b) / 2))
-            before = (at, a, b)
+    known = np.isfinite(low)
+    x, y_low, y_high = x[known], y_low[known], y_high[known]
+    middles = (y_low + y_high) / 2
+    columns = np.column_stack([x, y_low, x, np.minimum(y_high, y_low - 0.5)])
+    joins = np.column_stack([x[:-1], middles[:-1], x[1:], middles[1:]])
     painter.setPen(QPen(pen, 1.5))
-    painter.drawLines(lines)
+    draw_rows(painter, np.concatenate([columns, joins]))
 
 
 def spark_text(preview: Preview | None, units: Units) -> str:

@@ -229,9 +229,9 @@ class ResultsPanel(QWidget):
 
     def _signal_chosen(self, signal: SignalResult) -> None:
         assert self.compared is not None
+        self.grid.choose(None)
         self._tell(lambda: detail_of(signal, self.units))
         self.grid.show_signal(self.compared.result, signal.key)
-        self.grid.current = None
         self._show_cells({c.code for c in signal.cells})
         self.overlay.choose_signal(signal.key)
 

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from PySide6.QtCore import QRect, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QFont, QPainter, QPaintEvent
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QBrush, QColor, QFont, QLinearGradient, QPen
 from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
     QPushButton,
-    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
 
-from logbench.analysis.comparison.cells import RPM_EDGES, CellKey
+from logbench.analysis.comparison.cells import RPM_EDGES, CellKey, LoadAxis
 from logbench.analysis.drive_plan import (
     CELL_S,
     STEPS,
@@ -26,6 +25,8 @@ from logbench.analysis.drive_plan import (
     StepState,
 )
 from logbench.app.live.evidence_list import EvidenceList
+from logbench.app.parts import Elided
+from logbench.app.plot.cell_table import Cell, CellTable
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
 from logbench.signals.unit_sentences import in_units
@@ -33,86 +34,60 @@ from logbench.signals.units import METRIC, Units
 from logbench.words import tr, word
 
 _MARKS = {StepState.DONE: "✔", StepState.TO_DO: "○", StepState.TOO_LATE: "–"}
-_LEFT, _BOTTOM, _TOP = 64, 40, 26
 _FEWEST_ROWS, _FEWEST_COLUMNS = 6, 6
 _LARGE_PX, _STEP_PX = 30, 17
 
 
-class CellGrid(QWidget):
-    """Engine speed along, load up. A cell fills with the seconds it has; wanted ones are framed."""
+class PlanGrid(CellTable):
+    """A cell fills with the seconds it has; wanted ones are framed."""
 
     def __init__(self, theme: Theme) -> None:
-        super().__init__()
-        self.theme = theme
+        super().__init__(theme, tr("The grid fills up with steady driving, engine warm."))
         self._progress: DriveProgress | None = None
-        self.setMinimumSize(QSize(320, 200))
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.show_progress(None)
 
     def show_progress(self, progress: DriveProgress | None) -> None:
-        """Draw this one."""
+        """Show this one."""
         self._progress = progress
         cells = progress.cells if progress is not None else {}
         done = sum(c.done for c in cells.values())
         self.setAccessibleName(
             tr("Grid of engine speed by load: {done} of {n} cells filled", done=done, n=len(cells))
         )
-        self.update()
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        """Cells, their seconds, the axes' numbers."""
-        painter = QPainter(self)
-        painter.fillRect(event.rect(), QColor(self.theme.plot))
-        painter.setPen(QColor(self.theme.muted))
-        progress = self._progress
-        if progress is None or progress.axis is None or not progress.cells:
-            said = tr("The grid fills up with steady driving, engine warm.")
-            painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter, said)
-            painter.end()
+        axis = progress.axis if progress is not None else None
+        if axis is None or not cells:
+            self.show_cells({}, None, range(0), range(0))
             return
-        axis = progress.axis
-        columns, rows = _reach(progress.cells)
-        width = (self.width() - _LEFT - 10) / len(columns)
-        height = (self.height() - _TOP - _BOTTOM) / len(rows)
-        unit = f"{axis.title}, {axis.unit}"
-        painter.drawText(QRect(8, 2, self.width(), _TOP), Qt.AlignmentFlag.AlignVCenter, unit)
-        for place, column in enumerate(columns):
-            box = QRect(round(_LEFT + place * width) - 30, self.height() - _BOTTOM + 2, 60, 18)
-            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, f"{RPM_EDGES[column]:.0f}")
-        box = QRect(_LEFT, self.height() - 20, self.width() - _LEFT, 18)
-        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, tr("engine speed, rpm"))
-        for place, row in enumerate(rows):
-            top = round(self.height() - _BOTTOM - (place + 1) * height)
-            painter.setPen(QColor(self.theme.muted))
-            low = QRect(0, round(top + height) - 9, _LEFT - 8, 18)
-            align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-            painter.drawText(low, align, f"{row * axis.width:.0f}")
-            for along, column in enumerate(columns):
-                left = round(_LEFT + along * width)
-                inner = QRect(left + 1, top + 1, round(width) - 2, round(height) - 2)
-                self._draw_cell(painter, inner, progress.cells.get(CellKey(column, row)))
-        painter.end()
+        columns, rows = _reach(cells)
+        shown = {
+            CellKey(column, row): self._shown(CellKey(column, row), cells, axis)
+            for column in columns
+            for row in rows
+        }
+        self.show_cells(shown, axis, columns, rows)
 
-    def _draw_cell(self, painter: QPainter, box: QRect, cell: CellProgress | None) -> None:
-        painter.fillRect(box, QColor(self.theme.grid))
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours."""
+        self.theme = theme
+        self.show_progress(self._progress)
+
+    def _shown(self, key: CellKey, cells: Mapping[CellKey, CellProgress], axis: LoadAxis) -> Cell:
+        ground, text = QColor(self.theme.grid), QColor(self.theme.text)
+        cell = cells.get(key)
         if cell is None:
-            return
+            return Cell("", key.text(axis), QBrush(ground), text, QPen(ground))
         share = min(1.0, cell.have_s / (cell.wanted_s or CELL_S))
-        full = QRect(box)
-        full.setTop(box.bottom() - round(share * box.height()))
         color = QColor(self.theme.traces[2] if cell.done else self.theme.accent)
+        fill = QLinearGradient(0, 1, 0, 0)  # from the foot up
+        fill.setCoordinateMode(QLinearGradient.CoordinateMode.ObjectMode)
         color.setAlpha(150)
-        painter.fillRect(full, color)
-        if cell.wanted_s:
-            painter.setPen(QColor(self.theme.text))
-            painter.drawRect(box.adjusted(0, 0, -1, -1))
-        painter.setPen(QColor(self.theme.text))
-        text = f"{cell.have_s:.0f}/{cell.wanted_s:.0f} s" if cell.wanted_s else f"{cell.have_s:.0f}"
+        for at, ink in ((0.0, color), (share, color), (min(1.0, share + 1e-6), ground)):
+            fill.setColorAt(at, ink if share < 1.0 else color)
+        said = f"{cell.have_s:.0f}/{cell.wanted_s:.0f} s" if cell.wanted_s else f"{cell.have_s:.0f}"
         if cell.done:
-            text = f"✔ {text}"
-        if painter.fontMetrics().horizontalAdvance(text) > box.width():
-            text = f"{cell.have_s:.0f}"
-        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+            said = f"✔ {said}"
+        frame = QPen(text if cell.wanted_s else ground)
+        return Cell(said, f"{key.text(axis)}: {said}", QBrush(fill), text, frame)
 
 
 def _reach(cells: Mapping[CellKey, object]) -> tuple[range, range]:
@@ -144,7 +119,9 @@ class PlanPanel(QWidget):
             font.setPixelSize(_LARGE_PX if label is self.says else _STEP_PX)
             font.setBold(label is self.says)
             label.setFont(font)
-        self.grid = CellGrid(theme)
+        self.grid = PlanGrid(theme)
+        self.axes = Elided()
+        self.axes.setObjectName("muted")
         self.evidence = EvidenceList(theme)
         self.repeat = QPushButton(tr("Repeat an earlier drive …"))
         self.repeat.setToolTip(tr("The grid then shows what that drive had, to be driven again"))
@@ -161,7 +138,10 @@ class PlanPanel(QWidget):
         left.addWidget(self.repeat, 0, Qt.AlignmentFlag.AlignLeft)
         body = QHBoxLayout()
         body.addLayout(left, 2)
-        body.addWidget(self.grid, 3)
+        right = QVBoxLayout()
+        right.addWidget(self.grid, 1)
+        right.addWidget(self.axes)
+        body.addLayout(right, 3)
         layout = QGridLayout(self)
         layout.setContentsMargins(12, 6, 12, 10)
         layout.addWidget(self.says, 0, 0)
@@ -178,6 +158,7 @@ class PlanPanel(QWidget):
             label.setText(_text(step))
             label.setEnabled(step.state is not StepState.TOO_LATE)
         self.grid.show_progress(progress)
+        self.axes.tell(self.grid.axes_text)
         self._progress = progress
         if progress is None:
             self._next = ""
@@ -203,8 +184,7 @@ class PlanPanel(QWidget):
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours."""
-        self.grid.theme = theme
-        self.grid.update()
+        self.grid.set_theme(theme)
         self.evidence.set_theme(theme)
 
 

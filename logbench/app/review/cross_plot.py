@@ -9,8 +9,8 @@ import numpy.typing as npt
 import pyqtgraph as pg
 from PySide6.QtCore import QPoint, QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetrics, QImage, QPainter
-from PySide6.QtWidgets import QSizePolicy
 
+from logbench.app.plot.graph import Graph
 from logbench.app.theme import Theme
 from logbench.plot.cross import Cells, Floats, Pairs
 from logbench.signals.numbers import round_range, value_text
@@ -84,7 +84,7 @@ class _Points(pg.GraphicsObject):  # type: ignore[misc]  # pyqtgraph has no type
         painter.restore()
 
 
-class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
+class CrossPlot(Graph):
     """Points or cells over two axes. Marking points with the mouse sends `marked`."""
 
     marked = Signal(object)
@@ -92,41 +92,24 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
 
     def __init__(self, theme: Theme) -> None:
         box = _Box(enableMenu=False)
-        super().__init__(viewBox=box)
+        super().__init__(theme, box)
         self._pairs: Pairs | None = None
         self._texts: list[tuple[Any, float, float]] = []
-        self._titles = ("", "")
         self._frame = QRectF()
         """In values; empty where nothing is marked."""
         box.marked.connect(self._marked)
         box.sigRangeChanged.connect(self._fit_texts)
         box.sigResized.connect(self._fit_texts)
-        self.hideButtons()
-        for name in ("bottom", "left"):
-            self.getAxis(name).enableAutoSIPrefix(False)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMinimumSize(QSize(300, 200))
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.set_theme(theme)
 
     def set_theme(self, theme: Theme) -> None:
         """Paint in other colours; points and cells are to be shown again."""
-        self.theme = theme
-        self.setBackground(theme.plot)
-        for name in ("bottom", "left"):
-            axis = self.getAxis(name)
-            axis.setPen(theme.line)
-            axis.setTextPen(theme.muted)
-            axis.setTickFont(self.font())
+        super().set_theme(theme)
         inside = QColor(theme.accent)
         inside.setAlpha(28)
         self.getViewBox().rbScaleBox.setPen(pg.mkPen(theme.accent))
         self.getViewBox().rbScaleBox.setBrush(inside)
-        metrics = QFontMetrics(self.font())
-        self.getAxis("bottom").setHeight(2 * metrics.height() + 14)
-        self.getAxis("left").setWidth(metrics.height() + metrics.horizontalAdvance("88,888") + 16)
-        self.showGrid(x=True, y=True, alpha=0.35)
-        self._name_axes()
 
     def show_points(
         self, pairs: Pairs, colors: npt.NDArray[np.uint32], titles: tuple[str, str]
@@ -199,13 +182,9 @@ class CrossPlot(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
     def _begin(self, titles: tuple[str, str]) -> None:
         self.clear()
         self.getViewBox().rbScaleBox.hide()
-        self._texts, self._pairs, self._titles = [], None, titles
+        self._texts, self._pairs = [], None
         self._frame = QRectF()
-        self._name_axes()
-
-    def _name_axes(self) -> None:
-        for name, title in zip(("bottom", "left"), self._titles, strict=True):
-            self.setLabel(name, title, color=self.theme.text)
+        self.set_titles(*titles)
 
     def _say(self, sentence: str) -> None:
         label = pg.TextItem(sentence, color=self.theme.muted, anchor=(0.5, 0.5))

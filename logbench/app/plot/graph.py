@@ -1,0 +1,61 @@
+"""A plot over two value axes, with pyqtgraph. Imported when one is first shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pyqtgraph as pg
+from PySide6.QtGui import QFontMetrics
+from PySide6.QtWidgets import QSizePolicy
+
+from logbench.app.theme import Theme
+from logbench.signals.numbers import tick_text
+
+_AXES = ("bottom", "left")
+
+
+class _Axis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
+    """Numbers as the rest of the window writes them."""
+
+    def tickStrings(self, values: Sequence[float], scale: float, spacing: float) -> list[str]:
+        """The texts of ticks that stand so far apart."""
+        return [tick_text(value * scale, spacing * scale) for value in values]
+
+
+class Graph(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
+    """Axes, grid and ground in the theme's colours. Nothing moves with the mouse unless a box is
+    given that does so."""
+
+    def __init__(self, theme: Theme, box: pg.ViewBox | None = None) -> None:
+        still = pg.ViewBox(enableMenu=False, enableMouse=False) if box is None else box
+        super().__init__(viewBox=still, axisItems={name: _Axis(name) for name in _AXES})
+        self._titles = ("", "")
+        self.hideButtons()
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        for name in _AXES:
+            self.getAxis(name).enableAutoSIPrefix(False)
+        self.set_theme(theme)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Paint in other colours; what is shown on the axes is to be shown again."""
+        self.theme = theme
+        self.setBackground(theme.plot)
+        for name in (*_AXES, "right"):
+            axis = self.getAxis(name)
+            axis.setZValue(-1000)  # the grid lies under what is shown
+            axis.setPen(theme.line)
+            axis.setTextPen(theme.muted)
+            axis.setTickFont(self.font())
+        metrics = QFontMetrics(self.font())
+        self.getAxis("left").setWidth(metrics.height() + metrics.horizontalAdvance("88,888") + 16)
+        self.showGrid(x=True, y=True, alpha=0.35)
+        self.set_titles(*self._titles)
+
+    def set_titles(self, bottom: str, left: str) -> None:
+        """What the axes show; empty: no room is kept for it."""
+        self._titles = (bottom, left)
+        metrics = QFontMetrics(self.font())
+        rows = 2 if bottom else 1
+        self.getAxis("bottom").setHeight(rows * metrics.height() + 14)
+        for name, title in zip(_AXES, self._titles, strict=True):
+            self.setLabel(name, title, color=self.theme.text)
