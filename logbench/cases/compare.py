@@ -245,7 +245,7 @@ def lay(compared: Compared, wish: Wish, work: Work) -> Laid:
     speed = None
     if wish.key != "VSS" and not any(view.missing("VSS") for view in pair):
         speed = _lines(over("VSS"))
-    difference = _line(laid, "difference", laid.difference, tr("after less before"))
+    difference = _line(laid, "difference", laid.difference, tr("change (after − before)"))
     return Laid(wish, laid, _lines(laid), difference, speed)
 
 

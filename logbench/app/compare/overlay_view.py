@@ -92,7 +92,7 @@ class SpanRows(QWidget):
 
 
 class OverlayView(QWidget):
-    """Choose a signal and what the drives are placed by; sends a `Wish`, is given what was laid."""
+    """Choose a signal and what the drives are aligned by; sends a `Wish`, is given what was laid."""
 
     wished = Signal(object)
     recordings_changed = Signal()
@@ -107,8 +107,8 @@ class OverlayView(QWidget):
         self.stack = StripStack(self.view, theme)
         self.rows = SpanRows(self.view, theme)
         self.rows.hide()
-        self.signal_box = _box(tr("Signal laid over"))
-        self.by_box = _box(tr("What the drives are placed by"))
+        self.signal_box = _box(tr("Signal overlaid"))
+        self.by_box = _box(tr("What the drives are aligned by"))
         for by in By:
             self.by_box.addItem(word(by.value), by.value)
         self.by_box.setMinimumContentsLength(14)
@@ -148,7 +148,7 @@ class OverlayView(QWidget):
         tools.setContentsMargins(6, 2, 10, 2)
         tools.addWidget(self.signal_box, 1)
         tools.addSpacing(4)
-        tools.addWidget(QLabel(tr("by")))
+        tools.addWidget(QLabel(tr("align by")))
         tools.addWidget(self.by_box)
         files = QHBoxLayout()
         files.setContentsMargins(6, 0, 10, 2)

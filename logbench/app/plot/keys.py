@@ -51,4 +51,4 @@ def add_view_commands(
         (tr("Cursor far right"), ["Shift+.", ">", "Alt+Shift+Right"], 25),
     ):
         add_command(owner, title, keys, partial(view.step_cursor, pixels))
-    add_command(owner, tr("Take the cursor away"), "Esc", lambda: view.set_cursor(None))
+    add_command(owner, tr("Hide cursor"), "Esc", lambda: view.set_cursor(None))

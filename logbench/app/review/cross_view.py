@@ -74,8 +74,8 @@ class CrossView(QWidget):
         for text, box, name in (
             ("", self.shape_box, tr("Points, or a number in each cell")),
             (tr("of"), self.z_box, tr("Signal in the cells, or colour of the points")),
-            (tr("up"), self.y_box, tr("Signal on the upright axis")),
-            (tr("along"), self.x_box, tr("Signal on the level axis")),
+            (tr("y axis"), self.y_box, tr("Signal on the y axis")),
+            (tr("x axis"), self.x_box, tr("Signal on the x axis")),
         ):
             box.setAccessibleName(name)
             box.setSizeAdjustPolicy(
@@ -111,7 +111,7 @@ class CrossView(QWidget):
             (tr("Mark points: lower frame"), "Ctrl+Shift+Down", (0, 0, 0, -step)),
         ):
             add_command(self, title, key, partial(self._change_frame, *change))
-        add_command(self, tr("Mark no points"), "Backspace", self._clear_frame)
+        add_command(self, tr("Clear selection"), "Backspace", self._clear_frame)
 
     def _change_frame(self, right: float, up: float, wider: float, taller: float) -> None:
         self.plot.change_frame(right, up, wider, taller)
