@@ -126,7 +126,7 @@ def test_cells_are_chosen_by_mouse_and_keys(shown: ComparePage, qtbot):
     grid = shown.results.grid
     assert isinstance(grid, CellGrid)
     idle = next(c for c in grid.cells if key_of(c.code).rpm == (400.0, 1000.0))
-    place = grid.table.visualRect(grid.table.model().index_of(idle.key)).center()
+    place = grid.table.visualItemRect(grid.table._items[idle.key]).center()
     qtbot.mouseClick(grid.table.viewport(), Qt.MouseButton.LeftButton, pos=place)
     assert grid.current is idle
     assert "400-1000 rpm" in shown.results.detail.toPlainText()

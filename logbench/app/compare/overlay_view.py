@@ -92,7 +92,7 @@ class SpanRows(QWidget):
 
 
 class OverlayView(QWidget):
-    """Choose a signal and what the drives are aligned by; sends a `Wish`, is given what was laid."""
+    """Choose a signal and what drives are aligned by; sends a `Wish`, is given what was laid."""
 
     wished = Signal(object)
     recordings_changed = Signal()

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from PySide6.QtCore import (
-    QAbstractTableModel,
     QModelIndex,
     QPersistentModelIndex,
     QRect,
@@ -23,7 +21,8 @@ from PySide6.QtWidgets import (
     QStyle,
     QStyledItemDelegate,
     QStyleOptionViewItem,
-    QTableView,
+    QTableWidget,
+    QTableWidgetItem,
 )
 
 from logbench.analysis.comparison.cells import CellKey, LoadAxis
@@ -31,9 +30,9 @@ from logbench.app.theme import Theme
 from logbench.words import tr
 
 Index = QModelIndex | QPersistentModelIndex
-_NOWHERE = QModelIndex()
 _ROW_PX = 18
 _CENTER = Qt.AlignmentFlag.AlignCenter
+_CHOSEN = Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable
 
 
 @dataclass(frozen=True)
@@ -47,55 +46,6 @@ class Cell:
     ground: QBrush
     ink: QColor
     frame: QPen
-
-
-class _Model(QAbstractTableModel):
-    """Columns are engine speeds from the lowest, rows are loads from the highest."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.axis: LoadAxis | None = None
-        self.cells: Mapping[CellKey, Cell] = {}
-        self.columns, self.rows = range(0), range(0)
-
-    def key_at(self, index: Index) -> CellKey:
-        return CellKey(self.columns[index.column()], self.rows[-1 - index.row()])
-
-    def index_of(self, key: CellKey) -> QModelIndex:
-        row = len(self.rows) - 1 - self.rows.index(key.load_index)
-        return self.index(row, self.columns.index(key.rpm_index))
-
-    def rowCount(self, parent: Index = _NOWHERE) -> int:
-        return 0 if parent.isValid() else len(self.rows)
-
-    def columnCount(self, parent: Index = _NOWHERE) -> int:
-        return 0 if parent.isValid() else len(self.columns)
-
-    def headerData(
-        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
-    ) -> Any:
-        if role != Qt.ItemDataRole.DisplayRole or self.axis is None:
-            return None
-        if orientation == Qt.Orientation.Horizontal:
-            low, high = CellKey(self.columns[section], 0).rpm
-        else:
-            low, high = CellKey(0, self.rows[-1 - section]).load(self.axis)
-        return f"{low:.0f}–{high:.0f}"
-
-    def flags(self, index: Index) -> Qt.ItemFlag:
-        known = index.isValid() and self.key_at(index) in self.cells
-        chosen = Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable
-        return chosen if known else Qt.ItemFlag.NoItemFlags
-
-    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
-        cell = self.cells.get(self.key_at(index)) if index.isValid() else None
-        if cell is None:
-            return None
-        if role in {Qt.ItemDataRole.ToolTipRole, Qt.ItemDataRole.AccessibleTextRole}:
-            return cell.said
-        return {Qt.ItemDataRole.DisplayRole: cell.text, Qt.ItemDataRole.UserRole: cell}.get(
-            Qt.ItemDataRole(role)
-        )
 
 
 class _Delegate(QStyledItemDelegate):
@@ -128,8 +78,9 @@ class _Delegate(QStyledItemDelegate):
         painter.restore()
 
 
-class CellTable(QTableView):
-    """Arrow keys move from cell to cell, Esc lets go; `empty` is shown where there is none."""
+class CellTable(QTableWidget):
+    """Columns are engine speeds from the lowest, rows are loads from the highest. Arrow keys move
+    from cell to cell, Esc lets go; `empty` is shown where there is none."""
 
     chosen = Signal(object)
     """The `CellKey`, or None."""
@@ -137,14 +88,15 @@ class CellTable(QTableView):
     def __init__(self, theme: Theme, empty: str) -> None:
         super().__init__()
         self.theme = theme
+        self.axes_text = ""
+        """What the axes are; empty without cells."""
         self._empty = empty
-        self._model = _Model()
-        self.setModel(self._model)
+        self._items: dict[CellKey, QTableWidgetItem] = {}
         self.setItemDelegate(_Delegate(self))
-        self.setSelectionMode(QTableView.SelectionMode.SingleSelection)
+        self.setSelectionMode(QTableWidget.SelectionMode.SingleSelection)
+        self.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
         self.setShowGrid(False)
         self.setTabKeyNavigation(False)
-        self.setCornerButtonEnabled(False)
         corner = self.findChild(QAbstractButton)
         if corner is not None:
             corner.setAccessibleName(tr("Engine speed across, load up"))
@@ -154,54 +106,62 @@ class CellTable(QTableView):
             header.setHighlightSections(False)
             header.setDefaultAlignment(_CENTER)
         self.setMinimumSize(QSize(260, 100))
-        self.selectionModel().currentChanged.connect(lambda *_: self.chosen.emit(self.current))
+        self.currentItemChanged.connect(lambda *_: self.chosen.emit(self.current))
 
     @property
     def current(self) -> CellKey | None:
         """The chosen cell."""
-        index = self.currentIndex()
-        return self._model.key_at(index) if index.isValid() else None
-
-    @property
-    def axes_text(self) -> str:
-        """What the axes are; empty without cells."""
-        axis = self._model.axis
-        if axis is None or not self._model.cells:
-            return ""
-        return tr("x axis: engine speed, rpm     y axis: {title}, {unit}",
-                  title=axis.title, unit=axis.unit)  # fmt: skip
+        return next((k for k, item in self._items.items() if item is self.currentItem()), None)
 
     def choose(self, key: CellKey | None) -> None:
         """Choose a cell, or none."""
-        self.setCurrentIndex(_NOWHERE if key is None else self._model.index_of(key))
         if key is None:
+            self.setCurrentIndex(QModelIndex())
             self.clearSelection()
+        else:
+            self.setCurrentItem(self._items[key])
 
     def show_cells(
         self, cells: Mapping[CellKey, Cell], axis: LoadAxis | None, columns: range, rows: range
     ) -> None:
         """Other cells, in these columns and rows; the chosen one stays chosen, unsent."""
-        model, key = self._model, self.current
+        key = self.current
         with QSignalBlocker(self):
-            model.beginResetModel()
-            model.cells, model.axis, model.columns, model.rows = cells, axis, columns, rows
-            model.endResetModel()
-            if key in cells:
+            self._items = {}
+            self.clear()
+            self.setRowCount(len(rows))
+            self.setColumnCount(len(columns))
+            for place, row in enumerate(reversed(rows)):
+                for column in columns:
+                    item = _item(cells.get(CellKey(column, row)))
+                    self.setItem(place, columns.index(column), item)
+                    if CellKey(column, row) in cells:
+                        self._items[CellKey(column, row)] = item
+            self.axes_text = ""
+            if axis is not None and cells:
+                self.setHorizontalHeaderLabels([_span(CellKey(c, 0).rpm) for c in columns])
+                self.setVerticalHeaderLabels(
+                    [_span(CellKey(0, r).load(axis)) for r in reversed(rows)]
+                )
+                self.axes_text = tr("x axis: engine speed, rpm     y axis: {title}, {unit}",
+                                    title=axis.title, unit=axis.unit)  # fmt: skip
+            if key in self._items:
                 self.choose(key)
 
     def moveCursor(
-        self, action: QTableView.CursorAction, modifiers: Qt.KeyboardModifier
+        self, action: QTableWidget.CursorAction, modifiers: Qt.KeyboardModifier
     ) -> QModelIndex:
         """To the nearest cell in that direction; the first press chooses the first cell."""
-        way = QTableView.CursorAction
+        way = QTableWidget.CursorAction
         up, right = {
             way.MoveUp: (1, 0), way.MoveDown: (-1, 0), way.MoveLeft: (0, -1), way.MoveRight: (0, 1),
         }.get(action, (0, 0))  # fmt: skip
-        keys, here = sorted(self._model.cells, key=_order), self.current
+        keys = sorted(self._items, key=lambda key: (key.rpm_index, key.load_index))
+        here = self.current
         if not keys:
-            return _NOWHERE
+            return QModelIndex()
         if here is None or action in {way.MoveHome, way.MoveEnd}:
-            return self._model.index_of(keys[-1 if action == way.MoveEnd else 0])
+            return self.indexFromItem(self._items[keys[-1 if action == way.MoveEnd else 0]])
 
         def distance(key: CellKey) -> tuple[int, int]:
             rows, columns = key.load_index - here.load_index, key.rpm_index - here.rpm_index
@@ -210,7 +170,7 @@ class CellTable(QTableView):
 
         ahead = [key for key in keys if distance(key)[0] > 0]
         nearest = min(ahead, key=lambda k: distance(k)[0] + 2 * distance(k)[1], default=here)
-        return self._model.index_of(nearest)
+        return self.indexFromItem(self._items[nearest])
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Esc lets go of a chosen cell."""
@@ -221,15 +181,14 @@ class CellTable(QTableView):
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Beside the cells: choose none."""
-        index = self.indexAt(event.position().toPoint())
-        if not self._model.flags(index):
+        if self.itemAt(event.position().toPoint()) not in self._items.values():
             self.choose(None)
         super().mousePressEvent(event)
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """The cells, or why there are none."""
         super().paintEvent(event)
-        if not self._model.cells:
+        if not self._items:
             painter = QPainter(self.viewport())
             painter.setPen(QColor(self.theme.muted))
             flags = int(_CENTER) | int(Qt.TextFlag.TextWordWrap)
@@ -237,5 +196,15 @@ class CellTable(QTableView):
             painter.end()
 
 
-def _order(key: CellKey) -> tuple[int, int]:
-    return key.rpm_index, key.load_index
+def _item(cell: Cell | None) -> QTableWidgetItem:
+    item = QTableWidgetItem("" if cell is None else cell.text)
+    item.setFlags(Qt.ItemFlag.NoItemFlags if cell is None else _CHOSEN)
+    if cell is not None:
+        item.setData(Qt.ItemDataRole.UserRole, cell)
+        item.setToolTip(cell.said)
+        item.setData(Qt.ItemDataRole.AccessibleTextRole, cell.said)
+    return item
+
+
+def _span(ends: tuple[float, float]) -> str:
+    return f"{ends[0]:.0f}–{ends[1]:.0f}"
