@@ -153,15 +153,16 @@ class CellTable(QTableWidget):
     ) -> QModelIndex:
         """To the nearest cell in that direction; the first press chooses the first cell."""
         way = QTableWidget.CursorAction
+        ends = {way.MoveHome: 0, way.MoveEnd: -1}
         up, right = {
             way.MoveUp: (1, 0), way.MoveDown: (-1, 0), way.MoveLeft: (0, -1), way.MoveRight: (0, 1),
         }.get(action, (0, 0))  # fmt: skip
         keys = sorted(self._items, key=lambda key: (key.rpm_index, key.load_index))
         here = self.current
-        if not keys:
-            return QModelIndex()
-        if here is None or action in {way.MoveHome, way.MoveEnd}:
-            return self.indexFromItem(self._items[keys[-1 if action == way.MoveEnd else 0]])
+        if not keys or not (up or right or action in ends):  # getting the focus chooses nothing
+            return self.currentIndex()
+        if here is None or action in ends:
+            return self.indexFromItem(self._items[keys[ends.get(action, 0)]])
 
         def distance(key: CellKey) -> tuple[int, int]:
             rows, columns = key.load_index - here.load_index, key.rpm_index - here.rpm_index
