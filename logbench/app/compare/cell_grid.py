@@ -183,9 +183,9 @@ class CellGrid(QWidget):
             for s in shares
         )
         ends = [self._bare(value, None) for value in (-top, top)]
-        lone = "&nbsp;&nbsp; ".join(
-            f"{mark} {tr('only {side}', side=word(side))}" for side, mark in _HATCH_MARKS.items()
-        )
+        sides = [tr("only {side}", side=word(side)) for side in _HATCH_MARKS]
+        marked = zip(_HATCH_MARKS.values(), sides, strict=True)
+        lone = "&nbsp;&nbsp; ".join(f"{mark} {side}" for mark, side in marked)
         return f"{ends[0]} {ramp} {ends[1]}&nbsp;&nbsp; {lone}"
 
     def _chosen(self, _: object) -> None:
