@@ -22,9 +22,8 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.app.archive.page import ArchivePage
 from logbench.app.window import MainWindow
-from logbench.importing.build import signal_facts
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Event, Facts, LinkFacts, Trace
+from logbench.recording.model import Event, Facts, LinkFacts, Trace, signal_facts
 from tests.benchmarks.make_archive import base_drives
 
 NAMES = ("estate", "hatch", "van", "coupe", "pickup", "wagon", "saloon", "minibus")
@@ -59,7 +58,7 @@ def make_archive(folder: Path) -> Path:
                 vehicle=vehicle.model_copy(update={"label": f"invented {name}", "vin": "",
                                                    "displacement_l": 1.8 + 0.2 * (number // 6)}),
                 link=LinkFacts(url="sim:", simulated=True, protocol="none"),
-                signals=signal_facts(tuple(own)),
+                signals=signal_facts(trace.signal for trace in own),
                 note=NOTES[(k + number) % len(NOTES)],
                 events=[Event(t_ns=10**10, kind="marker", text="rattle")] if k == 2 else [],
             )  # fmt: skip

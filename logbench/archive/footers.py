@@ -23,7 +23,7 @@ from logbench.archive.chunks import Chunk, chunks_of
 from logbench.archive.columns import Known, record_of
 from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, Store
 from logbench.errors import ArchiveError
-from logbench.recording.journal import FACTS_KEY
+from logbench.recording.journal_reading import FACTS_KEY
 from logbench.recording.model import SCHEMA_VERSION, Facts
 
 MOST_ROWS = 500_000_000

@@ -10,7 +10,7 @@ from logbench.archive.footers import Footer, read_footer
 from logbench.archive.store import Entry, LocalStore, Store
 from logbench.errors import ArchiveError, RecordingDamagedError
 from logbench.recording.columns import numbers_of
-from logbench.recording.journal import FACTS_KEY
+from logbench.recording.journal_reading import FACTS_KEY
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording, open_recording
 

@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from logbench.capture.messages import Batch, Message, Started, Status
 from logbench.recording.columns import dictionary_column, number_column
-from logbench.recording.journal import BATCH_SCHEMA
+from logbench.recording.journal_reading import BATCH_SCHEMA
 from logbench.system.threads import Supervised
 
 Row = tuple[str, str, int, float]
@@ -149,9 +149,3 @@ def as_message(batch: pa.RecordBatch) -> Batch:
     with pa.ipc.new_stream(sink, batch.schema) as stream:
         stream.write_batch(batch)
     return Batch(sink.getvalue().to_pybytes(), batch.num_rows)
-
-
-def batch_table(batch: Batch) -> pa.Table:
-    """The samples of a `Batch` message as an Arrow table of `BATCH_SCHEMA`."""
-    with pa.ipc.open_stream(batch.arrow) as stream:
-        return stream.read_all()

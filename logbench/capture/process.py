@@ -35,7 +35,7 @@ from logbench.capture.session import Session
 from logbench.capture.sources.choose import SourceMaker, make_source
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError
-from logbench.recording.journal import SUFFIX
+from logbench.recording.journal_reading import SUFFIX
 from logbench.system.log import start_logging
 from logbench.system.threads import Supervised
 
@@ -245,7 +245,7 @@ def _main(
         lambda: _listen(session, commands),
         on_death=lambda error: session.fail("commands", error),
     ).start()
-    session.run()
+    outbox.message(session.run())
     outbox.close()
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 
-from logbench.capture.facts import iso_utc, signal_facts, utc_now
+from logbench.capture.facts import iso_utc, utc_now
 from logbench.recording.finish import check_folder, write_recording
-from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle
+from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle, signal_facts
 from logbench.signals.table import table
 from logbench.simulator.drive import Drive
 from logbench.simulator.produce import produce

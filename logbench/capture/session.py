@@ -12,7 +12,7 @@ import uuid
 from collections.abc import Callable
 from pathlib import Path
 
-from logbench.capture.facts import iso_utc, signal_facts, utc_now
+from logbench.capture.facts import iso_utc, utc_now
 from logbench.capture.messages import (
     CaptureRequest,
     CarFound,
@@ -43,7 +43,7 @@ from logbench.errors import (
     WorkerDiedError,
 )
 from logbench.recording.finish import check_folder, finish, samples_in
-from logbench.recording.model import Facts, LinkFacts, Vehicle
+from logbench.recording.model import Facts, LinkFacts, Vehicle, signal_facts
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.model import Reading
 
@@ -111,7 +111,7 @@ class Session:
     # --- the loop ---
 
     def run(self) -> Finished | Failed:
-        """Record; returns (and sends) how it ended. Never raises for what the world does."""
+        """Record; returns how it ended. Never raises for what the world does."""
         ending: Finished | Failed
         try:
             self._start()
@@ -131,7 +131,6 @@ class Session:
             )
         finally:
             self._source.close()
-        self._watcher.message(ending)
         return ending
 
     def _start(self) -> None:

@@ -13,7 +13,8 @@ from logbench.capture.journaling import JournalThread
 from logbench.capture.outbox import Row
 from logbench.errors import LogbenchError
 from logbench.recording.finish import NothingRecordedError, finish
-from logbench.recording.journal import JournalIndex, JournalWriter, journal_path
+from logbench.recording.journal import JournalWriter
+from logbench.recording.journal_reading import JournalIndex, journal_path
 from logbench.recording.model import Event, Facts
 from logbench.recording.storage import numbered
 

@@ -20,7 +20,6 @@ from logbench.capture.messages import (
     Command,
     Failed,
     Finished,
-    Message,
     NotChosen,
     Status,
     Step,
@@ -28,7 +27,6 @@ from logbench.capture.messages import (
     Unattended,
 )
 from logbench.capture.notifier import Watcher, heartbeat
-from logbench.capture.outbox import Row
 from logbench.capture.session import Session
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError, WorkerDiedError
@@ -113,8 +111,11 @@ class _Car:
 _KEEPS = "An unattended run keeps its signals: end it, choose others, and start it again."
 
 
-class _Cycle:
-    """The source of one recording: ends some time after the car has fallen silent."""
+class _Cycle(Source):
+    """The source of one recording: ends some time after the car has fallen silent.
+
+    It is the run that cancels and closes: the next key cycle needs the same link.
+    """
 
     def __init__(self, car: _Car, plan: Unattended, opened: Opened) -> None:
         self._car = car
@@ -171,41 +172,6 @@ class _Cycle:
         """The car's clock."""
         return self._car.source.now_ns()
 
-    def voltage(self) -> float | None:
-        """The car's."""
-        return self._car.source.voltage()
-
-    def sleep(self) -> None:
-        """Let the car sleep."""
-        self._car.source.sleep()
-
-    def cancel(self) -> None:
-        """The run's business: a recording that failed must not keep the next from connecting."""
-
-    def close(self) -> None:
-        """Stays open for the next key cycle."""
-
-
-class _Quiet:
-    """Passes a session's messages on, except for its endings: they are not ours."""
-
-    def __init__(self, watcher: Watcher) -> None:
-        self._watcher = watcher
-
-    @property
-    def dropped(self) -> int:
-        return self._watcher.dropped
-
-    def message(self, message: Message) -> None:
-        if isinstance(message, Finished):
-            message = Step(f"Recorded {message.elapsed_s:.0f} s: {message.path}")
-        elif isinstance(message, Failed):
-            message = Step(message.sentence)
-        self._watcher.message(message)
-
-    def rows(self, rows: list[Row]) -> None:
-        self._watcher.rows(rows)
-
 
 class UnattendedRun:
     """Waits for the engine, records the key cycle, keeps to the budget; again until stopped.
@@ -250,7 +216,7 @@ class UnattendedRun:
             self._session.fail(worker, error)
 
     def run(self) -> Finished | Failed:
-        """Record key cycles; returns (and sends) the end, with the last recording's name."""
+        """Record key cycles; returns the end, with the last recording's name."""
         ending: Finished | Failed = Finished(None, 0, 0.0)
         try:
             for path in recover(self._folder):
@@ -268,10 +234,9 @@ class UnattendedRun:
         finally:
             self._source.close()
         if self._fault is not None:
-            ending = Failed(str(self._fault), "WorkerDiedError", self._last, self._samples)
+            ending = Failed(str(self._fault), "WorkerDiedError", self._last)
         elif isinstance(ending, Finished):
             ending = Finished(self._last, self._samples, self._elapsed_s, max(0, self._files - 1))
-        self._watcher.message(ending)
         return ending
 
     def _one_cycle(self) -> None:
@@ -283,7 +248,7 @@ class UnattendedRun:
         if opened is None or not self._room():
             return
         cycle = _Cycle(self._car, self._plan, opened)
-        session = Session(self._named(), cycle, _Quiet(self._watcher))
+        session = Session(self._named(), cycle, self._watcher)
         self._session = session
         if self._stop.is_set():
             session.command(Stop())
@@ -292,6 +257,9 @@ class UnattendedRun:
         self._car.was_heard()
         if isinstance(ending, Finished):
             self._elapsed_s += ending.elapsed_s
+            self._watcher.message(Step(f"Recorded {ending.elapsed_s:.0f} s: {ending.path}"))
+        else:
+            self._watcher.message(Step(ending.sentence))
         if ending.path is not None:
             self._samples += ending.samples
             self._files += 1

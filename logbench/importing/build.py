@@ -16,7 +16,7 @@ from logbench.importing.labels import labels_of
 from logbench.importing.model import ColumnMap, Drive, Imported, Mapping, Report
 from logbench.importing.sheet import Column, Sheet
 from logbench.importing.times import RowTimes, row_times, spread_even
-from logbench.recording.model import Facts, LinkFacts, SignalFacts, Trace
+from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
 from logbench.signals.table import table
 from logbench.signals.units import compatible, convert, known
 from logbench.system.version import SOFTWARE
@@ -180,8 +180,7 @@ def _texts(column: Column, rows: Rows) -> npt.NDArray[np.object_]:
 
 
 def _equal(column: Column, name: str) -> npt.NDArray[np.bool_]:
-    texts = column.texts if column.texts is not None else np.array(column.sample(len(column)))
-    return np.fromiter((text == name for text in texts), bool, len(texts))
+    return np.fromiter((text == name for text in column.cells()), bool, len(column))
 
 
 def _column_samples(
@@ -342,19 +341,7 @@ def _facts(
         started_utc=started,
         software=SOFTWARE,
         link=LinkFacts(adapter=f"imported from {source}"),
-        signals=signal_facts(traces),
+        signals=signal_facts(trace.signal for trace in traces),
         ecus={trace.ecu: "" for trace in traces},
         extra={"import": extra},
     )
-
-
-def signal_facts(traces: tuple[Trace, ...]) -> dict[str, SignalFacts]:
-    """Unit, name and PID of every signal, as far as the table knows it."""
-    out = {}
-    for trace in traces:
-        if trace.signal in table():
-            signal = table().by_acronym(trace.signal)
-            out[trace.signal] = SignalFacts(unit=signal.unit, name=signal.name, pid=signal.pid)
-        else:
-            out[trace.signal] = SignalFacts(unit=trace.unit)
-    return out

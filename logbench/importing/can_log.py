@@ -16,9 +16,8 @@ from typing import IO, Any
 import numpy as np
 
 from logbench.errors import ImportFileError, ReplyError
-from logbench.importing.build import signal_facts
 from logbench.importing.model import Drive, Imported, Report
-from logbench.recording.model import Facts, LinkFacts, Trace
+from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
 from logbench.signals.decoding import decode, scaling_from, split
 from logbench.signals.model import Scaling
 from logbench.signals.table import table
@@ -42,6 +41,8 @@ class _Bus:
     """ECU to the time of its last first frame."""
     asked_ns: dict[str, int] = field(default_factory=dict)
     """Reply address ('' for all) to the time of the last request."""
+    scaling_replies: dict[str, dict[int, bytes]] = field(default_factory=dict)
+    """ECU to the data of its last replies to PID 0x4F and 0x50."""
     scaling: dict[str, Scaling] = field(default_factory=dict)
 
 
@@ -159,24 +160,15 @@ def _decode(
             if pid % 0x20 == 0:
                 continue
             if pid in (0x4F, 0x50):
-                bus.scaling[ecu] = _scaling(bus.scaling.get(ecu), pid, data)
+                replies = bus.scaling_replies.setdefault(ecu, {})
+                replies[pid] = data
+                bus.scaling[ecu] = scaling_from(replies.get(0x4F), replies.get(0x50))
             for signal, value in decode(pid, data, bus.scaling.get(ecu)).items():
                 times, values = samples.setdefault((signal, ecu), ([], []))
                 times.append(t_ns)
                 values.append(value)
     except ReplyError as error:
         report.leave_out(number, ecu, payload.hex(" "), str(error))
-
-
-def _scaling(known: Scaling | None, pid: int, data: bytes) -> Scaling:
-    known = known or Scaling()
-    if pid == 0x50:
-        new = scaling_from(None, data)
-        return Scaling(known.lambda_max, known.o2_voltage_max_v, known.o2_current_max_ma,
-                       known.map_max_kpa, new.maf_max_g_s)  # fmt: skip
-    new = scaling_from(data)
-    return Scaling(new.lambda_max, new.o2_voltage_max_v, new.o2_current_max_ma, new.map_max_kpa,
-                   known.maf_max_g_s)  # fmt: skip
 
 
 def _drives(
@@ -212,7 +204,7 @@ def _facts(source: str, traces: tuple[Trace, ...], absolute_ns: int) -> Facts:
         started_utc=started,
         software=SOFTWARE,
         link=LinkFacts(adapter=f"imported from {source}", protocol="ISO 15765-4 (CAN log)"),
-        signals=signal_facts(traces),
+        signals=signal_facts(trace.signal for trace in traces),
         ecus={trace.ecu: "" for trace in traces},
         extra={"import": {"file": source}},
     )

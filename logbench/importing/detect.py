@@ -15,14 +15,13 @@ from logbench.importing.model import (
     LongMap,
     Mapping,
     SplitMap,
-    TimeMap,
     UnitFrom,
 )
-from logbench.importing.names import Match, is_kind, matches, take_apart
+from logbench.importing.names import Match, fits, is_kind, matches, take_apart
 from logbench.importing.sheet import Column, Dialect, Sheet
 from logbench.importing.times import find_time
 from logbench.signals.table import table
-from logbench.signals.units import compatible, convert, known
+from logbench.signals.units import convert, known
 
 _HEX_PID = re.compile(r"(?:0x|01\s*)?([0-9A-Fa-f]{2})")
 
@@ -118,9 +117,9 @@ def _also_a_signal(name: str) -> bool:
 
 
 def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]:
-    names = _texts(sheet.columns[long.name])
+    names = sheet.columns[long.name].cells()
     values = sheet.columns[long.value]
-    units = None if long.unit is None else _texts(sheet.columns[long.unit])
+    units = None if long.unit is None else sheet.columns[long.unit].cells()
     out = []
     for name in dict.fromkeys(names):
         if not name:
@@ -134,18 +133,10 @@ def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]
             texts=None if values.texts is None else values.texts[rows],
             numbers=None if values.numbers is None else values.numbers[rows],
         )
-        found = [m for m in _matches_of_name(name) if not written or _fits(m.signal, written)]
+        found = [m for m in _matches_of_name(name) if not written or fits(m.signal, written)]
         out.append(_guess(part, found, written, mapping))
     _settle_rivals(out)
     return out
-
-
-def _texts(column: Column) -> list[str]:
-    return column.sample(most=max(1, len(column)))
-
-
-def _fits(acronym: str, unit: str) -> bool:
-    return acronym not in table() or compatible(unit, table().by_acronym(acronym).unit)
 
 
 def _guess(column: Column, found: list[Match], written: str | None, mapping: Mapping) -> ColumnMap:
@@ -162,7 +153,7 @@ def _guess(column: Column, found: list[Match], written: str | None, mapping: Map
     parsed = parse_column(cells[filled], mapping.decimal, mapping.thousands, labels)
     guess.signal, guess.why, guess.confidence = best.signal, best.why, best.confidence
     guess.unit, guess.unit_from = _unit(column.name, written, parsed.units, best.signal)
-    if guess.unit_from == "cells" and not _fits(best.signal, guess.unit):
+    if guess.unit_from == "cells" and not fits(best.signal, guess.unit):
         guess.confidence, guess.why = 0.1, f"{guess.why}, but its cells are in {guess.unit}"
         return guess
     if filled.any():
@@ -227,8 +218,3 @@ def _settle_rivals(columns: list[ColumnMap]) -> None:
         if first is not column and column.confidence >= SURE:
             column.confidence = min(column.confidence * 0.5, SURE - 0.01)
             column.why += f"; '{first.column}' is already {column.signal}"
-
-
-def supposed(time: TimeMap) -> bool:
-    """Whether the times are a guess that a person should look at."""
-    return time.confidence < 0.6

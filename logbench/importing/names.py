@@ -129,7 +129,7 @@ def _ranked(header: str, unit: str | None) -> tuple[Match, ...]:
     text = " ".join(header.split())
     unit = unit if unit is not None else parts.unit
     bare = _BRACKETS.sub("", text).split("@")[0].strip().upper()
-    if bare in table() and _fits(bare, unit):
+    if bare in table() and fits(bare, unit):
         return (Match(bare, 1.0, "is the standard's acronym"),)
     words = frozenset(parts.words)
     best: dict[str, Match] = {}
@@ -137,7 +137,7 @@ def _ranked(header: str, unit: str | None) -> tuple[Match, ...]:
         score = weight * _alike(words, phrase_words)
         if score < SURE_ENOUGH or (acronym in best and best[acronym].confidence >= score):
             continue
-        if not _fits(acronym, unit):
+        if not fits(acronym, unit):
             continue
         why = "reads as" if score > 0.9 else "is much like"
         best[acronym] = Match(acronym, min(score, 0.98), f"{why} '{phrase}'")
@@ -158,7 +158,8 @@ def _with_rivals(match: Match, ranked: list[Match]) -> Match:
     return Match(match.signal, match.confidence * 0.6, f"{match.why}, as others do")
 
 
-def _fits(acronym: str, unit: str | None) -> bool:
+def fits(acronym: str, unit: str | None) -> bool:
+    """Whether numbers in a unit (None, ``: in none) can be those of a signal."""
     return not unit or acronym not in table() or compatible(unit, table().by_acronym(acronym).unit)
 
 

@@ -13,7 +13,7 @@ from logbench.errors import ImportFileError
 from logbench.importing.detect import detect_mapping
 from logbench.importing.model import Mapping
 from logbench.importing.sheet import Column, Sheet
-from logbench.recording.journal import FACTS_KEY
+from logbench.recording.journal_reading import FACTS_KEY
 
 if TYPE_CHECKING:
     import pandas as pd

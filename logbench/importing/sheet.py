@@ -42,6 +42,10 @@ class Column:
         assert self.numbers is not None
         return ["" if np.isnan(x) else repr(float(x)) for x in self.numbers[::step]]
 
+    def cells(self) -> list[str]:
+        """All cells as text."""
+        return self.sample(most=max(1, len(self)))
+
     def __len__(self) -> int:
         held = self.texts if self.texts is not None else self.numbers
         return 0 if held is None else len(held)

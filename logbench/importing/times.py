@@ -151,15 +151,9 @@ def row_times(sheet: Sheet, time: TimeMap, decimal: str, thousands: str = "") ->
         return _counted(columns[0], time, decimal, thousands)
     if time.format == "clock":
         return _clocked(columns[0])
-    texts = [_texts(column) for column in columns]
+    texts = [column.cells() for column in columns]
     joined = [" ".join(parts) for parts in zip(*texts, strict=True)]
     return _dated(joined, time.format)
-
-
-def _texts(column: Column) -> list[str]:
-    if column.texts is not None:
-        return [str(text) for text in column.texts]
-    return column.sample(most=len(column) or 1)
 
 
 def _counted(column: Column, time: TimeMap, decimal: str, thousands: str) -> RowTimes:
@@ -187,7 +181,7 @@ def _counted(column: Column, time: TimeMap, decimal: str, thousands: str) -> Row
 
 def _clocked(column: Column) -> RowTimes:
     """Clock times; a step back by more than twelve hours is midnight."""
-    texts = _texts(column)
+    texts = column.cells()
     nanoseconds = [_clock_ns(text) for text in texts]
     is_known = np.array([x is not None for x in nanoseconds], dtype=bool)
     t_ns = np.array([x or 0 for x in nanoseconds], dtype=np.int64)

@@ -26,13 +26,11 @@ from logbench.errors import (
     StorageError,
 )
 from logbench.recording.columns import dictionary_column, number_column
-from logbench.recording.journal import (
+from logbench.recording.journal import JournalInUseError, JournalLock, JournalWriter
+from logbench.recording.journal_reading import (
     FACTS_KEY,
     SUFFIX,
     JournalIndex,
-    JournalInUseError,
-    JournalLock,
-    JournalWriter,
     read_traces,
     scan_journal,
 )

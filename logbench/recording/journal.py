@@ -20,20 +20,14 @@ import pyarrow as pa
 from logbench.errors import RecordingMissingError, StorageError
 from logbench.recording.columns import number_column
 from logbench.recording.journal_reading import (
-    BATCH_SCHEMA,
     CRC_KEY,
     END_OF_STREAM,
     FACTS_KEY,
     JOURNAL_SCHEMA,
     MAX_TRACES,
     NOTE_KEY,
-    SUFFIX,
-    JournalContent,
     JournalIndex,
     crc_of,
-    journal_path,
-    read_journal,
-    read_traces,
     scan_journal,
 )
 from logbench.recording.model import Event, Facts
@@ -45,22 +39,6 @@ from logbench.recording.storage import (
     write_all,
 )
 from logbench.system.locks import try_lock
-
-__all__ = [
-    "BATCH_SCHEMA",
-    "FACTS_KEY",
-    "JOURNAL_SCHEMA",
-    "SUFFIX",
-    "JournalContent",
-    "JournalInUseError",
-    "JournalIndex",
-    "JournalLock",
-    "JournalWriter",
-    "journal_path",
-    "read_journal",
-    "read_traces",
-    "scan_journal",
-]
 
 _NEW = ".new"
 """Ends the name of a journal that is not locked yet."""

@@ -73,8 +73,6 @@ class JournalIndex:
     last_sample_ns: int = 0
     whole_bytes: int = 0
     """Length of the file up to the end of the last whole batch."""
-    sealed: bool = False
-    """True when its writer ended it on purpose."""
 
     @property
     def samples(self) -> int:
@@ -87,15 +85,6 @@ class JournalIndex:
         return max([self.last_sample_ns, *(event.t_ns for event in self.facts.events)])
 
 
-@dataclass(slots=True)
-class JournalContent(JournalIndex):
-    """All of a journal up to its last whole batch, samples in the order in which they came."""
-
-    trace: npt.NDArray[np.int16] = field(default_factory=lambda: np.empty(0, np.int16))
-    t_ns: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
-    value: npt.NDArray[np.float64] = field(default_factory=lambda: np.empty(0, np.float64))
-
-
 def crc_of(columns: Sequence[npt.NDArray[Any]], note: bytes) -> int:
     """CRC-32 of a batch's note and its columns' bytes."""
     crc = zlib.crc32(note)
@@ -104,25 +93,14 @@ def crc_of(columns: Sequence[npt.NDArray[Any]], note: bytes) -> int:
     return crc
 
 
-def read_journal(path: Path) -> JournalContent:
-    """Everything up to the last whole batch; a torn or garbled tail is left out.
-
-    Raises `RecordingMissingError` without a file, `RecordingDamagedError` when not even the header
-    is whole.
-    """
-    content = JournalContent(Facts())
-    parts = list(_scan(path, content))
-    if parts:
-        content.trace = np.concatenate([part[0] for part in parts])
-        content.t_ns = np.concatenate([part[1] for part in parts])
-        content.value = np.concatenate([part[2] for part in parts])
-    return content
-
-
 def scan_journal(path: Path) -> JournalIndex:
-    """Like `read_journal`, but the samples are checked and counted only: it needs little memory."""
+    """What a journal holds up to the last whole batch; a torn or garbled tail is left out.
+
+    All samples are checked and counted, none is kept. Raises `RecordingMissingError` without a
+    file, `RecordingDamagedError` when not even the header is whole.
+    """
     index = JournalIndex(Facts())
-    for _ in _scan(path, index):
+    for _ in scanned(path, index):
         pass
     return index
 
@@ -150,8 +128,9 @@ def read_traces(
     return found
 
 
-def _scan(path: Path, index: JournalIndex) -> Iterator[Columns]:
-    """Fill `index` and yield the columns, some batches at a time."""
+def scanned(path: Path, index: JournalIndex) -> Iterator[Columns]:
+    """Fill `index` and yield the columns of its whole batches, some batches at a time. Raises as
+    `scan_journal`."""
     try:
         size = path.stat().st_size
         if size == 0:
@@ -170,7 +149,6 @@ def _scan(path: Path, index: JournalIndex) -> Iterator[Columns]:
             yield columns
             if not good:
                 break
-        index.sealed = _is_sealed(source, index.whole_bytes, size)
 
 
 def _count(columns: Columns, index: JournalIndex) -> None:
@@ -269,10 +247,3 @@ def _fold(note: dict[str, Any], index: JournalIndex) -> None:
         index.facts = Facts.model_validate(note["facts"])
         index.facts.events = events
     index.keys.extend((str(signal), str(ecu)) for signal, ecu in note.get("traces", []))
-
-
-def _is_sealed(source: pa.NativeFile, end: int, size: int) -> bool:
-    if size < end + len(END_OF_STREAM):
-        return False
-    source.seek(end)
-    return bool(source.read(len(END_OF_STREAM)) == END_OF_STREAM)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field
+
+from logbench.signals.table import table
 
 SCHEMA_VERSION = "1.0"
 """Of the facts document and the columns. A newer major version is refused when read."""
@@ -87,6 +90,12 @@ class SignalFacts(_Open):
     unit: str = ""
     name: str = ""
     pid: int | None = None
+
+
+def signal_facts(acronyms: Iterable[str]) -> dict[str, SignalFacts]:
+    """Unit, name and PID of each signal that the table knows."""
+    known = (table().by_acronym(acronym) for acronym in acronyms if acronym in table())
+    return {s.acronym: SignalFacts(unit=s.unit, name=s.name, pid=s.pid) for s in known}
 
 
 class Facts(_Open):

@@ -23,7 +23,7 @@ from logbench.errors import (
     SignalUnsupportedError,
 )
 from logbench.recording.columns import number_column, numbers_of
-from logbench.recording.journal import FACTS_KEY, SUFFIX
+from logbench.recording.journal_reading import FACTS_KEY, SUFFIX
 from logbench.recording.model import SCHEMA_VERSION, Facts, Trace
 from logbench.recording.samples import hash_of
 

@@ -32,7 +32,7 @@ from logbench.capture.messages import (
 )
 from logbench.cases.settings import Settings
 from logbench.recording.finish import write_recording
-from logbench.recording.journal import BATCH_SCHEMA
+from logbench.recording.journal_reading import BATCH_SCHEMA
 from logbench.recording.model import Event, Facts, SignalFacts, Trace, Vehicle
 from logbench.vehicle.model import CarFacts
 

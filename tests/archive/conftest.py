@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 
 from logbench.archive.archive import Archive
-from logbench.importing.build import signal_facts
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Event, Facts, Trace, Vehicle
+from logbench.recording.model import Event, Facts, Trace, Vehicle, signal_facts
 
 
 def traces(ect: float = 90.0, rpm: float = 800.0, n: int = 1200, trim: float = 2.0) -> list[Trace]:
@@ -47,7 +46,7 @@ def make(
     facts = Facts(
         started_utc=started,
         vehicle=Vehicle(label=car, displacement_l=litres, cylinders=4),
-        signals=signal_facts(tuple(made)),
+        signals=signal_facts(trace.signal for trace in made),
         note=note,
         events=[Event(t_ns=0, kind="marker", text=event)] if event else [],
     )

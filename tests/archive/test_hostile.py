@@ -24,7 +24,7 @@ from logbench.archive.query import unreadable
 from logbench.archive.store import Entry, LocalStore, Problem, check_name, open_store
 from logbench.errors import ArchiveError, LogbenchError, QueryError
 from logbench.recording.finish import PARQUET_SCHEMA, write_recording
-from logbench.recording.journal import FACTS_KEY
+from logbench.recording.journal_reading import FACTS_KEY
 from logbench.recording.model import Facts, Trace
 
 secret_in_python = pa.table({"secret": ["python variable"]})

@@ -27,11 +27,11 @@ from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT
 from logbench.capture.messages import Batch, CaptureRequest, CarFound, Failed, Finished, Message
-from logbench.capture.outbox import batch_table
 from logbench.capture.process import Capture
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.recording.reader import open_recording
+from tests.capture.watched import batch_table
 
 TWELVE = (
     *("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT"),

@@ -20,7 +20,8 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 
-from logbench.recording.journal import JournalWriter, journal_path
+from logbench.recording.journal import JournalWriter
+from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
 from logbench.signals.table import table

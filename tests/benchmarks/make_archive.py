@@ -18,9 +18,8 @@ from pathlib import Path
 import numpy as np
 
 from logbench.capture.produce import vehicle_of
-from logbench.importing.build import signal_facts
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle
+from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle, signal_facts
 from logbench.signals.table import table
 from logbench.simulator.cars import draw_car
 from logbench.simulator.drive import Drive
@@ -72,7 +71,7 @@ def copies(
             software="make_archive",
             vehicle=vehicle.model_copy(update={"label": f"car {car:03d}", "vin": ""}),
             link=LinkFacts(url="sim:", simulated=True, protocol="none"),
-            signals=signal_facts(tuple(own)),
+            signals=signal_facts(trace.signal for trace in own),
             note="stalls when warm" if number % 50 == 0 else f"drive {number}",
             events=[Event(t_ns=10**9, kind="marker", text="hesitates")] if number % 7 == 0 else [],
         )

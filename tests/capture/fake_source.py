@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.sources.model import EndOfSourceError, Opened
+from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.errors import LinkLostError, SignalUnsupportedError
 from logbench.vehicle.model import CarFacts, Progress, Reading
 
@@ -16,7 +16,7 @@ SIGNALS = ("RPM", "VSS", "ECT", "MAF")
 
 
 @dataclass
-class FakeSource:
+class FakeSource(Source):
     """Gives a reading of each signal every `period_s`; value k of a signal is k.
 
     `log`: a file to which the count of readings and the monotonic time go after each read, in one
@@ -85,18 +85,6 @@ class FakeSource:
 
     def now_ns(self) -> int:
         return time.monotonic_ns()
-
-    def voltage(self):
-        return None
-
-    def sleep(self) -> None:
-        pass
-
-    def cancel(self) -> None:
-        pass
-
-    def close(self) -> None:
-        pass
 
 
 @dataclass(frozen=True)

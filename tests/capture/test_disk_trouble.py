@@ -11,11 +11,11 @@ from logbench.capture.messages import CaptureRequest, Failed, Finished, Happened
 from logbench.capture.session import Session
 from logbench.recording import journal as journal_module
 from logbench.recording.finish import samples_in
-from logbench.recording.journal import read_journal
 from logbench.recording.journal_reading import END_OF_STREAM
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import SIGNALS, FakeSource
 from tests.capture.test_session import Listener
+from tests.recording.whole_journal import read_journal
 
 PASSING = ("EINTR", "EAGAIN", "EIO", "ENOSPC", "EBUSY", "ESTALE")
 

@@ -15,7 +15,8 @@ from logbench.capture.sources.car import PolledSource
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import ConnectingStoppedError, LinkLostError, PortMissingError
 from logbench.recording.finish import NothingRecordedError
-from logbench.recording.journal import JournalWriter, journal_path
+from logbench.recording.journal import JournalWriter
+from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Facts
 from logbench.recording.reader import open_recording
 from logbench.simulator.still import StillCar

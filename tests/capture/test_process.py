@@ -24,14 +24,15 @@ from logbench.capture.messages import (
     Step,
     Unattended,
 )
-from logbench.capture.outbox import Outbox, batch_table
+from logbench.capture.outbox import Outbox
 from logbench.capture.process import Capture
 from logbench.capture.runner import run_headless
 from logbench.errors import LinkUnknownError, StorageError
 from logbench.recording.finish import recover
-from logbench.recording.journal import BATCH_SCHEMA, journal_path
+from logbench.recording.journal_reading import BATCH_SCHEMA, journal_path
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import SIGNALS, MakeFake
+from tests.capture.watched import batch_table
 
 ROOT = Path(__file__).resolve().parents[2]
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")

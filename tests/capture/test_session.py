@@ -21,7 +21,8 @@ from logbench.capture.messages import (
 )
 from logbench.capture.session import GAP_S, Session
 from logbench.errors import LinkLostError, StorageError
-from logbench.recording.journal import JournalWriter, journal_path
+from logbench.recording.journal import JournalWriter
+from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Facts, LinkFacts, Vehicle
 from logbench.recording.reader import open_recording
 from logbench.recording.surroundings import Surroundings
@@ -186,7 +187,6 @@ def test_no_link_from_the_start(tmp_path, listener):
 
     ending = Session(request(tmp_path), Away(), listener).run()
     assert ending == Failed("Nothing there: plug it in.", "LinkLostError", None)
-    assert listener.messages[-1] == ending
     assert list(tmp_path.iterdir()) == []
 
 

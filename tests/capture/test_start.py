@@ -26,18 +26,19 @@ from logbench.capture.messages import (
     Status,
     Stop,
 )
-from logbench.capture.outbox import Outbox, batch_table
+from logbench.capture.outbox import Outbox
 from logbench.capture.process import Capture
 from logbench.capture.session import Session
 from logbench.capture.sink import RecentSamples, Sink
 from logbench.recording.finish import recover
-from logbench.recording.journal import journal_path
+from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Event
 from logbench.recording.reader import Recording, open_recording
 from logbench.vehicle.model import Reading
 from tests.capture.fake_source import SIGNALS, FakeSource, MakeFake
 from tests.capture.test_process import kind, posix_only, until
 from tests.capture.test_session import Listener
+from tests.capture.watched import batch_table
 
 STEP_NS = 100_000_000
 

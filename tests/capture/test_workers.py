@@ -20,7 +20,8 @@ from logbench.capture.session import Session
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import ConnectingStoppedError, LinkLostError, StorageError
 from logbench.recording.finish import samples_in
-from logbench.recording.journal import JournalWriter, journal_path
+from logbench.recording.journal import JournalWriter
+from logbench.recording.journal_reading import journal_path
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import FakeSource
 from tests.capture.test_session import Listener

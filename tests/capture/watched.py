@@ -6,6 +6,9 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+import pyarrow as pa
+
+from logbench.capture.messages import Batch
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.ports import TcpWire
 from logbench.simulator.still import StillCar
@@ -43,3 +46,9 @@ def watched(car: StillCar | None = None, **how) -> Iterator[tuple[str, WatchedAd
     adapter = WatchedAdapter(car or StillCar(), **how)
     with serve(adapter, TcpWire("127.0.0.1", 0)) as server:
         yield server.url, adapter
+
+
+def batch_table(batch: Batch) -> pa.Table:
+    """The samples of a batch."""
+    with pa.ipc.open_stream(batch.arrow) as stream:
+        return stream.read_all()

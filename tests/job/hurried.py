@@ -9,8 +9,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.sources.car import PolledSource
-from logbench.capture.sources.model import Opened
 from logbench.capture.sources.simulated import SimulatedSource
 from logbench.simulator.cars import named_car
 from logbench.simulator.clock import CarClock
@@ -54,11 +52,9 @@ class HurriedSource(SimulatedSource):
         self._served = request.link_url
         super().__init__(dataclasses.replace(request, link_url=f"sim:?speed={SPEED:g}"))
 
-    def open(self, progress: Progress) -> Opened:
-        """Connect to the served car instead of starting one."""
-        if self._polled is None:
-            self._polled = PolledSource(self._hurried(), self._served)
-        return super().open(progress)
+    def _start_car(self, progress: Progress) -> str:
+        """The served car instead of one of its own."""
+        return self._served
 
 
 def _trip(number: int) -> tuple[Phase, ...]:

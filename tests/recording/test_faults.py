@@ -18,9 +18,11 @@ import numpy as np
 import pytest
 
 from logbench.recording.finish import finish, recover, write_recording
-from logbench.recording.journal import JournalWriter, journal_path, read_journal
+from logbench.recording.journal import JournalWriter
+from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.reader import open_recording
+from tests.recording.whole_journal import read_journal
 
 pytestmark = pytest.mark.skipif(
     sys.platform == "win32", reason="needs SIGKILL, a fork server and hard links"

@@ -18,7 +18,8 @@ import pytest
 from logbench.errors import RecordingDamagedError, StorageError
 from logbench.recording import finish as finishing
 from logbench.recording.finish import check_folder, finish, recover, write_recording
-from logbench.recording.journal import FACTS_KEY, JournalWriter, journal_path
+from logbench.recording.journal import JournalWriter
+from logbench.recording.journal_reading import FACTS_KEY, journal_path
 from logbench.recording.model import Event, Facts
 from logbench.recording.reader import open_recording
 

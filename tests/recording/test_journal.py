@@ -19,14 +19,10 @@ from logbench.errors import (
     RecordingMissingError,
     StorageError,
 )
-from logbench.recording.journal import (
-    FACTS_KEY,
-    JournalLock,
-    JournalWriter,
-    journal_path,
-    read_journal,
-)
+from logbench.recording.journal import JournalLock, JournalWriter
+from logbench.recording.journal_reading import FACTS_KEY, journal_path
 from logbench.recording.model import Event, Facts
+from tests.recording.whole_journal import read_journal
 
 BATCHES = 12
 
@@ -246,8 +242,9 @@ _LIMITED = """
 import resource, sys
 from pathlib import Path
 from logbench.errors import StorageError
-from logbench.recording.journal import JournalWriter, read_journal
+from logbench.recording.journal import JournalWriter
 from logbench.recording.model import Facts
+from tests.recording.whole_journal import read_journal
 path = Path(sys.argv[1])
 writer = JournalWriter(path, Facts())
 resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, resource.RLIM_INFINITY))

@@ -28,7 +28,7 @@ from logbench.errors import (
 )
 from logbench.recording import reader
 from logbench.recording.finish import PARQUET_SCHEMA, write_recording
-from logbench.recording.journal import FACTS_KEY
+from logbench.recording.journal_reading import FACTS_KEY
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording, open_recording, verify
 

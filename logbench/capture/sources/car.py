@@ -9,7 +9,7 @@ import threading
 import time
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.sources.model import Opened
+from logbench.capture.sources.model import Opened, Source
 from logbench.errors import (
     CarSilentError,
     LinkError,
@@ -32,19 +32,15 @@ _SOFT_TRIES = 5
 """Times a silent car is simply asked again before the link is set up anew."""
 
 
-class PolledSource:
+class PolledSource(Source):
     """See `sources.model.Source`. The car is asked for its facts once only, and the link is kept
     over a loss, with the speed, the protocol and the costs it has learnt.
-
-    `cancelled`: what `cancel` sets, where somebody else can set it, too.
     """
 
-    def __init__(
-        self, request: CaptureRequest, url: str, cancelled: threading.Event | None = None
-    ) -> None:
+    def __init__(self, request: CaptureRequest, url: str) -> None:
         self._request = request
         self._url = url
-        self._cancelled = cancelled or threading.Event()
+        self._cancelled = threading.Event()
         self._link: Link | None = None
         self._poller: Poller | None = None
         self._bus: tuple[Protocol, int] | None = None

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import Protocol
 
 from logbench.vehicle.model import CarFacts, Progress, Reading
 
@@ -24,54 +24,54 @@ class Opened:
     """False where the clock keeps no pace with real time: it jumps from sample to sample."""
 
 
-class Source(Protocol):
-    """Yields readings; opened again after a loss it goes on with the same clock."""
+class Source(ABC):
+    """Yields readings; opened again after a loss it goes on with the same clock.
 
+    One without an adapter has nothing more to supply than the first four methods.
+    """
+
+    @abstractmethod
     def open(self, progress: Progress) -> Opened:
         """Connect and find out what there is, again after a loss.
 
         Raises a `LinkError` when there is nothing.
         """
-        ...
 
+    @abstractmethod
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
         """Ask for other signals from now on, once it was open; same clock, same link.
 
         Raises `SignalUnsupportedError` where there is none of them; then nothing has changed.
         """
-        ...
 
+    @abstractmethod
     def read(self) -> list[Reading]:
         """The next readings, in order of time for each trace.
 
         Blocks for one request at most. Raises `LinkLostError` and its like when the way to the car
         is broken; `EndOfSourceError` when there will be no more.
         """
-        ...
 
+    @abstractmethod
     def now_ns(self) -> int:
         """The source's clock, on which readings are stamped; never goes backward."""
-        ...
 
     def voltage(self) -> float | None:
         """Volts at the car, found without a word to it; None where nobody can say.
 
         Wakes a resting adapter; also before the first `open`.
         """
-        ...
+        return None
 
-    def sleep(self) -> None:
+    def sleep(self) -> None:  # noqa: B027 - most need not
         """Let car and adapter sleep until the next `open`, `read` or `voltage`; never raises."""
-        ...
 
-    def cancel(self) -> None:
+    def cancel(self) -> None:  # noqa: B027 - most need not
         """From any thread: an `open` under way or to come ends soon, with
         `ConnectingStoppedError`."""
-        ...
 
-    def close(self) -> None:
+    def close(self) -> None:  # noqa: B027 - most need not
         """Let go of everything; may be called at any time and more than once."""
-        ...
 
 
 class EndOfSourceError(Exception):

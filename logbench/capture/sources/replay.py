@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl
 import numpy as np
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.sources.model import EndOfSourceError, Opened
+from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.errors import LinkUnknownError, SignalUnsupportedError
 from logbench.recording.model import Facts
 from logbench.recording.reader import Recording, open_recording
@@ -21,7 +21,7 @@ _MOST = 4000
 _LONGEST_WAIT_S = 0.1
 
 
-class ReplaySource:
+class ReplaySource(Source):
     """See `sources.model.Source`: the samples of a recording at their own times.
 
     Its clock is the recording's from the first read on, run `speed` times as fast; with `speed=max`
@@ -112,19 +112,6 @@ class ReplaySource:
         if not self._speed or self._began_s is None:
             return self._last_ns
         return int((time.monotonic() - self._began_s) * self._speed * 1e9)
-
-    def voltage(self) -> float | None:
-        """None: nobody can say."""
-        return None
-
-    def sleep(self) -> None:
-        """Nothing is awake."""
-
-    def cancel(self) -> None:
-        """Opening takes no time."""
-
-    def close(self) -> None:
-        """Nothing is held open."""
 
 
 def parse_replay_url(url: str) -> tuple[Path, float]:
