@@ -7,10 +7,9 @@ import queue
 import time
 from collections.abc import Callable
 
-from logbench.capture.outbox import Row
 from logbench.errors import StorageError
 from logbench.recording.journal import JournalWriter
-from logbench.recording.model import Event, Facts
+from logbench.recording.model import Event
 from logbench.recording.storage import may_pass
 from logbench.system.threads import Supervised
 
@@ -23,7 +22,7 @@ _PAUSES_S = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 
 
 class JournalThread:
-    """Takes rows, events and facts, writes them in batches and fsyncs.
+    """Takes samples, events and facts, writes them in batches and fsyncs.
 
     What may pass (`may_pass`) is tried again for `PATIENCE_S` while samples wait in memory. Where
     the thread died (the disk, or a fault of ours), whoever calls next gets the error.
@@ -40,31 +39,20 @@ class JournalThread:
         """All three are called on the journal's thread: when it dies; with a sentence when the disk
         takes nothing for now; with the note in the recording when it does again."""
         self.writer = writer
-        self._queue: queue.Queue[Callable[[], None] | None] = queue.Queue(_WAITING)
+        self._queue: queue.Queue[Callable[[JournalWriter], None] | None] = queue.Queue(_WAITING)
         self._on_trouble, self._on_note = on_trouble, on_note
         self._thread = Supervised("journal", self._run, on_death=on_death).start()
 
-    def rows(self, rows: list[Row]) -> None:
-        """Accept samples. Raises the `StorageError` of an earlier write, or `WorkerDiedError`."""
-        self._put(lambda: self.writer.append(rows))
-
-    def rows_made(self, make: Callable[[], list[Row]]) -> None:
-        """Accept samples that are made on the journal's thread; raises as `rows`."""
-        self._put(lambda: self.writer.append(make()))
-
-    def event(self, event: Event) -> None:
-        """Accept an event; raises as `rows`."""
-        self._put(lambda: self.writer.event(event))
-
-    def facts(self, facts: Facts) -> None:
-        """Replace the facts; raises as `rows`."""
-        self._put(lambda: self.writer.update_facts(facts))
+    def put(self, work: Callable[[JournalWriter], None]) -> None:
+        """Do this to the writer, on the thread, in the order given. Raises the `StorageError` of an
+        earlier write, or `WorkerDiedError`."""
+        self._hand_over(work)
 
     def end(self) -> None:
         """Write what waits, seal the journal and end the thread; the writer stays open. Raises as
-        `rows`."""
+        `put`."""
         if self._thread.alive:
-            self._put(None)
+            self._hand_over(None)
         self._thread.join()
         self._thread.check()
 
@@ -75,12 +63,12 @@ class JournalThread:
             what = self._queue.get()
             with contextlib.suppress(Exception):  # one of them it died of
                 if what is not None:
-                    what()
+                    what(self.writer)
         with contextlib.suppress(Exception):
             self.writer.flush()
         self.writer.close()
 
-    def _put(self, what: Callable[[], None] | None) -> None:
+    def _hand_over(self, what: Callable[[JournalWriter], None] | None) -> None:
         while True:
             self._thread.check()
             with contextlib.suppress(queue.Full):  # a dead thread would leave it so
@@ -101,7 +89,7 @@ class JournalThread:
             return True
         if what is None:
             return False
-        what()
+        what(self.writer)
         return True
 
     def _patiently(self, write: Callable[[], object], *, note: bool = True) -> None:

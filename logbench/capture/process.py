@@ -105,7 +105,8 @@ class Capture:
                 message: Message = self._from_child.recv()
                 messages.append(message)
                 self.ended = isinstance(message, Finished | Failed)
-        except (EOFError, OSError):
+        except Exception as error:  # it has ended, or what it sent was garbled as it died
+            log.debug("nothing more comes from the capture process: %r", error)
             self.ended = True
             messages.append(self._died())
         if messages:

@@ -85,7 +85,7 @@ class RecentSamples:
         names = list(self._numbers)
         for block in self._blocks:
             if block.t[-1] >= since_ns:
-                yield lambda block=block: block.rows(names, since_ns)  # type: ignore[misc]
+                yield partial(block.rows, names, since_ns)
 
     def events(self, since_ns: int) -> list[Event]:
         """Events from a time on, counted from it."""
@@ -155,9 +155,9 @@ class Sink:
         held, self._held = self._held, None
         self.samples = held.count(since_ns)
         for part in held.taken(since_ns):
-            self._journal.rows_made(part)
+            self._journal.put(partial(_write, part))
         for event in held.events(since_ns):
-            self._journal.event(event)
+            self.event(event)
 
     def resume(self, journal: Path) -> JournalIndex:
         """Go on with a journal whose writer died; returns what it holds."""
@@ -172,19 +172,19 @@ class Sink:
         if self._held is not None:
             self._held.rows(rows)
         elif self._journal is not None:
-            self._journal.rows(rows)
+            self._journal.put(lambda writer: writer.append(rows))
 
     def event(self, event: Event) -> None:
         """Take an event."""
         if self._held is not None:
             self._held.event(event)
         elif self._journal is not None:
-            self._journal.event(event)
+            self._journal.put(lambda writer: writer.event(event))
 
     def facts(self, facts: Facts) -> None:
         """Replace the facts of the recording."""
         if self._journal is not None:
-            self._journal.facts(facts)
+            self._journal.put(lambda writer: writer.update_facts(facts))
 
     def finish(self) -> Path | None:
         """Turn the journal into a recording; None where there is none."""
@@ -214,6 +214,10 @@ class Sink:
         except LogbenchError as error:
             log.warning("%s", error)
             return writer.path
+
+
+def _write(part: Callable[[], list[Row]], writer: JournalWriter) -> None:
+    writer.append(part())
 
 
 def _new_journal(out: Path, facts: Facts) -> JournalWriter:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import time
 
 import pytest
 
@@ -115,6 +116,18 @@ def test_it_lasts(tmp_path, monkeypatch):
     assert ending.samples == samples_in(ending.path) > 0
     assert f": {ending.samples:,} samples." in ending.sentence
     assert open_recording(ending.path).intact()
+
+
+@pytest.mark.worker_dies
+def test_what_waits_is_bounded(tmp_path, monkeypatch):
+    """With the queue full there is no waiting for the disk, whatever patience is left."""
+    monkeypatch.setattr("logbench.capture.journaling._WAITING", 200)
+    Trouble(monkeypatch, "before", errno.EIO, times=10**6)
+    began = time.monotonic()
+    ending, _ = drive(tmp_path, last=10**6)
+    assert isinstance(ending, Failed)
+    assert time.monotonic() - began < 20
+    assert ending.samples == samples_in(ending.path) > 0
 
 
 @pytest.mark.worker_dies

@@ -23,7 +23,7 @@ from logbench.recording.finish import samples_in
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.reader import open_recording
-from tests.capture.fake_source import FakeSource
+from tests.capture.fake_source import FakeSource, MakeFake
 from tests.capture.test_session import Listener
 
 KINDS = [ValueError("injected"), MemoryError("injected"), OSError(5, "injected"),
@@ -233,6 +233,20 @@ def test_in_a_process_of_its_own(tmp_path):
     assert f"{ending.samples:,} samples" in ending.sentence
     logs = Path(os.environ["XDG_STATE_HOME"]).rglob("capture*.log")
     assert any("the thread 'journal' died" in log.read_text() for log in logs)
+
+
+def test_garbled_last_words(tmp_path):
+    """What the process sent when it died cannot be read: that is its end, too."""
+    with Capture(CaptureRequest("fake:", out=tmp_path / "drive.parquet"), MakeFake()) as capture:
+        receiver, sender = multiprocessing.Pipe(duplex=False)
+        capture._from_child.close()
+        capture._from_child = receiver
+        sender.send_bytes(b"\x80\x05garbled")
+        capture._process.kill()
+        (ending,) = capture.poll()
+        assert isinstance(ending, Failed)
+        assert "exit code -9" in ending.sentence
+        sender.close()
 
 
 @pytest.mark.worker_dies
