@@ -79,16 +79,6 @@ class Capture:
         self._last_sign = time.monotonic()
         atexit.register(self.close)
 
-    @property
-    def alive(self) -> bool:
-        """True while the process runs."""
-        return self._process is not None and self._process.is_alive()
-
-    @property
-    def pid(self) -> int | None:
-        """Process id, None before `start()`."""
-        return None if self._process is None else self._process.pid
-
     def wait(self, timeout_s: float) -> None:
         """Return when there is something to poll, at the latest after `timeout_s`."""
         if self._from_child is None or self.ended:

@@ -39,11 +39,6 @@ def recall(fingerprint: str, folder: Path | None = None) -> Mapping | None:
     return mapping if mapping.fingerprint == fingerprint else None
 
 
-def forget(fingerprint: str, folder: Path | None = None) -> None:
-    """Remove a kept mapping, if there is one."""
-    _path(fingerprint, folder).unlink(missing_ok=True)
-
-
 def _path(fingerprint: str, folder: Path | None) -> Path:
     if not re.fullmatch(r"[0-9a-f]{16}", fingerprint):
         raise ImportFileError("The mapping has no fingerprint of a header: detect it anew.")

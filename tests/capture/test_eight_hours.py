@@ -86,7 +86,7 @@ def test_eight_hours(tmp_path):
                 elif isinstance(message, Finished):
                     finished = message
                 elif isinstance(message, Status):
-                    sizes = resident_mb(capture.pid), resident_mb(os.getpid())
+                    sizes = resident_mb(capture._process.pid), resident_mb(os.getpid())
                     if finishing or message.elapsed_s >= HOURS * 3595:
                         finishing_mb.append(sizes[0])
                     else:

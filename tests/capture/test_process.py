@@ -98,7 +98,7 @@ if __name__ == "__main__":
     capture.start()
     while not any(isinstance(m, Status) for m in capture.poll()):
         time.sleep(0.02)
-    print(capture.pid, flush=True)
+    print(capture._process.pid, flush=True)
     time.sleep(60)
 """
     file = tmp_path / "window.py"
@@ -309,7 +309,7 @@ def test_kill_at_any_moment(tmp_path, seed):
         until(capture, kind(CarFound))
         wait_for(log.exists)
         time.sleep(random.Random(seed).uniform(0.0, 2.5))
-        os.kill(capture.pid, signal.SIGKILL)
+        os.kill(capture._process.pid, signal.SIGKILL)
         messages = until(capture, kind(Failed))
     assert "exit code -9" in messages[-1].sentence
     lines = [line.split() for line in log.read_text().splitlines() if line.count(" ") == 1]

@@ -209,8 +209,7 @@ def test_killed_after_it_was_started(tmp_path):
         capture.start_recording(out)
         until(capture, kind(Started))
         until(capture, lambda m: isinstance(m, Status) and m.size_bytes > 30_000)
-        assert capture.pid is not None
-        os.kill(capture.pid, signal.SIGKILL)
+        os.kill(capture._process.pid, signal.SIGKILL)
         (*_, failed) = until(capture, kind(Failed))
         assert failed.path == capture.journal() == journal_path(out)
     (path,) = recover(tmp_path)

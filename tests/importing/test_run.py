@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from logbench.errors import ImportFileError
-from logbench.importing.memory import forget, recall, remember
+from logbench.importing.memory import recall, remember
 from logbench.importing.model import Mapping
 from logbench.importing.run import files_in, import_file, import_files, preview, read_file
 from logbench.recording.finish import write_recording
@@ -61,7 +61,7 @@ def test_a_correction_is_remembered_for_files_that_look_the_same(tmp_path):
         for name in ("b.csv", "c.csv")
     ]
     assert signals == [{"RPM", "ECT"}, {"RPM"}]
-    forget(mapping.fingerprint, memory)
+    (memory / f"{mapping.fingerprint}.toml").unlink()
     assert recall(mapping.fingerprint, memory) is None
     with pytest.raises(ImportFileError, match="no fingerprint"):
         recall("../../etc/passwd", memory)
