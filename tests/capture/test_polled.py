@@ -200,7 +200,7 @@ def test_stop_while_connecting_to_go_on(tmp_path, mute):
     writer.flush()
     writer.close()
     request = CaptureRequest(mute, out=out, resume=journal_path(out))
-    assert stopped_while_connecting(request, mute) == Finished(out, 0, 0.0)
+    assert stopped_while_connecting(request, mute) == Finished(out, 20, 0.0)  # what the file holds
     assert len(open_recording(out).trace("RPM")) == 20
 
 
