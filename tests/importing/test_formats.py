@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 import numpy as np
 import pytest
-from rich.console import Console
 
 from logbench.archive.archive import Archive
 from logbench.archive.importing import import_to_archive
-from logbench.cli.terminal_import import import_files
+from logbench.cli.files import import_files
 from logbench.errors import ImportFileError
 from logbench.importing import formats
 from logbench.importing.csv_file import load_csv
@@ -64,10 +62,9 @@ def test_it_is_read(files):
         assert drive.traces[0].value.tolist() == [700, 800, 900]
 
 
-def test_the_command_line_imports_it(files, tmp_path):
-    screen = Console(file=io.StringIO(), width=110)
-    code = import_files([files], screen, into=tmp_path / "out", yes=True, memory=tmp_path)
-    assert code == 0
+def test_the_command_line_imports_it(files, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    assert import_files([files], into=tmp_path / "out", yes=True) == 0
     for name in ("a", "b"):
         recording = open_recording(tmp_path / f"out/{name}.parquet")
         assert recording.trace("RPM").value.tolist() == [700, 800, 900]
