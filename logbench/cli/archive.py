@@ -1,73 +1,37 @@
-"""`logbench archive …`: the commands over everything ever recorded. A skin, like `cli`."""
+"""`logbench archive …`: the commands over everything ever recorded."""
 
 from __future__ import annotations
 
+import json
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
+
+from logbench.cli.options import AsJson, listed, make_group
+from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from logbench.archive.archive import Archive
     from logbench.archive.find import Filter
 
-archive_app = typer.Typer(
-    help="Everything ever recorded: list, find, query, look after.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-)
+archive_app = make_group("archive", "Everything ever recorded: list, find, query, look after.")
 
 Place = Annotated[str, typer.Argument(help="The archive: a folder or an object-store URL.")]
 Name = Annotated[str, typer.Argument(help="A recording's id or file in the archive.")]
 Car = Annotated[str, typer.Option(help="Part of the car's name or VIN.")]
 Since = Annotated[str, typer.Option(help="Recorded on or after this date: 2026-03-01.")]
 Until = Annotated[str, typer.Option(help="Recorded before this date.")]
-Signal = Annotated[list[str] | None, typer.Option(help="Holds this signal; may be repeated.")]
-Finding = Annotated[str, typer.Option(help="Has this finding: act, fuel_trim or fuel_trim:act.")]
-Words = Annotated[str, typer.Option(help="Text in its notes.")]
-Litres = Annotated[str, typer.Option(help="Displacement: 1.8 or 1.6-2.0.")]
-When = Annotated[str, typer.Option(help="A condition, like 'ECT below 70 after 10 minutes'.")]
-
-
-def _console() -> Console:
-    return Console(highlight=False)
-
-
-def _filter(
-    car: str,
-    since: str,
-    until: str,
-    signal: list[str] | None,
-    finding: str,
-    text: str,
-    litres: str,
-    when: str,
-) -> Filter:
-    from logbench.cli.terminal_archive import make_filter
-
-    return make_filter(
-        car=car,
-        since=since,
-        until=until,
-        signals=signal or [],
-        finding=finding,
-        text=text,
-        litres=litres,
-        condition=when,
-    )
+Most = Annotated[int, typer.Option(min=1, help="At most so many.")]
 
 
 @archive_app.command("list")
-def list_command(
-    place: Place,
-    limit: Annotated[int, typer.Option(min=1, help="At most so many.")] = 40,
-    as_json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
-) -> None:
+def list_command(place: Place, limit: Most = 40, as_json: AsJson = False) -> None:
     """List the recordings, newest first."""
-    from logbench.cli.terminal_archive import list_archive
-
-    list_archive(place, _console(), limit=limit, as_json=as_json)
+    _list(place, None, limit, as_json)
 
 
 @archive_app.command("find")
@@ -76,27 +40,80 @@ def find_command(
     car: Car = "",
     since: Since = "",
     until: Until = "",
-    signal: Signal = None,
-    finding: Finding = "",
-    text: Words = "",
-    litres: Litres = "",
-    when: When = "",
-    limit: Annotated[int, typer.Option(min=1, help="At most so many.")] = 40,
-    as_json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    signal: Annotated[
+        list[str] | None, typer.Option(help="Holds this signal; may be repeated.")
+    ] = None,
+    finding: Annotated[
+        str, typer.Option(help="Has this finding: act, fuel_trim or fuel_trim:act.")
+    ] = "",
+    text: Annotated[str, typer.Option(help="Text in its notes.")] = "",
+    litres: Annotated[str, typer.Option(help="Displacement: 1.8 or 1.6-2.0.")] = "",
+    when: Annotated[
+        str, typer.Option(help="A condition, like 'ECT below 70 after 10 minutes'.")
+    ] = "",
+    limit: Most = 40,
+    as_json: AsJson = False,
 ) -> None:
     """Find recordings by car, date, signal, finding, note or condition."""
-    from logbench.cli.terminal_archive import list_archive
+    from logbench.archive.find import Filter, parse_condition
 
-    chosen = _filter(car, since, until, signal, finding, text, litres, when)
-    list_archive(place, _console(), chosen, limit=limit, as_json=as_json)
+    chosen = Filter(
+        car=car,
+        since=since,
+        until=until,
+        signals=listed(",".join(signal or ()).upper()),
+        finding=finding,
+        text=text,
+        displacement_l=_displacements(litres) if litres else None,
+        condition=parse_condition(when) if when else None,
+    )
+    _list(place, chosen, limit, as_json)
+
+
+def _displacements(litres: str) -> tuple[float, float]:
+    low, _, high = litres.partition("-")
+    try:
+        return float(low) - 0.01, float(high or low) + 0.01
+    except ValueError:
+        raise UsageError(f"'{litres}' is no displacement: write 1.8 or 1.6-2.0.") from None
+
+
+def _list(place: str, chosen: Filter | None, limit: int, as_json: bool) -> None:
+    from logbench.archive.overview import worst_findings
+    from logbench.cli import show_archive
+    from logbench.cli.show import say
+
+    archive = _opened(place)
+    found = archive.find(chosen)
+    if as_json:
+        print(json.dumps(found.to_pylist(), indent=2))
+        return
+    show_archive.recordings(found.slice(0, limit).to_pylist(), worst_findings(archive))
+    more = f", {limit} shown" if found.num_rows > limit else ""
+    say(f"{found.num_rows:,} of {archive.index.recordings.num_rows:,} recordings{more}.")
+    if chosen is not None and chosen.finding:  # can only be found where the checks have run
+        unknown = len(archive.entries()) - len(set(archive.findings["recording"].to_pylist()))
+        if unknown:
+            say(
+                f"{unknown:,} recordings have not been checked: run 'logbench archive sweep "
+                f"{place}' first.",
+                "yellow",
+            )
+    kinds = Counter(problem.kind for problem in archive.index.problems)
+    if kinds:
+        counts = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
+        say(f"Left out: {counts}; 'archive check' says why.", "yellow")
 
 
 @archive_app.command("show")
 def show_command(place: Place, recording: Name) -> None:
     """Show one recording's facts, signals and findings."""
-    from logbench.cli.terminal_archive import show_recording
+    from logbench.cases.archive import ShowRecording
+    from logbench.cases.work import run_here
+    from logbench.cli import show_archive
 
-    show_recording(place, recording, _console())
+    archive = _opened(place)
+    show_archive.recording(run_here(ShowRecording(archive, archive.resolve(recording))))
 
 
 @archive_app.command("query")
@@ -110,20 +127,38 @@ def query_command(
     as_csv: Annotated[bool, typer.Option("--csv", help="As CSV.")] = False,
 ) -> None:
     """Ask in SQL: read-only, over recordings, signals, samples, findings and jobs."""
-    from logbench.cli.terminal_archive import query_archive
+    from logbench.archive.find import Filter
+    from logbench.cli import show_archive
 
-    chosen = _filter(car, since, until, None, "", "", "", "")
-    query_archive(place, sql, _console(), chosen, as_csv=as_csv, limit=limit)
+    answer = _opened(place).query(sql, chosen=Filter(car=car, since=since, until=until))
+    if as_csv:
+        show_archive.csv(answer)
+    else:
+        show_archive.rows(answer, limit)
 
 
 @archive_app.command("add")
 def add_command(
     place: Place, files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")]
-) -> None:
+) -> int:
     """Copy recordings into the archive."""
-    from logbench.cli.terminal_archive import add_to_archive
+    from logbench.cli.show import say
+    from logbench.recording.storage import storage_trouble
 
-    raise typer.Exit(add_to_archive(place, files, _console()))
+    if "://" not in place:
+        with storage_trouble(Path(place)):
+            Path(place).mkdir(parents=True, exist_ok=True)
+    archive = _opened(place)
+    code = 0
+    for file in files:
+        try:
+            path, new = archive.add(file)
+        except LogbenchError as error:  # the next file may be fine
+            say(str(error), "yellow")
+            code = LogbenchError.exit_code
+        else:
+            say(f"{file} -> {path}" if new else f"{file} is there as {path}")
+    return code
 
 
 @archive_app.command("check")
@@ -132,11 +167,20 @@ def check_command(
     quarantine: Annotated[
         bool, typer.Option("--quarantine", help="Set damaged files aside; never deleted.")
     ] = False,
-) -> None:
+) -> int:
     """Verify every recording; exit code 3 when one is damaged."""
-    from logbench.cli.terminal_archive import check_archive
+    from logbench.cases.archive import VerifyArchive
+    from logbench.cli.show import run_shown, say
 
-    raise typer.Exit(check_archive(place, _console(), quarantine=quarantine))
+    archive = _opened(place)
+    for problem in archive.index.problems:
+        if problem.kind not in {"damaged", "enormous"} or problem.path.endswith("job.toml"):
+            say(problem.sentence, "yellow")
+    account = run_shown(VerifyArchive(archive, quarantine), "verifying")
+    for line in account.lines:
+        say(line.text, "bold red")
+    say(account.sentence)
+    return LogbenchError.exit_code if account.bad else 0
 
 
 @archive_app.command("sweep")
@@ -153,21 +197,34 @@ def sweep_command(
     processes: Annotated[int, typer.Option(min=0, help="Local processes; 0: as many as pay.")] = 0,
     car: Car = "",
     since: Since = "",
-) -> None:
+) -> int:
     """Run the checks, or a function of yours, over all recordings; goes on where it stopped."""
-    from logbench.cli.terminal_archive import sweep_archive
+    from logbench.archive.find import Filter
+    from logbench.archive.sweep import sweep_checks, sweep_function
+    from logbench.cli.show import bar, say
 
-    code = sweep_archive(
-        place,
-        _console(),
-        checks=[key.strip() for key in checks.split(",") if key.strip()],
-        function=function,
-        out=out,
-        scheduler=scheduler,
-        processes=processes,
-        chosen=_filter(car, since, "", None, "", "", "", ""),
+    if function and listed(checks):
+        raise UsageError("A sweep runs checks or a function: leave one of the two out.")
+    archive = _opened(place)
+    chosen, recordings = Filter(car=car, since=since), None
+    if chosen:
+        recordings = [str(path) for path in archive.find(chosen)["recording"].to_pylist()]
+    with bar("sweeping") as reported:
+        progress = _counted(reported, "sweeping")
+        if function:
+            if out is None:
+                raise UsageError("Name a folder for the function's results with --out.")
+            done = sweep_function(archive, function, out, scheduler=scheduler, processes=processes,
+                                  recordings=recordings, progress=progress)  # fmt: skip
+        else:
+            done = sweep_checks(archive, scheduler=scheduler, processes=processes,
+                                recordings=recordings, only=listed(checks) or None,
+                                progress=progress)  # fmt: skip
+    say(
+        f"{done.done:,} recordings in {done.seconds:.1f} s ({done.per_s:.1f}/s), "
+        f"{done.known:,} known before, {done.problems:,} with a problem."
     )
-    raise typer.Exit(code)
+    return LogbenchError.exit_code if done.problems else 0
 
 
 @archive_app.command("trend")
@@ -177,9 +234,23 @@ def trend_command(
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN.")],
 ) -> None:
     """Show a number over a car's life, and its place among cars of the same displacement."""
-    from logbench.cli.terminal_archive import trend_of
+    from logbench.archive.trend import spread_of, trend_of
+    from logbench.cli import show_archive
+    from logbench.cli.show import say
 
-    trend_of(place, number, car, _console())
+    archive = _opened(place)
+    points = trend_of(archive, number, car)
+    show_archive.points(points)
+    if not points:
+        say("No such number is known of that car: 'archive sweep' makes them.")
+        return
+    last = points[-1]
+    sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
+    (row,) = archive.query(sql, [last.recording]).to_pylist()
+    litres = row["displacement_l"]
+    if litres is not None:
+        found = spread_of(archive, number, litres, without_car=last.car, value=last.value)
+        show_archive.spread(found, litres, last.value)
 
 
 @archive_app.command("like")
@@ -189,6 +260,25 @@ def like_command(
     count: Annotated[int, typer.Option(min=1, help="How many.")] = 10,
 ) -> None:
     """Find the drives that are most like one."""
-    from logbench.cli.terminal_archive import like_recording
+    from logbench.cases.archive import FindSimilar
+    from logbench.cli import show_archive
+    from logbench.cli.show import run_shown
 
-    like_recording(place, recording, _console(), count=count)
+    found = run_shown(FindSimilar(_opened(place), recording, count), "comparing")
+    show_archive.similar(found)
+
+
+def _opened(place: str) -> Archive:
+    """An archive as it is now."""
+    from logbench.archive.archive import Archive
+    from logbench.cli.show import bar
+
+    archive = Archive(place)
+    doing = "looking through the archive"
+    with bar(doing) as reported:
+        archive.refresh(_counted(reported, doing))
+    return archive
+
+
+def _counted(reported: Callable[[str, float], None], doing: str) -> Callable[[int, int], None]:
+    return lambda done, of: reported(doing, done / max(1, of))

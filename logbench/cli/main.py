@@ -132,7 +132,7 @@ def simulate(
 
 app.command()(files.recover)
 app.command()(demo)
-app.add_typer(archive_app, name="archive")
+app.add_typer(archive_app)
 app.add_typer(job_app)
 
 

@@ -71,10 +71,12 @@ def clock(seconds: float) -> str:
 
 @contextmanager
 def bar(title: str) -> Iterator[Callable[[str, float], None]]:
-    """A bar that is there for a while; it is told what is being done and the share done."""
+    """A bar that is there for a while, in a terminal only: not a line of it gets into a file. It is
+    given what is being done and the share done."""
     columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(),
                TimeRemainingColumn())  # fmt: skip
-    with Progress(*columns, console=console(), transient=True) as progress:
+    out = console()
+    with Progress(*columns, console=out, transient=True, disable=not out.is_terminal) as progress:
         task = progress.add_task(title, total=1.0)
         yield lambda doing, share: progress.update(task, description=doing, completed=share)
 

@@ -1,91 +1,88 @@
-"""The terminal side of the archive."""
+"""`logbench archive …` as typed: what it prints, exit codes, what it does to the files."""
 
 from __future__ import annotations
 
-import io
 import json
 
 import pytest
-from rich.console import Console
 
-from logbench.cli.terminal_archive import (
-    add_to_archive,
-    check_archive,
-    like_recording,
-    list_archive,
-    make_filter,
-    query_archive,
-    show_recording,
-    sweep_archive,
-    trend_of,
-)
-from logbench.errors import UsageError
+from logbench.cli.main import main
+from logbench.cli.show import console
 from tests.archive.conftest import make
 
 
-class Screen(Console):
-    """A console whose text can be read back."""
-
-    def __init__(self) -> None:
-        super().__init__(file=io.StringIO(), width=160, highlight=False)
-
-    @property
-    def text(self) -> str:
-        return self.file.getvalue()  # type: ignore[attr-defined]
-
-
-def test_list_find_show_query(root, tmp_path, capsys):
-    cache = tmp_path / "cache"
-    screen = Screen()
-    assert list_archive(str(root), screen, cache=cache) == 5
-    assert "5 of 5 recordings." in screen.text
-    chosen = make_filter(car="van", text="stalls", litres="1.6-2.0", signals=["rpm"])
-    assert list_archive(str(root), screen, chosen, as_json=True, cache=cache) == 1
-    assert json.loads(capsys.readouterr().out)[0]["recording"] == "van/b.parquet"
-    show_recording(str(root), "van/b", screen, cache=cache)
-    assert "Total trim" in screen.text
-    assert query_archive(str(root), "SELECT car FROM recordings", screen, cache=cache) == 5
-    assert query_archive(str(root), "SELECT '=1+1' AS a", screen, as_csv=True, cache=cache) == 1
-    assert capsys.readouterr().out.splitlines() == ["a", "'=1+1"]
-    with pytest.raises(UsageError, match="no displacement"):
-        make_filter(litres="big")
+@pytest.fixture(autouse=True)
+def roomy(tmp_path, monkeypatch):
+    """A wide terminal, and a cache that nobody else has."""
+    monkeypatch.setenv("COLUMNS", "160")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    console.cache_clear()
+    yield
+    console.cache_clear()
 
 
-def test_sweep_trend_like_add_check(root, tmp_path):
-    cache, place = tmp_path / "cache", str(root)
+@pytest.fixture
+def said(root, capsys):
+    """Runs `archive COMMAND ROOT …`; gives the exit code and what was printed."""
+
+    def run(command: str, *arguments: str) -> tuple[int, str]:
+        code = main(["archive", command, str(root), *arguments])
+        return code, capsys.readouterr().out
+
+    return run
+
+
+def test_list_find_show_query(said, root, capsys):
+    assert said("list")[1].endswith("5 of 5 recordings.\n")
+    options = ("--car", "van", "--text", "stalls", "--litres", "1.6-2.0", "--signal", "rpm")
+    (found,) = json.loads(said("find", *options, "--json")[1])
+    assert found["recording"] == "van/b.parquet"
+    assert "Total trim" in said("show", "van/b")[1]
+    assert "5 rows" in said("query", "SELECT car FROM recordings")[1]
+    code, text = said("query", "SELECT '=1+1' AS a", "--csv")
+    assert (code, text.splitlines()) == (0, ["a", "'=1+1"])
+    assert main(["archive", "find", str(root), "--litres", "big"]) == 3
+    assert "no displacement" in capsys.readouterr().err
+
+
+def test_sweep_trend_like_add_check(said, root, tmp_path, capsys):
     make(root / "coupe/a.parquet", car="coupe", trim=3.0)
-    screen = Screen()
-    assert sweep_archive(place, screen, chosen=make_filter(car="van"), cache=cache) == 0
-    assert "3 recordings in" in screen.text
-    assert "0 known before" in screen.text
-    assert sweep_archive(place, screen, cache=cache) == 0
-    assert "3 known before" in screen.text
-    assert trend_of(place, "fuel_trim:bank 1, warm idle", "van", screen, cache=cache) == 3
-    assert "1 other cars of 1.8 l" in screen.text
-    assert trend_of(place, "nothing", "van", screen, cache=cache) == 0
-    assert like_recording(place, "van/a", screen, cache=cache) == 0
+    code, text = said("sweep", "--car", "van")
+    assert code == 0
+    assert "3 recordings in" in text
+    assert "0 known before" in text
+    assert "3 known before" in said("sweep")[1]
+    text = said("trend", "fuel_trim:bank 1, warm idle", "van")[1]
+    assert text.count("van/") == 3
+    assert "1 other cars of 1.8 l" in text
+    assert "No such number" in said("trend", "nothing", "van")[1]
+    code, text = said("like", "van/a")
+    assert code == 0
+    assert ".parquet" not in text  # none has a cell in common with it
     new = make(tmp_path / "new.parquet", trim=5.0)
     (tmp_path / "bad.parquet").write_bytes(b"no")
-    assert add_to_archive(place, [new, tmp_path / "bad.parquet"], screen, cache=cache) == 3
-    assert "-> van/2026-03-01-new.parquet" in screen.text.replace("\n", "")
-    assert check_archive(place, screen, cache=cache) == 0
-    assert "7 sound" in screen.text
+    code, text = said("add", str(new), str(tmp_path / "bad.parquet"))
+    assert code == 3
+    assert "-> van/2026-03-01-new.parquet" in text.replace("\n", "")
+    code, text = said("check")
+    assert code == 0
+    assert "7 sound" in text
     (root / "van/cut.parquet").write_bytes(new.read_bytes()[:3000])
-    assert check_archive(place, screen, quarantine=True, cache=cache) == 3
+    assert said("check", "--quarantine")[0] == 3
     assert (root / "quarantine/van/cut.parquet").exists()
-    with pytest.raises(UsageError, match="--out"):
-        sweep_archive(place, screen, function="math:sqrt", cache=cache)
+    assert main(["archive", "sweep", str(root), "--function", "math:sqrt"]) == 3
+    assert "--out" in capsys.readouterr().err
 
 
-def test_a_finding_is_looked_for_only_where_checks_have_run(root, tmp_path):
-    cache, place = tmp_path / "cache", str(root)
-    screen = Screen()
-    assert list_archive(place, screen, make_filter(finding="act"), cache=cache) == 0
-    assert "5 recordings have not been checked" in screen.text
-    assert "archive sweep" in screen.text
-    screen = Screen()
-    assert sweep_archive(place, screen, checks=["fuel_trim"], cache=cache) == 0
-    assert list_archive(place, screen, make_filter(finding="fuel_trim"), cache=cache) == 5
-    assert "not been checked" not in screen.text
-    with pytest.raises(UsageError, match="one of the two"):
-        sweep_archive(place, screen, checks=["fuel_trim"], function="a:b", cache=cache)
+def test_a_finding_is_looked_for_only_where_checks_have_run(said, root, capsys):
+    text = said("find", "--finding", "act")[1]
+    assert "0 of 5 recordings" in text
+    assert "5 recordings have not been checked" in text
+    assert "archive sweep" in text
+    assert said("sweep", "--checks", "fuel_trim")[0] == 0
+    text = said("find", "--finding", "fuel_trim")[1]
+    assert "5 of 5 recordings" in text
+    assert "not been checked" not in text
+    both = ["--checks", "fuel_trim", "--function", "a:b"]
+    assert main(["archive", "sweep", str(root), *both]) == 3
+    assert "one of the two" in capsys.readouterr().err

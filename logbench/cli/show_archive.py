@@ -1,0 +1,123 @@
+"""How recordings of an archive, and what is known of them, look in a terminal."""
+
+from __future__ import annotations
+
+import csv as csv_files
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from logbench.archive.columns import Cell, cells
+from logbench.cli.show import console, say, table, text
+from logbench.recording.export import safe_text
+from logbench.signals.units import METRIC
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from logbench.archive.likeness import Alike
+    from logbench.archive.trend import Point, Spread
+    from logbench.cases.archive import Details
+
+_WIDE = 110
+"""Columns of a terminal that has room for counts of samples and notes."""
+_SHORT, _NARROW = 16, 12
+"""Columns of text that is never cut, and of longer text where there is little room."""
+
+
+def recordings(found: Sequence[dict[str, Any]], worst: Mapping[str, tuple[str, str]]) -> None:
+    """Rows of the view `recordings` with the columns that there is room for; `worst`: of each the
+    verdict of its worst finding first."""
+    wide = console().width >= _WIDE
+    shown: list[tuple[Cell, Callable[[dict[str, Any]], str]]] = [
+        (cell, partial(column.text, cell, units=METRIC))
+        for column, cell in cells("terminal")
+        if wide or not cell.spacious
+    ]
+    verdict = Cell("terminal", 6, "worst", widest="within")
+    shown.append((verdict, lambda row: worst.get(row["recording"], ("", ""))[0]))
+    shown.sort(key=lambda pair: pair[0].order)
+    out = table()
+    for cell, _ in shown:
+        width = len(cell.widest)
+        if not width:
+            out.add_column(cell.title, overflow="fold", min_width=20)
+        elif width <= _SHORT:
+            out.add_column(cell.title, no_wrap=True, min_width=width)
+        else:
+            out.add_column(cell.title, no_wrap=True, max_width=width if wide else _NARROW)
+    for row in found:
+        out.add_row(*(text(words(row)) for _, words in shown))
+    console().print(out)
+
+
+def recording(details: Details) -> None:
+    """Facts, signals and findings of one recording."""
+    for key, value in details.facts.items():
+        if value not in (None, "", False):
+            say(f"{key:<16}{value}")
+    out = table("signal", "ECU", "samples", "lowest", "highest", "unit")
+    for signal in details.signals:
+        bounds = ["" if signal[k] is None else f"{signal[k]:g}" for k in ("minimum", "maximum")]
+        out.add_row(text(signal["signal"]), text(signal["ecu"]), f"{signal['samples']:,}", *bounds,
+                    text(signal["unit"]))  # fmt: skip
+    console().print(out)
+    for finding in details.findings:
+        if finding["problem"]:
+            say(finding["problem"], "yellow")
+        else:
+            line = f"{finding['verdict']:<11}{finding['check']}: {finding['subject']}. "
+            say(line + str(finding["reason"]))
+
+
+def rows(answer: pa.Table, limit: int) -> None:
+    """At most so many rows of a query's answer."""
+    out = table(*answer.column_names)
+    for row in answer.slice(0, limit).to_pylist():
+        out.add_row(*(text(_cell(value)) for value in row.values()))
+    console().print(out)
+    say(f"{answer.num_rows:,} rows" + (f", {limit} shown" if answer.num_rows > limit else ""))
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def csv(answer: pa.Table) -> None:
+    """All rows of a query's answer, safe to open in a spreadsheet."""
+    writer = csv_files.writer(sys.stdout)
+    writer.writerow([safe_text(name) for name in answer.column_names])
+    for row in answer.to_pylist():
+        writer.writerow([safe_text(v) if isinstance(v, str) else v for v in row.values()])
+
+
+def points(found: Sequence[Point]) -> None:
+    """A number over a car's life."""
+    out = table("started", "car", "value", "±", "verdict", "recording")
+    for point in found:
+        doubt = "" if point.uncertainty is None else f"{point.uncertainty:.3g}"
+        out.add_row(point.started_utc[:16], text(point.car), f"{point.value:.4g}", doubt,
+                    point.verdict, text(point.recording))  # fmt: skip
+    console().print(out)
+
+
+def spread(found: Spread, litres: float, value: float) -> None:
+    """The place of a value among other cars of that displacement."""
+    if not found.cars:
+        say(f"No other car of {litres:.1f} l is known to hold it against.")
+        return
+    quantiles = ", ".join(f"{name} {x:.4g}" for name, x in found.quantiles.items())
+    say(f"{found.cars} other cars of {litres:.1f} l: {quantiles}.")
+    say(f"The last value, {value:.4g}, is above {found.share_below or 0:.0%} of them.")
+
+
+def similar(found: Sequence[Alike]) -> None:
+    """Recordings by their distance from one."""
+    out = table("distance", "cells in common", "recording", "by quantity")
+    for one in found:
+        parts = ", ".join(f"{name} {x:.2f}" for name, x in one.parts.items())
+        out.add_row(f"{one.distance:.2f}", str(one.common_cells), text(one.recording), text(parts))
+    console().print(out)
