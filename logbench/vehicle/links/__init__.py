@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from logbench.errors import LinkUnknownError
-from logbench.vehicle.link import Link
 from logbench.vehicle.links.schemes import forms, scheme_of
 from logbench.vehicle.links.url import parse_url
-from logbench.vehicle.model import Progress
+
+if TYPE_CHECKING:
+    from logbench.vehicle.link import Link
+    from logbench.vehicle.model import Progress
 
 
 def open_link(url: str, progress: Progress | None = None) -> Link:
@@ -16,6 +20,8 @@ def open_link(url: str, progress: Progress | None = None) -> Link:
     the legal kinds or options. `sim:` and `replay:` are not opened here: whoever starts the
     simulated car opens the `tcp://` address it serves, and a recording has no car to be asked.
     """
+    from logbench.vehicle.link import Link  # `--help` only wants the forms
+
     scheme = scheme_of(url)
     if scheme is None:
         raise LinkUnknownError(f"The link {url!r} is of no known kind: use one of {forms()}.")
