@@ -9,7 +9,7 @@ asked for when nobody has said.
 
 Source of the definitions: SAE J1979 appendix B / SAE J1979-DA, from memory, cross-checked byte by
 byte against python-OBD where that has a decoder (tests/signals). PID 0x06 to 0x09 grow a second
-byte in cars with a third bank: see `lengths`.
+byte in cars with a third bank, which are not supported.
 """
 
 from __future__ import annotations
@@ -28,7 +28,6 @@ from logbench.signals.model import Kind, Signal
 SUPPORTED_PIDS = tuple(range(0x00, 0x100, 0x20))
 """The PIDs that only say which of the next 32 are supported; four data bytes each, no signals."""
 
-_TRIM_PIDS = (0x06, 0x07, 0x08, 0x09)
 _KINDS: dict[str, Kind] = {"number": "number", "enumeration": "enumeration", "flag": "flag"}
 
 
@@ -48,7 +47,6 @@ class SignalTable:
         lengths = dict.fromkeys(SUPPORTED_PIDS, 4)
         lengths.update((signal.pid, signal.length) for signal in self._signals)
         self._lengths = MappingProxyType(lengths)
-        self._lengths_third_bank = MappingProxyType(lengths | dict.fromkeys(_TRIM_PIDS, 2))
 
     def __iter__(self) -> Iterator[Signal]:
         return iter(self._signals)
@@ -93,14 +91,9 @@ class SignalTable:
             )
         return length
 
-    def lengths(self, third_bank: bool = False) -> Mapping[int, int]:
-        """PID to number of data bytes, for `decoding.split`; 'supported' PIDs included.
-
-        `third_bank`: the car has a sensor in bank 3 or 4 (`sensors.has_third_bank`), so that the
-        fuel trims 0x06 to 0x09 come with a second byte (SAE J1979, from memory). Decoding takes
-        the first.
-        """
-        return self._lengths_third_bank if third_bank else self._lengths
+    def lengths(self) -> Mapping[int, int]:
+        """PID to number of data bytes, for `decoding.split`; 'supported' PIDs included."""
+        return self._lengths
 
     def alternatives(self, standard: str) -> tuple[Signal, ...]:
         """All signals with the same acronym in the standard (`FRP`: FRP, FRP_22, FRP_23, FRP_59),

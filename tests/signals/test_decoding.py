@@ -216,9 +216,9 @@ def test_split_says_what_is_wrong(payload, says):
         split(bytes.fromhex(payload))
 
 
-def test_split_with_trims_of_a_third_bank():
+def test_split_with_lengths_of_its_own():
     payload = bytes.fromhex("4106808A057B")
-    assert split(payload, table().lengths(third_bank=True)) == [
+    assert split(payload, {**table().lengths(), 0x06: 2}) == [
         (0x06, b"\x80\x8a"),
         (0x05, b"\x7b"),
     ]

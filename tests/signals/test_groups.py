@@ -13,7 +13,6 @@ from logbench.signals.groups import (
     default_signals,
     supported_signals,
 )
-from logbench.signals.sensors import has_third_bank
 from logbench.signals.table import table
 
 # Common practice, no source; that an oxygen sensor needs more than 6 samples a second is Nyquist
@@ -91,9 +90,3 @@ def test_supported_signals():
     assert supported_signals(("MAF", "MAP", "RPM"), {0x0C, 0x10}) == (("MAF", "RPM"), ("MAP",))
     with pytest.raises(SignalUnknownError):
         supported_signals(("NONSENSE",), {0x0C})
-
-
-def test_banks():
-    assert has_third_bank(b"\x10")
-    assert not has_third_bank(b"\x0f")
-    assert not has_third_bank(b"")

@@ -153,8 +153,7 @@ def test_lookups():
     with pytest.raises(SignalUnknownError, match="0xFE"):
         known.length(0xFE)
     assert known.lengths()[0x06] == 1
-    assert known.lengths(third_bank=True)[0x06] == 2
-    assert known.lengths(third_bank=True)[0x0C] == known.lengths()[0x0C] == 2
+    assert known.lengths()[0x0C] == 2
 
 
 @pytest.mark.parametrize(
