@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import get_args
 from urllib.parse import parse_qsl, urlencode
@@ -73,9 +72,7 @@ class SimOptions:
     def url(self) -> str:
         """The `sim:` URL that gives these options."""
         pairs: list[tuple[str, object]] = [
-            (key, getattr(self, name))
-            for key, (name, _) in _KEYS.items()
-            if getattr(self, name) != ""
+            (key, getattr(self, name)) for key, name in _NAMES.items() if getattr(self, name) != ""
         ]
         pairs += [("fault", f"{name}:{severity!r}") for name, severity in self.faults]
         pairs += [("trouble", trouble.text) for trouble in self.troubles]
@@ -91,20 +88,17 @@ def _number(key: str, text: str, low: float, high: float) -> float:
         raise LinkUnknownError(
             f"{key}={text} in the sim: link must be a number from {low:g} to {high:g}."
         )
-    return value
-
-
-def _whole(key: str, text: str, low: int, high: int) -> int:
-    value = _number(key, text, low, high)
-    if value != int(value):
+    if key in _WHOLE and value != int(value):
         raise LinkUnknownError(f"{key}={text} in the sim: link must be a whole number.")
-    return int(value)
+    return int(value) if key in _WHOLE else value
 
 
-def _choice(key: str, text: str, legal: tuple[str, ...]) -> str:
-    if text not in legal:
+def _value(key: str, text: str) -> object:
+    if key in _NUMBERS:
+        return _number(key, text, *_NUMBERS[key][1:])
+    if text not in _CHOICES[key]:
         raise LinkUnknownError(
-            f"{key}={text} in the sim: link must be one of {', '.join(sorted(legal))}."
+            f"{key}={text} in the sim: link must be one of {', '.join(sorted(_CHOICES[key]))}."
         )
     return text
 
@@ -122,25 +116,27 @@ def _faults(text: str) -> tuple[tuple[str, float], ...]:
     return tuple(found)
 
 
-_KEYS: dict[str, tuple[str, Callable[[str], object]]] = {
-    "seed": ("seed", lambda text: _whole("seed", text, 0, 2**31)),
-    "car": ("car", lambda text: _choice("car", text, (*CAR_NAMES, DRAWN, STILL))),
-    "schedule": ("schedule", lambda text: _choice("schedule", text, SCHEDULE_NAMES)),
-    "ambient": ("ambient_degc", lambda text: _number("ambient", text, -30, 50)),
-    "altitude": ("altitude_m", lambda text: _number("altitude", text, -100, 4000)),
-    "baud": ("baud", lambda text: _whole("baud", text, 0, 10_000_000)),
-    "latency_ms": ("latency_ms", lambda text: _number("latency_ms", text, 0, 10_000)),
-    "delay_ms": ("delay_ms", lambda text: _number("delay_ms", text, 0, 10_000)),
-    "protocol": (
-        "protocol",
-        lambda text: _choice("protocol", text, tuple(sorted(CAR_PROTOCOLS))),
-    ),
-    "edition": ("edition", lambda text: _choice("edition", text, get_args(Edition))),
-    "speed": ("speed", lambda text: _number("speed", text, 0.1, 300)),
-    "trims": ("trims", lambda text: _choice("trims", text, ("learnt", "cleared"))),
-    "start_s": ("start_s", lambda text: _number("start_s", text, 0, 100_000)),
+_NUMBERS: dict[str, tuple[str, float, float]] = {
+    "seed": ("seed", 0, 2**31),
+    "ambient": ("ambient_degc", -30, 50),
+    "altitude": ("altitude_m", -100, 4000),
+    "baud": ("baud", 0, 10_000_000),
+    "latency_ms": ("latency_ms", 0, 10_000),
+    "delay_ms": ("delay_ms", 0, 10_000),
+    "speed": ("speed", 0.1, 300),
+    "start_s": ("start_s", 0, 100_000),
 }
-KEYS = ("fault", "trouble", *_KEYS)
+"""Key to the option, its least and its highest value."""
+_WHOLE = frozenset({"seed", "baud"})
+_CHOICES: dict[str, tuple[str, ...]] = {
+    "car": (*CAR_NAMES, DRAWN, STILL),
+    "schedule": SCHEDULE_NAMES,
+    "protocol": tuple(sorted(CAR_PROTOCOLS)),
+    "edition": get_args(Edition),
+    "trims": ("learnt", "cleared"),
+}
+_NAMES = {**{key: name for key, (name, _, _) in _NUMBERS.items()}, **{key: key for key in _CHOICES}}
+KEYS = ("fault", "trouble", *_NAMES)
 
 
 def parse_sim_url(url: str) -> SimOptions:
@@ -162,9 +158,8 @@ def parse_sim_url(url: str) -> SimOptions:
         elif key == "trouble":
             more = tuple(parse_trouble(part) for part in text.split(","))
             options = replace(options, troubles=options.troubles + more)
-        elif key in _KEYS:
-            name, read = _KEYS[key]
-            changed: dict[str, object] = {name: read(text)}
+        elif key in _NAMES:
+            changed: dict[str, object] = {_NAMES[key]: _value(key, text)}
             options = replace(options, **changed)  # type: ignore[arg-type]
         else:
             raise LinkUnknownError(

@@ -288,3 +288,14 @@ def test_ctrl_c_does_not_end_it() -> None:
     with SimulatedCar("sim:?car=still") as car:
         os.kill(car.pid, signal.SIGINT)
         assert car.car_time_s() == 0.0
+
+
+def test_a_dead_control_thread_ends_the_process() -> None:
+    """Its fault is known at once: nobody waits for an answer that never comes."""
+    with SimulatedCar("car=still") as car:
+        assert car._process.stdin is not None
+        car._process.stdin.write(b"this is not JSON\n")
+        car._process.stdin.flush()
+        assert car._process.wait(20) == 0
+        with pytest.raises(LinkError, match="has ended"):
+            car.car_time_s()

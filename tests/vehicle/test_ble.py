@@ -186,6 +186,31 @@ def test_the_line_at_which_an_adapter_answers_is_taken(in_the_air):
     assert link.request(b"\x01\x0d")
 
 
+@pytest.mark.worker_dies
+def test_a_dead_thread_is_a_lost_link_at_once_and_connects_again(in_the_air):
+    link = in_the_air(FakePeripheral([TWO], TWO))
+    link.connect()
+    port = link._device._talk.port
+    client = port._client
+
+    def die() -> None:
+        raise KeyboardInterrupt
+
+    port._loop.call_soon_threadsafe(die)
+
+    def asked_on() -> None:
+        for _ in range(100):
+            link.request(b"\x01\x0d")
+
+    with pytest.raises(LinkLostError, match="Bluetooth part of the program failed"):
+        asked_on()
+    assert isinstance(port._thread.error, KeyboardInterrupt)
+    client.drop()
+    link.close()
+    link.connect()
+    assert link.request(b"\x01\x0d")
+
+
 def test_pairs_by_property():
     pairs = serial_pairs([BATTERY, ALERT, UART, TWO, ONE])
     uuids = [(pair.notify.uuid[:8], pair.write.uuid[:8], pair.response) for pair in pairs]

@@ -96,7 +96,8 @@ class BlePort:
         """`check` is called every 0.1 s of connecting; what it raises ends it."""
         self._check = check
         self._arrived: queue.SimpleQueue[bytes] = queue.SimpleQueue()
-        self._gone = False
+        self._gone = ""
+        """Why the link is lost; '' while it is not."""
         self._pair: SerialPair | None = None
         self._client: BleakClient | None = None
         self._loop = asyncio.new_event_loop()
@@ -104,7 +105,7 @@ class BlePort:
             "bluetooth",
             self._loop.run_forever,
             on_stop=lambda: self._loop.call_soon_threadsafe(self._loop.stop),
-            on_death=self._lost,
+            on_death=self._died,
         )
         self._thread.start()
         try:
@@ -169,7 +170,7 @@ class BlePort:
     def close(self) -> None:
         """Disconnect and end the thread."""
         client, self._client = self._client, None
-        if client is not None:
+        if client is not None and self._thread.alive:
             with contextlib.suppress(Exception):  # bleak's backends raise what they like here
                 self._wait(client.disconnect(), WRITE_TIMEOUT_S)
         if self._thread.alive:
@@ -187,13 +188,21 @@ class BlePort:
     def _notified(self, _: BleakGATTCharacteristic, data: bytearray) -> None:
         self._arrived.put(bytes(data))
 
-    def _lost(self, _: BleakClient | BaseException) -> None:
-        self._gone = True
+    def _lost(self, _: BleakClient) -> None:
+        self._gone = self._gone or _GONE
+        self._arrived.put(b"")
+
+    def _died(self, error: BaseException) -> None:
+        """The thread is dead: the link is lost, and a new one has a thread of its own."""
+        self._gone = (
+            f"The Bluetooth part of the program failed ({type(error).__name__}): connecting again; "
+            "report the fault with the log if it comes back."
+        )
         self._arrived.put(b"")
 
     def _ready(self) -> BleakClient:
         if self._client is None or self._gone:
-            raise LinkLostError(_GONE)
+            raise LinkLostError(self._gone or _GONE)
         return self._client
 
     def _call(self, work: Coroutine[Any, Any, T]) -> T:
@@ -216,7 +225,8 @@ class BlePort:
         try:
             while not wait([future], CHECK_S).done:
                 if not self._thread.alive:
-                    raise LinkLostError(_GONE)
+                    work.close()  # nobody will run it any more
+                    raise LinkLostError(self._gone or _GONE)
                 if check is not None:
                     check()
                 if time.monotonic() > until:
