@@ -81,7 +81,7 @@ def verify_all(
 def _set_aside(store: Store, found: Checked, quarantine: bool) -> Checked:
     if found.health != "damaged" or not quarantine:
         return found
-    if not isinstance(store, LocalStore) or store.root is None:
+    if not isinstance(store, LocalStore):
         sentence = f"{found.sentence} Set it aside in the object store by hand."
         return Checked(found.path, "damaged", sentence)
     source = store.path_of(found.path)

@@ -14,7 +14,6 @@ from logbench.errors import UsageError
 from logbench.signals.table import table
 
 _BELOW = {"below", "under", "<"}
-_ABOVE = {"above", "over", ">"}
 _CONDITION = re.compile(
     r"\s*(?P<signal>\w+)\s*(?P<how>below|under|<|above|over|>)\s*(?P<number>[-+]?\d+(?:\.\d+)?)\s*"
     r"(?P<unit>[^\s\d]\S*?)?"

@@ -9,10 +9,11 @@ from __future__ import annotations
 import os
 import re
 import stat
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import IO, Any, Protocol
+from typing import IO, Any
 
 import pyarrow as pa
 import pyarrow.fs as pafs
@@ -55,31 +56,33 @@ class Listing:
     jobs: list[Entry] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
+    def take(self, entry: Entry) -> None:
+        """One more file, a job or a recording by its name."""
+        is_job = entry.path.rpartition("/")[2] == JOB_FILE
+        (self.jobs if is_job else self.recordings).append(entry)
 
-class Store(Protocol):
+
+class Store(ABC):
     """The few things that an archive needs of its place."""
 
-    @property
-    def url(self) -> str:
-        """What the user gave, made absolute: names the archive's cache."""
-        ...
+    def __init__(self, url: str, root: Path | None) -> None:
+        self.url = url
+        """What the user gave, made absolute and without secrets: names the archive's cache."""
+        self.root = root
+        """The folder, links resolved; None for an object store."""
 
-    @property
-    def root(self) -> Path | None:
-        """The folder; None for an object store."""
-        ...
-
+    @abstractmethod
     def listing(self) -> Listing:
-        """All recordings and jobs. Raises `ArchiveError` when the place cannot be reached."""
-        ...
+        """All recordings and jobs in order of names. Raises `ArchiveError` when the place cannot be
+        reached."""
 
+    @abstractmethod
     def open(self, path: str) -> pa.NativeFile:
         """A file for reading at any place. Raises `ArchiveError`, `OSError`."""
-        ...
 
+    @abstractmethod
     def put(self, source: Path, path: str) -> str:
         """Copy a file in under that path or the next free one; returns the path."""
-        ...
 
 
 def open_store(place: str | os.PathLike[str]) -> Store:
@@ -112,39 +115,31 @@ def odd_name(name: str) -> bool:
 _ODD = re.compile("[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ud800-\uf8ff]")
 
 
-class LocalStore:
+class LocalStore(Store):
     """A folder of this computer."""
+
+    root: Path
 
     def __init__(self, root: Path) -> None:
         try:
-            self._root = root.expanduser().resolve(strict=True)
+            found = root.expanduser().resolve(strict=True)
         except OSError as error:
             raise ArchiveError(f"There is no archive at {root}: name a folder.") from error
-        if not self._root.is_dir():
+        if not found.is_dir():
             raise ArchiveError(f"{root} is no folder: an archive is a folder or a URL.")
-
-    @property
-    def url(self) -> str:
-        """The folder, absolute, links resolved."""
-        return str(self._root)
-
-    @property
-    def root(self) -> Path | None:
-        """The folder."""
-        return self._root
+        super().__init__(str(found), found)
 
     def listing(self) -> Listing:
-        """All files in depth, in order of names; links are listed as problems, never followed."""
+        """All files in depth; links are listed as problems, never followed."""
         out = Listing()
         for entry in _walk(self.url, "", out.problems, 0):
-            is_job = entry.path.rpartition("/")[2] == JOB_FILE
-            (out.jobs if is_job else out.recordings).append(entry)
+            out.take(entry)
         return out
 
     def path_of(self, path: str) -> Path:
         """Where a file of the archive is. Raises `ArchiveError` when it lies outside, or is or
         passes a link."""
-        inside = self._root / check_name(path)
+        inside = self.root / check_name(path)
         if Path(os.path.realpath(inside)) != inside:
             raise ArchiveError(f"{path} is or passes a link: the archive follows none.")
         return inside
@@ -160,7 +155,7 @@ class LocalStore:
 
         from logbench.recording.storage import place, storage_trouble
 
-        target = self._root / check_name(path)
+        target = self.root / check_name(path)
         with storage_trouble(target):
             target.parent.mkdir(parents=True, exist_ok=True)
             self.path_of(f"{PurePosixPath(path).parent}/x" if "/" in path else "x")
@@ -172,7 +167,7 @@ class LocalStore:
                 made = place(temporary, target)
             finally:
                 temporary.unlink(missing_ok=True)
-        return made.relative_to(self._root).as_posix()
+        return made.relative_to(self.root).as_posix()
 
 
 def _walk(root: str, folder: str, problems: list[Problem], depth: int) -> Iterator[Entry]:
@@ -211,42 +206,27 @@ def _walk(root: str, folder: str, problems: list[Problem], depth: int) -> Iterat
                 problems.append(Problem(path, "foreign", f"{path} is no ordinary file: left out."))
 
 
-class RemoteStore:
+class RemoteStore(Store):
     """A prefix of an object store, through pyarrow's filesystems, or fsspec's for other schemes."""
 
     def __init__(self, url: str) -> None:
-        self._url = url
+        shown = re.sub(r"(secret_key|access_key|password)=[^&]*", r"\1=…", url)
+        super().__init__(re.sub(r"://[^/@]*@", "://…@", shown), None)
         try:
-            self._fs, prefix = _filesystem(url)
+            self.filesystem, prefix = _filesystem(url)
         except (pa.ArrowException, OSError, ValueError, ImportError) as error:
-            raise ArchiveError(f"The archive's address {url} is not understood: {error}") from error
+            raise ArchiveError(f"The archive's address {self.url} is not understood: {error}") from error
         self._prefix = prefix.rstrip("/")
-
-    @property
-    def url(self) -> str:
-        """As given, without secrets in its query."""
-        shown = re.sub(r"(secret_key|access_key|password)=[^&]*", r"\1=…", self._url)
-        return re.sub(r"://[^/@]*@", "://…@", shown)
-
-    @property
-    def root(self) -> Path | None:
-        """None: not on this computer."""
-        return None
-
-    @property
-    def filesystem(self) -> pafs.FileSystem:
-        """For readers that take a pyarrow filesystem."""
-        return self._fs
 
     def full(self, path: str) -> str:
         """The path as the filesystem wants it. Raises `ArchiveError` for one that leaves it."""
         return f"{self._prefix}/{check_name(path)}"
 
     def listing(self) -> Listing:
-        """All objects below the prefix, in order of names."""
+        """All objects below the prefix."""
         out = Listing()
         try:
-            found = self._fs.get_file_info(pafs.FileSelector(self._prefix, recursive=True))
+            found = self.filesystem.get_file_info(pafs.FileSelector(self._prefix, recursive=True))
         except (pa.ArrowException, OSError) as error:
             raise ArchiveError(f"The archive {self.url} cannot be reached: {error}") from error
         for info in sorted(found, key=lambda info: info.path):
@@ -261,13 +241,12 @@ class RemoteStore:
             except ArchiveError as error:
                 out.problems.append(Problem(path, "name", str(error)))
                 continue
-            entry = Entry(path, info.size or 0, info.mtime_ns or 0)
-            (out.jobs if name == JOB_FILE else out.recordings).append(entry)
+            out.take(Entry(path, info.size or 0, info.mtime_ns or 0))
         return out
 
     def open(self, path: str) -> pa.NativeFile:
         """An object for reading at any place: only what is read is fetched."""
-        return self._fs.open_input_file(self.full(path))
+        return self.filesystem.open_input_file(self.full(path))
 
     def put(self, source: Path, path: str) -> str:
         """Copy in under the first free name; object stores have no locks, so two programs that add
@@ -276,24 +255,24 @@ class RemoteStore:
         for number in range(1, 10_000):
             name = wanted.stem if number == 1 else f"{wanted.stem}-{number}"
             path = str(wanted.with_name(f"{name}{wanted.suffix}"))
-            if self._fs.get_file_info(self.full(path)).type == pafs.FileType.NotFound:
+            if self.filesystem.get_file_info(self.full(path)).type == pafs.FileType.NotFound:
                 break
-        with source.open("rb") as file, self._fs.open_output_stream(self.full(path)) as out:
+        with source.open("rb") as file, self.filesystem.open_output_stream(self.full(path)) as out:
             _copy(file, out)
         return path
 
     def put_beside(self, data: bytes, path: str) -> None:
         """Write a small object, unless there is one of that name."""
-        if self._fs.get_file_info(self.full(path)).type == pafs.FileType.NotFound:
-            with self._fs.open_output_stream(self.full(path)) as out:
+        if self.filesystem.get_file_info(self.full(path)).type == pafs.FileType.NotFound:
+            with self.filesystem.open_output_stream(self.full(path)) as out:
                 out.write(data)
 
     def read_beside(self, path: str, most: int) -> bytes | None:
         """A small object; None where there is none, or one of more than `most` bytes."""
-        info = self._fs.get_file_info(self.full(path))
+        info = self.filesystem.get_file_info(self.full(path))
         if info.type != pafs.FileType.File or (info.size or 0) > most:
             return None
-        with self._fs.open_input_stream(self.full(path)) as file:
+        with self.filesystem.open_input_stream(self.full(path)) as file:
             return bytes(file.read(most))
 
 

@@ -16,11 +16,11 @@ from logbench.analysis.evidence import CheckEvidence
 from logbench.analysis.finding_text import number_text, reason_text
 from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Condition, Finding, Verdict
+from logbench.analysis.search import find_spans
 from logbench.app import theme
 from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.review.cross_view import point_ink
 from logbench.app.review.findings import as_html
-from logbench.app.review.search import find_spans
 from logbench.app.theme import SIZES
 from logbench.app.window import MainWindow
 from logbench.plot.trace import SECOND

@@ -148,7 +148,7 @@ def test_a_server_that_is_gone(bucket, tmp_path):
     with pytest.raises(ArchiveError, match="not understood"):
         open_store("nosuchscheme://x/y")
     recording = open_entry(store, next(e for e in store.listing().recordings))
-    store._fs = pafs.LocalFileSystem()  # type: ignore[attr-defined]  # every read fails from here
+    store.filesystem = pafs.LocalFileSystem()  # type: ignore[attr-defined]  # every read fails from here
     with pytest.raises(RecordingDamagedError, match="network is gone"):
         recording.trace("RPM")
 

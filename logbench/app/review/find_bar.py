@@ -9,9 +9,9 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QWidget
 
 from logbench.analysis.model import Span
+from logbench.analysis.search import EXAMPLE
 from logbench.app.commands import add_command
 from logbench.app.parts import text_button
-from logbench.app.review.search import EXAMPLE
 from logbench.errors import LogbenchError
 from logbench.signals.units import Units, unit_text
 from logbench.words import tr

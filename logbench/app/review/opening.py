@@ -21,6 +21,8 @@ class Opening(QObject):
     """A recording that is being opened belongs to the page, and the next one takes its place. What
     is read and judged belongs to the recording that is shown, and goes on until that is another."""
 
+    started = Signal()
+    """Another recording is going to be opened."""
     opened = Signal(object)
     """An `Opened`: it is the one that is shown now."""
     all_read = Signal(object)
@@ -56,6 +58,7 @@ class Opening(QObject):
 
     def start(self, case: OpenForReview | OpenDemo) -> None:
         """Open another recording; until it is there, the shown one is read and judged on."""
+        self.started.emit()
         self._opening = self._page.start(
             case,
             self._opened,

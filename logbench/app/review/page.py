@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Finding, Span
+from logbench.analysis.search import find_spans
 from logbench.app.commands import add_command
 from logbench.app.parts import Notice, middle, text_button
 from logbench.app.plot.keys import add_view_commands
@@ -31,7 +32,6 @@ from logbench.app.review.notes_panel import NotesPanel
 from logbench.app.review.opening import Opening
 from logbench.app.review.playback import Playback
 from logbench.app.review.plots import ReviewPlots
-from logbench.app.review.search import find_spans
 from logbench.app.review.values import SignalsTable
 from logbench.app.services import Services
 from logbench.app.theme import Theme
@@ -130,6 +130,8 @@ class ReviewPage(QWidget):
         self.empty.pressed.connect(self.ask_for_file)
         self.empty.path_wanted.connect(self.open_path)
         self.empty.demo_wanted.connect(self.open_demo)
+        opening.started.connect(self.playback.stop)
+        opening.started.connect(self.notice.hide)
         opening.opened.connect(self._opened)
         opening.all_read.connect(self._all_read)
         opening.judged.connect(self._judged)
@@ -209,16 +211,11 @@ class ReviewPage(QWidget):
     def open_path(self, path: Path) -> None:
         """Open a recording off the main thread; what is shown stays until it is there."""
         kept = layout_from_json(self._services.settings.last_layouts.get(str(path.resolve()), ""))
-        self._open(OpenForReview(path, tuple(kept.keys)))
+        self.opening.start(OpenForReview(path, tuple(kept.keys)))
 
     def open_demo(self, name: str) -> None:
         """Open the demo drive `before` or `after` the repair; it is driven when first asked for."""
-        self._open(OpenDemo(name, self._services.settings.folder / "demo"))
-
-    def _open(self, case: OpenForReview | OpenDemo) -> None:
-        self.playback.stop()
-        self.notice.hide()
-        self.opening.start(case)
+        self.opening.start(OpenDemo(name, self._services.settings.folder / "demo"))
 
     def show_finding(self, finding: Finding) -> None:
         """Shade its evidence, zoom to it, and show the signals it rests on."""
