@@ -50,10 +50,6 @@ class TracesModel(RowsModel):
         """The traces whose rows are checked, from the top."""
         return [row for row in self.rows if row.key in self._plotted]
 
-    def row_key(self, row: int) -> Key | None:
-        """The trace of a row."""
-        return self.rows[row].key if 0 <= row < len(self.rows) else None
-
     def alignment(self, column: int) -> Qt.AlignmentFlag:
         """Values stand under each other."""
         return _RIGHT if column else _LEFT

@@ -215,7 +215,8 @@ class RemoteStore(Store):
         try:
             self.filesystem, prefix = _filesystem(url)
         except (pa.ArrowException, OSError, ValueError, ImportError) as error:
-            raise ArchiveError(f"The archive's address {self.url} is not understood: {error}") from error
+            sentence = f"The archive's address {self.url} is not understood: {error}"
+            raise ArchiveError(sentence) from error
         self._prefix = prefix.rstrip("/")
 
     def full(self, path: str) -> str:
