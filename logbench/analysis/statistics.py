@@ -118,15 +118,16 @@ def correlation_length(deviations: Values, group: Groups) -> float:
     if variance <= 0.0:
         return 1.0
     limit = min(n - 1, max(2, n // 3), 400)
+    one_stretch = bool((group[1:] == group[:-1]).all())
     tau = 1.0
     for lag in range(1, limit, 2):
         pair = 0.0
         for k in (lag, lag + 1):
             product = x[:-k] * x[k:]
-            same = group[:-k] == group[k:]
-            count = int(np.count_nonzero(same))
-            if count >= 2:
-                pair += float(product[same].sum()) / count / variance
+            if not one_stretch:
+                product = product[group[:-k] == group[k:]]
+            if len(product) >= 2:
+                pair += float(product.sum()) / len(product) / variance
         if pair <= 0.0:
             break
         tau += 2.0 * pair
