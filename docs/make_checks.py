@@ -44,7 +44,9 @@ In the plots: green within, orange with stripes watch, red with crosses act.
 
 Your own band file (same form as `logbench/analysis/bands.toml`) replaces fields by key, and tables
 `[check.name]` in it are checks of your own: an expression over signals, the driving condition it
-needs, and a band. Write units behind a space, and K for a difference of temperatures: the window
+needs, and a band. Window, report and command line take it from `own_limits.toml` in the folder of
+the user's settings (`~/.config/logbench` on Linux), if it is there; `--bands FILE` of `logbench
+check` names another. Write units behind a space, and K for a difference of temperatures: the window
 and the report show quantities in sentences in the units their reader chose.
 
 What the checks make of 300 simulated cars they had never seen, healthy and with each of eleven

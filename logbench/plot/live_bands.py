@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from logbench.plot.totals import TOTALS
@@ -24,8 +24,7 @@ _AGE_NS = 10_000_000_000
 class BandWatch:
     """Told the traces again and again; `now` is the bands that apply, by signal."""
 
-    def __init__(self, load: Callable[[], Bands] | None = None) -> None:
-        self._load = load
+    def __init__(self) -> None:
         self._bands: Bands | None = None
         self.now: dict[str, Ends] = {}
 
@@ -66,7 +65,7 @@ class BandWatch:
 
     def _within(self, key: str) -> Ends:
         if self._bands is None:
-            from logbench.analysis.bands import load_bands
+            from logbench.analysis.bands import load_limits
 
-            self._bands = (self._load or load_bands)()
+            self._bands = load_limits().bands
         return self._bands[key].within

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from logbench.analysis.bands import Bands, load_bands
+from logbench.analysis.bands import Bands, load_limits
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import Comparison
 from logbench.analysis.conditions import find_conditions
@@ -77,11 +77,13 @@ class Material:
 
 def gather(folder: JobFolder, job: Job, options: ReportOptions) -> Material:
     """Open, check and compare. Raises BandsError; damaged parts of the job become `problems`."""
-    bands = load_bands(options.bands_file)
-    material = Material(job, options, SOFTWARE, bands)
+    limits = load_limits(options.bands_file)
+    material = Material(job, options, SOFTWARE, limits.bands)
+    if limits.problem:
+        material.problems.append(limits.problem)
     for entry in job.recordings:
         try:
-            material.drives.append(_drive(folder, entry, bands))
+            material.drives.append(_drive(folder, entry, limits.bands))
         except (RecordingError, JobError, StorageError) as error:
             material.problems.append(f"The recording {entry.file} is not in this report: {error}")
     _readings(folder, material)

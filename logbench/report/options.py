@@ -37,7 +37,7 @@ class ReportOptions(BaseModel):
     shorten_vin: bool = False
     shorten_names: bool = False
     bands_file: Path | None = None
-    """The user's own bands, as `analysis.bands.load_bands` takes them."""
+    """The user's own limits, as `analysis.bands.load_limits` takes them."""
 
     def has(self, section: Section) -> bool:
         """Whether a section is wanted."""
