@@ -90,7 +90,7 @@ def idle(page: ArchivePage) -> bool:
 
 def pictures(window: MainWindow, page: ArchivePage, folder: Path) -> None:
     """Every part of the page."""
-    window.show_page("archive")
+    window.pages.show_page("archive")
     save(window, "archive-empty")
     page.open_place(str(folder / "archive"))
     until(lambda: page.listed is not None and idle(page))
@@ -153,8 +153,7 @@ def main() -> int:
         window = new_window(folder)
         page = ArchivePage(window.services, folder / "cache", folder / "memory")
         page.processes = 1
-        window._archive = page
-        window._pages.addWidget(page)
+        window.pages.put("archive", page)
         pictures(window, page, folder)
         window.close()
         until(lambda: not window.isVisible())

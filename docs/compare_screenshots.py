@@ -39,7 +39,7 @@ def other_car(folder: Path) -> Path:
 
 def compared(window: MainWindow) -> bool:
     """The overlay, which comes last, is drawn."""
-    return window.compare.results.overlay.laid is not None
+    return window.pages.compare.results.overlay.laid is not None
 
 
 def choose_by(overlay: OverlayView, by: By) -> None:
@@ -51,8 +51,8 @@ def choose_by(overlay: OverlayView, by: By) -> None:
 
 def pictures(window: MainWindow, folder: Path) -> None:
     """Choosing, asking, and every part of the result."""
-    window.show_page("compare")
-    page, results = window.compare, window.compare.results
+    window.pages.show_page("compare")
+    page, results = window.pages.compare, window.pages.compare.results
     until(lambda: page.sides.at_hand.list.topLevelItemCount() > 0)
     save(window, "compare-empty")
     before, after = folder / "before.parquet", folder / "after.parquet"

@@ -132,8 +132,8 @@ def save_dialog(window: MainWindow, dialog: QDialog, name: str) -> None:
 
 def pictures(window: MainWindow, path: Path) -> None:
     """Every part of the page."""
-    window.show_page("job")
-    page = window.job
+    window.pages.show_page("job")
+    page = window.pages.job
     save(window, "job-empty")
     page.open_path(path)
     until(lambda: page.tabs.records.list.count() == 3)

@@ -149,10 +149,10 @@ def driver_picture(window: MainWindow) -> None:
 
 def review_pictures(window: MainWindow, drive: Path) -> None:
     """The recording as a whole, a finding, the values at the cursor, the commands."""
-    window.show_page("review")
+    window.pages.show_page("review")
     save(window, "review-empty")
-    window.open_recordings([drive])
-    review = window.review
+    window.pages.open_recordings([drive])
+    review = window.pages.review
     until(lambda: review.judged is not None)
     save(window, "review-drive")
     review.findings.choose(0)

@@ -1,20 +1,61 @@
-"""What a developer asks for first when something went wrong."""
+"""What a developer asks for first when something went wrong, and where the log is."""
 
 from __future__ import annotations
 
 import platform
 
 import PySide6
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QGuiApplication
+from PySide6.QtWidgets import QMessageBox, QWidget
 
+from logbench.system.log import log_file, without_personal_data
 from logbench.system.version import SOFTWARE
+from logbench.words import tr
+
+_TAIL = 40
+"""Lines of the log that go with the details."""
 
 
-def details(sentence: str) -> str:
-    """The sentence with versions and system, for the clipboard; nothing of the user or the car
-    beyond what the sentence says."""
-    lines = (
+def details(sentence: str = "") -> str:
+    """The sentence with versions, system and the log's last lines, without personal data."""
+    lines = [
         sentence,
         f"{SOFTWARE}, Python {platform.python_version()}, PySide6 {PySide6.__version__}",
         platform.platform(),
+        *_log_tail(),
+    ]
+    return without_personal_data("\n".join(line for line in lines if line))
+
+
+def _log_tail() -> list[str]:
+    path = log_file()
+    try:
+        text = path.read_text(encoding="utf-8", errors="replace") if path is not None else ""
+    except OSError:
+        return []
+    return text.splitlines()[-_TAIL:]
+
+
+def copy_details(sentence: str = "") -> None:
+    """Put them into the clipboard."""
+    QGuiApplication.clipboard().setText(details(sentence))
+
+
+def help_box(parent: QWidget) -> QMessageBox:
+    """Version, log file, and the details for the clipboard."""
+    box = QMessageBox(parent)
+    box.setWindowTitle(tr("Help"))
+    box.setTextFormat(Qt.TextFormat.PlainText)
+    box.setText(SOFTWARE)
+    box.setInformativeText(
+        tr(
+            "Ctrl+K lists every command with its key.\nLog file: {path}",
+            path=log_file() or tr("none in this session"),
+        )
     )
-    return "\n".join(lines)
+    box.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+    copy = box.addButton(tr("Copy details"), QMessageBox.ButtonRole.ActionRole)
+    copy.clicked.connect(lambda _=False: copy_details())
+    box.addButton(QMessageBox.StandardButton.Close)
+    return box

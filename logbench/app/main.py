@@ -52,9 +52,9 @@ def run(
     window.show()
     QTimer.singleShot(_WARM_UP_AFTER_MS, window.warm_up)
     if not start_recording:
-        QTimer.singleShot(0, window.recover)
+        QTimer.singleShot(0, window.live.endings.recover)
     if files:
-        window.open_recordings(files)
+        window.pages.open_recordings(files)
     if link_url:
         window.live.choose_link(link_url)
     if vehicle is not None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from html import escape
+from typing import TypeVar
 
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
-from PySide6.QtGui import QGuiApplication, QResizeEvent
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import (
+    QBoxLayout,
     QDialog,
     QDoubleSpinBox,
     QFormLayout,
@@ -24,9 +26,16 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.details import details
+from logbench.app.details import copy_details
 from logbench.words import tr, word
 
+WidgetT = TypeVar("WidgetT", bound=QWidget)
+BoxT = TypeVar("BoxT", bound=QBoxLayout)
+Item = QWidget | QLayout | int
+Given = Item | tuple[Item, int] | tuple[Item, int, Qt.AlignmentFlag]
+STRETCH = 1
+"""In `lay`: the room that is left."""
+_UNALIGNED = Qt.AlignmentFlag(0)
 _PASSING_MS = 6000
 _NOTICE_PX = 16
 _FOOT_PX = 44
@@ -53,12 +62,61 @@ def current_row(tree: QTreeWidget) -> int:
     return -1 if item is None else tree.indexOfTopLevelItem(item)
 
 
-def text_button(text: str, run: Callable[[], object], name: str = "") -> QPushButton:
-    """A button, by default named by its text without the key behind two spaces."""
+def named(widget: WidgetT, name: str, tip: str = "") -> WidgetT:
+    """A widget with its name for screen readers, and a tool tip."""
+    widget.setAccessibleName(name)
+    if tip:
+        widget.setToolTip(tip)
+    return widget
+
+
+def text_button(
+    text: str, run: Callable[[], object], name: str = "", tip: str = "", *, checkable: bool = False
+) -> QPushButton:
+    """A button that runs something; unless it has a name, it is named by its text, without the key
+    behind two spaces."""
     button = QPushButton(text)
-    button.setAccessibleName(name or text.split("  ", maxsplit=1)[0].rstrip(" …"))
+    button.setCheckable(checkable)
     button.clicked.connect(lambda _=False: run())
-    return button
+    return named(button, name or text.split("  ", maxsplit=1)[0].rstrip(" …"), tip)
+
+
+def muted(text: str = "", *, wrap: bool = True) -> QLabel:
+    """A label that stands back."""
+    label = QLabel(text)
+    label.setObjectName("muted")
+    label.setWordWrap(wrap)
+    return label
+
+
+def lay(
+    layout: BoxT,
+    *items: Given,
+    margins: tuple[int, int, int, int] | None = None,
+    spacing: int | None = None,
+) -> BoxT:
+    """Fill a layout: widgets and layouts in their order, each with its stretch and alignment where
+    they matter, and `STRETCH` for room between them."""
+    if margins is not None:
+        layout.setContentsMargins(*margins)
+    if spacing is not None:
+        layout.setSpacing(spacing)
+    for given in items:
+        item, stretch, align = _placed(given)
+        if isinstance(item, QWidget):
+            layout.addWidget(item, stretch, align)
+        elif isinstance(item, QLayout):
+            layout.addLayout(item, stretch)
+        else:
+            layout.addStretch(item)
+    return layout
+
+
+def _placed(given: Given) -> tuple[Item, int, Qt.AlignmentFlag]:
+    """With its stretch and alignment."""
+    if not isinstance(given, tuple):
+        return given, 0, _UNALIGNED
+    return given if len(given) == 3 else (*given, _UNALIGNED)
 
 
 class Answers(QHBoxLayout):
@@ -160,7 +218,7 @@ class Notice(QFrame):
         self.button.setObjectName("primary")
         self.button.setAccessibleName(_NO_BUTTON)
         self.button.clicked.connect(self.pressed)
-        self.copy = text_button(tr("Copy details"), self.copy_details)
+        self.copy = text_button(tr("Copy details"), lambda: copy_details(self.text))
         self._close = text_button(tr("Close"), self.hide)
         self._close.setAccessibleName(tr("Close the notice"))
         self._row = layout = QHBoxLayout(self)
@@ -193,10 +251,6 @@ class Notice(QFrame):
         if self.isHidden() or self._end.isActive():
             self._show("", f"●  {sentence}", "")
             self._end.start()
-
-    def copy_details(self) -> None:
-        """Put the sentence, and what a developer asks for first, into the clipboard."""
-        QGuiApplication.clipboard().setText(details(self.text))
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Stay at the page's foot."""

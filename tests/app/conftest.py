@@ -177,8 +177,8 @@ def window(qtbot: QtBot, settings: Settings, garage: Garage) -> Iterator[MainWin
 
 @pytest.fixture
 def compare_page(window: MainWindow) -> ComparePage:
-    window.show_page("compare")
-    return window.compare
+    window.pages.show_page("compare")
+    return window.pages.compare
 
 
 @pytest.fixture

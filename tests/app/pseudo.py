@@ -151,16 +151,16 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     found: dict[str, None] = {}
     for page in ("live", "review", "compare", "job", "archive", "drive"):
         if page == "drive":
-            window.open_recordings([recording])
-            _wait_for(lambda: bool(window.review.findings.findings))
-            told = window.review.findings.findings
+            window.pages.open_recordings([recording])
+            _wait_for(lambda: bool(window.pages.review.findings.findings))
+            told = window.pages.review.findings.findings
             data += [x for f in told for x in (f.reason, f.subject, f.check.replace("_", " "))]
         else:
-            window.show_page(page)
+            window.pages.show_page(page)
         application.processEvents()
         if pictures is not None:
             window.grab().save(str(pictures / f"{page}.png"))
-    window.show_look()
+    window.appearance.show_settings()
     _make_dialogs(window, folder)
     for kind, text in shown(window):
         if plain_words(text, data):

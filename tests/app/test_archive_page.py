@@ -44,11 +44,10 @@ def page(window: MainWindow, tmp_path: Path) -> Iterator[ArchivePage]:
     """The window's Archive page with a cache and a memory of its own."""
     made = ArchivePage(window.services, tmp_path / "cache", tmp_path / "memory")
     made.processes = 1
-    made.review_wanted.connect(lambda path: window.open_recordings([path]))
+    made.review_wanted.connect(lambda path: window.pages.open_recordings([path]))
     made.compare_wanted.connect(window._compare_sides)
-    window._archive = made
-    window._pages.addWidget(made)
-    window.show_page("archive")
+    window.pages.put("archive", made)
+    window.pages.show_page("archive")
     return made
 
 
@@ -96,8 +95,8 @@ def test_lists_and_is_opened_again_the_next_time(opened: ArchivePage, root, wind
     assert [row.car for row in opened.body.model.rows] == ["hatch", "van", "van", "van"]
     opened.body.table.sortByColumn(0, Qt.SortOrder.DescendingOrder)
     again = ArchivePage(window.services, opened._cache)
-    window._pages.addWidget(again)
-    window._pages.setCurrentWidget(again)
+    window.pages.addWidget(again)
+    window.pages.setCurrentWidget(again)
     until(qtbot, lambda: again.listed is not None and settled(again))
     assert listed(again) == listed(opened)
 
@@ -208,13 +207,13 @@ def test_open_and_compare(opened: ArchivePage, window, root, qtbot):
     opened.choice.compare()
     until(qtbot, lambda: bool(sides))
     assert sides == [([root / "van/a.parquet"], [root / "van/c.parquet"])]
-    assert window.compare.isVisible()
-    window.show_page("archive")
+    assert window.pages.compare.isVisible()
+    window.pages.show_page("archive")
     qtbot.keyClick(table, Qt.Key.Key_A)  # again: taken away
     assert model.on_side("after") == []
     qtbot.keyClick(table, Qt.Key.Key_Return)
-    until(qtbot, window.review.isVisible)
-    until(qtbot, lambda: window.review.judged is not None)
+    until(qtbot, window.pages.review.isVisible)
+    until(qtbot, lambda: window.pages.review.judged is not None)
 
 
 def test_a_column_added_in_one_place_is_in_the_list_and_in_the_details(
@@ -223,9 +222,8 @@ def test_a_column_added_in_one_place_is_in_the_list_and_in_the_details(
     monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS, MADE_UP))
     made = ArchivePage(window.services, tmp_path / "cache", tmp_path / "memory")
     qtbot.addWidget(made)
-    window._pages.addWidget(made)
-    window._archive = made
-    window.show_page("archive")
+    window.pages.put("archive", made)
+    window.pages.show_page("archive")
     made.open_place(str(root))
     until(qtbot, lambda: made.listed is not None and settled(made))
     model = made.body.model

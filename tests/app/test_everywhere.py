@@ -75,28 +75,28 @@ def _owners(widget: QWidget) -> str:
 
 @pytest.mark.parametrize("page", PAGES)
 def test_every_control_of_a_page_has_a_name_for_screen_readers(window: MainWindow, page: str):
-    window.show_page(page)
+    window.pages.show_page(page)
     assert nameless(window) == []
 
 
 def test_review_with_a_drive_has_names_too(window: MainWindow, drive_file: Path, qtbot):
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
-    review = window.review
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
+    review = window.pages.review
     review.plots.show_cross(True)
     review.cross.draw()
     review.find_bar.open()
     review.span_panel.put("A")
-    window.show_look()
+    window.appearance.show_settings()
     assert nameless(window) == []
     for strip in review.stack.strips:
         assert strip.accessibleName().startswith("Strip: ")
-    window._look_dialog.close()
+    window.appearance._dialog.close()
 
 
 @pytest.mark.parametrize("page", PAGES)
 def test_every_action_of_a_page_has_a_key_of_its_own(window: MainWindow, page: str):
-    window.show_page(page)
+    window.pages.show_page(page)
     commands = window.commands()
     assert len(commands) > 10
     assert [a.text() for a in commands if a.shortcut().isEmpty()] == []
@@ -108,9 +108,9 @@ def test_every_action_of_a_page_has_a_key_of_its_own(window: MainWindow, page: s
 
 @pytest.mark.parametrize("page", PAGES)
 def test_every_action_is_found_in_the_command_list(window: MainWindow, page: str, qtbot):
-    window.show_page(page)
+    window.pages.show_page(page)
     commands = window.commands()
-    mine = [*window.actions(), *getattr(window, page).actions()]
+    mine = [*window.actions(), *getattr(window.pages, page).actions()]
     assert {a.text() for a in mine} <= {a.text() for a in commands}
     dialog = CommandList(commands, window)
     qtbot.addWidget(dialog)

@@ -19,8 +19,8 @@ from logbench.app.window import MainWindow
 @pytest.fixture
 def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
     window.activateWindow()
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     return window
 
 
@@ -61,23 +61,23 @@ def test_a_drag_keeps_strips_readable_and_the_room_filled(heights, by, room, dat
 
 
 def test_a_handle_makes_the_strip_above_it_higher_and_back(reviewing: MainWindow):
-    stack = reviewing.review.stack
+    stack = reviewing.pages.review.stack
     stack.splitter.share_out([1] * len(stack.strips))
-    reviewing.review.layouts.rebase()
+    reviewing.pages.review.layouts.rebase()
     before = stack.splitter.sizes()
     drag(stack, 2, 60)
     assert abs(stack.splitter.sizes()[1] - before[1] - 60) <= 1
     assert stack.splitter.sizes()[0] == before[0]
     drag(stack, 2, 30)
     assert abs(stack.splitter.sizes()[1] - before[1] - 90) <= 1
-    reviewing.review.layouts.undo()  # one drag is one step
+    reviewing.pages.review.layouts.undo()  # one drag is one step
     assert abs(stack.splitter.sizes()[1] - before[1] - 60) <= 2
-    reviewing.review.layouts.undo()
+    reviewing.pages.review.layouts.undo()
     assert all(abs(a - b) <= 2 for a, b in zip(stack.splitter.sizes(), before, strict=True))
 
 
 def test_where_all_strips_are_low_the_stack_grows(reviewing: MainWindow):
-    stack = reviewing.review.stack
+    stack = reviewing.pages.review.stack
     reviewing.resize(1000, 600)
     stack.splitter.share_out([1] * len(stack.strips))
     QApplication.processEvents()
@@ -89,7 +89,7 @@ def test_where_all_strips_are_low_the_stack_grows(reviewing: MainWindow):
 
 
 def test_strips_are_made_equally_high_by_key_and_double_click(reviewing: MainWindow, qtbot):
-    stack = reviewing.review.stack
+    stack = reviewing.pages.review.stack
     drag(stack, 1, 120)
     qtbot.keyClick(stack, Qt.Key.Key_0, Qt.KeyboardModifier.AltModifier)
     assert max(stack.splitter.sizes()) - min(stack.splitter.sizes()) <= 1
@@ -97,14 +97,14 @@ def test_strips_are_made_equally_high_by_key_and_double_click(reviewing: MainWin
     splitter = stack.findChild(StripSplitter)
     qtbot.mouseDClick(splitter.handle(3), Qt.MouseButton.LeftButton)
     assert max(stack.splitter.sizes()) - min(stack.splitter.sizes()) <= 1
-    reviewing.review.layouts.undo()
+    reviewing.pages.review.layouts.undo()
     assert max(stack.splitter.sizes()) - min(stack.splitter.sizes()) > 60
 
 
 def test_a_click_on_a_handle_changes_nothing(reviewing: MainWindow, qtbot):
-    stack = reviewing.review.stack
+    stack = reviewing.pages.review.stack
     before = stack.splitter.sizes()
     splitter = stack.findChild(StripSplitter)
     qtbot.mouseClick(splitter.handle(1), Qt.MouseButton.LeftButton)
     assert stack.splitter.sizes() == before
-    assert reviewing.review.layouts.history.past == []
+    assert reviewing.pages.review.layouts.history.past == []

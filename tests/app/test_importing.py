@@ -74,14 +74,14 @@ def test_opened_by_name_a_table_of_another_program_is_imported_too(
 ):
     table = tmp_path / "table.parquet"
     FRAME.to_parquet(table, index=False)
-    asking.open_recordings([table])
+    asking.pages.open_recordings([table])
     answer(asking, qtbot)
     qtbot.waitUntil(lambda: asking.review.opened is not None, timeout=20_000)
     assert not asking.review.notice.text
 
 
 def test_dropped_on_a_side_of_compare_it_is_on_that_side(asking: MainWindow, log: Path, qtbot):
-    asking.show_page("compare")
+    asking.pages.show_page("compare")
     drop(asking.compare.sides.boxes[AFTER], log)
     answer(asking, qtbot)
     qtbot.waitUntil(lambda: len(asking.compare.sides.boxes[AFTER].paths) == 1)
@@ -96,7 +96,7 @@ def test_dropped_on_a_job_the_recording_is_taken_in_and_a_paper_is_kept(
     folder, _ = create_job(tmp_path, "car")
     paper = tmp_path / "what the owner said.txt"
     paper.write_text("It stalls.")
-    asking.show_page("job")
+    asking.pages.show_page("job")
     asking.job.open_path(folder.path)
     qtbot.waitUntil(lambda: asking.job.opened is not None, timeout=20_000)
     drop(asking.job, log, paper, drive_file)

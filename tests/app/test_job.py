@@ -36,10 +36,10 @@ SLOW_MS = 100_000
 
 @pytest.fixture
 def page(window: MainWindow, tmp_path: Path) -> JobPage:
-    window.show_page("job")
-    window.job.opening.make(tmp_path, "Rough idle")
-    assert window.job.opened is not None
-    return window.job
+    window.pages.show_page("job")
+    window.pages.job.opening.make(tmp_path, "Rough idle")
+    assert window.pages.job.opened is not None
+    return window.pages.job
 
 
 def on_disk(page: JobPage):
@@ -187,10 +187,10 @@ def test_dropped_files_are_taken_in(
     page.tabs.show_part(RECORDINGS)
     page.tabs.recordings.table.table.setCurrentCell(0, 0)
     qtbot.keyClick(page.tabs.recordings.table.table, Qt.Key.Key_Return)
-    assert window.review.isVisible()
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=SLOW_MS)
+    assert window.pages.review.isVisible()
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=SLOW_MS)
     assert page.opened is not None
-    assert window.review.opened.recording.path.is_relative_to(page.opened.folder.path)
+    assert window.pages.review.opened.recording.path.is_relative_to(page.opened.folder.path)
 
 
 def test_the_newest_drive_is_taken_in(page: JobPage, window: MainWindow, drive_file: Path, qtbot):
@@ -218,8 +218,8 @@ def test_before_and_after_are_sent_to_compare(
 
     page.opened.edit(add)
     qtbot.mouseClick(page.tabs.recordings.compare_button, Qt.MouseButton.LeftButton)
-    assert window.compare.isVisible()
-    assert [box.paths[0].name for box in window.compare.sides.boxes.values()] == [
+    assert window.pages.compare.isVisible()
+    assert [box.paths[0].name for box in window.pages.compare.sides.boxes.values()] == [
         "drive.parquet",
         "drive-2.parquet",
     ]
@@ -239,12 +239,12 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
     page.tabs.show_part(RECORDINGS)
     qtbot.mouseClick(page.tabs.recordings.compare_button, Qt.MouseButton.LeftButton)
     kept = "Kept in the job Rough idle"
-    qtbot.waitUntil(lambda: kept in window.compare.notice.text, timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: kept in window.pages.compare.notice.text, timeout=SLOW_MS)
     (entry,) = on_disk(page).comparisons
     assert entry.before == ["recordings/before.parquet"]
     assert entry.after == ["recordings/after.parquet"]
     assert "Resolved: fuel trim" in entry.sentence
-    assert entry.sentence == window.compare.compared.result.summary
+    assert entry.sentence == window.pages.compare.compared.result.summary
     table = page.tabs.recordings.comparisons.table
     assert table.item(0, 1).text() == entry.sentence
     assert [table.item(0, column).text() for column in (3, 4)] == [
@@ -253,17 +253,17 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
     ]
 
     # from the list back to the Compare page; the other way round is another comparison
-    window.show_page("job")
+    window.pages.show_page("job")
     table.setCurrentCell(0, 0)
     qtbot.keyClick(table, Qt.Key.Key_Return)
-    assert window.compare.sides.isVisible()
-    first = window.compare.compared
-    window.compare.sides.swap()
-    window.compare.compare()
-    qtbot.waitUntil(lambda: window.compare.compared is not first, timeout=SLOW_MS)
-    qtbot.waitUntil(lambda: kept in window.compare.notice.text, timeout=SLOW_MS)
+    assert window.pages.compare.sides.isVisible()
+    first = window.pages.compare.compared
+    window.pages.compare.sides.swap()
+    window.pages.compare.compare()
+    qtbot.waitUntil(lambda: window.pages.compare.compared is not first, timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: kept in window.pages.compare.notice.text, timeout=SLOW_MS)
     assert [c.before for c in on_disk(page).comparisons] == [entry.before, entry.after]
-    window.show_page("job")
+    window.pages.show_page("job")
     page.tabs.show_part(TIMELINE)
     rows = page.tabs.timeline
     qtbot.waitUntil(lambda: rows.topLevelItemCount() == 5, timeout=SLOW_MS)
@@ -271,10 +271,10 @@ def test_a_comparison_of_the_jobs_recordings_is_kept_in_it(
     assert kinds.count("comparison") == 2
 
     # recordings that are not the job's leave no trace in it
-    window.compare.set_sides(DRIVES[:1], DRIVES[1:])
-    second = window.compare.compared
-    window.compare.compare()
-    qtbot.waitUntil(lambda: window.compare.compared is not second, timeout=SLOW_MS)
+    window.pages.compare.set_sides(DRIVES[:1], DRIVES[1:])
+    second = window.pages.compare.compared
+    window.pages.compare.compare()
+    qtbot.waitUntil(lambda: window.pages.compare.compared is not second, timeout=SLOW_MS)
     qtbot.waitUntil(lambda: not window.services.runner.busy, timeout=SLOW_MS)
     assert len(on_disk(page).comparisons) == 2
 

@@ -45,12 +45,12 @@ def standing(**how) -> StillCar:
 
 @pytest.fixture
 def page(window: MainWindow, tmp_path: Path) -> JobPage:
-    window.show_page("job")
-    window.job.opening.make(tmp_path, "Rough idle")
-    assert window.job.opened is not None
-    window.job.car.ask = agree
-    window.job.tabs.show_part(RECORDS)
-    return window.job
+    window.pages.show_page("job")
+    window.pages.job.opening.make(tmp_path, "Rough idle")
+    assert window.pages.job.opened is not None
+    window.pages.job.car.ask = agree
+    window.pages.job.tabs.show_part(RECORDS)
+    return window.pages.job
 
 
 def agree(dialog: GuardDialog) -> bool:

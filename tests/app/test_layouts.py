@@ -30,18 +30,18 @@ PLAIN = Qt.KeyboardModifier.NoModifier
 
 @pytest.fixture
 def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     window.activateWindow()
     return window
 
 
 def shown(window: MainWindow) -> list[list[str]]:
-    return [[t.signal for t in s.traces] for s in window.review.stack.strips]
+    return [[t.signal for t in s.traces] for s in window.pages.review.stack.strips]
 
 
 def checked(window: MainWindow) -> set[str]:
-    return {trace.signal for trace in window.review.signals.model_.plotted()}
+    return {trace.signal for trace in window.pages.review.signals.model_.plotted()}
 
 
 # --- values ---
@@ -124,7 +124,7 @@ def test_a_layout_serves_a_car_with_another_ecu_address(qtbot):
 
 
 def test_moving_a_trace_by_keys_and_back(reviewing: MainWindow, qtbot):
-    stack = reviewing.review.stack
+    stack = reviewing.pages.review.stack
     stack.setFocus()
     before = shown(reviewing)
     qtbot.keyClick(stack, Qt.Key.Key_J)
@@ -148,11 +148,11 @@ def test_moving_a_trace_by_keys_and_back(reviewing: MainWindow, qtbot):
     assert shown(reviewing) == after
     qtbot.keyClick(stack.strips[0], Qt.Key.Key_Y, CTRL)
     assert shown(reviewing) == [before[1], ["RPM"], *before[2:]]
-    assert "Redone" in reviewing.review.notice.text
+    assert "Redone" in reviewing.pages.review.notice.text
 
 
 def test_every_kind_of_change_is_undone(reviewing: MainWindow, qtbot):
-    review, stack = reviewing.review, reviewing.review.stack
+    review, stack = reviewing.pages.review, reviewing.pages.review.stack
     review.stack.setFocus()
     before, checks = layout_of(stack), checked(reviewing)
     model = review.signals.model_
@@ -175,8 +175,8 @@ def test_every_kind_of_change_is_undone(reviewing: MainWindow, qtbot):
 
 def test_the_keyboard_stays_with_the_strips(reviewing: MainWindow, qtbot):
     """Whatever happens to the strip that has it: keys of the page must go on working."""
-    stack, layouts = reviewing.review.stack, reviewing.review.layouts
-    keys = reviewing.review.strip_keys
+    stack, layouts = reviewing.pages.review.stack, reviewing.pages.review.layouts
+    keys = reviewing.pages.review.strip_keys
     for change in (layouts.reset, keys.remove_strip, keys.remove_trace, stack.clear):
         stack.strips[0].setFocus()
         assert stack.focused() is stack.strips[0]
@@ -185,18 +185,18 @@ def test_the_keyboard_stays_with_the_strips(reviewing: MainWindow, qtbot):
     layouts.undo()
     stack.setFocus()
     qtbot.keyClick(stack, Qt.Key.Key_N)
-    assert reviewing.review.findings.list.currentItem() is not None
+    assert reviewing.pages.review.findings.list.currentItem() is not None
 
 
 def test_a_taller_strip(reviewing: MainWindow, qtbot):
-    stack = reviewing.review.stack
+    stack = reviewing.pages.review.stack
     stack.setFocus()
     qtbot.keyClick(stack, Qt.Key.Key_J)
     share = layout_of(stack).strips[0].share
     for _ in range(3):
         qtbot.keyClick(stack.strips[0], Qt.Key.Key_BracketRight)
     assert layout_of(stack).strips[0].share > share
-    reviewing.review.layouts.undo()
+    reviewing.pages.review.layouts.undo()
     assert layout_of(stack).strips[0].share == pytest.approx(share, abs=0.01)
 
 
@@ -219,7 +219,7 @@ def middle_of(stack: StripStack, place: int) -> int:
 
 
 def test_dropping_a_signal_of_the_list_on_a_strip(reviewing: MainWindow):
-    review, stack = reviewing.review, reviewing.review.stack
+    review, stack = reviewing.pages.review, reviewing.pages.review.stack
     model = review.signals.model_
     row = [t.signal for t in model.rows].index("FUELSYS1")
     assert model.flags(model.index(row, 0)) & Qt.ItemFlag.ItemIsDragEnabled
@@ -236,7 +236,7 @@ def test_dropping_a_signal_of_the_list_on_a_strip(reviewing: MainWindow):
 
 
 def test_dropping_a_trace_on_another_strip_and_on_its_own(reviewing: MainWindow):
-    stack = reviewing.review.stack
+    stack = reviewing.pages.review.stack
     before = shown(reviewing)
     data = trace_data(("RPM", "7E8"))
     assert drop(stack, data, middle_of(stack, 0))
@@ -246,9 +246,9 @@ def test_dropping_a_trace_on_another_strip_and_on_its_own(reviewing: MainWindow)
 
 
 def test_strips_are_dropped_between_strips(reviewing: MainWindow):
-    layouts = reviewing.review.layouts
+    layouts = reviewing.pages.review.layouts
     before = shown(reviewing)
-    stack = reviewing.review.stack
+    stack = reviewing.pages.review.stack
     assert layouts.dragging.place_at(2, whole_strip=True) == Place("at", 0)
     assert layouts.dragging.place_at(10_000, whole_strip=True) == Place("at", len(stack.strips))
     layouts.dragging.strip_dropped.emit(0, 2)
@@ -265,13 +265,13 @@ def test_hostile_drops_change_nothing(reviewing: MainWindow, content: bytes):
     for kind in (TRACE, STRIP, "text/plain"):
         data = QMimeData()
         data.setData(kind, content)
-        drop(reviewing.review.stack, data, 60)
+        drop(reviewing.pages.review.stack, data, 60)
         assert trace_in(data) in (None, ("NOSUCH", "7E8"))
     assert shown(reviewing) == before
 
 
 def test_clicking_a_label_chooses_its_axis_and_does_not_pan(reviewing: MainWindow, qtbot):
-    review, stack = reviewing.review, reviewing.review.stack
+    review, stack = reviewing.pages.review, reviewing.pages.review.stack
     review.layouts.put(("RPM", "7E8"), Place("into", 1))
     strip = stack.strips[0]
     label = strip.header.boxes()[0].center()
@@ -285,7 +285,7 @@ def test_clicking_a_label_chooses_its_axis_and_does_not_pan(reviewing: MainWindo
 
 
 def test_layouts_saved_by_name(reviewing: MainWindow, settings: Settings):
-    review = reviewing.review
+    review = reviewing.pages.review
     before = layout_of(review.stack)
     review.saved_layouts.save("  as   it was ")
     assert list(settings.layouts) == ["as it was"]
@@ -306,7 +306,7 @@ def test_layouts_saved_by_name(reviewing: MainWindow, settings: Settings):
 def test_a_recording_comes_up_as_it_was_left(
     reviewing: MainWindow, drive_file: Path, qtbot, settings: Settings, garage
 ):
-    review = reviewing.review
+    review = reviewing.pages.review
     total = next(t for t in review.opened.traces if t.signal == "TOTAL_TRIM1")
     review.layouts.put(("FUELSYS1", "7E8"), Place("at", 0))
     review.layouts.put(total.key, Place("into", 0))
@@ -317,11 +317,11 @@ def test_a_recording_comes_up_as_it_was_left(
     qtbot.addWidget(again)
     again.resize(reviewing.size())
     again.show()
-    again.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: again.review.judged is not None, timeout=20_000)
-    assert layout_of(again.review.stack).keys == left.keys
-    again.review.layouts.reset()
-    assert "FUELSYS1" not in {s for s, _ in again.review.stack.keys}
+    again.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: again.pages.review.judged is not None, timeout=20_000)
+    assert layout_of(again.pages.review.stack).keys == left.keys
+    again.pages.review.layouts.reset()
+    assert "FUELSYS1" not in {s for s, _ in again.pages.review.stack.keys}
     again.close()
 
 

@@ -129,7 +129,7 @@ def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):
     with qtbot.waitSignal(recording.live.review_wanted) as wanted:
         qtbot.keyClick(recording.live, Qt.Key.Key_Return, Qt.KeyboardModifier.ControlModifier)
     assert wanted.args == [garage.last.request.out]
-    qtbot.waitUntil(lambda: recording.review.notice.text != "")  # the fake wrote no file
+    qtbot.waitUntil(lambda: recording.pages.review.notice.text != "")  # the fake wrote no file
 
 
 def test_the_end_of_an_unattended_run_counts_its_files(recording: MainWindow, garage, qtbot):
@@ -319,12 +319,12 @@ def test_a_journal_left_by_a_crash_becomes_a_recording(window: MainWindow, setti
     journal.append([("RPM", "7E8", n * 1_000_000_000, 800.0) for n in range(3)])
     journal.flush()
     journal.close()
-    window.recover()
+    window.live.endings.recover()
     qtbot.waitUntil(lambda: "Recovered" in window.live.notice.text, timeout=20_000)
     assert "drive-1.parquet" in window.live.notice.text
     window.live.notice.pressed.emit()
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
-    assert window.review.stack.keys == (("RPM", "7E8"),)
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
+    assert window.pages.review.stack.keys == (("RPM", "7E8"),)
 
 
 def test_picker_purposes_and_search(qtbot):

@@ -122,7 +122,7 @@ def test_the_findings_list_switches_at_once(window: MainWindow):
     finding = Subject("warm_up", "highest").judged(
         "Highest seen:", hot, bands["coolant_highest"], told
     )
-    panel = window.review.findings
+    panel = window.pages.review.findings
     panel.show_findings([finding])
     panel.choose(0)
     metric = panel.detail.toPlainText()
@@ -174,7 +174,7 @@ def test_every_band_is_told_without_a_metric_unit(key: str):
 def test_the_dialog_switches_at_once_and_is_remembered(window: MainWindow, settings, qtbot):
     window.activateWindow()
     qtbot.keyClick(window, Qt.Key.Key_Comma, CTRL)
-    dialog = window._look_dialog
+    dialog = window.appearance._dialog
     assert dialog is not None
     assert dialog.isVisible()
     box = dialog.unit_boxes["pressure"]
@@ -192,9 +192,9 @@ def test_the_dialog_switches_at_once_and_is_remembered(window: MainWindow, setti
 
 
 def test_larger_texts_everywhere(window: MainWindow, drive_file: Path, qtbot):
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
-    review = window.review
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
+    review = window.pages.review
     before = window.fontMetrics().height()
     ribbon_before = review.ribbon.height()
     window.activateWindow()

@@ -83,9 +83,9 @@ def shop(window: MainWindow, tmp_path: Path) -> Iterator[Workshop]:
     (mine, _), (other, _) = made
     car = StillCar(values={**WARM_IDLE, "RPM": 0.0, "VSS": 0.0}, stored=("P0171",))
     with serve_tcp(car, timing=QUICK) as url:
-        window.show_page("job")
-        assert window.job.open_path(mine.path)
-        window.job.tabs.records.link.choose(url)
+        window.pages.show_page("job")
+        assert window.pages.job.open_path(mine.path)
+        window.pages.job.tabs.records.link.choose(url)
         yield Workshop(window, mine, other, car, url)
 
 
@@ -93,7 +93,7 @@ def shop(window: MainWindow, tmp_path: Path) -> Iterator[Workshop]:
 
 
 def read(shop: Workshop) -> None:
-    shop.window.job.tabs.records.read_button.click()
+    shop.window.pages.job.tabs.records.read_button.click()
 
 
 def clear(shop: Workshop) -> None:
@@ -102,22 +102,22 @@ def clear(shop: Workshop) -> None:
         dialog.words.setText(CONSENT)
         return True
 
-    shop.window.job.car.ask = agree
-    shop.window.job.tabs.records.clear_button.click()
+    shop.window.pages.job.car.ask = agree
+    shop.window.pages.job.tabs.records.clear_button.click()
 
 
 def add(shop: Workshop) -> None:
-    page = shop.window.job
+    page = shop.window.pages.job
     page.adding.add(page.opened, [*DRIVES, DRIVES[0].parent / "no such file.jpg"])
 
 
 def compare(shop: Workshop) -> None:
-    shop.window.job.tabs.recordings.compare()
+    shop.window.pages.job.tabs.recordings.compare()
 
 
 def report(shop: Workshop) -> None:
-    shop.window.job.reporting.show = lambda dialog: True
-    shop.window.job.ask_for_report()
+    shop.window.pages.job.reporting.show = lambda dialog: True
+    shop.window.pages.job.ask_for_report()
 
 
 def read_is_kept(shop: Workshop, whole: bool) -> None:
@@ -174,12 +174,12 @@ WORK = {
 
 
 def opens_another_job(shop: Workshop) -> None:
-    shop.window.show_page("job")
-    assert shop.window.job.open_path(shop.other.path)
+    shop.window.pages.show_page("job")
+    assert shop.window.pages.job.open_path(shop.other.path)
 
 
 def leaves_the_page(shop: Workshop) -> None:
-    shop.window.show_page("live")
+    shop.window.pages.show_page("live")
 
 
 @pytest.fixture
@@ -223,8 +223,8 @@ def test_it_goes_on_when_the_user_goes_elsewhere(
     assert notice.startswith("■") is (work == "add")  # one of its files is none
     piece.kept(shop, True)
     assert shop.job(shop.other) == untouched
-    assert not shop.window.job.work_bar.isVisible()
-    assert shop.window.job.tabs.records.read_button.isEnabled()
+    assert not shop.window.pages.job.work_bar.isVisible()
+    assert shop.window.pages.job.tabs.records.read_button.isEnabled()
 
 
 @pytest.mark.parametrize("work", WORK)
@@ -271,7 +271,7 @@ def test_a_reading_for_another_job_is_shown_with_its_name_and_can_be_cancelled(
     read(shop)
     qtbot.waitUntil(held.reached.is_set, timeout=SLOW_MS)
     opens_another_job(shop)
-    bar, records = shop.window.job.work_bar, shop.window.job.tabs.records
+    bar, records = shop.window.pages.job.work_bar, shop.window.pages.job.tabs.records
     qtbot.waitUntil(lambda: bar.doing.whole.startswith(f"{MINE}: "), timeout=SLOW_MS)
     assert not records.read_button.isEnabled()  # the car is in use
     notices.clear()
@@ -289,7 +289,7 @@ def test_files_dropped_for_a_job_go_there_though_another_was_opened_before_they_
     shop: Workshop, qtbot: QtBot
 ):
     """Other programs' files are imported first, and that takes its time."""
-    page = shop.window.job
+    page = shop.window.pages.job
     page.files_dropped.disconnect()
     waiting: list[Callable[[list[Path]], object]] = []
     page.files_dropped.connect(lambda paths, then: waiting.append(then))

@@ -48,7 +48,7 @@ def page(window: MainWindow, root: Path, tmp_path: Path, qtbot) -> ArchivePage:
     made.processes = 1
     window._archive = made
     window._pages.addWidget(made)
-    window.show_page("archive")
+    window.pages.show_page("archive")
     made.open_place(str(root))
     until(qtbot, lambda: made.listed is not None and settled(made))
     return made
@@ -62,7 +62,7 @@ def test_a_sweep_goes_on_when_the_page_is_left_and_says_so_there(
     checks = hold(archive_cases.RunChecks)
     page.sweep()
     until(qtbot, checks.entered.is_set)
-    window.show_page("live")
+    window.pages.show_page("live")
     checks.may_go.set()
     until(qtbot, lambda: bool(said))
     assert "checked, " in str(said[0])
@@ -152,7 +152,7 @@ def test_an_import_is_used_where_it_was_asked_for_and_said_on_any_page(
     assert window.importing.importer.dialog is not None
     window.importing.importer.dialog.accept()
     until(qtbot, importing.entered.is_set)
-    window.show_page("review")
+    window.pages.show_page("review")
     importing.may_go.set()
     until(qtbot, lambda: bool(taken))
     assert [path.parent for path in taken[0]] == [settings.folder]

@@ -70,47 +70,47 @@ def test_a_damaged_file_does_not_cancel_the_checking_of_the_drive_that_stays(
     window: MainWindow, drive_file: Path, tmp_path: Path, hold, qtbot
 ):
     judge = hold(Judge)
-    window.open_recordings([drive_file])
+    window.pages.open_recordings([drive_file])
     qtbot.waitUntil(judge.entered.is_set, timeout=20_000)
     damaged = tmp_path / "damaged.parquet"
     damaged.write_bytes(b"PAR1" + bytes(50))
-    window.open_recordings([damaged])
-    qtbot.waitUntil(lambda: "damaged.parquet" in window.review.notice.text, timeout=20_000)
-    assert shown(window.review) == drive_file
-    assert window.review.cancel_button.isVisible()  # the checking goes on
+    window.pages.open_recordings([damaged])
+    qtbot.waitUntil(lambda: "damaged.parquet" in window.pages.review.notice.text, timeout=20_000)
+    assert shown(window.pages.review) == drive_file
+    assert window.pages.review.cancel_button.isVisible()  # the checking goes on
     judge.may_go.set()
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
-    assert window.review.findings.findings
-    assert not window.review.cancel_button.isVisible()
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
+    assert window.pages.review.findings.findings
+    assert not window.pages.review.cancel_button.isVisible()
 
 
 def test_findings_never_come_under_another_recording(
     window: MainWindow, drive_file: Path, other_file: Path, hold, qtbot
 ):
     judge = hold(Judge)
-    window.open_recordings([drive_file])
+    window.pages.open_recordings([drive_file])
     qtbot.waitUntil(judge.entered.is_set, timeout=20_000)
     judged: list[object] = []
-    window.review.opening.judged.connect(judged.append)
-    window.open_recordings([other_file])
-    qtbot.waitUntil(lambda: shown(window.review) == other_file, timeout=20_000)
+    window.pages.review.opening.judged.connect(judged.append)
+    window.pages.open_recordings([other_file])
+    qtbot.waitUntil(lambda: shown(window.pages.review) == other_file, timeout=20_000)
     judge.may_go.set()
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     quiet(window, qtbot)
-    assert judged == [window.review.judged]  # of the one that is shown, once
+    assert judged == [window.pages.review.judged]  # of the one that is shown, once
 
 
 def test_a_cancelled_opening_is_not_shown(window: MainWindow, drive_file: Path, hold, qtbot):
     opening = hold(review_cases.OpenForReview)
-    window.open_recordings([drive_file])
+    window.pages.open_recordings([drive_file])
     qtbot.waitUntil(opening.entered.is_set, timeout=20_000)
-    window.review.opening.cancel()
-    assert not window.review.opening.busy
-    assert not window.review.cancel_button.isVisible()
+    window.pages.review.opening.cancel()
+    assert not window.pages.review.opening.busy
+    assert not window.pages.review.cancel_button.isVisible()
     opening.may_go.set()
     qtbot.waitUntil(opening.left.is_set, timeout=20_000)
     quiet(window, qtbot)
-    assert window.review.opened is None
+    assert window.pages.review.opened is None
 
 
 def test_of_two_files_opened_the_last_is_shown(
@@ -118,12 +118,12 @@ def test_of_two_files_opened_the_last_is_shown(
 ):
     opening = hold(review_cases.OpenForReview)
     opened: list[Any] = []
-    window.review.opening.opened.connect(opened.append)
-    window.open_recordings([drive_file])
+    window.pages.review.opening.opened.connect(opened.append)
+    window.pages.open_recordings([drive_file])
     qtbot.waitUntil(opening.entered.is_set, timeout=20_000)
-    window.open_recordings([other_file])
+    window.pages.open_recordings([other_file])
     opening.may_go.set()
-    qtbot.waitUntil(lambda: shown(window.review) == other_file, timeout=20_000)
+    qtbot.waitUntil(lambda: shown(window.pages.review) == other_file, timeout=20_000)
     quiet(window, qtbot)
     assert [one.recording.path for one in opened] == [other_file]
 
@@ -132,44 +132,44 @@ def test_a_cancelled_checking_says_so_and_another_goes_on(
     window: MainWindow, drive_file: Path, other_file: Path, hold, qtbot
 ):
     judge = hold(Judge)
-    window.open_recordings([drive_file])
+    window.pages.open_recordings([drive_file])
     qtbot.waitUntil(judge.entered.is_set, timeout=20_000)
-    window.review.opening.cancel()
-    assert "could not be run" in window.review.findings.state.text()
+    window.pages.review.opening.cancel()
+    assert "could not be run" in window.pages.review.findings.state.text()
     judge.may_go.set()
     quiet(window, qtbot)
-    assert window.review.judged is None
-    window.open_recordings([other_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    assert window.pages.review.judged is None
+    window.pages.open_recordings([other_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
 
 
 def test_a_note_belongs_to_the_drive_on_which_it_was_written(
     window: MainWindow, drive_file: Path, other_file: Path, hold, qtbot
 ):
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     writing = hold(notes_cases.ChangeNotes)
-    window.review.notes.add(0, SECOND, "a hiss")
+    window.pages.review.notes.add(0, SECOND, "a hiss")
     qtbot.waitUntil(writing.entered.is_set, timeout=20_000)
-    window.open_recordings([other_file])
-    qtbot.waitUntil(lambda: shown(window.review) == other_file, timeout=20_000)
+    window.pages.open_recordings([other_file])
+    qtbot.waitUntil(lambda: shown(window.pages.review) == other_file, timeout=20_000)
     writing.may_go.set()
     quiet(window, qtbot)
     assert [note.text for note in read_notes(drive_file)] == ["a hiss"]
     assert read_notes(other_file) == ()
-    assert window.review.notes.notes == ()
+    assert window.pages.review.notes.notes == ()
 
 
 def test_an_export_goes_on_when_another_drive_is_opened_or_the_window_closed(
     window: MainWindow, drive_file: Path, other_file: Path, tmp_path: Path, hold, qtbot
 ):
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     writing = hold(notes_cases.ExportSpan)
-    window.review.exporting.export(tmp_path / "span.csv")
+    window.pages.review.exporting.export(tmp_path / "span.csv")
     qtbot.waitUntil(writing.entered.is_set, timeout=20_000)
-    window.open_recordings([other_file])
-    qtbot.waitUntil(lambda: shown(window.review) == other_file, timeout=20_000)
+    window.pages.open_recordings([other_file])
+    qtbot.waitUntil(lambda: shown(window.pages.review) == other_file, timeout=20_000)
     threading.Timer(0.2, writing.may_go.set).start()
     window.close()
     lines = (tmp_path / "span.csv").read_text().splitlines()

@@ -20,13 +20,13 @@ from logbench.signals.numbers import limits
 
 @pytest.fixture
 def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     return window
 
 
 def test_a_recording_opens_with_strips_events_and_facts(reviewing: MainWindow):
-    review = reviewing.review
+    review = reviewing.pages.review
     shown = {signal for signal, _ in review.stack.keys}
     assert {"RPM", "SHRTFT1", "ECT"} <= shown
     assert "FUELSYS1" not in shown
@@ -38,7 +38,7 @@ def test_a_recording_opens_with_strips_events_and_facts(reviewing: MainWindow):
 
 
 def test_a_finding_jumps_to_its_evidence(reviewing: MainWindow):
-    review = reviewing.review
+    review = reviewing.pages.review
     findings = review.findings.findings
     index = next(i for i, f in enumerate(findings) if f.evidence and f.band)
     review.findings.choose(index)
@@ -55,22 +55,22 @@ def test_a_finding_jumps_to_its_evidence(reviewing: MainWindow):
 
 
 def test_worst_findings_come_first(reviewing: MainWindow):
-    severities = [f.verdict.severity for f in reviewing.review.findings.findings]
+    severities = [f.verdict.severity for f in reviewing.pages.review.findings.findings]
     assert severities == sorted(severities, reverse=True)
     assert severities[0] == 2  # the drive was made far too lean at idle
 
 
 def test_keys_step_through_findings(reviewing: MainWindow, qtbot):
     reviewing.activateWindow()
-    reviewing.review.stack.setFocus()
-    qtbot.keyClick(reviewing.review.stack, Qt.Key.Key_N)
-    first = reviewing.review.findings.list.currentItem()
-    qtbot.keyClick(reviewing.review.stack, Qt.Key.Key_N)
-    assert reviewing.review.findings.list.currentItem() is not first
+    reviewing.pages.review.stack.setFocus()
+    qtbot.keyClick(reviewing.pages.review.stack, Qt.Key.Key_N)
+    first = reviewing.pages.review.findings.list.currentItem()
+    qtbot.keyClick(reviewing.pages.review.stack, Qt.Key.Key_N)
+    assert reviewing.pages.review.findings.list.currentItem() is not first
 
 
 def test_values_at_the_cursor(reviewing: MainWindow):
-    review = reviewing.review
+    review = reviewing.pages.review
     model = review.signals.model_
     names = [model.data(model.index(r, 0)) for r in range(model.rowCount())]
     recorded = names[: len(review.opened.recording.keys)]
@@ -86,15 +86,15 @@ def test_values_at_the_cursor(reviewing: MainWindow):
 
 
 def test_checking_a_signal_plots_it(reviewing: MainWindow):
-    model = reviewing.review.signals.model_
+    model = reviewing.pages.review.signals.model_
     row = [model.data(model.index(r, 0)) for r in range(model.rowCount())].index("FUELSYS1")
     model.setData(model.index(row, 0), Qt.CheckState.Checked, Qt.ItemDataRole.CheckStateRole)
-    assert ("FUELSYS1", "7E8") in reviewing.review.stack.keys
+    assert ("FUELSYS1", "7E8") in reviewing.pages.review.stack.keys
 
 
 def test_zoom_keys(reviewing: MainWindow, qtbot):
     reviewing.activateWindow()
-    stack, view = reviewing.review.stack, reviewing.review.view
+    stack, view = reviewing.pages.review.stack, reviewing.pages.review.view
     stack.setFocus()
     whole = view.width_ns
     qtbot.keyClick(stack, Qt.Key.Key_Up)
@@ -112,7 +112,7 @@ def test_zoom_keys(reviewing: MainWindow, qtbot):
 
 def test_strips_are_chosen_moved_and_removed_by_keys(reviewing: MainWindow, qtbot):
     reviewing.activateWindow()
-    stack = reviewing.review.stack
+    stack = reviewing.pages.review.stack
     stack.setFocus()
     before = [s.traces[0].signal for s in stack.strips]
     qtbot.keyClick(stack, Qt.Key.Key_J)
@@ -127,7 +127,7 @@ def test_strips_are_chosen_moved_and_removed_by_keys(reviewing: MainWindow, qtbo
     qtbot.keyClick(first, Qt.Key.Key_Delete)
     assert [s.traces[0].signal for s in stack.strips] == [before[1], *before[2:]]
     assert stack.focused() is stack.strips[1]
-    model = reviewing.review.signals.model_
+    model = reviewing.pages.review.signals.model_
     names = [model.data(model.index(r, 0)) for r in range(model.rowCount())]
     checked = model.data(model.index(names.index(before[0]), 0), Qt.ItemDataRole.CheckStateRole)
     assert checked == Qt.CheckState.Unchecked
@@ -147,19 +147,19 @@ def test_wrong_files_are_a_sentence(
     path = tmp_path / name
     if content is not None:
         path.write_bytes(content)
-    window.open_recordings([path])
-    qtbot.waitUntil(lambda: window.review.notice.text != "", timeout=20_000)
-    assert says in window.review.notice.text
-    assert window.review.opened is None
-    assert window.review.empty.isVisible()
+    window.pages.open_recordings([path])
+    qtbot.waitUntil(lambda: window.pages.review.notice.text != "", timeout=20_000)
+    assert says in window.pages.review.notice.text
+    assert window.pages.review.opened is None
+    assert window.pages.review.empty.isVisible()
 
 
 def test_a_failed_opening_leaves_what_was_open(reviewing: MainWindow, tmp_path: Path, qtbot):
-    before = reviewing.review.opened
-    reviewing.open_recordings([tmp_path / "none.parquet"])
-    qtbot.waitUntil(lambda: reviewing.review.notice.text != "", timeout=20_000)
-    assert reviewing.review.opened is before
-    assert reviewing.review.stack.keys
+    before = reviewing.pages.review.opened
+    reviewing.pages.open_recordings([tmp_path / "none.parquet"])
+    qtbot.waitUntil(lambda: reviewing.pages.review.notice.text != "", timeout=20_000)
+    assert reviewing.pages.review.opened is before
+    assert reviewing.pages.review.stack.keys
 
 
 def test_a_dropped_file_opens(window: MainWindow, drive_file: Path, qtbot):
@@ -170,13 +170,13 @@ def test_a_dropped_file_opens(window: MainWindow, drive_file: Path, qtbot):
         Qt.KeyboardModifier.NoModifier,
     )  # fmt: skip
     window.dropEvent(event)
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
 
 
 def test_empty_page_says_how_to_begin(window: MainWindow, qtbot):
-    window.show_page("review")
-    assert window.review.empty.isVisible()
-    assert "Ctrl+O" in window.review.empty.button.text()
+    window.pages.show_page("review")
+    assert window.pages.review.empty.isVisible()
+    assert "Ctrl+O" in window.pages.review.empty.button.text()
 
 
 def test_opening_reads_without_pandas(drive_file: Path):

@@ -18,8 +18,8 @@ RECORDINGS = Path(__file__).parents[2] / "recordings"
 @pytest.fixture
 def beginning(window: MainWindow) -> MainWindow:
     window.activateWindow()
-    window.show_page("review")
-    assert window.review.empty.isVisible()
+    window.pages.show_page("review")
+    assert window.pages.review.empty.isVisible()
     return window
 
 
@@ -75,8 +75,8 @@ def test_what_was_open_lately_is_offered_as_it_is_now(
     empty = beginning.review.empty
     assert empty.lately.count() == 0
     settings.recording_opened(drive_file)
-    beginning.show_page("live")
-    beginning.show_page("review")
+    beginning.pages.show_page("live")
+    beginning.pages.show_page("review")
     assert empty.lately.count() == 1
     item = empty.lately.itemAt(0)
     assert item is not None

@@ -17,8 +17,8 @@ from logbench.recording.reader import Recording
 
 @pytest.fixture
 def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=60_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=60_000)
     return window
 
 
@@ -55,7 +55,7 @@ def test_a_recording_without_their_inputs_has_none():
 
 
 def test_a_derived_signal_plots_and_is_left_out_of_the_csv(reviewing, tmp_path, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     model = review.signals.model_
     names = [model.data(model.index(r, 0)) for r in range(model.rowCount())]
     row = names.index("Total trim 1")
@@ -70,7 +70,7 @@ def test_a_derived_signal_plots_and_is_left_out_of_the_csv(reviewing, tmp_path, 
 
 
 def test_playback_runs_and_the_view_follows(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     review.view.show_span(0, 20 * SECOND)
     qtbot.keyClick(review.stack, Qt.Key.Key_Space)
     assert review.playback.playing

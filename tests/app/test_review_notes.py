@@ -24,14 +24,14 @@ _PLAIN = Qt.KeyboardModifier.NoModifier
 
 @pytest.fixture
 def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     window.activateWindow()
     return window
 
 
 def put_a_and_b(window: MainWindow, a_s: float, b_s: float, qtbot) -> None:
-    review = window.review
+    review = window.pages.review
     review.stack.setFocus()
     for key, at in ((Qt.Key.Key_A, a_s), (Qt.Key.Key_B, b_s)):
         review.view.set_cursor(round(at * SECOND))
@@ -39,7 +39,7 @@ def put_a_and_b(window: MainWindow, a_s: float, b_s: float, qtbot) -> None:
 
 
 def test_a_note_written_edited_removed_and_put_back(reviewing: MainWindow, drive_file: Path, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     texts = iter(["hiss at idle\nunder the bonnet", "hiss, louder with the lights on"])
     review.notes.ask = lambda *_: next(texts)
     before = drive_file.read_bytes()
@@ -73,7 +73,7 @@ def test_a_note_written_edited_removed_and_put_back(reviewing: MainWindow, drive
 def test_notes_go_into_the_csv_of_the_span_in_the_units_shown(
     reviewing: MainWindow, drive_file: Path, tmp_path: Path, qtbot
 ):
-    review = reviewing.review
+    review = reviewing.pages.review
     review.notes.add(round(55.04 * SECOND), 60 * SECOND, "=HYPERLINK(1)")
     review.notes.add(150 * SECOND, 160 * SECOND, "outside the span")
     qtbot.waitUntil(lambda: len(review.notes.notes) == 2)
@@ -92,17 +92,19 @@ def test_notes_go_into_the_csv_of_the_span_in_the_units_shown(
 
 def test_notes_that_cannot_be_used_are_a_sentence(window: MainWindow, drive_file: Path, qtbot):
     change_notes(drive_file, "of another drive", lambda _: [new_note(0, SECOND, "x")])
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: "another recording" in window.review.notice.text, timeout=20_000)
-    assert window.review.notes.notes == ()
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: "another recording" in window.pages.review.notice.text, timeout=20_000)
+    assert window.pages.review.notes.notes == ()
     notes_path(drive_file).write_bytes(b"\x00{")
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: "cannot be understood" in window.review.notice.text, timeout=20_000)
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(
+        lambda: "cannot be understood" in window.pages.review.notice.text, timeout=20_000
+    )
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
 
 
 def test_markup_in_a_note_is_text(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     review.notes.add(0, SECOND, "<img src=x>")
     qtbot.waitUntil(lambda: len(review.notes.notes) == 1)
     item = review.notes.list.topLevelItem(0)
@@ -134,7 +136,7 @@ def finding(check: str, key: str, subject: str, within: tuple[float, float]) -> 
 
 
 def test_a_chosen_finding_draws_its_band(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     found = review.findings.findings
     index = next(n for n, f in enumerate(found) if f.band and f.band.key == "fuel_trim_total")
     review.findings.choose(index)
@@ -154,7 +156,7 @@ def test_a_chosen_finding_draws_its_band(reviewing: MainWindow, qtbot):
 
 
 def test_bands_go_to_the_traces_they_hold_for(reviewing: MainWindow):
-    traces = reviewing.review.opened.traces
+    traces = reviewing.pages.review.opened.traces
     total = finding("fuel_trim", "fuel_trim_total", "bank 1, warm idle", (-10, 10))
     assert band_of(total, traces) == {("TOTAL_TRIM1", "computed"): (-10, 10)}
     other = finding("fuel_trim", "fuel_trim_total", "bank 2, warm idle", (-10, 10))

@@ -18,15 +18,15 @@ from logbench.plot.trace import SECOND
 @pytest.fixture
 def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
     window.activateWindow()
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=20_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     return window
 
 
 def test_the_find_line_is_closed_by_key_and_what_it_found_is_on_the_ribbon(
     reviewing: MainWindow, qtbot
 ):
-    review = reviewing.review
+    review = reviewing.pages.review
     review.find_bar.open()
     qtbot.keyClicks(review.find_bar.line, "RPM > 1500")
     qtbot.keyClick(review.find_bar.line, Qt.Key.Key_Return)
@@ -46,7 +46,7 @@ def test_the_find_line_is_closed_by_key_and_what_it_found_is_on_the_ribbon(
 
 
 def test_strips_out_of_sight_are_in_the_picture_too(reviewing: MainWindow, tmp_path: Path):
-    review = reviewing.review
+    review = reviewing.pages.review
     reviewing.resize(1000, 600)
     before = review.stack.geometry()
     review.stack.splitter.share_out([3, *[1] * (len(review.stack.strips) - 1)])
@@ -63,7 +63,7 @@ def test_strips_out_of_sight_are_in_the_picture_too(reviewing: MainWindow, tmp_p
 
 
 def test_the_scatter_is_the_picture_where_it_is_shown(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     review.plots.show_cross(True)
     qtbot.waitUntil(lambda: "points" in review.cross.said.text())
     review.exporting.copy_picture()
@@ -76,13 +76,13 @@ def test_the_scatter_is_the_picture_where_it_is_shown(reviewing: MainWindow, qtb
 
 
 def test_a_span_without_samples_shows_dashes(reviewing: MainWindow):
-    trace = reviewing.review.stack.strips[0].traces[0]
+    trace = reviewing.pages.review.stack.strips[0].traces[0]
     row = row_of(trace, span_numbers(trace.pyramid, 50 * SECOND + 1, 50 * SECOND + 2))
     assert row[4:] == ["–", "–", "–", "–", "–", "0", "–"]
 
 
 def test_a_finding_scrolls_to_the_strip_it_is_about(reviewing: MainWindow):
-    review = reviewing.review
+    review = reviewing.pages.review
     reviewing.resize(1000, 600)
     review.stack.splitter.share_out([4, *[1] * (len(review.stack.strips) - 1)])
     QApplication.processEvents()

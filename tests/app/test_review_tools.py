@@ -29,8 +29,8 @@ from logbench.recording.reader import Recording, open_recording
 
 @pytest.fixture
 def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=60_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=60_000)
     return window
 
 
@@ -66,7 +66,7 @@ def test_numbers_of_a_span_without_samples():
 
 
 def test_keys_a_and_b_show_the_numbers_between(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     reviewing.activateWindow()
     review.stack.setFocus()
     review.view.set_cursor(10 * SECOND)
@@ -144,7 +144,7 @@ def test_a_signal_that_the_drive_lacks_is_a_sentence():
 
 
 def test_find_goes_from_place_to_place(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     reviewing.activateWindow()
     review.stack.setFocus()
     qtbot.keyClick(review.stack, Qt.Key.Key_F, Qt.KeyboardModifier.ControlModifier)
@@ -233,7 +233,7 @@ def drag(plot, start: QPoint, end: QPoint, qtbot) -> None:
 
 
 def test_marking_points_shades_their_times_in_the_strips(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     review.stack.setFocus()
     reviewing.activateWindow()
     qtbot.keyClick(review.stack, Qt.Key.Key_X)
@@ -256,7 +256,7 @@ def test_marking_points_shades_their_times_in_the_strips(reviewing: MainWindow, 
 
 
 def test_points_are_marked_from_the_keyboard(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     reviewing.activateWindow()
     review.plots.show_cross(True)
     review.cross.y_box.setCurrentText("VSS")
@@ -283,7 +283,7 @@ def test_points_are_marked_from_the_keyboard(reviewing: MainWindow, qtbot):
 
 
 def test_grid_follows_the_stretch_that_is_shown(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     review.plots.show_cross(True)
     review.cross.shape_box.setCurrentText("Count")
     review.cross.draw()
@@ -297,7 +297,7 @@ def test_grid_follows_the_stretch_that_is_shown(reviewing: MainWindow, qtbot):
 
 
 def test_csv_holds_the_samples_of_the_span(reviewing: MainWindow, drive_file, tmp_path, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     review.view.set_mark("A", 20 * SECOND)
     review.view.set_mark("B", 10 * SECOND)
     out = tmp_path / "out.csv"
@@ -313,7 +313,7 @@ def test_csv_holds_the_samples_of_the_span(reviewing: MainWindow, drive_file, tm
 
 
 def test_png_and_svg_show_the_strips(reviewing: MainWindow, tmp_path: Path):
-    review = reviewing.review
+    review = reviewing.pages.review
     strips = sum(s.height() for s in review.stack.strips) + review.stack.axis.height()
     shown = (review.stack.width(), review.ribbon.height() + strips)
     review.exporting.export(tmp_path / "out.png")
@@ -327,7 +327,7 @@ def test_png_and_svg_show_the_strips(reviewing: MainWindow, tmp_path: Path):
 
 
 def test_a_place_that_cannot_be_written_is_a_sentence(reviewing: MainWindow, tmp_path, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     for name in ("x.png", "x.csv"):
         review.notice.hide()
         review.exporting.export(tmp_path / "no such folder" / name)
@@ -336,10 +336,10 @@ def test_a_place_that_cannot_be_written_is_a_sentence(reviewing: MainWindow, tmp
 
 
 def test_another_ending_is_refused(reviewing: MainWindow, tmp_path: Path):
-    reviewing.review.exporting.export(tmp_path / "x.gif")
-    assert ".png or .svg" in reviewing.review.notice.text
+    reviewing.pages.review.exporting.export(tmp_path / "x.gif")
+    assert ".png or .svg" in reviewing.pages.review.notice.text
 
 
 def test_copy_to_the_clipboard(reviewing: MainWindow):
-    reviewing.review.exporting.copy_picture()
+    reviewing.pages.review.exporting.copy_picture()
     assert not QGuiApplication.clipboard().image().isNull()

@@ -22,8 +22,8 @@ US = Units(us=True)
 
 @pytest.fixture
 def reviewing(window: MainWindow, drive_file: Path, qtbot) -> MainWindow:
-    window.open_recordings([drive_file])
-    qtbot.waitUntil(lambda: window.review.judged is not None, timeout=60_000)
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=60_000)
     return window
 
 
@@ -59,7 +59,7 @@ def test_a_difference_of_temperatures_gets_no_32():
 
 
 def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, settings):
-    review = reviewing.review
+    review = reviewing.pages.review
     review.view.set_cursor(60 * SECOND)
     strip = next(s for s in review.stack.strips if s.unit == "km/h")
     metric = (strip.canvas.range.low, strip.canvas.range.high)
@@ -94,7 +94,7 @@ def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, setting
 
 
 def test_the_scatter_marks_in_the_units_shown(reviewing: MainWindow, qtbot):
-    review = reviewing.review
+    review = reviewing.pages.review
     reviewing.services.look.choose_units(True)
     review.plots.show_cross(True)
     review.cross.y_box.setCurrentText("VSS")
@@ -131,9 +131,9 @@ def test_the_choice_is_kept(qtbot, settings, garage, tmp_path: Path):
     qtbot.addWidget(made)
     t_ns = np.arange(100) * SECOND // 10
     trace = Trace("VSS", "7E8", "km/h", t_ns, np.full(100, 160.9344))
-    made.open_recordings([write_recording(tmp_path / "a.parquet", [trace], Facts())])
-    qtbot.waitUntil(lambda: bool(made.review.stack.strips), timeout=60_000)
-    strip = made.review.stack.strips[0]
+    made.pages.open_recordings([write_recording(tmp_path / "a.parquet", [trace], Facts())])
+    qtbot.waitUntil(lambda: bool(made.pages.review.stack.strips), timeout=60_000)
+    strip = made.pages.review.stack.strips[0]
     assert strip.header.value_text(strip.traces[0], None) == "100 mph"
-    qtbot.waitUntil(lambda: made.review.judged is not None, timeout=60_000)
+    qtbot.waitUntil(lambda: made.pages.review.judged is not None, timeout=60_000)
     made.close()

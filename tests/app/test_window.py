@@ -20,7 +20,7 @@ from logbench.errors import StorageError
 def test_pages_by_button_and_key(window: MainWindow, qtbot):
     window.activateWindow()
     qtbot.keyClick(window, Qt.Key.Key_2, Qt.KeyboardModifier.ControlModifier)
-    assert window.review.isVisible()
+    assert window.pages.review.isVisible()
     qtbot.keyClick(window, Qt.Key.Key_1, Qt.KeyboardModifier.ControlModifier)
     assert window.live.isVisible()
 
@@ -49,9 +49,9 @@ def test_geometry_is_restored(qtbot, settings: Settings, garage):
 
 
 def test_every_command_has_a_title_and_most_a_key(window: MainWindow):
-    window.show_page("review")
+    window.pages.show_page("review")
     for page in ("live", "review"):
-        window.show_page(page)
+        window.pages.show_page(page)
         commands = window.commands()
         assert all(a.text() for a in commands)
         assert all(not a.shortcut().isEmpty() for a in commands)
@@ -61,7 +61,7 @@ def test_every_command_has_a_title_and_most_a_key(window: MainWindow):
 
 def test_no_two_commands_of_a_page_share_a_key(window: MainWindow):
     for page in ("live", "review"):
-        window.show_page(page)
+        window.pages.show_page(page)
         keys = [k.toString() for a in window.commands() for k in a.shortcuts()]
         assert sorted(keys) == sorted(set(keys))
 
@@ -100,8 +100,8 @@ def test_a_field_for_text_leaves_a_commands_key_to_it(window: MainWindow, garage
 
 
 def test_controls_have_names_for_screen_readers(window: MainWindow):
-    window.show_page("review")
-    window.show_page("live")
+    window.pages.show_page("review")
+    window.pages.show_page("live")
     for kind in ("QPushButton", "QComboBox", "QLineEdit", "QTableView", "QListView"):
         for found in window.findChildren(QWidget):
             widget = found

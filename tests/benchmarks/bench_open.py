@@ -83,13 +83,13 @@ def child(path: Path, started_s: float) -> None:
             QTimer.singleShot(50, ask)
             return
         times["asked"], times["asked, processor"] = time.time(), time.process_time()
-        window.open_recordings([path])
+        window.pages.open_recordings([path])
 
     def painted() -> None:
         if "open" not in times:
             times["open"] = time.time() - times.pop("asked")
             times["open, processor"] = time.process_time() - times.pop("asked, processor")
-            window.review.opening.cancel()
+            window.pages.review.opening.cancel()
             application.quit()
 
     window.show()

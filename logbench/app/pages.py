@@ -1,0 +1,166 @@
+"""The pages of the window: which there are, how each is made and joined to the others.
+
+A page is added here and nowhere else: a method of `Pages` under `@page(title)` that makes it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Generic, TypeVar, cast, overload
+
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QStackedWidget, QWidget
+
+from logbench.app.live.page import LivePage
+from logbench.app.services import Services
+from logbench.words import tr
+
+if TYPE_CHECKING:
+    from logbench.app.archive.page import ArchivePage
+    from logbench.app.compare.page import ComparePage
+    from logbench.app.job.page import JobPage
+    from logbench.app.live.session import CaptureFactory
+    from logbench.app.review.page import ReviewPage
+
+PageT = TypeVar("PageT", bound=QWidget)
+Then = Callable[[list[Path]], object]
+TakeFiles = Callable[[Sequence[Path], Then], object]
+
+
+class Page(Generic[PageT]):
+    """An attribute of `Pages`: made when first asked for, and then always the same."""
+
+    def __init__(self, make: Callable[[Any], PageT], title: str) -> None:
+        self._make, self.title, self.key = make, title, make.__name__
+        self.__doc__ = make.__doc__
+
+    @overload
+    def __get__(self, pages: None, owner: type) -> Page[PageT]: ...
+
+    @overload
+    def __get__(self, pages: Pages, owner: type) -> PageT: ...
+
+    def __get__(self, pages: Pages | None, owner: type) -> PageT | Page[PageT]:
+        """The page; of the class, how it is made."""
+        if pages is None:
+            return self
+        if self.key not in pages.made:
+            pages.put(self.key, self._make(pages))
+        return cast("PageT", pages.made[self.key])
+
+
+def page(title: str) -> Callable[[Callable[[Any], PageT]], Page[PageT]]:
+    """Makes a method that makes a page into that page."""
+    return lambda make: Page(make, title)
+
+
+class Pages(QStackedWidget):
+    """One page at a time. `take_files` imports other programs' files before they are used."""
+
+    shown = Signal(str)
+    """The key of the page that is shown now."""
+
+    def __init__(
+        self, services: Services, take_files: TakeFiles, capture: CaptureFactory | None
+    ) -> None:
+        super().__init__()
+        self.services, self.take_files, self._capture = services, take_files, capture
+        self.made: dict[str, QWidget] = {}
+        """Those asked for so far, by key."""
+
+    @page(tr("Live"))
+    def live(self) -> LivePage:
+        """A drive while it happens."""
+        made = LivePage(self.services, self._capture)
+        made.review_wanted.connect(lambda path: self.open_recordings([path]))
+        return made
+
+    @page(tr("Review"))
+    def review(self) -> ReviewPage:
+        """A recording."""
+        from logbench.app.review.page import ReviewPage
+
+        made = ReviewPage(self.services)
+        made.import_wanted.connect(lambda path: self.take_files([path], self.open_recordings))
+        return made
+
+    @page(tr("Compare"))
+    def compare(self) -> ComparePage:
+        """Before and after."""
+        from logbench.app.compare.page import ComparePage
+
+        made = ComparePage(self.services)
+        made.job_wanted.connect(self._choose_in_job)
+        made.files_dropped.connect(self.take_files)
+        return made
+
+    @page(tr("Job"))
+    def job(self) -> JobPage:
+        """One car's visit."""
+        from logbench.app.job.page import JobPage
+
+        made = JobPage(self.services)
+        recordings = made.tabs.recordings
+        recordings.review_wanted.connect(lambda path: self.open_recordings([path]))
+        recordings.compare_wanted.connect(self.compare_recordings)
+        made.files_dropped.connect(self.take_files)
+        return made
+
+    @page(tr("Archive"))
+    def archive(self) -> ArchivePage:
+        """Everything ever recorded."""
+        from logbench.app.archive.page import ArchivePage
+
+        made = ArchivePage(self.services)
+        made.review_wanted.connect(lambda path: self.open_recordings([path]))
+        made.compare_wanted.connect(self.compare_recordings)
+        return made
+
+    # --- showing ---
+
+    def put(self, key: str, made: QWidget) -> None:
+        """Take a page in, in the place of one that is there."""
+        self.made[key] = made
+        made.setAccessibleName(tr("{title} page", title=TITLES[key]))
+        self.addWidget(made)
+
+    def show_page(self, key: str) -> None:
+        """Bring a page to the front, by its key."""
+        made: QWidget = getattr(self, key)
+        self.setCurrentWidget(made)
+        self.shown.emit(key)
+        made.setFocus()
+
+    def open_recordings(self, paths: Sequence[Path]) -> None:
+        """Open the last of these recordings on the Review page."""
+        self.show_page("review")
+        for path in paths[-1:]:
+            self.review.open_path(Path(path))
+
+    def ask_for_recording(self) -> None:
+        """Let the user pick a recording to review."""
+        self.show_page("review")
+        self.review.ask_for_file()
+
+    def compare_recordings(self, before: list[Path], after: list[Path]) -> None:
+        """Compare them at once; where one side is empty, it is to be chosen."""
+        self.show_page("compare")
+        self.compare.set_sides(before, after)
+        if before and after:
+            self.compare.compare()
+
+    def _choose_in_job(self) -> None:
+        self.job.choose_for_compare()
+
+    def leave(self) -> None:
+        """The window closes, and no thread works any more."""
+        self.live.session.close()
+        if "job" in self.made:
+            self.job.leave()
+
+
+TITLES: dict[str, str] = {
+    key: found.title for key, found in vars(Pages).items() if isinstance(found, Page)
+}
+"""Of all pages by key, in their order."""
