@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from logbench.capture.messages import Batch
+from logbench.plot.grouping import group_of
 from logbench.plot.totals import TOTALS, add_totals
 from logbench.plot.trace import Key, LiveTrace
 
@@ -67,7 +68,8 @@ class LiveTraces:
         """Keep total fuel trim up with its parts."""
         new = []
         for key, name in add_totals(self.by_key, self._totalled):
-            self.by_key[key] = LiveTrace(*key, "%", name, "number")
+            group = group_of(key[0], "%")
+            self.by_key[key] = LiveTrace(*key, "%", label=name, group=group, title=name)
             add_totals(self.by_key, self._totalled)
             new.append(self.by_key[key])
         return new
@@ -90,4 +92,5 @@ def _measured(key: Key) -> LiveTrace:
     from logbench.signals.table import table
 
     row = table().by_acronym(key[0])
-    return LiveTrace(*key, row.unit, row.name, row.kind)
+    group = group_of(key[0], row.unit)
+    return LiveTrace(*key, row.unit, group=group, title=row.name, kind=row.kind)

@@ -40,22 +40,14 @@ class StripTrace:
 
 
 @dataclass(slots=True)
-class LiveTrace:
-    """The samples of one signal of one ECU so far."""
+class LiveTrace(StripTrace):
+    """The samples of one signal of one ECU so far; its band is what is looked for now."""
 
-    signal: str
-    ecu: str
-    unit: str
-    name: str
-    kind: str
     pyramid: Pyramid = field(default_factory=Pyramid)
-    band: tuple[float | None, float | None] | None = None
-    """What is looked for now."""
-
-    @property
-    def key(self) -> Key:
-        """Signal and ECU."""
-        return self.signal, self.ecu
+    title: str = ""
+    """The signal's name in words."""
+    kind: str = "number"
+    """As in the table of signals."""
 
     def fresh(self, now_ns: int, age_ns: float) -> float | None:
         """The newest value; None where there is none, or it is older than `age_ns`."""

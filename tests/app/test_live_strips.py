@@ -40,7 +40,7 @@ def recording(window: MainWindow, garage, qtbot) -> MainWindow:
 def latest(**values: float) -> dict[tuple[str, str], LiveTrace]:
     return {
         (name, "7E8"): LiveTrace(
-            name, "7E8", "", name, "number", Pyramid.of(np.array([0]), np.array([value]))
+            name, "7E8", "", Pyramid.of(np.array([0]), np.array([value])), title=name
         )
         for name, value in values.items()
     }

@@ -100,9 +100,9 @@ class DriverView(QDialog):
             old_ns = max(_OLD_NS, _OLD_INTERVALS * trace.pyramid.interval_ns)
             value = trace.fresh(now_ns, old_ns)
             text = "–" if value is None else shown_value(trace, value, self._units())
-            widget.name.setText(trace.name)
+            widget.name.setText(trace.title)
             widget.value.setText(text)
-            widget.setAccessibleName(f"{trace.name}: {text}")
+            widget.setAccessibleName(f"{trace.title}: {text}")
         self.state.setText(self._said())
 
     def resizeEvent(self, event: QResizeEvent) -> None:

@@ -7,7 +7,7 @@ from PySide6.QtWidgets import QWidget
 
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.status_line import LiveLine
-from logbench.app.live.strips import live_layouts, shade_bands, strip_trace
+from logbench.app.live.strips import live_layouts, shade_bands
 from logbench.app.live.values import ValuesTable
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.plot.ribbon import Ribbon
@@ -183,12 +183,12 @@ class DriveShown(QObject):
         plotted = trace.signal in self._shown_first or trace.ecu == COMPUTED
         self.values.model_.add(trace, plotted)
         if plotted:
-            self.stack.add(strip_trace(trace))
+            self.stack.add(trace)
         self.layouts.start("live", whole=True)
         self.values.model_.set_plotted(self.stack.keys)
 
     def _plot(self, trace: LiveTrace, on: bool) -> None:
-        self.layouts.show(strip_trace(trace), on)
+        self.layouts.show(trace, on)
 
     def _grew(self) -> None:
         view, now_ns = self.view, self._session.now_ns

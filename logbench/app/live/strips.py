@@ -1,4 +1,4 @@
-"""The strips of a drive under way: traces as a strip shows them, and their layouts."""
+"""The strips of a drive under way: their layouts and bands."""
 
 from __future__ import annotations
 
@@ -13,20 +13,9 @@ from logbench.app.plot.saved_layouts import SavedLayouts
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip_keys import StripKeys
 from logbench.cases.settings import Settings
-from logbench.plot.grouping import group_of
 from logbench.plot.live_bands import BandWatch
-from logbench.plot.totals import COMPUTED
-from logbench.plot.trace import LiveTrace, StripTrace
+from logbench.plot.trace import StripTrace
 from logbench.recording.model import Vehicle
-
-
-def strip_trace(trace: LiveTrace) -> StripTrace:
-    """A trace that grows, as a strip shows it."""
-    group = group_of(trace.signal, trace.unit)
-    label = trace.name if trace.ecu == COMPUTED else ""
-    return StripTrace(
-        trace.signal, trace.ecu, trace.unit, trace.pyramid, label, group, band=trace.band
-    )
 
 
 def live_layouts(
@@ -40,7 +29,7 @@ def live_layouts(
     """Layouts of the Live page with their commands; `first`: signals shown without being asked."""
 
     def traces() -> list[StripTrace]:
-        return [strip_trace(trace) for trace in session.traces.values()]
+        return [*session.traces.values()]
 
     def shown_first() -> list[StripTrace]:
         return [trace for trace in traces() if trace.signal in first()]
@@ -58,7 +47,4 @@ def shade_bands(stack: StripStack, session: LiveSession, bands: BandWatch, car: 
         return
     for trace in session.traces.values():
         trace.band = bands.now.get(trace.signal)
-    for strip in stack.strips:
-        for shown in strip.traces:
-            shown.band = bands.now.get(shown.signal)
     stack.renew()

@@ -120,7 +120,7 @@ class ValuesModel(TracesModel):
         rate = "" if wanted is None else tr("; {wanted:g} a second are wanted", wanted=wanted)
         return tr(
             "{name} (ECU {ecu}){rate}; checked: shown in the strips",
-            name=row.name,
+            name=row.title,
             ecu=row.ecu,
             rate=rate,
         )
