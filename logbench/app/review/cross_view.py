@@ -111,10 +111,13 @@ class CrossView(QWidget):
             (tr("Mark points: lower frame"), "Ctrl+Shift+Down", (0, 0, 0, -step)),
         ):
             add_command(self, title, key, partial(self._change_frame, change))
-        add_command(self, tr("Clear selection"), "Backspace", lambda: self.plot.clear_frame())
+        add_command(self, tr("Clear selection"), "Backspace", self._clear_frame)
 
     def _change_frame(self, change: tuple[float, float, float, float]) -> None:
         self.plot.change_frame(*change)
+
+    def _clear_frame(self) -> None:
+        self.plot.clear_frame()
 
     @property
     def plot(self) -> CrossPlot:
