@@ -139,7 +139,8 @@ class CellTable(QTableWidget):
                         self._items[CellKey(column, row)] = item
             self.axes_text = ""
             if axis is not None and cells:
-                self.setHorizontalHeaderLabels([_span(CellKey(c, 0).rpm) for c in columns])
+                speeds = [_span(CellKey(c, 0).rpm) for c in columns]
+                self.setHorizontalHeaderLabels([s.replace("–", "–\n") for s in speeds])
                 self.setVerticalHeaderLabels(
                     [_span(CellKey(0, r).load(axis)) for r in reversed(rows)]
                 )

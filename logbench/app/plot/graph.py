@@ -28,7 +28,8 @@ class Graph(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
 
     def __init__(self, theme: Theme, box: pg.ViewBox | None = None) -> None:
         still = pg.ViewBox(enableMenu=False, enableMouse=False) if box is None else box
-        super().__init__(viewBox=still, axisItems={name: _Axis(name) for name in _AXES})
+        axes = {name: _Axis(name, hideOverlappingLabels=False) for name in _AXES}
+        super().__init__(viewBox=still, axisItems=axes)
         self._titles = ("", "")
         self.hideButtons()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
