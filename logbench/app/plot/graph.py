@@ -12,6 +12,8 @@ from logbench.app.theme import Theme
 from logbench.signals.numbers import tick_text
 
 _AXES = ("bottom", "left")
+_BEYOND_PX = 40
+"""So far may a text of the lower axis reach beyond its ends."""
 
 
 class _Axis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
@@ -28,13 +30,13 @@ class Graph(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
 
     def __init__(self, theme: Theme, box: pg.ViewBox | None = None) -> None:
         still = pg.ViewBox(enableMenu=False, enableMouse=False) if box is None else box
-        axes = {name: _Axis(name, hideOverlappingLabels=False) for name in _AXES}
-        super().__init__(viewBox=still, axisItems=axes)
+        super().__init__(viewBox=still, axisItems={name: _Axis(name) for name in _AXES})
         self._titles = ("", "")
         self.hideButtons()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         for name in _AXES:
             self.getAxis(name).enableAutoSIPrefix(False)
+        self.getAxis("bottom").setStyle(hideOverlappingLabels=_BEYOND_PX)
         self.set_theme(theme)
 
     def set_theme(self, theme: Theme) -> None:
