@@ -75,6 +75,7 @@ class TrendPlot(LateGraph):
     def fill(self, graph: Graph) -> None:
         """Spread, dates, points."""
         graph.getViewBox().setBorder(QColor(self.theme.accent) if self.hasFocus() else None)
+        graph.showGrid(x=False, y=True)  # with one, dates would be cut to the plot's width
         graph.hideAxis("right")
         if self._shown is None:
             return
