@@ -1,4 +1,5 @@
-"""What a drive still lacks: the steps the checks' evidence needs, ticked off by the data itself.
+"""What a drive still lacks: the steps the checks' evidence needs, ticked off by the data itself,
+and for the second drive of a comparison the operating cells of the first.
 
 Lengths of the steps are common practice, no source; they are what the checks ask for or more.
 """
@@ -12,8 +13,14 @@ from enum import Enum
 import numpy as np
 
 from logbench.analysis.alignment import Mask, Values, edges
-from logbench.analysis.comparison.cells import CellKey, LoadAxis, choose_axis, seconds_in_cells
-from logbench.analysis.comparison.plan import CellGoal
+from logbench.analysis.comparison.cells import (
+    MIN_SLOTS,
+    SLOT_S,
+    CellKey,
+    LoadAxis,
+    choose_axis,
+    seconds_in_cells,
+)
 from logbench.analysis.conditions import WARM_DEGC
 from logbench.analysis.grid import STEP_S, RecordingLike
 from logbench.analysis.model import Condition, ConditionSpan
@@ -23,6 +30,8 @@ COLD_DEGC = 40.0
 """Coolant below this at the start is a cold start."""
 CELL_S = 10.0
 """Steady seconds after which a cell of the grid counts as filled."""
+ENOUGH_S = 20.0
+"""More steady seconds in one cell than this add little: another visit adds more."""
 
 
 class StepState(Enum):
@@ -68,6 +77,21 @@ class StepProgress:
 
 
 @dataclass(frozen=True, slots=True)
+class CellGoal:
+    """One cell to drive: `had_s` steady seconds in the first drive, `wanted_s` in the second."""
+
+    cell: CellKey
+    axis: LoadAxis
+    had_s: float
+    wanted_s: float
+
+    @property
+    def text(self) -> str:
+        """`1500-2000 rpm, manifold pressure 30-40 kPa`."""
+        return self.cell.text(self.axis)
+
+
+@dataclass(frozen=True, slots=True)
 class CellProgress:
     """A cell of the grid: seconds it has, and those wanted of it (0 where none are)."""
 
@@ -110,6 +134,21 @@ class DriveProgress:
             left_s = cell.wanted_s - cell.have_s
             return f"Drive at {cell.cell.text(self.axis)}: {left_s:.0f} s more"
         return "The plan is complete"
+
+
+def plan_from(recordings: Sequence[RecordingLike]) -> tuple[CellGoal, ...]:
+    """Cells that the given recordings spent long enough in, longest first; empty without `RPM` and
+    a load, or without any warm and steady running."""
+    views = [View(recording) for recording in recordings]
+    axis = choose_axis(views, views) if views else None
+    if axis is None:
+        return ()
+    goals = [
+        CellGoal(cell, axis, seconds, min(seconds, ENOUGH_S))
+        for cell, seconds in seconds_in_cells(views, axis).items()
+        if seconds >= MIN_SLOTS * SLOT_S
+    ]
+    return tuple(sorted(goals, key=lambda goal: -goal.had_s))
 
 
 def progress_of(recording: RecordingLike, goals: Sequence[CellGoal] = ()) -> DriveProgress:

@@ -14,8 +14,7 @@ from logbench.recording.model import Facts, Trace
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.analysis.comparison.plan import CellGoal
-    from logbench.analysis.drive_plan import DriveProgress
+    from logbench.analysis.drive_plan import CellGoal, DriveProgress
     from logbench.analysis.evidence import CheckEvidence
     from logbench.vehicle.links.ble_scan import Found
 
@@ -86,7 +85,7 @@ class ReadGoals(Case["Sequence[CellGoal]"]):
 
     def run(self, work: Work) -> Sequence[CellGoal]:
         """Empty where it has no warm, steady driving."""
-        from logbench.analysis.comparison.plan import plan_from
+        from logbench.analysis.drive_plan import plan_from
         from logbench.recording.reader import open_recording
 
         return plan_from([open_recording(self.recording)])

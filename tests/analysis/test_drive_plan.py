@@ -7,8 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from logbench.analysis.comparison.plan import plan_from
-from logbench.analysis.drive_plan import STEPS, StepState, progress_of
+from logbench.analysis.drive_plan import STEPS, StepState, plan_from, progress_of
 from logbench.analysis.model import Condition
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording

@@ -17,8 +17,7 @@ from logbench.recording.surroundings import Surroundings
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.analysis.comparison.plan import CellGoal
-    from logbench.analysis.drive_plan import DriveProgress
+    from logbench.analysis.drive_plan import CellGoal, DriveProgress
 
 _LEAST_MS = 1500
 _MOST_MS = 60_000

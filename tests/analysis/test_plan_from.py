@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logbench.analysis.comparison.plan import plan_from
+from logbench.analysis.drive_plan import plan_from
 from logbench.recording.reader import Recording
 from tests.analysis.scenes import CRUISE, IDLE, KEY_ON, Phase, Scene
 
