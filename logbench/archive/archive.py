@@ -14,7 +14,6 @@ from logbench.archive import tables
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
 from logbench.archive.find import Filter, paths_of, where
 from logbench.archive.findings import (
-    State,
     check_entry,
     current,
     keep_findings,
@@ -24,7 +23,7 @@ from logbench.archive.findings import (
 from logbench.archive.index import Index, Progress, build_index, cache_folder
 from logbench.archive.query import Sql, interruptible
 from logbench.archive.reading import open_entry
-from logbench.archive.store import Entry, open_store
+from logbench.archive.store import Entry, entries_of, open_store
 from logbench.errors import ArchiveError
 from logbench.recording.reader import Recording
 
@@ -52,7 +51,7 @@ class Archive:
         self._index: Index | None = None
         self._findings: pa.Table | None = None
         self._known: dict[str, str] | None = None
-        self._done: dict[tuple[str, ...], set[State]] = {}
+        self._done: dict[tuple[str, ...], set[Entry]] = {}
 
     # --- what there is ---
 
@@ -86,8 +85,7 @@ class Archive:
     def entries(self, recordings: Iterable[str] | None = None) -> list[Entry]:
         """The files behind recordings, or behind all. Raises `ArchiveError` for an unknown one."""
         table = self.index.recordings
-        columns = (table[n].to_pylist() for n in ("recording", "size_bytes", "mtime_ns"))
-        found = {path: Entry(path, size, mtime) for path, size, mtime in zip(*columns, strict=True)}
+        found = {entry.path: entry for entry in entries_of(table)}
         if recordings is None:
             return list(found.values())
         try:
@@ -176,7 +174,7 @@ class Archive:
         done = kept.get(key)
         if done is None:
             done = kept[key] = states_done(self.cache, only)
-        return [e for e in self.entries(recordings) if (e.path, e.size, e.mtime_ns) not in done]
+        return [e for e in self.entries(recordings) if e not in done]
 
     def keep(self, rows: Sequence[dict[str, Any]], only: Collection[str] | None = None) -> None:
         """Keep findings that were made, by all checks or by `only` some. Raises `ArchiveError`

@@ -19,7 +19,7 @@ import pyarrow as pa
 from logbench.archive import tables
 from logbench.archive.index import read_table, write_table
 from logbench.archive.reading import open_entry
-from logbench.archive.store import Entry, Store
+from logbench.archive.store import Entry, Store, entries_of
 from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
@@ -28,9 +28,6 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 _PARTS_AT_MOST = 40
-
-State = tuple[str, int, int]
-"""Path, size and time of a file that was checked."""
 
 
 @functools.cache
@@ -57,12 +54,7 @@ def check_entry(
     `problem` when it cannot be checked. Raises `UsageError` for a check that there is not."""
     from logbench.analysis.run import run_checks  # brings scipy: not for a mere listing
 
-    common = {
-        "recording": entry.path,
-        "size_bytes": entry.size,
-        "mtime_ns": entry.mtime_ns,
-        "version": checks_version(),
-    }
+    common = entry.columns | {"version": checks_version()}
     try:
         findings = run_checks(open_entry(store, entry), only=only)
     except UsageError:
@@ -166,12 +158,7 @@ def current(findings: pa.Table, recordings: pa.Table) -> pa.Table:
         return connection.sql(_CURRENT).to_arrow_table().cast(tables.FINDINGS)
 
 
-def states_done(cache: Path, only: Collection[str] | None = None) -> set[State]:
+def states_done(cache: Path, only: Collection[str] | None = None) -> set[Entry]:
     """States of files that all checks have seen, or at least `only` some."""
-    done = set(_states(_load(_folder(cache))))
-    return done if only is None else done | set(_states(_load(_folder(cache, only))))
-
-
-def _states(table: pa.Table) -> list[State]:
-    names = ("recording", "size_bytes", "mtime_ns")
-    return list(zip(*(table[name].to_pylist() for name in names), strict=True))
+    done = set(entries_of(_load(_folder(cache))))
+    return done if only is None else done | set(entries_of(_load(_folder(cache, only))))

@@ -14,16 +14,12 @@ from logbench.archive.findings import checks_version
 from logbench.archive.index import Progress, write_table
 from logbench.archive.likeness import SIZE, Alike, grid_of, nearest
 from logbench.archive.reading import open_entry
-from logbench.archive.store import Entry, Store
+from logbench.archive.store import STATE, Entry, Store, entries_of
 from logbench.errors import ArchiveError, LogbenchError
 
-_State = tuple[str, int, int]
 _Grid = npt.NDArray[np.float64]
 
-_GRIDS = pa.schema(
-    [("recording", pa.string()), ("size_bytes", pa.int64()), ("mtime_ns", pa.int64()),
-     ("grid", pa.list_(pa.float32()))]
-)  # fmt: skip
+_GRIDS = pa.schema({**STATE, "grid": pa.list_(pa.float32())})
 
 
 def grids_of(
@@ -42,13 +38,13 @@ def grids_of(
         for done, entry in enumerate(entries):
             if progress is not None and done % 20 == 0:
                 progress(done, len(entries))
-            if _state(entry) not in kept:
-                kept[_state(entry)] = _grid(store, entry)
+            if entry not in kept:
+                kept[entry] = _grid(store, entry)
                 made = True
     finally:
         if made:
-            _keep(file, {state: kept[state] for e in entries if (state := _state(e)) in kept})
-    return np.array([kept[_state(entry)] for entry in entries]).reshape(-1, SIZE)
+            _keep(file, {e: kept[e] for e in entries if e in kept})
+    return np.array([kept[entry] for entry in entries]).reshape(-1, SIZE)
 
 
 def similar_drives(
@@ -67,10 +63,6 @@ def similar_drives(
     return nearest(grids[mine], grids[others], [names[k] for k in others], count)
 
 
-def _state(entry: Entry) -> _State:
-    return entry.path, entry.size, entry.mtime_ns
-
-
 def _grid(store: Store, entry: Entry) -> _Grid:
     try:
         return grid_of(open_entry(store, entry))
@@ -78,7 +70,7 @@ def _grid(store: Store, entry: Entry) -> _Grid:
         return np.full(SIZE, np.nan)
 
 
-def _kept(file: Path) -> dict[_State, _Grid]:
+def _kept(file: Path) -> dict[Entry, _Grid]:
     try:
         table = pq.read_table(file, memory_map=False)
         if table.schema != _GRIDS:
@@ -86,11 +78,10 @@ def _kept(file: Path) -> dict[_State, _Grid]:
         grids = np.array(table["grid"].to_pylist(), dtype=np.float64).reshape(-1, SIZE)
     except (pa.ArrowException, OSError, ValueError):
         return {}
-    states = zip(*(table[n].to_pylist() for n in _GRIDS.names[:3]), strict=True)
-    return dict(zip(states, grids, strict=True))
+    return dict(zip(entries_of(table), grids, strict=True))
 
 
-def _keep(file: Path, grids: dict[_State, _Grid]) -> None:
+def _keep(file: Path, grids: dict[Entry, _Grid]) -> None:
     columns = [*map(list, zip(*grids, strict=True))]
     columns.append([grid.astype(np.float32).tolist() for grid in grids.values()])
     arrays = [pa.array(c, f.type) for c, f in zip(columns, _GRIDS, strict=True)]

@@ -24,7 +24,7 @@ from logbench.archive import tables
 from logbench.archive.columns import recordings_schema
 from logbench.archive.footers import Footer, read_footers
 from logbench.archive.query import unreadable
-from logbench.archive.store import Entry, Listing, Problem, Store, read_job
+from logbench.archive.store import Entry, Listing, Problem, Store, entries_of, read_job
 from logbench.errors import ArchiveError
 
 log = logging.getLogger(__name__)
@@ -65,7 +65,7 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
     listing = store.listing()
     kept = _load(cache)
     known = _known(kept)
-    new = [e for e in listing.recordings if known.get(e.path) != (e.size, e.mtime_ns)]
+    new = [e for e in listing.recordings if known.get(e.path) != e]
     if kept is not None and not new and len(known) == len(listing.recordings):
         recordings, signals, bad = kept
     else:
@@ -81,13 +81,12 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
 _Tables = tuple[pa.Table, pa.Table, pa.Table]
 
 
-def _known(kept: _Tables | None) -> dict[str, tuple[int, int]]:
+def _known(kept: _Tables | None) -> dict[str, Entry]:
     if kept is None:
         return {}
-    out: dict[str, tuple[int, int]] = {}
+    out: dict[str, Entry] = {}
     for table, name in ((kept[0], "recording"), (kept[2], "path")):
-        columns = (table[c].to_pylist() for c in (name, "size_bytes", "mtime_ns"))
-        out.update((p, (s, m)) for p, s, m in zip(*columns, strict=True))
+        out.update((entry.path, entry) for entry in entries_of(table, name))
     return out
 
 

@@ -13,7 +13,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import IO, Any
+from typing import IO, Any, NamedTuple
 
 import pyarrow as pa
 import pyarrow.fs as pafs
@@ -29,13 +29,27 @@ _MOST_DEPTH = 12
 _MOST_JOB_BYTES = 5_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One file below the root, by its path with `/`; `mtime_ns` since 1970."""
+STATE = {"recording": pa.string(), "size_bytes": pa.int64(), "mtime_ns": pa.int64()}
+"""Columns of an `Entry` in tables of what is known of files."""
+
+
+class Entry(NamedTuple):
+    """One file below the root, by its path with `/`, in the state it has; `mtime_ns` since 1970."""
 
     path: str
     size: int
     mtime_ns: int
+
+    @property
+    def columns(self) -> dict[str, Any]:
+        """As columns of a table."""
+        return dict(zip(STATE, self, strict=True))
+
+
+def entries_of(table: pa.Table, path: str = "recording") -> list[Entry]:
+    """The files that the rows of a table are about; `path`: the column with their paths."""
+    names = (path, "size_bytes", "mtime_ns")
+    return [Entry(*row) for row in zip(*(table[n].to_pylist() for n in names), strict=True)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ from logbench.archive.archive import Archive
 from logbench.archive.findings import check_entry
 from logbench.archive.index import write_table
 from logbench.archive.reading import open_entry
-from logbench.archive.store import Entry, open_store
+from logbench.archive.store import STATE, Entry, entries_of, open_store
 from logbench.errors import ArchiveError, LogbenchError, UsageError
 from logbench.recording.reader import Recording
 
@@ -45,8 +45,7 @@ KEEP_EVERY_S = 5.0
 _WORTH_PROCESSES = 60
 
 USER_RESULTS = pa.schema(
-    [("recording", pa.string()), ("size_bytes", pa.int64()), ("mtime_ns", pa.int64()),
-     ("version", pa.string()), ("name", pa.string()), ("number", pa.float64()),
+    [*STATE.items(), ("version", pa.string()), ("name", pa.string()), ("number", pa.float64()),
      ("text", pa.string()), ("problem", pa.string())]
 )  # fmt: skip
 """One row a result of a user's function; `version` is that of its source."""
@@ -134,7 +133,7 @@ def sweep_function(
     version = _version_of(function)
     done = _known_results(out, version)
     everything = archive.entries(recordings)
-    entries = [e for e in everything if (e.path, e.size, e.mtime_ns) not in done]
+    entries = [e for e in everything if e not in done]
 
     def keep(rows: Sequence[dict[str, Any]]) -> None:
         if rows:
@@ -168,15 +167,14 @@ def _version_of(name: str) -> str:
     return hashlib.sha256(f"{name}\0{source}".encode()).hexdigest()[:12]
 
 
-def _known_results(out: Path, version: str) -> set[tuple[str, int, int]]:
-    known: set[tuple[str, int, int]] = set()
+def _known_results(out: Path, version: str) -> set[Entry]:
+    known: set[Entry] = set()
     for path in out.glob(f"{version}-*.parquet"):
         try:
-            table = pq.read_table(path, columns=["recording", "size_bytes", "mtime_ns"],
-                                  memory_map=False)  # fmt: skip
+            table = pq.read_table(path, columns=[*STATE], memory_map=False)
         except (pa.ArrowException, OSError, ValueError) as error:
             raise ArchiveError(f"{path} is damaged: move it away and sweep again.") from error
-        known.update(zip(*(table[k].to_pylist() for k in range(3)), strict=True))
+        known.update(entries_of(table))
     return known
 
 
@@ -206,8 +204,7 @@ class _FunctionBatch:
         function = load_function(self.function)
         rows: Rows = []
         for entry in entries:
-            common = {"recording": entry.path, "size_bytes": entry.size,
-                      "mtime_ns": entry.mtime_ns, "version": self.version}  # fmt: skip
+            common = entry.columns | {"version": self.version}
             try:
                 results = dict(function(open_entry(store, entry)))
             except LogbenchError as error:

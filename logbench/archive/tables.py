@@ -11,6 +11,8 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.json as pajson
 
+from logbench.archive.store import STATE
+
 SIGNALS = pa.schema(
     [
         ("recording", pa.string()),
@@ -39,9 +41,7 @@ PROBLEMS = pa.schema(
 
 FINDINGS = pa.schema(
     [
-        ("recording", pa.string()),
-        ("size_bytes", pa.int64()),
-        ("mtime_ns", pa.int64()),
+        *STATE.items(),
         ("version", pa.string()),
         ("check", pa.string()),
         ("subject", pa.string()),

@@ -12,9 +12,9 @@ from logbench.archive.archive import Archive
 from logbench.archive.columns import Cell, Column, cells
 from logbench.archive.find import Filter
 from logbench.archive.overview import Catalogue
-from logbench.cli.terminal_archive import list_archive, show_recording
+from logbench.cli.main import main
+from logbench.cli.show import console
 from logbench.signals.units import METRIC, Units
-from tests.archive.test_terminal import Screen
 
 MADE_UP = Column(
     "ambient_degc",
@@ -46,16 +46,22 @@ def test_an_index_kept_with_other_columns_is_made_anew(root, tmp_path, monkeypat
     assert Archive(root, cache).refresh().fresh == 0
 
 
-def test_it_is_in_sql_in_the_terminal_and_in_the_overview(made_up, root, tmp_path):
+def test_it_is_in_sql_in_the_terminal_and_in_the_overview(
+    made_up, root, tmp_path, monkeypatch, capsys
+):
     archive = Archive(root, tmp_path / "cache")
     sql = "SELECT car, ambient_degc FROM recordings WHERE ambient_degc > 10"
     assert {row["car"] for row in archive.query(sql).to_pylist()} == {"van"}
-    screen = Screen()
-    list_archive(str(root), screen, cache=tmp_path / "cache")
-    assert "ambient" in screen.text
-    assert screen.text.count("20 °C") == 3
-    show_recording(str(root), "van/a", screen, cache=tmp_path / "cache")
-    assert "ambient_degc    20" in screen.text
+    monkeypatch.setenv("COLUMNS", "160")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    console.cache_clear()
+    assert main(["archive", "list", str(root)]) == 0
+    text = capsys.readouterr().out
+    assert "ambient" in text
+    assert text.count("20 °C") == 3
+    assert main(["archive", "show", str(root), "van/a"]) == 0
+    assert "ambient_degc    20" in capsys.readouterr().out
+    console.cache_clear()
     (row,) = Catalogue(archive).rows(Filter(text="stalls"))
     for place in ("list", "details"):
         column, cell = next(pair for pair in cells(place) if pair[0] is made_up)
