@@ -148,7 +148,7 @@ def test_frozen_strips_stand_still_while_recording_goes_on(recording: MainWindow
     garage.last.drive(*SIGNALS, seconds=200)
     qtbot.waitUntil(lambda: live.session.now_ns >= 200_000_000_000)
     assert (live.view.start_ns, live.view.end_ns) == before
-    live.shown.set_following(True)
+    live.shown.following.set(True)
     assert live.view.end_ns == pytest.approx(200e9)
     assert live.view.width_ns == pytest.approx(60e9)
 

@@ -100,11 +100,11 @@ class LivePage(QWidget):
         tools, shown, shapes, session = self.tools, self.shown, self.shapes, self.session
         tools.marker.clicked.connect(self.mark)
         tools.note.clicked.connect(self.note.ask_now)
-        tools.freeze.clicked.connect(lambda on: shown.set_following(not on))
+        tools.freeze.clicked.connect(lambda on: shown.following.set(not on))
         tools.width_box.activated.connect(self._width_chosen)
         self.note.given.connect(session.mark)
         self.note.left.connect(self.stack.setFocus)
-        shown.following_changed.connect(tools.show_following)
+        shown.following.changed.connect(tools.show_following)
         shown.ticked.connect(shapes.wiggle.refresh)
         shapes.shape_changed.connect(tools.show_shape)
         self.watcher.failed.connect(self.notice.trouble)
@@ -131,7 +131,7 @@ class LivePage(QWidget):
             self, tr("Put a marker with a note"), "N", self.note.ask_now
         )
         add_command(
-            self, tr("Freeze or follow"), "F", lambda: shown.set_following(not shown.following)
+            self, tr("Freeze or follow"), "F", lambda: shown.following.set(not shown.following.on)
         )
         add_command(self, tr("Record the simulated car"), "Ctrl+Shift+R", self.record_simulated)
         add_command(self, tr("Choose signals"), "S", self.side.show_choice)
@@ -142,7 +142,7 @@ class LivePage(QWidget):
         add_command(self, tr("Refresh the links"), "F5", self.set_up.find_links)
         add_command(self, tr("Look for Bluetooth adapters"), "Ctrl+F5", self._look_for_adapter)
         add_command(self, tr("Replay a recording"), "Ctrl+Shift+E", self.set_up.link.ask_replay)
-        add_view_commands(self.stack, self.view, by_hand=shown.stand_still)
+        add_view_commands(self.stack, self.view, by_hand=shown.following.stop)
         saved_layouts = shown.add_layouts(self)
         self.layouts = saved_layouts.layouts
         self.tools.add(saved_layouts.button)
@@ -232,7 +232,7 @@ class LivePage(QWidget):
 
     def _width_chosen(self) -> None:
         self._services.settings.window_s = float(self.tools.width_box.currentData())
-        self.shown.set_following(True)
+        self.shown.following.set(True)
 
     def _clear(self) -> None:
         self.shown.clear()

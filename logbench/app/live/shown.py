@@ -5,6 +5,7 @@ from __future__ import annotations
 from PySide6.QtCore import QObject, QTimer, Signal
 from PySide6.QtWidgets import QWidget
 
+from logbench.app.live.following import Following
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.status_line import LiveLine
 from logbench.app.live.strips import live_layouts, shade_bands
@@ -36,7 +37,6 @@ class DriveShown(QObject):
     `owner` gets the commands of the layouts.
     """
 
-    following_changed = Signal(bool)
     ticked = Signal()
     """Time has passed: a few times a second while there is a session, and once at its end."""
 
@@ -52,7 +52,7 @@ class DriveShown(QObject):
         self.status = LiveLine()
         self.status.show_state(session.state, records=False)
         self.events: list[Event] = []
-        self.following = True
+        self.following = Following(self.view, session, services.settings, self)
         self._bands = BandWatch()
         self._shown_first: frozenset[str] = frozenset()
         self._slow = QTimer(self)
@@ -72,8 +72,8 @@ class DriveShown(QObject):
         session.status.connect(self._status)
         session.happened.connect(self._happened)
         self._watcher.progressed.connect(lambda p: self.ribbon.change(conditions=p.conditions))
-        self.stack.by_hand.connect(self.stand_still)
-        self.ribbon.by_hand.connect(self.stand_still)
+        self.stack.by_hand.connect(self.following.stop)
+        self.ribbon.by_hand.connect(self.following.stop)
         self.stack.narrowed.connect(self.ribbon.set_inset)
         self.values.model_.plotted_changed.connect(self._plot)
         look.changed.connect(self._set_theme)
@@ -96,17 +96,6 @@ class DriveShown(QObject):
 
     # --- what can be done ---
 
-    def set_following(self, following: bool) -> None:
-        """Keep the newest samples in view, or stand still while the recording goes on."""
-        self.following = following
-        if following:
-            self._follow()
-        self.following_changed.emit(following)
-
-    def stand_still(self) -> None:
-        """The user moves in time: follow no longer."""
-        self.set_following(False)
-
     def tell(self, sentence: str) -> None:
         """Show a sentence in the status line."""
         self.status.tell("step", sentence)
@@ -120,7 +109,7 @@ class DriveShown(QObject):
         self.stack.mark(event_times=())
         self.view.set_limits(0, 0)
         self.status.clear()
-        self.set_following(True)
+        self.following.set(True)
 
     # --- what the session tells ---
 
@@ -149,9 +138,7 @@ class DriveShown(QObject):
         self._show_events()
         self.view.set_cursor(None)
         self.view.set_limits(0, self._session.now_ns)
-        if self.following:
-            self._follow()
-        else:
+        if not self.following.follow():
             self.view.pan_ns(-since_ns)
 
     def _car_found(self, found: CarFound) -> None:
@@ -194,8 +181,7 @@ class DriveShown(QObject):
         view, now_ns = self.view, self._session.now_ns
         view.set_limits(0, self._high_ns)
         shown = (view.start_ns, view.end_ns)
-        if self.following:
-            self._follow()
+        self.following.follow()
         moved = shown != (view.start_ns, view.end_ns)  # then the stack repaints anyway
         if not moved and view.end_ns >= now_ns - SECOND:
             self.stack.refresh()
@@ -204,11 +190,6 @@ class DriveShown(QObject):
     def _high_ns(self) -> int:
         """Where the drive ends so far: without samples, with the last that happened."""
         return max(self._session.now_ns, self.events[-1].t_ns if self.events else 0)
-
-    def _follow(self) -> None:
-        width = round(self._services.settings.window_s) * SECOND
-        end = max(self._session.now_ns, width)
-        self.view.show_span(end - width, end)
 
     def _status(self, status: Status) -> None:
         self.values.model_.set_away(status.link != "connected")
