@@ -53,7 +53,7 @@ def pictures(window: MainWindow, folder: Path) -> None:
     """Choosing, asking, and every part of the result."""
     window.pages.show_page("compare")
     page, results = window.pages.compare, window.pages.compare.results
-    until(lambda: page.sides.at_hand.list.topLevelItemCount() > 0)
+    until(lambda: page.sides.recent.list.topLevelItemCount() > 0)
     save(window, "compare-empty")
     before, after = folder / "before.parquet", folder / "after.parquet"
     page.set_sides([before], [after])

@@ -57,7 +57,7 @@ class Compared:
 
 @dataclass(frozen=True)
 class Wish:
-    """An overlay asked for: the signal's key, what it is placed by, a recording of each side."""
+    """An overlay asked for: the signal's key, what it is aligned by, a recording of each side."""
 
     key: str
     by: By
@@ -103,59 +103,65 @@ class _Watched:
         return self._recording.trace(signal, ecu)
 
 
-def find_recordings(folder: Path, recent: Sequence[Path], work: Work) -> list[Found]:
+@dataclass(frozen=True)
+class FindRecordings(Case[list[Found]]):
     """The recordings opened lately and those of the folder, the newest file first."""
-    from logbench.recording.reader import open_recording
 
-    paths = {p.resolve() for p in recent} | {p.resolve() for p in _files_of(folder)}
-    newest = sorted(paths, key=lambda p: (-_modified(p), p.name))[:MOST_FOUND]
-    found = []
-    for number, path in enumerate(newest):
-        work.report(tr("Looking at {name}", name=path.name), number / len(newest))
-        try:
-            recording = open_recording(path)
-        except LogbenchError:  # not a recording, or a damaged one: choosing it says what it is
-            found.append(Found(path, tr("cannot be read"), "", 0.0, path.name))
-            continue
-        facts = recording.facts
-        car = facts.vehicle.label or facts.vehicle.vin
-        length_s = recording.duration_ns / SECOND
-        found.append(Found(path, car, facts.started_utc or "", length_s, path.name))
-    return found
+    folder: Path
+    recent: tuple[Path, ...]
+
+    def run(self, work: Work) -> list[Found]:
+        """Open each for what it says of itself."""
+        from logbench.recording.reader import open_recording
+
+        here = self.folder.glob("*.parquet") if self.folder.is_dir() else ()
+        paths = {path.resolve() for path in (*self.recent, *here)}
+        newest = sorted(paths, key=lambda path: (-_modified(path), path.name))[:MOST_FOUND]
+        found = []
+        for number, path in enumerate(newest):
+            work.report(tr("Opening {name}", name=path.name), number / len(newest))
+            try:
+                recording = open_recording(path)
+            except LogbenchError:  # choosing it says what it is
+                found.append(Found(path, tr("cannot be read"), "", 0.0, path.name))
+                continue
+            facts = recording.facts
+            car = facts.vehicle.label or facts.vehicle.vin
+            length_s = recording.duration_ns / SECOND
+            found.append(Found(path, car, facts.started_utc or "", length_s, path.name))
+        return found
 
 
-def find_in_archive(folder: Path, work: Work) -> list[Found]:
+@dataclass(frozen=True)
+class FindInArchive(Case[list[Found]]):
     """All recordings of an archive folder, the newest drive first; files known from an earlier look
     are not read again. Raises `ArchiveError`."""
-    from logbench.archive.index import build_index, cache_folder
-    from logbench.archive.store import open_store
 
-    work.report(tr("Looking through {folder}", folder=folder), 0.0)
-    store = open_store(folder)
+    folder: Path
 
-    def tell(done: int, of: int) -> None:
-        work.report(
-            tr(
+    def run(self, work: Work) -> list[Found]:
+        """Bring its index up to date and list it."""
+        from logbench.archive.index import build_index, cache_folder
+        from logbench.archive.store import open_store
+
+        def say(done: int, of: int) -> None:
+            text = tr(
                 "Looking through {folder}: {done} of {of} new files",
-                folder=folder,
+                folder=self.folder,
                 done=done,
                 of=of,
-            ),
-            done / max(1, of),
-        )
+            )
+            work.report(text, done / max(1, of))
 
-    index = build_index(store, cache_folder(store), tell)
-    names = ("recording", "car", "started_utc", "duration_s")
-    columns = [index.recordings[name].to_pylist() for name in names]
-    found = [
-        Found(folder / name, car or "", started or "", seconds or 0.0, name)
-        for name, car, started, seconds in zip(*columns, strict=True)
-    ]
-    return sorted(found, key=lambda one: (one.started_utc, one.name), reverse=True)
-
-
-def _files_of(folder: Path) -> list[Path]:
-    return sorted(folder.glob("*.parquet")) if folder.is_dir() else []
+        store = open_store(self.folder)
+        index = build_index(store, cache_folder(store), say)
+        names = ("recording", "car", "started_utc", "duration_s")
+        columns = [index.recordings[name].to_pylist() for name in names]
+        found = [
+            Found(self.folder / name, car or "", started or "", seconds or 0.0, name)
+            for name, car, started, seconds in zip(*columns, strict=True)
+        ]
+        return sorted(found, key=lambda one: (one.started_utc, one.name), reverse=True)
 
 
 def _modified(path: Path) -> float:
@@ -221,32 +227,41 @@ def shown_signals(compared: Compared) -> list[str]:
     return keys + sorted((held[0] & held[1]) - set(keys))
 
 
-def lay(compared: Compared, wish: Wish, work: Work) -> Laid:
-    """Lay one signal over the other side's; raises `UsageError` where that cannot be."""
-    from logbench.analysis.comparison.overlay import overlay
+@dataclass(frozen=True)
+class MakeOverlay(Case[Laid]):
+    """An overlay of one signal of both sides. Raises `UsageError` where that cannot be."""
 
-    work.report(tr("Laying over"), 0.0)
-    pair = [side[i] for side, i in zip(compared.views, wish.recordings, strict=True)]
-    quantity = next((q for q in compared.result.quantities if q.key == wish.key), None)
+    compared: Compared
+    wish: Wish
 
-    def over(signal: str) -> Overlay:
-        chosen = quantity if quantity is not None and signal == wish.key else signal
+    def run(self, work: Work) -> Laid:
+        """The signal, and vehicle speed for orientation."""
+        laid = self._of(self.wish.key)
+        work.report(tr("Making the overlay"), 0.5)
+        speed = None
+        if self.wish.key != "VSS" and not any(view.missing("VSS") for view in self._pair):
+            speed = _lines(self._of("VSS"))
+        difference = _line(laid, "difference", laid.difference, tr("change (after − before)"))
+        return Laid(self.wish, laid, _lines(laid), difference, speed)
+
+    @property
+    def _pair(self) -> list[View]:
+        sides = zip(self.compared.views, self.wish.recordings, strict=True)
+        return [views[index] for views, index in sides]
+
+    def _of(self, signal: str) -> Overlay:
+        from logbench.analysis.comparison.overlay import overlay
+
+        wish, (before, after) = self.wish, self._pair
+        quantities = {q.key: q for q in self.compared.result.quantities if q.key == wish.key}
         return overlay(
-            pair[0],
-            pair[1],
-            chosen,
+            before,
+            after,
+            quantities.get(signal, signal),
             wish.by,
             marker=wish.marker,
             coolant_degc=wish.coolant_degc,
         )
-
-    laid = over(wish.key)
-    work.report(tr("Laying over"), 0.5)
-    speed = None
-    if wish.key != "VSS" and not any(view.missing("VSS") for view in pair):
-        speed = _lines(over("VSS"))
-    difference = _line(laid, "difference", laid.difference, tr("change (after − before)"))
-    return Laid(wish, laid, _lines(laid), difference, speed)
 
 
 def place_ns(laid: Laid, side: str, t_ns: int) -> int:

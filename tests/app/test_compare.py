@@ -10,11 +10,11 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFileDialog
 
 from logbench.analysis.comparison.results import SignalVerdict
-from logbench.app.compare.at_hand import AtHand
 from logbench.app.compare.page import ComparePage
+from logbench.app.compare.recent import RecentRecordings
 from logbench.app.compare.results import SIGNALS
 from logbench.app.window import MainWindow
-from logbench.cases.compare import AFTER, BEFORE, CompareFiles, find_recordings
+from logbench.cases.compare import AFTER, BEFORE, CompareFiles, FindRecordings
 from logbench.cases.settings import Settings
 from logbench.cases.work import CancelledError
 from logbench.cases.work import Work as Task
@@ -33,15 +33,15 @@ def page(compare_page: ComparePage) -> ComparePage:
 
 
 def test_the_empty_page_says_how_to_begin(page: ComparePage, settings: Settings, qtbot):
-    qtbot.waitUntil(lambda: "no recordings in" in page.sides.at_hand.none.text())
-    assert str(settings.folder) in page.sides.at_hand.none.text()
+    qtbot.waitUntil(lambda: "no recordings in" in page.sides.recent.none.text())
+    assert str(settings.folder) in page.sides.recent.none.text()
     assert "before and one made after the repair" in page.sides.said.text()
     assert not page.sides.compare_button.isEnabled()
     page.compare()
     assert "Choose at least one recording" in page.notice.text
 
 
-def test_recordings_at_hand_are_put_on_sides_by_keys(page: ComparePage, settings: Settings, qtbot):
+def test_recent_recordings_are_put_on_sides_by_keys(page: ComparePage, settings: Settings, qtbot):
     settings.folder.mkdir()
     for number, drive in enumerate(DRIVES):
         copy = settings.folder / drive.name
@@ -49,7 +49,7 @@ def test_recordings_at_hand_are_put_on_sides_by_keys(page: ComparePage, settings
         os.utime(copy, (number, number))
     (settings.folder / "torn.parquet").write_bytes(b"torn")
     page.choose_sides()
-    recent = page.sides.at_hand.list
+    recent = page.sides.recent.list
     qtbot.waitUntil(lambda: recent.topLevelItemCount() == 3)
     rows = [recent.topLevelItem(n) for n in range(3)]
     assert [r.text(0) for r in rows] == ["torn.parquet", "after.parquet", "before.parquet"]
@@ -88,38 +88,38 @@ def test_an_archive_folder_is_looked_through_by_car_and_date(
         vehicle = Vehicle(label=car)
         made.append(changed(DRIVES[0], path, keep=keep, started_utc=started, vehicle=vehicle))
     (root / "torn.parquet").write_bytes(b"torn")
-    at_hand = page.sides.at_hand
+    recent = page.sides.recent
     answers = iter(["", str(root)])
     monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_: next(answers))
-    page.ask_for_archive()  # left with Esc: nothing changes
-    assert at_hand.place is None
-    page.ask_for_archive()
-    assert at_hand.place == root
-    qtbot.waitUntil(lambda: at_hand.list.topLevelItemCount() == 3, timeout=20_000)
+    page.sides.recent.ask_for_folder()  # left with Esc: nothing changes
+    assert recent.place is None
+    page.sides.recent.ask_for_folder()
+    assert recent.place == root
+    qtbot.waitUntil(lambda: recent.list.topLevelItemCount() == 3, timeout=20_000)
 
     def rows(column: int) -> list[str]:
-        items = (at_hand.list.topLevelItem(n) for n in range(at_hand.list.topLevelItemCount()))
+        items = (recent.list.topLevelItem(n) for n in range(recent.list.topLevelItemCount()))
         return [item.text(column) for item in items]
 
     assert rows(1) == ["red car", "blue van", "blue van"]  # the newest first
     assert rows(0)[0] == "red car/2025-06-01.parquet"
-    at_hand.finder.setText("Blue 2025")
+    recent.finder.setText("Blue 2025")
     assert rows(2) == ["2025-03-01 10:00"]
-    qtbot.keyClick(at_hand.list, Qt.Key.Key_A)
+    qtbot.keyClick(recent.list, Qt.Key.Key_A)
     assert page.sides.boxes[AFTER].paths == (made[1].resolve(),)
-    at_hand.finder.setText("green")
+    recent.finder.setText("green")
     assert rows(0) == []
-    assert "None of 3 recordings fits" in at_hand.none.text()
-    at_hand.finder.clear()
-    at_hand.list.header().setSortIndicator(3, Qt.SortOrder.DescendingOrder)
+    assert "None of 3 recordings fits" in recent.none.text()
+    recent.finder.clear()
+    recent.list.header().setSortIndicator(3, Qt.SortOrder.DescendingOrder)
     assert rows(3) == ["0:22", "0:21", "0:20"]
 
     # it is remembered; a folder that is gone is not offered
-    again = AtHand(settings)
+    again = RecentRecordings(settings, page._owner)
     assert [again.places.itemText(n) for n in range(again.places.count())][1:] == [str(root)]
     root.rename(tmp_path / "moved")
-    assert AtHand(settings).places.count() == 1
-    page.list_recordings()
+    assert RecentRecordings(settings, page._owner).places.count() == 1
+    page.sides.recent.refresh()
     qtbot.waitUntil(lambda: str(root) in page.notice.text, timeout=20_000)
 
 
@@ -167,7 +167,7 @@ def test_looking_for_recordings_ends_when_cancelled(tmp_path: Path):
     task = Task()
     task.cancel()
     with pytest.raises(CancelledError):
-        find_recordings(tmp_path, DRIVES, task)
+        FindRecordings(tmp_path, DRIVES).run(task)
     with pytest.raises(CancelledError):
         CompareFiles((DRIVES[0],), (DRIVES[1],)).run(task)
 
@@ -190,9 +190,9 @@ def test_comparing_ends_in_its_midst_when_cancelled():
 def test_cancel_leaves_the_page_as_it_was(page: ComparePage, qtbot):
     page.set_sides(DRIVES[:1], DRIVES[1:])
     page.compare()
-    assert page.cancel_button.isVisible()
+    assert page.work.cancel_button.isVisible()
     qtbot.keyClick(page, Qt.Key.Key_Period, Qt.KeyboardModifier.ControlModifier)
-    assert not page.cancel_button.isVisible()
+    assert not page.work.cancel_button.isVisible()
     qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=20_000)
     assert page.compared is None
     assert page.sides.isVisible()
@@ -239,7 +239,7 @@ def test_a_damaged_file_is_a_sentence(page: ComparePage, qtbot, tmp_path: Path):
     page.compare()
     qtbot.waitUntil(lambda: "torn.parquet" in page.notice.text, timeout=20_000)
     assert page.sides.isVisible()
-    assert not page.cancel_button.isVisible()
+    assert not page.work.cancel_button.isVisible()
 
 
 def test_a_few_seconds_give_no_number(page: ComparePage, qtbot, tmp_path: Path):

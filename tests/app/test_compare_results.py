@@ -242,7 +242,7 @@ def test_every_command_has_a_key_of_its_own(shown: ComparePage, window: MainWind
     titles = [a.text() for a in commands]
     assert len(set(titles)) == len(titles)
     assert all(keys)
-    assert "Swap the sides" in titles
+    assert "Swap before and after" in titles
 
 
 def test_pages_and_parts_are_reached_by_keys(shown: ComparePage, window: MainWindow, qtbot):

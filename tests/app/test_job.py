@@ -292,7 +292,7 @@ def test_readings_and_what_changed_between_them(page: JobPage, qtbot):
     records = page.tabs.records
     qtbot.waitUntil(lambda: records.list.count() == 3, timeout=SLOW_MS)
     assert "Stored codes: none" in records.tree.words()
-    assert "Freeze frames: the car did not tell." in records.tree.words()
+    assert "Freeze frames: not reported." in records.tree.words()
     records.list.setCurrentRow(0)
     assert "P0171  System Too Lean  7E8" in records.tree.words()
     records.list.setCurrentRow(2)

@@ -57,7 +57,7 @@ def signal_colour(result: SignalResult, theme: Theme) -> QColor:
 
 
 def finding_colour(verdict: FindingVerdict, theme: Theme) -> QColor:
-    """Text colour of what has become of a finding."""
+    """Text colour of the outcome of a finding."""
     like = {
         FindingVerdict.WORSE: Verdict.ACT,
         FindingVerdict.RESOLVED: Verdict.WITHIN,

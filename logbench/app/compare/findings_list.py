@@ -1,4 +1,4 @@
-"""What has become of each finding."""
+"""Outcome of each finding."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ class FindingsList(QTreeWidget):
         self._theme = theme
         self._units = METRIC
         self._results: list[FindingResult] = []
-        self.setAccessibleName(tr("What has become of each finding"))
+        self.setAccessibleName(tr("Outcome of each finding"))
         self.setHeaderLabels([tr("Verdict"), tr("Finding"), tr("Before → after")])
         self.setRootIsDecorated(False)
         self.setUniformRowHeights(True)

@@ -1,4 +1,4 @@
-"""Two drives laid over each other: strips of both sides, and the difference under them."""
+"""An overlay of two drives: strips of both sides, and the change under them."""
 
 from __future__ import annotations
 
@@ -260,7 +260,7 @@ class OverlayView(QWidget):
     # --- choosing ---
 
     def choose_signal(self, key: str) -> None:
-        """Lay this signal over, as choosing it in the box would."""
+        """Show an overlay of this signal, as choosing it in the box would."""
         index = self.signal_box.findData(key)
         if index >= 0 and (index != self.signal_box.currentIndex() or self.laid is None):
             self.signal_box.setCurrentIndex(index)

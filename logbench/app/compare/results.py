@@ -25,7 +25,8 @@ from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
 from logbench.app.compare.warmup_plot import WarmUpPlot
 from logbench.app.theme import Theme
-from logbench.cases.compare import SIDES, Compared
+from logbench.cases.compare import SIDES, Compared, MakeOverlay, Wish
+from logbench.cases.runner import Owner
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
@@ -37,8 +38,9 @@ _DETAIL_PX = 66
 class ResultsPanel(QWidget):
     """Everything about one comparison. Choosing anything shows where it comes from."""
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, owner: Owner, theme: Theme) -> None:
         super().__init__()
+        self._owner = owner
         self.compared: Compared | None = None
         self.units = METRIC
         self._codes: set[int] = set()
@@ -70,6 +72,7 @@ class ResultsPanel(QWidget):
         self.findings.chosen.connect(self._finding_chosen)
         self.signals.chosen.connect(self._signal_chosen)
         self.grid.chosen.connect(self._cell_chosen)
+        self.overlay.wished.connect(self._make_overlay)
         self.to_drive.currentRowChanged.connect(self._drive_chosen)
         self.overlay.recordings_changed.connect(lambda: self._show_cells(self._codes))
         self.tabs.currentChanged.connect(lambda tab: self.detail.setVisible(tab != WARM_UP))
@@ -121,7 +124,7 @@ class ResultsPanel(QWidget):
         layout.addWidget(split, 1)
 
     def show_comparison(self, compared: Compared) -> None:
-        """Another comparison; the signal that changed most is laid over."""
+        """Another comparison; an overlay of the signal that changed most."""
         self.compared = compared
         result = compared.result
         self._show_sentences()
@@ -145,7 +148,7 @@ class ResultsPanel(QWidget):
             self.overlay.laid = None
             self.overlay.choose_signal(first.key)
         else:
-            self.overlay.show_trouble(tr("Neither side holds a signal that can be laid over."))
+            self.overlay.show_trouble(tr("No signal of both sides can be shown as an overlay."))
         if result.findings:
             self.findings.step(1)
 
@@ -206,6 +209,11 @@ class ResultsPanel(QWidget):
         self.tabs.setCurrentIndex(index)
         focused = (self.findings, self.signals, self.to_drive, self.tabs)[index]
         focused.setFocus()
+
+    def _make_overlay(self, wish: Wish) -> None:
+        if self.compared is not None:
+            case, overlay = MakeOverlay(self.compared, wish), self.overlay
+            self._owner.start(case, overlay.show_laid, overlay.show_trouble, slot="overlay")
 
     # --- where it comes from ---
 

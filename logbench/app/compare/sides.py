@@ -1,4 +1,4 @@
-"""Choosing the recordings of the two sides."""
+"""Choosing the recordings before and after."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QDragEnterEvent, QDragMoveEvent, QDropEvent, QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
+    QFileDialog,
     QFrame,
     QHBoxLayout,
     QLabel,
@@ -20,8 +21,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.compare.at_hand import AtHand
+from logbench.app.compare.recent import RecentRecordings
 from logbench.cases.compare import AFTER, BEFORE, SIDES
+from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
 from logbench.words import tr, tr_n, word
 
@@ -128,21 +130,24 @@ class SideBox(QFrame):
 
 
 class SidesPanel(QWidget):
-    """Two boxes, the recordings at hand, and the button that begins."""
+    """Two boxes, recent recordings, and the button that starts."""
 
     compare_wanted = Signal()
-    add_wanted = Signal(str)
     dropped = Signal(str, object)
     """Files were dropped on a side."""
     job_wanted = Signal()
+    picked = Signal()
+    """Files, or where to look for some, were picked in a dialog."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, owner: Owner) -> None:
         super().__init__()
+        self._settings = settings
         self.boxes = {BEFORE: SideBox(BEFORE, "Ctrl+B"), AFTER: SideBox(AFTER, "Ctrl+Shift+B")}
-        self.at_hand = AtHand(settings)
-        self.at_hand.put.connect(self.put)
-        self.job_button = QPushButton(tr("Sides of a job  Ctrl+J"))
-        self.job_button.setAccessibleName(tr("Take both sides from the open job, by role"))
+        self.recent = RecentRecordings(settings, owner)
+        self.recent.put.connect(self.put)
+        self.recent.picked.connect(self.picked)
+        self.job_button = QPushButton(tr("From the job  Ctrl+J"))
+        self.job_button.setAccessibleName(tr("Take the recordings of the open job, by role"))
         self.job_button.setToolTip(
             tr("Its recordings by their role; a job is asked for if none is open")
         )
@@ -151,39 +156,32 @@ class SidesPanel(QWidget):
         self.said.setWordWrap(True)
         self.compare_button = QPushButton(tr("Compare  Ctrl+Return"))
         self.compare_button.setObjectName("primary")
-        self.compare_button.setAccessibleName(tr("Compare the two sides"))
+        self.compare_button.setAccessibleName(tr("Compare before with after"))
         self.compare_button.clicked.connect(self.compare_wanted)
-        self.swap_button = QPushButton(tr("Swap sides  Ctrl+Shift+S"))
-        self.swap_button.setAccessibleName(tr("Swap the two sides"))
-        self.swap_button.clicked.connect(self.swap)
         for side, box in self.boxes.items():
             box.changed.connect(self._changed)
-            box.add_wanted.connect(lambda s=side: self.add_wanted.emit(s))
+            box.add_wanted.connect(partial(self.ask_for_files, side))
             box.dropped.connect(partial(self.dropped.emit, side))
         self._lay_out()
         self._changed()
 
     def _lay_out(self) -> None:
-        title = QLabel(tr("Compare a drive before a repair with one after it"))
-        title.setObjectName("title")
         row = QHBoxLayout()
         row.setSpacing(12)
         for box in self.boxes.values():
             row.addWidget(box, 1)
         last = QHBoxLayout()
-        last.addWidget(self.swap_button)
         last.addStretch(1)
         last.addWidget(self.compare_button)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(24, 14, 24, 14)
         layout.setSpacing(10)
         top = QHBoxLayout()
-        top.addWidget(title, 1)
+        top.addWidget(self.said, 1)
         top.addWidget(self.job_button)
         layout.addLayout(top)
-        layout.addWidget(self.said)
         layout.addLayout(row)
-        layout.addWidget(self.at_hand, 1)
+        layout.addWidget(self.recent, 1)
         layout.addLayout(last)
 
     @property
@@ -195,6 +193,19 @@ class SidesPanel(QWidget):
         """Other recordings on both sides."""
         self.boxes[BEFORE].set_paths(before)
         self.boxes[AFTER].set_paths(after)
+
+    def ask_for_files(self, side: str) -> None:
+        """Let the user pick recordings of a side."""
+        recent = self._settings.recent
+        names, _ = QFileDialog.getOpenFileNames(
+            self,
+            tr("Recordings {side} the repair", side=word(side)),
+            str(recent[0].parent if recent else self._settings.folder),
+            tr("Recordings (*.parquet);;All files (*)"),
+        )
+        if names:
+            self.picked.emit()
+            self.put(side, [Path(name) for name in names])
 
     def swap(self) -> None:
         """What was before is after, and the other way round."""
@@ -228,4 +239,3 @@ class SidesPanel(QWidget):
             text = tr("{before}, {after} the repair: press Compare.", before=before, after=after)
         self.said.setText(text)
         self.compare_button.setEnabled(not missing)
-        self.swap_button.setEnabled(any(counts.values()))

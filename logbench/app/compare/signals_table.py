@@ -34,7 +34,7 @@ from logbench.words import tr, word
 _TITLES = (tr("Signal"), tr("Change, 95 %"), tr("Interval"), tr("Verdict"))
 _TIPS = (
     tr("Derived signals by name, recorded ones by acronym"),
-    tr("After less before at equal operating points, with its 95 % interval"),
+    tr("Change (after − before) at equal operating points, with its 95 % interval"),
     tr(
         "The change with its 95 % interval, in units of the smallest change that would surely be "
         "found: within the grey band a change could have been missed"

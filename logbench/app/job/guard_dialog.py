@@ -44,7 +44,7 @@ class GuardDialog(QDialog):
         self.words = QLineEdit()
         self.words.setAccessibleName(tr("Type: {consent}", consent=CONSENT))
         self.words.setPlaceholderText(CONSENT)
-        buttons = Answers(self, go, tr("Leave the car as it is"), careful=True)
+        buttons = Answers(self, go, tr("Cancel"), careful=True)
         self.go, self.leave = buttons.go, buttons.leave
         self.tick.toggled.connect(self._judge)
         self.words.textChanged.connect(self._judge)

@@ -48,7 +48,7 @@ class SearchPageDialog(QDialog):
         self.said = QLabel()
         self.said.setWordWrap(True)
         self.said.setObjectName("muted")
-        buttons = Answers(self, tr("Use this page"), tr("Leave it"))
+        buttons = Answers(self, tr("Use this page"), tr("Cancel"))
         self.go = buttons.go
         layout = QVBoxLayout(self)
         layout.setContentsMargins(24, 20, 24, 20)

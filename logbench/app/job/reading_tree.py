@@ -74,7 +74,7 @@ class ReadingTree(QTreeWidget):
         super().__init__()
         self.theme = theme
         self.units = METRIC
-        self.setAccessibleName(tr("What the car told"))
+        self.setAccessibleName(tr("Stored in the car"))
         self.setHeaderLabels([tr("What"), tr("Value"), tr("State or limits"), tr("Margin")])
         self.setUniformRowHeights(True)
         self.setItemDelegateForColumn(MARGIN_COLUMN, _MarginBar(self))
@@ -135,11 +135,7 @@ class ReadingTree(QTreeWidget):
         self._results(reading)
         if not reading.freeze_frames:
             known = bool(reading.answered.get("freeze frames"))
-            text = (
-                tr("No freeze frame is stored.")
-                if known
-                else tr("Freeze frames: the car did not tell.")
-            )
+            text = tr("No freeze frame is stored.") if known else tr("Freeze frames: not reported.")
             self._section(text, ())
         for frame in reading.freeze_frames:
             rows = [(value.name, _value_text(value, self.units), "") for value in frame.values]
@@ -164,7 +160,7 @@ class ReadingTree(QTreeWidget):
             (tr("Codes back after clearing"), diff.back),
             (tr("Codes still there"), diff.stayed),
             (tr("Codes new"), diff.new),
-            (tr("Codes of which the later reading tells nothing"), diff.unknown),
+            (tr("Codes that the later reading does not report"), diff.unknown),
         ):
             if changes:
                 section = self._section(title, ())
@@ -290,7 +286,7 @@ def _change_row(change: CodeChange) -> tuple[str, str, str]:
 def _identity_rows(reading: CarReading, units: Units) -> list[tuple[str, str, str]]:
     who = reading.identity
     rows = [
-        ("VIN", who.vin or tr("not told"), who.vin_problem or who.vin_notice),
+        ("VIN", who.vin or tr("not reported"), who.vin_problem or who.vin_notice),
         (tr("Model year"), tr(" or ").join(map(str, who.model_years)), ""),
         (tr("Region"), " ".join(filter(None, (who.region, who.country))), ""),
         (tr("Protocol"), who.protocol, ""),

@@ -1,4 +1,4 @@
-"""The car's own records: read it, see what it told, clear it under guard; other modules' codes."""
+"""The car's own records: read, shown, cleared under guard; other modules' codes."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ class OtherCodes(QWidget):
 
 
 class RecordsPanel(QWidget):
-    """Link, buttons, readings on the left, what the chosen one told on the right."""
+    """Link, buttons, readings on the left, what the chosen one holds on the right."""
 
     read_wanted = Signal(str)
     """Role."""
@@ -191,7 +191,7 @@ class RecordsPanel(QWidget):
         self._show(self.list.currentRow())
 
     def set_units(self, units: Units) -> None:
-        """Show what the car told in other units."""
+        """Show it in other units."""
         self.tree.units = units
         self._show(self.list.currentRow())
 

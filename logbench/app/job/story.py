@@ -113,8 +113,8 @@ class Fields(QWidget):
         self._fill(self.widgets)
 
     def refresh(self) -> None:
-        """Show the numbers that the car has told; a box that is being typed into is left alone, and
-        texts come from nobody else while the job is open."""
+        """Show the numbers that the car has reported; a box that is being typed into is left alone.
+        Texts come from nobody else while the job is open."""
         boxes = {p: w for p, w in self.widgets.items() if isinstance(w, QDoubleSpinBox)}
         if self._open is not None:
             self._fill([path for path, box in boxes.items() if not box.hasFocus()])

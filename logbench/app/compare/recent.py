@@ -1,4 +1,4 @@
-"""The recordings at hand: of the recordings' folder, or of an archive folder, by car and date."""
+"""Recent recordings: of the recordings' folder, or of an archive folder, by car and date."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
+    QFileDialog,
     QHBoxLayout,
     QHeaderView,
     QLabel,
@@ -22,8 +23,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.cases.compare import AFTER, BEFORE, Found
+from logbench.cases.compare import AFTER, BEFORE, FindInArchive, FindRecordings, Found
+from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
+from logbench.cases.work import Case
 from logbench.signals.numbers import time_text
 from logbench.words import tr, word
 
@@ -39,14 +42,14 @@ _ORDERS: tuple[Callable[[Found], Any], ...] = (
 
 
 class RecentList(QTreeWidget):
-    """Recordings at hand; B puts the chosen ones before, A after, Enter where there is none yet."""
+    """B adds the chosen ones as before, A as after, Enter where there is none yet."""
 
     put = Signal(str, object)
     """Side (empty: where there is none) and paths."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.setAccessibleName(tr("Recordings at hand"))
+        self.setAccessibleName(tr("Recent recordings"))
         self.setHeaderLabels([tr("Recording"), tr("Car"), tr("Started (UTC)"), tr("Length")])
         self.setRootIsDecorated(False)
         self.setUniformRowHeights(True)
@@ -104,16 +107,17 @@ class RecentList(QTreeWidget):
             super().keyPressEvent(event)
 
 
-class AtHand(QWidget):
+class RecentRecordings(QWidget):
     """Where to look, words to find, and the list."""
 
     put = Signal(str, object)
-    place_changed = Signal()
-    folder_wanted = Signal()
+    failed = Signal(str)
+    picked = Signal()
+    """A folder to look in was picked in a dialog."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, owner: Owner) -> None:
         super().__init__()
-        self._settings = settings
+        self._settings, self._owner = settings, owner
         self._found: tuple[Found, ...] = ()
         self._empty = ""
         self.list = RecentList()
@@ -124,11 +128,11 @@ class AtHand(QWidget):
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
         self.places.setMinimumContentsLength(24)
-        self.places.activated.connect(lambda _: self.place_changed.emit())
+        self.places.activated.connect(lambda _: self.refresh())
         folder = QPushButton(tr("Archive folder …"))
         folder.setAccessibleName(tr("Look in an archive folder and all below it"))
         folder.setToolTip(tr("A folder of recordings, with all folders below it"))
-        folder.clicked.connect(self.folder_wanted)
+        folder.clicked.connect(lambda _=False: self.ask_for_folder())
         self.finder = QLineEdit()
         self.finder.setAccessibleName(tr("Find recordings by car, file or date"))
         self.finder.setPlaceholderText(tr("Find by car, file or date"))
@@ -138,14 +142,14 @@ class AtHand(QWidget):
         self.none.setObjectName("muted")
         self.none.setWordWrap(True)
         row = QHBoxLayout()
-        row.addWidget(QLabel(tr("Recordings at hand")))
+        row.addWidget(QLabel(tr("Recent recordings")))
         row.addWidget(self.places, 2)
         row.addWidget(folder)
         row.addWidget(self.finder, 2)
         for side, key in ((BEFORE, "B"), (AFTER, "A")):
-            button = QPushButton(tr("Put {side}  {key}", side=word(side), key=key))
+            button = QPushButton(tr("Add as {side}  {key}", side=word(side), key=key))
             button.setAccessibleName(
-                tr("Put the chosen recordings {side} the repair", side=word(side))
+                tr("Add the chosen recordings as {side} the repair", side=word(side))
             )
             button.clicked.connect(lambda _=False, s=side: self.put.emit(s, self.list.chosen()))
             row.addWidget(button)
@@ -169,11 +173,19 @@ class AtHand(QWidget):
         self._settings.compare_place_used(folder)
         self._fill_places()
         self.places.setCurrentIndex(1)
-        self.place_changed.emit()
+        self.refresh()
+
+    def ask_for_folder(self) -> None:
+        """Let the user pick a folder whose recordings, with all folders below, are listed."""
+        start = str(self.place or self._settings.folder)
+        name = QFileDialog.getExistingDirectory(self, tr("Folder of an archive"), start)
+        if name:
+            self.picked.emit()
+            self.choose_place(Path(name))
 
     def _fill_places(self) -> None:
         self.places.clear()
-        self.places.addItem(tr("Recordings' folder and opened lately"), "")
+        self.places.addItem(tr("Recordings' folder and opened recently"), "")
         for folder in self._folders():
             self.places.addItem(folder, folder)
             self.places.setItemData(self.places.count() - 1, folder, Qt.ItemDataRole.ToolTipRole)
@@ -183,13 +195,31 @@ class AtHand(QWidget):
 
     # --- what was found ---
 
-    def show_looking(self, text: str) -> None:
-        """A list is being made."""
-        self.none.setText(text)
-        self.none.show()
+    def refresh(self) -> None:
+        """Look for recordings at the place that is chosen; an older look is dropped."""
+        place, folder = self.place, self._settings.folder
+        case: Case[list[Found]] = FindRecordings(folder, tuple(self._settings.recent))
+        empty = tr(
+            "There are no recordings in {folder} yet: record on the Live page, or add files above.",
+            folder=folder,
+        )
+        if place is not None:
+            case = FindInArchive(place)
+            empty = tr("There are no recordings in {place} or below it.", place=place)
+            self._say(tr("Looking through {place} …", place=place))
+        self._owner.start(
+            case,
+            lambda found: self._show_found(found, empty),
+            self.failed.emit,
+            lambda text, _: self._say(text) if place is not None else None,
+            slot="recordings",
+        )
 
-    def show_found(self, found: Sequence[Found], empty: str) -> None:
-        """These recordings; `empty`: the sentence for none."""
+    def _say(self, text: str) -> None:
+        self.none.setText(text)
+        self.none.setVisible(bool(text))
+
+    def _show_found(self, found: Sequence[Found], empty: str) -> None:
         self._found, self._empty = tuple(found), empty
         self._show()
 
@@ -208,5 +238,4 @@ class AtHand(QWidget):
                 most=MOST_SHOWN,
                 n=len(fit),
             )
-        self.none.setText(text)
-        self.none.setVisible(bool(text))
+        self._say(text)
