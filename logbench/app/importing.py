@@ -9,7 +9,7 @@ from pathlib import Path
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from logbench.app.archive.importer import Importer
-from logbench.app.archive.long_work import LongWork
+from logbench.app.long_work import LongWork
 from logbench.app.parts import Notice
 from logbench.app.services import Services
 from logbench.cases.archive import Account

@@ -11,9 +11,9 @@ from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QPushButton, QWidget
 
 from logbench.app.archive.body import SIMILAR, TREND, ArchiveBody
-from logbench.app.archive.long_work import LongWork
 from logbench.app.archive.recordings import AFTER, BEFORE
 from logbench.app.commands import add_command
+from logbench.app.long_work import LongWork
 from logbench.app.parts import text_button
 from logbench.cases.archive import FetchFiles, FindSimilar, FollowNumber, ListNumbers
 from logbench.cases.runner import Owner

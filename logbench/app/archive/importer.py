@@ -11,7 +11,7 @@ from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QWidget
 
 from logbench.app.archive.import_dialog import ImportDialog
-from logbench.app.archive.long_work import LongWork
+from logbench.app.long_work import LongWork
 from logbench.app.theme import Look
 from logbench.cases.archive import Account
 from logbench.cases.importing import CutAgain, ImportFiles, Kind, Survey, SurveyFiles

@@ -15,9 +15,9 @@ from logbench.app.archive.asking import Asking
 from logbench.app.archive.body import ACCOUNT, ARCHIVE_TABS, ArchiveBody
 from logbench.app.archive.choice import Choice
 from logbench.app.archive.importer import Importer
-from logbench.app.archive.long_work import LongWork
 from logbench.app.archive.starting import ArchiveStart
 from logbench.app.commands import add_command
+from logbench.app.long_work import LongWork
 from logbench.app.parts import Elided, Notice, middle, text_button
 from logbench.app.services import Services
 from logbench.cases.archive import (

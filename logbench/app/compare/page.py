@@ -18,10 +18,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.archive.long_work import LongWork
 from logbench.app.commands import add_command
 from logbench.app.compare.results import DRIVE, FINDINGS, SIGNALS, WARM_UP, ResultsPanel
 from logbench.app.compare.sides import SidesPanel, dropped_files
+from logbench.app.long_work import LongWork
 from logbench.app.parts import Elided, Notice, middle, text_button
 from logbench.app.services import Services
 from logbench.cases.compare import AFTER, BEFORE, Compared, CompareFiles
