@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from logbench.archive.preview import Preview
     from logbench.archive.store import Problem
     from logbench.archive.trend import Point, Spread
+    from logbench.importing.run import Outcome as Imported
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,8 @@ class Account:
     stopped: bool = False
     made: list[Path] = field(default_factory=list)
     """New recordings: files, or paths in an archive."""
+    imported: list[Imported] = field(default_factory=list)
+    """What was imported of each file, in order."""
 
     @property
     def bad(self) -> int:

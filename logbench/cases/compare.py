@@ -196,7 +196,7 @@ class CompareFiles(Case[Compared]):
                 )
                 opened[-1].append(open_recording(path))
         refuse_same(opened[0], opened[1])
-        total = 2 * sum(len(r.keys) for side in opened for r in side)
+        total = sum(len(r.keys) for side in opened for r in side)
         reads = 0
 
         def tell(signal: str) -> None:

@@ -119,15 +119,13 @@ class ImportFiles(Accounted):
 
     def run(self, work: Work) -> Account:
         """A bad file is named; the next may be fine."""
-        lines: list[Line] = []
-        made: list[Path] = []
+        outcomes: list[Outcome] = []
         for outcome in self._outcomes(work):
-            lines.append(_account_of(outcome))
-            made += outcome.made
+            outcomes.append(outcome)
             if work.cancelled:
                 break
-        stopped = len(lines) < len(self.files)
-        lines += self.before
+        made = [path for outcome in outcomes for path in outcome.made]
+        lines = [*map(_account_of, outcomes), *self.before]
         bad = sum(line.bad for line in lines)
         sentence = tr(
             "{recordings} from {files}; {bad:,} not imported.",
@@ -135,7 +133,7 @@ class ImportFiles(Accounted):
             files=tr_n("{n:,} file", "{n:,} files", len(lines) - bad),
             bad=bad,
         )
-        return Account(sentence, lines, stopped, made)
+        return Account(sentence, lines, len(outcomes) < len(self.files), made, outcomes)
 
     def _outcomes(self, work: Work) -> Iterator[Outcome]:
         from logbench.archive.importing import import_to_archive

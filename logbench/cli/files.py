@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
+    from logbench.cases.archive import Line
     from logbench.importing.model import Mapping
     from logbench.importing.run import Outcome, Preview
 
@@ -32,61 +33,52 @@ def import_files(
     yes: Annotated[bool, typer.Option("--yes", help="Take the guessed mapping.")] = False,
 ) -> int:
     """Import other programs' logs as recordings; shows what each column is taken for."""
-    from logbench.cli.show import bar, say
-    from logbench.importing import run
+    from logbench.cases.importing import ImportFiles
+    from logbench.cli.show import run_shown, say
     from logbench.importing.model import Mapping
-    from logbench.recording.storage import storage_trouble
+    from logbench.importing.run import files_in, preview
 
-    files = run.files_in(paths)
-    if not files:
-        raise ImportFileError("No file that can be imported is there: name CSV, Parquet or logs.")
     given = Mapping.load(map_file) if map_file is not None else None
-    if not yes and given is None:
-        files = _confirmed(files)
+    before: Sequence[Line] = ()
+    if yes or given is not None:
+        files = files_in(paths)
+        if not files:
+            raise ImportFileError(
+                "No file that can be imported is there: name CSV, Parquet or logs."
+            )
+    else:
+        files, before = _confirmed(paths)
     if save_map is not None:
-        mapping = given or (run.preview(files[-1]).mapping if files else None)
+        mapping = given or (preview(files[-1]).mapping if files else None)
         if mapping is None:
             raise UsageError("There is no mapping to save: CAN logs need none.")
         mapping.save(save_map)
-    with storage_trouble(into):
-        into.mkdir(parents=True, exist_ok=True)
     mappings = {} if given is None else dict.fromkeys(files, given)
-    with bar("importing") as reported:
-
-        def progress(done: int, of: int, path: Path) -> None:
-            reported(path.name[:40], done / of)
-
-        outcomes = list(run.import_files(files, into, mappings, progress=progress))
-    for outcome in outcomes:
+    account = run_shown(ImportFiles(into, files, mappings, before=before), "importing")
+    for outcome in account.imported:
         _show_outcome(outcome)
-    bad = sum(bool(outcome.problem) for outcome in outcomes)
-    made = sum(len(outcome.made) for outcome in outcomes)
-    say(f"{made} recordings from {len(outcomes) - bad} files; {bad} not imported.")
-    return LogbenchError.exit_code if bad else 0
+    for line in before:
+        say(f"{line.name}: {line.text}", "yellow")
+    count = len(account.lines) - account.bad
+    say(f"{len(account.made)} recordings from {count} files; {account.bad} not imported.")
+    return LogbenchError.exit_code if account.bad else 0
 
 
-def _confirmed(files: Sequence[Path]) -> list[Path]:
-    """Show each new kind of file once and ask; the files that are wanted."""
-    from logbench.importing.run import preview
+def _confirmed(paths: Sequence[Path]) -> tuple[list[Path], Sequence[Line]]:
+    """Show each new kind of file once and ask; the files wanted, and those that cannot be read."""
+    from logbench.cases.importing import SurveyFiles
+    from logbench.cli.show import run_shown
 
-    wanted = []
-    answered: dict[str, bool] = {}
-    for path in files:
-        try:
-            seen = preview(path)
-        except ImportFileError:  # told when its turn comes
-            wanted.append(path)
-            continue
-        if seen.mapping is None or seen.remembered:
-            wanted.append(path)
-            continue
-        kind = seen.mapping.fingerprint
-        if kind not in answered:
-            _show_preview(path, seen)
-            answered[kind] = _confirm(seen.mapping)
-        if answered[kind]:
-            wanted.append(path)
-    return wanted
+    survey = run_shown(SurveyFiles(tuple(paths)), "looking into the files")
+    wanted = survey.plain
+    for kind in survey.kinds:
+        seen = kind.preview
+        if seen.mapping is not None and not seen.remembered:
+            _show_preview(kind.files[0], seen)
+            if not _confirm(seen.mapping):
+                continue
+        wanted += kind.files
+    return wanted, survey.lines
 
 
 def _confirm(mapping: Mapping) -> bool:
@@ -227,10 +219,11 @@ def recover(
     folder: Annotated[Path, typer.Argument(help="Folder with journals left by a crash.")] = Path(),
 ) -> None:
     """Turn the journals that a crash left behind into recordings."""
+    from logbench.cases.live import RecoverJournals
+    from logbench.cases.work import run_here
     from logbench.cli.show import say
-    from logbench.recording.finish import recover as recover_folder
 
-    made = recover_folder(folder)
+    made = run_here(RecoverJournals(folder))
     for path in made:
         say(f"Recovered {path}")
     if not made:

@@ -7,7 +7,6 @@ Exit codes: 0 done; `check` also 1 (watch) and 2 (act); 3 an error, told in one 
 
 from __future__ import annotations
 
-import logging
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -24,7 +23,6 @@ from logbench.cli.job import job_app
 from logbench.cli.record import record
 from logbench.cli.report import report
 from logbench.errors import LogbenchError, UsageError
-from logbench.system.log import start_logging
 from logbench.system.version import SOFTWARE
 
 app = typer.Typer(
@@ -46,6 +44,10 @@ def _root(
     if version:
         typer.echo(SOFTWARE)
         raise typer.Exit(0)
+    import logging
+
+    from logbench.system.log import start_logging
+
     start_logging(
         "window" if context.invoked_subcommand in (None, "open") else "command",
         terminal_level=logging.DEBUG if verbose else logging.ERROR,

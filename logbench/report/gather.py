@@ -10,9 +10,9 @@ import numpy as np
 from logbench.analysis.bands import Bands, load_limits
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import Comparison
-from logbench.analysis.conditions import find_conditions
 from logbench.analysis.model import ConditionSpan, Finding, Verdict
 from logbench.analysis.run import run_checks
+from logbench.analysis.view import View
 from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
 from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder, file_sha256
@@ -95,11 +95,12 @@ def gather(folder: JobFolder, job: Job, options: ReportOptions) -> Material:
 
 def _drive(folder: JobFolder, entry: RecordingEntry, bands: Bands) -> Drive:
     recording = folder.recording(entry)
+    view = View(recording)
     return Drive(
         entry=entry,
         recording=recording,
-        findings=tuple(run_checks(recording, bands)),
-        conditions=find_conditions(recording),
+        findings=tuple(run_checks(view, bands)),
+        conditions=view.conditions.spans,
         sha256=file_sha256(folder.place(entry.file)),
     )
 

@@ -13,10 +13,13 @@ from logbench.cases.files import ExportRecording
 from logbench.cases.work import CancelledError, Work, run_here
 from logbench.cli.main import main
 from logbench.errors import BandsError, UsageError
+from logbench.job.folder import create_job
 from logbench.recording.export import Selection
 from logbench.recording.model import Vehicle
 from logbench.recording.reader import open_recording
 from logbench.recording.surroundings import Surroundings
+from logbench.report.gather import gather
+from logbench.report.options import ReportOptions
 
 DRIVES = [
     Path(__file__).resolve().parents[2] / "recordings" / f"{n}.parquet" for n in ("before", "after")
@@ -54,6 +57,16 @@ def test_own_checks_at_the_usual_place_count_everywhere(usual: Path):
     assert finding in opened.findings
     compared = run_here(CompareFiles((DRIVES[0],), (DRIVES[1],)))
     assert any("Load" in f.subject for f in compared.result.findings)
+
+
+def test_a_report_judges_alike(usual: Path, tmp_path: Path):
+    usual.write_text(OWN)
+    folder, job = create_job(tmp_path, "car")
+    folder.add_recording(job, DRIVES[1], "after")
+    (drive,) = gather(folder, job, ReportOptions()).drives
+    assert any("Load" in f.subject for f in drive.findings)
+    usual.write_text("[no_such_band]\nwithin = [0, 1]\n")
+    assert "no_such_band" in " ".join(gather(folder, job, ReportOptions()).problems)
 
 
 def test_own_limits_that_are_wrong_are_said_and_not_used(usual: Path, capsys):

@@ -59,9 +59,7 @@ def compare(
     concerns = identity_concerns(*sides)
     findings: tuple[FindingResult, ...] = ()
     if with_findings:
-        findings = compare_findings(
-            *([run_checks(recording, bands) for recording in side] for side in (before, after))
-        )
+        findings = compare_findings(*([run_checks(view, bands) for view in side] for side in sides))
     warm_up, cranking = compare_warm_up(*sides), compare_cranking(*sides)
     axis = choose_axis(*sides)
     quantities = quantities_of([v for side in sides for v in side], _axis_signals(axis))
