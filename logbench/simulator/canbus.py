@@ -77,10 +77,8 @@ class CanCar:
         clock: CarClock | None = None,
         troubles: Iterable[Trouble] = (),
         edition: Edition = "J1979",
-        bus_time: bool = True,
     ) -> None:
-        """`protocol` is '6' to '9'. `bus_time`: frames take the time they would on a real bus;
-        False for a bus that takes it by itself."""
+        """`protocol` is '6' to '9'."""
         self.timing = timing or Timing()
         self.protocol = PROTOCOLS[protocol]
         if not self.protocol.is_can:
@@ -88,7 +86,6 @@ class CanCar:
         self.clock = clock or CarClock()
         self.troubles = Troubles(troubles)
         self.ecus = Ecus(TroubledCar(car, self.troubles), self.timing, edition)
-        self._bus_time = bus_time
         self._queue: list[_Queued] = []
         self._numbers = itertools.count()
         self._free_s = 0.0
@@ -100,7 +97,7 @@ class CanCar:
         """A frame that the tester put on the bus at `t_s`."""
         if frame.extended != (self.protocol.id_bits == 29) or not frame.data:
             return
-        t_s += self._frame_s(len(frame.data))
+        t_s += frame_s(self.protocol, len(frame.data))
         functional = FUNCTIONAL_29 if frame.extended else FUNCTIONAL_11
         if frame.identifier == functional:
             self._single(frame.data, None, t_s)
@@ -114,8 +111,8 @@ class CanCar:
         if not self._queue:
             return None
         head = self._queue[0]
-        return max(head.ready_s, self._free_s) + self._frame_s(
-            len(head.transfer.frames[head.transfer.index])
+        return max(head.ready_s, self._free_s) + frame_s(
+            self.protocol, len(head.transfer.frames[head.transfer.index])
         )
 
     def pop(self) -> CanFrame:
@@ -140,9 +137,6 @@ class CanCar:
         self._transfers.clear()
 
     # --- inside ---
-
-    def _frame_s(self, data_bytes: int) -> float:
-        return frame_s(self.protocol, data_bytes) if self._bus_time else 0.0
 
     def _go_on(self, transfer: _Transfer, t_s: float) -> None:
         """After a frame: the next one, or wait for flow control."""

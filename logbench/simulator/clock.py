@@ -23,11 +23,6 @@ class CarClock:
         if self._started_at_s is None:
             self._started_at_s = t_s
 
-    @property
-    def running(self) -> bool:
-        """Whether `start` was called."""
-        return self._started_at_s is not None
-
     def at(self, t_s: float) -> float:
         """Car time at `t_s` of the monotonic clock."""
         if self._started_at_s is None:

@@ -37,8 +37,6 @@ class Timing:
     """P2 of ISO 9141-2 and ISO 14230-2: at least 25 ms; `latency_ms` counts if it is longer."""
     kline_pause_ms: float = 55.0
     """P3: from the last answer to the next request on the K-line."""
-    reply_timeout_ms: float = 200.0
-    """How long the adapter waits for a (further) answer before adaptive timing has learnt."""
     reset_ms: float = 600.0
     """Full reset of the adapter, to its banner."""
     try_ms: float = 100.0

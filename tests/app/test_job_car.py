@@ -35,7 +35,7 @@ from logbench.vehicle.records.model import (
 from tests.serving import serve_tcp
 
 SLOW_MS = 100_000
-QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)
+QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 STANDING = {**WARM_IDLE, "RPM": 0.0, "VSS": 0.0}
 
 

@@ -28,7 +28,7 @@ from tests.app.comparing import DRIVES, drop
 from tests.serving import serve_tcp
 
 SLOW_MS, SOON_S = 100_000, 60.0
-QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)
+QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 MINE, OTHER = "Rough idle", "Blue van"
 
 

@@ -15,7 +15,7 @@ from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from tests.serving import serve
 
-QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=40.0)
+QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 
 
 class WatchedAdapter(Adapter):

@@ -13,7 +13,7 @@ from logbench.vehicle.link import Link
 from logbench.vehicle.links import open_link
 from tests.serving import serve_tcp
 
-QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)
+QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 """A fast car and adapter, so that tests need not wait."""
 
 

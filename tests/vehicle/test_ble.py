@@ -29,7 +29,7 @@ bleak = pytest.importorskip("bleak", reason="the extra 'ble' is not installed")
 
 ADDRESS = "00:11:22:33:44:55"
 BASE = "-0000-1000-8000-00805f9b34fb"
-QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)
+QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 
 
 @dataclass(eq=False)

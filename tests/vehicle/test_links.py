@@ -33,7 +33,7 @@ from logbench.vehicle.links.serial import SerialLink
 from logbench.vehicle.links.tcp import TcpLink
 from tests.serving import serve_pty
 
-QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0, reply_timeout_ms=60.0)
+QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 
 
 def test_urls_of_the_known_kinds():
@@ -286,7 +286,7 @@ def test_protocols(simulated, number):
 
 
 def test_serial_speed_is_found():
-    timing = Timing(baud=38_400, latency_ms=1, reset_ms=20, reply_timeout_ms=60)
+    timing = Timing(baud=38_400, latency_ms=1, reset_ms=20)
     said: list[str] = []
     with (
         serve_pty(StillCar(), timing=timing, strict_baud=True) as path,
