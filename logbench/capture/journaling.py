@@ -43,16 +43,20 @@ class JournalThread:
         self._on_trouble, self._on_note = on_trouble, on_note
         self._thread = Supervised("journal", self._run, on_death=on_death).start()
 
-    def put(self, work: Callable[[JournalWriter], None]) -> None:
-        """Do this to the writer, on the thread, in the order given. Raises the `StorageError` of an
-        earlier write, or `WorkerDiedError`."""
-        self._hand_over(work)
+    def put(self, work: Callable[[JournalWriter], None] | None) -> None:
+        """Do this to the writer, on the thread, in the order given; None is the end. Raises the
+        `StorageError` of an earlier write, or `WorkerDiedError`."""
+        while True:
+            self._thread.check()
+            with contextlib.suppress(queue.Full):  # a dead thread would leave it so
+                self._queue.put(work, timeout=0.2)
+                return
 
     def end(self) -> None:
         """Write what waits, seal the journal and end the thread; the writer stays open. Raises as
         `put`."""
         if self._thread.alive:
-            self._hand_over(None)
+            self.put(None)
         self._thread.join()
         self._thread.check()
 
@@ -67,13 +71,6 @@ class JournalThread:
         with contextlib.suppress(Exception):
             self.writer.flush()
         self.writer.close()
-
-    def _hand_over(self, what: Callable[[JournalWriter], None] | None) -> None:
-        while True:
-            self._thread.check()
-            with contextlib.suppress(queue.Full):  # a dead thread would leave it so
-                self._queue.put(what, timeout=0.2)
-                return
 
     def _run(self) -> None:
         while self._step():
