@@ -25,7 +25,6 @@ from logbench.app.job.looking_up import SearchPageDialog
 from logbench.app.job.report_dialog import ReportDialog
 from logbench.app.job.tabs import OTHERS, PHOTOS, RECORDINGS, RECORDS, STORY, TIMELINE, WORK
 from logbench.app.window import MainWindow
-from logbench.job.car import read_into
 from logbench.job.comparisons import keep_comparison, sides_by_role
 from logbench.job.folder import JobFolder, create_job
 from logbench.job.model import (
@@ -44,6 +43,7 @@ from logbench.simulator.faults import Faults
 from logbench.simulator.schedules import schedule
 from logbench.simulator.timing import Timing
 from logbench.vehicle.links import open_link
+from logbench.vehicle.records.read import read_car
 from tests.serving import serve_tcp
 
 RECORDINGS_MADE = Path(__file__).parents[1] / "recordings"
@@ -89,7 +89,7 @@ def read_the_car(folder: JobFolder, job: Job, severity: float, role: str) -> Non
     drive.advance(270.0)
     url_of = serve_tcp(drive, timing=Timing(baud=0, latency_ms=1.0))
     with url_of as url, open_link(url) as link:
-        read_into(folder, job, link, "after" if role == "after" else "before")
+        folder.add_reading(job, read_car(link), "after" if role == "after" else "before")
 
 
 def make_photo(path: Path) -> Path:

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from logbench.app.background import Jobs
 from logbench.app.theme import Look
 from logbench.cases.runner import Runner
 from logbench.cases.settings import Settings
@@ -21,7 +20,8 @@ class Services:
 
     settings: Settings
     look: Look
-    jobs: Jobs
+    runner: Runner
+    """Runs cases; each page, job or recording is an owner of its own."""
 
     @cached_property
     def job_store(self) -> JobStore:
@@ -29,8 +29,3 @@ class Services:
         from logbench.job.store import JobStore
 
         return JobStore()
-
-    @property
-    def runner(self) -> Runner:
-        """Runs cases; each page, job or recording is an owner of its own."""
-        return self.jobs.runner

@@ -23,7 +23,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.appearance import Appearance
-from logbench.app.background import Jobs
+from logbench.app.background import WindowRunner
 from logbench.app.commands import CommandList, CommandsFirst, add_command
 from logbench.app.pages import TITLES, Pages, Then
 from logbench.app.parts import STRETCH, lay, text_button
@@ -47,7 +47,7 @@ class MainWindow(QMainWindow):
         super().__init__()
         self.setWindowTitle("logbench")
         look = Look(settings.theme, settings.size_percent)
-        self.services = services = Services(settings, look, Jobs())
+        self.services = services = Services(settings, look, WindowRunner())
         self.ask_to_finish: Callable[[], bool] = self._ask_to_finish
         """Whether a running recording may be finished now; tests put their own answer here."""
         self._closing = False
@@ -193,7 +193,7 @@ class MainWindow(QMainWindow):
                 self.live.stop()
             return
         self.services.settings.geometry = bytes(self.saveGeometry().toBase64().data()).decode()
-        self.services.jobs.close()
+        self.services.runner.close()
         self.pages.leave()
         event.accept()
 

@@ -143,7 +143,7 @@ def test_both_sides_are_taken_from_a_job(
     page.sides.set_sides([], [])
     qtbot.keyClick(page, Qt.Key.Key_J, Qt.KeyboardModifier.ControlModifier)  # it is open by now
     assert page.sides.ready
-    qtbot.waitUntil(lambda: not window.services.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not window.services.runner.busy, timeout=20_000)
 
 
 def test_files_are_dropped_on_a_side_or_beside_them(page: ComparePage, tmp_path: Path, qtbot):
@@ -193,7 +193,7 @@ def test_cancel_leaves_the_page_as_it_was(page: ComparePage, qtbot):
     assert page.work.cancel_button.isVisible()
     qtbot.keyClick(page, Qt.Key.Key_Period, Qt.KeyboardModifier.ControlModifier)
     assert not page.work.cancel_button.isVisible()
-    qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not page._services.runner.busy, timeout=20_000)
     assert page.compared is None
     assert page.sides.isVisible()
 
@@ -253,7 +253,7 @@ def test_a_few_seconds_give_no_number(page: ComparePage, qtbot, tmp_path: Path):
     page.results.show_tab(SIGNALS)
     page.results.signals.step(1)
     assert "never warm" in page.results.detail.toPlainText()
-    qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not page._services.runner.busy, timeout=20_000)
 
 
 def test_without_a_load_the_page_says_what_to_record(page: ComparePage, qtbot, tmp_path: Path):
@@ -270,7 +270,7 @@ def test_without_a_load_the_page_says_what_to_record(page: ComparePage, qtbot, t
     page.results.grid.setFocus()
     qtbot.keyClick(page.results.grid.table, Qt.Key.Key_Right)  # nowhere to go
     assert page.results.grid.current is None
-    qtbot.waitUntil(lambda: not page._services.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not page._services.runner.busy, timeout=20_000)
 
 
 def test_several_recordings_of_a_side(page: ComparePage, qtbot, tmp_path: Path):

@@ -42,7 +42,7 @@ def answer(window: MainWindow, qtbot, accept: bool = True) -> None:
     assert importer.dialog is not None
     assert importer.dialog.isVisible()
     (importer.dialog.accept if accept else importer.dialog.reject)()
-    qtbot.waitUntil(lambda: not window.services.jobs.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not window.services.runner.busy, timeout=20_000)
 
 
 def test_dropped_on_live_it_is_confirmed_imported_and_opened(

@@ -64,7 +64,7 @@ def test_a_folder_that_cannot_be_made_is_said(beginning: MainWindow, settings: S
 def test_driving_the_demo_can_be_cancelled(beginning: MainWindow, settings: Settings, qtbot):
     beginning.review.open_demo("before")
     qtbot.keyClick(beginning.review, Qt.Key.Key_Period, Qt.KeyboardModifier.ControlModifier)
-    qtbot.waitUntil(lambda: not beginning.services.jobs.busy, timeout=60_000)
+    qtbot.waitUntil(lambda: not beginning.services.runner.busy, timeout=60_000)
     assert beginning.review.opened is None
     assert not (settings.folder / "demo" / "before.parquet").exists()
 

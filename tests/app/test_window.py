@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import threading
 
 from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QKeyEvent, QPalette
 from PySide6.QtWidgets import QAbstractSpinBox, QApplication, QComboBox, QWidget
 
-from logbench.app.background import Jobs
+from logbench.app.background import WindowRunner
 from logbench.app.commands import CommandList, matching
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
-from logbench.cases.work import Work as Task
-from logbench.errors import StorageError
+from logbench.cases.work import Case, Work
 
 
 def test_pages_by_button_and_key(window: MainWindow, qtbot):
@@ -114,45 +114,25 @@ def test_controls_have_names_for_screen_readers(window: MainWindow):
             assert widget.accessibleName() or text, widget
 
 
-def test_background_work_tells_its_end(qtbot):
-    jobs = Jobs()
-    done: list[object] = []
-    failed: list[str] = []
-    jobs.start(lambda task: 7, done.append, failed.append)
+def test_answers_of_other_threads_come_on_the_windows_own(qtbot):
+    runner, heard = WindowRunner(), []
 
-    def world_fails(task: Task) -> None:
-        raise StorageError("The disk is full: make room.")
+    class Answer(Case[str]):
+        def run(self, work: Work) -> str:
+            work.report("working", 0.5)
+            return threading.current_thread().name
 
-    jobs.start(world_fails, done.append, failed.append)
-    qtbot.waitUntil(lambda: len(done) == len(failed) == 1)
-    assert done == [7]
-    assert failed == ["The disk is full: make room."]
-    jobs.close()
+    def hear(answer: object, *_: object) -> None:
+        heard.append((answer, threading.current_thread() is threading.main_thread()))
 
-
-def test_cancelled_work_says_nothing(qtbot):
-    jobs = Jobs()
-    said: list[object] = []
-
-    def work(task: Task) -> int:
-        while True:
-            task.report("working", 0.5)
-
-    task = jobs.start(work, said.append, said.append)
-    task.cancel()
-    qtbot.waitUntil(lambda: not jobs.busy)
-    assert said == []
-    jobs.close()
-
-
-def test_work_that_comes_after_the_end_is_not_begun(qtbot):
-    jobs = Jobs()
-    jobs.close()
-    said: list[object] = []
-    task = jobs.start(lambda task: said.append("run"), said.append, said.append)
-    assert task.work.cancelled
-    assert not jobs.busy
-    assert said == []
+    runner.owner().start(Answer(), hear, hear, hear)
+    qtbot.waitUntil(lambda: len(heard) == 2)
+    (said, there), (worker, here) = heard
+    assert said == "working"
+    assert str(worker).startswith("case")
+    assert there
+    assert here
+    runner.close()
 
 
 def test_the_window_comes_up_without_what_only_later_pages_need():

@@ -79,7 +79,7 @@ def child(path: Path, started_s: float) -> None:
         QTimer.singleShot(200, ask)
 
     def ask() -> None:
-        if window.services.jobs.busy:
+        if window.services.runner.busy:
             QTimer.singleShot(50, ask)
             return
         times["asked"], times["asked, processor"] = time.time(), time.process_time()
