@@ -21,7 +21,7 @@ class LiveTraces:
         self.now_ns = 0
         """On the recording's clock."""
         self.told_ns = 0
-        """That clock when its status was last told."""
+        """That clock at the last status."""
         self._totalled: dict[Key, int] = {}
 
     def clear(self) -> None:

@@ -52,7 +52,7 @@ class SpanRows(QWidget):
     def show_spans(self, spans: dict[str, tuple[Span, ...]]) -> None:
         """Other spans, on the strips' axis."""
         self.spans = spans
-        told = [
+        said = [
             tr_n(
                 "{n} span {side}, {seconds:.0f} s",
                 "{n} spans {side}, {seconds:.0f} s",
@@ -62,7 +62,7 @@ class SpanRows(QWidget):
             )
             for side in SIDES
         ]
-        self.setAccessibleName(tr("Where it comes from: ") + "; ".join(told))
+        self.setAccessibleName(tr("Where it comes from: ") + "; ".join(said))
         self.setVisible(any(spans.values()))
         self.update()
 

@@ -91,7 +91,7 @@ class DriveShown(QObject):
             lambda: self._shown_first,
         )
         self.layouts = saved.layouts
-        self.layouts.told.connect(self.tell)
+        self.layouts.notified.connect(self.tell)
         return saved
 
     # --- what can be done ---

@@ -19,7 +19,7 @@ def _nothing() -> None:
 def add_view_commands(
     owner: QWidget, view: TimeView, by_hand: Callable[[], object] = _nothing
 ) -> None:
-    """Zoom, pan and cursor commands of a page with strips; `by_hand` is told of each move."""
+    """Zoom, pan and cursor commands of a page with strips; `by_hand` is called at each move."""
 
     def moved(run: Callable[[], object]) -> Callable[[], None]:
         def act() -> None:

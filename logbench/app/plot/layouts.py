@@ -62,7 +62,7 @@ class Layouts(QObject):
 
     changed = Signal()
     """The user changed what is shown."""
-    told = Signal(str)
+    notified = Signal(str)
     """A sentence for the user."""
 
     def __init__(
@@ -136,7 +136,7 @@ class Layouts(QObject):
 
     def _go(self, step: tuple[str, Layout] | None, done: str, nothing: str) -> None:
         if step is None:
-            self.told.emit(nothing)
+            self.notified.emit(nothing)
             return
         title, layout = step
         if layout.keys:
@@ -144,7 +144,7 @@ class Layouts(QObject):
         else:
             self.stack.clear()
         self._now_is(layout_of(self.stack))
-        self.told.emit(tr("{done}: {change}.", done=done, change=inside(title)))
+        self.notified.emit(tr("{done}: {change}.", done=done, change=inside(title)))
 
     # --- changes ---
 

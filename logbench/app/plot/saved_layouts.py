@@ -38,26 +38,26 @@ class SavedLayouts:
         layout = layout_of(self.layouts.stack)
         if name and layout.keys:
             self._settings.layouts = {**self._settings.layouts, name: layout.to_json()}
-            self.layouts.told.emit(tr("Saved as the layout “{name}”.", name=name))
+            self.layouts.notified.emit(tr("Saved as the layout “{name}”.", name=name))
 
     def choose(self, name: str) -> None:
         """Use the layout of that name."""
         layout = layout_from_json(self._settings.layouts.get(name, ""))
         if not self.layouts.use(layout, tr("Layout {name}", name=name)):
             said = tr("None of the signals of the layout “{name}” is there.", name=name)
-            self.layouts.told.emit(said)
+            self.layouts.notified.emit(said)
 
     def delete(self, name: str) -> None:
         """Delete a saved layout."""
         kept = self._settings.layouts
         if kept.pop(name, None) is not None:
             self._settings.layouts = kept
-            self.layouts.told.emit(tr("Deleted the layout “{name}”.", name=name))
+            self.layouts.notified.emit(tr("Deleted the layout “{name}”.", name=name))
 
     def ask_to_save(self) -> None:
         """Ask for a name, then save."""
         if not self.layouts.stack.strips:
-            self.layouts.told.emit(tr("There are no strips to save."))
+            self.layouts.notified.emit(tr("There are no strips to save."))
             return
         names = list(self._settings.layouts)
         name, given = QInputDialog.getItem(
@@ -81,7 +81,7 @@ class SavedLayouts:
     def _ask(self, title: str) -> str:
         names = list(self._settings.layouts)
         if not names:
-            self.layouts.told.emit(tr("No layout is saved yet: save this one with Ctrl+S."))
+            self.layouts.notified.emit(tr("No layout is saved yet: save this one with Ctrl+S."))
             return ""
         name, given = QInputDialog.getItem(self._owner, title, tr("Layout"), names, 0, False)
         return name if given else ""

@@ -121,6 +121,6 @@ class StripKeys:
     def _focused_trace(self) -> tuple[Strip, StripTrace] | None:
         strip = self._stack.focused()
         if strip is None or strip.chosen is None:
-            self._layouts.told.emit(tr("Choose a strip first: press J."))
+            self._layouts.notified.emit(tr("Choose a strip first: press J."))
             return None
         return strip, strip.chosen

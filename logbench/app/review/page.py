@@ -146,7 +146,7 @@ class ReviewPage(QWidget):
         self.view.cursor_moved.connect(lambda: self.signals.model_.set_cursor(self.view.cursor_ns))
         self.signals.model_.plotted_changed.connect(self.layouts.show)
         self.layouts.changed.connect(self._show_plotted)
-        self.layouts.told.connect(self.notice.passing)
+        self.layouts.notified.connect(self.notice.passing)
         self.findings.chosen.connect(self.show_finding)
         notes.changed.connect(lambda found: self.ribbon.change(notes=found))
         notes.chosen.connect(
