@@ -76,8 +76,8 @@ class Material:
 
 
 def gather(folder: JobFolder, job: Job, options: ReportOptions) -> Material:
-    """Open, check and compare. Raises BandsError; damaged parts of the job become `problems`."""
-    limits = load_limits(options.bands_file)
+    """Open, check and compare by the user's own limits; damaged parts become `problems`."""
+    limits = load_limits()
     material = Material(job, options, SOFTWARE, limits.bands)
     if limits.problem:
         material.problems.append(limits.problem)

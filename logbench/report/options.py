@@ -36,8 +36,6 @@ class ReportOptions(BaseModel):
     logo: Path | None = None
     shorten_vin: bool = False
     shorten_names: bool = False
-    bands_file: Path | None = None
-    """The user's own limits, as `analysis.bands.load_limits` takes them."""
 
     def has(self, section: Section) -> bool:
         """Whether a section is wanted."""
