@@ -45,9 +45,11 @@ def shared_dir() -> Path:
 
 
 @pytest.fixture(autouse=True, scope="session")
-def _logs_elsewhere(tmp_path_factory: pytest.TempPathFactory) -> None:
-    """What tests log is not the user's (where the XDG base directories are known)."""
-    os.environ["XDG_STATE_HOME"] = str(tmp_path_factory.mktemp("state"))
+def _nothing_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Tests neither log into the user's folders nor read settings and limits from there (where the
+    XDG base directories are known)."""
+    for name in ("XDG_STATE_HOME", "XDG_CONFIG_HOME"):
+        os.environ[name] = str(tmp_path_factory.mktemp(name.lower()))
 
 
 @pytest.fixture(autouse=True)
