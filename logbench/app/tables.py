@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt
 from PySide6.QtGui import QColor
-from PySide6.QtWidgets import QTableView, QWidget
+from PySide6.QtWidgets import QHeaderView, QSplitter, QTableView, QTreeWidget, QWidget
 
 from logbench.signals.units import METRIC, Units
 
@@ -107,3 +107,27 @@ class RowsTable(QTableView):
         self.verticalHeader().hide()
         self.verticalHeader().setDefaultSectionSize(row_px)
         self.horizontalHeader().setHighlightSections(False)
+
+
+def tree(titles: Sequence[str], name: str, *, branches: bool = False) -> QTreeWidget:
+    """A list of rows, or with `branches` of rows below rows; the last column takes what is left."""
+    made = QTreeWidget()
+    made.setAccessibleName(name)
+    made.setHeaderLabels(list(titles))
+    made.setRootIsDecorated(branches)
+    made.setUniformRowHeights(True)
+    header = made.header()
+    for column in range(len(titles) - 1):
+        header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+    header.setStretchLastSection(True)
+    return made
+
+
+def splitter(orientation: Qt.Orientation, sizes: Mapping[QWidget, int]) -> QSplitter:
+    """Widgets beside or below each other, each of a size in pixels at first; none can be folded."""
+    made = QSplitter(orientation)
+    for widget in sizes:
+        made.addWidget(widget)
+    made.setSizes([*sizes.values()])
+    made.setChildrenCollapsible(False)
+    return made

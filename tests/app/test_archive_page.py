@@ -45,7 +45,7 @@ def page(window: MainWindow, tmp_path: Path) -> Iterator[ArchivePage]:
     made = ArchivePage(window.services, tmp_path / "cache", tmp_path / "memory")
     made.processes = 1
     made.review_wanted.connect(lambda path: window.pages.open_recordings([path]))
-    made.compare_wanted.connect(window._compare_sides)
+    made.compare_wanted.connect(window.pages.compare_recordings)
     window.pages.put("archive", made)
     window.pages.show_page("archive")
     return made
@@ -183,7 +183,7 @@ def test_details_with_findings_made_at_once(opened: ArchivePage, window, qtbot):
     assert "van" in text
     assert "1.8 L" in text
     assert "90 °C" in text
-    window._switch_units()
+    window.services.look.choose_units(True)
     assert "194 °F" in details.facts.toPlainText()
     row = next(r for r in opened.body.model.rows if r.recording == "van/c.parquet")
     assert row.worst

@@ -46,8 +46,7 @@ def root(tmp_path: Path) -> Path:
 def page(window: MainWindow, root: Path, tmp_path: Path, qtbot) -> ArchivePage:
     made = ArchivePage(window.services, tmp_path / "cache", tmp_path / "memory")
     made.processes = 1
-    window._archive = made
-    window._pages.addWidget(made)
+    window.pages.put("archive", made)
     window.pages.show_page("archive")
     made.open_place(str(root))
     until(qtbot, lambda: made.listed is not None and settled(made))

@@ -10,12 +10,12 @@ from typing import Any
 
 import pytest
 
-from logbench.app.plot.view import SECOND
 from logbench.app.review.page import ReviewPage
 from logbench.app.window import MainWindow
 from logbench.cases import notes as notes_cases
 from logbench.cases import review as review_cases
 from logbench.cases.check import Judge
+from logbench.plot.trace import SECOND
 from logbench.recording.notes import read_notes
 
 

@@ -10,7 +10,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QHBoxLayout,
     QLabel,
-    QSplitter,
     QTabWidget,
     QVBoxLayout,
     QWidget,
@@ -21,6 +20,7 @@ from logbench.app.archive.panels import AccountPanel, DetailsPanel, SimilarPanel
 from logbench.app.archive.recordings import RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import Sparks
 from logbench.app.services import Services
+from logbench.app.tables import splitter
 from logbench.cases.archive import Details, Listing
 from logbench.words import tr
 
@@ -78,19 +78,11 @@ class ArchiveBody(QWidget):
         above.addWidget(self.table, 1)
         above.addWidget(self.none)
         above.addLayout(self._foot())
-        right = QSplitter(Qt.Orientation.Vertical)
-        right.addWidget(upper)
-        right.addWidget(self.tabs)
-        right.setSizes([360, 240])
+        right = splitter(Qt.Orientation.Vertical, {upper: 360, self.tabs: 240})
         right.setStretchFactor(0, 3)
         right.setStretchFactor(1, 2)
-        right.setChildrenCollapsible(False)
-        whole = QSplitter(Qt.Orientation.Horizontal)
-        whole.addWidget(self.facets)
-        whole.addWidget(right)
-        whole.setSizes([244, 900])
+        whole = splitter(Qt.Orientation.Horizontal, {self.facets: 244, right: 900})
         whole.setStretchFactor(1, 1)
-        whole.setChildrenCollapsible(False)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(12, 6, 12, 8)
         layout.addWidget(whole)

@@ -17,7 +17,6 @@ from PySide6.QtWidgets import (
     QLabel,
     QLineEdit,
     QPushButton,
-    QSplitter,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
@@ -25,6 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.parts import Elided, heads_left, pad
+from logbench.app.tables import splitter
 from logbench.app.theme import Theme
 from logbench.cases.importing import Kind
 from logbench.importing.model import SURE, ColumnMap, Mapping
@@ -135,11 +135,7 @@ class ImportDialog(QDialog):
             options.addWidget(label, 0, number)
             options.addWidget(part, 1, number)
         options.setColumnStretch(3, 1)
-        middle = QSplitter(Qt.Orientation.Vertical)
-        middle.addWidget(self.rows)
-        middle.addWidget(self.columns)
-        middle.setSizes([170, 330])
-        middle.setChildrenCollapsible(False)
+        middle = splitter(Qt.Orientation.Vertical, {self.rows: 170, self.columns: 330})
         below = QGridLayout()
         below.addWidget(self.car, 0, 0)
         below.addWidget(self.litres, 0, 1)

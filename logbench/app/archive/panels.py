@@ -10,12 +10,10 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
     QComboBox,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QPushButton,
     QSplitter,
     QTextBrowser,
-    QTreeWidget,
     QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
@@ -24,6 +22,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.model import Verdict
 from logbench.app.archive.trend_plot import TrendPlot
 from logbench.app.parts import Elided
+from logbench.app.tables import tree
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
 from logbench.archive.columns import cells, started_text
 from logbench.archive.overview import RANKS, Number, Row
@@ -144,7 +143,7 @@ class SimilarPanel(QWidget):
         self.said.tell(tr("Drives are held against each other at equal rpm and load, warm engine."))
         self.button = QPushButton(tr("Find similar drives  L"))
         self.button.clicked.connect(self.wanted)
-        self.tree = _tree(
+        self.tree = tree(
             (
                 tr("Distance"),
                 tr("Car"),
@@ -155,6 +154,7 @@ class SimilarPanel(QWidget):
             ),
             tr("Similar drives"),
         )
+        self.tree.setAllColumnsShowFocus(True)
         self.tree.itemActivated.connect(lambda item: self.chosen.emit(item.data(0, _RECORDING)))
         head = QHBoxLayout()
         head.addWidget(self.said, 1)
@@ -292,7 +292,8 @@ class AccountPanel(QWidget):
         self._empty = empty
         self.said = Elided()
         self.said.tell(empty)
-        self.tree = _tree((tr("File"), tr("What")), name)
+        self.tree = tree((tr("File"), tr("What")), name, branches=True)
+        self.tree.setAllColumnsShowFocus(True)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 4, 0, 0)
         layout.addWidget(self.said)
@@ -317,17 +318,3 @@ class AccountPanel(QWidget):
         )
         lines = [Line(p.path, f"{p.kind}: {p.sentence}", bad=True) for p in problems]
         self.show_account(Account(sentence, lines))
-
-
-def _tree(titles: Sequence[str], name: str) -> QTreeWidget:
-    tree = QTreeWidget()
-    tree.setAccessibleName(name)
-    tree.setHeaderLabels(list(titles))
-    tree.setRootIsDecorated(len(titles) == 2)
-    tree.setUniformRowHeights(True)
-    tree.setAllColumnsShowFocus(True)
-    header = tree.header()
-    for column in range(len(titles) - 1):
-        header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
-    header.setStretchLastSection(True)
-    return tree

@@ -8,11 +8,8 @@ from html import escape
 from PySide6.QtCore import QEvent, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import (
-    QHeaderView,
     QLabel,
-    QSplitter,
     QTextBrowser,
-    QTreeWidget,
     QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
@@ -21,6 +18,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.finding_text import ends_in, number_text, reason_text
 from logbench.analysis.model import Band, Finding
 from logbench.app.parts import current_row, plain_tip
+from logbench.app.tables import splitter, tree
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
 from logbench.plot.trace import SECOND
 from logbench.signals.numbers import end_text, limits, time_text
@@ -144,15 +142,7 @@ class FindingsPanel(QWidget):
         self._theme = theme
         self.units = METRIC
         self._findings: list[Finding] = []
-        self.list = QTreeWidget()
-        self.list.setAccessibleName(tr("Findings"))
-        self.list.setHeaderLabels([tr("Verdict"), tr("Finding")])
-        self.list.setRootIsDecorated(False)
-        self.list.setUniformRowHeights(True)
-        self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
-        header = self.list.header()
-        header.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
-        header.setStretchLastSection(True)
+        self.list = tree((tr("Verdict"), tr("Finding")), tr("Findings"))
         self.list.currentItemChanged.connect(self._changed)
         self.bar = BandBar(theme)
         self.detail = QTextBrowser()
@@ -166,11 +156,7 @@ class FindingsPanel(QWidget):
         lower_layout.setContentsMargins(0, 4, 0, 0)
         lower_layout.addWidget(self.bar)
         lower_layout.addWidget(self.detail, 1)
-        split = QSplitter(Qt.Orientation.Vertical)
-        split.addWidget(self.list)
-        split.addWidget(lower)
-        split.setSizes([240, 360])
-        split.setChildrenCollapsible(False)
+        split = splitter(Qt.Orientation.Vertical, {self.list: 240, lower: 360})
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self.state)

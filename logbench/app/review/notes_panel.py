@@ -12,19 +12,17 @@ from PySide6.QtWidgets import (
     QDialog,
     QDialogButtonBox,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QPlainTextEdit,
-    QPushButton,
-    QTreeWidget,
     QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from logbench.app.commands import add_command
-from logbench.app.parts import current_row, plain_tip
+from logbench.app.parts import current_row, plain_tip, text_button
 from logbench.app.plot.view import TimeView
+from logbench.app.tables import tree
 from logbench.cases.notes import Change, ChangeNotes, ReadNotes
 from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError
@@ -66,15 +64,7 @@ class NotesPanel(QWidget):
         self.how = QLabel(_HOW)
         self.how.setObjectName("muted")
         self.how.setWordWrap(True)
-        self.list = QTreeWidget()
-        self.list.setAccessibleName(tr("Notes"))
-        self.list.setHeaderLabels([tr("From"), tr("For"), tr("Note")])
-        self.list.setRootIsDecorated(False)
-        self.list.setUniformRowHeights(True)
-        header = self.list.header()
-        for column in (0, 1):
-            header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
-        header.setStretchLastSection(True)
+        self.list = tree((tr("From"), tr("For"), tr("Note")), tr("Notes"))
         self.list.currentItemChanged.connect(self._chosen)
         self.list.itemActivated.connect(lambda *_: self.ask_to_edit())
         row = QHBoxLayout()
@@ -83,10 +73,7 @@ class NotesPanel(QWidget):
             (tr("Edit"), tr("Edit the chosen note"), self.ask_to_edit),
             (tr("Remove"), tr("Remove the chosen note"), self.remove),
         ):
-            button = QPushButton(text)
-            button.setAccessibleName(name)
-            button.clicked.connect(run)
-            row.addWidget(button)
+            row.addWidget(text_button(text, run, name))
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 4, 0, 0)
         layout.addWidget(self.how)

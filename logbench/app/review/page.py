@@ -10,7 +10,6 @@ from PySide6.QtGui import QAction
 from PySide6.QtWidgets import (
     QFileDialog,
     QFrame,
-    QSplitter,
     QStackedWidget,
     QTabWidget,
     QVBoxLayout,
@@ -34,6 +33,7 @@ from logbench.app.review.playback import Playback
 from logbench.app.review.plots import ReviewPlots
 from logbench.app.review.values import SignalsTable
 from logbench.app.services import Services
+from logbench.app.tables import splitter
 from logbench.app.theme import Theme
 from logbench.cases.check import Judged
 from logbench.cases.review import OpenDemo, Opened, OpenForReview
@@ -96,12 +96,9 @@ class ReviewPage(QWidget):
             self.cancel_button,  # here its coming and going moves nothing
         ):
             self.plots.tools.add(widget)
-        split = QSplitter(Qt.Orientation.Horizontal)
-        split.addWidget(self._make_side())
-        split.addWidget(self.plots)
+        sizes = {self._make_side(): _SIDE_WIDTH, self.plots: 1000}
+        split = splitter(Qt.Orientation.Horizontal, sizes)
         split.setStretchFactor(1, 1)
-        split.setSizes([_SIDE_WIDTH, 1000])
-        split.setChildrenCollapsible(False)
         self._pages = QStackedWidget()
         self._pages.addWidget(middle(self.empty))
         self._pages.addWidget(split)
