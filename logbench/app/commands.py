@@ -9,7 +9,6 @@ from PySide6.QtGui import QAction, QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
     QApplication,
     QDialog,
-    QLabel,
     QLineEdit,
     QListWidget,
     QListWidgetItem,
@@ -17,6 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.parts import muted, named
 from logbench.words import tr
 
 
@@ -97,11 +97,9 @@ class CommandList(QDialog):
         self._search.setAccessibleName(tr("Search commands"))
         self._search.textChanged.connect(self._fill)
         self._search.returnPressed.connect(self._run)
-        self._list = QListWidget()
-        self._list.setAccessibleName(tr("Commands found"))
+        self._list = named(QListWidget(), tr("Commands found"))
         self._list.itemActivated.connect(self._run)
-        self._none = QLabel(tr("No command of that name. Try fewer letters."))
-        self._none.setObjectName("muted")
+        self._none = muted(tr("No command of that name. Try fewer letters."), wrap=False)
         layout = QVBoxLayout(self)
         for widget in (self._search, self._list, self._none):
             layout.addWidget(widget)

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.live.link_box import LinkBox
+from logbench.app.parts import lay, named, text_button
 from logbench.cases.live import FindAdapters
 from logbench.cases.runner import Owner
 from logbench.vehicle.links.ble_scan import Found
@@ -42,8 +43,7 @@ class BleDialog(QDialog):
         self.take = QPushButton(tr("Use this adapter"))
         self.take.setEnabled(False)
         self.take.clicked.connect(self._take)
-        self.list = QListWidget()
-        self.list.setAccessibleName(tr("Bluetooth devices found"))
+        self.list = named(QListWidget(), tr("Bluetooth devices found"))
         self.list.itemActivated.connect(self._take)
         self.list.currentRowChanged.connect(lambda row: self.take.setEnabled(row >= 0))
         self.progress = QProgressBar()
@@ -51,20 +51,19 @@ class BleDialog(QDialog):
         self.progress.setAccessibleName(tr("Progress of the scan"))
         self.said = QLabel()
         self.said.setWordWrap(True)
-        self.again = QPushButton(tr("Scan again"))
-        self.again.clicked.connect(self.scan)
-        cancel = QPushButton(tr("Cancel  Esc"))
-        cancel.clicked.connect(self.reject)
-        buttons = QHBoxLayout()
-        buttons.addWidget(self.take, 1)
-        buttons.addWidget(self.again)
-        buttons.addWidget(cancel)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(20, 16, 20, 16)
-        layout.setSpacing(12)
-        for widget in (text, self.list, self.progress, self.said):
-            layout.addWidget(widget)
-        layout.addLayout(buttons)
+        self.again = text_button(tr("Scan again"), self.scan)
+        cancel = text_button(tr("Cancel  Esc"), self.reject)
+        buttons = lay(QHBoxLayout(), (self.take, 1), self.again, cancel)
+        lay(
+            QVBoxLayout(self),
+            text,
+            self.list,
+            self.progress,
+            self.said,
+            buttons,
+            margins=(20, 16, 20, 16),
+            spacing=12,
+        )
         self.resize(520, 460)
         cancel.setFocus()  # a list with the focus would choose the first that is found
         self.finished.connect(lambda _: self._scan.cancel())

@@ -5,6 +5,7 @@ from __future__ import annotations
 from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from logbench.app.live.number_field import NumberField, Scale
+from logbench.app.parts import lay
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
 from logbench.recording.model import Vehicle
@@ -57,9 +58,7 @@ class CarBox(QWidget):
         self._lay_out()
 
     def _lay_out(self) -> None:
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self.label)
+        layout = lay(QVBoxLayout(self), self.label, margins=(0, 0, 0, 0))
         for row in (self.fields[:2], self.fields[2:]):
             grid = QGridLayout()
             grid.setVerticalSpacing(1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
+from logbench.app.parts import lay, text_button
 from logbench.words import tr
 
 CAUTIONS = (
@@ -38,10 +39,7 @@ class CautionsCard(QFrame):
         self.setMaximumWidth(640)
         title = QLabel(tr("Before the drive"))
         title.setObjectName("title")
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(24, 20, 24, 20)
-        layout.setSpacing(12)
-        layout.addWidget(title)
+        layout = lay(QVBoxLayout(self), title, margins=(24, 20, 24, 20), spacing=12)
         for text in CAUTIONS:
             line = QLabel(f"•  {text}")
             line.setWordWrap(True)
@@ -50,11 +48,8 @@ class CautionsCard(QFrame):
         self.go_on.setObjectName("primary")
         self.go_on.clicked.connect(self.accepted)
         self.go_on.setAutoDefault(True)
-        back = QPushButton(tr("Back"))
-        back.clicked.connect(self.refused)
-        buttons = QHBoxLayout()
-        buttons.addWidget(self.go_on, 1)
-        buttons.addWidget(back)
+        back = text_button(tr("Back"), self.refused.emit)
+        buttons = lay(QHBoxLayout(), (self.go_on, 1), back)
         layout.addSpacing(6)
         layout.addLayout(buttons)
         self.setAccessibleName(tr("Cautions before the drive. ") + " ".join(CAUTIONS))

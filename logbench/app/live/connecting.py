@@ -5,6 +5,7 @@ from __future__ import annotations
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFrame, QLabel, QScrollArea, QVBoxLayout, QWidget
 
+from logbench.app.parts import lay
 from logbench.words import tr
 
 _MOST_STEPS = 40
@@ -33,11 +34,7 @@ class ConnectingCard(QFrame):
         self._scroll.viewport().setAutoFillBackground(False)
         self._list.setAutoFillBackground(False)
         self._scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(24, 20, 24, 20)
-        layout.setSpacing(12)
-        layout.addWidget(self.title)
-        layout.addWidget(self._scroll, 1)
+        lay(QVBoxLayout(self), self.title, (self._scroll, 1), margins=(24, 20, 24, 20), spacing=12)
         self.steps: list[str] = []
         self._link = ""
 

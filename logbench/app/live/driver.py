@@ -6,10 +6,11 @@ from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QFont, QResizeEvent
-from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.live.values import shown_value
+from logbench.app.parts import lay, text_button
 from logbench.plot.trace import LiveTrace
 from logbench.signals.units import Units
 from logbench.words import tr
@@ -69,14 +70,15 @@ class DriverView(QDialog):
             grid.addWidget(value, place // 2, place % 2)
         self.state = QLabel()
         self.state.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.leave = QPushButton(tr("Back  Esc"))
-        self.leave.clicked.connect(self.reject)
+        self.leave = text_button(tr("Back  Esc"), self.reject)
         self.leave.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(24, 16, 24, 16)
-        layout.addLayout(grid, 1)
-        layout.addWidget(self.state)
-        layout.addWidget(self.leave, 0, Qt.AlignmentFlag.AlignRight)
+        lay(
+            QVBoxLayout(self),
+            (grid, 1),
+            self.state,
+            (self.leave, 0, Qt.AlignmentFlag.AlignRight),
+            margins=(24, 16, 24, 16),
+        )
         add_command(self, tr("Put a marker"), ["Space", "M"], mark)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setFocus()  # nothing in it takes the focus, and without one no command has its key

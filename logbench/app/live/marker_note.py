@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QPushButton
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit
 
+from logbench.app.parts import lay, text_button
 from logbench.signals.numbers import time_text
 from logbench.words import tr
 
@@ -32,16 +33,9 @@ class MarkerNote(QFrame):
         self.text.setPlaceholderText(tr("What happened"))
         self.text.setAccessibleName(tr("Note for the marker"))
         self.text.returnPressed.connect(self._give)
-        put = QPushButton(tr("Put the marker"))
-        put.clicked.connect(self._give)
-        leave = QPushButton(tr("Leave  Esc"))
-        leave.clicked.connect(self._leave)
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(12, 4, 12, 4)
-        layout.addWidget(self._title)
-        layout.addWidget(self.text, 1)
-        layout.addWidget(put)
-        layout.addWidget(leave)
+        put = text_button(tr("Put the marker"), self._give)
+        leave = text_button(tr("Leave  Esc"), self._leave)
+        lay(QHBoxLayout(self), self._title, (self.text, 1), put, leave, margins=(12, 4, 12, 4))
         self.hide()
 
     def ask_now(self) -> None:

@@ -10,7 +10,7 @@ from logbench.app.live.shapes import Shapes
 from logbench.app.live.shown import DriveShown
 from logbench.app.live.starting import Starting
 from logbench.app.live.tools import LiveTools
-from logbench.app.parts import EmptyState, middle
+from logbench.app.parts import EmptyState, lay, middle
 from logbench.capture.messages import Finished
 from logbench.words import tr
 
@@ -38,12 +38,15 @@ class Middle(QStackedWidget):
             tr("Record the simulated car"),
         )
         self._drive = QWidget()
-        layout = QVBoxLayout(self._drive)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(2)
-        for widget in (tools, note, shown.ribbon):
-            layout.addWidget(widget)
-        layout.addWidget(shapes, 1)
+        lay(
+            QVBoxLayout(self._drive),
+            tools,
+            note,
+            shown.ribbon,
+            (shapes, 1),
+            margins=(0, 0, 0, 0),
+            spacing=2,
+        )
         self._invitation, self._cautions, self._connecting = (
             middle(card) for card in (self.empty, starting.cautions, starting.connecting)
         )

@@ -7,8 +7,9 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from PySide6.QtWidgets import QLabel, QLineEdit, QWidget
+from PySide6.QtWidgets import QLineEdit, QWidget
 
+from logbench.app.parts import muted
 from logbench.errors import UsageError
 from logbench.words import tr
 
@@ -46,8 +47,7 @@ class NumberField(QLineEdit):
         self._kept: float | None = None
         """What is shown, unless it was typed over since."""
         self._shown = ""
-        self.label = QLabel()
-        self.label.setObjectName("muted")
+        self.label = muted(wrap=False)
         self.label.setBuddy(self)
         self.setPlaceholderText(_UNKNOWN)
         self.setMinimumWidth(60)

@@ -22,7 +22,7 @@ from logbench.app.live.side import Side
 from logbench.app.live.starting import Starting
 from logbench.app.live.tools import LiveTools, keeps_space
 from logbench.app.live.watching import DriveWatcher
-from logbench.app.parts import Notice
+from logbench.app.parts import Notice, lay
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.services import Services
 from logbench.capture.messages import CarFound
@@ -90,11 +90,7 @@ class LivePage(QWidget):
         split.setStretchFactor(1, 1)
         split.setSizes([_SIDE_WIDTH, 1000])
         split.setChildrenCollapsible(False)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        layout.addWidget(split, 1)
-        layout.addWidget(self.status)
+        lay(QVBoxLayout(self), (split, 1), self.status, margins=(0, 0, 0, 0), spacing=0)
 
     def _connect(self) -> None:
         tools, shown, shapes, session = self.tools, self.shown, self.shapes, self.session

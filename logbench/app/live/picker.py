@@ -11,13 +11,12 @@ from PySide6.QtWidgets import (
     QInputDialog,
     QLineEdit,
     QListView,
-    QPushButton,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
 
-from logbench.app.parts import Elided
+from logbench.app.parts import Elided, lay, named, text_button
 from logbench.cases.settings import Settings
 from logbench.signals.groups import PURPOSES
 from logbench.signals.table import table
@@ -55,24 +54,21 @@ class SignalPicker(QWidget):
         self._filling = False
         self._settings = settings
         self._sets = {} if settings is None else settings.signal_sets
-        self.purpose = QComboBox()
-        self.purpose.setAccessibleName(tr("Signals for a purpose"))
+        self.purpose = named(QComboBox(), tr("Signals for a purpose"))
         for name in (DEFAULT, *PURPOSES):
             self.purpose.addItem(word(name), name)
         for name in self._sets:
             self.purpose.addItem(name, name)
         self.purpose.addItem(word(OWN), OWN)
-        self.keep = QPushButton(tr("Save set"))
-        self.keep.setAccessibleName(tr("Save the chosen signals as a set of your own"))
-        self.keep.clicked.connect(self.ask_to_save)
-        self.forget = QPushButton(tr("Delete set"))
-        self.forget.setAccessibleName(tr("Delete this set of your own"))
-        self.forget.clicked.connect(self.forget_set)
+        keep = tr("Save the chosen signals as a set of your own")
+        self.keep = text_button(tr("Save set"), self.ask_to_save, keep)
+        self.forget = text_button(
+            tr("Delete set"), self.forget_set, name=tr("Delete this set of your own")
+        )
         self.purpose.activated.connect(self._purpose_chosen)
-        self.search = QLineEdit()
+        self.search = named(QLineEdit(), tr("Search signals"))
         self.search.setPlaceholderText(tr("Search: acronym, name or PID"))
         self.search.setClearButtonEnabled(True)
-        self.search.setAccessibleName(tr("Search signals"))
         self._model = self._make_model()
         self._shown = _Shown(self)
         self._shown.setSourceModel(self._model)
@@ -87,9 +83,8 @@ class SignalPicker(QWidget):
         self.only.toggled.connect(self._supported_chosen)
         self.only.hide()
         self._supported: frozenset[int] = frozenset()
-        self.list = QListView()
+        self.list = named(QListView(), tr("Signals to record"))
         self.list.setModel(self._shown)
-        self.list.setAccessibleName(tr("Signals to record"))
         self.list.setEditTriggers(QListView.EditTrigger.NoEditTriggers)
         self.list.setUniformItemSizes(True)
         self.list.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
@@ -105,14 +100,9 @@ class SignalPicker(QWidget):
     def _lay_out(self) -> None:
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
-        row = QHBoxLayout()
-        row.addWidget(self.purpose, 1)
-        row.addWidget(self.keep)
-        row.addWidget(self.forget)
+        row = lay(QHBoxLayout(), (self.purpose, 1), self.keep, self.forget)
         layout.addLayout(row)
-        row = QHBoxLayout()
-        row.addWidget(self.search, 1)
-        row.addWidget(self.only)
+        row = lay(QHBoxLayout(), (self.search, 1), self.only)
         layout.addLayout(row)
         layout.addWidget(self.list, 1)
         layout.addWidget(self.count)

@@ -10,7 +10,6 @@ from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
-    QPushButton,
     QVBoxLayout,
     QWidget,
 )
@@ -25,7 +24,7 @@ from logbench.analysis.drive_plan import (
     StepState,
 )
 from logbench.app.live.evidence_list import EvidenceList
-from logbench.app.parts import Elided
+from logbench.app.parts import Elided, lay, muted, text_button
 from logbench.app.plot.cell_table import Cell, CellTable
 from logbench.app.theme import Theme
 from logbench.app.tones import Tones
@@ -123,12 +122,12 @@ class PlanPanel(QWidget):
         self.axes = Elided()
         self.axes.setObjectName("muted")
         self.evidence = EvidenceList(theme)
-        self.repeat = QPushButton(tr("Repeat an earlier drive …"))
-        self.repeat.setToolTip(tr("The grid then shows what that drive had, to be driven again"))
-        self.repeat.clicked.connect(self.repeat_wanted)
-        self.goals = QLabel()
-        self.goals.setObjectName("muted")
-        self.goals.setWordWrap(True)
+        self.repeat = text_button(
+            tr("Repeat an earlier drive …"),
+            self.repeat_wanted.emit,
+            tip=tr("The grid then shows what that drive had, to be driven again"),
+        )
+        self.goals = muted()
         self.goals.hide()
         left = QVBoxLayout()
         for label in self.steps:
@@ -138,9 +137,7 @@ class PlanPanel(QWidget):
         left.addWidget(self.repeat, 0, Qt.AlignmentFlag.AlignLeft)
         body = QHBoxLayout()
         body.addLayout(left, 2)
-        right = QVBoxLayout()
-        right.addWidget(self.grid, 1)
-        right.addWidget(self.axes)
+        right = lay(QVBoxLayout(), (self.grid, 1), self.axes)
         body.addLayout(right, 3)
         layout = QGridLayout(self)
         layout.setContentsMargins(12, 6, 12, 10)

@@ -13,7 +13,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.live.session import State
-from logbench.app.parts import pad
+from logbench.app.parts import lay, pad
 from logbench.capture.messages import Status
 from logbench.cases.settings import Settings
 from logbench.signals.numbers import time_text
@@ -53,14 +53,8 @@ class RecordBox(QWidget):
         self.minutes.valueChanged.connect(self._minutes_chosen)
         for button in (self.record, self.connect_):  # a click leaves the space bar to the marker
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        row = QHBoxLayout()
-        row.addWidget(self.include, 1)
-        row.addWidget(self.minutes)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self.record)
-        layout.addWidget(self.connect_)
-        layout.addLayout(row)
+        row = lay(QHBoxLayout(), (self.include, 1), self.minutes)
+        lay(QVBoxLayout(self), self.record, self.connect_, row, margins=(0, 0, 0, 0))
         self.show_state("idle", records=False)
 
     @property

@@ -11,7 +11,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QHBoxLayout,
     QLabel,
-    QPushButton,
     QVBoxLayout,
     QWidget,
 )
@@ -21,6 +20,7 @@ from logbench.app.live.car_box import CarBox
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.live.unattended_dialog import UnattendedDialog
+from logbench.app.parts import lay, muted, named, text_button
 from logbench.capture.files import days_file, new_file
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.cases.settings import Settings
@@ -42,9 +42,9 @@ class SetUp(QWidget):
         """The link last connected over."""
         self.link = LinkBox(settings, replay=True)
         self.link.currentTextChanged.connect(lambda _: self._link_changed())
-        self.look = QPushButton(tr("Refresh"))
-        self.look.setAccessibleName(tr("Refresh the list of links"))
-        self.look.clicked.connect(self.find_links)
+        self.look = text_button(
+            tr("Refresh"), self.find_links, name=tr("Refresh the list of links")
+        )
         self.car = CarBox(settings)
         self.picker = SignalPicker(settings)
         self._make_switches()
@@ -65,14 +65,16 @@ class SetUp(QWidget):
         for widget in (self.rules, self.unattended, self.plan):
             self._switches.add(widget)
         self._before = QWidget()
-        before = QVBoxLayout(self._before)
-        before.setContentsMargins(0, 0, 0, 0)
-        before.addWidget(_heading(tr("Link")))
-        before.addLayout(link)
-        before.addWidget(_heading(tr("Car")))
-        before.addWidget(self.car)
+        lay(
+            QVBoxLayout(self._before),
+            muted(tr("Link")),
+            link,
+            muted(tr("Car")),
+            self.car,
+            margins=(0, 0, 0, 0),
+        )
         layout.addWidget(self._before)
-        layout.addWidget(_heading(tr("Signals")))
+        layout.addWidget(muted(tr("Signals")))
         layout.addWidget(self.picker, 1)
         layout.addLayout(rate)
         layout.addWidget(self._switches)
@@ -83,17 +85,16 @@ class SetUp(QWidget):
         self._switches.setVisible(on)
 
     def _make_switches(self) -> None:
-        self.rate = QComboBox()
-        self.rate.setAccessibleName(tr("Wanted rate of every signal"))
+        self.rate = named(QComboBox(), tr("Wanted rate of every signal"))
         for hz in _RATES_HZ:
             self.rate.addItem(tr("{hz:g} a second each", hz=hz) if hz else tr("default rate"), hz)
         self.rules = QCheckBox(tr("Markers by rule"))
         self.rules.setToolTip(tr("Marks: ") + "; ".join(rule.text for rule in DEFAULT_RULES))
         self.rules.setChecked(self._settings.rules_on)
         self.unattended = QCheckBox(tr("Unattended"))
-        self.plan = QPushButton("…")
-        self.plan.setAccessibleName(tr("Unattended run: folder, disk budget, voltage that ends it"))
-        self.plan.clicked.connect(self.ask_plan)
+        self.plan = text_button(
+            "…", self.ask_plan, name=tr("Unattended run: folder, disk budget, voltage that ends it")
+        )
         self._tell_plan()
 
     def ask_plan(self) -> None:
@@ -192,9 +193,3 @@ class SetUp(QWidget):
         self._settings.purpose = self.picker.purpose.currentData()
         if self._settings.purpose == OWN:
             self._settings.signals = self.picker.chosen()
-
-
-def _heading(text: str) -> QLabel:
-    label = QLabel(text)
-    label.setObjectName("muted")
-    return label

@@ -22,7 +22,7 @@ from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.setup import SetUp
 from logbench.app.live.values import ValuesTable
-from logbench.app.parts import Notice
+from logbench.app.parts import Notice, lay
 from logbench.words import tr
 
 _LEAST_WIDTH = 320
@@ -62,10 +62,7 @@ class Side(QFrame):
     def _lay_out(self, box: RecordBox) -> None:
         self._scroll = _UpAndDown(self._set_up)
         self._buttons = QWidget()
-        row = QHBoxLayout(self._buttons)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.addWidget(self.use, 1)
-        row.addWidget(self.back)
+        lay(QHBoxLayout(self._buttons), (self.use, 1), self.back, margins=(0, 0, 0, 0))
         self._buttons.hide()
         choice, values = QWidget(), QWidget()
         for page, widgets in (
@@ -79,10 +76,7 @@ class Side(QFrame):
         self._stack = QStackedWidget()
         self._stack.addWidget(choice)
         self._stack.addWidget(values)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(12, 12, 6, 12)
-        layout.addWidget(box)
-        layout.addWidget(self._stack, 1)
+        lay(QVBoxLayout(self), box, (self._stack, 1), margins=(12, 12, 6, 12))
 
     def minimumSizeHint(self) -> QSize:
         """As wide as its texts need."""

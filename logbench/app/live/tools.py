@@ -13,6 +13,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.flow import Flow
+from logbench.app.parts import named
 from logbench.words import tr
 
 WIDTHS_S = (15, 30, 60, 120, 300, 600, 1800)
@@ -31,15 +32,12 @@ class LiveTools(Flow):
 
     def __init__(self, window_s: float) -> None:
         super().__init__(QMargins(6, 8, 12, 4))
-        self.marker = QPushButton(tr("Marker  Space"))
-        self.marker.setAccessibleName(tr("Put a marker"))
-        self.note = QPushButton(tr("Note  N"))
-        self.note.setAccessibleName(tr("Put a marker with a note"))
+        self.marker = named(QPushButton(tr("Marker  Space")), tr("Put a marker"))
+        self.note = named(QPushButton(tr("Note  N")), tr("Put a marker with a note"))
         self.freeze = QPushButton(tr("Freeze  F"))
         self.freeze.setCheckable(True)
         self.freeze.setAccessibleName(tr("Freeze the strips; the recording goes on"))
-        self.width_box = QComboBox()
-        self.width_box.setAccessibleName(tr("Width of the time window"))
+        self.width_box = named(QComboBox(), tr("Width of the time window"))
         for seconds in WIDTHS_S:
             unit = f"{seconds} s" if seconds < 120 else f"{seconds // 60} min"
             self.width_box.addItem(tr("Window {unit}", unit=unit), seconds)
@@ -51,10 +49,10 @@ class LiveTools(Flow):
         self.wiggle = QPushButton(tr("Wiggle test  G"))
         self.wiggle.setCheckable(True)
         self.wiggle.setAccessibleName(tr("Wiggle test instead of the strips"))
-        self.driver = QPushButton(tr("Driver's view  D"))
-        self.driver.setAccessibleName(tr("Driver's view: four values, full screen"))
-        self.end_wiggle = QPushButton()
-        self.end_wiggle.setAccessibleName(tr("Stop the wiggle test"))
+        self.driver = named(
+            QPushButton(tr("Driver's view  D")), tr("Driver's view: four values, full screen")
+        )
+        self.end_wiggle = named(QPushButton(), tr("Stop the wiggle test"))
         self.end_wiggle.setCheckable(True)  # its colour says that something runs
         self.end_wiggle.setToolTip(tr("The wiggle test goes on whatever is shown; this ends it"))
         for widget in (

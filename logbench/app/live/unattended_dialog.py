@@ -12,12 +12,11 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QLineEdit,
-    QPushButton,
     QVBoxLayout,
     QWidget,
 )
 
-from logbench.app.parts import Form, pad
+from logbench.app.parts import Form, lay, named, pad, text_button
 from logbench.cases.settings import Settings
 from logbench.words import tr
 
@@ -37,11 +36,14 @@ class UnattendedDialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle(tr("Unattended run"))
         self._settings = settings
-        self.folder = QLineEdit(str(settings.days_folder))
-        self.folder.setAccessibleName(tr("Folder of unattended recordings"))
-        self.look = QPushButton(tr("Choose …"))
-        self.look.setAccessibleName(tr("Choose the folder of unattended recordings"))
-        self.look.clicked.connect(self._choose_folder)
+        self.folder = named(
+            QLineEdit(str(settings.days_folder)), tr("Folder of unattended recordings")
+        )
+        self.look = text_button(
+            tr("Choose …"),
+            self._choose_folder,
+            name=tr("Choose the folder of unattended recordings"),
+        )
         self.budget = self._spin(tr("Disk budget in GB"), " GB", "unattended_budget_gb")
         self.stop_below = self._spin(
             tr("Voltage that ends the run"), " V", "unattended_stop_below_v"
@@ -63,22 +65,21 @@ class UnattendedDialog(QDialog):
     def _lay_out(self) -> None:
         text = QLabel(_TEXT)
         text.setWordWrap(True)
-        row = QHBoxLayout()
-        row.setSpacing(8)
-        row.addWidget(self.folder, 1)
-        row.addWidget(self.look)
+        row = lay(QHBoxLayout(), (self.folder, 1), self.look, spacing=8)
         form = Form()
         form.add(tr("&Folder"), row, self.folder)
         form.add(tr("&Disk budget"), self.budget)
         form.add(tr("&End below"), self.stop_below)
         form.add(tr("&Look at the voltage every"), self.volt_every)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(20, 16, 20, 16)
-        layout.setSpacing(12)
-        layout.addWidget(text)
-        layout.addLayout(form)
-        layout.addWidget(self.said)
-        layout.addWidget(self.buttons)
+        layout = lay(
+            QVBoxLayout(self),
+            text,
+            form,
+            self.said,
+            self.buttons,
+            margins=(20, 16, 20, 16),
+            spacing=12,
+        )
         self.resize(_WIDTH, layout.totalHeightForWidth(_WIDTH))
 
     def _choose_folder(self) -> None:

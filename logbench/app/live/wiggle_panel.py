@@ -10,7 +10,6 @@ from PySide6.QtGui import QFont
 from PySide6.QtWidgets import (
     QHeaderView,
     QLabel,
-    QPushButton,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
@@ -19,7 +18,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
 from logbench.app.live.values import shown_value
-from logbench.app.parts import heads_left
+from logbench.app.parts import heads_left, lay, muted, text_button
 from logbench.app.tones import Tones
 from logbench.plot.totals import COMPUTED
 from logbench.plot.trace import LiveTrace
@@ -84,11 +83,8 @@ class WigglePanel(QWidget):
             font.setPixelSize(pixels)
             font.setBold(label is self.count)
             label.setFont(font)
-        self.button = QPushButton(tr("Start the wiggle test"))
-        self.button.clicked.connect(self.toggle)
-        self.care = QLabel(_CARE)
-        self.care.setObjectName("muted")
-        self.care.setWordWrap(True)
+        self.button = text_button(tr("Start the wiggle test"), self.toggle)
+        self.care = muted(_CARE)
         self.care.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.table = QTableWidget(0, len(_TITLES))
         self.table.setHorizontalHeaderLabels(_TITLES)
@@ -99,13 +95,15 @@ class WigglePanel(QWidget):
         self.table.setShowGrid(False)
         self.table.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(12, 6, 12, 10)
-        layout.addWidget(self.says)
-        layout.addWidget(self.count)
-        layout.addWidget(self.button, 0, Qt.AlignmentFlag.AlignHCenter)
-        layout.addWidget(self.care)
-        layout.addWidget(self.table, 1)
+        lay(
+            QVBoxLayout(self),
+            self.says,
+            self.count,
+            (self.button, 0, Qt.AlignmentFlag.AlignHCenter),
+            self.care,
+            (self.table, 1),
+            margins=(12, 6, 12, 10),
+        )
         self._flash = QTimer(self)
         self._flash.setSingleShot(True)
         self._flash.setInterval(_FLASH_MS)
