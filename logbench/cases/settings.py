@@ -94,7 +94,7 @@ class Settings(BaseModel):
     @classmethod
     def load(cls, path: Path | None = None) -> Self:
         """Those of a file; None: the user's. What cannot be read counts as not set."""
-        file = user_config_path("logbench", appauthor=False) / SETTINGS_FILE if path is None else path
+        file = path or user_config_path("logbench", appauthor=False) / SETTINGS_FILE
         values = _read(file)
         while True:
             try:
