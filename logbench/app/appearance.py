@@ -41,7 +41,7 @@ class Appearance(QObject):
         if self._dialog is None:
             from logbench.app.settings_dialog import SettingsDialog
 
-            self._dialog = SettingsDialog(self._look, self._settings, self._window)
+            self._dialog = SettingsDialog(self._look, self._window)
         self._dialog.show()
         self._dialog.activateWindow()
         return self._dialog

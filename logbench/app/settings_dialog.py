@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 from functools import partial
-from pathlib import Path
 
+from PySide6.QtCore import Qt
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QDialog,
     QDialogButtonBox,
-    QFileDialog,
     QHBoxLayout,
-    QLabel,
-    QLineEdit,
     QVBoxLayout,
     QWidget,
 )
 
-from logbench.app.parts import Form, lay, muted, named, plain_tip, text_button
+from logbench.app.parts import Form, lay, muted, named, text_button
 from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
-from logbench.cases.settings import Settings
-from logbench.errors import LogbenchError
 from logbench.signals.units import QUANTITIES, Units
 from logbench.words import inside, tr
 
@@ -29,10 +24,10 @@ from logbench.words import inside, tr
 class SettingsDialog(QDialog):
     """Stays open beside the main window while choices are tried."""
 
-    def __init__(self, look: Look, settings: Settings, parent: QWidget) -> None:
+    def __init__(self, look: Look, parent: QWidget) -> None:
         super().__init__(parent)
         self.setWindowTitle(tr("Settings"))
-        self._look, self._settings = look, settings
+        self._look = look
         self.theme_box = named(QComboBox(), tr("Theme of the window"))
         for choice in CHOICES:
             self.theme_box.addItem(THEME_WORDS[choice], choice)
@@ -55,56 +50,27 @@ class SettingsDialog(QDialog):
             box.setAccessibleName(tr("Unit of {quantity}", quantity=inside(QUANTITIES[key].title)))
             box.activated.connect(partial(self._unit_chosen, key))
             form.add(QUANTITIES[key].title, box)
-        self.limits = named(QLineEdit(), tr("File of your own limits and checks"))
-        self.limits.editingFinished.connect(self._keep_limits)
-        choose = text_button(
-            tr("Choose …"), self._choose_limits, tr("Choose the file of your own limits and checks")
-        )
-        self.wrong = QLabel()
-        self.wrong.setObjectName("trouble")
-        self.wrong.setWordWrap(True)
-        form.add(tr("Own limits"), lay(QHBoxLayout(), (self.limits, 1), choose), self.limits)
+        self.limits = muted()
+        self.limits.setTextFormat(Qt.TextFormat.PlainText)
+        self.limits.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        form.add(tr("Own limits"), self.limits)
         close = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
         close.rejected.connect(self.reject)
         said = muted(tr("Recordings are kept as measured, whatever is chosen here."))
-        lay(QVBoxLayout(self), form, self.wrong, said, close)
+        lay(QVBoxLayout(self), form, said, close)
         look.changed.connect(self._fill)
         look.units_changed.connect(self._fill)
         self._fill()
 
     def showEvent(self, event: QShowEvent) -> None:
-        """The file that counts while none is named is looked up when it is seen."""
-        from logbench.analysis.bands import own_limits_path
+        """Own limits are looked up when they are seen."""
+        from logbench.analysis.bands import load_limits, own_limits_path
 
         super().showEvent(event)
-        named_file = self._settings.own_limits
-        self.limits.setText("" if named_file is None else str(named_file))
-        self.limits.setPlaceholderText(str(own_limits_path()))
-        self.limits.setToolTip(plain_tip(self.limits.text() or self.limits.placeholderText()))
-        self._judge_limits()
-
-    def _choose_limits(self) -> None:
-        name, _ = QFileDialog.getOpenFileName(
-            self, tr("Own limits"), self.limits.text(), tr("Limits (*.toml);;All files (*)")
-        )
-        if name:
-            self.limits.setText(name)
-            self._keep_limits()
-
-    def _keep_limits(self) -> None:
-        """Empty: the file of the usual place. They hold from the next recording opened on."""
-        text = self.limits.text().strip()
-        self._settings.own_limits = Path(text).expanduser() if text else None
-        self._judge_limits()
-
-    def _judge_limits(self) -> None:
-        from logbench.analysis.bands import load_limits
-
-        try:
-            self.wrong.setText(load_limits(self._settings.own_limits).problem)
-        except LogbenchError as error:
-            self.wrong.setText(str(error))
-        self.wrong.setVisible(bool(self.wrong.text()))
+        limits = load_limits()
+        path = own_limits_path()
+        none = tr("none: put them into {path}", path=path)
+        self.limits.setText(limits.problem or (str(path) if limits.file else none))
 
     def _unit_chosen(self, quantity: str, index: int) -> None:
         unit = QUANTITIES[quantity].choices[index]

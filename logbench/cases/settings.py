@@ -76,8 +76,6 @@ class Settings(BaseModel):
     unattended_stop_below_v: float = Field(11.9, ge=6.0, le=30.0)
     unattended_volt_every_s: float = Field(10.0, ge=1.0, le=3600.0)
     # Review, Compare, Job, Archive, report
-    own_limits: Path | None = None
-    """The user's own limits and checks; None: the file of the usual place, if it is there."""
     recent_files: list[Path] = []
     compare_places: list[Path] = []
     last_job: Path | None = None

@@ -86,7 +86,7 @@ def test_height_is_shown_in_the_units_chosen_and_kept_in_metres(window: MainWind
     ("name", "text", "said"),
     [
         ("altitude", "12a", "a number from -500 to 6000 m"),
-        ("altitude", "7000", "'7000' cannot be the height above sea level"),
+        ("altitude", "7000", "'7000' cannot be the altitude above sea level"),
         ("altitude", "1,200", "two ways: write 1200"),
         ("humidity", "-1", "from 0 to 100 %"),
         ("humidity", "nan", "leave the field empty"),
