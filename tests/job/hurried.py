@@ -30,19 +30,19 @@ class HeldClock(CarClock):
 
     def at(self, t_s: float) -> float:
         """Car time, never beyond `until_s`; what was waited is not caught up."""
-        if self._began_at_s is None:
+        if self._started_at_s is None:
             return self.start_s
         now_s = CarClock.at(self, t_s)
         if now_s > self.until_s:
-            self._began_at_s += (now_s - self.until_s) / self.speed
+            self._started_at_s += (now_s - self.until_s) / self.speed
             now_s = self.until_s
         return now_s
 
     def skip(self, seconds: float) -> None:
         """Let so much car time go by at once."""
-        assert self._began_at_s is not None
+        assert self._started_at_s is not None
         self.until_s += seconds
-        self._began_at_s -= seconds / self.speed
+        self._started_at_s -= seconds / self.speed
 
 
 class HurriedSource(SimulatedSource):

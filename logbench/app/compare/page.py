@@ -113,7 +113,8 @@ class ComparePage(QWidget):
         tools.addWidget(text_button(tr("Swap before and after  Ctrl+Shift+S"), self.swap))
         tools.addSpacing(8)
         tools.addWidget(self.title, 1)
-        tools.addWidget(self.work, 1)
+        self.work.setContentsMargins(0, -2, 0, -2)  # the row is as high without it
+        tools.addWidget(self.work, 3)
         self._pages = QStackedWidget()
         for page in (self.sides, middle(self.question), self.results):
             self._pages.addWidget(page)
