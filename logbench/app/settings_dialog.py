@@ -20,6 +20,8 @@ from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
 from logbench.signals.units import QUANTITIES, Units
 from logbench.words import inside, tr
 
+_LIMITS_PX = 300
+
 
 class SettingsDialog(QDialog):
     """Stays open beside the main window while choices are tried."""
@@ -51,6 +53,7 @@ class SettingsDialog(QDialog):
             box.activated.connect(partial(self._unit_chosen, key))
             form.add(QUANTITIES[key].title, box)
         self.limits = muted()
+        self.limits.setMinimumWidth(_LIMITS_PX)
         self.limits.setTextFormat(Qt.TextFormat.PlainText)
         self.limits.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         form.add(tr("Own limits"), self.limits)
@@ -71,6 +74,7 @@ class SettingsDialog(QDialog):
         path = own_limits_path()
         none = tr("none: put them into {path}", path=path)
         self.limits.setText(limits.problem or (str(path) if limits.file else none))
+        self.adjustSize()
 
     def _unit_chosen(self, quantity: str, index: int) -> None:
         unit = QUANTITIES[quantity].choices[index]
