@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import pyarrow as pa
-import pyarrow.json as pajson
 
 from logbench.archive.store import STATE
 
@@ -82,6 +81,8 @@ def jobs_table(rows: Sequence[dict[str, Any]]) -> pa.Table:
     """Rows of `JOBS`, without `pa.array` (it imports pandas: 0.3 s); a missing number is null."""
     if not rows:
         return pa.Table.from_batches([], JOBS)
+    import pyarrow.json as pajson
+
     lines = "\n".join(json.dumps(row) for row in rows).encode()
     return pajson.read_json(
         io.BytesIO(lines),
