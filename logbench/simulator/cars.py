@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 from logbench.errors import UsageError
 from logbench.signals.vin import check_digit
+from logbench.simulator.data import tables
 
 STOICH_PETROL = 14.7
 """Stoichiometric air-fuel ratio of petrol by mass (textbooks)."""
@@ -126,78 +128,22 @@ class Car:
         return found
 
 
-_DEMO = Car(
-    label="demo car, 2.3 l four-cylinder",
-    vin="ZZ9TEST170X000001",
-    displacement_l=2.3,
-    cylinders=4,
-    banks=1,
-    turbo=False,
-    has_maf=True,
-    has_map=True,
-    wide_range=True,
-    automatic=True,
-    regulating_degc=88.0,
-    mass_kg=1520.0,
-    gears=(3.80, 2.15, 1.42, 1.03, 0.77, 0.62),
-    final_drive=3.6,
-    maf_gain=1.006,
-    ve_table_gain=0.995,
-    injector_gains=(0.99,),
-    fuel_map=FuelMap(-0.012, 0.010, -0.014, 0.004),
-    ect_offset_degc=0.3,
-    iat_offset_degc=-0.4,
-)
-_NAMED = {
-    "demo": _DEMO,
-    "demo-v6": replace(
-        _DEMO,
-        label="demo car, 3.4 l six-cylinder",
-        vin="ZZ9TEST280X000002",
-        displacement_l=3.4,
-        cylinders=6,
-        banks=2,
-        has_map=False,
-        wide_range=False,
-        mass_kg=1780.0,
-        injector_gains=(0.995, 1.008),
-        fuel_map=FuelMap(0.010, -0.012, 0.008, 0.005),
-        regulating_degc=92.0,
-        drag_area_m2=0.8,
-        wheel_radius_m=0.34,
-        final_drive=3.2,
-    ),
-    "demo-small": replace(
-        _DEMO,
-        label="demo car, 1.2 l three-cylinder",
-        vin="ZZ9TEST390X000003",
-        displacement_l=1.2,
-        cylinders=3,
-        has_maf=False,
-        wide_range=False,
-        automatic=False,
-        mass_kg=1080.0,
-        injector_gains=(1.01,),
-        fuel_map=FuelMap(0.006, 0.008, 0.015, -0.006),
-        regulating_degc=88.0,
-        drag_area_m2=0.62,
-        wheel_radius_m=0.295,
-        gears=(3.55, 1.95, 1.30, 0.97, 0.78),
-        final_drive=4.0,
-        battery_ah=45.0,
-    ),
-}
+_NAMED = tables("cars.toml")
 CAR_NAMES = tuple(_NAMED)
 
 
 def named_car(name: str = "demo") -> Car:
     """An invented car by name; `UsageError` for another name."""
     try:
-        return _NAMED[name]
+        facts: dict[str, Any] = {**_NAMED["demo"], **_NAMED[name]}
     except KeyError:
         raise UsageError(
             f"There is no simulated car {name!r}: choose one of {', '.join(_NAMED)}."
         ) from None
+    facts["fuel_map"] = FuelMap(**facts["fuel_map"])
+    for key in ("gears", "injector_gains"):
+        facts[key] = tuple(facts[key])
+    return Car(**facts)
 
 
 def _checked_vin(vin: str) -> str:

@@ -10,6 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from fractions import Fraction
+
+from logbench.simulator.data import rows
 
 Readings = Mapping[str, float]
 Encoder = Callable[[Readings], bytes]
@@ -36,11 +39,6 @@ def twos(value: float, per_unit: float, size: int = 2) -> bytes:
     return _clip(value * per_unit, -half, half - 1).to_bytes(size, "big", signed=True)
 
 
-def percent(value: float) -> bytes:
-    """0 to 100 % over 255 steps."""
-    return whole(value, 255 / 100)
-
-
 def trim(value: float) -> bytes:
     """-100 to +99.2 % over 256 steps, 0 at 0x80."""
     return whole(value, 128 / 100, 100)
@@ -51,12 +49,14 @@ def temperature(value: float) -> bytes:
     return whole(value, 1, 40)
 
 
-def _one(acronym: str, how: Callable[[float], bytes]) -> Encoder:
-    return lambda readings: how(readings.get(acronym, NAN))
-
-
 def _number(acronym: str, per_unit: float, offset: float = 0.0, size: int = 1) -> Encoder:
     return lambda readings: whole(readings.get(acronym, NAN), per_unit, offset, size)
+
+
+def _plain(row: Mapping[str, str]) -> Encoder:
+    """A row of `encode.csv`: the PID is one number, in steps a unit after an offset."""
+    per_unit, offset = float(Fraction(row["per_unit"])), float(row["offset"])
+    return _number(row["acronym"], per_unit, offset, int(row["bytes"]))
 
 
 def _pair(first: Encoder, second: Encoder) -> Encoder:
@@ -216,75 +216,31 @@ _SENSORS_FOUR_BANKS = ("11_1D", "12_1D", "21_1D", "22_1D", "31", "32", "41", "42
 _CATALYSTS = ("11", "21", "12", "22")
 
 _ENCODERS: dict[int, Encoder] = {
+    **{int(row["pid"], 16): _plain(row) for row in rows("encode.csv")},
     0x01: _monitor_status,
     0x03: _pair(_mask("FUELSYS1"), _mask("FUELSYS2")),
-    0x04: _one("LOAD_PCT", percent),
-    0x05: _one("ECT", temperature),
-    0x06: _one("SHRTFT1", trim),
-    0x07: _one("LONGFT1", trim),
-    0x08: _one("SHRTFT2", trim),
-    0x09: _one("LONGFT2", trim),
-    0x0A: _number("FRP", 1 / 3),
     0x0B: _scaled("MAP", "MAP_MAX", 1, 1),
-    0x0C: _number("RPM", 4, 0, 2),
-    0x0D: _number("VSS", 1),
-    0x0E: _number("SPARKADV", 2, 64),
-    0x0F: _one("IAT", temperature),
     0x10: _scaled("MAF", "MAF_MAX", 100, 2),
-    0x11: _one("TP", percent),
     0x12: _mask("AIR_STAT"),
     0x13: _flags(*(f"O2SLOC{sensor}" for sensor in _SENSORS)),
     **{0x14 + n: _narrow(sensor) for n, sensor in enumerate(_SENSORS)},
     0x1C: _mask("OBDSUP"),
     0x1D: _flags(*(f"O2SLOC{sensor}" for sensor in _SENSORS_FOUR_BANKS)),
     0x1E: _mask("PTO_STAT"),
-    0x1F: _number("RUNTM", 1, 0, 2),
-    0x21: _number("MIL_DIST", 1, 0, 2),
-    0x22: _number("FRP_22", 1 / 0.079, 0, 2),
-    0x23: _number("FRP_23", 1 / 10, 0, 2),
     **{0x24 + n: _wide_volts(sensor, 0x24 + n) for n, sensor in enumerate(_SENSORS)},
-    0x2C: _one("EGR_PCT", percent),
-    0x2D: _one("EGR_ERR", trim),
-    0x2E: _one("EVAP_PCT", percent),
-    0x2F: _one("FLI", percent),
-    0x30: _number("WARM_UPS", 1),
-    0x31: _number("CLR_DIST", 1, 0, 2),
-    0x32: _one("EVAP_VP", lambda value: twos(value, 4)),
-    0x33: _number("BARO", 1),
+    0x32: lambda readings: twos(readings.get("EVAP_VP", NAN), 4),
     **{0x34 + n: _wide_current(sensor, 0x34 + n) for n, sensor in enumerate(_SENSORS)},
     **{0x3C + n: _number(f"CATEMP{place}", 10, 40, 2) for n, place in enumerate(_CATALYSTS)},
     0x41: _monitors_this_cycle,
-    0x42: _number("VPWR", 1000, 0, 2),
-    0x43: _number("LOAD_ABS", 255 / 100, 0, 2),
     0x44: _lambda_part("LAMBDA"),
-    0x45: _one("TP_R", percent),
-    0x46: _one("AAT", temperature),
-    0x47: _one("TP_B", percent),
-    0x48: _one("TP_C", percent),
-    0x49: _one("APP_D", percent),
-    0x4A: _one("APP_E", percent),
-    0x4B: _one("APP_F", percent),
-    0x4C: _one("TAC_PCT", percent),
-    0x4D: _number("MIL_TIME", 1, 0, 2),
-    0x4E: _number("CLR_TIME", 1, 0, 2),
     0x4F: _maxima,
     0x50: lambda readings: whole(_most(readings, "MAF_MAX"), 1 / 10) + bytes(3),
     0x51: _mask("FUEL_TYP"),
-    0x52: _one("ALCH_PCT", percent),
-    0x59: _number("FRP_59", 1 / 10, 0, 2),
-    0x5A: _one("APP_R", percent),
-    0x5C: _one("EOT", temperature),
-    0x5D: _number("FUEL_TIMING", 128, 210, 2),
-    0x5E: _number("FUEL_RATE", 20, 0, 2),
-    0x61: _number("TQ_DD", 1, 125),
-    0x62: _number("TQ_ACT", 1, 125),
-    0x63: _number("TQ_REF", 1, 0, 2),
     0x66: _parts(lambda value: whole(value, 32, 0, 2), "MAFA", "MAFB"),
     0x67: _parts(temperature, "ECT1", "ECT2"),
     0x68: _parts(temperature, "IAT11", "IAT12", "IAT13", "IAT21", "IAT22", "IAT23"),
     0x9D: _pair(_number("ENG_FUEL_RATE", 50, 0, 2), _number("VEH_FUEL_RATE", 50, 0, 2)),
     0xA4: _gear,
-    0xA6: _number("ODO", 10, 0, 4),
 }
 
 PIDS = frozenset(_ENCODERS)

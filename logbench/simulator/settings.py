@@ -75,10 +75,6 @@ def _timeout(settings: Settings, argument: str) -> Settings:
     return replace(settings, timeout_4ms=int(argument, 16) or DEFAULT_TIMEOUT_4MS)
 
 
-def _receive(settings: Settings, argument: str | None) -> Settings:
-    return replace(settings, receive=argument or "", filter_id="", filter_mask="")
-
-
 _CHANGES: tuple[tuple[str, Change], ...] = (
     ("E([01])", _flag("echo")),
     ("L([01])", _flag("linefeeds")),

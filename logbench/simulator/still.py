@@ -5,44 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from logbench.simulator.data import tables
 from logbench.simulator.model import CarSource
 from logbench.simulator.monitors import MonitorTest
 
 Value = float | Callable[[float], float]
 """A fixed reading, or its value at a car time in seconds."""
 
-WARM_IDLE: Mapping[str, Value] = {
-    "MIL": 0.0,
-    "DTC_CNT": 0.0,
-    "FUELSYS1": 2.0,
-    "FUELSYS2": 0.0,
-    "LOAD_PCT": 22.0,
-    "ECT": 90.0,
-    "SHRTFT1": 1.6,
-    "LONGFT1": 2.3,
-    "MAP": 34.0,
-    "RPM": 750.0,
-    "VSS": 0.0,
-    "SPARKADV": 12.0,
-    "IAT": 31.0,
-    "MAF": 2.9,
-    "TP": 14.5,
-    "O2S12": 0.68,
-    "SHRTFT12": float("nan"),
-    "OBDSUP": 6.0,
-    "RUNTM": lambda t_s: t_s,
-    "LAMBDA11_34": 1.0,
-    "O2S11_34": 0.0,
-    "EVAP_PCT": 0.0,
-    "FLI": 55.0,
-    "BARO": 100.0,
-    "VPWR": 13.9,
-    "LOAD_ABS": 18.0,
-    "LAMBDA": 1.0,
-    "TP_R": 3.0,
-    "AAT": 20.0,
-    "FUEL_TYP": 1.0,
-}
+WARM_IDLE: Mapping[str, Value] = {**tables("warm_idle.toml"), "RUNTM": lambda t_s: t_s}
 """Invented readings of a warm four-cylinder at idle, in the units of the signal table."""
 
 ENGINE_PIDS = frozenset(

@@ -6,52 +6,20 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from logbench.errors import LinkUnknownError
+from logbench.simulator.data import tables
 from logbench.simulator.ecu import Mood
 from logbench.simulator.model import CarSource
 
 FOREVER = float("inf")
 
+_ROWS = tables("troubles.toml")
 TROUBLES: dict[str, tuple[float, str]] = {
-    # the way to the adapter
-    "unplug": (10.0, "the link closes, refuses, and is there again later"),
-    "radio-loss": (30.0, "nothing gets through either way, and nobody says so"),
-    # the car
-    "ignition-off": (20.0, "the key is off: no ECU answers, then it is on again"),
-    "stall": (20.0, "the engine has stopped with the key on"),
-    "lost-pid": (FOREVER, "the engine's ECU no longer answers RPM, though its list still says so"),
-    "second-silent": (FOREVER, "the second ECU does not answer any more"),
-    "pending": (FOREVER, "the engine's ECU asks for patience ('response pending') each time"),
-    "slow-ecu": (FOREVER, "the second ECU takes longer than the adapter waits"),
-    "drops-packed": (FOREVER, "the ECUs answer no request for more than one PID"),
-    # the adapter's nature
-    "refuses-packed": (FOREVER, "the adapter does not understand requests for several PIDs"),
-    "ignores-count": (FOREVER, "the adapter takes the expected reply count and waits all the same"),
-    "refuses-count": (FOREVER, "the adapter does not understand the expected reply count"),
-    "false-version": (FOREVER, "the adapter claims a new version and knows old commands only"),
-    # the adapter's bad moments
-    "brownout": (0.0, "low voltage resets the adapter: settings lost, its banner printed"),
-    "garbage": (1.0, "wrong characters among the right ones"),
-    "truncated": (1.0, "lines break off, prompts included"),
-    "merged": (1.0, "line ends are lost, so that two lines come as one"),
-    "wrong-echo": (1.0, "requests are echoed though echo is off, with a wrong character"),
-    "no-data": (1.0, "NO DATA for every request"),
-    "can-error": (1.0, "CAN ERROR for every request"),
-    "bus-busy": (1.0, "BUS BUSY for every request"),
-    "bus-error": (1.0, "BUS ERROR for every request"),
-    "fb-error": (1.0, "FB ERROR for every request: the bus does not follow the adapter"),
-    "data-error": (1.0, "replies are marked as damaged: <DATA ERROR"),
-    "rx-error": (1.0, "replies are marked as wrongly received: <RX ERROR"),
-    "buffer-full": (1.0, "BUFFER FULL in the middle of a reply"),
+    name: (row["lasts_s"], row["what"]) for name, row in _ROWS.items()
 }
 """Name to how long it lasts in s where nothing else is said, and what happens."""
 
-ERROR_LINES: Mapping[str, str] = {
-    "no-data": "NO DATA",
-    "can-error": "CAN ERROR",
-    "bus-busy": "BUS BUSY",
-    "bus-error": "BUS ERROR",
-    "fb-error": "FB ERROR",
-}
+ERROR_LINES: Mapping[str, str] = {name: row["line"] for name, row in _ROWS.items() if "line" in row}
+"""What the adapter prints for every request during some of them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.faults import Faults
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import wltc
+from logbench.simulator.schedules import schedule
 
 SIGNALS = (
     *("RPM", "VSS", "ECT", "IAT", "BARO", "MAF", "MAP", "TP", "APP_D", "FUELSYS1", "LOAD_PCT"),
@@ -32,7 +32,7 @@ SIGNALS = (
 def an_hour(fault: float = 0.0, seed: int = 3) -> Recording:
     """Two WLTC cycles end to end, every signal at 10 Hz; `fault`: severity of `unmetered_air`."""
     faults = Faults({"unmetered_air": fault} if fault else {})
-    drive = Drive(named_car("demo"), faults, wltc(), seed=seed)
+    drive = Drive(named_car("demo"), faults, schedule("wltc"), seed=seed)
     samples = produce(drive, SIGNALS, dict.fromkeys(SIGNALS, 10.0), seed=1)
     traces = [
         Trace(s, ecu, "", np.concatenate([t, t + t[-1] + 10**8]), np.concatenate([v, v]))

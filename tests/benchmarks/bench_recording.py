@@ -28,7 +28,7 @@ from logbench.signals.table import table
 from logbench.simulator.cars import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import wltc
+from logbench.simulator.schedules import schedule
 
 HOURS = 4.0
 SIGNALS = 30
@@ -43,7 +43,7 @@ def drive_traces() -> list[Trace]:
     """Four hours at 10 Hz: the WLTC driven again and again, each time with other noise."""
     parts: dict[tuple[str, str], list[tuple[np.ndarray, np.ndarray]]] = {}
     for lap in range(round(HOURS * 3600 / LAP_S)):
-        drive = Drive(draw_car(5), None, wltc(), seed=lap)
+        drive = Drive(draw_car(5), None, schedule("wltc"), seed=lap)
         readings = drive.readings("7E8")
         names = [s.acronym for s in table() if s.acronym in readings and s.kind == "number"]
         names = [a for a in names if table().by_acronym(a).pid in drive.supported("7E8")][:SIGNALS]

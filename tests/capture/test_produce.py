@@ -13,11 +13,11 @@ from logbench.signals.table import table
 from logbench.simulator.cars import draw_car, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import short_drive
+from logbench.simulator.schedules import schedule
 
 
 def drive() -> Drive:
-    return Drive(draw_car(3), None, short_drive(), seed=3)
+    return Drive(draw_car(3), None, schedule("short-drive"), seed=3)
 
 
 def test_the_file_holds_what_the_simulator_produced(tmp_path):
@@ -44,7 +44,7 @@ def test_the_file_holds_what_the_simulator_produced(tmp_path):
 def test_given_vehicle_and_start(tmp_path):
     path = record_simulated(
         tmp_path / "a.parquet",
-        Drive(named_car(), None, short_drive()),
+        Drive(named_car(), None, schedule("short-drive")),
         ["RPM"],
         for_s=20.0,
         vehicle=Vehicle(label="customer's"),
