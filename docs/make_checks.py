@@ -104,8 +104,9 @@ def _band_table(bands: list[Band]) -> list[str]:
 def _explanations(source: ModuleType) -> list[str]:
     """What the check's findings may mean, and what tells it apart."""
     lines: list[str] = []
-    for found in vars(source).values():
-        if not isinstance(found, Explanation):
+    why: dict[str, Explanation] = getattr(source, "WHY", {})
+    for found in why.values():
+        if not found.when:
             continue
         means = "; ".join(f"{k}. {c.text}" for k, c in enumerate(found.causes, start=1))
         lines += [f"- *{found.when}* may mean, likeliest first: {means}."]

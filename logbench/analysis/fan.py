@@ -15,10 +15,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis import alignment, causes
+from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import half_width_of_few
 from logbench.analysis.view import View
@@ -43,37 +44,7 @@ _RECORD = (
     " too."
 )
 _CAUTION = "Let it cool down first: never open a hot, pressurised cooling system."
-FAN_LATE = Explanation(
-    (causes.FAN_LATE, causes.ECT_WRONG, causes.LOW_COOLANT),
-    (
-        "Compare with a thermometer at the housing when the fan starts: a true temperature points"
-        " to the fan's switch, relay or motor, a lower one to the sensor.",
-        _CAUTION,
-    ),
-    when="The fan starts late",
-)
-FAN_EARLY = Explanation(
-    (causes.FAN_EARLY, causes.ECT_WRONG),
-    ("Switch the air conditioning off and look whether the fan is still on.",),
-    when="The fan starts early",
-)
-FAN_SWING = Explanation(
-    (causes.FAN_WEAK, causes.ECT_WRONG),
-    (
-        "A fall that takes minutes points to the fan or to a clogged radiator; one of 1 K to"
-        " the switch or to its connection.",
-    ),
-    when="A wide or narrow swing",
-)
-HOT = Explanation(
-    (causes.LOW_COOLANT, causes.FAN_LATE, causes.THERMOSTAT_SHUT, causes.ECT_WRONG),
-    (
-        "Hot at a stop and normal on the road points to the fan, hot on the road to the thermostat,"
-        " the pump, the radiator or the coolant's level.",
-        f"Compare with a thermometer. {_CAUTION}",
-    ),
-    when="Too hot",
-)
+WHY = explanations_of("fan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +156,7 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
             "The fan starts at",
             Measured(level, half, found.spans, (remark,), numbers),
             bands["fan_start"],
-            FAN_LATE if late else FAN_EARLY,
+            WHY["late"] if late else WHY["early"],
             at_most=Verdict.WATCH,  # designs differ; what is too hot is judged by the highest
         )
     ]
@@ -197,7 +168,7 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
                 f"It stops at {off:.0f} degC, a swing of",
                 Measured(level - off, float(np.hypot(half, off_half)), found.spans),
                 bands["fan_swing"],
-                FAN_SWING,
+                WHY["swing"],
                 at_most=Verdict.WATCH,
             )
         )
@@ -240,6 +211,6 @@ def _highest(view: View, bands: Bands) -> list[Finding]:
             "Highest seen:",
             Measured(degc, RESOLUTION_DEGC / 2.0, (at,)),
             bands["coolant_highest"],
-            HOT,
+            WHY["hot"],
         )
     ]

@@ -15,10 +15,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis import alignment, causes
+from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -40,28 +41,7 @@ _PULL = (
     " sensor and LAMBDA at 8 Hz or more."
 )
 _COAST = "Record a coast-down in gear from 70 km/h, warm, foot off the pedal for five seconds."
-NOT_RICH = Explanation(
-    (causes.LEAN_LOAD, causes.O2_LEAN, causes.O2_LAZY),
-    (
-        "A sensor that reaches 0.8 V in closed loop and not under load points to fuel delivery:"
-        " measure the pressure during a pull.",
-        "One that reaches it nowhere points to the sensor: enrich by hand and watch it.",
-    ),
-    when="Not rich under enrichment",
-)
-NOT_LEAN = Explanation(
-    (causes.O2_RICH, causes.O2_LAZY, causes.RICH_FUEL),
-    (
-        "Let air in behind the air-flow sensor at idle: a sensor that stays high is stuck rich or"
-        " shorted to its heater; one that falls points to fuel that still flows in the cut.",
-    ),
-    when="Not lean in fuel cut",
-)
-LATE = Explanation(
-    (causes.O2_LAZY, causes.EXHAUST_LEAK),
-    ("Enrich and lean out by hand and time the change from 0.3 to 0.6 V.",),
-    when="A late answer",
-)
+WHY = explanations_of("sensor_response")
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +114,7 @@ def _enrichment(bands: Bands, name: str, found: Answer | None, commanded: bool) 
         "Highest voltage of a rich mixture",
         Measured(found.furthest_v, NOISE_V, found.spans, (remark,), _numbers(found)),
         bands["o2_enriched"],
-        NOT_RICH,
+        WHY["not_rich"],
         at_most=Verdict.ACT if commanded else Verdict.WATCH,
     )
 
@@ -148,7 +128,7 @@ def _fuel_cut(bands: Bands, name: str, found: Answer | None, loop_recorded: bool
         "Lowest voltage of a fuel cut",
         Measured(found.furthest_v, NOISE_V, found.spans, (), _numbers(found)),
         bands["o2_fuel_cut"],
-        NOT_LEAN,
+        WHY["not_lean"],
         # without the fuel system's status the cut itself is inferred
         at_most=Verdict.ACT if loop_recorded and len(found.spans) > 1 else Verdict.WATCH,
     )
@@ -180,7 +160,7 @@ def _time(
             "From the command to the sensor's answer:",
             Measured(seconds, step_s / 2.0 + STEP_S, found.spans, (remark,)),
             bands["o2_response"],
-            LATE,
+            WHY["late"],
             at_most=Verdict.WATCH,  # the limit has no source
         )
     ]

@@ -17,8 +17,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from logbench.analysis import causes
 from logbench.analysis.airflow import reads_low
+from logbench.analysis.explanations import CAUSES
 from logbench.analysis.findings import Cause, Explanation
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.view import View
@@ -131,10 +131,10 @@ def _one_bank(bank: int, cells: Mapping[str, float]) -> Pattern:
         "Look for an exhaust leak ahead of this bank's front sensor, worst at idle.",
     )
     if sum(values) >= 0:
-        order: tuple[Cause, ...] = (causes.BANK_LEAN, causes.O2_LEAN, causes.EXHAUST_LEAK)
+        order: tuple[Cause, ...] = (CAUSES["bank_lean"], CAUSES["o2_lean"], CAUSES["exhaust_leak"])
         text = f"Only bank {bank} adds fuel."
     else:
-        order = (causes.BANK_RICH, causes.O2_RICH)
+        order = (CAUSES["bank_rich"], CAUSES["o2_rich"])
         text = f"Only bank {bank} takes fuel away."
     return Pattern("one bank only", text, Explanation(order, apart), idle, high)
 
@@ -149,21 +149,21 @@ def _lean(view: View, idle: float, high: float, falls: bool, rises: bool) -> Pat
         "Watch lambda against commanded under load: lean there points to delivery.",
     )
     if falls:
-        order = (causes.UNMETERED_AIR, causes.EXHAUST_LEAK)
+        order = (CAUSES["unmetered_air"], CAUSES["exhaust_leak"])
         steps = (
             "Smoke-test the intake; clamp vacuum hoses one by one and watch the trim at idle.",
             "Idle airflow for each litre that is low at normal idle speed supports unmetered air.",
         )
         text = f"Fuel is added mostly at idle ({idle:+.1f} %), less with airflow ({high:+.1f} %)."
         return Pattern("falls with airflow", text, Explanation(order, steps), idle, high)
-    air: tuple[Cause, ...] = (causes.MAF_LOW,) if metered else (causes.PRESSURE_LOW,)
+    air: tuple[Cause, ...] = (CAUSES["maf_low"],) if metered else (CAUSES["pressure_low"],)
     sensor_first = metered and (low_air or (low_air is None and not rises))
     if rises:
-        first = (*air, causes.WEAK_FUEL) if sensor_first else (causes.WEAK_FUEL, *air)
+        first = (*air, CAUSES["weak_fuel"]) if sensor_first else (CAUSES["weak_fuel"], *air)
         text = f"Fuel is added more with airflow ({idle:+.1f} % at idle, {high:+.1f} % high)."
         name = "rises with airflow"
     else:
-        near = (causes.O2_LEAN, causes.WEAK_FUEL)
+        near = (CAUSES["o2_lean"], CAUSES["weak_fuel"])
         first = (*air, *near) if sensor_first else (*near, *air)
         text = "Fuel is added alike in every cell."
         name = "lean everywhere"
@@ -176,9 +176,14 @@ def _rich(idle: float, high: float) -> Pattern:
         "Fuel pressure at rest that falls after key-off points to a leaking injector.",
     )
     if high - idle >= TREND_PCT:
-        order = (causes.RICH_FUEL, causes.PURGE, causes.FUEL_IN_OIL)
+        order = (CAUSES["rich_fuel"], CAUSES["purge"], CAUSES["fuel_in_oil"])
         text = f"Fuel is taken away mostly at idle ({idle:+.1f} %; {high:+.1f} % at high airflow)."
         return Pattern("rich at idle", text, Explanation(order, apart), idle, high)
-    everywhere = (causes.RICH_FUEL, causes.MAF_HIGH, causes.ECT_COLD, causes.FUEL_IN_OIL)
+    everywhere = (
+        CAUSES["rich_fuel"],
+        CAUSES["maf_high"],
+        CAUSES["ect_cold"],
+        CAUSES["fuel_in_oil"],
+    )
     text = "Fuel is taken away in every cell."
     return Pattern("rich everywhere", text, Explanation(everywhere, apart), idle, high)

@@ -21,8 +21,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict
 from pathlib import Path
 
-from logbench.analysis import causes
-from logbench.analysis.findings import Cause
+from logbench.analysis.explanations import CAUSES
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.simulator.cars import draw_car
@@ -42,9 +41,8 @@ RATES_HZ = {"VPWR": 10.0, "O2S11": 10.0, "O2S12": 5.0, "LAMBDA11_34": 10.0}
 ORDER = ("cold_soak", "charging", "fuel_trim", "warm_up", "airflow", "oxygen_sensors", "idle")
 """Which finding leads where several say the same: the more particular check first."""
 
-ALL_CAUSES = tuple(c for c in vars(causes).values() if isinstance(c, Cause))
 KEYS: dict[str, set[str]] = defaultdict(set)
-for _cause in ALL_CAUSES:
+for _cause in CAUSES.values():
     KEYS[_cause.text].add(_cause.key)
 
 

@@ -7,7 +7,7 @@ import csv
 import numpy as np
 import pytest
 
-from logbench.analysis import causes
+from logbench.analysis.explanations import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.scenes import CRUISE, IDLE, OVERRUN, Phase, Scene
@@ -45,7 +45,7 @@ def test_cranking_limits(dip, verdict):
     finding = charging(drive(dip=dip))["cranking"]
     assert finding.verdict is verdict
     if verdict is Verdict.ACT:
-        assert finding.causes[0] == causes.WORN_BATTERY.text
+        assert finding.causes[0] == CAUSES["worn_battery"].text
 
 
 def test_cold_cranking_is_judged_as_if_warm():
@@ -65,7 +65,7 @@ def test_a_slow_log_may_miss_the_dip():
 def test_undercharge_needs_an_overrun_to_be_acted_on():
     weak = charging(drive(level=12.4))["charging"]
     assert weak.verdict is Verdict.ACT
-    assert weak.causes[:2] == (causes.WEAK_ALTERNATOR.text, causes.SMART_CHARGING.text)
+    assert weak.causes[:2] == (CAUSES["weak_alternator"].text, CAUSES["smart_charging"].text)
     short = charging(Scene([KEY, CRANK, Phase(150, 720)]).set(VPWR=12.4))["charging"]
     assert short.verdict is Verdict.WATCH
     assert "smart charging may hide" in short.reason
@@ -84,7 +84,7 @@ def test_smart_charging_comes_up_on_overrun():
 def test_overcharge():
     finding = charging(drive(level=16.1))["charging"]
     assert finding.verdict is Verdict.ACT
-    assert finding.causes == (causes.OVERCHARGE.text,)
+    assert finding.causes == (CAUSES["overcharge"].text,)
 
 
 def test_a_discharged_battery_at_rest_is_watched():
@@ -111,10 +111,10 @@ def test_simulated_battery_and_alternator(seed):
     assert {f.verdict for f in healthy.values()} == {Verdict.WITHIN}
     worn = found(worn_battery=1.0)["cranking"]
     assert worn.verdict is Verdict.ACT
-    assert causes.WORN_BATTERY.text in worn.causes[:2]
+    assert CAUSES["worn_battery"].text in worn.causes[:2]
     weak = found(weak_alternator=1.0)["charging"]
     assert weak.verdict is Verdict.ACT
-    assert causes.WEAK_ALTERNATOR.text in weak.causes[:2]
+    assert CAUSES["weak_alternator"].text in weak.causes[:2]
 
 
 def test_the_real_cranking_dip_of_drive5(shared_dir):

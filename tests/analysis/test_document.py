@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import inspect
+import re
+import tomllib
 from pathlib import Path
 
+import logbench.analysis
 from docs.make_checks import text, write
 from logbench.analysis.bands import load_bands
+from logbench.analysis.explanations import CAUSES
 from logbench.analysis.run import all_checks
 
 PAGE = Path(__file__).parents[2] / "docs/checks.md"
@@ -24,6 +29,25 @@ def test_every_check_and_every_band_is_explained():
     assert sorted(used) == sorted(band.key for band in load_bands())
     for band in load_bands():
         assert band.basis in page
+
+
+def test_every_explanation_is_used_and_every_name_there():
+    """A row that no check names would be dead, a name without a row a KeyError in one branch."""
+    modules = [m for check in all_checks() for m in (check, *getattr(check, "PARTS", ()))]
+    for module in modules:
+        named = set(re.findall(r'WHY\["(\w+)"\]', inspect.getsource(module)))
+        assert named == set(getattr(module, "WHY", {})), module.__name__
+
+
+def test_every_cause_is_named_in_an_explanation_or_a_check():
+    folder = Path(logbench.analysis.__file__).parent
+    code = "".join(path.read_text("utf-8") for path in folder.rglob("*.py"))
+    rows = tomllib.loads((folder / "explanations.toml").read_text("utf-8"))
+    named = set(re.findall(r'CAUSES\["(\w+)"\]', code))
+    named |= {
+        c for name in rows.keys() - {"causes"} for r in rows[name].values() for c in r["causes"]
+    }
+    assert named == set(CAUSES)
 
 
 def test_a_plot_for_each_check_with_bands(tmp_path):

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis import causes
 from logbench.analysis.checks.gears import find_gears
+from logbench.analysis.explanations import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.recording.model import Event, Trace
@@ -75,7 +75,7 @@ def test_a_pair_on_its_own_line(slope):
 def test_a_pair_that_parts_on_its_way():
     finding = run("throttle_pedal", swept(offset=9.0))["APP_D and APP_E"]
     assert finding.verdict is Verdict.ACT
-    assert finding.causes == (causes.PEDAL_PAIR.text,)
+    assert finding.causes == (CAUSES["pedal_pair"].text,)
 
 
 def test_a_pair_that_hardly_moves_or_is_skewed_is_not_judged():
@@ -107,9 +107,9 @@ def test_full_throttle_with_the_pedal_on_the_floor(tp, verdict):
 
 def test_a_throttle_that_does_not_follow_and_one_that_is_not_asked():
     sticks = run("throttle_pedal", floored(tp=50, TAC_PCT=88))[REACHED]
-    assert sticks.causes[0] == causes.THROTTLE_STICKS.text
+    assert sticks.causes[0] == CAUSES["throttle_sticks"].text
     limited = run("throttle_pedal", floored(tp=50, TAC_PCT=51))[REACHED]
-    assert causes.TORQUE_LIMIT.text in limited.causes
+    assert CAUSES["torque_limit"].text in limited.causes
     assert "51 % commanded" in limited.reason
 
 

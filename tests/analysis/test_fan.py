@@ -7,7 +7,7 @@ import csv
 import numpy as np
 import pytest
 
-from logbench.analysis import causes
+from logbench.analysis.explanations import CAUSES
 from logbench.analysis.fan import find_fan_cycles, turning_points
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
@@ -59,9 +59,9 @@ def test_a_fan_that_cycles():
 @pytest.mark.parametrize(
     ("made", "subject", "cause"),
     [
-        ({"on": 111, "off": 104}, START, causes.FAN_LATE),
-        ({"on": 87, "off": 83, "first": 84}, START, causes.FAN_EARLY),
-        ({"on": 100, "off": 86}, SWING, causes.FAN_WEAK),
+        ({"on": 111, "off": 104}, START, CAUSES["fan_late"]),
+        ({"on": 87, "off": 83, "first": 84}, START, CAUSES["fan_early"]),
+        ({"on": 100, "off": 86}, SWING, CAUSES["fan_weak"]),
     ],
 )
 def test_a_fan_out_of_its_band_is_watched_never_acted_on(made, subject, cause):

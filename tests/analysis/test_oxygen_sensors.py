@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from logbench.analysis import causes
 from logbench.analysis.checks.oxygen_sensors import _rise_s, _switches
+from logbench.analysis.explanations import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import Samples
@@ -59,14 +59,14 @@ def test_switches_are_those_of_the_wave_made():
 def test_a_poor_front_sensor(made, subject, verdict):
     finding = sensors(narrow(**made))[f"bank 1 front sensor, {subject}"]
     assert finding.verdict is verdict
-    assert finding.causes[0] == causes.O2_LAZY.text
+    assert finding.causes[0] == CAUSES["o2_lazy"].text
 
 
 def test_a_rear_sensor_that_follows_hints_at_the_catalyst():
     finding = sensors(narrow(rear_rate=0.95))["bank 1 rear sensor"]
     assert finding.verdict is Verdict.WATCH
     assert finding.value > 0.8
-    assert finding.causes[0] == causes.CATALYST.text
+    assert finding.causes[0] == CAUSES["catalyst"].text
 
 
 def test_a_slow_log_counts_no_switching():
@@ -102,7 +102,7 @@ def test_wide_range_against_commanded():
     assert sensors(wide(closed=1.09))["bank 1 lambda, closed loop"].verdict is Verdict.ACT
     lean = sensors(wide(full=1.05))["bank 1 lambda, full throttle"]
     assert lean.verdict is Verdict.ACT
-    assert lean.causes[0] == causes.LEAN_LOAD.text
+    assert lean.causes[0] == CAUSES["lean_load"].text
     assert lean.value == pytest.approx(0.19, abs=0.02)
 
 
@@ -131,7 +131,7 @@ def test_a_simulated_slow_sensor(seed, verdict):
     assert worst_of().verdict is Verdict.WITHIN
     lazy = worst_of(lazy_o2=1.0)
     assert lazy.verdict is verdict
-    assert causes.O2_LAZY.text in lazy.causes[:2]
+    assert CAUSES["o2_lazy"].text in lazy.causes[:2]
 
 
 def test_nothing_recorded():

@@ -11,10 +11,11 @@ stretches.
 
 from __future__ import annotations
 
-from logbench.analysis import air_state, causes
+from logbench.analysis import air_state
 from logbench.analysis.airflow import AirCell, Airflow, find_airflow
 from logbench.analysis.bands import Bands
 from logbench.analysis.car import find_charged, find_displacement
+from logbench.analysis.explanations import explanations_of
 from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.statistics import Estimate
@@ -56,39 +57,7 @@ _RECORD = (
 _NO_DISPLACEMENT = (
     "State the engine's displacement in the vehicle's facts, or record LOAD_ABS with MAF and RPM."
 )
-_LOW = Explanation(
-    (causes.MAF_LOW, causes.UNMETERED_AIR),
-    (
-        "Total trim that is high and grows or stays with airflow points to the sensor; trim that is"
-        " high at idle and falls with airflow points to unmetered air.",
-        "Compare LOAD_ABS and the speed-density airflow from MAP at the same steady points.",
-    ),
-    when="Efficiency to the manifold, or airflow at idle, too low",
-)
-_LOW_FULL = Explanation(
-    (causes.MAF_LOW, causes.RESTRICTION, causes.CAM_TIMING),
-    (
-        "With a low-reading sensor the trims are high; with a restriction or camshaft timing they"
-        " stay normal.",
-        "Manifold pressure near barometric at full throttle rules out the intake side.",
-    ),
-    when="Efficiency at full throttle too low",
-)
-_LOW_BOOST = Explanation(
-    (causes.BOOST_LOW, causes.MAF_LOW, causes.RESTRICTION),
-    ("Record MAP at full throttle: low charge pressure explains low airflow.",),
-    when="The same of a charged engine",
-)
-_HIGH = Explanation(
-    (causes.MAF_HIGH, causes.DISPLACEMENT_WRONG),
-    ("Total trim that is low everywhere points to the sensor.",),
-    when="Efficiency too high",
-)
-_IDLE_HIGH = Explanation(
-    (causes.EXTRA_LOAD, causes.MAF_HIGH),
-    ("Repeat with lights, blower and air conditioning off and the gearbox in neutral.",),
-    when="Airflow at idle too high",
-)
+WHY = explanations_of("airflow")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -130,7 +99,7 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
     charged = stated or (stated is None and cell.ve_atmosphere_pct.mean > 108.0)
     band = bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"]
     low = cell.ve_atmosphere_pct.mean < (band.within[0] or 0.0)
-    explanation = _low_full(charged, cell) if low else _HIGH
+    explanation = _low_full(charged, cell) if low else WHY["high"]
     what = "Volumetric efficiency to atmosphere at full throttle"
     return subject.judged(
         what + (" (charged engine)" if charged else ""),
@@ -143,8 +112,8 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
 def _low_full(charged: bool, cell: AirCell) -> Explanation:
     """What low airflow at full throttle may mean; with a charger, by the manifold's own share."""
     if charged and not cell.ve_manifold_pct.mean < SENSOR_LOW_PCT:
-        return _LOW_BOOST
-    return _LOW_FULL
+        return WHY["low_boost"]
+    return WHY["low_full"]
 
 
 def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Finding:
@@ -164,7 +133,7 @@ def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Findin
         f"Volumetric efficiency to the manifold at {cell.name}",
         _measured(cell, cell.ve_manifold_pct, found),
         band,
-        _LOW if low else _HIGH,
+        WHY["low"] if low else WHY["high"],
     )
 
 
@@ -183,7 +152,7 @@ def _idle(view: View, bands: Bands, found: Airflow) -> Finding:
         "Airflow at warm idle for each litre",
         _measured(cell, cell.per_litre_g_s, found),
         band,
-        _LOW if low else _IDLE_HIGH,
+        WHY["low"] if low else WHY["idle_high"],
         at_most=Verdict.WATCH,  # accessories and idle speed move it as much as faults do
     )
 
@@ -224,9 +193,7 @@ def _displacement(view: View, bands: Bands) -> list[Finding]:
                 numbers={"displacement_l": by_load},
             ),
             bands["displacement_ratio"],
-            Explanation(
-                (causes.DISPLACEMENT_WRONG,), ("Check the displacement against the vehicle's VIN.",)
-            ),
+            WHY["displacement"],
             at_most=Verdict.WATCH,  # it doubts the facts, not the engine
         )
     ]

@@ -15,10 +15,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from logbench.analysis import alignment, causes
+from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
 
@@ -39,27 +40,7 @@ COLD_V_PER_DEGC = 1.1 / 39.0
 """9.6 V at 21 degC, about 8.5 at -18: lowest voltages are judged as if at 21 degC. [CP]"""
 
 _CRANK = "Record VPWR and RPM at 5 to 10 Hz from key-on through a start."
-_LOW_CRANK = Explanation(
-    (causes.WORN_BATTERY, causes.STARTER),
-    (
-        "Load-test the battery; measure the voltage drop of both starter cables while cranking.",
-        "A slow engine speed while cranking at good voltage points to the starter.",
-    ),
-    when="Cranking voltage too low",
-)
-_LOW_RUN = Explanation(
-    (causes.WEAK_ALTERNATOR, causes.SMART_CHARGING, causes.WORN_BATTERY),
-    (
-        "Watch the voltage on the overrun: at least 14 V once means that the alternator can.",
-        "Switch on lights and blower at 2,000 rpm and measure at the battery and the alternator.",
-    ),
-    when="Charging voltage too low",
-)
-_HIGH_RUN = Explanation(
-    (causes.OVERCHARGE,),
-    ("Measure at the battery with a meter.",),
-    when="Charging voltage too high",
-)
+WHY = explanations_of("charging")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -84,10 +65,7 @@ def _rest(view: View, bands: Bands) -> Finding:
         "Voltage with the engine off",
         Measured(float(np.median(found.value)), 0.05, spans),
         bands["resting_voltage"],
-        Explanation(
-            (causes.WORN_BATTERY,),
-            ("Measure the rested battery after some hours without charge, and load-test it.",),
-        ),
+        WHY["low_rested"],
         at_most=Verdict.WATCH,  # surface charge and what is switched on move it
     )
 
@@ -121,7 +99,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
         "Cranking voltage",
         Measured(lowest + cold * COLD_V_PER_DEGC, 0.02, spans, tuple(remarks), numbers),
         band,
-        _LOW_CRANK,
+        WHY["low_crank"],
     )
 
 
@@ -165,7 +143,7 @@ def _running(view: View, bands: Bands) -> Finding:
         "Highest sustained voltage",
         Measured(high, 0.05, spans, tuple(remarks), numbers),
         bands["charging_voltage"],
-        _LOW_RUN if low_side else _HIGH_RUN,
+        WHY["low_run"] if low_side else WHY["high_run"],
         at_most=Verdict.ACT if shown or not low_side else Verdict.WATCH,
     )
 

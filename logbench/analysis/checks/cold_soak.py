@@ -14,9 +14,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from logbench.analysis import causes
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
+from logbench.analysis.explanations import CAUSES
 from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -70,7 +70,7 @@ def _dead(view: View, acronym: str) -> Finding | None:
         value=float(np.median(value)),
         unit="degC",
         evidence=(Span(int(trace.t_ns[0]), int(trace.t_ns[-1])),),
-        causes=((causes.SENSOR_OPEN if low else causes.SENSOR_SHORT).text,),
+        causes=((CAUSES["sensor_open"] if low else CAUSES["sensor_short"]).text,),
         next_steps=("Measure the sensor's resistance and its supply at the connector.",),
     )
 
@@ -95,7 +95,8 @@ def _agreement(view: View, bands: Bands, held: list[str]) -> list[Finding]:
     odd, value = _odd_one(degc)
     cold_coolant = odd == "ECT" and value < 0.0  # no left-over heat makes it colder than the air
     explanation = Explanation(
-        (causes.ECT_OFF if odd == "ECT" else causes.AIR_TEMP_OFF, causes.NOT_SOAKED), _APART
+        (CAUSES["ect_off"] if odd == "ECT" else CAUSES["air_temp_off"], CAUSES["not_soaked"]),
+        _APART,
     )
     return [
         subject.judged(

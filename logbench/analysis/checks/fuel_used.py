@@ -12,10 +12,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from logbench.analysis import causes
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.fuel import PETROL_G_L, fuel_by_air_g_s, fuel_by_pid_g_s
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Finding, Span, Verdict
@@ -31,11 +31,7 @@ INPUTS = ("MAF", "FUEL_RATE", "VSS", "LAMBDA")
 LEAST_S = 60.0
 
 _RECORD = "Record FUEL_RATE, or MAF with LAMBDA, and VSS over a drive of ten minutes or more."
-_AGREE = Explanation(
-    (causes.MAF_LOW, causes.UNMETERED_AIR, causes.WEAK_FUEL),
-    ("Compare with total trim: a ratio above 100 % means fuel that the airflow does not ask for.",),
-    when="Fuel rate and airflow disagree",
-)
+WHY = explanations_of("fuel_used")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -94,6 +90,6 @@ def _agreement(view: View, bands: Bands, by_air: Values, by_pid: Values) -> Find
         "Fuel by the PID over fuel by airflow:",
         Measured(ratio, half, spans),
         bands["fuel_agreement"],
-        _AGREE,
+        WHY["agree"],
         at_most=Verdict.WATCH,  # the trims say the same with a surer method
     )

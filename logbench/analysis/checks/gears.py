@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from logbench.analysis import causes
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.view import View, evidence
 
@@ -34,11 +34,7 @@ PEAK_SHARE = 0.6
 """Of a gearbox with gears, at least this much of steady driving lies on the peaks."""
 
 _RECORD = "Record RPM and VSS in one request over some minutes of steady driving in several gears."
-_SLIP = Explanation(
-    (causes.SLIP,),
-    ("Slip grows with load in one gear: repeat a steady climb and compare with the level.",),
-    when="A wide spread within a gear",
-)
+WHY = explanations_of("gears")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -69,7 +65,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
             f"{len(gears)} ratios seen ({listed} rpm per km/h); 9 of 10 samples lie within",
             Measured(spread, 0.3, evidence(spans, used), numbers=numbers),
             bands["gear_spread"],
-            _SLIP,
+            WHY["slip"],
             at_most=Verdict.WATCH,  # an automatic's open converter does the same
         )
     ]

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from logbench.analysis import alignment, causes
+from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import estimate, half_width_of_few
 from logbench.analysis.view import View
@@ -32,27 +33,7 @@ WINDOW_S = 10.0
 LEAST_WINDOWS = 2
 
 _RECORD = "Record two minutes of warm idle, accessories off, with RPM, VSS, ECT and SPARKADV."
-_UNSTEADY = Explanation(
-    (causes.IDLE_UNSTEADY,),
-    (
-        "Misfire counts per cylinder, a smoke test and the idle air path tell these apart.",
-        "See whether compressor or fan switching coincides.",
-    ),
-    when="Unsteady idle, or timing out of its range",
-)
-_LATE = Explanation(
-    (causes.IDLE_HIGH, causes.IDLE_UNSTEADY),
-    (
-        "Timing is pulled back at idle to hold the speed down: look for air that the closed"
-        " throttle does not let in, with a smoke test.",
-    ),
-    when="Timing late",
-)
-_SPEED = Explanation(
-    (causes.IDLE_HIGH, causes.EXTRA_LOAD),
-    ("Note what is switched on; a leak raises the speed with the throttle at its closed stop.",),
-    when="Idle speed away from its median",
-)
+WHY = explanations_of("idle")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -77,7 +58,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
             "Engine speed scatters by",
             Measured(float(np.median(sd)), half_width_of_few(sd), used, (), numbers),
             bands["idle_stability"],
-            _UNSTEADY,
+            WHY["unsteady"],
         ),
         _speed(bands, np.array(level), used),
     ]
@@ -104,7 +85,7 @@ def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
         f"Warm idle is {median:.0f} rpm; furthest from it",
         Measured(float(away[k]), 5.0, (used[k],), numbers={"median_rpm": median}),
         bands["idle_against_median"],
-        _SPEED,
+        WHY["speed"],
         at_most=Verdict.WATCH,  # switching on a consumer does the same
     )
 
@@ -120,7 +101,7 @@ def _timing(view: View, bands: Bands, used: list[Span]) -> list[Finding]:
             "Timing",
             Measured(level.mean, level.half_width, used, (remark,), {"sd_deg": level.sd}),
             bands["idle_timing"],
-            _LATE if level.mean < 0.0 else _UNSTEADY,
+            WHY["late"] if level.mean < 0.0 else WHY["unsteady"],
             at_most=Verdict.WATCH,
         )
     ]

@@ -15,11 +15,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logbench.analysis import alignment, causes, sensor_response
+from logbench.analysis import alignment, sensor_response
 from logbench.analysis.airflow import reads_low
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.sensor_response import response_findings
 from logbench.analysis.statistics import estimate
@@ -61,36 +62,7 @@ _RECORD = (
     "Record the front and rear oxygen sensors with RPM, ECT and FUELSYS1, few signals at a time so"
     " that they come at 8 Hz or more, for a minute of warm 2,500 rpm or steady cruise."
 )
-_STUCK = Explanation(
-    (causes.O2_LAZY, causes.O2_LEAN, causes.EXHAUST_LEAK),
-    ("Enrich and lean out by hand and watch the voltage: a good sensor follows within 0.1 s.",),
-    when="Voltages or share rich out of their ranges",
-)
-_SLOW = Explanation(
-    (causes.O2_LAZY, causes.EXHAUST_LEAK),
-    ("Enrich and lean out by hand and time the change from 0.3 to 0.6 V.",),
-    when="Slow switching, or a slow rise",
-)
-_REAR = Explanation(
-    (causes.CATALYST, causes.EXHAUST_LEAK),
-    ("Repeat fully warm; rule out misfire and exhaust leaks before blaming the catalyst.",),
-    when="A rear sensor that switches",
-)
-_LAMBDA = Explanation(
-    (causes.O2_LEAN, causes.WEAK_FUEL),
-    ("Compare with the rear sensor and with total trim.",),
-    when="Lambda away from the commanded one",
-)
-_MAF_LOAD = Explanation(
-    (causes.MAF_LOW, causes.LEAN_LOAD, causes.O2_LEAN),
-    ("Volumetric efficiency is low, too: see the airflow check before the fuel pressure.",),
-    when="Lean at full throttle, little air",
-)
-_LEAN_LOAD = Explanation(
-    (causes.LEAN_LOAD, causes.O2_LEAN, causes.MAF_LOW),
-    ("Measure fuel pressure during a pull; see the airflow check for the sensor.",),
-    when="Lean at full throttle",
-)
+WHY = explanations_of("oxygen_sensors")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -142,7 +114,7 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
     ]
     findings = [
         Subject(KEY, f"{name}, {what}").judged(
-            what.capitalize(), Measured(v, 0.02, spans, (), numbers), band, _STUCK
+            what.capitalize(), Measured(v, 0.02, spans, (), numbers), band, WHY["stuck"]
         )
         for what, v, band in ends
     ]
@@ -151,7 +123,7 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
             "Time above 0.45 V",
             Measured(share.mean, share.half_width, spans, (), numbers),
             bands["o2_front_rich_share"],
-            _STUCK,
+            WHY["stuck"],
             at_most=Verdict.WATCH,
         )
     )
@@ -179,7 +151,7 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
         "Rich-lean cycles:",
         Measured(level.mean, half, spans, (f"sampled at {hz:.0f} Hz",)),
         bands["o2_front_rate"],
-        _SLOW,
+        WHY["slow"],
         at_most=Verdict.ACT if _speeds_differ(view, spans) else Verdict.WATCH,
     )
 
@@ -225,7 +197,7 @@ def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Fin
         "Switches of the rear over the front sensor:",
         Measured(ratio, float(half), spans, (f"mean {np.mean(behind.value):.2f} V",)),
         bands["o2_rear_ratio"],
-        _REAR,
+        WHY["rear"],
         at_most=Verdict.WATCH,  # it hints at the catalyst, it is no catalyst monitor
     )
 
@@ -245,7 +217,7 @@ def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Findin
             "Measured less commanded lambda",
             Measured(level.mean, level.half_width, spans),
             bands["lambda_closed_loop"],
-            _LAMBDA,
+            WHY["lambda"],
         )
     ]
     return findings + _full_load(view, bands, bank, wide) + _rise(view, bands, bank, wide)
@@ -270,7 +242,11 @@ def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding
             "Measured less commanded lambda at full throttle",
             Measured(level.mean, level.half_width, spans),
             bands["lambda_full_load"],
-            _LAMBDA if level.mean <= 0.0 else _MAF_LOAD if reads_low(view) else _LEAN_LOAD,
+            WHY["lambda"]
+            if level.mean <= 0.0
+            else WHY["maf_load"]
+            if reads_low(view)
+            else WHY["lean_load"],
         )
     ]
 
@@ -290,7 +266,7 @@ def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
             "From lambda 1.05 to 1.9 as the fuel is cut:",
             Measured(float(np.median(times)), step_s / 2.0, spans, (f"{len(times)} fuel cuts",)),
             bands["lambda_rise"],
-            _SLOW,
+            WHY["slow"],
             at_most=Verdict.WATCH,  # the limit has no source
         )
     ]

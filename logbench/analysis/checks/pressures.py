@@ -16,10 +16,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from logbench.analysis import alignment, causes, derived
+from logbench.analysis import alignment, derived
 from logbench.analysis.air_state import find_air
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
@@ -38,19 +39,7 @@ _STATE = (
     " with --altitude-m of logbench check."
 )
 _IDLE = "Record MAP with BARO (or key on, engine off) and 60 s of warm idle."
-_SENSOR = Explanation(
-    (causes.MAP_OFF,),
-    ("Compare both with a barometer that is not corrected to sea level, engine off.",),
-    when="Pressures that disagree",
-)
-_LOW_VACUUM = Explanation(
-    (causes.VACUUM_LOW, causes.VALVE_CONTROL, causes.MAP_OFF),
-    (
-        "Idle speed above its usual value supports a leak; smoke-test the intake.",
-        "Total trim tells little here on an engine that meters its air by this sensor.",
-    ),
-    when="Vacuum out of its range",
-)
+WHY = explanations_of("pressures")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -76,7 +65,7 @@ def _engine_off(view: View, bands: Bands) -> Finding:
         "MAP less BARO",
         Measured(float(np.median(found.value)) - around, 0.6, spans, numbers={"baro_kpa": around}),
         bands["map_against_baro"],
-        _SENSOR,
+        WHY["sensor"],
     )
 
 
@@ -102,7 +91,7 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
             {"map_kpa": level.mean, "baro_kpa": around},
         ),
         bands["idle_vacuum"],
-        _LOW_VACUUM,
+        WHY["low_vacuum"],
         at_most=Verdict.WATCH,  # engine designs differ more than faults do
     )
 
@@ -132,6 +121,6 @@ def _height(view: View, bands: Bands) -> list[Finding]:
             f" {expected:.1f} kPa:",
             Measured(around - expected, 0.5),
             bands["baro_against_altitude"],
-            _SENSOR,
+            WHY["sensor"],
         )
     ]

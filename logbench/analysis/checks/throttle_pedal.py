@@ -16,10 +16,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from logbench.analysis import alignment, causes
+from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -49,27 +50,10 @@ _FLOOR = (
     " APP_D; some throttles open only with the engine running: then, where lawful and safe, record"
     " one full-throttle pull."
 )
-NOT_REACHED = Explanation(
-    (causes.PEDAL_STOP, causes.TORQUE_LIMIT, causes.THROTTLE_STICKS),
-    (
-        "TAC_PCT tells whether the engine computer asked for more than the throttle gave.",
-        "Look under the pedal (mat, carpet) and at the cable; codes and limp mode limit it, too.",
-    ),
-    when="Full throttle not reached",
-)
-NOT_FOLLOWED = Explanation(
-    (causes.THROTTLE_STICKS, causes.PEDAL_PAIR),
-    ("The computer asks for more than the throttle gives: look at the throttle body, engine off.",),
-    when="Full throttle commanded, but not reached",
-)
+WHY = explanations_of("throttle_pedal")
 _RECORD = (
     "Record TP with TP_B and APP_D with APP_E in one request and press the pedal slowly through its"
     " whole travel, engine off."
-)
-_PAIR = Explanation(
-    (causes.PEDAL_PAIR,),
-    ("Sweep slowly with the engine off and look where on the travel the pair parts.",),
-    when="A pair that parts",
 )
 
 
@@ -112,7 +96,7 @@ def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
         f"{b} = {slope:.2f} {a} {offset:+.1f}; off that line by",
         Measured(worst, STEP_PCT, spans or whole, numbers={"slope": slope, "offset_pct": offset}),
         bands["paired_sensors"],
-        _PAIR,
+        WHY["pair"],
     )
 
 
@@ -165,7 +149,7 @@ def _full_throttle(view: View, bands: Bands) -> list[Finding]:
             f"{throttle.signal} opens to",
             Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
             band,
-            NOT_FOLLOWED if commanded > highest + 10.0 else NOT_REACHED,
+            WHY["not_followed"] if commanded > highest + 10.0 else WHY["not_reached"],
             at_most=Verdict.WATCH,  # the engine computer limits the throttle for many reasons
         )
     ]

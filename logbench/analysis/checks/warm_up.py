@@ -16,9 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis import alignment, causes, fan
+from logbench.analysis import alignment, fan
 from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
+from logbench.analysis.explanations import explanations_of
 from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.fuel import BurntAir, find_burnt_air
 from logbench.analysis.grid import STEP_S
@@ -70,30 +71,7 @@ LONG_DRIVE_S = 15.0 * 60.0
 
 _COLD = "Record from a cold start until the coolant has held its level for three minutes, driving."
 _AIR = "Record LOAD_ABS or MAP; or MAF or FUEL_RATE, and state the engine's displacement."
-_TOO_COLD = Explanation(
-    (causes.THERMOSTAT_OPEN, causes.ECT_COLD, causes.LOW_COOLANT),
-    (
-        "Falling on the road and climbing at a stop points to the thermostat; compare the sensor"
-        " with a thermometer on the housing, and with IAT after a night's standing.",
-        "The upper radiator hose warming from the start points to the thermostat.",
-    ),
-    when="Settled too cold",
-)
-_TOO_HOT = Explanation(
-    (causes.THERMOSTAT_SHUT, causes.LOW_COOLANT, causes.ECT_WRONG),
-    ("Compare with a thermometer; see whether the fan starts at 95 to 105 degC.",),
-    when="Settled too hot",
-)
-_SLOW = Explanation(
-    (causes.THERMOSTAT_OPEN, causes.ECT_WRONG),
-    _TOO_COLD.tell_apart,
-    when="Too slow, or too much heat",
-)
-_FAST = Explanation(
-    (causes.LOW_COOLANT, causes.ECT_WRONG),
-    _TOO_HOT.tell_apart,
-    when="Too fast, or too little heat",
-)
+WHY = explanations_of("warm_up")
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,7 +320,7 @@ def _rate(found: WarmUp, bands: Bands) -> Finding:
             found.rate_degc_min, float(found.rate_half), (found.span,), remarks, found.numbers
         ),
         band,
-        _SLOW if low else _FAST,
+        WHY["slow"] if low else WHY["fast"],
     )
 
 
@@ -371,7 +349,7 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
         "Air burnt for each litre and degree of rise:",
         Measured(value, half, (found.span,), (remark,), found.numbers),
         band,
-        _SLOW if much else _FAST,
+        WHY["slow"] if much else WHY["fast"],
         at_most=Verdict.WATCH if cold_air or not much else Verdict.ACT,
     )
 
@@ -405,7 +383,7 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
         "Coolant temperature" if stated is None else f"Coolant against {stated:.0f} degC",
         Measured(value - base, 0.6, spans, (remark,), found.numbers | {"level_degc": value}),
         band,
-        _too_cold(found) if value < good else _TOO_HOT,
+        _too_cold(found) if value < good else WHY["too_hot"],
         at_most=Verdict.WATCH if value < good and held_by_cold else Verdict.ACT,
     )
 
@@ -421,9 +399,8 @@ def _mostly_idle(degc: float, subject: Subject) -> Finding:
 def _too_cold(found: WarmUp) -> Explanation:
     """The sensor comes first where it read colder than the intake air at a cold start."""
     if found.cold and found.start_degc < found.intake_degc - 8.0:
-        order = (causes.ECT_COLD, causes.THERMOSTAT_OPEN, causes.LOW_COOLANT)
-        return Explanation(order, _TOO_COLD.tell_apart)
-    return _TOO_COLD
+        return WHY["too_cold_sensor"]
+    return WHY["too_cold"]
 
 
 def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
@@ -449,12 +426,8 @@ def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
         seconds = float(t[int(np.argmax(closed))] - found.start_ns) / NS
         remarks = ()
     start = Span(found.start_ns, found.start_ns + int(seconds * NS))
-    late = Explanation(
-        (causes.LATE_LOOP, causes.ECT_COLD),
-        ("Record the front oxygen sensor and its heater's first two minutes.",),
-    )
     status = view.trace("FUELSYS1")
     half = STEP_S if status is None else max(STEP_S, alignment.interval_s(status))
     measured = Measured(seconds, half, (start,), remarks)
     what = "Closed loop after"
-    return [subject.judged(what, measured, bands["closed_loop_time"], late)]
+    return [subject.judged(what, measured, bands["closed_loop_time"], WHY["late_loop"])]
