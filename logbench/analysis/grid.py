@@ -78,15 +78,8 @@ class Traces:
             for ecu in self._ecus.get(name, ()):
                 trace = self._recording.trace(name, ecu)
                 if len(trace) and np.isfinite(trace.value).any():
-                    return _in_order(trace)
+                    return trace.in_order()
         return None
-
-
-def _in_order(trace: Trace) -> Trace:
-    if len(trace) < 2 or bool(np.all(trace.t_ns[1:] >= trace.t_ns[:-1])):
-        return trace
-    order = np.argsort(trace.t_ns, kind="stable")
-    return Trace(trace.signal, trace.ecu, trace.unit, trace.t_ns[order], trace.value[order])
 
 
 class Grid:

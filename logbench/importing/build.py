@@ -11,15 +11,20 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import ImportFileError
-from logbench.importing.cells import Parsed, parse_column
-from logbench.importing.labels import labels_of
-from logbench.importing.model import ColumnMap, Drive, Imported, Mapping, Report
+from logbench.importing.cells import Parsed, labels_of, parse_column
+from logbench.importing.model import (
+    ColumnMap,
+    Drive,
+    Imported,
+    Mapping,
+    Report,
+    imported_facts,
+)
 from logbench.importing.sheet import Column, Sheet
 from logbench.importing.times import RowTimes, row_times, spread_even
-from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
+from logbench.recording.model import Facts, Trace
 from logbench.signals.table import table
 from logbench.signals.units import compatible, convert, known
-from logbench.system.version import SOFTWARE
 
 Rows = npt.NDArray[np.intp]
 
@@ -145,12 +150,13 @@ def _long_samples(
     sheet: Sheet, column: ColumnMap, mapping: Mapping, report: Report
 ) -> Iterator[_Samples]:
     assert mapping.long is not None
-    rows = np.flatnonzero(_equal(sheet.columns[mapping.long.name], column.column))
+    names = sheet.columns[mapping.long.name].cells()
+    rows = np.flatnonzero([name == column.column for name in names])
     values = sheet.columns[mapping.long.value]
     by_ecu: dict[str, Rows] = {"": rows}
     if mapping.long.ecu is not None:
-        names = _texts(sheet.columns[mapping.long.ecu], rows)
-        by_ecu = {name: rows[names == name] for name in dict.fromkeys(names)}
+        ecus = _texts(sheet.columns[mapping.long.ecu], rows)
+        by_ecu = {ecu: rows[ecus == ecu] for ecu in dict.fromkeys(ecus)}
     for ecu, own in by_ecu.items():
         chosen = column.model_copy(update={"ecu": ecu or column.ecu})
         for unit, some in _by_unit(sheet, mapping, own, column):
@@ -177,10 +183,6 @@ def _texts(column: Column, rows: Rows) -> npt.NDArray[np.object_]:
         return column.texts[rows]
     assert column.numbers is not None
     return np.array([f"{x:g}" for x in column.numbers[rows]], dtype=object)
-
-
-def _equal(column: Column, name: str) -> npt.NDArray[np.bool_]:
-    return np.fromiter((text == name for text in column.cells()), bool, len(column))
 
 
 def _column_samples(
@@ -337,11 +339,4 @@ def _facts(
             started = instant.astimezone(UTC).isoformat()
         else:
             extra["started_local"] = instant.isoformat()
-    return Facts(
-        started_utc=started,
-        software=SOFTWARE,
-        link=LinkFacts(adapter=f"imported from {source}"),
-        signals=signal_facts(trace.signal for trace in traces),
-        ecus={trace.ecu: "" for trace in traces},
-        extra={"import": extra},
-    )
+    return imported_facts(traces, started, extra)

@@ -7,8 +7,9 @@ and the first frame of its reply, or the reply's own where the request is not in
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
@@ -16,12 +17,11 @@ from typing import IO, Any
 import numpy as np
 
 from logbench.errors import ImportFileError, ReplyError
-from logbench.importing.model import Drive, Imported, Report
-from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
+from logbench.importing.model import Drive, Imported, Report, imported_facts
+from logbench.recording.model import Facts, Trace
 from logbench.signals.decoding import decode, scaling_from, split
 from logbench.signals.model import Scaling
 from logbench.signals.table import table
-from logbench.system.version import SOFTWARE
 from logbench.vehicle.isotp import CanAssembler, reply_name
 
 _STALE_NS = 5_000_000_000
@@ -180,31 +180,14 @@ def _drives(
     ]
     stamps = np.unique(np.concatenate([trace.t_ns for trace in traces]))
     starts = np.concatenate([stamps[:1], stamps[1:][np.diff(stamps) > _GAP_NS]])
-    for k, start in enumerate(starts):
-        end = starts[k + 1] if k + 1 < len(starts) else np.iinfo(np.int64).max
-        mine = tuple(_cut(traces, int(start), int(end)))
-        absolute = first_ns + int(start)
-        yield Drive(mine, _facts(source, mine, absolute))
-
-
-def _cut(traces: Iterable[Trace], start: int, end: int) -> Iterator[Trace]:
-    for trace in traces:
-        inside = (trace.t_ns >= start) & (trace.t_ns < end)
-        if inside.any():
-            t_ns, value = trace.t_ns[inside] - start, trace.value[inside]
-            order = np.argsort(t_ns, kind="stable")
-            yield Trace(trace.signal, trace.ecu, trace.unit, t_ns[order], value[order])
+    for start, end in itertools.pairwise([*starts.tolist(), np.iinfo(np.int64).max]):
+        inside = (trace.part((trace.t_ns >= start) & (trace.t_ns < end)) for trace in traces)
+        mine = tuple(replace(t, t_ns=t.t_ns - start).in_order() for t in inside if len(t))
+        yield Drive(mine, _facts(source, mine, first_ns + start))
 
 
 def _facts(source: str, traces: tuple[Trace, ...], absolute_ns: int) -> Facts:
     started = ""
     if 5e17 < absolute_ns < 5e18:  # a log that counts from 1970, not from its own start
         started = datetime.fromtimestamp(absolute_ns / 1e9, UTC).isoformat()
-    return Facts(
-        started_utc=started,
-        software=SOFTWARE,
-        link=LinkFacts(adapter=f"imported from {source}", protocol="ISO 15765-4 (CAN log)"),
-        signals=signal_facts(trace.signal for trace in traces),
-        ecus={trace.ecu: "" for trace in traces},
-        extra={"import": {"file": source}},
-    )
+    return imported_facts(traces, started, {"file": source}, "ISO 15765-4 (CAN log)")

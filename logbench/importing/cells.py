@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
 
+from logbench.signals.table import table
 from logbench.signals.units import convert, known
 
 Texts = npt.NDArray[np.object_]
@@ -24,9 +27,24 @@ NOT_USED = "nan"
 """A sample that the ECU marked as not used: there, but without a number."""
 
 _WORDS = {"on": 1.0, "off": 0.0, "yes": 1.0, "no": 0.0, "true": 1.0, "false": 0.0}
+_LOOP = {"ol": 1.0, "open loop": 1.0, "cl": 2.0, "closed loop": 2.0, "ol-drive": 4.0,
+         "ol-fault": 8.0, "cl-fault": 16.0}  # fmt: skip
+"""Short forms of the fuel system status. SAE J1979 PID 03, from memory."""
 _CLOCK = re.compile(r"([+-]?)(?:(\d{1,3}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)")
 _NUMBER = re.compile(r"([+\-−]?[\d.,' \u00a0\u202f]*\d[.,]?(?:[eE][+-]?\d+)?)\s*(\D.*)?", re.DOTALL)
 _SPACES = re.compile(r"[ \u00a0\u202f]")
+
+
+@functools.cache
+def labels_of(acronym: str) -> Mapping[str, float]:
+    """Text (lower case) to raw value; empty for numbers and unknown signals."""
+    if acronym not in table():
+        return MappingProxyType({})
+    signal = table().by_acronym(acronym)
+    words = {text.lower(): float(raw) for raw, text in signal.labels}
+    if acronym.startswith("FUELSYS"):
+        words |= _LOOP
+    return MappingProxyType(words)
 
 
 @dataclass(slots=True)

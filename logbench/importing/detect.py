@@ -7,8 +7,7 @@ from collections import Counter
 
 import numpy as np
 
-from logbench.importing.cells import EMPTY, marks_of, parse_column
-from logbench.importing.labels import labels_of
+from logbench.importing.cells import EMPTY, labels_of, marks_of, parse_column
 from logbench.importing.model import (
     SURE,
     ColumnMap,

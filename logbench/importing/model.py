@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import tomllib
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import tomlkit
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logbench.errors import ImportFileError
-from logbench.recording.model import Facts, Trace
+from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
 from logbench.recording.storage import storage_trouble
+from logbench.system.version import SOFTWARE
 
 ENGINE_ECU = "7E8"
 """Address written where a file names none: the engine's ordinary one on CAN (ISO 15765-4)."""
@@ -217,6 +219,21 @@ class Drive:
 
     traces: tuple[Trace, ...]
     facts: Facts
+
+
+def imported_facts(
+    traces: Sequence[Trace], started_utc: str, origin: dict[str, Any], protocol: str = ""
+) -> Facts:
+    """Facts of a drive. `origin`: the `file` by name, and what else is known of where it is from;
+    kept in the facts' `extra`."""
+    return Facts(
+        started_utc=started_utc,
+        software=SOFTWARE,
+        link=LinkFacts(adapter=f"imported from {origin['file']}", protocol=protocol),
+        signals=signal_facts(trace.signal for trace in traces),
+        ecus={trace.ecu: "" for trace in traces},
+        extra={"import": origin},
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,8 +61,7 @@ def selected(recording: Recording, selection: Selection | None = None) -> list[T
     for trace in recording.traces(chosen.signals):
         inside = (trace.t_ns >= start) & (trace.t_ns < end)
         if inside.any():
-            out.append(Trace(trace.signal, trace.ecu, trace.unit, trace.t_ns[inside],
-                             trace.value[inside]))  # fmt: skip
+            out.append(trace.part(inside))
     return out
 
 

@@ -66,13 +66,7 @@ def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
     path = Path(path)
     temporary = path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}{_PART}")
     with storage_trouble(path):
-        try:
-            _write_parquet(temporary, _sorted_by_signal(traces), facts)
-            return place(temporary, path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                temporary.unlink(missing_ok=True)
-            raise
+        return _written(temporary, path, _sorted_by_signal(traces), facts)
 
 
 def finish(journal: Path | JournalWriter) -> Path:
@@ -168,13 +162,7 @@ def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock | Journa
         temporary.unlink(missing_ok=True)
         if done is None:
             facts = index.facts.model_copy(update={"recovered": recovered})
-            try:
-                _write_parquet(temporary, _by_signal(journal, index), facts)
-            except BaseException:
-                with contextlib.suppress(OSError):
-                    temporary.unlink(missing_ok=True)
-                raise
-            done = place(temporary, wanted)
+            done = _written(temporary, wanted, _by_signal(journal, index), facts)
     _remove(journal, lock)
     return done
 
@@ -241,11 +229,15 @@ def _sorted_by_signal(traces: Iterable[Trace]) -> Iterator[list[Trace]]:
         yield list(group)
 
 
-def _in_order(trace: Trace) -> Trace:
-    if len(trace) < 2 or bool(np.all(trace.t_ns[1:] >= trace.t_ns[:-1])):
-        return trace
-    order = np.argsort(trace.t_ns, kind="stable")
-    return Trace(trace.signal, trace.ecu, trace.unit, trace.t_ns[order], trace.value[order])
+def _written(temporary: Path, wanted: Path, signals: Iterable[list[Trace]], facts: Facts) -> Path:
+    """As `_write_parquet`, then under its name or the next free one; nothing is left on failure."""
+    try:
+        _write_parquet(temporary, signals, facts)
+        return place(temporary, wanted)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+        raise
 
 
 def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> None:
@@ -257,7 +249,7 @@ def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> 
     with open(path, "xb") as sink:
         with _parquet_writer(sink) as writer:
             for unsorted in signals:
-                traces = [_in_order(trace) for trace in unsorted]
+                traces = [trace.in_order() for trace in unsorted]
                 summary.add(traces)
                 table = _table(traces)
                 if table.num_rows:

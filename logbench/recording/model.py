@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -39,6 +39,16 @@ class Trace:
     def t_s(self) -> npt.NDArray[np.float64]:
         """Times in seconds since the recording's start, shape (n,)."""
         return self.t_ns / 1e9
+
+    def part(self, rows: npt.NDArray[Any]) -> Trace:
+        """The samples of these rows, a mask or an index, in that order."""
+        return replace(self, t_ns=self.t_ns[rows], value=self.value[rows])
+
+    def in_order(self) -> Trace:
+        """Sorted by time; samples of one instant stay as they came."""
+        if bool(np.all(self.t_ns[1:] >= self.t_ns[:-1])):
+            return self
+        return self.part(np.argsort(self.t_ns, kind="stable"))
 
     def __len__(self) -> int:
         return len(self.t_ns)

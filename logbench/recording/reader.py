@@ -229,7 +229,7 @@ def _refuse_unsound_chunks(path: Path, metadata: pq.FileMetaData) -> None:
 
 
 def _refuse_others(path: Path) -> None:
-    """Tell by its first and last bytes what kind of file it is not."""
+    """Tell by its name and first bytes what kind of file it is not."""
     if not path.exists():
         raise RecordingMissingError(f"There is no file {path}: check the name and the folder.")
     if path.is_dir():
@@ -242,18 +242,12 @@ def _refuse_others(path: Path) -> None:
     try:
         with path.open("rb") as file:
             head = file.read(4)
-            file.seek(0, 2)
-            size = file.tell()
-            file.seek(max(0, size - 4))
-            tail = file.read(4)
     except OSError as error:
         raise RecordingDamagedError(f"{path} cannot be read ({error.strerror}).") from error
     if head != _MAGIC:
         raise NotARecordingError(
             f"{path} is no recording (it is not a Parquet file): choose a recording or import it."
         )
-    if tail != _MAGIC or size < 12:
-        raise _damaged(path)
 
 
 def _damaged(path: Path) -> RecordingDamagedError:
