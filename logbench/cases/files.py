@@ -49,7 +49,7 @@ class ExportRecording(Case[Path]):
         """The file written."""
         kind = self.out.suffix.lower()
         if kind not in {".csv", ".parquet"}:
-            raise UsageError(f"'{self.out}' must end in .csv or .parquet.")
+            raise UsageError(tr("'{file}' must end in .csv or .parquet.", file=self.out))
         work.report(tr("Exporting {name}", name=self.path.name), 0.0)
         recording = open_recording(self.path)
         if kind == ".csv":
