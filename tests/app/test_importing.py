@@ -6,11 +6,12 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from PySide6.QtWidgets import QWidget
+from PySide6.QtWidgets import QFileDialog, QWidget
 
 from logbench.app.compare.sides import AFTER
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
+from logbench.importing.formats import suffixes
 from logbench.importing.run import is_foreign
 from tests.app.comparing import drop
 
@@ -50,9 +51,9 @@ def test_dropped_on_live_it_is_confirmed_imported_and_opened(
 ):
     drop(asking, log)
     answer(asking, qtbot)
-    qtbot.waitUntil(lambda: asking.review.opened is not None, timeout=20_000)
-    assert asking.review.isVisible()
-    opened = asking.review.opened
+    qtbot.waitUntil(lambda: asking.pages.review.opened is not None, timeout=20_000)
+    assert asking.pages.review.isVisible()
+    opened = asking.pages.review.opened
     assert opened is not None
     assert opened.recording.path is not None
     assert opened.recording.path.parent == settings.folder
@@ -76,16 +77,16 @@ def test_opened_by_name_a_table_of_another_program_is_imported_too(
     FRAME.to_parquet(table, index=False)
     asking.pages.open_recordings([table])
     answer(asking, qtbot)
-    qtbot.waitUntil(lambda: asking.review.opened is not None, timeout=20_000)
-    assert not asking.review.notice.text
+    qtbot.waitUntil(lambda: asking.pages.review.opened is not None, timeout=20_000)
+    assert not asking.pages.review.notice.text
 
 
 def test_dropped_on_a_side_of_compare_it_is_on_that_side(asking: MainWindow, log: Path, qtbot):
     asking.pages.show_page("compare")
-    drop(asking.compare.sides.boxes[AFTER], log)
+    drop(asking.pages.compare.sides.boxes[AFTER], log)
     answer(asking, qtbot)
-    qtbot.waitUntil(lambda: len(asking.compare.sides.boxes[AFTER].paths) == 1)
-    assert asking.compare.sides.boxes[AFTER].paths[0].suffix == ".parquet"
+    qtbot.waitUntil(lambda: len(asking.pages.compare.sides.boxes[AFTER].paths) == 1)
+    assert asking.pages.compare.sides.boxes[AFTER].paths[0].suffix == ".parquet"
 
 
 def test_dropped_on_a_job_the_recording_is_taken_in_and_a_paper_is_kept(
@@ -97,11 +98,11 @@ def test_dropped_on_a_job_the_recording_is_taken_in_and_a_paper_is_kept(
     paper = tmp_path / "what the owner said.txt"
     paper.write_text("It stalls.")
     asking.pages.show_page("job")
-    asking.job.open_path(folder.path)
-    qtbot.waitUntil(lambda: asking.job.opened is not None, timeout=20_000)
-    drop(asking.job, log, paper, drive_file)
+    asking.pages.job.open_path(folder.path)
+    qtbot.waitUntil(lambda: asking.pages.job.opened is not None, timeout=20_000)
+    drop(asking.pages.job, log, paper, drive_file)
     answer(asking, qtbot)
-    opened = asking.job.opened
+    opened = asking.pages.job.opened
     assert opened is not None
     qtbot.waitUntil(lambda: len(opened.job.recordings) == 2, timeout=20_000)
     assert [Path(f.file).suffix for f in opened.job.files] == [".txt"]
@@ -114,6 +115,21 @@ def test_a_file_that_cannot_be_understood_is_a_sentence(asking: MainWindow, tmp_
     qtbot.waitUntil(lambda: "bad.csv" in asking.importing.notice.text, timeout=20_000)
     page: QWidget = asking.live
     assert page.isVisible()
+
+
+def test_every_format_can_be_picked(asking: MainWindow, monkeypatch):
+    filters: list[str] = []
+
+    def pick(_parent: object, _title: str, _folder: str, kinds: str) -> tuple[list[str], str]:
+        filters.append(kinds)
+        return [], ""
+
+    monkeypatch.setattr(QFileDialog, "getOpenFileNames", pick)
+    action = next(a for a in asking.pages.archive.actions() if a.text() == "Import other files")
+    action.trigger()
+    (kinds,) = filters
+    offered = kinds.partition("(")[2].partition(")")[0].split()
+    assert offered == [f"*{suffix}" for suffix in suffixes()]
 
 
 def test_what_is_foreign(drive_file: Path, log: Path, tmp_path: Path):

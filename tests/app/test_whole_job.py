@@ -42,7 +42,7 @@ def test_record_mark_stop_review(real_window: MainWindow, qtbot: QtBot):
     seen = {key: len(trace.pyramid) for key, trace in live.session.traces.items()}
 
     qtbot.mouseClick(live.notice.button, Qt.MouseButton.LeftButton)
-    review = real_window.review
+    review = real_window.pages.review
     qtbot.waitUntil(lambda: review.judged is not None, timeout=100_000)
     assert review.opened is not None
     held = {t.key: len(t.pyramid) for t in review.opened.traces}

@@ -10,9 +10,8 @@ from PySide6.QtWidgets import QCheckBox, QFileDialog, QInputDialog, QMessageBox,
 
 from logbench.app.commands import add_command
 from logbench.cases.settings import Settings
+from logbench.importing.formats import suffixes
 from logbench.words import tr
-
-_KINDS = tr("Logs (*.csv *.txt *.tsv *.tab *.parquet *.asc *.blf *.log);;All files (*)")
 
 
 class Asking(QObject):
@@ -32,10 +31,12 @@ class Asking(QObject):
         self._settings = settings
         self._page = page
         kinds = tr("Recordings (*.parquet)")
+        endings = " ".join(f"*{suffix}" for suffix in suffixes())
+        logs = tr("Logs ({endings});;All files (*)", endings=endings)
         add, bring = tr("Add recordings to the archive"), tr("Import other files")
         add_folder, bring_folder = tr("Add a folder of recordings"), tr("Import a folder")
         self.for_recordings = partial(self._ask_files, add, kinds, self.add)
-        self.for_files = partial(self._ask_files, bring, _KINDS, self.bring)
+        self.for_files = partial(self._ask_files, bring, logs, self.bring)
         for title, keys, run in (
             (tr("Open an archive"), "Ctrl+Shift+O", self.for_archive),
             (tr("Open an archive by its address"), "Ctrl+Shift+U", self.for_address),
