@@ -18,10 +18,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from logbench.analysis.airflow import reads_low
-from logbench.analysis.explanations import CAUSES
-from logbench.analysis.findings import Cause, Explanation
+from logbench.analysis.explanations import CAUSES, explanations_of
+from logbench.analysis.findings import Explanation
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.view import View
+
+WHY = explanations_of("trim_pattern")
 
 CELLS = ("warm idle", "2,500 rpm hold", "light cruise", "brisk cruise", "load")
 """Operating cells in order of airflow."""
@@ -93,8 +95,8 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
     loaded = mean.get("load", float("nan")) - idle
     sloping = abs(slope) >= SLOPE_PCT or abs(loaded) >= LOAD_SLOPE_PCT
     if max(highest, -lowest) < OUT_PCT and not sloping:
-        none = Explanation((), ())
-        return Pattern("none", "The cells make no pattern of a fault.", none, idle, high)
+        text = "The cells make no pattern of a fault."
+        return Pattern("none", text, Explanation(), idle, high)
     if highest >= -lowest:
         middle = middle or above
         falls = bool(middle) and idle - min(middle) >= max(TREND_PCT, 0.35 * idle)
@@ -125,65 +127,33 @@ def _one_bank(bank: int, cells: Mapping[str, float]) -> Pattern:
     values = list(cells.values())
     idle = cells.get("warm idle", float("nan"))
     high = values[-1] if len(values) > 1 else float("nan")
-    apart = (
-        "A rear oxygen sensor that reads rich while the front one asks for fuel points to the front"
-        " sensor; a normal rear sensor points to air or fuel of this bank.",
-        "Look for an exhaust leak ahead of this bank's front sensor, worst at idle.",
-    )
-    if sum(values) >= 0:
-        order: tuple[Cause, ...] = (CAUSES["bank_lean"], CAUSES["o2_lean"], CAUSES["exhaust_leak"])
-        text = f"Only bank {bank} adds fuel."
-    else:
-        order = (CAUSES["bank_rich"], CAUSES["o2_rich"])
-        text = f"Only bank {bank} takes fuel away."
-    return Pattern("one bank only", text, Explanation(order, apart), idle, high)
+    lean = sum(values) >= 0
+    text = f"Only bank {bank} adds fuel." if lean else f"Only bank {bank} takes fuel away."
+    why = WHY["bank_lean"] if lean else WHY["bank_rich"]
+    return Pattern("one bank only", text, why, idle, high)
 
 
 def _lean(view: View, idle: float, high: float, falls: bool, rises: bool) -> Pattern:
     """Fuel is added on all banks: by its trend with airflow and by the airflow's own evidence."""
     low_air = reads_low(view)
     metered = view.trace("MAF") is not None
-    apart = (
-        "Volumetric efficiency that is low too points to the air-flow sensor; a normal one points"
-        " to fuel delivery: record MAF, RPM and a full-throttle pull.",
-        "Watch lambda against commanded under load: lean there points to delivery.",
-    )
     if falls:
-        order = (CAUSES["unmetered_air"], CAUSES["exhaust_leak"])
-        steps = (
-            "Smoke-test the intake; clamp vacuum hoses one by one and watch the trim at idle.",
-            "Idle airflow for each litre that is low at normal idle speed supports unmetered air.",
-        )
         text = f"Fuel is added mostly at idle ({idle:+.1f} %), less with airflow ({high:+.1f} %)."
-        return Pattern("falls with airflow", text, Explanation(order, steps), idle, high)
-    air: tuple[Cause, ...] = (CAUSES["maf_low"],) if metered else (CAUSES["pressure_low"],)
+        return Pattern("falls with airflow", text, WHY["falls"], idle, high)
+    air = CAUSES["maf_low"] if metered else CAUSES["pressure_low"]
     sensor_first = metered and (low_air or (low_air is None and not rises))
     if rises:
-        first = (*air, CAUSES["weak_fuel"]) if sensor_first else (CAUSES["weak_fuel"], *air)
         text = f"Fuel is added more with airflow ({idle:+.1f} % at idle, {high:+.1f} % high)."
-        name = "rises with airflow"
+        name, why = "rises with airflow", WHY["rises"]
     else:
-        near = (CAUSES["o2_lean"], CAUSES["weak_fuel"])
-        first = (*air, *near) if sensor_first else (*near, *air)
         text = "Fuel is added alike in every cell."
-        name = "lean everywhere"
-    return Pattern(name, text, Explanation(first, apart), idle, high)
+        name, why = "lean everywhere", WHY["lean"]
+    order = (air, *why.causes) if sensor_first else (*why.causes, air)
+    return Pattern(name, text, Explanation(order, why.tell_apart), idle, high)
 
 
 def _rich(idle: float, high: float) -> Pattern:
-    apart = (
-        "Repeat with the purge line clamped: vapour goes away with it.",
-        "Fuel pressure at rest that falls after key-off points to a leaking injector.",
-    )
     if high - idle >= TREND_PCT:
-        order = (CAUSES["rich_fuel"], CAUSES["purge"], CAUSES["fuel_in_oil"])
         text = f"Fuel is taken away mostly at idle ({idle:+.1f} %; {high:+.1f} % at high airflow)."
-        return Pattern("rich at idle", text, Explanation(order, apart), idle, high)
-    everywhere = (
-        CAUSES["rich_fuel"],
-        CAUSES["maf_high"],
-        CAUSES["ect_cold"],
-        CAUSES["fuel_in_oil"],
-    )
-    text = "Fuel is taken away in every cell."
-    return Pattern("rich everywhere", text, Explanation(everywhere, apart), idle, high)
+        return Pattern("rich at idle", text, WHY["rich_idle"], idle, high)
+    return Pattern("rich everywhere", "Fuel is taken away in every cell.", WHY["rich"], idle, high)
