@@ -62,9 +62,9 @@ def write(folder: Path) -> list[Path]:
     plots.mkdir(parents=True, exist_ok=True)
     written = [folder / "checks.md"]
     for module in all_checks():
-        if module.BANDS:
+        if used := bands_of(module, bands):
             path = plots / f"{module.KEY}.svg"
-            _plot([bands[key] for key in module.BANDS], path)
+            _plot(used, path)
             written.append(path)
     written[0].write_text(text(bands), encoding="utf-8")
     return written
@@ -73,6 +73,13 @@ def write(folder: Path) -> list[Path]:
 def text(bands: Bands) -> str:
     """The whole page as Markdown."""
     return "\n".join([_HEAD, *(_section(module, bands) for module in all_checks())])
+
+
+def bands_of(module: CheckModule, bands: Bands) -> list[Band]:
+    """The bands whose keys stand in the source of a check or of its parts."""
+    source = cast("ModuleType", module)
+    text = "".join(inspect.getsource(m) for m in (source, *getattr(source, "PARTS", ())))
+    return [band for band in bands if f'"{band.key}"' in text]
 
 
 def _section(module: CheckModule, bands: Bands) -> str:
@@ -84,8 +91,8 @@ def _section(module: CheckModule, bands: Bands) -> str:
         lines += [inspect.cleandoc(part.__doc__ or ""), ""]
     if module.INPUTS:
         lines += [f"Leans on: {', '.join(f'`{a}`' for a in module.INPUTS)}.", ""]
-    if module.BANDS:
-        lines += _band_table([bands[key] for key in module.BANDS])
+    if used := bands_of(module, bands):
+        lines += _band_table(used)
         lines += ["", f"![bands of {module.KEY}](checks/{module.KEY}.svg)", ""]
     for each in (source, *parts):
         lines += _explanations(each)

@@ -33,8 +33,6 @@ class CheckModule(Protocol):
     """Place in the list of checks."""
     INPUTS: tuple[str, ...]
     """Acronyms it leans on most: a poor one is named in its findings."""
-    BANDS: tuple[str, ...]
-    """Keys of the bands it uses."""
 
     # A module may also hold STRIPS and SHOWN (see `strips_of`, `shown_of`), and PARTS: modules
     # beside it that do part of the work.

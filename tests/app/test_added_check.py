@@ -40,7 +40,6 @@ TITLE = "A made-up check"
 PLAIN = "What nobody else knows of"
 STRIPS = (("VSS",),)
 ORDER = 19
-BANDS = ("made_up_speed",)
 INPUTS = ("VSS",)
 def check(view, bands):
     trace = view.trace("VSS")

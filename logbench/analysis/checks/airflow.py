@@ -29,16 +29,6 @@ SHOWN = r"MAFA?|MAP|RPM|LOAD_ABS|VOL_EFF"
 INPUTS = ("MAF", "RPM", "MAP", "IAT", "LOAD_ABS")
 ORDER = 2
 PARTS = (air_state,)
-"""Modules that do part of the work, for the documentation."""
-BANDS = (
-    "ve_full_throttle",
-    "ve_full_throttle_turbo",
-    "ve_manifold_idle",
-    "ve_manifold_cruise",
-    "ve_manifold_full",
-    "idle_airflow",
-    "displacement_ratio",
-)
 
 MIN_SAMPLES = 8
 MIN_FULL_SAMPLES = 4
@@ -126,8 +116,8 @@ def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Findin
         )
     if cell.ve_manifold_pct.n == 0:
         return subject.not_judged("The displacement is unknown.", _NO_DISPLACEMENT)
-    key = {"warm idle": "idle", "full throttle": "full"}.get(cell.name, "cruise")
-    band = bands[f"ve_manifold_{key}"]
+    keys = {"warm idle": "ve_manifold_idle", "full throttle": "ve_manifold_full"}
+    band = bands[keys.get(cell.name, "ve_manifold_cruise")]
     low = cell.ve_manifold_pct.mean < (band.within[0] or 0.0)
     return subject.judged(
         f"Volumetric efficiency to the manifold at {cell.name}",

@@ -28,7 +28,6 @@ TITLE = "Battery and charging"
 PLAIN = TITLE
 STRIPS = (("VPWR",), ("RPM",))
 ORDER = 5
-BANDS = ("resting_voltage", "cranking_voltage", "charging_voltage")
 INPUTS = ("VPWR",)
 
 DIP_V = 0.7

@@ -26,7 +26,6 @@ TITLE = "Temperature sensors after standing"
 PLAIN = "The agreement of the temperature sensors after standing overnight"
 STRIPS = (("ECT", "IAT", "AAT"),)
 ORDER = 4
-BANDS = ("cold_soak",)
 INPUTS = ("ECT", "IAT", "AAT", "EOT")
 
 COLD_DEGC = 50.0

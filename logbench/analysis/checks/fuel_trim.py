@@ -35,8 +35,6 @@ SHOWN = r"(SHRT|LONG)FT\d|TOTAL_TRIM\d|RPM|LOAD_PCT"
 INPUTS = ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "ECT", "RPM", "FUELSYS1")
 ORDER = 1
 PARTS = (trim_pattern,)
-"""Modules that do part of the work, for the documentation."""
-BANDS = ("fuel_trim_total", "fuel_trim_trend", "fuel_trim_load_trend", "fuel_trim_bank_difference")
 
 MIN_SECONDS = 8.0
 MIN_SAMPLES = 8

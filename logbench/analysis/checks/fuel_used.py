@@ -25,7 +25,6 @@ KEY = "fuel_used"
 TITLE = "Fuel used"
 PLAIN = "The fuel used"
 ORDER = 11
-BANDS = ("fuel_agreement",)
 INPUTS = ("MAF", "FUEL_RATE", "VSS", "LAMBDA")
 
 LEAST_S = 60.0

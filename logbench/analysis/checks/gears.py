@@ -22,7 +22,6 @@ TITLE = "Gear ratios and slip"
 PLAIN = "The gearbox ratios"
 STRIPS = (("RPM",), ("VSS",))
 ORDER = 10
-BANDS = ("gear_spread",)
 INPUTS = ("RPM", "VSS")
 
 LEAST_KMH = 20.0

@@ -25,7 +25,6 @@ TITLE = "Idle stability, speed and timing"
 PLAIN = "The idle"
 STRIPS = (("RPM",), ("SPARKADV",), ("TP",))
 ORDER = 8
-BANDS = ("idle_stability", "idle_against_median", "idle_timing")
 INPUTS = ("RPM", "SPARKADV")
 
 SETTLE_S = 5.0

@@ -22,7 +22,6 @@ KEY = "own"
 TITLE = "Your own checks"
 PLAIN = TITLE
 ORDER = 20
-BANDS: tuple[str, ...] = ()
 INPUTS: tuple[str, ...] = ()
 
 

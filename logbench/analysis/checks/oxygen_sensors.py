@@ -32,21 +32,7 @@ TITLE = "Oxygen sensors and lambda"
 PLAIN = "The sensors in the exhaust that measure the mixture"
 STRIPS = (("O2S11", "O2S12"), ("LAMBDA", "LAMBDA11"), ("RPM",))
 ORDER = 7
-BANDS = (
-    "o2_front_rich",
-    "o2_front_lean",
-    "o2_front_rich_share",
-    "o2_front_rate",
-    "o2_enriched",
-    "o2_fuel_cut",
-    "o2_response",
-    "o2_rear_ratio",
-    "lambda_closed_loop",
-    "lambda_full_load",
-    "lambda_rise",
-)
 PARTS = (sensor_response,)
-"""Modules that do part of the work, for the documentation."""
 INPUTS = ("O2S11", "O2S21", "O2S12", "O2S22", "LAMBDA11", "LAMBDA21", "LAMBDA")
 
 SWITCH_V = 0.45

@@ -30,7 +30,6 @@ TITLE = "Manifold and barometric pressure"
 PLAIN = "The pressure in the intake"
 STRIPS = (("MAP", "BARO"), ("RPM",))
 ORDER = 6
-BANDS = ("map_against_baro", "baro_against_altitude", "idle_vacuum")
 INPUTS = ("MAP", "BARO")
 
 _OFF = "Record MAP and BARO for some seconds with the key on and the engine off."

@@ -22,7 +22,6 @@ KEY = "readiness"
 TITLE = "Lamp and monitor readiness"
 PLAIN = "The car's own monitors and warning lamp"
 ORDER = 12
-BANDS: tuple[str, ...] = ()
 INPUTS = ("MIL", "DTC_CNT")
 
 MONITORS = {

@@ -22,7 +22,6 @@ KEY = "recording"
 TITLE = "The recording itself"
 PLAIN = TITLE
 ORDER = 13
-BANDS: tuple[str, ...] = ()
 INPUTS: tuple[str, ...] = ()
 
 GAP_KINDS = ("link lost", "gap")

@@ -30,7 +30,6 @@ TITLE = "Throttle and pedal sensors"
 PLAIN = "The sensors of pedal and throttle"
 STRIPS = (("TP", "TP_B"), ("APP_D", "APP_E"))
 ORDER = 9
-BANDS = ("paired_sensors", "throttle_reached", "throttle_reached_relative")
 INPUTS = ("TP", "TP_B", "TP_C", "APP_D", "APP_E", "APP_F")
 
 PAIRS = (("TP", "TP_B"), ("TP", "TP_C"), ("APP_D", "APP_E"), ("APP_D", "APP_F"))

@@ -15,6 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from logbench.analysis import alignment, fan
 from logbench.analysis.alignment import NS, Mask, Values
@@ -33,19 +34,7 @@ STRIPS = (("ECT", "IAT", "AAT"), ("VSS",))
 SHOWN = r"ECT\d?|VSS|RPM"
 INPUTS = ("ECT", "RPM", "VSS")
 ORDER = 3
-BANDS = (
-    "warm_up_rate_driving",
-    "warm_up_rate_idle",
-    "warm_up_air",
-    "warm_up_plateau",
-    "warm_up_below_regulating",
-    "fan_start",
-    "fan_swing",
-    "coolant_highest",
-    "closed_loop_time",
-)
 PARTS = (fan,)
-"""Modules that do part of the work, for the documentation."""
 
 COLD_START_DEGC = 50.0
 LEVEL_WINDOW_S = 180.0
@@ -285,14 +274,8 @@ def _on_the_road(view: View) -> Mask:
     size = int(ROAD_WINDOW_S / STEP_S)
     slow = (np.nan_to_num(speed) < ROAD_SPEED_KMH).astype(np.float64)
     cut = view.conditions.mask(Condition.FUEL_CUT).astype(np.float64)
-    return (_mean(slow, size) < 0.05) & (_mean(cut, size) < 0.2)
-
-
-def _mean(values: Values, size: int) -> Values:
-    """Moving mean over `size` points centred on each."""
-    padded = np.pad(values, (size // 2 + 1, size - size // 2 - 1), mode="edge")
-    total = np.cumsum(padded)
-    return np.asarray((total[size:] - total[:-size]) / size)
+    slow_share, cut_share = (uniform_filter1d(x, size, mode="nearest") for x in (slow, cut))
+    return np.asarray((slow_share < 0.05) & (cut_share < 0.2))
 
 
 def _rate(found: WarmUp, bands: Bands) -> Finding:
