@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.analysis.alignment import Mask, Values, edges
-from logbench.analysis.grid import STEP_S, Grid, RecordingLike, Traces, schmitt
+from logbench.analysis.grid import STEP_S, Grid, schmitt
 from logbench.analysis.model import Condition, ConditionSpan
 
 WARM_DEGC = 70.0
@@ -45,10 +45,10 @@ Codes = npt.NDArray[np.int8]
 class Conditions:
     """Driving conditions of a recording.
 
-    `code`: int8, shape of the grid, the place of the condition in `Condition`, -1 where the
-    recording has a gap. `running`, `warm`, `closed_loop`: bool, same shape. `notes`: what had to
-    be inferred, one sentence each. `loop_recorded` and `warm_recorded` say whether `closed_loop`
-    and `warm` rest on recorded signals.
+    `spans`: in order of time, gaps left out. `code`: int8, shape of the grid, the place of the
+    condition in `Condition`, -1 where the recording has a gap. `running`, `warm`, `closed_loop`:
+    bool, same shape. `notes`: what had to be inferred, one sentence each. `loop_recorded` and
+    `warm_recorded` say whether `closed_loop` and `warm` rest on recorded signals.
     """
 
     spans: tuple[ConditionSpan, ...]
@@ -64,11 +64,6 @@ class Conditions:
     def mask(self, *conditions: Condition) -> Mask:
         """True on the grid where one of `conditions` holds."""
         return np.isin(self.code, [_CODE[c] for c in conditions])
-
-
-def find_conditions(recording: RecordingLike) -> tuple[ConditionSpan, ...]:
-    """The driving conditions of a recording in order of time; gaps are left out."""
-    return classify(Grid(Traces(recording))).spans
 
 
 @dataclass(slots=True)

@@ -168,12 +168,13 @@ def progress_of(recording: RecordingLike, goals: Sequence[CellGoal] = ()) -> Dri
 def _step(view: View, step: PlanStep) -> StepProgress:
     if step.key in ("cold_start", "warm_up"):
         return _warming(view, step)
+    mask = view.conditions.mask
     have_s = {
-        "warm_idle": lambda: _longest_s(_mask(view, Condition.WARM_IDLE)),
+        "warm_idle": lambda: _longest_s(mask(Condition.WARM_IDLE)),
         "hold_2500": lambda: _longest_s(_held(view)),
-        "cruise": lambda: _total_s(_mask(view, Condition.CRUISE)),
+        "cruise": lambda: float(mask(Condition.CRUISE).sum() * STEP_S),
         "full_throttle": lambda: _longest_s(_pulled(view)),
-        "coast_down": lambda: _longest_s(_mask(view, Condition.FUEL_CUT)),
+        "coast_down": lambda: _longest_s(mask(Condition.FUEL_CUT)),
     }[step.key]()
     done = have_s >= step.needed_s
     return StepProgress(step, StepState.DONE if done else StepState.TO_DO, have_s)
@@ -194,10 +195,6 @@ def _warming(view: View, step: PlanStep) -> StepProgress:
     return StepProgress(step, StepState.DONE if seen else StepState.TOO_LATE)
 
 
-def _mask(view: View, condition: Condition) -> Mask:
-    return view.conditions.mask(condition)
-
-
 def _rpm(view: View) -> Values:
     rpm = view.grid.linear("RPM")
     return np.full(len(view.grid), np.nan) if rpm is None else rpm
@@ -207,15 +204,11 @@ def _held(view: View) -> Mask:
     """Standing, 2,250 to 2,750 rpm, warm."""
     rpm = _rpm(view)
     near = (rpm >= 2250.0) & (rpm <= 2750.0)
-    return _mask(view, Condition.FAST_IDLE) & view.conditions.warm & near
+    return view.conditions.mask(Condition.FAST_IDLE) & view.conditions.warm & near
 
 
 def _pulled(view: View) -> Mask:
-    return _mask(view, Condition.FULL_THROTTLE) & (_rpm(view) >= 3000.0)
-
-
-def _total_s(mask: Mask) -> float:
-    return float(mask.sum() * STEP_S)
+    return view.conditions.mask(Condition.FULL_THROTTLE) & (_rpm(view) >= 3000.0)
 
 
 def _longest_s(mask: Mask) -> float:

@@ -8,17 +8,14 @@ import re
 from collections.abc import Callable, Mapping
 
 import numpy as np
-import numpy.typing as npt
 
-from logbench.analysis.alignment import Values, interval_s, previous, runs
+from logbench.analysis.alignment import Mask, Values, interval_s, previous, runs
 from logbench.analysis.expressions import evaluate, names_in
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.model import Span
 from logbench.errors import UsageError
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
-
-Mask = npt.NDArray[np.bool_]
 
 EXAMPLE = "RPM > 4000 and LOAD_PCT > 80"
 _COMPARISONS: Mapping[type[ast.cmpop], Callable[[Values, Values], Mask]] = {

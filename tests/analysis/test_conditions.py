@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.conditions import find_conditions
 from logbench.analysis.grid import Grid, Traces, schmitt
 from logbench.analysis.model import Condition, Span
 from logbench.analysis.view import View
@@ -28,7 +27,7 @@ CRANK = Phase(2, 200, load=0, map_kpa=98, loop=1)
 
 
 def seconds(recording, condition: Condition) -> float:
-    return sum(s.duration_s for s in find_conditions(recording) if s.condition is condition)
+    return sum(s.duration_s for s in View(recording).conditions.spans if s.condition is condition)
 
 
 @pytest.mark.parametrize("hz", [10.0, 2.0, 1.0])
@@ -47,7 +46,7 @@ def test_every_condition_is_found_at_any_rate(hz):
 def test_cranking_key_on_and_engine_off():
     stopped = Phase(6, 0, load=0, map_kpa=100, loop=0)
     scene = Scene([KEY_ON, CRANK, IDLE, stopped, CRANK, IDLE])
-    spans = find_conditions(scene.recording())
+    spans = View(scene.recording()).conditions.spans
     order = [s.condition for s in spans if s.condition is not Condition.OTHER]
     assert order == [
         Condition.KEY_ON,
@@ -135,9 +134,9 @@ def test_without_engine_speed_conditions_are_rough_but_there():
 
 
 def test_an_empty_recording_has_none():
-    assert find_conditions(Recording.of([], Facts())) == ()
+    assert View(Recording.of([], Facts())).conditions.spans == ()
     nothing = Trace("RPM", "7E8", "rpm", np.empty(0, np.int64), np.empty(0))
-    assert find_conditions(Recording.of([nothing])) == ()
+    assert View(Recording.of([nothing])).conditions.spans == ()
 
 
 def test_schmitt_holds_between_its_limits():

@@ -62,7 +62,7 @@ def compare(
         findings = compare_findings(*([run_checks(view, bands) for view in side] for side in sides))
     warm_up, cranking = compare_warm_up(*sides), compare_cranking(*sides)
     axis = choose_axis(*sides)
-    quantities = quantities_of([v for side in sides for v in side], _axis_signals(axis))
+    quantities = quantities_of([v for side in sides for v in side], axis.signals if axis else ())
     if axis is None:
         why = "Record RPM and one of MAP, LOAD_ABS, LOAD_PCT or MAF on both drives."
         signals = tuple(_not_comparable(q, why) for q in quantities)
@@ -92,10 +92,6 @@ def compare(
         quantities=tuple(quantities),
     )
     return replace(result, summary=summary(signals, findings, result.comparable))
-
-
-def _axis_signals(axis: LoadAxis | None) -> tuple[str, ...]:
-    return axis.signals if axis else ()
 
 
 def _signals(

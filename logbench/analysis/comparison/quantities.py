@@ -126,20 +126,21 @@ def _signal(name: str, axis: Sequence[str]) -> Quantity | None:
         slow = kind == "temperature"
         return view.grid.slow(name) if slow else view.grid.linear(name)
 
-    absolute, relative = REPEATABILITY[kind]
-    everyday = EVERYDAY_OF.get(name, EVERYDAY.get(kind))
-    return Quantity(
-        name,
-        signal.name,
-        signal.unit,
-        kind,
-        make,
-        signal.scale,
-        absolute,
-        relative,
-        False,
-        everyday,
-    )
+    return _quantity(name, signal.name, signal.unit, kind, make, signal.scale)
+
+
+def _quantity(
+    key: str,
+    title: str,
+    unit: str,
+    kind: Kind,
+    make: Callable[[View], Values | None],
+    quantum: float,
+    derived: bool = False,
+) -> Quantity:
+    """A quantity that differs from drive to drive as its kind does."""
+    everyday = EVERYDAY_OF.get(key, EVERYDAY.get(kind))
+    return Quantity(key, title, unit, kind, make, quantum, *REPEATABILITY[kind], derived, everyday)
 
 
 def _derived(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
@@ -157,11 +158,8 @@ def _total_trim(bank: int) -> Quantity:
             return None
         return derived.total_trim_pct(short, long)
 
-    absolute, relative = REPEATABILITY["trim"]
-    return Quantity(
-        f"TRIM{bank}", f"total fuel trim, bank {bank}", "%", "trim", make, 100 / 128, absolute,
-        relative, True, EVERYDAY["trim"],
-    )  # fmt: skip
+    title = f"total fuel trim, bank {bank}"
+    return _quantity(f"TRIM{bank}", title, "%", "trim", make, 100 / 128, derived=True)
 
 
 def efficiency() -> Quantity:
@@ -178,8 +176,5 @@ def efficiency() -> Quantity:
             degc = np.full(len(rpm), 25.0)
         return 100.0 * derived.volumetric_efficiency(maf, rpm, litres, pressure, degc)
 
-    absolute, relative = REPEATABILITY["efficiency"]
-    return Quantity(
-        "VE", "volumetric efficiency against the manifold", "%", "efficiency", make, 0.01, absolute,
-        relative, True, EVERYDAY["efficiency"],
-    )  # fmt: skip
+    title = "volumetric efficiency against the manifold"
+    return _quantity("VE", title, "%", "efficiency", make, 0.01, derived=True)

@@ -96,8 +96,9 @@ def compare_warm_up(before: Sequence[View], after: Sequence[View]) -> WarmUpComp
         return WarmUpComparison(
             "Warm-up not comparable: record RPM, ECT and MAF (or MAP, or LOAD_PCT) on both drives."
         )
-    trims = _has_trims((*before, *after))
-    curves = [_first_cold(views, source, trims) for views in (before, after)]
+    trims = not any(view.missing("SHRTFT1", "LONGFT1") for view in (*before, *after))
+    found = [[warm_up_curve(view, source, trims) for view in side] for side in (before, after)]
+    curves = [next((curve for curve in side if curve is not None), None) for side in found]
     lacking = [n for n, c in zip(("before", "after"), curves, strict=True) if c is None]
     first, second = curves
     if first is None or second is None:
@@ -151,15 +152,6 @@ def _heat_source(views: Sequence[View]) -> str | None:
         if not any(view.missing(name) for view in views):
             return name
     return None
-
-
-def _first_cold(views: Sequence[View], source: str, trims: bool) -> WarmUpCurve | None:
-    curves = [curve for view in views if (curve := warm_up_curve(view, source, trims)) is not None]
-    return curves[0] if curves else None
-
-
-def _has_trims(views: Sequence[View]) -> bool:
-    return not any(view.missing("SHRTFT1", "LONGFT1") for view in views)
 
 
 def _mean_trim(view: View) -> Values:
