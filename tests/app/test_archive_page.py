@@ -6,16 +6,18 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QImage, QPainter
 from PySide6.QtWidgets import QDialog, QWidget
 
 from logbench.app.archive.page import ArchivePage
-from logbench.app.archive.recordings import PREVIEW, SIDE, WORST
+from logbench.app.archive.recordings import PREVIEW, SIDE, WORST, RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import paint_spark, spark_text
 from logbench.app.window import MainWindow
 from logbench.archive import columns
+from logbench.archive.columns import Cell, Column
 from logbench.archive.preview import shrunk
 from logbench.importing.memory import recall
 from logbench.recording.model import Trace
@@ -373,6 +375,27 @@ def test_verify_sets_aside_only_when_asked(opened: ArchivePage, root, qtbot):
     opened.verify(quarantine=True)
     until(qtbot, lambda: settled(opened) and not (root / "spoilt.parquet").exists())
     assert (root / "quarantine/spoilt.parquet").exists()
+
+
+def test_a_column_that_needs_room_is_in_the_list_where_there_is_room(
+    opened: ArchivePage, window, monkeypatch
+):
+    height = Column(
+        "height_m",
+        pa.float64(),
+        lambda _: 120.0,
+        (Cell("list", 3, "Height", None, "0" * 12, True),),
+    )
+    monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS, height))
+    table = RecordingsTable(RecordingsModel(opened.body.sparks, window.services.look.theme))
+    names = [column.name for column in table.recordings.columns]
+    assert names[:4] == ["started_utc", "car", "duration_s", "height_m"]
+    for width, shown in ((700, False), (1400, True), (700, False)):
+        table.resize(width, 300)
+        table.show()
+        assert table.isColumnHidden(3) == (not shown)
+        assert table.viewport().width() >= table.horizontalHeader().length() - 1
+    table.close()
 
 
 def test_looks_sizes_keys_and_names(opened: ArchivePage, window):

@@ -32,6 +32,7 @@ WORST, SIDE, PREVIEW = "worst", "side", "preview"
 BEFORE, AFTER = "before", "after"
 _NOT_CHECKED = tr("not checked yet")
 _CENTER = Qt.AlignmentFlag.AlignCenter
+_LEAST_FREE_PX = 140
 _PAD_PX = 20
 
 
@@ -48,6 +49,8 @@ class _Listed:
     centered: bool = False
     ascending: bool = False
     """At first."""
+    spacious: bool = False
+    """Only where there is plenty of room."""
 
 
 class RecordingsModel(RowsModel):
@@ -85,6 +88,7 @@ class RecordingsModel(RowsModel):
             cell.widest,
             centered=not is_text,
             ascending=is_text and not cell.widest,
+            spacious=cell.spacious,
         )
 
     def place(self, name: str) -> int:
@@ -269,7 +273,8 @@ class RecordingsTable(RowsTable):
             super().keyPressEvent(event)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
-        """The car and the preview share what the other columns leave."""
+        """The car and the preview share what the other columns leave; where that is too little,
+        the spacious ones go."""
         super().resizeEvent(event)
         header = self.horizontalHeader()
         measure = self.fontMetrics().horizontalAdvance
@@ -279,9 +284,15 @@ class RecordingsTable(RowsTable):
             for column in range(len(columns))
             if columns[column].widest
         }
-        rest = max(140, self.viewport().width() - sum(widths.values()))
+        room = self.viewport().width()
+        narrow = sum(widths.values()) + _LEAST_FREE_PX > room
+        for column, listed in enumerate(columns):
+            self.setColumnHidden(column, narrow and listed.spacious)
+            if narrow and listed.spacious:
+                widths.pop(column, None)
+        rest = max(_LEAST_FREE_PX, room - sum(widths.values()))
         last = len(columns) - 1
-        free = [column for column in range(last) if column not in widths]
+        free = [n for n in range(last) if n not in widths and not self.isColumnHidden(n)]
         share = round(rest * 0.45 / max(1, len(free)))
         widths |= dict.fromkeys(free, share) | {last: rest - share * len(free)}
         for column, width in widths.items():
