@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from logbench.recording.model import Vehicle
+from logbench.recording.model import Event, Vehicle
 from logbench.recording.surroundings import Surroundings
 from logbench.vehicle.model import CarFacts
 
@@ -138,15 +138,6 @@ class Status:
 
 
 @dataclass(frozen=True, slots=True)
-class Happened:
-    """An event was put into the recording."""
-
-    t_ns: int
-    kind: str
-    text: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Started:
     """The recording was started; times of all that follows count from its start.
 
@@ -201,17 +192,9 @@ class Failed:
 
 
 Message = (
-    Step
-    | CarFound
-    | Batch
-    | Status
-    | Happened
-    | Started
-    | NotStarted
-    | NotChosen
-    | Finished
-    | Failed
+    Step | CarFound | Batch | Status | Event | Started | NotStarted | NotChosen | Finished | Failed
 )
+"""An `Event` comes when it was put into the recording."""
 
 
 # --- to the capture process ---

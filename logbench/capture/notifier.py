@@ -9,7 +9,7 @@ from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
 from typing import Protocol
 
-from logbench.capture.messages import Happened, Message, Status, Step
+from logbench.capture.messages import Message, Status, Step
 from logbench.capture.outbox import Row
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import Opened
@@ -127,9 +127,9 @@ class Notifier:
 
     def happened(self, kind: str, text: str = "", t_ns: int | None = None) -> None:
         """Put an event into the recording, now or at `t_ns`, and report it."""
-        when = self.now_ns if t_ns is None else t_ns
-        self._sink.event(Event(t_ns=when, kind=kind, text=text))
-        self._watcher.message(Happened(when, kind, text))
+        event = Event(t_ns=self.now_ns if t_ns is None else t_ns, kind=kind, text=text)
+        self._sink.event(event)
+        self._watcher.message(event)
 
     @contextlib.contextmanager
     def pulse(self) -> Iterator[None]:

@@ -11,7 +11,7 @@ import multiprocessing.connection
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from pathlib import Path
@@ -72,7 +72,8 @@ class Capture:
         self._process = context.Process(
             target=_main, args=(self.request, self._make, childs_out, childs_in), name="capture"
         )
-        with _interrupts_ignored():
+        # the child is born ignoring Ctrl-C, which the terminal sends to both
+        with signals_handled(signal.SIG_IGN, signal.SIGINT):
             self._process.start()
         childs_out.close()
         childs_in.close()
@@ -192,16 +193,19 @@ class Capture:
 
 
 @contextlib.contextmanager
-def _interrupts_ignored() -> Iterator[None]:
-    """So that the child is born ignoring Ctrl-C, which the terminal sends to both."""
+def signals_handled(
+    handler: Callable[[int, FrameType | None], object] | signal.Handlers, *numbers: signal.Signals
+) -> Iterator[None]:
+    """Meanwhile these signals go to `handler`; on another than the main thread nothing changes."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    before = {number: signal.signal(number, handler) for number in numbers}
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        for number, earlier in before.items():
+            signal.signal(number, earlier)
 
 
 # --- in the capture process ---

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 
-from logbench.capture.facts import iso_utc, utc_now
 from logbench.recording.finish import check_folder, write_recording
-from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle, signal_facts
+from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle, iso_utc, signal_facts
 from logbench.signals.table import table
 from logbench.simulator.drive import Drive
 from logbench.simulator.produce import produce
@@ -52,7 +52,7 @@ def record_simulated(
         for (signal, ecu), (t_ns, values) in samples.items()
     ]
     facts = Facts(
-        started_utc=started_utc or iso_utc(utc_now()),
+        started_utc=started_utc or iso_utc(datetime.now(UTC)),
         software=SOFTWARE,
         vehicle=vehicle or vehicle_of(drive),
         link=LinkFacts(url="sim:", adapter="none, computed", protocol="none", simulated=True),

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import signal
 import threading
-from collections.abc import Callable, Iterator
-from types import FrameType
+from collections.abc import Callable
 
 from logbench.capture.messages import CaptureRequest, Failed, Finished, Message, Step
-from logbench.capture.process import Capture
+from logbench.capture.process import Capture, signals_handled
 from logbench.capture.sources.choose import SourceMaker, make_source
 from logbench.errors import error_named
 from logbench.recording.finish import recover
@@ -28,7 +26,11 @@ def run_headless(
     if request.out is not None and request.out.parent.is_dir() and request.resume is None:
         for path in recover(request.out.parent):
             on_message(Step(f"An unfinished recording was recovered: {path}"))
-    with _stop_on_signal() as stopped, Capture(request, make) as capture:
+    stopped = threading.Event()
+    with (
+        signals_handled(lambda *_: stopped.set(), signal.SIGINT, signal.SIGTERM),
+        Capture(request, make) as capture,
+    ):
         asked = False
         while True:
             if stopped.is_set() and not asked:
@@ -41,22 +43,3 @@ def run_headless(
                     return message
                 if isinstance(message, Failed):
                     raise error_named(message.error, message.sentence)
-
-
-@contextlib.contextmanager
-def _stop_on_signal() -> Iterator[threading.Event]:
-    """An event that Ctrl-C and SIGTERM set instead of breaking in."""
-    stopped = threading.Event()
-    if threading.current_thread() is not threading.main_thread():
-        yield stopped
-        return
-
-    def stop(_number: int, _frame: FrameType | None) -> None:
-        stopped.set()
-
-    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield stopped
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

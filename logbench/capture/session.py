@@ -10,9 +10,9 @@ import threading
 import time
 import uuid
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
-from logbench.capture.facts import iso_utc, utc_now
 from logbench.capture.messages import (
     CaptureRequest,
     CarFound,
@@ -20,7 +20,6 @@ from logbench.capture.messages import (
     Command,
     Failed,
     Finished,
-    Happened,
     Mark,
     NotChosen,
     NotStarted,
@@ -43,7 +42,7 @@ from logbench.errors import (
     WorkerDiedError,
 )
 from logbench.recording.finish import check_folder, finish, samples_in
-from logbench.recording.model import Facts, LinkFacts, Vehicle, signal_facts
+from logbench.recording.model import Facts, LinkFacts, Vehicle, iso_utc, signal_facts
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.model import Reading
 
@@ -51,6 +50,7 @@ log = logging.getLogger(__name__)
 
 GAP_S = 1.0
 """Without any sample for so long in real time, a `gap` is put into the recording."""
+_UTC_NOW = partial(datetime.datetime.now, datetime.UTC)
 BACK_OFF_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 """Waits between attempts to connect again; the last repeats."""
 
@@ -64,7 +64,7 @@ class Session:
         source: Source,
         watcher: Watcher,
         *,
-        utc_now: Callable[[], datetime.datetime] = utc_now,
+        utc_now: Callable[[], datetime.datetime] = _UTC_NOW,
     ) -> None:
         self._request = request
         self._source = source
@@ -78,7 +78,7 @@ class Session:
             request.hold_s,
             on_death=lambda error: self.fail("journal", error),
             on_trouble=lambda text: watcher.message(Step(text)),
-            on_note=lambda note: watcher.message(Happened(note.t_ns, note.kind, note.text)),
+            on_note=watcher.message,
         )
         self._known = Facts()
         """Facts of the recording that may yet be started."""
@@ -158,7 +158,8 @@ class Session:
         """Go on where a dead capture stopped: t is carried on by the time of day."""
         content = self._sink.resume(journal)
         before = content.facts
-        passed_ns = int(_seconds_since(before.started_utc, self._utc_now()) * _scale(before) * 1e9)
+        scale = before.link.time_scale or 1.0
+        passed_ns = int(_seconds_since(before.started_utc, self._utc_now()) * scale * 1e9)
         self._notify.origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
         facts.recording_id, facts.started_utc = before.recording_id, before.started_utc
         facts.signals = before.signals | facts.signals
@@ -363,7 +364,3 @@ def _seconds_since(started_utc: str, now: datetime.datetime) -> float:
 def _away(error: LinkError) -> str:
     """The `Status.link` of a link on which that has happened."""
     return "silent" if isinstance(error, CAR_SILENT) else "lost"
-
-
-def _scale(facts: Facts) -> float:
-    return facts.link.time_scale or 1.0

@@ -43,8 +43,8 @@ _LOW_TIMES = 3
 """So many low readings in a row count as a low battery: one may be a starter's dip."""
 
 
-class LowBatteryError(Exception):
-    """The battery must be spared; `str` is the voltage in words."""
+class LowBatteryError(EndOfSourceError):
+    """The battery must be spared: the recording ends, and then the run. `str`: volts in words."""
 
 
 class _Car:
@@ -134,7 +134,7 @@ class _Cycle(Source):
         if self._silent_since is not None:
             if time.monotonic() - self._silent_since >= self._plan.off_after_s:
                 raise EndOfSourceError
-            if self._off and not self._may_ask():
+            if self._off and not self._car.may_ask():
                 raise CarSilentError("The car is off.")
         try:
             opened = self._car.source.open(progress)
@@ -147,12 +147,6 @@ class _Cycle(Source):
     def _falls_asleep(self) -> None:
         self._off = True
         self._car.lie_down()
-
-    def _may_ask(self) -> bool:
-        try:
-            return self._car.may_ask()
-        except LowBatteryError:
-            raise EndOfSourceError from None  # the run will find the same, with this file finished
 
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
         """The car's; not commanded in an unattended run."""
@@ -223,10 +217,10 @@ class UnattendedRun:
                 self._say(f"An unfinished recording was recovered: {path}")
             while not self._stop.is_set():
                 self._one_cycle()
-        except EndOfSourceError:
-            self._say("The source has come to its end")
         except LowBatteryError as low:
             self._say(f"The battery is down to {low}: recording has ended so as to spare it.")
+        except EndOfSourceError:
+            self._say("The source has come to its end")
         except Exception:
             log.exception("unattended recording stopped")
             sentence = "Recording stopped because of a fault in the program; see the log."

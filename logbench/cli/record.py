@@ -134,8 +134,9 @@ def _status_text(status: Status) -> str:
 
 def _lasting(message: Message) -> str | None:
     """The line to print for good, or None where only the live line changes."""
-    from logbench.capture.messages import CarFound, Happened, Step
+    from logbench.capture.messages import CarFound, Step
     from logbench.cli.show import clock
+    from logbench.recording.model import Event
 
     match message:
         case Step(text=text):
@@ -144,7 +145,7 @@ def _lasting(message: Message) -> str | None:
             car = facts.vin or "no VIN read"
             line = f"Car answers: {car}, {facts.protocol}; {len(signals)} signals"
             return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
-        case Happened(t_ns=t_ns, kind=kind, text=text):
+        case Event(t_ns=t_ns, kind=kind, text=text):
             return f"{clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
         case _:  # NotStarted and NotChosen answer a window; Failed is raised
             return None

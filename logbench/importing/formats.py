@@ -7,10 +7,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logbench.importing.can_log import import_can_log
-from logbench.importing.csv_file import load_csv
+from logbench.importing.detect import detect_mapping
 from logbench.importing.model import Imported, Mapping
 from logbench.importing.parquet_table import is_recording, load_parquet
-from logbench.importing.sheet import Sheet
+from logbench.importing.sheet import (
+    DELIMITERS,
+    Dialect,
+    Sheet,
+    read_sheet,
+    read_text,
+    sniff,
+)
 
 LoadSheet = Callable[[Path, Mapping | None, str | None], tuple[Sheet, Mapping]]
 """From a file, a mapping (None: to be detected) and the user's delimiter (None: to be detected) to
@@ -29,6 +36,21 @@ class Format:
     """For files that say themselves what they hold. Raises `ImportFileError`."""
     recording: Callable[[Path], bool | None] = lambda _path: False
     """Whether such a file is a recording of this program; None where it cannot be read."""
+
+
+def load_csv(path: Path, mapping: Mapping | None, delimiter: str | None) -> tuple[Sheet, Mapping]:
+    """The cells of a text file, and the mapping given or detected (with `delimiter`, if the user
+    names it).
+
+    Raises `ImportFileError`.
+    """
+    text, encoding = read_text(path, mapping.encoding if mapping else None)
+    if mapping is None:
+        dialect = sniff(text, encoding, (delimiter,) if delimiter else DELIMITERS)
+        sheet = read_sheet(text, dialect)
+        return sheet, detect_mapping(sheet, dialect)
+    dialect = Dialect(encoding, mapping.delimiter, mapping.header_row, mapping.units_row)
+    return read_sheet(text, dialect), mapping
 
 
 _TEXT = Format((".csv", ".txt", ".tsv", ".tab"), sheet=load_csv)

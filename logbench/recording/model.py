@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from typing import Any, Literal
 
 import numpy as np
@@ -106,6 +107,11 @@ def signal_facts(acronyms: Iterable[str]) -> dict[str, SignalFacts]:
     """Unit, name and PID of each signal that the table knows."""
     known = (table().by_acronym(acronym) for acronym in acronyms if acronym in table())
     return {s.acronym: SignalFacts(unit=s.unit, name=s.name, pid=s.pid) for s in known}
+
+
+def iso_utc(moment: datetime) -> str:
+    """ISO 8601 in UTC with microseconds."""
+    return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
 class Facts(_Open):

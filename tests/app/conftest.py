@@ -25,7 +25,6 @@ from logbench.capture.messages import (
     CaptureRequest,
     CarFound,
     Finished,
-    Happened,
     Message,
     Status,
     Step,
@@ -91,7 +90,8 @@ class FakeCapture:
     def mark(self, text: str, t_ns: int | None = None) -> None:
         self.marks.append(text)
         self.mark_times.append(t_ns)
-        self.inbox.append(Happened(2_000_000_000 if t_ns is None else t_ns, "marker", text))
+        when = 2_000_000_000 if t_ns is None else t_ns
+        self.inbox.append(Event(t_ns=when, kind="marker", text=text))
 
     def start_recording(self, out: Path, include: bool) -> None:
         self.begun.append((out, include))

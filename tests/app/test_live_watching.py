@@ -11,13 +11,13 @@ from logbench.app.window import MainWindow
 from logbench.capture.messages import (
     Failed,
     Finished,
-    Happened,
     NotStarted,
     Started,
     Status,
     Unattended,
 )
 from logbench.plot.pyramid import Pyramid
+from logbench.recording.model import Event
 
 SIGNALS = ("RPM", "MAF", "FUELSYS1")
 CTRL = Qt.KeyboardModifier.ControlModifier
@@ -55,7 +55,7 @@ def test_pressing_record_begins_with_what_was_kept(watching, garage, qtbot, sett
     if not include:
         live.box.include.setFocus()
         qtbot.keyClick(live.box.include, Qt.Key.Key_Space)
-    garage.last.inbox.append(Happened(18_000_000_000, "marker", "rattle"))
+    garage.last.inbox.append(Event(t_ns=18_000_000_000, kind="marker", text="rattle"))
     qtbot.waitUntil(lambda: len(live.shown.events) == 1)
     qtbot.mouseClick(live.record, Qt.MouseButton.LeftButton)
     ((out, included),) = garage.last.begun

@@ -14,7 +14,6 @@ from logbench.capture.messages import (
     CarFound,
     Choose,
     Finished,
-    Happened,
     MarkRule,
     NotChosen,
     Start,
@@ -27,7 +26,7 @@ from logbench.capture.sources.replay import ReplaySource
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import SignalUnsupportedError
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Facts, Trace
+from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import FakeSource
 from tests.capture.test_session import Listener
@@ -81,9 +80,9 @@ def test_what_the_car_does_not_report_changes_nothing(tmp_path):
 def test_a_rule_does_not_add_what_is_asked_for_no_longer(tmp_path):
     rule = MarkRule("together above 50", ("RPM", "VSS"), above=50.0)
     _, listener = drive({20: [Choose(("RPM",))]}, last=60, rules=(rule,))
-    assert [m for m in listener.of(Happened) if m.kind == "marker"] == []
+    assert [m for m in listener.of(Event) if m.kind == "marker"] == []
     _, listener = drive({}, last=60, rules=(rule,))
-    assert [m.text for m in listener.of(Happened)] == ["together above 50"]
+    assert [m.text for m in listener.of(Event)] == ["together above 50"]
 
 
 def test_on_the_link_there_is():

@@ -8,11 +8,12 @@ import time
 
 import pytest
 
-from logbench.capture.messages import CaptureRequest, Failed, Finished, Happened, Step
+from logbench.capture.messages import CaptureRequest, Failed, Finished, Step
 from logbench.capture.session import Session
 from logbench.recording import journal as journal_module
 from logbench.recording.finish import samples_in
 from logbench.recording.journal_reading import END_OF_STREAM
+from logbench.recording.model import Event
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import SIGNALS, FakeSource
 from tests.capture.test_session import Listener
@@ -82,7 +83,7 @@ def test_it_passes(tmp_path, monkeypatch, name, where):
     assert note.kind == "note"
     assert "the disk took nothing for" in note.text
     assert os.strerror(getattr(errno, name)) in note.text
-    assert listener.of(Happened) == [Happened(note.t_ns, note.kind, note.text)]
+    assert listener.of(Event) == [note]
 
 
 def test_the_half_written_batch_is_cut_back_before_the_next_attempt(tmp_path, monkeypatch):

@@ -13,7 +13,6 @@ from logbench.capture.messages import (
     CarFound,
     Failed,
     Finished,
-    Happened,
     Mark,
     Status,
     Step,
@@ -23,7 +22,7 @@ from logbench.capture.session import GAP_S, Session
 from logbench.errors import LinkLostError, StorageError
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
-from logbench.recording.model import Facts, LinkFacts, Vehicle
+from logbench.recording.model import Event, Facts, LinkFacts, Vehicle
 from logbench.recording.reader import open_recording
 from logbench.recording.surroundings import Surroundings
 from logbench.vehicle.model import Reading
@@ -129,7 +128,7 @@ def test_marks_and_stop(tmp_path, listener):
     ending = session.run()
     (event,) = open_recording(ending.path).facts.events
     assert (event.kind, event.text) == ("marker", "pulls to the left")
-    assert Happened(event.t_ns, "marker", "pulls to the left") in listener.messages
+    assert Event(t_ns=event.t_ns, kind="marker", text="pulls to the left") in listener.messages
     assert ending.samples == 404
 
 

@@ -17,7 +17,6 @@ from logbench.capture.messages import (
     CarFound,
     Failed,
     Finished,
-    Happened,
     Mark,
     MarkRule,
     NotStarted,
@@ -124,7 +123,7 @@ def test_markers_before_are_kept_with_their_places(tmp_path):
     assert "old" not in events
     assert rpm.value[np.searchsorted(rpm.t_ns, events["rattle"])] == pytest.approx(420, abs=1)
     assert rpm.value[np.searchsorted(rpm.t_ns, events["high"])] == 550  # 10 s after 450
-    assert [m.text for m in listener.of(Happened)].count("high") == 1
+    assert [m.text for m in listener.of(Event)].count("high") == 1
 
 
 def test_what_is_never_started_is_never_written(tmp_path):

@@ -12,8 +12,7 @@ from logbench.archive.importing import import_to_archive
 from logbench.cli.files import import_files
 from logbench.errors import ImportFileError
 from logbench.importing import formats
-from logbench.importing.csv_file import load_csv
-from logbench.importing.formats import Format
+from logbench.importing.formats import Format, load_csv
 from logbench.importing.model import Drive, Imported, Report
 from logbench.importing.run import files_in, is_foreign, preview, read_file
 from logbench.recording.model import Facts, Trace

@@ -14,7 +14,6 @@ from logbench.capture.messages import (
     CarFound,
     Failed,
     Finished,
-    Happened,
     Message,
     NotChosen,
     NotStarted,
@@ -25,6 +24,7 @@ from logbench.capture.messages import (
 from logbench.errors import LogbenchError
 from logbench.plot.live_traces import LiveTraces
 from logbench.plot.trace import Key, LiveTrace
+from logbench.recording.model import Event
 
 POLL_MS = 40
 State = Literal["idle", "connecting", "watching", "recording", "finishing"]
@@ -213,7 +213,7 @@ class LiveSession(QObject):
             case Status():
                 self._traces.told_ns = round(message.elapsed_s * 1e9)
                 self.status.emit(message)
-            case Happened():
+            case Event():
                 self.happened.emit(message)
             case Started():
                 self._rebase(message)

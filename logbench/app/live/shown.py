@@ -17,7 +17,7 @@ from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.services import Services
 from logbench.app.theme import Theme
-from logbench.capture.messages import CarFound, Happened, Started, Status
+from logbench.capture.messages import CarFound, Started, Status
 from logbench.plot.grouping import first_shown
 from logbench.plot.live_bands import BandWatch
 from logbench.plot.totals import COMPUTED, TOTALS
@@ -196,8 +196,8 @@ class DriveShown(QObject):
         self.values.model_.tell(self._session.clock_ns, status.rates_hz)
         self.status.show_status(status)
 
-    def _happened(self, event: Happened) -> None:
-        self.events.append(Event(t_ns=event.t_ns, kind=event.kind, text=event.text))
+    def _happened(self, event: Event) -> None:
+        self.events.append(event)
         self.view.set_limits(0, self._high_ns)
         self._show_events()
 
