@@ -380,12 +380,8 @@ def test_verify_sets_aside_only_when_asked(opened: ArchivePage, root, qtbot):
 def test_a_column_that_needs_room_is_in_the_list_where_there_is_room(
     opened: ArchivePage, window, monkeypatch
 ):
-    height = Column(
-        "height_m",
-        pa.float64(),
-        lambda _: 120.0,
-        (Cell("list", 3, "Height", None, "0" * 12, True),),
-    )
+    cell = Cell("list", 3, "Height", widest="0" * 40, spacious=True)
+    height = Column("height_m", pa.float64(), lambda _: 120.0, (cell,))
     monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS, height))
     table = RecordingsTable(RecordingsModel(opened.body.sparks, window.services.look.theme))
     names = [column.name for column in table.recordings.columns]
