@@ -140,10 +140,10 @@ def judge(band: Band, value: float, uncertainty: float | None = None) -> Verdict
         return Verdict.NOT_JUDGED
     half = uncertainty if uncertainty is not None and math.isfinite(uncertainty) else 0.0
     maybe_within = _reaches(band.within, value - half, value + half)
-    maybe_act = not (_inside(band.watch, value - half) and _inside(band.watch, value + half))
+    maybe_act = not all(_reaches(band.watch, end, end) for end in (value - half, value + half))
     if maybe_within and maybe_act:
         return Verdict.NOT_JUDGED
-    if _inside(band.within, value):
+    if _reaches(band.within, value, value):
         return Verdict.WITHIN
     low, high = band.watch
     below = low is not None and value + half < low
@@ -155,11 +155,6 @@ def _reaches(limits: Range, start: float, end: float) -> bool:
     """Whether any of start..end lies in the range."""
     low, high = limits
     return (low is None or end >= low) and (high is None or start <= high)
-
-
-def _inside(limits: Range, value: float) -> bool:
-    low, high = limits
-    return (low is None or value >= low) and (high is None or value <= high)
 
 
 @lru_cache(maxsize=1)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 from logbench.analysis.airflow import reads_low
 from logbench.analysis.explanations import CAUSES, explanations_of
-from logbench.analysis.findings import Explanation
+from logbench.analysis.findings import Explanation, explained
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.view import View
 
@@ -62,18 +62,16 @@ class Pattern:
     def finding(self, check: str, cells: Sequence[Finding]) -> Finding:
         """The pattern as a finding: as severe as the worst of `cells`."""
         worst = max((f.verdict for f in cells), key=lambda v: (v.severity, v is Verdict.WITHIN))
-        wrong = worst.severity > 0
         numbers = {"idle_pct": self.idle_pct, "highest_airflow_pct": self.high_pct}
-        return Finding(
+        finding = Finding(
             check=check,
             subject="pattern",
             verdict=worst,
             reason=self.sentence,
             evidence=tuple(s for f in cells if f.verdict is worst for s in f.evidence[:3]),
-            causes=tuple(c.text for c in self.explanation.causes) if wrong else (),
-            next_steps=self.explanation.tell_apart if wrong else (),
             numbers={k: v for k, v in numbers.items() if math.isfinite(v)},
         )
+        return explained(finding, self.explanation)
 
 
 def find_pattern(view: View, trims: Trims) -> Pattern:

@@ -161,22 +161,13 @@ def slots_of(
     """The usable slots of a side by `rules`. Without closed loop, quantities that need it are left
     unknown."""
     parts = [_of_one(view, axis, quantities, i, rules) for i, view in enumerate(views)]
-    joined = {
-        name: np.concatenate([part[name] for part in parts])
-        for name in ("recording", "start_ns", "slot", "rpm", "load", "purge", "code", "values")
-    }
-    visit = _visits(joined["recording"], joined["slot"], joined["code"])
+    joined = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    visit = _visits(joined["recording"], joined.pop("slot"), joined["code"])
     length = np.bincount(visit, minlength=1)[visit].astype(np.float64)
     return Slots(
-        recording=joined["recording"],
-        start_ns=joined["start_ns"],
-        rpm=joined["rpm"],
-        load=joined["load"],
-        purge=joined["purge"],
-        code=joined["code"],
+        **joined,
         visit=visit,
         weight=1.0 / (1.0 + ALIKE * (length - 1.0)),
-        values=joined["values"],
         surroundings=_surroundings(views, rules),
     )
 

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy import stats
 
+from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.comparison import discovery
 from logbench.analysis.comparison.cells import (
     MIN_SLOTS,
     LoadAxis,
@@ -39,6 +40,10 @@ from logbench.signals.numbers import number_text
 from logbench.signals.units import difference_unit
 
 MOST_TO_DRIVE = 6
+
+FALSE_SHARE = 0.05
+"""Share of false ones that the list of changes may hold on average: many signals and cells are
+looked at, some differ by chance."""
 
 
 def compare(
@@ -114,11 +119,9 @@ def _signals(
             why = _too_little(difference, slots, to_drive)
         found.append(None if why else difference)
         results.append(_not_comparable(quantity, why) if why else _open(quantity, difference))
-    overall = discovery.adjusted(
-        [np.nan if d is None or d.overall is None else d.overall.p for d in found]
-    )
+    overall = adjusted_p([np.nan if d is None or d.overall is None else d.overall.p for d in found])
     per_cell = [[c.difference.p for c in d.cells] if d else [] for d in found]
-    adjusted = iter(discovery.adjusted([p for ps in per_cell for p in ps]).tolist())
+    adjusted = iter(adjusted_p([p for ps in per_cell for p in ps]).tolist())
     return tuple(
         _decided(result, float(p), [next(adjusted) for _ in ps])
         for result, p, ps in zip(results, overall, per_cell, strict=True)
@@ -202,7 +205,7 @@ def _open(quantity: Quantity, found: Difference | None) -> SignalResult:
 def _decided(result: SignalResult, p_adjusted: float, cells: Sequence[float]) -> SignalResult:
     if result.change is None or result.half_width is None or result.detectable is None:
         return result
-    changed = p_adjusted <= discovery.LEVEL
+    changed = p_adjusted <= FALSE_SHARE
     unit = difference_unit(result.unit)
     size = number_text(result.change, result.half_width, unit, signed=True)
     if changed:
@@ -220,8 +223,25 @@ def _decided(result: SignalResult, p_adjusted: float, cells: Sequence[float]) ->
         verdict=SignalVerdict.CHANGED if changed else SignalVerdict.NO_CHANGE,
         reason=reason,
         p_adjusted=p_adjusted,
-        cells_changed=tuple(p <= discovery.LEVEL for p in cells),
+        cells_changed=tuple(p <= FALSE_SHARE for p in cells),
     )
+
+
+def adjusted_p(p_values: Sequence[float]) -> Values:
+    """p values adjusted after Benjamini and Hochberg (Journal of the Royal Statistical Society B,
+    57, 1995, 289-300; from memory), in the order given, by `scipy.stats.false_discovery_control`.
+
+    A change whose adjusted value is at most `FALSE_SHARE` is listed. NaN (not comparable) stays NaN
+    and does not count. Where nothing has changed, the chance of a list with any change in it is
+    held too; that signals of one engine hang together is covered by measurement
+    (docs/comparison.md).
+    """
+    p = np.asarray(p_values, dtype=np.float64)
+    out = np.full(p.shape, np.nan)
+    known = np.isfinite(p)
+    if known.any():
+        out[known] = stats.false_discovery_control(np.clip(p[known], 0.0, 1.0), method="bh")
+    return out
 
 
 # --- what surrounds the car ---------------------------------------------------------------------
