@@ -121,18 +121,11 @@ def _explanations(source: ModuleType) -> list[str]:
     return [*lines, ""] if lines else lines
 
 
-_ASKING = ("Record ", "State ", "Where lawful", "With the key on")
-
-
 def _asks(*sources: ModuleType) -> list[str]:
     """What the check asks for where it cannot judge: the sentences that its findings carry."""
     texts: dict[str, None] = {}
     for source in sources:
-        found = [v for k, v in vars(source).items() if k.startswith("_")]
-        found += [text for v in found if isinstance(v, dict) for text in v.values()]
-        for text in found:
-            if isinstance(text, str) and text.startswith(_ASKING):
-                texts[text] = None
+        texts |= dict.fromkeys(getattr(source, "ASK", {}).values())
     if not texts:
         return []
     return ["Where it cannot judge it asks:", "", *(f"- {text}" for text in texts), ""]

@@ -1,4 +1,5 @@
-"""What findings may mean and what tells it apart: the rows of `explanations.toml`."""
+"""What findings may mean, what tells it apart and what to record next time: the rows of
+`explanations.toml`."""
 
 from __future__ import annotations
 
@@ -25,3 +26,8 @@ def explanations_of(module: str) -> dict[str, Explanation]:
         )
         for name, row in _TABLES[module].items()
     }
+
+
+def asks_of(module: str) -> dict[str, str]:
+    """What one module of the checks asks for where it cannot judge, by name."""
+    return dict(_TABLES["asks"][module])

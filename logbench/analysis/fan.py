@@ -18,7 +18,7 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import explanations_of
+from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import half_width_of_few
@@ -38,11 +38,7 @@ LEAST_WARM_S = 60.0
 HELD_SAMPLES = 3
 """The highest temperature is one that so many samples reached."""
 
-_RECORD = (
-    "Record ten minutes of idle at operating temperature, air conditioning off, until the fan has"
-    " started and stopped twice. Keep clear of it: fans may start at any time, with the key off"
-    " too."
-)
+ASK = asks_of("fan")
 _CAUTION = "Let it cool down first: never open a hot, pressurised cooling system."
 WHY = explanations_of("fan")
 
@@ -139,13 +135,13 @@ def _falls(t_ns: alignment.Times, degc: alignment.Values) -> list[tuple[int, int
 def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
     subject = Subject("warm_up", "fan at idle, start")
     if not found.on_degc:
-        return [subject.not_judged(_no_cycle(found), _RECORD)]
+        return [subject.not_judged(_no_cycle(found), ASK["record"])]
     if cold_start and len(found.on_degc) < 2:
         text = (
             f"The coolant fell once, from {found.on_degc[0]:.0f} degC: that may be the first"
             " opening of the thermostat."
         )
-        return [subject.not_judged(text, _RECORD, evidence=found.spans)]
+        return [subject.not_judged(text, ASK["record"], evidence=found.spans)]
     starts = found.on_degc[1:] if cold_start else found.on_degc
     level, half = _mean(starts)
     remark = f"{len(starts)} {'start' if len(starts) == 1 else 'starts'} of the fan seen"

@@ -18,7 +18,7 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import explanations_of
+from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
@@ -36,11 +36,7 @@ SLOWEST_S = 0.25
 LEAST_SAMPLES = 3
 NOISE_V = 0.02
 
-_PULL = (
-    "Where lawful and safe, record one full-throttle pull of three seconds, warm, with the front"
-    " sensor and LAMBDA at 8 Hz or more."
-)
-_COAST = "Record a coast-down in gear from 70 km/h, warm, foot off the pedal for five seconds."
+ASK = asks_of("sensor_response")
 WHY = explanations_of("sensor_response")
 
 
@@ -108,7 +104,7 @@ def _enrichment(bands: Bands, name: str, found: Answer | None, commanded: bool) 
     if found is None:
         what = "a mixture richer than lambda 0.95 commanded" if commanded else "full throttle"
         text = f"Less than two seconds of {what} were recorded with a warm engine."
-        return subject.not_judged(text, _PULL)
+        return subject.not_judged(text, ASK["pull"])
     remark = "commanded by LAMBDA" if commanded else "LAMBDA was not recorded; full throttle"
     return subject.judged(
         "Highest voltage of a rich mixture",
@@ -123,7 +119,7 @@ def _fuel_cut(bands: Bands, name: str, found: Answer | None, loop_recorded: bool
     subject = Subject(KEY, f"{name}, fuel cut")
     if found is None:
         text = "No warm fuel cut of two seconds was recorded."
-        return subject.not_judged(text, _COAST)
+        return subject.not_judged(text, ASK["coast"])
     return subject.judged(
         "Lowest voltage of a fuel cut",
         Measured(found.furthest_v, NOISE_V, found.spans, (), _numbers(found)),

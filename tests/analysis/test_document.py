@@ -12,6 +12,7 @@ from docs.make_checks import bands_of, text, write
 from logbench.analysis.bands import load_bands
 from logbench.analysis.explanations import CAUSES
 from logbench.analysis.run import all_checks
+from logbench.analysis.trim_pattern import CELLS
 
 PAGE = Path(__file__).parents[2] / "docs/checks.md"
 
@@ -35,8 +36,12 @@ def test_every_explanation_is_used_and_every_name_there():
     """A row that no check names would be dead, a name without a row a KeyError in one branch."""
     modules = [m for check in all_checks() for m in (check, *getattr(check, "PARTS", ()))]
     for module in modules:
-        named = set(re.findall(r'WHY\["(\w+)"\]', inspect.getsource(module)))
+        source = inspect.getsource(module)
+        named = set(re.findall(r'WHY\["(\w+)"\]', source))
         assert named == set(getattr(module, "WHY", {})), module.__name__
+        asked = set(re.findall(r'ASK\["(\w+)"\]', source))
+        asked |= set(CELLS) & set(getattr(module, "ASK", {}))
+        assert asked == set(getattr(module, "ASK", {})), module.__name__
 
 
 def test_every_cause_is_named_in_an_explanation_or_a_check():
@@ -45,7 +50,10 @@ def test_every_cause_is_named_in_an_explanation_or_a_check():
     rows = tomllib.loads((folder / "explanations.toml").read_text("utf-8"))
     named = set(re.findall(r'CAUSES\["(\w+)"\]', code))
     named |= {
-        c for name in rows.keys() - {"causes"} for r in rows[name].values() for c in r["causes"]
+        c
+        for name in rows.keys() - {"causes", "asks"}
+        for r in rows[name].values()
+        for c in r["causes"]
     }
     assert named == set(CAUSES)
 

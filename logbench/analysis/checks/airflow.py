@@ -15,7 +15,7 @@ from logbench.analysis import air_state
 from logbench.analysis.airflow import AirCell, Airflow, find_airflow
 from logbench.analysis.bands import Bands
 from logbench.analysis.car import find_charged, find_displacement
-from logbench.analysis.explanations import explanations_of
+from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.statistics import Estimate
@@ -40,13 +40,7 @@ of load. [Calc]"""
 SENSOR_LOW_PCT = 74.0
 """Efficiency to the manifold at full throttle below which low charge pressure is no excuse."""
 
-_RECORD = (
-    "Record MAF, RPM, MAP and IAT in one set; a car without an air-flow sensor meters its air by"
-    " MAP and cannot be judged this way."
-)
-_NO_DISPLACEMENT = (
-    "State the engine's displacement in the vehicle's facts, or record LOAD_ABS with MAF and RPM."
-)
+ASK = asks_of("airflow")
 WHY = explanations_of("airflow")
 
 
@@ -54,7 +48,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on idle airflow, full throttle, air-flow sensor against pressure, displacement."""
     found = view.once(find_airflow)
     if found is None:
-        return [Subject(KEY, "airflow").not_recorded(view.missing("MAF", "RPM"), _RECORD)]
+        return [Subject(KEY, "airflow").not_recorded(view.missing("MAF", "RPM"), ASK["record"])]
     findings = [_full_throttle(view, bands, found)]
     if view.trace("MAP") is None:
         findings.append(
@@ -71,20 +65,16 @@ def check(view: View, bands: Bands) -> list[Finding]:
     return findings
 
 
-def _too_little(cell: AirCell, least: int) -> bool:
-    return cell.maf_g_s.n < least
-
-
 def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
     subject, cell = Subject(KEY, "full throttle"), found.full
-    if _too_little(cell, MIN_FULL_SAMPLES):
+    if cell.maf_g_s.n < MIN_FULL_SAMPLES:
         return subject.not_judged(
             "No full-throttle pull of more than a second above 3,000 rpm was recorded.",
             "Where lawful and safe, record one full-throttle pull through 3,000 to 5,000 rpm with"
             " MAF, RPM and TP.",
         )
     if cell.ve_atmosphere_pct.n == 0:
-        return subject.not_judged("The displacement is unknown.", _NO_DISPLACEMENT)
+        return subject.not_judged("The displacement is unknown.", ASK["no_displacement"])
     stated = view.once(find_charged)
     charged = stated or (stated is None and cell.ve_atmosphere_pct.mean > 108.0)
     band = bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"]
@@ -109,13 +99,13 @@ def _low_full(charged: bool, cell: AirCell) -> Explanation:
 def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Finding:
     subject = Subject(KEY, f"air-flow sensor against manifold pressure, {cell.name}")
     least = MIN_FULL_SAMPLES if cell is found.full else MIN_SAMPLES
-    if _too_little(cell, least) or 0 < cell.ve_manifold_pct.n < least:
+    if cell.maf_g_s.n < least or 0 < cell.ve_manifold_pct.n < least:
         return subject.not_judged(
             f"Too few steady samples at {cell.name}.",
             f"Record 30 s of {cell.name}, warm, with MAF, RPM and MAP in one request.",
         )
     if cell.ve_manifold_pct.n == 0:
-        return subject.not_judged("The displacement is unknown.", _NO_DISPLACEMENT)
+        return subject.not_judged("The displacement is unknown.", ASK["no_displacement"])
     keys = {"warm idle": "ve_manifold_idle", "full throttle": "ve_manifold_full"}
     band = bands[keys.get(cell.name, "ve_manifold_cruise")]
     low = cell.ve_manifold_pct.mean < (band.within[0] or 0.0)
@@ -129,13 +119,13 @@ def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Findin
 
 def _idle(view: View, bands: Bands, found: Airflow) -> Finding:
     subject, cell = Subject(KEY, "idle airflow"), found.idle
-    if _too_little(cell, MIN_SAMPLES):
+    if cell.maf_g_s.n < MIN_SAMPLES:
         return subject.not_judged(
             "Too little steady warm idle was recorded.",
             "Record 60 s of warm idle, accessories off.",
         )
     if cell.per_litre_g_s.n == 0:
-        return subject.not_judged("The displacement is unknown.", _NO_DISPLACEMENT)
+        return subject.not_judged("The displacement is unknown.", ASK["no_displacement"])
     band = bands["idle_airflow"]
     low = cell.per_litre_g_s.mean < (band.within[0] or 0.0)
     return subject.judged(

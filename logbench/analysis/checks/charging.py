@@ -18,7 +18,7 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import explanations_of
+from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -38,7 +38,7 @@ LONG_RUNNING_S = 600.0
 COLD_V_PER_DEGC = 1.1 / 39.0
 """9.6 V at 21 degC, about 8.5 at -18: lowest voltages are judged as if at 21 degC. [CP]"""
 
-_CRANK = "Record VPWR and RPM at 5 to 10 Hz from key-on through a start."
+ASK = asks_of("charging")
 WHY = explanations_of("charging")
 
 
@@ -46,7 +46,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on rest, cranking and running voltage."""
     voltage = view.trace("VPWR")
     if voltage is None or view.trace("RPM") is None:
-        return [Subject(KEY, "voltage").not_recorded(view.missing("VPWR", "RPM"), _CRANK)]
+        return [Subject(KEY, "voltage").not_recorded(view.missing("VPWR", "RPM"), ASK["crank"])]
     return [
         _rest(view, bands),
         _cranking(view, bands, alignment.interval_s(voltage)),
@@ -59,7 +59,7 @@ def _rest(view: View, bands: Bands) -> Finding:
     spans = view.spans(Condition.KEY_ON)
     found = view.samples(spans, "VPWR")
     if len(found) < 3:
-        return subject.not_judged("Key on, engine off was not recorded.", _CRANK)
+        return subject.not_judged("Key on, engine off was not recorded.", ASK["crank"])
     return subject.judged(
         "Voltage with the engine off",
         Measured(float(np.median(found.value)), 0.05, spans),
@@ -74,7 +74,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
     spans = _starts(view)
     found = view.samples(spans, "VPWR")
     if len(found) == 0:
-        return subject.not_judged("No start of the engine was recorded.", _CRANK)
+        return subject.not_judged("No start of the engine was recorded.", ASK["crank"])
     at = int(np.argmin(found.value))
     lowest = float(found.value[at])
     rest = view.samples(view.spans(Condition.KEY_ON), "VPWR").value
@@ -83,7 +83,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
     dip = level - lowest
     if dip < DIP_V or (step_s > 0.3 and lowest >= (band.within[0] or 0.0)):
         text = f"Lowest seen {lowest:.1f} V at one sample every {step_s:.1f} s: it may be missed."
-        return subject.not_judged(text, _CRANK, evidence=spans)
+        return subject.not_judged(text, ASK["crank"], evidence=spans)
     degc = view.at(found.t_ns[at : at + 1], "AAT", "IAT", "ECT", within_s=60.0)[0]
     cold = max(0.0, 21.0 - float(degc)) if np.isfinite(degc) and degc < 15.0 else 0.0
     remarks = [f"lowest seen, one sample every {step_s:.1f} s; the true dip is deeper"]

@@ -20,6 +20,7 @@ import numpy as np
 from logbench.analysis import alignment, derived, trim_pattern
 from logbench.analysis.alignment import Mask
 from logbench.analysis.bands import Bands
+from logbench.analysis.explanations import asks_of
 from logbench.analysis.findings import Measured, Subject, explained
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
@@ -57,13 +58,8 @@ _CONDITION = {
     "light cruise": (Condition.CRUISE,),
     "brisk cruise": (Condition.CRUISE,),
 }
-_HOW = {
-    "warm idle": "Record 60 s of warm idle.",
-    "2,500 rpm hold": "Record 30 s at 2,500 rpm with the car standing, warm.",
-    "light cruise": "Record 60 s of steady cruise at 50 to 80 km/h on the level, warm.",
-    "brisk cruise": "Record 60 s of steady cruise at 90 to 120 km/h, or uphill, warm.",
-    "load": "Record several steady pulls at more than half load, without full throttle, warm.",
-}
+_LONGER = "Record warm idle, a 2,500 rpm hold and steady cruise for a minute each."
+ASK = asks_of("fuel_trim")
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +256,7 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
     both = [name for name in CELLS if (first, name) in by_key and (second, name) in by_key]
     if not both:
         return Subject(KEY, "bank difference").not_judged(
-            "No cell has enough evidence on both banks.", _longer()
+            "No cell has enough evidence on both banks.", _LONGER
         )
 
     def gap(name: str) -> float:
@@ -278,12 +274,8 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
 
 def _missing(cell: str) -> Finding:
     return Subject(KEY, cell).not_judged(
-        f"Too little steady, warm, closed-loop running in the cell '{cell}'.", _HOW[cell]
+        f"Too little steady, warm, closed-loop running in the cell '{cell}'.", ASK[cell]
     )
-
-
-def _longer() -> str:
-    return "Record warm idle, a 2,500 rpm hold and steady cruise for a minute each."
 
 
 def _nothing(view: View) -> Finding:
@@ -294,4 +286,4 @@ def _nothing(view: View) -> Finding:
         reason = "The fuel system never went into closed loop while recording."
     else:
         reason = "No operating condition was held steady for long enough, warm and in closed loop."
-    return Subject(KEY, "total trim").not_judged(reason, _longer())
+    return Subject(KEY, "total trim").not_judged(reason, _LONGER)

@@ -14,7 +14,7 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import explanations_of
+from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import estimate, half_width_of_few
@@ -31,7 +31,7 @@ SETTLE_S = 5.0
 WINDOW_S = 10.0
 LEAST_WINDOWS = 2
 
-_RECORD = "Record two minutes of warm idle, accessories off, with RPM, VSS, ECT and SPARKADV."
+ASK = asks_of("idle")
 WHY = explanations_of("idle")
 
 
@@ -39,7 +39,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on stability, speed and timing of warm idle."""
     windows = _windows(view)
     if view.trace("RPM") is None:
-        return [Subject(KEY, "idle").not_judged("RPM was not recorded.", _RECORD)]
+        return [Subject(KEY, "idle").not_judged("RPM was not recorded.", ASK["record"])]
     spread, level, used = [], [], []
     for window in windows:
         rpm = view.samples((window,), "RPM").value
@@ -49,7 +49,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
             used.append(window)
     if len(used) < LEAST_WINDOWS:
         text = "Less than 20 s of settled warm idle was recorded."
-        return [Subject(KEY, "idle stability").not_judged(text, _RECORD)]
+        return [Subject(KEY, "idle stability").not_judged(text, ASK["record"])]
     sd = np.array(spread)
     numbers = {"worst_rpm": float(sd.max())}
     findings = [

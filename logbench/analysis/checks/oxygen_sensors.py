@@ -19,7 +19,7 @@ from logbench.analysis import alignment, sensor_response
 from logbench.analysis.airflow import reads_low
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import explanations_of
+from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.sensor_response import response_findings
@@ -44,10 +44,7 @@ FAST_HZ = 8.0
 STRETCH_S = 5.0
 LEAST_S = 15.0
 
-_RECORD = (
-    "Record the front and rear oxygen sensors with RPM, ECT and FUELSYS1, few signals at a time so"
-    " that they come at 8 Hz or more, for a minute of warm 2,500 rpm or steady cruise."
-)
+ASK = asks_of("oxygen_sensors")
 WHY = explanations_of("oxygen_sensors")
 
 
@@ -65,7 +62,11 @@ def check(view: View, bands: Bands) -> list[Finding]:
             if rear is not None:
                 findings.append(_rear(view, bands, bank, front, rear))
     if not findings:
-        return [Subject(KEY, "oxygen sensors").not_judged("No front sensor was recorded.", _RECORD)]
+        return [
+            Subject(KEY, "oxygen sensors").not_judged(
+                "No front sensor was recorded.", ASK["record"]
+            )
+        ]
     return findings
 
 
@@ -89,7 +90,7 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
     seconds = alignment.total_s(spans)
     if len(found) < 20 or seconds < LEAST_S:
         text = "Too little warm, steady closed-loop running was recorded."
-        return [Subject(KEY, name).not_judged(text, _RECORD)]
+        return [Subject(KEY, name).not_judged(text, ASK["record"])]
     # a slow log sees the ends of the swing less often: the outer 2 % of many samples are the ends
     high, low = (float(x) for x in np.percentile(found.value, [98, 2]))
     share = estimate(np.where(found.value > SWITCH_V, 100.0, 0.0), found.group)
@@ -120,19 +121,19 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
     subject = Subject(KEY, f"{name}, switching")
     if hz < FAST_HZ:
         text = f"It was recorded {hz:.1f} times a second: too slow to count its switching."
-        return subject.not_judged(text, _RECORD)
+        return subject.not_judged(text, ASK["record"])
     spans = _closed_spans(view, Condition.FAST_IDLE, Condition.CRUISE)
     found = view.samples(spans, front.signal)
     if alignment.total_s(spans) < LEAST_S or len(found) < LEAST_S * FAST_HZ:
         text = "Too little warm cruise or 2,500 rpm in closed loop was recorded."
-        return subject.not_judged(text, _RECORD)
+        return subject.not_judged(text, ASK["record"])
     rates = _cycles_hz(found, spans)
     level = estimate(rates)
     half = level.half_width if np.isfinite(level.half_width) else 0.3 * level.mean
     leaps = float(np.mean(np.abs(np.diff(found.value)) > LEAP_V))
     if level.mean < (bands["o2_front_rate"].within[0] or 0.0) and leaps > LEAPS_SHARE:
         text = "Its voltage leaps from sample to sample: it may switch faster than it was sampled."
-        return subject.not_judged(text, _RECORD, evidence=spans)
+        return subject.not_judged(text, ASK["record"], evidence=spans)
     return subject.judged(
         "Rich-lean cycles:",
         Measured(level.mean, half, spans, (f"sampled at {hz:.0f} Hz",)),
@@ -175,7 +176,7 @@ def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Fin
     turns = sum(_switches(before.value[before.group == k]) for k in np.unique(before.group))
     if slowest > 0.5 or turns < 10:
         text = "Too few switches of the front sensor were seen to compare with."
-        return subject.not_judged(text, _RECORD)
+        return subject.not_judged(text, ASK["record"])
     after = sum(_switches(behind.value[behind.group == k]) for k in np.unique(behind.group))
     ratio = after / turns
     half = 1.96 * np.sqrt(max(after, 1.0)) / turns  # counts scatter as Poisson's do
@@ -196,7 +197,7 @@ def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Findin
     spans = _closed_spans(view)
     if len(closed) < 20 or alignment.total_s(spans) < LEAST_S:
         text = "Too little warm, steady closed-loop running was recorded."
-        return [Subject(KEY, f"{name}, closed loop").not_judged(text, _RECORD)]
+        return [Subject(KEY, f"{name}, closed loop").not_judged(text, ASK["record"])]
     level = estimate(closed.value - target, closed.group, 2.0 / 65536.0)
     findings = [
         Subject(KEY, f"{name}, closed loop").judged(

@@ -13,6 +13,7 @@ import numpy as np
 
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
+from logbench.analysis.explanations import asks_of
 from logbench.analysis.findings import Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
@@ -44,7 +45,7 @@ CYCLE_RUN_S, CYCLE_ROAD_S, CYCLE_IDLE_S = 600.0, 300.0, 30.0
 CYCLE_KMH = 40.0
 """A driving cycle: 10 min running, 5 min above 40 km/h, 30 s idle. [Pub: manufacturer text]"""
 
-_RECORD = "Record MIL, DTC_CNT and the monitors' bits of PID 01, at least once in the drive."
+ASK = asks_of("readiness")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -69,7 +70,7 @@ def _last(view: View, acronym: str) -> tuple[float, Span] | None:
 def _lamp(view: View) -> Finding:
     lamp, count = _last(view, "MIL"), _last(view, "DTC_CNT")
     if lamp is None:
-        return Subject(KEY, "lamp").not_judged("MIL was not recorded.", _RECORD)
+        return Subject(KEY, "lamp").not_judged("MIL was not recorded.", ASK["record"])
     on, codes = lamp[0] >= 0.5, 0 if count is None else int(count[0])
     if on:
         reason = f"The malfunction lamp is commanded on, with {codes} stored emissions codes."
@@ -98,7 +99,9 @@ def _monitors(view: View) -> Finding:
         if supported is not None and incomplete is not None and supported[0] >= 0.5:
             state[name] = incomplete[0] < 0.5
     if not state:
-        return Subject(KEY, subject).not_judged("The monitors' bits were not recorded.", _RECORD)
+        return Subject(KEY, subject).not_judged(
+            "The monitors' bits were not recorded.", ASK["record"]
+        )
     lacking = [name for name, complete in state.items() if not complete]
     numbers = {"supported": float(len(state)), "incomplete": float(len(lacking))}
     if not lacking:
@@ -145,9 +148,8 @@ def _cycle(view: View) -> Finding:
 
 
 def _warm_up_text(coolant: np.ndarray | None, view: View) -> str:
-    if coolant is None or not view.conditions.running.any():
-        return "whether it was a warm-up cycle is not known without ECT"
-    running = coolant[view.conditions.running & np.isfinite(coolant)]
+    usable = view.conditions.running
+    running = np.empty(0) if coolant is None else coolant[usable & np.isfinite(coolant)]
     if len(running) == 0:
         return "whether it was a warm-up cycle is not known without ECT"
     rise, top = float(running.max() - running[0]), float(running.max())

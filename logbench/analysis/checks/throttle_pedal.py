@@ -19,7 +19,7 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import explanations_of
+from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Finding, Span, Verdict
@@ -44,16 +44,8 @@ FLOOR_REACH_PCT = 3.0
 FLOOR_S, SETTLE_S = 1.0, 0.5
 HELD_SAMPLES = 2
 
-_FLOOR = (
-    "With the key on and the engine off press the pedal to the floor for two seconds, with TP and"
-    " APP_D; some throttles open only with the engine running: then, where lawful and safe, record"
-    " one full-throttle pull."
-)
+ASK = asks_of("throttle_pedal")
 WHY = explanations_of("throttle_pedal")
-_RECORD = (
-    "Record TP with TP_B and APP_D with APP_E in one request and press the pedal slowly through its"
-    " whole travel, engine off."
-)
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -65,7 +57,9 @@ def _pairs(view: View, bands: Bands) -> list[Finding]:
     pairs = [(a, b) for a, b in PAIRS if view.trace(a) is not None and view.trace(b) is not None]
     if not pairs:
         return [
-            Subject(KEY, "paired sensors").not_judged("No pair of sensors was recorded.", _RECORD)
+            Subject(KEY, "paired sensors").not_judged(
+                "No pair of sensors was recorded.", ASK["record"]
+            )
         ]
     return [_pair(view, bands, a, b) for a, b in pairs]
 
@@ -74,7 +68,7 @@ def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
     subject = Subject(KEY, f"{a} and {b}")
     first, second = view.trace(a), view.trace(b)
     if first is None or second is None:  # both were there when the pair was chosen
-        return subject.not_judged("It was not recorded.", _RECORD)
+        return subject.not_judged("It was not recorded.", ASK["record"])
     x = first.value
     y = alignment.same_request(second, first.t_ns)
     if np.isfinite(y).sum() < LEAST_SAMPLES:
@@ -83,7 +77,7 @@ def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
     travel = float(np.ptp(x[good])) if good.any() else 0.0
     if good.sum() < LEAST_SAMPLES or travel < LEAST_TRAVEL_PCT:
         text = f"They moved by {travel:.0f} points only, or were not sampled together often enough."
-        return subject.not_judged(text, _RECORD)
+        return subject.not_judged(text, ASK["record"])
     slope, offset = _line(x[good], y[good])
     off = np.abs(y[good] - slope * x[good] - offset) / max(1.0, abs(slope))
     worst = float(np.percentile(off, 95))
@@ -133,11 +127,11 @@ def _full_throttle(view: View, bands: Bands) -> list[Finding]:
     found = view.samples(spans, throttle.signal)
     if len(found) < HELD_SAMPLES:
         text = f"The pedal ({name}) was not on the floor for a second."
-        return [subject.not_judged(text, _FLOOR)]
+        return [subject.not_judged(text, ASK["floor"])]
     highest = float(np.sort(found.value)[-HELD_SAMPLES])
     if name is None and highest < (band.within[0] or 0.0):
         text = f"The throttle opened to {highest:.0f} % at most; no pedal signal was recorded."
-        return [subject.not_judged(text, _FLOOR)]
+        return [subject.not_judged(text, ASK["floor"])]
     asked = view.samples(spans, "TAC_PCT").value
     commanded = float(np.sort(asked)[-HELD_SAMPLES]) if len(asked) >= HELD_SAMPLES else float("nan")
     remarks = () if name is None else (f"with {name} on the floor",)

@@ -20,7 +20,7 @@ from scipy.ndimage import uniform_filter1d
 from logbench.analysis import alignment, fan
 from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import explanations_of
+from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.fuel import BurntAir, find_burnt_air
 from logbench.analysis.grid import STEP_S
@@ -58,8 +58,7 @@ RISE_HALF_DEGC = 0.8
 LONG_DRIVE_S = 15.0 * 60.0
 """A warm-up that takes longer than this on the road is a fault. [Pub: P0128 text]"""
 
-_COLD = "Record from a cold start until the coolant has held its level for three minutes, driving."
-_AIR = "Record LOAD_ABS or MAP; or MAF or FUEL_RATE, and state the engine's displacement."
+ASK = asks_of("warm_up")
 WHY = explanations_of("warm_up")
 
 
@@ -139,7 +138,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
         return [subject.not_recorded(view.missing("ECT", "RPM"), "Record ECT and RPM.")]
     found = view.once(find_warm_up)
     if found is None:
-        return [subject.not_judged("The engine did not run while ECT was recorded.", _COLD)]
+        return [subject.not_judged("The engine did not run while ECT was recorded.", ASK["cold"])]
     return [
         _rate(found, bands),
         _heat(view, found, bands),
@@ -282,10 +281,10 @@ def _rate(found: WarmUp, bands: Bands) -> Finding:
     subject = Subject(KEY, "rate of warm-up")
     if not found.cold:
         return subject.not_judged(
-            f"The engine was warm at the start ({found.start_degc:.0f} degC).", _COLD
+            f"The engine was warm at the start ({found.start_degc:.0f} degC).", ASK["cold"]
         )
     if not np.isfinite(found.rate_degc_min):
-        return subject.not_judged("Less than a minute of the warm-up was recorded.", _COLD)
+        return subject.not_judged("Less than a minute of the warm-up was recorded.", ASK["cold"])
     mostly_idle = found.idle_share > 0.5
     band = bands["warm_up_rate_idle" if mostly_idle else "warm_up_rate_driving"]
     reach = (
@@ -311,10 +310,10 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     """Air burnt for each litre and each degree of rise: the rate, freed of how it was driven."""
     subject = Subject(KEY, "heat for the warm-up")
     if not found.cold or found.rise_degc < LEAST_RISE_DEGC:
-        return subject.not_judged("No rise of 20 K from a cold start was recorded.", _COLD)
+        return subject.not_judged("No rise of 20 K from a cold start was recorded.", ASK["cold"])
     if not np.isfinite(found.air_g_per_l):
         text = "Neither airflow, load nor manifold pressure tells the heat put in."
-        return subject.not_judged(text, _AIR)
+        return subject.not_judged(text, ASK["air"])
     value = found.air_g_per_l / found.rise_degc
     half = value * float(np.hypot(found.air_half, RISE_HALF_DEGC / found.rise_degc))
     reach = "70 degC" if np.isfinite(found.to_70_s) else f"{found.highest_degc:.0f} degC, no more,"
@@ -327,7 +326,7 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     cold_air = not found.intake_degc >= COLD_AIR_DEGC
     if much and cold_air and not found.idle_share <= 0.5:
         text = "Idling in the cold, most of the heat goes to the heater and to the air outside."
-        return subject.not_judged(text, _COLD)
+        return subject.not_judged(text, ASK["cold"])
     return subject.judged(
         "Air burnt for each litre and degree of rise:",
         Measured(value, half, (found.span,), (remark,), found.numbers),
@@ -361,7 +360,7 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
         return _mostly_idle(value, subject)
     else:
         text = f"The coolant was at {found.highest_degc:.0f} degC at most and had not settled."
-        return subject.not_judged(text, _COLD)
+        return subject.not_judged(text, ASK["cold"])
     return subject.judged(
         "Coolant temperature" if stated is None else f"Coolant against {stated:.0f} degC",
         Measured(value - base, 0.6, spans, (remark,), found.numbers | {"level_degc": value}),
@@ -375,7 +374,7 @@ def _mostly_idle(degc: float, subject: Subject) -> Finding:
     return subject.not_judged(
         f"The coolant stood at {degc:.0f} degC, but most of the warm-up was idle or its speed is"
         " unknown: that does not load the thermostat.",
-        _COLD,
+        ASK["cold"],
     )
 
 
