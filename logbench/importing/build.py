@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC
 from typing import Any
 
@@ -310,8 +310,7 @@ def _drive(
     for samples in found:
         inside = mine[samples.rows]
         if inside.any():
-            own = _Samples(samples.signal, samples.ecu, samples.unit, samples.rows[inside],
-                           samples.value[inside])  # fmt: skip
+            own = replace(samples, rows=samples.rows[inside], value=samples.value[inside])
             merged.setdefault((samples.signal, samples.ecu), []).append(own)
     if not merged:
         return None

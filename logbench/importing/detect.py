@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -84,12 +85,12 @@ def _find_long(sheet: Sheet, mapping: Mapping) -> LongMap | None:
     return None
 
 
-def _matches_of_name(text: str) -> list[Match]:
+def _matches_of_name(text: str) -> Sequence[Match]:
     found = matches(text)
     pid = _HEX_PID.fullmatch(text.strip())
     if not found and pid:
         signals = table().of_pid(int(pid[1], 16))
-        found = [Match(s.acronym, 0.8, f"is PID {pid[1].upper()}") for s in signals[:1]]
+        return [Match(s.acronym, 0.8, f"is PID {pid[1].upper()}") for s in signals[:1]]
     return found
 
 
@@ -138,7 +139,9 @@ def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]
     return out
 
 
-def _guess(column: Column, found: list[Match], written: str | None, mapping: Mapping) -> ColumnMap:
+def _guess(
+    column: Column, found: Sequence[Match], written: str | None, mapping: Mapping
+) -> ColumnMap:
     """One column's signal and unit, judged by its cells too. `written`: a unit that stands beside
     the column; None where there is no place for one."""
     cells = np.array(column.sample(), dtype=object)

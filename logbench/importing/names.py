@@ -114,17 +114,13 @@ def is_kind(header: str, kind: str) -> bool:
     return any(words == frozenset(words_of(phrase)) for phrase in phrases)
 
 
-def matches(header: str, unit: str | None = None) -> list[Match]:
+@functools.lru_cache(maxsize=4096)
+def matches(header: str, unit: str | None = None) -> tuple[Match, ...]:
     """Signals that a header may mean, likeliest first, at most five.
 
     `unit`: the unit its numbers have, where known; signals of another dimension are left out.
     Empty when nothing is at least half alike.
     """
-    return list(_ranked(header, unit))
-
-
-@functools.lru_cache(maxsize=4096)
-def _ranked(header: str, unit: str | None) -> tuple[Match, ...]:
     parts = take_apart(header)
     text = " ".join(header.split())
     unit = unit if unit is not None else parts.unit

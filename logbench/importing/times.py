@@ -208,10 +208,7 @@ def _clock_ns(text: str) -> int | None:
 
 
 def _dated(texts: list[str], order: TimeFormat) -> RowTimes:
-    made: dict[str, tuple[datetime, int] | None] = {}
-    for text in texts:
-        if text not in made:
-            made[text] = _instant(text, order)
+    made = {text: _instant(text, order) for text in dict.fromkeys(texts)}
     found = [made[text] for text in texts]
     is_known = np.array([x is not None for x in found], dtype=bool)
     first = min((x[0] for x in found if x is not None), default=None)

@@ -8,6 +8,7 @@ from collections.abc import Container
 from pathlib import Path, PurePosixPath
 
 from logbench.errors import JobDamagedError
+from logbench.recording.storage import numbered
 
 MOST_BYTES = 120
 """Of a name in UTF-8; every file system in use takes 255, and folders above add to the path."""
@@ -41,15 +42,8 @@ def _cut(text: str, most_bytes: int) -> str:
 
 def free_name(wanted: str, taken: Container[str]) -> str:
     """`wanted`, or with a number before its extension; `taken` are case-folded names in use."""
-    if wanted.casefold() not in taken:
-        return wanted
-    stem, dot, extension = wanted.rpartition(".")
-    if not dot:
-        stem, extension = wanted, ""
-    number = 2
-    while (name := f"{stem}-{number}{dot}{extension}").casefold() in taken:
-        number += 1
-    return name
+    names = (path.name for path in numbered(Path(wanted)))
+    return next(name for name in names if name.casefold() not in taken)
 
 
 def check_inside(text: str) -> str:

@@ -15,11 +15,11 @@ from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from logbench.report.charts import Bar, Change, bars_chart, changes_chart
 from logbench.report.gather import Material
-from logbench.report.records import codes_blocks, other_blocks, readiness_blocks, results_blocks
+from logbench.report.records import other_blocks, reading_blocks
 from logbench.report.sentences import sentences
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units
-from logbench.vehicle.records.diff import CodeChange
+from logbench.vehicle.records.diff import CodeChange, ReadingDiff
 
 METHOD = (
     "Before and after are compared only where both drives were in the same operating cell (engine "
@@ -173,28 +173,25 @@ def _finding_rows(comparison: Comparison, units: Units) -> tuple[tuple[str, str,
 
 
 def _readings(material: Material) -> Iterator[Block]:
-    reading, diff = material.after, material.diff
-    if reading is None:
+    if material.after is not None:
+        yield Heading("Codes and monitors after the work", 2)
+        yield from reading_blocks(material.after, _diff_blocks(material.diff), material.units)
+
+
+def _diff_blocks(diff: ReadingDiff | None) -> Iterator[Block]:
+    if diff is None:
         return
-    yield Heading("Codes and monitors after the work", 2)
-    yield Paragraph(f"Read {when_text(reading.read_utc)}.", "small")
-    yield from codes_blocks(reading)
-    if diff is not None:
-        rows = tuple(
-            (change.code, change.text, word, _states(change))
-            for word, changes in diff.outcomes
-            for change in changes
-        )
-        if rows:
-            yield Table(("code", "meaning", "change", "states"), rows, (10, 46, 14, 30), small=True)
-        if diff.monitors_run:
-            yield Paragraph(f"Monitors run since: {', '.join(diff.monitors_run)}.", "small")
-        for warning in diff.warnings:
-            yield Paragraph(warning, "caution")
-    yield from readiness_blocks(reading, material.units)
-    yield from results_blocks(reading)
-    if reading.problems:
-        yield Bullets(tuple(reading.problems), "small")
+    rows = tuple(
+        (change.code, change.text, word, _states(change))
+        for word, changes in diff.outcomes
+        for change in changes
+    )
+    if rows:
+        yield Table(("code", "meaning", "change", "states"), rows, (10, 46, 14, 30), small=True)
+    if diff.monitors_run:
+        yield Paragraph(f"Monitors run since: {', '.join(diff.monitors_run)}.", "small")
+    for warning in diff.warnings:
+        yield Paragraph(warning, "caution")
 
 
 def _states(change: CodeChange) -> str:

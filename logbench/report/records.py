@@ -29,16 +29,23 @@ def before_section(material: Material) -> Iterator[Block]:
         return
     yield Heading("Codes and monitors before the work")
     if reading is not None:
-        yield Paragraph(f"Read {when_text(reading.read_utc)}.", "small")
-        yield from codes_blocks(reading)
-        yield from _frozen_blocks(reading, material.units)
-        yield from readiness_blocks(reading, material.units)
-        yield from results_blocks(reading)
-        yield from _problem_blocks(reading)
+        frozen = _frozen_blocks(reading, material.units)
+        yield from reading_blocks(reading, frozen, material.units)
     yield from other_blocks(material, "before")
 
 
-def codes_blocks(reading: CarReading) -> Iterator[Block]:
+def reading_blocks(reading: CarReading, more: Iterator[Block], units: Units) -> Iterator[Block]:
+    """What a reading of the car says; `more`: what stands behind its codes."""
+    yield Paragraph(f"Read {when_text(reading.read_utc)}.", "small")
+    yield from _codes_blocks(reading)
+    yield from more
+    yield from _readiness_blocks(reading, units)
+    yield from _results_blocks(reading)
+    if reading.problems:
+        yield Bullets(tuple(reading.problems), "small")
+
+
+def _codes_blocks(reading: CarReading) -> Iterator[Block]:
     """One row a code and ECU with all its states; or that there is none, or no ECU answered."""
     rows: dict[tuple[str, str], list[str]] = {}
     texts: dict[tuple[str, str], str] = {}
@@ -88,7 +95,7 @@ def _frame_table(frame: FreezeFrame, units: Units) -> Table:
     return Table(("signal", "value", "signal", "value"), rows, (32, 18, 32, 18), small=True)
 
 
-def readiness_blocks(reading: CarReading, units: Units = METRIC) -> Iterator[Block]:
+def _readiness_blocks(reading: CarReading, units: Units) -> Iterator[Block]:
     """Lamp, counters and monitors of each ECU that has monitors."""
     shown = [entry for entry in reading.readiness if entry.monitors]
     if not shown:
@@ -127,7 +134,7 @@ def _counters(entry: Readiness, units: Units) -> str:
     return text
 
 
-def results_blocks(reading: CarReading) -> Iterator[Block]:
+def _results_blocks(reading: CarReading) -> Iterator[Block]:
     """Monitor results with their margin as a bar."""
     if not reading.monitor_results:
         return
@@ -165,8 +172,3 @@ def other_blocks(material: Material, when: str) -> Iterator[Block]:
     yield Heading("Other modules, read with other equipment", 2)
     rows = tuple((c.module, c.code, c.state or "–", c.remark) for c in codes)
     yield Table(("module", "code", "state", "remark"), rows, (24, 16, 18, 42))
-
-
-def _problem_blocks(reading: CarReading) -> Iterator[Block]:
-    if reading.problems:
-        yield Bullets(tuple(reading.problems), "small")
