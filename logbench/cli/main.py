@@ -129,7 +129,7 @@ def simulate(
 
     parts = [options, *(f"trouble={text}" for text in trouble or [])]
     wanted = "&".join(part for part in parts if part)
-    main_serve(wanted, say, host=host, port=port, pty=pty)
+    main_serve(wanted, say, host=host, port=port, wire="pty" if pty else "tcp")
 
 
 app.command()(files.recover)

@@ -277,15 +277,12 @@ class Adapter:
         if not request or len(request) > limit or (packed and "refuses-packed" in active):
             return self._unknown(t_s)
         work = Work(interruptible=True, from_car=True)
-        protocol = self._protocol()
+        protocol = PROTOCOLS.get(self.settings.protocol)
         if protocol is None:
             return self._search(work, request, count, t_s)
         heard = self._ask(work, protocol, request, count, t_s)
         self._report(work, heard)
         return work
-
-    def _protocol(self) -> BusProtocol | None:
-        return PROTOCOLS.get(self.settings.protocol)
 
     def _search(self, work: Work, request: bytes, count: int, t_s: float) -> Work:
         """Try one protocol after another until something answers."""

@@ -54,12 +54,8 @@ class AirPath:
         # manifold pressure gets more air than its closed throttle can take back.
         self._leak_mm2 = (1.05 if car.has_maf else 6.0) * car.displacement_l
         self.stop = self._opening(_STOP_MM2_PER_L * car.displacement_l)
-        self._rated_g_s = car.ve_peak * 101.3 * car.displacement_l * car.redline_rpm / (CYCLE * 310)
-
-    @property
-    def rated_g_s(self) -> float:
+        self.rated_g_s = car.ve_peak * 101.3 * car.displacement_l * car.redline_rpm / (CYCLE * 310)
         """Air at full throttle and redline without boost: the scale of the flow."""
-        return self._rated_g_s
 
     def filling(self, rpm: float, p_man_kpa: float, p_exh_kpa: float) -> float:
         """Volumetric efficiency against the manifold: the tuning over rpm times what the residual
@@ -111,7 +107,7 @@ class AirPath:
         if self._boost:
             self._spool(s, dt)
         else:
-            filter_loss = s.air_in_g_s / self._rated_g_s
+            filter_loss = s.air_in_g_s / self.rated_g_s
             s.p_up_kpa = s.p_amb_kpa - 1.2 * filter_loss * filter_loss
         p, p_up = s.p_man_kpa, s.p_up_kpa
         rpm = s.rpm
@@ -139,13 +135,13 @@ class AirPath:
         # what passes the throttle over the step is what fills the manifold and what leaves it
         through = air - leak + dp / stiffness
         s.air_in_g_s = through if through > 0.0 else 0.0
-        q = air / self._rated_g_s
+        q = air / self.rated_g_s
         s.p_exh_kpa = s.p_amb_kpa + 24.0 * q * q
         if self._boost and p_up > s.p_amb_kpa:
             s.p_exh_kpa += 0.6 * (p_up - s.p_amb_kpa)
 
     def _spool(self, s: State, dt: float) -> None:
-        spool = min(1.0, max(0.0, (s.air_cyl_g_s / self._rated_g_s - 0.12) / 0.25))
+        spool = min(1.0, max(0.0, (s.air_cyl_g_s / self.rated_g_s - 0.12) / 0.25))
         wanted = min(1.0, max(0.0, (s.demand - 0.35) / 0.5))
         target = s.p_amb_kpa - 1.0 + self._boost * spool * wanted
         tau = 0.6 if target > s.p_up_kpa else 0.3

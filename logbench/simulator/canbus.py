@@ -10,7 +10,7 @@ from __future__ import annotations
 import heapq
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from logbench.simulator.clock import CarClock
 from logbench.simulator.ecu import Ecus, Edition
@@ -58,13 +58,6 @@ class _Transfer:
     """Set while flow control is awaited."""
 
 
-@dataclass(order=True, slots=True)
-class _Queued:
-    ready_s: float
-    number: int
-    transfer: _Transfer = field(compare=False)
-
-
 class CanCar:
     """All ECUs of one car at a CAN bus."""
 
@@ -86,7 +79,8 @@ class CanCar:
         self.clock = clock or CarClock()
         self.troubles = Troubles(troubles)
         self.ecus = Ecus(TroubledCar(car, self.troubles), self.timing, edition)
-        self._queue: list[_Queued] = []
+        self._queue: list[tuple[float, int, _Transfer]] = []
+        """When the next frame of a transfer is ready; the number decides between equals."""
         self._numbers = itertools.count()
         self._free_s = 0.0
         self._transfers: dict[str, _Transfer] = {}
@@ -110,16 +104,15 @@ class CanCar:
         """When the next frame of an ECU is complete on the bus; None when there is none."""
         if not self._queue:
             return None
-        head = self._queue[0]
-        return max(head.ready_s, self._free_s) + frame_s(
-            self.protocol, len(head.transfer.frames[head.transfer.index])
-        )
+        ready_s, _, transfer = self._queue[0]
+        frame = transfer.frames[transfer.index]
+        return max(ready_s, self._free_s) + frame_s(self.protocol, len(frame))
 
     def pop(self) -> CanFrame:
         """That frame."""
         due_s = self.due()
         assert due_s is not None
-        transfer = heapq.heappop(self._queue).transfer
+        _, _, transfer = heapq.heappop(self._queue)
         frame = transfer.frames[transfer.index]
         self._free_s = due_s
         transfer.index += 1
@@ -148,7 +141,7 @@ class CanCar:
             self._push(transfer, t_s + transfer.gap_s)
 
     def _push(self, transfer: _Transfer, ready_s: float) -> None:
-        heapq.heappush(self._queue, _Queued(ready_s, next(self._numbers), transfer))
+        heapq.heappush(self._queue, (ready_s, next(self._numbers), transfer))
 
     def _physical(self, ecu: str, data: bytes, t_s: float) -> None:
         kind = data[0] >> 4

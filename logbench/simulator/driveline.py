@@ -28,11 +28,6 @@ class Driveline:
         self._converter = 0.0016 * d * (1.0 + car.boost_kpa / 200.0)
         self._starter_nm = 45.0 + 32.0 * d
 
-    @property
-    def gear_count(self) -> int:
-        """Forward gears."""
-        return len(self._ratios)
-
     def ratio(self, gear: int) -> float:
         """Crankshaft rad per metre of road."""
         return self._ratios[gear - 1]

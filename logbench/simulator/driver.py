@@ -19,7 +19,7 @@ class Driver:
     def __init__(self, car: Car, line: Driveline, engine: Engine) -> None:
         self._line = line
         self._engine = engine
-        self._count = line.gear_count
+        self._count = len(car.gears)
         self._redline = car.redline_rpm
         self._drag_nm = -14.0 * car.displacement_l
         self._integral = 0.0

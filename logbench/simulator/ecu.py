@@ -126,9 +126,8 @@ class Ecus:
             if service == 0x22 and can:
                 yield from self._identified(ecu, rest)
             elif service == 0x19 and can:
-                codes = self.car.memory.codes if ecu == self.car.ecus[0] else _no_codes
-                listed = codes19.reply(codes, code_bytes, rest)
-                if listed:
+                codes = self.car.memory.codes if ecu == self.car.ecus[0] else lambda _: ()
+                if listed := codes19.reply(codes, code_bytes, rest):
                     yield listed
         elif service == 0x01:
             yield from self._current(ecu, rest, can)
@@ -273,18 +272,11 @@ class Ecus:
                 data += bytes((high, low)) + encode.supported_map(0, frozenset(items))
             elif high == 0xF8 and low in items:
                 value = b"".join(items[low])
-                data += bytes((high, low)) + (value if low == 0x02 else _counted(items[low]))
+                data += bytes((high, low)) + (
+                    value if low == 0x02 else bytes((len(items[low]),)) + value
+                )
         if data:
             yield b"\x62" + data
-
-
-def _no_codes(_service: int) -> tuple[str, ...]:
-    return ()
-
-
-def _counted(items: list[bytes]) -> bytes:
-    """Number of items, then the items."""
-    return bytes((len(items),)) + b"".join(items)
 
 
 _SERVICES = frozenset({0x01, 0x02, 0x03, 0x04, 0x06, 0x07, 0x08, 0x09, 0x0A})

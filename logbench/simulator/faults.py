@@ -3,24 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields
 
 from logbench.errors import UsageError
 from logbench.simulator.cars import Car
-
-FAULT_TEXTS: dict[str, str] = {
-    "unmetered_air": "air leaks into the manifold behind the air-flow sensor",
-    "maf_low": "the air-flow sensor reads low",
-    "weak_fuel": "fuel pressure falls as the demand grows",
-    "leaking_injector": "an injector drips and the fuel pressure is high",
-    "thermostat_open": "the thermostat does not close",
-    "ect_offset": "the coolant temperature sensor reads cold",
-    "weak_alternator": "the alternator cannot carry the load",
-    "worn_battery": "the battery has a high internal resistance",
-    "lazy_o2": "the front oxygen sensor of bank 1 is slow",
-    "biased_o2": "the front oxygen sensor of bank 1 reads lean",
-    "one_bank_lean": "the injectors of bank 1 deliver too little",
-}
-FAULT_NAMES = tuple(FAULT_TEXTS)
 
 
 def possible_faults(car: Car) -> tuple[str, ...]:
@@ -33,10 +19,21 @@ def possible_faults(car: Car) -> tuple[str, ...]:
     return tuple(name for name in FAULT_NAMES if name not in absent)
 
 
+@dataclass(slots=True, init=False, eq=False)
 class Faults:
     """Severity of each fault; unnamed faults are 0. Attributes are what the physics reads."""
 
-    __slots__ = FAULT_NAMES
+    unmetered_air: float  # air leaks into the manifold behind the air-flow sensor
+    maf_low: float  # the air-flow sensor reads low
+    weak_fuel: float  # fuel pressure falls as the demand grows
+    leaking_injector: float  # an injector drips and the fuel pressure is high
+    thermostat_open: float  # the thermostat does not close
+    ect_offset: float  # the coolant temperature sensor reads cold
+    weak_alternator: float  # the alternator cannot carry the load
+    worn_battery: float  # the battery has a high internal resistance
+    lazy_o2: float  # the front oxygen sensor of bank 1 is slow
+    biased_o2: float  # the front oxygen sensor of bank 1 reads lean
+    one_bank_lean: float  # the injectors of bank 1 deliver too little
 
     def __init__(self, severities: Mapping[str, float] | None = None) -> None:
         """`UsageError` for an unknown name or a severity outside 0 to 1."""
@@ -45,21 +42,9 @@ class Faults:
         for name, severity in (severities or {}).items():
             self.set(name, severity)
 
-    unmetered_air: float
-    maf_low: float
-    weak_fuel: float
-    leaking_injector: float
-    thermostat_open: float
-    ect_offset: float
-    weak_alternator: float
-    worn_battery: float
-    lazy_o2: float
-    biased_o2: float
-    one_bank_lean: float
-
     def set(self, name: str, severity: float) -> None:
         """Set one severity."""
-        if name not in FAULT_TEXTS:
+        if name not in FAULT_NAMES:
             raise UsageError(f"There is no fault {name!r}: choose one of {', '.join(FAULT_NAMES)}.")
         if not 0.0 <= severity <= 1.0:
             raise UsageError(f"The severity of {name} must lie between 0 and 1, not {severity}.")
@@ -74,3 +59,6 @@ class Faults:
     def __iter__(self) -> Iterator[tuple[str, float]]:
         """Name and severity of the faults above 0."""
         return ((n, getattr(self, n)) for n in FAULT_NAMES if getattr(self, n) > 0)
+
+
+FAULT_NAMES = tuple(field.name for field in fields(Faults))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import get_args
+from typing import Any, get_args
 from urllib.parse import parse_qsl, urlencode
 
 from logbench.errors import LinkUnknownError, UsageError
@@ -202,17 +202,8 @@ def make_car(options: SimOptions) -> CarSource:
 
 def make_adapter(options: SimOptions) -> Adapter:
     """The car of `options`, moved to `start_s`, behind its adapter."""
-    car = make_car(options)
-    car.advance(options.start_s)
-    return Adapter(
-        car,
-        options.timing,
-        protocol=PROTOCOLS[options.protocol].number,
-        clock=CarClock(options.speed, options.start_s),
-        troubles=options.troubles,
-        edition=options.edition,
-        seed=options.seed,
-    )
+    car, facts = _plugged(options)
+    return Adapter(car, options.timing, **facts, seed=options.seed)
 
 
 def make_can_car(options: SimOptions) -> CanCar:
@@ -222,13 +213,17 @@ def make_can_car(options: SimOptions) -> CanCar:
     """
     if not PROTOCOLS[options.protocol].is_can:
         raise LinkUnknownError(f"protocol={options.protocol} is not CAN: choose 6, 7, 8 or 9.")
+    car, facts = _plugged(options)
+    return CanCar(car, options.timing, **facts)
+
+
+def _plugged(options: SimOptions) -> tuple[CarSource, dict[str, Any]]:
+    """The car at `start_s`, and what is told to whatever it is plugged into."""
     car = make_car(options)
     car.advance(options.start_s)
-    return CanCar(
-        car,
-        options.timing,
-        protocol=options.protocol,
-        clock=CarClock(options.speed, options.start_s),
-        troubles=options.troubles,
-        edition=options.edition,
-    )
+    return car, {
+        "protocol": options.protocol,
+        "clock": CarClock(options.speed, options.start_s),
+        "troubles": options.troubles,
+        "edition": options.edition,
+    }

@@ -14,11 +14,10 @@ from pathlib import Path
 from typing import Any, Self
 
 from logbench.errors import LinkError, LogbenchError, UsageError, error_named
-from logbench.simulator.canserver import CanServer
 from logbench.simulator.drive import Drive
 from logbench.simulator.options import SimOptions, make_adapter, make_can_car, parse_sim_url
 from logbench.simulator.ports import TcpWire, TerminalWire
-from logbench.simulator.server import Server
+from logbench.simulator.server import CanServer, Server
 from logbench.simulator.trouble import TroubledCar, parse_trouble
 from logbench.simulator.wires import open_wire
 from logbench.system.threads import Supervised
@@ -52,17 +51,15 @@ def main_serve(
     *,
     host: str = "127.0.0.1",
     port: int = 0,
-    pty: bool = False,
-    wire: str = "",
+    wire: str = "tcp",
 ) -> None:
     """Serve until Ctrl-C; `on_line` gets one sentence at a time, the link's URL first.
 
-    `options` may be the query of a `sim:` URL; `wire` as in `make_server`, else TCP or, with
-    `pty`, a pseudo-terminal. Raises `LinkUnknownError`, `PortMissingError`.
+    `options` may be the query of a `sim:` URL; `wire` as in `make_server`. Raises
+    `LinkUnknownError`, `PortMissingError`.
     """
     if isinstance(options, str):
         options = parse_sim_url(options)
-    wire = wire or ("pty" if pty else "tcp")
     server = make_server(options, host=host, port=port, wire=wire, on_line=on_line)
     on_line(f"The simulated car is at {server.url} (Ctrl-C ends it).")
     with contextlib.suppress(KeyboardInterrupt):  # the way to end it

@@ -29,9 +29,7 @@ def reply_name(identifier: int, extended: bool) -> str | None:
 
 def is_reply_address(ecu: str, id_bits: int) -> bool:
     """The same of an identifier in hex digits, as adapters print it."""
-    if id_bits == 11:
-        return len(ecu) == 3 and ecu[:2] == "7E" and ecu[2] in "89ABCDEF"
-    return len(ecu) == 8 and ecu[:6] == "18DAF1"
+    return reply_name(int(ecu, 16), id_bits == 29) == ecu
 
 
 def request_address(ecu: str) -> str:

@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from logbench.errors import ReplyError, RequestRefusedError
 from logbench.signals.groups import TOGETHER
 from logbench.vehicle.cost import CostModel
-from logbench.vehicle.disturbance import DAMAGED, Disturbance
 from logbench.vehicle.expect import FrameBook
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
@@ -35,6 +34,37 @@ _REPLAN_AFTER = (40, 150, 600)
 _RATE_WINDOW_S = 5.0
 _CAN_TIMEOUT_S = 1.5
 """An adapter that has not answered a poll on CAN for so long is asked for a sign of life."""
+
+PATIENCE_S = 1.0
+"""So long without a sample, the user is notified."""
+DAMAGED = (
+    "the replies arrive damaged; check the adapter's plug and cable, "
+    "or go nearer to a radio adapter"
+)
+
+
+class Disturbance:
+    """Samples that stay away though the adapter answers: reported once, with why and what to do.
+
+    A car that is merely silent is none: its ignition may be off, and the capture says so.
+    """
+
+    def __init__(self, notify: Progress) -> None:
+        self._notify = notify
+        self._good_s = time.monotonic()
+        self._notified = False
+
+    def reason(self, text: str) -> None:
+        """Why a request brought nothing: reported when it has lasted for PATIENCE_S."""
+        lasted_s = time.monotonic() - self._good_s
+        if lasted_s >= PATIENCE_S and not self._notified:
+            self._notified = True
+            self._notify(f"No samples for {lasted_s:.0f} s, asking on: {text.rstrip('.')}.")
+
+    def over(self) -> None:
+        """Samples have come, or the link was set up anew."""
+        self._good_s = time.monotonic()
+        self._notified = False
 
 
 class Poller:

@@ -13,11 +13,6 @@ from dataclasses import dataclass
 from logbench.errors import ReplyError
 from logbench.signals.decoding import split
 
-PIDS_A_REQUEST = 6
-"""ISO 15765-4: service byte and six PIDs fill one frame."""
-IDENTIFIERS_A_REQUEST = 3
-"""Service byte and three two-byte identifiers fill one frame."""
-
 
 @dataclass(frozen=True, slots=True)
 class DataService:
@@ -66,8 +61,9 @@ class DataService:
         return 2 if self.service == 0x01 else 3
 
 
-SERVICE_01 = DataService(0x01, PIDS_A_REQUEST)
-SERVICE_22 = DataService(0x22, IDENTIFIERS_A_REQUEST)
+SERVICE_01 = DataService(0x01, 6)
+SERVICE_22 = DataService(0x22, 3)
+"""ISO 15765-4: one frame holds the service byte and six PIDs or three two-byte identifiers."""
 
 
 def data_service(number: int) -> DataService:

@@ -36,7 +36,8 @@ class Device:
         self._check, self._sent = check, sent
         self._talk: Talk | None = None
         self._asleep = False
-        self._hurried = False
+        self.hurried = False
+        """Whether the adapter waits as briefly as it can for further replies."""
         self._aimed: str | None = None
         self.name = ""
         self.number = ""
@@ -97,7 +98,7 @@ class Device:
                     "needed: use another adapter."
                 )
             log.info("the adapter refuses %s: %s", command, lines)
-        if self._hurried:
+        if self.hurried:
             self.setting("ATAT2")
 
     def restore(self) -> None:
@@ -130,15 +131,10 @@ class Device:
         self._aimed = None  # so that the next request sees to it again
         self._asleep = "OK" in self.ask("ATLP", SETTING_TIMEOUT_S)
 
-    @property
-    def hurried(self) -> bool:
-        """Whether the adapter waits as briefly as it can for further replies."""
-        return self._hurried
-
     def hurry(self) -> None:
         """Without a reply count the adapter waits for more: make its learnt wait a short one."""
-        if not self._hurried:
-            self._hurried = True
+        if not self.hurried:
+            self.hurried = True
             self.setting("ATAT2")
 
     def aim(self, to: str | None, protocol: Protocol) -> None:
