@@ -30,9 +30,14 @@ class Assembled:
     """Lines that are no frames: status texts of the adapter, garbage."""
 
 
-def is_hex(line: bytes) -> bool:
-    """True when every character is a hex digit and there is at least one."""
-    return bool(line) and _HEX.issuperset(line)
+def _hex_lines(lines: Iterable[bytes], out: Assembled) -> Iterator[str]:
+    """Lines of hex digits, in capitals and without spaces; others go to `out.other`."""
+    for raw in lines:
+        line = raw.replace(b" ", b"")
+        if line and _HEX.issuperset(line):
+            yield line.decode("ascii").upper()
+        else:
+            out.other.append(raw.decode("ascii", "replace"))
 
 
 def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Assembled:
@@ -45,12 +50,7 @@ def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Assembled:
     longest = width + 16
     assembler = CanAssembler()
     out = Assembled()
-    for raw in lines:
-        line = raw.replace(b" ", b"")
-        if not is_hex(line):
-            out.other.append(raw.decode("ascii", "replace"))
-            continue
-        text = line.decode("ascii").upper()
+    for text in _hex_lines(lines, out):
         ecu, body = text[:width], text[width:]
         if len(text) > longest or len(body) % 2 or not body or not is_reply_address(ecu, id_bits):
             out.damaged += 1
@@ -102,18 +102,12 @@ def assemble_legacy_lines(
     """
     out = Assembled()
     kept: list[str] = []
-    for raw in lines:
-        line = raw.replace(b" ", b"")
-        if not is_hex(line):
-            out.other.append(raw.decode("ascii", "replace"))
-            continue
-        if len(line) % 2 or not 12 <= len(line) <= 22:
+    for text in _hex_lines(lines, out):
+        whole = len(text) % 2 == 0 and 12 <= len(text) <= 22
+        if whole and (check is None or check(bytes.fromhex(text))):
+            kept.append(text)
+        else:
             out.damaged += 1
-            continue
-        if check is not None and not check(bytes.fromhex(line.decode("ascii"))):
-            out.damaged += 1
-            continue
-        kept.append(line.decode("ascii").upper())
     out.frames = len(kept)
     for service, group in _by_reply(kept):
         try:

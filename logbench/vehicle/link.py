@@ -128,23 +128,6 @@ class Link(ABC):
         """Undo the settings made and let go of the port. May be called twice."""
         self._shut_quietly()
 
-    def request(
-        self,
-        payload: bytes,
-        frames: int | None = None,
-        timeout_s: float | None = None,
-        to: str | None = None,
-        permit: WritePermit | None = None,
-    ) -> list[Reply]:
-        """Ask the car and give its complete messages, negative responses included.
-
-        `payload`: service byte first. `frames`: reply frames to expect, if known, so that nobody
-        waits for more. `to`: response address of one ECU to ask it alone (CAN); None asks all.
-        An empty list means that no ECU answered. What changes the car needs a `permit`. Raises
-        LinkLostError, ReplyError; ValueError for what may not leave.
-        """
-        return self.exchange(payload, frames, timeout_s, to, permit).replies
-
     def exchange(
         self,
         payload: bytes,
@@ -153,7 +136,13 @@ class Link(ABC):
         to: str | None = None,
         permit: WritePermit | None = None,
     ) -> Exchange:
-        """Like `request`, with the counts the cost model learns from."""
+        """Ask the car: its complete messages, negative responses included, and what it took.
+
+        `payload`: service byte first. `frames`: reply frames to expect, if known, so that nobody
+        waits for more. `to`: response address of one ECU to ask it alone (CAN); None asks all.
+        No replies means that no ECU answered. What changes the car needs a `permit`. Raises
+        LinkLostError, ReplyError; ValueError for what may not leave.
+        """
         if not self.connected:
             raise LinkLostError("The link is not connected: connect it again.")
         if not may_leave(payload, permit):

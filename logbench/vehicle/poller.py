@@ -349,7 +349,7 @@ def _single_ecu(link: Link, facts: CarFacts, pids: Mapping[int, PolledPid]) -> s
     service = data_service(link.service)
     probe = service.payload((min(wanted),))
     try:
-        replies = link.request(probe, 1, to=full[0])
+        replies = link.exchange(probe, 1, to=full[0]).replies
     except ReplyError as error:
         log.info("asking %s alone does not work: %s", full[0], error)
         return None

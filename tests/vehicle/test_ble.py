@@ -183,7 +183,7 @@ def test_recording_over_each_layout(in_the_air, serial):
 def test_the_line_at_which_an_adapter_answers_is_taken(in_the_air):
     link = in_the_air(FakePeripheral([DEAF, BATTERY, ONE], ONE))
     link.connect()
-    assert link.request(b"\x01\x0d")
+    assert link.exchange(b"\x01\x0d").replies
 
 
 @pytest.mark.worker_dies
@@ -200,7 +200,7 @@ def test_a_dead_thread_is_a_lost_link_at_once_and_connects_again(in_the_air):
 
     def asked_on() -> None:
         for _ in range(100):
-            link.request(b"\x01\x0d")
+            link.exchange(b"\x01\x0d")
 
     with pytest.raises(LinkLostError, match="Bluetooth part of the program failed"):
         asked_on()
@@ -208,7 +208,7 @@ def test_a_dead_thread_is_a_lost_link_at_once_and_connects_again(in_the_air):
     client.drop()
     link.close()
     link.connect()
-    assert link.request(b"\x01\x0d")
+    assert link.exchange(b"\x01\x0d").replies
 
 
 def test_pairs_by_property():
@@ -268,5 +268,5 @@ def test_out_of_range(in_the_air):
         client.drop()
         client.lost(client)
         with pytest.raises(LinkLostError, match="Bluetooth"):
-            link.request(b"\x01\x0c")
+            link.exchange(b"\x01\x0c")
     assert not any(thread.name == "bluetooth" for thread in threading.enumerate())

@@ -21,6 +21,7 @@ from logbench.vehicle import poller
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.links import adapter, talk
 from logbench.vehicle.links.adapter import AdapterLink
+from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Reading
 from logbench.vehicle.poller import Poller
 
@@ -86,7 +87,7 @@ class DamagedLink(AdapterLink):
     """An adapter link over a `DamagedPort`."""
 
     def __init__(self, port: DamagedPort) -> None:
-        super().__init__("test:")
+        super().__init__(LinkUrl("test:", ""))
         self.port = port
 
     def _open_port(self) -> DamagedPort:

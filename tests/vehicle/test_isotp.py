@@ -23,6 +23,7 @@ from logbench.vehicle.isotp import (
     request_address,
 )
 from logbench.vehicle.links.can import CanLink
+from logbench.vehicle.links.url import LinkUrl
 from tests.damaged_frames import DAMAGED, ENGINE, SECOND, WHOLE, Frame
 
 
@@ -148,7 +149,7 @@ class PlayedBus:
 
 class PlayedLink(CanLink):
     def __init__(self, frames: list[Frame]) -> None:
-        super().__init__("can:played/0", "played", "0", 500_000)
+        super().__init__(LinkUrl("can:played/0", "played/0", {"bitrate": "500000"}))
         self._played = PlayedBus(frames)
 
     def _open_bus(self, bitrate: int) -> PlayedBus:
@@ -157,7 +158,7 @@ class PlayedLink(CanLink):
 
 def test_the_link_takes_the_whole_reply():
     with PlayedLink(WHOLE) as link:
-        (reply,) = link.request(b"\x01\x0c\x05\x10")
+        (reply,) = link.exchange(b"\x01\x0c\x05\x10").replies
     assert reply.data.hex() == "410c1af8057b100a00"
 
 

@@ -261,9 +261,9 @@ def test_connecting_says_each_step_and_undoes_its_settings(simulated):
     link.close()
     link.close()
     with pytest.raises(LinkLostError):
-        link.request(b"\x01\x0c")
+        link.exchange(b"\x01\x0c")
     link.connect()
-    assert link.request(b"\x01\x0d")
+    assert link.exchange(b"\x01\x0d").replies
 
 
 def test_ignition_off_on_the_simulated_car(simulated):
@@ -279,7 +279,7 @@ def test_protocols(simulated, number):
     link.connect()
     assert link.protocol == PROTOCOLS[number]
     engine = {"1": "10", "7": "18DAF110", "9": "18DAF110"}.get(number, "7E8")
-    replies = link.request(b"\x01\x0c")
+    replies = link.exchange(b"\x01\x0c").replies
     assert replies[0].ecu == engine
     # RPM is (256 A + B) / 4 (SAE J1979): the still car idles at 750.
     assert replies[0].data == bytes((0x41, 0x0C)) + (750 * 4).to_bytes(2, "big")
@@ -292,7 +292,7 @@ def test_serial_speed_is_found():
         serve_pty(StillCar(), timing=timing, strict_baud=True) as path,
         open_link(f"serial:{path}", said.append) as link,
     ):
-        assert link.request(b"\x01\x0d")
+        assert link.exchange(b"\x01\x0d").replies
     assert any("115,200" in text for text in said)
     assert any("38,400" in text for text in said)
 
@@ -309,7 +309,7 @@ def test_only_reading_services_leave_the_link(simulated):
     link.connect()
     for service in set(range(0x100)) - {0x01, 0x02, 0x03, 0x06, 0x07, 0x09, 0x0A, 0x19, 0x22}:
         with pytest.raises(ValueError):
-            link.request(bytes((service,)))
+            link.exchange(bytes((service,)))
 
 
 def test_a_resting_adapter_wakes_when_it_is_needed(simulated):
@@ -318,17 +318,17 @@ def test_a_resting_adapter_wakes_when_it_is_needed(simulated):
     link.sleep()
     assert link.voltage() == pytest.approx(13.9)
     link.sleep()
-    assert [r.data[:2] for r in link.request(b"\x01\x0c", to="7E8")] == [b"\x41\x0c"]
+    assert [r.data[:2] for r in link.exchange(b"\x01\x0c", to="7E8").replies] == [b"\x41\x0c"]
 
 
 def test_an_adapter_at_rest_forgets_whom_it_was_to_ask(simulated):
     link = simulated()
     link.connect()
-    assert [r.ecu for r in link.request(b"\x01\x0c", to="7E9")] == ["7E9"]
+    assert [r.ecu for r in link.exchange(b"\x01\x0c", to="7E9").replies] == ["7E9"]
     link.sleep()
-    assert [r.ecu for r in link.request(b"\x01\x0c", to="7E9")] == ["7E9"]
+    assert [r.ecu for r in link.exchange(b"\x01\x0c", to="7E9").replies] == ["7E9"]
     link.sleep()
-    assert [r.ecu for r in link.request(b"\x01\x0c")] == ["7E8", "7E9"]
+    assert [r.ecu for r in link.exchange(b"\x01\x0c").replies] == ["7E8", "7E9"]
 
 
 def test_the_adapter_alone(simulated):
@@ -339,7 +339,7 @@ def test_the_adapter_alone(simulated):
     link.sleep()
     assert link.voltage() == pytest.approx(12.3)
     with pytest.raises(LinkLostError, match="not connected"):
-        link.request(b"\x01\x0c")
+        link.exchange(b"\x01\x0c")
 
 
 @pytest.mark.parametrize("place", ["tcp://127.0.0.1:{port}", "serial:{path}"])
@@ -391,9 +391,9 @@ def test_speed_is_forgotten_where_nobody_answers_any_more(monkeypatch):
 def test_one_ecu_can_be_asked_alone(simulated):
     link = simulated()
     link.connect()
-    assert [r.ecu for r in link.request(b"\x01\x0c")] == ["7E8", "7E9"]
-    assert [r.ecu for r in link.request(b"\x01\x0c", to="7E9")] == ["7E9"]
-    assert [r.ecu for r in link.request(b"\x01\x0c")] == ["7E8", "7E9"]
+    assert [r.ecu for r in link.exchange(b"\x01\x0c").replies] == ["7E8", "7E9"]
+    assert [r.ecu for r in link.exchange(b"\x01\x0c", to="7E9").replies] == ["7E9"]
+    assert [r.ecu for r in link.exchange(b"\x01\x0c").replies] == ["7E8", "7E9"]
 
 
 # --- texts ---

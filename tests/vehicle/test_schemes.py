@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -36,7 +37,8 @@ ROW = (
 def added(monkeypatch: pytest.MonkeyPatch) -> None:
     """A kind of link that the program does not have: its module and its row."""
     module = SimpleNamespace(
-        OPTIONS=frozenset(), make=lambda url, progress: TcpLink(url.text, url.place, 1, progress)
+        OPTIONS=frozenset(),
+        make=lambda url, progress: TcpLink(replace(url, place=f"{url.place}:1"), progress),
     )
     monkeypatch.setitem(sys.modules, "logbench.vehicle.links.udp", module)
     monkeypatch.setitem(SCHEMES, "udp", eval(ROW, {"Scheme": Scheme, "LinkChoice": LinkChoice}))

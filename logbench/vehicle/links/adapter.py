@@ -13,9 +13,10 @@ from abc import abstractmethod
 from logbench.errors import IgnitionOffError, ReplyError, RequestRefusedError
 from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
 from logbench.vehicle.links.device import Device
-from logbench.vehicle.links.dialect import ADVICE, Status, status_of
+from logbench.vehicle.links.dialect import ADVICE, PROTOCOLS, Status, status_of
 from logbench.vehicle.links.protocol import Spoken, find_protocol
 from logbench.vehicle.links.talk import BytePort
+from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress
 
 log = logging.getLogger(__name__)
@@ -33,11 +34,12 @@ _WAITS = 8
 class AdapterLink(Link):
     """Base of the links that reach the car through an adapter; `_open_port` is what differs."""
 
-    def __init__(self, url: str, progress: Progress | None = None, protocol: str = "") -> None:
-        """`protocol`: number of the one to try first; '' for the commonest."""
-        super().__init__(url, progress)
+    def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
+        """Raises LinkUnknownError for options that make no sense."""
+        super().__init__(url.text, progress)
         self._device = Device(self.check, self._sent)
-        self._spoken = Spoken(protocol or "6")
+        self._spoken = Spoken(url.one_of("protocol", PROTOCOLS) or "6")
+        """What to try first; the commonest where the URL does not say."""
         self._counts = True
         self.repeats = True
         self._repeat_faults = 0

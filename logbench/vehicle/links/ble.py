@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError, first_line
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.adapter import AdapterLink
-from logbench.vehicle.links.dialect import PROTOCOLS
 from logbench.vehicle.links.schemes import SCHEMES
 from logbench.vehicle.links.talk import CHECK_S, NONSENSE, Talk
 from logbench.vehicle.links.url import LinkUrl
@@ -239,11 +238,9 @@ class BlePort:
 class BleLink(AdapterLink):
     """An adapter on Bluetooth Low Energy."""
 
-    def __init__(
-        self, url: str, address: str, progress: Progress | None = None, protocol: str = ""
-    ) -> None:
-        super().__init__(url, progress, protocol)
-        self._address = address
+    def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
+        super().__init__(url, progress)
+        self._address = url.place
 
     def _open_port(self) -> BlePort:
         self.progress(f"Connecting to {self._address} over Bluetooth")
@@ -267,7 +264,5 @@ class BleLink(AdapterLink):
         )
 
 
-def make(url: LinkUrl, progress: Progress | None = None) -> BleLink:
-    """The link of a parsed URL; raises LinkUnknownError."""
-    protocol = url.one_of("protocol", PROTOCOLS) or ""
-    return BleLink(url.text, url.place, progress, protocol)
+make = BleLink
+"""The link of a parsed URL; raises LinkUnknownError."""

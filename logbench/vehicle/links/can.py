@@ -49,18 +49,16 @@ class CanLink(Link):
 
     timeout_s = 3.0
 
-    def __init__(
-        self,
-        url: str,
-        interface: str,
-        channel: str,
-        bitrate: int | None,
-        progress: Progress | None = None,
-    ) -> None:
-        super().__init__(url, progress)
-        self._interface = interface
-        self._channel = channel
-        self._bitrate = bitrate
+    def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
+        super().__init__(url.text, progress)
+        interface, slash, self._channel = url.place.partition("/")
+        if not slash or not interface or not self._channel:
+            raise LinkUnknownError(
+                f"The link {url.text!r} needs an interface and a channel: write "
+                "can:INTERFACE/CHANNEL?bitrate=N, for example can:socketcan/can0."
+            )
+        self._interface = interface.lower()
+        self._bitrate = url.whole_number("bitrate", 10_000, 1_000_000)
         self._bus: can.BusABC | None = None
         self._assembler = CanAssembler()
         self._id_bits = 11
@@ -234,13 +232,5 @@ class CanLink(Link):
             bus.shutdown()
 
 
-def make(url: LinkUrl, progress: Progress | None = None) -> CanLink:
-    """The link of a parsed URL; raises LinkUnknownError."""
-    interface, slash, channel = url.place.partition("/")
-    if not slash or not interface or not channel:
-        raise LinkUnknownError(
-            f"The link {url.text!r} needs an interface and a channel: write "
-            "can:INTERFACE/CHANNEL?bitrate=N, for example can:socketcan/can0."
-        )
-    bitrate = url.whole_number("bitrate", 10_000, 1_000_000)
-    return CanLink(url.text, interface.lower(), channel, bitrate, progress)
+make = CanLink
+"""The link of a parsed URL; raises LinkUnknownError."""

@@ -30,10 +30,6 @@ class LinkChoice:
     title: str
 
 
-def _never(_: str) -> bool:
-    return False
-
-
 @dataclass(frozen=True, slots=True)
 class Scheme:
     """One kind of link."""
@@ -50,7 +46,7 @@ class Scheme:
     package: str = ""
     """What it needs beyond a plain installation, which the extra of its own name installs."""
     extra: str = ""
-    is_typed: Callable[[str], object] = _never
+    is_typed: Callable[[str], object] = lambda _: False
     """Whether a text without scheme means such a link."""
     shown: Callable[[str], str] = str
     """What follows the scheme, as it is shown; `str` shows the whole URL."""
@@ -90,11 +86,6 @@ def _serial_ports() -> list[LinkChoice]:
         for port in sorted(comports(), key=lambda p: str(p.device))
         if port.hwid not in (None, "n/a")
     ]
-
-
-def _usual_wifi() -> list[LinkChoice]:
-    title = tr("{link}  usual for Wi-Fi adapters", link=title_of(USUAL_WIFI))
-    return [LinkChoice(USUAL_WIFI, title)]
 
 
 def _is_network_address(text: str) -> bool:
@@ -141,7 +132,12 @@ SCHEMES: dict[str, Scheme] = {
             example="192.168.0.10:35000",
             is_typed=_is_network_address,
             shown=lambda rest: rest.removeprefix("//"),
-            devices=_usual_wifi,
+            devices=lambda: [
+                LinkChoice(
+                    USUAL_WIFI,
+                    tr("{link}  usual for Wi-Fi adapters", link=title_of(USUAL_WIFI)),
+                )
+            ],
         ),
         Scheme(
             "can",

@@ -10,7 +10,6 @@ import serial
 
 from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError
 from logbench.vehicle.links.adapter import AdapterLink
-from logbench.vehicle.links.dialect import PROTOCOLS
 from logbench.vehicle.links.talk import NONSENSE, Talk
 from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress
@@ -86,17 +85,10 @@ class SerialPort:
 class SerialLink(AdapterLink):
     """An adapter on a serial port; finds the speed when it is not given."""
 
-    def __init__(
-        self,
-        url: str,
-        name: str,
-        baud: int | None,
-        progress: Progress | None = None,
-        protocol: str = "",
-    ) -> None:
-        super().__init__(url, progress, protocol)
-        self._name = name
-        self._baud = baud
+    def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
+        super().__init__(url, progress)
+        self._name = url.place
+        self._baud = url.whole_number("baud", 1_200, 4_000_000)
         self._found: int | None = None
 
     def _attach(self) -> None:
@@ -147,11 +139,8 @@ def _answers(port: SerialPort) -> bool:
     return False
 
 
-def make(url: LinkUrl, progress: Progress | None = None) -> SerialLink:
-    """The link of a parsed URL; raises LinkUnknownError."""
-    baud = url.whole_number("baud", 1_200, 4_000_000)
-    protocol = url.one_of("protocol", PROTOCOLS) or ""
-    return SerialLink(url.text, url.place, baud, progress, protocol)
+make = SerialLink
+"""The link of a parsed URL; raises LinkUnknownError."""
 
 
 def _open_sentence(name: str, error: Exception) -> str:

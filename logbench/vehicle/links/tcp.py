@@ -8,7 +8,6 @@ from collections.abc import Callable
 
 from logbench.errors import LinkLostError, LinkUnknownError, PortMissingError
 from logbench.vehicle.links.adapter import AdapterLink
-from logbench.vehicle.links.dialect import PROTOCOLS
 from logbench.vehicle.links.url import LinkUrl
 from logbench.vehicle.model import Progress
 
@@ -85,27 +84,22 @@ class SocketPort:
 class TcpLink(AdapterLink):
     """An adapter at the end of a TCP connection."""
 
-    def __init__(
-        self, url: str, host: str, port: int, progress: Progress | None = None, protocol: str = ""
-    ) -> None:
-        super().__init__(url, progress, protocol)
-        self._host = host
-        self._tcp_port = port
+    def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
+        super().__init__(url, progress)
+        host, colon, port = url.place.rpartition(":")
+        if not colon or not host or not port.isascii() or not port.isdigit() or int(port) > 65_535:
+            raise LinkUnknownError(
+                f"The link {url.text!r} needs a host and a port: write tcp://HOST:PORT."
+            )
+        self._host, self._tcp_port = host.strip("[]"), int(port)
 
     def _open_port(self) -> SocketPort:
         self.progress(f"Connecting to {self._host}:{self._tcp_port}")
         return SocketPort(self._host, self._tcp_port, self.check)
 
 
-def make(url: LinkUrl, progress: Progress | None = None) -> TcpLink:
-    """The link of a parsed URL; raises LinkUnknownError."""
-    host, colon, port = url.place.rpartition(":")
-    if not colon or not host or not port.isascii() or not port.isdigit() or int(port) > 65_535:
-        raise LinkUnknownError(
-            f"The link {url.text!r} needs a host and a port: write tcp://HOST:PORT."
-        )
-    protocol = url.one_of("protocol", PROTOCOLS) or ""
-    return TcpLink(url.text, host.strip("[]"), int(port), progress, protocol)
+make = TcpLink
+"""The link of a parsed URL; raises LinkUnknownError."""
 
 
 def _connected(host: str, port: int, check: Callable[[], None]) -> socket.socket:

@@ -11,10 +11,9 @@ from logbench.errors import LinkUnknownError
 
 @dataclass(frozen=True, slots=True)
 class LinkUrl:
-    """A link's URL in parts: `scheme`, what follows it, and the options after `?`."""
+    """A link's URL in parts: what follows the scheme, and the options after `?`."""
 
     text: str
-    scheme: str
     place: str
     options: Mapping[str, str] = field(default_factory=dict)
 
@@ -64,4 +63,4 @@ def parse_url(text: str, form: str, options: frozenset[str]) -> LinkUrl:
             raise LinkUnknownError(
                 f"The link {text!r} has the unknown option {key!r}: {scheme} knows {known}."
             )
-    return LinkUrl(text, scheme.lower(), place, pairs)
+    return LinkUrl(text, place, pairs)

@@ -139,8 +139,8 @@ def clear_codes(
     report("Clearing the codes")
     result = ClearingResult(done_utc=_now(), conditions=conditions, saved=str(saved))
     try:
-        replies = link.request(CLEAR, timeout_s=SETTLE_TIMEOUT_S, permit=WritePermit(CLEAR))
-        result.accepted, result.refused = _outcome(replies)
+        done = link.exchange(CLEAR, timeout_s=SETTLE_TIMEOUT_S, permit=WritePermit(CLEAR))
+        result.accepted, result.refused = _outcome(done.replies)
         report("Reading back")
         result.after = read_car(link, progress)
         result.diff = diff_readings(before, result.after, cleared=bool(result.accepted))
@@ -163,7 +163,7 @@ def list_control_tests(link: Link) -> list[ControlTest]:
     payload = LIST_CONTROLS if is_can else LIST_CONTROLS_ELSEWHERE
     found = []
     try:
-        replies = link.request(payload, permit=WritePermit(payload))
+        replies = link.exchange(payload, permit=WritePermit(payload)).replies
     except ReplyError as error:
         log.info("list of controls not understood: %s", error)
         return []
@@ -194,9 +194,9 @@ def close_evap(
     report("Closing the evaporative system")
     result = ControlResult(done_utc=_now(), conditions=conditions, saved=str(saved))
     try:
-        replies = link.request(
+        replies = link.exchange(
             CLOSE_EVAP, timeout_s=SETTLE_TIMEOUT_S, permit=WritePermit(CLOSE_EVAP)
-        )
+        ).replies
     except (LinkLostError, ReplyError) as error:
         result.sentence = f"{error} It is not known whether the system is closed: ignition off."
         return result

@@ -245,11 +245,11 @@ def test_only_reading_services_leave_without_a_permit(payload):
             and set(payload[1::2]) <= {0xF4, 0xF8}
         )
         if reads:
-            link.request(payload)
+            link.exchange(payload)
             assert link.left == [payload]
         else:
             with pytest.raises(ValueError, match="change the car"):
-                link.request(payload)
+                link.exchange(payload)
             assert link.left == []
 
 
