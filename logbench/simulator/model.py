@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
-if TYPE_CHECKING:
-    from logbench.simulator.monitors import MonitorTest
+from logbench.simulator.monitors import MonitorTest
 
 
 class Memory(Protocol):

@@ -55,18 +55,15 @@ class Thermal:
         passive = (0.003 + 0.00025 * s.speed_m_s) * self._scale
         heater = 0.0
         if s.running and t > 30.0:
-            heater = self._heater_kw_k(ambient) * pump * min(1.0, (t - 30.0) / 30.0)
+            # the cabin takes nothing above 18 degC, all it can from 10 below zero
+            taken_kw_k = max(0.0, min(0.032, 0.00115 * (18.0 - ambient)))
+            heater = taken_kw_k * pump * min(1.0, (t - 30.0) / 30.0)
         exchange = 0.12 * self._scale * (t - s.oil_degc)
         out_kw = (radiator + passive + heater) * (t - ambient) + exchange
         s.coolant_degc += (into_kw - out_kw) / self._coolant_kj_k * dt
         block_kw = 0.6 * s.friction_kw + 0.05 * fuel_kw + exchange
         block_kw -= (0.005 + 0.0004 * s.speed_m_s) * self._scale * (s.oil_degc - ambient)
         s.oil_degc += block_kw / self._block_kj_k * dt
-
-    @staticmethod
-    def _heater_kw_k(ambient_degc: float) -> float:
-        """What the cabin's heater takes: nothing above 18 degC, all it can from 10 below zero."""
-        return max(0.0, min(0.032, 0.00115 * (18.0 - ambient_degc)))
 
     def _intake(self, s: State, dt: float) -> None:
         # warm air under the bonnet, swept away by driving and by a higher airflow

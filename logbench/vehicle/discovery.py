@@ -151,13 +151,8 @@ def _info(
     return {
         reply.ecu: reply.data[head:]
         for reply in ask(link, service.info_payload(kind), frames)
-        if reply.data[head - 1 :] and _kind_of(reply, service) == kind
+        if reply.data[head - 1 :] and reply.data[service.info_head() - 1] == kind
     }
-
-
-def _kind_of(reply: Reply, service: DataService) -> int:
-    at = service.info_head() - 1
-    return reply.data[at] if len(reply.data) > at else -1
 
 
 def _vin(link: Link, service: DataService, ecus: Sequence[str] | None) -> str:

@@ -175,11 +175,6 @@ class Link(ABC):
         adapter, which have nothing to put to rest."""
         log.debug("asleep: %s", self.url)
 
-    @property
-    def packs(self) -> bool:
-        """True where one request may carry several PIDs (CAN)."""
-        return self.protocol.is_can
-
     def __enter__(self) -> Self:
         self.connect()
         return self

@@ -103,7 +103,7 @@ class Poller:
             self._replies.scaling = read_scaling(link, facts)
         self._scheduler = Scheduler(
             rates_hz=pid_rates(chosen, rates_hz or {}),
-            most=self._service.most if link.packs else 1,
+            most=self._service.most if link.protocol.is_can else 1,
             cost_of=self._cost_of,
             together=TOGETHER,
         )
@@ -281,7 +281,7 @@ class Poller:
     def _repack(self) -> None:
         """Give packing another chance, as a whole and for each PID that was put alone."""
         self._repack_at_s = math.inf
-        if self._link.packs:
+        if self._link.protocol.is_can:
             self._scheduler.most = self._service.most
         self._scheduler.solo = {pid for pid, state in self._pids.items() if state.lost}
         self._scheduler.plan()

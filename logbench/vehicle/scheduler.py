@@ -72,7 +72,8 @@ class Scheduler:
     _pids: list[int] = field(default_factory=list)
     _fast_hz: float = 1.0
     _before: int = 0
-    _round_s: float = 0.01
+    round_s: float = 0.01
+    """How long the request chosen last should take."""
     plans: int = 0
     """How often it has been planned: a choice made before the last plan is out of date."""
 
@@ -107,17 +108,12 @@ class Scheduler:
         self._before = 0
         self.plans += 1
 
-    @property
-    def round_s(self) -> float:
-        """How long the request chosen last should take."""
-        return self._round_s
-
     def next(self, now_s: float) -> tuple[int, ...]:
         """PIDs of the next request, ascending by importance in their groups; never empty."""
         # What counts is the age when the reply is there, one request from now.
-        mask = self._choose(now_s + self._round_s)
+        mask = self._choose(now_s + self.round_s)
         pids = self._pids_of(mask)
-        self._round_s = self.cost_of(pids, mask == self._before)
+        self.round_s = self.cost_of(pids, mask == self._before)
         self._before = mask
         return pids
 

@@ -140,7 +140,7 @@ def test_older_buses_are_polled_one_by_one(simulated, number):
     readings = poll(poller, 1.5)
     assert {r.signal for r in readings if r.ecu == "10"} >= {"RPM", "ECT", "VSS"}
     assert poller.counts.damaged == 0
-    assert not link.packs
+    assert not link.protocol.is_can
 
 
 def test_same_values_as_python_obd(simulated):

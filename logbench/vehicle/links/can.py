@@ -37,7 +37,6 @@ REPLY_TIMEOUT_S = 0.1
 """P2 of ISO 15765-4 is at most 50 ms; twice that leaves room for a busy computer."""
 SEARCH_TIMEOUT_S = 0.15
 CHECK_S = 0.1
-_PADDING = b"\0"
 _FLOW_CONTROL = b"\x30\x00\x00"
 """ISO 15765-2: clear to send, no block size, no separation time."""
 _FUNCTIONAL = {11: 0x7DF, 29: 0x18DB33F1}
@@ -46,8 +45,6 @@ _UNSHAREABLE = ("virtual", "udp_multicast")
 
 class CanLink(Link):
     """The diagnostic bus itself."""
-
-    timeout_s = 3.0
 
     def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
         super().__init__(url.text, progress)
@@ -139,7 +136,9 @@ class CanLink(Link):
         self, payload: bytes, frames: int | None, timeout_s: float, to: str | None
     ) -> Raw:
         self._forget()
-        self._send_request(payload, to)
+        # one frame: requests that read never have more than seven bytes
+        identifier = int(request_address(to), 16) if to else _FUNCTIONAL[self._id_bits]
+        self._send(identifier, bytes((len(payload),)) + payload)
         self._sent()
         raw = Raw([], sent=8, received=0, frames=0)
         wait_s = min(timeout_s, REPLY_TIMEOUT_S)
@@ -175,20 +174,16 @@ class CanLink(Link):
         """The message that this frame completes; flow control goes out where it is due."""
         message = self._assembler.feed(ecu, data, time.monotonic())
         if data and data[0] >> 4 == 1 and ecu in self._assembler.open:
-            self._send(int(request_address(ecu), 16), _FLOW_CONTROL.ljust(8, _PADDING))
+            self._send(int(request_address(ecu), 16), _FLOW_CONTROL)
         return message
 
-    def _send_request(self, payload: bytes, to: str | None) -> None:
-        """One frame: requests that read never have more than seven bytes."""
-        identifier = int(request_address(to), 16) if to else _FUNCTIONAL[self._id_bits]
-        self._send(identifier, (bytes((len(payload),)) + payload).ljust(8, _PADDING))
-
     def _send(self, identifier: int, data: bytes) -> None:
+        """One frame, filled up to eight bytes."""
         import can
 
         assert self._bus is not None
         message = can.Message(
-            arbitration_id=identifier, data=data, is_extended_id=self._id_bits == 29
+            arbitration_id=identifier, data=data.ljust(8, b"\0"), is_extended_id=self._id_bits == 29
         )
         try:
             self._bus.send(message, timeout=0.2)

@@ -1,9 +1,16 @@
-"""Stored (03), pending (07) and permanent (0A) trouble codes of every ECU."""
+"""Stored (03), pending (07) and permanent (0A) trouble codes of every ECU.
+
+Cars that answer SAE J1979-2 only have service 19 in their place (ISO 14229-1 and SAE J1979-2, from
+memory; re-check against the standards). It is asked by functional group (emission-related), and by
+status alone where an ECU does not have groups. A code has three bytes there: two as before, and a
+failure type of SAE J2012-DA, written behind a dash: `P0171-11`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from dataclasses import dataclass
 
+from logbench.errors import ReplyError
 from logbench.signals.codes import code_from_bytes, is_manufacturer_code, text_of
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.asking import Asker
@@ -29,8 +36,12 @@ def code_of(code: str, state: CodeState, ecu: str) -> Code:
     )
 
 
-def add_codes(reading: CarReading, codes: Iterable[str], state: CodeState, ecu: str) -> None:
-    """Put an ECU's codes into the reading, each once."""
+def _keep(
+    reading: CarReading, asker: Asker, ecu: str, state: CodeState, codes: list[str], odd: str
+) -> None:
+    """Put an ECU's codes into the reading, each once; note what is odd about its answer."""
+    if odd:
+        asker.problem(f"The answer of {ecu} to {state} codes {odd}: read the car again.")
     have = {(code.code, code.state, code.ecu) for code in reading.codes}
     for code in dict.fromkeys(codes):
         if (code, state, ecu) not in have:
@@ -62,7 +73,114 @@ def read_codes(reading: CarReading, asker: Asker) -> None:
         what = f"{state} codes"
         for reply in asker.ask(bytes((SERVICES[state],)), what):
             codes, odd = codes_of_reply(reply)
-            if odd:
-                asker.problem(f"The answer of {reply.ecu} to {what} {odd}: read the car again.")
-            add_codes(reading, codes, state, reply.ecu)
+            _keep(reading, asker, reply.ecu, state, codes, odd)
         asker.silent(what, ecus)
+
+
+# --- service 19 of SAE J1979-2 ---
+
+SERVICE, EMISSIONS, SEVERITIES = 0x19, 0x33, 0x1E
+PENDING, CONFIRMED = 0x04, 0x08
+"""Bits 2 and 3 of the status byte (ISO 14229-1)."""
+_J1939 = 0x02
+_ALL_KINDS = (
+    "The codes of {ecus} were asked for without the group of emission-related ones, which it does "
+    "not have: codes of other kinds may be among them."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ask:
+    """One way to ask: the request, bytes before the first code, bytes a code and where it begins.
+
+    `status_bit`: of the status byte, that a code must have; 0: any.
+    """
+
+    payload: bytes
+    head: int
+    size: int
+    at: int
+    status_bit: int
+
+
+_GROUPED: dict[CodeState, _Ask] = {
+    "stored": _Ask(bytes((SERVICE, 0x42, EMISSIONS, CONFIRMED, SEVERITIES)), 6, 5, 1, CONFIRMED),
+    "pending": _Ask(bytes((SERVICE, 0x42, EMISSIONS, PENDING, SEVERITIES)), 6, 5, 1, PENDING),
+    "permanent": _Ask(bytes((SERVICE, 0x55, EMISSIONS)), 5, 4, 0, 0),
+}
+_PLAIN: dict[CodeState, _Ask] = {
+    "stored": _Ask(bytes((SERVICE, 0x02, CONFIRMED)), 3, 4, 0, CONFIRMED),
+    "pending": _Ask(bytes((SERVICE, 0x02, PENDING)), 3, 4, 0, PENDING),
+    "permanent": _Ask(bytes((SERVICE, 0x15)), 3, 4, 0, 0),
+}
+
+
+def code_of_three(data: bytes) -> str:
+    """`P0171` from three bytes, with its failure type where there is one: `P0171-11`."""
+    code = code_from_bytes(data[0], data[1])
+    return f"{code}-{data[2]:02X}" if data[2] else code
+
+
+def newer_codes_of_reply(reply: Reply, way: bytes) -> tuple[list[str], str]:
+    """Codes of one positive reply to `way`, a request of this module, and what is odd about it as a
+    clause (`` when nothing). Raises ReplyError for another kind of reply."""
+    ask = next(a for a in (*_GROUPED.values(), *_PLAIN.values()) if a.payload == way)
+    data = reply.data
+    grouped = ask.payload[1] in (0x42, 0x55)
+    if data[:2] != bytes((SERVICE | 0x40, ask.payload[1])) or (
+        grouped and data[2:3] != bytes((EMISSIONS,))
+    ):
+        raise ReplyError("The car's reply does not belong to what was asked; ask again.")
+    if len(data) < ask.head:
+        return [], "is too short"
+    if grouped and data[ask.head - 1] == _J1939:
+        return [], "holds codes in the form of SAE J1939, which are not read here"
+    body = data[ask.head :]
+    whole = len(body) // ask.size * ask.size
+    parts = (body[n : n + ask.size] for n in range(0, whole, ask.size))
+    codes = [
+        code_of_three(part[ask.at : ask.at + 3])
+        for part in parts
+        if any(part[ask.at : ask.at + 3]) and (part[-1] & ask.status_bit or not ask.status_bit)
+    ]
+    return codes, "" if whole == len(body) else "ends within a code"
+
+
+def read_newer_codes(reading: CarReading, asker: Asker) -> None:
+    """All three kinds, each as soon as it is read."""
+    ecus = [ecu.address for ecu in reading.identity.ecus]
+    plain: set[str] = set()
+    for state in STATES:
+        what = f"{state} codes"
+        answered = set(_ask(reading, asker, _GROUPED[state], state, frozenset()))
+        if set(ecus) - answered or not ecus:
+            plain |= set(_ask(reading, asker, _PLAIN[state], state, frozenset(answered)))
+        answered_ecus = asker.answered[what]
+        asker.problems[:] = [
+            text for text in asker.problems
+            if not any(text.startswith(f"{ecu} refuses {what}") for ecu in answered_ecus)
+        ]  # fmt: skip
+        asker.silent(what, ecus)
+    if plain:
+        reading.remarks.append(_ALL_KINDS.format(ecus=", ".join(sorted(plain))))
+
+
+def _ask(
+    reading: CarReading, asker: Asker, ask: _Ask, state: CodeState, but: frozenset[str]
+) -> list[str]:
+    """The ECUs whose answer was understood; those of `but` are left out."""
+    what = f"{state} codes"
+    before = list(asker.answered.get(what, ()))
+    understood = []
+    for reply in asker.ask(ask.payload, what):
+        if reply.ecu in but:
+            continue
+        try:
+            codes, odd = newer_codes_of_reply(reply, ask.payload)
+        except ReplyError as error:
+            asker.problem(f"{reply.ecu} answers {what} in a way that makes no sense: {error}")
+            continue
+        _keep(reading, asker, reply.ecu, state, codes, odd)
+        understood.append(reply.ecu)
+    asker.answered[what] = sorted({*before, *understood})
+    return understood

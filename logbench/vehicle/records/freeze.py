@@ -11,7 +11,6 @@ from logbench.signals.decoding import decode, label
 from logbench.signals.model import Scaling
 from logbench.signals.table import table
 from logbench.vehicle.discovery import walk_lists
-from logbench.vehicle.model import Reply
 from logbench.vehicle.records.asking import Asker
 from logbench.vehicle.records.model import CarReading, FreezeFrame, FrozenValue
 
@@ -68,16 +67,11 @@ def _data(asker: Asker, pid: int, number: int) -> dict[str, bytes]:
     """Data bytes of one PID of one frame by ECU; replies about another one are left out."""
     found: dict[str, bytes] = {}
     for reply in asker.ask(bytes((0x02, pid, number)), WHAT):
-        if _is_about(reply, pid, number):
+        if len(reply.data) > 3 and reply.data[1:3] == bytes((pid, number)):
             found[reply.ecu] = reply.data[3:]
+        else:
+            log.info("answer of %s is not about PID %02X, frame %d", reply.ecu, pid, number)
     return found
-
-
-def _is_about(reply: Reply, pid: int, number: int) -> bool:
-    fits = len(reply.data) > 3 and reply.data[1] == pid and reply.data[2] == number
-    if not fits:
-        log.info("answer of %s is not about PID %02X, frame %d", reply.ecu, pid, number)
-    return fits
 
 
 def _values(

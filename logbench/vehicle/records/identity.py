@@ -75,14 +75,10 @@ def read_verification(reading: CarReading, asker: Asker) -> None:
         numbers = [data[at : at + 4].hex().upper() for at in range(0, len(data) - 3, 4)]
         for ecu in reading.identity.ecus:
             if ecu.address == reply.ecu:
-                _match(ecu, numbers)
-
-
-def _match(ecu: EcuIdentity, numbers: list[str]) -> None:
-    while len(ecu.calibrations) < len(numbers):
-        ecu.calibrations.append(Calibration())
-    for calibration, number in zip(ecu.calibrations, numbers, strict=False):
-        calibration.cvn = number
+                missing = len(numbers) - len(ecu.calibrations)
+                ecu.calibrations += [Calibration() for _ in range(missing)]
+                for calibration, number in zip(ecu.calibrations, numbers, strict=False):
+                    calibration.cvn = number
 
 
 def fill_requirements(reading: CarReading, values: Values) -> None:

@@ -13,8 +13,7 @@ from logbench.vehicle.link import Link, silent
 from logbench.vehicle.model import Progress
 from logbench.vehicle.records import readiness
 from logbench.vehicle.records.asking import Asker
-from logbench.vehicle.records.codes import read_codes
-from logbench.vehicle.records.codes19 import read_newer_codes
+from logbench.vehicle.records.codes import read_codes, read_newer_codes
 from logbench.vehicle.records.freeze import read_freeze_frames
 from logbench.vehicle.records.identity import fill_identity, fill_requirements, read_verification
 from logbench.vehicle.records.model import CarReading

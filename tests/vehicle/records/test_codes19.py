@@ -23,7 +23,7 @@ from logbench.vehicle.links import open_link
 from logbench.vehicle.model import Reply
 from logbench.vehicle.permits import may_leave
 from logbench.vehicle.records.clearing import CONSENT, clear_codes
-from logbench.vehicle.records.codes19 import code_of_three, codes_of_reply
+from logbench.vehicle.records.codes import code_of_three, newer_codes_of_reply
 from logbench.vehicle.records.diff import diff_readings
 from logbench.vehicle.records.read import read_car
 from tests.serving import serve_can
@@ -162,7 +162,7 @@ def test_only_the_lists_of_codes_may_leave():
 @given(st.binary(max_size=40), st.sampled_from([STORED, PERMANENT, "190208", "1915"]))
 def test_any_reply_is_understood_or_refused(data: bytes, way: str):
     try:
-        codes, odd = codes_of_reply(Reply("7E8", data, 0), bytes.fromhex(way))
+        codes, odd = newer_codes_of_reply(Reply("7E8", data, 0), bytes.fromhex(way))
     except ReplyError:
         return
     assert all(len(code) in (5, 8) for code in codes)
@@ -181,4 +181,4 @@ def test_what_the_simulator_lists_is_read_back(numbers: list[int], kind: int):
     for way in ((STORED, "190208"), (PENDING, "190204"), (PERMANENT, "1915"))[kind]:
         request = bytes.fromhex(way)
         data = simulated19.reply(source, code_bytes, request[1:])
-        assert codes_of_reply(Reply("7E8", data, 0), request) == (codes, "")
+        assert newer_codes_of_reply(Reply("7E8", data, 0), request) == (codes, "")
