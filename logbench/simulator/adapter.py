@@ -15,13 +15,12 @@ from dataclasses import dataclass, field
 
 from logbench.simulator import settings as language
 from logbench.simulator.bus import Bus, Heard
-from logbench.simulator.clock import CarClock
 from logbench.simulator.ecu import Ecus, Edition
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import PROTOCOLS, SEARCH_ORDER, BusProtocol
 from logbench.simulator.settings import OK, UNKNOWN, Settings
 from logbench.simulator.spoil import PROMPT, spoil_lines, spoil_output
-from logbench.simulator.timing import SerialOut, Timing
+from logbench.simulator.timing import CarClock, SerialOut, Timing
 from logbench.simulator.trouble import Trouble, TroubledCar, Troubles, mood
 
 NO_DATA = "NO DATA"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from logbench.simulator.clock import CarClock
 from logbench.simulator.ecu import NEGATIVE, PENDING, Ecus
 from logbench.simulator.isotp import segment
 from logbench.simulator.model import CarSource
@@ -20,7 +19,7 @@ from logbench.simulator.protocols import (
     response_id,
 )
 from logbench.simulator.settings import Settings
-from logbench.simulator.timing import Arrival, Sending, can_arrivals, frame_s
+from logbench.simulator.timing import Arrival, CarClock, Sending, can_arrivals, frame_s
 
 PENDING_TIMEOUT_S = 5.0
 """P2* of ISO 15765-3: how long an answer may take after 'response pending'."""

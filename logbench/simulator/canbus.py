@@ -12,7 +12,6 @@ import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from logbench.simulator.clock import CarClock
 from logbench.simulator.ecu import Ecus, Edition
 from logbench.simulator.isotp import padded, segment
 from logbench.simulator.model import CarSource
@@ -23,7 +22,7 @@ from logbench.simulator.protocols import (
     request_id,
     response_id,
 )
-from logbench.simulator.timing import Timing, frame_s
+from logbench.simulator.timing import CarClock, Timing, frame_s
 from logbench.simulator.trouble import Trouble, TroubledCar, Troubles, mood
 
 FLOW_TIMEOUT_S = 1.0

@@ -146,10 +146,6 @@ def named_car(name: str = "demo") -> Car:
     return Car(**facts)
 
 
-def _checked_vin(vin: str) -> str:
-    return vin[:8] + check_digit(vin) + vin[9:]
-
-
 def _draw_fuel_map(seed: int) -> FuelMap:
     """Offset and tilts of about 1.8 % each, within `MOST_ERROR` together."""
     rng = random.Random(f"fuel map {seed}")
@@ -177,9 +173,10 @@ def draw_car(seed: int) -> Car:
         if automatic
         else ((3.55, 1.95, 1.30, 0.97, 0.76), (3.6, 2.05, 1.37, 1.03, 0.83, 0.69))
     )
+    vin = f"ZZ9TEST40{rng.choice('XYVT')}{seed % 10_000_000:07d}"
     return Car(
         label=f"{litres} l {cylinders}-cylinder no. {seed}",
-        vin=_checked_vin(f"ZZ9TEST40{rng.choice('XYVT')}{seed % 10_000_000:07d}"),
+        vin=vin[:8] + check_digit(vin) + vin[9:],
         displacement_l=litres,
         cylinders=cylinders,
         banks=banks,

@@ -11,7 +11,6 @@ from logbench.errors import LinkUnknownError, UsageError
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.cars import CAR_NAMES, Car, draw_car, named_car
-from logbench.simulator.clock import CarClock
 from logbench.simulator.drive import Drive
 from logbench.simulator.ecu import Edition
 from logbench.simulator.faults import Faults
@@ -19,7 +18,7 @@ from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import CAR_PROTOCOLS, PROTOCOLS
 from logbench.simulator.schedules import SCHEDULE_NAMES, schedule
 from logbench.simulator.still import StillCar
-from logbench.simulator.timing import Timing
+from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import Trouble, parse_trouble
 
 DRAWN = "drawn"

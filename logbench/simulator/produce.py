@@ -14,9 +14,9 @@ from logbench.signals.groups import TOGETHER, default_signals
 from logbench.signals.model import Signal
 from logbench.signals.table import table
 from logbench.simulator.drive import Drive
+from logbench.simulator.timing import MAX_PACKED
 
 Samples = tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]
-PIDS_A_REQUEST = 6
 _TRIPS = 4099
 """Drawn round trips, used round and round."""
 _RATES_HZ = (10.0, 5.0, 2.0, 1.0, 0.5)
@@ -145,8 +145,8 @@ def _requests(
         groups.setdefault((key[0], round(_RATES_HZ[0] / rate)), []).append(key[1])
     requests: list[_Request] = []
     for (ecu, every), pids in sorted(groups.items(), key=lambda item: item[0][1]):
-        for start in range(0, len(pids), PIDS_A_REQUEST):
-            packed = [s for pid in pids[start : start + PIDS_A_REQUEST] for s in wanted[ecu, pid]]
+        for start in range(0, len(pids), MAX_PACKED):
+            packed = [s for pid in pids[start : start + MAX_PACKED] for s in wanted[ecu, pid]]
             read = drive.reader(ecu, [s.acronym for s in packed])
             requests.append(_Request(ecu, every, len(requests) % every, packed, read))
     return requests

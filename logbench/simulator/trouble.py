@@ -86,11 +86,7 @@ class Troubles:
 
 
 _STALLED = {
-    "RPM": 0.0,
-    "MAF": 0.0,
-    "LOAD_PCT": 0.0,
-    "LOAD_ABS": 0.0,
-    "FUEL_RATE": 0.0,
+    **dict.fromkeys(("RPM", "MAF", "LOAD_PCT", "LOAD_ABS", "FUEL_RATE"), 0.0),
     "FUELSYS1": 1.0,
 }
 

@@ -28,22 +28,18 @@ _FAST_SHARE = 0.7
 class Unit:
     """PIDs that are always asked together.
 
-    `companions` travel along although they are units of their own: a slow PID is never asked
-    without the faster ones of its group, so that they share a time stamp.
+    `own`: these, as a bit mask; `mask`: with companions that travel along although they are units
+    of their own. A slow PID is never asked without the faster ones of its group, so that they share
+    a time stamp.
     """
 
     pids: tuple[int, ...]
     rate_hz: float
-    companions: tuple[int, ...] = ()
+    own: int
+    mask: int
     last_s: float = _NEVER
-    mask: int = 0
-    own: int = 0
     gap_s: float = 0.0
     """Smoothed time between two times it was asked."""
-
-    def urgency(self, now_s: float) -> float:
-        """Share of its period since it was last asked; 1 is due."""
-        return min((now_s - self.last_s) * self.rate_hz, 1e3)
 
 
 @dataclass(slots=True)
@@ -98,12 +94,12 @@ class Scheduler:
         ]
         packs = best_packs(fast, self.most, lambda pids: self.cost_of(pids, False), self.together)
         slow = [pid for pid in self._pids if pid not in set(fast)]
-        self._units = [
-            Unit(pack, max(self._wanted[pid] for pid in pack), own=self._mask_of(pack))
-            for pack in packs
-        ] + [self._single(pid) for pid in slow]
+        self._units = []
+        for pack in packs:
+            own = self._mask_of(pack)
+            self._units.append(Unit(pack, max(self._wanted[pid] for pid in pack), own, own))
+        self._units += [self._single(pid) for pid in slow]
         for unit in self._units:
-            unit.mask = unit.own | self._mask_of(unit.companions)
             unit.last_s = min((last.get(pid, _NEVER) for pid in unit.pids), default=_NEVER)
         self._before = 0
         self.plans += 1
@@ -155,9 +151,9 @@ class Scheduler:
         return best.mask
 
     def _need(self, unit: Unit, at_s: float) -> float:
-        """Urgency; before a slow unit is due it is worth less, so that spare room on the wire goes
-        to the fast ones."""
-        urgency = unit.urgency(at_s)
+        """Urgency: the share of its period since it was last asked, 1 is due. Before a slow unit is
+        due it is worth less, so that spare room on the wire goes to the fast ones."""
+        urgency = min((at_s - unit.last_s) * unit.rate_hz, 1e3)
         if urgency < 1.0:
             return urgency * unit.rate_hz / self._fast_hz
         # Where all are short, whoever has been shorter than the others so far comes first.
@@ -209,7 +205,7 @@ class Scheduler:
                 ]
         room = max(self.most - 1, 0)
         own = self._mask_of((pid,))
-        return Unit((pid,), self._wanted[pid], tuple(companions[:room]), own=own)
+        return Unit((pid,), self._wanted[pid], own, own | self._mask_of(companions[:room]))
 
     def _mask_of(self, pids: Iterable[int]) -> int:
         mask = 0

@@ -83,16 +83,13 @@ def status_of(line: str) -> Status | None:
     return None
 
 
-def without_noise(line: bytes) -> bytes:
-    """The line without the search and bus-start texts that may share it with a frame."""
-    for noise in _NOISE:
-        if line.startswith(noise):
-            line = line[len(noise) :]
-    return line.strip().lstrip(b".")
-
-
 def lines_of(reply: bytes) -> list[bytes]:
     """Lines of a reply, up to the prompt, without empty ones, NULs and noise."""
     cleaned = reply.replace(b"\x00", b"").replace(b"\n", b"\r")
-    lines = (without_noise(part.strip()) for part in cleaned.split(b"\r"))
+    lines = []
+    for part in cleaned.split(b"\r"):
+        line = part.strip()
+        for noise in _NOISE:  # search and bus-start texts may share a line with a frame
+            line = line.removeprefix(noise)
+        lines.append(line.strip().lstrip(b"."))
     return [line for line in lines if line and line != b">"]

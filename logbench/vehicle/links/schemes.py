@@ -12,10 +12,15 @@ from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from types import ModuleType
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from logbench.errors import LinkUnknownError
+from logbench.vehicle.links.url import parse_url
 from logbench.words import tr
+
+if TYPE_CHECKING:
+    from logbench.vehicle.link import Link
+    from logbench.vehicle.model import Progress
 
 SIMULATED = "sim:?schedule=test-drive"
 USUAL_WIFI = "tcp://192.168.0.10:35000"
@@ -198,6 +203,28 @@ def title_of(url: str) -> str:
 def forms(*, replay: bool = False) -> str:
     """How the URLs of all kinds are written; with `replay` that of a recording, too."""
     return ", ".join(s.form for s in _offered(replay))
+
+
+def open_link(url: str, progress: Progress | None = None) -> Link:
+    """The link of a URL, not connected yet: call `connect()` or use it in a `with` statement.
+
+    `progress` gets one sentence per step while connecting. Raises LinkUnknownError, which names
+    the legal kinds or options. `sim:` and `replay:` are not opened here: whoever starts the
+    simulated car opens the `tcp://` address it serves, and a recording has no car to be asked.
+    """
+    from logbench.vehicle.link import Link  # `--help` only wants the forms
+
+    scheme = scheme_of(url)
+    if scheme is None:
+        raise LinkUnknownError(f"The link {url!r} is of no known kind: use one of {forms()}.")
+    if scheme.leads_to != "car":
+        raise LinkUnknownError(
+            f"The link {url!r} leads to a {scheme.leads_to}: use it for `logbench record`."
+        )
+    module = scheme.module()
+    link = module.make(parse_url(url, scheme.form, module.OPTIONS), progress)
+    assert isinstance(link, Link)
+    return link
 
 
 def link_choices(used: Sequence[str] = (), *, replay: bool = False) -> list[LinkChoice]:
