@@ -233,7 +233,7 @@ class Adapter:
             "@1": language.DESCRIPTION,
             "@2": self._identifier or UNKNOWN,
             "DP": language.describe(self.settings),
-            "DPN": language.describe_number(self.settings),
+            "DPN": ("A" if self.settings.auto_protocol else "") + self.settings.protocol,
             "CS": "T:00 R:00",
         }
         if command in answers:

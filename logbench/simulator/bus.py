@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from logbench.simulator.ecu import NEGATIVE, PENDING, Ecus
-from logbench.simulator.isotp import segment
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import (
     FUNCTIONAL_11,
@@ -17,6 +16,7 @@ from logbench.simulator.protocols import (
     request_header,
     request_id,
     response_id,
+    segment,
 )
 from logbench.simulator.settings import Settings
 from logbench.simulator.timing import Arrival, CarClock, Sending, can_arrivals, frame_s

@@ -13,14 +13,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from logbench.simulator.ecu import Ecus, Edition
-from logbench.simulator.isotp import padded, segment
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import (
     FUNCTIONAL_11,
     FUNCTIONAL_29,
     PROTOCOLS,
+    padded,
     request_id,
     response_id,
+    segment,
 )
 from logbench.simulator.timing import CarClock, Timing, frame_s
 from logbench.simulator.trouble import Trouble, TroubledCar, Troubles, mood

@@ -34,37 +34,24 @@ class Diagnosis:
         self._car = car
         self._state = state
         self._earlier_trip = earlier_trip
-        self._pending: list[str] = []
-        self._stored: list[str] = []
         self._permanent: list[str] = []
-        self._failed_before: set[str] = set()
-        self._timers: dict[str, float] = {}
-        self.frame: Mapping[str, float] | None = None
-        self.mil = False
+        self._forget()
         self.revision = 0
         """Goes up when a code comes or the memory is cleared."""
-        self._totals = [0.0] * car.banks
         self._air_ratio = 1.0
         self._air_since_start_g = 0.0
         self._start_ect: float | None = None
-        self._switch_s = 0.0
-        self._switches = 0
         self._switches_seen = 0
         self._cut_s = 0.0
-        self._sensor_s: float | None = None
-        """The last judged period of the front sensor, or its response to a fuel cut."""
         self._was_running = False
         self._key_was_on = False
         self._warm_counted = False
         self.clear_distance_m = rng.uniform(300, 9000) * 1000
         self.clear_run_s = self.clear_distance_m / 12.0
         self.warm_ups = min(255, int(self.clear_distance_m / 25_000) + 8)
-        self.mil_distance_m = 0.0
-        self.mil_run_s = 0.0
         self.odometer_m = car.odometer_km * 1000
         self.fuel_level_pct = rng.uniform(25, 85)
         self.done_ever_s: dict[str, float] = dict.fromkeys(MONITORS, 1000000000.0)
-        self.done_cycle_s: dict[str, float] = dict.fromkeys(MONITORS, 0.0)
         self._last_distance_m = 0.0
 
     def codes(self, service: int) -> tuple[str, ...]:
@@ -83,22 +70,27 @@ class Diagnosis:
         """Service 04: everything but permanent codes; the trims are learnt anew."""
         for bank in self._state.banks:
             bank.long_trims = [0.0] * CELLS
+        self._forget()
         self.revision += 1
-        self._pending.clear()
-        self._stored.clear()
-        self._timers.clear()
-        self._failed_before.clear()
         self._earlier_trip = False
-        self.frame = None
+        self.clear_distance_m = self.clear_run_s = 0.0
+        self.warm_ups = 0
+        self.done_ever_s = dict.fromkeys(MONITORS, 0.0)
+
+    def _forget(self) -> None:
+        """What is not there before anything was found, and after service 04."""
+        self._pending: list[str] = []
+        self._stored: list[str] = []
+        self._failed_before: set[str] = set()
+        self._timers: dict[str, float] = {}
+        self.frame: Mapping[str, float] | None = None
         self.mil = False
         self._totals = [0.0] * self._car.banks
         self._switch_s, self._switches = 0.0, 0
-        self._sensor_s = None
-        self.clear_distance_m = self.clear_run_s = 0.0
+        self._sensor_s: float | None = None
+        """The last judged period of the front sensor, or its response to a fuel cut."""
         self.mil_distance_m = self.mil_run_s = 0.0
-        self.warm_ups = 0
-        self.done_ever_s = dict.fromkeys(MONITORS, 0.0)
-        self.done_cycle_s = dict.fromkeys(MONITORS, 0.0)
+        self.done_cycle_s: dict[str, float] = dict.fromkeys(MONITORS, 0.0)
 
     def complete(self, monitor: str, cycle: bool) -> bool:
         """Whether a monitor is complete: this driving cycle, or since the codes were cleared."""
@@ -161,7 +153,9 @@ class Diagnosis:
         if self.mil:
             self.mil_distance_m += moved
         if s.key_on and not self._key_was_on:
-            self._new_cycle()
+            self._failed_before |= set(self._pending)
+            self.done_cycle_s = dict.fromkeys(MONITORS, 0.0)
+            self._timers.clear()
         self._key_was_on = s.key_on
         if not s.running:
             self._was_running = False
@@ -190,11 +184,6 @@ class Diagnosis:
             if ready:
                 self.done_cycle_s[monitor] += dt
                 self.done_ever_s[monitor] += dt
-
-    def _new_cycle(self) -> None:
-        self._failed_before |= set(self._pending)
-        self.done_cycle_s = dict.fromkeys(MONITORS, 0.0)
-        self._timers.clear()
 
     def _judge(self, code: str, failing: bool, after_s: float, dt: float) -> None:
         """Count failing time up and passing time down; a code comes when it is long enough."""

@@ -7,7 +7,7 @@ from math import pi
 from logbench.simulator.cars import Car
 from logbench.simulator.state import State
 
-_TO_RPM = 30.0 / pi
+TO_RPM = 30.0 / pi
 _G = 9.80665
 ROLLING = 0.011
 """Rolling resistance of car tyres on asphalt [from memory: textbooks, 0.010 to 0.015]."""
@@ -51,7 +51,7 @@ class Driveline:
             self._move(s, dt)
 
     def _move(self, s: State, h: float) -> None:
-        omega = s.rpm / _TO_RPM
+        omega = s.rpm / TO_RPM
         v = s.speed_m_s
         torque = s.torque_nm
         if s.cranking:
@@ -71,7 +71,7 @@ class Driveline:
             omega = max(0.0, omega - 60.0 * h)
         if v < 0.05 and (s.brake_n > 0.0 or s.gear == 0):
             v = 0.0
-        s.rpm = omega * _TO_RPM
+        s.rpm = omega * TO_RPM
         s.speed_m_s = v if v > 0.0 else 0.0
         s.distance_m += s.speed_m_s * h
 

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from math import pi
-
 from logbench.simulator.cars import Car
-from logbench.simulator.driveline import EFFICIENCY, Driveline
+from logbench.simulator.driveline import EFFICIENCY, TO_RPM, Driveline
 from logbench.simulator.engine import Engine
 from logbench.simulator.schedules import Phase
 from logbench.simulator.state import State
-
-_TO_RPM = 30.0 / pi
 
 
 class Driver:
@@ -33,7 +29,7 @@ class Driver:
         self._pull_gear = max([*top, 2])
 
     def _speed(self, gear: int, rpm: float) -> float:
-        return rpm / _TO_RPM / self._line.ratio(gear)
+        return rpm / TO_RPM / self._line.ratio(gear)
 
     def start(self, s: State, phase: Phase) -> None:
         """A new phase starts."""
@@ -166,7 +162,7 @@ class Driver:
 
     def _fit_gear(self, v: float) -> int:
         for gear in range(self._count, 1, -1):
-            if v * self._line.ratio(gear) * _TO_RPM > 1350.0:
+            if v * self._line.ratio(gear) * TO_RPM > 1350.0:
                 return gear
         return 1
 
@@ -195,7 +191,7 @@ class Driver:
                 return
         if self._line.automatic or s.locked:
             s.clutch = 1.0
-        elif s.speed_m_s * self._line.ratio(s.gear) * _TO_RPM > 1000.0:
+        elif s.speed_m_s * self._line.ratio(s.gear) * TO_RPM > 1000.0:
             s.clutch = min(1.0, s.clutch + 2.5 * dt)
         else:  # pulling away: the clutch bites as the engine comes up
             s.clutch = max(0.0, min(1.0, (s.rpm - 750.0) / 1500.0))

@@ -173,11 +173,6 @@ def _monitor_status(readings: Readings) -> bytes:
     return lamp + _monitors(readings, "CI_SUP", "SUP", "RDY")
 
 
-def _monitors_this_cycle(readings: Readings) -> bytes:
-    """PID 41: enabled, and not completed, this driving cycle; byte A is 0."""
-    return b"\x00" + _monitors(readings, "CI_SUP_41", "ENA", "CMPL")
-
-
 def _present(readings: Readings, *acronyms: str) -> int:
     """Support bits of a PID of several parts: bit 0 for the first that has a reading."""
     return sum(
@@ -231,7 +226,8 @@ _ENCODERS: dict[int, Encoder] = {
     0x32: lambda readings: twos(readings.get("EVAP_VP", NAN), 4),
     **{0x34 + n: _wide_current(sensor, 0x34 + n) for n, sensor in enumerate(_SENSORS)},
     **{0x3C + n: _number(f"CATEMP{place}", 10, 40, 2) for n, place in enumerate(_CATALYSTS)},
-    0x41: _monitors_this_cycle,
+    # enabled, and not completed, this driving cycle; byte A is 0
+    0x41: lambda readings: b"\x00" + _monitors(readings, "CI_SUP_41", "ENA", "CMPL"),
     0x44: _lambda_part("LAMBDA"),
     0x4F: _maxima,
     0x50: lambda readings: whole(_most(readings, "MAF_MAX"), 1 / 10) + bytes(3),

@@ -41,17 +41,12 @@ class MonitorTest:
 
 def results(tests: Sequence[MonitorTest], rest: bytes, can: bool) -> Iterator[bytes]:
     """Messages of one ECU to service 06 with `rest` after the service byte."""
-    if not tests or not rest:
+    if not can:
+        if tests and len(rest) == 1:
+            yield from _elsewhere(tests, rest[0])
         return
-    if can:
-        yield from _on_can(tests, rest)
-    elif len(rest) == 1:
-        yield from _elsewhere(tests, rest[0])
-
-
-def _on_can(tests: Sequence[MonitorTest], rest: bytes) -> Iterator[bytes]:
     monitors = frozenset(test.monitor for test in tests)
-    if set(rest) <= MAPS and len(rest) <= 6:
+    if tests and rest and set(rest) <= MAPS and len(rest) <= 6:
         yield from _map_reply(0x46, rest, monitors)
     elif len(rest) == 1 and rest[0] in monitors:
         yield b"\x46" + b"".join(test.nine for test in tests if test.monitor == rest[0])

@@ -71,10 +71,6 @@ def _protocol(settings: Settings, argument: str) -> Settings:
     )
 
 
-def _timeout(settings: Settings, argument: str) -> Settings:
-    return replace(settings, timeout_4ms=int(argument, 16) or DEFAULT_TIMEOUT_4MS)
-
-
 _CHANGES: tuple[tuple[str, Change], ...] = (
     ("E([01])", _flag("echo")),
     ("L([01])", _flag("linefeeds")),
@@ -85,7 +81,7 @@ _CHANGES: tuple[tuple[str, Change], ...] = (
     ("CAF([01])", _flag("can_format")),
     ("CFC([01])", _flag("flow_control")),
     ("AT([012])", lambda s, a: replace(s, adaptive=int(a))),
-    ("ST([0-9A-F]{2})", _timeout),
+    ("ST([0-9A-F]{2})", lambda s, a: replace(s, timeout_4ms=int(a, 16) or DEFAULT_TIMEOUT_4MS)),
     ("[ST]P(A?[0-9A-C])", _protocol),
     ("SP(00)", _protocol),
     ("SH([0-9A-F]{3}|[0-9A-F]{6}|[0-9A-F]{8})", lambda s, a: replace(s, header=a)),
@@ -129,8 +125,3 @@ def describe(settings: Settings) -> str:
         return "AUTO"
     name = PROTOCOLS[settings.protocol].name
     return f"AUTO, {name}" if settings.auto_protocol else name
-
-
-def describe_number(settings: Settings) -> str:
-    """Answer to 'describe protocol by number': 'A6' when found by search."""
-    return ("A" if settings.auto_protocol else "") + settings.protocol

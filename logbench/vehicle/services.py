@@ -61,11 +61,9 @@ class DataService:
         return 2 if self.service == 0x01 else 3
 
 
-SERVICE_01 = DataService(0x01, 6)
-SERVICE_22 = DataService(0x22, 3)
-"""ISO 15765-4: one frame holds the service byte and six PIDs or three two-byte identifiers."""
-
-
 def data_service(number: int) -> DataService:
-    """The service by its number, 0x01 or 0x22."""
-    return SERVICE_22 if number == 0x22 else SERVICE_01
+    """The service by its number, 0x01 or 0x22.
+
+    ISO 15765-4: one frame holds the service byte and six PIDs or three two-byte identifiers.
+    """
+    return DataService(0x22, 3) if number == 0x22 else DataService(0x01, 6)

@@ -13,9 +13,8 @@ import pytest
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.simulator.canbus import CanCar, CanFrame
 from logbench.simulator.ecu import Edition
-from logbench.simulator.isotp import segment
 from logbench.simulator.options import parse_sim_url
-from logbench.simulator.protocols import PROTOCOLS
+from logbench.simulator.protocols import PROTOCOLS, segment
 from logbench.simulator.serve import SimulatedCar, make_server
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import CarClock, Timing

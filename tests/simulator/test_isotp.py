@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logbench.simulator.isotp import (
+from logbench.simulator.protocols import (
     MAX_LENGTH,
     SegmentError,
     segment,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from logbench.errors import ReplyError
 from logbench.vehicle.link import NEGATIVE, Exchange, Link
@@ -42,7 +42,7 @@ class Asker:
 
     def ask(self, payload: bytes, what: str) -> list[Reply]:
         """Positive replies to `payload`; `what` names it in sentences (`stored codes`)."""
-        self.answered.setdefault(what, [])
+        known = self.answered.setdefault(what, [])
         exchange = self._exchange(payload, what)
         if exchange is None:
             return []
@@ -52,13 +52,8 @@ class Asker:
                 self._refused(reply, what)
         for ecu in exchange.pending:
             self.problem(f"{ecu} said 'wait' when asked for {what} and never answered.")
-        self.note_answers(what, (reply.ecu for reply in good))
+        known[:] = sorted({*known, *(reply.ecu for reply in good)})
         return good
-
-    def note_answers(self, what: str, ecus: Iterable[str]) -> None:
-        """Add `ecus` to those that answered `what`."""
-        known = self.answered.setdefault(what, [])
-        known[:] = sorted({*known, *ecus})
 
     def problem(self, sentence: str) -> None:
         """Note a sentence, once."""
