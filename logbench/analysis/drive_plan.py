@@ -85,11 +85,6 @@ class CellGoal:
     had_s: float
     wanted_s: float
 
-    @property
-    def text(self) -> str:
-        """`1500-2000 rpm, manifold pressure 30-40 kPa`."""
-        return self.cell.text(self.axis)
-
 
 @dataclass(frozen=True, slots=True)
 class CellProgress:

@@ -86,12 +86,7 @@ class Subject:
         verdict = judge(band, measured.value, half)
         if verdict.severity > at_most.severity:
             verdict = at_most
-        explained = explanation or Explanation()
-        wrong = verdict.severity > 0
-        steps = explained.tell_apart if wrong else ()
-        if verdict is Verdict.NOT_JUDGED:
-            steps = (_LONGER,)
-        return Finding(
+        finding = Finding(
             check=self.check,
             subject=self.name,
             verdict=verdict,
@@ -101,10 +96,10 @@ class Subject:
             unit=band.unit,
             band=band,
             evidence=longest(measured.evidence),
-            causes=tuple(cause.text for cause in explained.causes) if wrong else (),
-            next_steps=steps,
+            next_steps=(_LONGER,) if verdict is Verdict.NOT_JUDGED else (),
             numbers={k: v for k, v in measured.numbers.items() if math.isfinite(v)},
         )
+        return finding if explanation is None else explained(finding, explanation)
 
 
 def explained(finding: Finding, explanation: Explanation) -> Finding:

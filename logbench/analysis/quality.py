@@ -43,12 +43,11 @@ class SignalQuality:
 def find_quality(view: View) -> Mapping[str, SignalQuality]:
     """The quality of every recorded signal, by acronym."""
     moving, speed = _driving_span(view), view.trace("VSS")
-    found = {}
-    for acronym in view.traces.signals:
-        trace = view.trace(acronym)
-        if trace is not None:
-            found[acronym] = _judge(trace, moving, speed)
-    return found
+    return {
+        acronym: _judge(trace, moving, speed)
+        for acronym in view.traces.signals
+        if (trace := view.trace(acronym)) is not None
+    }
 
 
 def _driving_span(view: View) -> Span | None:

@@ -60,7 +60,8 @@ class WiggleWatch:
     def __init__(self, resolution: float = 0.0) -> None:
         """`resolution`: the step of the signal's encoding, 0 where it is not known."""
         self._resolution = resolution
-        self._threshold = math.nan
+        self.threshold = math.nan
+        """A difference beyond this is reported; NaN while learning."""
         self._since_learnt = 0
         self._recent: deque[float] = deque(maxlen=_MEDIAN_OF)
         self._differences: deque[float] = deque(maxlen=_NOISE_OF)
@@ -75,22 +76,17 @@ class WiggleWatch:
         """Its noise is not known yet."""
         return len(self._differences) < LEARN_SAMPLES
 
-    @property
-    def threshold(self) -> float:
-        """A difference beyond this is reported; NaN while learning."""
-        return self._threshold
-
     def _learn(self, difference: float) -> None:
         self._differences.append(difference)
         self._since_learnt += 1
-        if self.learning or (self._since_learnt < _LEARN_EVERY and self._threshold > 0):
+        if self.learning or (self._since_learnt < _LEARN_EVERY and self.threshold > 0):
             return
         self._since_learnt = 0
         sizes = np.abs(np.array(self._differences))
         deviation = _MAD_TO_DEVIATION * float(np.median(sizes))
         steps = _STEPS * self._resolution
         worst = _WORST_SEEN * float(sizes.max())
-        self._threshold = max(_DEVIATIONS * deviation, worst, steps, 1e-9)
+        self.threshold = max(_DEVIATIONS * deviation, worst, steps, 1e-9)
 
     def feed(self, t_ns: Sequence[int], values: Sequence[float]) -> list[Hit]:
         """Take in samples in order of time; NaN is 'no value' and a dropout."""

@@ -12,7 +12,7 @@ def test_cells_of_the_first_drive_longest_first():
     goals = plan_from([made])
     assert [goal.cell.rpm[0] for goal in goals[:2]] == [400.0, 2000.0]
     assert goals[0].had_s > goals[1].had_s >= goals[1].wanted_s > 0.0
-    assert "rpm" in goals[0].text
+    assert "rpm" in goals[0].cell.text(goals[0].axis)
 
 
 def test_nothing_to_plan_from():

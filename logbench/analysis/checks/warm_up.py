@@ -114,14 +114,9 @@ class WarmUp:
     @property
     def numbers(self) -> dict[str, float]:
         """Figures for machines and the report."""
+        names = ("start_degc", "end_degc", "highest_degc", "duration_s", "to_70_s", "to_80_s")
         return {
-            "start_degc": self.start_degc,
-            "end_degc": self.end_degc,
-            "highest_degc": self.highest_degc,
-            "duration_s": self.duration_s,
-            "to_70_s": self.to_70_s,
-            "to_80_s": self.to_80_s,
-            "rate_degc_min": self.rate_degc_min,
+            **{name: getattr(self, name) for name in (*names, "rate_degc_min")},
             "overall_rate_degc_min": (self.end_degc - self.start_degc) / self.duration_s * 60.0
             if self.duration_s > 0.0
             else float("nan"),

@@ -151,12 +151,15 @@ def _derived(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
     return found
 
 
+def total_trim_pct(view: View, bank: int) -> Values | None:
+    """Total fuel trim of a bank in % on the grid; None where a part of it is not recorded."""
+    short, long = view.grid.linear(f"SHRTFT{bank}"), view.grid.linear(f"LONGFT{bank}")
+    return None if short is None or long is None else derived.total_trim_pct(short, long)
+
+
 def _total_trim(bank: int) -> Quantity:
     def make(view: View) -> Values | None:
-        short, long = view.grid.linear(f"SHRTFT{bank}"), view.grid.linear(f"LONGFT{bank}")
-        if short is None or long is None:
-            return None
-        return derived.total_trim_pct(short, long)
+        return total_trim_pct(view, bank)
 
     title = f"total fuel trim, bank {bank}"
     return _quantity(f"TRIM{bank}", title, "%", "trim", make, 100 / 128, derived=True)

@@ -16,8 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from logbench.analysis import derived
 from logbench.analysis.alignment import NS, Values
+from logbench.analysis.comparison.quantities import total_trim_pct
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
 from logbench.analysis.statistics import Interval, interval
@@ -156,11 +156,8 @@ def _heat_source(views: Sequence[View]) -> str | None:
 
 def _mean_trim(view: View) -> Values:
     """Total trim in %, the mean of the banks, 0 where not known."""
-    totals = []
-    for bank in view.banks:
-        short, long = view.grid.linear(f"SHRTFT{bank}"), view.grid.linear(f"LONGFT{bank}")
-        if short is not None and long is not None:
-            totals.append(np.nan_to_num(derived.total_trim_pct(short, long)))
+    found = [total_trim_pct(view, bank) for bank in view.banks]
+    totals = [np.nan_to_num(total) for total in found if total is not None]
     return np.mean(totals, axis=0) if totals else np.zeros(len(view.grid))
 
 
