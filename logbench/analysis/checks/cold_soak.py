@@ -16,8 +16,8 @@ import numpy as np
 
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import CAUSES, asks_of
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.explanations import CAUSES, asks_of, explanations_of
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
 
@@ -37,10 +37,7 @@ DEAD_LOW_DEGC, DEAD_HIGH_DEGC = -39.5, 139.5
 
 _NAMES = {"ECT": "coolant", "IAT": "intake air", "AAT": "ambient air", "EOT": "oil"}
 ASK = asks_of("cold_soak")
-_APART = (
-    "Ask how long the car stood and where: sun, block heaters and warm bays mislead.",
-    "Measure the housing with a thermometer; unplug and see whether the reading goes to -40 degC.",
-)
+WHY = explanations_of("cold_soak")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -93,16 +90,12 @@ def _agreement(view: View, bands: Bands, held: list[str]) -> list[Finding]:
         return [subject.not_judged(text, ASK["record"])]
     odd, value = _odd_one(degc)
     cold_coolant = odd == "ECT" and value < 0.0  # no left-over heat makes it colder than the air
-    explanation = Explanation(
-        (CAUSES["ect_off"] if odd == "ECT" else CAUSES["air_temp_off"], CAUSES["not_soaked"]),
-        _APART,
-    )
     return [
         subject.judged(
             f"{odd} against the others ({_listed(degc)}):",
             Measured(value, 1.0, (span,), numbers={a.lower(): v for a, v in degc.items()}),
             bands["cold_soak"],
-            explanation,
+            WHY["coolant"] if odd == "ECT" else WHY["air"],
             at_most=Verdict.ACT if soaked or cold_coolant else Verdict.WATCH,
         )
     ]

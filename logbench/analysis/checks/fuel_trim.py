@@ -100,7 +100,10 @@ def check(view: View, bands: Bands) -> list[Finding]:
     findings = [_cell_finding(cell, bands) for cell in used]
     sure = [c for c, f in zip(used, findings, strict=True) if f.verdict is not Verdict.NOT_JUDGED]
     pattern = find_pattern(view, {(c.bank, c.cell): c.total.mean for c in sure})
-    findings += [_missing(name) for name in CELLS if all(c.cell != name for c in used)]
+    for name in CELLS:
+        if all(c.cell != name for c in used):
+            reason = f"Too little steady, warm, closed-loop running in the cell '{name}'."
+            findings.append(Subject(KEY, name).not_judged(reason, ASK[name]))
     findings += [f for bank in pairs for f in _trends(sure, bands, bank)]
     if len(pairs) == 2:
         findings.append(_difference(used, bands, pairs))
@@ -269,12 +272,6 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
         f"Bank {first} less bank {second}, largest at {name}:",
         Measured(gap(name), half, a.spans, numbers={f"at {n}": gap(n) for n in both}),
         bands["fuel_trim_bank_difference"],
-    )
-
-
-def _missing(cell: str) -> Finding:
-    return Subject(KEY, cell).not_judged(
-        f"Too little steady, warm, closed-loop running in the cell '{cell}'.", ASK[cell]
     )
 
 
