@@ -7,9 +7,7 @@ in the meantime is never overwritten.
 from __future__ import annotations
 
 import hashlib
-import os
 import shutil
-import tempfile
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -31,7 +29,7 @@ from logbench.job.names import free_name, place_inside, safe_name
 from logbench.job.tomlfile import MOST_BYTES, job_text, parse_job
 from logbench.recording.notes import carry_notes
 from logbench.recording.reader import Recording, open_recording
-from logbench.recording.storage import storage_error, storage_trouble, write_whole
+from logbench.recording.storage import storage_error, storage_trouble, write_new, write_whole
 from logbench.vehicle.records.model import CarReading
 
 JOB_FILE = "job.toml"
@@ -201,15 +199,8 @@ class JobFolder:
             return f"{subfolder}/{source.name}"
         name = free_name(safe_name(source.name), {p.name.casefold() for p in folder.iterdir()})
         with storage_trouble(folder / name):
-            handle, part = tempfile.mkstemp(prefix=".job-", dir=folder)
-            os.close(handle)
-            try:
-                shutil.copyfile(source, part)
-                Path(part).chmod(0o644)
-                Path(part).replace(folder / name)
-            finally:
-                Path(part).unlink(missing_ok=True)
-        return f"{subfolder}/{name}"
+            made = write_new(folder / name, lambda part: shutil.copyfile(source, part))
+        return f"{subfolder}/{made.name}"
 
     # --- handing things out ---
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import os
-import uuid
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,7 @@ from logbench.errors import UsageError
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
-from logbench.recording.storage import place, storage_trouble
+from logbench.recording.storage import storage_trouble, write_new
 
 Layout = Literal["wide", "long"]
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -111,18 +110,17 @@ def export_csv(
         rows = _wide_rows(traces, style)
     else:
         rows = _clock_rows(traces, style)
-    temporary = path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}.part")
     encoding = "utf-8-sig" if style.excel_safe else "utf-8"
+
+    def write(part: Path) -> None:
+        with open(part, "x", encoding=encoding, newline="") as file:
+            writer = csv.writer(file, delimiter=style.delimiter, lineterminator="\r\n")
+            writer.writerows(rows)
+            file.flush()
+            os.fsync(file.fileno())
+
     with storage_trouble(path):
-        try:
-            with open(temporary, "x", encoding=encoding, newline="") as file:
-                writer = csv.writer(file, delimiter=style.delimiter, lineterminator="\r\n")
-                writer.writerows(rows)
-                file.flush()
-                os.fsync(file.fileno())
-            return place(temporary, path)
-        finally:
-            temporary.unlink(missing_ok=True)
+        return write_new(path, write)
 
 
 def safe_text(text: str) -> str:

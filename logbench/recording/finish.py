@@ -36,7 +36,7 @@ from logbench.recording.journal_reading import (
 )
 from logbench.recording.model import Facts, SignalFacts, Trace
 from logbench.recording.samples import SampleHash
-from logbench.recording.storage import may_pass, place, storage_trouble, sync_folder
+from logbench.recording.storage import PART, may_pass, storage_trouble, sync_folder, write_new
 
 log = logging.getLogger(__name__)
 
@@ -52,8 +52,6 @@ _AT_ONCE = 5_000_000
 """Samples held in memory while finishing, or those of one signal if they are more."""
 _PAUSES_S = (0.1, 0.4, 1.5)
 """Between attempts to finish."""
-_PART = ".part"
-"""Ends the name of a file that is still being written."""
 
 
 def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
@@ -64,9 +62,8 @@ def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
     `StorageError`; nothing is left behind then.
     """
     path = Path(path)
-    temporary = path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}{_PART}")
     with storage_trouble(path):
-        return _written(temporary, path, _sorted_by_signal(traces), facts)
+        return write_new(path, lambda part: _write_parquet(part, _sorted_by_signal(traces), facts))
 
 
 def finish(journal: Path | JournalWriter) -> Path:
@@ -151,7 +148,7 @@ def _finish_again(journal: Path, *, recovered: bool, lock: JournalLock | Journal
 
 def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock | JournalWriter) -> Path:
     wanted = journal.with_name(journal.name.removesuffix(SUFFIX))
-    temporary = journal.with_name(wanted.name + _PART)
+    temporary = journal.with_name(wanted.name + PART)
     index = _read_or_set_aside(journal, lock)
     if recovered and not index.samples and not index.facts.events:
         _remove(journal, lock)
@@ -162,7 +159,8 @@ def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock | Journa
         temporary.unlink(missing_ok=True)
         if done is None:
             facts = index.facts.model_copy(update={"recovered": recovered})
-            done = _written(temporary, wanted, _by_signal(journal, index), facts)
+            signals = _by_signal(journal, index)
+            done = write_new(wanted, lambda part: _write_parquet(part, signals, facts), temporary)
     _remove(journal, lock)
     return done
 
@@ -227,17 +225,6 @@ def _sorted_by_signal(traces: Iterable[Trace]) -> Iterator[list[Trace]]:
     ordered = sorted(traces, key=lambda trace: (trace.signal, trace.ecu))
     for _, group in itertools.groupby(ordered, key=lambda trace: trace.signal):
         yield list(group)
-
-
-def _written(temporary: Path, wanted: Path, signals: Iterable[list[Trace]], facts: Facts) -> Path:
-    """As `_write_parquet`, then under its name or the next free one; nothing is left on failure."""
-    try:
-        _write_parquet(temporary, signals, facts)
-        return place(temporary, wanted)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
-        raise
 
 
 def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> None:
@@ -342,7 +329,7 @@ def check_folder(folder: Path) -> None:
     """
     if not folder.is_dir():
         raise StorageError(f"The folder {folder} does not exist: choose another folder.")
-    probe = folder / f".{uuid.uuid4().hex[:8]}{_PART}"
+    probe = folder / f".{uuid.uuid4().hex[:8]}{PART}"
     with storage_trouble(folder):
         try:
             probe.write_bytes(b"\0" * 4096)

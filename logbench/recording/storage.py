@@ -7,11 +7,14 @@ import errno
 import os
 import sys
 import tempfile
-from collections.abc import Iterator
+import uuid
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from logbench.errors import StorageError
 
+PART = ".part"
+"""Ends the name of a file that is still being written."""
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 _PASSING = frozenset(
@@ -117,6 +120,22 @@ def place(temporary: Path, wanted: Path) -> Path:
             sync_folder(name.parent)
             return name
     raise AssertionError("numbered() ends in an error")
+
+
+def write_new(wanted: Path, write: Callable[[Path], object], temporary: Path | None = None) -> Path:
+    """Let `write` make a file beside `wanted`, and give it that name as `place` does.
+
+    `temporary`: its name until then (None: one that nobody else has). Nothing is left of it after
+    a failure. Returns the name; `OSError` from the disk goes to the caller.
+    """
+    temporary = temporary or wanted.with_name(f"{wanted.name}.{uuid.uuid4().hex[:8]}{PART}")
+    try:
+        write(temporary)
+        return place(temporary, wanted)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+        raise
 
 
 def claim(temporary: Path, name: Path) -> bool:
