@@ -34,7 +34,7 @@ def test_theme_switches_at_once_and_is_remembered(window: MainWindow, settings: 
     assert settings.theme == after
     dark = QApplication.palette().color(QPalette.ColorRole.Window).lightness() < 100
     assert dark == (after == "night")
-    assert window.live.stack.theme.name == after
+    assert window.live.stack.look.theme.name == after
 
 
 def test_geometry_is_restored(qtbot, settings: Settings, garage):
