@@ -45,7 +45,7 @@ class SettingsDialog(QDialog):
             text_button(text, partial(look.set_units, Units(us)), tr("{which} units", which=text))
             for text, us in ((tr("All metric"), False), (tr("All US"), True))
         )
-        form.add(tr("Units"), lay(QHBoxLayout(), *all_units))
+        form.add(tr("Units"), lay(QHBoxLayout(), *all_units, spacing=8))
         self.unit_boxes = {key: QComboBox() for key in QUANTITIES}
         for key, box in self.unit_boxes.items():
             box.addItems(QUANTITIES[key].choices)

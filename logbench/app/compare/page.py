@@ -109,6 +109,7 @@ class ComparePage(QWidget):
         self.title = Elided()
         tools = QHBoxLayout()
         tools.setContentsMargins(12, 6, 12, 2)
+        tools.setSpacing(6)
         tools.addWidget(text_button(tr("Choose recordings  F2"), self.choose_sides))
         tools.addWidget(text_button(tr("Swap before and after  Ctrl+Shift+S"), self.swap))
         tools.addSpacing(8)
