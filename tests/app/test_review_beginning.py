@@ -24,7 +24,7 @@ def beginning(window: MainWindow) -> MainWindow:
 
 
 def test_the_demo_drive_is_driven_opened_and_kept(beginning: MainWindow, settings: Settings, qtbot):
-    review = beginning.review
+    review = beginning.pages.review
     qtbot.keyClick(review, Qt.Key.Key_D, Qt.KeyboardModifier.ControlModifier)
     qtbot.waitUntil(lambda: review.opened is not None, timeout=60_000)
     path = settings.folder / "demo" / "before.parquet"
@@ -46,33 +46,33 @@ def test_the_demo_drive_of_last_time_is_opened_again(
     folder = settings.folder / "demo"
     folder.mkdir(parents=True)
     (folder / "after.parquet").write_bytes(drive_file.read_bytes())
-    qtbot.mouseClick(beginning.review.empty.demo_buttons[1], Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: beginning.review.opened is not None, timeout=20_000)
-    assert "after.parquet" in beginning.review.plots.title.whole
+    qtbot.mouseClick(beginning.pages.review.empty.demo_buttons[1], Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: beginning.pages.review.opened is not None, timeout=20_000)
+    assert "after.parquet" in beginning.pages.review.plots.title.whole
 
 
 def test_a_folder_that_cannot_be_made_is_said(beginning: MainWindow, settings: Settings, qtbot):
     settings.folder.write_text("a file, where a folder should be")
-    beginning.review.open_demo("before")
-    qtbot.waitUntil(lambda: bool(beginning.review.notice.text))
-    assert "could not be written" in beginning.review.notice.text or (
-        "does not exist" in beginning.review.notice.text
+    beginning.pages.review.open_demo("before")
+    qtbot.waitUntil(lambda: bool(beginning.pages.review.notice.text))
+    assert "could not be written" in beginning.pages.review.notice.text or (
+        "does not exist" in beginning.pages.review.notice.text
     )
-    assert beginning.review.empty.isVisible()
+    assert beginning.pages.review.empty.isVisible()
 
 
 def test_driving_the_demo_can_be_cancelled(beginning: MainWindow, settings: Settings, qtbot):
-    beginning.review.open_demo("before")
-    qtbot.keyClick(beginning.review, Qt.Key.Key_Period, Qt.KeyboardModifier.ControlModifier)
+    beginning.pages.review.open_demo("before")
+    qtbot.keyClick(beginning.pages.review, Qt.Key.Key_Period, Qt.KeyboardModifier.ControlModifier)
     qtbot.waitUntil(lambda: not beginning.services.runner.busy, timeout=60_000)
-    assert beginning.review.opened is None
+    assert beginning.pages.review.opened is None
     assert not (settings.folder / "demo" / "before.parquet").exists()
 
 
 def test_what_was_open_lately_is_offered_as_it_is_now(
     beginning: MainWindow, settings: Settings, drive_file: Path, qtbot
 ):
-    empty = beginning.review.empty
+    empty = beginning.pages.review.empty
     assert empty.lately.count() == 0
     settings.recording_opened(drive_file)
     beginning.pages.show_page("live")
@@ -83,8 +83,8 @@ def test_what_was_open_lately_is_offered_as_it_is_now(
     button = item.widget()
     assert button is not None
     qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: beginning.review.opened is not None, timeout=20_000)
+    qtbot.waitUntil(lambda: beginning.pages.review.opened is not None, timeout=20_000)
 
 
 def test_the_keyboard_begins_at_the_first_button(beginning: MainWindow):
-    assert beginning.focusWidget() is beginning.review.empty.button
+    assert beginning.focusWidget() is beginning.pages.review.empty.button

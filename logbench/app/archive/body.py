@@ -62,7 +62,7 @@ class ArchiveBody(QWidget):
         self._lay_out()
         self._set_look()
         for changed in (look.changed, look.units_changed):
-            changed.connect(lambda _: self._set_look())
+            changed.connect(self._set_look)
         for panel in (self.similar, self.trend):
             panel.chosen.connect(self.go_to)
 
@@ -155,7 +155,7 @@ class ArchiveBody(QWidget):
         self.preview_box.setCurrentIndex((self.preview_box.currentIndex() + 1) % max(1, n))
         self._preview_chosen()
 
-    def _set_look(self) -> None:
+    def _set_look(self, _: object = None) -> None:
         theme, units = self._look.theme, self._look.units
         self.model.theme = theme
         self.model.set_units(units)
