@@ -74,9 +74,11 @@ def test_details_of_the_archive_before_are_not_shown(
 ):
     other = tmp_path / "other"
     make(other / "hatch/x.parquet", car="hatch")
+    page.body.table.choose("van/b.parquet")  # so that choosing the other one is a change
+    until(qtbot, lambda: settled(page) and not page._details_soon.isActive())
     reading = hold(archive_cases.ShowRecording)
-    # a list that is renewed just then has no choice any more: it is chosen again
-    until(qtbot, lambda: page.body.table.choose("van/a.parquet") and reading.entered.is_set())
+    page.body.table.choose("van/a.parquet")
+    until(qtbot, reading.entered.is_set)
     shown: list[str] = []
     show = page.body.details.show_details
     page.body.details.show_details = (  # type: ignore[method-assign]
