@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PySide6.QtCore import Qt
 
 import logbench
 from logbench.app.archive.page import ArchivePage
@@ -16,7 +17,7 @@ from logbench.app.window import MainWindow
 from logbench.cases import archive as archive_cases
 from logbench.cases import importing as importing_cases
 from logbench.cases.settings import Settings
-from tests.app.test_archive_page import CSV, settled, until
+from tests.app.test_archive_page import CSV, listed, settled, until
 from tests.app.test_owners_review import Held
 from tests.archive.conftest import make
 
@@ -67,6 +68,30 @@ def test_a_sweep_goes_on_when_the_page_is_left_and_says_so_there(
     assert "checked, " in str(said[0])
     assert page.archive is not None
     assert page.archive.pending() == []
+
+
+def test_details_of_the_archive_before_are_not_shown(
+    page: ArchivePage, tmp_path: Path, hold, qtbot
+):
+    other = tmp_path / "other"
+    make(other / "hatch/x.parquet", car="hatch")
+    page.body.table.choose("van/b.parquet")  # so that choosing the other one is a change
+    until(qtbot, lambda: settled(page) and not page._details_soon.isActive())
+    qtbot.keyPress(page, Qt.Key.Key_Shift, Qt.KeyboardModifier.ShiftModifier)  # held meanwhile
+    reading = hold(archive_cases.ShowRecording)
+    page.body.table.choose("van/a.parquet")
+    qtbot.keyRelease(page, Qt.Key.Key_Shift)
+    until(qtbot, reading.entered.is_set)
+    shown: list[str] = []
+    show = page.body.details.show_details
+    page.body.details.show_details = (  # type: ignore[method-assign]
+        lambda details: (shown.append(details.recording if details else ""), show(details))
+    )
+    page.open_place(str(other))
+    until(qtbot, lambda: listed(page) == ["hatch/x.parquet"])
+    reading.may_go.set()
+    until(qtbot, lambda: settled(page) and "hatch/x.parquet" in shown)
+    assert "van/a.parquet" not in shown
 
 
 def test_adding_is_finished_file_by_file_when_the_window_is_closed(

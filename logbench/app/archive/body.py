@@ -126,7 +126,7 @@ class ArchiveBody(QWidget):
         elif chosen and self.table.choose(chosen[0]):
             return
         elif found.rows and not self.table.chosen():
-            self.table.selectRow(0)
+            self.table.choose_row(0)
         else:
             self.table.chosen_changed.emit()
 

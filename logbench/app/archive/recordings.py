@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import pyarrow as pa
-from PySide6.QtCore import QRectF, Qt, QTimer, Signal
+from PySide6.QtCore import QItemSelectionModel, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QPainter, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -238,10 +238,18 @@ class RecordingsTable(RowsTable):
         """Select a recording and bring it in sight; False when the filter hides it."""
         for number, row in enumerate(self.recordings.rows):
             if row.recording == recording:
-                self.selectRow(number)
+                self.choose_row(number)
                 self.scrollTo(self.recordings.index(number, 0))
                 return True
         return False
+
+    def choose_row(self, number: int) -> None:
+        """Select one row and no other, whatever keys are held: Qt's own call adds to what is
+        selected while Shift or Ctrl is down."""
+        flags = QItemSelectionModel.SelectionFlag
+        self.selectionModel().setCurrentIndex(
+            self.recordings.index(number, 0), flags.ClearAndSelect | flags.Rows
+        )
 
     def sort_by_next(self) -> None:
         """By the next column that has an order, from the keyboard."""
