@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from html import escape
 from typing import TypeVar
 
@@ -10,6 +10,7 @@ from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import (
     QBoxLayout,
+    QComboBox,
     QDialog,
     QDoubleSpinBox,
     QFormLayout,
@@ -68,6 +69,32 @@ def named(widget: WidgetT, name: str, tip: str = "") -> WidgetT:
     if tip:
         widget.setToolTip(tip)
     return widget
+
+
+def styled(widget: WidgetT, style: str) -> WidgetT:
+    """A widget with its name in the style sheet."""
+    widget.setObjectName(style)
+    return widget
+
+
+def chooser(name: str, chars: int, choices: Iterable[tuple[str, str]] = ()) -> QComboBox:
+    """A box of texts with what each stands for, as wide as so many letters or as its place gives
+    it, however long the texts are."""
+    box = named(QComboBox(), name)
+    box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+    box.setMinimumContentsLength(chars)
+    for text, value in choices:
+        box.addItem(text, value)
+    return box
+
+
+def delayed(owner: QObject, wait_ms: int, run: Callable[[], object]) -> QTimer:
+    """A timer that runs something once, so long after it was last started."""
+    timer = QTimer(owner)
+    timer.setSingleShot(True)
+    timer.setInterval(wait_ms)
+    timer.timeout.connect(run)
+    return timer
 
 
 def text_button(
@@ -226,10 +253,7 @@ class Notice(QFrame):
         layout.addWidget(self.label, 1)
         for button in (self.button, self.copy, self._close):
             layout.addWidget(button)
-        self._end = QTimer(self)
-        self._end.setSingleShot(True)
-        self._end.setInterval(_PASSING_MS)
-        self._end.timeout.connect(self.hide)
+        self._end = delayed(self, _PASSING_MS, self.hide)
         page.installEventFilter(self)
         self.hide()
 

@@ -6,19 +6,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import (
-    QComboBox,
-    QHBoxLayout,
-    QLabel,
-    QTabWidget,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QComboBox, QHBoxLayout, QTabWidget, QVBoxLayout, QWidget
 
 from logbench.app.archive.facets import FacetsPanel
 from logbench.app.archive.panels import AccountPanel, DetailsPanel, SimilarPanel, TrendPanel
 from logbench.app.archive.recordings import RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import Sparks
+from logbench.app.parts import STRETCH, lay, muted, named
 from logbench.app.services import Services
 from logbench.app.tables import splitter
 from logbench.cases.archive import Details, Listing
@@ -45,7 +39,6 @@ class ArchiveBody(QWidget):
         self._look = look = services.look
         self.wanted = ""
         """A recording to choose when it is next listed."""
-        self._rows = 0
         self.sparks = Sparks(self)
         self.model = RecordingsModel(self.sparks, look.theme)
         self.table = RecordingsTable(self.model)
@@ -55,8 +48,7 @@ class ArchiveBody(QWidget):
         self.trend = TrendPanel(look)
         self.account = AccountPanel(tr("What was done to each file"), tr("Nothing was done yet."))
         self.problems = AccountPanel(tr("Files that are left out"), tr("No file is left out."))
-        self.none = QLabel(tr("No recording fits these filters."))
-        self.none.setObjectName("muted")
+        self.none = muted(tr("No recording fits these filters."), wrap=False)
         self.none.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.none.hide()
         self._lay_out()
@@ -67,38 +59,27 @@ class ArchiveBody(QWidget):
             panel.chosen.connect(self.go_to)
 
     def _lay_out(self) -> None:
-        self.tabs = QTabWidget()
-        self.tabs.setAccessibleName(tr("What is known"))
+        self.tabs = named(QTabWidget(), tr("What is known"))
         panels = (self.details, self.similar, self.trend, self.account, self.problems)
         for title, panel in zip(ARCHIVE_TABS, panels, strict=True):
             self.tabs.addTab(panel, title)
         upper = QWidget()
-        above = QVBoxLayout(upper)
-        above.setContentsMargins(0, 0, 0, 0)
-        above.addWidget(self.table, 1)
-        above.addWidget(self.none)
-        above.addLayout(self._foot())
+        foot = self._foot()
+        lay(QVBoxLayout(upper), (self.table, 1), self.none, foot, margins=(0, 0, 0, 0))
         right = splitter(Qt.Orientation.Vertical, {upper: 360, self.tabs: 240})
         right.setStretchFactor(0, 3)
         right.setStretchFactor(1, 2)
         whole = splitter(Qt.Orientation.Horizontal, {self.facets: 244, right: 900})
         whole.setStretchFactor(1, 1)
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(12, 6, 12, 8)
-        layout.addWidget(whole)
+        lay(QHBoxLayout(self), whole, margins=(12, 6, 12, 8))
 
     def _foot(self) -> QHBoxLayout:
         """What can be done with the chosen, and the signal that is previewed."""
-        row = QHBoxLayout()
         self.actions_row = QHBoxLayout()
-        row.addLayout(self.actions_row)
-        row.addStretch(1)
-        self.preview_box = QComboBox()
-        self.preview_box.setAccessibleName(tr("Signal of the previews"))
+        self.preview_box = named(QComboBox(), tr("Signal of the previews"))
         self.preview_box.addItem(tr("Preview {signal}", signal="RPM"), "RPM")
-        self.preview_box.activated.connect(lambda _: self._preview_chosen())
-        row.addWidget(self.preview_box)
-        return row
+        self.preview_box.activated.connect(self._preview_chosen)
+        return lay(QHBoxLayout(), self.actions_row, STRETCH, self.preview_box)
 
     # --- showing ---
 
@@ -108,19 +89,15 @@ class ArchiveBody(QWidget):
         self.facets.show_facets(found.facets)
         self._offer_signals(list(found.facets.signals))
         self.model.show_rows(found.rows)
-        self._rows = len(found.rows)
-        empty = not found.facets.recordings
         self.none.setVisible(not found.rows)
         self.none.setText(
-            tr("There are no recordings in this archive yet: add some, or import other files.")
-            if empty
-            else tr("No recording fits these filters.")
+            tr("No recording fits these filters.")
+            if found.facets.recordings
+            else tr("There are no recordings in this archive yet: add some, or import other files.")
         )
         self.problems.show_problems(found.problems)
         n = len(found.problems)
-        self.tabs.setTabText(
-            PROBLEMS, f"{ARCHIVE_TABS[PROBLEMS]} ({n})" if n else ARCHIVE_TABS[PROBLEMS]
-        )
+        self.tabs.setTabText(PROBLEMS, ARCHIVE_TABS[PROBLEMS] + (f" ({n})" if n else ""))
         if self.wanted and self.table.choose(self.wanted):
             self.wanted = ""
         elif chosen and self.table.choose(chosen[0]):
@@ -175,6 +152,6 @@ class ArchiveBody(QWidget):
         else:
             self._preview_chosen()
 
-    def _preview_chosen(self) -> None:
+    def _preview_chosen(self, _: int = 0) -> None:
         self.sparks.show_signal(str(self.preview_box.currentData()))
         self.table.look()

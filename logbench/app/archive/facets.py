@@ -11,12 +11,12 @@ from PySide6.QtWidgets import (
     QLineEdit,
     QListWidget,
     QListWidgetItem,
-    QPushButton,
     QVBoxLayout,
     QWidget,
 )
 
 from logbench.analysis.model import Verdict
+from logbench.app.parts import chooser, lay, muted, named, styled, text_button
 from logbench.app.theme import VERDICT_SYMBOLS
 from logbench.archive.find import Filter, parse_condition
 from logbench.archive.overview import Facets
@@ -40,27 +40,16 @@ class FacetsPanel(QFrame):
         self.until = _line(tr("Recorded until"), "2026-12")
         self.cars = _checks(tr("Cars"))
         self.signals = _checks(tr("Signals that must be recorded"))
-        self.verdict, self.check = QComboBox(), QComboBox()
-        self.verdict.setAccessibleName(tr("Verdict of a finding"))
-        self.check.setAccessibleName(tr("Check of a finding"))
-        for box in (self.verdict, self.check):
-            box.setSizeAdjustPolicy(
-                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-            )
-            box.setMinimumContentsLength(6)
-        self.trouble = QLabel()
-        self.trouble.setObjectName("trouble")
+        self.verdict = chooser(tr("Verdict of a finding"), 6)
+        self.check = chooser(tr("Check of a finding"), 6)
+        self.trouble = styled(QLabel(), "trouble")
         self.trouble.setWordWrap(True)
         self.trouble.hide()
-        self.clear_button = QPushButton(tr("Clear filters  Ctrl+Shift+F"))
-        self.clear_button.clicked.connect(self.clear)
         self._lay_out()
         self._connect()
 
     def _lay_out(self) -> None:
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(10, 8, 10, 8)
-        layout.setSpacing(4)
+        layout = lay(QVBoxLayout(self), margins=(10, 8, 10, 8), spacing=4)
         parts: tuple[tuple[str, tuple[QWidget, ...], int], ...] = (
             (tr("Words"), (self.words,), 0),
             (tr("Condition"), (self.condition,), 0),
@@ -70,15 +59,8 @@ class FacetsPanel(QFrame):
             (tr("Signals"), (self.signals,), 1),
         )
         for title, widgets, stretch in parts:
-            label = QLabel(title)
-            label.setObjectName("muted")
-            layout.addWidget(label)
-            row = QHBoxLayout()
-            for widget in widgets:
-                row.addWidget(widget)
-            layout.addLayout(row, stretch)
-        layout.addWidget(self.trouble)
-        layout.addWidget(self.clear_button)
+            lay(layout, muted(title, wrap=False), (lay(QHBoxLayout(), *widgets), stretch))
+        lay(layout, self.trouble, text_button(tr("Clear filters  Ctrl+Shift+F"), self.clear))
 
     def _connect(self) -> None:
         for line in (self.words, self.condition, self.since, self.until):
@@ -144,16 +126,14 @@ class FacetsPanel(QFrame):
 
 
 def _line(name: str, example: str) -> QLineEdit:
-    line = QLineEdit()
-    line.setAccessibleName(name)
+    line = named(QLineEdit(), name)
     line.setPlaceholderText(example)
     line.setClearButtonEnabled(len(example) > 10)
     return line
 
 
 def _checks(name: str) -> QListWidget:
-    made = QListWidget()
-    made.setAccessibleName(name)
+    made = named(QListWidget(), name)
     made.setMinimumHeight(70)
     return made
 

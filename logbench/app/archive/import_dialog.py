@@ -7,23 +7,22 @@ from PySide6.QtGui import QColor
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QCheckBox,
-    QComboBox,
     QCompleter,
     QDialog,
     QDialogButtonBox,
     QDoubleSpinBox,
     QGridLayout,
+    QHBoxLayout,
     QHeaderView,
     QLabel,
     QLineEdit,
-    QPushButton,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
-from logbench.app.parts import Elided, heads_left, pad
+from logbench.app.parts import Elided, chooser, heads_left, lay, muted, named, pad, styled
 from logbench.app.tables import splitter
 from logbench.app.theme import Theme
 from logbench.cases.importing import Kind
@@ -43,19 +42,24 @@ _TITLES = (
     tr("Why"),
 )
 _DELIMITERS = (
-    (",", tr("comma")),
-    (";", tr("semicolon")),
-    ("\t", tr("tab")),
-    ("|", tr("upright bar")),
+    (tr("comma"), ","),
+    (tr("semicolon"), ";"),
+    (tr("tab"), "\t"),
+    (tr("upright bar"), "|"),
 )
+_DECIMALS = ((tr("point  1.5"), "."), (tr("comma  1,5"), ","))
 _TIMES = (
-    ("number", tr("a count")), ("clock", tr("time of day or span, 0:03:02")),
-    ("year first", tr("date, year first")), ("day first", tr("date, day first")),
-    ("month first", tr("date, month first")), ("epoch", tr("counted since 1970")),
-    ("days", tr("a spreadsheet's days")), ("none", tr("none: rows are evenly spaced")),
+    (tr("a count"), "number"), (tr("time of day or span, 0:03:02"), "clock"),
+    (tr("date, year first"), "year first"), (tr("date, day first"), "day first"),
+    (tr("date, month first"), "month first"), (tr("counted since 1970"), "epoch"),
+    (tr("a spreadsheet's days"), "days"), (tr("none: rows are evenly spaced"), "none"),
 )  # fmt: skip
 _YOU_SAID = "as you said"  # kept with the mapping, shown by `word`
 _TIME_UNITS = ("s", "ms", "us", "ns", "min", "h")
+_LIKELY = 0.75
+"""Less confidence than this is unsure."""
+_CHARS = 10
+"""Of a box to choose from."""
 
 
 class ImportDialog(QDialog):
@@ -80,23 +84,20 @@ class ImportDialog(QDialog):
     # --- building ---
 
     def _make_parts(self) -> None:
-        self.head = Elided()
-        self.head.setObjectName("title")
+        self.head = styled(Elided(), "title")
         self.said = QLabel()
         self.said.setWordWrap(True)
-        self.delimiter = _combo(tr("Delimiter"), [(name, mark) for mark, name in _DELIMITERS])
+        self.delimiter = chooser(tr("Delimiter"), _CHARS, _DELIMITERS)
         self.delimiter.activated.connect(
             lambda _: self.cut_wanted.emit(str(self.delimiter.currentData()))
         )
-        self.decimal = _combo(
-            tr("Decimal mark"), [(tr("point  1.5"), "."), (tr("comma  1,5"), ",")]
-        )
-        self.time_place = _combo(tr("Column with the time"), [])
-        self.time_format = _combo(tr("Form of the time"), [(text, key) for key, text in _TIMES])
-        self.time_unit = _combo(tr("Unit of the time"), [(unit, unit) for unit in _TIME_UNITS])
-        self.period = QDoubleSpinBox()
+        self.decimal = chooser(tr("Decimal mark"), _CHARS, _DECIMALS)
+        self.time_place = chooser(tr("Column with the time"), _CHARS)
+        self.time_format = chooser(tr("Form of the time"), _CHARS, _TIMES)
+        units = ((unit, unit) for unit in _TIME_UNITS)
+        self.time_unit = chooser(tr("Unit of the time"), _CHARS, units)
+        self.period = named(QDoubleSpinBox(), tr("Seconds from row to row"))
         pad(self.period)
-        self.period.setAccessibleName(tr("Seconds from row to row"))
         self.period.setDecimals(3)
         self.period.setRange(0.001, 3600.0)
         self.period.setSuffix(tr(" s apart"))
@@ -109,12 +110,10 @@ class ImportDialog(QDialog):
         self.columns.setHorizontalHeaderLabels(list(_TITLES))
         self.completer = QCompleter([s.acronym for s in table()], self)
         self.completer.setCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
-        self.car = QLineEdit()
-        self.car.setAccessibleName(tr("Name of the car"))
+        self.car = named(QLineEdit(), tr("Name of the car"))
         self.car.setPlaceholderText(tr("the car's name, if you like"))
-        self.litres = QDoubleSpinBox()
+        self.litres = named(QDoubleSpinBox(), tr("Displacement in litres"))
         pad(self.litres)
-        self.litres.setAccessibleName(tr("Displacement in litres"))
         self.litres.setRange(0.0, 20.0)
         self.litres.setSingleStep(0.1)
         self.litres.setDecimals(2)
@@ -130,31 +129,19 @@ class ImportDialog(QDialog):
             (tr("Time in"), self.time_place), (tr("written as"), self.time_format),
             (tr("in"), self.time_unit), ("", self.period),
         )):  # fmt: skip
-            label = QLabel(title)
-            label.setObjectName("muted")
-            options.addWidget(label, 0, number)
+            options.addWidget(muted(title, wrap=False), 0, number)
             options.addWidget(part, 1, number)
         options.setColumnStretch(3, 1)
         middle = splitter(Qt.Orientation.Vertical, {self.rows: 170, self.columns: 330})
-        below = QGridLayout()
-        below.addWidget(self.car, 0, 0)
-        below.addWidget(self.litres, 0, 1)
-        below.addWidget(self.keep, 0, 2)
-        below.setColumnStretch(0, 1)
+        below = lay(QHBoxLayout(), (self.car, 1), self.litres, self.keep)
         buttons = QDialogButtonBox()
-        self.import_button = QPushButton(tr("Import"))
+        roles = QDialogButtonBox.ButtonRole
+        self.import_button = buttons.addButton(tr("Import"), roles.AcceptRole)
         self.import_button.setDefault(True)
-        buttons.addButton(self.import_button, QDialogButtonBox.ButtonRole.AcceptRole)
-        buttons.addButton(tr("Leave these files out"), QDialogButtonBox.ButtonRole.RejectRole)
+        buttons.addButton(tr("Leave these files out"), roles.RejectRole)
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
-        layout = QVBoxLayout(self)
-        for part in (self.head, self.said):
-            layout.addWidget(part)
-        layout.addLayout(options)
-        layout.addWidget(middle, 1)
-        layout.addLayout(below)
-        layout.addWidget(buttons)
+        lay(QVBoxLayout(self), self.head, self.said, options, (middle, 1), below, buttons)
 
     # --- showing ---
 
@@ -173,8 +160,10 @@ class ImportDialog(QDialog):
 
     def trouble(self, sentence: str) -> None:
         """What cannot be done."""
-        self.said.setObjectName("trouble")
-        self.said.style().polish(self.said)
+        self._say(sentence, "trouble")
+
+    def _say(self, sentence: str, style: str) -> None:
+        styled(self.said, style).style().polish(self.said)
         self.said.setText(sentence)
 
     def vehicle(self) -> Vehicle | None:
@@ -237,15 +226,9 @@ class ImportDialog(QDialog):
                 line.editingFinished.connect(lambda r=row: self._corrected(r))
                 self.columns.setCellWidget(row, place, line)
             self._show_column(row)
-        header = self.columns.horizontalHeader()
-        for place, width in (
-            (COLUMN, 190),
-            (CELLS, 170),
-            (SIGNAL, 130),
-            (UNIT, 110),
-            (SURENESS, 120),
-        ):
+        for place, width in enumerate((190, 170, 130, 110, 120)):
             self.columns.setColumnWidth(place, width)
+        header = self.columns.horizontalHeader()
         header.setSectionResizeMode(WHY, QHeaderView.ResizeMode.Stretch)
 
     def _cells_of(self, column: ColumnMap) -> str:
@@ -265,7 +248,7 @@ class ImportDialog(QDialog):
             why += tr(", unit supposed")
         for place, text in ((SURENESS, sure), (WHY, why)):
             item = _cell(text)
-            if column.used and column.confidence < 0.75:
+            if column.used and column.confidence < _LIKELY:
                 item.setForeground(QColor(self.theme.trace(1)))
             elif not column.used:
                 item.setForeground(QColor(self.theme.muted))
@@ -282,13 +265,13 @@ class ImportDialog(QDialog):
     def _corrected(self, row: int) -> None:
         column = self.mapping.columns[row]
         signal = self.line(row, SIGNAL).text().strip()
-        signal = signal.upper() if signal.upper() in _acronyms() else signal
+        signal = signal.upper() if signal.upper() in table() else signal
         unit = self.line(row, UNIT).text().strip()
         same_signal = signal == (column.signal if column.used else "")
         if self._filling or (same_signal and unit == column.unit):
             return
         if signal and not same_signal and unit == column.unit and not _fits(unit, signal):
-            unit = table().by_acronym(signal).unit if signal in _acronyms() else unit
+            unit = table().by_acronym(signal).unit if signal in table() else unit
             self.line(row, UNIT).setText(unit)
         column.signal = signal
         column.confidence = 1.0 if signal else 0.0
@@ -320,7 +303,7 @@ class ImportDialog(QDialog):
         time = self.mapping.time
         sentence = ""
         if wrong:
-            of = table().by_acronym(wrong[0].signal).unit if wrong[0].signal in _acronyms() else ""
+            of = table().by_acronym(wrong[0].signal).unit if wrong[0].signal in table() else ""
             sentence = tr(
                 "'{unit}' of {column} cannot be converted to {of}: correct the signal or the unit.",
                 unit=wrong[0].unit,
@@ -335,10 +318,8 @@ class ImportDialog(QDialog):
         if sentence:
             self.trouble(sentence)
             return
-        self.said.setObjectName("muted")
-        self.said.style().polish(self.said)
         left = len(self.mapping.columns) - len(used)
-        unsure = sum(c.confidence < 0.75 for c in used)
+        unsure = sum(c.confidence < _LIKELY for c in used)
         told = [
             tr_n("{n} signal", "{n} signals", len(used))
             + ", "
@@ -355,28 +336,20 @@ class ImportDialog(QDialog):
         )
         if self.kind.preview.remembered:
             told.append(tr("remembered from an earlier import"))
-        self.said.setText("; ".join(told) + ".")
-
-
-def _acronyms() -> frozenset[str]:
-    return frozenset(signal.acronym for signal in table())
+        self._say("; ".join(told) + ".", "muted")
 
 
 def _fits(unit: str, signal: str) -> bool:
     """Whether a file's unit can be converted to the signal's; of names of one's own any can."""
-    if signal not in _acronyms():
+    if signal not in table():
         return True
     return known(unit) is not None and compatible(unit, table().by_acronym(signal).unit)
 
 
 def _sureness(column: ColumnMap) -> str:
-    return (
-        tr("sure")
-        if column.confidence >= 0.9
-        else tr("likely")
-        if column.confidence >= 0.75
-        else tr("unsure")
-    )
+    if column.confidence >= 0.9:
+        return tr("sure")
+    return tr("likely") if column.confidence >= _LIKELY else tr("unsure")
 
 
 def _perhaps(column: ColumnMap) -> str:
@@ -394,19 +367,8 @@ def _cell(text: str) -> QTableWidgetItem:
     return item
 
 
-def _combo(name: str, choices: list[tuple[str, str]]) -> QComboBox:
-    box = QComboBox()
-    box.setAccessibleName(name)
-    box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
-    box.setMinimumContentsLength(10)
-    for text, value in choices:
-        box.addItem(text, value)
-    return box
-
-
 def _table(name: str, *, row_px: int) -> QTableWidget:
-    made = QTableWidget()
-    made.setAccessibleName(name)
+    made = named(QTableWidget(), name)
     made.setSelectionMode(QAbstractItemView.SelectionMode.NoSelection)
     made.setShowGrid(False)
     made.setWordWrap(False)

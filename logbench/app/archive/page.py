@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QShowEvent
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.archive.asking import Asking
 from logbench.app.archive.body import ACCOUNT, ARCHIVE_TABS, ArchiveBody
 from logbench.app.archive.choice import Choice
 from logbench.app.archive.importer import Importer
-from logbench.app.archive.starting import ArchiveStart
 from logbench.app.commands import add_command
 from logbench.app.long_work import LongWork
-from logbench.app.parts import Elided, Notice, middle, text_button
+from logbench.app.parts import (
+    Elided,
+    EmptyState,
+    Notice,
+    delayed,
+    lay,
+    middle,
+    muted,
+    styled,
+    text_button,
+)
 from logbench.app.services import Services
 from logbench.cases.archive import (
     Account,
@@ -32,6 +41,7 @@ from logbench.cases.archive import (
     VerifyArchive,
 )
 from logbench.cases.runner import Running
+from logbench.cases.settings import Settings
 from logbench.cases.work import Outcome
 from logbench.words import inside, tr, tr_n
 
@@ -39,6 +49,39 @@ if TYPE_CHECKING:
     from logbench.archive.archive import Archive
 
 _SOON_MS = 180
+
+
+class ArchiveStart(EmptyState):
+    """How to begin with nothing open. `pressed`: the user wants to choose a folder."""
+
+    place_wanted = Signal(str)
+
+    def __init__(self, settings: Settings) -> None:
+        super().__init__(
+            tr("No archive is open"),
+            tr(
+                "An archive is a folder with recordings in it, at any depth. Open one, and find "
+                "drives by car, date, signal or finding; open them, hold them against each other, "
+                "follow a number over the car's life. Nothing in the folder is changed by looking, "
+                "and nothing leaves this machine."
+            ),
+            tr("Open a folder …  Ctrl+Shift+O"),
+        )
+        self._settings = settings
+        self.recordings_button = text_button(
+            "", lambda: self.place_wanted.emit(str(settings.folder))
+        )
+        self.extra.addWidget(self.recordings_button, 0, Qt.AlignmentFlag.AlignLeft)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """The folder of the recordings may be another one, or not be there yet."""
+        super().showEvent(event)
+        folder = self._settings.folder
+        self.recordings_button.setText(
+            tr("Open the folder of your recordings: {name}", name=folder.name[:40])
+        )
+        self.recordings_button.setToolTip(str(folder))
+        self.recordings_button.setVisible(folder.is_dir())
 
 
 class ArchivePage(QWidget):
@@ -73,8 +116,8 @@ class ArchivePage(QWidget):
         self.asking = Asking(services.settings, self)
         self.choice = Choice(self.body, self.work, self)
         self._showing: Running | None = None
-        self._soon = _timer(self, self.look)
-        self._details_soon = _timer(self, self._ask_details)
+        self._soon = delayed(self, _SOON_MS, self.look)
+        self._details_soon = delayed(self, _SOON_MS, self._ask_details)
         self.setAcceptDrops(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self._lay_out()
@@ -84,37 +127,24 @@ class ArchivePage(QWidget):
     # --- building ---
 
     def _lay_out(self) -> None:
-        self.title = Elided()
-        self.title.setObjectName("title")
-        self.counts = QLabel()
-        self.counts.setObjectName("muted")
-        bar = QHBoxLayout()
-        bar.setContentsMargins(20, 6, 20, 0)
-        bar.addWidget(self.title, 1)
-        bar.addWidget(self.counts)
-        self.tools = []
-        for text, run in (
-            (tr("Open …"), self.asking.for_archive), (tr("Add …"), self.asking.for_recordings),
-            (tr("Import …"), self.asking.for_files), (tr("Run checks"), self.sweep),
-            (tr("Verify files …"), self.asking.to_verify),
-        ):  # fmt: skip
-            button = text_button(text, run)
-            self.tools.append(button)
-            bar.addWidget(button)
+        self.title = styled(Elided(), "title")
+        self.counts = muted(wrap=False)
+        self.tools = [
+            text_button(tr("Open …"), self.asking.for_archive),
+            text_button(tr("Add …"), self.asking.for_recordings),
+            text_button(tr("Import …"), self.asking.for_files),
+            text_button(tr("Run checks"), self.sweep),
+            text_button(tr("Verify files …"), self.asking.to_verify),
+        ]
+        bar = lay(QHBoxLayout(), (self.title, 1), self.counts, *self.tools, margins=(20, 6, 20, 0))
         inside = QWidget()
-        inner = QVBoxLayout(inside)
-        inner.setContentsMargins(0, 0, 0, 0)
-        inner.addLayout(bar)
-        inner.addWidget(self.body, 1)
+        lay(QVBoxLayout(inside), bar, (self.body, 1), margins=(0, 0, 0, 0))
         self._pages = QStackedWidget()
         self.empty = ArchiveStart(self._services.settings)
         self._pages.addWidget(middle(self.empty))
         self._pages.addWidget(inside)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        layout.addWidget(self.work)
-        layout.addWidget(self._pages, 1)
+        whole = QVBoxLayout(self)
+        lay(whole, self.work, (self._pages, 1), margins=(0, 0, 0, 0), spacing=0)
 
     def _connect(self) -> None:
         asking, body = self.asking, self.body
@@ -303,11 +333,3 @@ class ArchivePage(QWidget):
             self.import_paths(others)
         else:
             self.add_paths(paths)
-
-
-def _timer(owner: QWidget, run: Callable[[], None]) -> QTimer:
-    timer = QTimer(owner)
-    timer.setSingleShot(True)
-    timer.setInterval(_SOON_MS)
-    timer.timeout.connect(run)
-    return timer

@@ -8,10 +8,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
-    QComboBox,
     QHBoxLayout,
-    QLabel,
-    QPushButton,
     QSplitter,
     QTextBrowser,
     QTreeWidgetItem,
@@ -21,7 +18,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.model import Verdict
 from logbench.app.archive.trend_plot import TrendPlot
-from logbench.app.parts import Elided
+from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, text_button
 from logbench.app.tables import tree
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
 from logbench.archive.columns import cells, started_text
@@ -36,7 +33,6 @@ if TYPE_CHECKING:
     from logbench.archive.store import Problem
 
 _RECORDING = Qt.ItemDataRole.UserRole
-_HINT = tr("Choose a recording above.")
 
 
 class DetailsPanel(QSplitter):
@@ -47,9 +43,8 @@ class DetailsPanel(QSplitter):
         self.theme = theme
         self.units: Units = METRIC
         self._shown: Details | None = None
-        self.facts, self.findings = QTextBrowser(), QTextBrowser()
-        self.facts.setAccessibleName(tr("Facts and signals of the recording"))
-        self.findings.setAccessibleName(tr("Findings of the recording"))
+        self.facts = named(QTextBrowser(), tr("Facts and signals of the recording"))
+        self.findings = named(QTextBrowser(), tr("Findings of the recording"))
         for part in (self.facts, self.findings):
             part.setOpenLinks(False)
             self.addWidget(part)
@@ -58,11 +53,10 @@ class DetailsPanel(QSplitter):
 
     def show_details(self, details: Details | None) -> None:
         """Another recording, or none."""
-        self._shown = details
         if details is None:
-            self.facts.setHtml(_muted(_HINT, self.theme))
-            self.findings.setHtml("")
+            self.say(tr("Choose a recording above."))
             return
+        self._shown = details
         self.facts.setHtml(_facts_html(details, self.theme, self.units))
         self.findings.setHtml(_findings_html(details, self.theme, self.units))
 
@@ -141,28 +135,20 @@ class SimilarPanel(QWidget):
         super().__init__()
         self.said = Elided()
         self.said.tell(tr("Drives are held against each other at equal rpm and load, warm engine."))
-        self.button = QPushButton(tr("Find similar drives  L"))
-        self.button.clicked.connect(self.wanted)
-        self.tree = tree(
-            (
-                tr("Distance"),
-                tr("Car"),
-                tr("Started, UTC"),
-                tr("Cells in common"),
-                tr("By quantity"),
-                tr("File"),
-            ),
-            tr("Similar drives"),
+        titles = (
+            tr("Distance"),
+            tr("Car"),
+            tr("Started, UTC"),
+            tr("Cells in common"),
+            tr("By quantity"),
+            tr("File"),
         )
+        self.tree = tree(titles, tr("Similar drives"))
         self.tree.setAllColumnsShowFocus(True)
         self.tree.itemActivated.connect(lambda item: self.chosen.emit(item.data(0, _RECORDING)))
-        head = QHBoxLayout()
-        head.addWidget(self.said, 1)
-        head.addWidget(self.button)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 4, 0, 0)
-        layout.addLayout(head)
-        layout.addWidget(self.tree, 1)
+        button = text_button(tr("Find similar drives  L"), self.wanted.emit)
+        head = lay(QHBoxLayout(), (self.said, 1), button)
+        lay(QVBoxLayout(self), head, (self.tree, 1), margins=(0, 4, 0, 0))
 
     def show_similar(self, name: str, found: Sequence[Alike], rows: dict[str, Row]) -> None:
         """The nearest, the nearest first; `rows`: what is known of them."""
@@ -200,30 +186,15 @@ class TrendPanel(QWidget):
 
     def __init__(self, look: Look) -> None:
         super().__init__()
-        self._look = look
         self._numbers: list[Number] = []
-        self._shown: Trended | None = None
-        self.box = QComboBox()
-        self.box.setAccessibleName(tr("Number to follow"))
-        self.box.setSizeAdjustPolicy(
-            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-        )
-        self.box.setMinimumContentsLength(34)
+        self.box = chooser(tr("Number to follow"), 34)
         self.box.activated.connect(self._ask)
-        self.said, self.at = Elided(), QLabel()
-        self.at.setObjectName("muted")
+        self.said, self.at = Elided(), muted(wrap=False)
         self.plot = TrendPlot(look.theme)
         self.plot.chosen.connect(self.chosen)
         self.plot.pointed.connect(self.at.setText)
-        head = QHBoxLayout()
-        head.addWidget(self.box, 1)
-        head.addStretch(1)
-        head.addWidget(self.at)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 4, 0, 0)
-        layout.addLayout(head)
-        layout.addWidget(self.said)
-        layout.addWidget(self.plot, 1)
+        head = lay(QHBoxLayout(), (self.box, 1), STRETCH, self.at)
+        lay(QVBoxLayout(self), head, self.said, (self.plot, 1), margins=(0, 4, 0, 0))
         self.show_numbers("", [])
 
     def show_numbers(self, car: str, numbers: Sequence[Number]) -> None:
@@ -248,7 +219,6 @@ class TrendPanel(QWidget):
 
     def show_trend(self, trended: Trended) -> None:
         """The points of the number that was asked for."""
-        self._shown = trended
         self.plot.show_trend(trended)
         self.at.setText(self.plot.sentence())
         self.said.tell(self._sentence(trended))
@@ -257,9 +227,7 @@ class TrendPanel(QWidget):
         """In other colours or units."""
         self.plot.set_theme(theme)
         self.plot.set_units(units)
-        if self._shown is not None:
-            self.at.setText(self.plot.sentence())
-            self.said.tell(self._sentence(self._shown))
+        self.at.setText(self.plot.sentence())
 
     def _sentence(self, trended: Trended) -> str:
         n = len(trended.points)
@@ -294,10 +262,7 @@ class AccountPanel(QWidget):
         self.said.tell(empty)
         self.tree = tree((tr("File"), tr("What")), name, branches=True)
         self.tree.setAllColumnsShowFocus(True)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 4, 0, 0)
-        layout.addWidget(self.said)
-        layout.addWidget(self.tree, 1)
+        lay(QVBoxLayout(self), self.said, (self.tree, 1), margins=(0, 4, 0, 0))
 
     def show_account(self, account: Account) -> None:
         """Files with trouble first, each with what lies below it."""

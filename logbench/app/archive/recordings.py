@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import pyarrow as pa
-from PySide6.QtCore import QItemSelectionModel, QRectF, Qt, QTimer, Signal
+from PySide6.QtCore import QItemSelectionModel, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QPainter, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.model import Verdict
 from logbench.app.archive.sparks import Sparks, paint_spark, paint_words, spark_text
-from logbench.app.parts import heads_left
+from logbench.app.parts import delayed, heads_left
 from logbench.app.tables import Index, RowsModel, RowsTable
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
 from logbench.archive.columns import Cell, Column, cells
@@ -216,10 +216,7 @@ class RecordingsTable(RowsTable):
         heads_left(self)
         self.sortByColumn(0, Qt.SortOrder.DescendingOrder)
         self.setTabKeyNavigation(False)
-        self._soon = QTimer(self)
-        self._soon.setSingleShot(True)
-        self._soon.setInterval(40)
-        self._soon.timeout.connect(self._want)
+        self._soon = delayed(self, 40, self._want)
         self.verticalScrollBar().valueChanged.connect(lambda _: self._soon.start())
         model.modelReset.connect(self._soon.start)
         model.layoutChanged.connect(self._soon.start)
