@@ -14,7 +14,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, cast
 
 from logbench.analysis.bands import Bands, load_bands
-from logbench.analysis.findings import Explanation
+from logbench.analysis.findings import ASKS, EXPLANATIONS
 from logbench.analysis.model import Band
 from logbench.analysis.run import CheckModule, all_checks
 from logbench.signals.numbers import range_text
@@ -94,9 +94,8 @@ def _section(module: CheckModule, bands: Bands) -> str:
     if used := bands_of(module, bands):
         lines += _band_table(used)
         lines += ["", f"![bands of {module.KEY}](checks/{module.KEY}.svg)", ""]
-    for each in (source, *parts):
-        lines += _explanations(each)
-    lines += _asks(source, *parts)
+    lines += _explanations(module.KEY)
+    lines += _asks(module.KEY)
     return "\n".join(lines)
 
 
@@ -108,11 +107,10 @@ def _band_table(bands: list[Band]) -> list[str]:
     return rows
 
 
-def _explanations(source: ModuleType) -> list[str]:
+def _explanations(check: str) -> list[str]:
     """What the check's findings may mean, and what tells it apart."""
     lines: list[str] = []
-    why: dict[str, Explanation] = getattr(source, "WHY", {})
-    for found in why.values():
+    for found in EXPLANATIONS.get(check, {}).values():
         if not found.when:
             continue
         means = "; ".join(f"{k}. {c.text}" for k, c in enumerate(found.causes, start=1))
@@ -121,11 +119,9 @@ def _explanations(source: ModuleType) -> list[str]:
     return [*lines, ""] if lines else lines
 
 
-def _asks(*sources: ModuleType) -> list[str]:
+def _asks(check: str) -> list[str]:
     """What the check asks for where it cannot judge: the sentences that its findings carry."""
-    texts: dict[str, None] = {}
-    for source in sources:
-        texts |= dict.fromkeys(getattr(source, "ASK", {}).values())
+    texts = ASKS.get(check, {}).values()
     if not texts:
         return []
     return ["Where it cannot judge it asks:", "", *(f"- {text}" for text in texts), ""]

@@ -18,7 +18,6 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import half_width_of_few
@@ -37,10 +36,6 @@ RESOLUTION_DEGC = 1.0
 LEAST_WARM_S = 60.0
 HELD_SAMPLES = 3
 """The highest temperature is one that so many samples reached."""
-
-ASK = asks_of("fan")
-_CAUTION = "Let it cool down first: never open a hot, pressurised cooling system."
-WHY = explanations_of("fan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,13 +130,13 @@ def _falls(t_ns: alignment.Times, degc: alignment.Values) -> list[tuple[int, int
 def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
     subject = Subject("warm_up", "fan at idle, start")
     if not found.on_degc:
-        return [subject.not_judged(_no_cycle(found), ASK["record"])]
+        return [subject.not_judged(_no_cycle(found), "fan")]
     if cold_start and len(found.on_degc) < 2:
         text = (
             f"The coolant fell once, from {found.on_degc[0]:.0f} degC: that may be the first"
             " opening of the thermostat."
         )
-        return [subject.not_judged(text, ASK["record"], evidence=found.spans)]
+        return [subject.not_judged(text, "fan", evidence=found.spans)]
     starts = found.on_degc[1:] if cold_start else found.on_degc
     level, half = _mean(starts)
     remark = f"{len(starts)} {'start' if len(starts) == 1 else 'starts'} of the fan seen"
@@ -152,7 +147,7 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
             "The fan starts at",
             Measured(level, half, found.spans, (remark,), numbers),
             bands["fan_start"],
-            WHY["late"] if late else WHY["early"],
+            "fan_late" if late else "fan_early",
             at_most=Verdict.WATCH,  # designs differ; what is too hot is judged by the highest
         )
     ]
@@ -164,7 +159,7 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
                 f"It stops at {off:.0f} degC, a swing of",
                 Measured(level - off, float(np.hypot(half, off_half)), found.spans),
                 bands["fan_swing"],
-                WHY["swing"],
+                "fan_swing",
                 at_most=Verdict.WATCH,
             )
         )
@@ -207,6 +202,6 @@ def _highest(view: View, bands: Bands) -> list[Finding]:
             "Highest seen:",
             Measured(degc, RESOLUTION_DEGC / 2.0, (at,)),
             bands["coolant_highest"],
-            WHY["hot"],
+            "hot",
         )
     ]

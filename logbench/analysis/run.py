@@ -34,8 +34,8 @@ class CheckModule(Protocol):
     INPUTS: tuple[str, ...]
     """Acronyms it leans on most: a poor one is named in its findings."""
 
-    # A module may also hold STRIPS and SHOWN (see `strips_of`, `shown_of`), WHY: what its findings
-    # may mean (`explanations_of`), and PARTS: modules beside it that do part of the work.
+    # A module may also hold STRIPS and SHOWN (see `strips_of`, `shown_of`), and PARTS: modules
+    # beside it that do part of the work.
 
     def check(self, view: View, bands: Bands) -> list[Finding]:
         """The findings of one recording; at least one, if only 'not judged'."""

@@ -18,7 +18,6 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
@@ -35,9 +34,6 @@ SETTLE_S = 1.0
 SLOWEST_S = 0.25
 LEAST_SAMPLES = 3
 NOISE_V = 0.02
-
-ASK = asks_of("sensor_response")
-WHY = explanations_of("sensor_response")
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,13 +100,13 @@ def _enrichment(bands: Bands, name: str, found: Answer | None, commanded: bool) 
     if found is None:
         what = "a mixture richer than lambda 0.95 commanded" if commanded else "full throttle"
         text = f"Less than two seconds of {what} were recorded with a warm engine."
-        return subject.not_judged(text, ASK["pull"])
+        return subject.not_judged(text, "pull")
     remark = "commanded by LAMBDA" if commanded else "LAMBDA was not recorded; full throttle"
     return subject.judged(
         "Highest voltage of a rich mixture",
         Measured(found.furthest_v, NOISE_V, found.spans, (remark,), _numbers(found)),
         bands["o2_enriched"],
-        WHY["not_rich"],
+        "not_rich",
         at_most=Verdict.ACT if commanded else Verdict.WATCH,
     )
 
@@ -119,12 +115,12 @@ def _fuel_cut(bands: Bands, name: str, found: Answer | None, loop_recorded: bool
     subject = Subject(KEY, f"{name}, fuel cut")
     if found is None:
         text = "No warm fuel cut of two seconds was recorded."
-        return subject.not_judged(text, ASK["coast"])
+        return subject.not_judged(text, "coast")
     return subject.judged(
         "Lowest voltage of a fuel cut",
         Measured(found.furthest_v, NOISE_V, found.spans, (), _numbers(found)),
         bands["o2_fuel_cut"],
-        WHY["not_lean"],
+        "not_lean",
         # without the fuel system's status the cut itself is inferred
         at_most=Verdict.ACT if loop_recorded and len(found.spans) > 1 else Verdict.WATCH,
     )
@@ -156,7 +152,7 @@ def _time(
             "From the command to the sensor's answer:",
             Measured(seconds, step_s / 2.0 + STEP_S, found.spans, (remark,)),
             bands["o2_response"],
-            WHY["late"],
+            "late",
             at_most=Verdict.WATCH,  # the limit has no source
         )
     ]

@@ -18,12 +18,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from logbench.analysis.airflow import reads_low
-from logbench.analysis.explanations import CAUSES, explanations_of
-from logbench.analysis.findings import Explanation, explained
+from logbench.analysis.findings import CAUSES, EXPLANATIONS, Explanation, explained
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.view import View
 
-WHY = explanations_of("trim_pattern")
+WHY = EXPLANATIONS["fuel_trim"]
+
 
 CELLS = ("warm idle", "2,500 rpm hold", "light cruise", "brisk cruise", "load")
 """Operating cells in order of airflow."""

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from logbench.analysis.finding_text import number_text
+from logbench.analysis.findings import number_text
 from logbench.cli.show import bullets, clock, console, say, table, text
 from logbench.signals.numbers import range_text
 from logbench.signals.units import unit_text

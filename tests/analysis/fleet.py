@@ -21,7 +21,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict
 from pathlib import Path
 
-from logbench.analysis.explanations import CAUSES
+from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.simulator.cars import draw_car

@@ -7,7 +7,7 @@ import pytest
 from scipy import constants
 
 from logbench.analysis.airflow import find_airflow
-from logbench.analysis.explanations import CAUSES
+from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View

@@ -7,7 +7,7 @@ import csv
 import numpy as np
 import pytest
 
-from logbench.analysis.explanations import CAUSES
+from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.scenes import CRUISE, IDLE, OVERRUN, Phase, Scene

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import inspect
 import re
 import tomllib
@@ -10,7 +11,7 @@ from pathlib import Path
 import logbench.analysis
 from docs.make_checks import bands_of, text, write
 from logbench.analysis.bands import load_bands
-from logbench.analysis.explanations import CAUSES
+from logbench.analysis.findings import ASKS, CAUSES, EXPLANATIONS
 from logbench.analysis.run import all_checks
 from logbench.analysis.trim_pattern import CELLS
 
@@ -34,14 +35,37 @@ def test_every_check_and_every_band_is_explained():
 
 def test_every_explanation_is_used_and_every_name_there():
     """A row that no check names would be dead, a name without a row a KeyError in one branch."""
-    modules = [m for check in all_checks() for m in (check, *getattr(check, "PARTS", ()))]
-    for module in modules:
-        source = inspect.getsource(module)
-        named = set(re.findall(r'WHY\["(\w+)"\]', source))
-        assert named == set(getattr(module, "WHY", {})), module.__name__
-        asked = set(re.findall(r'ASK\["(\w+)"\]', source))
-        asked |= set(CELLS) & set(getattr(module, "ASK", {}))
-        assert asked == set(getattr(module, "ASK", {})), module.__name__
+    for check in all_checks():
+        parts = (check, *getattr(check, "PARTS", ()))
+        calls = [call for part in parts for call in ast.walk(ast.parse(inspect.getsource(part)))]
+        explained = {name for call in calls for name in names_of(call, "judged", 3)}
+        explained |= {name for call in calls for name in looked_up(call, "WHY")}
+        assert explained == set(EXPLANATIONS.get(check.KEY, {})), check.KEY
+        asked = {name for call in calls for name in names_of(call, "not_judged", 1)}
+        asked |= {name for call in calls for name in names_of(call, "not_recorded", 1)}
+        asked |= set(CELLS) & set(ASKS.get(check.KEY, {}))
+        assert asked == set(ASKS.get(check.KEY, {})), check.KEY
+
+
+def names_of(call: ast.AST, method: str, place: int) -> set[str]:
+    """The single words among what a call of `method` is given from a place on; not the conditions
+    on which they are chosen."""
+    if not isinstance(call, ast.Call) or getattr(call.func, "attr", "") != method:
+        return set()
+    chosen = [leaf for argument in call.args[place:] for leaf in leaves(argument)]
+    return {x.value for x in chosen if isinstance(x, ast.Constant) and " " not in x.value}
+
+
+def leaves(expression: ast.expr) -> list[ast.expr]:
+    if isinstance(expression, ast.IfExp):
+        return leaves(expression.body) + leaves(expression.orelse)
+    return [expression]
+
+
+def looked_up(node: ast.AST, table: str) -> set[str]:
+    """The name in `table["name"]`."""
+    there = isinstance(node, ast.Subscript) and getattr(node.value, "id", "") == table
+    return {node.slice.value} if there else set()
 
 
 def test_every_cause_is_named_in_an_explanation_or_a_check():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logbench.analysis.checks.gears import find_gears
-from logbench.analysis.explanations import CAUSES
+from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.recording.model import Event, Trace

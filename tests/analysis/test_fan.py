@@ -7,8 +7,8 @@ import csv
 import numpy as np
 import pytest
 
-from logbench.analysis.explanations import CAUSES
 from logbench.analysis.fan import find_fan_cycles, turning_points
+from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View

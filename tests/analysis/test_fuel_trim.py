@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.explanations import CAUSES
+from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks, worst
 from tests.analysis.scenes import IDLE, KEY_ON, Phase, Scene, warm_drive

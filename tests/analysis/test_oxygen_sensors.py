@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from logbench.analysis.checks.oxygen_sensors import _rise_s, _switches
-from logbench.analysis.explanations import CAUSES
+from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import Samples

@@ -13,8 +13,7 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.bands import load_bands
 from logbench.analysis.evidence import CheckEvidence
-from logbench.analysis.finding_text import number_text, reason_text
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.findings import Explanation, Measured, Subject, number_text, reason_text
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.analysis.search import find_spans
 from logbench.app import theme

@@ -10,7 +10,7 @@ import pytest
 from PySide6.QtCore import QMimeData, QPoint, Qt, QUrl
 from PySide6.QtGui import QDropEvent
 
-from logbench.analysis.finding_text import number_text
+from logbench.analysis.findings import number_text
 from logbench.analysis.model import Band, Finding, Span, Verdict
 from logbench.app.review.findings import as_html
 from logbench.app.window import MainWindow

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 import logbench.analysis
 from logbench.analysis.bands import load_bands
 from logbench.analysis.comparison.compare import compare
-from logbench.analysis.run import all_checks
+from logbench.analysis.findings import EXPLANATIONS
 from logbench.recording.reader import open_recording
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, QUANTITIES, Units
@@ -202,10 +202,8 @@ def made() -> tuple[str, ...]:
     folder = Path(__file__).parents[2] / "recordings"
     before, after = (open_recording(folder / f"{name}.parquet") for name in ("before", "after"))
     texts = [text for band in load_bands() for text in (band.title, band.basis)]
-    for module in all_checks():
-        for part in (module, *getattr(module, "PARTS", ())):
-            for value in getattr(part, "WHY", {}).values():
-                texts += [*value.tell_apart, *(cause.text for cause in value.causes)]
+    for value in (each for rows in EXPLANATIONS.values() for each in rows.values()):
+        texts += [*value.tell_apart, *(cause.text for cause in value.causes)]
     result = compare([before], [after])
     for found in (f for r in result.findings for f in (r.before, r.after) if f is not None):
         texts += [found.reason, *found.causes, *found.next_steps]

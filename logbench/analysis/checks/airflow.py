@@ -15,8 +15,7 @@ from logbench.analysis import air_state
 from logbench.analysis.airflow import AirCell, Airflow, find_airflow
 from logbench.analysis.bands import Bands
 from logbench.analysis.car import find_charged, find_displacement
-from logbench.analysis.explanations import asks_of, explanations_of
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.statistics import Estimate
 from logbench.analysis.view import View
@@ -40,15 +39,12 @@ of load. [Calc]"""
 SENSOR_LOW_PCT = 74.0
 """Efficiency to the manifold at full throttle below which low charge pressure is no excuse."""
 
-ASK = asks_of("airflow")
-WHY = explanations_of("airflow")
-
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on idle airflow, full throttle, air-flow sensor against pressure, displacement."""
     found = view.once(find_airflow)
     if found is None:
-        return [Subject(KEY, "airflow").not_recorded(view.missing("MAF", "RPM"), ASK["record"])]
+        return [Subject(KEY, "airflow").not_recorded(view.missing("MAF", "RPM"), "record")]
     findings = [_full_throttle(view, bands, found)]
     if view.trace("MAP") is None:
         findings.append(
@@ -74,26 +70,19 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
             " MAF, RPM and TP.",
         )
     if cell.ve_atmosphere_pct.n == 0:
-        return subject.not_judged("The displacement is unknown.", ASK["no_displacement"])
+        return subject.not_judged("The displacement is unknown.", "no_displacement")
     stated = view.once(find_charged)
     charged = stated or (stated is None and cell.ve_atmosphere_pct.mean > 108.0)
     band = bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"]
     low = cell.ve_atmosphere_pct.mean < (band.within[0] or 0.0)
-    explanation = _low_full(charged, cell) if low else WHY["high"]
+    weak_boost = charged and not cell.ve_manifold_pct.mean < SENSOR_LOW_PCT
     what = "Volumetric efficiency to atmosphere at full throttle"
     return subject.judged(
         what + (" (charged engine)" if charged else ""),
         _measured(cell, cell.ve_atmosphere_pct, found),
         band,
-        explanation,
+        "high" if not low else "low_boost" if weak_boost else "low_full",
     )
-
-
-def _low_full(charged: bool, cell: AirCell) -> Explanation:
-    """What low airflow at full throttle may mean; with a charger, by the manifold's own share."""
-    if charged and not cell.ve_manifold_pct.mean < SENSOR_LOW_PCT:
-        return WHY["low_boost"]
-    return WHY["low_full"]
 
 
 def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Finding:
@@ -105,7 +94,7 @@ def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Findin
             f"Record 30 s of {cell.name}, warm, with MAF, RPM and MAP in one request.",
         )
     if cell.ve_manifold_pct.n == 0:
-        return subject.not_judged("The displacement is unknown.", ASK["no_displacement"])
+        return subject.not_judged("The displacement is unknown.", "no_displacement")
     keys = {"warm idle": "ve_manifold_idle", "full throttle": "ve_manifold_full"}
     band = bands[keys.get(cell.name, "ve_manifold_cruise")]
     low = cell.ve_manifold_pct.mean < (band.within[0] or 0.0)
@@ -113,7 +102,7 @@ def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Findin
         f"Volumetric efficiency to the manifold at {cell.name}",
         _measured(cell, cell.ve_manifold_pct, found),
         band,
-        WHY["low"] if low else WHY["high"],
+        "low" if low else "high",
     )
 
 
@@ -125,14 +114,14 @@ def _idle(view: View, bands: Bands, found: Airflow) -> Finding:
             "Record 60 s of warm idle, accessories off.",
         )
     if cell.per_litre_g_s.n == 0:
-        return subject.not_judged("The displacement is unknown.", ASK["no_displacement"])
+        return subject.not_judged("The displacement is unknown.", "no_displacement")
     band = bands["idle_airflow"]
     low = cell.per_litre_g_s.mean < (band.within[0] or 0.0)
     return subject.judged(
         "Airflow at warm idle for each litre",
         _measured(cell, cell.per_litre_g_s, found),
         band,
-        WHY["low"] if low else WHY["idle_high"],
+        "low" if low else "idle_high",
         at_most=Verdict.WATCH,  # accessories and idle speed move it as much as faults do
     )
 
@@ -173,7 +162,7 @@ def _displacement(view: View, bands: Bands) -> list[Finding]:
                 numbers={"displacement_l": by_load},
             ),
             bands["displacement_ratio"],
-            WHY["displacement"],
+            "displacement",
             at_most=Verdict.WATCH,  # it doubts the facts, not the engine
         )
     ]

@@ -18,7 +18,6 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -38,15 +37,12 @@ LONG_RUNNING_S = 600.0
 COLD_V_PER_DEGC = 1.1 / 39.0
 """9.6 V at 21 degC, about 8.5 at -18: lowest voltages are judged as if at 21 degC. [CP]"""
 
-ASK = asks_of("charging")
-WHY = explanations_of("charging")
-
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on rest, cranking and running voltage."""
     voltage = view.trace("VPWR")
     if voltage is None or view.trace("RPM") is None:
-        return [Subject(KEY, "voltage").not_recorded(view.missing("VPWR", "RPM"), ASK["crank"])]
+        return [Subject(KEY, "voltage").not_recorded(view.missing("VPWR", "RPM"), "crank")]
     return [
         _rest(view, bands),
         _cranking(view, bands, alignment.interval_s(voltage)),
@@ -59,12 +55,12 @@ def _rest(view: View, bands: Bands) -> Finding:
     spans = view.spans(Condition.KEY_ON)
     found = view.samples(spans, "VPWR")
     if len(found) < 3:
-        return subject.not_judged("Key on, engine off was not recorded.", ASK["crank"])
+        return subject.not_judged("Key on, engine off was not recorded.", "crank")
     return subject.judged(
         "Voltage with the engine off",
         Measured(float(np.median(found.value)), 0.05, spans),
         bands["resting_voltage"],
-        WHY["low_rested"],
+        "low_rested",
         at_most=Verdict.WATCH,  # surface charge and what is switched on move it
     )
 
@@ -74,7 +70,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
     spans = _starts(view)
     found = view.samples(spans, "VPWR")
     if len(found) == 0:
-        return subject.not_judged("No start of the engine was recorded.", ASK["crank"])
+        return subject.not_judged("No start of the engine was recorded.", "crank")
     at = int(np.argmin(found.value))
     lowest = float(found.value[at])
     rest = view.samples(view.spans(Condition.KEY_ON), "VPWR").value
@@ -83,7 +79,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
     dip = level - lowest
     if dip < DIP_V or (step_s > 0.3 and lowest >= (band.within[0] or 0.0)):
         text = f"Lowest seen {lowest:.1f} V at one sample every {step_s:.1f} s: it may be missed."
-        return subject.not_judged(text, ASK["crank"], evidence=spans)
+        return subject.not_judged(text, "crank", evidence=spans)
     degc = view.at(found.t_ns[at : at + 1], "AAT", "IAT", "ECT", within_s=60.0)[0]
     cold = max(0.0, 21.0 - float(degc)) if np.isfinite(degc) and degc < 15.0 else 0.0
     remarks = [f"lowest seen, one sample every {step_s:.1f} s; the true dip is deeper"]
@@ -98,7 +94,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
         "Cranking voltage",
         Measured(lowest + cold * COLD_V_PER_DEGC, 0.02, spans, tuple(remarks), numbers),
         band,
-        WHY["low_crank"],
+        "low_crank",
     )
 
 
@@ -142,7 +138,7 @@ def _running(view: View, bands: Bands) -> Finding:
         "Highest sustained voltage",
         Measured(high, 0.05, spans, tuple(remarks), numbers),
         bands["charging_voltage"],
-        WHY["low_run"] if low_side else WHY["high_run"],
+        "low_run" if low_side else "high_run",
         at_most=Verdict.ACT if shown or not low_side else Verdict.WATCH,
     )
 

@@ -16,8 +16,7 @@ import numpy as np
 
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import CAUSES, asks_of, explanations_of
-from logbench.analysis.findings import Measured, Subject
+from logbench.analysis.findings import CAUSES, Measured, Subject
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
 
@@ -36,15 +35,13 @@ DEAD_LOW_DEGC, DEAD_HIGH_DEGC = -39.5, 139.5
 """A thermistor circuit reads -40 when open and far above any real value when shorted. [CP]"""
 
 _NAMES = {"ECT": "coolant", "IAT": "intake air", "AAT": "ambient air", "EOT": "oil"}
-ASK = asks_of("cold_soak")
-WHY = explanations_of("cold_soak")
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on dead sensors and on the agreement of the others."""
     held = [a for a in _NAMES if view.trace(a) is not None]
     if len(held) == 0:
-        return [Subject(KEY, "temperature sensors").not_judged("None was recorded.", ASK["record"])]
+        return [Subject(KEY, "temperature sensors").not_judged("None was recorded.", "record")]
     dead = {a: found for a in held if (found := _dead(view, a)) is not None}
     return [*dead.values(), *_agreement(view, bands, [a for a in held if a not in dead])]
 
@@ -76,18 +73,18 @@ def _agreement(view: View, bands: Bands, held: list[str]) -> list[Finding]:
     start = view.run_start_ns
     if start is None or _ran_before(view):
         text = "The recording does not show the engine before its first start."
-        return [subject.not_judged(text, ASK["record"])]
+        return [subject.not_judged(text, "record")]
     span = Span(int(view.grid.t_ns[0]), start + int(LATEST_S * NS))
     first = {a: view.samples((span,), a).value[:10] for a in held}
     degc = {a: float(np.median(v)) for a, v in first.items() if len(v)}
     if len(degc) < 2:
         text = "Fewer than two temperatures were recorded at the start."
-        return [subject.not_judged(text, ASK["record"])]
+        return [subject.not_judged(text, "record")]
     hours = view.surroundings.soak_hours
     soaked = hours is not None and hours >= SOAK_HOURS
     if not soaked and (degc.get("ECT", 0.0) >= COLD_DEGC or _left_over_heat(degc)):
         text = f"The engine was still warm ({_listed(degc)}); how long it stood is not known."
-        return [subject.not_judged(text, ASK["record"])]
+        return [subject.not_judged(text, "record")]
     odd, value = _odd_one(degc)
     cold_coolant = odd == "ECT" and value < 0.0  # no left-over heat makes it colder than the air
     return [
@@ -95,7 +92,7 @@ def _agreement(view: View, bands: Bands, held: list[str]) -> list[Finding]:
             f"{odd} against the others ({_listed(degc)}):",
             Measured(value, 1.0, (span,), numbers={a.lower(): v for a, v in degc.items()}),
             bands["cold_soak"],
-            WHY["coolant"] if odd == "ECT" else WHY["air"],
+            "coolant" if odd == "ECT" else "air",
             at_most=Verdict.ACT if soaked or cold_coolant else Verdict.WATCH,
         )
     ]

@@ -20,7 +20,6 @@ import numpy as np
 from logbench.analysis import alignment, derived, trim_pattern
 from logbench.analysis.alignment import Mask
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of
 from logbench.analysis.findings import Measured, Subject, explained
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
@@ -59,7 +58,6 @@ _CONDITION = {
     "brisk cruise": (Condition.CRUISE,),
 }
 _LONGER = "Record warm idle, a 2,500 rpm hold and steady cruise for a minute each."
-ASK = asks_of("fuel_trim")
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +101,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     for name in CELLS:
         if all(c.cell != name for c in used):
             reason = f"Too little steady, warm, closed-loop running in the cell '{name}'."
-            findings.append(Subject(KEY, name).not_judged(reason, ASK[name]))
+            findings.append(Subject(KEY, name).not_judged(reason, name))
     findings += [f for bank in pairs for f in _trends(sure, bands, bank)]
     if len(pairs) == 2:
         findings.append(_difference(used, bands, pairs))

@@ -14,7 +14,6 @@ import numpy as np
 
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.fuel import PETROL_G_L, fuel_by_air_g_s, fuel_by_pid_g_s
 from logbench.analysis.grid import STEP_S
@@ -29,9 +28,6 @@ INPUTS = ("MAF", "FUEL_RATE", "VSS", "LAMBDA")
 
 LEAST_S = 60.0
 
-ASK = asks_of("fuel_used")
-WHY = explanations_of("fuel_used")
-
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Consumption of the drive, and the agreement of two ways to tell it."""
@@ -39,7 +35,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     seconds = view.running_s()
     if (by_air is None and by_pid is None) or seconds < LEAST_S:
         text = "Neither FUEL_RATE nor MAF was recorded for a minute of running."
-        return [Subject(KEY, "fuel used").not_judged(text, ASK["record"])]
+        return [Subject(KEY, "fuel used").not_judged(text, "record")]
     findings = [_used(view, by_pid if by_pid is not None else by_air, by_pid is not None)]
     if by_air is not None and by_pid is not None:
         findings.append(_agreement(view, bands, by_air, by_pid))
@@ -80,7 +76,7 @@ def _agreement(view: View, bands: Bands, by_air: Values, by_pid: Values) -> Find
     usable &= by_air > 0.02
     if np.count_nonzero(usable) * STEP_S < 20.0:
         text = "Too little warm, steady running with both was recorded."
-        return subject.not_judged(text, ASK["record"])
+        return subject.not_judged(text, "record")
     spans = view.stretches(usable, 1.0)
     ratio = 100.0 * float(by_pid[usable].sum() / by_air[usable].sum())
     each = 100.0 * by_pid[usable] / by_air[usable]
@@ -89,6 +85,6 @@ def _agreement(view: View, bands: Bands, by_air: Values, by_pid: Values) -> Find
         "Fuel by the PID over fuel by airflow:",
         Measured(ratio, half, spans),
         bands["fuel_agreement"],
-        WHY["agree"],
+        "agree",
         at_most=Verdict.WATCH,  # the trims say the same with a surer method
     )

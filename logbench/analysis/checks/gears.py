@@ -12,7 +12,6 @@ import numpy as np
 
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.view import View, evidence
@@ -32,28 +31,25 @@ LEAST_SHARE = 0.04
 PEAK_SHARE = 0.6
 """Of a gearbox with gears, at least this much of steady driving lies on the peaks."""
 
-ASK = asks_of("gears")
-WHY = explanations_of("gears")
-
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """The gears seen, with the spread within them."""
     subject = Subject(KEY, "gears")
     missing = view.missing("RPM", "VSS")
     if missing:
-        return [subject.not_recorded(missing, ASK["record"])]
+        return [subject.not_recorded(missing, "record")]
     spans = view.steady_spans()
     speed = view.samples(spans, "VSS")
     rpm = view.at(speed.t_ns, "RPM")
     good = (speed.value >= LEAST_KMH) & (rpm > 600.0)
     if good.sum() < LEAST_SAMPLES:
-        return [subject.not_judged("Too little steady driving was recorded.", ASK["record"])]
+        return [subject.not_judged("Too little steady driving was recorded.", "record")]
     ratio = rpm[good] / speed.value[good]
     gears, gear_of = find_gears(ratio)
     on = gear_of >= 0
     if len(gears) == 0 or on.mean() < PEAK_SHARE:
         text = "The ratio of engine to road speed has no steps (no fixed gears, or an open"
-        return [subject.not_judged(f"{text} converter).", ASK["record"])]
+        return [subject.not_judged(f"{text} converter).", "record")]
     away = 100.0 * (ratio[on] / gears[gear_of[on]] - 1.0)
     spread = float(np.percentile(np.abs(away), 90))
     numbers = {f"gear_{k + 1}_rpm_per_kmh": float(g) for k, g in enumerate(gears)}
@@ -64,7 +60,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
             f"{len(gears)} ratios seen ({listed} rpm per km/h); 9 of 10 samples lie within",
             Measured(spread, 0.3, evidence(spans, used), numbers=numbers),
             bands["gear_spread"],
-            WHY["slip"],
+            "slip",
             at_most=Verdict.WATCH,  # an automatic's open converter does the same
         )
     ]

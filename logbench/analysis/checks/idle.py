@@ -14,7 +14,6 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import estimate, half_width_of_few
@@ -31,15 +30,12 @@ SETTLE_S = 5.0
 WINDOW_S = 10.0
 LEAST_WINDOWS = 2
 
-ASK = asks_of("idle")
-WHY = explanations_of("idle")
-
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on stability, speed and timing of warm idle."""
     windows = _windows(view)
     if view.trace("RPM") is None:
-        return [Subject(KEY, "idle").not_judged("RPM was not recorded.", ASK["record"])]
+        return [Subject(KEY, "idle").not_judged("RPM was not recorded.", "record")]
     spread, level, used = [], [], []
     for window in windows:
         rpm = view.samples((window,), "RPM").value
@@ -49,7 +45,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
             used.append(window)
     if len(used) < LEAST_WINDOWS:
         text = "Less than 20 s of settled warm idle was recorded."
-        return [Subject(KEY, "idle stability").not_judged(text, ASK["record"])]
+        return [Subject(KEY, "idle stability").not_judged(text, "record")]
     sd = np.array(spread)
     numbers = {"worst_rpm": float(sd.max())}
     findings = [
@@ -57,7 +53,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
             "Engine speed scatters by",
             Measured(float(np.median(sd)), half_width_of_few(sd), used, (), numbers),
             bands["idle_stability"],
-            WHY["unsteady"],
+            "unsteady",
         ),
         _speed(bands, np.array(level), used),
     ]
@@ -84,7 +80,7 @@ def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
         f"Warm idle is {median:.0f} rpm; furthest from it",
         Measured(float(away[k]), 5.0, (used[k],), numbers={"median_rpm": median}),
         bands["idle_against_median"],
-        WHY["speed"],
+        "speed",
         at_most=Verdict.WATCH,  # switching on a consumer does the same
     )
 
@@ -100,7 +96,7 @@ def _timing(view: View, bands: Bands, used: list[Span]) -> list[Finding]:
             "Timing",
             Measured(level.mean, level.half_width, used, (remark,), {"sd_deg": level.sd}),
             bands["idle_timing"],
-            WHY["late"] if level.mean < 0.0 else WHY["unsteady"],
+            "late" if level.mean < 0.0 else "unsteady",
             at_most=Verdict.WATCH,
         )
     ]

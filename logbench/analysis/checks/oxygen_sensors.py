@@ -19,7 +19,6 @@ from logbench.analysis import alignment, sensor_response
 from logbench.analysis.airflow import reads_low
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.sensor_response import response_findings
@@ -44,9 +43,6 @@ FAST_HZ = 8.0
 STRETCH_S = 5.0
 LEAST_S = 15.0
 
-ASK = asks_of("oxygen_sensors")
-WHY = explanations_of("oxygen_sensors")
-
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on each bank's sensors."""
@@ -63,9 +59,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
                 findings.append(_rear(view, bands, bank, front, rear))
     if not findings:
         return [
-            Subject(KEY, "oxygen sensors").not_judged(
-                "No front sensor was recorded.", ASK["record"]
-            )
+            Subject(KEY, "oxygen sensors").not_judged("No front sensor was recorded.", "record")
         ]
     return findings
 
@@ -90,7 +84,7 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
     seconds = alignment.total_s(spans)
     if len(found) < 20 or seconds < LEAST_S:
         text = "Too little warm, steady closed-loop running was recorded."
-        return [Subject(KEY, name).not_judged(text, ASK["record"])]
+        return [Subject(KEY, name).not_judged(text, "record")]
     # a slow log sees the ends of the swing less often: the outer 2 % of many samples are the ends
     high, low = (float(x) for x in np.percentile(found.value, [98, 2]))
     share = estimate(np.where(found.value > SWITCH_V, 100.0, 0.0), found.group)
@@ -101,7 +95,7 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
     ]
     findings = [
         Subject(KEY, f"{name}, {what}").judged(
-            what.capitalize(), Measured(v, 0.02, spans, (), numbers), band, WHY["stuck"]
+            what.capitalize(), Measured(v, 0.02, spans, (), numbers), band, "stuck"
         )
         for what, v, band in ends
     ]
@@ -110,7 +104,7 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
             "Time above 0.45 V",
             Measured(share.mean, share.half_width, spans, (), numbers),
             bands["o2_front_rich_share"],
-            WHY["stuck"],
+            "stuck",
             at_most=Verdict.WATCH,
         )
     )
@@ -121,24 +115,24 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
     subject = Subject(KEY, f"{name}, switching")
     if hz < FAST_HZ:
         text = f"It was recorded {hz:.1f} times a second: too slow to count its switching."
-        return subject.not_judged(text, ASK["record"])
+        return subject.not_judged(text, "record")
     spans = _closed_spans(view, Condition.FAST_IDLE, Condition.CRUISE)
     found = view.samples(spans, front.signal)
     if alignment.total_s(spans) < LEAST_S or len(found) < LEAST_S * FAST_HZ:
         text = "Too little warm cruise or 2,500 rpm in closed loop was recorded."
-        return subject.not_judged(text, ASK["record"])
+        return subject.not_judged(text, "record")
     rates = _cycles_hz(found, spans)
     level = estimate(rates)
     half = level.half_width if np.isfinite(level.half_width) else 0.3 * level.mean
     leaps = float(np.mean(np.abs(np.diff(found.value)) > LEAP_V))
     if level.mean < (bands["o2_front_rate"].within[0] or 0.0) and leaps > LEAPS_SHARE:
         text = "Its voltage leaps from sample to sample: it may switch faster than it was sampled."
-        return subject.not_judged(text, ASK["record"], evidence=spans)
+        return subject.not_judged(text, "record", evidence=spans)
     return subject.judged(
         "Rich-lean cycles:",
         Measured(level.mean, half, spans, (f"sampled at {hz:.0f} Hz",)),
         bands["o2_front_rate"],
-        WHY["slow"],
+        "slow",
         at_most=Verdict.ACT if _speeds_differ(view, spans) else Verdict.WATCH,
     )
 
@@ -176,7 +170,7 @@ def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Fin
     turns = sum(_switches(before.value[before.group == k]) for k in np.unique(before.group))
     if slowest > 0.5 or turns < 10:
         text = "Too few switches of the front sensor were seen to compare with."
-        return subject.not_judged(text, ASK["record"])
+        return subject.not_judged(text, "record")
     after = sum(_switches(behind.value[behind.group == k]) for k in np.unique(behind.group))
     ratio = after / turns
     half = 1.96 * np.sqrt(max(after, 1.0)) / turns  # counts scatter as Poisson's do
@@ -184,7 +178,7 @@ def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Fin
         "Switches of the rear over the front sensor:",
         Measured(ratio, float(half), spans, (f"mean {np.mean(behind.value):.2f} V",)),
         bands["o2_rear_ratio"],
-        WHY["rear"],
+        "rear",
         at_most=Verdict.WATCH,  # it hints at the catalyst, it is no catalyst monitor
     )
 
@@ -197,14 +191,14 @@ def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Findin
     spans = _closed_spans(view)
     if len(closed) < 20 or alignment.total_s(spans) < LEAST_S:
         text = "Too little warm, steady closed-loop running was recorded."
-        return [Subject(KEY, f"{name}, closed loop").not_judged(text, ASK["record"])]
+        return [Subject(KEY, f"{name}, closed loop").not_judged(text, "record")]
     level = estimate(closed.value - target, closed.group, 2.0 / 65536.0)
     findings = [
         Subject(KEY, f"{name}, closed loop").judged(
             "Measured less commanded lambda",
             Measured(level.mean, level.half_width, spans),
             bands["lambda_closed_loop"],
-            WHY["lambda"],
+            "lambda",
         )
     ]
     return findings + _full_load(view, bands, bank, wide) + _rise(view, bands, bank, wide)
@@ -229,11 +223,7 @@ def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding
             "Measured less commanded lambda at full throttle",
             Measured(level.mean, level.half_width, spans),
             bands["lambda_full_load"],
-            WHY["lambda"]
-            if level.mean <= 0.0
-            else WHY["maf_load"]
-            if reads_low(view)
-            else WHY["lean_load"],
+            "lambda" if level.mean <= 0.0 else "maf_load" if reads_low(view) else "lean_load",
         )
     ]
 
@@ -253,7 +243,7 @@ def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
             "From lambda 1.05 to 1.9 as the fuel is cut:",
             Measured(float(np.median(times)), step_s / 2.0, spans, (f"{len(times)} fuel cuts",)),
             bands["lambda_rise"],
-            WHY["slow"],
+            "slow",
             at_most=Verdict.WATCH,  # the limit has no source
         )
     ]

@@ -19,7 +19,6 @@ import numpy as np
 from logbench.analysis import alignment, derived
 from logbench.analysis.air_state import find_air
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.analysis.statistics import estimate
@@ -32,14 +31,11 @@ STRIPS = (("MAP", "BARO"), ("RPM",))
 ORDER = 6
 INPUTS = ("MAP", "BARO")
 
-ASK = asks_of("pressures")
-WHY = explanations_of("pressures")
-
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on engine-off agreement, on the stated height, and on the idle vacuum."""
     if view.trace("MAP", "BARO") is None:
-        return [Subject(KEY, "pressures").not_judged("MAP and BARO were not recorded.", ASK["off"])]
+        return [Subject(KEY, "pressures").not_judged("MAP and BARO were not recorded.", "off")]
     findings = []
     if view.trace("MAP") is not None:
         findings = [_engine_off(view, bands), _idle_vacuum(view, bands)]
@@ -53,13 +49,13 @@ def _engine_off(view: View, bands: Bands) -> Finding:
     found = view.samples(spans, "MAP")
     if baro is None or len(found) < 3:
         missing = "BARO" if baro is None else "MAP with the engine off before a start"
-        return subject.not_recorded([missing], ASK["off"])
+        return subject.not_recorded([missing], "off")
     around = float(np.nanmedian(baro.value))
     return subject.judged(
         "MAP less BARO",
         Measured(float(np.median(found.value)) - around, 0.6, spans, numbers={"baro_kpa": around}),
         bands["map_against_baro"],
-        WHY["sensor"],
+        "sensor",
     )
 
 
@@ -68,11 +64,11 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
     spans = view.steady_spans(Condition.WARM_IDLE)
     found = view.samples(spans, "MAP")
     if view.baro_kpa is None and view.surroundings.altitude_m is None:
-        return subject.not_judged("The air pressure around the car is not known.", ASK["idle"])
+        return subject.not_judged("The air pressure around the car is not known.", "idle")
     air = view.once(find_air)
     around = air.pressure_kpa
     if len(found) < 10 or alignment.total_s(spans) < 10.0:
-        return subject.not_judged("Too little steady warm idle was recorded.", ASK["idle"])
+        return subject.not_judged("Too little steady warm idle was recorded.", "idle")
     level = estimate(found.value, found.group, 1.0)
     half = float(np.hypot(level.half_width, around * air.pressure_half))
     return subject.judged(
@@ -85,7 +81,7 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
             {"map_kpa": level.mean, "baro_kpa": around},
         ),
         bands["idle_vacuum"],
-        WHY["low_vacuum"],
+        "low_vacuum",
         at_most=Verdict.WATCH,  # engine designs differ more than faults do
     )
 
@@ -104,9 +100,7 @@ def _height(view: View, bands: Bands) -> list[Finding]:
         text = f"{around:.0f} kPa would be {implied:.0f} m in the standard atmosphere"
         return [
             replace(
-                Subject(KEY, "height").not_judged(
-                    f"{text}; the height is not stated.", ASK["state"]
-                ),
+                Subject(KEY, "height").not_judged(f"{text}; the height is not stated.", "state"),
                 numbers={"implied_height_m": implied},
             )
         ]
@@ -117,6 +111,6 @@ def _height(view: View, bands: Bands) -> list[Finding]:
             f" {expected:.1f} kPa:",
             Measured(around - expected, 0.5),
             bands["baro_against_altitude"],
-            WHY["sensor"],
+            "sensor",
         )
     ]

@@ -13,7 +13,6 @@ import numpy as np
 
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of
 from logbench.analysis.findings import Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
@@ -45,8 +44,6 @@ CYCLE_RUN_S, CYCLE_ROAD_S, CYCLE_IDLE_S = 600.0, 300.0, 30.0
 CYCLE_KMH = 40.0
 """A driving cycle: 10 min running, 5 min above 40 km/h, 30 s idle. [Pub: manufacturer text]"""
 
-ASK = asks_of("readiness")
-
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on the lamp, on the monitors, and on this drive as a cycle."""
@@ -70,7 +67,7 @@ def _last(view: View, acronym: str) -> tuple[float, Span] | None:
 def _lamp(view: View) -> Finding:
     lamp, count = _last(view, "MIL"), _last(view, "DTC_CNT")
     if lamp is None:
-        return Subject(KEY, "lamp").not_judged("MIL was not recorded.", ASK["record"])
+        return Subject(KEY, "lamp").not_judged("MIL was not recorded.", "record")
     on, codes = lamp[0] >= 0.5, 0 if count is None else int(count[0])
     if on:
         reason = f"The malfunction lamp is commanded on, with {codes} stored emissions codes."
@@ -99,9 +96,7 @@ def _monitors(view: View) -> Finding:
         if supported is not None and incomplete is not None and supported[0] >= 0.5:
             state[name] = incomplete[0] < 0.5
     if not state:
-        return Subject(KEY, subject).not_judged(
-            "The monitors' bits were not recorded.", ASK["record"]
-        )
+        return Subject(KEY, subject).not_judged("The monitors' bits were not recorded.", "record")
     lacking = [name for name, complete in state.items() if not complete]
     numbers = {"supported": float(len(state)), "incomplete": float(len(lacking))}
     if not lacking:

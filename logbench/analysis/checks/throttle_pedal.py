@@ -19,7 +19,6 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Finding, Span, Verdict
@@ -44,9 +43,6 @@ FLOOR_REACH_PCT = 3.0
 FLOOR_S, SETTLE_S = 1.0, 0.5
 HELD_SAMPLES = 2
 
-ASK = asks_of("throttle_pedal")
-WHY = explanations_of("throttle_pedal")
-
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """One finding for each recorded pair, one on full throttle."""
@@ -57,9 +53,7 @@ def _pairs(view: View, bands: Bands) -> list[Finding]:
     pairs = [(a, b) for a, b in PAIRS if view.trace(a) is not None and view.trace(b) is not None]
     if not pairs:
         return [
-            Subject(KEY, "paired sensors").not_judged(
-                "No pair of sensors was recorded.", ASK["record"]
-            )
+            Subject(KEY, "paired sensors").not_judged("No pair of sensors was recorded.", "record")
         ]
     return [_pair(view, bands, a, b) for a, b in pairs]
 
@@ -68,7 +62,7 @@ def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
     subject = Subject(KEY, f"{a} and {b}")
     first, second = view.trace(a), view.trace(b)
     if first is None or second is None:  # both were there when the pair was chosen
-        return subject.not_judged("It was not recorded.", ASK["record"])
+        return subject.not_judged("It was not recorded.", "record")
     x = first.value
     y = alignment.same_request(second, first.t_ns)
     if np.isfinite(y).sum() < LEAST_SAMPLES:
@@ -77,7 +71,7 @@ def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
     travel = float(np.ptp(x[good])) if good.any() else 0.0
     if good.sum() < LEAST_SAMPLES or travel < LEAST_TRAVEL_PCT:
         text = f"They moved by {travel:.0f} points only, or were not sampled together often enough."
-        return subject.not_judged(text, ASK["record"])
+        return subject.not_judged(text, "record")
     slope, offset = _line(x[good], y[good])
     off = np.abs(y[good] - slope * x[good] - offset) / max(1.0, abs(slope))
     worst = float(np.percentile(off, 95))
@@ -89,7 +83,7 @@ def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
         f"{b} = {slope:.2f} {a} {offset:+.1f}; off that line by",
         Measured(worst, STEP_PCT, spans or whole, numbers={"slope": slope, "offset_pct": offset}),
         bands["paired_sensors"],
-        WHY["pair"],
+        "pair",
     )
 
 
@@ -127,11 +121,11 @@ def _full_throttle(view: View, bands: Bands) -> list[Finding]:
     found = view.samples(spans, throttle.signal)
     if len(found) < HELD_SAMPLES:
         text = f"The pedal ({name}) was not on the floor for a second."
-        return [subject.not_judged(text, ASK["floor"])]
+        return [subject.not_judged(text, "floor")]
     highest = float(np.sort(found.value)[-HELD_SAMPLES])
     if name is None and highest < (band.within[0] or 0.0):
         text = f"The throttle opened to {highest:.0f} % at most; no pedal signal was recorded."
-        return [subject.not_judged(text, ASK["floor"])]
+        return [subject.not_judged(text, "floor")]
     asked = view.samples(spans, "TAC_PCT").value
     commanded = float(np.sort(asked)[-HELD_SAMPLES]) if len(asked) >= HELD_SAMPLES else float("nan")
     remarks = () if name is None else (f"with {name} on the floor",)
@@ -142,7 +136,7 @@ def _full_throttle(view: View, bands: Bands) -> list[Finding]:
             f"{throttle.signal} opens to",
             Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
             band,
-            WHY["not_followed"] if commanded > highest + 10.0 else WHY["not_reached"],
+            "not_followed" if commanded > highest + 10.0 else "not_reached",
             at_most=Verdict.WATCH,  # the engine computer limits the throttle for many reasons
         )
     ]

@@ -20,8 +20,7 @@ from scipy.ndimage import uniform_filter1d
 from logbench.analysis import alignment, fan
 from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.explanations import asks_of, explanations_of
-from logbench.analysis.findings import Explanation, Measured, Subject
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.fuel import BurntAir, find_burnt_air
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
@@ -57,9 +56,6 @@ RISE_HALF_DEGC = 0.8
 """95 % half width of a difference of two temperatures known to 1 degC. [Calc]"""
 LONG_DRIVE_S = 15.0 * 60.0
 """A warm-up that takes longer than this on the road is a fault. [Pub: P0128 text]"""
-
-ASK = asks_of("warm_up")
-WHY = explanations_of("warm_up")
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +129,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
         return [subject.not_recorded(view.missing("ECT", "RPM"), "Record ECT and RPM.")]
     found = view.once(find_warm_up)
     if found is None:
-        return [subject.not_judged("The engine did not run while ECT was recorded.", ASK["cold"])]
+        return [subject.not_judged("The engine did not run while ECT was recorded.", "cold")]
     return [
         _rate(found, bands),
         _heat(view, found, bands),
@@ -276,10 +272,10 @@ def _rate(found: WarmUp, bands: Bands) -> Finding:
     subject = Subject(KEY, "rate of warm-up")
     if not found.cold:
         return subject.not_judged(
-            f"The engine was warm at the start ({found.start_degc:.0f} degC).", ASK["cold"]
+            f"The engine was warm at the start ({found.start_degc:.0f} degC).", "cold"
         )
     if not np.isfinite(found.rate_degc_min):
-        return subject.not_judged("Less than a minute of the warm-up was recorded.", ASK["cold"])
+        return subject.not_judged("Less than a minute of the warm-up was recorded.", "cold")
     mostly_idle = found.idle_share > 0.5
     band = bands["warm_up_rate_idle" if mostly_idle else "warm_up_rate_driving"]
     reach = (
@@ -297,7 +293,7 @@ def _rate(found: WarmUp, bands: Bands) -> Finding:
             found.rate_degc_min, float(found.rate_half), (found.span,), remarks, found.numbers
         ),
         band,
-        WHY["slow"] if low else WHY["fast"],
+        "slow" if low else "fast",
     )
 
 
@@ -305,10 +301,10 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     """Air burnt for each litre and each degree of rise: the rate, freed of how it was driven."""
     subject = Subject(KEY, "heat for the warm-up")
     if not found.cold or found.rise_degc < LEAST_RISE_DEGC:
-        return subject.not_judged("No rise of 20 K from a cold start was recorded.", ASK["cold"])
+        return subject.not_judged("No rise of 20 K from a cold start was recorded.", "cold")
     if not np.isfinite(found.air_g_per_l):
         text = "Neither airflow, load nor manifold pressure tells the heat put in."
-        return subject.not_judged(text, ASK["air"])
+        return subject.not_judged(text, "air")
     value = found.air_g_per_l / found.rise_degc
     half = value * float(np.hypot(found.air_half, RISE_HALF_DEGC / found.rise_degc))
     reach = "70 degC" if np.isfinite(found.to_70_s) else f"{found.highest_degc:.0f} degC, no more,"
@@ -321,12 +317,12 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     cold_air = not found.intake_degc >= COLD_AIR_DEGC
     if much and cold_air and not found.idle_share <= 0.5:
         text = "Idling in the cold, most of the heat goes to the heater and to the air outside."
-        return subject.not_judged(text, ASK["cold"])
+        return subject.not_judged(text, "cold")
     return subject.judged(
         "Air burnt for each litre and degree of rise:",
         Measured(value, half, (found.span,), (remark,), found.numbers),
         band,
-        WHY["slow"] if much else WHY["fast"],
+        "slow" if much else "fast",
         at_most=Verdict.WATCH if cold_air or not much else Verdict.ACT,
     )
 
@@ -355,12 +351,14 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
         return _mostly_idle(value, subject)
     else:
         text = f"The coolant was at {found.highest_degc:.0f} degC at most and had not settled."
-        return subject.not_judged(text, ASK["cold"])
+        return subject.not_judged(text, "cold")
+    # the sensor comes first where it read colder than the intake air at a cold start
+    sensor_cold = found.cold and found.start_degc < found.intake_degc - 8.0
     return subject.judged(
         "Coolant temperature" if stated is None else f"Coolant against {stated:.0f} degC",
         Measured(value - base, 0.6, spans, (remark,), found.numbers | {"level_degc": value}),
         band,
-        _too_cold(found) if value < good else WHY["too_hot"],
+        "too_hot" if value >= good else "too_cold_sensor" if sensor_cold else "too_cold",
         at_most=Verdict.WATCH if value < good and held_by_cold else Verdict.ACT,
     )
 
@@ -369,15 +367,8 @@ def _mostly_idle(degc: float, subject: Subject) -> Finding:
     return subject.not_judged(
         f"The coolant stood at {degc:.0f} degC, but most of the warm-up was idle or its speed is"
         " unknown: that does not load the thermostat.",
-        ASK["cold"],
+        "cold",
     )
-
-
-def _too_cold(found: WarmUp) -> Explanation:
-    """The sensor comes first where it read colder than the intake air at a cold start."""
-    if found.cold and found.start_degc < found.intake_degc - 8.0:
-        return WHY["too_cold_sensor"]
-    return WHY["too_cold"]
 
 
 def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
@@ -407,4 +398,4 @@ def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
     half = STEP_S if status is None else max(STEP_S, alignment.interval_s(status))
     measured = Measured(seconds, half, (start,), remarks)
     what = "Closed loop after"
-    return [subject.judged(what, measured, bands["closed_loop_time"], WHY["late_loop"])]
+    return [subject.judged(what, measured, bands["closed_loop_time"], "late_loop")]

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.analysis.finding_text import ends_in, number_text, reason_text
+from logbench.analysis.findings import ends_in, number_text, reason_text
 from logbench.analysis.model import Band, Finding
 from logbench.app.parts import current_row, plain_tip
 from logbench.app.tables import splitter, tree
