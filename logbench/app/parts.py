@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from html import escape
+from pathlib import Path
 from typing import TypeVar
 
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
-from PySide6.QtGui import QResizeEvent
+from PySide6.QtGui import QDropEvent, QResizeEvent
 from PySide6.QtWidgets import (
     QBoxLayout,
     QComboBox,
@@ -50,6 +51,11 @@ _NO_BUTTON = tr("What can be done about it")
 def plain_tip(text: str) -> str:
     """A tool tip that shows a text as it is: Qt would take markup in it for its own."""
     return f'<span style="white-space: pre-wrap">{escape(text)}</span>' if text else ""
+
+
+def dropped_files(event: QDropEvent) -> list[Path]:
+    """The local files of a drag."""
+    return [Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()]
 
 
 def pad(box: QSpinBox | QDoubleSpinBox) -> None:

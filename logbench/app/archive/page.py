@@ -22,6 +22,7 @@ from logbench.app.parts import (
     EmptyState,
     Notice,
     delayed,
+    dropped_files,
     lay,
     middle,
     muted,
@@ -317,15 +318,11 @@ class ArchivePage(QWidget):
 
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:
         """Files are welcome."""
-        from logbench.app.compare.sides import dropped_files  # brings scipy
-
         if self.archive is not None and dropped_files(event):
             event.acceptProposedAction()
 
     def dropEvent(self, event: QDropEvent) -> None:
         """Recordings are added, a folder's too; other files are imported."""
-        from logbench.app.compare.sides import dropped_files
-
         paths = dropped_files(event)
         event.acceptProposedAction()
         others = [p for p in paths if p.is_file() and p.suffix.lower() != ".parquet"]

@@ -14,7 +14,7 @@ from logbench.analysis.comparison.differences import CellDifference
 from logbench.analysis.comparison.results import Comparison
 from logbench.app.compare.colours import difference_colour, ink_on
 from logbench.app.compare.signals_table import change_text
-from logbench.app.parts import Elided
+from logbench.app.parts import Elided, lay, styled
 from logbench.app.plot.cell_table import Cell, CellTable
 from logbench.app.theme import Theme
 from logbench.signals.unit_sentences import in_units
@@ -72,20 +72,14 @@ class CellGrid(QWidget):
         self._title = ""
         self._unit = ""
         self._units = METRIC
-        self._head, self._axes, self._legend = Elided(), Elided(), QLabel()
-        self._axes.setObjectName("muted")
+        self._head, self._axes, self._legend = Elided(), styled(Elided(), "muted"), QLabel()
         self._legend.setTextFormat(Qt.TextFormat.RichText)
         self._legend.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         nothing = tr("No operating cells: nothing was warm and steady enough on either side.")
         self.table = CellTable(theme, nothing)
         self.table.chosen.connect(self._chosen)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(8, 2, 8, 4)
-        layout.setSpacing(2)
-        layout.addWidget(self._head)
-        layout.addWidget(self.table, 1)
-        layout.addWidget(self._axes)
-        layout.addWidget(self._legend)
+        parts = (self._head, (self.table, 1), self._axes, self._legend)
+        lay(QVBoxLayout(self), *parts, margins=(8, 2, 8, 4), spacing=2)
         self.setFocusProxy(self.table)
         self._show()
 

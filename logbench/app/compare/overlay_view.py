@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from PySide6.QtCore import QRectF, Qt, QTimer, Signal
+from PySide6.QtCore import QRectF, Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent
 from PySide6.QtWidgets import (
     QComboBox,
@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.comparison.overlay import By
 from logbench.analysis.model import Span
-from logbench.app.parts import Elided, pad
+from logbench.app.parts import Elided, chooser, delayed, lay, named, pad, styled
 from logbench.app.plot.canvas import GUTTER
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.stack import StripStack
@@ -113,29 +113,24 @@ class OverlayView(QWidget):
             self.by_box.addItem(word(by.value), by.value)
         self.by_box.setMinimumContentsLength(14)
         self.marker_box = _box(tr("Marker that both drives hold"))
-        self.degc_box = QDoubleSpinBox()
+        name = tr("Coolant temperature that both drives reach")
+        self.degc_box = named(QDoubleSpinBox(), name)
         pad(self.degc_box)
         self.degc_box.setRange(-30.0, 130.0)
         self.degc_box.setDecimals(0)
         self.degc_box.setValue(70.0)
         self.degc_box.setSuffix(" °C")
         self.degc_box.setFixedWidth(84)
-        self.degc_box.setAccessibleName(tr("Coolant temperature that both drives reach"))
         self.file_boxes = {
             side: _box(tr("Recording shown {side} the repair", side=word(side))) for side in SIDES
         }
-        self.note = Elided()
-        self.note.setObjectName("muted")
-        self.trouble = QLabel()
-        self.trouble.setObjectName("trouble")
+        self.note = styled(Elided(), "muted")
+        self.trouble = styled(QLabel(), "trouble")
         self.trouble.setWordWrap(True)
         self.trouble.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.trouble.setMargin(24)
         self.trouble.hide()
-        self._soon = QTimer(self)
-        self._soon.setSingleShot(True)
-        self._soon.setInterval(_WAIT_MS)
-        self._soon.timeout.connect(self.ask)
+        self._soon = delayed(self, _WAIT_MS, self.ask)
         self._lay_out()
         for box in (self.signal_box, self.by_box, self.marker_box, *self.file_boxes.values()):
             box.activated.connect(self._chosen)
@@ -144,26 +139,14 @@ class OverlayView(QWidget):
         self.setFocusProxy(self.stack)
 
     def _lay_out(self) -> None:
-        tools = QHBoxLayout()
-        tools.setContentsMargins(6, 2, 10, 2)
-        tools.addWidget(self.signal_box, 1)
+        tools = lay(QHBoxLayout(), (self.signal_box, 1), margins=(6, 2, 10, 2))
         tools.addSpacing(4)
-        tools.addWidget(QLabel(tr("align by")))
-        tools.addWidget(self.by_box)
-        files = QHBoxLayout()
-        files.setContentsMargins(6, 0, 10, 2)
-        for box in (self.marker_box, *self.file_boxes.values()):
-            files.addWidget(box, 1)
-        files.addWidget(self.degc_box, 0, Qt.AlignmentFlag.AlignRight)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 6)
-        layout.setSpacing(2)
-        layout.addLayout(tools)
-        layout.addLayout(files)
-        layout.addWidget(self.rows)
-        layout.addWidget(self.stack, 1)
-        layout.addWidget(self.trouble, 1)
-        layout.addWidget(self.note)
+        lay(tools, QLabel(tr("align by")), self.by_box)
+        boxes = [(box, 1) for box in (self.marker_box, *self.file_boxes.values())]
+        degc = (self.degc_box, 0, Qt.AlignmentFlag.AlignRight)
+        files = lay(QHBoxLayout(), *boxes, degc, margins=(6, 0, 10, 2))
+        parts = (tools, files, self.rows, (self.stack, 1), (self.trouble, 1), self.note)
+        lay(QVBoxLayout(self), *parts, margins=(0, 0, 0, 6), spacing=2)
         self._show_options()
 
     # --- what is shown ---
@@ -340,10 +323,7 @@ class OverlayView(QWidget):
 
 
 def _box(name: str) -> QComboBox:
-    box = QComboBox()
-    box.setAccessibleName(name)
-    box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
-    box.setMinimumContentsLength(9)
+    box = chooser(name, 9)
     box.currentTextChanged.connect(box.setToolTip)
     return box
 

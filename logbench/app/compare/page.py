@@ -2,27 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QShowEvent
-from PySide6.QtWidgets import (
-    QFrame,
-    QHBoxLayout,
-    QLabel,
-    QPushButton,
-    QStackedWidget,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.compare.results import DRIVE, FINDINGS, SIGNALS, WARM_UP, ResultsPanel
-from logbench.app.compare.sides import SidesPanel, dropped_files
+from logbench.app.compare.sides import SidesPanel
 from logbench.app.long_work import LongWork
-from logbench.app.parts import Elided, Notice, middle, text_button
+from logbench.app.parts import (
+    STRETCH,
+    Elided,
+    Notice,
+    dropped_files,
+    lay,
+    middle,
+    styled,
+    text_button,
+)
 from logbench.app.services import Services
 from logbench.cases.compare import AFTER, BEFORE, Compared, CompareFiles
 from logbench.cases.job import KeepComparison
@@ -35,26 +36,18 @@ _CHOOSING, _ASKING, _SHOWING = range(3)
 class SameCar(QFrame):
     """Asks whether two sides that look like different cars are one."""
 
-    def __init__(self) -> None:
+    def __init__(self, yes: Callable[[], None], no: Callable[[], None]) -> None:
         super().__init__()
         self.setObjectName("card")
         self.setMaximumWidth(680)
-        title = QLabel(tr("Are these recordings of the same car?"))
-        title.setObjectName("title")
+        title = styled(QLabel(tr("Are these recordings of the same car?")), "title")
         self.text = QLabel()
         self.text.setWordWrap(True)
-        self.yes = QPushButton(tr("It is the same car: show the comparison"))
-        self.no = QPushButton(tr("Choose other recordings"))
-        buttons = QHBoxLayout()
-        buttons.addWidget(self.no)
-        buttons.addWidget(self.yes)
-        buttons.addStretch(1)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(28, 24, 28, 24)
-        layout.setSpacing(14)
-        layout.addWidget(title)
-        layout.addWidget(self.text)
-        layout.addLayout(buttons)
+        self.yes = text_button(tr("It is the same car: show the comparison"), yes)
+        self.no = text_button(tr("Choose other recordings"), no)
+        buttons = lay(QHBoxLayout(), self.no, self.yes, STRETCH)
+        parts = (title, self.text, buttons)
+        lay(QVBoxLayout(self), *parts, margins=(28, 24, 28, 24), spacing=14)
 
     def ask(self, concerns: Sequence[str]) -> None:
         """Show what speaks against it; the answer that shows nothing is the one at hand."""
@@ -81,7 +74,7 @@ class ComparePage(QWidget):
         self._owner = services.runner.owner()
         self.notice = Notice(self)
         self.sides = SidesPanel(services.settings, self._owner)
-        self.question = SameCar()
+        self.question = SameCar(self.confirm_same_car, self.choose_sides)
         self.results = ResultsPanel(self._owner, services.look.theme)
         self.work = LongWork(self._owner)
         self.compared: Compared | None = None
@@ -96,8 +89,6 @@ class ComparePage(QWidget):
         self.sides.picked.connect(lambda: self._turn_to(_CHOOSING))
         for part in (self.work, self.sides.recent):
             part.failed.connect(self.notice.trouble)
-        self.question.yes.clicked.connect(self.confirm_same_car)
-        self.question.no.clicked.connect(self.choose_sides)
         services.look.changed.connect(self.results.set_theme)
         services.look.units_changed.connect(self.results.set_units)
         self.results.set_units(services.look.units)
@@ -107,23 +98,16 @@ class ComparePage(QWidget):
 
     def _lay_out(self) -> None:
         self.title = Elided()
-        tools = QHBoxLayout()
-        tools.setContentsMargins(12, 6, 12, 2)
-        tools.setSpacing(6)
-        tools.addWidget(text_button(tr("Choose recordings  F2"), self.choose_sides))
-        tools.addWidget(text_button(tr("Swap before and after  Ctrl+Shift+S"), self.swap))
+        choose = text_button(tr("Choose recordings  F2"), self.choose_sides)
+        swap = text_button(tr("Swap before and after  Ctrl+Shift+S"), self.swap)
+        tools = lay(QHBoxLayout(), choose, swap, margins=(12, 6, 12, 2), spacing=6)
         tools.addSpacing(8)
-        tools.addWidget(self.title, 1)
         self.work.setContentsMargins(0, -2, 0, -2)  # the row is as high without it
-        tools.addWidget(self.work, 3)
+        lay(tools, (self.title, 1), (self.work, 3))
         self._pages = QStackedWidget()
         for page in (self.sides, middle(self.question), self.results):
             self._pages.addWidget(page)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(2)
-        layout.addLayout(tools)
-        layout.addWidget(self._pages, 1)
+        lay(QVBoxLayout(self), tools, (self._pages, 1), margins=(0, 0, 0, 0), spacing=2)
         self._turn_to(_CHOOSING)
 
     def _turn_to(self, page: int) -> None:

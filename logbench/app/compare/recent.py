@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -10,19 +11,18 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
-    QComboBox,
     QFileDialog,
     QHBoxLayout,
     QHeaderView,
     QLabel,
     QLineEdit,
-    QPushButton,
     QTreeWidget,
     QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
+from logbench.app.parts import chooser, lay, muted, named, text_button
 from logbench.cases.compare import AFTER, BEFORE, FindInArchive, FindRecordings, Found
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
@@ -122,43 +122,34 @@ class RecentRecordings(QWidget):
         self._empty = ""
         self.list = RecentList()
         self.list.put.connect(self.put)
-        self.places = QComboBox()
-        self.places.setAccessibleName(tr("Where recordings are looked for"))
-        self.places.setSizeAdjustPolicy(
-            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-        )
-        self.places.setMinimumContentsLength(24)
+        self.places = chooser(tr("Where recordings are looked for"), 24)
         self.places.activated.connect(lambda _: self.refresh())
-        folder = QPushButton(tr("Archive folder …"))
-        folder.setAccessibleName(tr("Look in an archive folder and all below it"))
-        folder.setToolTip(tr("A folder of recordings, with all folders below it"))
-        folder.clicked.connect(lambda _=False: self.ask_for_folder())
-        self.finder = QLineEdit()
-        self.finder.setAccessibleName(tr("Find recordings by car, file or date"))
+        folder = text_button(
+            tr("Archive folder …"),
+            self.ask_for_folder,
+            tr("Look in an archive folder and all below it"),
+            tr("A folder of recordings, with all folders below it"),
+        )
+        self.finder = named(QLineEdit(), tr("Find recordings by car, file or date"))
         self.finder.setPlaceholderText(tr("Find by car, file or date"))
         self.finder.setClearButtonEnabled(True)
         self.finder.textChanged.connect(lambda _: self._show())
-        self.none = QLabel()
-        self.none.setObjectName("muted")
-        self.none.setWordWrap(True)
-        row = QHBoxLayout()
-        row.addWidget(QLabel(tr("Recent recordings")))
-        row.addWidget(self.places, 2)
-        row.addWidget(folder)
-        row.addWidget(self.finder, 2)
-        for side, key in ((BEFORE, "B"), (AFTER, "A")):
-            button = QPushButton(tr("Add as {side}  {key}", side=word(side), key=key))
-            button.setAccessibleName(
-                tr("Add the chosen recordings as {side} the repair", side=word(side))
+        self.none = muted()
+        buttons = [
+            text_button(
+                tr("Add as {side}  {key}", side=word(side), key=key),
+                partial(self._put_chosen, side),
+                tr("Add the chosen recordings as {side} the repair", side=word(side)),
             )
-            button.clicked.connect(lambda _=False, s=side: self.put.emit(s, self.list.chosen()))
-            row.addWidget(button)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addLayout(row)
-        layout.addWidget(self.none)
-        layout.addWidget(self.list, 1)
+            for side, key in ((BEFORE, "B"), (AFTER, "A"))
+        ]
+        title = QLabel(tr("Recent recordings"))
+        row = lay(QHBoxLayout(), title, (self.places, 2), folder, (self.finder, 2), *buttons)
+        lay(QVBoxLayout(self), row, self.none, (self.list, 1), margins=(0, 0, 0, 0))
         self._fill_places()
+
+    def _put_chosen(self, side: str) -> None:
+        self.put.emit(side, self.list.chosen())
 
     # --- places ---
 

@@ -9,7 +9,6 @@ from PySide6.QtWidgets import (
     QFrame,
     QLabel,
     QListWidget,
-    QSplitter,
     QTabWidget,
     QTextBrowser,
     QVBoxLayout,
@@ -24,6 +23,8 @@ from logbench.app.compare.findings_list import FindingsList, count_of
 from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
 from logbench.app.compare.warmup_plot import WarmUpPlot
+from logbench.app.parts import Given, lay, muted, named, styled
+from logbench.app.tables import splitter
 from logbench.app.theme import Theme
 from logbench.cases.compare import SIDES, Compared, MakeOverlay, Wish
 from logbench.cases.runner import Owner
@@ -52,21 +53,18 @@ class ResultsPanel(QWidget):
         self.grid = CellGrid(theme)
         self.overlay = OverlayView(theme)
         self.warm_plot = WarmUpPlot(theme)
-        self.to_drive = QListWidget()
-        self.to_drive.setAccessibleName(tr("Operating cells to drive"))
+        self.to_drive = named(QListWidget(), tr("Operating cells to drive"))
         self.to_drive.setWordWrap(True)
         self.summary = QLabel()
         font = self.summary.font()
         font.setPointSizeF(font.pointSizeF() * 1.25)
         font.setBold(True)
         self.summary.setFont(font)
-        self.notes = QLabel()
-        self.notes.setObjectName("muted")
+        self.notes = muted()
         for label in (self.summary, self.notes):
             label.setWordWrap(True)
             label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.detail = QTextBrowser()
-        self.detail.setAccessibleName(tr("The chosen row or cell in full"))
+        self.detail = named(QTextBrowser(), tr("The chosen row or cell in full"))
         self.detail.setFixedHeight(_DETAIL_PX)
         self._lay_out()
         self.findings.chosen.connect(self._finding_chosen)
@@ -78,50 +76,26 @@ class ResultsPanel(QWidget):
         self.tabs.currentChanged.connect(lambda tab: self.detail.setVisible(tab != WARM_UP))
 
     def _lay_out(self) -> None:
-        card = QFrame()
-        card.setObjectName("card")
-        card_layout = QVBoxLayout(card)
-        card_layout.setContentsMargins(14, 6, 14, 6)
-        card_layout.setSpacing(2)
-        card_layout.addWidget(self.summary)
-        card_layout.addWidget(self.notes)
-        self.tabs = QTabWidget()
+        card = styled(QFrame(), "card")
+        lay(QVBoxLayout(card), self.summary, self.notes, margins=(14, 6, 14, 6), spacing=2)
+        self.tabs = named(QTabWidget(), tr("Results of the comparison"))
         self.tabs.setDocumentMode(True)
-        self.tabs.setAccessibleName(tr("Results of the comparison"))
-        self.bars_said = QLabel(tr("Grey: a change that small could have been missed. ◆ changed"))
-        self.bars_said.setObjectName("muted")
-        self.bars_said.setWordWrap(True)
-        self.drive_said = QLabel()
-        self.drive_said.setWordWrap(True)
-        self.warm_said = QLabel()
-        self.warm_said.setWordWrap(True)
+        bars_said = muted(tr("Grey: a change that small could have been missed. ◆ changed"))
+        self.drive_said, self.warm_said = QLabel(), QLabel()
+        for label in (self.drive_said, self.warm_said):
+            label.setWordWrap(True)
         self.tabs.addTab(self.findings, tr("Findings"))
-        self.tabs.addTab(_column(self.signals, self.bars_said), tr("Signals"))
-        self.tabs.addTab(_column(self.to_drive, self.drive_said, above=True), tr("To drive"))
-        self.tabs.addTab(_column(self.warm_plot, self.warm_said, above=True), tr("Warm-up"))
+        self.tabs.addTab(_column((self.signals, 1), bars_said), tr("Signals"))
+        self.tabs.addTab(_column(self.drive_said, (self.to_drive, 1), top=6), tr("To drive"))
+        self.tabs.addTab(_column(self.warm_said, (self.warm_plot, 1), top=6), tr("Warm-up"))
         lists = QWidget()
-        lists_layout = QVBoxLayout(lists)
-        lists_layout.setContentsMargins(0, 0, 0, 0)
-        lists_layout.addWidget(self.tabs, 1)
-        lists_layout.addWidget(self.detail)
-        left = QSplitter(Qt.Orientation.Vertical)
-        left.addWidget(lists)
-        left.addWidget(self.grid)
-        left.setSizes([290, 240])
-        left.setChildrenCollapsible(False)
-        split = QSplitter(Qt.Orientation.Horizontal)
-        split.addWidget(left)
-        split.addWidget(self.overlay)
-        split.setSizes([520, 540])
-        split.setStretchFactor(0, 2)
-        split.setStretchFactor(1, 3)
-        split.setChildrenCollapsible(False)
+        lay(QVBoxLayout(lists), (self.tabs, 1), self.detail, margins=(0, 0, 0, 0))
+        left = splitter(Qt.Orientation.Vertical, {lists: 290, self.grid: 240})
         left.setMinimumWidth(470)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(12, 2, 6, 4)
-        layout.setSpacing(4)
-        layout.addWidget(card)
-        layout.addWidget(split, 1)
+        whole = splitter(Qt.Orientation.Horizontal, {left: 520, self.overlay: 540})
+        whole.setStretchFactor(0, 2)
+        whole.setStretchFactor(1, 3)
+        lay(QVBoxLayout(self), card, (whole, 1), margins=(12, 2, 6, 4), spacing=4)
 
     def show_comparison(self, compared: Compared) -> None:
         """Another comparison; an overlay of the signal that changed most."""
@@ -286,13 +260,8 @@ class ResultsPanel(QWidget):
                 return
 
 
-def _column(body: QWidget, said: QLabel, *, above: bool = False) -> QWidget:
-    """A tab with a sentence above its body, or below."""
+def _column(*parts: Given, top: int = 0) -> QWidget:
+    """A tab with a sentence and what it is about, so many pixels below its top."""
     page = QWidget()
-    layout = QVBoxLayout(page)
-    layout.setContentsMargins(0, 6 if above else 0, 0, 0)
-    layout.setSpacing(4)
-    layout.addWidget(body, 1)
-    layout.insertWidget(0 if above else 1, said)
-    layout.addStretch(0)
+    lay(QVBoxLayout(page), *parts, 0, margins=(0, top, 0, 0), spacing=4)
     return page

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QDragEnterEvent, QDragMoveEvent, QDropEvent, QKeyEvent
+from PySide6.QtGui import QDragEnterEvent, QDropEvent, QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QFileDialog,
@@ -16,12 +16,12 @@ from PySide6.QtWidgets import (
     QLabel,
     QListWidget,
     QListWidgetItem,
-    QPushButton,
     QVBoxLayout,
     QWidget,
 )
 
 from logbench.app.compare.recent import RecentRecordings
+from logbench.app.parts import STRETCH, dropped_files, lay, muted, named, styled, text_button
 from logbench.cases.compare import AFTER, BEFORE, SIDES
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
@@ -29,12 +29,6 @@ from logbench.words import tr, tr_n, word
 
 _BOX_PX = 196
 _TITLES = {BEFORE: tr("Before the repair"), AFTER: tr("After the repair")}
-
-
-def dropped_files(event: QDropEvent | QDragEnterEvent | QDragMoveEvent) -> list[Path]:
-    """The local files of a drag."""
-    urls = event.mimeData().urls() if event.mimeData().hasUrls() else []
-    return [Path(url.toLocalFile()) for url in urls if url.isLocalFile()]
 
 
 class SideBox(QFrame):
@@ -51,33 +45,24 @@ class SideBox(QFrame):
         self.side = side
         self.setAcceptDrops(True)
         self.setFixedHeight(_BOX_PX)
-        title = QLabel(_TITLES[side])
-        title.setObjectName("title")
-        self.list = QListWidget()
-        self.list.setAccessibleName(tr("Recordings {side} the repair", side=word(side)))
+        title = styled(QLabel(_TITLES[side]), "title")
+        self.list = named(QListWidget(), tr("Recordings {side} the repair", side=word(side)))
         self.list.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.list.setTextElideMode(Qt.TextElideMode.ElideMiddle)
-        self.hint = QLabel(tr("Drop recordings here, or add them with the button."))
-        self.hint.setObjectName("muted")
-        self.hint.setWordWrap(True)
-        self.add_button = QPushButton(tr("Add …  {key}", key=key))
-        self.add_button.setAccessibleName(tr("Add recordings {side} the repair", side=word(side)))
-        self.add_button.clicked.connect(self.add_wanted)
-        self.remove_button = QPushButton(tr("Remove  Del"))
-        self.remove_button.setAccessibleName(
-            tr("Remove the chosen recordings {side} the repair", side=word(side))
+        self.hint = muted(tr("Drop recordings here, or add them with the button."))
+        add_button = text_button(
+            tr("Add …  {key}", key=key),
+            self.add_wanted.emit,
+            tr("Add recordings {side} the repair", side=word(side)),
         )
-        self.remove_button.clicked.connect(self.remove_chosen)
-        buttons = QHBoxLayout()
-        buttons.addWidget(self.add_button)
-        buttons.addWidget(self.remove_button)
-        buttons.addStretch(1)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(16, 12, 16, 12)
-        layout.addWidget(title)
-        layout.addWidget(self.hint)
-        layout.addWidget(self.list, 1)
-        layout.addLayout(buttons)
+        self.remove_button = text_button(
+            tr("Remove  Del"),
+            self.remove_chosen,
+            tr("Remove the chosen recordings {side} the repair", side=word(side)),
+        )
+        buttons = lay(QHBoxLayout(), add_button, self.remove_button, STRETCH)
+        parts = (title, self.hint, (self.list, 1), buttons)
+        lay(QVBoxLayout(self), *parts, margins=(16, 12, 16, 12))
         self._show()
 
     @property
@@ -146,43 +131,27 @@ class SidesPanel(QWidget):
         self.recent = RecentRecordings(settings, owner)
         self.recent.put.connect(self.put)
         self.recent.picked.connect(self.picked)
-        self.job_button = QPushButton(tr("From the job  Ctrl+J"))
-        self.job_button.setAccessibleName(tr("Take the recordings of the open job, by role"))
-        self.job_button.setToolTip(
-            tr("Its recordings by their role; a job is asked for if none is open")
+        self.job_button = text_button(
+            tr("From the job  Ctrl+J"),
+            self.job_wanted.emit,
+            tr("Take the recordings of the open job, by role"),
+            tr("Its recordings by their role; a job is asked for if none is open"),
         )
-        self.job_button.clicked.connect(self.job_wanted)
         self.said = QLabel()
         self.said.setWordWrap(True)
-        self.compare_button = QPushButton(tr("Compare  Ctrl+Return"))
-        self.compare_button.setObjectName("primary")
-        self.compare_button.setAccessibleName(tr("Compare before with after"))
-        self.compare_button.clicked.connect(self.compare_wanted)
+        name = tr("Compare before with after")
+        compare = text_button(tr("Compare  Ctrl+Return"), self.compare_wanted.emit, name)
+        self.compare_button = styled(compare, "primary")
         for side, box in self.boxes.items():
             box.changed.connect(self._changed)
             box.add_wanted.connect(partial(self.ask_for_files, side))
             box.dropped.connect(partial(self.dropped.emit, side))
-        self._lay_out()
-        self._changed()
-
-    def _lay_out(self) -> None:
-        row = QHBoxLayout()
-        row.setSpacing(12)
-        for box in self.boxes.values():
-            row.addWidget(box, 1)
-        last = QHBoxLayout()
-        last.addStretch(1)
-        last.addWidget(self.compare_button)
+        top = lay(QHBoxLayout(), (self.said, 1), self.job_button)
+        row = lay(QHBoxLayout(), *((box, 1) for box in self.boxes.values()), spacing=12)
+        last = lay(QHBoxLayout(), STRETCH, self.compare_button)
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(24, 14, 24, 14)
-        layout.setSpacing(10)
-        top = QHBoxLayout()
-        top.addWidget(self.said, 1)
-        top.addWidget(self.job_button)
-        layout.addLayout(top)
-        layout.addLayout(row)
-        layout.addWidget(self.recent, 1)
-        layout.addLayout(last)
+        lay(layout, top, row, (self.recent, 1), last, margins=(24, 14, 24, 14), spacing=10)
+        self._changed()
 
     @property
     def ready(self) -> bool:

@@ -17,7 +17,6 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.commands import add_command
-from logbench.app.compare.sides import dropped_files
 from logbench.app.job.adding import Adding
 from logbench.app.job.car_actions import CarActions
 from logbench.app.job.looking_up import LookUp
@@ -28,7 +27,7 @@ from logbench.app.job.reporting import Reporting
 from logbench.app.job.start import StartCard
 from logbench.app.job.tabs import TITLES, JobTabs
 from logbench.app.job.work_bar import WorkBar
-from logbench.app.parts import Elided, Notice, middle, text_button
+from logbench.app.parts import Elided, Notice, dropped_files, middle, text_button
 from logbench.app.services import Services
 from logbench.cases.work import Outcome
 from logbench.errors import LogbenchError
