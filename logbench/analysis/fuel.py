@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from logbench.analysis import derived
+from logbench.analysis.airflow import find_displacement
 from logbench.analysis.alignment import Values
-from logbench.analysis.car import find_displacement
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
 from logbench.analysis.view import View

@@ -1,19 +1,19 @@
-"""Runs every check on a recording."""
+"""Runs every check on a recording, finished or under way."""
 
 from __future__ import annotations
 
 import importlib
 import pkgutil
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Protocol, cast
 
 from logbench.analysis import checks
 from logbench.analysis.bands import Bands, load_bands
+from logbench.analysis.checks.recording_quality import find_quality
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.model import Finding, Verdict
-from logbench.analysis.quality import find_quality
 from logbench.analysis.view import View
 from logbench.errors import UsageError
 
@@ -144,3 +144,71 @@ def finding_to_dict(finding: Finding) -> dict[str, Any]:
         "next_steps": list(finding.next_steps),
         "numbers": dict(finding.numbers),
     }
+
+
+# --- a drive under way: has each check enough evidence, and what is still missing ---
+
+MOST_STEPS = 2
+"""A sentence for a glance: not more than so many things to do at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckEvidence:
+    """Where one check stands."""
+
+    check: str
+    """Key of the check: `fuel_trim`."""
+    title: str
+    """Title of the check: `Fuel trim totals`."""
+    enough: bool
+    """Whether everything that the check can judge is judged."""
+    missing: str
+    """What is still to be recorded, one or two sentences; empty where `enough`."""
+    judged: int
+    """How many of its subjects (`bank 1, warm idle`) are judged so far."""
+    asked: int
+    """How many subjects it can judge in this recording; `judged` where `enough`."""
+
+
+def evidence_so_far(recording: RecordingLike, bands: Bands | None = None) -> list[CheckEvidence]:
+    """One entry for each check, in the checks' order; `bands` as in `run_checks`.
+
+    For a drive under way: call it every few seconds, off the window's thread. It runs every check
+    as it is run afterwards, so that nothing is promised that a finished recording does not keep; an
+    hour of 20 signals takes about a tenth of a second.
+    """
+    findings: dict[str, list[Finding]] = {}
+    for finding in run_checks(recording, bands):
+        findings.setdefault(finding.check, []).append(finding)
+    return [
+        _evidence(module.KEY, module.TITLE, findings[module.KEY])
+        for module in all_checks()
+        if module.KEY in findings
+    ]
+
+
+def missing_steps(findings: Sequence[Finding]) -> tuple[str, ...]:
+    """What is still to be recorded for findings of one check; empty where there is enough evidence.
+
+    Findings that are never judged (a figure without a band) ask for nothing here.
+    """
+    return tuple(dict.fromkeys(s for f in findings if _lacks(f) for s in f.next_steps))
+
+
+def _lacks(finding: Finding) -> bool:
+    """Whether it is not judged for want of evidence, not because it is a figure without a band."""
+    figure = finding.band is None and bool(finding.numbers)
+    return finding.verdict is Verdict.NOT_JUDGED and not figure
+
+
+def _evidence(key: str, title: str, findings: Sequence[Finding]) -> CheckEvidence:
+    judged = sum(f.verdict is not Verdict.NOT_JUDGED for f in findings)
+    lacking = sum(_lacks(f) for f in findings)
+    return CheckEvidence(
+        check=key,
+        title=title,
+        enough=not lacking,
+        missing=" ".join(missing_steps(findings)[:MOST_STEPS]),
+        judged=judged,
+        asked=judged + lacking,
+    )

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.analysis import derived
-from logbench.analysis.car import find_displacement
+from logbench.analysis.airflow import find_displacement
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.view import View
 

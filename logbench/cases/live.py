@@ -15,7 +15,7 @@ from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.analysis.drive_plan import CellGoal, DriveProgress
-    from logbench.analysis.evidence import CheckEvidence
+    from logbench.analysis.run import CheckEvidence
     from logbench.vehicle.links.ble_scan import Found
 
 NEEDED = frozenset(
@@ -64,7 +64,7 @@ class LookAtDrive(Case[Progressed]):
     def run(self, work: Work) -> Progressed:
         """Steps and cells, with the evidence of the checks where `judges`."""
         from logbench.analysis.drive_plan import progress_of
-        from logbench.analysis.evidence import evidence_so_far
+        from logbench.analysis.run import evidence_so_far
         from logbench.recording.reader import Recording
 
         started = time.thread_time()

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from logbench.analysis.evidence import evidence_so_far, missing_evidence
 from logbench.analysis.model import Finding, Verdict
-from logbench.analysis.run import all_checks, run_checks
+from logbench.analysis.run import all_checks, evidence_so_far, missing_steps, run_checks
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
 from tests.analysis.simulated import WARM, simulated
@@ -61,5 +60,5 @@ def test_an_empty_recording_says_what_every_check_wants():
 def test_a_figure_without_a_band_asks_for_nothing_and_an_unsure_one_asks_for_more():
     figure = Finding("a", "x", Verdict.NOT_JUDGED, "1 l.", 1.0, next_steps=("s",), numbers={"l": 1})
     lacking = Finding("a", "y", Verdict.NOT_JUDGED, "No.", next_steps=("Record it.", "Twice."))
-    assert missing_evidence([figure]) == {"a": ()}
-    assert missing_evidence([figure, lacking, lacking]) == {"a": ("Record it.", "Twice.")}
+    assert missing_steps([figure]) == ()
+    assert missing_steps([figure, lacking, lacking]) == ("Record it.", "Twice.")

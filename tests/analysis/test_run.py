@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logbench.analysis.evidence import missing_evidence
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import (
     all_checks,
     finding_to_dict,
+    missing_steps,
     run_checks,
     worst,
 )
@@ -84,7 +84,9 @@ def test_what_is_still_missing_shrinks_as_the_drive_goes_on():
             Trace(t.signal, t.ecu, t.unit, t.t_ns[t.t_s < seconds], t.value[t.t_s < seconds])
             for t in part
         ]
-        return missing_evidence(run_checks(Recording.of(cut, whole.facts)))
+        found = run_checks(Recording.of(cut, whole.facts))
+        checks = {f.check for f in found}
+        return {c: missing_steps([f for f in found if f.check == c]) for c in checks}
 
     early, later, late = after(3), after(75), after(400)
     assert any("2,500 rpm" in step for step in later["fuel_trim"])

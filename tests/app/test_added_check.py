@@ -11,9 +11,8 @@ import pytest
 
 from logbench.analysis import bands as band_module
 from logbench.analysis import checks
-from logbench.analysis.band_file import BandRow
-from logbench.analysis.evidence import evidence_so_far
-from logbench.analysis.run import all_checks, run_checks
+from logbench.analysis.bands import BandRow
+from logbench.analysis.run import all_checks, evidence_so_far, run_checks
 from logbench.app.review.findings import FindingsPanel
 from logbench.app.theme import LIGHT
 from logbench.archive.archive import Archive

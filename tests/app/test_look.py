@@ -12,10 +12,10 @@ from PySide6.QtGui import QColor
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.bands import load_bands
-from logbench.analysis.evidence import CheckEvidence
+from logbench.analysis.expressions import find_spans
 from logbench.analysis.findings import Explanation, Measured, Subject, number_text, reason_text
 from logbench.analysis.model import Condition, Finding, Verdict
-from logbench.analysis.search import find_spans
+from logbench.analysis.run import CheckEvidence
 from logbench.app import theme
 from logbench.app.live.evidence_list import EvidenceList
 from logbench.app.review.cross_view import point_ink

@@ -15,8 +15,8 @@ from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
 from PySide6.QtGui import QGuiApplication, QImage, QMouseEvent
 from PySide6.QtWidgets import QApplication
 
+from logbench.analysis.expressions import find_spans
 from logbench.analysis.model import Condition, ConditionSpan
-from logbench.analysis.search import find_spans
 from logbench.app.window import MainWindow
 from logbench.errors import SignalUnsupportedError, UsageError
 from logbench.plot.cross import FEWEST_IN_CELL, cells, condition_of, pair

@@ -12,9 +12,14 @@ stretches.
 from __future__ import annotations
 
 from logbench.analysis import air_state
-from logbench.analysis.airflow import AirCell, Airflow, find_airflow
+from logbench.analysis.airflow import (
+    AirCell,
+    Airflow,
+    find_airflow,
+    find_charged,
+    find_displacement,
+)
 from logbench.analysis.bands import Bands
-from logbench.analysis.car import find_charged, find_displacement
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.statistics import Estimate

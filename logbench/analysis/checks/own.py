@@ -1,6 +1,6 @@
 """The user's own checks, from their band file.
 
-Inputs, conditions and bands are theirs: `logbench.analysis.band_file`. Method: the expression at
+Inputs, conditions and bands are theirs: `logbench.analysis.bands`. Method: the expression at
 the samples of the signal that comes least often, the others of the same request or on the line
 between neighbours, within the conditions named.
 """
@@ -10,8 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from logbench.analysis import alignment
-from logbench.analysis.band_file import OwnCheck
-from logbench.analysis.bands import Bands
+from logbench.analysis.bands import Bands, OwnCheck
 from logbench.analysis.expressions import evaluate, names_in
 from logbench.analysis.findings import Cause, Explanation, Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span

@@ -9,14 +9,20 @@ Evidence: the gaps and stretches named.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 import numpy as np
 
 from logbench.analysis import alignment
+from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Subject, longest
 from logbench.analysis.model import Finding, Span, Verdict
-from logbench.analysis.quality import find_quality
 from logbench.analysis.view import View
+from logbench.errors import SignalUnknownError
+from logbench.recording.model import Trace
+from logbench.signals.table import table
 
 KEY = "recording"
 TITLE = "The recording itself"
@@ -25,6 +31,17 @@ ORDER = 13
 INPUTS: tuple[str, ...] = ()
 
 GAP_KINDS = ("link lost", "gap")
+MOVES = ("RPM", "MAF", "MAP", "TP", "LOAD_PCT", "LOAD_ABS", "APP_D", "O2S11", "O2S21")
+"""Signals that cannot stand still for minutes while the car changes its speed."""
+
+STUCK_S = 120.0
+STUCK_KMH = 15.0
+
+GAP_FACTOR, LEAST_GAP_S = 8.0, 3.0
+OUT_SHARE = 0.01
+LEAST_SAMPLES = 20
+SLOWEST_S = {"RPM": 2.5, "MAF": 2.5, "MAP": 2.5, "TP": 2.5, "VSS": 2.5}
+"""Sample intervals above which driving conditions and steadiness cannot be told well."""
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -66,7 +83,7 @@ def _gaps(view: View) -> Finding:
         quality = view.once(find_quality).get(rpm.signal)
         gaps = quality.gaps if quality is not None else ()
     lost = sum(event.kind in GAP_KINDS for event in view.facts.events)
-    whole = (view.grid.t_ns[-1] - view.grid.t_ns[0]) / alignment.NS
+    whole = (view.grid.t_ns[-1] - view.grid.t_ns[0]) / NS
     seconds = alignment.total_s(gaps)
     numbers = {"gaps": float(len(gaps)), "gap_s": seconds, "link_lost": float(lost)}
     if not gaps and not lost:
@@ -92,7 +109,7 @@ def _skew(view: View) -> list[Finding]:
     if rpm is None or other is None:
         return []
     together = float(np.isfinite(alignment.same_request(rpm, other.t_ns)).mean())
-    near = np.minimum(np.abs(_nearest(rpm.t_ns, other.t_ns) - other.t_ns) / alignment.NS, 1e6)
+    near = np.minimum(np.abs(_nearest(rpm.t_ns, other.t_ns) - other.t_ns) / NS, 1e6)
     skew = float(np.median(near))
     good = together > 0.5 or skew <= 0.25
     return [
@@ -116,3 +133,110 @@ def _nearest(times: alignment.Times, wanted: alignment.Times) -> alignment.Times
     left = np.maximum(right - 1, 0)
     closer = np.abs(times[left] - wanted) < np.abs(times[right] - wanted)
     return np.where(closer, times[left], times[right])
+
+
+# --- each signal ---
+
+
+@dataclass(frozen=True, slots=True)
+class SignalQuality:
+    """One trace: typical rate in Hz, gaps longer than eight intervals and three seconds, and what
+    is wrong with it (a clause, empty when nothing is)."""
+
+    signal: str
+    rate_hz: float
+    gaps: tuple[Span, ...]
+    problem: str
+    evidence: tuple[Span, ...] = ()
+
+
+def find_quality(view: View) -> Mapping[str, SignalQuality]:
+    """The quality of every recorded signal, by acronym."""
+    moving, speed = _driving_span(view), view.trace("VSS")
+    return {
+        acronym: _judge(trace, moving, speed)
+        for acronym in view.traces.signals
+        if (trace := view.trace(acronym)) is not None
+    }
+
+
+def _driving_span(view: View) -> Span | None:
+    """From the first to the last moment of driving, if that is long enough; else None."""
+    speed = view.grid.linear("VSS")
+    if speed is None:
+        return None
+    driving = np.flatnonzero(speed > 10.0)
+    if len(driving) * view.grid.step_ns < STUCK_S * NS:
+        return None
+    t = view.grid.t_ns
+    return Span(int(t[driving[0]]), int(t[driving[-1]]))
+
+
+def _judge(trace: Trace, moving: Span | None, speed: Trace | None) -> SignalQuality:
+    step = alignment.interval_s(trace)
+    rate = 1.0 / step if step > 0 and np.isfinite(step) else 0.0
+    gaps = _gaps_of(trace, step)
+    for problem, evidence in (
+        _out_of_range(trace),
+        _stuck(trace, moving, speed),
+        _slow(trace, step),
+    ):
+        if problem:
+            return SignalQuality(trace.signal, rate, gaps, problem, evidence)
+    return SignalQuality(trace.signal, rate, gaps, "")
+
+
+def _gaps_of(trace: Trace, step_s: float) -> tuple[Span, ...]:
+    if not np.isfinite(step_s):
+        return ()
+    limit = max(GAP_FACTOR * step_s, LEAST_GAP_S) * NS
+    at = np.flatnonzero(np.diff(trace.t_ns) > limit)
+    return tuple(Span(int(trace.t_ns[k]), int(trace.t_ns[k + 1])) for k in at)
+
+
+def _out_of_range(trace: Trace) -> tuple[str, tuple[Span, ...]]:
+    """Values that the signal's bytes cannot hold, or temperatures at the end of the range."""
+    try:
+        signal = table().by_acronym(trace.signal)
+    except SignalUnknownError:
+        return "", ()
+    value = trace.value
+    slack = 1e-6 + abs(signal.scale)
+    out = (value < signal.minimum - slack) | (value > signal.maximum + slack)
+    if signal.unit == "degC" and signal.bits == 8:
+        out |= (value <= -39.5) | (value >= 214.5)
+    share = float(out.mean())
+    if share <= OUT_SHARE:
+        return "", ()
+    first = int(trace.t_ns[np.flatnonzero(out)[0]])
+    return f"{100 * share:.0f} % of its samples are out of range", (Span(first, first + NS),)
+
+
+def _stuck(trace: Trace, moving: Span | None, speed: Trace | None) -> tuple[str, tuple[Span, ...]]:
+    """A signal that must move, but keeps one value for two minutes while the speed changes."""
+    if trace.signal not in MOVES or moving is None or speed is None:
+        return "", ()
+    inside = (trace.t_ns >= moving.start_ns) & (trace.t_ns <= moving.end_ns)
+    t, value = trace.t_ns[inside], trace.value[inside]
+    if len(t) < LEAST_SAMPLES:
+        return "", ()
+    cuts = np.concatenate(([0], np.flatnonzero(np.diff(value) != 0) + 1, [len(value)]))
+    longest = int(np.argmax(t[cuts[1:] - 1] - t[cuts[:-1]]))
+    start, end = int(t[cuts[longest]]), int(t[cuts[longest + 1] - 1])
+    kmh = speed.value[(speed.t_ns >= start) & (speed.t_ns <= end)]
+    if end - start < STUCK_S * NS or _swing(kmh) < STUCK_KMH:
+        return "", ()
+    return f"it stands still for {(end - start) / NS:.0f} s of driving", (Span(start, end),)
+
+
+def _swing(values: alignment.Values) -> float:
+    """Largest less smallest finite value; 0 without one."""
+    good = values[np.isfinite(values)]
+    return float(np.ptp(good)) if len(good) else 0.0
+
+
+def _slow(trace: Trace, step_s: float) -> tuple[str, tuple[Span, ...]]:
+    limit = SLOWEST_S.get(trace.signal)
+    if limit is None or step_s <= limit:
+        return "", ()
+    return f"it came only every {step_s:.1f} s", ()

@@ -10,8 +10,8 @@ from typing import Literal
 import numpy as np
 
 from logbench.analysis import derived
+from logbench.analysis.airflow import find_displacement
 from logbench.analysis.alignment import Values
-from logbench.analysis.car import find_displacement
 from logbench.analysis.view import View
 from logbench.errors import SignalUnknownError
 from logbench.signals.table import table

@@ -14,7 +14,7 @@ from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.analysis.evidence import CheckEvidence
+    from logbench.analysis.run import CheckEvidence
 
 _WAITING = tr("What the checks still need is told here while the car reports.")
 

@@ -8,8 +8,8 @@ from functools import partial
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QWidget
 
+from logbench.analysis.expressions import EXAMPLE
 from logbench.analysis.model import Span
-from logbench.analysis.search import EXAMPLE
 from logbench.app.commands import add_command
 from logbench.app.parts import text_button
 from logbench.errors import LogbenchError

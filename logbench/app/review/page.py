@@ -16,8 +16,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.analysis.expressions import find_spans
 from logbench.analysis.model import Finding, Span
-from logbench.analysis.search import find_spans
 from logbench.app.commands import add_command
 from logbench.app.parts import Notice, middle, text_button
 from logbench.app.plot.keys import add_view_commands
