@@ -20,9 +20,9 @@ from PIL import Image, ImageDraw
 from PySide6.QtWidgets import QApplication, QDialog
 
 from logbench.analysis.comparison.compare import compare
-from logbench.app.job.guard_dialog import clear_dialog
+from logbench.app.job.car_actions import clear_dialog
 from logbench.app.job.looking_up import SearchPageDialog
-from logbench.app.job.report_dialog import ReportDialog
+from logbench.app.job.reporting import ReportDialog
 from logbench.app.job.tabs import OTHERS, PHOTOS, RECORDINGS, RECORDS, STORY, TIMELINE, WORK
 from logbench.app.window import MainWindow
 from logbench.job.comparisons import keep_comparison, sides_by_role

@@ -173,10 +173,10 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
 def _make_dialogs(window: MainWindow, folder: Path) -> None:
     """Dialogs that are only made when wanted, as children of the window."""
     from logbench.app.commands import CommandList
-    from logbench.app.job.guard_dialog import clear_dialog
+    from logbench.app.job.car_actions import clear_dialog
     from logbench.app.job.looking_up import SearchPageDialog
-    from logbench.app.job.new_job import NewJobDialog
-    from logbench.app.job.report_dialog import ReportDialog
+    from logbench.app.job.opening import NewJobDialog
+    from logbench.app.job.reporting import ReportDialog
     from logbench.app.live.unattended_dialog import UnattendedDialog
     from logbench.app.review.notes_panel import NoteDialog
     from logbench.job.lookup import PLACE

@@ -14,10 +14,10 @@ from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QWidget
 from pytestqt.qtbot import QtBot
 
-from logbench.app.job.guard_dialog import GuardDialog, evap_dialog
-from logbench.app.job.new_job import NewJobDialog
+from logbench.app.job.car_actions import GuardDialog, evap_dialog
+from logbench.app.job.opening import NewJobDialog
 from logbench.app.job.page import JobPage
-from logbench.app.job.report_dialog import ReportDialog
+from logbench.app.job.reporting import ReportDialog
 from logbench.app.job.tabs import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE
 from logbench.app.window import MainWindow
 from logbench.cases.job import MakeSentences
@@ -194,14 +194,14 @@ def test_dropped_files_are_taken_in(
 
 
 def test_the_newest_drive_is_taken_in(page: JobPage, window: MainWindow, drive_file: Path, qtbot):
-    page.adding.add_newest(page.opened)
+    page.tabs.adding.add_newest(page.opened)
     assert "no recording in" in page.notice.text
     folder = window.services.settings.folder
     folder.mkdir()
     for number, name in enumerate(("later.parquet", "earlier.parquet")):
         shutil.copy2(drive_file, folder / name)
         os.utime(folder / name, (100 - number, 100 - number))
-    page.adding.add_newest(page.opened)
+    page.tabs.adding.add_newest(page.opened)
     qtbot.waitUntil(lambda: "added to the job" in page.notice.text, timeout=SLOW_MS)
     assert [entry.file for entry in on_disk(page).recordings] == ["recordings/later.parquet"]
 
@@ -322,10 +322,10 @@ def test_nothing_is_cleared_without_tick_and_words(page: JobPage, qtbot):
         assert not dialog.go.isEnabled()
         return False
 
-    page.car.ask = try_to
+    page.tabs.records.car.ask = try_to
     page.tabs.records.link.choose("127.0.0.1:9")
     page.tabs.records.clear_button.click()
-    assert not page.car.busy
+    assert not page.tabs.records.car.busy
     texts = " ".join(w.text() for w in asked[0].findChildren(QWidget) if hasattr(w, "text"))
     assert all(loss in texts for loss in LOSSES)
 
@@ -340,8 +340,8 @@ def test_a_car_that_is_not_there_is_a_sentence(page: JobPage, qtbot):
     assert "is not a link" in page.notice.text
     page.tabs.records.link.choose("127.0.0.1:9")  # the discard port: nothing listens
     page.tabs.records.read_button.click()
-    assert page.car.busy
-    qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+    assert page.tabs.records.car.busy
+    qtbot.waitUntil(lambda: not page.tabs.records.car.busy, timeout=SLOW_MS)
     assert "127.0.0.1" in page.notice.text
     assert on_disk(page).readings == []
 
@@ -352,7 +352,7 @@ def test_read_and_clear_a_real_car(page: JobPage, qtbot):
         dialog.words.setText(CONSENT)
         return dialog.go.isEnabled()
 
-    page.car.ask = agree
+    page.tabs.records.car.ask = agree
     told: list[str] = []
     page._services.runner.changed.append(lambda: told.append(page.work_bar.doing.whole))
     page.tabs.show_part(RECORDS)
@@ -360,18 +360,18 @@ def test_read_and_clear_a_real_car(page: JobPage, qtbot):
         page.tabs.records.link.choose(url)
         page.tabs.records.read_button.click()
         assert not page.tabs.records.clear_button.isEnabled()
-        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+        qtbot.waitUntil(lambda: not page.tabs.records.car.busy, timeout=SLOW_MS)
         assert "read and kept: 1 code." in page.notice.text
         assert "Reading trouble codes" in told
         qtbot.waitUntil(lambda: "P0171" in page.tabs.records.tree.words(), timeout=SLOW_MS)
         assert "Monitor results:" in page.tabs.records.tree.words()
         assert "Freeze frame 0 of 7E8, set by P0171" in page.tabs.records.tree.words()
         page.tabs.records.clear_button.click()
-        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+        qtbot.waitUntil(lambda: not page.tabs.records.car.busy, timeout=SLOW_MS)
         assert "7E8, 7E9 cleared. No stored or pending code is left." in page.notice.text
         assert page.tabs.records.role.currentText() == "after"
         page.tabs.records.read_button.click()
-        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+        qtbot.waitUntil(lambda: not page.tabs.records.car.busy, timeout=SLOW_MS)
     qtbot.waitUntil(lambda: page.tabs.records.list.count() == 5, timeout=SLOW_MS)
     page.tabs.records.list.setCurrentRow(4)  # before against after
     words = page.tabs.records.tree.words()

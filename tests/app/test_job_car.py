@@ -10,7 +10,7 @@ from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import QLabel
 from pytestqt.qtbot import QtBot
 
-from logbench.app.job.guard_dialog import GuardDialog
+from logbench.app.job.car_actions import GuardDialog
 from logbench.app.job.looking_up import SearchPageDialog
 from logbench.app.job.page import JobPage
 from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
@@ -48,7 +48,7 @@ def page(window: MainWindow, tmp_path: Path) -> JobPage:
     window.pages.show_page("job")
     window.pages.job.opening.make(tmp_path, "Rough idle")
     assert window.pages.job.opened is not None
-    window.pages.job.car.ask = agree
+    window.pages.job.tabs.records.car.ask = agree
     window.pages.job.tabs.show_part(RECORDS)
     return window.pages.job
 
@@ -75,7 +75,7 @@ def test_the_standards_leak_test_is_started_and_recorded(page: JobPage, qtbot: Q
         shown.append(" ".join(label.text() for label in dialog.findChildren(QLabel)))
         return agree(dialog)
 
-    page.car.ask = look_and_agree
+    page.tabs.records.car.ask = look_and_agree
     car = standing(controls={"7E8": frozenset({0x01, 0x05})})
     with serve_tcp(car, timing=QUICK) as url:
         page.tabs.records.link.choose(url)
@@ -93,15 +93,15 @@ def test_the_standards_leak_test_is_started_and_recorded(page: JobPage, qtbot: Q
 
 
 def test_no_leak_test_without_consent_or_without_the_control(page: JobPage, qtbot: QtBot):
-    page.car.ask = lambda dialog: False
+    page.tabs.records.car.ask = lambda dialog: False
     car = standing(controls={"7E8": frozenset({0x01})})
     with serve_tcp(car, timing=QUICK) as url:
         page.tabs.records.link.choose(url)
         page.tabs.records.evap_button.click()
-        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+        qtbot.waitUntil(lambda: not page.tabs.records.car.busy, timeout=SLOW_MS)
     assert car.started == []
     assert on_disk(page).events == []
-    page.car.ask = lambda dialog: pytest.fail("there is nothing to ask")
+    page.tabs.records.car.ask = lambda dialog: pytest.fail("there is nothing to ask")
     with serve_tcp(standing(), timing=QUICK) as url:
         page.tabs.records.link.choose(url)
         page.tabs.records.evap_button.click()
@@ -131,7 +131,7 @@ def test_closing_the_window_in_the_midst_of_clearing_loses_nothing(
         page.tabs.records.clear_button.click()
         assert not page.work_bar.cancel_button.isVisible()
         page.work_bar.cancel()  # what has begun to change a car is seen through
-        assert page.car.busy
+        assert page.tabs.records.car.busy
         qtbot.waitUntil(lambda: not window.isVisible(), timeout=SLOW_MS)
     assert "Clearing the codes" in steps
     assert car.codes(0x03) == ()
@@ -148,11 +148,11 @@ def test_a_reading_is_cancelled_and_what_is_whole_is_kept(page: JobPage, qtbot: 
         page.tabs.records.read_button.click()
         assert page.work_bar.cancel_button.isVisible()
         qtbot.mouseClick(page.work_bar.cancel_button, Qt.MouseButton.LeftButton)
-        assert not page.car.busy
+        assert not page.tabs.records.car.busy
         qtbot.waitUntil(lambda: not page._services.runner.busy, timeout=SLOW_MS)
         assert page.tabs.records.read_button.isEnabled()
         page.tabs.records.read_button.click()
-        qtbot.waitUntil(lambda: not page.car.busy, timeout=SLOW_MS)
+        qtbot.waitUntil(lambda: not page.tabs.records.car.busy, timeout=SLOW_MS)
     assert [entry.role for entry in on_disk(page).readings] == ["before"]
 
 
@@ -211,15 +211,15 @@ def test_a_code_is_looked_up_with_code_year_and_make_only(
         assert "Opened for 'P0171 2016 Example & Co'" in dialog.said.text()
         return dialog.go.isEnabled()
 
-    page.lookup.ask = lambda dialog: False
+    page.tabs.records.lookup.ask = lambda dialog: False
     page.tabs.records.lookup_button.click()
     assert browser == []  # left without an address: nothing is opened
-    page.lookup.ask = set_it
+    page.tabs.records.lookup.ask = set_it
     page.tabs.records.lookup_button.click()
     page.tabs.records.lookup_button.click()
     assert browser == ["https://search.example/?q=P0171+2016+Example+%26+Co"] * 2
     assert len(shown) == 1  # the address is remembered
-    assert page.lookup.template == "https://search.example/?q={words}"
+    assert page._services.settings.search_page == "https://search.example/?q={words}"
 
 
 def test_another_search_page_and_no_browser(page: JobPage, qtbot: QtBot, browser: list[str]):
@@ -229,7 +229,7 @@ def test_another_search_page_and_no_browser(page: JobPage, qtbot: QtBot, browser
         dialog.address.setText("https://closed.example/{words}")
         return True
 
-    page.lookup.ask = set_it
+    page.tabs.records.lookup.ask = set_it
     page.tabs.records.search_button.click()
     assert browser == []
     page.tabs.records.lookup_button.click()

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from pytestqt.qtbot import QtBot
 
-from logbench.app.job.guard_dialog import GuardDialog
+from logbench.app.job.car_actions import GuardDialog
 from logbench.app.parts import Notice
 from logbench.app.window import MainWindow
 from logbench.cases.job import WriteReport
@@ -102,13 +102,13 @@ def clear(shop: Workshop) -> None:
         dialog.words.setText(CONSENT)
         return True
 
-    shop.window.pages.job.car.ask = agree
+    shop.window.pages.job.tabs.records.car.ask = agree
     shop.window.pages.job.tabs.records.clear_button.click()
 
 
 def add(shop: Workshop) -> None:
     page = shop.window.pages.job
-    page.adding.add(page.opened, [*DRIVES, DRIVES[0].parent / "no such file.jpg"])
+    page.tabs.adding.add(page.opened, [*DRIVES, DRIVES[0].parent / "no such file.jpg"])
 
 
 def compare(shop: Workshop) -> None:

@@ -1,21 +1,103 @@
-"""What the Job page does with the car: reading, clearing and the leak test."""
+"""What the Job page does with the car: reading, clearing and the leak test, each change after the
+question what it costs and an explicit consent."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
-from PySide6.QtWidgets import QWidget
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QCheckBox, QDialog, QLabel, QLineEdit, QVBoxLayout, QWidget
 
-from logbench.app.job.guard_dialog import GuardDialog, clear_dialog, evap_dialog
 from logbench.app.job.opened import OpenJob
+from logbench.app.parts import Answers, lay, named, styled
 from logbench.app.services import Services
 from logbench.cases.job import ClearCodes, CloseEvap, JobCase, ListControls, ReadCar
 from logbench.errors import LinkUnknownError
 from logbench.job.model import Role
-from logbench.vehicle.records.clearing import ControlTest
+from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, STAYS, ControlTest
 from logbench.words import tr
 
+GUARD = tr(
+    "The car must stand still, its engine off or idling: the car itself is asked. Everything is "
+    "read and saved first; if that fails, nothing is changed."
+)
 _NO_CONTROLS = tr("This car offers no control to start (service 08): use the maker's procedure.")
+
+
+class GuardDialog(QDialog):
+    """The button that goes on works only with the tick set and the words typed."""
+
+    def __init__(
+        self, title: str, intro: str, points: Sequence[str], go: str, parent: QWidget
+    ) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(title)
+        self.setMinimumWidth(620)
+        head = styled(QLabel(title), "title")
+        listed = QLabel("\n".join((intro, *(f"■  {point}" for point in points))))
+        named(listed, listed.text()).setWordWrap(True)
+        guard = QLabel(GUARD)
+        guard.setWordWrap(True)
+        self.tick = QCheckBox(tr("I have read this, and the car stands still"))
+        ask = QLabel(tr("Consent: type the words  {consent}", consent=CONSENT))
+        ask.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
+        self.words = named(QLineEdit(), tr("Type: {consent}", consent=CONSENT))
+        self.words.setPlaceholderText(CONSENT)
+        buttons = Answers(self, go, tr("Cancel"), careful=True)
+        self.go, self.leave = buttons.go, buttons.leave
+        self.tick.toggled.connect(self._judge)
+        self.words.textChanged.connect(self._judge)
+        texts = head, listed, guard
+        lay(
+            QVBoxLayout(self),
+            *texts,
+            self.tick,
+            ask,
+            self.words,
+            buttons,
+            margins=(24, 20, 24, 20),
+            spacing=12,
+        )
+        self.tick.setFocus()
+        self._judge()
+
+    @property
+    def consent(self) -> str:
+        """What was typed."""
+        return self.words.text().strip()
+
+    def _judge(self) -> None:
+        self.go.setEnabled(self.tick.isChecked() and self.consent == CONSENT)
+
+
+def clear_dialog(parent: QWidget) -> GuardDialog:
+    """Before clearing."""
+    return GuardDialog(
+        tr("Clear the codes"),
+        tr("Clearing loses, in every ECU that answers:"),
+        (*LOSSES, STAYS),
+        tr("Read, save, then clear"),
+        parent,
+    )
+
+
+def evap_dialog(tests: Sequence[ControlTest], parent: QWidget) -> GuardDialog:
+    """Before the evaporative system is closed; `tests`: all the car offers."""
+    offered = "; ".join(
+        tr("{ecu} test {number:02X}, {name}", ecu=test.ecu, number=test.test_id, name=test.name)
+        + ("" if test.startable else tr(" (shown only, never run)"))
+        for test in tests
+    )
+    return GuardDialog(
+        tr("Close the evaporative system for a leak test"),
+        tr(
+            "The car offers: {offered}.\nThe one the standard defines can be started:",
+            offered=offered,
+        ),
+        EVAP_CAUTIONS,
+        tr("Read, save, then close it"),
+        parent,
+    )
 
 
 class CarActions:

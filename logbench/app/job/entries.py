@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from PySide6.QtCore import (
-    QAbstractItemModel,
-    QModelIndex,
-    QPersistentModelIndex,
-    QRect,
-    Qt,
-    Signal,
-)
+from PySide6.QtCore import QRect, Qt, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
     QHBoxLayout,
     QHeaderView,
-    QLabel,
-    QPushButton,
     QStyledItemDelegate,
     QStyleOptionViewItem,
     QTableWidget,
@@ -31,11 +22,27 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.job.opened import OpenJob
-from logbench.app.parts import heads_left
-from logbench.job.model import MOST_ENTRIES, Job
-from logbench.words import inside, tr
+from logbench.app.parts import STRETCH, heads_left, lay, muted, named, text_button
+from logbench.app.tables import Index
+from logbench.job.model import MOST_ENTRIES, Job, Role
+from logbench.job.times import short_time
+from logbench.words import inside, tr, word
 
 AGREED = {tr("not decided"): None, tr("agreed"): True, tr("declined"): False}
+ROLES: tuple[Role, ...] = ("before", "after", "other")
+
+
+def role_box(name: str) -> QComboBox:
+    """A choice of roles, each a row's data."""
+    box = named(QComboBox(), name)
+    for role in ROLES:
+        box.addItem(word(role), role)
+    return box
+
+
+def role_of_next(roles: Container[Role]) -> Role:
+    """What the next recording or reading is, after those of these roles."""
+    return "after" if "before" in roles else "before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +59,9 @@ class Column:
     shown: Callable[[Any], str] = str
 
 
+TIME = Column("at_utc", tr("Time"), False, fixed=True, shown=short_time)
+
+
 class _ChoiceDelegate(QStyledItemDelegate):
     """A box with the legal values."""
 
@@ -59,12 +69,7 @@ class _ChoiceDelegate(QStyledItemDelegate):
         super().__init__(parent)
         self._choices = list(choices)
 
-    def createEditor(
-        self,
-        parent: QWidget,
-        option: QStyleOptionViewItem,
-        index: QModelIndex | QPersistentModelIndex,
-    ) -> QWidget:
+    def createEditor(self, parent: QWidget, option: QStyleOptionViewItem, index: Index) -> QWidget:
         """The box."""
         box = QComboBox(parent)
         box.addItems(self._choices)
@@ -72,30 +77,12 @@ class _ChoiceDelegate(QStyledItemDelegate):
         return box
 
     def updateEditorGeometry(
-        self,
-        editor: QWidget,
-        option: QStyleOptionViewItem,
-        index: QModelIndex | QPersistentModelIndex,
+        self, editor: QWidget, option: QStyleOptionViewItem, index: Index
     ) -> None:
         """As wide as its words, also in a narrow column at the edge."""
         room = QRect(option.rect)
         room.setLeft(min(room.left(), room.right() - editor.sizeHint().width()))
         editor.setGeometry(room)
-
-    def setEditorData(self, editor: QWidget, index: QModelIndex | QPersistentModelIndex) -> None:
-        """Show the present value."""
-        assert isinstance(editor, QComboBox)
-        editor.setCurrentText(str(index.data(Qt.ItemDataRole.EditRole)))
-
-    def setModelData(
-        self,
-        editor: QWidget,
-        model: QAbstractItemModel,
-        index: QModelIndex | QPersistentModelIndex,
-    ) -> None:
-        """Take the chosen value."""
-        assert isinstance(editor, QComboBox)
-        model.setData(index, editor.currentText(), Qt.ItemDataRole.EditRole)
 
 
 class _Table(QTableWidget):
@@ -135,33 +122,21 @@ class EntryTable(QWidget):
         self._open: OpenJob | None = None
         self._filling = False
         self._shown: list[Any] = []
-        self.table = _Table(0, len(self.columns))
-        self.table.setAccessibleName(title)
+        self.table = named(_Table(0, len(self.columns)), title)
         self._set_up_table()
-        head = QLabel(title)
-        head.setObjectName("muted")
-        self.buttons = QHBoxLayout()
-        self.buttons.addWidget(head)
-        self.buttons.addStretch(1)
-        self.add_button = QPushButton(tr("Add"))
-        self.add_button.setAccessibleName(tr("Add to {list}", list=inside(title)))
-        self.add_button.clicked.connect(self.add_row)
-        self.add_button.setVisible(make is not None)
-        self.remove_button = QPushButton(tr("Remove  Del"))
-        self.remove_button.setAccessibleName(
-            tr("Remove the chosen rows of {list}", list=inside(title))
+        self.add_button = text_button(
+            tr("Add"), self.add_row, tr("Add to {list}", list=inside(title))
         )
-        self.remove_button.clicked.connect(self.remove_rows)
-        self.buttons.addWidget(self.add_button)
-        self.buttons.addWidget(self.remove_button)
-        self.hint = QLabel(hint)
-        self.hint.setObjectName("muted")
-        self.hint.setWordWrap(True)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addLayout(self.buttons)
-        layout.addWidget(self.table, 1)
-        layout.addWidget(self.hint)
+        self.remove_button = text_button(
+            tr("Remove  Del"),
+            self.remove_rows,
+            tr("Remove the chosen rows of {list}", list=inside(title)),
+        )
+        head = muted(title, wrap=False)
+        self.buttons = lay(QHBoxLayout(), head, STRETCH, self.add_button, self.remove_button)
+        self.hint = muted(hint)
+        lay(QVBoxLayout(self), self.buttons, (self.table, 1), self.hint, margins=(0, 0, 0, 0))
+        self.add_button.setVisible(make is not None)
         self.hint.setVisible(bool(hint))
 
     def _set_up_table(self) -> None:
@@ -275,6 +250,33 @@ class EntryTable(QWidget):
     def _double_clicked(self, row: int, column: int) -> None:
         if self.columns[column].fixed:
             self.opened.emit(row)
+
+
+class Tab(QWidget):
+    """A part of the job that is open, with the tables in it."""
+
+    tables: Sequence[EntryTable] = ()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._open: OpenJob | None = None
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show this job."""
+        self._open = opened
+        for table in self.tables:
+            table.show_job(opened)
+        self.refresh()
+
+    def refresh(self) -> None:
+        """The job was changed, here or by what was done for it."""
+        for table in self.tables:
+            table.refresh()
+
+    def _with_job(self, run: Callable[..., object], *rest: object) -> None:
+        """Do something for the job that is shown."""
+        if self._open is not None:
+            run(self._open, *rest)
 
 
 def _item(column: Column, value: Any) -> QTableWidgetItem:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +11,10 @@ from PySide6.QtCore import Qt, QUrl, Signal
 from PySide6.QtGui import QDesktopServices, QImageReader, QPixmap, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
-    QComboBox,
+    QFileDialog,
     QHBoxLayout,
     QHeaderView,
     QLabel,
-    QPushButton,
     QSizePolicy,
     QTreeWidget,
     QTreeWidgetItem,
@@ -22,10 +22,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.job.entries import Column, EntryTable
+from logbench.app.job.entries import ROLES, TIME, Column, EntryTable, Tab, role_box, role_of_next
 from logbench.app.job.opened import OpenJob
-from logbench.app.job.records import ROLES
-from logbench.cases.job import LoadTimeline
+from logbench.app.parts import STRETCH, lay, text_button
+from logbench.app.services import Services
+from logbench.cases.job import Added, AddFiles, LoadTimeline, newest_recording
 from logbench.errors import JobError
 from logbench.job.comparisons import Sides, missing_sides, sides_by_role
 from logbench.job.model import Photo
@@ -38,19 +39,59 @@ _PREVIEW_PX = 1600
 _ROLE_CHOICES: dict[str, Any] = {word(role): role for role in ROLES}
 
 
-class RecordingsPanel(QWidget):
+class Adding:
+    """Files that are added to a job: picked, dropped, or the drive that was recorded last."""
+
+    def __init__(
+        self, services: Services, added: Callable[[Added], object], parent: QWidget
+    ) -> None:
+        """`added`: called when all are in the job."""
+        self._services, self._added, self._parent = services, added, parent
+        self.role = role_box(tr("Role of recordings that are added"))
+
+    def add(self, opened: OpenJob, paths: Sequence[Path]) -> None:
+        """Copy files into a job."""
+        if paths:
+            store, folder = self._services.job_store, opened.folder.path
+            role = self.role.currentData()
+            opened.do(AddFiles(store, folder, tuple(paths), role), self._added)
+
+    def add_newest(self, opened: OpenJob) -> None:
+        """Add the drive that was recorded last."""
+        folder = self._services.settings.folder
+        newest = newest_recording(folder)
+        if newest is not None:
+            self.add(opened, [newest])
+        else:
+            opened.trouble(
+                tr("There is no recording in {folder} yet: record on the Live page.", folder=folder)
+            )
+
+    def ask_for_recordings(self, opened: OpenJob) -> None:
+        """Let the user pick recordings."""
+        self._ask(opened, tr("Recordings of this job"), tr("Recordings (*.parquet)"))
+
+    def ask_for_photos(self, opened: OpenJob) -> None:
+        """Let the user pick photos and papers."""
+        self._ask(opened, tr("Photos and files of this job"), tr("All files (*)"))
+
+    def _ask(self, opened: OpenJob, title: str, kinds: str) -> None:
+        start = str(self._services.settings.folder)
+        names, _ = QFileDialog.getOpenFileNames(self._parent, title, start, kinds)
+        self.add(opened, [Path(name) for name in names])
+
+
+class RecordingsPanel(Tab):
     """The drives of this job; dropped files and the Add button bring more."""
 
-    add_wanted = Signal()
-    newest_wanted = Signal()
     review_wanted = Signal(object)
     """Path."""
     compare_wanted = Signal(object, object)
     """Paths before and after."""
 
-    def __init__(self) -> None:
+    def __init__(self, adding: Adding) -> None:
         super().__init__()
-        self._open: OpenJob | None = None
+        self._role = adding.role
         self.table = EntryTable(
             tr("Recordings"),
             "recordings",
@@ -63,52 +104,46 @@ class RecordingsPanel(QWidget):
             ),
         )  # fmt: skip
         self.comparisons = _comparisons()
+        self.tables = self.table, self.comparisons
         self.comparisons.opened.connect(self.compare_again)
-        self.role = QComboBox()
-        self.role.setAccessibleName(tr("Role of recordings that are added"))
-        self.role.addItems([word(role) for role in ROLES])
-        add = QPushButton(tr("Add recordings …  Ctrl+B"))
-        add.setAccessibleName(tr("Add recordings to the job"))
-        add.clicked.connect(self.add_wanted)
-        newest = QPushButton(tr("Add the newest drive  Ctrl+D"))
-        newest.setAccessibleName(tr("Add the newest drive of the recordings' folder"))
-        newest.clicked.connect(self.newest_wanted)
-        self.review_button = QPushButton(tr("Open in Review  Enter"))
-        self.review_button.setAccessibleName(tr("Open the chosen recording in Review"))
-        self.review_button.clicked.connect(lambda: self._open_row(self.table.table.currentRow()))
-        self.compare_button = QPushButton(tr("Compare before with after  Ctrl+Return"))
-        self.compare_button.setAccessibleName(tr("Put the recordings on the Compare page"))
-        self.compare_button.clicked.connect(lambda _=False: self.compare())
         self.table.opened.connect(self._open_row)
-        row = QHBoxLayout()
-        row.addWidget(QLabel(tr("Add as")))
-        row.addWidget(self.role)
-        row.addWidget(newest)
-        row.addWidget(add)
-        row.addStretch(1)
-        row.addWidget(self.review_button)
-        row.addWidget(self.compare_button)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(20, 12, 20, 12)
-        layout.addLayout(row)
-        layout.addWidget(self.table, 3)
-        layout.addWidget(self.comparisons, 2)
-
-    def show_job(self, opened: OpenJob) -> None:
-        """Show this job."""
-        self._open = opened
-        self.table.show_job(opened)
-        self.comparisons.show_job(opened)
-        self.refresh()
+        newest = text_button(
+            tr("Add the newest drive  Ctrl+D"),
+            partial(self._with_job, adding.add_newest),
+            tr("Add the newest drive of the recordings' folder"),
+        )
+        add = text_button(
+            tr("Add recordings …  Ctrl+B"),
+            partial(self._with_job, adding.ask_for_recordings),
+            tr("Add recordings to the job"),
+        )
+        self.review_button = text_button(
+            tr("Open in Review  Enter"),
+            lambda: self._open_row(self.table.table.currentRow()),
+            tr("Open the chosen recording in Review"),
+        )
+        self.compare_button = text_button(
+            tr("Compare before with after  Ctrl+Return"),
+            self.compare,
+            tr("Put the recordings on the Compare page"),
+        )
+        adds = QLabel(tr("Add as")), adding.role, newest, add
+        row = lay(QHBoxLayout(), *adds, STRETCH, self.review_button, self.compare_button)
+        lay(
+            QVBoxLayout(self),
+            row,
+            (self.table, 3),
+            (self.comparisons, 2),
+            margins=(20, 12, 20, 12),
+        )
 
     def refresh(self) -> None:
         """Rows that others have added, and what can be done with them."""
-        self.table.refresh()
-        self.comparisons.refresh()
+        super().refresh()
         roles = {entry.role for entry in self.table.entries}
         self.review_button.setEnabled(bool(roles))
         self.compare_button.setEnabled({"before", "after"} <= roles)
-        self.role.setCurrentIndex(ROLES.index("after" if "before" in roles else "before"))
+        self._role.setCurrentIndex(ROLES.index(role_of_next(roles)))
 
     def compare(self) -> None:
         """Send the recordings to the Compare page by their role, also where one side lacks."""
@@ -147,7 +182,7 @@ def _comparisons() -> EntryTable:
         tr("Comparisons made"),
         "comparisons",
         (
-            Column("at_utc", tr("Time"), False, fixed=True, shown=short_time),
+            TIME,
             Column("sentence", tr("What it said"), fixed=True),
             Column("label", tr("Label"), False),
             Column("before", tr("Before"), False, fixed=True, shown=_names),
@@ -207,12 +242,10 @@ class Preview(QLabel):
         self.setPixmap(self._picture.scaled(self.size(), keep, smooth))
 
 
-class PhotosPanel(QWidget):
+class PhotosPanel(Tab):
     """Photos with captions and a preview; other files below."""
 
-    add_wanted = Signal()
-
-    def __init__(self) -> None:
+    def __init__(self, adding: Adding) -> None:
         super().__init__()
         columns = (
             Column("at_utc", tr("Added"), False, fixed=True, shown=short_time),
@@ -223,36 +256,26 @@ class PhotosPanel(QWidget):
         self.photos = EntryTable(tr("Photos"), "photos", columns, hint=hint)
         self.files = EntryTable(tr("Other files"), "files", columns)
         self.files.table.setMinimumHeight(90)
+        self.tables = self.photos, self.files
         self.preview = Preview()
-        self._open: OpenJob | None = None
-        add = QPushButton(tr("Add files …"))
-        add.setAccessibleName(tr("Add photos and other files to the job"))
-        add.clicked.connect(self.add_wanted)
+        add = text_button(
+            tr("Add files …"),
+            partial(self._with_job, adding.ask_for_photos),
+            tr("Add photos and other files to the job"),
+        )
         self.photos.buttons.insertWidget(2, add)
         self.photos.table.currentCellChanged.connect(lambda *_: self._show())
-        for table in (self.photos, self.files):
+        for table in self.tables:
             table.opened.connect(lambda row, t=table: self._open_file(t.entries[row].file))
-        left = QVBoxLayout()
-        left.addWidget(self.photos, 2)
-        left.addWidget(self.files, 1)
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(20, 12, 20, 12)
-        layout.addLayout(left, 3)
-        layout.addWidget(self.preview, 2)
+        left = lay(QVBoxLayout(), (self.photos, 2), (self.files, 1))
+        lay(QHBoxLayout(self), (left, 3), (self.preview, 2), margins=(20, 12, 20, 12))
 
     def show_job(self, opened: OpenJob) -> None:
         """Show this job."""
-        self._open = opened
-        self.photos.show_job(opened)
-        self.files.show_job(opened)
+        super().show_job(opened)
         if self.photos.entries:
             self.photos.table.setCurrentCell(0, 2)
         self._show()
-
-    def refresh(self) -> None:
-        """Rows that others have added."""
-        self.photos.refresh()
-        self.files.refresh()
 
     def _open_file(self, file: str) -> None:
         path = self._open.place(file) if self._open is not None else None

@@ -4,17 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from PySide6.QtCore import QObject, QUrl, Signal
+from PySide6.QtCore import QUrl
 from PySide6.QtGui import QDesktopServices
-from PySide6.QtWidgets import (
-    QDialog,
-    QLabel,
-    QLineEdit,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QDialog, QLabel, QLineEdit, QVBoxLayout, QWidget
 
-from logbench.app.parts import Answers
+from logbench.app.job.opened import OpenJob
+from logbench.app.parts import Answers, lay, muted, named
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
 from logbench.job.lookup import PLACE, search_url, search_words
@@ -41,21 +36,14 @@ class SearchPageDialog(QDialog):
         self.setMinimumWidth(600)
         text = QLabel(_TEXT if template else tr("No search page is set yet. {text}", text=_TEXT))
         text.setWordWrap(True)
-        self.address = QLineEdit(template)
-        self.address.setAccessibleName(tr("Address of the search page"))
+        self.address = named(QLineEdit(template), tr("Address of the search page"))
         self.address.setPlaceholderText(f"https://search.example/?q={PLACE}")
         self.address.textChanged.connect(self._judge)
-        self.said = QLabel()
-        self.said.setWordWrap(True)
-        self.said.setObjectName("muted")
+        self.said = muted()
         buttons = Answers(self, tr("Use this page"), tr("Cancel"))
         self.go = buttons.go
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(24, 20, 24, 20)
-        layout.setSpacing(12)
-        for widget in (text, self.address, self.said):
-            layout.addWidget(widget)
-        layout.addLayout(buttons)
+        asked = text, self.address, self.said
+        lay(QVBoxLayout(self), *asked, buttons, margins=(24, 20, 24, 20), spacing=12)
         self.address.setFocus()
         self._judge()
 
@@ -75,38 +63,31 @@ class SearchPageDialog(QDialog):
         self.go.setEnabled(bool(url))
 
 
-class LookUp(QObject):
+class LookUp:
     """Opens the browser on a code; asks for the search page first where there is none."""
 
-    failed = Signal(str)
-
     def __init__(self, settings: Settings, parent: QWidget) -> None:
-        super().__init__(parent)
         self._settings, self._parent = settings, parent
         self.ask: Callable[[SearchPageDialog], bool] = lambda dialog: bool(dialog.exec())
         """Shows a dialog; tests put their own answer here."""
 
-    @property
-    def template(self) -> str:
-        """The address of the search page; `` while none is set."""
-        return self._settings.search_page
-
     def set_page(self, code: str = "", car: JobVehicle | None = None) -> bool:
         """Ask for the search page; False when it was left as it is."""
-        dialog = SearchPageDialog(self.template, code, car, self._parent)
+        dialog = SearchPageDialog(self._settings.search_page, code, car, self._parent)
         if not self.ask(dialog):
             return False
         self._settings.search_page = dialog.template
         return True
 
-    def look_up(self, code: str, car: JobVehicle) -> None:
-        """Open the browser: code, year and make only."""
-        if not self.template and not self.set_page(code, car):
+    def look_up(self, opened: OpenJob, code: str) -> None:
+        """Open the user's own browser on a code of a job: code, year and make only."""
+        car = opened.job.vehicle
+        if not self._settings.search_page and not self.set_page(code, car):
             return
         try:
-            url = search_url(self.template, code, car.year, car.make)
+            url = search_url(self._settings.search_page, code, car.year, car.make)
         except UsageError as error:  # the settings were edited by hand
-            self.failed.emit(tr("{error} Press 'Search page …' to set it.", error=error))
+            opened.trouble(tr("{error} Press 'Search page …' to set it.", error=error))
             return
         if not QDesktopServices.openUrl(QUrl(url)):
-            self.failed.emit(tr("No browser could be opened. The address was {url}", url=url))
+            opened.trouble(tr("No browser could be opened. The address was {url}", url=url))

@@ -1,31 +1,88 @@
-"""Which job is open: picked, made, or the last one."""
+"""Which job is open: picked, made, or the last one; and what is shown while none is."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
 
-from PySide6.QtCore import QObject, Signal
-from PySide6.QtWidgets import QFileDialog, QWidget
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QDialog,
+    QFileDialog,
+    QHBoxLayout,
+    QLineEdit,
+    QVBoxLayout,
+    QWidget,
+)
 
-from logbench.app.job.new_job import NewJobDialog
+from logbench.app.parts import Answers, EmptyState, Form, lay, muted, named, text_button
 from logbench.cases.settings import Settings
 from logbench.errors import LogbenchError
 from logbench.job.folder import JOB_FILE, create_job
+from logbench.job.names import safe_name
 from logbench.recording.storage import storage_trouble
 from logbench.words import tr
 
+_MOST_TITLE = 300
 
-class Opening(QObject):
-    """Asks, makes folders, and remembers."""
 
-    chosen = Signal(object)
-    """Path of a job to open."""
-    failed = Signal(str)
+class NewJobDialog(QDialog):
+    """Shows the folder that will be made; works by keyboard alone."""
 
-    def __init__(self, settings: Settings, parent: QWidget) -> None:
+    def __init__(self, parent_folder: Path, parent: QWidget) -> None:
         super().__init__(parent)
+        self.setWindowTitle(tr("New job"))
+        self.setMinimumWidth(560)
+        self.title = named(QLineEdit(), tr("Title of the job"))
+        self.title.setMaxLength(_MOST_TITLE)
+        self.title.setPlaceholderText(tr("For example the car and its complaint"))
+        self.place = named(QLineEdit(str(parent_folder)), tr("Where the job's folder goes"))
+        choose = text_button(tr("Choose …"), self._choose, tr("Choose where the job's folder goes"))
+        choose.setAutoDefault(False)
+        form = Form()
+        form.add(tr("Title"), self.title)
+        form.add(tr("In"), lay(QHBoxLayout(), (self.place, 1), choose, spacing=8))
+        self.said = muted()
+        buttons = Answers(self, tr("Make the job"), tr("Cancel"))
+        self.go = buttons.go
+        lay(QVBoxLayout(self), form, self.said, buttons, margins=(24, 20, 24, 20), spacing=12)
+        for edit in (self.title, self.place):
+            edit.textChanged.connect(self._judge)
+        self.title.setFocus()
+        self._judge()
+
+    @property
+    def chosen(self) -> tuple[Path, str]:
+        """The folder to make it in, and the title."""
+        return Path(self.place.text().strip()).expanduser(), self.title.text().strip()
+
+    def _choose(self) -> None:
+        start = str(self.chosen[0])
+        place = QFileDialog.getExistingDirectory(self, tr("Where the job's folder goes"), start)
+        if place:
+            self.place.setText(place)
+
+    def _judge(self) -> None:
+        place, title = self.chosen
+        ready = bool(title) and bool(self.place.text().strip()) and place.is_absolute()
+        self.go.setEnabled(ready)
+        self.said.setText(
+            tr("Folder: {place}", place=place / safe_name(title, "job")) if ready else ""
+        )
+
+
+class Opening:
+    """Asks, makes folders, and remembers. `chosen`: opens a job; `failed`: shows a sentence."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        chosen: Callable[[Path], object],
+        failed: Callable[[str], object],
+        parent: QWidget,
+    ) -> None:
         self._settings, self._parent = settings, parent
+        self._chosen, self._failed = chosen, failed
         self.ask: Callable[[NewJobDialog], bool] = lambda dialog: bool(dialog.exec())
         """Shows a dialog; tests put their own answer here."""
 
@@ -42,7 +99,7 @@ class Opening(QObject):
             self._parent, tr("Open a job"), str(self._folder), kinds
         )
         if name:
-            self.chosen.emit(Path(name))
+            self._chosen(Path(name))
 
     def ask_for_new(self) -> None:
         """Ask for a title and a place."""
@@ -53,7 +110,7 @@ class Opening(QObject):
     def open_last(self) -> None:
         """Open the job that was open last."""
         if self.last is not None:
-            self.chosen.emit(self.last)
+            self._chosen(self.last)
 
     def make(self, parent: Path, title: str) -> None:
         """Make a job's folder in `parent` and open it."""
@@ -62,10 +119,35 @@ class Opening(QObject):
                 parent.mkdir(parents=True, exist_ok=True)
             folder, _ = create_job(parent, title)
         except LogbenchError as error:
-            self.failed.emit(str(error))
+            self._failed(str(error))
             return
-        self.chosen.emit(folder.path)
+        self._chosen(folder.path)
 
     @property
     def _folder(self) -> Path:
         return self._settings.folder / "jobs" if self.last is None else self.last.parent
+
+
+class StartCard(EmptyState):
+    """Says what a job is; makes one, opens one, opens the last one. `pressed`: a new one."""
+
+    def __init__(self, opening: Opening) -> None:
+        super().__init__(
+            tr("No job is open"),
+            tr(
+                "A job is a folder with everything about one repair: the customer's concern, what "
+                "the car has stored, recordings before and after, what was done, photos, the "
+                "report. It can be copied to another computer and opens there. Nothing leaves this "
+                "machine."
+            ),
+            tr("Make a new job …  Ctrl+N"),
+        )
+        self.pressed.connect(opening.ask_for_new)
+        open_button = text_button(tr("Open a job …  Ctrl+Shift+O"), opening.ask_for_job)
+        self.last_button = text_button("", opening.open_last, tr("Open the last job"))
+        left = Qt.AlignmentFlag.AlignLeft
+        lay(self.extra, (open_button, 0, left), (self.last_button, 0, left))
+        last = opening.last
+        self.last_button.setVisible(last is not None)
+        if last is not None:
+            self.last_button.setText(tr("Open the last one: {name}", name=last.name[:60]))

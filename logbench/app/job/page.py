@@ -6,33 +6,66 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import Qt, QUrl, Signal
-from PySide6.QtGui import QAction, QDesktopServices, QDragEnterEvent, QDropEvent
-from PySide6.QtWidgets import (
-    QHBoxLayout,
-    QLabel,
-    QStackedWidget,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.job.adding import Adding
-from logbench.app.job.car_actions import CarActions
-from logbench.app.job.looking_up import LookUp
 from logbench.app.job.opened import OpenJob
-from logbench.app.job.opening import Opening
-from logbench.app.job.records import ROLES
+from logbench.app.job.opening import Opening, StartCard
 from logbench.app.job.reporting import Reporting
-from logbench.app.job.start import StartCard
 from logbench.app.job.tabs import TITLES, JobTabs
-from logbench.app.job.work_bar import WorkBar
-from logbench.app.parts import Elided, Notice, dropped_files, middle, text_button
+from logbench.app.parts import (
+    Elided,
+    Notice,
+    dropped_files,
+    lay,
+    middle,
+    muted,
+    styled,
+    text_button,
+)
 from logbench.app.services import Services
+from logbench.cases.job import JobCase
+from logbench.cases.runner import Runner, Running
 from logbench.cases.work import Outcome
 from logbench.errors import LogbenchError
 from logbench.job.folder import JOB_FILE
 from logbench.words import inside, tr
+
+
+class WorkBar(QWidget):
+    """What is being done for jobs, whichever is open, and the button that cancels it. Hidden while
+    nothing is done."""
+
+    def __init__(self, runner: Runner) -> None:
+        super().__init__()
+        self._runner = runner
+        self.doing = Elided()
+        self.cancel_button = text_button(tr("Cancel  Ctrl+."), self.cancel)
+        lay(QHBoxLayout(self), (self.doing, 1), self.cancel_button, margins=(12, 0, 12, 0))
+        self.refresh()
+        runner.changed.append(self.refresh)
+
+    @property
+    def shown(self) -> Running | None:
+        """The case that is shown: one that can be cancelled before others."""
+        cases = [r for r in self._runner.running if isinstance(r.case, JobCase) and r.case.title]
+        return max(cases, key=lambda r: r.case.cancelling == "drop", default=None)
+
+    def cancel(self) -> None:
+        """End it, where that can be."""
+        if self.shown is not None:
+            self.shown.cancel()
+
+    def refresh(self) -> None:
+        """Show what is done now; of another job than the one that is open with its title."""
+        running = self.shown
+        self.setVisible(running is not None)
+        if running is not None:
+            name = f"{running.owner.name}: " if running.owner.closed else ""
+            self.doing.tell(f"{name}{running.said}")
+            self.cancel_button.setVisible(running.case.cancelling == "drop")
 
 
 class JobPage(QWidget):
@@ -52,97 +85,64 @@ class JobPage(QWidget):
         self.notice.pressed.connect(self._press_remedy)
         self.tabs = JobTabs(services)
         self.work_bar = WorkBar(services.runner)
-        self.car = CarActions(services, self.tabs.records.link.url, self)
-        self.opening = Opening(services.settings, self)
-        self.reporting = Reporting(services.settings, self)
-        self.lookup = LookUp(services.settings, self)
-        recordings = self.tabs.recordings
-        role = lambda: ROLES[max(recordings.role.currentIndex(), 0)]  # noqa: E731
-        self.adding = Adding(services, role, self.tabs.show_added, self)
+        settings = services.settings
+        self.opening = Opening(settings, self.open_path, self.notice.trouble, self)
+        self.reporting = Reporting(settings, self.say, self)
         self.setAcceptDrops(True)
         self._lay_out()
-        self._connect()
         self._add_commands()
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
 
     # --- building ---
 
     def _lay_out(self) -> None:
-        self.title = Elided()
-        self.title.setObjectName("title")
-        self.state = QLabel()
-        self.state.setObjectName("muted")
-        bar = QHBoxLayout()
-        bar.setContentsMargins(20, 6, 20, 0)
-        bar.addWidget(self.title, 1)
-        bar.addWidget(self.work_bar, 1)
-        bar.addWidget(self.state)
-        for text, run in (
-            (tr("Open …  Ctrl+Shift+O"), self.opening.ask_for_job),
-            (tr("New …  Ctrl+N"), self.opening.ask_for_new),
-            (tr("Report …  Ctrl+P"), self.ask_for_report),
-        ):
-            bar.addWidget(text_button(text, run))
+        self.title = styled(Elided(), "title")
+        self.state = muted(wrap=False)
+        buttons = [
+            text_button(text, run)
+            for text, run in (
+                (tr("Open …  Ctrl+Shift+O"), self.opening.ask_for_job),
+                (tr("New …  Ctrl+N"), self.opening.ask_for_new),
+                (tr("Report …  Ctrl+P"), self.ask_for_report),
+            )
+        ]
+        heads = (self.title, 1), (self.work_bar, 1), self.state
+        bar = lay(QHBoxLayout(), *heads, *buttons, margins=(20, 6, 20, 0))
         body = QWidget()
-        inner = QVBoxLayout(body)
-        inner.setContentsMargins(0, 0, 0, 0)
-        inner.addLayout(bar)
-        inner.addWidget(self.tabs, 1)
+        lay(QVBoxLayout(body), bar, (self.tabs, 1), margins=(0, 0, 0, 0))
         self._pages = QStackedWidget()
-        self.empty = StartCard(self.opening.last)
+        self.empty = StartCard(self.opening)
         self._pages.addWidget(middle(self.empty))
         self._pages.addWidget(body)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        layout.addWidget(self._pages, 1)
-
-    def _connect(self) -> None:
-        opening, records = self.opening, self.tabs.records
-        self.empty.pressed.connect(opening.ask_for_new)
-        self.empty.open_wanted.connect(opening.ask_for_job)
-        self.empty.last_wanted.connect(opening.open_last)
-        opening.chosen.connect(self.open_path)
-        for source in (opening, self.lookup):
-            source.failed.connect(self.notice.trouble)
-        records.read_wanted.connect(lambda role: self._with_job(self.car.read, role))
-        records.clear_wanted.connect(lambda: self._with_job(self.car.clear))
-        records.evap_wanted.connect(lambda: self._with_job(self.car.leak_test))
-        records.lookup_wanted.connect(self.look_up)
-        records.search_page_wanted.connect(self.lookup.set_page)
-        self._runner.changed.append(lambda: records.busy(self.car.busy))
-        self.reporting.written.connect(self._written)
-        adding = self.adding
-        self.tabs.recordings.add_wanted.connect(lambda: adding.ask_for_recordings(self.opened))
-        self.tabs.recordings.newest_wanted.connect(lambda: adding.add_newest(self.opened))
-        self.tabs.photos.add_wanted.connect(lambda: adding.ask_for_photos(self.opened))
+        lay(QVBoxLayout(self), (self._pages, 1), margins=(0, 0, 0, 0), spacing=0)
 
     def _add_commands(self) -> None:
-        tabs, opening, adding = self.tabs, self.opening, self.adding
+        tabs, opening, with_job = self.tabs, self.opening, self._with_job
+        adding, records = tabs.adding, tabs.records
         for title, keys, run in (
             (tr("Open a job"), "Ctrl+Shift+O", opening.ask_for_job),
             (tr("Make a new job"), "Ctrl+N", opening.ask_for_new),
-            (tr("Read the car"), "Ctrl+Shift+R", tabs.records.read_button.click),
-            (tr("Clear the codes"), "Ctrl+Shift+Del", tabs.records.clear_button.click),
+            (tr("Read the car"), "Ctrl+Shift+R", records.read_button.click),
+            (tr("Clear the codes"), "Ctrl+Shift+Del", records.clear_button.click),
             (
                 tr("Add the newest drive to the job"),
                 "Ctrl+D",
-                lambda: adding.add_newest(self.opened),
+                partial(with_job, adding.add_newest),
             ),
             (
                 tr("Add recordings to the job"),
                 "Ctrl+B",
-                lambda: adding.ask_for_recordings(self.opened),
+                partial(with_job, adding.ask_for_recordings),
             ),
             (
                 tr("Add photos and files to the job"),
                 "Ctrl+Shift+B",
-                lambda: adding.ask_for_photos(self.opened),
+                partial(with_job, adding.ask_for_photos),
             ),
             (tr("Compare before with after"), "Ctrl+Return", tabs.recordings.compare),
-            (tr("Set the search page for codes"), "Ctrl+Shift+L", self.lookup.set_page),
+            (tr("Set the search page for codes"), "Ctrl+Shift+L", records.lookup.set_page),
             (tr("Write the report"), "Ctrl+P", self.ask_for_report),
-            (tr("Save the job now"), "Ctrl+S", lambda: self._with_job(OpenJob.flush)),
+            (tr("Save the job now"), "Ctrl+S", partial(with_job, OpenJob.flush)),
             (tr("Cancel what the job is doing"), "Ctrl+.", self.work_bar.cancel),
         ):
             add_command(self, title, keys, run)
@@ -195,11 +195,6 @@ class JobPage(QWidget):
             self.opening.ask_for_job()
         self.tabs.recordings.compare()
 
-    def look_up(self, code: str) -> None:
-        """Open the user's own browser on a code: code, year and make only."""
-        if self.opened is not None:
-            self.lookup.look_up(code, self.opened.job.vehicle)
-
     def say(
         self, outcome: Outcome, button: str = "", remedy: Callable[[], object] = lambda: None
     ) -> None:
@@ -213,9 +208,9 @@ class JobPage(QWidget):
 
     # --- inside ---
 
-    def _with_job(self, run: Callable[..., object], *rest: object) -> None:
+    def _with_job(self, run: Callable[[OpenJob], object]) -> None:
         if self.opened is not None:
-            run(self.opened, *rest)
+            run(self.opened)
 
     def _press_remedy(self) -> None:
         self._remedy()
@@ -229,14 +224,8 @@ class JobPage(QWidget):
             self.title.tell(self.opened.title)
             self.state.setText(tr("saving …") if self.opened.held.dirty else tr("saved"))
 
-    def _written(self, path: Path, outcome: Outcome) -> None:
-        url = QUrl.fromLocalFile(str(path))
-        self.say(outcome, tr("Open the report"), lambda: QDesktopServices.openUrl(url))
-
     def _conflicted(self, text: str) -> None:
-        def load() -> None:
-            self._with_job(OpenJob.reload)
-
+        load = partial(self._with_job, OpenJob.reload)
         self.say(Outcome(text, well=False), tr("Load what is on disk"), load)
 
     def _reloaded(self) -> None:
@@ -265,4 +254,4 @@ class JobPage(QWidget):
         else:
             papers = [p for p in paths if p.suffix.lower() == ".txt"]  # may be a log, is a text
             rest = [p for p in paths if p not in papers]
-            self.files_dropped.emit(rest, lambda own: self.adding.add(opened, [*papers, *own]))
+            self.files_dropped.emit(rest, lambda own: self.tabs.adding.add(opened, [*papers, *own]))

@@ -2,32 +2,33 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt, Signal
+from functools import partial
+
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
-    QComboBox,
     QHBoxLayout,
     QLabel,
     QListWidget,
     QListWidgetItem,
-    QPushButton,
-    QSplitter,
     QVBoxLayout,
     QWidget,
 )
 
-from logbench.app.job.entries import Column, EntryTable
+from logbench.app.job.car_actions import CarActions
+from logbench.app.job.entries import ROLES, Column, EntryTable, Tab, role_box, role_of_next
+from logbench.app.job.looking_up import LookUp
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.reading_tree import ReadingTree
 from logbench.app.live.link_box import LinkBox
-from logbench.app.theme import Theme
+from logbench.app.parts import lay, named, styled, text_button
+from logbench.app.services import Services
+from logbench.app.tables import splitter
 from logbench.cases.job import LoadRecords, Records
-from logbench.cases.settings import Settings
 from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
 from logbench.job.times import short_time
 from logbench.signals.units import Units
 from logbench.words import tr, word
 
-ROLES: tuple[Role, ...] = ("before", "after", "other")
 _DIFF = tr("Before against after")
 _WHEN = {word(side): side for side in ("before", "after")}
 _NONE_YET = tr(
@@ -36,12 +37,11 @@ _NONE_YET = tr(
 )
 
 
-class OtherCodes(QWidget):
+class OtherCodes(Tab):
     """Codes of modules beyond the open standard, typed in, with the restraint caution."""
 
     def __init__(self) -> None:
         super().__init__()
-        self._open: OpenJob | None = None
         self.table = EntryTable(
             tr("Codes of other modules, read with other equipment"),
             "other_codes",
@@ -51,114 +51,88 @@ class OtherCodes(QWidget):
                                                           tick=True)),
             lambda: OtherCode(module="", code=""),
         )  # fmt: skip
-        self.caution = QLabel(f"■  {RESTRAINT_CAUTION}")
-        self.caution.setObjectName("trouble")
+        self.caution = styled(QLabel(f"■  {RESTRAINT_CAUTION}"), "trouble")
         self.caution.setWordWrap(True)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(20, 12, 20, 12)
-        layout.addWidget(self.table, 1)
-        layout.addWidget(self.caution)
+        self.tables = (self.table,)
+        lay(QVBoxLayout(self), (self.table, 1), self.caution, margins=(20, 12, 20, 12))
         self.caution.hide()
-
-    def show_job(self, opened: OpenJob) -> None:
-        """Show this job."""
-        self._open = opened
-        self.table.show_job(opened)
-        self.refresh()
 
     def refresh(self) -> None:
         """The caution comes with the first code of the restraint system."""
+        super().refresh()
         self.caution.setVisible(self._open is not None and self._open.job.restraint_work)
 
 
-class RecordsPanel(QWidget):
+class RecordsPanel(Tab):
     """Link, buttons, readings on the left, what the chosen one holds on the right."""
 
-    read_wanted = Signal(str)
-    """Role."""
-    clear_wanted = Signal()
-    evap_wanted = Signal()
-    lookup_wanted = Signal(str)
-    search_page_wanted = Signal()
-
-    def __init__(self, settings: Settings, theme: Theme) -> None:
+    def __init__(self, services: Services) -> None:
         super().__init__()
-        self._open: OpenJob | None = None
         self._seen: list[tuple[str, Role]] | None = None
         """The readings that are shown, or being opened."""
         self._records = Records((), (), None)
-        self.link = LinkBox(settings)
-        self.role = QComboBox()
-        self.role.setAccessibleName(tr("Role of the next reading"))
-        self.role.addItems([word(role) for role in ROLES])
-        self.read_button = _button(tr("Read the car  Ctrl+Shift+R"), tr("Read the car and keep it"))
-        self.clear_button = _button(tr("Clear codes …"), tr("Clear the codes, after asking"))
-        self.evap_button = _button(
-            tr("Leak test …"), tr("Close the evaporative system, after asking")
-        )
-        self.lookup_button = _button(
-            tr("Look up code …"), tr("Look the chosen code up in the browser")
-        )
-        self.search_button = _button(tr("Search page …"), tr("Set the search page for codes"))
-        self.list = QListWidget()
-        self.list.setAccessibleName(tr("Readings of the car"))
+        self.link = LinkBox(services.settings)
+        self.car = CarActions(services, self.link.url, self)
+        self.lookup = LookUp(services.settings, self)
+        self.role = role_box(tr("Role of the next reading"))
+        self.list = named(QListWidget(), tr("Readings of the car"))
         self.list.setWordWrap(True)
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.list.setResizeMode(QListWidget.ResizeMode.Adjust)
         self.list.currentRowChanged.connect(self._show)
-        self.entry_role = QComboBox()
-        self.entry_role.setAccessibleName(tr("Role of the chosen reading"))
-        self.entry_role.addItems([word(role) for role in ROLES])
+        self.entry_role = role_box(tr("Role of the chosen reading"))
         self.entry_role.activated.connect(self._role_chosen)
-        self.tree = ReadingTree(theme)
+        self.tree = ReadingTree(services.look.theme)
+        self._make_buttons()
         self.tree.currentItemChanged.connect(
             lambda *_: self.lookup_button.setEnabled(bool(self.tree.code))
         )
-        self.read_button.clicked.connect(
-            lambda: self.read_wanted.emit(ROLES[self.role.currentIndex()])
-        )
-        self.clear_button.clicked.connect(self.clear_wanted)
-        self.evap_button.clicked.connect(self.evap_wanted)
-        self.search_button.clicked.connect(lambda _=False: self.search_page_wanted.emit())
-        self.lookup_button.clicked.connect(lambda: self.lookup_wanted.emit(self.tree.code))
+        services.runner.changed.append(self._show_busy)
         self._lay_out()
 
+    def _make_buttons(self) -> None:
+        self.read_button = text_button(
+            tr("Read the car  Ctrl+Shift+R"),
+            lambda: self._with_job(self.car.read, self.role.currentData()),
+            tr("Read the car and keep it"),
+        )
+        self.clear_button = text_button(
+            tr("Clear codes …"),
+            partial(self._with_job, self.car.clear),
+            tr("Clear the codes, after asking"),
+        )
+        self.evap_button = text_button(
+            tr("Leak test …"),
+            partial(self._with_job, self.car.leak_test),
+            tr("Close the evaporative system, after asking"),
+        )
+        self.lookup_button = text_button(
+            tr("Look up code …"),
+            lambda: self._with_job(self.lookup.look_up, self.tree.code),
+            tr("Look the chosen code up in the browser"),
+        )
+        self.search_button = text_button(
+            tr("Search page …"), self.lookup.set_page, tr("Set the search page for codes")
+        )
+
     def _lay_out(self) -> None:
-        top = QHBoxLayout()
-        top.addWidget(QLabel(tr("Link")))
-        top.addWidget(self.link, 1)
-        top.addWidget(QLabel(tr("as")))
-        top.addWidget(self.role)
-        for button in (self.read_button, self.clear_button, self.evap_button):
-            top.addWidget(button)
+        asking = self.read_button, self.clear_button, self.evap_button
+        link = QLabel(tr("Link")), (self.link, 1)
+        top = lay(QHBoxLayout(), *link, QLabel(tr("as")), self.role, *asking)
         left = QWidget()
-        side = QVBoxLayout(left)
-        side.setContentsMargins(0, 0, 0, 0)
-        side.addWidget(self.list, 1)
-        row = QHBoxLayout()
-        row.addWidget(QLabel(tr("Role")))
-        row.addWidget(self.entry_role, 1)
-        side.addLayout(row)
-        looking = QHBoxLayout()
-        looking.addWidget(self.lookup_button, 1)
-        looking.addWidget(self.search_button)
-        side.addLayout(looking)
-        splitter = QSplitter(Qt.Orientation.Horizontal)
-        splitter.addWidget(left)
-        splitter.addWidget(self.tree)
-        splitter.setStretchFactor(1, 1)
-        splitter.setSizes([230, 800])
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(20, 12, 20, 12)
-        layout.addLayout(top)
-        layout.addWidget(splitter, 1)
+        role = lay(QHBoxLayout(), QLabel(tr("Role")), (self.entry_role, 1))
+        looking = lay(QHBoxLayout(), (self.lookup_button, 1), self.search_button)
+        lay(QVBoxLayout(left), (self.list, 1), role, looking, margins=(0, 0, 0, 0))
+        split = splitter(Qt.Orientation.Horizontal, {left: 230, self.tree: 800})
+        split.setStretchFactor(1, 1)
+        lay(QVBoxLayout(self), top, (split, 1), margins=(20, 12, 20, 12))
 
     # --- showing ---
 
     def show_job(self, opened: OpenJob) -> None:
         """Show this job."""
-        self._open, self._seen = opened, None
-        self.refresh()
+        self._seen = None
+        super().show_job(opened)
 
     def refresh(self) -> None:
         """Open the readings where there are others; the role of the next follows from them."""
@@ -166,8 +140,7 @@ class RecordsPanel(QWidget):
         if self._open is None or seen == self._seen:
             return
         self._seen = seen
-        has_before = any(role == "before" for _, role in seen)
-        self.role.setCurrentIndex(ROLES.index("after" if has_before else "before"))
+        self.role.setCurrentIndex(ROLES.index(role_of_next([role for _, role in seen])))
         load = LoadRecords(self._open.folder, self._open.snapshot())
         self._open.start(load, self.show_records, slot="records")
 
@@ -195,11 +168,6 @@ class RecordsPanel(QWidget):
         self.tree.units = units
         self._show(self.list.currentRow())
 
-    def busy(self, busy: bool) -> None:
-        """While the car is being talked to nothing else is asked of it."""
-        for button in (self.read_button, self.clear_button, self.evap_button):
-            button.setEnabled(not busy)
-
     def _entries(self) -> list[ReadingEntry]:
         return [] if self._open is None else self._open.job.readings
 
@@ -225,8 +193,7 @@ class RecordsPanel(QWidget):
         if self._open is not None and 0 <= row < len(self._entries()):
             self._open.set_value(self._entries()[row], "role", ROLES[index])
 
-
-def _button(text: str, name: str) -> QPushButton:
-    button = QPushButton(text)
-    button.setAccessibleName(name)
-    return button
+    def _show_busy(self) -> None:
+        """While the car is being talked to nothing else is asked of it."""
+        for button in (self.read_button, self.clear_button, self.evap_button):
+            button.setEnabled(not self.car.busy)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 from PySide6.QtCore import Signal
@@ -13,14 +13,12 @@ from PySide6.QtWidgets import (
     QLineEdit,
     QPlainTextEdit,
     QVBoxLayout,
-    QWidget,
 )
 
-from logbench.app.job.entries import AGREED, Column, EntryTable
+from logbench.app.job.entries import AGREED, TIME, Column, EntryTable, Tab
 from logbench.app.job.opened import OpenJob
-from logbench.app.parts import Form, pad
+from logbench.app.parts import STRETCH, Form, lay, named, pad
 from logbench.job.model import Note, Option, Part
-from logbench.job.times import short_time
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
@@ -47,36 +45,33 @@ class _Text(QPlainTextEdit):
 
     edited = Signal(str)
 
-    def __init__(self, name: str) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        self.setAccessibleName(name)
         self.setTabChangesFocus(True)
         self.setFixedHeight(_TEXT_PX)
         self.textChanged.connect(lambda: self.edited.emit(self.toPlainText()))
 
 
-class Fields(QWidget):
+class Fields(Tab):
     """Form fields bound to parts of the job by their path, `customer.name`."""
 
     def __init__(self) -> None:
         super().__init__()
-        self._open: OpenJob | None = None
         self._filling = False
         self._units = METRIC
         self.widgets: dict[str, QLineEdit | QDoubleSpinBox | _Text] = {}
 
     def add_line(self, path: str, name: str) -> QLineEdit:
         """One line of text."""
-        edit = QLineEdit()
+        edit = named(QLineEdit(), name)
         edit.setMaxLength(_MOST_LINE)
-        edit.setAccessibleName(name)
         edit.textEdited.connect(lambda text: self._set(path, text))
         self.widgets[path] = edit
         return edit
 
     def add_text(self, path: str, name: str, hint: str) -> _Text:
         """A few lines."""
-        edit = _Text(name)
+        edit = named(_Text(), name)
         edit.setPlaceholderText(hint)
         edit.edited.connect(lambda text: self._set(path, text))
         self.widgets[path] = edit
@@ -86,13 +81,12 @@ class Fields(QWidget):
         self, path: str, name: str, suffix: str, decimals: int, most: float
     ) -> QDoubleSpinBox:
         """A number; at its lowest it is unknown."""
-        box = QDoubleSpinBox()
+        box = named(QDoubleSpinBox(), name)
         pad(box)
         box.setDecimals(decimals)
         box.setRange(1899.0 if path.endswith("year") else 0.0, most)
         box.setSuffix(suffix)
         box.setSpecialValueText(tr("unknown"))
-        box.setAccessibleName(name)
         box.setKeyboardTracking(False)
         box.valueChanged.connect(lambda value: self._set_number(path, value))
         self.widgets[path] = box
@@ -108,13 +102,14 @@ class Fields(QWidget):
             self.show_job(self._open)
 
     def show_job(self, opened: OpenJob) -> None:
-        """Show the fields of this job."""
-        self._open = opened
+        """Show this job."""
+        super().show_job(opened)
         self._fill(self.widgets)
 
     def refresh(self) -> None:
         """Show the numbers that the car has reported; a box that is being typed into is left alone.
         Texts come from nobody else while the job is open."""
+        super().refresh()
         boxes = {p: w for p, w in self.widgets.items() if isinstance(w, QDoubleSpinBox)}
         if self._open is not None:
             self._fill([path for path, box in boxes.items() if not box.hasFocus()])
@@ -170,10 +165,9 @@ class StoryPanel(Fields):
         self.notes = EntryTable(
             tr("Notes"),
             "notes",
-            (Column("at_utc", tr("Time"), False, fixed=True, shown=short_time),
-             Column("text", tr("What was seen, said or tried"))),
+            (TIME, Column("text", tr("What was seen, said or tried"))),
             lambda: Note(text=""),
-        )  # fmt: skip
+        )
         left, right = Form(), Form()
         left.add(tr("Title"), self.add_line("title", tr("Title of the job")))
         hint = tr("In the customer's words: what, when, since when")
@@ -183,28 +177,18 @@ class StoryPanel(Fields):
         left.add(tr("Technician"), self.add_line("technician", tr("Technician")))
         for field, name in _CARS:
             right.add(name, self.add_line(f"vehicle.{field}", name))
-        pair: list[tuple[str, QWidget]] = []
-        for field, name, suffix, decimals, most in _NUMBERS:
-            box = self.add_number(f"vehicle.{field}", name, suffix, decimals, most)
-            pair.append((name, box))
-        for (name, first), (other, second) in (pair[:2], pair[2:]):
-            right.add(name, _beside(first, QLabel(other), second))
-        columns = QHBoxLayout()
-        columns.setSpacing(24)
-        for form in (left, right):
-            column = QVBoxLayout()
-            column.addLayout(form)
-            column.addStretch(1)  # a form would spread its rows
-            columns.addLayout(column, 1)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(20, 12, 20, 12)
-        layout.addLayout(columns)
-        layout.addWidget(self.notes, 1)
-
-    def show_job(self, opened: OpenJob) -> None:
-        """Show this job."""
-        super().show_job(opened)
-        self.notes.show_job(opened)
+        boxes = [
+            (name, self.add_number(f"vehicle.{field}", name, suffix, decimals, most))
+            for field, name, suffix, decimals, most in _NUMBERS
+        ]
+        for (name, first), (other, second) in (boxes[:2], boxes[2:]):
+            pair = lay(QHBoxLayout(), (first, 1), QLabel(other), (second, 1), spacing=8)
+            right.add(name, pair)
+        # a form alone would spread its rows
+        columns = [(lay(QVBoxLayout(), form, STRETCH), 1) for form in (left, right)]
+        row = lay(QHBoxLayout(), *columns, spacing=24)
+        lay(QVBoxLayout(self), row, (self.notes, 1), margins=(20, 12, 20, 12))
+        self.tables = (self.notes,)
 
 
 class WorkPanel(Fields):
@@ -212,8 +196,7 @@ class WorkPanel(Fields):
 
     def __init__(self) -> None:
         super().__init__()
-        time = Column("at_utc", tr("Time"), False, fixed=True, shown=short_time)
-        self.options = EntryTable(
+        options = EntryTable(
             tr("Options put to the owner"),
             "options",
             (Column("what", tr("What")), Column("cost", tr("Cost"), False),
@@ -221,13 +204,13 @@ class WorkPanel(Fields):
              Column("agreed", tr("Decision"), False, AGREED)),
             lambda: Option(what=""),
         )  # fmt: skip
-        self.work = EntryTable(
+        work = EntryTable(
             tr("Work done"),
             "work",
-            (time, Column("text", tr("What was done"))),
+            (TIME, Column("text", tr("What was done"))),
             lambda: Note(text=""),
         )
-        self.parts = EntryTable(
+        parts = EntryTable(
             tr("Parts fitted"),
             "parts",
             (Column("name", tr("Part")), Column("number", tr("Number")),
@@ -244,27 +227,5 @@ class WorkPanel(Fields):
         below = Form()
         below.add(tr("Agreed"), agreed)
         below.add(tr("Conclusion"), told)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(20, 12, 20, 12)
-        for table in self.tables:
-            layout.addWidget(table)
-        layout.addLayout(below)
-
-    @property
-    def tables(self) -> Sequence[EntryTable]:
-        """In their order."""
-        return self.options, self.work, self.parts
-
-    def show_job(self, opened: OpenJob) -> None:
-        """Show this job."""
-        super().show_job(opened)
-        for table in self.tables:
-            table.show_job(opened)
-
-
-def _beside(*widgets: QWidget) -> QHBoxLayout:
-    row = QHBoxLayout()
-    row.setSpacing(8)
-    for widget in widgets:
-        row.addWidget(widget, 0 if isinstance(widget, QLabel) else 1)
-    return row
+        self.tables = options, work, parts
+        lay(QVBoxLayout(self), *self.tables, below, margins=(20, 12, 20, 12))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from PySide6.QtWidgets import QScrollArea, QTabWidget
 
-from logbench.app.job.files import PhotosPanel, RecordingsPanel, TimelineView
+from logbench.app.job.files import Adding, PhotosPanel, RecordingsPanel, TimelineView
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.records import OtherCodes, RecordsPanel
 from logbench.app.job.story import StoryPanel, WorkPanel
@@ -27,8 +27,9 @@ class JobTabs(QTabWidget):
         self.setAccessibleName(tr("Parts of the job"))
         look = services.look
         self.story, self.work, self.others = StoryPanel(), WorkPanel(), OtherCodes()
-        self.records = RecordsPanel(services.settings, look.theme)
-        self.recordings, self.photos = RecordingsPanel(), PhotosPanel()
+        self.records = RecordsPanel(services)
+        self.adding = Adding(services, self.show_added, self)
+        self.recordings, self.photos = RecordingsPanel(self.adding), PhotosPanel(self.adding)
         self.timeline = TimelineView()
         self._parts = (
             self.story, self.records, self.others, self.recordings, self.work, self.photos,
