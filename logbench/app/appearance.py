@@ -1,20 +1,94 @@
-"""Theme, size of texts and units: chosen by key or in the settings, and kept."""
+"""Theme, size of texts, units and own limits: by key or in the settings, and kept."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from functools import partial
 
 from PySide6.QtCore import QObject, Qt
-from PySide6.QtWidgets import QWidget
+from PySide6.QtGui import QShowEvent
+from PySide6.QtWidgets import (
+    QComboBox,
+    QDialog,
+    QDialogButtonBox,
+    QHBoxLayout,
+    QVBoxLayout,
+    QWidget,
+)
 
 from logbench.app.commands import add_command
+from logbench.app.parts import Form, lay, muted, named, text_button
 from logbench.app.services import Services
-from logbench.app.theme import SIZES
-from logbench.signals.units import Units
-from logbench.words import tr
+from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
+from logbench.signals.units import QUANTITIES, Units
+from logbench.words import inside, tr
 
-if TYPE_CHECKING:
-    from logbench.app.settings_dialog import SettingsDialog
+_LIMITS_PX = 300
+
+
+class SettingsDialog(QDialog):
+    """Stays open beside the main window while choices are tried."""
+
+    def __init__(self, look: Look, parent: QWidget) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(tr("Settings"))
+        self._look = look
+        self.theme_box = named(QComboBox(), tr("Theme of the window"))
+        for choice in CHOICES:
+            self.theme_box.addItem(THEME_WORDS[choice], choice)
+        self.theme_box.activated.connect(lambda n: look.choose(CHOICES[n]))
+        self.size_box = named(QComboBox(), tr("Size of texts"))
+        for percent, title in SIZES.items():
+            self.size_box.addItem(f"{title} ({percent} %)", percent)
+        self.size_box.activated.connect(lambda n: look.choose_size(list(SIZES)[n]))
+        form = Form()
+        form.add(tr("Theme"), self.theme_box)
+        form.add(tr("Size of texts"), self.size_box)
+        all_units = (
+            text_button(text, partial(look.set_units, Units(us)), tr("{which} units", which=text))
+            for text, us in ((tr("All metric"), False), (tr("All US"), True))
+        )
+        form.add(tr("Units"), lay(QHBoxLayout(), *all_units, spacing=8))
+        self.unit_boxes = {key: QComboBox() for key in QUANTITIES}
+        for key, box in self.unit_boxes.items():
+            box.addItems(QUANTITIES[key].choices)
+            box.setAccessibleName(tr("Unit of {quantity}", quantity=inside(QUANTITIES[key].title)))
+            box.activated.connect(partial(self._unit_chosen, key))
+            form.add(QUANTITIES[key].title, box)
+        self.limits = muted()
+        self.limits.setMinimumWidth(_LIMITS_PX)
+        self.limits.setTextFormat(Qt.TextFormat.PlainText)
+        self.limits.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        form.add(tr("Own limits"), self.limits)
+        close = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+        close.rejected.connect(self.reject)
+        said = muted(tr("Recordings are kept as measured, whatever is chosen here."))
+        lay(QVBoxLayout(self), form, said, close)
+        look.changed.connect(self._fill)
+        look.units_changed.connect(self._fill)
+        self._fill()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Own limits are looked up when they are seen."""
+        from logbench.analysis.bands import load_limits, own_limits_path
+
+        super().showEvent(event)
+        limits = load_limits()
+        path = own_limits_path()
+        none = tr("none: put them into {path}", path=path)
+        self.limits.setText(limits.problem or (str(path) if limits.file else none))
+        self.adjustSize()
+
+    def _unit_chosen(self, quantity: str, index: int) -> None:
+        unit = QUANTITIES[quantity].choices[index]
+        self._look.set_units(self._look.units.choose(quantity, unit))
+
+    def _fill(self) -> None:
+        """Show what is in force; it can be changed by keys meanwhile."""
+        look = self._look
+        self.theme_box.setCurrentIndex(CHOICES.index(look.choice))
+        self.size_box.setCurrentIndex(list(SIZES).index(look.size_percent))
+        for key, box in self.unit_boxes.items():
+            box.setCurrentIndex(QUANTITIES[key].choices.index(look.units.choice(key)))
 
 
 class Appearance(QObject):
@@ -39,8 +113,6 @@ class Appearance(QObject):
     def show_settings(self) -> SettingsDialog:
         """Open the settings, which stay open beside the window."""
         if self._dialog is None:
-            from logbench.app.settings_dialog import SettingsDialog
-
             self._dialog = SettingsDialog(self._look, self._window)
         self._dialog.show()
         self._dialog.activateWindow()

@@ -1,8 +1,10 @@
-"""Colours: the Okabe-Ito set (Okabe & Ito 2008) on a light and a night ground."""
+"""Colours: the Okabe-Ito set (Okabe & Ito 2008) on a light and a night ground; and Qt's style."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from string import Template
 from typing import Literal, get_args
 
 from PySide6.QtCore import QObject, Qt, Signal
@@ -10,7 +12,6 @@ from PySide6.QtGui import QColor, QGuiApplication, QPalette
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, Verdict
-from logbench.app.style import style_sheet
 from logbench.cases.settings import Size
 from logbench.cases.settings import Theme as Choice
 from logbench.signals.units import METRIC, Units
@@ -30,10 +31,31 @@ SIZES: dict[Size, str] = {
 }
 """Sizes of texts, in percent of the desktop's own."""
 _TITLE_PT = 15
+_IMAGES = Path(__file__).parent / "images"
 _OWN_PT = "own_point_size"
 
 ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
 BLUE, VERMILION, PURPLE = "#0072B2", "#D55E00", "#CC79A7"
+_CONDITIONS = {
+    Condition.KEY_ON: ("#D5DAE0", "#3B4450"),
+    Condition.CRANKING: ("#E3B3CD", "#7A4A68"),
+    Condition.COLD_IDLE: ("#7FB8D8", "#1F5C82"),
+    Condition.WARM_IDLE: ("#7CCBB4", "#0E6B52"),
+    Condition.FAST_IDLE: ("#EFE58A", "#6E6A1E"),
+    Condition.CRUISE: ("#B4DDF5", "#2F7FA8"),
+    Condition.ACCELERATION: ("#F2CD80", "#9A6C08"),
+    Condition.FULL_THROTTLE: ("#EBA878", "#A04A08"),
+    Condition.FUEL_CUT: ("#C9B8E0", "#5E4A7E"),
+    Condition.ENGINE_OFF: ("#F3F5F7", "#20252C"),
+    Condition.OTHER: ("#E6E9ED", "#2E353E"),
+}
+_VERDICTS = {
+    Verdict.WITHIN: ("#006B4E", "#3CC79E"),
+    Verdict.WATCH: ("#8A5A00", ORANGE),
+    Verdict.ACT: ("#B04300", "#FF8A4A"),
+    Verdict.NOT_JUDGED: ("#5B6672", "#9AA5B1"),
+}
+"""Each on the light and on the night ground."""
 
 
 @dataclass(frozen=True)
@@ -61,29 +83,15 @@ class Theme:
 
     def condition(self, condition: Condition) -> QColor:
         """Ground colour of a driving condition on the ribbon."""
-        night = {
-            Condition.KEY_ON: "#3B4450", Condition.CRANKING: "#7A4A68",
-            Condition.COLD_IDLE: "#1F5C82", Condition.WARM_IDLE: "#0E6B52",
-            Condition.FAST_IDLE: "#6E6A1E", Condition.CRUISE: "#2F7FA8",
-            Condition.ACCELERATION: "#9A6C08", Condition.FULL_THROTTLE: "#A04A08",
-            Condition.FUEL_CUT: "#5E4A7E", Condition.ENGINE_OFF: "#20252C",
-            Condition.OTHER: "#2E353E",
-        }  # fmt: skip
-        light = {
-            Condition.KEY_ON: "#D5DAE0", Condition.CRANKING: "#E3B3CD",
-            Condition.COLD_IDLE: "#7FB8D8", Condition.WARM_IDLE: "#7CCBB4",
-            Condition.FAST_IDLE: "#EFE58A", Condition.CRUISE: "#B4DDF5",
-            Condition.ACCELERATION: "#F2CD80", Condition.FULL_THROTTLE: "#EBA878",
-            Condition.FUEL_CUT: "#C9B8E0", Condition.ENGINE_OFF: "#F3F5F7",
-            Condition.OTHER: "#E6E9ED",
-        }  # fmt: skip
-        return QColor((night if self.name == "night" else light)[condition])
+        return self._of(_CONDITIONS[condition])
 
     def verdict(self, verdict: Verdict) -> QColor:
         """Text colour of a verdict; its symbol is the second cue."""
-        light = {"within": "#006B4E", "watch": "#8A5A00", "act": "#B04300", "not judged": "#5B6672"}
-        night = {"within": "#3CC79E", "watch": ORANGE, "act": "#FF8A4A", "not judged": "#9AA5B1"}
-        return QColor((night if self.name == "night" else light)[verdict.value])
+        return self._of(_VERDICTS[verdict])
+
+    def _of(self, colors: tuple[str, str]) -> QColor:
+        light, night = colors
+        return QColor(night if self.name == "night" else light)
 
 
 VERDICT_SYMBOLS = {
@@ -114,26 +122,18 @@ class Look(QObject):
     changed = Signal(object)
     units_changed = Signal(object)
 
-    def __init__(
-        self, choice: Choice = "system", size_percent: Size = 100, parent: QObject | None = None
-    ) -> None:
-        super().__init__(parent)
-        self._choice: Choice = choice
+    def __init__(self, choice: Choice = "system", size_percent: Size = 100) -> None:
+        super().__init__()
+        self.choice: Choice = choice
+        """What the user chose; `system` follows the desktop."""
         self.size_percent = size_percent
         self.units = METRIC
-        self.theme = self._resolve()
-        hints = QGuiApplication.styleHints()
-        hints.colorSchemeChanged.connect(self._system_changed)
+        QGuiApplication.styleHints().colorSchemeChanged.connect(self._system_changed)
         self.apply()
 
-    @property
-    def choice(self) -> Choice:
-        """What the user chose."""
-        return self._choice
-
     def choose(self, choice: Choice) -> None:
-        """Switch the theme at once; `system` follows the desktop."""
-        self._choice = choice
+        """Switch the theme at once."""
+        self.choice = choice
         self.apply()
 
     def choose_size(self, percent: Size) -> None:
@@ -157,9 +157,7 @@ class Look(QObject):
         if isinstance(application, QApplication):
             self._set_font(application)
             application.setPalette(_palette(self.theme))
-            title_pt = f"{_TITLE_PT * self.size_percent / 100:.1f}"
-            words = _words(self.theme) | {"title_pt": title_pt}
-            application.setStyleSheet(style_sheet(words))
+            application.setStyleSheet(_style_sheet(self.theme, _TITLE_PT * self.size_percent / 100))
         self.changed.emit(self.theme)
 
     def _set_font(self, application: QApplication) -> None:
@@ -175,14 +173,11 @@ class Look(QObject):
             application.setFont(font)
 
     def _resolve(self) -> Theme:
-        if self._choice == "light":
-            return LIGHT
-        if self._choice == "night":
-            return NIGHT
-        return NIGHT if system_is_dark() else LIGHT
+        night = system_is_dark() if self.choice == "system" else self.choice == "night"
+        return NIGHT if night else LIGHT
 
     def _system_changed(self) -> None:
-        if self._choice == "system":
+        if self.choice == "system":
             self.apply()
 
 
@@ -209,7 +204,78 @@ def _palette(theme: Theme) -> QPalette:
     return palette
 
 
-def _words(theme: Theme) -> dict[str, str]:
-    """The colours that the style sheet names."""
-    words = {f.name: str(getattr(theme, f.name)) for f in fields(theme)}
-    return words | {"act": theme.verdict(Verdict.ACT).name()}
+def _style_sheet(theme: Theme, title_pt: float) -> str:
+    """Qt's style sheet: the template with the theme's colours."""
+    return _TEMPLATE.substitute(
+        asdict(theme),
+        act=theme.verdict(Verdict.ACT).name(),
+        title_pt=f"{title_pt:.1f}",
+        arrow=(_IMAGES / f"arrow-{theme.name}.svg").as_posix(),
+        tick=(_IMAGES / f"tick-{theme.name}.svg").as_posix(),
+    )
+
+
+_TEMPLATE = Template("""
+QWidget { color: $text; }
+QPushButton, QToolButton, QComboBox, QLineEdit, QAbstractSpinBox {
+    min-height: 30px; padding: 2px 10px; border: 1px solid $line;
+    border-radius: 5px; background: $panel; }
+QPushButton:hover, QToolButton:hover, QComboBox:hover { border-color: $accent; }
+QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QAbstractSpinBox:focus,
+QListView:focus, QTreeView:focus, QTableView:focus { border: 1px solid $accent; }
+QComboBox QLineEdit, QAbstractSpinBox QLineEdit { border: none; padding: 0;
+    min-height: 0; background: transparent; }
+QComboBox::drop-down { border: none; width: 26px; }
+QComboBox::down-arrow { image: url("$arrow"); width: 12px; height: 12px; }
+QAbstractSpinBox::up-button, QAbstractSpinBox::down-button { width: 0; border: none; }
+QTabBar { qproperty-drawBase: 0; }
+QTabWidget::pane { border: none; }
+QTabBar::tab { min-height: 32px; padding: 2px 14px; border: none; color: $muted;
+    border-bottom: 2px solid transparent; font-weight: 600; }
+QTabBar::tab:selected { color: $accent; border-bottom-color: $accent; }
+QPushButton:pressed, QPushButton:checked, QToolButton:checked {
+    background: $accent; color: $on_accent; }
+QPushButton:disabled, QToolButton:disabled { color: $muted; }
+QLineEdit:disabled, QComboBox:disabled, QAbstractSpinBox:disabled {
+    color: $muted; background: $window; }
+QCheckBox:disabled { color: $muted; }
+QPushButton#primary { background: $accent; color: $on_accent;
+    min-height: 44px; font-weight: 600; border: none; }
+QPushButton#primary:focus { border: 2px solid $text; }
+QPushButton#primary:disabled { background: $line; color: $muted; }
+QPushButton#page { min-height: 38px; min-width: 96px; border: none; background: transparent;
+    font-weight: 600; border-bottom: 3px solid transparent; border-radius: 0; }
+QPushButton#page:checked { color: $accent; border-bottom-color: $accent; }
+QPushButton#page:focus { background: $window; }
+QListView, QTreeView, QTableView, QTextBrowser, QPlainTextEdit {
+    background: $panel; border: 1px solid $line; border-radius: 5px;
+    selection-background-color: $accent; selection-color: $on_accent; }
+QListView::item, QTreeView::item { min-height: 28px; }
+QHeaderView::section { background: $window; color: $muted; border: none;
+    border-bottom: 1px solid $line; padding: 4px 6px; }
+QTableCornerButton::section { background: $window; border: none; }
+QFrame#card, QLabel#card { background: $panel; border: 1px solid $line;
+    border-radius: 8px; }
+QFrame#bar { background: $panel; border-bottom: 1px solid $line; }
+QDialogButtonBox { dialogbuttonbox-buttons-have-icons: 0; }
+QLabel#muted { color: $muted; }
+QLabel#title { font-size: ${title_pt}pt; font-weight: 600; }
+QLabel#trouble { color: $act; font-weight: 600; }
+QSplitter::handle { background: $window; }
+QSplitter::handle:hover { background: $line; }
+QFileDialog QToolButton { background: #d5d9de; } /* its arrows are black in any theme */
+QLineEdit QToolButton { min-height: 0; padding: 0; border: none; background: transparent; }
+QCheckBox { min-height: 28px; }
+QCheckBox::indicator, QListView::indicator, QTreeView::indicator,
+QTableView::indicator {
+    width: 18px; height: 18px; border: 1px solid $muted; border-radius: 3px;
+    background: $panel; }
+QCheckBox::indicator:checked, QListView::indicator:checked,
+QTreeView::indicator:checked, QTableView::indicator:checked {
+    background: $accent; border-color: $accent; image: url("$tick"); }
+QScrollBar:vertical { width: 14px; background: $window; }
+QScrollBar::handle:vertical { background: $line; min-height: 36px;
+    border-radius: 6px; margin: 2px; }
+QScrollBar::add-line, QScrollBar::sub-line { height: 0; width: 0; }
+""")
+"""Sizes for fingers and edges in the theme's colours; everything else is the Fusion style."""

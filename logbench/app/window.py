@@ -23,11 +23,10 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.appearance import Appearance
-from logbench.app.background import WindowRunner
 from logbench.app.commands import CommandList, CommandsFirst, add_command
 from logbench.app.pages import TITLES, Pages, Then
 from logbench.app.parts import STRETCH, lay, text_button
-from logbench.app.services import Services
+from logbench.app.services import Services, WindowRunner
 from logbench.app.theme import Look
 from logbench.cases.settings import Settings
 from logbench.cases.work import Case, Outcome, Work

@@ -177,7 +177,7 @@ def _make_dialogs(window: MainWindow, folder: Path) -> None:
     from logbench.app.job.looking_up import SearchPageDialog
     from logbench.app.job.opening import NewJobDialog
     from logbench.app.job.reporting import ReportDialog
-    from logbench.app.live.unattended_dialog import UnattendedDialog
+    from logbench.app.live.setup import UnattendedDialog
     from logbench.app.review.notes_panel import NoteDialog
     from logbench.job.lookup import PLACE
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PySide6.QtCore import Qt
 
-from logbench.app.live.unattended_dialog import UnattendedDialog
+from logbench.app.live.setup import UnattendedDialog
 from logbench.app.window import MainWindow
 from logbench.capture.messages import (
     Failed,

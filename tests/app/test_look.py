@@ -17,7 +17,7 @@ from logbench.analysis.findings import Explanation, Measured, Subject, number_te
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.analysis.run import CheckEvidence
 from logbench.app import theme
-from logbench.app.live.evidence_list import EvidenceList
+from logbench.app.live.plan_panel import EvidenceList
 from logbench.app.review.cross_view import point_ink
 from logbench.app.review.findings import as_html
 from logbench.app.theme import SIZES

@@ -10,8 +10,8 @@ from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QKeyEvent, QPalette
 from PySide6.QtWidgets import QAbstractSpinBox, QApplication, QComboBox, QWidget
 
-from logbench.app.background import WindowRunner
 from logbench.app.commands import CommandList, matching
+from logbench.app.services import WindowRunner
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
 from logbench.cases.work import Case, Work

@@ -5,30 +5,117 @@ from __future__ import annotations
 from PySide6.QtCore import QObject, QTimer, Signal
 from PySide6.QtWidgets import QWidget
 
-from logbench.app.live.following import Following
 from logbench.app.live.session import LiveSession, State
-from logbench.app.live.status_line import LiveLine
-from logbench.app.live.strips import live_layouts, shade_bands
 from logbench.app.live.values import ValuesTable
 from logbench.app.live.watching import DriveWatcher
+from logbench.app.parts import StatusLine
+from logbench.app.plot.layouts import Layouts, SavedLayouts
 from logbench.app.plot.ribbon import Ribbon
-from logbench.app.plot.saved_layouts import SavedLayouts
 from logbench.app.plot.stack import StripStack
+from logbench.app.plot.strip_keys import StripKeys
 from logbench.app.plot.view import TimeView
 from logbench.app.services import Services
 from logbench.app.theme import Theme
 from logbench.capture.messages import CarFound, Started, Status
+from logbench.cases.settings import Settings
 from logbench.plot.grouping import first_shown
 from logbench.plot.live_bands import BandWatch
 from logbench.plot.totals import COMPUTED, TOTALS
-from logbench.plot.trace import SECOND, LiveTrace
+from logbench.plot.trace import SECOND, LiveTrace, StripTrace
 from logbench.recording.model import Event
+from logbench.signals.numbers import count_text, size_text, time_text
 from logbench.signals.table import table
 from logbench.words import tr
 
 _VALUES_MS = 200
 _MOST_STRIPS = 7
 """Put up at the start; more can be checked in the table of values."""
+
+
+_STATES: dict[State, str] = {
+    "idle": tr("○ Not recording"),
+    "connecting": tr("○ Connecting"),
+    "watching": tr("◐ Watching, not recording"),
+    "recording": tr("● Recording"),
+    "finishing": tr("○ Saving"),
+}
+_LINKS = {
+    "lost": tr("○ Link lost, trying again"),
+    "silent": tr("○ No answer from the car, asking again"),
+    "connecting": tr("○ Connecting"),
+    "waiting": tr("○ Waiting for the engine"),
+}
+"""Instead of the state, where nothing comes."""
+
+
+class Following(QObject):
+    """The newest samples in view, in a window of the width that the settings have."""
+
+    changed = Signal(bool)
+
+    def __init__(
+        self, view: TimeView, session: LiveSession, settings: Settings, parent: QObject
+    ) -> None:
+        super().__init__(parent)
+        self._view, self._session, self._settings = view, session, settings
+        self.on = True
+
+    def set(self, on: bool) -> None:
+        """Follow from now on, or stand still."""
+        self.on = on
+        self.follow()
+        self.changed.emit(on)
+
+    def stop(self) -> None:
+        """The user moves in time."""
+        self.set(False)
+
+    def follow(self) -> bool:
+        """Bring the newest samples into view; False where the strips stand still."""
+        if self.on:
+            width = round(self._settings.window_s) * SECOND
+            end = max(self._session.now_ns, width)
+            self._view.show_span(end - width, end)
+        return self.on
+
+
+class LiveLine(StatusLine):
+    """Short facts of a recording under way."""
+
+    def __init__(self) -> None:
+        super().__init__(("state", "elapsed", "samples", "rate", "size", "step"))
+        self._state: State = "idle"
+
+    def show_state(self, state: State, *, records: bool) -> None:
+        """Another state of the session; `records`: it has a file, or will at once."""
+        self._state = state
+        left = state == "finishing" and not records
+        self.tell("state", tr("○ Disconnecting") if left else _STATES[state])
+
+    def show_car(self, found: CarFound) -> None:
+        """Who answered, and what it does not report."""
+        facts = found.facts
+        parts = [facts.vin or tr("no VIN"), facts.protocol or tr("unknown protocol")]
+        if found.unsupported:
+            parts.append(
+                tr("this car does not report {signals}", signals=", ".join(found.unsupported))
+            )
+        self.tell("step", "; ".join(parts))
+
+    def show_status(self, status: Status) -> None:
+        """How it goes."""
+        held = status.held_s
+        self.tell("elapsed", time_text(status.elapsed_s))
+        self.tell("samples", tr("{n} samples", n=count_text(status.samples)))
+        self.tell("rate", tr("{rate}/s", rate=count_text(status.samples_per_s)))
+        kept = (
+            size_text(status.size_bytes)
+            if held is None
+            else tr("last {time} kept", time=time_text(held))
+        )
+        self.tell("size", kept)
+        if self._state in ("connecting", "watching", "recording"):
+            self.tell("state", _LINKS.get(status.link, _STATES[self._state]))
 
 
 class DriveShown(QObject):
@@ -82,17 +169,20 @@ class DriveShown(QObject):
 
     def add_layouts(self, owner: QWidget) -> SavedLayouts:
         """The layouts of the strips, with their commands for `owner`; wanted once."""
-        saved = live_layouts(
-            owner,
-            self._services.settings,
-            self.stack,
-            self._session,
-            self.values.model_,
-            lambda: self._shown_first,
-        )
-        self.layouts = saved.layouts
+
+        def traces() -> list[StripTrace]:
+            return [*self._session.traces.values()]
+
+        def shown_first() -> list[StripTrace]:
+            return [trace for trace in traces() if trace.signal in self._shown_first]
+
+        settings = self._services.settings
+        self.layouts = Layouts(self.stack, settings, traces, shown_first, owner)
+        self.layouts.changed.connect(lambda: self.values.model_.set_plotted(self.stack.keys))
         self.layouts.notified.connect(self.tell)
-        return saved
+        self.stack.strip_made.connect(lambda strip: setattr(strip.header, "shows_newest", True))
+        StripKeys(self.layouts)
+        return SavedLayouts(self.layouts, settings, owner)
 
     # --- what can be done ---
 
@@ -126,9 +216,17 @@ class DriveShown(QObject):
     def _tick(self) -> None:
         """Ages, rates and bands."""
         self.values.model_.tell(self._session.clock_ns)
-        shade_bands(self.stack, self._session, self._bands, self._watcher.vehicle)
+        self._shade_bands()
         self.stack.refresh_values()
         self.ticked.emit()
+
+    def _shade_bands(self) -> None:
+        """Shade what is looked for now, where that has changed."""
+        traces = self._session.traces
+        if self._bands.look(traces, self._session.now_ns, self._watcher.vehicle):
+            for trace in traces.values():
+                trace.band = self._bands.now.get(trace.signal)
+            self.stack.renew()
 
     def _begun(self, begun: Started) -> None:
         """Everything shown counts from the recording's start now."""

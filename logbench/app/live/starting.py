@@ -1,23 +1,142 @@
-"""How a drive begins: link, cautions, file; watched, recorded, or both."""
+"""How a drive begins: link, cautions, steps of connecting, file; watched, recorded, or both."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
 
-from PySide6.QtCore import QObject, Signal
+from PySide6.QtCore import QObject, Qt, Signal
+from PySide6.QtWidgets import (
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
 
-from logbench.app.live.cautions import CautionsCard
-from logbench.app.live.connecting import ConnectingCard
 from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.watching import DriveWatcher
-from logbench.app.parts import Notice
+from logbench.app.parts import Notice, lay, text_button
 from logbench.capture.messages import Status
 from logbench.errors import LinkUnknownError, StorageError, UsageError
 from logbench.vehicle.links.schemes import leads_to, title_of
 from logbench.words import tr
+
+_MOST_STEPS = 40
+CAUTIONS = (
+    tr(
+        "The driver only drives: start while parked, or let a second person work the program. "
+        "Look at the recording after stopping."
+    ),
+    tr("Never run an engine indoors or partly enclosed: carbon monoxide kills."),
+    tr("Route cables clear of pedals, steering wheel and airbags."),
+    tr(
+        "Never open a hot cooling system; fans may start with the key off. "
+        "Keep clear of belts and exhaust."
+    ),
+    tr(
+        "Full throttle only where lawful and safe. Stop on an oil light, overheating or a flashing "
+        "malfunction lamp."
+    ),
+)
+"""Common practice; carbon monoxide: NIOSH advice."""
+
+
+class ConnectingCard(QFrame):
+    """A list of sentences: done ones are ticked, the last is under way, or says what failed."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("card")
+        self.setMaximumWidth(700)
+        self.title = QLabel(tr("Connecting"))
+        self.title.setObjectName("title")
+        self._list = QLabel()
+        self._list.setWordWrap(True)
+        self._list.setTextFormat(Qt.TextFormat.PlainText)
+        self._list.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self._list.setAccessibleName(tr("Steps of connecting"))
+        self._list.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self._scroll = QScrollArea()
+        self._scroll.setWidget(self._list)
+        self._scroll.setWidgetResizable(True)
+        self._scroll.setFrameShape(QFrame.Shape.NoFrame)
+        self._scroll.setMinimumHeight(280)
+        self._scroll.viewport().setAutoFillBackground(False)
+        self._list.setAutoFillBackground(False)
+        self._scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        lay(QVBoxLayout(self), self.title, (self._scroll, 1), margins=(24, 20, 24, 20), spacing=12)
+        self.steps: list[str] = []
+        self._link = ""
+
+    def begin(self, link: str) -> None:
+        """A new attempt over this link."""
+        self._link = link
+        self.title.setText(tr("Connecting: {link}", link=link))
+        self.steps = []
+        self.step(tr("Opening the link"))
+
+    def waits(self) -> None:
+        """What is waited for is not the link: an unattended run records once the engine runs."""
+        self.title.setText(tr("Waiting for the engine: {link}", link=self._link))
+
+    def step(self, sentence: str) -> None:
+        """The last step is done; this one is under way."""
+        self.steps = [*self.steps, sentence][-_MOST_STEPS:]
+        self._show("…")
+
+    def fail(self, sentence: str) -> None:
+        """The last step failed, for this reason."""
+        self.title.setText(tr("Not connected"))
+        self._show("–")
+        self._list.setText(f"{self._list.text()}\n■  {sentence}")
+        self._to_end()
+
+    def lines(self) -> list[str]:
+        """What is shown, line by line."""
+        return self._list.text().splitlines()
+
+    def _show(self, mark: str) -> None:
+        *done, last = self.steps
+        self._list.setText("\n".join([*(f"✔  {text}" for text in done), f"{mark}  {last}"]))
+        self._to_end()
+
+    def _to_end(self) -> None:
+        bar = self._scroll.verticalScrollBar()
+        bar.setValue(bar.maximum())
+
+
+class CautionsCard(QFrame):
+    """A card in the middle of the page; one press goes on."""
+
+    accepted = Signal()
+    refused = Signal()
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("card")
+        self.setMaximumWidth(640)
+        title = QLabel(tr("Before the drive"))
+        title.setObjectName("title")
+        layout = lay(QVBoxLayout(self), title, margins=(24, 20, 24, 20), spacing=12)
+        for text in CAUTIONS:
+            line = QLabel(f"•  {text}")
+            line.setWordWrap(True)
+            layout.addWidget(line)
+        self.go_on = QPushButton(tr("Start recording"))
+        self.go_on.setObjectName("primary")
+        self.go_on.clicked.connect(self.accepted)
+        self.go_on.setAutoDefault(True)
+        back = text_button(tr("Back"), self.refused.emit)
+        buttons = lay(QHBoxLayout(), (self.go_on, 1), back)
+        layout.addSpacing(6)
+        layout.addLayout(buttons)
+        self.setAccessibleName(tr("Cautions before the drive. ") + " ".join(CAUTIONS))
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
 
 
 class Starting(QObject):

@@ -12,21 +12,151 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import cast
 
-from PySide6.QtCore import QRect, QSize, Qt
-from PySide6.QtGui import QColor, QFocusEvent, QPainter, QPaintEvent, QRegion, QResizeEvent
+from PySide6.QtCore import QPointF, QRect, QSize, Qt
+from PySide6.QtGui import (
+    QColor,
+    QFocusEvent,
+    QFontMetrics,
+    QPainter,
+    QPaintEvent,
+    QPen,
+    QPixmap,
+    QRegion,
+    QResizeEvent,
+)
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.app.plot.axis import ValueAxis
-from logbench.app.plot.canvas import GUTTER, HEADER, Canvas, StripLook
-from logbench.app.plot.cursors import CursorLines
+from logbench.app.plot.canvas import GUTTER, HEADER, RIGHT, Canvas, StripLook
 from logbench.app.plot.handles import LEAST_HEIGHT
-from logbench.app.plot.header import StripHeader
+from logbench.app.plot.painting import empty_pixmap
 from logbench.app.plot.view import TimeView
+from logbench.plot import lines
 from logbench.plot.trace import StripTrace
 from logbench.signals.units import unit_text
 from logbench.words import tr
 
+_LABEL_LEFT = 26
+_NARROWEST_VALUE = 30
+_MIDDLE = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+_LABEL_PX = 20
+"""A cursor's letter stands within so much of its line."""
 _FOOT = 5
+
+
+class StripHeader:
+    """Drawn over the plot of `strip`, whose font and width it takes."""
+
+    def __init__(self, strip: QWidget, canvas: Canvas) -> None:
+        self._strip = strip
+        self._canvas = canvas
+        self.shows_newest = False
+        """Beside values at the cursor, the newest are written, too."""
+        self.pixmap = QPixmap()
+        """The names, from the gutter on."""
+        self._value_boxes: list[QRect] = []
+
+    def boxes(self) -> list[QRect]:
+        """Where each trace's name and value stand, in the strip's pixels."""
+        metrics = QFontMetrics(self._strip.font())
+        texts = []
+        for trace in self._canvas.traces:
+            value = f"−88,888 {unit_text(self._canvas.look.units.unit(trace.unit))}"
+            now = tr("now {value}", value=value) if self.shows_newest else ""
+            texts.append(f"{trace.name}  {value}   {now}")
+        widths = [_LABEL_LEFT + metrics.horizontalAdvance(text) for text in texts]
+        room = self._strip.width() - GUTTER - RIGHT
+        if sum(widths) > room:
+            widths = [w * room // max(1, sum(widths)) for w in widths]
+        lefts = [GUTTER + sum(widths[:n]) for n in range(len(widths))]
+        return [QRect(x, 0, w, HEADER) for x, w in zip(lefts, widths, strict=True)]
+
+    def value_text(self, trace: StripTrace, t_ns: int | None) -> str:
+        """The trace's last value at or before `t_ns` (None: its newest) as text with unit."""
+        found = trace.pyramid.at(trace.pyramid.end_ns if t_ns is None else t_ns)
+        return "–" if found is None else self._canvas.look.units.text(found[1], trace.unit)
+
+    def renew(self) -> None:
+        """Draw the names again."""
+        width = max(1, self._strip.width() - GUTTER)
+        ground = self._canvas.look.theme.window
+        self.pixmap = empty_pixmap(width, HEADER, self._strip.devicePixelRatioF(), ground)
+        painter = QPainter(self.pixmap)
+        self.draw_labels(painter)
+        painter.end()
+
+    def draw_labels(self, painter: QPainter) -> None:
+        """The names; the painter's origin is the gutter's edge."""
+        canvas, theme = self._canvas, self._canvas.look.theme
+        painter.setFont(self._strip.font())
+        painter.setPen(QColor(theme.text))
+        metrics = QFontMetrics(self._strip.font())
+        marked = len(canvas.traces) > 1 and (canvas.mixed or self._strip.hasFocus())
+        self._value_boxes = []
+        for place, (trace, box) in enumerate(zip(canvas.traces, self.boxes(), strict=True)):
+            left = box.left() - GUTTER
+            style = lines.STYLES[place % len(lines.STYLES)]
+            for x0, x1 in lines.dashes(style, 20):
+                painter.fillRect(left + x0, HEADER // 2 - 1, x1 - x0, 3, theme.trace(place))
+            inner = QRect(left + _LABEL_LEFT, 0, box.width() - _LABEL_LEFT - 4, HEADER)
+            name = metrics.elidedText(trace.name, Qt.TextElideMode.ElideRight, inner.width())
+            painter.drawText(inner, _MIDDLE, name)
+            if marked and place == canvas.chosen:
+                under = metrics.horizontalAdvance(name)
+                painter.fillRect(inner.left(), HEADER - 3, under, 2, QColor(theme.accent))
+            inner.setLeft(inner.left() + metrics.horizontalAdvance(trace.name + "  "))
+            self._value_boxes.append(inner.translated(GUTTER, 0))
+
+    def draw_values(self, painter: QPainter) -> None:
+        """The values at the cursor, else the newest; the painter's origin is the strip's."""
+        canvas = self._canvas
+        at = canvas.view.cursor_ns
+        painter.setPen(QColor(canvas.look.theme.text))
+        for trace, box in zip(canvas.traces, self._value_boxes, strict=True):
+            if box.width() > _NARROWEST_VALUE:
+                text = self.value_text(trace, at)
+                if self.shows_newest and at is not None:
+                    text += "   " + tr("now {value}", value=self.value_text(trace, None))
+                painter.drawText(box, _MIDDLE, text)
+
+
+class CursorLines:
+    """The moving cursor, and A and B with their letters, over the plot of `strip`."""
+
+    def __init__(self, strip: QWidget, canvas: Canvas) -> None:
+        self._strip = strip
+        self._canvas = canvas
+        self._painted_x: list[int] = []
+
+    def move(self) -> None:
+        """Have the columns where they were and are painted again."""
+        view = self._canvas.view
+        times = [*view.marks.values()]
+        if view.cursor_ns is not None:
+            times.append(view.cursor_ns)
+        fresh = [GUTTER + int(view.x_of(t)) for t in times]
+        for x in {*fresh, *self._painted_x}:
+            self._strip.update(x - _LABEL_PX, HEADER, 2 * _LABEL_PX, self._strip.height() - HEADER)
+        self._painted_x = fresh
+
+    def draw(self, painter: QPainter, rect: QRect) -> None:
+        """Draw them, and the line under the plot, which lies in `rect`."""
+        view, theme = self._canvas.view, self._canvas.look.theme
+        painter.setPen(QColor(theme.line))
+        painter.drawLine(GUTTER - 1, rect.bottom() + 1, rect.right(), rect.bottom() + 1)
+        painter.setClipRect(rect)
+        marks = sorted((GUTTER + int(view.x_of(t)), n) for n, t in view.marks.items())
+        wide = QFontMetrics(self._strip.font()).horizontalAdvance("A")
+        for place, (x, name) in enumerate(marks):
+            painter.setPen(QPen(QColor(theme.accent), 1))
+            painter.drawLine(x, HEADER, x, rect.bottom())
+            left = x - 4 - wide  # of the line, for the first of two
+            first = place < len(marks) - 1 and left >= GUTTER
+            painter.drawText(QPointF(left if first else x + 4, HEADER + 14), name)
+        if view.cursor_ns is not None:
+            x = GUTTER + int(view.x_of(view.cursor_ns))
+            painter.setPen(QPen(QColor(theme.cursor), 1))
+            painter.drawLine(x, HEADER, x, rect.bottom())
 
 
 class Strip(QWidget):

@@ -21,8 +21,7 @@ from logbench.analysis.model import Finding, Span
 from logbench.app.commands import add_command
 from logbench.app.parts import Notice, middle, text_button
 from logbench.app.plot.keys import add_view_commands
-from logbench.app.plot.layouts import Layouts
-from logbench.app.plot.saved_layouts import SavedLayouts
+from logbench.app.plot.layouts import Layouts, SavedLayouts
 from logbench.app.plot.strip_keys import StripKeys
 from logbench.app.review.beginning import Beginning
 from logbench.app.review.exporting import Exporting
