@@ -13,24 +13,22 @@ from reportlab.lib.colors import HexColor, linearlyInterpolatedColor
 
 from logbench.analysis.model import Condition, ConditionSpan, Span
 from logbench.report import fonts
-from logbench.report.colors import (
-    BLUE,
-    CONDITION_COLORS,
-    FALLING,
-    GREEN,
-    LEVEL,
-    ORANGE,
-    RISING,
-    VERMILLION,
-)
 from logbench.report.drawing import (
     AREA,
     BLACK,
+    BLUE,
+    CONDITION_COLORS,
+    FALLING,
     GRAY,
+    GREEN,
     LEFT,
+    LEVEL,
     LIGHT,
+    ORANGE,
     RIGHT,
+    RISING,
     SIZE,
+    VERMILLION,
     WHITE,
     WIDTH,
     Floats,
@@ -78,7 +76,7 @@ class Shade:
     """A stretch of time with a color behind it."""
 
     span: Span
-    color: str = ORANGE
+    color: HexColor = ORANGE
 
 
 def strips_chart(
@@ -165,13 +163,13 @@ def _ribbon(
         y -= 11
         x = LEFT
         for condition in row:
-            drawing.add(block(x, y + 1, 8, 6, HexColor(CONDITION_COLORS[condition])))
+            drawing.add(block(x, y + 1, 8, 6, CONDITION_COLORS[condition]))
             drawing.add(text(condition.value, x + 11, y + 1.5))
             x += 20 + fonts.width_of(condition.value, SIZE)
     y -= 10
     for span in conditions:
         a, b = place(span.start_ns / 60e9), place(span.end_ns / 60e9)
-        color = HexColor(CONDITION_COLORS[span.condition])
+        color = CONDITION_COLORS[span.condition]
         drawing.add(block(a, y, max(b - a, 0.1), 7, color))
 
 
@@ -243,14 +241,12 @@ def _bar(drawing: Drawing, bar: Bar, x: float, step: float, level: Place) -> Non
     width = min(26.0, step * 0.32)
     middle = x + step / 2
     for (value, half), left, fill in zip(
-        bar.sides, (middle - width - 1, middle + 1), (HexColor(BLUE), WHITE), strict=True
+        bar.sides, (middle - width - 1, middle + 1), (BLUE, WHITE), strict=True
     ):
         if value is None:
             continue
         y, tall = min(level(0), level(value)), max(abs(level(value) - level(0)), 0.5)
-        drawing.add(
-            Rect(left, y, width, tall, fillColor=fill, strokeColor=HexColor(BLUE), strokeWidth=1)
-        )
+        drawing.add(Rect(left, y, width, tall, fillColor=fill, strokeColor=BLUE, strokeWidth=1))
         if half:
             center = left + width / 2
             ends = level(value - half), level(value + half)
@@ -263,7 +259,7 @@ def _bar(drawing: Drawing, bar: Bar, x: float, step: float, level: Place) -> Non
 
 def _bar_legend(drawing: Drawing, height: float, with_band: bool) -> None:
     x = LEFT + 6
-    entries = [("before", HexColor(BLUE), HexColor(BLUE)), ("after", WHITE, HexColor(BLUE))]
+    entries = [("before", BLUE, BLUE), ("after", WHITE, BLUE)]
     if with_band:
         entries.append(("usual range", pale(GREEN), pale(GREEN)))
     for words, fill, edge in entries:
@@ -306,7 +302,7 @@ def changes_chart(changes: Sequence[Change]) -> Drawing:
     for index, change in enumerate(changes):
         reach = max(abs(change.change or 0.0) + (change.half_width or 0.0), 1e-9)
         place = line_between(0.0, reach, middle, middle + (right - left) / 2 * 0.94)
-        color = VERMILLION if change.changed else "#888888"
+        color = VERMILLION if change.changed else HexColor("#888888")
         _interval(drawing, change, height - 14 - _ROW * (index + 0.6), place, right, color)
     return drawing
 
@@ -339,7 +335,7 @@ def detectable_chart(changes: Sequence[Change], x_label: str) -> Drawing:
 
 
 def _interval(
-    drawing: Drawing, change: Change, y: float, place: Place, right: float, color: str
+    drawing: Drawing, change: Change, y: float, place: Place, right: float, color: HexColor
 ) -> None:
     """Label, bar with a mark (filled where a change is shown), text."""
     drawing.add(text(fonts.fitted(change.label, SIZE, _LABEL), 0, y - 2.5))
@@ -348,10 +344,10 @@ def _interval(
     if change.change is None or change.half_width is None:
         return
     a, b = (place(change.change + sign * change.half_width) for sign in (-1, 1))
-    drawing.add(Line(a, y, b, y, strokeColor=HexColor(color), strokeWidth=2.2))
+    drawing.add(Line(a, y, b, y, strokeColor=color, strokeWidth=2.2))
     at = place(change.change)
-    fill = HexColor(color) if change.changed else WHITE
-    drawing.add(Rect(at - 2.5, y - 2.5, 5, 5, fillColor=fill, strokeColor=HexColor(color)))
+    fill = color if change.changed else WHITE
+    drawing.add(Rect(at - 2.5, y - 2.5, 5, 5, fillColor=fill, strokeColor=color))
 
 
 def _reach(change: Change) -> float:
@@ -375,7 +371,7 @@ def margin_bar(margin: float | None, passed: bool | None) -> Drawing:
     if margin is not None:
         color = VERMILLION if passed is False else ORANGE if margin < 0.1 else BLUE
         start, end = sorted((width / 2, width / 2 * (1 + margin)))
-        drawing.add(block(start, 2, max(end - start, 1), 5, HexColor(color)))
+        drawing.add(block(start, 2, max(end - start, 1), 5, color))
     drawing.add(Line(width / 2, 0, width / 2, height, strokeColor=GRAY, strokeWidth=1))
     return drawing
 
@@ -451,5 +447,5 @@ def _color_scale(drawing: Drawing, level: Place, top: float) -> None:
 
 def _diverging(share: float) -> HexColor:
     """-1 to 1."""
-    end = HexColor(FALLING if share < 0 else RISING)
-    return linearlyInterpolatedColor(HexColor(LEVEL), end, 0.0, 1.0, min(abs(share), 1.0))
+    end = FALLING if share < 0 else RISING
+    return linearlyInterpolatedColor(LEVEL, end, 0.0, 1.0, min(abs(share), 1.0))

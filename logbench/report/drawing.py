@@ -1,4 +1,5 @@
-"""What every chart of a document is drawn with: text, scales, axes, lines; and the way to a PNG.
+"""What every chart of a document is drawn with: text, colors, scales, axes, lines; and
+the way to a PNG.
 
 reportlab drawings: vectors in the PDF and in the HTML page. For a PNG the drawing's own PDF is
 rendered by pdfium, so that all three show the same.
@@ -15,9 +16,9 @@ import numpy.typing as npt
 from reportlab.graphics.shapes import Drawing, Group, Line, Rect, String
 from reportlab.lib.colors import HexColor
 
+from logbench.analysis.model import Condition, Verdict
 from logbench.recording.storage import write_whole
 from logbench.report import fonts
-from logbench.report.colors import LINE_COLORS
 from logbench.signals.numbers import value_ticks
 
 WIDTH = 500.0
@@ -27,7 +28,31 @@ LEFT, RIGHT = 62.0, 6.0
 AREA = WIDTH - LEFT - RIGHT
 SIZE = 7.5
 GRAY, LIGHT = HexColor("#666666"), HexColor("#DDDDDD")
-WHITE, BLACK = HexColor("#FFFFFF"), HexColor("#000000")
+WHITE = HexColor("#FFFFFF")
+BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILLION, PURPLE = map(
+    HexColor,
+    ("#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7"),
+)
+"""The Okabe-Ito set, told apart with any color vision (Okabe & Ito 2008), with line styles as a
+second cue; conditions are named beside their colors."""
+LINE_COLORS = (BLUE, VERMILLION, GREEN, PURPLE, ORANGE, BLACK)
+CONDITION_COLORS = {
+    Condition.KEY_ON: HexColor("#BBBBBB"),
+    Condition.CRANKING: BLACK,
+    Condition.COLD_IDLE: SKY,
+    Condition.WARM_IDLE: GREEN,
+    Condition.FAST_IDLE: YELLOW,
+    Condition.CRUISE: BLUE,
+    Condition.ACCELERATION: ORANGE,
+    Condition.FULL_THROTTLE: VERMILLION,
+    Condition.FUEL_CUT: PURPLE,
+    Condition.ENGINE_OFF: HexColor("#DDDDDD"),
+    Condition.OTHER: HexColor("#F2F2F2"),
+}
+VERDICT_COLORS = {Verdict.WATCH: ORANGE, Verdict.ACT: VERMILLION}
+"""What a finding's evidence is shaded with."""
+FALLING, LEVEL, RISING = HexColor("#B35806"), HexColor("#F7F7F7"), HexColor("#542788")
+"""Ends and middle of a diverging scale (ColorBrewer PuOr), told apart with any color vision."""
 _DASHES: tuple[list[int] | None, ...] = (None, [4, 2], [1, 2], [6, 2, 1, 2])
 _MARGIN, _TITLE_SIZE, _PIXELS = 12.0, 10.0, 3.0
 """Of a PNG: points around the drawing, size of its title, pixels a point."""
@@ -52,16 +77,15 @@ def rule(x0: float, y0: float, x1: float, y1: float, color: HexColor = GRAY) -> 
     return Line(x0, y0, x1, y1, strokeColor=color, strokeWidth=0.6)
 
 
-def pale(color: str) -> HexColor:
+def pale(whole: HexColor) -> HexColor:
     """A quarter of the color on white."""
-    whole = HexColor(color)
     parts = (round(255 * (1 - (1 - part) * 0.25)) for part in (whole.red, whole.green, whole.blue))
     return HexColor("#{:02X}{:02X}{:02X}".format(*parts))
 
 
 def stroke(index: int) -> dict[str, object]:
     """Color and dashes of the line at a place among its strip's."""
-    color = HexColor(LINE_COLORS[index % len(LINE_COLORS)])
+    color = LINE_COLORS[index % len(LINE_COLORS)]
     return {"strokeColor": color, "strokeDashArray": _DASHES[index % len(_DASHES)]}
 
 

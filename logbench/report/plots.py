@@ -1,6 +1,7 @@
-"""Plots as PNG files without a display: a recording, trims before and after, a comparison.
+"""Charts of recordings and comparisons: the signals behind findings for the report, and PNG files
+without a display: a recording, trims before and after, a comparison.
 
-All raise StorageError when the file cannot be written.
+All that write a file raise StorageError when it cannot be written.
 """
 
 from __future__ import annotations
@@ -13,8 +14,10 @@ import numpy as np
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.overlay import Overlay
 from logbench.analysis.comparison.results import Comparison, SignalResult, SignalVerdict
-from logbench.analysis.model import ConditionSpan, Finding
+from logbench.analysis.model import ConditionSpan, Finding, heading
+from logbench.analysis.run import strips_of as signals_of
 from logbench.recording.reader import Recording
+from logbench.report.blocks import Block, Figure, Heading
 from logbench.report.charts import (
     Bar,
     Cell,
@@ -27,17 +30,56 @@ from logbench.report.charts import (
     detectable_chart,
     strips_chart,
 )
-from logbench.report.colors import VERDICT_COLORS
-from logbench.report.drawing import write_png
-from logbench.report.findings_charts import strips_of
+from logbench.report.drawing import VERDICT_COLORS, write_png
+from logbench.report.gather import Drive, out_of_range
 from logbench.signals.unit_sentences import in_units
-from logbench.signals.units import METRIC, unit_text
+from logbench.signals.units import METRIC, Units, unit_text
 
 STRIPS = (
     *(("RPM",), ("VSS",), ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("MAF",)),
     *(("MAP", "BARO"), ("ECT", "IAT", "AAT"), ("VPWR",)),
 )
 """Which signals share a strip; strips without data are left out."""
+
+
+def finding_figures(drive: Drive, units: Units, most: int) -> Iterator[Block]:
+    """A heading and one figure for each check with something out of range, at most `most`."""
+    by_check: dict[str, list[Finding]] = {}
+    for finding in out_of_range(drive.findings):
+        by_check.setdefault(finding.check, []).append(finding)
+    for number, (check, findings) in enumerate(by_check.items()):
+        if number == most:
+            return
+        strips = strips_of(drive.recording, signals_of(check), units)
+        if not strips:
+            continue
+        if number == 0:
+            yield Heading(f"Recorded: {drive.entry.label or drive.entry.file}", 2)
+        shades = [Shade(span) for finding in findings for span in finding.evidence]
+        drawing = strips_chart(
+            strips, "minutes since the recording's start", drive.conditions, shades
+        )
+        names = ", ".join(dict.fromkeys(finding.subject for finding in findings))
+        shaded = " Shaded: the stretches that were judged." if shades else ""
+        yield Figure(drawing, f"{heading(check).capitalize()}: {names}.{shaded}")
+
+
+def strips_of(
+    recording: Recording, wanted: tuple[tuple[str, ...], ...], units: Units
+) -> list[Strip]:
+    """Strips of those signals the recording holds, over minutes."""
+    strips = []
+    for names in wanted:
+        traces = [recording.trace(name) for name in names if name in recording]
+        traces = [trace for trace in traces if len(trace)]
+        if not traces:
+            continue
+        lines = tuple(
+            Line2D(trace.signal, trace.t_s / 60, units.array(trace.value, trace.unit))
+            for trace in traces
+        )
+        strips.append(Strip(units.printed(traces[0].unit), lines))
+    return strips
 
 
 def plot_recording(

@@ -9,9 +9,9 @@ from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.times import when_text
 from logbench.report import after, records
 from logbench.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Table
-from logbench.report.findings_charts import finding_figures
 from logbench.report.gather import Drive, Material, out_of_range
 from logbench.report.options import Section
+from logbench.report.plots import finding_figures
 from logbench.report.sentences import sentences
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units

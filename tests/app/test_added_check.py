@@ -24,9 +24,9 @@ from logbench.plot.evidence import band_of, concerning
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import StripTrace
 from logbench.recording.reader import open_recording
-from logbench.report.findings_charts import finding_figures
 from logbench.report.gather import Drive, Material
 from logbench.report.options import ReportOptions
+from logbench.report.plots import finding_figures
 from logbench.report.sentences import default_sentences
 from logbench.signals.units import Units
 

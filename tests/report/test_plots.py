@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from reportlab.lib.colors import HexColor
 
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.overlay import By, overlay
@@ -15,7 +16,7 @@ from logbench.analysis.view import View
 from logbench.errors import StorageError
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.reader import Recording, open_recording
-from logbench.report.colors import BLUE, VERMILLION
+from logbench.report.drawing import BLUE, VERMILLION
 from logbench.report.plots import (
     plot_cells,
     plot_intervals,
@@ -57,8 +58,8 @@ def _pixels(path: Path) -> np.ndarray:
         return np.asarray(image.convert("RGB")).astype(int)
 
 
-def _share_of(path: Path, color: str) -> float:
-    wanted = [int(color[i : i + 2], 16) for i in (1, 3, 5)]
+def _share_of(path: Path, color: HexColor) -> float:
+    wanted = [round(255 * part) for part in color.rgb()]
     return float((np.abs(_pixels(path) - wanted).max(axis=-1) < 24).mean())
 
 

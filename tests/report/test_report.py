@@ -21,11 +21,10 @@ from logbench.job.folder import create_job
 from logbench.job.model import RESTRAINT_CAUTION, Job, Note, Option, Photo, RecordingEntry
 from logbench.report.blocks import Document, Table
 from logbench.report.document import build_report, make_document, report_sentences
-from logbench.report.gather import gather
+from logbench.report.gather import gather, load_picture
 from logbench.report.html import render_html
 from logbench.report.options import SECTIONS, ReportOptions, sections_from
 from logbench.report.pdf import render_pdf
-from logbench.report.pictures import load_picture
 from logbench.report.sections import DEFERRAL
 from logbench.report.sentences import default_sentences, sentences
 
