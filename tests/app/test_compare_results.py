@@ -229,8 +229,8 @@ def test_it_fits_a_small_window_and_both_themes(shown: ComparePage, window: Main
     for theme in ("light", "night"):
         window.services.look.choose(theme)
         qtbot.wait(20)
-        assert shown.results.grid.theme.name == theme
-        ground = QColor(shown.results.grid.theme.window)
+        assert shown.results.grid.look.theme.name == theme
+        ground = QColor(shown.results.grid.look.theme.window)
         picture = shown.results.grid.grab().toImage()
         assert picture.pixelColor(2, picture.height() - 3) == ground
 

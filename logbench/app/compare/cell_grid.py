@@ -16,9 +16,9 @@ from logbench.app.compare.colours import difference_colour, ink_on
 from logbench.app.compare.signals_table import change_text
 from logbench.app.parts import Elided, lay, styled
 from logbench.app.plot.cell_table import Cell, CellTable
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.signals.unit_sentences import in_units
-from logbench.signals.units import METRIC, Units, difference_unit, unit_text
+from logbench.signals.units import difference_unit, unit_text
 from logbench.words import tr, word
 
 _HATCH = {"before": Qt.BrushStyle.BDiagPattern, "after": Qt.BrushStyle.FDiagPattern}
@@ -64,20 +64,21 @@ class CellGrid(QWidget):
     chosen = Signal(object)
     """The `GridCell`, or None."""
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
-        self.theme = theme
+        self.look = look
         self.cells: list[GridCell] = []
         self._axis: LoadAxis | None = None
         self._title = ""
         self._unit = ""
-        self._units = METRIC
         self._head, self._axes, self._legend = Elided(), styled(Elided(), "muted"), QLabel()
         self._legend.setTextFormat(Qt.TextFormat.RichText)
         self._legend.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         nothing = tr("No operating cells: nothing was warm and steady enough on either side.")
-        self.table = CellTable(theme, nothing)
+        self.table = CellTable(look.theme, nothing)
         self.table.chosen.connect(self._chosen)
+        for changed in (look.changed, look.units_changed):
+            changed.connect(self._show)
         parts = (self._head, (self.table, 1), self._axes, self._legend)
         lay(QVBoxLayout(self), *parts, margins=(8, 2, 8, 4), spacing=2)
         self.setFocusProxy(self.table)
@@ -100,16 +101,6 @@ class CellGrid(QWidget):
         self.cells, self._axis, self._title = [], None, ""
         self._show()
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.theme = self.table.theme = theme
-        self._show()
-
-    def set_units(self, units: Units) -> None:
-        """Show differences in other units; the axes keep those of the cells."""
-        self._units = units
-        self._show()
-
     def choose(self, cell: GridCell | None) -> None:
         """Choose a cell, or none."""
         self.table.choose(None if cell is None else cell.key)
@@ -117,7 +108,7 @@ class CellGrid(QWidget):
     def text_of(self, cell: GridCell) -> str:
         """A cell in words."""
         place = cell.key.text(self._axis) if self._axis is not None else ""
-        place = in_units(place, self._units)
+        place = in_units(place, self.look.units)
         before, after = (f"{s:.0f} s" for s in cell.seconds)
         times = tr("{before} of steady running before, {after} after", before=before, after=after)
         found = cell.difference
@@ -126,13 +117,14 @@ class CellGrid(QWidget):
                 "{place}: no difference, too little on a side ({times}).", place=place, times=times
             )
         half = found.difference.half_width
-        number = change_text(found.difference.value, half, self._unit, self._units)
+        number = change_text(found.difference.value, half, self._unit, self.look.units)
         alone = tr(" It differs by itself.") if cell.changed else ""
         return f"{place}: {number} ({times}).{alone}"
 
     # --- small things ---
 
-    def _show(self) -> None:
+    def _show(self, _: object = None) -> None:
+        """The axes keep the units of the cells."""
         columns, rows = (
             range(min(places), max(places) + 1) if places else range(0)
             for places in (
@@ -143,8 +135,10 @@ class CellGrid(QWidget):
         sizes = [abs(c.difference.difference.value) for c in self.cells if c.difference]
         top = max(sizes, default=0.0) or 1.0
         shown = {cell.key: self._shown(cell, top) for cell in self.cells}
+        self.table.theme = self.look.theme
         self.table.show_cells(shown, self._axis, columns, rows)
-        unit = f", {unit_text(self._units.unit(difference_unit(self._unit)))}" if self._unit else ""
+        unit = unit_text(self.look.units.unit(difference_unit(self._unit)))
+        unit = f", {unit}" if self._unit else ""
         self._head.tell(tr("{title}: change (after − before){unit}", title=self._title, unit=unit))
         self._axes.tell(self.table.axes_text)
         self._legend.setText(self._legend_text(top) if sizes else "")
@@ -154,7 +148,7 @@ class CellGrid(QWidget):
 
     def _shown(self, cell: GridCell, top: float) -> Cell:
         """The cell in the table; colours end at the difference `top`."""
-        theme, said = self.theme, self.text_of(cell)
+        theme, said = self.look.theme, self.text_of(cell)
         line, text = QPen(QColor(theme.line), 1), QColor(theme.text)
         if cell.difference is None:
             return Cell("", said, QBrush(QColor(theme.muted), _HATCH[cell.side]), text, line)
@@ -166,14 +160,14 @@ class CellGrid(QWidget):
 
     def _bare(self, value: float, half: float | None) -> str:
         """A difference without its unit, which the title names."""
-        factor, _ = self._units.line(self._unit)
+        factor, _ = self.look.units.line(self._unit)
         return change_text(value * factor, None if half is None else half * factor, "")
 
     def _legend_text(self, top: float) -> str:
         """The colours with their ends, and the two kinds of hatching; as rich text."""
         shares = [step / _RAMP_STEPS for step in range(-_RAMP_STEPS, _RAMP_STEPS + 1)]
         ramp = "".join(
-            f'<span style="color: {difference_colour(s, self.theme).name()}">█</span>'
+            f'<span style="color: {difference_colour(s, self.look.theme).name()}">█</span>'
             for s in shares
         )
         ends = [self._bare(value, None) for value in (-top, top)]

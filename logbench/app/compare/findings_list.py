@@ -11,10 +11,10 @@ from PySide6.QtWidgets import QHeaderView, QTreeWidget, QTreeWidgetItem
 from logbench.analysis.comparison.results import FindingResult, FindingVerdict
 from logbench.analysis.model import Finding
 from logbench.app.compare.colours import FINDING_SYMBOLS, finding_colour
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.signals.numbers import value_text
 from logbench.signals.unit_sentences import in_units
-from logbench.signals.units import METRIC, Units, unit_text
+from logbench.signals.units import Units, unit_text
 from logbench.words import tr, word
 
 _ORDER = (
@@ -42,19 +42,12 @@ def count_of(findings: Sequence[FindingResult]) -> str:
     return ", ".join(f"{n} {word(verdict.value)}" for verdict, n in counts if n)
 
 
-def numbers_of(result: FindingResult, units: Units = METRIC) -> str:
+def numbers_of(result: FindingResult, units: Units) -> str:
     """`20.3 → 0.1 %`, or the checks' words where there are no numbers."""
     first, second = _side(result.before, units), _side(result.after, units)
-    unit = next((f.unit for f in (result.before, result.after) if f and f.unit), "")
-    numeric = (
-        result.before
-        and result.after
-        and None
-        not in (
-            result.before.value,
-            result.after.value,
-        )
-    )
+    sides = (result.before, result.after)
+    unit = next((f.unit for f in sides if f and f.unit), "")
+    numeric = all(side is not None and side.value is not None for side in sides)
     return f"{first} → {second} {unit_text(units.unit(unit)) if numeric else ''}".strip()
 
 
@@ -68,22 +61,16 @@ def _side(finding: Finding | None, units: Units) -> str:
     return shown.removeprefix("−") if not shown.strip("−0.") else shown
 
 
-def _write_tip(item: QTreeWidgetItem, result: FindingResult, units: Units) -> None:
-    name = result.heading
-    for column in range(3):
-        item.setToolTip(column, f"{name}: {in_units(result.reason, units)}")
-
-
 class FindingsList(QTreeWidget):
     """Choosing a finding sends `chosen`."""
 
     chosen = Signal(object)
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
-        self._theme = theme
-        self._units = METRIC
-        self._results: list[FindingResult] = []
+        self._look = look
+        self.results: list[FindingResult] = []
+        """Those shown, from the top."""
         self.setAccessibleName(tr("Outcome of each finding"))
         self.setHeaderLabels([tr("Verdict"), tr("Finding"), tr("Before → after")])
         self.setRootIsDecorated(False)
@@ -94,50 +81,39 @@ class FindingsList(QTreeWidget):
         header.setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
         header.setSectionResizeMode(2, QHeaderView.ResizeMode.ResizeToContents)
         self.currentItemChanged.connect(self._changed)
-
-    @property
-    def results(self) -> tuple[FindingResult, ...]:
-        """Those shown, from the top."""
-        return tuple(self._results)
+        for changed in (look.changed, look.units_changed):
+            changed.connect(self._write)
 
     def show_findings(self, findings: Sequence[FindingResult]) -> None:
         """Other findings."""
-        self._results = sorted_findings(findings)
+        self.results = sorted_findings(findings)
         self.clear()
-        for result in self._results:
-            name = result.heading
+        for result in self.results:
             verdict = f"{FINDING_SYMBOLS[result.verdict]} {word(result.verdict.value)}"
-            item = QTreeWidgetItem([verdict, name, numbers_of(result, self._units)])
-            _write_tip(item, result, self._units)
+            item = QTreeWidgetItem([verdict, result.heading])
             item.setTextAlignment(2, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
             self.addTopLevelItem(item)
-        self.set_theme(self._theme)
+        self._write()
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self._theme = theme
-        for row, result in enumerate(self._results):
+    def _write(self, _: object = None) -> None:
+        """What depends on the look."""
+        theme, units = self._look.theme, self._look.units
+        for row, result in enumerate(self.results):
             item = self.topLevelItem(row)
-            if item is not None:
-                item.setForeground(0, QBrush(finding_colour(result.verdict, theme)))
-
-    def set_units(self, units: Units) -> None:
-        """Show numbers in other units."""
-        self._units = units
-        for row, result in enumerate(self._results):
-            item = self.topLevelItem(row)
-            if item is not None:
-                item.setText(2, numbers_of(result, units))
-                _write_tip(item, result, units)
+            assert item is not None
+            item.setForeground(0, QBrush(finding_colour(result.verdict, theme)))
+            item.setText(2, numbers_of(result, units))
+            for column in range(3):
+                item.setToolTip(column, f"{result.heading}: {in_units(result.reason, units)}")
 
     def step(self, by: int) -> None:
         """Choose the next, or the one before."""
         item = self.currentItem()
         at = 0 if item is None else self.indexOfTopLevelItem(item) + by
-        wanted = self.topLevelItem(at % max(1, len(self._results)))
+        wanted = self.topLevelItem(at % max(1, len(self.results)))
         if wanted is not None:
             self.setCurrentItem(wanted)
 
     def _changed(self, item: QTreeWidgetItem | None) -> None:
         if item is not None:
-            self.chosen.emit(self._results[self.indexOfTopLevelItem(item)])
+            self.chosen.emit(self.results[self.indexOfTopLevelItem(item)])

@@ -24,12 +24,12 @@ from logbench.app.plot.canvas import GUTTER
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, Laid, Wish, place_ns, shown_signals
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import tick_text, time_text
 from logbench.signals.unit_sentences import in_units
-from logbench.signals.units import Differences, Units
+from logbench.signals.units import Differences
 from logbench.words import tr, tr_n, word
 
 _ROW_PX = 15
@@ -40,10 +40,10 @@ _FIRST_MARKER = tr("first marker")
 class SpanRows(QWidget):
     """Two rows above the strips: when each side was in what is chosen."""
 
-    def __init__(self, view: TimeView, theme: Theme) -> None:
+    def __init__(self, view: TimeView, look: Look) -> None:
         super().__init__()
         self._view = view
-        self._theme = theme
+        self._look = look
         self.spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
         self.setFixedHeight(2 * _ROW_PX + 4)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
@@ -66,22 +66,17 @@ class SpanRows(QWidget):
         self.setVisible(any(spans.values()))
         self.update()
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self._theme = theme
-        self.update()
-
     def paintEvent(self, event: QPaintEvent) -> None:
         """A label and the spans of each side; hatched after the repair."""
-        painter = QPainter(self)
-        painter.fillRect(self.rect(), QColor(self._theme.window))
+        painter, theme = QPainter(self), self._look.theme
+        painter.fillRect(self.rect(), QColor(theme.window))
         for row, side in enumerate(SIDES):
             top = 2 + row * _ROW_PX
-            painter.setPen(QColor(self._theme.muted))
+            painter.setPen(QColor(theme.muted))
             right = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
             painter.drawText(QRectF(0, top, GUTTER - 8, _ROW_PX), right, side)
             pattern = (Qt.BrushStyle.SolidPattern, Qt.BrushStyle.Dense4Pattern)[row]
-            brush = QBrush(self._theme.trace(row), pattern)
+            brush = QBrush(theme.trace(row), pattern)
             painter.setClipRect(GUTTER, 0, self._view.pixels, self.height())
             for span in self.spans[side]:
                 x0, x1 = self._view.x_of(span.start_ns), self._view.x_of(span.end_ns)
@@ -98,14 +93,15 @@ class OverlayView(QWidget):
     recordings_changed = Signal()
     """Another recording of a side is shown: what was given as spans is no longer of it."""
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
+        self._look = look
         self._compared: Compared | None = None
         self.laid: Laid | None = None
         self._spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
         self.view = TimeView(self)
-        self.stack = StripStack(self.view, theme)
-        self.rows = SpanRows(self.view, theme)
+        self.stack = StripStack(self.view, look.theme)
+        self.rows = SpanRows(self.view, look)
         self.rows.hide()
         self.signal_box = _box(tr("Signal overlaid"))
         self.by_box = _box(tr("What the drives are aligned by"))
@@ -137,6 +133,9 @@ class OverlayView(QWidget):
         self.degc_box.valueChanged.connect(self._soon.start)
         add_view_commands(self.stack, self.view)
         self.setFocusProxy(self.stack)
+        for changed in (look.changed, look.units_changed):
+            changed.connect(self._set_look)
+        self._set_look()
 
     def _lay_out(self) -> None:
         tools = lay(QHBoxLayout(), (self.signal_box, 1), margins=(6, 2, 10, 2))
@@ -197,7 +196,7 @@ class OverlayView(QWidget):
 
     def show_trouble(self, sentence: str) -> None:
         """There is no such overlay, and why."""
-        sentence = in_units(sentence, self.stack.look.units)
+        sentence = in_units(sentence, self._look.units)
         self.laid = None
         self.stack.clear()
         self.rows.hide()
@@ -228,17 +227,6 @@ class OverlayView(QWidget):
         start, end = starts[chosen]
         pad = max(end - start, 4 * SECOND)
         self.view.show_span(start - pad, end + pad)
-
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.stack.set_theme(theme)
-        self.rows.set_theme(theme)
-        self._tint()
-
-    def set_units(self, units: Units) -> None:
-        """Show values in other units; distances keep theirs."""
-        self.stack.set_units(units)
-        self._tint()
 
     # --- choosing ---
 
@@ -299,6 +287,13 @@ class OverlayView(QWidget):
         strip = self.stack.add_strip(traces[0].unit, group)
         for trace in traces:
             strip.add(trace)
+
+    def _set_look(self, _: object = None) -> None:
+        """Distances keep their units."""
+        self.stack.set_theme(self._look.theme)
+        self.stack.set_units(self._look.units)
+        self.rows.update()
+        self._tint()
 
     def _tint(self) -> None:
         """The difference has a colour of its own, and units of differences."""

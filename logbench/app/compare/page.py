@@ -75,7 +75,7 @@ class ComparePage(QWidget):
         self.notice = Notice(self)
         self.sides = SidesPanel(services.settings, self._owner)
         self.question = SameCar(self.confirm_same_car, self.choose_sides)
-        self.results = ResultsPanel(self._owner, services.look.theme)
+        self.results = ResultsPanel(self._owner, services.look)
         self.work = LongWork(self._owner)
         self.compared: Compared | None = None
         """What is shown; None until a comparison is (or its question is answered)."""
@@ -89,9 +89,6 @@ class ComparePage(QWidget):
         self.sides.picked.connect(lambda: self._turn_to(_CHOOSING))
         for part in (self.work, self.sides.recent):
             part.failed.connect(self.notice.trouble)
-        services.look.changed.connect(self.results.set_theme)
-        services.look.units_changed.connect(self.results.set_units)
-        self.results.set_units(services.look.units)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
 
     # --- building ---

@@ -25,11 +25,10 @@ from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_s
 from logbench.app.compare.warmup_plot import WarmUpPlot
 from logbench.app.parts import Given, lay, muted, named, styled
 from logbench.app.tables import splitter
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, MakeOverlay, Wish
 from logbench.cases.runner import Owner
 from logbench.signals.unit_sentences import in_units
-from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 FINDINGS, SIGNALS, DRIVE, WARM_UP = range(4)
@@ -39,20 +38,20 @@ _DETAIL_PX = 66
 class ResultsPanel(QWidget):
     """Everything about one comparison. Choosing anything shows where it comes from."""
 
-    def __init__(self, owner: Owner, theme: Theme) -> None:
+    def __init__(self, owner: Owner, look: Look) -> None:
         super().__init__()
-        self._owner = owner
+        self._owner, self._look = owner, look
         self.compared: Compared | None = None
-        self.units = METRIC
         self._codes: set[int] = set()
         """The cells whose spans are shown."""
         self._told: Callable[[], str] | None = None
         """Makes the sentences about what is chosen; None where nothing is."""
-        self.findings = FindingsList(theme)
-        self.signals = SignalsTable(theme)
-        self.grid = CellGrid(theme)
-        self.overlay = OverlayView(theme)
-        self.warm_plot = WarmUpPlot(theme)
+        self.findings = FindingsList(look)
+        self.signals = SignalsTable(look)
+        self.grid = CellGrid(look)
+        self.overlay = OverlayView(look)
+        self.warm_plot = WarmUpPlot(look.theme)
+        self.warm_plot.set_units(look.units)
         self.to_drive = named(QListWidget(), tr("Operating cells to drive"))
         self.to_drive.setWordWrap(True)
         self.summary = QLabel()
@@ -74,6 +73,9 @@ class ResultsPanel(QWidget):
         self.to_drive.currentRowChanged.connect(self._drive_chosen)
         self.overlay.recordings_changed.connect(lambda: self._show_cells(self._codes))
         self.tabs.currentChanged.connect(lambda tab: self.detail.setVisible(tab != WARM_UP))
+        look.changed.connect(self.warm_plot.set_theme)
+        look.units_changed.connect(self.warm_plot.set_units)
+        look.units_changed.connect(self._units_changed)
 
     def _lay_out(self) -> None:
         card = styled(QFrame(), "card")
@@ -126,21 +128,7 @@ class ResultsPanel(QWidget):
         if result.findings:
             self.findings.step(1)
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.findings.set_theme(theme)
-        self.signals.model_.set_theme(theme)
-        self.grid.set_theme(theme)
-        self.overlay.set_theme(theme)
-        self.warm_plot.set_theme(theme)
-
-    def set_units(self, units: Units) -> None:
-        """Show numbers and sentences in other units."""
-        self.units = units
-        for part in (
-            self.findings, self.signals.model_, self.grid, self.overlay, self.warm_plot
-        ):  # fmt: skip
-            part.set_units(units)
+    def _units_changed(self, _: object) -> None:
         self._show_sentences()
         if self._told is not None:
             self.detail.setPlainText(self._told())
@@ -148,22 +136,19 @@ class ResultsPanel(QWidget):
     def _show_sentences(self) -> None:
         if self.compared is None:
             return
-        result = self.compared.result
-        summary = in_units(result.summary, self.units)
+        result, units = self.compared.result, self._look.units
+        summary = in_units(result.summary, units)
         self.summary.setText(summary)
         self.summary.setAccessibleName(summary)
         warm = f"{result.warm_up.reason}\n{result.cranking.reason}"
-        self.warm_said.setText(in_units(warm, self.units))
+        self.warm_said.setText(in_units(warm, units))
         chosen = self.to_drive.currentRow()
         with QSignalBlocker(self.to_drive):
             self.to_drive.clear()
-            self.to_drive.addItems([in_units(text, self.units) for text in result.to_drive])
+            self.to_drive.addItems([in_units(text, units) for text in result.to_drive])
             self.to_drive.setCurrentRow(chosen)
-        notes = [
-            tr("Note: {text}", text=in_units(concern.text, self.units))
-            for concern in result.concerns
-        ]
-        text = "  ".join(note for note in notes if note)
+        concerns = [in_units(concern.text, units) for concern in result.concerns]
+        text = "  ".join(tr("Note: {text}", text=concern) for concern in concerns)
         self.notes.setText(text)
         self.notes.setVisible(bool(text))
 
@@ -212,7 +197,7 @@ class ResultsPanel(QWidget):
     def _signal_chosen(self, signal: SignalResult) -> None:
         assert self.compared is not None
         self.grid.choose(None)
-        self._tell(lambda: detail_of(signal, self.units))
+        self._tell(lambda: detail_of(signal, self._look.units))
         self.grid.show_signal(self.compared.result, signal.key)
         self._show_cells({c.code for c in signal.cells})
         self.overlay.choose_signal(signal.key)
@@ -234,7 +219,7 @@ class ResultsPanel(QWidget):
                 spans[side] = told.evidence if told is not None else ()
         else:
             tail = tr(" (Its spans are shown when each side is one recording.)")
-        self._tell(lambda: f"{name}: {in_units(finding.reason, self.units)}{tail}")
+        self._tell(lambda: f"{name}: {in_units(finding.reason, self._look.units)}{tail}")
         self._codes = set()
         self.overlay.show_spans(spans)
 

@@ -6,26 +6,14 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from PySide6.QtCore import (
-    QModelIndex,
-    QPointF,
-    QRectF,
-    QSize,
-    Qt,
-    Signal,
-)
+from PySide6.QtCore import QModelIndex, QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF, QResizeEvent
-from PySide6.QtWidgets import (
-    QHeaderView,
-    QStyle,
-    QStyledItemDelegate,
-    QStyleOptionViewItem,
-)
+from PySide6.QtWidgets import QHeaderView, QStyle, QStyledItemDelegate, QStyleOptionViewItem
 
 from logbench.analysis.comparison.results import SignalResult, SignalVerdict
 from logbench.app.compare.colours import SIGNAL_SYMBOLS, signal_colour
 from logbench.app.tables import Index, RowsModel, RowsTable
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.signals.numbers import number_text
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units, difference_unit, unit_text
@@ -70,7 +58,7 @@ def sorted_signals(signals: Sequence[SignalResult]) -> list[SignalResult]:
     return sorted(signals, key=lambda s: (0 if s.relevant else order[s.verdict], not s.derived))
 
 
-def detail_of(result: SignalResult, units: Units = METRIC) -> str:
+def detail_of(result: SignalResult, units: Units) -> str:
     """The whole of a row in a few sentences."""
     parts = [f"{result.title}: {in_units(result.reason, units)}"]
     if result.before is not None and result.after is not None:
@@ -90,14 +78,15 @@ def detail_of(result: SignalResult, units: Units = METRIC) -> str:
 class SignalsModel(RowsModel):
     """One row a signal."""
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__(_TITLES)
-        self.theme = theme
+        self.look = look
+        self._set_look()
+        for changed in (look.changed, look.units_changed):
+            changed.connect(self._set_look)
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.theme = theme
-        self.renew()
+    def _set_look(self, _: object = None) -> None:
+        self.set_units(self.look.units)
 
     @property
     def reach(self) -> float:
@@ -126,7 +115,7 @@ class SignalsModel(RowsModel):
         if column != VERDICT:
             return None
         quiet = row.verdict is SignalVerdict.NOT_COMPARABLE
-        return QColor(self.theme.muted if quiet else self.theme.text)
+        return QColor(self.look.theme.muted if quiet else self.look.theme.text)
 
     # --- Qt's side ---
 
@@ -201,7 +190,7 @@ class IntervalDelegate(QStyledItemDelegate):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         model, result = index.model(), index.data(RESULT_ROLE)
         assert isinstance(model, SignalsModel)
-        theme = model.theme
+        theme = model.look.theme
         rect = QRectF(option.rect)
         chosen = bool(option.state & QStyle.StateFlag.State_Selected)
         painter.fillRect(rect, QColor(theme.accent if chosen else theme.panel))
@@ -213,7 +202,7 @@ class IntervalDelegate(QStyledItemDelegate):
     def _bar(
         self, painter: QPainter, inner: QRectF, result: SignalResult, model: SignalsModel
     ) -> None:
-        theme, reach = model.theme, math.asinh(model.reach)
+        theme, reach = model.look.theme, math.asinh(model.reach)
 
         def x(value: float) -> float:
             share = math.asinh(value / (result.detectable or 1.0)) / reach
@@ -249,8 +238,8 @@ class SignalsTable(RowsTable):
 
     chosen = Signal(object)
 
-    def __init__(self, theme: Theme) -> None:
-        self.model_ = SignalsModel(theme)
+    def __init__(self, look: Look) -> None:
+        self.model_ = SignalsModel(look)
         super().__init__(self.model_, tr("Signals at equal operating points"), 30)
         self.setItemDelegateForColumn(BAR, IntervalDelegate(self))
         self.setTabKeyNavigation(False)
