@@ -9,7 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logbench.cases.archive import FindSimilar, ShowRecording, VerifyArchive
+from logbench.cases.work import run_here
 from logbench.cli.options import AsJson, listed, make_group
+from logbench.cli.show import bar, run_shown, say
 from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
@@ -81,7 +84,6 @@ def _displacements(litres: str) -> tuple[float, float]:
 def _list(place: str, chosen: Filter | None, limit: int, as_json: bool) -> None:
     from logbench.archive.overview import worst_findings
     from logbench.cli import show_archive
-    from logbench.cli.show import say
 
     archive = _opened(place)
     found = archive.find(chosen)
@@ -108,8 +110,6 @@ def _list(place: str, chosen: Filter | None, limit: int, as_json: bool) -> None:
 @archive_app.command("show")
 def show_command(place: Place, recording: Name) -> None:
     """Show one recording's facts, signals and findings."""
-    from logbench.cases.archive import ShowRecording
-    from logbench.cases.work import run_here
     from logbench.cli import show_archive
 
     archive = _opened(place)
@@ -142,7 +142,6 @@ def add_command(
     place: Place, files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")]
 ) -> int:
     """Copy recordings into the archive."""
-    from logbench.cli.show import say
     from logbench.recording.storage import storage_trouble
 
     if "://" not in place:
@@ -169,9 +168,6 @@ def check_command(
     ] = False,
 ) -> int:
     """Verify every recording; exit code 3 when one is damaged."""
-    from logbench.cases.archive import VerifyArchive
-    from logbench.cli.show import run_shown, say
-
     archive = _opened(place)
     for problem in archive.index.problems:
         if problem.kind not in {"damaged", "enormous"} or problem.path.endswith("job.toml"):
@@ -201,7 +197,6 @@ def sweep_command(
     """Run the checks, or a function of yours, over all recordings; goes on where it stopped."""
     from logbench.archive.find import Filter
     from logbench.archive.sweep import sweep_checks, sweep_function
-    from logbench.cli.show import bar, say
 
     if function and listed(checks):
         raise UsageError("A sweep runs checks or a function: leave one of the two out.")
@@ -236,7 +231,6 @@ def trend_command(
     """Show a number over a car's life, and its place among cars of the same displacement."""
     from logbench.archive.trend import spread_of, trend_of
     from logbench.cli import show_archive
-    from logbench.cli.show import say
 
     archive = _opened(place)
     points = trend_of(archive, number, car)
@@ -260,9 +254,7 @@ def like_command(
     count: Annotated[int, typer.Option(min=1, help="How many.")] = 10,
 ) -> None:
     """Find the drives that are most like one."""
-    from logbench.cases.archive import FindSimilar
     from logbench.cli import show_archive
-    from logbench.cli.show import run_shown
 
     found = run_shown(FindSimilar(_opened(place), recording, count), "comparing")
     show_archive.similar(found)
@@ -271,7 +263,6 @@ def like_command(
 def _opened(place: str) -> Archive:
     """An archive as it is now."""
     from logbench.archive.archive import Archive
-    from logbench.cli.show import bar
 
     archive = Archive(place)
     doing = "looking through the archive"

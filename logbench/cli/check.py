@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from logbench.cases.work import run_here
 from logbench.cli.options import (
     Altitude,
     AsJson,
@@ -35,7 +36,6 @@ def check(
     """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act)."""
     from logbench.analysis.run import finding_to_dict, worst
     from logbench.cases.check import CheckRecording
-    from logbench.cases.work import run_here
     from logbench.cli import show, show_findings
 
     vehicle = vehicle_of(displacement_l=displacement, regulating_degc=regulating)

@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logbench.cases.work import run_here
 from logbench.cli.options import AsJson, SameCar
+from logbench.cli.show import say
 from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
@@ -41,7 +43,6 @@ def compare(
     Exit code 0 (nothing that matters, or better), 1 (changed), 2 (worse), 3 (no comparison).
     """
     from logbench.cases.compare import CompareFiles
-    from logbench.cases.work import run_here
 
     before, later = list(files), list(after or [])
     if not later:
@@ -56,8 +57,6 @@ def compare(
     if png is not None and (same_car or not compared.result.needs_confirmation):
         paths = draw_comparison(compared, png)
         if not as_json:
-            from logbench.cli.show import say
-
             say(f"\nPlots: {', '.join(str(path) for path in paths)}")
     return code
 

@@ -11,6 +11,9 @@ from typing import Annotated
 
 import typer
 
+from logbench.cases.work import run_here
+from logbench.cli.show import say
+
 SPEED = 40
 """Seconds of driving per real second in the terminal; written into the recording's facts."""
 WINDOW_SPEED = 6
@@ -25,7 +28,6 @@ def demo(
 ) -> int:
     """See the whole job on the simulated car, live and recorded, before and after a repair."""
     from logbench.app.preflight import window_obstacle
-    from logbench.cli.show import say
 
     obstacle = None if headless else window_obstacle()
     if not headless and obstacle is None:
@@ -61,9 +63,7 @@ def _in_terminal(wanted: Path) -> None:
     """Files go to the folder wanted, or to one with a number behind it. Raises LogbenchError."""
     from logbench.capture.demo_drives import CONCERN, FAULT_TEXT, demo_vehicle
     from logbench.cases.check import CheckRecording
-    from logbench.cases.work import run_here
     from logbench.cli import show_findings
-    from logbench.cli.show import say
     from logbench.report.plots import plot_recording, plot_trims
     from logbench.signals.numbers import size_text
 
@@ -93,7 +93,6 @@ def _drive(name: str, fault: bool, folder: Path) -> Path:
     from logbench.capture.demo_drives import CONCERN, DEMO_SIGNALS, demo_vehicle
     from logbench.capture.messages import CaptureRequest
     from logbench.cli.record import record_shown
-    from logbench.cli.show import say
     from logbench.simulator.schedules import schedule
 
     title = f"Drive {name} the repair"

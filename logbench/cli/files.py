@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logbench.cases.importing import ImportFiles, SurveyFiles
+from logbench.cases.work import run_here
 from logbench.cli.options import listed
+from logbench.cli.show import console, run_shown, say, table, text
 from logbench.errors import ImportFileError, LogbenchError, UsageError
 
 if TYPE_CHECKING:
@@ -33,8 +36,6 @@ def import_files(
     yes: Annotated[bool, typer.Option("--yes", help="Take the guessed mapping.")] = False,
 ) -> int:
     """Import other programs' logs as recordings; shows what each column is taken for."""
-    from logbench.cases.importing import ImportFiles
-    from logbench.cli.show import run_shown, say
     from logbench.importing.model import Mapping
     from logbench.importing.run import files_in, preview
 
@@ -66,9 +67,6 @@ def import_files(
 
 def _confirmed(paths: Sequence[Path]) -> tuple[list[Path], Sequence[Line]]:
     """Show each new kind of file once and ask; the files wanted, and those that cannot be read."""
-    from logbench.cases.importing import SurveyFiles
-    from logbench.cli.show import run_shown
-
     survey = run_shown(SurveyFiles(tuple(paths)), "looking into the files")
     wanted = survey.plain
     for kind in survey.kinds:
@@ -84,7 +82,6 @@ def _confirmed(paths: Sequence[Path]) -> tuple[list[Path], Sequence[Line]]:
 def _confirm(mapping: Mapping) -> bool:
     from rich.prompt import Prompt
 
-    from logbench.cli.show import console, say
     from logbench.importing.memory import remember
 
     if not sys.stdin.isatty():
@@ -115,8 +112,6 @@ def correct(mapping: Mapping, answer: str) -> None:
 
 def _show_preview(path: Path, seen: Preview) -> None:
     """The first rows and the mapping with its confidence."""
-    from logbench.cli.show import console, say, table, text
-
     say(str(path), "bold")
     rows = table()
     for name in seen.names[:8]:
@@ -132,8 +127,6 @@ def _show_preview(path: Path, seen: Preview) -> None:
 
 def _mapping_table(mapping: Mapping) -> Table:
     """Columns, signals, units and how sure."""
-    from logbench.cli.show import table, text
-
     out = table("column", "signal", "unit", "sure", "why")
     time = mapping.time
     rows: list[tuple[str, str, str, float, str]] = [
@@ -149,8 +142,6 @@ def _mapping_table(mapping: Mapping) -> Table:
 
 
 def _show_outcome(outcome: Outcome) -> None:
-    from logbench.cli.show import say
-
     report = outcome.report
     if report is None:
         say(f"{outcome.source}: {outcome.problem}", "yellow")
@@ -183,8 +174,6 @@ def export(
 ) -> None:
     """Export a recording, or a part of it, as CSV or Parquet."""
     from logbench.cases.files import ExportRecording
-    from logbench.cases.work import run_here
-    from logbench.cli.show import say
     from logbench.recording.export import CsvStyle, Selection
 
     if long and step is not None:
@@ -200,8 +189,6 @@ def verify(
 ) -> int:
     """Show whether recordings still are what was recorded; exit code 0, or 3 if one is not."""
     from logbench.cases.files import VerifyFiles
-    from logbench.cases.work import run_here
-    from logbench.cli.show import say
 
     words = {
         True: ("intact: the samples are what was recorded", "green"),
@@ -220,8 +207,6 @@ def recover(
 ) -> None:
     """Turn the journals that a crash left behind into recordings."""
     from logbench.cases.live import RecoverJournals
-    from logbench.cases.work import run_here
-    from logbench.cli.show import say
 
     made = run_here(RecoverJournals(folder))
     for path in made:

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
+from logbench.cases.work import run_here
 from logbench.cli.options import SameCar, make_group, refused
+from logbench.cli.show import say, warn
 from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.vehicle.links.schemes import forms
 
@@ -41,7 +43,6 @@ def new_command(
     technician: Annotated[str, typer.Option(help="Who works on it.")] = "",
 ) -> None:
     """Make the folder of a new job."""
-    from logbench.cli.show import say
     from logbench.job.folder import create_job
     from logbench.job.model import Customer, Job, JobVehicle
     from logbench.job.names import safe_name
@@ -78,7 +79,6 @@ def new_command(
 def show_command(folder: Folder) -> None:
     """Show a job: car, concern, what it holds, its timeline."""
     from logbench.cases.job import LoadTimeline
-    from logbench.cases.work import run_here
     from logbench.cli import show_job
     from logbench.job.folder import open_job
 
@@ -91,9 +91,7 @@ def show_command(folder: Folder) -> None:
 def read_command(folder: Folder, link: LinkUrl, role: RoleName = "before") -> int:
     """Read everything the car has stored and keep it; exit code 1 when it is incomplete."""
     from logbench.cases.job import ReadCar
-    from logbench.cases.work import run_here
     from logbench.cli import show_job
-    from logbench.cli.show import say
     from logbench.job.folder import open_job
     from logbench.job.store import JobStore
 
@@ -114,8 +112,6 @@ def add_command(
 ) -> int:
     """Copy recordings, photos and other files into a job."""
     from logbench.cases.job import AddFiles
-    from logbench.cases.work import run_here
-    from logbench.cli.show import say, warn
     from logbench.job.folder import open_job
     from logbench.job.store import JobStore
 
@@ -141,9 +137,7 @@ def clear_command(
 ) -> int:
     """Clear the car's codes: says what will be lost, reads and saves first, asks for consent."""
     from logbench.cases.job import ClearCodes
-    from logbench.cases.work import run_here
     from logbench.cli import show_job
-    from logbench.cli.show import say
     from logbench.job.folder import open_job
     from logbench.job.store import JobStore
     from logbench.vehicle.records.clearing import CONSENT, LOSSES, STAYS
@@ -169,9 +163,7 @@ def clear_command(
 def diff_command(folder: Folder) -> None:
     """Hold the car's reading before the work against the one after."""
     from logbench.cases.job import LoadRecords
-    from logbench.cases.work import run_here
     from logbench.cli import show_job
-    from logbench.cli.show import warn
     from logbench.job.folder import open_job
 
     records = run_here(LoadRecords(*open_job(folder)))
@@ -203,9 +195,7 @@ def compare_command(
     """
     from logbench.cases.compare import CompareFiles
     from logbench.cases.job import KeepComparison
-    from logbench.cases.work import run_here
     from logbench.cli.compare import show_compared
-    from logbench.cli.show import say
     from logbench.job.comparisons import chosen_sides
     from logbench.job.folder import open_job
     from logbench.job.store import JobStore
@@ -230,6 +220,4 @@ def _role(text: str) -> Role:
 
 
 def _progress(sentence: str, _share: float) -> None:
-    from logbench.cli.show import say
-
     say(sentence, "dim")

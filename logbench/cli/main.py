@@ -22,6 +22,7 @@ from logbench.cli.demo import demo
 from logbench.cli.job import job_app
 from logbench.cli.record import record
 from logbench.cli.report import report
+from logbench.cli.show import console, say
 from logbench.errors import LogbenchError, UsageError
 from logbench.system.version import SOFTWARE
 
@@ -92,7 +93,6 @@ def signals(
     """List the signals that can be recorded."""
     from rich.table import Table
 
-    from logbench.cli.show import console
     from logbench.signals.table import table
 
     out = Table("acronym", "PID", "name", "unit", "range", pad_edge=False)
@@ -124,7 +124,6 @@ def simulate(
     ] = None,
 ) -> None:
     """Serve a simulated car behind a simulated adapter, for this or any other client."""
-    from logbench.cli.show import say
     from logbench.simulator.serve import main_serve
 
     parts = [options, *(f"trouble={text}" for text in trouble or [])]

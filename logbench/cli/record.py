@@ -19,6 +19,7 @@ from logbench.cli.options import (
     surroundings_of,
     vehicle_of,
 )
+from logbench.cli.show import clock, console, say, text
 from logbench.errors import UsageError
 from logbench.vehicle.links.schemes import forms
 
@@ -65,7 +66,6 @@ def record(
 ) -> None:
     """Record a drive to a Parquet file; Ctrl-C finishes it properly."""
     from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, Unattended
-    from logbench.cli.show import clock, say
     from logbench.recording.storage import storage_trouble
     from logbench.signals.numbers import size_text
 
@@ -107,7 +107,6 @@ def record_shown(request: CaptureRequest) -> Finished:
 
     from logbench.capture.messages import Status
     from logbench.capture.runner import run_headless
-    from logbench.cli.show import console, say, text
 
     with Live(console=console(), refresh_per_second=4, transient=True) as live:
 
@@ -123,7 +122,6 @@ def record_shown(request: CaptureRequest) -> Finished:
 
 def _status_text(status: Status) -> str:
     """One live line: elapsed, samples, rate, size, link."""
-    from logbench.cli.show import clock
     from logbench.signals.numbers import size_text
 
     return (
@@ -135,7 +133,6 @@ def _status_text(status: Status) -> str:
 def _lasting(message: Message) -> str | None:
     """The line to print for good, or None where only the live line changes."""
     from logbench.capture.messages import CarFound, Step
-    from logbench.cli.show import clock
     from logbench.recording.model import Event
 
     match message:

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from logbench.cases.work import run_here
+from logbench.cli.show import say
 from logbench.errors import UsageError
 
 
@@ -23,8 +25,6 @@ def report(
 ) -> int:
     """Write the report of a job, for the customer to keep."""
     from logbench.cases.job import WriteReport
-    from logbench.cases.work import run_here
-    from logbench.cli.show import say
     from logbench.job.folder import open_job
     from logbench.report.options import SECTIONS, ReportOptions, sections_from
 

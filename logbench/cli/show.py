@@ -1,4 +1,5 @@
-"""How every command writes to the terminal: one console, plain text, tables, a bar."""
+"""How every command writes to the terminal: one console, plain text, tables, a bar. Light: every
+command imports it."""
 
 from __future__ import annotations
 
@@ -8,18 +9,12 @@ from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, TypeVar
 
-from rich.box import SIMPLE_HEAD
-from rich.console import Console
-from rich.padding import Padding
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
-from rich.table import Table
-from rich.text import Text
-
-from logbench.cases.work import run_here
-from logbench.job.model import clean_text
+from logbench.cases.work import Case, run_here
 
 if TYPE_CHECKING:
-    from logbench.cases.work import Case
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
 
 AnswerT = TypeVar("AnswerT")
 
@@ -27,11 +22,17 @@ AnswerT = TypeVar("AnswerT")
 @cache
 def console() -> Console:
     """The terminal, or whatever standard output is."""
+    from rich.console import Console
+
     return Console(highlight=False)
 
 
 def text(words: str, style: str = "") -> Text:
     """What a file, a job or a car says is never markup, nor a control."""
+    from rich.text import Text
+
+    from logbench.job.model import clean_text
+
     return Text(clean_text(words), style=style)
 
 
@@ -48,6 +49,9 @@ def warn(sentence: str) -> None:
 
 def bullets(title: str, lines: Sequence[str]) -> None:
     """A title and a list below it."""
+    from rich.padding import Padding
+    from rich.table import Table
+
     say(f"  {title}")
     grid = Table.grid(padding=(0, 1, 0, 0))
     for line in lines:
@@ -57,6 +61,9 @@ def bullets(title: str, lines: Sequence[str]) -> None:
 
 def table(*headings: str) -> Table:
     """An empty table."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
     made = Table(box=SIMPLE_HEAD, pad_edge=False)
     for heading in headings:
         made.add_column(text(heading))
@@ -73,10 +80,14 @@ def clock(seconds: float) -> str:
 def bar(title: str) -> Iterator[Callable[[str, float], None]]:
     """A bar that is there for a while, in a terminal only: not a line of it gets into a file. It is
     given what is being done and the share done."""
-    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(),
-               TimeRemainingColumn())  # fmt: skip
+    import rich.progress as bars
+
+    columns = (bars.TextColumn("{task.description}"), bars.BarColumn(), bars.TaskProgressColumn(),
+               bars.TimeRemainingColumn())  # fmt: skip
     out = console()
-    with Progress(*columns, console=out, transient=True, disable=not out.is_terminal) as progress:
+    with bars.Progress(
+        *columns, console=out, transient=True, disable=not out.is_terminal
+    ) as progress:
         task = progress.add_task(title, total=1.0)
         yield lambda doing, share: progress.update(task, description=doing, completed=share)
 
