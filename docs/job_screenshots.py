@@ -37,10 +37,9 @@ from logbench.job.model import (
     OtherCode,
     Part,
 )
-from logbench.simulator.cars import named_car
+from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
-from logbench.simulator.faults import Faults
-from logbench.simulator.schedules import schedule
+from logbench.simulator.driver import schedule
 from logbench.simulator.timing import Timing
 from logbench.vehicle.links import open_link
 from logbench.vehicle.records.read import read_car

@@ -30,7 +30,7 @@ from logbench.cli.demo import demo_link_url
 from logbench.recording.model import Event
 from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
-from logbench.simulator.schedules import schedule
+from logbench.simulator.driver import schedule
 
 FOLDER = Path(__file__).parent / "screenshots"
 SIZES = ((1600, 900), (1100, 700))

@@ -8,7 +8,7 @@ from functools import cache
 from logbench.simulator.encode import LENGTHS
 from logbench.simulator.protocols import BusProtocol
 from logbench.simulator.timing import MAX_PACKED, Sending, SerialOut, Timing, can_arrivals, frame_s
-from logbench.vehicle.isotp import frames_of
+from logbench.vehicle.framing import frames_of
 
 
 def line_chars(protocol: BusProtocol, data_bytes: int, headers: bool, spaces: bool) -> int:

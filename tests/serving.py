@@ -8,11 +8,10 @@ from collections.abc import Iterator
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.model import CarSource
-from logbench.simulator.ports import TcpWire, TerminalWire
 from logbench.simulator.server import CanServer, Server
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import Trouble
-from logbench.simulator.wires import CanWire
+from logbench.simulator.wires import CanWire, TcpWire, TerminalWire
 from logbench.system.threads import Supervised
 
 

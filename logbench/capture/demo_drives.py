@@ -64,10 +64,9 @@ def make_demo(
     where that is taken; takes some seconds. `progress` receives the share done and the phase of the
     drive. Raises `StorageError`."""
     from logbench.capture.produce import record_simulated
-    from logbench.simulator.cars import named_car
+    from logbench.simulator.cars import Faults, named_car
     from logbench.simulator.drive import Drive
-    from logbench.simulator.faults import Faults
-    from logbench.simulator.schedules import schedule
+    from logbench.simulator.driver import schedule
 
     how, route = DEMO_DRIVES[name], schedule("test-drive")
 

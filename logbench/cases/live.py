@@ -16,7 +16,7 @@ from logbench.words import tr
 if TYPE_CHECKING:
     from logbench.analysis.drive_plan import CellGoal, DriveProgress
     from logbench.analysis.run import CheckEvidence
-    from logbench.vehicle.links.ble_scan import Found
+    from logbench.vehicle.links.ble import Found
 
 NEEDED = frozenset(
     [
@@ -97,7 +97,7 @@ class FindAdapters(Case["list[Found]"]):
 
     def run(self, work: Work) -> list[Found]:
         """Reports those found so far as lines: address, dBm, name, tabs between."""
-        from logbench.vehicle.links.ble_scan import scan
+        from logbench.vehicle.links.ble import scan
 
         def found(heard: Sequence[Found], share: float) -> None:
             work.report("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)

@@ -93,7 +93,7 @@ def _drive(name: str, fault: bool, folder: Path) -> Path:
     from logbench.capture.demo_drives import CONCERN, DEMO_SIGNALS, demo_vehicle
     from logbench.capture.messages import CaptureRequest
     from logbench.cli.record import record_shown
-    from logbench.simulator.schedules import schedule
+    from logbench.simulator.driver import schedule
 
     title = f"Drive {name} the repair"
     finished = record_shown(

@@ -106,7 +106,7 @@ def record_shown(request: CaptureRequest) -> Finished:
     from rich.live import Live
 
     from logbench.capture.messages import Status
-    from logbench.capture.runner import run_headless
+    from logbench.capture.process import run_headless
 
     with Live(console=console(), refresh_per_second=4, transient=True) as live:
 

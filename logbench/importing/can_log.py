@@ -22,7 +22,7 @@ from logbench.recording.model import Facts, Trace
 from logbench.signals.decoding import decode, scaling_from, split
 from logbench.signals.model import Scaling
 from logbench.signals.table import table
-from logbench.vehicle.isotp import CanAssembler, reply_name
+from logbench.vehicle.framing import CanAssembler, reply_name
 
 _STALE_NS = 5_000_000_000
 """A request older than this does not belong to a reply (ISO 15765-3: response pending, 5 s)."""

@@ -19,9 +19,16 @@ from logbench.simulator.ecu import Ecus, Edition
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import PROTOCOLS, SEARCH_ORDER, BusProtocol
 from logbench.simulator.settings import OK, UNKNOWN, Settings
-from logbench.simulator.spoil import PROMPT, spoil_lines, spoil_output
 from logbench.simulator.timing import CarClock, SerialOut, Timing
-from logbench.simulator.trouble import Trouble, TroubledCar, Troubles, mood
+from logbench.simulator.trouble import (
+    PROMPT,
+    Trouble,
+    TroubledCar,
+    Troubles,
+    mood,
+    spoil_lines,
+    spoil_output,
+)
 
 NO_DATA = "NO DATA"
 UNABLE = "UNABLE TO CONNECT"

@@ -5,20 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from logbench.simulator.airpath import AirPath
-from logbench.simulator.cars import Car
+from logbench.simulator.cars import Car, Faults
 from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.driveline import Driveline
-from logbench.simulator.driver import Driver
-from logbench.simulator.electrical import Electrical
-from logbench.simulator.engine import Engine
-from logbench.simulator.faults import Faults
-from logbench.simulator.fueling import CELLS, CLOSED, RING, FuelControl
-from logbench.simulator.learnt import learnt_trims
+from logbench.simulator.driver import Driver, Phase, Schedule
+from logbench.simulator.engine import Electrical, Engine, Thermal
+from logbench.simulator.fueling import CELLS, CLOSED, RING, FuelControl, learnt_trims
 from logbench.simulator.model import CarSource
 from logbench.simulator.readings import Readings
-from logbench.simulator.schedules import Phase, Schedule
 from logbench.simulator.state import STEP_S, BankState, State, standard_pressure_kpa
-from logbench.simulator.thermal import Thermal
 
 _SYNC_S = 0.75
 _SLOW_STEPS = 4

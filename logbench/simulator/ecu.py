@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from logbench.simulator import codes19, encode, monitors
+from logbench.simulator import encode, monitors
 from logbench.simulator.model import CarSource
 from logbench.simulator.timing import MAX_PACKED, Timing
 
@@ -127,7 +127,7 @@ class Ecus:
                 yield from self._identified(ecu, rest)
             elif service == 0x19 and can:
                 codes = self.car.memory.codes if ecu == self.car.ecus[0] else lambda _: ()
-                if listed := codes19.reply(codes, code_bytes, rest):
+                if listed := code_list(codes, rest):
                     yield listed
         elif service == 0x01:
             yield from self._current(ecu, rest, can)
@@ -296,3 +296,61 @@ def code_bytes(code: str) -> bytes:
     """The two bytes of a trouble code such as `P0171` (SAE J2012: letter in the top two bits)."""
     number = _CODE_LETTERS.index(code[0]) << 14 | int(code[1:], 16)
     return number.to_bytes(2, "big")
+
+
+# --- service 19 of SAE J1979-2, in the place of 03, 07 and 0A ---
+#
+# ISO 14229-1 and SAE J1979-2, from memory; re-check against the standards. A code has three bytes,
+# two as before and a failure type (SAE J2012-DA), and a status byte.
+
+BY_STATUS, PERMANENT = 0x02, 0x15
+GROUP_BY_STATUS, GROUP_PERMANENT = 0x42, 0x55
+EMISSIONS = 0x33
+"""The functional group of emission-related codes."""
+FORMAT = 0x04
+"""Codes are SAE J2012-DA's, with the failure type as their third byte."""
+STATUS_PENDING, CONFIRMED, FAILED_SINCE_CLEARING = 0x04, 0x08, 0x20
+AVAILABLE = 0xFF
+CLASS_A = 0x02
+"""Severity byte: class of the code."""
+SEVERITIES = 0x1E
+
+Codes = Callable[[int], Sequence[str]]
+"""`Memory.codes`: of service 03 (confirmed), 07 (pending) or 0A (permanent)."""
+
+
+def code_list(codes: Codes, rest: bytes) -> bytes:
+    """The positive reply to service 19 with `rest` behind it; empty where it has none."""
+    kind = rest[:1]
+    if kind == bytes((BY_STATUS,)) and len(rest) == 2:
+        return bytes((0x59, BY_STATUS, AVAILABLE)) + _listed(codes, rest[1])
+    if rest == bytes((PERMANENT,)):
+        return bytes((0x59, PERMANENT, AVAILABLE)) + _permanent(codes)
+    if rest[:2] == bytes((GROUP_BY_STATUS, EMISSIONS)) and len(rest) == 4:
+        head = bytes((0x59, GROUP_BY_STATUS, EMISSIONS, AVAILABLE, SEVERITIES, FORMAT))
+        listed = _listed(codes, rest[2], bytes((CLASS_A,)))
+        return head + (listed if rest[3] & CLASS_A else b"")
+    if rest == bytes((GROUP_PERMANENT, EMISSIONS)):
+        return bytes((0x59, GROUP_PERMANENT, EMISSIONS, AVAILABLE, FORMAT)) + _permanent(codes)
+    return b""
+
+
+def _statuses(codes: Codes) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for service, bit in ((0x03, CONFIRMED), (0x07, STATUS_PENDING)):
+        for code in codes(service):
+            found[code] = found.get(code, FAILED_SINCE_CLEARING) | bit
+    return found
+
+
+def _listed(codes: Codes, mask: int, before: bytes = b"") -> bytes:
+    chosen = [(code, status) for code, status in _statuses(codes).items() if status & mask]
+    return b"".join(before + code_bytes(code) + bytes((0, status)) for code, status in chosen)
+
+
+def _permanent(codes: Codes) -> bytes:
+    statuses = _statuses(codes)
+    return b"".join(
+        code_bytes(code) + bytes((0, statuses.get(code, FAILED_SINCE_CLEARING)))
+        for code in codes(0x0A)
+    )

@@ -10,13 +10,12 @@ from urllib.parse import parse_qsl, urlencode
 from logbench.errors import LinkUnknownError, UsageError
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.cars import CAR_NAMES, Car, draw_car, named_car
+from logbench.simulator.cars import CAR_NAMES, Car, Faults, draw_car, named_car
 from logbench.simulator.drive import Drive
+from logbench.simulator.driver import SCHEDULE_NAMES, schedule
 from logbench.simulator.ecu import Edition
-from logbench.simulator.faults import Faults
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import CAR_PROTOCOLS, PROTOCOLS
-from logbench.simulator.schedules import SCHEDULE_NAMES, schedule
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import Trouble, parse_trouble

@@ -16,10 +16,9 @@ from typing import Any, Self
 from logbench.errors import LinkError, LogbenchError, UsageError, error_named
 from logbench.simulator.drive import Drive
 from logbench.simulator.options import SimOptions, make_adapter, make_can_car, parse_sim_url
-from logbench.simulator.ports import TcpWire, TerminalWire
 from logbench.simulator.server import CanServer, Server
 from logbench.simulator.trouble import TroubledCar, parse_trouble
-from logbench.simulator.wires import open_wire
+from logbench.simulator.wires import TcpWire, TerminalWire, open_wire
 from logbench.system.threads import Supervised
 
 _END_S = 5.0

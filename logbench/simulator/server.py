@@ -15,8 +15,7 @@ from typing import Any, TypeVar
 
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.ports import SocketPort, TcpWire, TerminalPort, TerminalWire
-from logbench.simulator.wires import CanWire
+from logbench.simulator.wires import CanWire, SocketPort, TcpWire, TerminalPort, TerminalWire
 
 IDLE_S = 0.05
 """The car's clock is moved at least this often, so that no long drive has to be caught up."""

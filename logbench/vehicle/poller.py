@@ -10,8 +10,7 @@ from collections.abc import Mapping, Sequence
 
 from logbench.errors import ReplyError, RequestRefusedError
 from logbench.signals.groups import TOGETHER
-from logbench.vehicle.cost import CostModel
-from logbench.vehicle.expect import FrameBook
+from logbench.vehicle.expect import CostModel, FrameBook
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
 from logbench.vehicle.replies import Answered, Pids, PollerCounts, ReplyReader, read_scaling

@@ -5,11 +5,10 @@ from __future__ import annotations
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.reader import Recording
 from logbench.signals.table import table
-from logbench.simulator.cars import Car, draw_car
+from logbench.simulator.cars import Car, draw_car, possible_faults
 from logbench.simulator.drive import Drive
-from logbench.simulator.faults import possible_faults
+from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import Phase, Schedule
 
 WANTED = (
     *("RPM", "VSS", "ECT", "IAT", "BARO", "MAF", "MAP", "TP", "APP_D", "FUELSYS1", "LOAD_PCT"),

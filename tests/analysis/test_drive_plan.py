@@ -14,8 +14,8 @@ from logbench.recording.reader import Recording
 from logbench.signals.table import table
 from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
+from logbench.simulator.driver import schedule
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import schedule
 
 SIGNALS = ("RPM", "VSS", "ECT", "MAF", "MAP", "LOAD_PCT", "TP", "FUELSYS1", "BARO")
 

@@ -13,8 +13,8 @@ from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
 from logbench.simulator.cars import draw_car
-from logbench.simulator.schedules import Phase as Step
-from logbench.simulator.schedules import Schedule
+from logbench.simulator.driver import Phase as Step
+from logbench.simulator.driver import Schedule
 from tests.analysis.scenes import CRUISE, KEY_ON, Phase, Scene
 from tests.analysis.simulated import simulated
 from tests.road_data import read_road_csv

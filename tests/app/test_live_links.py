@@ -15,8 +15,8 @@ from logbench.app.window import MainWindow
 from logbench.capture.messages import CarFound
 from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, PortMissingError
-from logbench.vehicle.links import ble_scan
-from logbench.vehicle.links.ble_scan import Found
+from logbench.vehicle.links import ble
+from logbench.vehicle.links.ble import Found
 from logbench.vehicle.links.schemes import link_choices, title_of
 from logbench.vehicle.model import CarFacts
 
@@ -126,7 +126,7 @@ def air(monkeypatch):
         finally:
             ended.set()
 
-    monkeypatch.setattr(ble_scan, "scan", scan)
+    monkeypatch.setattr(ble, "scan", scan)
     return go, ended
 
 
@@ -166,7 +166,7 @@ def test_bluetooth_that_cannot_be_used_is_a_sentence(window: MainWindow, qtbot, 
     def refused(told):
         raise PortMissingError("Bluetooth cannot be used (off): switch it on.")
 
-    monkeypatch.setattr(ble_scan, "scan", refused)
+    monkeypatch.setattr(ble, "scan", refused)
     dialog = BleDialog(window.services.runner.owner(), window)
     qtbot.addWidget(dialog)
     dialog.show()

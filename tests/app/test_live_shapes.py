@@ -18,8 +18,8 @@ from logbench.recording.model import Facts, Trace
 from logbench.signals.table import table
 from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
+from logbench.simulator.driver import schedule
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import schedule
 
 SIGNALS = ("RPM", "VSS", "ECT", "MAP", "TP", "FUELSYS1", "BARO")
 Made = dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]

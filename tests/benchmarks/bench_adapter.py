@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))  # for `tests`
 
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.serve import SimulatedCar
-from logbench.vehicle.isotp import CanAssembler
+from logbench.vehicle.framing import CanAssembler
 from tests.bounds import best_packing
 
 PIDS = (0x0C, 0x10, 0x0B, 0x11, 0x06, 0x07, 0x04, 0x0D, 0x0E, 0x05, 0x0F, 0x42)

@@ -16,11 +16,10 @@ from logbench.analysis.run import all_checks, run_checks
 from logbench.analysis.view import View
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.reader import Recording
-from logbench.simulator.cars import named_car
+from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
-from logbench.simulator.faults import Faults
+from logbench.simulator.driver import schedule
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import schedule
 
 SIGNALS = (
     *("RPM", "VSS", "ECT", "IAT", "BARO", "MAF", "MAP", "TP", "APP_D", "FUELSYS1", "LOAD_PCT"),

@@ -27,8 +27,8 @@ from logbench.recording.reader import open_recording
 from logbench.signals.table import table
 from logbench.simulator.cars import draw_car
 from logbench.simulator.drive import Drive
+from logbench.simulator.driver import schedule
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import schedule
 
 HOURS = 4.0
 SIGNALS = 30

@@ -12,8 +12,8 @@ from dataclasses import replace
 
 from logbench.simulator.cars import CAR_NAMES, named_car
 from logbench.simulator.drive import Drive
+from logbench.simulator.driver import Schedule, schedule
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import Schedule, schedule
 
 
 def hour() -> Schedule:

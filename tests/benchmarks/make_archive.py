@@ -21,11 +21,10 @@ from logbench.capture.produce import vehicle_of
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle, signal_facts
 from logbench.signals.table import table
-from logbench.simulator.cars import draw_car
+from logbench.simulator.cars import Faults, draw_car, possible_faults
 from logbench.simulator.drive import Drive
-from logbench.simulator.faults import Faults, possible_faults
+from logbench.simulator.driver import schedule
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import schedule
 
 SIGNALS = ("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "TP", "VPWR",
            "FUELSYS1")  # fmt: skip

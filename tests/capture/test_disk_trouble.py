@@ -108,7 +108,7 @@ def test_the_half_written_batch_is_cut_back_before_the_next_attempt(tmp_path, mo
 
 @pytest.mark.worker_dies
 def test_it_lasts(tmp_path, monkeypatch):
-    monkeypatch.setattr("logbench.capture.journaling.PATIENCE_S", 0.4)
+    monkeypatch.setattr("logbench.capture.sink.PATIENCE_S", 0.4)
     Trouble(monkeypatch, "half", errno.ENOSPC, times=10**6)
     ending, _ = drive(tmp_path, last=10**6)
     assert isinstance(ending, Failed)
@@ -122,7 +122,7 @@ def test_it_lasts(tmp_path, monkeypatch):
 @pytest.mark.worker_dies
 def test_what_waits_is_bounded(tmp_path, monkeypatch):
     """With the queue full there is no waiting for the disk, whatever patience is left."""
-    monkeypatch.setattr("logbench.capture.journaling._WAITING", 200)
+    monkeypatch.setattr("logbench.capture.sink._WAITING", 200)
     Trouble(monkeypatch, "before", errno.EIO, times=10**6)
     began = time.monotonic()
     ending, _ = drive(tmp_path, last=10**6)

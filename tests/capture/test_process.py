@@ -25,8 +25,7 @@ from logbench.capture.messages import (
     Unattended,
 )
 from logbench.capture.outbox import Outbox
-from logbench.capture.process import Capture
-from logbench.capture.runner import run_headless
+from logbench.capture.process import Capture, run_headless
 from logbench.errors import LinkUnknownError, StorageError
 from logbench.recording.finish import recover
 from logbench.recording.journal_reading import BATCH_SCHEMA, journal_path
@@ -124,7 +123,7 @@ import sys
 from pathlib import Path
 sys.path.insert(0, {str(ROOT)!r})
 from logbench.capture.messages import CaptureRequest, Status
-from logbench.capture.runner import run_headless
+from logbench.capture.process import run_headless
 from tests.capture.fake_source import MakeFake
 def show(message):
     if isinstance(message, Status):

@@ -12,8 +12,8 @@ from logbench.recording.reader import open_recording
 from logbench.signals.table import table
 from logbench.simulator.cars import draw_car, named_car
 from logbench.simulator.drive import Drive
+from logbench.simulator.driver import schedule
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import schedule
 
 
 def drive() -> Drive:

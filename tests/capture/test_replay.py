@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logbench.capture.messages import CaptureRequest, CarFound
-from logbench.capture.runner import run_headless
+from logbench.capture.process import run_headless
 from logbench.capture.sources.replay import ReplaySource, parse_replay_url
 from logbench.errors import LinkUnknownError, RecordingMissingError, SignalUnsupportedError
 from logbench.recording.finish import write_recording

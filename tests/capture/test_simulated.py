@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from logbench.capture.messages import CaptureRequest, CarFound, Finished, Status, Step
-from logbench.capture.runner import run_headless
+from logbench.capture.process import run_headless
 from logbench.errors import LinkUnknownError, SignalUnsupportedError
 from logbench.recording.reader import open_recording
 

@@ -15,7 +15,7 @@ from pypdf import PdfReader
 
 from logbench.analysis.model import Verdict
 from logbench.capture.messages import CaptureRequest, Message, Status
-from logbench.capture.runner import run_headless
+from logbench.capture.process import run_headless
 from logbench.errors import ClearingRefusedError
 from logbench.job.folder import JobFolder, create_job, open_job
 from logbench.job.model import Job, JobEvent, Note
@@ -24,9 +24,8 @@ from logbench.recording.model import Vehicle
 from logbench.report.document import build_report
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
-from logbench.simulator.cars import named_car
+from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
-from logbench.simulator.faults import Faults
 from logbench.simulator.timing import Timing
 from logbench.vehicle.links import open_link
 from logbench.vehicle.records.clearing import CONSENT, clear_codes

@@ -13,7 +13,7 @@ from logbench.simulator.protocols import (
     SegmentError,
     segment,
 )
-from logbench.vehicle.isotp import CanAssembler, frames_of
+from logbench.vehicle.framing import CanAssembler, frames_of
 
 FLOW_CONTROL = b"\x30\x00\x00"
 LENGTHS = (1, 6, 7, 8, 13, 14, 20, 62, 111, 118, 119, 1000, MAX_LENGTH)

@@ -9,11 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logbench.errors import LinkUnknownError
-from logbench.simulator.cars import CAR_NAMES, named_car
+from logbench.simulator.cars import CAR_NAMES, FAULT_NAMES, named_car
 from logbench.simulator.drive import Drive
-from logbench.simulator.faults import FAULT_NAMES
+from logbench.simulator.driver import SCHEDULE_NAMES
 from logbench.simulator.options import KEYS, SimOptions, make_adapter, make_car, parse_sim_url
-from logbench.simulator.schedules import SCHEDULE_NAMES
 from logbench.simulator.still import StillCar
 from logbench.simulator.trouble import TROUBLES, Trouble, TroubledCar, Troubles, parse_trouble
 

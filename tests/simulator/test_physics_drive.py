@@ -15,15 +15,15 @@ from logbench.signals.table import table
 from logbench.signals.vin import check_vin
 from logbench.simulator.cars import CAR_NAMES, draw_car, named_car
 from logbench.simulator.drive import Drive
-from logbench.simulator.encode import encode
-from logbench.simulator.produce import produce, quantise
-from logbench.simulator.schedules import (
+from logbench.simulator.driver import (
     SCHEDULE_NAMES,
     Phase,
     Schedule,
     schedule,
     wltc_trace_kmh,
 )
+from logbench.simulator.encode import encode
+from logbench.simulator.produce import produce, quantise
 
 START = (Phase("key on", "key on", 3), Phase("crank", "crank", 6))
 

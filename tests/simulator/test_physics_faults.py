@@ -13,10 +13,9 @@ from statistics import fmean
 import pytest
 
 from logbench.errors import UsageError
-from logbench.simulator.cars import Car, draw_car, named_car
+from logbench.simulator.cars import FAULT_NAMES, Car, Faults, draw_car, named_car, possible_faults
 from logbench.simulator.drive import Drive
-from logbench.simulator.faults import FAULT_NAMES, Faults, possible_faults
-from logbench.simulator.schedules import schedule
+from logbench.simulator.driver import schedule
 
 IDLE, HOLD, HILL, CRUISE = (
     "idle after start",

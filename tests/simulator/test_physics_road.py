@@ -14,8 +14,8 @@ import pytest
 
 from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
+from logbench.simulator.driver import schedule
 from logbench.simulator.produce import Samples, produce
-from logbench.simulator.schedules import schedule
 from tests.road_data import read_road_csv
 
 

@@ -11,7 +11,7 @@ from logbench.simulator.encode import LENGTHS
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Sending, Timing, can_arrivals, frame_s
-from logbench.vehicle.isotp import frames_of
+from logbench.vehicle.framing import frames_of
 from tests.bounds import best_packing, bound_samples_per_s, native_request_s, request_s
 
 CAN = PROTOCOLS["6"]

@@ -9,7 +9,7 @@ import bleak
 import pytest
 
 from logbench.errors import LinkUnknownError, PortMissingError
-from logbench.vehicle.links.ble_scan import Found, scan
+from logbench.vehicle.links.ble import Found, scan
 
 
 class FakeScanner:

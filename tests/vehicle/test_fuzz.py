@@ -19,9 +19,9 @@ from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle import poller
 from logbench.vehicle.discovery import discover
-from logbench.vehicle.links import adapter, talk
+from logbench.vehicle.links import adapter, device
 from logbench.vehicle.links.adapter import AdapterLink
-from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.links.schemes import LinkUrl
 from logbench.vehicle.model import Reading
 from logbench.vehicle.poller import Poller
 
@@ -98,7 +98,7 @@ class DamagedLink(AdapterLink):
 def clock(monkeypatch) -> Clock:
     clock = Clock()
     virtual = SimpleNamespace(monotonic=clock.monotonic)
-    for module in (adapter, talk, poller):
+    for module in (adapter, device, poller):
         monkeypatch.setattr(module, "time", virtual)
     return clock
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logbench.vehicle.isotp import (
+from logbench.vehicle.framing import (
     BREAKS_OFF,
     NO_FRAME,
     OUT_OF_SEQUENCE,
@@ -23,7 +23,7 @@ from logbench.vehicle.isotp import (
     request_address,
 )
 from logbench.vehicle.links.can import CanLink
-from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.links.schemes import LinkUrl
 from tests.damaged_frames import DAMAGED, ENGINE, SECOND, WHOLE, Frame
 
 

@@ -196,7 +196,7 @@ def test_a_forbidden_port(monkeypatch):
 
 def test_something_else_listens(monkeypatch):
     monkeypatch.setattr("logbench.vehicle.links.device.START_TIMEOUT_S", 0.1)
-    monkeypatch.setattr("logbench.vehicle.links.talk.RESYNC_TIMEOUT_S", 0.1)
+    monkeypatch.setattr("logbench.vehicle.links.device.RESYNC_TIMEOUT_S", 0.1)
     with scripted({}, greeting=b"220 mail.example ready\r\n") as url:
         assert "no adapter answers" in sentence(url, AdapterMuteError)
 

@@ -246,7 +246,7 @@ def test_an_unplugged_adapter_is_a_lost_link(simulated):
 
 
 def test_an_adapter_out_of_reach_is_a_lost_link(simulated, monkeypatch):
-    monkeypatch.setattr("logbench.vehicle.links.talk.RESYNC_TIMEOUT_S", 0.2)
+    monkeypatch.setattr("logbench.vehicle.links.device.RESYNC_TIMEOUT_S", 0.2)
     with (
         troubled(simulated, "radio-loss@0.2:60", []) as poller,
         pytest.raises(LinkLostError, match="no longer answers"),

@@ -12,8 +12,8 @@ from logbench.signals.groups import TOGETHER
 from logbench.signals.table import table
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.timing import Timing
-from logbench.vehicle.cost import CostModel
-from logbench.vehicle.isotp import frames_of
+from logbench.vehicle.expect import CostModel
+from logbench.vehicle.framing import frames_of
 from logbench.vehicle.packing import best_packs
 from logbench.vehicle.scheduler import Scheduler
 from tests.bounds import bound_samples_per_s, request_s

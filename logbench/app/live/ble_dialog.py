@@ -21,7 +21,7 @@ from logbench.app.live.link_box import LinkBox
 from logbench.app.parts import lay, named, text_button
 from logbench.cases.live import FindAdapters
 from logbench.cases.runner import Owner
-from logbench.vehicle.links.ble_scan import Found
+from logbench.vehicle.links.ble import Found
 from logbench.words import tr
 
 _TEXT = tr(

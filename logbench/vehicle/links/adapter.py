@@ -12,11 +12,10 @@ from abc import abstractmethod
 
 from logbench.errors import IgnitionOffError, ReplyError, RequestRefusedError
 from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
-from logbench.vehicle.links.device import Device
+from logbench.vehicle.links.device import BytePort, Device
 from logbench.vehicle.links.dialect import ADVICE, PROTOCOLS, Status, status_of
 from logbench.vehicle.links.protocol import Spoken, find_protocol
-from logbench.vehicle.links.talk import BytePort
-from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.links.schemes import LinkUrl
 from logbench.vehicle.model import Progress
 
 log = logging.getLogger(__name__)

@@ -12,7 +12,7 @@ import contextlib
 import logging
 import queue
 import time
-from collections.abc import Callable, Coroutine, Iterable
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from concurrent.futures import wait
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -20,14 +20,15 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError, first_line
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.adapter import AdapterLink
-from logbench.vehicle.links.schemes import SCHEMES
-from logbench.vehicle.links.talk import CHECK_S, NONSENSE, Talk
-from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.links.device import CHECK_S, NONSENSE, Talk
+from logbench.vehicle.links.schemes import SCHEMES, LinkUrl
 from logbench.vehicle.model import Progress
 
 if TYPE_CHECKING:
     from bleak import BleakClient
     from bleak.backends.characteristic import BleakGATTCharacteristic
+    from bleak.backends.device import BLEDevice
+    from bleak.backends.scanner import AdvertisementData
     from bleak.backends.service import BleakGATTService
 
 log = logging.getLogger(__name__)
@@ -266,3 +267,69 @@ class BleLink(AdapterLink):
 
 make = BleLink
 """The link of a parsed URL; raises LinkUnknownError."""
+
+
+# --- which devices are in the air ---
+
+SCAN_S = 10.0
+_EVERY_S = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A device that was found."""
+
+    address: str
+    """What `ble:` takes: six bytes, or a UUID on macOS."""
+    name: str
+    """As the device calls itself; may be empty."""
+    rssi_dbm: int
+    """Strength of the signal: the nearer to 0, the nearer the device."""
+
+
+OnFound = Callable[[Sequence[Found], float], None]
+"""Called several times a second with what was found so far, the strongest first, and the share of
+the time that has passed, 0 to 1. What it raises ends the scan."""
+
+
+def scan(report: OnFound, seconds: float = SCAN_S) -> list[Found]:
+    """Listen for so long; the strongest first. Connects to nothing.
+
+    Raises `LinkUnknownError` without bleak, `PortMissingError` where Bluetooth cannot be used.
+    """
+    try:
+        import bleak
+    except ImportError:
+        raise SCHEMES["ble"].lacking() from None
+    try:
+        return asyncio.run(_scan(report, seconds))
+    except bleak.exc.BleakError as error:
+        reason = first_line(error)
+    except OSError as error:
+        log.info("no scan: %s", error)
+        reason = "this computer's Bluetooth service does not answer"
+    raise PortMissingError(f"Bluetooth cannot be used ({reason}): switch it on and allow its use.")
+
+
+async def _scan(report: OnFound, seconds: float) -> list[Found]:
+    import bleak
+
+    found: dict[str, Found] = {}
+
+    def keep(device: BLEDevice, said: AdvertisementData) -> None:
+        before = found.get(device.address)
+        name = said.local_name or device.name or (before.name if before else "")
+        found[device.address] = Found(device.address, name, said.rssi)
+
+    start_s = time.monotonic()
+    async with bleak.BleakScanner(keep):
+        while (passed := time.monotonic() - start_s) < seconds:
+            report(_strongest_first(found.values()), passed / seconds)
+            await asyncio.sleep(min(_EVERY_S, seconds - passed))
+    ranked = _strongest_first(found.values())
+    report(ranked, 1.0)
+    return ranked
+
+
+def _strongest_first(found: Iterable[Found]) -> list[Found]:
+    return sorted(found, key=lambda one: (-one.rssi_dbm, one.address))

@@ -1,7 +1,7 @@
 """`can:INTERFACE/CHANNEL?bitrate=N`: a CAN interface, no adapter in between.
 
 python-can reaches the interface (socketcan, slcan, pcan, gs_usb, virtual …). Messages are put
-together by `isotp.py`, because flow control is on the critical path of the wire: can-isotp, which
+together by `framing.py`, because flow control is on the critical path of the wire: can-isotp, which
 the tests hold it against, cost 0.1 ms more a frame. Needs the extra `can`.
 """
 
@@ -19,10 +19,9 @@ from logbench.errors import (
     PortMissingError,
     first_line,
 )
-from logbench.vehicle.isotp import CanAssembler, reply_name, request_address
+from logbench.vehicle.framing import CanAssembler, reply_name, request_address
 from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
-from logbench.vehicle.links.schemes import SCHEMES
-from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.links.schemes import SCHEMES, LinkUrl
 from logbench.vehicle.model import Progress, Protocol
 
 if TYPE_CHECKING:

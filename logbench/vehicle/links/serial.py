@@ -10,8 +10,8 @@ import serial
 
 from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError
 from logbench.vehicle.links.adapter import AdapterLink
-from logbench.vehicle.links.talk import NONSENSE, Talk
-from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.links.device import NONSENSE, Talk
+from logbench.vehicle.links.schemes import LinkUrl
 from logbench.vehicle.model import Progress
 
 log = logging.getLogger(__name__)

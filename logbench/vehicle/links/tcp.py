@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from logbench.errors import LinkLostError, LinkUnknownError, PortMissingError
 from logbench.vehicle.links.adapter import AdapterLink
-from logbench.vehicle.links.url import LinkUrl
+from logbench.vehicle.links.schemes import LinkUrl
 from logbench.vehicle.model import Progress
 
 OPTIONS = frozenset({"protocol"})

@@ -31,11 +31,10 @@ from logbench.vehicle.permits import (
     LIST_CONTROLS_ELSEWHERE,
     WritePermit,
 )
-from logbench.vehicle.records.asking import REASONS, Asker
+from logbench.vehicle.records.asking import REASONS, Asker, highest, read_values
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.read import read_car
-from logbench.vehicle.records.values import highest, read_values
 
 log = logging.getLogger(__name__)
 

@@ -9,9 +9,8 @@ from logbench.signals.decoding import label, supported_pids
 from logbench.signals.table import table
 from logbench.signals.vin import check_vin
 from logbench.vehicle.model import CarFacts
-from logbench.vehicle.records.asking import Asker
+from logbench.vehicle.records.asking import Asker, Values
 from logbench.vehicle.records.model import Calibration, CarReading, EcuIdentity, Identity, Ignition
-from logbench.vehicle.records.values import Values
 from logbench.vehicle.services import data_service
 
 log = logging.getLogger(__name__)

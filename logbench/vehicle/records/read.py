@@ -12,13 +12,12 @@ from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link, silent
 from logbench.vehicle.model import Progress
 from logbench.vehicle.records import readiness
-from logbench.vehicle.records.asking import Asker
+from logbench.vehicle.records.asking import Asker, read_scaling, read_values
 from logbench.vehicle.records.codes import read_codes, read_newer_codes
 from logbench.vehicle.records.freeze import read_freeze_frames
 from logbench.vehicle.records.identity import fill_identity, fill_requirements, read_verification
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.monitors import read_monitor_results
-from logbench.vehicle.records.values import read_scaling, read_values
 
 log = logging.getLogger(__name__)
 

@@ -6,9 +6,9 @@ import math
 from collections.abc import Mapping
 
 from logbench.signals.table import table
+from logbench.vehicle.records.asking import Values, highest
 from logbench.vehicle.records.identity import ignition_of
 from logbench.vehicle.records.model import CarReading, MonitorState, Readiness
-from logbench.vehicle.records.values import Values, highest
 
 STATUS, THIS_CYCLE, REQUIREMENT, ODOMETER = 0x01, 0x41, 0x1C, 0xA6
 LAMP_KM, WARM_UPS, CLEARED_KM, LAMP_MIN, CLEARED_MIN = 0x21, 0x30, 0x31, 0x4D, 0x4E

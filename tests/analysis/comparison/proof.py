@@ -33,8 +33,8 @@ from logbench.signals.groups import default_signals
 from logbench.signals.table import table
 from logbench.simulator.cars import Car, draw_car
 from logbench.simulator.drive import Drive
+from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.produce import produce
-from logbench.simulator.schedules import Phase, Schedule
 
 FIRST_SEED = 1
 """Seeds from here on are the proof's; what was calibrated by simulation used `CALIBRATION_SEED` on.

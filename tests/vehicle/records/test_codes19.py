@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 
 from logbench.errors import ClearingRefusedError, ReplyError
 from logbench.signals.codes import code_from_bytes
-from logbench.simulator import codes19 as simulated19
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.ecu import code_bytes
+from logbench.simulator.ecu import code_list
 from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
@@ -180,5 +179,5 @@ def test_what_the_simulator_lists_is_read_back(numbers: list[int], kind: int):
 
     for way in ((STORED, "190208"), (PENDING, "190204"), (PERMANENT, "1915"))[kind]:
         request = bytes.fromhex(way)
-        data = simulated19.reply(source, code_bytes, request[1:])
+        data = code_list(source, request[1:])
         assert newer_codes_of_reply(Reply("7E8", data, 0), request) == (codes, "")
