@@ -9,7 +9,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QGuiApplication, QImage
 from PySide6.QtWidgets import QApplication
 
-from logbench.app.review.span_panel import row_of
+from logbench.app.review.values import row_of
 from logbench.app.window import MainWindow
 from logbench.plot.span import span_numbers
 from logbench.plot.trace import SECOND

@@ -8,10 +8,10 @@ from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QShowEvent
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QProgressBar, QPushButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QProgressBar, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.parts import EmptyState
+from logbench.app.parts import STRETCH, EmptyState, lay, muted, text_button
 from logbench.words import inside, tr
 
 _MOST_RECENT = 4
@@ -28,7 +28,7 @@ class Beginning(EmptyState):
     demo_wanted = Signal(str)
     """`before` or `after`."""
 
-    def __init__(self, recent: Callable[[], Sequence[Path]], parent: QWidget | None = None) -> None:
+    def __init__(self, recent: Callable[[], Sequence[Path]]) -> None:
         super().__init__(
             tr("No recording open"),
             tr(
@@ -36,7 +36,6 @@ class Beginning(EmptyState):
                 "page first."
             ),
             tr("Open a recording …  Ctrl+O"),
-            parent,
         )
         self._recent = recent
         self.button.setAccessibleName(tr("Open a recording"))
@@ -49,32 +48,25 @@ class Beginning(EmptyState):
             )
         )
         self.demo_text.setWordWrap(True)
-        self.demo_buttons = [QPushButton(f"{title}  {key}") for _, title, key in _DEMO]
-        row = QHBoxLayout()
-        for button, (name, title, _) in zip(self.demo_buttons, _DEMO, strict=True):
-            button.setAccessibleName(tr("Open the demo drive {which}", which=inside(title)))
-            button.clicked.connect(partial(self._want_demo, name))
-            row.addWidget(button)
-        row.addStretch(1)
+        self.demo_buttons = [
+            text_button(f"{title}  {key}", partial(self.demo_wanted.emit, name), _demo_text(title))
+            for name, title, key in _DEMO
+        ]
+        row = lay(QHBoxLayout(), *self.demo_buttons, STRETCH)
         self.progress = QProgressBar()
         self.progress.setMaximum(1000)
         self.progress.setTextVisible(False)
         self.progress.setFixedHeight(14)
-        self.doing = QLabel()
-        self.doing.setObjectName("muted")
+        self.doing = muted(wrap=False)
         layout = self.layout()
         assert isinstance(layout, QVBoxLayout)
-        layout.addWidget(self.demo_text)
-        layout.addLayout(row)
-        layout.addWidget(self.doing)
-        layout.addWidget(self.progress)
+        lay(layout, self.demo_text, row, self.doing, self.progress)
         self.busy(False)
 
     def add_commands(self, owner: QWidget) -> None:
         """The demo drives can be opened at any time."""
         for name, title, key in _DEMO:
-            run = partial(self._want_demo, name)
-            add_command(owner, tr("Open the demo drive {which}", which=inside(title)), key, run)
+            add_command(owner, _demo_text(title), key, partial(self.demo_wanted.emit, name))
 
     def showEvent(self, event: QShowEvent) -> None:
         """What was open lately may have changed."""
@@ -82,10 +74,9 @@ class Beginning(EmptyState):
             if (widget := item.widget()) is not None:
                 widget.deleteLater()
         for path in self._recent()[:_MOST_RECENT]:
-            button = QPushButton(path.name)
-            button.setToolTip(str(path))
-            button.setAccessibleName(tr("Open {name} again", name=path.name))
-            button.clicked.connect(partial(self._want_path, path))
+            again = partial(self.path_wanted.emit, path)
+            name = tr("Open {name} again", name=path.name)
+            button = text_button(path.name, again, name, str(path))
             self.lately.addWidget(button, 0, Qt.AlignmentFlag.AlignLeft)
         super().showEvent(event)
 
@@ -101,8 +92,6 @@ class Beginning(EmptyState):
         self.doing.setText(text)
         self.progress.setValue(round(share * 1000))
 
-    def _want_path(self, path: Path, _: bool = False) -> None:
-        self.path_wanted.emit(path)
 
-    def _want_demo(self, name: str, _: bool = False) -> None:
-        self.demo_wanted.emit(name)
+def _demo_text(title: str) -> str:
+    return tr("Open the demo drive {which}", which=inside(title))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtCore import QMargins, Qt, QTimer, Signal
+from PySide6.QtCore import QMargins, Qt, Signal
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import (
     QComboBox,
@@ -24,6 +24,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.model import Condition, ConditionSpan
 from logbench.app.commands import add_command
 from logbench.app.flow import Flow
+from logbench.app.parts import chooser, delayed, lay, muted
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, YELLOW, Theme
 from logbench.plot.cross import Pairs, cells, condition_of, pair, spans_of
@@ -62,39 +63,34 @@ class CrossView(QWidget):
         self._theme = theme
         self._units = METRIC
         self._plot: CrossPlot | None = None
-        self.x_box, self.y_box, self.z_box, self.shape_box = (QComboBox() for _ in range(4))
+        shape = tr("Points, or a number in each cell")
+        self.shape_box = chooser(shape, _SHAPE_CHARS)
         self.shape_box.addItems(_SHAPES)
-        self.said = QLabel()
-        self.said.setObjectName("muted")
+        names = (
+            tr("Signal in the cells, or colour of the points"),
+            tr("Signal on the y axis"),
+            tr("Signal on the x axis"),
+        )
+        self.z_box, self.y_box, self.x_box = (chooser(name, _BOX_CHARS) for name in names)
+        self.said = muted(wrap=False)
         self.legend = QLabel()
         self.legend.setWordWrap(True)
         self.legend.setTextFormat(Qt.TextFormat.RichText)
         self.legend.setContentsMargins(8, 0, 12, 0)
         row = Flow(QMargins(6, 0, 12, 0))
-        for text, box, name in (
-            ("", self.shape_box, tr("Points, or a number in each cell")),
-            (tr("of"), self.z_box, tr("Signal in the cells, or colour of the points")),
-            (tr("y axis"), self.y_box, tr("Signal on the y axis")),
-            (tr("x axis"), self.x_box, tr("Signal on the x axis")),
+        for text, box in (
+            ("", self.shape_box),
+            (tr("of"), self.z_box),
+            (tr("y axis"), self.y_box),
+            (tr("x axis"), self.x_box),
         ):
-            box.setAccessibleName(name)
-            box.setSizeAdjustPolicy(
-                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-            )
-            box.setMinimumContentsLength(_BOX_CHARS if text else _SHAPE_CHARS)
             box.activated.connect(self.draw)
             row.add(_together(text, box))
         row.add(self.said)
-        self._layout = layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 2, 0, 6)
-        layout.addWidget(row)
-        layout.addWidget(self.legend)
         self._room = QStackedLayout()
-        layout.addLayout(self._room, 1)
-        self._soon = QTimer(self)
-        self._soon.setSingleShot(True)
-        self._soon.setInterval(_WAIT_MS)
-        self._soon.timeout.connect(self.draw)
+        parts = row, self.legend, (self._room, 1)
+        self._layout = lay(QVBoxLayout(self), *parts, margins=(0, 2, 0, 6))
+        self._soon = delayed(self, _WAIT_MS, self.draw)
         view.changed.connect(self._draw_soon)
         self._add_commands()
 
@@ -247,11 +243,7 @@ class CrossView(QWidget):
 def _together(text: str, box: QComboBox) -> QWidget:
     """A box with the word before it, which stays with it where the row wraps."""
     pair = QWidget()
-    layout = QHBoxLayout(pair)
-    layout.setContentsMargins(0, 0, 0, 0)
-    if text:
-        layout.addWidget(QLabel(text))
-    layout.addWidget(box)
+    lay(QHBoxLayout(pair), *([QLabel(text)] if text else []), box, margins=(0, 0, 0, 0))
     return pair
 
 

@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QWidget
 from logbench.analysis.expressions import EXAMPLE
 from logbench.analysis.model import Span
 from logbench.app.commands import add_command
-from logbench.app.parts import text_button
+from logbench.app.parts import lay, named, styled, text_button
 from logbench.errors import LogbenchError
 from logbench.signals.units import Units, unit_text
 from logbench.words import tr
@@ -34,21 +34,17 @@ class FindBar(QWidget):
         self._now_ns = now_ns
         self._spans: Sequence[Span] = ()
         self._searched = ""
-        self.line = QLineEdit()
+        self.line = named(QLineEdit(), tr("Condition to find"))
         self.line.setPlaceholderText(tr("Find the next time …   {example}", example=EXAMPLE))
-        self.line.setAccessibleName(tr("Condition to find"))
         self.line.setClearButtonEnabled(True)
         self.line.returnPressed.connect(lambda: self.step(1))
         previous = text_button(tr("Previous"), partial(self.step, -1), tr("Find the previous time"))
         following = text_button(tr("Next"), partial(self.step, 1), tr("Find the next time"))
-        self.close_button = text_button(tr("Close"), self.leave, tr("Close the find line"))
+        close = text_button(tr("Close"), self.leave, tr("Close the find line"))
         add_command(self, tr("Close the find line"), "Esc", self.leave)
         self.said = QLabel()
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(6, 0, 12, 2)
-        layout.addWidget(self.line, 1)
-        for widget in (previous, following, self.said, self.close_button):
-            layout.addWidget(widget)
+        parts = (self.line, 1), previous, following, self.said, close
+        lay(QHBoxLayout(self), *parts, margins=(6, 0, 12, 2))
         self.hide()
 
     def open(self) -> None:
@@ -109,7 +105,6 @@ class FindBar(QWidget):
         self.chosen.emit(span)
 
     def _tell(self, text: str, trouble: bool = False) -> None:
-        self.said.setObjectName("trouble" if trouble else "")
-        self.said.style().polish(self.said)
+        styled(self.said, "trouble" if trouble else "").style().polish(self.said)
         self.said.setText(text)
         self.said.setToolTip(text)

@@ -7,17 +7,11 @@ from html import escape
 
 from PySide6.QtCore import QEvent, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
-from PySide6.QtWidgets import (
-    QLabel,
-    QTextBrowser,
-    QTreeWidgetItem,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QTextBrowser, QTreeWidgetItem, QVBoxLayout, QWidget
 
 from logbench.analysis.findings import ends_in, number_text, reason_text
 from logbench.analysis.model import Band, Finding
-from logbench.app.parts import current_row, plain_tip
+from logbench.app.parts import current_row, lay, muted, named, plain_tip
 from logbench.app.tables import splitter, tree
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
 from logbench.plot.trace import SECOND
@@ -32,8 +26,8 @@ _MOST_TIMES = 6
 class BandBar(QWidget):
     """Where a number stands in its band: watch range, the range within it, and the number."""
 
-    def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
         self.theme = theme
         self.units = METRIC
         self._finding: Finding | None = None
@@ -137,30 +131,21 @@ class FindingsPanel(QWidget):
 
     chosen = Signal(object)
 
-    def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
         self._theme = theme
         self.units = METRIC
         self._findings: list[Finding] = []
         self.list = tree((tr("Verdict"), tr("Finding")), tr("Findings"))
         self.list.currentItemChanged.connect(self._changed)
         self.bar = BandBar(theme)
-        self.detail = QTextBrowser()
-        self.detail.setAccessibleName(tr("The finding in full"))
+        self.detail = named(QTextBrowser(), tr("The finding in full"))
         self.detail.setOpenLinks(False)
-        self.state = QLabel()
-        self.state.setObjectName("muted")
-        self.state.setWordWrap(True)
+        self.state = muted()
         lower = QWidget()
-        lower_layout = QVBoxLayout(lower)
-        lower_layout.setContentsMargins(0, 4, 0, 0)
-        lower_layout.addWidget(self.bar)
-        lower_layout.addWidget(self.detail, 1)
+        lay(QVBoxLayout(lower), self.bar, (self.detail, 1), margins=(0, 4, 0, 0))
         split = splitter(Qt.Orientation.Vertical, {self.list: 240, lower: 360})
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self.state)
-        layout.addWidget(split, 1)
+        lay(QVBoxLayout(self), self.state, (split, 1), margins=(0, 0, 0, 0))
         self.show_findings((), tr("Open a recording to have it checked."))
 
     @property

@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.commands import add_command
-from logbench.app.parts import current_row, plain_tip, text_button
+from logbench.app.parts import current_row, lay, muted, named, plain_tip, styled, text_button
 from logbench.app.plot.view import TimeView
 from logbench.app.tables import tree
 from logbench.cases.notes import Change, ChangeNotes, ReadNotes
@@ -51,8 +51,8 @@ class NotesPanel(QWidget):
     removed = Signal(str)
     """A sentence: a note was removed, and `put_back` brings it back."""
 
-    def __init__(self, view: TimeView, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, view: TimeView) -> None:
+        super().__init__()
         self._view = view
         self._owner: Owner | None = None
         self._recording: Path | None = None
@@ -61,24 +61,18 @@ class NotesPanel(QWidget):
         self.notes: tuple[Note, ...] = ()
         self.ask: Callable[[str, str], str] = self._ask
         """Title and text to the text written, empty for none; tests put their own answer here."""
-        self.how = QLabel(_HOW)
-        self.how.setObjectName("muted")
-        self.how.setWordWrap(True)
+        self.how = muted(_HOW)
         self.list = tree((tr("From"), tr("For"), tr("Note")), tr("Notes"))
         self.list.currentItemChanged.connect(self._chosen)
         self.list.itemActivated.connect(lambda *_: self.ask_to_edit())
-        row = QHBoxLayout()
-        for text, name, run in (
-            (tr("New  M"), tr("Write a note on the span from A to B"), self.ask_to_add),
-            (tr("Edit"), tr("Edit the chosen note"), self.ask_to_edit),
-            (tr("Remove"), tr("Remove the chosen note"), self.remove),
-        ):
-            row.addWidget(text_button(text, run, name))
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 4, 0, 0)
-        layout.addWidget(self.how)
-        layout.addWidget(self.list, 1)
-        layout.addLayout(row)
+        span = tr("Write a note on the span from A to B")
+        row = lay(
+            QHBoxLayout(),
+            text_button(tr("New  M"), self.ask_to_add, span),
+            text_button(tr("Edit"), self.ask_to_edit, tr("Edit the chosen note")),
+            text_button(tr("Remove"), self.remove, tr("Remove the chosen note")),
+        )
+        lay(QVBoxLayout(self), self.how, (self.list, 1), row, margins=(0, 4, 0, 0))
 
     def add_commands(self, owner: QWidget) -> None:
         """A note is written from anywhere on the page; edited and removed in the list."""
@@ -210,10 +204,8 @@ class NoteDialog(QDialog):
     def __init__(self, title: str, text: str, parent: QWidget) -> None:
         super().__init__(parent)
         self.setWindowTitle(title)
-        head = QLabel(title)
-        head.setObjectName("title")
-        self.text = QPlainTextEdit(text)
-        self.text.setAccessibleName(tr("Text of the note"))
+        head = styled(QLabel(title), "title")
+        self.text = named(QPlainTextEdit(text), tr("Text of the note"))
         self.text.setTabChangesFocus(True)
         self.text.moveCursor(QTextCursor.MoveOperation.End)
         kinds = QDialogButtonBox.StandardButton
@@ -222,7 +214,5 @@ class NoteDialog(QDialog):
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
         add_command(self, tr("Write the note"), ["Ctrl+Return", "Ctrl+Enter"], self.accept)
-        layout = QVBoxLayout(self)
-        for widget in (head, self.text, buttons):
-            layout.addWidget(widget)
+        lay(QVBoxLayout(self), head, self.text, buttons)
         self.resize(460, 260)

@@ -1,4 +1,5 @@
-"""Opening recordings for the Review page, and what is done for the one that is shown."""
+"""Opening recordings for the Review page, what is done for the one that is shown, and how far that
+has come."""
 
 from __future__ import annotations
 
@@ -6,8 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QObject, QTimer, Signal
+from PySide6.QtCore import QObject, Signal
+from PySide6.QtWidgets import QProgressBar
 
+from logbench.app.parts import delayed
 from logbench.app.services import Services
 from logbench.cases.check import Judge, Judged
 from logbench.cases.review import OpenDemo, Opened, OpenForReview, ReadRest
@@ -15,6 +18,7 @@ from logbench.cases.runner import Running
 from logbench.cases.work import Case
 
 _AFTER_PAINT_MS = 20
+_PATIENCE_MS = 400
 
 
 class Opening(QObject):
@@ -45,10 +49,7 @@ class Opening(QObject):
         self._opening: Running | None = None
         self._reading: Running | None = None
         self._first: Opened | None = None
-        self._after_paint = QTimer(self)
-        self._after_paint.setSingleShot(True)
-        self._after_paint.setInterval(_AFTER_PAINT_MS)
-        self._after_paint.timeout.connect(self._read_rest)
+        self._after_paint = delayed(self, _AFTER_PAINT_MS, self._read_rest)
 
     @property
     def busy(self) -> bool:
@@ -123,3 +124,40 @@ class Opening(QObject):
     def _not_read(self, sentence: str) -> None:
         self._failed(sentence)
         self.unjudged.emit()
+
+
+class OpeningProgress(QProgressBar):
+    """How far opening has come, shown of what takes its time only. Not there at first: every step
+    of the bar is painted at once."""
+
+    shown = Signal(bool)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setMaximum(1000)
+        self.setTextVisible(False)
+        self.setFixedSize(120, 14)
+        self._patience = delayed(self, _PATIENCE_MS, self._show)
+        self.hide()
+
+    def set_busy(self, busy: bool) -> None:
+        """Something is done, or no longer."""
+        if busy and (self._patience.isActive() or not self.isHidden()):
+            return
+        self._patience.stop()
+        self.setValue(0)
+        self.hide()
+        self.shown.emit(False)
+        if busy:
+            self._patience.start()
+
+    def report(self, text: str, share: float) -> None:
+        """What is being done, and the share done, 0 to 1."""
+        if not self.isHidden():
+            self.setValue(round(share * 1000))
+            self.setAccessibleName(text)
+            self.setToolTip(text)
+
+    def _show(self) -> None:
+        self.show()
+        self.shown.emit(True)

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.expressions import find_spans
 from logbench.analysis.model import Finding, Span
 from logbench.app.commands import add_command
-from logbench.app.parts import Notice, middle, text_button
+from logbench.app.parts import Notice, lay, middle, named, text_button
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.layouts import Layouts, SavedLayouts
 from logbench.app.plot.strip_keys import StripKeys
@@ -101,24 +101,18 @@ class ReviewPage(QWidget):
         self._pages = QStackedWidget()
         self._pages.addWidget(middle(self.empty))
         self._pages.addWidget(split)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        layout.addWidget(self._pages, 1)
+        lay(QVBoxLayout(self), (self._pages, 1), margins=(0, 0, 0, 0), spacing=0)
 
     def _make_side(self) -> QFrame:
         """Findings and signals, one behind the other."""
-        self.tabs = QTabWidget()
-        self.tabs.setAccessibleName(tr("Findings, signals and notes"))
+        self.tabs = named(QTabWidget(), tr("Findings, signals and notes"))
         self.tabs.addTab(self.findings, tr("Findings"))
         self.tabs.addTab(self.signals, tr("Signals"))
         self.tabs.addTab(self.notes, tr("Notes"))
         self.tabs.setDocumentMode(True)
         self._side = side = QFrame()
         side.setMinimumWidth(_SIDE_LEAST)
-        side_layout = QVBoxLayout(side)
-        side_layout.setContentsMargins(12, 8, 6, 12)
-        side_layout.addWidget(self.tabs)
+        lay(QVBoxLayout(side), self.tabs, margins=(12, 8, 6, 12))
         return side
 
     def _connect(self) -> None:

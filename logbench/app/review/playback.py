@@ -5,8 +5,9 @@ from __future__ import annotations
 import time
 
 from PySide6.QtCore import QObject, QTimer
-from PySide6.QtWidgets import QComboBox, QPushButton
+from PySide6.QtWidgets import QComboBox
 
+from logbench.app.parts import named, text_button
 from logbench.app.plot.view import TimeView
 from logbench.plot.trace import SECOND
 from logbench.words import tr
@@ -20,16 +21,13 @@ _TURN_AT, _BACK_TO = 0.85, 0.15
 class Playback(QObject):
     """A button, a choice of speeds, and the clock behind them."""
 
-    def __init__(self, view: TimeView, parent: QObject | None = None) -> None:
+    def __init__(self, view: TimeView, parent: QObject) -> None:
         super().__init__(parent)
         self._view = view
         self._last_s = 0.0
-        self.button = QPushButton(tr("Play  Space"))
-        self.button.setCheckable(True)
-        self.button.setAccessibleName(tr("Play the drive, or stop"))
-        self.button.clicked.connect(self.toggle)
-        self.speed = QComboBox()
-        self.speed.setAccessibleName(tr("Speed of playback"))
+        name = tr("Play the drive, or stop")
+        self.button = text_button(tr("Play  Space"), self.toggle, name, checkable=True)
+        self.speed = named(QComboBox(), tr("Speed of playback"))
         for times in SPEEDS:
             self.speed.addItem(f"{times}×", times)
         self.speed.setCurrentIndex(SPEEDS.index(10))

@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from PySide6.QtCore import QMargins
-from PySide6.QtWidgets import QHBoxLayout, QPushButton, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.analysis.model import Span
 from logbench.app.flow import Flow
-from logbench.app.parts import Elided
+from logbench.app.parts import Elided, lay, text_button
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.review.cross_view import CrossView
 from logbench.app.review.find_bar import FindBar, Search
-from logbench.app.review.progress import OpeningProgress
-from logbench.app.review.span_panel import SpanPanel
+from logbench.app.review.opening import OpeningProgress
+from logbench.app.review.values import SpanPanel
 from logbench.app.theme import Theme
 from logbench.plot.evidence import Ends
 from logbench.plot.trace import StripTrace
@@ -37,34 +37,23 @@ class ReviewPlots(QWidget):
         self.title = Elided()
         self.progress = OpeningProgress()
         self.tools = Flow(QMargins(6, 8, 12, 4))
-        self.cross_button = QPushButton(tr("Scatter  X"))
-        self.cross_button.setCheckable(True)
-        self.cross_button.setAccessibleName(tr("Scatter and grid instead of strips"))
-        self.cross_button.clicked.connect(self.show_cross)
+        self.cross_button = text_button(
+            tr("Scatter  X"),
+            lambda: self.show_cross(not self.shows_cross),
+            tr("Scatter and grid instead of strips"),
+            checkable=True,
+        )
         self.shapes = QStackedWidget()
         self.shapes.addWidget(self.stack)
         self.shapes.addWidget(self.cross)
-        self._lay_out()
+        head = lay(QHBoxLayout(), (self.title, 1), self.progress, margins=(10, 0, 12, 2))
+        parts = self.tools, head, self.find_bar, self.ribbon, (self.shapes, 1), self.span_panel
+        lay(QVBoxLayout(self), *parts, margins=(0, 0, 0, 0), spacing=2)
         self.stack.narrowed.connect(self.ribbon.set_inset)
         self.cross.marked.connect(self.shade)
         self.find_bar.found.connect(self.shade)
         self.find_bar.closed.connect(lambda: self.show_cross(self.shows_cross))
         self.find_bar.chosen.connect(self._found)
-
-    def _lay_out(self) -> None:
-        head = QHBoxLayout()
-        head.setContentsMargins(10, 0, 12, 2)
-        head.addWidget(self.title, 1)
-        head.addWidget(self.progress)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(2)
-        layout.addWidget(self.tools)
-        layout.addLayout(head)
-        layout.addWidget(self.find_bar)
-        layout.addWidget(self.ribbon)
-        layout.addWidget(self.shapes, 1)
-        layout.addWidget(self.span_panel)
 
     @property
     def shows_cross(self) -> bool:

@@ -1,16 +1,37 @@
-"""The table of a recording's signals: what is plotted, and the values at the cursor."""
+"""Values at the cursors: of every signal at the one that moves; of those plotted at A and B, with
+the numbers of what lies between."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-from PySide6.QtWidgets import QWidget
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
 
+from logbench.app.parts import lay, named, text_button
+from logbench.app.plot.view import TimeView
 from logbench.app.traces_table import Key, Row, TracesModel, TracesTable
-from logbench.plot.trace import StripTrace
-from logbench.signals.units import METRIC, Units
+from logbench.plot.span import SpanNumbers, span_numbers
+from logbench.plot.trace import SECOND, StripTrace
+from logbench.signals.numbers import count_text, time_text, value_text
+from logbench.signals.units import METRIC, Units, unit_text
 from logbench.words import tr
+
+_TITLES = (
+    tr("Signal"), "A", "B", "B − A", tr("Lowest"), tr("Highest"), tr("Mean"), tr("Std dev"),
+    tr("Slope /s"), tr("Samples"), tr("Rate /s"),
+)  # fmt: skip
+_ROW_HEIGHT = 26
+_RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 
 
 def value_at(trace: StripTrace, t_ns: int | None, units: Units = METRIC) -> str:
@@ -60,7 +81,109 @@ class SignalsModel(TracesModel):
 class SignalsTable(TracesTable):
     """Check a signal to plot it; read its value at the cursor."""
 
-    def __init__(self, parent: QWidget | None = None) -> None:
+    def __init__(self) -> None:
         self.model_ = SignalsModel()
         name = tr("Signals of the recording and their values at the cursor")
-        super().__init__(self.model_, name, (150,), parent)
+        super().__init__(self.model_, name, (150,))
+
+
+class SpanPanel(QWidget):
+    """Shown as soon as both cursors are down."""
+
+    def __init__(self, view: TimeView) -> None:
+        super().__init__()
+        self._view = view
+        self._traces: Sequence[StripTrace] = ()
+        self.units = METRIC
+        self._shown_for: tuple[object, ...] = ()
+        self.title = QLabel()
+        name = tr("Numbers between the cursors A and B")
+        self.table = named(QTableWidget(0, len(_TITLES)), name)
+        self.table.setHorizontalHeaderLabels(_TITLES)
+        self.table.verticalHeader().hide()
+        self.table.verticalHeader().setDefaultSectionSize(_ROW_HEIGHT)
+        self.table.setShowGrid(False)
+        self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
+        self.table.setSelectionBehavior(QTableWidget.SelectionBehavior.SelectRows)
+        header = self.table.horizontalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
+        header.setHighlightSections(False)
+        head = lay(QHBoxLayout(), (self.title, 1), text_button(tr("Clear A and B"), self.clear))
+        lay(QVBoxLayout(self), head, self.table, margins=(6, 4, 12, 8))
+        self.setFixedHeight(208)
+        self.hide()
+        view.cursor_moved.connect(self._fill)
+
+    def show_traces(self, traces: Sequence[StripTrace]) -> None:
+        """Whose numbers are wanted."""
+        self._traces = traces
+        self._fill()
+
+    def set_units(self, units: Units) -> None:
+        """Show values in other units."""
+        self.units = units
+        self._shown_for = ()
+        self._fill()
+
+    def put(self, name: str) -> None:
+        """Put cursor `A` or `B` where the moving cursor is, or in the middle of the view."""
+        at = self._view.cursor_ns
+        if at is None:
+            at = round((self._view.start_ns + self._view.end_ns) / 2)
+        self._view.set_mark(name, at)
+
+    def clear(self) -> None:
+        """Take both away."""
+        for name in ("A", "B"):
+            self._view.set_mark(name, None)
+
+    def _fill(self) -> None:
+        marks = self._view.marks
+        both = {"A", "B"} <= marks.keys() and bool(self._traces)
+        self.setVisible(both)
+        key = (marks.get("A"), marks.get("B"), tuple(id(t) for t in self._traces))
+        if not both or key == self._shown_for:
+            return
+        self._shown_for = key
+        a, b = marks["A"], marks["B"]
+        self.title.setText(
+            tr(
+                "A {a}   B {b}   B − A {between}",
+                a=time_text(a / SECOND, 0.1),
+                b=time_text(b / SECOND, 0.1),
+                between=time_text((b - a) / SECOND, 0.1),
+            )
+        )
+        self.table.setRowCount(len(self._traces))
+        for row, trace in enumerate(self._traces):
+            for column, text in enumerate(
+                row_of(trace, span_numbers(trace.pyramid, a, b), self.units)
+            ):
+                item = QTableWidgetItem(text)
+                if column:
+                    item.setTextAlignment(_RIGHT)
+                self.table.setItem(row, column, item)
+
+
+def row_of(trace: StripTrace, numbers: SpanNumbers, units: Units = METRIC) -> list[str]:
+    """The texts of one row of the table."""
+    unit = units.unit(trace.unit)
+    at_a, at_b, low, high, mean = (
+        units.value(v, trace.unit)
+        for v in (numbers.at_a, numbers.at_b, numbers.minimum, numbers.maximum, numbers.mean)
+    )
+    values = (at_a, at_b, at_b - at_a, low, high, mean)
+    deviation, slope = (
+        units.value(v, trace.unit, difference=True)
+        for v in (numbers.deviation, numbers.slope_per_s)
+    )
+    name = f"{trace.name} ({unit_text(unit)})" if unit else trace.name
+    return [
+        name,
+        *(value_text(v, unit) for v in values),
+        value_text(deviation),
+        value_text(slope),
+        count_text(numbers.count),
+        value_text(numbers.rate_hz),
+    ]
