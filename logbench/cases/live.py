@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from logbench.cases.work import Cancelling, Case, Outcome, Work
-from logbench.plot.samples import Floats, Ints
+from logbench.plot.pyramid import Floats, Ints
 from logbench.recording.model import Facts, Trace
 from logbench.words import tr
 

@@ -8,10 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.cases.work import Case, Work
-from logbench.plot.computed import ECU, computed_traces
-from logbench.plot.grouping import group_of
+from logbench.plot.computed import COMPUTED, computed_traces
 from logbench.plot.pyramid import Pyramid
-from logbench.plot.trace import StripTrace
+from logbench.plot.trace import StripTrace, group_of
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -37,7 +36,7 @@ class Opened:
     @property
     def samples(self) -> int:
         """How many are in the traces read so far."""
-        return sum(len(trace.pyramid) for trace in self.traces if trace.ecu != ECU)
+        return sum(len(trace.pyramid) for trace in self.traces if trace.ecu != COMPUTED)
 
 
 @dataclass(frozen=True)

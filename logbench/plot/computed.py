@@ -1,4 +1,4 @@
-"""Derived signals as traces, to be plotted like any other."""
+"""Derived signals as traces: of a recording, and total fuel trim while the samples come in."""
 
 from __future__ import annotations
 
@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbench.plot.grouping import group_of
 from logbench.plot.pyramid import Pyramid
-from logbench.plot.trace import StripTrace
+from logbench.plot.trace import StripTrace, group_of
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -17,10 +16,31 @@ if TYPE_CHECKING:
     from logbench.analysis.grid import RecordingLike
     from logbench.analysis.view import View
 
-ECU = "computed"
-_TRIM_AGE_S = 10.0
+COMPUTED = "computed"
+"""The ECU of derived signals."""
+TOTALS = {
+    "TOTAL_TRIM1": ("SHRTFT1", "LONGFT1", tr("Total fuel trim, bank 1")),
+    "TOTAL_TRIM2": ("SHRTFT2", "LONGFT2", tr("Total fuel trim, bank 2")),
+}
+_LONG_AGE_NS = 10_000_000_000
+"""A long trim older than this is none."""
 _SLOW_AGE_S = 60.0
 Made = tuple[str, str, str, "Times", "Values"]
+
+
+def extend_total(total: Pyramid, short: Pyramid, long: Pyramid, done: int) -> int:
+    """Extend a total by what is new of its short trim; the sum is taken as the trade does.
+
+    `done`: how many samples of the short trim are in its total. Returns how many are then.
+    """
+    if done < len(short):
+        t_ns, value = short.from_sample(done)
+        long_t, long_value = long.between(int(t_ns[0]) - _LONG_AGE_NS, int(t_ns[-1]) + 1)
+        place = np.searchsorted(long_t, t_ns, side="right") - 1
+        known = place >= 0
+        known[known] &= t_ns[known] - long_t[place[known]] <= _LONG_AGE_NS
+        total.append(t_ns[known], value[known] + long_value[place[known]])
+    return len(short)
 
 
 def computed_traces(recording: RecordingLike) -> tuple[StripTrace, ...]:
@@ -34,7 +54,12 @@ def computed_traces(recording: RecordingLike) -> tuple[StripTrace, ...]:
     view = View(recording)
     return tuple(
         StripTrace(
-            signal, ECU, unit, Pyramid.of(t_ns, values), label=label, group=_group(signal, unit)
+            signal,
+            COMPUTED,
+            unit,
+            Pyramid.of(t_ns, values),
+            label=label,
+            group=_group(signal, unit),
         )
         for signal, label, unit, t_ns, values in (*_trims(view), *_airflow(view))
         if len(t_ns) and bool(np.isfinite(values).any())
@@ -52,7 +77,7 @@ def _trims(view: View) -> Iterator[Made]:
     for bank in (1, 2):
         short = view.trace(f"SHRTFT{bank}")
         if short is not None and not view.missing(f"LONGFT{bank}"):
-            long_pct = view.last(short.t_ns, f"LONGFT{bank}", max_age_s=_TRIM_AGE_S)
+            long_pct = view.last(short.t_ns, f"LONGFT{bank}", max_age_s=_LONG_AGE_NS / 1e9)
             total = total_trim_pct(short.value, long_pct)
             yield f"TOTAL_TRIM{bank}", tr("Total trim {bank}", bank=bank), "%", short.t_ns, total
 

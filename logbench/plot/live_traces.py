@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from logbench.capture.messages import Batch
-from logbench.plot.grouping import group_of
-from logbench.plot.totals import TOTALS, add_totals
-from logbench.plot.trace import Key, LiveTrace
+from logbench.plot.computed import COMPUTED, TOTALS, extend_total
+from logbench.plot.trace import Key, LiveTrace, group_of
 
 _WHILE_NS = 1_000_000_000
 
@@ -67,11 +66,19 @@ class LiveTraces:
     def add_totals(self) -> list[LiveTrace]:
         """Keep total fuel trim up with its parts."""
         new = []
-        for key, name in add_totals(self.by_key, self._totalled):
-            group = group_of(key[0], "%")
-            self.by_key[key] = LiveTrace(*key, "%", label=name, group=group, title=name)
-            add_totals(self.by_key, self._totalled)
-            new.append(self.by_key[key])
+        for signal, (short_name, long_name, name) in TOTALS.items():
+            shorts = [t.pyramid for t in self.by_key.values() if t.signal == short_name]
+            longs = [t.pyramid for t in self.by_key.values() if t.signal == long_name]
+            if not shorts or not longs or not len(longs[0]):
+                continue
+            key = (signal, COMPUTED)
+            if key not in self.by_key:
+                group = group_of(signal, "%")
+                self.by_key[key] = LiveTrace(*key, "%", label=name, group=group, title=name)
+                new.append(self.by_key[key])
+            done = self._totalled.get(key, 0)
+            total = self.by_key[key].pyramid
+            self._totalled[key] = extend_total(total, shorts[0], longs[0], done)
         return new
 
     def rebase(self, since_ns: int) -> None:

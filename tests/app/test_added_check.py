@@ -20,7 +20,7 @@ from logbench.archive.overview import Catalogue
 from logbench.archive.sweep import sweep_checks
 from logbench.cli.main import main
 from logbench.job.model import Job, RecordingEntry
-from logbench.plot.evidence import band_of, concerning
+from logbench.plot.bands import band_of, concerning
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import StripTrace
 from logbench.recording.reader import open_recording

@@ -8,9 +8,8 @@ from PySide6.QtCore import Qt
 
 from logbench.app.window import MainWindow
 from logbench.capture.messages import Started
-from logbench.plot.live_bands import BandWatch
-from logbench.plot.pyramid import Pyramid
-from logbench.plot.samples import BLOCK
+from logbench.plot.bands import BandWatch
+from logbench.plot.pyramid import BLOCK, Pyramid
 from logbench.plot.trace import LiveTrace
 from logbench.recording.model import Vehicle
 

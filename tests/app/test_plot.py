@@ -15,9 +15,8 @@ from logbench.app.plot import painting
 from logbench.app.plot.canvas import ValueRange
 from logbench.app.plot.view import TimeView
 from logbench.plot import lines
-from logbench.plot.grouping import group_of, rank_of
 from logbench.plot.pyramid import Buckets
-from logbench.plot.trace import SECOND
+from logbench.plot.trace import SECOND, group_of, rank_of
 from logbench.signals.numbers import (
     round_range,
     tick_text,

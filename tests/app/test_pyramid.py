@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logbench.plot.pyramid import FIRST_BUCKET, Pyramid
-from logbench.plot.samples import BLOCK
+from logbench.plot.pyramid import BLOCK, FIRST_BUCKET, Pyramid
 
 
 def samples(n: int, seed: int, gaps: bool = False) -> tuple[np.ndarray, np.ndarray]:

@@ -9,7 +9,7 @@ import pytest
 from PySide6.QtCore import Qt
 
 from logbench.app.window import MainWindow
-from logbench.plot.computed import ECU, computed_traces
+from logbench.plot.computed import COMPUTED, computed_traces
 from logbench.plot.trace import SECOND
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.reader import Recording
@@ -61,7 +61,7 @@ def test_a_derived_signal_plots_and_is_left_out_of_the_csv(reviewing, tmp_path, 
     row = names.index("Total trim 1")
     on = Qt.CheckState.Checked
     assert model.setData(model.index(row, 0), on, Qt.ItemDataRole.CheckStateRole)
-    assert ("TOTAL_TRIM1", ECU) in review.stack.keys
+    assert ("TOTAL_TRIM1", COMPUTED) in review.stack.keys
     review.view.set_cursor(20 * SECOND)
     assert model.data(model.index(row, 1)).startswith("2")  # 8 + 16 + sin
     review.exporting.export(tmp_path / "out.csv")

@@ -15,7 +15,7 @@ from logbench.analysis.bands import load_bands
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.app.review.notes_panel import NoteDialog
 from logbench.app.window import MainWindow
-from logbench.plot.evidence import band_of, concerning
+from logbench.plot.bands import band_of, concerning
 from logbench.plot.trace import SECOND
 from logbench.recording.notes import change_notes, new_note, notes_path, read_notes
 

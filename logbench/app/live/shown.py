@@ -18,10 +18,9 @@ from logbench.app.services import Services
 from logbench.app.theme import Theme
 from logbench.capture.messages import CarFound, Started, Status
 from logbench.cases.settings import Settings
-from logbench.plot.grouping import first_shown
-from logbench.plot.live_bands import BandWatch
-from logbench.plot.totals import COMPUTED, TOTALS
-from logbench.plot.trace import SECOND, LiveTrace, StripTrace
+from logbench.plot.bands import BandWatch
+from logbench.plot.computed import COMPUTED, TOTALS
+from logbench.plot.trace import SECOND, LiveTrace, StripTrace, first_shown
 from logbench.recording.model import Event
 from logbench.signals.numbers import count_text, size_text, time_text
 from logbench.signals.table import table

@@ -11,7 +11,7 @@ from PySide6.QtCore import QObject, QTimer, Signal
 from logbench.app.live.session import LiveSession
 from logbench.cases.live import NEEDED, LookAtDrive, Progressed, ReadGoals
 from logbench.cases.runner import Owner, Running
-from logbench.plot.totals import COMPUTED
+from logbench.plot.computed import COMPUTED
 from logbench.recording.model import Facts, Vehicle
 from logbench.recording.surroundings import Surroundings
 from logbench.words import tr

@@ -20,7 +20,7 @@ from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
 from logbench.app.live.values import shown_value
 from logbench.app.parts import heads_left, lay, muted, text_button
 from logbench.app.tones import Tones
-from logbench.plot.totals import COMPUTED
+from logbench.plot.computed import COMPUTED
 from logbench.plot.trace import LiveTrace
 from logbench.signals.table import table
 from logbench.signals.units import METRIC, Units

@@ -17,7 +17,7 @@ from logbench.analysis.model import Span
 from logbench.app.plot import painting
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
-from logbench.plot import lines, raster
+from logbench.plot import lines
 from logbench.plot.scales import ValueRange, ValueScales
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import time_ticks
@@ -202,8 +202,8 @@ class Canvas:
         if as_pixels:  # in whole ones, so that lines and a picture light the same
             for upright in rows:
                 np.rint(upright[:, 1::2], out=upright[:, 1::2])
-        if as_pixels and raster.pays(rows, right - left, self.height):
-            marks = raster.marked(rows, left, right - left, self.height)
+        if as_pixels and lines.pays(rows, right - left, self.height):
+            marks = lines.marked(rows, left, right - left, self.height)
             middle = 0.5 if self.pixmap.devicePixelRatio() > 1 else 0.0  # wide pens are centred
             picture = painting.picture(marks, [color for _, color in columns])
             painter.drawImage(QPointF(left - middle, 0), picture)

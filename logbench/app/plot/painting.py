@@ -14,8 +14,7 @@ from PySide6.QtCore import QLineF, QSize, Qt
 from PySide6.QtGui import QColor, QImage, QPainter, QPixmap
 from shiboken6 import Shiboken
 
-from logbench.plot.lines import Rows
-from logbench.plot.raster import Pixels
+from logbench.plot.lines import Pixels, Rows
 
 PEN_STYLES = {
     "solid": Qt.PenStyle.SolidLine,

@@ -17,8 +17,7 @@ from logbench.app.plot.handles import StripSplitter
 from logbench.app.plot.strip import Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Theme
-from logbench.plot.grouping import rank_of
-from logbench.plot.trace import Key, StripTrace
+from logbench.plot.trace import Key, StripTrace, rank_of
 from logbench.signals.units import Units
 from logbench.words import tr
 

@@ -36,7 +36,7 @@ from logbench.app.tables import splitter
 from logbench.app.theme import Theme
 from logbench.cases.check import Judged
 from logbench.cases.review import OpenDemo, Opened, OpenForReview
-from logbench.plot.evidence import band_of, concerning
+from logbench.plot.bands import band_of, concerning
 from logbench.plot.layout import layout_from_json
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import count_text, time_text

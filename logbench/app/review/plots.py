@@ -18,7 +18,7 @@ from logbench.app.review.find_bar import FindBar, Search
 from logbench.app.review.opening import OpeningProgress
 from logbench.app.review.values import SpanPanel
 from logbench.app.theme import Theme
-from logbench.plot.evidence import Ends
+from logbench.plot.bands import Ends
 from logbench.plot.trace import StripTrace
 from logbench.words import tr
 

@@ -1,17 +1,19 @@
-"""Which bands apply to the live traces at this moment, by what the car does."""
+"""Bands drawn on traces: that of a finding, and those that apply to live traces just now."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from logbench.plot.totals import TOTALS
+from logbench.plot.computed import TOTALS
+from logbench.plot.trace import Key, LiveTrace, StripTrace
 from logbench.recording.model import Vehicle
 
 if TYPE_CHECKING:
     from logbench.analysis.bands import Bands
-    from logbench.plot.trace import LiveTrace
+    from logbench.analysis.model import Finding
 
 Ends = tuple[float | None, float | None]
 _WARM_DEGC = 70.0
@@ -19,6 +21,8 @@ _WARM_DEGC = 70.0
 _CLOSED_LOOP = 2.0
 """Fuel system status of SAE J1979: closed loop, with oxygen sensors."""
 _AGE_NS = 10_000_000_000
+_MOST_INPUTS = 4
+"""Of a check, whose traces are seen with its finding."""
 
 
 class BandWatch:
@@ -69,3 +73,31 @@ class BandWatch:
 
             self._bands = load_limits().bands
         return self._bands[key].within
+
+
+def concerning(finding: Finding, traces: Sequence[StripTrace]) -> list[StripTrace]:
+    """The traces that should be seen with a finding."""
+    from logbench.analysis.run import check_of, shown_of
+
+    numbers = [t for t in traces if t.plottable]
+    shown = shown_of(finding.check)
+    if shown:
+        return [t for t in numbers if re.fullmatch(shown, t.signal)]
+    module = check_of(finding.check)
+    inputs = () if module is None else module.INPUTS
+    named = [t for t in numbers if t.signal in finding.subject.split()]
+    return (named + [t for t in numbers if t.signal in inputs and t not in named])[:_MOST_INPUTS]
+
+
+def band_of(finding: Finding, traces: Sequence[StripTrace]) -> dict[Key, Ends]:
+    """The traces that a finding's band can be drawn on, with its range `within`."""
+    if finding.band is None or not finding.band.drawn_on:
+        return {}
+    bank = re.search(r"bank (\d)", finding.subject)
+    found = {}
+    for trace in traces:
+        match = re.fullmatch(finding.band.drawn_on, trace.signal)
+        other = match and match.groups() and bank and match.group(1) != bank.group(1)
+        if match and not other:
+            found[trace.key] = finding.band.within
+    return found
