@@ -206,7 +206,7 @@ def test_the_words_that_are_kept_in_english_are_gathered():
     from logbench.analysis.model import Condition, Verdict
     from logbench.job.model import Role
     from logbench.report.options import SECTIONS
-    from logbench.signals.groups import PURPOSES
+    from logbench.signals.table import PURPOSES
     from logbench.vehicle.records.model import STATES
 
     kinds = (Condition, Verdict, FindingVerdict, SignalVerdict, By)

@@ -19,8 +19,7 @@ from logbench.analysis.alignment import Mask, Times, Values
 from logbench.analysis.conditions import Conditions, classify
 from logbench.analysis.grid import STEP_S, Grid, RecordingLike, Traces, gap_s
 from logbench.analysis.model import Condition, Span
-from logbench.recording.model import Facts, Trace
-from logbench.recording.surroundings import Surroundings, stated
+from logbench.recording.model import Facts, Surroundings, Trace, stated
 
 T = TypeVar("T")
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from logbench.recording.model import Event, Vehicle
-from logbench.recording.surroundings import Surroundings
+from logbench.recording.model import Event, Surroundings, Vehicle
 from logbench.vehicle.model import CarFacts
 
 

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.cases.work import Case, Work
-from logbench.recording.model import Vehicle
-from logbench.recording.surroundings import Surroundings
+from logbench.recording.model import Surroundings, Vehicle
 from logbench.words import tr
 
 if TYPE_CHECKING:

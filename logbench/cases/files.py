@@ -9,7 +9,7 @@ from typing import ClassVar
 from logbench.cases.work import Cancelling, Case, Work
 from logbench.errors import UsageError
 from logbench.recording.export import CsvStyle, Layout, Selection, export_csv, export_parquet
-from logbench.recording.reader import open_recording, verify
+from logbench.recording.reader import open_recording
 from logbench.words import tr
 
 
@@ -25,7 +25,7 @@ class VerifyFiles(Case[dict[Path, bool | None]]):
         found = {}
         for number, path in enumerate(self.paths):
             work.report(tr("Verifying {name}", name=path.name), number / len(self.paths))
-            found[path] = verify(path)
+            found[path] = open_recording(path).intact()
         return found
 
 

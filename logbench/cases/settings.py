@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import Any, Literal, Self
 
 from platformdirs import user_config_path, user_documents_path
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
 from logbench.capture.messages import Unattended
+from logbench.recording.model import legal_part
 from logbench.signals.units import Units, units_from
 
 SCHEMA_VERSION = 1
@@ -93,14 +94,7 @@ class Settings(BaseModel):
     def load(cls, path: Path | None = None) -> Self:
         """Those of a file; None: the user's. What cannot be read counts as not set."""
         file = path or user_config_path("logbench", appauthor=False) / SETTINGS_FILE
-        values = _read(file)
-        while True:
-            try:
-                made = cls.model_validate(values)
-                break
-            except ValidationError as error:
-                for wrong in error.errors():
-                    values.pop(str(wrong["loc"][0]), None)
+        made = legal_part(cls, _read(file))
         made._path = file
         return made
 

@@ -82,7 +82,7 @@ def _confirmed(paths: Sequence[Path]) -> tuple[list[Path], Sequence[Line]]:
 def _confirm(mapping: Mapping) -> bool:
     from rich.prompt import Prompt
 
-    from logbench.importing.memory import remember
+    from logbench.importing.model import remember
 
     if not sys.stdin.isatty():
         raise UsageError("Add --yes to import like this, or --map FILE with a corrected mapping.")

@@ -12,8 +12,7 @@ import typer
 from logbench.errors import UsageError
 
 if TYPE_CHECKING:
-    from logbench.recording.model import Vehicle
-    from logbench.recording.surroundings import Surroundings
+    from logbench.recording.model import Surroundings, Vehicle
 
 SoakHours = Annotated[
     float | None, typer.Option(help="How long the car had stood, hours: for the sensors' soak.")
@@ -101,7 +100,7 @@ def surroundings_of(
     soak_hours: float | None, altitude_m: float | None, humidity_pct: float | None
 ) -> Surroundings:
     """What a person states of the surroundings; UsageError names the option and its interval."""
-    from logbench.recording.surroundings import Surroundings
+    from logbench.recording.model import Surroundings
 
     with refused("{option}: {problem}."):
         return Surroundings(soak_hours=soak_hours, altitude_m=altitude_m, humidity_pct=humidity_pct)

@@ -19,8 +19,7 @@ import numpy as np
 from logbench.errors import ImportFileError, ReplyError
 from logbench.importing.model import Drive, Imported, Report, imported_facts
 from logbench.recording.model import Facts, Trace
-from logbench.signals.decoding import decode, scaling_from, split
-from logbench.signals.model import Scaling
+from logbench.signals.decoding import Scaling, decode, scaling_from, split
 from logbench.signals.table import table
 from logbench.vehicle.framing import CanAssembler, reply_name
 

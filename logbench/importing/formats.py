@@ -1,23 +1,110 @@
-"""The formats that can be imported. To add one: its module, and a row in `FORMATS`."""
+"""The formats that can be imported, and Parquet files that are no recordings, by way of pandas.
+
+To add one: its module, and a row in `FORMATS`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from logbench.errors import ImportFileError
 from logbench.importing.can_log import import_can_log
 from logbench.importing.detect import detect_mapping
 from logbench.importing.model import Imported, Mapping
-from logbench.importing.parquet_table import is_recording, load_parquet
 from logbench.importing.sheet import (
     DELIMITERS,
+    Column,
     Dialect,
     Sheet,
     read_sheet,
     read_text,
     sniff,
 )
+from logbench.recording.journal_reading import FACTS_KEY
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MOST_ROWS = 200_000_000
+"""A table that claims more rows than this is refused before anything is read."""
+
+
+def sheet_of_frame(frame: pd.DataFrame) -> Sheet:
+    """A pandas frame as a sheet; a named, time-like or fractional index becomes a column.
+
+    Calendar times become seconds since 1970 (UTC where they have no zone, 0.2 µs fine), time
+    spans become seconds.
+    """
+    import pandas as pd  # takes 0.4 s
+
+    index = frame.index
+    if index.name is not None or not pd.api.types.is_integer_dtype(index.dtype):
+        name = str(index.name) if index.name is not None else "time"
+        frame = frame.copy(deep=False)
+        frame.insert(0, name, index.to_numpy() if index.dtype == object else index)
+    columns = [_column(str(name), frame.iloc[:, k]) for k, name in enumerate(frame.columns)]
+    return Sheet(columns, np.arange(1, len(frame) + 1, dtype=np.int64))
+
+
+def _column(name: str, series: pd.Series) -> Column:
+    import pandas as pd
+
+    dtype = series.dtype
+    if pd.api.types.is_timedelta64_dtype(dtype):
+        return Column(f"{name} (s)", numbers=series.dt.total_seconds().to_numpy(np.float64))
+    if pd.api.types.is_datetime64_any_dtype(dtype):
+        zoned = series.dt.tz_convert("UTC").dt.tz_localize(None) if series.dt.tz else series
+        nanoseconds = zoned.astype("datetime64[ns]").astype(np.int64).to_numpy()
+        seconds = np.where(series.isna().to_numpy(), np.nan, nanoseconds / 1e9)
+        return Column(name, numbers=seconds)
+    if pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_complex_dtype(dtype):
+        return Column(name, numbers=series.to_numpy(np.float64, na_value=np.nan))
+    texts = series.astype(object).where(series.notna(), "")
+    return Column(name, texts=np.array([str(text).strip() for text in texts], dtype=object))
+
+
+def read_table(path: Path) -> pd.DataFrame:
+    """A Parquet file as a frame. Raises `ImportFileError` where it is damaged or too large."""
+    try:
+        with pq.ParquetFile(path, memory_map=False) as file:
+            rows = file.metadata.num_rows
+            if not 0 <= rows <= MOST_ROWS:
+                raise ImportFileError(f"{path} claims {rows:,} rows, which cannot be: check it.")
+            frame: pd.DataFrame = file.read(use_threads=False).to_pandas()
+            return frame
+    except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
+        raise ImportFileError(
+            f"{path} is no table that can be read: it is damaged or no Parquet file."
+        ) from error
+
+
+def is_recording(path: Path) -> bool | None:
+    """Whether a Parquet file is a recording of this program; None where it cannot be read."""
+    try:
+        return FACTS_KEY in (pq.read_metadata(path).metadata or {})
+    except (pa.ArrowException, OSError, ValueError):
+        return None
+
+
+def load_parquet(
+    path: Path, mapping: Mapping | None, _delimiter: str | None
+) -> tuple[Sheet, Mapping]:
+    """The table as a sheet, tidy (one row a sample) or wide (one column a signal), and the mapping
+    given or detected. Raises `ImportFileError`."""
+    if is_recording(path):
+        raise ImportFileError(f"{path} is a recording already: open it, or add it as it is.")
+    sheet = sheet_of_frame(read_table(path))
+    if sheet.rows == 0:
+        raise ImportFileError(f"{path} has no rows: there is nothing to import.")
+    return sheet, mapping or detect_mapping(sheet)
+
 
 LoadSheet = Callable[[Path, Mapping | None, str | None], tuple[Sheet, Mapping]]
 """From a file, a mapping (None: to be detected) and the user's delimiter (None: to be detected) to

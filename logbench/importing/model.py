@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+import re
 import tomllib
 from collections import Counter
 from collections.abc import Sequence
@@ -10,12 +12,15 @@ from pathlib import Path
 from typing import Any, Literal
 
 import tomlkit
+from platformdirs import user_config_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logbench.errors import ImportFileError
 from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
 from logbench.recording.storage import storage_trouble
 from logbench.system.version import SOFTWARE
+
+log = logging.getLogger(__name__)
 
 ENGINE_ECU = "7E8"
 """Address written where a file names none: the engine's ordinary one on CAN (ISO 15765-4)."""
@@ -244,3 +249,33 @@ class Imported:
     report: Report
     mapping: Mapping | None = None
     """None for formats that need none (CAN logs)."""
+
+
+# --- remembered for files that look the same ---
+
+
+def remember(mapping: Mapping, folder: Path | None = None) -> Path:
+    """Keep a mapping for files with the same header; returns its file. Raises `StorageError`."""
+    path = _path(mapping.fingerprint, folder)
+    mapping.save(path)
+    return path
+
+
+def recall(fingerprint: str, folder: Path | None = None) -> Mapping | None:
+    """The mapping kept for that header; None when there is none or it cannot be used any more."""
+    path = _path(fingerprint, folder)
+    if not path.exists():
+        return None
+    try:
+        mapping = Mapping.load(path)
+    except ImportFileError as error:
+        log.warning("%s", error)
+        return None
+    return mapping if mapping.fingerprint == fingerprint else None
+
+
+def _path(fingerprint: str, folder: Path | None) -> Path:
+    if not re.fullmatch(r"[0-9a-f]{16}", fingerprint):
+        raise ImportFileError("The mapping has no fingerprint of a header: detect it anew.")
+    folder = folder or user_config_path("logbench", appauthor=False) / "mappings"
+    return folder / f"{fingerprint}.toml"

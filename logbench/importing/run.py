@@ -11,8 +11,7 @@ from pathlib import Path
 from logbench.errors import ImportFileError, LogbenchError
 from logbench.importing.build import build
 from logbench.importing.formats import format_of, known_format
-from logbench.importing.memory import recall
-from logbench.importing.model import Imported, Mapping, Report
+from logbench.importing.model import Imported, Mapping, Report, recall
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Vehicle
 

@@ -13,26 +13,40 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
+import tomlkit
 from filelock import FileLock, Timeout
 from pydantic import ValidationError
+from tomlkit.exceptions import TOMLKitError
 
 from logbench.errors import (
     JobBusyError,
     JobConflictError,
     JobDamagedError,
     JobMissingError,
+    JobTooNewError,
     StorageError,
 )
-from logbench.job.model import Job, Photo, ReadingEntry, RecordingEntry, Role, now_utc
+from logbench.job.model import (
+    SCHEMA_VERSION,
+    Job,
+    Photo,
+    ReadingEntry,
+    RecordingEntry,
+    Role,
+    now_utc,
+)
 from logbench.job.names import free_name, place_inside, safe_name
-from logbench.job.tomlfile import MOST_BYTES, job_text, parse_job
 from logbench.recording.notes import carry_notes
 from logbench.recording.reader import Recording, open_recording
 from logbench.recording.storage import storage_error, storage_trouble, write_new, write_whole
 from logbench.vehicle.records.model import CarReading
 
 JOB_FILE = "job.toml"
+HEAD = "A job of logbench: one car's visit. Plain text; edit it while the program is closed."
+MOST_BYTES = 5_000_000
+"""Of the job file."""
 LOCK_FILE = ".job.lock"
 LOCK_TIMEOUT_S = 5.0
 MOST_FILE_BYTES = 100_000_000
@@ -100,13 +114,8 @@ class JobFolder:
 
     def _bytes(self) -> bytes:
         try:
-            size = self.file.stat().st_size
-            if size > MOST_BYTES:
-                raise JobDamagedError(
-                    f"{self.file} is {size / 1e6:.0f} MB long, no job is that long: put a copy "
-                    "from before in its place."
-                )
-            return self.file.read_bytes()
+            with self.file.open("rb") as file:
+                return file.read(MOST_BYTES + 1)  # more than `parse_job` takes
         except (FileNotFoundError, NotADirectoryError) as error:
             raise JobMissingError(
                 f"There is no job in {self.path}: choose a folder with a {JOB_FILE}."
@@ -254,3 +263,64 @@ def file_sha256(path: Path) -> str:
 
 def _digest(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
+
+
+# --- `job.toml` as text: comments and order stay as a person wrote them ---
+
+
+def parse_job(data: bytes, where: str) -> Job:
+    """The job of a file's bytes; `where` names it in errors.
+
+    Raises JobDamagedError (no TOML, a field out of its limits), JobTooNewError.
+    """
+    if len(data) > MOST_BYTES:
+        raise JobDamagedError(
+            f"{where} is longer than {MOST_BYTES / 1e6:.0f} MB, which no job is: put a copy from "
+            "before in its place."
+        )
+    try:
+        content = tomlkit.parse(data.decode("utf-8-sig")).unwrap()
+    except (UnicodeDecodeError, TOMLKitError, ValueError, RecursionError) as error:
+        line = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise JobDamagedError(f"{where} is no readable job file: {line[:200]}.") from error
+    version = str(content.get("schema_version", SCHEMA_VERSION))
+    if version.split(".", maxsplit=1)[0] != SCHEMA_VERSION.split(".")[0]:
+        raise JobTooNewError(
+            f"{where} was written by another major version ({version[:20]}): open it with that."
+        )
+    try:
+        return Job.model_validate(content)
+    except ValidationError as error:
+        first = error.errors()[0]
+        field = ".".join(str(part) for part in first["loc"])
+        raise JobDamagedError(f"{where}: the field {field} {first['msg']}.") from error
+
+
+def job_text(job: Job, earlier: bytes | None = None) -> str:
+    """The file's new text. With `earlier`, the present file, only what differs is replaced."""
+    document = tomlkit.document()
+    if earlier is None:
+        document.add(tomlkit.comment(HEAD))
+        document.add(tomlkit.nl())
+        old: dict[str, Any] = {}
+    else:
+        document = tomlkit.parse(earlier.decode("utf-8-sig"))
+        old = _plain(parse_job(earlier, "job.toml"))
+    new = _plain(job)
+    for key in [key for key in old if key not in new]:
+        document.pop(key, None)
+    for key, value in new.items():
+        if key not in document or old.get(key) != value:
+            document[key] = value
+    return tomlkit.dumps(document)
+
+
+def _plain(job: Job) -> dict[str, Any]:
+    """Plain values without None and without empty parts; TOML's tables last."""
+    values = job.model_dump(exclude_none=True)
+    kept = {key: value for key, value in values.items() if value not in ("", [], {})}
+    for key in ("customer", "vehicle"):
+        kept[key] = {k: v for k, v in values[key].items() if v not in ("", [], {})}
+        if not kept[key]:
+            del kept[key]
+    return dict(sorted(kept.items(), key=lambda item: isinstance(item[1], dict | list)))

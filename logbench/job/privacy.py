@@ -1,12 +1,17 @@
-"""Shortened names and numbers, for what is handed on: VIN and names are personal data."""
+"""What is handed on: names and numbers shortened, and of a car only what a search needs."""
 
 from __future__ import annotations
 
 import re
+from urllib.parse import quote_plus
+
+from logbench.errors import UsageError
 
 SERIAL = 6
 """The last six characters of a VIN are the serial number that makes it one single car."""
 _MASK = "·"
+PLACE = "{words}"
+"""Where the words stand in the address of a search page."""
 
 
 def short_vin(vin: str) -> str:
@@ -40,3 +45,21 @@ def hide_text(text: str, secret: str) -> str:
     if not secret.strip():
         return text
     return re.sub(re.escape(secret.strip()), _MASK * 6, text, flags=re.IGNORECASE)
+
+
+def search_words(code: str, year: int | None, make: str) -> str:
+    """Code, year and make; never a VIN, a name or a place."""
+    return " ".join(part for part in (code.strip(), str(year or ""), make.strip()) if part)
+
+
+def search_url(template: str, code: str, year: int | None, make: str) -> str:
+    """The address to open in the user's own browser, when they press the button.
+
+    `template`: an https address of a search page of the user's choice with `{words}` in it.
+    Raises UsageError for another.
+    """
+    if not template.startswith("https://") or template.count(PLACE) != 1:
+        raise UsageError(
+            "The address of the search page must begin with https:// and hold {words} once."
+        )
+    return template.replace(PLACE, quote_plus(search_words(code, year, make)))

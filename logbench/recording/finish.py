@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import hashlib
 import itertools
 import logging
 import os
@@ -34,8 +35,7 @@ from logbench.recording.journal_reading import (
     read_traces,
     scan_journal,
 )
-from logbench.recording.model import Facts, SignalFacts, Trace
-from logbench.recording.samples import SampleHash
+from logbench.recording.model import Facts, SignalFacts, Trace, hash_samples
 from logbench.recording.storage import PART, may_pass, storage_trouble, sync_folder, write_new
 
 log = logging.getLogger(__name__)
@@ -276,13 +276,13 @@ class _Summary:
     """What the facts say of the samples, gathered while they are written."""
 
     def __init__(self) -> None:
-        self._digest = SampleHash()
+        self._digest = hashlib.sha256()
         self._units: dict[str, str] = {}
         self._ecus: dict[str, str] = {}
 
     def add(self, traces: list[Trace]) -> None:
         for trace in traces:
-            self._digest.add(trace)
+            hash_samples(self._digest, trace)
             self._units[trace.signal] = trace.unit or self._units.get(trace.signal, "")
             self._ecus[trace.ecu] = ""
 

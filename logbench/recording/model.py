@@ -1,17 +1,20 @@
-"""The words of a recording: traces, events, facts. No file handling here."""
+"""The words of a recording: traces, events, facts, surroundings. No file handling here."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logbench.signals.table import table
+
+ModelT = TypeVar("ModelT", bound=BaseModel)
 
 SCHEMA_VERSION = "1.0"
 """Of the facts document and the columns. A newer major version is refused when read."""
@@ -132,5 +135,56 @@ class Facts(_Open):
     recovered: bool = False
     """True when the file was made from a journal that its writer never finished."""
     samples_sha256: str = ""
-    """Checksum of the samples, see `recording.samples`; `` only before the file is finished."""
+    """Checksum of the samples, see `hash_samples`; `` only before the file is finished."""
     extra: dict[str, Any] = Field(default_factory=dict)
+
+
+def hash_samples(digest: hashlib._Hash, trace: Trace) -> None:
+    """Take a trace into the SHA-256 over all of them: its signal, ECU, length, times and values.
+
+    Traces must come sorted by (signal, ECU). Independent of the file format: names are UTF-8 and
+    end in a zero byte, the length is 8 bytes, times are int64 and values float64, all
+    little-endian; every NaN counts as the same one.
+    """
+    digest.update(f"{trace.signal}\0{trace.ecu}\0".encode() + len(trace).to_bytes(8, "little"))
+    value = np.where(np.isnan(trace.value), np.nan, trace.value)
+    digest.update(np.ascontiguousarray(trace.t_ns, "<i8").data)
+    digest.update(np.ascontiguousarray(value, "<f8").data)
+
+
+class Surroundings(BaseModel):
+    """What no PID tells and a person states; None means unknown.
+
+    Kept in the facts' `extra` under the names of the fields, so that a recording made before they
+    were known stays readable, and one with them is readable to programs that do not know them.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    soak_hours: float | None = Field(default=None, ge=0.0, le=10_000.0, allow_inf_nan=False)
+    """How long the car had stood before the recording began."""
+    altitude_m: float | None = Field(default=None, ge=-500.0, le=6_000.0, allow_inf_nan=False)
+    """Height above sea level where the recording began."""
+    humidity_pct: float | None = Field(default=None, ge=0.0, le=100.0, allow_inf_nan=False)
+    """Relative humidity of the air outside."""
+
+    def extra(self) -> dict[str, float]:
+        """What is known, for the facts' `extra`."""
+        return self.model_dump(exclude_none=True)
+
+
+def stated(facts: Facts) -> Surroundings:
+    """What the facts state; a value there that is not legal counts as not stated."""
+    return legal_part(
+        Surroundings, {name: facts.extra.get(name) for name in Surroundings.model_fields}
+    )
+
+
+def legal_part(model: type[ModelT], values: dict[str, Any]) -> ModelT:
+    """A model of those values that are legal; the others count as not given."""
+    while True:
+        try:
+            return model.model_validate(values)
+        except ValidationError as error:
+            wrong = {one["loc"][0] for one in error.errors()}
+            values = {name: value for name, value in values.items() if name not in wrong}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from collections.abc import Callable, Iterable, Mapping
@@ -24,8 +25,7 @@ from logbench.errors import (
 )
 from logbench.recording.columns import number_column, numbers_of
 from logbench.recording.journal_reading import FACTS_KEY, SUFFIX
-from logbench.recording.model import SCHEMA_VERSION, Facts, Trace
-from logbench.recording.samples import hash_of
+from logbench.recording.model import SCHEMA_VERSION, Facts, Trace, hash_samples
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -156,7 +156,10 @@ class Recording:
         """Whether the samples still are what was recorded; None when no checksum is stored."""
         if not self.facts.samples_sha256:
             return None
-        return hash_of(self.traces()) == self.facts.samples_sha256
+        digest = hashlib.sha256()
+        for trace in self.traces():
+            hash_samples(digest, trace)
+        return digest.hexdigest() == self.facts.samples_sha256
 
 
 def _listed(names: Iterable[str]) -> str:
@@ -191,14 +194,6 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         )
     _refuse_unsound_chunks(path, metadata)
     return _ParquetSource(path, metadata, facts).recording()
-
-
-def verify(path: str | os.PathLike[str]) -> bool | None:
-    """Whether the file's samples still have their stored checksum; None when it has none.
-
-    Raises as `open_recording` and `Recording.trace`.
-    """
-    return open_recording(path).intact()
 
 
 def _footer(path: Path) -> pq.FileMetaData:

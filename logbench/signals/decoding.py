@@ -9,11 +9,22 @@ from typing import NamedTuple
 
 from logbench.errors import ReplyError
 from logbench.signals.codes import code_from_bytes
-from logbench.signals.model import Scaling, Signal
-from logbench.signals.table import table
+from logbench.signals.table import Signal, table
 
 SERVICE_01_REPLY = 0x41
 _DTC_SIGNAL = "DTCFRZF"
+
+Scaling = Mapping[str, float]
+"""Maximum values from PID 0x4F and 0x50 by acronym, those that are not 0."""
+_FULL_SCALES = {
+    "lambda": ("LAMBDA_MAX", 65535),
+    "o2_voltage": ("O2S_V_MAX", 65535),
+    "o2_current": ("O2S_I_MAX", 32768),  # either side of zero
+    "map": ("MAP_MAX", 255),
+    "maf": ("MAF_MAX", 65535),
+}
+"""By `Signal.override`: the maximum that replaces the full scale, and in how many steps. From
+memory: SAE J1979, PID 0x4F and 0x50."""
 
 
 class _Field(NamedTuple):
@@ -88,36 +99,18 @@ def decode(pid: int, data: bytes, scaling: Scaling | None = None) -> dict[str, f
             continue
         if sign and raw & sign:
             raw -= sign << 1
-        if override and scaling is not None:
-            scale, offset = _overridden(override, scaling, scale, offset)  # noqa: PLW2901
+        if override and scaling:
+            maximum, steps = _FULL_SCALES[override]
+            if maximum in scaling:
+                scale = scaling[maximum] / steps  # noqa: PLW2901
+                offset = -scaling[maximum] if override == "o2_current" else 0.0  # noqa: PLW2901
         values[acronym] = raw * scale + offset
     return values
 
 
-def _overridden(
-    override: str, scaling: Scaling, scale: float, offset: float
-) -> tuple[float, float]:
-    """Scale and offset under PID 0x4F and 0x50; a maximum of 0 keeps the default.
-
-    From memory: SAE J1979, PID 0x4F and 0x50. The maximum replaces the full scale: 65535 steps for
-    lambda, sensor voltage and air flow, 32768 either side of zero for sensor current, 255 for
-    manifold pressure.
-    """
-    if override == "lambda" and scaling.lambda_max:
-        return scaling.lambda_max / 65535, 0.0
-    if override == "o2_voltage" and scaling.o2_voltage_max_v:
-        return scaling.o2_voltage_max_v / 65535, 0.0
-    if override == "o2_current" and scaling.o2_current_max_ma:
-        return scaling.o2_current_max_ma / 32768, -scaling.o2_current_max_ma
-    if override == "map" and scaling.map_max_kpa:
-        return scaling.map_max_kpa / 255, 0.0
-    if override == "maf" and scaling.maf_max_g_s:
-        return scaling.maf_max_g_s / 65535, 0.0
-    return scale, offset
-
-
 def scaling_from(reply_4f: bytes | None, reply_50: bytes | None = None) -> Scaling:
     """Scaling from the data bytes of PID 0x4F and 0x50; None where the car supports it not.
+    A maximum of 0 keeps the default.
 
     Raises `ReplyError` when the data are too short.
     """
@@ -126,13 +119,7 @@ def scaling_from(reply_4f: bytes | None, reply_50: bytes | None = None) -> Scali
         values |= decode(0x4F, reply_4f)
     if reply_50 is not None:
         values |= decode(0x50, reply_50)
-    return Scaling(
-        lambda_max=values.get("LAMBDA_MAX", 0.0),
-        o2_voltage_max_v=values.get("O2S_V_MAX", 0.0),
-        o2_current_max_ma=values.get("O2S_I_MAX", 0.0),
-        map_max_kpa=values.get("MAP_MAX", 0.0),
-        maf_max_g_s=values.get("MAF_MAX", 0.0),
-    )
+    return {acronym: value for acronym, value in values.items() if value > 0.0}
 
 
 def split(payload: bytes, lengths: Mapping[int, int] | None = None) -> list[tuple[int, bytes]]:

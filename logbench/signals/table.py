@@ -1,4 +1,4 @@
-"""The Service 01 table: `service01.csv` read into `Signal`s.
+"""The Service 01 table: `service01.csv` read into `Signal`s, and what belongs together in it.
 
 Columns of the file, beside the obvious ones: `pid` in hex; `bytes`, the data bytes of the whole
 PID; `at`, where the field begins in the standard's notation (`A`: most significant bit of byte A;
@@ -18,12 +18,63 @@ import csv
 import difflib
 import functools
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
+from typing import Literal
 
 from logbench.errors import SignalUnknownError
-from logbench.signals.model import Kind, Signal
+
+Kind = Literal["number", "enumeration", "flag"]
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One row of the Service 01 table.
+
+    `value = raw * scale + offset`, where `raw` is `bits` bits wide, starts `first_bit` bits into
+    the data bytes of the PID (bit 0 is the most significant bit of byte A) and is big-endian,
+    two's complement when `signed`. A `raw` equal to `not_used` decodes to NaN.
+    """
+
+    acronym: str
+    """Unique key, upper case: the SAE J1979 acronym (`RPM`); where a second PID carries the same
+    quantity, the acronym with the PID in hex (`FRP_22`)."""
+    standard: str
+    """The acronym as the standard gives it; the same for `FRP` and `FRP_22`."""
+    name: str
+    pid: int
+    length: int
+    """Data bytes of the whole PID."""
+    first_bit: int
+    bits: int
+    signed: bool
+    scale: float
+    offset: float
+    unit: str
+    """`rpm`, `km/h`, `%`, `degC`, `kPa`, `g/s`, `V`, `mA`, `s`, `min`, `km`, `deg`, `Nm`, `L/h`."""
+    minimum: float
+    maximum: float
+    kind: Kind
+    labels: tuple[tuple[int, str], ...] = ()
+    """For enumerations and flags: raw value and its text, in the standard's words."""
+    not_used: int | None = None
+    present_bit: int | None = None
+    """Bit (same numbering as `first_bit`) that says whether the ECU supports this part of the PID;
+    when it is 0 the value is NaN. None: always present."""
+    absent_bit: int | None = None
+    """The opposite of `present_bit`: when that bit is 1 the value is NaN. PID 0x01 and 0x41 use one
+    bit for different monitors, by the kind of ignition."""
+    override: str = ""
+    """Which scaling of PID 0x4F or 0x50 applies: `lambda`, `o2_voltage`, `o2_current`, `map`,
+    `maf`, or ``."""
+    rate_hz: float = 1.0
+    """How often it is asked for when nobody has said (common practice, no source): 10 for what
+    moves within a second (an oxygen sensor's switching needs more than 6 samples a second), 2 for
+    what moves within ten (long term trims, voltage, EGR, purge), 1 for status words, 0.5 for
+    temperatures, levels, counters and facts of the car."""
+
 
 SUPPORTED_PIDS = tuple(range(0x00, 0x100, 0x20))
 """The PIDs that only say which of the next 32 are supported; four data bytes each, no signals."""
@@ -156,3 +207,41 @@ def _bit(place: str) -> int:
 def _fraction(text: str) -> float:
     over, _, under = text.partition("/")
     return float(over) / float(under or 1)
+
+
+# --- signals that belong together ---
+
+_DATA = tomllib.loads(Path(__file__).with_name("groups.toml").read_text("utf-8"))
+TOGETHER: tuple[tuple[int, ...], ...] = tuple(map(tuple, _DATA["together"]))
+"""PIDs that are worth sharing a request and so a time stamp, most important first in each group."""
+PURPOSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {purpose: tuple(acronyms) for purpose, acronyms in _DATA["purposes"].items()}
+)
+"""What to record for a purpose, most important first; a car supports only some of each."""
+
+
+def supported_signals(
+    acronyms: Collection[str], supported: Collection[int]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The acronyms whose PID a car supports, and those whose it does not; order kept.
+
+    Raises `SignalUnknownError` for an acronym that is not in the table.
+    """
+    known = table()
+    have = tuple(a for a in acronyms if known.by_acronym(a).pid in supported)
+    return have, tuple(a for a in acronyms if a not in have)
+
+
+def default_signals(supported: Collection[int]) -> tuple[str, ...]:
+    """What to record when nobody has chosen: enough for all checks of a petrol engine.
+
+    `supported`: Service 01 PIDs of the engine ECU. Returns about a dozen acronyms (at most 18), in
+    order of importance; empty when the car supports none of them.
+    """
+    known = table()
+    chosen: list[str] = []
+    for choices in _DATA["default"]:
+        have = next((a for a in choices if known.by_acronym(a).pid in supported), None)
+        if have is not None:
+            chosen.append(have)
+    return tuple(chosen)

@@ -10,9 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import SignalUnsupportedError
-from logbench.signals.groups import TOGETHER, default_signals
-from logbench.signals.model import Signal
-from logbench.signals.table import table
+from logbench.signals.table import TOGETHER, Signal, default_signals, table
 from logbench.simulator.drive import Drive
 from logbench.simulator.timing import MAX_PACKED
 

@@ -9,7 +9,7 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 
 from logbench.errors import ReplyError, RequestRefusedError
-from logbench.signals.groups import TOGETHER
+from logbench.signals.table import TOGETHER
 from logbench.vehicle.expect import CostModel, FrameBook
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply

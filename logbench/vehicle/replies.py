@@ -9,8 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from logbench.errors import ReplyError
-from logbench.signals.decoding import decode, scaling_from
-from logbench.signals.model import Scaling, Signal
+from logbench.signals.decoding import Scaling, decode, scaling_from
+from logbench.signals.table import Signal
 from logbench.vehicle.discovery import ask
 from logbench.vehicle.link import NEGATIVE, Link
 from logbench.vehicle.model import CarFacts, Reading, Reply
@@ -154,4 +154,4 @@ def read_scaling(link: Link, facts: CarFacts) -> dict[str, Scaling]:
                 continue
             found.setdefault(reply.ecu, {}).update(parts)
     scalings = {ecu: scaling_from(data.get(0x4F), data.get(0x50)) for ecu, data in found.items()}
-    return {ecu: scaling for ecu, scaling in scalings.items() if scaling != Scaling()}
+    return {ecu: scaling for ecu, scaling in scalings.items() if scaling}

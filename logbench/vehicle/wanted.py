@@ -6,8 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from logbench.errors import SignalUnsupportedError
-from logbench.signals.model import Signal
-from logbench.signals.table import table
+from logbench.signals.table import Signal, table
 from logbench.vehicle.model import CarFacts
 
 

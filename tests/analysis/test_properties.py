@@ -17,7 +17,7 @@ from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import finding_to_dict, run_checks
 from logbench.importing.build import build
 from logbench.importing.detect import detect_mapping
-from logbench.importing.parquet_table import sheet_of_frame
+from logbench.importing.formats import sheet_of_frame
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.reader import Recording
 from tests.analysis.fleet import RATES_HZ, WANTED, fleet_schedule

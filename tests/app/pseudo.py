@@ -133,8 +133,8 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     from logbench.app.window import MainWindow
     from logbench.capture.messages import DEFAULT_RULES
     from logbench.cases.settings import Settings
-    from logbench.job.lookup import PLACE
     from logbench.job.model import RESTRAINT_CAUTION
+    from logbench.job.privacy import PLACE
     from logbench.recording.reader import open_recording
     from logbench.signals.table import table
     from logbench.vehicle.records.clearing import CONSENT, LOSSES, STAYS
@@ -179,7 +179,7 @@ def _make_dialogs(window: MainWindow, folder: Path) -> None:
     from logbench.app.job.reporting import ReportDialog
     from logbench.app.live.setup import UnattendedDialog
     from logbench.app.review.notes_panel import NoteDialog
-    from logbench.job.lookup import PLACE
+    from logbench.job.privacy import PLACE
 
     settings = window.services.settings
     CommandList(window.commands(), window)

@@ -19,7 +19,7 @@ from logbench.app.window import MainWindow
 from logbench.archive import columns
 from logbench.archive.columns import Cell, Column
 from logbench.archive.preview import shrunk
-from logbench.importing.memory import recall
+from logbench.importing.model import recall
 from logbench.recording.model import Trace
 from logbench.signals.units import METRIC, Units
 from tests.archive.conftest import make

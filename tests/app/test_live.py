@@ -15,7 +15,7 @@ from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.recording.journal import JournalWriter
 from logbench.recording.model import Facts, SignalFacts, Vehicle
-from logbench.signals.groups import PURPOSES
+from logbench.signals.table import PURPOSES
 from logbench.vehicle.links import schemes
 from logbench.vehicle.links.schemes import link_choices, link_url_of
 

@@ -14,9 +14,8 @@ from logbench.app.live.car_box import CarBox
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
-from logbench.recording.model import Vehicle
+from logbench.recording.model import Surroundings, Vehicle, stated
 from logbench.recording.reader import open_recording
-from logbench.recording.surroundings import Surroundings, stated
 from logbench.signals.units import METRIC, Units
 
 DEMO = Path(__file__).resolve().parents[2] / "recordings"

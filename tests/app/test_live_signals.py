@@ -8,7 +8,7 @@ from PySide6.QtCore import Qt
 from logbench.app.live.picker import DEFAULT
 from logbench.app.window import MainWindow
 from logbench.capture.messages import Finished, NotChosen
-from logbench.signals.groups import PURPOSES
+from logbench.signals.table import PURPOSES
 
 SIGNALS = ("RPM", "SHRTFT1", "LONGFT1", "FUELSYS1")
 

@@ -22,9 +22,8 @@ from logbench.capture.session import GAP_S, Session
 from logbench.errors import LinkLostError, StorageError
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
-from logbench.recording.model import Event, Facts, LinkFacts, Vehicle
+from logbench.recording.model import Event, Facts, LinkFacts, Surroundings, Vehicle
 from logbench.recording.reader import open_recording
-from logbench.recording.surroundings import Surroundings
 from logbench.vehicle.model import Reading
 from tests.capture.fake_source import SIGNALS, FakeSource
 

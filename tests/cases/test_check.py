@@ -15,9 +15,8 @@ from logbench.cli.main import main
 from logbench.errors import BandsError, UsageError
 from logbench.job.folder import create_job
 from logbench.recording.export import Selection
-from logbench.recording.model import Vehicle
+from logbench.recording.model import Surroundings, Vehicle
 from logbench.recording.reader import open_recording
-from logbench.recording.surroundings import Surroundings
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
 

@@ -20,7 +20,7 @@ from logbench.recording.export import (
     selected,
 )
 from logbench.recording.model import Facts, Trace
-from logbench.recording.reader import Recording, open_recording, verify
+from logbench.recording.reader import Recording, open_recording
 from logbench.signals.table import table
 from tests.importing.reading import read, read_frame
 
@@ -118,7 +118,7 @@ def test_parquet_keeps_everything_and_says_what_it_is_cut_from(tmp_path_factory,
     span = Selection(start_s=cut[0], end_s=cut[0] + cut[1])
     path = export_parquet(recording, tmp_path_factory.mktemp("pq") / "a.parquet", span)
     again = open_recording(path)
-    assert verify(path) is True
+    assert open_recording(path).intact() is True
     expected = selected(recording, span)
     assert again.keys == tuple(sorted((t.signal, t.ecu) for t in expected))
     for trace in expected:

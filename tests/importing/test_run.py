@@ -7,12 +7,11 @@ import pandas as pd
 import pytest
 
 from logbench.errors import ImportFileError
-from logbench.importing.memory import recall, remember
-from logbench.importing.model import Mapping
+from logbench.importing.model import Mapping, recall, remember
 from logbench.importing.run import files_in, import_file, import_files, preview, read_file
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
-from logbench.recording.reader import open_recording, verify
+from logbench.recording.reader import open_recording
 from tests.importing.reading import detected, read_frame
 
 TEXT = "time,rpm,odd thing\n0,700,1\n1,710,2\n2,720,3\n"
@@ -96,7 +95,7 @@ def test_a_folder_goes_on_past_a_bad_file(tmp_path):
     assert sorted(p.name for p in out.iterdir()) == [
         "1.parquet", "3-01.parquet", "3-02.parquet", "3-03.parquet", "4.parquet"]  # fmt: skip
     for path in out.iterdir():
-        assert verify(path) is True
+        assert open_recording(path).intact() is True
     facts = open_recording(out / "1.parquet").facts
     assert facts.extra["import"]["file"] == "1.csv"
     assert any("odd thing" in remark for remark in facts.extra["import"]["remarks"])

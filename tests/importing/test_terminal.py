@@ -8,7 +8,7 @@ import pytest
 
 from logbench.cli.files import correct
 from logbench.cli.main import main
-from logbench.importing.memory import recall
+from logbench.importing.model import recall
 from logbench.recording.reader import open_recording
 from tests.importing.reading import detected
 

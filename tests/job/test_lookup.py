@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from logbench.errors import UsageError
-from logbench.job.lookup import search_url, search_words
+from logbench.job.privacy import search_url, search_words
 
 
 def test_only_code_year_and_make():

@@ -30,7 +30,7 @@ from logbench.recording import reader
 from logbench.recording.finish import PARQUET_SCHEMA, write_recording
 from logbench.recording.journal_reading import FACTS_KEY
 from logbench.recording.model import Facts, Trace
-from logbench.recording.reader import Recording, open_recording, verify
+from logbench.recording.reader import Recording, open_recording
 
 
 @pytest.fixture
@@ -108,7 +108,7 @@ def test_wide():
 
 
 def test_checksum_by_its_description(file, traces):
-    """Computed here from the words of `recording.samples.SampleHash` alone."""
+    """Computed here from the words of `recording.model.hash_samples` alone."""
     digest = hashlib.sha256()
     for trace in sorted(traces, key=lambda trace: (trace.signal, trace.ecu)):
         digest.update(trace.signal.encode() + b"\0" + trace.ecu.encode() + b"\0")
@@ -120,18 +120,18 @@ def test_checksum_by_its_description(file, traces):
 
 
 def test_verify(file, tmp_path):
-    assert verify(file) is True
+    assert open_recording(file).intact() is True
     table = pq.read_table(file)
     value = table["value"].to_numpy().copy()
     value[3] += 0.25
     changed = table.set_column(3, "value", pa.array(value))
     pq.write_table(changed, tmp_path / "changed.parquet")
-    assert verify(tmp_path / "changed.parquet") is False
+    assert open_recording(tmp_path / "changed.parquet").intact() is False
     pq.write_table(table.take(np.arange(len(table) - 1)), tmp_path / "short.parquet")
-    assert verify(tmp_path / "short.parquet") is False
+    assert open_recording(tmp_path / "short.parquet").intact() is False
     without = table.replace_schema_metadata({FACTS_KEY: Facts().model_dump_json()})
     pq.write_table(without, tmp_path / "without.parquet")
-    assert verify(tmp_path / "without.parquet") is None
+    assert open_recording(tmp_path / "without.parquet").intact() is None
 
 
 def test_rewritten_by_another_program(file, tmp_path, traces):

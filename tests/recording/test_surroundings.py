@@ -7,8 +7,7 @@ import json
 import pytest
 from pydantic import ValidationError
 
-from logbench.recording.model import Facts
-from logbench.recording.surroundings import Surroundings, stated
+from logbench.recording.model import Facts, Surroundings, stated
 
 
 def test_what_is_stated_survives_in_the_facts():

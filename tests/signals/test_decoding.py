@@ -16,20 +16,12 @@ from logbench.signals.decoding import (
     split,
     supported_pids,
 )
-from logbench.signals.model import Scaling
 from logbench.signals.table import SUPPORTED_PIDS, table
 
 SIGNALS = tuple(table())
 PIDS = table().pids
-byte_or_zero = st.integers(0, 255)
-scalings = st.none() | st.builds(
-    Scaling,
-    lambda_max=byte_or_zero.map(float),
-    o2_voltage_max_v=byte_or_zero.map(float),
-    o2_current_max_ma=byte_or_zero.map(float),
-    map_max_kpa=byte_or_zero.map(lambda n: n * 10.0),
-    maf_max_g_s=byte_or_zero.map(lambda n: n * 10.0),
-)
+four_bytes = st.binary(min_size=4, max_size=4)
+scalings = st.none() | st.builds(scaling_from, four_bytes, four_bytes)
 
 
 @given(st.integers(0, 255), st.binary(max_size=16))
@@ -138,8 +130,9 @@ def test_monitor_bits_follow_the_kind_of_ignition():
 
 def test_scaling_from_replies():
     scaling = scaling_from(bytes([4, 8, 64, 51]), bytes([100, 0, 0, 0]))
-    assert scaling == Scaling(4.0, 8.0, 64.0, 510.0, 1000.0)
-    assert scaling_from(None) == Scaling()
+    maxima = {"LAMBDA_MAX": 4.0, "O2S_V_MAX": 8.0, "O2S_I_MAX": 64.0, "MAP_MAX": 510.0}
+    assert scaling == maxima | {"MAF_MAX": 1000.0}
+    assert scaling_from(None) == {}
     with pytest.raises(ReplyError):
         scaling_from(b"\x01")
 
@@ -167,7 +160,8 @@ def test_scaling_replaces_the_full_scale(pid, data, acronym, value):
 @given(st.sampled_from(sorted({s.pid for s in SIGNALS if s.override})), st.data())
 def test_zero_maxima_leave_the_default_scaling(pid, data):
     raw = data.draw(st.binary(min_size=4, max_size=4))
-    assert decode(pid, raw, Scaling()) == pytest.approx(decode(pid, raw), nan_ok=True, rel=0)
+    scaling = scaling_from(bytes(4), bytes(4))
+    assert decode(pid, raw, scaling) == pytest.approx(decode(pid, raw), nan_ok=True, rel=0)
 
 
 # --- packed replies ---

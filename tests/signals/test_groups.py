@@ -7,13 +7,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logbench.errors import SignalUnknownError
-from logbench.signals.groups import (
+from logbench.signals.table import (
     PURPOSES,
     TOGETHER,
     default_signals,
     supported_signals,
+    table,
 )
-from logbench.signals.table import table
 
 # Common practice, no source; that an oxygen sensor needs more than 6 samples a second is Nyquist
 # for its usual 3 Hz.

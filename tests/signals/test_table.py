@@ -9,8 +9,7 @@ import pytest
 
 from logbench.errors import SignalUnknownError
 from logbench.signals.decoding import decode
-from logbench.signals.model import Signal
-from logbench.signals.table import SUPPORTED_PIDS, table
+from logbench.signals.table import SUPPORTED_PIDS, Signal, table
 
 SIGNALS = tuple(table())
 OVERRIDES = {"", "lambda", "o2_voltage", "o2_current", "map", "maf"}

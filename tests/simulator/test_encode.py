@@ -9,9 +9,8 @@ import obd
 import pytest
 from obd.protocols.protocol import Frame, Message
 
-from logbench.signals.decoding import decode, supported_pids
-from logbench.signals.model import Scaling, Signal
-from logbench.signals.table import table
+from logbench.signals.decoding import decode, scaling_from, supported_pids
+from logbench.signals.table import Signal, table
 from logbench.simulator import encode
 
 NAN = float("nan")
@@ -119,14 +118,8 @@ def test_scaling_maxima_change_the_step() -> None:
     maxima |= {"MAP_MAX": 510.0, "MAF_MAX": 1000.0}
     readings = {**maxima, "LAMBDA11_34": 1.3, "O2S11_34": -7.5, "MAP": 301.0, "MAF": 700.0}
     readings |= {"LAMBDA11": 1.3, "O2S11_24": 9.0}
-    declared = decode(0x4F, encode.encode(0x4F, readings))
-    scaling = Scaling(
-        lambda_max=declared["LAMBDA_MAX"],
-        o2_voltage_max_v=declared["O2S_V_MAX"],
-        o2_current_max_ma=declared["O2S_I_MAX"],
-        map_max_kpa=declared["MAP_MAX"],
-        maf_max_g_s=decode(0x50, encode.encode(0x50, readings))["MAF_MAX"],
-    )
+    scaling = scaling_from(encode.encode(0x4F, readings), encode.encode(0x50, readings))
+    assert scaling == pytest.approx(maxima)
     for pid, step in ((0x34, 0.002), (0x24, 0.0002), (0x0B, 2.0), (0x10, 0.016)):
         for acronym, got in decode(pid, encode.encode(pid, readings), scaling).items():
             assert got == pytest.approx(readings[acronym], abs=step / 2), acronym

@@ -8,8 +8,7 @@ from collections import Counter
 
 import pytest
 
-from logbench.signals.groups import TOGETHER
-from logbench.signals.table import table
+from logbench.signals.table import TOGETHER, table
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.timing import Timing
 from logbench.vehicle.expect import CostModel

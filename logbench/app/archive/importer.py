@@ -17,8 +17,7 @@ from logbench.cases.archive import Account
 from logbench.cases.importing import CutAgain, ImportFiles, Kind, Survey, SurveyFiles
 from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError
-from logbench.importing.memory import remember
-from logbench.importing.model import Mapping
+from logbench.importing.model import Mapping, remember
 from logbench.recording.model import Vehicle
 from logbench.words import tr
 

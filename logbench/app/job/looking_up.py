@@ -12,8 +12,8 @@ from logbench.app.job.opened import OpenJob
 from logbench.app.parts import Answers, lay, muted, named
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
-from logbench.job.lookup import PLACE, search_url, search_words
 from logbench.job.model import JobVehicle
+from logbench.job.privacy import PLACE, search_url, search_words
 from logbench.words import tr
 
 _EXAMPLE_CODE = "P0171"

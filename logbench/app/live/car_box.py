@@ -12,8 +12,7 @@ from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QVBoxLayout, QWidg
 from logbench.app.parts import lay, muted
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
-from logbench.recording.model import Vehicle
-from logbench.recording.surroundings import Surroundings
+from logbench.recording.model import Surroundings, Vehicle
 from logbench.signals.units import Units
 from logbench.words import tr
 

@@ -18,8 +18,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.parts import Elided, lay, named, text_button
 from logbench.cases.settings import Settings
-from logbench.signals.groups import PURPOSES
-from logbench.signals.table import table
+from logbench.signals.table import PURPOSES, table
 from logbench.words import tr, tr_n, word
 
 DEFAULT = "default set"

@@ -29,7 +29,7 @@ from logbench.capture.files import days_file, new_file
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError
-from logbench.recording.surroundings import Surroundings
+from logbench.recording.model import Surroundings
 from logbench.signals.table import table
 from logbench.words import tr
 

@@ -12,8 +12,7 @@ from logbench.app.live.session import LiveSession
 from logbench.cases.live import NEEDED, LookAtDrive, Progressed, ReadGoals
 from logbench.cases.runner import Owner, Running
 from logbench.plot.computed import COMPUTED
-from logbench.recording.model import Facts, Vehicle
-from logbench.recording.surroundings import Surroundings
+from logbench.recording.model import Facts, Surroundings, Vehicle
 from logbench.words import tr
 
 if TYPE_CHECKING:

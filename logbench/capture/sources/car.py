@@ -17,7 +17,7 @@ from logbench.errors import (
     ReplyError,
     SignalUnsupportedError,
 )
-from logbench.signals.groups import default_signals, supported_signals
+from logbench.signals.table import default_signals, supported_signals
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link
 from logbench.vehicle.links import open_link

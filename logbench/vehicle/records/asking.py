@@ -8,8 +8,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from logbench.errors import ReplyError
-from logbench.signals.decoding import decode, scaling_from
-from logbench.signals.model import Scaling
+from logbench.signals.decoding import Scaling, decode, scaling_from
 from logbench.signals.table import table
 from logbench.vehicle.link import NEGATIVE, Exchange, Link
 from logbench.vehicle.model import Reply

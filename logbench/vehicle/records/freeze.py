@@ -7,8 +7,7 @@ import math
 
 from logbench.errors import ReplyError
 from logbench.signals.codes import code_from_bytes
-from logbench.signals.decoding import decode, label
-from logbench.signals.model import Scaling
+from logbench.signals.decoding import Scaling, decode, label
 from logbench.signals.table import table
 from logbench.vehicle.discovery import walk_lists
 from logbench.vehicle.records.asking import Asker

@@ -29,8 +29,7 @@ from logbench.analysis.comparison.warmup_curves import compare_warm_up
 from logbench.analysis.view import View
 from logbench.recording.model import Facts, Trace, Vehicle
 from logbench.recording.reader import Recording
-from logbench.signals.groups import default_signals
-from logbench.signals.table import table
+from logbench.signals.table import default_signals, table
 from logbench.simulator.cars import Car, draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
