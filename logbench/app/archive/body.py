@@ -43,7 +43,7 @@ class ArchiveBody(QWidget):
         self.model = RecordingsModel(self.sparks, look.theme)
         self.table = RecordingsTable(self.model)
         self.facets = FacetsPanel()
-        self.details = DetailsPanel(look.theme)
+        self.details = DetailsPanel(look)
         self.similar = SimilarPanel()
         self.trend = TrendPanel(look)
         self.account = AccountPanel(tr("What was done to each file"), tr("Nothing was done yet."))
@@ -133,11 +133,10 @@ class ArchiveBody(QWidget):
         self._preview_chosen()
 
     def _set_look(self, _: object = None) -> None:
-        theme, units = self._look.theme, self._look.units
-        self.model.theme = theme
-        self.model.set_units(units)
-        self.details.set_look(theme, units)
-        self.trend.set_look(theme, units)
+        self.model.theme = self._look.theme
+        self.model.set_units(self._look.units)
+        self.details.renew()
+        self.trend.renew()
 
     def _offer_signals(self, signals: Sequence[str]) -> None:
         offered = [self.preview_box.itemData(k) for k in range(self.preview_box.count())]

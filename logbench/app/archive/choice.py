@@ -7,15 +7,15 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QObject, Signal
+from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtWidgets import QPushButton, QWidget
 
 from logbench.app.archive.body import SIMILAR, TREND, ArchiveBody
-from logbench.app.archive.recordings import AFTER, BEFORE
 from logbench.app.commands import add_command
 from logbench.app.long_work import LongWork
-from logbench.app.parts import text_button
+from logbench.app.parts import lay, text_button
 from logbench.cases.archive import FetchFiles, FindSimilar, FollowNumber, ListNumbers
+from logbench.cases.compare import AFTER, BEFORE
 from logbench.cases.runner import Owner
 from logbench.words import tr, word
 
@@ -56,15 +56,18 @@ class Choice(QObject):
              self.find_similar),
             ("trend", tr("Trend  T"), tr("Show the trend of the car"), "Alt+T", self.follow),
         ):  # fmt: skip
-            self.buttons[name] = button = text_button(text, run, title)
-            button.setToolTip(title)
-            body.actions_row.addWidget(button)
+            self.buttons[name] = text_button(text, run, title, title)
             add_command(page, title, keys, run)
-        table = body.table
-        table.opened.connect(self.review)
-        table.put.connect(self.put)
-        table.similar_wanted.connect(self.find_similar)
-        table.trend_wanted.connect(self.follow)
+        lay(body.actions_row, *self.buttons.values())
+        body.table.doubleClicked.connect(self.review)
+        body.table.letters = {
+            Qt.Key.Key_Return: self.review,
+            Qt.Key.Key_Enter: self.review,
+            Qt.Key.Key_B: before,
+            Qt.Key.Key_A: after,
+            Qt.Key.Key_L: self.find_similar,
+            Qt.Key.Key_T: self.follow,
+        }
         body.similar.wanted.connect(self.find_similar)
         body.trend.wanted.connect(self._ask_trend)
         self.allow(0)
@@ -79,7 +82,7 @@ class Choice(QObject):
             button.setEnabled(chosen == 1 if name in _FOR_ONE else chosen > 0)
         self.buttons["compare"].setEnabled(bool(self._body.model.sides))
 
-    def review(self) -> None:
+    def review(self, _: object = None) -> None:
         """Open the chosen recording on the Review page."""
         self._with_files(self._chosen()[:1], lambda paths: self.review_wanted.emit(paths[0]))
 

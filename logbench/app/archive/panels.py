@@ -25,7 +25,7 @@ from logbench.archive.columns import cells, started_text
 from logbench.archive.overview import RANKS, Number, Row
 from logbench.cases.archive import Account, Details, Line, Trended
 from logbench.signals.unit_sentences import in_units
-from logbench.signals.units import METRIC, Units
+from logbench.signals.units import Units
 from logbench.words import tr, tr_n
 
 if TYPE_CHECKING:
@@ -38,10 +38,9 @@ _RECORDING = Qt.ItemDataRole.UserRole
 class DetailsPanel(QSplitter):
     """Facts and signals on the left, findings on the right."""
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__(Qt.Orientation.Horizontal)
-        self.theme = theme
-        self.units: Units = METRIC
+        self._look = look
         self._shown: Details | None = None
         self.facts = named(QTextBrowser(), tr("Facts and signals of the recording"))
         self.findings = named(QTextBrowser(), tr("Findings of the recording"))
@@ -57,18 +56,18 @@ class DetailsPanel(QSplitter):
             self.say(tr("Choose a recording above."))
             return
         self._shown = details
-        self.facts.setHtml(_facts_html(details, self.theme, self.units))
-        self.findings.setHtml(_findings_html(details, self.theme, self.units))
+        theme, units = self._look.theme, self._look.units
+        self.facts.setHtml(_facts_html(details, theme, units))
+        self.findings.setHtml(_findings_html(details, theme, units))
 
     def say(self, sentence: str) -> None:
         """In place of facts."""
         self._shown = None
-        self.facts.setHtml(_muted(sentence, self.theme))
+        self.facts.setHtml(_muted(sentence, self._look.theme))
         self.findings.setHtml("")
 
-    def set_look(self, theme: Theme, units: Units) -> None:
+    def renew(self) -> None:
         """In other colours or units."""
-        self.theme, self.units = theme, units
         if self._shown is not None:
             self.show_details(self._shown)
 
@@ -190,6 +189,7 @@ class TrendPanel(QWidget):
         self.box = chooser(tr("Number to follow"), 34)
         self.box.activated.connect(self._ask)
         self.said, self.at = Elided(), muted(wrap=False)
+        self._look = look
         self.plot = TrendPlot(look.theme)
         self.plot.chosen.connect(self.chosen)
         self.plot.pointed.connect(self.at.setText)
@@ -223,10 +223,10 @@ class TrendPanel(QWidget):
         self.at.setText(self.plot.sentence())
         self.said.tell(self._sentence(trended))
 
-    def set_look(self, theme: Theme, units: Units) -> None:
+    def renew(self) -> None:
         """In other colours or units."""
-        self.plot.set_theme(theme)
-        self.plot.set_units(units)
+        self.plot.set_theme(self._look.theme)
+        self.plot.set_units(self._look.units)
         self.at.setText(self.plot.sentence())
 
     def _sentence(self, trended: Trended) -> str:

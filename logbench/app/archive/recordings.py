@@ -25,11 +25,11 @@ from logbench.app.tables import Index, RowsModel, RowsTable
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
 from logbench.archive.columns import Cell, Column, cells
 from logbench.archive.overview import RANKS, Row
+from logbench.cases.compare import BEFORE
 from logbench.words import tr, word
 
 WORST, SIDE, PREVIEW = "worst", "side", "preview"
 """Names of columns that are no facts of the recording."""
-BEFORE, AFTER = "before", "after"
 _NOT_CHECKED = tr("not checked yet")
 _CENTER = Qt.AlignmentFlag.AlignCenter
 _LEAST_FREE_PX = 140
@@ -198,17 +198,14 @@ class SparkDelegate(QStyledItemDelegate):
 
 
 class RecordingsTable(RowsTable):
-    """Enter opens, B and A choose sides, L finds similar drives, T follows a number."""
+    """A key of `letters` does something to what is chosen."""
 
-    opened = Signal()
-    put = Signal(str)
-    similar_wanted = Signal()
-    trend_wanted = Signal()
     chosen_changed = Signal()
 
     def __init__(self, model: RecordingsModel) -> None:
         super().__init__(model, tr("Recordings of the archive"), 36)
         self.recordings = model
+        self.letters: dict[Qt.Key, Callable[[], None]] = {}
         self.setSelectionMode(QTableView.SelectionMode.ExtendedSelection)
         self.setSortingEnabled(True)
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
@@ -217,11 +214,10 @@ class RecordingsTable(RowsTable):
         self.sortByColumn(0, Qt.SortOrder.DescendingOrder)
         self.setTabKeyNavigation(False)
         self._soon = delayed(self, 40, self._want)
-        self.verticalScrollBar().valueChanged.connect(lambda _: self._soon.start())
+        self.verticalScrollBar().valueChanged.connect(self.look)
         model.modelReset.connect(self._soon.start)
         model.layoutChanged.connect(self._soon.start)
         model.sparks.ready.connect(self._drawn)
-        self.doubleClicked.connect(lambda _: self.opened.emit())
         self.selectionModel().selectionChanged.connect(lambda *_: self.chosen_changed.emit())
         self.selectionModel().currentRowChanged.connect(lambda *_: self.chosen_changed.emit())
 
@@ -256,24 +252,16 @@ class RecordingsTable(RowsTable):
         up = Qt.SortOrder.AscendingOrder
         self.sortByColumn(place, up if columns[place].ascending else Qt.SortOrder.DescendingOrder)
 
-    def look(self) -> None:
+    def look(self, _: int = 0) -> None:
         """Read the previews of what is in sight, soon."""
         self._soon.start()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """The letters of the actions."""
-        key = event.key()
-        plain = event.modifiers() in {
-            Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.KeypadModifier,
-        }  # fmt: skip
-        if plain and key in {Qt.Key.Key_Return, Qt.Key.Key_Enter}:
-            self.opened.emit()
-        elif plain and key in {Qt.Key.Key_A, Qt.Key.Key_B}:
-            self.put.emit(AFTER if key == Qt.Key.Key_A else BEFORE)
-        elif plain and key == Qt.Key.Key_L:
-            self.similar_wanted.emit()
-        elif plain and key == Qt.Key.Key_T:
-            self.trend_wanted.emit()
+        run = self.letters.get(Qt.Key(event.key()))
+        plain = Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.KeypadModifier
+        if run is not None and event.modifiers() in plain:
+            run()
         else:
             super().keyPressEvent(event)
 

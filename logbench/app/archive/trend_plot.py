@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +11,8 @@ from PySide6.QtGui import QColor, QFocusEvent, QKeyEvent, QMouseEvent
 from logbench.analysis.model import Verdict
 from logbench.app.plot.late_graph import LateGraph
 from logbench.app.theme import Theme
+from logbench.archive.columns import started_text
+from logbench.job.times import parse_time
 from logbench.signals.numbers import round_range
 from logbench.signals.units import unit_text
 from logbench.words import tr, word
@@ -66,7 +67,7 @@ class TrendPlot(LateGraph):
         doubt = ""
         if point.uncertainty is not None:
             doubt = f" ± {self.units.text(point.uncertainty, unit, difference=True)}"
-        when = point.started_utc[:16].replace("T", " ") or tr("no date")
+        when = started_text(point.started_utc) or tr("no date")
         verdict = word(point.verdict or "not judged")
         return f"{when}: {self.units.text(point.value, unit)}{doubt}, {verdict}"
 
@@ -206,14 +207,7 @@ class TrendPlot(LateGraph):
 
 def _times(shown: Trended) -> tuple[list[float], bool]:
     """Seconds since 1970 and True, or places in a row and False where a date is missing."""
-    times = [_seconds(point.started_utc) for point in shown.points]
-    dated = bool(np.isfinite(times).all()) and len(set(times)) == len(times)
-    return (times, True) if dated else ([float(k) for k in range(len(times))], False)
-
-
-def _seconds(text: str) -> float:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return float("nan")
-    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+    moments = [parse_time(point.started_utc) for point in shown.points]
+    times = [moment.timestamp() for moment in moments if moment is not None]
+    dated = len(set(times)) == len(moments)
+    return (times, True) if dated else ([float(k) for k in range(len(moments))], False)

@@ -177,12 +177,10 @@ class RecentRecordings(QWidget):
     def _fill_places(self) -> None:
         self.places.clear()
         self.places.addItem(tr("Recordings' folder and opened recently"), "")
-        for folder in self._folders():
-            self.places.addItem(folder, folder)
-            self.places.setItemData(self.places.count() - 1, folder, Qt.ItemDataRole.ToolTipRole)
-
-    def _folders(self) -> list[str]:
-        return [str(folder) for folder in self._settings.compare_places if folder.is_dir()]
+        for folder in filter(Path.is_dir, self._settings.compare_places):
+            self.places.addItem(str(folder), str(folder))
+            last = self.places.count() - 1
+            self.places.setItemData(last, str(folder), Qt.ItemDataRole.ToolTipRole)
 
     # --- what was found ---
 

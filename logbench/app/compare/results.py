@@ -1,10 +1,12 @@
-"""What a comparison has found: the sentence, the lists, the grid and the overlay."""
+"""What a comparison has found: the sentence, the lists, the grid, the overlay and the warm-up."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QSignalBlocker, Qt
+from PySide6.QtCore import QSignalBlocker, QSize, Qt
+from PySide6.QtGui import QPen
 from PySide6.QtWidgets import (
     QFrame,
     QLabel,
@@ -17,22 +19,67 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.results import Comparison, FindingResult, SignalResult
+from logbench.analysis.comparison.warmup_curves import WarmUpComparison, WarmUpCurve
 from logbench.analysis.model import Span, heading
 from logbench.app.compare.cell_grid import CellGrid, GridCell
 from logbench.app.compare.findings_list import FindingsList, count_of
 from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
-from logbench.app.compare.warmup_plot import WarmUpPlot
 from logbench.app.parts import Given, lay, muted, named, styled
+from logbench.app.plot.late_graph import LateGraph
 from logbench.app.tables import splitter
-from logbench.app.theme import Look
+from logbench.app.theme import Look, Theme
 from logbench.cases.compare import SIDES, Compared, MakeOverlay, Wish
 from logbench.cases.runner import Owner
 from logbench.signals.unit_sentences import in_units
-from logbench.words import tr
+from logbench.signals.units import unit_text
+from logbench.words import tr, word
+
+if TYPE_CHECKING:
+    from logbench.app.plot.graph import Graph
 
 FINDINGS, SIGNALS, DRIVE, WARM_UP = range(4)
 _DETAIL_PX = 66
+_MOST_POINTS = 400
+_STYLES = {"before": Qt.PenStyle.SolidLine, "after": Qt.PenStyle.DashLine}
+
+
+class WarmUpPlot(LateGraph):
+    """Two curves; nothing where no side has one."""
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__(theme)
+        self._curves: dict[str, WarmUpCurve] = {}
+        self.setMinimumSize(QSize(260, 130))
+
+    def show_warm_up(self, warm: WarmUpComparison) -> None:
+        """Other curves."""
+        both = {"before": warm.before, "after": warm.after}
+        self._curves = {side: curve for side, curve in both.items() if curve is not None}
+        names = tr(" and ").join(map(word, self._curves)) or tr("none")
+        self.setAccessibleName(tr("Coolant temperature against heat put in: {names}", names=names))
+        self.setVisible(bool(self._curves))
+        self.draw()
+
+    def fill(self, graph: Graph) -> None:
+        """Curves with their names."""
+        legend = graph.addLegend(offset=(-10, -10), labelTextColor=self.theme.text)
+        legend.setLabelTextColor(self.theme.text)
+        for place, side in enumerate(_STYLES):
+            curve = self._curves.get(side)
+            if curve is not None:
+                step = max(1, len(curve.heat) // _MOST_POINTS)
+                shown = self.units.array(curve.degc[::step], "degC")
+                pen = QPen(self.theme.trace(place), 2, _STYLES[side])
+                pen.setCosmetic(True)
+                graph.plot(curve.heat[::step], shown, pen=pen, connect="finite", name=word(side))
+        sources = {curve.source for curve in self._curves.values()}
+        unit = "g" if "MAF" in sources else tr("relative")
+        degrees = unit_text(self.units.unit("degC"))
+        graph.set_titles(
+            tr("air burnt since the start, {unit}", unit=unit),
+            tr("coolant, {degrees}", degrees=degrees),
+        )
 
 
 class ResultsPanel(QWidget):

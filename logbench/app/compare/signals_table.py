@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from PySide6.QtCore import QModelIndex, QPointF, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QModelIndex, QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF, QResizeEvent
 from PySide6.QtWidgets import QHeaderView, QStyle, QStyledItemDelegate, QStyleOptionViewItem
 
@@ -30,7 +30,6 @@ _TIPS = (
     tr("Changes are controlled for false discoveries"),
 )
 SIGNAL, CHANGE, BAR, VERDICT = range(4)
-RESULT_ROLE = Qt.ItemDataRole.UserRole
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 _LEAST_REACH = 2.0
 _BAR_PX, _NAME_PX = 124, 250
@@ -100,7 +99,13 @@ class SignalsModel(RowsModel):
 
     def text(self, row: SignalResult, column: int) -> str:
         """Name, change, verdict; the bar is painted."""
-        return _cell(row, column, self.units)
+        if column == SIGNAL:
+            return name_of(row)
+        if column == VERDICT:
+            return f"{SIGNAL_SYMBOLS[row.verdict]} {word(row.verdict.value)}"
+        if column == CHANGE and row.change is not None:
+            return change_text(row.change, row.half_width, row.unit, self.units)
+        return ""
 
     def tip(self, row: SignalResult) -> str:
         """The whole of a row."""
@@ -129,27 +134,10 @@ class SignalsModel(RowsModel):
         return _TIPS[section] if wanted else super().headerData(section, orientation, role)
 
     def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
-        """The result itself for the bar, the bar in words, and what every table has."""
-        if role == RESULT_ROLE and index.isValid():
-            return self.rows[index.row()]
-        if role == Qt.ItemDataRole.AccessibleTextRole and index.isValid():
-            row = self.rows[index.row()]
-            return (
-                _spoken(row, self.units)
-                if index.column() == BAR
-                else self.text(row, index.column())
-            )
+        """The bar in words, and what every table has."""
+        if role == Qt.ItemDataRole.AccessibleTextRole and index.column() == BAR:
+            return _spoken(self.rows[index.row()], self.units)
         return super().data(index, role)
-
-
-def _cell(result: SignalResult, column: int, units: Units) -> str:
-    if column == SIGNAL:
-        return name_of(result)
-    if column == VERDICT:
-        return f"{SIGNAL_SYMBOLS[result.verdict]} {word(result.verdict.value)}"
-    if column == CHANGE and result.change is not None:
-        return change_text(result.change, result.half_width, result.unit, units)
-    return ""
 
 
 def _spoken(result: SignalResult, units: Units) -> str:
@@ -180,15 +168,11 @@ class IntervalDelegate(QStyledItemDelegate):
     so that a huge change does not squeeze the others into a line.
     """
 
-    def sizeHint(self, option: QStyleOptionViewItem, index: Index) -> QSize:
-        """Room for a bar."""
-        return QSize(140, 30)
-
     def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
         """Band, zero, interval, marker."""
         painter.save()
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        model, result = index.model(), index.data(RESULT_ROLE)
+        model = index.model()
         assert isinstance(model, SignalsModel)
         theme = model.look.theme
         rect = QRectF(option.rect)
@@ -196,7 +180,7 @@ class IntervalDelegate(QStyledItemDelegate):
         painter.fillRect(rect, QColor(theme.accent if chosen else theme.panel))
         inner = rect.adjusted(6, 3, -6, -3)
         painter.fillRect(inner, QColor(theme.panel))
-        self._bar(painter, inner, result, model)
+        self._bar(painter, inner, model.rows[index.row()], model)
         painter.restore()
 
     def _bar(
