@@ -52,10 +52,10 @@ class FanCycles:
     """During those idles; NaN without any."""
 
 
-def fan_findings(view: View, bands: Bands, cold_start: bool) -> list[Finding]:
+def fan_findings(view: View, bands: Bands, cold_start: bool) -> list[Finding | None]:
     """Findings on the fan's start, its swing, and the highest temperature."""
     found = find_fan_cycles(view)
-    return [*_cycling(found, bands, cold_start), *_highest(view, bands)]
+    return [*_cycling(found, bands, cold_start), _highest(view, bands)]
 
 
 def find_fan_cycles(view: View) -> FanCycles:
@@ -141,13 +141,12 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
     level, half = _mean(starts)
     remark = f"{len(starts)} {'start' if len(starts) == 1 else 'starts'} of the fan seen"
     numbers = {"starts": float(len(starts)), "highest_idle_degc": found.highest_degc}
-    late = level > 100.0
     findings = [
         subject.judged(
             "The fan starts at",
             Measured(level, half, found.spans, (remark,), numbers),
             bands["fan_start"],
-            "fan_late" if late else "fan_early",
+            "fan_late" if level > 100.0 else "fan_early",
             at_most=Verdict.WATCH,  # designs differ; what is too hot is judged by the highest
         )
     ]
@@ -185,23 +184,18 @@ def _mean(degc: Sequence[float]) -> tuple[float, float]:
     return float(np.mean(degc)), float(np.hypot(RESOLUTION_DEGC / 2.0, scatter))
 
 
-def _highest(view: View, bands: Bands) -> list[Finding]:
+def _highest(view: View, bands: Bands) -> Finding | None:
     """The highest coolant temperature of the drive, where the engine ran warm for a minute."""
     coolant = view.trace("ECT")
     if coolant is None or not view.conditions.warm_recorded:
-        return []
+        return None
     warm = view.stretches(view.conditions.warm & view.conditions.running)
     found = view.samples(warm, "ECT")
     if alignment.total_s(warm) < LEAST_WARM_S or len(found) < 2 * HELD_SAMPLES:
-        return []
+        return None
     degc = float(np.sort(found.value)[-HELD_SAMPLES])
     hottest = found.t_ns[found.value >= degc]
     at = Span(int(hottest[0]) - 5 * NS, int(hottest[0]) + 5 * NS)
-    return [
-        Subject("warm_up", "highest coolant temperature").judged(
-            "Highest seen:",
-            Measured(degc, RESOLUTION_DEGC / 2.0, (at,)),
-            bands["coolant_highest"],
-            "hot",
-        )
-    ]
+    measured = Measured(degc, RESOLUTION_DEGC / 2.0, (at,))
+    subject = Subject("warm_up", "highest coolant temperature")
+    return subject.judged("Highest seen:", measured, bands["coolant_highest"], "hot")

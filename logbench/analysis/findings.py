@@ -109,11 +109,13 @@ class Subject:
         measured: Measured,
         band: Band,
         why: Explanation | str = UNEXPLAINED,
+        above: str = "",
         *,
         at_most: Verdict = Verdict.ACT,
     ) -> Finding:
         """`measured` held against `band`; `what` names the number at the start of the reason, `why`
-        what a number outside may mean: one of the check's explanations by name, or another one.
+        what a number outside may mean: one of the check's explanations by name, or another one;
+        `above` the same of one above the band, where that is something else.
 
         `at_most` caps the verdict where the evidence cannot carry more (`Verdict.WATCH`).
         """
@@ -134,6 +136,8 @@ class Subject:
             next_steps=(_LONGER,) if verdict is Verdict.NOT_JUDGED else (),
             numbers={k: v for k, v in measured.numbers.items() if math.isfinite(v)},
         )
+        if above and band.within[1] is not None and measured.value > band.within[1]:
+            why = above
         explanation = EXPLANATIONS[self.check][why] if isinstance(why, str) else why
         return explained(finding, explanation)
 

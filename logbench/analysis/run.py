@@ -37,8 +37,9 @@ class CheckModule(Protocol):
     # A module may also hold STRIPS and SHOWN (see `strips_of`, `shown_of`), and PARTS: modules
     # beside it that do part of the work.
 
-    def check(self, view: View, bands: Bands) -> list[Finding]:
-        """The findings of one recording; at least one, if only 'not judged'."""
+    def check(self, view: View, bands: Bands) -> Sequence[Finding | None]:
+        """The findings of one recording; at least one, if only 'not judged'. None where there is
+        nothing to say of something."""
         ...
 
 
@@ -99,6 +100,7 @@ def run_checks(
         finding if module.KEY == "recording" else _with_doubt(view, module, finding)
         for module in chosen
         for finding in module.check(view, used)
+        if finding is not None
     ]
 
 

@@ -47,7 +47,7 @@ class Answer:
     times_s: tuple[float, ...]
 
 
-def response_findings(view: View, bands: Bands, name: str, front: Trace) -> list[Finding]:
+def response_findings(view: View, bands: Bands, name: str, front: Trace) -> list[Finding | None]:
     """Findings on enrichment, fuel cut, and the time both took."""
     spans, commanded = _rich_spans(view)
     rich = find_answer(view, front, spans, 1)
@@ -55,7 +55,7 @@ def response_findings(view: View, bands: Bands, name: str, front: Trace) -> list
     return [
         _enrichment(bands, name, rich, commanded),
         _fuel_cut(bands, name, cut, view.conditions.loop_recorded),
-        *_time(bands, name, front, rich, cut),
+        _time(bands, name, front, rich, cut),
     ]
 
 
@@ -135,7 +135,7 @@ def _numbers(found: Answer) -> dict[str, float]:
 
 def _time(
     bands: Bands, name: str, front: Trace, rich: Answer | None, cut: Answer | None
-) -> list[Finding]:
+) -> Finding | None:
     """The slower of both ways; none where the sensor came too slowly or began on the wrong side."""
     step_s = alignment.interval_s(front)
     told = [
@@ -144,15 +144,13 @@ def _time(
         if found is not None and found.times_s
     ]
     if not told or not step_s <= SLOWEST_S:
-        return []
+        return None
     seconds, text, found = max(told, key=lambda x: x[0])
     remark = f"{text}, {len(found.times_s)} {'time' if len(found.times_s) == 1 else 'times'}"
-    return [
-        Subject(KEY, f"{name}, response").judged(
-            "From the command to the sensor's answer:",
-            Measured(seconds, step_s / 2.0 + STEP_S, found.spans, (remark,)),
-            bands["o2_response"],
-            "late",
-            at_most=Verdict.WATCH,  # the limit has no source
-        )
-    ]
+    return Subject(KEY, f"{name}, response").judged(
+        "From the command to the sensor's answer:",
+        Measured(seconds, step_s / 2.0 + STEP_S, found.spans, (remark,)),
+        bands["o2_response"],
+        "late",
+        at_most=Verdict.WATCH,  # the limit has no source
+    )

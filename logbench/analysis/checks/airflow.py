@@ -45,52 +45,51 @@ SENSOR_LOW_PCT = 74.0
 """Efficiency to the manifold at full throttle below which low charge pressure is no excuse."""
 
 
-def check(view: View, bands: Bands) -> list[Finding]:
+def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on idle airflow, full throttle, air-flow sensor against pressure, displacement."""
     found = view.once(find_airflow)
     if found is None:
         return [Subject(KEY, "airflow").not_recorded(view.missing("MAF", "RPM"), "record")]
-    findings = [_full_throttle(view, bands, found)]
-    if view.trace("MAP") is None:
-        findings.append(
-            Subject(KEY, "air-flow sensor against manifold pressure").not_judged(
-                "MAP was not recorded.", "Record MAP with MAF and RPM, if this car has it."
-            )
-        )
-    else:
-        findings += [_manifold(view, bands, cell, found) for cell in (found.idle, found.part)]
-        if found.full.ve_manifold_pct.n >= MIN_FULL_SAMPLES:
-            findings.append(_manifold(view, bands, found.full, found))
-    findings.append(_idle(view, bands, found))
-    findings += _displacement(view, bands)
-    return findings
+    return [
+        _full_throttle(view, bands, found),
+        *_manifold(view, bands, found),
+        _idle(bands, found),
+        _displacement(view, bands),
+    ]
 
 
 def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
     subject, cell = Subject(KEY, "full throttle"), found.full
     if cell.maf_g_s.n < MIN_FULL_SAMPLES:
         return subject.not_judged(
-            "No full-throttle pull of more than a second above 3,000 rpm was recorded.",
-            "Where lawful and safe, record one full-throttle pull through 3,000 to 5,000 rpm with"
-            " MAF, RPM and TP.",
+            "No full-throttle pull of more than a second above 3,000 rpm was recorded.", "pull"
         )
     if cell.ve_atmosphere_pct.n == 0:
         return subject.not_judged("The displacement is unknown.", "no_displacement")
     stated = view.once(find_charged)
     charged = stated or (stated is None and cell.ve_atmosphere_pct.mean > 108.0)
-    band = bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"]
-    low = cell.ve_atmosphere_pct.mean < (band.within[0] or 0.0)
     weak_boost = charged and not cell.ve_manifold_pct.mean < SENSOR_LOW_PCT
     what = "Volumetric efficiency to atmosphere at full throttle"
     return subject.judged(
         what + (" (charged engine)" if charged else ""),
         _measured(cell, cell.ve_atmosphere_pct, found),
-        band,
-        "high" if not low else "low_boost" if weak_boost else "low_full",
+        bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"],
+        "low_boost" if weak_boost else "low_full",
+        "high",
     )
 
 
-def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Finding:
+def _manifold(view: View, bands: Bands, found: Airflow) -> list[Finding]:
+    if view.trace("MAP") is None:
+        subject = Subject(KEY, "air-flow sensor against manifold pressure")
+        return [subject.not_judged("MAP was not recorded.", "pressure")]
+    cells = [found.idle, found.part]
+    if found.full.ve_manifold_pct.n >= MIN_FULL_SAMPLES:
+        cells.append(found.full)
+    return [_manifold_in(cell, bands, found) for cell in cells]
+
+
+def _manifold_in(cell: AirCell, bands: Bands, found: Airflow) -> Finding:
     subject = Subject(KEY, f"air-flow sensor against manifold pressure, {cell.name}")
     least = MIN_FULL_SAMPLES if cell is found.full else MIN_SAMPLES
     if cell.maf_g_s.n < least or 0 < cell.ve_manifold_pct.n < least:
@@ -101,32 +100,27 @@ def _manifold(view: View, bands: Bands, cell: AirCell, found: Airflow) -> Findin
     if cell.ve_manifold_pct.n == 0:
         return subject.not_judged("The displacement is unknown.", "no_displacement")
     keys = {"warm idle": "ve_manifold_idle", "full throttle": "ve_manifold_full"}
-    band = bands[keys.get(cell.name, "ve_manifold_cruise")]
-    low = cell.ve_manifold_pct.mean < (band.within[0] or 0.0)
     return subject.judged(
         f"Volumetric efficiency to the manifold at {cell.name}",
         _measured(cell, cell.ve_manifold_pct, found),
-        band,
-        "low" if low else "high",
+        bands[keys.get(cell.name, "ve_manifold_cruise")],
+        "low",
+        "high",
     )
 
 
-def _idle(view: View, bands: Bands, found: Airflow) -> Finding:
+def _idle(bands: Bands, found: Airflow) -> Finding:
     subject, cell = Subject(KEY, "idle airflow"), found.idle
     if cell.maf_g_s.n < MIN_SAMPLES:
-        return subject.not_judged(
-            "Too little steady warm idle was recorded.",
-            "Record 60 s of warm idle, accessories off.",
-        )
+        return subject.not_judged("Too little steady warm idle was recorded.", "idle")
     if cell.per_litre_g_s.n == 0:
         return subject.not_judged("The displacement is unknown.", "no_displacement")
-    band = bands["idle_airflow"]
-    low = cell.per_litre_g_s.mean < (band.within[0] or 0.0)
     return subject.judged(
         "Airflow at warm idle for each litre",
         _measured(cell, cell.per_litre_g_s, found),
-        band,
-        "low" if low else "idle_high",
+        bands["idle_airflow"],
+        "low",
+        "idle_high",
         at_most=Verdict.WATCH,  # accessories and idle speed move it as much as faults do
     )
 
@@ -144,30 +138,20 @@ def _measured(cell: AirCell, value: Estimate, found: Airflow) -> Measured:
     return Measured(value.mean, value.half_width, cell.spans, found.remarks, numbers)
 
 
-def _displacement(view: View, bands: Bands) -> list[Finding]:
+def _displacement(view: View, bands: Bands) -> Finding | None:
     """The stated displacement against the one by the definition of `LOAD_ABS`."""
-    stated, by_load = view.facts.vehicle.displacement_l, view.once(find_displacement).by_load_l
+    subject, stated = Subject(KEY, "displacement"), view.facts.vehicle.displacement_l
+    by_load = view.once(find_displacement).by_load_l
     if by_load is None:
-        return []
+        return None
     if stated is None:
-        return [
-            Subject(KEY, "displacement").not_judged(
-                f"LOAD_ABS, MAF and RPM imply {by_load:.2f} litres; none is stated to compare"
-                " with.",
-                "State the engine's displacement in the vehicle's facts.",
-            )
-        ]
-    return [
-        Subject(KEY, "displacement").judged(
-            f"Displacement by LOAD_ABS, {by_load:.2f} litres, against the stated {stated:.2f}"
-            " litres:",
-            Measured(
-                100.0 * by_load / stated,
-                100.0 * by_load / stated * LOAD_ABS_HALF,
-                numbers={"displacement_l": by_load},
-            ),
-            bands["displacement_ratio"],
-            "displacement",
-            at_most=Verdict.WATCH,  # it doubts the facts, not the engine
-        )
-    ]
+        text = f"LOAD_ABS, MAF and RPM imply {by_load:.2f} litres; none is stated to compare with."
+        return subject.not_judged(text, "displacement")
+    ratio = 100.0 * by_load / stated
+    return subject.judged(
+        f"Displacement by LOAD_ABS, {by_load:.2f} litres, against the stated {stated:.2f} litres:",
+        Measured(ratio, ratio * LOAD_ABS_HALF, numbers={"displacement_l": by_load}),
+        bands["displacement_ratio"],
+        "displacement",
+        at_most=Verdict.WATCH,  # it doubts the facts, not the engine
+    )

@@ -118,10 +118,7 @@ def _running(view: View, bands: Bands) -> Finding:
     found = view.samples(spans, "VPWR")
     seconds = alignment.total_s(spans)
     if len(found) < 20 or seconds < LEAST_RUNNING_S:
-        return subject.not_judged(
-            "Less than a minute of running was recorded.",
-            "Record VPWR for some minutes with the engine running, with one long overrun.",
-        )
+        return subject.not_judged("Less than a minute of running was recorded.", "running")
     high, middle, low = (float(x) for x in np.percentile(found.value, [95, 50, 5]))
     overrun = view.samples(view.spans(Condition.FUEL_CUT), "VPWR").value
     shown = len(overrun) >= 5 or seconds >= LONG_RUNNING_S
@@ -129,16 +126,17 @@ def _running(view: View, bands: Bands) -> Finding:
     if len(overrun):
         numbers["overrun_v"] = float(overrun.max())
     remarks = [f"median {middle:.1f} V"]
-    if high - low > 0.8 and high >= (bands["charging_voltage"].within[0] or 0.0):
-        remarks.append("the level moves as smart charging does")
     low_side = high < (bands["charging_voltage"].within[0] or 0.0)
+    if high - low > 0.8 and not low_side:
+        remarks.append("the level moves as smart charging does")
     if low_side and not shown:
         remarks.append("neither an overrun nor ten minutes of running, so smart charging may hide")
     return subject.judged(
         "Highest sustained voltage",
         Measured(high, 0.05, spans, tuple(remarks), numbers),
         bands["charging_voltage"],
-        "low_run" if low_side else "high_run",
+        "low_run",
+        "high_run",
         at_most=Verdict.ACT if shown or not low_side else Verdict.WATCH,
     )
 

@@ -19,6 +19,7 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.findings import CAUSES, Measured, Subject
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
+from logbench.recording.model import Trace
 
 KEY = "cold_soak"
 TITLE = "Temperature sensors after standing"
@@ -39,18 +40,15 @@ _NAMES = {"ECT": "coolant", "IAT": "intake air", "AAT": "ambient air", "EOT": "o
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on dead sensors and on the agreement of the others."""
-    held = [a for a in _NAMES if view.trace(a) is not None]
-    if len(held) == 0:
+    held = {a: trace for a in _NAMES if (trace := view.trace(a)) is not None}
+    if not held:
         return [Subject(KEY, "temperature sensors").not_judged("None was recorded.", "record")]
-    dead = {a: found for a in held if (found := _dead(view, a)) is not None}
-    return [*dead.values(), *_agreement(view, bands, [a for a in held if a not in dead])]
+    dead = {a: found for a, trace in held.items() if (found := _dead(a, trace)) is not None}
+    return [*dead.values(), _agreement(view, bands, [a for a in held if a not in dead])]
 
 
-def _dead(view: View, acronym: str) -> Finding | None:
+def _dead(acronym: str, trace: Trace) -> Finding | None:
     """A sensor that reads an end of its range all the time."""
-    trace = view.trace(acronym)
-    if trace is None:
-        return None
     value = trace.value[np.isfinite(trace.value)]
     low, high = bool((value <= DEAD_LOW_DEGC).all()), bool((value >= DEAD_HIGH_DEGC).all())
     if not (low or high) or len(value) < 3:
@@ -68,34 +66,32 @@ def _dead(view: View, acronym: str) -> Finding | None:
     )
 
 
-def _agreement(view: View, bands: Bands, held: list[str]) -> list[Finding]:
+def _agreement(view: View, bands: Bands, held: list[str]) -> Finding:
     subject = Subject(KEY, "agreement after standing")
     start = view.run_start_ns
     if start is None or _ran_before(view):
         text = "The recording does not show the engine before its first start."
-        return [subject.not_judged(text, "record")]
+        return subject.not_judged(text, "record")
     span = Span(int(view.grid.t_ns[0]), start + int(LATEST_S * NS))
     first = {a: view.samples((span,), a).value[:10] for a in held}
     degc = {a: float(np.median(v)) for a, v in first.items() if len(v)}
     if len(degc) < 2:
         text = "Fewer than two temperatures were recorded at the start."
-        return [subject.not_judged(text, "record")]
+        return subject.not_judged(text, "record")
     hours = view.surroundings.soak_hours
     soaked = hours is not None and hours >= SOAK_HOURS
     if not soaked and (degc.get("ECT", 0.0) >= COLD_DEGC or _left_over_heat(degc)):
         text = f"The engine was still warm ({_listed(degc)}); how long it stood is not known."
-        return [subject.not_judged(text, "record")]
+        return subject.not_judged(text, "record")
     odd, value = _odd_one(degc)
     cold_coolant = odd == "ECT" and value < 0.0  # no left-over heat makes it colder than the air
-    return [
-        subject.judged(
-            f"{odd} against the others ({_listed(degc)}):",
-            Measured(value, 1.0, (span,), numbers={a.lower(): v for a, v in degc.items()}),
-            bands["cold_soak"],
-            "coolant" if odd == "ECT" else "air",
-            at_most=Verdict.ACT if soaked or cold_coolant else Verdict.WATCH,
-        )
-    ]
+    return subject.judged(
+        f"{odd} against the others ({_listed(degc)}):",
+        Measured(value, 1.0, (span,), numbers={a.lower(): v for a, v in degc.items()}),
+        bands["cold_soak"],
+        "coolant" if odd == "ECT" else "air",
+        at_most=Verdict.ACT if soaked or cold_coolant else Verdict.WATCH,
+    )
 
 
 def _ran_before(view: View) -> bool:

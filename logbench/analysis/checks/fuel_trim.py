@@ -57,7 +57,6 @@ _CONDITION = {
     "light cruise": (Condition.CRUISE,),
     "brisk cruise": (Condition.CRUISE,),
 }
-_LONGER = "Record warm idle, a 2,500 rpm hold and steady cruise for a minute each."
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,13 +83,8 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings for each bank and cell, for the difference of banks, and for the pattern."""
     pairs = [b for b in view.banks if view.trace(f"SHRTFT{b}") and view.trace(f"LONGFT{b}")]
     if not pairs:
-        return [
-            Subject(KEY, "total trim").not_judged(
-                "Short- and long-term fuel trim of a bank were not both recorded.",
-                "Record SHRTFT1 and LONGFT1 (and SHRTFT2, LONGFT2 with two banks) with RPM, ECT,"
-                " FUELSYS1, VSS and LOAD_PCT.",
-            )
-        ]
+        text = "Short- and long-term fuel trim of a bank were not both recorded."
+        return [Subject(KEY, "total trim").not_judged(text, "trims")]
     cells = [cell for cell in find_cells(view) if cell.bank in pairs]
     used = [cell for cell in cells if cell.enough]
     if not used:
@@ -252,13 +246,11 @@ def _root(cells: Sequence[TrimCell]) -> float:
 
 def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -> Finding:
     """The largest difference between two banks in any cell that both have."""
-    by_key = {(c.bank, c.cell): c for c in cells}
-    first, second = banks[0], banks[1]
+    subject, by_key = Subject(KEY, "bank difference"), {(c.bank, c.cell): c for c in cells}
+    first, second = banks
     both = [name for name in CELLS if (first, name) in by_key and (second, name) in by_key]
     if not both:
-        return Subject(KEY, "bank difference").not_judged(
-            "No cell has enough evidence on both banks.", _LONGER
-        )
+        return subject.not_judged("No cell has enough evidence on both banks.", "any")
 
     def gap(name: str) -> float:
         return by_key[first, name].total.mean - by_key[second, name].total.mean
@@ -266,7 +258,7 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
     name = max(both, key=lambda n: abs(gap(n)))
     a, b = by_key[first, name], by_key[second, name]
     half = float(np.hypot(a.total.half_width, b.total.half_width))
-    return Subject(KEY, "bank difference").judged(
+    return subject.judged(
         f"Bank {first} less bank {second}, largest at {name}:",
         Measured(gap(name), half, a.spans, numbers={f"at {n}": gap(n) for n in both}),
         bands["fuel_trim_bank_difference"],
@@ -281,4 +273,4 @@ def _nothing(view: View) -> Finding:
         reason = "The fuel system never went into closed loop while recording."
     else:
         reason = "No operating condition was held steady for long enough, warm and in closed loop."
-    return Subject(KEY, "total trim").not_judged(reason, _LONGER)
+    return Subject(KEY, "total trim").not_judged(reason, "any")

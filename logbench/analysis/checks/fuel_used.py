@@ -29,22 +29,18 @@ INPUTS = ("MAF", "FUEL_RATE", "VSS", "LAMBDA")
 LEAST_S = 60.0
 
 
-def check(view: View, bands: Bands) -> list[Finding]:
+def check(view: View, bands: Bands) -> list[Finding | None]:
     """Consumption of the drive, and the agreement of two ways to tell it."""
     by_air, by_pid = fuel_by_air_g_s(view), fuel_by_pid_g_s(view)
-    seconds = view.running_s()
-    if (by_air is None and by_pid is None) or seconds < LEAST_S:
+    used = by_air if by_pid is None else by_pid
+    if used is None or view.running_s() < LEAST_S:
         text = "Neither FUEL_RATE nor MAF was recorded for a minute of running."
         return [Subject(KEY, "fuel used").not_judged(text, "record")]
-    findings = [_used(view, by_pid if by_pid is not None else by_air, by_pid is not None)]
-    if by_air is not None and by_pid is not None:
-        findings.append(_agreement(view, bands, by_air, by_pid))
-    return findings
+    return [_used(view, used, by_pid is not None), _agreement(view, bands, by_air, by_pid)]
 
 
-def _used(view: View, fuel: Values | None, by_pid: bool) -> Finding:
+def _used(view: View, rate: Values, by_pid: bool) -> Finding:
     """The consumption as a figure: there is no band for how somebody drove."""
-    rate = np.zeros(0) if fuel is None else fuel
     running = view.conditions.running
     litres = float(np.nansum(rate[running])) * STEP_S / PETROL_G_L
     numbers = {"litres": litres, "known_share": float(np.isfinite(rate[running]).mean())}
@@ -70,7 +66,11 @@ def _used(view: View, fuel: Values | None, by_pid: bool) -> Finding:
     )
 
 
-def _agreement(view: View, bands: Bands, by_air: Values, by_pid: Values) -> Finding:
+def _agreement(
+    view: View, bands: Bands, by_air: Values | None, by_pid: Values | None
+) -> Finding | None:
+    if by_air is None or by_pid is None:
+        return None
     subject = Subject(KEY, "fuel-rate PID against airflow")
     usable = view.steady & view.conditions.warm & np.isfinite(by_air) & np.isfinite(by_pid)
     usable &= by_air > 0.02

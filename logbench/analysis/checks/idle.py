@@ -31,13 +31,12 @@ WINDOW_S = 10.0
 LEAST_WINDOWS = 2
 
 
-def check(view: View, bands: Bands) -> list[Finding]:
+def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on stability, speed and timing of warm idle."""
-    windows = _windows(view)
     if view.trace("RPM") is None:
         return [Subject(KEY, "idle").not_judged("RPM was not recorded.", "record")]
     spread, level, used = [], [], []
-    for window in windows:
+    for window in _windows(view):
         rpm = view.samples((window,), "RPM").value
         if len(rpm) >= 8:
             spread.append(float(rpm.std(ddof=1)))
@@ -48,7 +47,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
         return [Subject(KEY, "idle stability").not_judged(text, "record")]
     sd = np.array(spread)
     numbers = {"worst_rpm": float(sd.max())}
-    findings = [
+    return [
         Subject(KEY, "idle stability").judged(
             "Engine speed scatters by",
             Measured(float(np.median(sd)), half_width_of_few(sd), used, (), numbers),
@@ -56,8 +55,8 @@ def check(view: View, bands: Bands) -> list[Finding]:
             "unsteady",
         ),
         _speed(bands, np.array(level), used),
+        _timing(view, bands, used),
     ]
-    return findings + _timing(view, bands, used)
 
 
 def _windows(view: View) -> tuple[Span, ...]:
@@ -85,18 +84,16 @@ def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
     )
 
 
-def _timing(view: View, bands: Bands, used: list[Span]) -> list[Finding]:
+def _timing(view: View, bands: Bands, used: list[Span]) -> Finding | None:
     found = view.samples(used, "SPARKADV")
     if len(found) < 10:
-        return []
+        return None
     level = estimate(found.value, found.group, 0.5)
     remark = f"scatter {level.sd:.1f} deg"
-    return [
-        Subject(KEY, "ignition timing at idle").judged(
-            "Timing",
-            Measured(level.mean, level.half_width, used, (remark,), {"sd_deg": level.sd}),
-            bands["idle_timing"],
-            "late" if level.mean < 0.0 else "unsteady",
-            at_most=Verdict.WATCH,
-        )
-    ]
+    return Subject(KEY, "ignition timing at idle").judged(
+        "Timing",
+        Measured(level.mean, level.half_width, used, (remark,), {"sd_deg": level.sd}),
+        bands["idle_timing"],
+        "late" if level.mean < 0.0 else "unsteady",
+        at_most=Verdict.WATCH,
+    )

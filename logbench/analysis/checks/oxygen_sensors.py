@@ -44,9 +44,9 @@ STRETCH_S = 5.0
 LEAST_S = 15.0
 
 
-def check(view: View, bands: Bands) -> list[Finding]:
+def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on each bank's sensors."""
-    findings: list[Finding] = []
+    findings: list[Finding | None] = []
     for bank in (1, 2):
         front, rear = _narrow(view, f"O2S{bank}1"), _narrow(view, f"O2S{bank}2")
         wide = view.trace(f"LAMBDA{bank}1")
@@ -57,11 +57,8 @@ def check(view: View, bands: Bands) -> list[Finding]:
             findings += response_findings(view, bands, f"bank {bank} front sensor", front)
             if rear is not None:
                 findings.append(_rear(view, bands, bank, front, rear))
-    if not findings:
-        return [
-            Subject(KEY, "oxygen sensors").not_judged("No front sensor was recorded.", "record")
-        ]
-    return findings
+    subject = Subject(KEY, "oxygen sensors")
+    return findings or [subject.not_judged("No front sensor was recorded.", "record")]
 
 
 def _narrow(view: View, acronym: str) -> Trace | None:
@@ -93,22 +90,22 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
         ("highest voltage", high, bands["o2_front_rich"]),
         ("lowest voltage", low, bands["o2_front_lean"]),
     ]
-    findings = [
-        Subject(KEY, f"{name}, {what}").judged(
-            what.capitalize(), Measured(v, 0.02, spans, (), numbers), band, "stuck"
-        )
-        for what, v, band in ends
-    ]
-    findings.append(
+    return [
+        *(
+            Subject(KEY, f"{name}, {what}").judged(
+                what.capitalize(), Measured(v, 0.02, spans, (), numbers), band, "stuck"
+            )
+            for what, v, band in ends
+        ),
         Subject(KEY, f"{name}, share rich").judged(
             "Time above 0.45 V",
             Measured(share.mean, share.half_width, spans, (), numbers),
             bands["o2_front_rich_share"],
             "stuck",
             at_most=Verdict.WATCH,
-        )
-    )
-    return [*findings, _rate(view, bands, name, front, hz)]
+        ),
+        _rate(view, bands, name, front, hz),
+    ]
 
 
 def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Finding:
@@ -183,28 +180,26 @@ def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Fin
     )
 
 
-def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
-    name = f"bank {bank} lambda"
-    closed = view.samples(_closed_spans(view), wide.signal)
+def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding | None]:
+    subject, spans = Subject(KEY, f"bank {bank} lambda, closed loop"), _closed_spans(view)
+    closed = view.samples(spans, wide.signal)
     commanded = view.last(closed.t_ns, "LAMBDA", max_age_s=3.0)
     target = np.where(np.isfinite(commanded), commanded, 1.0)
-    spans = _closed_spans(view)
     if len(closed) < 20 or alignment.total_s(spans) < LEAST_S:
         text = "Too little warm, steady closed-loop running was recorded."
-        return [Subject(KEY, f"{name}, closed loop").not_judged(text, "record")]
+        return [subject.not_judged(text, "record")]
     level = estimate(closed.value - target, closed.group, 2.0 / 65536.0)
-    findings = [
-        Subject(KEY, f"{name}, closed loop").judged(
-            "Measured less commanded lambda",
-            Measured(level.mean, level.half_width, spans),
-            bands["lambda_closed_loop"],
-            "lambda",
-        )
+    measured = Measured(level.mean, level.half_width, spans)
+    return [
+        subject.judged(
+            "Measured less commanded lambda", measured, bands["lambda_closed_loop"], "lambda"
+        ),
+        _full_load(view, bands, bank, wide),
+        _rise(view, bands, bank, wide),
     ]
-    return findings + _full_load(view, bands, bank, wide) + _rise(view, bands, bank, wide)
 
 
-def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
+def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> Finding | None:
     """At full throttle, after the first second: the mixture and the sensor need that long."""
     late = alignment.NS
     spans = tuple(
@@ -216,19 +211,17 @@ def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding
     commanded = view.last(found.t_ns, "LAMBDA", max_age_s=1.5)
     good = np.isfinite(commanded)
     if good.sum() < 5:
-        return []
+        return None
     level = estimate((found.value - commanded)[good], found.group[good])
-    return [
-        Subject(KEY, f"bank {bank} lambda, full throttle").judged(
-            "Measured less commanded lambda at full throttle",
-            Measured(level.mean, level.half_width, spans),
-            bands["lambda_full_load"],
-            "lambda" if level.mean <= 0.0 else "maf_load" if reads_low(view) else "lean_load",
-        )
-    ]
+    return Subject(KEY, f"bank {bank} lambda, full throttle").judged(
+        "Measured less commanded lambda at full throttle",
+        Measured(level.mean, level.half_width, spans),
+        bands["lambda_full_load"],
+        "lambda" if level.mean <= 0.0 else "maf_load" if reads_low(view) else "lean_load",
+    )
 
 
-def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
+def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> Finding | None:
     """How fast the sensor sees the air of a fuel cut, where it was sampled fast enough."""
     step_s = alignment.interval_s(wide)
     reach = alignment.NS
@@ -237,16 +230,14 @@ def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
     )
     times = [t for s in spans if np.isfinite(t := _rise_s(view.samples((s,), wide.signal)))]
     if step_s > 0.15 or len(times) < 2:
-        return []
-    return [
-        Subject(KEY, f"bank {bank} lambda, response").judged(
-            "From lambda 1.05 to 1.9 as the fuel is cut:",
-            Measured(float(np.median(times)), step_s / 2.0, spans, (f"{len(times)} fuel cuts",)),
-            bands["lambda_rise"],
-            "slow",
-            at_most=Verdict.WATCH,  # the limit has no source
-        )
-    ]
+        return None
+    return Subject(KEY, f"bank {bank} lambda, response").judged(
+        "From lambda 1.05 to 1.9 as the fuel is cut:",
+        Measured(float(np.median(times)), step_s / 2.0, spans, (f"{len(times)} fuel cuts",)),
+        bands["lambda_rise"],
+        "slow",
+        at_most=Verdict.WATCH,  # the limit has no source
+    )
 
 
 def _rise_s(found: Samples) -> float:

@@ -32,14 +32,12 @@ ORDER = 6
 INPUTS = ("MAP", "BARO")
 
 
-def check(view: View, bands: Bands) -> list[Finding]:
+def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on engine-off agreement, on the stated height, and on the idle vacuum."""
     if view.trace("MAP", "BARO") is None:
         return [Subject(KEY, "pressures").not_judged("MAP and BARO were not recorded.", "off")]
-    findings = []
-    if view.trace("MAP") is not None:
-        findings = [_engine_off(view, bands), _idle_vacuum(view, bands)]
-    return findings + _height(view, bands)
+    manifold = (_engine_off, _idle_vacuum) if view.trace("MAP") is not None else ()
+    return [look(view, bands) for look in (*manifold, _height)]
 
 
 def _engine_off(view: View, bands: Bands) -> Finding:
@@ -86,31 +84,24 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
     )
 
 
-def _height(view: View, bands: Bands) -> list[Finding]:
+def _height(view: View, bands: Bands) -> Finding | None:
     """Against the standard atmosphere where the height is stated; else the height it implies, as a
     figure that whoever knows the place can judge."""
-    height = view.surroundings.altitude_m
+    subject, height = Subject(KEY, "height"), view.surroundings.altitude_m
     around = view.baro_kpa
     if around is None:
-        return []
+        return None
     if height is None:
         implied = float(derived.standard_height_m(around))
         if not math.isfinite(implied):
-            return []
+            return None
         text = f"{around:.0f} kPa would be {implied:.0f} m in the standard atmosphere"
-        return [
-            replace(
-                Subject(KEY, "height").not_judged(f"{text}; the height is not stated.", "state"),
-                numbers={"implied_height_m": implied},
-            )
-        ]
+        finding = subject.not_judged(f"{text}; the height is not stated.", "state")
+        return replace(finding, numbers={"implied_height_m": implied})
     expected = float(derived.standard_pressure_kpa(height))
-    return [
-        Subject(KEY, "height").judged(
-            f"Air pressure at {height:.0f} m, {around:.0f} kPa, less the standard"
-            f" {expected:.1f} kPa:",
-            Measured(around - expected, 0.5),
-            bands["baro_against_altitude"],
-            "sensor",
-        )
-    ]
+    return subject.judged(
+        f"Air pressure at {height:.0f} m, {around:.0f} kPa, less the standard {expected:.1f} kPa:",
+        Measured(around - expected, 0.5),
+        bands["baro_against_altitude"],
+        "sensor",
+    )

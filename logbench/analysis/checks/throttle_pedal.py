@@ -23,6 +23,7 @@ from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
+from logbench.recording.model import Trace
 
 KEY = "throttle_pedal"
 TITLE = "Throttle and pedal sensors"
@@ -44,25 +45,23 @@ FLOOR_S, SETTLE_S = 1.0, 0.5
 HELD_SAMPLES = 2
 
 
-def check(view: View, bands: Bands) -> list[Finding]:
+def check(view: View, bands: Bands) -> list[Finding | None]:
     """One finding for each recorded pair, one on full throttle."""
-    return [*_pairs(view, bands), *_full_throttle(view, bands)]
+    return [*_pairs(view, bands), _full_throttle(view, bands)]
 
 
 def _pairs(view: View, bands: Bands) -> list[Finding]:
-    pairs = [(a, b) for a, b in PAIRS if view.trace(a) is not None and view.trace(b) is not None]
-    if not pairs:
-        return [
-            Subject(KEY, "paired sensors").not_judged("No pair of sensors was recorded.", "record")
-        ]
-    return [_pair(view, bands, a, b) for a, b in pairs]
+    found = [
+        _pair(bands, a, b, first, second)
+        for a, b in PAIRS
+        if (first := view.trace(a)) is not None and (second := view.trace(b)) is not None
+    ]
+    subject = Subject(KEY, "paired sensors")
+    return found or [subject.not_judged("No pair of sensors was recorded.", "record")]
 
 
-def _pair(view: View, bands: Bands, a: str, b: str) -> Finding:
+def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
     subject = Subject(KEY, f"{a} and {b}")
-    first, second = view.trace(a), view.trace(b)
-    if first is None or second is None:  # both were there when the pair was chosen
-        return subject.not_judged("It was not recorded.", "record")
     x = first.value
     y = alignment.same_request(second, first.t_ns)
     if np.isfinite(y).sum() < LEAST_SAMPLES:
@@ -107,12 +106,12 @@ def _line(x: Values, y: Values) -> tuple[float, float]:
     return float(slope), float(offset)
 
 
-def _full_throttle(view: View, bands: Bands) -> list[Finding]:
+def _full_throttle(view: View, bands: Bands) -> Finding | None:
     """Whether the throttle opens fully with the pedal on the floor."""
     subject = Subject(KEY, "full throttle reached")
     throttle = view.trace("TP") or view.trace("TP_R")
     if throttle is None:
-        return []
+        return None
     absolute = throttle.signal == "TP"
     band = bands["throttle_reached" if absolute else "throttle_reached_relative"]
     name, spans = _floored(view)
@@ -121,25 +120,23 @@ def _full_throttle(view: View, bands: Bands) -> list[Finding]:
     found = view.samples(spans, throttle.signal)
     if len(found) < HELD_SAMPLES:
         text = f"The pedal ({name}) was not on the floor for a second."
-        return [subject.not_judged(text, "floor")]
+        return subject.not_judged(text, "floor")
     highest = float(np.sort(found.value)[-HELD_SAMPLES])
     if name is None and highest < (band.within[0] or 0.0):
         text = f"The throttle opened to {highest:.0f} % at most; no pedal signal was recorded."
-        return [subject.not_judged(text, "floor")]
+        return subject.not_judged(text, "floor")
     asked = view.samples(spans, "TAC_PCT").value
     commanded = float(np.sort(asked)[-HELD_SAMPLES]) if len(asked) >= HELD_SAMPLES else float("nan")
     remarks = () if name is None else (f"with {name} on the floor",)
     if np.isfinite(commanded):
         remarks = (*remarks, f"{commanded:.0f} % commanded")
-    return [
-        subject.judged(
-            f"{throttle.signal} opens to",
-            Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
-            band,
-            "not_followed" if commanded > highest + 10.0 else "not_reached",
-            at_most=Verdict.WATCH,  # the engine computer limits the throttle for many reasons
-        )
-    ]
+    return subject.judged(
+        f"{throttle.signal} opens to",
+        Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
+        band,
+        "not_followed" if commanded > highest + 10.0 else "not_reached",
+        at_most=Verdict.WATCH,  # the engine computer limits the throttle for many reasons
+    )
 
 
 def _floored(view: View) -> tuple[str | None, tuple[Span, ...]]:

@@ -122,11 +122,11 @@ class WarmUp:
         }
 
 
-def check(view: View, bands: Bands) -> list[Finding]:
+def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on the rate, the settled temperature and the time to closed loop."""
     subject = Subject(KEY, "warm-up")
     if view.missing("ECT", "RPM"):
-        return [subject.not_recorded(view.missing("ECT", "RPM"), "Record ECT and RPM.")]
+        return [subject.not_recorded(view.missing("ECT", "RPM"), "signals")]
     found = view.once(find_warm_up)
     if found is None:
         return [subject.not_judged("The engine did not run while ECT was recorded.", "cold")]
@@ -135,7 +135,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
         _heat(view, found, bands),
         _level(view, found, bands),
         *fan.fan_findings(view, bands, found.cold),
-        *_closed_loop(view, found, bands),
+        _closed_loop(view, found, bands),
     ]
 
 
@@ -271,13 +271,11 @@ def _on_the_road(view: View) -> Mask:
 def _rate(found: WarmUp, bands: Bands) -> Finding:
     subject = Subject(KEY, "rate of warm-up")
     if not found.cold:
-        return subject.not_judged(
-            f"The engine was warm at the start ({found.start_degc:.0f} degC).", "cold"
-        )
+        text = f"The engine was warm at the start ({found.start_degc:.0f} degC)."
+        return subject.not_judged(text, "cold")
     if not np.isfinite(found.rate_degc_min):
         return subject.not_judged("Less than a minute of the warm-up was recorded.", "cold")
     mostly_idle = found.idle_share > 0.5
-    band = bands["warm_up_rate_idle" if mostly_idle else "warm_up_rate_driving"]
     reach = (
         f"70 degC after {found.to_70_s:.0f} s"
         if np.isfinite(found.to_70_s)
@@ -286,14 +284,13 @@ def _rate(found: WarmUp, bands: Bands) -> Finding:
     remarks: tuple[str, ...] = (f"from {found.start_degc:.0f} degC, {reach}",)
     if not found.start_seen:
         remarks = (*remarks, "the engine ran before the recording began")
-    low = found.rate_degc_min < (band.within[0] or 0.0)
+    half = float(found.rate_half)
     return subject.judged(
         f"Coolant rise{', mostly idle,' if mostly_idle else ''}",
-        Measured(
-            found.rate_degc_min, float(found.rate_half), (found.span,), remarks, found.numbers
-        ),
-        band,
-        "slow" if low else "fast",
+        Measured(found.rate_degc_min, half, (found.span,), remarks, found.numbers),
+        bands["warm_up_rate_idle" if mostly_idle else "warm_up_rate_driving"],
+        "slow",
+        "fast",
     )
 
 
@@ -322,7 +319,8 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
         "Air burnt for each litre and degree of rise:",
         Measured(value, half, (found.span,), (remark,), found.numbers),
         band,
-        "slow" if much else "fast",
+        "fast",
+        "slow",
         at_most=Verdict.WATCH if cold_air or not much else Verdict.ACT,
     )
 
@@ -371,23 +369,19 @@ def _mostly_idle(degc: float, subject: Subject) -> Finding:
     )
 
 
-def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
+def _closed_loop(view: View, found: WarmUp, bands: Bands) -> Finding | None:
     """Time from the start to closed loop, where `FUELSYS1` and the start were recorded."""
     subject = Subject(KEY, "time to closed loop")
     if not view.conditions.loop_recorded or not found.start_seen or not found.cold:
-        return []
+        return None
     t = view.grid.t_ns
     closed = view.conditions.closed_loop & (t >= found.start_ns)
     if not found.intake_degc > 10.0:
-        return [
-            subject.not_judged(
-                "The intake air was not above 10 degC, or not recorded, at the start.",
-                "Record IAT and FUELSYS1 from a start above 10 degC.",
-            )
-        ]
+        text = "The intake air was not above 10 degC, or not recorded, at the start."
+        return subject.not_judged(text, "loop")
     if not closed.any():
         if found.duration_s < 300.0:
-            return []
+            return None
         seconds = found.duration_s
         remarks: tuple[str, ...] = ("closed loop was never reached",)
     else:
@@ -397,5 +391,5 @@ def _closed_loop(view: View, found: WarmUp, bands: Bands) -> list[Finding]:
     status = view.trace("FUELSYS1")
     half = STEP_S if status is None else max(STEP_S, alignment.interval_s(status))
     measured = Measured(seconds, half, (start,), remarks)
-    what = "Closed loop after"
-    return [subject.judged(what, measured, bands["closed_loop_time"], "late_loop")]
+    band = bands["closed_loop_time"]
+    return subject.judged("Closed loop after", measured, band, "late_loop")
