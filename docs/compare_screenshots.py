@@ -22,8 +22,8 @@ from logbench.analysis.comparison.overlay import By
 from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.results import DRIVE, FINDINGS, SIGNALS, WARM_UP
 from logbench.app.window import MainWindow
+from logbench.car.model import Car
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Vehicle
 from logbench.recording.reader import open_recording
 
 RECORDINGS = Path(__file__).parents[1] / "recordings"
@@ -32,7 +32,7 @@ RECORDINGS = Path(__file__).parents[1] / "recordings"
 def other_car(folder: Path) -> Path:
     """The second drive, as if it were of another invented car."""
     drive = open_recording(RECORDINGS / "after.parquet")
-    car = Vehicle(label="another car", vin="ZZ9TEST280X000002", displacement_l=1.6, cylinders=4)
+    car = Car(label="another car", vin="ZZ9TEST280X000002", displacement_l=1.6, cylinders=4)
     facts = drive.facts.model_copy(update={"vehicle": car, "recording_id": ""})
     return write_recording(folder / "other-car.parquet", drive.traces(), facts)
 

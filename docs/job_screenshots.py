@@ -25,18 +25,10 @@ from logbench.app.job.looking_up import SearchPageDialog
 from logbench.app.job.reporting import ReportDialog
 from logbench.app.job.tabs import OTHERS, PHOTOS, RECORDINGS, RECORDS, STORY, TIMELINE, WORK
 from logbench.app.window import MainWindow
+from logbench.car.model import Car
 from logbench.job.comparisons import keep_comparison, sides_by_role
 from logbench.job.folder import JobFolder, create_job
-from logbench.job.model import (
-    Customer,
-    Job,
-    JobEvent,
-    JobVehicle,
-    Note,
-    Option,
-    OtherCode,
-    Part,
-)
+from logbench.job.model import Customer, Job, JobEvent, Note, Option, OtherCode, Part
 from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
@@ -55,7 +47,7 @@ def example_job() -> Job:
         concern="The engine shakes at idle when warm, since last week; the lamp came on Monday.",
         technician="R. Example",
         customer=Customer(name="Ada Example", contact="ada@example.org"),
-        vehicle=JobVehicle(
+        vehicle=Car(
             label="invented car", registration="EX 1234", vin="ZZ9TEST170X000001", year=2016,
             fuel="petrol", displacement_l=1.8, cylinders=4,
         ),

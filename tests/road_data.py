@@ -12,7 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from logbench.recording.model import Facts, LinkFacts, SignalFacts, Trace, Vehicle
+from logbench.car.model import Car
+from logbench.recording.model import Facts, LinkFacts, SignalFacts, Trace
 from logbench.recording.reader import Recording
 
 COLUMNS = {
@@ -57,7 +58,7 @@ def read_road_csv(path: Path) -> Recording:
         traces.append(Trace(signal, "7E8", unit, t_ns[present], rows[present, column]))
     facts = Facts(
         recording_id=path.stem,
-        vehicle=Vehicle(displacement_l=1.496, cylinders=4, turbo=False, fuel="petrol"),
+        vehicle=Car(displacement_l=1.496, cylinders=4, turbo=False, fuel="petrol"),
         link=LinkFacts(protocol="unknown"),
         signals={signal: SignalFacts(unit=unit) for signal, unit in COLUMNS.values()},
         ecus={"7E8": ""},

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from PySide6.QtCore import QTranslator
     from PySide6.QtWidgets import QApplication
 
-    from logbench.recording.model import Vehicle
+    from logbench.car.model import Car
 
 
 _WARM_UP_AFTER_MS = 500
@@ -26,7 +26,7 @@ def run(
     link_url: str = "",
     start_recording: bool = False,
     *,
-    vehicle: Vehicle | None = None,
+    vehicle: Car | None = None,
     signals: Sequence[str] = (),
     settings: Path | None = None,
 ) -> int:

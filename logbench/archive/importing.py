@@ -9,17 +9,17 @@ from collections.abc import Mapping as Maps
 from pathlib import Path
 
 from logbench.archive.archive import Archive
+from logbench.car.model import Car
 from logbench.errors import LogbenchError
 from logbench.importing.model import Mapping
 from logbench.importing.run import Outcome, Progress, import_files
-from logbench.recording.model import Vehicle
 
 
 def import_to_archive(
     archive: Archive,
     files: Sequence[Path],
     mappings: Maps[Path, Mapping] | None = None,
-    vehicle: Vehicle | None = None,
+    vehicle: Car | None = None,
     memory: Path | None = None,
     progress: Progress | None = None,
 ) -> Iterator[Outcome]:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from logbench.recording.model import Vehicle
+from logbench.car.model import Car
 from logbench.recording.storage import storage_trouble
 
 CAR_NAME = "demo"
@@ -43,12 +43,12 @@ DEMO_DRIVES = {
 }
 
 
-def demo_vehicle() -> Vehicle:
+def demo_vehicle() -> Car:
     """Facts of the invented car as its owner's papers give them."""
     from logbench.simulator.cars import named_car
 
     car = named_car(CAR_NAME)
-    return Vehicle(
+    return Car(
         label=car.label,
         vin=car.vin,
         displacement_l=car.displacement_l,

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from logbench.recording.model import Event, Surroundings, Vehicle
+from logbench.car.model import Car
+from logbench.recording.model import Event, Surroundings
 from logbench.vehicle.model import CarFacts
 
 
@@ -65,7 +66,7 @@ class CaptureRequest:
     """Acronyms wanted; empty: the default set, as far as the car supports it."""
     out: Path | None = None
     """Where the finished file goes; None: watch only, nothing is written."""
-    vehicle: Vehicle = field(default_factory=Vehicle)
+    vehicle: Car = field(default_factory=Car)
     note: str = ""
     surroundings: Surroundings = field(default_factory=Surroundings)
     """What somebody states of soak, height and humidity; goes into the facts' `extra`."""

@@ -6,8 +6,9 @@ from collections.abc import Callable, Collection, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
+from logbench.car.model import Car
 from logbench.recording.finish import check_folder, write_recording
-from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle, iso_utc, signal_facts
+from logbench.recording.model import Event, Facts, LinkFacts, Trace, iso_utc, signal_facts
 from logbench.signals.table import table
 from logbench.simulator.drive import Drive
 from logbench.simulator.produce import produce
@@ -23,7 +24,7 @@ def record_simulated(
     seed: int = 0,
     round_trip_s: float = 0.012,
     for_s: float | None = None,
-    vehicle: Vehicle | None = None,
+    vehicle: Car | None = None,
     note: str = "",
     events: Collection[Event] = (),
     started_utc: str = "",
@@ -64,10 +65,10 @@ def record_simulated(
     return write_recording(path, traces, facts)
 
 
-def vehicle_of(drive: Drive) -> Vehicle:
+def vehicle_of(drive: Drive) -> Car:
     """What the papers of the simulated car would say; not its faults."""
     car = drive.car
-    return Vehicle(
+    return Car(
         label=car.label,
         vin=drive.vin,
         displacement_l=car.displacement_l,

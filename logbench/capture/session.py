@@ -33,6 +33,7 @@ from logbench.capture.outbox import Row
 from logbench.capture.rules import RuleWatch
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
+from logbench.car.model import Car
 from logbench.errors import (
     CAR_SILENT,
     ConnectingStoppedError,
@@ -42,7 +43,7 @@ from logbench.errors import (
     WorkerDiedError,
 )
 from logbench.recording.finish import check_folder, finish, samples_in
-from logbench.recording.model import Facts, LinkFacts, Vehicle, iso_utc, signal_facts
+from logbench.recording.model import Facts, LinkFacts, iso_utc, signal_facts
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.model import Reading
 
@@ -163,7 +164,7 @@ class Session:
         self._notify.origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
         facts.recording_id, facts.started_utc = before.recording_id, before.started_utc
         facts.signals = before.signals | facts.signals
-        if self._request.vehicle == Vehicle():
+        if self._request.vehicle == Car():
             facts.vehicle = before.vehicle
         facts.note = facts.note or before.note
         facts.extra = before.extra | facts.extra
@@ -175,9 +176,8 @@ class Session:
 
     def _facts(self, opened: Opened) -> Facts:
         car = opened.facts
-        vehicle = self._request.vehicle
-        if car.vin and not vehicle.vin:
-            vehicle = vehicle.model_copy(update={"vin": car.vin})
+        vehicle = self._request.vehicle.model_copy(deep=True)
+        vehicle.learn(Car.read(car.identity))
         return Facts(
             recording_id=uuid.uuid4().hex,
             software=SOFTWARE,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from logbench.signals.vin import check_vin
+from logbench.car.vin import check_vin
 from logbench.words import tr
 
 _LEAST_VARIED = 5
@@ -47,6 +48,29 @@ class Identity(BaseModel):
     def is_empty(self) -> bool:
         """Nothing is known."""
         return not (self.vin or self.protocol or self.ecus)
+
+    @property
+    def key(self) -> str:
+        """The same text for the same car: its VIN, or without one a fingerprint of what its ECUs
+        are; empty where too little is known."""
+        if self.known_vin or not any(ecu != Ecu() for ecu in self.ecus.values()):
+            return self.known_vin
+        told = [(a, e.name, sorted(e.calibrations), e.pids) for a, e in sorted(self.ecus.items())]
+        return hashlib.sha256(repr(told).encode()).hexdigest()[:32]
+
+    def renewed(self, newer: Identity) -> Identity:
+        """With all that a newer look at the same car told; what it did not tell stays."""
+        ecus = dict(self.ecus)
+        for address, ecu in newer.ecus.items():
+            before = ecus.get(address, Ecu())
+            software = {
+                one: number or before.calibrations.get(one, "")
+                for one, number in (ecu.calibrations or before.calibrations).items()
+            }
+            name, pids = ecu.name or before.name, ecu.pids or before.pids
+            ecus[address] = Ecu(name=name, calibrations=software, pids=pids)
+        vin = newer.vin if newer.known_vin else self.vin or newer.vin
+        return Identity(vin=vin, protocol=newer.protocol or self.protocol, ecus=ecus)
 
 
 class Match(StrEnum):

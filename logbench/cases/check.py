@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.analysis.model import ConditionSpan, Finding
+from logbench.car.model import Car
 from logbench.cases.work import Case, Work
-from logbench.recording.model import Surroundings, Vehicle
+from logbench.recording.model import Surroundings
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ class CheckRecording(Case[tuple["Recording", Judged]]):
 
     path: Path
     limits: Path | None = None
-    vehicle: Vehicle = field(default_factory=Vehicle)
+    vehicle: Car = field(default_factory=Car)
     surroundings: Surroundings = field(default_factory=Surroundings)
 
     def run(self, work: Work) -> tuple[Recording, Judged]:
@@ -67,8 +68,6 @@ class CheckRecording(Case[tuple["Recording", Judged]]):
         work.report(tr("Opening {name}", name=self.path.name), 0.0)
         recording = open_recording(self.path)
         facts = recording.facts
-        facts.vehicle = facts.vehicle.model_copy(
-            update=self.vehicle.model_dump(exclude_defaults=True)
-        )
+        facts.vehicle = self.vehicle.over(facts.vehicle)
         facts.extra.update(self.surroundings.extra())
         return recording, Judge(recording, self.limits).run(work)

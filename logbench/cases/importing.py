@@ -15,9 +15,9 @@ from logbench.words import tr, tr_n
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
+    from logbench.car.model import Car
     from logbench.importing.model import Mapping
     from logbench.importing.run import Outcome, Preview
-    from logbench.recording.model import Vehicle
 
 
 @dataclass
@@ -113,7 +113,7 @@ class ImportFiles(Accounted):
     files: Sequence[Path]
     mappings: Maps[Path, Mapping] = field(default_factory=dict)
     """Of single files; the others go by a remembered mapping or as detected."""
-    vehicle: Vehicle | None = None
+    vehicle: Car | None = None
     before: Sequence[Line] = ()
     """Files that could not even be looked into."""
 

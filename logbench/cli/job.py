@@ -43,8 +43,9 @@ def new_command(
     technician: Annotated[str, typer.Option(help="Who works on it.")] = "",
 ) -> None:
     """Make the folder of a new job."""
+    from logbench.car.model import Car
     from logbench.job.folder import create_job
-    from logbench.job.model import Customer, Job, JobVehicle
+    from logbench.job.model import Customer, Job
     from logbench.job.names import safe_name
 
     folder = folder.resolve()
@@ -60,13 +61,12 @@ def new_command(
             concern=concern,
             technician=technician,
             customer=Customer(name=customer),
-            vehicle=JobVehicle(
+            vehicle=Car(
                 label=vehicle_label,
                 vin=vin.upper(),
                 displacement_l=displacement,
                 cylinders=cylinders,
                 odometer_km=odometer,
-                odometer_source="" if odometer is None else "typed",
             ),
         )
     if not folder.parent.is_dir():

@@ -12,7 +12,8 @@ import typer
 from logbench.errors import UsageError
 
 if TYPE_CHECKING:
-    from logbench.recording.model import Surroundings, Vehicle
+    from logbench.car.model import Car
+    from logbench.recording.model import Surroundings
 
 SoakHours = Annotated[
     float | None, typer.Option(help="How long the car had stood, hours: for the sensors' soak.")
@@ -83,12 +84,12 @@ def vehicle_of(
     displacement_l: float | None = None,
     cylinders: int | None = None,
     regulating_degc: float | None = None,
-) -> Vehicle:
+) -> Car:
     """Facts of the car; UsageError names the one that is not legal and its interval."""
-    from logbench.recording.model import Vehicle
+    from logbench.car.model import Car
 
     with refused("The vehicle's {name}: {problem}."):
-        return Vehicle(
+        return Car(
             label=label,
             displacement_l=displacement_l,
             cylinders=cylinders,

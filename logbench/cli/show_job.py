@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 def job(shown: Job, title: str, moments: Sequence[Moment]) -> None:
     """A job as a page: car, concern, what it holds, its timeline."""
     car = shown.vehicle
-    odometer = f"{car.odometer_km:,.0f} km ({car.odometer_source})" if car.odometer_km else ""
+    odometer = f"{car.odometer_km:,.0f} km ({car.source('odometer_km')})" if car.odometer_km else ""
     parts = (car.label, car.name, car.registration, car.vin, car.engine, odometer)
     say(title, "bold")
     for name, fact in (

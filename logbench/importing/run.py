@@ -8,12 +8,13 @@ from collections.abc import Mapping as Maps
 from dataclasses import dataclass
 from pathlib import Path
 
+from logbench.car.model import Car
 from logbench.errors import ImportFileError, LogbenchError
 from logbench.importing.build import build
 from logbench.importing.formats import format_of, known_format
 from logbench.importing.model import Imported, Mapping, Report, recall
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Facts, Vehicle
+from logbench.recording.model import Facts
 
 Progress = Callable[[int, int, Path], None]
 """Told (files done, files in all, the file that comes next)."""
@@ -107,7 +108,7 @@ def import_file(
     folder: Path,
     mapping: Mapping | None = None,
     memory: Path | None = None,
-    vehicle: Vehicle | None = None,
+    vehicle: Car | None = None,
 ) -> Outcome:
     """Write every drive of a file as a recording into `folder`; nothing is ever overwritten.
 
@@ -124,18 +125,17 @@ def import_file(
     return Outcome(path, tuple(made), imported.report)
 
 
-def _with_vehicle(facts: Facts, vehicle: Vehicle | None) -> Facts:
+def _with_vehicle(facts: Facts, vehicle: Car | None) -> Facts:
     if vehicle is None:
         return facts
-    told = facts.vehicle.model_copy(update=vehicle.model_dump(exclude_defaults=True))
-    return facts.model_copy(update={"vehicle": told})
+    return facts.model_copy(update={"vehicle": vehicle.over(facts.vehicle)})
 
 
 def import_files(
     files: Sequence[Path],
     folder: Path,
     mappings: Maps[Path, Mapping],
-    vehicle: Vehicle | None = None,
+    vehicle: Car | None = None,
     memory: Path | None = None,
     progress: Progress | None = None,
 ) -> Iterator[Outcome]:

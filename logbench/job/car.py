@@ -87,14 +87,11 @@ _LISTS = ("readings", "events", "recordings", "comparisons", "photos", "files")
 
 
 def bring_over(job: Job, scratch: Job) -> None:
-    """Put the entries of `scratch` behind those of `job`; a typed odometer is left alone. Raises
+    """Put the entries of `scratch` behind those of `job`; what was stated of the car stays. Raises
     JobError, with nothing changed, where a list would be too long."""
     longer = {name: [*getattr(job, name), *getattr(scratch, name)] for name in _LISTS}
     if any(len(entries) > MOST_ENTRIES for entries in longer.values()):
         raise JobError(tr("A list of the job holds {most} entries at most.", most=MOST_ENTRIES))
     for name, entries in longer.items():
         setattr(job, name, entries)
-    read = scratch.vehicle
-    if read.odometer_km is not None and job.vehicle.odometer_source != "typed":
-        job.vehicle.odometer_km = read.odometer_km
-        job.vehicle.odometer_source = read.odometer_source
+    job.vehicle.learn(scratch.vehicle)

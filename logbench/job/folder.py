@@ -155,12 +155,13 @@ class JobFolder:
         """Copy a recording into the job (one that is already there stays), with the notes beside
         it, and enter it. Raises RecordingError when the file is none, StorageError.
         """
-        open_recording(source)
+        recording = open_recording(source)
         file = self._take_in(source, "recordings")
         carry_notes(source, place_inside(self.path, file))
         digest = file_sha256(place_inside(self.path, file))
         entry = RecordingEntry(file=file, role=role, label=label, sha256=digest)
         job.recordings.append(entry)
+        job.vehicle.learn(recording.facts.car)
         return entry
 
     def add_reading(self, job: Job, reading: CarReading, role: Role) -> ReadingEntry:
@@ -172,9 +173,7 @@ class JobFolder:
         at_utc = reading.read_utc or now_utc()
         entry = ReadingEntry(file=f"readings/{name}", role=role, at_utc=at_utc)
         job.readings.append(entry)
-        if reading.odometer_km is not None and job.vehicle.odometer_source != "typed":
-            job.vehicle.odometer_km = reading.odometer_km
-            job.vehicle.odometer_source = "PID A6"
+        job.vehicle.learn(reading.car)
         return entry
 
     def add_photo(self, job: Job, source: Path, caption: str = "") -> Photo:
@@ -318,9 +317,7 @@ def job_text(job: Job, earlier: bytes | None = None) -> str:
 def _plain(job: Job) -> dict[str, Any]:
     """Plain values without None and without empty parts; TOML's tables last."""
     values = job.model_dump(exclude_none=True)
-    kept = {key: value for key, value in values.items() if value not in ("", [], {})}
     for key in ("customer", "vehicle"):
-        kept[key] = {k: v for k, v in values[key].items() if v not in ("", [], {})}
-        if not kept[key]:
-            del kept[key]
+        values[key] = getattr(job, key).model_dump(mode="json", exclude_defaults=True)
+    kept = {key: value for key, value in values.items() if value not in ("", [], {})}
     return dict(sorted(kept.items(), key=lambda item: isinstance(item[1], dict | list)))

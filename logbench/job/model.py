@@ -6,40 +6,19 @@ control characters; a limit on every length keeps a hostile file from filling me
 
 from __future__ import annotations
 
-import unicodedata
 from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
+from logbench.car.model import Car
 from logbench.job.names import check_inside
-from logbench.recording.model import Vehicle
+from logbench.system.text import Line, Text
 
 SCHEMA_VERSION = "1.0"
 Role = Literal["before", "after", "other"]
 MOST_ENTRIES = 500
 """Of one list."""
-_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-
-
-def clean_text(text: str) -> str:
-    """Without control characters but line ends and tabs, lone surrogates, and characters that turn
-    the direction of writing (they can make a text look like another)."""
-    kept = (
-        char
-        for char in text.replace("\r\n", "\n").replace("\r", "\n")
-        if char in "\n\t" or (unicodedata.category(char) not in ("Cc", "Cs") and char not in _TURNS)
-    )
-    return "".join(kept)
-
-
-def _line(text: str) -> str:
-    return " ".join(clean_text(text).split())
-
-
-Line = Annotated[str, StringConstraints(max_length=300), AfterValidator(_line)]
-"""One line."""
-Text = Annotated[str, StringConstraints(max_length=20_000), AfterValidator(clean_text)]
 InFolder = Annotated[str, StringConstraints(max_length=400), AfterValidator(check_inside)]
 
 
@@ -57,36 +36,6 @@ class Customer(_Part):
 
     name: Line = ""
     contact: Line = ""
-
-
-class JobVehicle(Vehicle):
-    """The car as papers, plate and people describe it."""
-
-    label: Line = ""
-    vin: Line = ""
-    fuel: Line = ""
-    make: Line = ""
-    model: Line = ""
-    year: int | None = Field(default=None, ge=1900, le=2200)
-    registration: Line = ""
-    odometer_km: float | None = Field(default=None, ge=0, le=10_000_000)
-    odometer_source: Literal["", "PID A6", "typed"] = ""
-
-    @property
-    def name(self) -> str:
-        """Make, model and year, as far as they are known."""
-        return " ".join(str(part) for part in (self.make, self.model, self.year) if part)
-
-    @property
-    def engine(self) -> str:
-        """`2.3 L, 4 cylinders, turbocharged, petrol`, as far as it is known."""
-        parts = (
-            f"{self.displacement_l:g} L" if self.displacement_l else "",
-            f"{self.cylinders} cylinders" if self.cylinders else "",
-            "turbocharged" if self.turbo else "",
-            self.fuel,
-        )
-        return ", ".join(part for part in parts if part)
 
 
 class Note(_Part):
@@ -189,7 +138,7 @@ class Job(_Part):
     conclusion: Text = ""
     technician: Line = ""
     customer: Customer = Field(default_factory=Customer)
-    vehicle: JobVehicle = Field(default_factory=JobVehicle)
+    vehicle: Car = Field(default_factory=Car)
     notes: list[Note] = Field(default_factory=list, max_length=MOST_ENTRIES)
     work: list[Note] = Field(default_factory=list, max_length=MOST_ENTRIES)
     parts: list[Part] = Field(default_factory=list, max_length=MOST_ENTRIES)

@@ -7,9 +7,9 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from logbench.car.model import Car
 from logbench.plot.computed import TOTALS
 from logbench.plot.trace import Key, LiveTrace, StripTrace
-from logbench.recording.model import Vehicle
 
 if TYPE_CHECKING:
     from logbench.analysis.bands import Bands
@@ -32,7 +32,7 @@ class BandWatch:
         self._bands: Bands | None = None
         self.now: dict[str, Ends] = {}
 
-    def look(self, traces: Mapping[tuple[str, str], LiveTrace], now_ns: int, car: Vehicle) -> bool:
+    def look(self, traces: Mapping[tuple[str, str], LiveTrace], now_ns: int, car: Car) -> bool:
         """Find what applies now; True when it is not what applied before."""
         latest: dict[str, float] = {}
         for trace in traces.values():
@@ -43,7 +43,7 @@ class BandWatch:
         changed, self.now = fresh != self.now, fresh
         return changed
 
-    def _applying(self, latest: Mapping[str, float], car: Vehicle) -> Mapping[str, Ends]:
+    def _applying(self, latest: Mapping[str, float], car: Car) -> Mapping[str, Ends]:
         rpm, coolant = latest.get("RPM"), latest.get("ECT")
         found: dict[str, Ends] = {}
         if rpm is not None and "VPWR" in latest:
@@ -57,7 +57,7 @@ class BandWatch:
                     found[name] = self._within("fuel_trim_total")
         return found
 
-    def _coolant(self, car: Vehicle) -> Ends:
+    def _coolant(self, car: Car) -> Ends:
         regulating = car.regulating_temp_degc
         if regulating is None:
             return self._within("warm_up_plateau")

@@ -10,9 +10,12 @@ from typing import Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
+from logbench.car.identity import Ecu, Identity
+from logbench.car.model import Car
 from logbench.signals.table import table
+from logbench.system.text import MOST_LINE
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -73,19 +76,6 @@ class Event(_Open):
     text: str = ""
 
 
-class Vehicle(_Open):
-    """The car, as far as it is known; None means unknown, never a guess."""
-
-    label: str = ""
-    vin: str = ""
-    displacement_l: float | None = Field(default=None, gt=0.0, le=20.0)
-    cylinders: int | None = Field(default=None, ge=1, le=16)
-    turbo: bool | None = None
-    fuel: str = ""
-    regulating_temp_degc: float | None = Field(default=None, gt=40.0, lt=130.0)
-    """Nominal regulating temperature of the thermostat, if someone has stated it."""
-
-
 class LinkFacts(_Open):
     """The way the samples came."""
 
@@ -125,7 +115,7 @@ class Facts(_Open):
     started_utc: str = ""
     """ISO 8601, UTC: the instant of t = 0. The one tie between the two clocks."""
     software: str = ""
-    vehicle: Vehicle = Field(default_factory=Vehicle)
+    vehicle: Car = Field(default_factory=Car)
     link: LinkFacts = Field(default_factory=LinkFacts)
     signals: dict[str, SignalFacts] = Field(default_factory=dict)
     ecus: dict[str, str] = Field(default_factory=dict)
@@ -137,6 +127,26 @@ class Facts(_Open):
     samples_sha256: str = ""
     """Checksum of the samples, see `hash_samples`; `` only before the file is finished."""
     extra: dict[str, Any] = Field(default_factory=dict)
+
+    @field_validator("vehicle", mode="before")
+    @classmethod
+    def _cut(cls, vehicle: Any) -> Any:
+        """A file opens whatever the length of the car's name in it."""
+        if not isinstance(vehicle, dict):
+            return vehicle
+        return {k: v[:MOST_LINE] if isinstance(v, str) else v for k, v in vehicle.items()}
+
+    @property
+    def identity(self) -> Identity:
+        """Which car it is, also of files that name only its VIN and its ECUs."""
+        ecus = {address: Ecu(name=name) for address, name in self.ecus.items()}
+        told = Identity(protocol=self.link.protocol, ecus=ecus)
+        return told.renewed(self.vehicle.identified)
+
+    @property
+    def car(self) -> Car:
+        """Its facts, with its identity."""
+        return self.vehicle.model_copy(update={"identity": self.identity})
 
 
 def hash_samples(digest: hashlib._Hash, trace: Trace) -> None:

@@ -8,7 +8,7 @@ from typing import Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field
 
 from logbench.errors import UsageError
-from logbench.job.model import Line
+from logbench.system.text import Line
 
 Section = Literal[
     "concern", "vehicle", "found", "records", "options", "done", "after", "photos", "limits",

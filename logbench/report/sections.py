@@ -124,7 +124,7 @@ def _odometer(material: Material) -> str:
     car = material.job.vehicle
     if car.odometer_km is None:
         return ""
-    source = {"PID A6": " (read from the car)", "typed": " (typed in)"}.get(car.odometer_source, "")
+    source = " (read from the car)" if car.source("odometer_km") == "read" else " (typed in)"
     return material.units.thousands(car.odometer_km, "km") + source
 
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any
 
+from logbench.car.vin import check_digit
 from logbench.errors import UsageError
-from logbench.signals.vin import check_digit
 from logbench.simulator.data import tables
 
 STOICH_PETROL = 14.7

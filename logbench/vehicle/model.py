@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from logbench.car.identity import Ecu, Identity
+
 Progress = Callable[[str], None]
 """Gets one short sentence per step while connecting ('Looking for the adapter at 115,200 baud')."""
 
@@ -54,3 +56,16 @@ class CarFacts:
     """ECU address in hex (`7E8`) to the Service 01 PIDs it supports."""
     ecu_names: dict[str, str] = field(default_factory=dict)
     calibrations: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def identity(self) -> Identity:
+        """Which car it is."""
+        ecus = {
+            address: Ecu(
+                name=self.ecu_names.get(address, ""),
+                calibrations=dict.fromkeys(self.calibrations.get(address, ()), ""),
+                pids=tuple(sorted(pids)),
+            )
+            for address, pids in self.supported.items()
+        }
+        return Identity(vin=self.vin, protocol=self.protocol, ecus=ecus)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.car.model import Car
+from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 
 RAMP_S = 1.5
@@ -103,7 +104,7 @@ class Scene:
     ) -> Recording:
         t_ns = np.round((self.t_s + shift_s) * 1e9).astype(np.int64)[::every]
         traces = [Trace(n, "7E8", "", t_ns, v[::every]) for n, v in self.signals.items()]
-        facts = Facts(vehicle=Vehicle(displacement_l=displacement_l, **vehicle))
+        facts = Facts(vehicle=Car(displacement_l=displacement_l, **vehicle))
         return Recording.of(traces, facts)
 
 

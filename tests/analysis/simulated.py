@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.car.model import Car
+from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from logbench.signals.table import table
-from logbench.simulator.cars import Car, draw_car, possible_faults
+from logbench.simulator import cars
+from logbench.simulator.cars import draw_car, possible_faults
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.produce import produce
@@ -68,9 +70,9 @@ def simulated(
         Trace(a, ecu, table().by_acronym(a).unit, t_ns, values)
         for (a, ecu), (t_ns, values) in samples.items()
     ]
-    vehicle = Vehicle()
+    vehicle = Car()
     if stated:
-        vehicle = Vehicle(
+        vehicle = Car(
             displacement_l=car.displacement_l,
             cylinders=car.cylinders,
             turbo=car.turbo,
@@ -79,7 +81,7 @@ def simulated(
     return Recording.of(traces, Facts(vehicle=vehicle))
 
 
-def fits(car: Car, fault: str) -> bool:
+def fits(car: cars.Car, fault: str) -> bool:
     """Whether the fault can be seen in this car's fuel trims, airflow or coolant: unmetered air
     needs an air-flow sensor (trade-notes 1: on a manifold-pressure engine trim stays normal)."""
     return fault in possible_faults(car) and (fault != "unmetered_air" or car.has_maf)

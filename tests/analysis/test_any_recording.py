@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import all_checks, finding_to_dict, run_checks
-from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.car.model import Car
+from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from logbench.signals.table import table
 from tests.analysis.scenes import Scene, warm_drive
@@ -60,7 +61,7 @@ def traces(draw):
 @given(traces(), st.sampled_from([None, 0.9, 5.0]), st.sampled_from([None, True, False]))
 @settings(max_examples=60, deadline=None)
 def test_random_samples(made, litres, turbo):
-    facts = Facts(vehicle=Vehicle(displacement_l=litres, turbo=turbo))
+    facts = Facts(vehicle=Car(displacement_l=litres, turbo=turbo))
     answers(Recording.of(made, facts))
 
 

@@ -15,10 +15,11 @@ from scipy import constants
 from logbench.analysis.bands import judge, load_bands
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import finding_to_dict, run_checks
+from logbench.car.model import Car
 from logbench.importing.build import build
 from logbench.importing.detect import detect_mapping
 from logbench.importing.formats import sheet_of_frame
-from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from tests.analysis.fleet import RATES_HZ, WANTED, fleet_schedule
 from tests.analysis.simulated import simulated
@@ -81,7 +82,7 @@ def as_log(recording: Recording, us: bool) -> Recording:
         columns[f"{trace.signal} ({unit})"] = convert(value) if us else value
     sheet = sheet_of_frame(pd.DataFrame(columns))
     (made,) = build(sheet, detect_mapping(sheet), "a table").drives
-    vehicle = Vehicle(displacement_l=recording.facts.vehicle.displacement_l)
+    vehicle = Car(displacement_l=recording.facts.vehicle.displacement_l)
     return Recording.of(list(made.traces), Facts(vehicle=vehicle))
 
 

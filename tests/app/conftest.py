@@ -29,10 +29,11 @@ from logbench.capture.messages import (
     Status,
     Step,
 )
+from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.recording.finish import write_recording
 from logbench.recording.journal_reading import BATCH_SCHEMA
-from logbench.recording.model import Event, Facts, SignalFacts, Trace, Vehicle
+from logbench.recording.model import Event, Facts, SignalFacts, Trace
 from logbench.vehicle.model import CarFacts
 
 _OFFSCREEN_SAYS = "propagateSizeHints"
@@ -199,7 +200,7 @@ def drive_file(tmp_path: Path) -> Path:
     }
     traces = [Trace(s, "7E8", unit, t_ns, v) for (s, unit), v in values.items()]
     facts = Facts(
-        vehicle=Vehicle(label="invented car", displacement_l=2.0, cylinders=4),
+        vehicle=Car(label="invented car", displacement_l=2.0, cylinders=4),
         signals={s: SignalFacts(unit=unit) for s, unit in values},
         events=[Event(t_ns=30_000_000_000, kind="marker", text="rattle")],
     )

@@ -14,13 +14,13 @@ from logbench.app.compare.page import ComparePage
 from logbench.app.compare.recent import RecentRecordings
 from logbench.app.compare.results import SIGNALS
 from logbench.app.window import MainWindow
+from logbench.car.model import Car
 from logbench.cases.compare import AFTER, BEFORE, CompareFiles, FindRecordings
 from logbench.cases.settings import Settings
 from logbench.cases.work import CancelledError
 from logbench.cases.work import Work as Task
 from logbench.errors import UsageError
 from logbench.job.folder import create_job
-from logbench.recording.model import Vehicle
 from tests.app.comparing import DRIVES, changed, compare, drop, first_seconds
 
 
@@ -85,7 +85,7 @@ def test_an_archive_folder_is_looked_through_by_car_and_date(
         path = root / car / f"{started[:10]}.parquet"
         path.parent.mkdir(parents=True, exist_ok=True)
         keep = first_seconds(20.0 + len(made))
-        vehicle = Vehicle(label=car)
+        vehicle = Car(label=car)
         made.append(changed(DRIVES[0], path, keep=keep, started_utc=started, vehicle=vehicle))
     (root / "torn.parquet").write_bytes(b"torn")
     recent = page.sides.recent
@@ -202,7 +202,7 @@ def test_cancel_leaves_the_page_as_it_was(page: ComparePage, qtbot):
 
 
 def test_another_car_must_be_confirmed(page: ComparePage, tmp_path: Path, qtbot):
-    other = Vehicle(label="another", vin="ZZ9TEST280X000002", displacement_l=2.3, cylinders=4)
+    other = Car(label="another", vin="ZZ9TEST280X000002", displacement_l=2.3, cylinders=4)
     second = changed(DRIVES[1], tmp_path / "other.parquet", vehicle=other)
     page.set_sides([DRIVES[0]], [second])
     page.compare()

@@ -78,7 +78,7 @@ def test_a_job_is_made_typed_into_and_saved_by_itself(page: JobPage, qtbot):
     assert job.concern == "Shakes at idle."
     assert job.customer.name == "Ada Example"
     assert (job.vehicle.displacement_l, job.vehicle.odometer_km) == (1.8, 84_000)
-    assert job.vehicle.odometer_source == "typed"
+    assert job.vehicle.source("odometer_km") == "stated"
     assert page.state.text() == "saved"
 
 
@@ -382,7 +382,7 @@ def test_read_and_clear_a_real_car(page: JobPage, qtbot):
     job = on_disk(page)
     assert [entry.role for entry in job.readings] == ["before", "before", "other", "after"]
     assert [event.kind for event in job.events] == ["codes cleared"]
-    assert job.vehicle.odometer_source == "PID A6"
+    assert job.vehicle.source("odometer_km") == "read"
 
 
 def test_the_report_is_written_with_rewritten_sentences(page: JobPage, qtbot):

@@ -11,10 +11,11 @@ from PySide6.QtCore import Qt
 from logbench.app.live.picker import DEFAULT, OWN, SignalPicker
 from logbench.app.window import MainWindow
 from logbench.capture.messages import Failed, Finished, Status
+from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.recording.journal import JournalWriter
-from logbench.recording.model import Facts, SignalFacts, Vehicle
+from logbench.recording.model import Facts, SignalFacts
 from logbench.signals.table import PURPOSES
 from logbench.vehicle.links import schemes
 from logbench.vehicle.links.schemes import link_choices, link_url_of
@@ -36,12 +37,12 @@ def recording(window: MainWindow, garage, qtbot) -> MainWindow:
 def test_start_asks_for_what_was_chosen(window: MainWindow, garage, settings: Settings):
     window.live.choose_link("sim:?seed=3")
     window.live.set_up.picker.choose(("RPM", "ECT"))
-    window.live.set_up.car.set_vehicle(Vehicle(label="invented", displacement_l=1.8, cylinders=4))
+    window.live.set_up.car.set_vehicle(Car(label="invented", displacement_l=1.8, cylinders=4))
     window.live.start()
     request = garage.last.request
     assert request.link_url == "sim:?seed=3"
     assert set(request.signals) == {"RPM", "ECT"}
-    assert request.vehicle == Vehicle(label="invented", displacement_l=1.8, cylinders=4)
+    assert request.vehicle == Car(label="invented", displacement_l=1.8, cylinders=4)
     assert request.out is not None
     assert request.out.parent == settings.folder
     assert garage.last.started

@@ -12,9 +12,10 @@ from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.app.live.car_box import CarBox
 from logbench.app.window import MainWindow
+from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
-from logbench.recording.model import Surroundings, Vehicle, stated
+from logbench.recording.model import Surroundings, stated
 from logbench.recording.reader import open_recording
 from logbench.signals.units import METRIC, Units
 
@@ -37,7 +38,7 @@ def test_what_is_stated_reaches_the_capture(window: MainWindow, garage, qtbot, s
     live.start()
     asked = garage.last.request
     assert asked.surroundings == Surroundings(soak_hours=9.5, altitude_m=1200.0)
-    assert asked.vehicle == Vehicle(displacement_l=1.8)
+    assert asked.vehicle == Car(displacement_l=1.8)
     live.stop()
     qtbot.waitUntil(lambda: not live.busy)
     assert (car.soak.text(), car.altitude.text()) == ("", "1200")  # the engine has run since

@@ -8,10 +8,10 @@ from PySide6.QtCore import Qt
 
 from logbench.app.window import MainWindow
 from logbench.capture.messages import Started
+from logbench.car.model import Car
 from logbench.plot.bands import BandWatch
 from logbench.plot.pyramid import BLOCK, Pyramid
 from logbench.plot.trace import LiveTrace
-from logbench.recording.model import Vehicle
 
 SIGNALS = ("RPM", "ECT", "SHRTFT1", "LONGFT1", "FUELSYS1", "VPWR")
 S = 1_000_000_000
@@ -45,9 +45,9 @@ def latest(**values: float) -> dict[tuple[str, str], LiveTrace]:
     }
 
 
-def applying(car: Vehicle | None = None, now_ns: int = 0, **values: float):
+def applying(car: Car | None = None, now_ns: int = 0, **values: float):
     watch = BandWatch()
-    watch.look(latest(**values), now_ns, car or Vehicle())
+    watch.look(latest(**values), now_ns, car or Car())
     return watch.now
 
 
@@ -60,7 +60,7 @@ def test_bands_apply_by_what_the_car_does():
     assert "ECT" not in applying(RPM=700.0, ECT=40.0)
     assert "ECT" not in applying(RPM=0.0, ECT=90.0)
     assert applying(RPM=700.0, ECT=90.0)["ECT"] == (77.0, 110.0)
-    stated = Vehicle(regulating_temp_degc=87.0)
+    stated = Car(regulating_temp_degc=87.0)
     assert applying(stated, RPM=700.0, ECT=90.0)["ECT"] == (81.0, 112.0)
     warm = {"RPM": 700.0, "ECT": 90.0, "TOTAL_TRIM1": 3.0}
     assert applying(**warm, FUELSYS1=2.0)["TOTAL_TRIM1"] == (-10.0, 10.0)
@@ -70,9 +70,9 @@ def test_bands_apply_by_what_the_car_does():
 
 def test_a_band_is_told_once_when_it_changes():
     watch, running = BandWatch(), latest(RPM=700.0, VPWR=14.0)
-    assert watch.look(running, 0, Vehicle())
-    assert not watch.look(running, 0, Vehicle())
-    assert watch.look(latest(RPM=0.0, VPWR=12.4), 0, Vehicle())
+    assert watch.look(running, 0, Car())
+    assert not watch.look(running, 0, Car())
+    assert watch.look(latest(RPM=0.0, VPWR=12.4), 0, Car())
 
 
 def test_bands_are_shaded_in_the_strips_and_total_trim_is_a_trace(recording, garage, qtbot):

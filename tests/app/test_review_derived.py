@@ -9,9 +9,10 @@ import pytest
 from PySide6.QtCore import Qt
 
 from logbench.app.window import MainWindow
+from logbench.car.model import Car
 from logbench.plot.computed import COMPUTED, computed_traces
 from logbench.plot.trace import SECOND
-from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 
 
@@ -39,7 +40,7 @@ def test_numbers_against_worked_examples():
             trace("SHRTFT1", "%", -6.3),
             trace("LONGFT1", "%", 2.3),
         ],
-        Facts(vehicle=Vehicle(displacement_l=3.5)),
+        Facts(vehicle=Car(displacement_l=3.5)),
     )
     made = {t.signal: t for t in computed_traces(recording)}
     last = {name: t.pyramid.at(t.pyramid.end_ns) for name, t in made.items()}

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from logbench.archive.archive import Archive
+from logbench.car.model import Car
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Event, Facts, Trace, Vehicle, signal_facts
+from logbench.recording.model import Event, Facts, Trace, signal_facts
 
 
 def traces(ect: float = 90.0, rpm: float = 800.0, n: int = 1200, trim: float = 2.0) -> list[Trace]:
@@ -45,7 +46,7 @@ def make(
     made = traces(**values)
     facts = Facts(
         started_utc=started,
-        vehicle=Vehicle(label=car, displacement_l=litres, cylinders=4),
+        vehicle=Car(label=car, displacement_l=litres, cylinders=4),
         signals=signal_facts(trace.signal for trace in made),
         note=note,
         events=[Event(t_ns=0, kind="marker", text=event)] if event else [],

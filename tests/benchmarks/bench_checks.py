@@ -14,7 +14,8 @@ import numpy as np
 from logbench.analysis.bands import load_bands
 from logbench.analysis.run import all_checks, run_checks
 from logbench.analysis.view import View
-from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.car.model import Car
+from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
@@ -37,7 +38,7 @@ def an_hour(fault: float = 0.0, seed: int = 3) -> Recording:
         Trace(s, ecu, "", np.concatenate([t, t + t[-1] + 10**8]), np.concatenate([v, v]))
         for (s, ecu), (t, v) in samples.items()
     ]
-    return Recording.of(traces, Facts(vehicle=Vehicle(displacement_l=2.3)))
+    return Recording.of(traces, Facts(vehicle=Car(displacement_l=2.3)))
 
 
 def best(call, times: int = 7) -> float:

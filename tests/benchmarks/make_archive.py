@@ -18,8 +18,9 @@ from pathlib import Path
 import numpy as np
 
 from logbench.capture.produce import vehicle_of
+from logbench.car.model import Car
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Event, Facts, LinkFacts, Trace, Vehicle, signal_facts
+from logbench.recording.model import Event, Facts, LinkFacts, Trace, signal_facts
 from logbench.signals.table import table
 from logbench.simulator.cars import Faults, draw_car, possible_faults
 from logbench.simulator.drive import Drive
@@ -34,9 +35,9 @@ CARS = 400
 START = datetime(2024, 1, 1, 8, tzinfo=UTC)
 
 
-def base_drives(count: int, seconds: float) -> list[tuple[Vehicle, list[Trace]]]:
+def base_drives(count: int, seconds: float) -> list[tuple[Car, list[Trace]]]:
     """Simulated drives of different cars with air-flow sensors, every second one with a fault."""
-    made: list[tuple[Vehicle, list[Trace]]] = []
+    made: list[tuple[Car, list[Trace]]] = []
     seed = 0
     while len(made) < count:
         seed += 1
@@ -56,7 +57,7 @@ def base_drives(count: int, seconds: float) -> list[tuple[Vehicle, list[Trace]]]
 
 
 def copies(
-    drives: list[tuple[Vehicle, list[Trace]]], count: int
+    drives: list[tuple[Car, list[Trace]]], count: int
 ) -> Iterator[tuple[str, list[Trace], Facts]]:
     """(name, traces, facts) of each recording."""
     rng = np.random.default_rng(1)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from logbench.capture.produce import record_simulated
+from logbench.car.model import Car
 from logbench.errors import SignalUnsupportedError, StorageError
-from logbench.recording.model import Event, Vehicle
+from logbench.recording.model import Event
 from logbench.recording.reader import open_recording
 from logbench.signals.table import table
 from logbench.simulator.cars import draw_car, named_car
@@ -47,7 +48,7 @@ def test_given_vehicle_and_start(tmp_path):
         Drive(named_car(), None, schedule("short-drive")),
         ["RPM"],
         for_s=20.0,
-        vehicle=Vehicle(label="customer's"),
+        vehicle=Car(label="customer's"),
         started_utc="2026-03-01T10:00:00+00:00",
     )
     facts = open_recording(path).facts

@@ -8,9 +8,10 @@ import pytest
 from logbench.capture.messages import CaptureRequest, CarFound
 from logbench.capture.process import run_headless
 from logbench.capture.sources.replay import ReplaySource, parse_replay_url
+from logbench.car.model import Car
 from logbench.errors import LinkUnknownError, RecordingMissingError, SignalUnsupportedError
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Facts, SignalFacts, Trace, Vehicle
+from logbench.recording.model import Facts, SignalFacts, Trace
 from logbench.recording.reader import open_recording
 
 
@@ -24,7 +25,7 @@ def original(tmp_path):
         Trace("VSS", "7E9", "km/h", t_ns[::7] + 5, rng.normal(50, 1, 43)),
     ]
     facts = Facts(
-        vehicle=Vehicle(vin="ZZ9TEST280X000002"),
+        vehicle=Car(vin="ZZ9TEST280X000002"),
         signals={"RPM": SignalFacts(unit="rpm", pid=0x0C), "VSS": SignalFacts(unit="km/h", pid=13)},
     )
     return write_recording(tmp_path / "original.parquet", traces, facts)

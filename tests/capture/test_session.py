@@ -19,10 +19,11 @@ from logbench.capture.messages import (
     Stop,
 )
 from logbench.capture.session import GAP_S, Session
+from logbench.car.model import Car
 from logbench.errors import LinkLostError, StorageError
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
-from logbench.recording.model import Event, Facts, LinkFacts, Surroundings, Vehicle
+from logbench.recording.model import Event, Facts, LinkFacts, Surroundings
 from logbench.recording.reader import open_recording
 from logbench.vehicle.model import Reading
 from tests.capture.fake_source import SIGNALS, FakeSource
@@ -63,7 +64,7 @@ def request(tmp_path, **more) -> CaptureRequest:
 
 def test_all_samples_arrive(tmp_path, listener):
     source = FakeSource(0.001, last=200)
-    vehicle = Vehicle(label="test car", cylinders=4)
+    vehicle = Car(label="test car", cylinders=4)
     asked = request(tmp_path, vehicle=vehicle, note="hm", surroundings=Surroundings(soak_hours=9.0))
     ending = Session(asked, source, listener).run()
     assert ending == Finished(tmp_path / "drive.parquet", 800, ending.elapsed_s)
@@ -258,7 +259,7 @@ def test_resume_goes_on_in_the_same_recording(tmp_path, listener):
         recording_id="first",
         started_utc=began,
         note="n",
-        vehicle=Vehicle(label="mine"),
+        vehicle=Car(label="mine"),
         link=LinkFacts(url="fake:"),
         extra={"altitude_m": 300.0},
     )

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from logbench.analysis.model import Finding, Verdict
+from logbench.car.model import Car
 from logbench.cases.check import CheckRecording, Judge
 from logbench.cases.compare import CompareFiles
 from logbench.cases.files import ExportRecording
@@ -15,7 +16,7 @@ from logbench.cli.main import main
 from logbench.errors import BandsError, UsageError
 from logbench.job.folder import create_job
 from logbench.recording.export import Selection
-from logbench.recording.model import Surroundings, Vehicle
+from logbench.recording.model import Surroundings
 from logbench.recording.reader import open_recording
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
@@ -81,7 +82,7 @@ def test_own_limits_that_are_wrong_are_said_and_not_used(usual: Path, capsys):
 
 
 def test_what_is_stated_goes_before_the_file():
-    stated = Vehicle(displacement_l=1.1)
+    stated = Car(displacement_l=1.1)
     recording, judged = run_here(
         CheckRecording(DRIVES[1], None, stated, Surroundings(altitude_m=4000.0))
     )

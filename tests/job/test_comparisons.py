@@ -122,15 +122,15 @@ def test_a_comparison_is_told_in_the_report(demo_job):
 
 
 def test_two_cars_are_not_compared_in_a_report_without_being_confirmed(demo_job):
+    from logbench.car.model import Car
     from logbench.recording.finish import write_recording
-    from logbench.recording.model import Vehicle
     from logbench.recording.reader import open_recording
     from logbench.report.gather import gather
     from logbench.report.options import ReportOptions
 
     folder, job = demo_job
     drive = open_recording(RECORDINGS / "after.parquet")
-    other = Vehicle(vin="ZZ9TEST280X000002", displacement_l=2.3, cylinders=4)
+    other = Car(vin="ZZ9TEST280X000002", displacement_l=2.3, cylinders=4)
     facts = drive.facts.model_copy(update={"recording_id": "", "vehicle": other})
     write_recording(folder.path / "recordings/other.parquet", list(drive.traces()), facts)
     job.recordings[1].file = "recordings/other.parquet"

@@ -287,7 +287,7 @@ def test_recordings_readings_photos_and_a_copy_elsewhere(tmp_path):
     assert kept.file != twice.file
     assert job.photos[0].file == "photos/bay -1-.JPG"
     assert job.files[0].file == "files/note.pdf"
-    assert (job.vehicle.odometer_km, job.vehicle.odometer_source) == (81234.5, "PID A6")
+    assert (job.vehicle.odometer_km, job.vehicle.source("odometer_km")) == (81234.5, "read")
     elsewhere = tmp_path / "other computer" / "copied"
     shutil.copytree(folder.path, elsewhere)
     shutil.rmtree(folder.path)

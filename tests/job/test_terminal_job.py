@@ -135,7 +135,7 @@ def test_a_simulated_car_is_read_and_cleared(folder: Path, capsys, monkeypatch):
     assert re.search(r"monitors of 7E8 (are not )?", out)
     _, job = open_job(folder)
     assert [entry.role for entry in job.readings] == ["before"]
-    assert job.vehicle.odometer_source == "PID A6"
+    assert job.vehicle.source("odometer_km") == "read"
 
     # without the words nothing is cleared, and what would be lost was told
     monkeypatch.setattr("typer.prompt", lambda *_, **__: "yes")

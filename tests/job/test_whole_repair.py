@@ -16,11 +16,11 @@ from pypdf import PdfReader
 from logbench.analysis.model import Verdict
 from logbench.capture.messages import CaptureRequest, Message, Status
 from logbench.capture.process import run_headless
+from logbench.car.model import Car
 from logbench.errors import ClearingRefusedError
 from logbench.job.folder import JobFolder, create_job, open_job
 from logbench.job.model import Job, JobEvent, Note
 from logbench.job.timeline import timeline
-from logbench.recording.model import Vehicle
 from logbench.report.document import build_report
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
@@ -55,7 +55,7 @@ def record(url: str, out: Path, limit_s: float, clock: HeldClock, until_s: float
         link_url=url,
         signals=SIGNALS,
         out=out,
-        vehicle=Vehicle(displacement_l=car.displacement_l, cylinders=car.cylinders),
+        vehicle=Car(displacement_l=car.displacement_l, cylinders=car.cylinders),
         limit_s=limit_s,
     )
     path = run_headless(request, watch, HurriedSource).path

@@ -13,8 +13,9 @@ from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.overlay import By, overlay
 from logbench.analysis.model import Band, Condition, ConditionSpan, Finding, Span, Verdict
 from logbench.analysis.view import View
+from logbench.car.model import Car
 from logbench.errors import StorageError
-from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording, open_recording
 from logbench.report.drawing import BLUE, VERMILLION
 from logbench.report.plots import (
@@ -34,7 +35,7 @@ def _recording() -> Recording:
     wave = 1500 + 700 * np.sin(t_ns / 40e9)
     return Recording.of(
         [Trace("RPM", "7E8", "rpm", t_ns, wave), Trace("ECT", "7E8", "degC", t_ns, wave / 30)],
-        Facts(vehicle=Vehicle(label="Invented 2.0")),
+        Facts(vehicle=Car(label="Invented 2.0")),
     )
 
 

@@ -9,10 +9,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from logbench.car.vin import check_vin
 from logbench.errors import SignalUnsupportedError, UsageError
 from logbench.signals.decoding import decode
 from logbench.signals.table import table
-from logbench.signals.vin import check_vin
 from logbench.simulator.cars import CAR_NAMES, draw_car, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import (

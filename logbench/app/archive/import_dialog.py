@@ -25,9 +25,9 @@ from PySide6.QtWidgets import (
 from logbench.app.parts import Elided, chooser, heads_left, lay, muted, named, pad, styled
 from logbench.app.tables import splitter
 from logbench.app.theme import Theme
+from logbench.car.model import Car
 from logbench.cases.importing import Kind
 from logbench.importing.model import SURE, ColumnMap, Mapping
-from logbench.recording.model import Vehicle
 from logbench.signals.table import table
 from logbench.signals.units import compatible, known
 from logbench.words import tr, tr_n, word
@@ -166,11 +166,11 @@ class ImportDialog(QDialog):
         styled(self.said, style).style().polish(self.said)
         self.said.setText(sentence)
 
-    def vehicle(self) -> Vehicle | None:
+    def vehicle(self) -> Car | None:
         """What the user said of the car; None when nothing."""
         litres = self.litres.value() or None
         label = self.car.text().strip()
-        return Vehicle(label=label, displacement_l=litres) if label or litres else None
+        return Car(label=label, displacement_l=litres) if label or litres else None
 
     def _fill_settings(self) -> None:
         mapping, time = self.mapping, self.mapping.time

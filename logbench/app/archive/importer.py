@@ -13,12 +13,12 @@ from PySide6.QtWidgets import QWidget
 from logbench.app.archive.import_dialog import ImportDialog
 from logbench.app.long_work import LongWork
 from logbench.app.theme import Look
+from logbench.car.model import Car
 from logbench.cases.archive import Account
 from logbench.cases.importing import CutAgain, ImportFiles, Kind, Survey, SurveyFiles
 from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError
 from logbench.importing.model import Mapping, remember
-from logbench.recording.model import Vehicle
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ class Importer(QObject):
         self._kinds: list[Kind] = []
         self._mappings: dict[Path, Mapping] = {}
         self._files: list[Path] = []
-        self._vehicle: Vehicle | None = None
+        self._vehicle: Car | None = None
 
     def start(self, into: Archive | Path, paths: Sequence[Path]) -> None:
         """Look into the files, then ask; recordings go into an archive or a folder."""

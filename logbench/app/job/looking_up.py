@@ -10,9 +10,9 @@ from PySide6.QtWidgets import QDialog, QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import Answers, lay, muted, named
+from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
-from logbench.job.model import JobVehicle
 from logbench.job.privacy import PLACE, search_url, search_words
 from logbench.words import tr
 
@@ -29,9 +29,9 @@ _TEXT = tr(
 class SearchPageDialog(QDialog):
     """Asks for the address of a search page, and shows what would be opened."""
 
-    def __init__(self, template: str, code: str, car: JobVehicle | None, parent: QWidget) -> None:
+    def __init__(self, template: str, code: str, car: Car | None, parent: QWidget) -> None:
         super().__init__(parent)
-        self._code, self._car = code or _EXAMPLE_CODE, car or JobVehicle()
+        self._code, self._car = code or _EXAMPLE_CODE, car or Car()
         self.setWindowTitle(tr("Search page for codes"))
         self.setMinimumWidth(600)
         text = QLabel(_TEXT if template else tr("No search page is set yet. {text}", text=_TEXT))
@@ -71,7 +71,7 @@ class LookUp:
         self.ask: Callable[[SearchPageDialog], bool] = lambda dialog: bool(dialog.exec())
         """Shows a dialog; tests put their own answer here."""
 
-    def set_page(self, code: str = "", car: JobVehicle | None = None) -> bool:
+    def set_page(self, code: str = "", car: Car | None = None) -> bool:
         """Ask for the search page; False when it was left as it is."""
         dialog = SearchPageDialog(self._settings.search_page, code, car, self._parent)
         if not self.ask(dialog):

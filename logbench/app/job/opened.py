@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.app.services import Services
+from logbench.car.model import Car
 from logbench.cases.runner import Done
 from logbench.cases.work import Case, Outcome
 from logbench.errors import JobError
@@ -74,8 +76,9 @@ class OpenJob(QObject):
         """Change a field; one that is not taken stays as it was, and `ended` says why."""
         if getattr(part, field) == value:
             return
+        change = part.state if isinstance(part, Car) else partial(setattr, part)
         try:
-            self.edit(lambda _: setattr(part, field, value))
+            self.edit(lambda _: change(field, value))
         except ValidationError as error:
             self.trouble(
                 tr(

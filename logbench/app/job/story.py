@@ -153,8 +153,6 @@ class Fields(Tab):
         whole = not box.decimals() and not path.endswith("_km")
         number = int(value) if whole else value / self._factor(path)
         self._set(path, number if known else None)
-        if path == "vehicle.odometer_km":
-            self._set("vehicle.odometer_source", "typed" if known else "")
 
 
 class StoryPanel(Fields):

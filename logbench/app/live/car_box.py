@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from logbench.app.parts import lay, muted
+from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
-from logbench.recording.model import Surroundings, Vehicle
+from logbench.recording.model import Surroundings
 from logbench.signals.units import Units
 from logbench.words import tr
 
@@ -134,7 +135,7 @@ class CarBox(QWidget):
     def __init__(self, settings: Settings) -> None:
         super().__init__()
         self._settings = settings
-        self._vehicle = Vehicle()
+        self._vehicle = Car()
         self.label = QLineEdit()
         self.label.setPlaceholderText(tr("Name or plate (optional)"))
         self.label.setAccessibleName(tr("Name of the car"))
@@ -189,14 +190,14 @@ class CarBox(QWidget):
         self.regulating.set_scale(Scale(units.choice("temperature"), *units.line("degC")))
         self._look()
 
-    def set_vehicle(self, vehicle: Vehicle) -> None:
+    def set_vehicle(self, vehicle: Car) -> None:
         """Show these facts; those without a field are kept for the recording."""
         self._vehicle = vehicle
         self.label.setText(vehicle.label)
         self.displacement.set_number(vehicle.displacement_l)
         self.regulating.set_number(vehicle.regulating_temp_degc)
 
-    def vehicle(self) -> Vehicle:
+    def vehicle(self) -> Car:
         """The facts as entered; an empty field stays unknown. Raises `UsageError`."""
         return self._vehicle.model_copy(
             update={

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.app.live.session import LiveSession
+from logbench.car.model import Car
 from logbench.cases.live import NEEDED, LookAtDrive, Progressed, ReadGoals
 from logbench.cases.runner import Owner, Running
 from logbench.plot.computed import COMPUTED
-from logbench.recording.model import Facts, Surroundings, Vehicle
+from logbench.recording.model import Facts, Surroundings
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ class DriveWatcher(QObject):
     def __init__(self, session: LiveSession, owner: Owner, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._session, self._owner = session, owner
-        self.vehicle = Vehicle()
+        self.vehicle = Car()
         self._surroundings = Surroundings()
         self.goals: Sequence[CellGoal] = ()
         self.progress: DriveProgress | None = None
@@ -50,7 +51,7 @@ class DriveWatcher(QObject):
         self._timer.timeout.connect(self._look)
         session.state_changed.connect(self._state_changed)
 
-    def set_car(self, vehicle: Vehicle, surroundings: Surroundings) -> None:
+    def set_car(self, vehicle: Car, surroundings: Surroundings) -> None:
         """What was stated of the car, the place and the day of the drive that begins."""
         self.vehicle, self._surroundings = vehicle, surroundings
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import logging
 from collections.abc import Mapping
 
+from logbench.car.vin import check_vin
 from logbench.signals.decoding import label, supported_pids
 from logbench.signals.table import table
-from logbench.signals.vin import check_vin
 from logbench.vehicle.model import CarFacts
 from logbench.vehicle.records.asking import Asker, Values
 from logbench.vehicle.records.model import Calibration, CarReading, EcuIdentity, Identity, Ignition

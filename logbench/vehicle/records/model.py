@@ -9,6 +9,10 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from logbench.car import identity as who
+from logbench.car.identity import Ecu
+from logbench.car.model import Car
+
 SCHEMA_VERSION = "1.0"
 CodeState = Literal["stored", "pending", "permanent"]
 STATES: tuple[CodeState, ...] = ("stored", "pending", "permanent")
@@ -176,3 +180,14 @@ class CarReading(_Record):
     def codes_known(self, state: CodeState) -> bool:
         """Whether any ECU answered: without, 'no codes' cannot be said."""
         return bool(self.answered.get(f"{state} codes"))
+
+    @property
+    def car(self) -> Car:
+        """What the car says of itself."""
+        told = self.identity
+        ecus = {
+            ecu.address: Ecu(name=ecu.name, calibrations={c.id: c.cvn for c in ecu.calibrations})
+            for ecu in told.ecus
+        }
+        identity = who.Identity(vin=told.vin, protocol=told.protocol, ecus=ecus)
+        return Car.read(identity, odometer_km=self.odometer_km)

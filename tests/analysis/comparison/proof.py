@@ -27,10 +27,12 @@ from logbench.analysis.comparison.quantities import efficiency
 from logbench.analysis.comparison.results import Comparison, SignalVerdict
 from logbench.analysis.comparison.warmup_curves import compare_warm_up
 from logbench.analysis.view import View
-from logbench.recording.model import Facts, Trace, Vehicle
+from logbench.car.model import Car
+from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from logbench.signals.table import default_signals, table
-from logbench.simulator.cars import Car, draw_car
+from logbench.simulator import cars
+from logbench.simulator.cars import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.produce import produce
@@ -109,7 +111,7 @@ def random_schedule(rng: random.Random, *, warm: bool = True, parts: int = 7) ->
 
 
 def record(
-    car: Car,
+    car: cars.Car,
     schedule: Schedule,
     seed: int,
     *,
@@ -126,7 +128,7 @@ def record(
         Trace(signal, ecu, table().by_acronym(signal).unit, t_ns, values)
         for (signal, ecu), (t_ns, values) in samples.items()
     ]
-    vehicle = Vehicle(vin=car.vin, displacement_l=car.displacement_l, cylinders=car.cylinders)
+    vehicle = Car(vin=car.vin, displacement_l=car.displacement_l, cylinders=car.cylinders)
     return Recording.of(traces, Facts(vehicle=vehicle))
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logbench.signals.vin import check_digit, check_vin
+from logbench.car.vin import check_digit, check_vin
 
 LEGAL = "0123456789ABCDEFGHJKLMNPRSTUVWXYZ"
 

@@ -1,0 +1,134 @@
+"""The car as a recording, a job and a person know it, each fact with where it came from."""
+
+from __future__ import annotations
+
+from typing import Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from logbench.car.identity import Identity
+from logbench.system.text import Line
+
+Source = Literal["stated", "read", "worked out"]
+_FORMER: dict[str, Source] = {"PID A6": "read", "typed": "stated"}
+"""What `odometer_source` said in jobs of earlier versions."""
+
+
+class Car(BaseModel):
+    """All that is known of a car; None and empty mean unknown, never a guess."""
+
+    model_config = ConfigDict(extra="allow", validate_assignment=True)
+
+    label: Line = ""
+    vin: Line = ""
+    registration: Line = ""
+    make: Line = ""
+    model: Line = ""
+    year: int | None = Field(default=None, ge=1900, le=2200)
+    displacement_l: float | None = Field(default=None, gt=0.0, le=20.0)
+    cylinders: int | None = Field(default=None, ge=1, le=16)
+    turbo: bool | None = None
+    fuel: Line = ""
+    gearbox: Line = ""
+    regulating_temp_degc: float | None = Field(default=None, gt=40.0, lt=130.0)
+    """Nominal regulating temperature of the thermostat."""
+    odometer_km: float | None = Field(default=None, ge=0, le=10_000_000)
+    identity: Identity = Field(default_factory=Identity)
+    """What the car says of itself; its VIN is not the one on the papers where they differ."""
+    sources: dict[str, Source] = Field(default_factory=dict)
+    """By fact; one that is known and not named here was stated by a person."""
+    read_instead: dict[str, str | float] = Field(default_factory=dict)
+    """What the car itself gives where a person stated something else, by fact."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _former(cls, content: Any) -> Any:
+        """Take files of earlier versions."""
+        if not isinstance(content, dict) or "odometer_source" not in content:
+            return content
+        taken = dict(content)
+        source = _FORMER.get(taken.pop("odometer_source"))
+        return {"sources": {"odometer_km": source}, **taken} if source else taken
+
+    @property
+    def name(self) -> str:
+        """Make, model and year, as far as they are known."""
+        return " ".join(str(part) for part in (self.make, self.model, self.year) if part)
+
+    @property
+    def called(self) -> str:
+        """What a list calls it: name, plate, make or VIN, whichever is known first."""
+        return self.label or self.registration or self.name or self.vin or self.identity.vin
+
+    @property
+    def engine(self) -> str:
+        """`2.3 L, 4 cylinders, turbocharged, petrol`, as far as it is known."""
+        parts = (
+            f"{self.displacement_l:g} L" if self.displacement_l else "",
+            f"{self.cylinders} cylinders" if self.cylinders else "",
+            "turbocharged" if self.turbo else "",
+            self.fuel,
+        )
+        return ", ".join(part for part in parts if part)
+
+    @property
+    def identified(self) -> Identity:
+        """Which car it is: what it says itself, else the VIN that was stated."""
+        if self.identity.known_vin or not self.vin:
+            return self.identity
+        return self.identity.model_copy(update={"vin": self.vin})
+
+    def source(self, fact: str) -> Source | None:
+        """Where a fact came from; None where it is not known."""
+        known = getattr(self, fact) not in ("", None)
+        return self.sources.get(fact, "stated") if known else None
+
+    def state(self, fact: str, value: Any) -> None:
+        """A person says so. Raises `ValidationError` for what it cannot be."""
+        setattr(self, fact, value)
+        self.sources.pop(fact, None)
+        if self.read_instead.get(fact) == value:
+            del self.read_instead[fact]
+
+    def over(self, other: Car) -> Car:
+        """These facts, and those of the other where nothing is known here."""
+        made = other.model_copy(deep=True)
+        for fact in _FACTS:
+            if self.source(fact) is not None:
+                setattr(made, fact, getattr(self, fact))
+                made.sources.pop(fact, None)
+                if fact in self.sources:
+                    made.sources[fact] = self.sources[fact]
+        made.identity = other.identity.renewed(self.identity)
+        made.read_instead |= self.read_instead
+        return made
+
+    def learn(self, other: Car) -> None:
+        """Take over what is not known here, and what the car now says of itself; what a person
+        stated stays, with what was read beside it."""
+        for fact in _FACTS:
+            value, source, own = getattr(other, fact), other.source(fact), self.source(fact)
+            if source is None or (fact == "vin" and not Identity(vin=value).known_vin):
+                continue
+            alike = str(getattr(self, fact)).upper() == str(value).upper()
+            if own is None or (source == "read" and own != "stated"):
+                setattr(self, fact, value)
+                self.sources[fact] = source
+            elif source == "read" and not alike:
+                self.read_instead[fact] = value
+            if alike:
+                self.read_instead.pop(fact, None)
+        self.identity = self.identity.renewed(other.identity)
+
+    @classmethod
+    def read(cls, identity: Identity, **facts: Any) -> Self:
+        """A car of which only is known what it says itself."""
+        known = {fact: value for fact, value in facts.items() if value not in ("", None)}
+        if identity.vin:
+            known["vin"] = identity.vin
+        return cls(identity=identity, sources=dict.fromkeys(known, "read"), **known)
+
+
+_FACTS = tuple(
+    name for name in Car.model_fields if name not in ("identity", "sources", "read_instead")
+)
