@@ -14,7 +14,7 @@ from logbench.analysis import checks
 from logbench.analysis.bands import BandRow
 from logbench.analysis.run import all_checks, evidence_so_far, run_checks
 from logbench.app.review.findings import FindingsPanel
-from logbench.app.theme import LIGHT
+from logbench.app.theme import Look
 from logbench.archive.archive import Archive
 from logbench.archive.overview import Catalogue
 from logbench.archive.sweep import sweep_checks
@@ -96,7 +96,7 @@ def test_it_is_in_the_report_in_its_own_words(added):
 
 def test_it_is_in_the_windows_list_with_its_signal_and_band(added, qtbot):
     finding = mine(run_checks(open_recording(BEFORE)))
-    panel = FindingsPanel(LIGHT)
+    panel = FindingsPanel(Look("light"))
     qtbot.addWidget(panel)
     panel.show_findings([finding])
     assert panel.list.topLevelItem(0).text(1) == "made up: top speed"

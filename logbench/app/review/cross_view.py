@@ -26,11 +26,11 @@ from logbench.app.commands import add_command
 from logbench.app.flow import Flow
 from logbench.app.parts import chooser, delayed, lay, muted
 from logbench.app.plot.view import TimeView
-from logbench.app.theme import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, YELLOW, Theme
+from logbench.app.theme import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, YELLOW, Look, Theme
 from logbench.plot.cross import Pairs, cells, condition_of, pair, spans_of
 from logbench.plot.trace import StripTrace
 from logbench.signals.numbers import count_text, value_text
-from logbench.signals.units import METRIC, Units, unit_text
+from logbench.signals.units import unit_text
 from logbench.words import tr, word
 
 if TYPE_CHECKING:
@@ -54,14 +54,13 @@ class CrossView(QWidget):
     marked = Signal(object)
     """Spans of the points that were marked."""
 
-    def __init__(self, view: TimeView, theme: Theme) -> None:
+    def __init__(self, view: TimeView, look: Look) -> None:
         super().__init__()
         self._view = view
         self._traces: Sequence[StripTrace] = ()
         self._conditions: Sequence[ConditionSpan] = ()
         self._pairs: Pairs | None = None
-        self._theme = theme
-        self._units = METRIC
+        self._look = look
         self._plot: CrossPlot | None = None
         shape = tr("Points, or a number in each cell")
         self.shape_box = chooser(shape, _SHAPE_CHARS)
@@ -92,6 +91,8 @@ class CrossView(QWidget):
         self._layout = lay(QVBoxLayout(self), *parts, margins=(0, 2, 0, 6))
         self._soon = delayed(self, _WAIT_MS, self.draw)
         view.changed.connect(self._draw_soon)
+        look.changed.connect(self._repaint)
+        look.units_changed.connect(self._draw_soon)
         self._add_commands()
 
     def _add_commands(self) -> None:
@@ -121,7 +122,7 @@ class CrossView(QWidget):
         if self._plot is None:
             from logbench.app.review.cross_plot import CrossPlot
 
-            self._plot = CrossPlot(self._theme)
+            self._plot = CrossPlot(self._look.theme)
             self._plot.marked.connect(self._marked)
             self._room.addWidget(self._plot)
             self.setFocusProxy(self._plot)
@@ -147,17 +148,10 @@ class CrossView(QWidget):
                 self.y_box.setCurrentIndex(1)
         self._draw_soon()
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self._theme = theme
+    def _repaint(self, theme: Theme) -> None:
         if self._plot is not None:
             self._plot.set_theme(theme)
             self.draw()
-
-    def set_units(self, units: Units) -> None:
-        """Show values in other units."""
-        self._units = units
-        self._draw_soon()
 
     def draw(self) -> None:
         """Pair the values anew and show them."""
@@ -167,7 +161,7 @@ class CrossView(QWidget):
         x, y = chosen[0], chosen[1]
         z = self._chosen(self.z_box)
         found_pairs = pair(x, y, z, self._view.start_ns, self._view.end_ns)
-        units = self._units
+        units = self._look.units
         self._pairs = pairs = replace(
             found_pairs,
             x=units.array(found_pairs.x, x.unit),
@@ -190,7 +184,7 @@ class CrossView(QWidget):
         self._layout.activate()  # the plot, when made just now, leaves the layout as it was
 
     def _colors(self, pairs: Pairs) -> npt.NDArray[np.uint32]:
-        theme = self._theme
+        theme = self._look.theme
         if pairs.z is not None:
             return _shaded(pairs.z, theme)
         plain = np.uint32(theme.trace(0).rgb())
@@ -201,9 +195,9 @@ class CrossView(QWidget):
 
     def _legend(self, pairs: Pairs, z: StripTrace | None) -> str:
         """What the colours mean, as rich text; its words are ours or escaped."""
-        theme = self._theme
+        theme = self._look.theme
         if z is not None and pairs.z is not None:
-            unit = self._units.unit(z.unit)
+            unit = self._look.units.unit(z.unit)
             low, high = (f"{value_text(v, unit)} {unit_text(unit)}" for v in _ends(pairs.z))
             marks = (
                 (theme.trace(0), tr("{low} or less", low=low)),
@@ -231,7 +225,7 @@ class CrossView(QWidget):
                     tr("{n} points marked; the strips show when", n=count_text(count))
                 )
 
-    def _draw_soon(self) -> None:
+    def _draw_soon(self, _: object = None) -> None:
         if self.isVisible():
             self._soon.start()
 

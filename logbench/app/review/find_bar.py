@@ -12,6 +12,7 @@ from logbench.analysis.expressions import EXAMPLE
 from logbench.analysis.model import Span
 from logbench.app.commands import add_command
 from logbench.app.parts import lay, named, styled, text_button
+from logbench.app.theme import Look
 from logbench.errors import LogbenchError
 from logbench.signals.units import Units, unit_text
 from logbench.words import tr
@@ -28,7 +29,7 @@ class FindBar(QWidget):
     """The place (span) to show."""
     closed = Signal()
 
-    def __init__(self, search: Search, now_ns: Callable[[], int]) -> None:
+    def __init__(self, search: Search, now_ns: Callable[[], int], look: Look) -> None:
         super().__init__()
         self._search = search
         self._now_ns = now_ns
@@ -45,6 +46,8 @@ class FindBar(QWidget):
         self.said = QLabel()
         parts = (self.line, 1), previous, following, self.said, close
         lay(QHBoxLayout(self), *parts, margins=(6, 0, 12, 2))
+        self._show_units(look.units)
+        look.units_changed.connect(self._show_units)
         self.hide()
 
     def open(self) -> None:
@@ -58,7 +61,7 @@ class FindBar(QWidget):
         self.hide()
         self.closed.emit()
 
-    def set_units(self, units: Units) -> None:
+    def _show_units(self, units: Units) -> None:
         """The numbers of a condition are in these units from now on."""
         said = ", ".join(unit_text(units.unit(u)) for u in ("km/h", "degC", "kPa", "g/s"))
         self.line.setToolTip(tr("Numbers are in the units shown: {units} …", units=said))

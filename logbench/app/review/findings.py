@@ -13,7 +13,7 @@ from logbench.analysis.findings import ends_in, number_text, reason_text
 from logbench.analysis.model import Band, Finding
 from logbench.app.parts import current_row, lay, muted, named, plain_tip
 from logbench.app.tables import splitter, tree
-from logbench.app.theme import VERDICT_SYMBOLS, Theme
+from logbench.app.theme import VERDICT_SYMBOLS, Look
 from logbench.plot.trace import SECOND
 from logbench.signals.numbers import end_text, limits, time_text
 from logbench.signals.unit_sentences import in_units
@@ -26,10 +26,9 @@ _MOST_TIMES = 6
 class BandBar(QWidget):
     """Where a number stands in its band: watch range, the range within it, and the number."""
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
-        self.theme = theme
-        self.units = METRIC
+        self._look = look
         self._finding: Finding | None = None
         self._tall = 16
         self._fit_font()
@@ -53,15 +52,11 @@ class BandBar(QWidget):
         self._finding = finding
         usable = finding is not None and finding.value is not None and finding.band is not None
         self.setVisible(usable)
+        units = self._look.units
         if finding is not None and finding.value is not None and finding.band is not None:
-            within = limits(ends_in(finding.band, finding.band.within, self.units))
-            self.setAccessibleName(
-                tr(
-                    "{number}, within {range}",
-                    number=number_text(finding, self.units),
-                    range=within,
-                )
-            )
+            within = limits(ends_in(finding.band, finding.band.within, units))
+            number = number_text(finding, units)
+            self.setAccessibleName(tr("{number}, within {range}", number=number, range=within))
         self.update()
 
     def paintEvent(self, event: QPaintEvent) -> None:
@@ -71,7 +66,7 @@ class BandBar(QWidget):
             return
         painter = QPainter(self)
         left, right = 8.0, self.width() - 8.0
-        units = self.units
+        theme, units = self._look.theme, self._look.units
         value = units.value(finding.value, finding.unit)
         outer, inner = (
             ends_in(finding.band, e, units) for e in (finding.band.watch, finding.band.within)
@@ -84,14 +79,14 @@ class BandBar(QWidget):
         def x(value: float) -> float:
             return left + (value - low) / (high - low) * (right - left)
 
-        watch, within = QColor(self.theme.traces[1]), QColor(self.theme.traces[2])
+        watch, within = QColor(theme.traces[1]), QColor(theme.traces[2])
         watch.setAlpha(70)
         within.setAlpha(120)
-        painter.fillRect(QRectF(left, self._tall + 2, right - left, 12), QColor(self.theme.line))
+        painter.fillRect(QRectF(left, self._tall + 2, right - left, 12), QColor(theme.line))
         for (start, end), color in ((outer, watch), (inner, within)):
             x0, x1 = (left if start is None else x(start)), (right if end is None else x(end))
             painter.fillRect(QRectF(x0, self._tall + 2, x1 - x0, 12), color)
-        painter.setPen(QColor(self.theme.muted))
+        painter.setPen(QColor(theme.muted))
         self._write_ends(painter, sorted(set(ends)), x)
         half = units.value(finding.uncertainty or 0.0, finding.unit, difference=True)
         self._point(painter, value, half, x)
@@ -115,12 +110,12 @@ class BandBar(QWidget):
     ) -> None:
         assert self._finding is not None
         at = x(value)
-        painter.setPen(QPen(QColor(self.theme.text), 2))
+        painter.setPen(QPen(QColor(self._look.theme.text), 2))
         painter.drawLine(int(at), self._tall - 4, int(at), self._tall + 18)
         if half:
             x0, x1 = max(8.0, x(value - half)), min(self.width() - 8.0, x(value + half))
             painter.drawLine(int(x0), self._tall + 8, int(x1), self._tall + 8)
-        text = number_text(self._finding, self.units)
+        text = number_text(self._finding, self._look.units)
         wide = painter.fontMetrics().horizontalAdvance(text)
         left = min(max(at - wide / 2, 0), self.width() - wide - 2)
         painter.drawText(QRectF(left, -2, wide + 4, self._tall + 2), 0, text)
@@ -131,14 +126,13 @@ class FindingsPanel(QWidget):
 
     chosen = Signal(object)
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
-        self._theme = theme
-        self.units = METRIC
+        self._look = look
         self._findings: list[Finding] = []
         self.list = tree((tr("Verdict"), tr("Finding")), tr("Findings"))
         self.list.currentItemChanged.connect(self._changed)
-        self.bar = BandBar(theme)
+        self.bar = BandBar(look)
         self.detail = named(QTextBrowser(), tr("The finding in full"))
         self.detail.setOpenLinks(False)
         self.state = muted()
@@ -146,6 +140,9 @@ class FindingsPanel(QWidget):
         lay(QVBoxLayout(lower), self.bar, (self.detail, 1), margins=(0, 4, 0, 0))
         split = splitter(Qt.Orientation.Vertical, {self.list: 240, lower: 360})
         lay(QVBoxLayout(self), self.state, (split, 1), margins=(0, 0, 0, 0))
+        look.changed.connect(self._write)
+        look.units_changed.connect(self._write)
+        look.units_changed.connect(self._write_detail)
         self.show_findings((), tr("Open a recording to have it checked."))
 
     @property
@@ -159,35 +156,13 @@ class FindingsPanel(QWidget):
         self._findings = sorted(findings, key=lambda f: order[f.verdict.value])
         self.list.clear()
         for finding in self._findings:
-            item = QTreeWidgetItem(
-                [
-                    f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}",
-                    finding.heading,
-                ]
-            )
-            self.list.addTopLevelItem(item)
-        self._write_tips()
-        self._paint_verdicts()
+            verdict = f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}"
+            self.list.addTopLevelItem(QTreeWidgetItem([verdict, finding.heading]))
+        self._write()
         self.state.setText(state)
         self.state.setVisible(bool(state))
-        self.bar.show_finding(None)
         hint = tr("Choose a finding to see its evidence.")
         self.detail.setHtml(f"<p>{escape(hint)}</p>" if findings else "")
-
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self._theme = self.bar.theme = theme
-        self._paint_verdicts()
-        self.bar.update()
-
-    def set_units(self, units: Units) -> None:
-        """Show numbers in other units."""
-        self.units = self.bar.units = units
-        finding = self.current()
-        self._write_tips()
-        self.bar.show_finding(finding)
-        if finding is not None:
-            self.detail.setHtml(as_html(finding, units))
 
     def current(self) -> Finding | None:
         """The chosen finding."""
@@ -205,25 +180,26 @@ class FindingsPanel(QWidget):
         item = self.list.currentItem()
         self.choose(0 if item is None else self.list.indexOfTopLevelItem(item) + by)
 
-    def _write_tips(self) -> None:
+    def _write(self, _: object = None) -> None:
+        """What depends on the look."""
+        theme, units = self._look.theme, self._look.units
         for row, finding in enumerate(self._findings):
             item = self.list.topLevelItem(row)
-            if item is not None:
-                item.setToolTip(1, plain_tip(reason_text(finding, self.units)))
+            assert item is not None
+            item.setToolTip(1, plain_tip(reason_text(finding, units)))
+            item.setForeground(0, QBrush(theme.verdict(finding.verdict)))
+        self.bar.show_finding(self.current())
 
-    def _paint_verdicts(self) -> None:
-        for row, finding in enumerate(self._findings):
-            item = self.list.topLevelItem(row)
-            if item is not None:
-                item.setForeground(0, QBrush(self._theme.verdict(finding.verdict)))
+    def _write_detail(self, _: object = None) -> None:
+        finding = self.current()
+        if finding is not None:
+            self.detail.setHtml(as_html(finding, self._look.units))
 
     def _changed(self, item: QTreeWidgetItem | None) -> None:
-        if item is None:
-            return
-        finding = self._findings[self.list.indexOfTopLevelItem(item)]
-        self.bar.show_finding(finding)
-        self.detail.setHtml(as_html(finding, self.units))
-        self.chosen.emit(finding)
+        if item is not None:
+            self.bar.show_finding(self.current())
+            self._write_detail()
+            self.chosen.emit(self.current())
 
 
 def as_html(finding: Finding, units: Units = METRIC) -> str:

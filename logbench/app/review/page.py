@@ -33,7 +33,6 @@ from logbench.app.review.plots import ReviewPlots
 from logbench.app.review.values import SignalsTable
 from logbench.app.services import Services
 from logbench.app.tables import splitter
-from logbench.app.theme import Theme
 from logbench.cases.check import Judged
 from logbench.cases.review import OpenDemo, Opened, OpenForReview
 from logbench.plot.bands import band_of, concerning
@@ -55,11 +54,11 @@ class ReviewPage(QWidget):
     def __init__(self, services: Services) -> None:
         super().__init__()
         self._services = services
-        theme, settings = services.look.theme, services.settings
-        self.plots = plots = ReviewPlots(theme, self._search)
+        look, settings = services.look, services.settings
+        self.plots = plots = ReviewPlots(look, self._search)
         self.view, self.stack, self.ribbon = plots.view, plots.stack, plots.ribbon
         self.cross, self.find_bar, self.span_panel = plots.cross, plots.find_bar, plots.span_panel
-        self.findings = FindingsPanel(theme)
+        self.findings = FindingsPanel(look)
         self.signals = SignalsTable()
         self.opened: Opened | None = None
         self.judged: Judged | None = None
@@ -146,13 +145,9 @@ class ReviewPage(QWidget):
         notes.removed.connect(lambda said: self.notice.success(said, tr("Put it back")))
         self.notice.pressed.connect(notes.put_back)
         self.notice.pressed.connect(self.notice.hide)
-        look.changed.connect(self.set_theme)
-        for owner in (
-            self.stack, self.signals.model_, self.span_panel, self.cross, self.findings,
-            self.find_bar,
-        ):  # fmt: skip
-            owner.set_units(look.units)
-            look.units_changed.connect(owner.set_units)
+        look.changed.connect(self._widen_side)
+        self.signals.model_.set_units(look.units)
+        look.units_changed.connect(self.signals.model_.set_units)
 
     def _add_commands(self) -> None:
         plots, find_bar, playback = self.plots, self.find_bar, self.playback
@@ -223,10 +218,8 @@ class ReviewPage(QWidget):
         self.tabs.setCurrentIndex(0)
         self.findings.step(by)
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.plots.set_theme(theme)
-        self.findings.set_theme(theme)
+    def _widen_side(self) -> None:
+        """For texts of the size chosen."""
         wide = _SIDE_LEAST * self._services.look.size_percent // 100
         self._side.setMinimumWidth(min(wide, _SIDE_MOST))
 

@@ -17,7 +17,7 @@ from logbench.app.review.cross_view import CrossView
 from logbench.app.review.find_bar import FindBar, Search
 from logbench.app.review.opening import OpeningProgress
 from logbench.app.review.values import SpanPanel
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.plot.bands import Ends
 from logbench.plot.trace import StripTrace
 from logbench.words import tr
@@ -26,14 +26,15 @@ from logbench.words import tr
 class ReviewPlots(QWidget):
     """One recording over time, or one signal over another."""
 
-    def __init__(self, theme: Theme, search: Search) -> None:
+    def __init__(self, look: Look, search: Search) -> None:
         super().__init__()
         self.view = TimeView(self)
-        self.stack = StripStack(self.view, theme)
-        self.ribbon = Ribbon(self.view, theme)
-        self.cross = CrossView(self.view, theme)
-        self.find_bar = FindBar(search, self._find_from)
-        self.span_panel = SpanPanel(self.view)
+        self.stack = StripStack(self.view, look.theme)
+        self.stack.set_units(look.units)
+        self.ribbon = Ribbon(self.view, look.theme)
+        self.cross = CrossView(self.view, look)
+        self.find_bar = FindBar(search, self._find_from, look)
+        self.span_panel = SpanPanel(self.view, look)
         self.title = Elided()
         self.progress = OpeningProgress()
         self.tools = Flow(QMargins(6, 8, 12, 4))
@@ -49,6 +50,9 @@ class ReviewPlots(QWidget):
         head = lay(QHBoxLayout(), (self.title, 1), self.progress, margins=(10, 0, 12, 2))
         parts = self.tools, head, self.find_bar, self.ribbon, (self.shapes, 1), self.span_panel
         lay(QVBoxLayout(self), *parts, margins=(0, 0, 0, 0), spacing=2)
+        look.changed.connect(self.stack.set_theme)
+        look.changed.connect(self.ribbon.set_theme)
+        look.units_changed.connect(self.stack.set_units)
         self.stack.narrowed.connect(self.ribbon.set_inset)
         self.cross.marked.connect(self.shade)
         self.find_bar.found.connect(self.shade)
@@ -106,11 +110,6 @@ class ReviewPlots(QWidget):
             trace.band = bands.get(trace.key)
         self.stack.renew()
         self.shade(spans)
-
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        for part in (self.stack, self.ribbon, self.cross):
-            part.set_theme(theme)
 
     def _find_from(self) -> int:
         """Where 'next' begins: at the cursor, else before what is shown."""

@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.parts import lay, named, text_button
 from logbench.app.plot.view import TimeView
+from logbench.app.theme import Look
 from logbench.app.traces_table import Key, Row, TracesModel, TracesTable
 from logbench.plot.span import SpanNumbers, span_numbers
 from logbench.plot.trace import SECOND, StripTrace
@@ -90,11 +91,10 @@ class SignalsTable(TracesTable):
 class SpanPanel(QWidget):
     """Shown as soon as both cursors are down."""
 
-    def __init__(self, view: TimeView) -> None:
+    def __init__(self, view: TimeView, look: Look) -> None:
         super().__init__()
-        self._view = view
+        self._view, self._look = view, look
         self._traces: Sequence[StripTrace] = ()
-        self.units = METRIC
         self._shown_for: tuple[object, ...] = ()
         self.title = QLabel()
         name = tr("Numbers between the cursors A and B")
@@ -114,16 +114,11 @@ class SpanPanel(QWidget):
         self.setFixedHeight(208)
         self.hide()
         view.cursor_moved.connect(self._fill)
+        look.units_changed.connect(self._fill)
 
     def show_traces(self, traces: Sequence[StripTrace]) -> None:
         """Whose numbers are wanted."""
         self._traces = traces
-        self._fill()
-
-    def set_units(self, units: Units) -> None:
-        """Show values in other units."""
-        self.units = units
-        self._shown_for = ()
         self._fill()
 
     def put(self, name: str) -> None:
@@ -138,11 +133,11 @@ class SpanPanel(QWidget):
         for name in ("A", "B"):
             self._view.set_mark(name, None)
 
-    def _fill(self) -> None:
-        marks = self._view.marks
+    def _fill(self, _: object = None) -> None:
+        marks, units = self._view.marks, self._look.units
         both = {"A", "B"} <= marks.keys() and bool(self._traces)
         self.setVisible(both)
-        key = (marks.get("A"), marks.get("B"), tuple(id(t) for t in self._traces))
+        key = (marks.get("A"), marks.get("B"), units, tuple(id(t) for t in self._traces))
         if not both or key == self._shown_for:
             return
         self._shown_for = key
@@ -157,9 +152,7 @@ class SpanPanel(QWidget):
         )
         self.table.setRowCount(len(self._traces))
         for row, trace in enumerate(self._traces):
-            for column, text in enumerate(
-                row_of(trace, span_numbers(trace.pyramid, a, b), self.units)
-            ):
+            for column, text in enumerate(row_of(trace, span_numbers(trace.pyramid, a, b), units)):
                 item = QTableWidgetItem(text)
                 if column:
                     item.setTextAlignment(_RIGHT)
