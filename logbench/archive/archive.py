@@ -10,8 +10,8 @@ from typing import Any
 
 import pyarrow as pa
 
-from logbench.archive import tables
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
+from logbench.archive.columns import FINDINGS
 from logbench.archive.find import Filter, paths_of, where
 from logbench.archive.findings import (
     check_entry,
@@ -120,7 +120,7 @@ class Archive:
     def _views(self, findings: bool) -> dict[str, pa.Table]:
         """The views without `samples`; findings are only loaded where they are asked for."""
         index = self.index
-        shown = self.findings if findings else pa.Table.from_batches([], tables.FINDINGS)
+        shown = self.findings if findings else pa.Table.from_batches([], FINDINGS)
         return {"recordings": index.recordings, "signals": index.signals, "jobs": index.jobs,
                 "findings": shown.drop_columns(["size_bytes", "mtime_ns"])}  # fmt: skip
 

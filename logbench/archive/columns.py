@@ -1,19 +1,21 @@
-"""The columns of the view `recordings`: type, fact, and how each is shown, in one table.
+"""The columns of the views that SQL sees; those of `recordings` with type, fact, and how each is
+shown, in one table.
 
-A column is added here and nowhere else: the index, SQL, the lists of the terminal and the window
-and the search for words are made from this table, and an index kept with other columns is made
-anew.
+A column is added to that table and nowhere else: the index, SQL, the lists of the terminal and the
+window and the search for words are made from it, and an index kept with other columns is made anew.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import io
+import json
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import pyarrow as pa
 
-from logbench.archive.store import Entry
+from logbench.archive.store import STATE, Entry
 from logbench.recording.model import Facts
 from logbench.signals.numbers import count_text, size_text, time_text
 from logbench.words import tr
@@ -186,3 +188,82 @@ COLUMNS: tuple[Column, ...] = (
 )  # fmt: skip
 """One row a recording. `recording` is its path below the root, the key of all views; `car` the
 label, or the VIN where there is none; `started_utc` is local time where an import knew no more."""
+
+
+SIGNALS = pa.schema(
+    [
+        ("recording", pa.string()),
+        ("signal", pa.string()),
+        ("ecu", pa.string()),
+        ("unit", pa.string()),
+        ("samples", pa.int64()),
+        ("first_s", pa.float64()),
+        ("last_s", pa.float64()),
+        ("minimum", pa.float64()),
+        ("maximum", pa.float64()),
+        ("row_group", pa.int32()),
+    ]
+)
+"""One row a signal of a recording, from the file's own statistics."""
+
+PROBLEMS = pa.schema(
+    [
+        ("path", pa.string()),
+        ("kind", pa.string()),
+        ("sentence", pa.string()),
+        ("size_bytes", pa.int64()),
+        ("mtime_ns", pa.int64()),
+    ]
+)
+
+FINDINGS = pa.schema(
+    [
+        *STATE.items(),
+        ("version", pa.string()),
+        ("check", pa.string()),
+        ("subject", pa.string()),
+        ("verdict", pa.string()),
+        ("value", pa.float64()),
+        ("uncertainty", pa.float64()),
+        ("unit", pa.string()),
+        ("reason", pa.string()),
+        ("band", pa.string()),
+        ("causes", pa.list_(pa.string())),
+        ("numbers", pa.string()),
+        ("evidence_ns", pa.list_(pa.int64())),
+        ("problem", pa.string()),
+    ]
+)
+"""One row a finding. `version` is that of the checks; `numbers` is JSON; `evidence_ns` is start,
+end, start, end, …; a recording that could not be checked has one row with `problem` and no check.
+`size_bytes` and `mtime_ns` say which state of the file was checked."""
+
+JOBS = pa.schema(
+    [
+        ("job", pa.string()),
+        ("title", pa.string()),
+        ("created_utc", pa.string()),
+        ("car", pa.string()),
+        ("vin", pa.string()),
+        ("displacement_l", pa.float64()),
+        ("concern", pa.string()),
+        ("conclusion", pa.string()),
+        ("notes", pa.string()),
+        ("recordings", pa.int32()),
+    ]
+)
+"""One row a folder with a `job.toml`; `job` is the folder's path below the root."""
+
+
+def jobs_table(rows: Sequence[dict[str, Any]]) -> pa.Table:
+    """Rows of `JOBS`, without `pa.array` (it imports pandas: 0.3 s); a missing number is null."""
+    if not rows:
+        return pa.Table.from_batches([], JOBS)
+    import pyarrow.json as pajson
+
+    lines = "\n".join(json.dumps(row) for row in rows).encode()
+    return pajson.read_json(
+        io.BytesIO(lines),
+        pajson.ReadOptions(block_size=len(lines) + 1),
+        pajson.ParseOptions(explicit_schema=JOBS, unexpected_field_behavior="error"),
+    )

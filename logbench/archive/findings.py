@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import pyarrow as pa
 
-from logbench.archive import tables
+from logbench.archive.columns import FINDINGS
 from logbench.archive.index import read_table, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, Store, entries_of
@@ -110,10 +110,10 @@ def _load(folder: Path) -> pa.Table:
     found = []
     for path in sorted(folder.glob("*.parquet")):
         try:
-            found.append(read_table(path).cast(tables.FINDINGS))
+            found.append(read_table(path).cast(FINDINGS))
         except (pa.ArrowException, OSError, ValueError) as error:
             log.warning("%s cannot be used and is left out: %s", path, error)
-    return pa.concat_tables(found) if found else pa.Table.from_batches([], tables.FINDINGS)
+    return pa.concat_tables(found) if found else pa.Table.from_batches([], FINDINGS)
 
 
 def keep_findings(
@@ -128,7 +128,7 @@ def keep_findings(
     folder = _folder(cache, only)
     folder.mkdir(parents=True, exist_ok=True)
     parts = sorted(folder.glob("*.parquet"))
-    table = pa.Table.from_pylist(list(rows), tables.FINDINGS)
+    table = pa.Table.from_pylist(list(rows), FINDINGS)
     write_table(table, folder / f"{uuid.uuid4().hex}.parquet")
     if len(parts) >= _PARTS_AT_MOST:
         joined = _load(folder)
@@ -155,7 +155,7 @@ def current(findings: pa.Table, recordings: pa.Table) -> pa.Table:
     with duckdb.connect(":memory:") as connection:
         connection.register("kept", findings)
         connection.register("recordings", recordings)
-        return connection.sql(_CURRENT).to_arrow_table().cast(tables.FINDINGS)
+        return connection.sql(_CURRENT).to_arrow_table().cast(FINDINGS)
 
 
 def states_done(cache: Path, only: Collection[str] | None = None) -> set[Entry]:

@@ -41,7 +41,7 @@ _COLUMNS = {"signal": "BYTE_ARRAY", "ecu": "BYTE_ARRAY", "t": "INT64", "value": 
 
 @dataclass(frozen=True, slots=True)
 class Footer:
-    """A recording as one row, and its traces as rows (see `tables.py` for the columns)."""
+    """A recording as one row, and its traces as rows (see `columns.py`)."""
 
     recording: dict[str, Any]
     signals: list[dict[str, Any]]

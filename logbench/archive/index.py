@@ -20,8 +20,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
-from logbench.archive import tables
-from logbench.archive.columns import recordings_schema
+from logbench.archive.columns import PROBLEMS, SIGNALS, jobs_table, recordings_schema
 from logbench.archive.footers import Footer, read_footers
 from logbench.archive.query import unreadable
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of, read_job
@@ -110,8 +109,8 @@ def _merged(
                         "size_bytes": entry.size, "mtime_ns": entry.mtime_ns})  # fmt: skip
     made = (
         pa.Table.from_pylist(recordings, recordings_schema()),
-        pa.Table.from_pylist(signals, tables.SIGNALS),
-        pa.Table.from_pylist(bad, tables.PROBLEMS),
+        pa.Table.from_pylist(signals, SIGNALS),
+        pa.Table.from_pylist(bad, PROBLEMS),
     )
     if kept is None:
         return made
@@ -158,7 +157,7 @@ def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> pa.Table:
         except (OSError, ValueError, TypeError, AttributeError, RecursionError):
             sentence = f"{entry.path} is no job that can be read: correct or remove it."
             problems.append(Problem(entry.path, "damaged", sentence))
-    return tables.jobs_table(rows)
+    return jobs_table(rows)
 
 
 def _job_row(path: str, job: dict[str, Any]) -> dict[str, Any]:
@@ -191,7 +190,7 @@ def _names(cache: Path) -> tuple[Path, Path, Path]:
 
 def _load(cache: Path) -> _Tables | None:
     """What was kept; None where there is nothing or it cannot be used."""
-    schemas = (recordings_schema(), tables.SIGNALS, tables.PROBLEMS)
+    schemas = (recordings_schema(), SIGNALS, PROBLEMS)
     try:
         read = [read_table(path) for path in _names(cache)]
         stamps = {(t.schema.metadata or {}).get(b"logbench.index") for t in read}

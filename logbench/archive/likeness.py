@@ -9,14 +9,23 @@ far as they share cells.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
 
 from logbench.analysis import derived
 from logbench.analysis.airflow import find_displacement
+from logbench.analysis.comparison.quantities import efficiency, total_trim_pct
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.view import View
+from logbench.archive.archive import Archive
+from logbench.archive.findings import checks_version
+from logbench.archive.index import Progress, read_table, write_table
+from logbench.archive.reading import open_entry
+from logbench.archive.store import STATE, Entry, Store, entries_of
+from logbench.errors import ArchiveError, LogbenchError
 
 Values = npt.NDArray[np.float64]
 
@@ -39,6 +48,8 @@ LEAST_COMMON = 3
 """Cells that two recordings must share, of one quantity at least."""
 
 SIZE = CELLS * len(QUANTITIES)
+_GRIDS = pa.schema({**STATE, "grid": pa.list_(pa.float32())})
+"""Of the cache: the grids of all recordings, made once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,41 +71,28 @@ def grid_of(recording: RecordingLike) -> Values:
     load = view.grid.linear("LOAD_PCT")
     if rpm is None or load is None or not len(rpm):
         return out.ravel()
-    row = np.digitize(rpm, RPM_EDGES) - 1
-    column = np.digitize(load, LOAD_EDGES) - 1
-    width = len(LOAD_EDGES) - 1
-    inside = (row >= 0) & (row < len(RPM_EDGES) - 1) & (column >= 0) & (column < width)
-    inside &= np.isfinite(rpm) & np.isfinite(load) & np.asarray(view.conditions.warm)
-    cell = np.where(inside, row * width + column, 0)
+    inside = (rpm < RPM_EDGES[-1]) & (load < LOAD_EDGES[-1]) & np.asarray(view.conditions.warm)
     for k, values in enumerate(_quantities(view, rpm)):
         if values is not None:
-            out[k] = _means(values, cell, inside & np.isfinite(values))
+            used = inside & np.isfinite(values)
+            out[k] = _means(rpm[used], load[used], values[used])
     return out.ravel()
 
 
-def _means(values: Values, cell: npt.NDArray[np.intp], used: npt.NDArray[np.bool_]) -> Values:
-    count = np.bincount(cell[used], minlength=CELLS)
-    total = np.bincount(cell[used], weights=values[used], minlength=CELLS)
-    enough = count >= LEAST_SLOTS
-    return np.where(enough, total / np.maximum(count, 1), np.nan)
+def _means(rpm: Values, load: Values, values: Values) -> Values:
+    edges = [RPM_EDGES, LOAD_EDGES]
+    count, _, _ = np.histogram2d(rpm, load, edges)
+    total, _, _ = np.histogram2d(rpm, load, edges, weights=values)
+    return np.where(count >= LEAST_SLOTS, total / np.maximum(count, 1), np.nan).ravel()
 
 
 def _quantities(view: View, rpm: Values) -> list[Values | None]:
-    grid = view.grid
-
-    def trim(bank: int) -> Values | None:
-        short, long = grid.linear(f"SHRTFT{bank}"), grid.linear(f"LONGFT{bank}")
-        return None if short is None or long is None else derived.total_trim_pct(short, long)
-
-    maf, manifold, degc = grid.linear("MAF"), grid.linear("MAP"), grid.slow("IAT", "AAT")
-    litres = view.once(find_displacement).litres
-    ve = per_litre = None
+    trims = [total_trim_pct(view, bank) for bank in (1, 2)]
+    maf, litres = view.grid.linear("MAF"), view.once(find_displacement).litres
+    per_litre = None
     if maf is not None and litres is not None:
         per_litre = derived.airflow_per_litre_1000rpm(maf, rpm, litres)
-        if manifold is not None:
-            air = np.full(len(rpm), 25.0) if degc is None else degc
-            ve = derived.volumetric_efficiency(maf, rpm, litres, manifold, air) * 100.0
-    return [trim(1), trim(2), ve, per_litre, grid.linear("SPARKADV")]
+    return [*trims, efficiency().make(view), per_litre, view.grid.linear("SPARKADV")]
 
 
 def nearest(mine: Values, others: Values, names: list[str], count: int = 10) -> list[Alike]:
@@ -130,3 +128,67 @@ def nearest(mine: Values, others: Values, names: list[str], count: int = 10) -> 
         for i in order
         if np.isfinite(distance[i])
     ]
+
+
+def grids_of(
+    store: Store, cache: Path, entries: list[Entry], progress: Progress | None = None
+) -> Values:
+    """One row a recording, shape (n, SIZE), NaN where a cell is empty or a file cannot be read.
+
+    Those that the present version of the checks has made of the present files come out of the
+    cache. Stopped half way (`progress` raises), what is made is kept. Raises `ArchiveError` where
+    they cannot be kept.
+    """
+    file = cache / f"grids-{checks_version()}.parquet"
+    kept = _kept(file)
+    made = False
+    try:
+        for done, entry in enumerate(entries):
+            if progress is not None and done % 20 == 0:
+                progress(done, len(entries))
+            if entry not in kept:
+                try:
+                    kept[entry] = grid_of(open_entry(store, entry))
+                except LogbenchError:
+                    kept[entry] = np.full(SIZE, np.nan)
+                made = True
+    finally:
+        if made:
+            _keep(file, {e: kept[e] for e in entries if e in kept})
+    return np.array([kept[entry] for entry in entries]).reshape(-1, SIZE)
+
+
+def similar_drives(
+    archive: Archive, name: str, count: int = 10, progress: Progress | None = None
+) -> list[Alike]:
+    """The recordings nearest to one, by their grids of derived signals; itself left out.
+
+    The first time takes about as long as a sweep. Raises `ArchiveError`.
+    """
+    path = archive.resolve(name)
+    entries = archive.entries()
+    names = [entry.path for entry in entries]
+    grids = grids_of(archive.store, archive.cache, entries, progress)
+    mine = names.index(path)
+    others = [k for k in range(len(names)) if k != mine]
+    return nearest(grids[mine], grids[others], [names[k] for k in others], count)
+
+
+def _kept(file: Path) -> dict[Entry, Values]:
+    try:
+        table = read_table(file)
+        if table.schema != _GRIDS:
+            return {}
+        grids = np.array(table["grid"].to_pylist(), dtype=np.float64).reshape(-1, SIZE)
+    except (pa.ArrowException, OSError, ValueError):
+        return {}
+    return dict(zip(entries_of(table), grids, strict=True))
+
+
+def _keep(file: Path, grids: dict[Entry, Values]) -> None:
+    rows = [entry.columns | {"grid": grid.astype(np.float32)} for entry, grid in grids.items()]
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        write_table(pa.Table.from_pylist(rows, _GRIDS), file)
+    except OSError as error:
+        raise ArchiveError(f"{file} cannot be written ({error.strerror}).") from error

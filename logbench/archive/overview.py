@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
 from logbench.archive.archive import Archive
 from logbench.archive.columns import Record
 from logbench.archive.find import Filter
 from logbench.archive.query import Sql
+from logbench.recording.model import Trace
 
 RANKS = {"not judged": 0, "within": 1, "watch": 2, "act": 3}
 """Verdicts from the least to the worst, as lists sort them."""
@@ -143,3 +147,45 @@ def numbers_of(archive: Archive, car: str) -> list[Number]:
     )
     answer = archive.query(sql, [car]).to_pylist()
     return [Number(row["c"], row["s"], row["u"] or "", row["n"]) for row in answer]
+
+
+# --- traces made small ---
+
+COLUMNS = 96
+"""Of time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """The lowest and highest value of one signal of one recording in each of a few columns."""
+
+    signal: str
+    unit: str
+    low: npt.NDArray[np.float32]
+    """Shape (n,), NaN where a column has no sample; empty when the recording lacks the signal."""
+    high: npt.NDArray[np.float32]
+
+    @property
+    def is_empty(self) -> bool:
+        """Nothing can be drawn."""
+        return not np.isfinite(self.low).any()
+
+
+def preview_of(archive: Archive, recording: str, signal: str) -> Preview:
+    """Reads that one trace only. Raises what `Archive.open` and `Recording.trace` raise."""
+    opened = archive.open(recording)
+    if signal not in opened:
+        nothing = np.empty(0, np.float32)
+        return Preview(signal, "", nothing, nothing)
+    return shrunk(opened.trace(signal), opened.duration_ns)
+
+
+def shrunk(trace: Trace, duration_ns: int) -> Preview:
+    """A trace in columns from 0 to `duration_ns`; values that are no numbers are left out."""
+    finite = np.isfinite(trace.value)
+    t_ns, value = trace.t_ns[finite], trace.value[finite].astype(np.float32)
+    low, high = np.full((2, COLUMNS), np.nan, np.float32)
+    place = np.clip(t_ns * COLUMNS // max(1, duration_ns + 1), 0, COLUMNS - 1)
+    np.fmin.at(low, place, value)
+    np.fmax.at(high, place, value)
+    return Preview(trace.signal, trace.unit, low, high)

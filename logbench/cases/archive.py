@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from logbench.archive.archive import Archive
     from logbench.archive.find import Filter
     from logbench.archive.likeness import Alike
-    from logbench.archive.overview import Catalogue, Facets, Number, Row
-    from logbench.archive.preview import Preview
+    from logbench.archive.overview import Catalogue, Facets, Number, Preview, Row
     from logbench.archive.store import Problem
     from logbench.archive.trend import Point, Spread
     from logbench.importing.run import Outcome as Imported
@@ -158,7 +157,7 @@ class MakePreviews(Case[dict[str, "Preview | None"]]):
 
     def run(self, work: Work) -> dict[str, Preview | None]:
         """One by one."""
-        from logbench.archive.preview import preview_of
+        from logbench.archive.overview import preview_of
 
         made: dict[str, Preview | None] = {}
         for number, name in enumerate(self.recordings):
@@ -196,7 +195,7 @@ class FindSimilar(Case[list["Alike"]]):
 
     def run(self, work: Work) -> list[Alike]:
         """The nearest first."""
-        from logbench.archive.grids import similar_drives
+        from logbench.archive.likeness import similar_drives
 
         def compared(done: int, of: int) -> None:
             work.report(tr("Comparing {done:,} of {of:,}", done=done, of=of), done / max(1, of))

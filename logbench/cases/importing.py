@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator, Sequence
 from collections.abc import Mapping as Maps
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -116,6 +117,8 @@ class ImportFiles(Accounted):
     vehicle: Car | None = None
     before: Sequence[Line] = ()
     """Files that could not even be looked into."""
+    memory: Path | None = None
+    """Where mappings are kept; None: the user's."""
 
     def run(self, work: Work) -> Account:
         """A bad file is named; the next may be fine."""
@@ -136,20 +139,42 @@ class ImportFiles(Accounted):
         return Account(sentence, lines, len(outcomes) < len(self.files), made, outcomes)
 
     def _outcomes(self, work: Work) -> Iterator[Outcome]:
-        from logbench.archive.importing import import_to_archive
         from logbench.importing.run import import_files
         from logbench.recording.storage import storage_trouble
+
+        def into(folder: Path) -> Iterator[Outcome]:
+            return import_files(
+                self.files, folder, self.mappings, self.vehicle, self.memory, next_file
+            )
 
         def next_file(done: int, of: int, path: Path) -> None:
             work.report(tr("Importing {name}", name=path.name), done / of)
 
-        if not isinstance(self.into, Path):
-            return import_to_archive(
-                self.into, self.files, self.mappings, self.vehicle, progress=next_file
-            )
-        with storage_trouble(self.into):
-            self.into.mkdir(parents=True, exist_ok=True)
-        return import_files(self.files, self.into, self.mappings, self.vehicle, progress=next_file)
+        if isinstance(self.into, Path):
+            with storage_trouble(self.into):
+                self.into.mkdir(parents=True, exist_ok=True)
+            yield from into(self.into)
+            return
+        with tempfile.TemporaryDirectory(prefix="logbench-import-") as scratch:
+            for outcome in into(Path(scratch)):
+                yield _added(self.into, outcome)
+                for file in Path(scratch).iterdir():
+                    file.unlink()
+
+
+def _added(archive: Archive, outcome: Outcome) -> Outcome:
+    """The outcome of an import with the recordings' paths in the archive, where they are new."""
+    made = []
+    try:
+        for file in outcome.made:
+            where, new = archive.add(file)
+            if new:
+                made.append(Path(where))
+            elif outcome.report is not None:
+                outcome.report.remark(f"The same samples are there already: {where}.")
+    except LogbenchError as error:
+        return replace(outcome, made=(), report=None, problem=str(error))
+    return replace(outcome, made=tuple(made))
 
 
 def _account_of(outcome: Outcome) -> Line:

@@ -35,7 +35,7 @@ def check(
 ) -> int:
     """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act)."""
     from logbench.analysis.run import finding_to_dict, worst
-    from logbench.cases.check import CheckRecording
+    from logbench.cases.recording import CheckRecording
     from logbench.cli import show, show_findings
 
     vehicle = vehicle_of(displacement_l=displacement, regulating_degc=regulating)

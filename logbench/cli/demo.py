@@ -62,7 +62,7 @@ def _in_window() -> int:
 def _in_terminal(wanted: Path) -> None:
     """Files go to the folder wanted, or to one with a number behind it. Raises LogbenchError."""
     from logbench.capture.demo_drives import CONCERN, FAULT_TEXT, demo_vehicle
-    from logbench.cases.check import CheckRecording
+    from logbench.cases.recording import CheckRecording
     from logbench.cli import show_findings
     from logbench.report.plots import plot_recording, plot_trims
     from logbench.signals.numbers import size_text

@@ -173,7 +173,7 @@ def export(
     ] = None,
 ) -> None:
     """Export a recording, or a part of it, as CSV or Parquet."""
-    from logbench.cases.files import ExportRecording
+    from logbench.cases.recording import ExportRecording
     from logbench.recording.export import CsvStyle, Selection
 
     if long and step is not None:
@@ -188,7 +188,7 @@ def verify(
     files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")],
 ) -> int:
     """Show whether recordings still are what was recorded; exit code 0, or 3 if one is not."""
-    from logbench.cases.files import VerifyFiles
+    from logbench.cases.recording import VerifyFiles
 
     words = {
         True: ("intact: the samples are what was recorded", "green"),

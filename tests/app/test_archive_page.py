@@ -18,7 +18,7 @@ from logbench.app.archive.sparks import paint_spark, spark_text
 from logbench.app.window import MainWindow
 from logbench.archive import columns
 from logbench.archive.columns import Cell, Column
-from logbench.archive.preview import shrunk
+from logbench.archive.overview import shrunk
 from logbench.importing.model import recall
 from logbench.recording.model import Trace
 from logbench.signals.units import METRIC, Units

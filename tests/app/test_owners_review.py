@@ -14,7 +14,7 @@ from logbench.app.review.page import ReviewPage
 from logbench.app.window import MainWindow
 from logbench.cases import notes as notes_cases
 from logbench.cases import review as review_cases
-from logbench.cases.check import Judge
+from logbench.cases.recording import Judge
 from logbench.plot.trace import SECOND
 from logbench.recording.notes import read_notes
 

@@ -17,9 +17,8 @@ from logbench.archive import findings as findings_module
 from logbench.archive.archive import Archive
 from logbench.archive.care import safe_name
 from logbench.archive.find import Condition, Filter, parse_condition
-from logbench.archive.grids import similar_drives
 from logbench.archive.index import cache_folder
-from logbench.archive.likeness import nearest
+from logbench.archive.likeness import nearest, similar_drives
 from logbench.archive.store import LocalStore
 from logbench.archive.sweep import sweep_checks
 from logbench.archive.trend import spread_of, trend_of
@@ -285,7 +284,7 @@ def test_names_are_safe(text, expected):
     assert safe_name(text) == expected
 
 
-def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root):
+def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root, monkeypatch):
     recording = open_recording(root / "van/b.parquet")
     spoilt = bytearray((root / "van/b.parquet").read_bytes())
     spoilt[900:960] = bytes(60)  # inside the data pages
@@ -295,13 +294,10 @@ def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root):
     from logbench.recording import finish
 
     facts = recording.facts
-    original = finish.SampleHash.hexdigest
-    try:
-        finish.SampleHash.hexdigest = lambda self: "0" * 64  # type: ignore[method-assign]
-        swapped.unlink()
+    swapped.unlink()
+    with monkeypatch.context() as patched:
+        patched.setattr(finish, "hash_samples", lambda digest, trace: None)
         finish.write_recording(swapped, open_recording(root / "van/a.parquet").traces(), facts)
-    finally:
-        finish.SampleHash.hexdigest = original  # type: ignore[method-assign]
     seen = {c.path: c for c in opened().check()}
     assert {p for p, c in seen.items() if c.health == "damaged"} == {
         "van/b.parquet", "van/cut.parquet", "van/swapped.parquet"}  # fmt: skip

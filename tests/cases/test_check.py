@@ -8,9 +8,8 @@ import pytest
 
 from logbench.analysis.model import Finding, Verdict
 from logbench.car.model import Car
-from logbench.cases.check import CheckRecording, Judge
 from logbench.cases.compare import CompareFiles
-from logbench.cases.files import ExportRecording
+from logbench.cases.recording import CheckRecording, ExportRecording, Judge
 from logbench.cases.work import CancelledError, Work, run_here
 from logbench.cli.main import main
 from logbench.errors import BandsError, UsageError

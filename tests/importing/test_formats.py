@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from logbench.archive.archive import Archive
-from logbench.archive.importing import import_to_archive
+from logbench.cases.importing import ImportFiles
+from logbench.cases.work import run_here
 from logbench.cli.files import import_files
 from logbench.errors import ImportFileError
 from logbench.importing import formats
@@ -73,7 +74,7 @@ def test_the_archive_imports_it(files, tmp_path):
     (tmp_path / "archive").mkdir()
     archive = Archive(tmp_path / "archive", cache=tmp_path / "cache")
     (files / "c.beeps").write_bytes(b"")
-    outcomes = list(import_to_archive(archive, files_in([files]), memory=tmp_path))
+    outcomes = run_here(ImportFiles(archive, files_in([files]), memory=tmp_path)).imported
     made, twin, bad = sorted(outcomes, key=lambda outcome: (outcome.problem, not outcome.made))
     assert len(made.made) == 1
     assert not twin.made  # the same samples

@@ -19,7 +19,7 @@ from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
-    from logbench.archive.preview import Preview
+    from logbench.archive.overview import Preview
 
 _MOST_KEPT = 6000
 _AT_ONCE = 6

@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QProgressBar
 
 from logbench.app.parts import delayed
 from logbench.app.services import Services
-from logbench.cases.check import Judge, Judged
+from logbench.cases.recording import Judge, Judged
 from logbench.cases.review import OpenDemo, Opened, OpenForReview, ReadRest
 from logbench.cases.runner import Running
 from logbench.cases.work import Case

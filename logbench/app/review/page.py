@@ -33,7 +33,7 @@ from logbench.app.review.plots import ReviewPlots
 from logbench.app.review.values import SignalsTable
 from logbench.app.services import Services
 from logbench.app.tables import splitter
-from logbench.cases.check import Judged
+from logbench.cases.recording import Judged
 from logbench.cases.review import OpenDemo, Opened, OpenForReview
 from logbench.plot.bands import band_of, concerning
 from logbench.plot.layout import layout_from_json

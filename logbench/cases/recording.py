@@ -1,18 +1,20 @@
-"""Judging a recording by the limits of its user: what a window and a command line show."""
+"""A recording: judged by the limits of its user, verified, and handed on in parts."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
-from logbench.cases.work import Case, Work
+from logbench.cases.work import Cancelling, Case, Work
+from logbench.errors import UsageError
 from logbench.recording.model import Surroundings
 from logbench.words import tr
 
 if TYPE_CHECKING:
+    from logbench.recording.export import CsvStyle, Layout, Selection
     from logbench.recording.reader import Recording
 
 
@@ -71,3 +73,52 @@ class CheckRecording(Case[tuple["Recording", Judged]]):
         facts.vehicle = self.vehicle.over(facts.vehicle)
         facts.extra.update(self.surroundings.extra())
         return recording, Judge(recording, self.limits).run(work)
+
+
+@dataclass(frozen=True)
+class VerifyFiles(Case[dict[Path, bool | None]]):
+    """Whether the samples of recordings still have their checksum; None: there is none. Raises the
+    reader's errors."""
+
+    paths: tuple[Path, ...]
+
+    def run(self, work: Work) -> dict[Path, bool | None]:
+        """Read each one wholly."""
+        from logbench.recording.reader import open_recording
+
+        found = {}
+        for number, path in enumerate(self.paths):
+            work.report(tr("Verifying {name}", name=path.name), number / len(self.paths))
+            found[path] = open_recording(path).intact()
+        return found
+
+
+@dataclass(frozen=True)
+class ExportRecording(Case[Path]):
+    """Write a recording, or a part of it, as CSV or Parquet, as `out` ends; nothing is overwritten.
+
+    Raises `UsageError` for another ending, `SignalUnsupportedError`, `StorageError`, the reader's
+    errors.
+    """
+
+    path: Path
+    out: Path
+    selection: Selection
+    layout: Layout = "wide"
+    style: CsvStyle | None = None
+    deed: ClassVar[bool] = True
+    cancelling: ClassVar[Cancelling] = "finish"
+
+    def run(self, work: Work) -> Path:
+        """The file written."""
+        from logbench.recording.export import export_csv, export_parquet
+        from logbench.recording.reader import open_recording
+
+        kind = self.out.suffix.lower()
+        if kind not in {".csv", ".parquet"}:
+            raise UsageError(tr("'{file}' must end in .csv or .parquet.", file=self.out))
+        work.report(tr("Exporting {name}", name=self.path.name), 0.0)
+        recording = open_recording(self.path)
+        if kind == ".csv":
+            return export_csv(recording, self.out, self.selection, self.layout, self.style)
+        return export_parquet(recording, self.out, self.selection)
