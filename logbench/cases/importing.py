@@ -171,7 +171,9 @@ def _added(archive: Archive, outcome: Outcome) -> Outcome:
             if new:
                 made.append(Path(where))
             elif outcome.report is not None:
-                outcome.report.remark(f"The same samples are there already: {where}.")
+                outcome.report.remark(
+                    tr("The same samples are there already: {where}.", where=where)
+                )
     except LogbenchError as error:
         return replace(outcome, made=(), report=None, problem=str(error))
     return replace(outcome, made=tuple(made))
