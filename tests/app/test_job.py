@@ -29,6 +29,7 @@ from logbench.vehicle.records.model import (
     Code,
 )
 from tests.app.comparing import DRIVES, drop
+from tests.app.jobs import on_disk, words_of
 from tests.job.hurried import faulty_at_rest
 
 SLOW_MS = 100_000
@@ -40,12 +41,6 @@ def page(window: MainWindow, tmp_path: Path) -> JobPage:
     window.pages.job.opening.make(tmp_path, "Rough idle")
     assert window.pages.job.opened is not None
     return window.pages.job
-
-
-def on_disk(page: JobPage):
-    assert page.opened is not None
-    assert page.opened.flush()
-    return open_job(page.opened.folder.path)[1]
 
 
 def give(qtbot: QtBot, widget: QWidget, text: str) -> None:
@@ -291,13 +286,13 @@ def test_readings_and_what_changed_between_them(page: JobPage, qtbot):
     page.tabs.show_part(RECORDS)
     records = page.tabs.records
     qtbot.waitUntil(lambda: records.list.count() == 3, timeout=SLOW_MS)
-    assert "Stored codes: none" in records.tree.words()
-    assert "Freeze frames: not reported." in records.tree.words()
+    assert "Stored codes: none" in words_of(records.tree)
+    assert "Freeze frames: not reported." in words_of(records.tree)
     records.list.setCurrentRow(0)
-    assert "P0171  System Too Lean  7E8" in records.tree.words()
+    assert "P0171  System Too Lean  7E8" in words_of(records.tree)
     records.list.setCurrentRow(2)
-    assert "1 code gone; no monitor changed." in records.tree.words()
-    assert "before: stored after: none" in records.tree.words()
+    assert "1 code gone; no monitor changed." in words_of(records.tree)
+    assert "before: stored after: none" in words_of(records.tree)
 
     # a reading that is no longer there costs its own row only
     folder.place(page.opened.job.readings[0].file).unlink()
@@ -305,7 +300,7 @@ def test_readings_and_what_changed_between_them(page: JobPage, qtbot):
     qtbot.waitUntil(lambda: "cannot be read" in records.list.item(0).text(), timeout=SLOW_MS)
     assert records.list.count() == 2
     records.list.setCurrentRow(0)
-    assert "put the file back" in records.tree.words()
+    assert "put the file back" in words_of(records.tree)
 
 
 def test_nothing_is_cleared_without_tick_and_words(page: JobPage, qtbot):
@@ -363,9 +358,9 @@ def test_read_and_clear_a_real_car(page: JobPage, qtbot):
         qtbot.waitUntil(lambda: not page.tabs.records.car.busy, timeout=SLOW_MS)
         assert "read and kept: 1 code." in page.notice.text
         assert "Reading trouble codes" in told
-        qtbot.waitUntil(lambda: "P0171" in page.tabs.records.tree.words(), timeout=SLOW_MS)
-        assert "Monitor results:" in page.tabs.records.tree.words()
-        assert "Freeze frame 0 of 7E8, set by P0171" in page.tabs.records.tree.words()
+        qtbot.waitUntil(lambda: "P0171" in words_of(page.tabs.records.tree), timeout=SLOW_MS)
+        assert "Monitor results:" in words_of(page.tabs.records.tree)
+        assert "Freeze frame 0 of 7E8, set by P0171" in words_of(page.tabs.records.tree)
         page.tabs.records.clear_button.click()
         qtbot.waitUntil(lambda: not page.tabs.records.car.busy, timeout=SLOW_MS)
         assert "7E8, 7E9 cleared. No stored or pending code is left." in page.notice.text
@@ -374,7 +369,7 @@ def test_read_and_clear_a_real_car(page: JobPage, qtbot):
         qtbot.waitUntil(lambda: not page.tabs.records.car.busy, timeout=SLOW_MS)
     qtbot.waitUntil(lambda: page.tabs.records.list.count() == 5, timeout=SLOW_MS)
     page.tabs.records.list.setCurrentRow(4)  # before against after
-    words = page.tabs.records.tree.words()
+    words = words_of(page.tabs.records.tree)
     assert "1 code no longer stored, but permanent until its own monitor has passed" in words
     assert "monitors reset and not run again yet." in words
     assert "before: stored, pending, permanent after: permanent" in words

@@ -15,11 +15,10 @@ from logbench.app.job.looking_up import SearchPageDialog
 from logbench.app.job.page import JobPage
 from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
 from logbench.app.job.tabs import RECORDS
-from logbench.app.theme import LIGHT
+from logbench.app.theme import LIGHT, Look
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
 from logbench.job.folder import open_job
-from logbench.job.model import Job
 from logbench.simulator.still import WARM_IDLE, StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS
@@ -32,6 +31,7 @@ from logbench.vehicle.records.model import (
     MonitorState,
     Readiness,
 )
+from tests.app.jobs import on_disk, words_of
 from tests.serving import serve_tcp
 
 SLOW_MS = 100_000
@@ -57,12 +57,6 @@ def agree(dialog: GuardDialog) -> bool:
     dialog.tick.setChecked(True)
     dialog.words.setText(CONSENT)
     return dialog.go.isEnabled()
-
-
-def on_disk(page: JobPage) -> Job:
-    assert page.opened is not None
-    assert page.opened.flush()
-    return open_job(page.opened.folder.path)[1]
 
 
 # --- the leak test ---
@@ -183,7 +177,7 @@ def choose_code(page: JobPage, qtbot: QtBot) -> None:
     )
     page.opened.edit(lambda job: folder.add_reading(job, reading, "before"))
     tree = page.tabs.records.tree
-    qtbot.waitUntil(lambda: "P0171" in tree.words(), timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: "P0171" in words_of(tree), timeout=SLOW_MS)
     assert not page.tabs.records.lookup_button.isEnabled()
     (item,) = tree.findItems("P0171", Qt.MatchFlag.MatchStartsWith | Qt.MatchFlag.MatchRecursive)
     tree.setCurrentItem(item)
@@ -272,22 +266,22 @@ def test_distances_are_shown_and_taken_in_the_units_chosen(
     )
     page.opened.edit(lambda job: folder.add_reading(job, told, "before"))
     tree, box = page.tabs.records.tree, page.tabs.story.widgets["vehicle.odometer_km"]
-    qtbot.waitUntil(lambda: "Odometer 160,934 km" in tree.words(), timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: "Odometer 160,934 km" in words_of(tree), timeout=SLOW_MS)
     assert (box.value(), box.suffix()) == (160_934, " km")
     window.services.look.choose_units(True)
     assert (box.value(), box.suffix()) == (100_000, " mi")
     for part in ("Odometer 100,000 mi", "since clearing 10 mi", "190.4 °F", "Loop closed loop"):
-        assert part in tree.words(), part
+        assert part in words_of(tree), part
     assert on_disk(page).vehicle.odometer_km == 160_934.4  # shown otherwise, not changed
     box.setValue(100_010)
     assert on_disk(page).vehicle.odometer_km == pytest.approx(100_010 * 1.609344)
     window.services.look.choose_units(False)
     assert box.value() == pytest.approx(160_950, abs=1)
-    assert "Odometer 160,934 km" in tree.words()
+    assert "Odometer 160,934 km" in words_of(tree)
 
 
 def test_margin_bars_are_drawn_on_the_side_of_the_limit(qtbot):
-    tree = ReadingTree(LIGHT)
+    tree = ReadingTree(Look("light"))
     qtbot.addWidget(tree)
     tree.resize(900, 400)
     results = [

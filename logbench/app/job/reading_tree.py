@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QRectF, Qt
+from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QColor, QPainter
 from PySide6.QtWidgets import (
     QHeaderView,
@@ -15,7 +15,8 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Verdict
-from logbench.app.theme import Theme
+from logbench.app.tables import Index
+from logbench.app.theme import Look
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
 from logbench.vehicle.records.model import STATES, CarReading, FrozenValue, MonitorResult, Readiness
@@ -33,22 +34,17 @@ _NEAR = 0.1
 class _MarginBar(QStyledItemDelegate):
     """How far inside its limits: the limit is the line in the middle, right of it is inside."""
 
-    def __init__(self, tree: ReadingTree) -> None:
+    def __init__(self, look: Look, tree: QTreeWidget) -> None:
         super().__init__(tree)
-        self._tree = tree
+        self._look = look
 
-    def paint(
-        self,
-        painter: QPainter,
-        option: QStyleOptionViewItem,
-        index: QModelIndex | QPersistentModelIndex,
-    ) -> None:
+    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
         """The bar, or what other rows say."""
         margin = index.data(MARGIN_ROLE)
         if margin is None:
             super().paint(painter, option, index)
             return
-        theme = self._tree.theme
+        theme = self._look.theme
         room = QRectF(option.rect).adjusted(6, 0, -6, 0)
         top = room.center().y() - _BAR_PX / 2
         painter.fillRect(QRectF(room.left(), top, room.width(), _BAR_PX), QColor(theme.line))
@@ -70,14 +66,13 @@ def _verdict(margin: float) -> Verdict:
 class ReadingTree(QTreeWidget):
     """Codes, readiness, monitor results, freeze frames, identity."""
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
-        self.theme = theme
-        self.units = METRIC
+        self._look = look
         self.setAccessibleName(tr("Stored in the car"))
         self.setHeaderLabels([tr("What"), tr("Value"), tr("State or limits"), tr("Margin")])
         self.setUniformRowHeights(True)
-        self.setItemDelegateForColumn(MARGIN_COLUMN, _MarginBar(self))
+        self.setItemDelegateForColumn(MARGIN_COLUMN, _MarginBar(look, self))
         mode = QHeaderView.ResizeMode
         self.header().setStretchLastSection(False)
         self.header().setMinimumSectionSize(60)
@@ -88,31 +83,11 @@ class ReadingTree(QTreeWidget):
         for column, width in ((1, 170), (2, 180), (MARGIN_COLUMN, 110)):
             self.setColumnWidth(column, width)
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.theme = theme
-        self.viewport().update()
-
     @property
     def code(self) -> str:
         """The trouble code of the current row, or ``."""
         item = self.currentItem()
         return str(item.data(0, CODE_ROLE) or "") if item is not None else ""
-
-    def words(self) -> str:
-        """All rows as text, for a test or a screen reader."""
-        lines: list[str] = []
-
-        def walk(item: QTreeWidgetItem | None) -> None:
-            if item is None:
-                return
-            lines.append(" ".join(item.text(column) for column in range(4)).strip())
-            for number in range(item.childCount()):
-                walk(item.child(number))
-
-        for number in range(self.topLevelItemCount()):
-            walk(self.topLevelItem(number))
-        return "\n".join(lines)
 
     # --- showing ---
 
@@ -123,22 +98,21 @@ class ReadingTree(QTreeWidget):
 
     def show_reading(self, reading: CarReading) -> None:
         """One reading."""
+        units = self._look.units
         self.clear()
         for sentence in (*reading.problems, *reading.remarks):
             self._section(f"▲  {sentence}", ())
         self._codes(reading)
         for entry in reading.readiness:
             if entry.monitors:
-                self._section(
-                    missing_sentence(entry), _monitor_rows(entry, self.units), open_=False
-                )
+                self._section(missing_sentence(entry), _monitor_rows(entry, units), open_=False)
         self._results(reading)
         if not reading.freeze_frames:
             known = bool(reading.answered.get("freeze frames"))
             text = tr("No freeze frame is stored.") if known else tr("Freeze frames: not reported.")
             self._section(text, ())
         for frame in reading.freeze_frames:
-            rows = [(value.name, _value_text(value, self.units), "") for value in frame.values]
+            rows = [(value.name, _value_text(value, units), "") for value in frame.values]
             title = tr(
                 "Freeze frame {number} of {ecu}, set by {code}",
                 number=frame.number,
@@ -146,7 +120,7 @@ class ReadingTree(QTreeWidget):
                 code=frame.code,
             )
             self._section(title, rows, open_=False)
-        self._section(tr("Identity"), _identity_rows(reading, self.units), open_=False)
+        self._section(tr("Identity"), _identity_rows(reading, units), open_=False)
         self._finish()
 
     def show_diff(self, diff: ReadingDiff) -> None:
@@ -204,7 +178,7 @@ class ReadingTree(QTreeWidget):
             (),
         )
         for result in results:
-            row = self._row(section, _result_row(result, self.units))
+            row = self._row(section, _result_row(result, self._look.units))
             row.setData(MARGIN_COLUMN, MARGIN_ROLE, result.margin)
             said = (
                 tr("no margin")

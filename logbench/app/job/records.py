@@ -26,7 +26,6 @@ from logbench.app.tables import splitter
 from logbench.cases.job import LoadRecords, Records
 from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
 from logbench.job.times import short_time
-from logbench.signals.units import Units
 from logbench.words import tr, word
 
 _DIFF = tr("Before against after")
@@ -82,12 +81,13 @@ class RecordsPanel(Tab):
         self.list.currentRowChanged.connect(self._show)
         self.entry_role = role_box(tr("Role of the chosen reading"))
         self.entry_role.activated.connect(self._role_chosen)
-        self.tree = ReadingTree(services.look.theme)
+        self.tree = ReadingTree(services.look)
         self._make_buttons()
         self.tree.currentItemChanged.connect(
             lambda *_: self.lookup_button.setEnabled(bool(self.tree.code))
         )
         services.runner.changed.append(self._show_busy)
+        services.look.units_changed.connect(self._show_units)
         self._lay_out()
 
     def _make_buttons(self) -> None:
@@ -163,13 +163,11 @@ class RecordsPanel(Tab):
         self.list.setCurrentRow(len(entries) - 1)
         self._show(self.list.currentRow())
 
-    def set_units(self, units: Units) -> None:
-        """Show it in other units."""
-        self.tree.units = units
-        self._show(self.list.currentRow())
-
     def _entries(self) -> list[ReadingEntry]:
         return [] if self._open is None else self._open.job.readings
+
+    def _show_units(self) -> None:
+        self._show(self.list.currentRow())
 
     def _show(self, row: int) -> None:
         readings = self._records.readings

@@ -18,8 +18,8 @@ from PySide6.QtWidgets import (
 from logbench.app.job.entries import AGREED, TIME, Column, EntryTable, Tab
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, Form, lay, named, pad
+from logbench.app.theme import Look
 from logbench.job.model import Note, Option, Part
-from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 _MOST_LINE = 300
@@ -55,11 +55,12 @@ class _Text(QPlainTextEdit):
 class Fields(Tab):
     """Form fields bound to parts of the job by their path, `customer.name`."""
 
-    def __init__(self) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
+        self._look = look
         self._filling = False
-        self._units = METRIC
         self.widgets: dict[str, QLineEdit | QDoubleSpinBox | _Text] = {}
+        look.units_changed.connect(self._show_units)
 
     def add_line(self, path: str, name: str) -> QLineEdit:
         """One line of text."""
@@ -92,15 +93,6 @@ class Fields(Tab):
         self.widgets[path] = box
         return box
 
-    def set_units(self, units: Units) -> None:
-        """Show and take distances in other units."""
-        self._units = units
-        for path, box in self.widgets.items():
-            if path.endswith("_km") and isinstance(box, QDoubleSpinBox):
-                box.setSuffix(f" {units.unit('km')}")
-        if self._open is not None:
-            self.show_job(self._open)
-
     def show_job(self, opened: OpenJob) -> None:
         """Show this job."""
         super().show_job(opened)
@@ -113,6 +105,13 @@ class Fields(Tab):
         boxes = {p: w for p, w in self.widgets.items() if isinstance(w, QDoubleSpinBox)}
         if self._open is not None:
             self._fill([path for path, box in boxes.items() if not box.hasFocus()])
+
+    def _show_units(self) -> None:
+        for path, box in self.widgets.items():
+            if path.endswith("_km") and isinstance(box, QDoubleSpinBox):
+                box.setSuffix(f" {self._look.units.unit('km')}")
+        if self._open is not None:
+            self._fill(self.widgets)
 
     def _fill(self, paths: Iterable[str]) -> None:
         self._filling = True
@@ -144,7 +143,7 @@ class Fields(Tab):
 
     def _factor(self, path: str) -> float:
         """Shown per kept: distances only."""
-        return self._units.line("km")[0] if path.endswith("_km") else 1.0
+        return self._look.units.line("km")[0] if path.endswith("_km") else 1.0
 
     def _set_number(self, path: str, value: float) -> None:
         box = self.widgets[path]
@@ -158,8 +157,8 @@ class Fields(Tab):
 class StoryPanel(Fields):
     """Concern, customer, car, notes."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, look: Look) -> None:
+        super().__init__(look)
         self.notes = EntryTable(
             tr("Notes"),
             "notes",
@@ -187,13 +186,14 @@ class StoryPanel(Fields):
         row = lay(QHBoxLayout(), *columns, spacing=24)
         lay(QVBoxLayout(self), row, (self.notes, 1), margins=(20, 12, 20, 12))
         self.tables = (self.notes,)
+        self._show_units()
 
 
 class WorkPanel(Fields):
     """Options put to the owner and what was agreed; work done and parts; conclusion."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, look: Look) -> None:
+        super().__init__(look)
         options = EntryTable(
             tr("Options put to the owner"),
             "options",

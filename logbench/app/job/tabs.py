@@ -26,7 +26,7 @@ class JobTabs(QTabWidget):
         super().__init__()
         self.setAccessibleName(tr("Parts of the job"))
         look = services.look
-        self.story, self.work, self.others = StoryPanel(), WorkPanel(), OtherCodes()
+        self.story, self.work, self.others = StoryPanel(look), WorkPanel(look), OtherCodes()
         self.records = RecordsPanel(services)
         self.adding = Adding(services, self.show_added, self)
         self.recordings, self.photos = RecordingsPanel(self.adding), PhotosPanel(self.adding)
@@ -41,10 +41,6 @@ class JobTabs(QTabWidget):
             area.setFrameShape(QScrollArea.Shape.NoFrame)
             area.setWidget(part)
             self.addTab(area, title)
-        look.changed.connect(self.records.tree.set_theme)
-        for measured in (self.records, self.story):
-            measured.set_units(look.units)
-            look.units_changed.connect(measured.set_units)
 
     def show_job(self, opened: OpenJob) -> None:
         """Show another job, or another state of it."""
