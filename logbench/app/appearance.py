@@ -16,7 +16,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.commands import add_command
-from logbench.app.parts import Form, lay, muted, named, text_button
+from logbench.app.parts import Form, lay, muted, named, plain_text, styled, text_button
 from logbench.app.services import Services
 from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
 from logbench.signals.units import QUANTITIES, Units
@@ -50,14 +50,12 @@ class SettingsDialog(QDialog):
         form.add(tr("Units"), lay(QHBoxLayout(), *all_units, spacing=8))
         self.unit_boxes = {key: QComboBox() for key in QUANTITIES}
         for key, box in self.unit_boxes.items():
+            title = QUANTITIES[key].title
             box.addItems(QUANTITIES[key].choices)
-            box.setAccessibleName(tr("Unit of {quantity}", quantity=inside(QUANTITIES[key].title)))
             box.activated.connect(partial(self._unit_chosen, key))
-            form.add(QUANTITIES[key].title, box)
-        self.limits = muted()
+            form.add(title, named(box, tr("Unit of {quantity}", quantity=inside(title))))
+        self.limits = styled(plain_text(), "muted")
         self.limits.setMinimumWidth(_LIMITS_PX)
-        self.limits.setTextFormat(Qt.TextFormat.PlainText)
-        self.limits.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         form.add(tr("Own limits"), self.limits)
         close = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
         close.rejected.connect(self.reject)

@@ -6,26 +6,29 @@ from PySide6.QtCore import QEvent, QMargins, QSize
 from PySide6.QtGui import QResizeEvent, QShowEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+_SPACING_PX = 6
+
 
 class Flow(QWidget):
     """Controls at their own widths, in lines from the left, in the order they came."""
 
-    def __init__(self, margins: QMargins, spacing: int = 6, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, margins: QMargins) -> None:
+        super().__init__()
         self._held: list[QWidget] = []
-        self._margins, self._spacing = margins, spacing
+        self._margins = margins
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
 
-    def add(self, widget: QWidget) -> None:
-        """One more at the end."""
-        widget.setParent(self)
-        self._held.append(widget)
-        widget.show()
+    def add(self, *widgets: QWidget) -> None:
+        """More at the end."""
+        for widget in widgets:
+            widget.setParent(self)
+            self._held.append(widget)
+            widget.show()
 
     def sizeHint(self) -> QSize:
         """All in one line; as high as they stand now."""
         sizes = [w.sizeHint().width() for w in self._seen()]
-        wide = sum(sizes) + self._spacing * max(0, len(sizes) - 1)
+        wide = sum(sizes) + _SPACING_PX * max(0, len(sizes) - 1)
         return QSize(wide + self._margins.left() + self._margins.right(), self.height())
 
     def minimumSizeHint(self) -> QSize:
@@ -62,7 +65,7 @@ class Flow(QWidget):
                 lines.append([])
                 x = 0
             lines[-1].append(widget)
-            x += wide + self._spacing
+            x += wide + _SPACING_PX
         return lines
 
     def _place(self) -> None:
@@ -74,8 +77,8 @@ class Flow(QWidget):
             for widget, size in zip(line, sizes, strict=True):
                 top = y + (tall - size.height()) // 2
                 widget.setGeometry(x, top, size.width(), size.height())
-                x += size.width() + self._spacing
-            y += tall + self._spacing
-        needed = y - self._spacing + self._margins.bottom()
+                x += size.width() + _SPACING_PX
+            y += tall + _SPACING_PX
+        needed = y - _SPACING_PX + self._margins.bottom()
         if needed != self.height() or self.minimumHeight() != needed:
             self.setFixedHeight(needed)

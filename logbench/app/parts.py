@@ -96,9 +96,7 @@ def chooser(name: str, chars: int, choices: Iterable[tuple[str, str]] = ()) -> Q
 
 def delayed(owner: QObject, wait_ms: int, run: Callable[[], object]) -> QTimer:
     """A timer that runs something once, so long after it was last started."""
-    timer = QTimer(owner)
-    timer.setSingleShot(True)
-    timer.setInterval(wait_ms)
+    timer = QTimer(owner, singleShot=True, interval=wait_ms)
     timer.timeout.connect(run)
     return timer
 
@@ -116,9 +114,13 @@ def text_button(
 
 def muted(text: str = "", *, wrap: bool = True) -> QLabel:
     """A label that stands back."""
-    label = QLabel(text)
-    label.setObjectName("muted")
-    label.setWordWrap(wrap)
+    return styled(QLabel(text, wordWrap=wrap), "muted")
+
+
+def plain_text(text: str = "") -> QLabel:
+    """Text as it is, without markup, that can be marked and copied."""
+    label = QLabel(text, wordWrap=True, textFormat=Qt.TextFormat.PlainText)
+    label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
     return label
 
 
@@ -158,15 +160,10 @@ class Answers(QHBoxLayout):
 
     def __init__(self, dialog: QDialog, go: str, leave: str, *, careful: bool = False) -> None:
         super().__init__()
-        self.go = QPushButton(go)
-        self.go.setObjectName("primary")
-        self.go.clicked.connect(dialog.accept)
-        self.leave = QPushButton(leave)
-        self.leave.clicked.connect(dialog.reject)
+        self.go = styled(text_button(go, dialog.accept), "primary")
+        self.leave = text_button(leave, dialog.reject)
         (self.leave if careful else self.go).setDefault(True)
-        self.addWidget(self.leave)
-        self.addStretch(1)
-        self.addWidget(self.go)
+        lay(self, self.leave, STRETCH, self.go)
 
 
 def heads_left(table: QTableView) -> None:
@@ -198,37 +195,35 @@ class Form(QFormLayout):
 def middle(widget: QWidget) -> QWidget:
     """A page with the widget in its middle."""
     page = QWidget()
-    layout = QHBoxLayout(page)
-    layout.setContentsMargins(24, 24, 24, 24)
-    layout.addStretch(1)
-    layout.addWidget(widget, 6, Qt.AlignmentFlag.AlignVCenter)
-    layout.addStretch(1)
+    placed = (widget, 6, Qt.AlignmentFlag.AlignVCenter)
+    lay(QHBoxLayout(page), STRETCH, placed, STRETCH, margins=(24, 24, 24, 24))
     return page
 
 
-class EmptyState(QFrame):
+class Card(QFrame):
+    """A frame with a title, at most so many pixels wide."""
+
+    def __init__(
+        self, title: str, most_px: int, margins: tuple[int, int, int, int], spacing: int
+    ) -> None:
+        super().__init__()
+        self.setObjectName("card")
+        self.setMaximumWidth(most_px)
+        self.title = styled(QLabel(title), "title")
+        self.column = lay(QVBoxLayout(self), self.title, margins=margins, spacing=spacing)
+
+
+class EmptyState(Card):
     """Says how to begin, with a button for it."""
 
     pressed = Signal()
 
-    def __init__(self, title: str, text: str, button: str, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setObjectName("card")
-        self.setMaximumWidth(620)
-        head = QLabel(title)
-        head.setObjectName("title")
-        self.text = QLabel(text)
-        self.text.setWordWrap(True)
-        self.button = QPushButton(button)
-        self.button.clicked.connect(self.pressed)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(28, 24, 28, 24)
-        layout.setSpacing(14)
-        for widget in (head, self.text):
-            layout.addWidget(widget)
+    def __init__(self, title: str, text: str, button: str) -> None:
+        super().__init__(title, 620, (28, 24, 28, 24), 14)
+        self.text = QLabel(text, wordWrap=True)
+        self.button = text_button(button, self.pressed.emit)
         self.extra = QVBoxLayout()
-        layout.addLayout(self.extra)
-        layout.addWidget(self.button, 0, Qt.AlignmentFlag.AlignLeft)
+        lay(self.column, self.text, self.extra, (self.button, 0, Qt.AlignmentFlag.AlignLeft))
 
 
 class Notice(QFrame):
@@ -242,23 +237,13 @@ class Notice(QFrame):
         super().__init__(page)
         self._page = page
         self.setObjectName("card")
-        self.label = QLabel()
-        self.label.setWordWrap(True)
-        self.label.setTextFormat(Qt.TextFormat.PlainText)
-        self.label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.label = plain_text()
         self.label.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
-        self.button = QPushButton()
-        self.button.setObjectName("primary")
-        self.button.setAccessibleName(_NO_BUTTON)
-        self.button.clicked.connect(self.pressed)
+        self.button = styled(text_button("", self.pressed.emit, _NO_BUTTON), "primary")
         self.copy = text_button(tr("Copy details"), lambda: copy_details(self.text))
-        self._close = text_button(tr("Close"), self.hide)
-        self._close.setAccessibleName(tr("Close the notice"))
-        self._row = layout = QHBoxLayout(self)
-        layout.setContentsMargins(14, 6, 12, 6)
-        layout.addWidget(self.label, 1)
-        for button in (self.button, self.copy, self._close):
-            layout.addWidget(button)
+        close = text_button(tr("Close"), self.hide, tr("Close the notice"))
+        row = ((self.label, 1), self.button, self.copy, close)
+        self._row = lay(QHBoxLayout(self), *row, margins=(14, 6, 12, 6))
         self._end = delayed(self, _PASSING_MS, self.hide)
         page.installEventFilter(self)
         self.hide()
@@ -312,20 +297,14 @@ class Notice(QFrame):
 class StatusLine(QFrame):
     """A line of short facts under a page; the last takes the room that is left."""
 
-    def __init__(self, keys: Sequence[str], parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, keys: Sequence[str]) -> None:
+        super().__init__()
         self.setObjectName("bar")
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(14, 4, 14, 4)
-        layout.setSpacing(22)
-        self._labels = {key: QLabel() for key in keys}
-        for key, label in self._labels.items():
-            label.setAccessibleName(word(key))
-            label.setTextFormat(Qt.TextFormat.PlainText)
-            last = key == keys[-1]
-            if last:
-                label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-            layout.addWidget(label, 1 if last else 0)
+        plain = Qt.TextFormat.PlainText
+        self._labels = {key: named(QLabel(textFormat=plain), word(key)) for key in keys}
+        *others, last = self._labels.values()
+        last.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        lay(QHBoxLayout(self), *others, (last, 1), margins=(14, 4, 14, 4), spacing=22)
         self.setFixedHeight(34)
 
     def tell(self, key: str, text: str) -> None:
@@ -346,10 +325,9 @@ class StatusLine(QFrame):
 class Elided(QLabel):
     """A label that ends in dots where there is too little room; the tool tip has all of it."""
 
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self) -> None:
+        super().__init__(textFormat=Qt.TextFormat.PlainText)
         self._whole = ""
-        self.setTextFormat(Qt.TextFormat.PlainText)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
 
     @property

@@ -329,7 +329,7 @@ def test_a_journal_left_by_a_crash_becomes_a_recording(window: MainWindow, setti
 
 
 def test_picker_purposes_and_search(qtbot):
-    picker = SignalPicker()
+    picker = SignalPicker(Settings())
     qtbot.addWidget(picker)
     assert picker.chosen() == ()
     assert picker.purpose.currentText() == DEFAULT

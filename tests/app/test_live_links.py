@@ -193,4 +193,4 @@ def test_the_list_of_links_leads_to_the_scan(window: MainWindow, monkeypatch, ga
     assert chosen() == "Simulated car"
     monkeypatch.setattr(BleDialog, "exec", picked)
     chosen()
-    assert live.set_up.url() == "ble:11:22:33:44:55:66"
+    assert live.set_up.link.url() == "ble:11:22:33:44:55:66"

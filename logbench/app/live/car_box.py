@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
 
-from logbench.app.parts import lay, muted
+from logbench.app.parts import lay, muted, named, styled
 from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
@@ -37,23 +37,15 @@ class NumberField(QLineEdit):
     sentence begins with it.
     """
 
-    def __init__(
-        self,
-        title: str,
-        name: str,
-        legal: tuple[float, float],
-        scale: Scale,
-        parent: QWidget | None = None,
-    ) -> None:
-        super().__init__(parent)
+    def __init__(self, title: str, name: str, legal: tuple[float, float], unit: str) -> None:
+        super().__init__(placeholderText=_UNKNOWN)
         self._title, self._name, self._legal = title, name, legal
-        self._scale = scale
+        self._scale = Scale(unit)
         self._kept: float | None = None
         """What is shown, unless it was typed over since."""
         self._shown = ""
         self.label = muted(wrap=False)
         self.label.setBuddy(self)
-        self.setPlaceholderText(_UNKNOWN)
         self.setMinimumWidth(60)
         self._name_it()
 
@@ -136,36 +128,25 @@ class CarBox(QWidget):
         super().__init__()
         self._settings = settings
         self._vehicle = Car()
-        self.label = QLineEdit()
+        self.label = named(QLineEdit(), tr("Name of the car"))
         self.label.setPlaceholderText(tr("Name or plate (optional)"))
-        self.label.setAccessibleName(tr("Name of the car"))
         self.displacement = NumberField(
-            tr("Displacement"), tr("engine displacement"), (0.05, 20.0), Scale("l")
+            tr("Displacement"), tr("engine displacement"), (0.05, 20.0), "l"
         )
         self.regulating = NumberField(
-            tr("Thermostat"), tr("thermostat's regulating temperature"), (41.0, 129.0), Scale("°C")
+            tr("Thermostat"), tr("thermostat's regulating temperature"), (41.0, 129.0), "°C"
         )
-        self.soak = NumberField(
-            tr("Soak time"), tr("hours the car stood"), (0.0, 10_000.0), Scale("h")
-        )
+        self.soak = NumberField(tr("Soak time"), tr("hours the car stood"), (0.0, 10_000.0), "h")
         self.soak.setToolTip(tr("Hours since the engine last ran: after a night the sensors agree"))
-        self.altitude = NumberField(
-            tr("Altitude"),
-            tr("altitude above sea level"),
-            settings.bounds("altitude_m"),
-            Scale("m"),
-        )
+        legal_m = settings.bounds("altitude_m")
+        self.altitude = NumberField(tr("Altitude"), tr("altitude above sea level"), legal_m, "m")
         self.altitude.setToolTip(
             tr("Above sea level, where the drive begins: the pressure to expect")
         )
-        self.humidity = NumberField(
-            tr("Humidity"), tr("relative humidity"), (0.0, 100.0), Scale("%")
-        )
+        self.humidity = NumberField(tr("Humidity"), tr("relative humidity"), (0.0, 100.0), "%")
         self.humidity.setToolTip(tr("Relative humidity of the air outside"))
         self.altitude.set_number(settings.altitude_m)
-        self.wrong = QLabel()
-        self.wrong.setObjectName("trouble")
-        self.wrong.setWordWrap(True)
+        self.wrong = styled(QLabel(wordWrap=True), "trouble")
         self.wrong.hide()
         self.fields = (self.displacement, self.regulating, self.soak, self.altitude, self.humidity)
         for field in self.fields:

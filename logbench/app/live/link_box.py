@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QComboBox, QFileDialog, QWidget
+from PySide6.QtWidgets import QComboBox, QFileDialog
 
 from logbench.cases.settings import Settings
 from logbench.vehicle.links.schemes import (
@@ -24,10 +24,8 @@ class LinkBox(QComboBox):
     scan_wanted = Signal()
     """The user wants to look for Bluetooth adapters."""
 
-    def __init__(
-        self, settings: Settings, parent: QWidget | None = None, *, replay: bool = False
-    ) -> None:
-        super().__init__(parent)
+    def __init__(self, settings: Settings, *, replay: bool = False) -> None:
+        super().__init__()
         self._replay = replay
         self._settings = settings
         self._choices: list[LinkChoice] = []

@@ -196,7 +196,7 @@ class LivePage(QWidget):
         self.shapes.add_commands(self, self.tools, self.show_shape)
         add_command(self, tr("Recover what a crash left"), "Shift+F5", endings.recover)
         add_command(self, tr("Review the last recording"), "Ctrl+Return", endings.review_last)
-        add_command(self, tr("Refresh the links"), "F5", self.set_up.find_links)
+        add_command(self, tr("Refresh the links"), "F5", self.set_up.link.find_links)
         add_command(self, tr("Look for Bluetooth adapters"), "Ctrl+F5", self._look_for_adapter)
         add_command(self, tr("Replay a recording"), "Ctrl+Shift+E", self.set_up.link.ask_replay)
         add_view_commands(self.stack, self.view, by_hand=shown.following.stop)
@@ -222,7 +222,7 @@ class LivePage(QWidget):
 
     def choose_link(self, url: str) -> None:
         """Put a link into the field."""
-        self.set_up.choose_link(url)
+        self.set_up.link.choose(url)
 
     def start(self, resume: Path | None = None) -> None:
         """Begin a recording with what is chosen, or go on with this journal."""

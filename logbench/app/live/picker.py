@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QSortFilterProxyModel, Qt, Signal
+from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QSortFilterProxyModel, Qt
 from PySide6.QtGui import QStandardItem, QStandardItemModel
 from PySide6.QtWidgets import (
     QCheckBox,
@@ -16,7 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.parts import Elided, lay, named, text_button
+from logbench.app.parts import Elided, lay, named, styled, text_button
 from logbench.cases.settings import Settings
 from logbench.signals.table import PURPOSES, table
 from logbench.words import tr, tr_n, word
@@ -46,13 +46,11 @@ class _Shown(QSortFilterProxyModel):
 class SignalPicker(QWidget):
     """With the default purpose the choice is left to the capture process, which sees the car."""
 
-    changed = Signal()
-
-    def __init__(self, settings: Settings | None = None, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, settings: Settings) -> None:
+        super().__init__()
         self._filling = False
         self._settings = settings
-        self._sets = {} if settings is None else settings.signal_sets
+        self._sets = settings.signal_sets
         self.purpose = named(QComboBox(), tr("Signals for a purpose"))
         for name in (DEFAULT, *PURPOSES):
             self.purpose.addItem(word(name), name)
@@ -72,7 +70,6 @@ class SignalPicker(QWidget):
         self._shown = _Shown(self)
         self._shown.setSourceModel(self._model)
         self._shown.setFilterRole(_SEARCHED)
-        self._shown.setFilterCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
         self.search.textChanged.connect(self._search)
         self.only = QCheckBox(tr("Only this car's"))
         self.only.setChecked(True)
@@ -91,20 +88,11 @@ class SignalPicker(QWidget):
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
         self.list.activated.connect(self._toggle)
-        self.count = Elided()
-        self.count.setObjectName("muted")
-        self._lay_out()
+        self.count = styled(Elided(), "muted")
+        sets = lay(QHBoxLayout(), (self.purpose, 1), self.keep, self.forget)
+        search = lay(QHBoxLayout(), (self.search, 1), self.only)
+        lay(QVBoxLayout(self), sets, search, (self.list, 1), self.count, margins=(0, 0, 0, 0))
         self._say_count()
-
-    def _lay_out(self) -> None:
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        row = lay(QHBoxLayout(), (self.purpose, 1), self.keep, self.forget)
-        layout.addLayout(row)
-        row = lay(QHBoxLayout(), (self.search, 1), self.only)
-        layout.addLayout(row)
-        layout.addWidget(self.list, 1)
-        layout.addWidget(self.count)
 
     def _make_model(self) -> QStandardItemModel:
         """A row for each signal of the table."""
@@ -139,7 +127,7 @@ class SignalPicker(QWidget):
         """Save the chosen signals as a set; a name that a purpose has is not taken."""
         name = " ".join(name.split())
         signals = self.chosen()
-        if self._settings is None or not signals or name in (DEFAULT, OWN, *PURPOSES):
+        if not signals or name in (DEFAULT, OWN, *PURPOSES):
             return
         if name not in self._sets:
             self.purpose.insertItem(self.purpose.count() - 1, name, name)
@@ -150,7 +138,7 @@ class SignalPicker(QWidget):
     def forget_set(self) -> None:
         """Delete the set that is chosen; its signals stay checked."""
         name = self.purpose.currentData()
-        if self._settings is None or name not in self._sets:
+        if name not in self._sets:
             return
         signals = self._sets.pop(name)
         self._settings.signal_sets = self._sets
@@ -177,18 +165,15 @@ class SignalPicker(QWidget):
         )
 
     def _purpose_chosen(self) -> None:
-        purpose = self.purpose.currentData()
-        if purpose != OWN:
-            self.choose((), purpose)
-        self._say_count()
-        self.changed.emit()
+        if self.purpose.currentData() == OWN:
+            self._say_count()
+        else:
+            self.choose((), self.purpose.currentData())
 
     def _item_changed(self, _item: QStandardItem) -> None:
-        if self._filling:
-            return
-        self.purpose.setCurrentIndex(self.purpose.findData(OWN))
-        self._say_count()
-        self.changed.emit()
+        if not self._filling:
+            self.purpose.setCurrentIndex(self.purpose.findData(OWN))
+            self._say_count()
 
     def _toggle(self, index: QModelIndex) -> None:
         item = self._model.itemFromIndex(self._shown.mapToSource(index))

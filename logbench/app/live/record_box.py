@@ -13,7 +13,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.live.session import State
-from logbench.app.parts import lay, pad
+from logbench.app.parts import lay, named, pad, styled
 from logbench.capture.messages import Status
 from logbench.cases.settings import Settings
 from logbench.signals.numbers import time_text
@@ -30,9 +30,7 @@ class RecordBox(QWidget):
         self._settings = settings
         self._state: State = "idle"
         self._begin_sent = False
-        self.record = QPushButton(tr("Start recording"))
-        self.record.setObjectName("primary")
-        self.record.setAccessibleName(tr("Start or stop recording"))
+        self.record = styled(named(QPushButton(), tr("Start or stop recording")), "primary")
         self.record.setMinimumHeight(_LARGE_PX)
         self.connect_ = QPushButton()
         self.connect_.setToolTip(
@@ -44,12 +42,12 @@ class RecordBox(QWidget):
             tr("What was seen before the recording is begun is put into it, up to these minutes")
         )
         self.include.toggled.connect(self._include_chosen)
-        self.minutes = QSpinBox()
+        self.minutes = named(
+            QSpinBox(suffix=" min"), tr("Minutes kept before a recording is begun")
+        )
         self.minutes.setRange(*map(int, settings.bounds("held_min")))
-        self.minutes.setSuffix(" min")
         pad(self.minutes)
         self.minutes.setValue(settings.held_min)
-        self.minutes.setAccessibleName(tr("Minutes kept before a recording is begun"))
         self.minutes.valueChanged.connect(self._minutes_chosen)
         for button in (self.record, self.connect_):  # a click leaves the space bar to the marker
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)

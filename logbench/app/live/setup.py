@@ -24,7 +24,7 @@ from logbench.app.flow import Flow
 from logbench.app.live.car_box import CarBox
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
-from logbench.app.parts import Form, lay, muted, named, pad, text_button
+from logbench.app.parts import Form, lay, muted, named, pad, styled, text_button
 from logbench.capture.files import days_file, new_file
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.cases.settings import Settings
@@ -71,14 +71,10 @@ class UnattendedDialog(QDialog):
         )
         self.buttons.accepted.connect(self._keep)
         self.buttons.rejected.connect(self.reject)
-        self.said = QLabel()
-        self.said.setObjectName("trouble")
-        self.said.setWordWrap(True)
+        self.said = styled(QLabel(wordWrap=True), "trouble")
         self._lay_out()
 
     def _lay_out(self) -> None:
-        text = QLabel(_TEXT)
-        text.setWordWrap(True)
         row = lay(QHBoxLayout(), (self.folder, 1), self.look, spacing=8)
         form = Form()
         form.add(tr("&Folder"), row, self.folder)
@@ -87,7 +83,7 @@ class UnattendedDialog(QDialog):
         form.add(tr("&Look at the voltage every"), self.volt_every)
         layout = lay(
             QVBoxLayout(self),
-            text,
+            QLabel(_TEXT, wordWrap=True),
             form,
             self.said,
             self.buttons,
@@ -118,12 +114,9 @@ class UnattendedDialog(QDialog):
 
     def _spin(self, name: str, suffix: str, key: str) -> QDoubleSpinBox:
         """A field for a number of the settings."""
-        box = QDoubleSpinBox()
-        box.setDecimals(1)
+        box = named(QDoubleSpinBox(decimals=1, suffix=suffix), name)
         box.setRange(*self._settings.bounds(key))
         box.setValue(getattr(self._settings, key))
-        box.setSuffix(suffix)
-        box.setAccessibleName(name)
         pad(box)
         return box
 
@@ -131,15 +124,15 @@ class UnattendedDialog(QDialog):
 class SetUp(QWidget):
     """Link, facts of the car that the checks can use, signals."""
 
-    def __init__(self, settings: Settings, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, settings: Settings) -> None:
+        super().__init__()
         self._settings = settings
         self._used = ""
         """The link last connected over."""
         self.link = LinkBox(settings, replay=True)
         self.link.currentTextChanged.connect(lambda _: self._link_changed())
         self.look = text_button(
-            tr("Refresh"), self.find_links, name=tr("Refresh the list of links")
+            tr("Refresh"), self.link.find_links, tr("Refresh the list of links")
         )
         self.car = CarBox(settings)
         self.picker = SignalPicker(settings)
@@ -150,30 +143,21 @@ class SetUp(QWidget):
             self.picker.choose(settings.signals, settings.purpose)
 
     def _lay_out(self) -> None:
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 6, 0)
-        link, rate = QHBoxLayout(), QHBoxLayout()
-        link.addWidget(self.link, 1)
-        link.addWidget(self.look)
-        rate.addWidget(QLabel(tr("Rate")))
-        rate.addWidget(self.rate, 1)
-        self._switches = Flow(QMargins())
-        for widget in (self.rules, self.unattended, self.plan):
-            self._switches.add(widget)
         self._before = QWidget()
+        link = lay(QHBoxLayout(), (self.link, 1), self.look)
+        before = (muted(tr("Link")), link, muted(tr("Car")), self.car)
+        lay(QVBoxLayout(self._before), *before, margins=(0, 0, 0, 0))
+        self._switches = Flow(QMargins())
+        self._switches.add(self.rules, self.unattended, self.plan)
         lay(
-            QVBoxLayout(self._before),
-            muted(tr("Link")),
-            link,
-            muted(tr("Car")),
-            self.car,
-            margins=(0, 0, 0, 0),
+            QVBoxLayout(self),
+            self._before,
+            muted(tr("Signals")),
+            (self.picker, 1),
+            lay(QHBoxLayout(), QLabel(tr("Rate")), (self.rate, 1)),
+            self._switches,
+            margins=(0, 0, 6, 0),
         )
-        layout.addWidget(self._before)
-        layout.addWidget(muted(tr("Signals")))
-        layout.addWidget(self.picker, 1)
-        layout.addLayout(rate)
-        layout.addWidget(self._switches)
 
     def show_all(self, on: bool) -> None:
         """Everything, or only what can be changed while there is a link: the signals."""
@@ -213,18 +197,6 @@ class SetUp(QWidget):
         )
         self.plan.setToolTip(self.unattended.toolTip())
 
-    def find_links(self) -> None:
-        """Fill the list of links anew; the first is chosen."""
-        self.link.find_links()
-
-    def choose_link(self, url: str) -> None:
-        """Put a link into the field."""
-        self.link.choose(url)
-
-    def url(self) -> str:
-        """The link chosen or typed; raises `LinkUnknownError`."""
-        return self.link.url()
-
     def car_found(self, found: CarFound) -> None:
         """Keep what the car reports for the list of signals, now and at the next start."""
         pids = frozenset[int]().union(*found.facts.supported.values())
@@ -234,10 +206,10 @@ class SetUp(QWidget):
 
     def _link_changed(self) -> None:
         try:
-            pids = self._settings.link_pids.get(self.url(), [])
-            self.picker.set_supported(frozenset(pids))
+            pids = self._settings.link_pids.get(self.link.url(), [])
         except LinkUnknownError:
-            self.picker.set_supported(frozenset())
+            pids = []
+        self.picker.set_supported(frozenset(pids))
 
     def out(self, *, days: bool) -> Path:
         """A new file's name, in a folder that is there; `StorageError` where it cannot be made.
@@ -250,9 +222,8 @@ class SetUp(QWidget):
 
     def request(self, url: str, out: Path, resume: Path | None = None) -> CaptureRequest:
         """All that is settled, for a recording; `resume`: go on with this journal."""
-        unattended = self.unattended.isChecked() and resume is None
         asked = replace(self._asked(url), out=out, resume=resume)
-        if not unattended:
+        if resume is not None or not self.unattended.isChecked():
             return asked
         # what was stated holds for the first drive at most, and there will be many
         return replace(asked, unattended=self._settings.plan, surroundings=Surroundings())

@@ -10,7 +10,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QFrame,
     QHBoxLayout,
-    QPushButton,
     QScrollArea,
     QStackedWidget,
     QVBoxLayout,
@@ -22,7 +21,7 @@ from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.setup import SetUp
 from logbench.app.live.values import ValuesTable
-from logbench.app.parts import Notice, lay
+from logbench.app.parts import Notice, lay, text_button
 from logbench.words import tr
 
 _LEAST_WIDTH = 320
@@ -47,14 +46,14 @@ class Side(QFrame):
         self._notice = notice
         self._before: tuple[tuple[str, ...], str, int] = ((), "", 0)
         """Signals, purpose and place of the rate, before others are chosen."""
-        self.change = QPushButton(tr("Other signals …  S"))
-        self.change.setToolTip(tr("Ask the car for other signals; link and recording go on"))
+        self.change = text_button(
+            tr("Other signals …  S"),
+            self.show_choice,
+            tip=tr("Ask the car for other signals; link and recording go on"),
+        )
         self.change.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        self.use = QPushButton(tr("Ask for these signals"))
-        self.back = QPushButton(tr("Back  Esc"))
-        self.change.clicked.connect(self.show_choice)
-        self.use.clicked.connect(self.use_choice)
-        self.back.clicked.connect(self.leave_choice)
+        self.use = text_button(tr("Ask for these signals"), self.use_choice)
+        self.back = text_button(tr("Back  Esc"), self.leave_choice)
         self._lay_out(box)
         session.state_changed.connect(self._state_changed)
         session.not_chosen.connect(notice.trouble)
@@ -64,18 +63,11 @@ class Side(QFrame):
         self._buttons = QWidget()
         lay(QHBoxLayout(self._buttons), (self.use, 1), self.back, margins=(0, 0, 0, 0))
         self._buttons.hide()
-        choice, values = QWidget(), QWidget()
-        for page, widgets in (
-            (choice, (self._buttons, self._scroll)),
-            (values, (self.change, self._values)),
-        ):
-            column = QVBoxLayout(page)
-            column.setContentsMargins(0, 0, 0, 0)
-            for widget in widgets:
-                column.addWidget(widget)
         self._stack = QStackedWidget()
-        self._stack.addWidget(choice)
-        self._stack.addWidget(values)
+        for widgets in ((self._buttons, self._scroll), (self.change, self._values)):
+            page = QWidget()
+            lay(QVBoxLayout(page), *widgets, margins=(0, 0, 0, 0))
+            self._stack.addWidget(page)
         lay(QVBoxLayout(self), box, (self._stack, 1), margins=(12, 12, 6, 12))
 
     def minimumSizeHint(self) -> QSize:

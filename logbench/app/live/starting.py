@@ -12,15 +12,13 @@ from PySide6.QtWidgets import (
     QLabel,
     QPushButton,
     QScrollArea,
-    QVBoxLayout,
-    QWidget,
 )
 
 from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.watching import DriveWatcher
-from logbench.app.parts import Notice, lay, text_button
+from logbench.app.parts import Card, Notice, lay, named, plain_text, styled, text_button
 from logbench.capture.messages import Status
 from logbench.errors import LinkUnknownError, StorageError, UsageError
 from logbench.vehicle.links.schemes import leads_to, title_of
@@ -46,30 +44,21 @@ CAUTIONS = (
 """Common practice; carbon monoxide: NIOSH advice."""
 
 
-class ConnectingCard(QFrame):
+class ConnectingCard(Card):
     """A list of sentences: done ones are ticked, the last is under way, or says what failed."""
 
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setObjectName("card")
-        self.setMaximumWidth(700)
-        self.title = QLabel(tr("Connecting"))
-        self.title.setObjectName("title")
-        self._list = QLabel()
-        self._list.setWordWrap(True)
-        self._list.setTextFormat(Qt.TextFormat.PlainText)
+    def __init__(self) -> None:
+        super().__init__(tr("Connecting"), 700, (24, 20, 24, 20), 12)
+        self._list = named(plain_text(), tr("Steps of connecting"))
         self._list.setAlignment(Qt.AlignmentFlag.AlignTop)
-        self._list.setAccessibleName(tr("Steps of connecting"))
-        self._list.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self._scroll = QScrollArea()
+        self._scroll = QScrollArea(widgetResizable=True)
         self._scroll.setWidget(self._list)
-        self._scroll.setWidgetResizable(True)
         self._scroll.setFrameShape(QFrame.Shape.NoFrame)
         self._scroll.setMinimumHeight(280)
         self._scroll.viewport().setAutoFillBackground(False)
         self._list.setAutoFillBackground(False)
         self._scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        lay(QVBoxLayout(self), self.title, (self._scroll, 1), margins=(24, 20, 24, 20), spacing=12)
+        lay(self.column, (self._scroll, 1))
         self.steps: list[str] = []
         self._link = ""
 
@@ -92,49 +81,35 @@ class ConnectingCard(QFrame):
     def fail(self, sentence: str) -> None:
         """The last step failed, for this reason."""
         self.title.setText(tr("Not connected"))
-        self._show("–")
-        self._list.setText(f"{self._list.text()}\n■  {sentence}")
-        self._to_end()
+        self._show("–", f"■  {sentence}")
 
     def lines(self) -> list[str]:
         """What is shown, line by line."""
         return self._list.text().splitlines()
 
-    def _show(self, mark: str) -> None:
+    def _show(self, mark: str, *more: str) -> None:
         *done, last = self.steps
-        self._list.setText("\n".join([*(f"✔  {text}" for text in done), f"{mark}  {last}"]))
-        self._to_end()
-
-    def _to_end(self) -> None:
+        self._list.setText("\n".join([*(f"✔  {text}" for text in done), f"{mark}  {last}", *more]))
         bar = self._scroll.verticalScrollBar()
         bar.setValue(bar.maximum())
 
 
-class CautionsCard(QFrame):
-    """A card in the middle of the page; one press goes on."""
+class CautionsCard(Card):
+    """The cautions of the trade, shown once before the first recording on a real car, in the middle
+    of the page; one press goes on."""
 
     accepted = Signal()
     refused = Signal()
 
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setObjectName("card")
-        self.setMaximumWidth(640)
-        title = QLabel(tr("Before the drive"))
-        title.setObjectName("title")
-        layout = lay(QVBoxLayout(self), title, margins=(24, 20, 24, 20), spacing=12)
-        for text in CAUTIONS:
-            line = QLabel(f"•  {text}")
-            line.setWordWrap(True)
-            layout.addWidget(line)
-        self.go_on = QPushButton(tr("Start recording"))
-        self.go_on.setObjectName("primary")
+    def __init__(self) -> None:
+        super().__init__(tr("Before the drive"), 640, (24, 20, 24, 20), 12)
+        self.go_on = styled(QPushButton(tr("Start recording")), "primary")
         self.go_on.clicked.connect(self.accepted)
         self.go_on.setAutoDefault(True)
         back = text_button(tr("Back"), self.refused.emit)
-        buttons = lay(QHBoxLayout(), (self.go_on, 1), back)
-        layout.addSpacing(6)
-        layout.addLayout(buttons)
+        lay(self.column, *(QLabel(f"•  {text}", wordWrap=True) for text in CAUTIONS))
+        self.column.addSpacing(6)
+        lay(self.column, lay(QHBoxLayout(), (self.go_on, 1), back))
         self.setAccessibleName(tr("Cautions before the drive. ") + " ".join(CAUTIONS))
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
 
@@ -227,7 +202,7 @@ class Starting(QObject):
     def _ready_link(self, then: Callable[[], object], button: str) -> str | None:
         """The link chosen; None while there is something to be read or put right first."""
         try:
-            url = self._set_up.url()
+            url = self._set_up.link.url()
         except LinkUnknownError as error:
             self._notice.trouble(str(error))
             self._set_up.link.setFocus()

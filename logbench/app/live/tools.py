@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
     QLabel,
     QLineEdit,
     QPushButton,
+    QWidget,
 )
 
 from logbench.app.flow import Flow
@@ -40,36 +41,41 @@ class LiveTools(Flow):
 
     def __init__(self, window_s: float) -> None:
         super().__init__(QMargins(6, 8, 12, 4))
-        self.marker = named(QPushButton(tr("Marker  Space")), tr("Put a marker"))
-        self.note = named(QPushButton(tr("Note  N")), tr("Put a marker with a note"))
-        self.freeze = QPushButton(tr("Freeze  F"))
-        self.freeze.setCheckable(True)
-        self.freeze.setAccessibleName(tr("Freeze the strips; the recording goes on"))
+        self.marker = self._button(tr("Marker  Space"), tr("Put a marker"))
+        self.note = self._button(tr("Note  N"), tr("Put a marker with a note"))
+        self.freeze = self._button(
+            tr("Freeze  F"), tr("Freeze the strips; the recording goes on"), checkable=True
+        )
         self.width_box = named(QComboBox(), tr("Width of the time window"))
         for seconds in WIDTHS_S:
             unit = f"{seconds} s" if seconds < 120 else f"{seconds // 60} min"
             self.width_box.addItem(tr("Window {unit}", unit=unit), seconds)
         near = min(WIDTHS_S, key=lambda s: abs(s - window_s))
         self.width_box.setCurrentIndex(WIDTHS_S.index(near))
-        self.plan = QPushButton(tr("Plan  P"))
-        self.plan.setCheckable(True)
-        self.plan.setAccessibleName(tr("Drive plan instead of the strips"))
-        self.wiggle = QPushButton(tr("Wiggle test  G"))
-        self.wiggle.setCheckable(True)
-        self.wiggle.setAccessibleName(tr("Wiggle test instead of the strips"))
-        self.driver = named(
-            QPushButton(tr("Driver's view  D")), tr("Driver's view: four values, full screen")
+        self._take(self.width_box)
+        self.plan = self._button(
+            tr("Plan  P"), tr("Drive plan instead of the strips"), checkable=True
         )
-        self.end_wiggle = named(QPushButton(), tr("Stop the wiggle test"))
-        self.end_wiggle.setCheckable(True)  # its colour says that something runs
+        self.wiggle = self._button(
+            tr("Wiggle test  G"), tr("Wiggle test instead of the strips"), checkable=True
+        )
+        self.driver = self._button(
+            tr("Driver's view  D"), tr("Driver's view: four values, full screen")
+        )
+        self.end_wiggle = self._button("", tr("Stop the wiggle test"), checkable=True)
         self.end_wiggle.setToolTip(tr("The wiggle test goes on whatever is shown; this ends it"))
-        for widget in (
-            self.marker, self.note, self.freeze, self.width_box, self.plan, self.wiggle,
-            self.driver, self.end_wiggle,
-        ):  # fmt: skip
-            widget.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves the space bar alone
-            self.add(widget)
         self.end_wiggle.hide()
+
+    def _button(self, text: str, name: str, *, checkable: bool = False) -> QPushButton:
+        """One more; checked, its colour says that something runs or is shown."""
+        button = named(QPushButton(text), name)
+        button.setCheckable(checkable)
+        self._take(button)
+        return button
+
+    def _take(self, widget: QWidget) -> None:
+        widget.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves the space bar alone
+        self.add(widget)
 
     def show_wiggle(self, said: str) -> None:
         """How the wiggle test stands, wherever the user looks; empty: it does not run."""
