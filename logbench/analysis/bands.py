@@ -39,7 +39,7 @@ from logbench.signals.units import difference_unit
 
 class BandRow(BaseModel):
     """What every band in a file has: title, unit, two ranges (infinite ends are open), basis; it
-    may have `plain` and `drawn_on` (see `Band`)."""
+    may have `plain`, `drawn_on` and `at_most` (see `Band`)."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -50,6 +50,7 @@ class BandRow(BaseModel):
     basis: str = Field(min_length=1)
     plain: str = ""
     drawn_on: str = ""
+    at_most: Literal["watch", "act"] = "act"
 
     @model_validator(mode="after")
     def _nested(self) -> Self:
@@ -63,7 +64,8 @@ class BandRow(BaseModel):
     def band(self, key: str) -> Band:
         """The same as a `Band`, infinite ends as None."""
         fields = self.model_dump(include={"title", "unit", "basis", "plain", "drawn_on"})
-        return Band(key, within=_open(self.within), watch=_open(self.watch), **fields)
+        most = Verdict(self.at_most)
+        return Band(key, within=_open(self.within), watch=_open(self.watch), at_most=most, **fields)
 
 
 def _open(limits: tuple[float, float]) -> Range:

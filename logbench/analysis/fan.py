@@ -19,7 +19,7 @@ from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statistics import half_width_of_few
 from logbench.analysis.view import View
 
@@ -147,7 +147,6 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
             Measured(level, half, found.spans, (remark,), numbers),
             bands["fan_start"],
             "fan_late" if level > 100.0 else "fan_early",
-            at_most=Verdict.WATCH,  # designs differ; what is too hot is judged by the highest
         )
     ]
     stops = found.off_degc[1:] if cold_start else found.off_degc
@@ -159,7 +158,6 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
                 Measured(level - off, float(np.hypot(half, off_half)), found.spans),
                 bands["fan_swing"],
                 "fan_swing",
-                at_most=Verdict.WATCH,
             )
         )
     return findings

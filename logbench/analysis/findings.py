@@ -121,8 +121,7 @@ class Subject:
         """
         half = measured.half_width
         verdict = judge(band, measured.value, half)
-        if verdict.severity > at_most.severity:
-            verdict = at_most
+        verdict = min(verdict, at_most, band.at_most, key=lambda v: v.severity)
         finding = Finding(
             check=self.check,
             subject=self.name,

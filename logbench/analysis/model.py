@@ -79,6 +79,8 @@ class Band:
     drawn_on: str = ""
     """Signals (a regular expression) for whose single samples it holds. Empty: it judges a rate, a
     spread or a ratio of several signals, and has no place on a strip."""
+    at_most: Verdict = Verdict.ACT
+    """The severest verdict that it can carry."""
 
 
 def heading(check: str, subject: str = "") -> str:

@@ -21,7 +21,7 @@ from logbench.analysis.airflow import (
 )
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.model import Finding
 from logbench.analysis.statistics import Estimate
 from logbench.analysis.view import View
 
@@ -121,7 +121,6 @@ def _idle(bands: Bands, found: Airflow) -> Finding:
         bands["idle_airflow"],
         "low",
         "idle_high",
-        at_most=Verdict.WATCH,  # accessories and idle speed move it as much as faults do
     )
 
 
@@ -153,5 +152,4 @@ def _displacement(view: View, bands: Bands) -> Finding | None:
         Measured(ratio, ratio * LOAD_ABS_HALF, numbers={"displacement_l": by_load}),
         bands["displacement_ratio"],
         "displacement",
-        at_most=Verdict.WATCH,  # it doubts the facts, not the engine
     )

@@ -61,7 +61,6 @@ def _rest(view: View, bands: Bands) -> Finding:
         Measured(float(np.median(found.value)), 0.05, spans),
         bands["resting_voltage"],
         "low_rested",
-        at_most=Verdict.WATCH,  # surface charge and what is switched on move it
     )
 
 

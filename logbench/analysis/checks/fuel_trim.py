@@ -229,12 +229,7 @@ def _trends(cells: Sequence[TrimCell], bands: Bands, bank: int) -> list[Finding]
         what = "Total trim under load less that at idle"
         found.append(("load against idle", what, measured, "fuel_trim_load_trend"))
     return [
-        Subject(KEY, f"bank {bank}, {subject}").judged(
-            what,
-            measured,
-            bands[key],
-            at_most=Verdict.WATCH,  # each cell alone is judged to act
-        )
+        Subject(KEY, f"bank {bank}, {subject}").judged(what, measured, bands[key])
         for subject, what, measured, key in found
     ]
 

@@ -86,5 +86,4 @@ def _agreement(
         Measured(ratio, half, spans),
         bands["fuel_agreement"],
         "agree",
-        at_most=Verdict.WATCH,  # the trims say the same with a surer method
     )

@@ -13,7 +13,7 @@ import numpy as np
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.model import Finding
 from logbench.analysis.view import View, evidence
 
 KEY = "gears"
@@ -61,7 +61,6 @@ def check(view: View, bands: Bands) -> list[Finding]:
             Measured(spread, 0.3, evidence(spans, used), numbers=numbers),
             bands["gear_spread"],
             "slip",
-            at_most=Verdict.WATCH,  # an automatic's open converter does the same
         )
     ]
 

@@ -15,7 +15,7 @@ from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statistics import estimate, half_width_of_few
 from logbench.analysis.view import View
 
@@ -80,7 +80,6 @@ def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
         Measured(float(away[k]), 5.0, (used[k],), numbers={"median_rpm": median}),
         bands["idle_against_median"],
         "speed",
-        at_most=Verdict.WATCH,  # switching on a consumer does the same
     )
 
 
@@ -95,5 +94,4 @@ def _timing(view: View, bands: Bands, used: list[Span]) -> Finding | None:
         Measured(level.mean, level.half_width, used, (remark,), {"sd_deg": level.sd}),
         bands["idle_timing"],
         "late" if level.mean < 0.0 else "unsteady",
-        at_most=Verdict.WATCH,
     )

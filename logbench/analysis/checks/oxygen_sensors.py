@@ -102,7 +102,6 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
             Measured(share.mean, share.half_width, spans, (), numbers),
             bands["o2_front_rich_share"],
             "stuck",
-            at_most=Verdict.WATCH,
         ),
         _rate(view, bands, name, front, hz),
     ]
@@ -176,7 +175,6 @@ def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Fin
         Measured(ratio, float(half), spans, (f"mean {np.mean(behind.value):.2f} V",)),
         bands["o2_rear_ratio"],
         "rear",
-        at_most=Verdict.WATCH,  # it hints at the catalyst, it is no catalyst monitor
     )
 
 
@@ -236,7 +234,6 @@ def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> Finding | None:
         Measured(float(np.median(times)), step_s / 2.0, spans, (f"{len(times)} fuel cuts",)),
         bands["lambda_rise"],
         "slow",
-        at_most=Verdict.WATCH,  # the limit has no source
     )
 
 

@@ -20,7 +20,7 @@ from logbench.analysis import alignment, derived
 from logbench.analysis.air_state import find_air
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Verdict
+from logbench.analysis.model import Condition, Finding
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
 
@@ -80,7 +80,6 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
         ),
         bands["idle_vacuum"],
         "low_vacuum",
-        at_most=Verdict.WATCH,  # engine designs differ more than faults do
     )
 
 

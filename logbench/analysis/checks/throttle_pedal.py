@@ -21,7 +21,7 @@ from logbench.analysis.alignment import Mask, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import schmitt
-from logbench.analysis.model import Finding, Span, Verdict
+from logbench.analysis.model import Finding, Span
 from logbench.analysis.view import View
 from logbench.recording.model import Trace
 
@@ -135,7 +135,6 @@ def _full_throttle(view: View, bands: Bands) -> Finding | None:
         Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
         band,
         "not_followed" if commanded > highest + 10.0 else "not_reached",
-        at_most=Verdict.WATCH,  # the engine computer limits the throttle for many reasons
     )
 
 
