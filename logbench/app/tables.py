@@ -109,18 +109,23 @@ class RowsTable(QTableView):
         self.horizontalHeader().setHighlightSections(False)
 
 
-def tree(titles: Sequence[str], name: str, *, branches: bool = False) -> QTreeWidget:
-    """A list of rows, or with `branches` of rows below rows; the last column takes what is left."""
-    made = QTreeWidget()
-    made.setAccessibleName(name)
-    made.setHeaderLabels(list(titles))
-    made.setRootIsDecorated(branches)
-    made.setUniformRowHeights(True)
-    header = made.header()
-    for column in range(len(titles) - 1):
-        header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
-    header.setStretchLastSection(True)
-    return made
+class Tree(QTreeWidget):
+    """A list of rows, or with `branches` of rows below rows. The columns `wide` share what is left;
+    without any, the last takes it."""
+
+    def __init__(
+        self, titles: Sequence[str], name: str, *, wide: Sequence[int] = (), branches: bool = False
+    ) -> None:
+        super().__init__()
+        self.setAccessibleName(name)
+        self.setHeaderLabels(list(titles))
+        self.setRootIsDecorated(branches)
+        self.setUniformRowHeights(True)
+        modes, header = QHeaderView.ResizeMode, self.header()
+        header.setStretchLastSection(not wide)
+        for column in range(len(titles) if wide else len(titles) - 1):
+            mode = modes.Stretch if column in wide else modes.ResizeToContents
+            header.setSectionResizeMode(column, mode)
 
 
 def splitter(orientation: Qt.Orientation, sizes: Mapping[QWidget, int]) -> QSplitter:

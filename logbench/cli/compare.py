@@ -16,10 +16,12 @@ import typer
 
 from logbench.cases.work import run_here
 from logbench.cli.options import AsJson, SameCar
-from logbench.cli.show import say
+from logbench.cli.show import console, say, table, text, warn
 from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from logbench.analysis.comparison.overlay import Overlay
     from logbench.analysis.comparison.results import Comparison
     from logbench.analysis.view import View
@@ -27,6 +29,18 @@ if TYPE_CHECKING:
 
 _SUMMARISED = ("SHRTFT1", "LONGFT1", "RPM")
 """Signals of the overlay plot, as far as both sides hold them."""
+_STYLES = {
+    "changed": "bold yellow",
+    "no change shown": "green",
+    "not comparable": "dim",
+    "resolved": "bold green",
+    "improved": "green",
+    "unchanged": "",
+    "worse": "bold red",
+}
+"""Of verdicts, which are told in words too."""
+_ROOMY = 120
+"""Columns of a terminal in which the reasons of signals have a column."""
 
 
 def compare(
@@ -64,18 +78,91 @@ def compare(
 def show_compared(compared: Compared, same_car: bool) -> int:
     """Print a comparison; returns the exit code. Raises LogbenchError when the sides may be
     different cars; `same_car`: the user says that they are not."""
-    from logbench.cli import show, show_comparison
-
-    show.warn(compared.problem)
+    warn(compared.problem)
     if compared.result.needs_confirmation and not same_car:
         for concern in compared.result.concerns:
-            show.say(concern.text, "bold yellow")
+            say(concern.text, "bold yellow")
         raise LogbenchError(
             "These may be different cars, so nothing is compared: choose other files, or say that"
             " it is the same car with --same-car."
         )
-    show_comparison.comparison(compared.result)
+    show_comparison(compared.result)
     return exit_code(compared.result)
+
+
+def show_comparison(result: Comparison) -> None:
+    """Summary, concerns, findings, signals, warm-up, and what to drive."""
+    say(result.summary, "bold")
+    for concern in result.concerns:
+        say(f"Note: {concern.text}", "yellow")
+    say("")
+    console().print(_findings_table(result))
+    console().print(_signals_table(result))
+    say(result.warm_up.reason)
+    say(result.cranking.reason)
+    if result.to_drive:
+        say("\nTo share more operating cells, drive:", "dim")
+        for cell in result.to_drive:
+            say(f"  - {cell}", "dim")
+    say(
+        "\nChange is after less before at equal operating points, with its 95 % interval; the list"
+        " of changes is controlled for false discoveries.",
+        "dim",
+    )
+
+
+def _titled(title: str) -> Table:
+    out = table()
+    out.title, out.title_justify, out.expand = title, "left", True
+    return out
+
+
+def _findings_table(result: Comparison) -> Table:
+    out = _titled("Findings")
+    out.add_column("check and subject", ratio=2)
+    for heading in ("before", "after", "verdict"):
+        out.add_column(heading, no_wrap=True)
+    out.add_column("why", ratio=3)
+    shown = [f for f in result.findings if f.verdict.value != "not comparable"]
+    for finding in shown:
+        out.add_row(
+            text(finding.heading),
+            finding.before.verdict.value if finding.before else "",
+            finding.after.verdict.value if finding.after else "",
+            text(finding.verdict.value, _STYLES[finding.verdict.value]),
+            text(finding.reason),
+        )
+    left = len(result.findings) - len(shown)
+    if left:
+        out.caption = f"{left} more not comparable: not judged on a side (all of them: --json)"
+        out.caption_justify = "left"
+    return out
+
+
+def _signals_table(result: Comparison) -> Table:
+    title = "Signals at equal operating points"
+    if result.axis is not None:
+        title += f" (engine speed by {result.axis.title})"
+    out = _titled(title)
+    out.add_column("signal", ratio=2)
+    for heading in ("before", "after", "change"):
+        out.add_column(heading, no_wrap=True, justify="right")
+    out.add_column("verdict", no_wrap=True)
+    roomy = console().width >= _ROOMY
+    if roomy:
+        out.add_column("why", ratio=3)
+    for s in result.signals:
+        numbers = ["", "", ""]
+        if s.change is not None and s.before is not None and s.after is not None:
+            numbers = [
+                f"{s.before:.3g}",
+                f"{s.after:.3g} {s.unit}",
+                f"{s.change:+.2g} ± {s.half_width:.2g}",
+            ]
+        verdict = text(s.verdict.value, _STYLES[s.verdict.value])
+        why = [text(s.reason)] if roomy else []
+        out.add_row(text(s.title if s.derived else s.key), *numbers, verdict, *why)
+    return out
 
 
 def _print_json(compared: Compared, same_car: bool) -> int:

@@ -21,7 +21,7 @@ from logbench.words import tr, word
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
-    from logbench.archive.overview import Number
+    from logbench.archive.overview import Number, Row
 
 _FOR_ONE = ("review", "similar", "trend")
 
@@ -84,12 +84,13 @@ class Choice(QObject):
 
     def review(self, _: object = None) -> None:
         """Open the chosen recording on the Review page."""
-        self._with_files(self._chosen()[:1], lambda paths: self.review_wanted.emit(paths[0]))
+        names = [row.recording for row in self._chosen()[:1]]
+        self._with_files(names, lambda paths: self.review_wanted.emit(paths[0]))
 
     def put(self, side: str) -> None:
         """Put the chosen recordings on a side of the comparison; again: take them away."""
         model = self._body.model
-        model.put(self._chosen(), side)
+        model.put([row.recording for row in self._chosen()], side)
         before, after = (len(model.on_side(of)) for of in (BEFORE, AFTER))
         button = self.buttons["compare"]
         counts = tr("Compare  {before} : {after}", before=before, after=after)
@@ -116,21 +117,20 @@ class Choice(QObject):
 
     def find_similar(self) -> None:
         """Find the drives that are most like the chosen one."""
-        archive, names = self._archive, self._chosen()[:1]
-        if archive is None or not names:
+        archive, rows = self._archive, self._chosen()
+        if archive is None or not rows:
             return
-        row = self._body.table.chosen()[0]
-        of = ", ".join((row.car or tr("unnamed car"), row.started_utc[:10]))
+        of = ", ".join((rows[0].car or tr("unnamed car"), rows[0].started_utc[:10]))
         self._body.tabs.setCurrentIndex(SIMILAR)
         show = partial(self._body.show_similar, of)
-        self._work.start(FindSimilar(archive, names[0]), show)
+        self._work.start(FindSimilar(archive, rows[0].recording), show)
 
     def follow(self) -> None:
         """Follow a number over the life of the chosen car."""
-        archive, owner, names = self._archive, self._owner, self._chosen()[:1]
-        if archive is None or owner is None or not names:
+        body, archive, owner, rows = self._body, self._archive, self._owner, self._chosen()
+        if archive is None or owner is None or not rows:
             return
-        body, car = self._body, self._body.table.chosen()[0].car
+        car = rows[0].car
         if not car:
             self.failed.emit(tr("This recording names no car, so there is no life to follow."))
             return
@@ -139,11 +139,11 @@ class Choice(QObject):
         show = partial(body.trend.show_numbers, car)
         owner.start(ListNumbers(archive, car), show, self.failed.emit, slot="trend")
 
-    def _chosen(self) -> list[str]:
-        names = [row.recording for row in self._body.table.chosen()]
-        if not names:
+    def _chosen(self) -> list[Row]:
+        rows = self._body.table.chosen()
+        if not rows:
             self.failed.emit(tr("No recording is chosen: choose one in the list."))
-        return names
+        return rows
 
     def _with_files(self, names: Sequence[str], then: Callable[[list[Path]], None]) -> None:
         if self._archive is not None and names:

@@ -27,7 +27,7 @@ from logbench.app.tables import splitter
 from logbench.app.theme import Theme
 from logbench.car.model import Car
 from logbench.cases.importing import Kind
-from logbench.importing.model import SURE, ColumnMap, Mapping
+from logbench.importing.model import SURE, ColumnMap
 from logbench.signals.table import table
 from logbench.signals.units import compatible, known
 from logbench.words import tr, tr_n, word
@@ -71,9 +71,6 @@ class ImportDialog(QDialog):
     def __init__(self, kind: Kind, theme: Theme, parent: QWidget, *, of: str = "") -> None:
         super().__init__(parent)
         self.theme = theme
-        self.kind = kind
-        assert kind.preview.mapping is not None
-        self.mapping: Mapping = kind.preview.mapping.model_copy(deep=True)
         self._filling = False
         self.setWindowTitle(tr("Import {of}", of=of).strip())
         self._make_parts()

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.model import Verdict
 from logbench.app.archive.trend_plot import TrendPlot
 from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, text_button
-from logbench.app.tables import tree
+from logbench.app.tables import Tree
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
 from logbench.archive.columns import cells, started_text
 from logbench.archive.overview import RANKS, Number, Row
@@ -142,7 +142,7 @@ class SimilarPanel(QWidget):
             tr("By quantity"),
             tr("File"),
         )
-        self.tree = tree(titles, tr("Similar drives"))
+        self.tree = Tree(titles, tr("Similar drives"))
         self.tree.setAllColumnsShowFocus(True)
         self.tree.itemActivated.connect(lambda item: self.chosen.emit(item.data(0, _RECORDING)))
         button = text_button(tr("Find similar drives  L"), self.wanted.emit)
@@ -189,8 +189,7 @@ class TrendPanel(QWidget):
         self.box = chooser(tr("Number to follow"), 34)
         self.box.activated.connect(self._ask)
         self.said, self.at = Elided(), muted(wrap=False)
-        self._look = look
-        self.plot = TrendPlot(look.theme)
+        self.plot = TrendPlot(look)
         self.plot.chosen.connect(self.chosen)
         self.plot.pointed.connect(self.at.setText)
         head = lay(QHBoxLayout(), (self.box, 1), STRETCH, self.at)
@@ -224,9 +223,7 @@ class TrendPanel(QWidget):
         self.said.tell(self._sentence(trended))
 
     def renew(self) -> None:
-        """In other colours or units."""
-        self.plot.set_theme(self._look.theme)
-        self.plot.set_units(self._look.units)
+        """In other units."""
         self.at.setText(self.plot.sentence())
 
     def _sentence(self, trended: Trended) -> str:
@@ -260,7 +257,7 @@ class AccountPanel(QWidget):
         self._empty = empty
         self.said = Elided()
         self.said.tell(empty)
-        self.tree = tree((tr("File"), tr("What")), name, branches=True)
+        self.tree = Tree((tr("File"), tr("What")), name, branches=True)
         self.tree.setAllColumnsShowFocus(True)
         lay(QVBoxLayout(self), self.said, (self.tree, 1), margins=(0, 4, 0, 0))
 

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Verdict
-from logbench.app.archive.sparks import Sparks, paint_spark, paint_words, spark_text
+from logbench.app.archive.sparks import Sparks, paint_spark, spark_text
 from logbench.app.parts import delayed, heads_left
 from logbench.app.tables import Index, RowsModel, RowsTable
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
@@ -193,7 +193,8 @@ class SparkDelegate(QStyledItemDelegate):
             colour = option.palette.highlightedText().color() if chosen else theme.trace(0)
             paint_spark(painter, area, preview, colour)
         elif model.sparks.known(name):
-            paint_words(painter, area, tr("no {signal}", signal=model.sparks.signal), model.theme)
+            painter.setPen(QColor(model.theme.muted))
+            painter.drawText(area, int(_CENTER), tr("no {signal}", signal=model.sparks.signal))
         painter.restore()
 
 

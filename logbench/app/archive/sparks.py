@@ -7,11 +7,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from PySide6.QtCore import QObject, QRectF, Qt, Signal
+from PySide6.QtCore import QObject, QRectF, Signal
 from PySide6.QtGui import QColor, QPainter, QPen
 
 from logbench.app.plot.painting import draw_rows
-from logbench.app.theme import Theme
 from logbench.cases.archive import MakePreviews
 from logbench.cases.runner import Owner, Running
 from logbench.signals.units import Units
@@ -122,9 +121,3 @@ def spark_text(preview: Preview | None, units: Units) -> str:
     ends = (float(np.nanmin(preview.low)), float(np.nanmax(preview.high)))
     low, high = (units.text(v, preview.unit) for v in ends)
     return tr("{signal} {low} to {high}", signal=preview.signal, low=low, high=high)
-
-
-def paint_words(painter: QPainter, area: QRectF, text: str, theme: Theme) -> None:
-    """In place of a picture."""
-    painter.setPen(QColor(theme.muted))
-    painter.drawText(area, int(Qt.AlignmentFlag.AlignCenter), text)

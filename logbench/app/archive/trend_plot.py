@@ -10,7 +10,7 @@ from PySide6.QtGui import QColor, QFocusEvent, QKeyEvent, QMouseEvent
 
 from logbench.analysis.model import Verdict
 from logbench.app.plot.late_graph import LateGraph
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.archive.columns import started_text
 from logbench.job.times import parse_time
 from logbench.signals.numbers import round_range
@@ -39,8 +39,8 @@ class TrendPlot(LateGraph):
     pointed = Signal(str)
     """A sentence about the point that the keys or the pointer are at."""
 
-    def __init__(self, theme: Theme) -> None:
-        super().__init__(theme)
+    def __init__(self, look: Look) -> None:
+        super().__init__(look)
         self._shown: Trended | None = None
         self._at = -1
         self.setMinimumSize(QSize(300, 100))
@@ -66,25 +66,25 @@ class TrendPlot(LateGraph):
         point, unit = self._shown.points[self._at], self._shown.number.unit
         doubt = ""
         if point.uncertainty is not None:
-            doubt = f" ± {self.units.text(point.uncertainty, unit, difference=True)}"
+            doubt = f" ± {self.look.units.text(point.uncertainty, unit, difference=True)}"
         when = started_text(point.started_utc) or tr("no date")
         verdict = word(point.verdict or "not judged")
-        return f"{when}: {self.units.text(point.value, unit)}{doubt}, {verdict}"
+        return f"{when}: {self.look.units.text(point.value, unit)}{doubt}, {verdict}"
 
     # --- drawing ---
 
     def fill(self, graph: Graph) -> None:
         """Spread, dates, points."""
-        graph.getViewBox().setBorder(QColor(self.theme.accent) if self.hasFocus() else None)
+        graph.getViewBox().setBorder(QColor(self.look.theme.accent) if self.hasFocus() else None)
         graph.showGrid(x=False, y=True)  # with one, dates would be cut to the plot's width
         graph.hideAxis("right")
         if self._shown is None:
             return
         unit = self._shown.number.unit
         x, dated = _times(self._shown)
-        y = self.units.array(np.array([p.value for p in self._shown.points]), unit)
+        y = self.look.units.array(np.array([p.value for p in self._shown.points]), unit)
         doubts = np.array([min(p.uncertainty or 0.0, _WIDEST) for p in self._shown.points])
-        doubts *= abs(self.units.line(unit)[0])
+        doubts *= abs(self.look.units.line(unit)[0])
         ends = [*(y - doubts), *(y + doubts)]
         if self._shown.spread is not None and self._shown.spread.quantiles:
             ends += self._fill_spread(graph, self._shown.spread)
@@ -95,7 +95,8 @@ class TrendPlot(LateGraph):
         dates = [(x[0], first.started_utc[:10]), (x[-1], last.started_utc[:10])]
         graph.getAxis("bottom").setTicks([dates if dated else []])
         graph.set_titles(
-            "" if dated else tr("in order, dates are missing"), unit_text(self.units.unit(unit))
+            "" if dated else tr("in order, dates are missing"),
+            unit_text(self.look.units.unit(unit)),
         )
         self._fill_points(graph, x, y, doubts)
 
@@ -105,11 +106,11 @@ class TrendPlot(LateGraph):
 
         assert self._shown is not None
         values = {
-            name: self.units.value(value, self._shown.number.unit)
+            name: self.look.units.value(value, self._shown.number.unit)
             for name, value in spread.quantiles.items()
         }
         for lower, upper, alpha in _BANDS:
-            color = self.theme.trace(2)
+            color = self.look.theme.trace(2)
             color.setAlpha(alpha)
             ends = (values[lower], values[upper])
             band = pg.LinearRegionItem(
@@ -117,7 +118,7 @@ class TrendPlot(LateGraph):
             )
             graph.addItem(band, ignoreBounds=True)
         middle = values["50 %"]
-        pen = pg.mkPen(self.theme.trace(2), style=Qt.PenStyle.DashLine)
+        pen = pg.mkPen(self.look.theme.trace(2), style=Qt.PenStyle.DashLine)
         graph.addItem(pg.InfiniteLine(middle, angle=0, pen=pen), ignoreBounds=True)
         litres = self._shown.displacement_l or 0
         said = tr("{cars} other cars\nof {displacement_l:.1f} L", cars=spread.cars,
@@ -130,15 +131,15 @@ class TrendPlot(LateGraph):
         import pyqtgraph as pg
 
         assert self._shown is not None
-        graph.plot(x, y, pen=pg.mkPen(self.theme.text))
+        graph.plot(x, y, pen=pg.mkPen(self.look.theme.text))
         verdicts = [Verdict(p.verdict or "not judged") for p in self._shown.points]
-        colors = [self.theme.verdict(verdict) for verdict in verdicts]
+        colors = [self.look.theme.verdict(verdict) for verdict in verdicts]
         for at, value, doubt, color in zip(x, y, doubts, colors, strict=True):
             if doubt:
                 line = ([at, at], [value - doubt, value + doubt])
                 graph.plot(*line, pen=pg.mkPen(color, width=2))
         dots = pg.ScatterPlotItem(x, y, size=9, pen=None, brush=colors)
-        ring = pg.mkPen(self.theme.cursor, width=2)
+        ring = pg.mkPen(self.look.theme.cursor, width=2)
         chosen = pg.ScatterPlotItem([x[self._at]], [y[self._at]], size=17, pen=ring, brush=None)
         graph.addItem(dots)
         graph.addItem(chosen)
@@ -150,7 +151,7 @@ class TrendPlot(LateGraph):
         if self.graph is None or self._shown is None:
             return []
         x, _ = _times(self._shown)
-        y = [self.units.value(p.value, self._shown.number.unit) for p in self._shown.points]
+        y = [self.look.units.value(p.value, self._shown.number.unit) for p in self._shown.points]
         to_scene = self.graph.getViewBox().mapViewToScene
         points = [to_scene(QPointF(a, b)) for a, b in zip(x, y, strict=True)]
         return [QPointF(self.graph.mapFromScene(point)) for point in points]

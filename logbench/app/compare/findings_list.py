@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QBrush
-from PySide6.QtWidgets import QHeaderView, QTreeWidget, QTreeWidgetItem
+from PySide6.QtWidgets import QTreeWidgetItem
 
 from logbench.analysis.comparison.results import FindingResult, FindingVerdict
 from logbench.analysis.model import Finding
 from logbench.app.compare.colours import FINDING_SYMBOLS, finding_colour
+from logbench.app.tables import Tree
 from logbench.app.theme import Look
 from logbench.signals.numbers import value_text
 from logbench.signals.unit_sentences import in_units
@@ -61,25 +62,17 @@ def _side(finding: Finding | None, units: Units) -> str:
     return shown.removeprefix("−") if not shown.strip("−0.") else shown
 
 
-class FindingsList(QTreeWidget):
+class FindingsList(Tree):
     """Choosing a finding sends `chosen`."""
 
     chosen = Signal(object)
 
     def __init__(self, look: Look) -> None:
-        super().__init__()
+        titles = (tr("Verdict"), tr("Finding"), tr("Before → after"))
+        super().__init__(titles, tr("Outcome of each finding"), wide=(1,))
         self._look = look
         self.results: list[FindingResult] = []
         """Those shown, from the top."""
-        self.setAccessibleName(tr("Outcome of each finding"))
-        self.setHeaderLabels([tr("Verdict"), tr("Finding"), tr("Before → after")])
-        self.setRootIsDecorated(False)
-        self.setUniformRowHeights(True)
-        header = self.header()
-        header.setStretchLastSection(False)
-        header.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
-        header.setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
-        header.setSectionResizeMode(2, QHeaderView.ResizeMode.ResizeToContents)
         self.currentItemChanged.connect(self._changed)
         for changed in (look.changed, look.units_changed):
             changed.connect(self._write)

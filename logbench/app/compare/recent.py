@@ -13,16 +13,15 @@ from PySide6.QtWidgets import (
     QAbstractItemView,
     QFileDialog,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QLineEdit,
-    QTreeWidget,
     QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from logbench.app.parts import chooser, lay, muted, named, text_button
+from logbench.app.tables import Tree
 from logbench.cases.compare import AFTER, BEFORE, FindInArchive, FindRecordings, Found
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
@@ -41,30 +40,23 @@ _ORDERS: tuple[Callable[[Found], Any], ...] = (
 """What each column is sorted by."""
 
 
-class RecentList(QTreeWidget):
+class RecentList(Tree):
     """B adds the chosen ones as before, A as after, Enter where there is none yet."""
 
     put = Signal(str, object)
     """Side (empty: where there is none) and paths."""
 
     def __init__(self) -> None:
-        super().__init__()
-        self.setAccessibleName(tr("Recent recordings"))
-        self.setHeaderLabels([tr("Recording"), tr("Car"), tr("Started (UTC)"), tr("Length")])
-        self.setRootIsDecorated(False)
-        self.setUniformRowHeights(True)
+        titles = (tr("Recording"), tr("Car"), tr("Started (UTC)"), tr("Length"))
+        super().__init__(titles, tr("Recent recordings"), wide=(0, 1))
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
-        self.header().setStretchLastSection(False)
-        for column, mode in enumerate(
-            ("Stretch", "Stretch", "ResizeToContents", "ResizeToContents")
-        ):
-            self.header().setSectionResizeMode(column, QHeaderView.ResizeMode[mode])
         self._found: tuple[Found, ...] = ()
-        self.header().setSortIndicator(-1, Qt.SortOrder.AscendingOrder)  # as they were found
-        self.header().setSortIndicatorClearable(True)
-        self.header().setSortIndicatorShown(True)
-        self.header().setSectionsClickable(True)
-        self.header().sortIndicatorChanged.connect(lambda *_: self._fill())
+        header = self.header()
+        header.setSortIndicator(-1, Qt.SortOrder.AscendingOrder)  # as they were found
+        header.setSortIndicatorClearable(True)
+        header.setSortIndicatorShown(True)
+        header.setSectionsClickable(True)
+        header.sortIndicatorChanged.connect(lambda *_: self._fill())
         self.itemActivated.connect(lambda *_: self.put.emit("", self.chosen()))
 
     def show_found(self, found: Sequence[Found]) -> None:

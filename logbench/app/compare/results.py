@@ -28,7 +28,7 @@ from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_s
 from logbench.app.parts import Given, lay, muted, named, styled
 from logbench.app.plot.late_graph import LateGraph
 from logbench.app.tables import splitter
-from logbench.app.theme import Look, Theme
+from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, MakeOverlay, Wish
 from logbench.cases.runner import Owner
 from logbench.signals.unit_sentences import in_units
@@ -47,8 +47,8 @@ _STYLES = {"before": Qt.PenStyle.SolidLine, "after": Qt.PenStyle.DashLine}
 class WarmUpPlot(LateGraph):
     """Two curves; nothing where no side has one."""
 
-    def __init__(self, theme: Theme) -> None:
-        super().__init__(theme)
+    def __init__(self, look: Look) -> None:
+        super().__init__(look)
         self._curves: dict[str, WarmUpCurve] = {}
         self.setMinimumSize(QSize(260, 130))
 
@@ -63,19 +63,19 @@ class WarmUpPlot(LateGraph):
 
     def fill(self, graph: Graph) -> None:
         """Curves with their names."""
-        legend = graph.addLegend(offset=(-10, -10), labelTextColor=self.theme.text)
-        legend.setLabelTextColor(self.theme.text)
+        legend = graph.addLegend(offset=(-10, -10), labelTextColor=self.look.theme.text)
+        legend.setLabelTextColor(self.look.theme.text)
         for place, side in enumerate(_STYLES):
             curve = self._curves.get(side)
             if curve is not None:
                 step = max(1, len(curve.heat) // _MOST_POINTS)
-                shown = self.units.array(curve.degc[::step], "degC")
-                pen = QPen(self.theme.trace(place), 2, _STYLES[side])
+                shown = self.look.units.array(curve.degc[::step], "degC")
+                pen = QPen(self.look.theme.trace(place), 2, _STYLES[side])
                 pen.setCosmetic(True)
                 graph.plot(curve.heat[::step], shown, pen=pen, connect="finite", name=word(side))
         sources = {curve.source for curve in self._curves.values()}
         unit = "g" if "MAF" in sources else tr("relative")
-        degrees = unit_text(self.units.unit("degC"))
+        degrees = unit_text(self.look.units.unit("degC"))
         graph.set_titles(
             tr("air burnt since the start, {unit}", unit=unit),
             tr("coolant, {degrees}", degrees=degrees),
@@ -97,8 +97,7 @@ class ResultsPanel(QWidget):
         self.signals = SignalsTable(look)
         self.grid = CellGrid(look)
         self.overlay = OverlayView(look)
-        self.warm_plot = WarmUpPlot(look.theme)
-        self.warm_plot.set_units(look.units)
+        self.warm_plot = WarmUpPlot(look)
         self.to_drive = named(QListWidget(), tr("Operating cells to drive"))
         self.to_drive.setWordWrap(True)
         self.summary = QLabel()
@@ -120,8 +119,6 @@ class ResultsPanel(QWidget):
         self.to_drive.currentRowChanged.connect(self._drive_chosen)
         self.overlay.recordings_changed.connect(lambda: self._show_cells(self._codes))
         self.tabs.currentChanged.connect(lambda tab: self.detail.setVisible(tab != WARM_UP))
-        look.changed.connect(self.warm_plot.set_theme)
-        look.units_changed.connect(self.warm_plot.set_units)
         look.units_changed.connect(self._units_changed)
 
     def _lay_out(self) -> None:

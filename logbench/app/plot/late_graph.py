@@ -8,8 +8,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QSizePolicy, QVBoxLayout, QWidget
 
-from logbench.app.theme import Theme
-from logbench.signals.units import METRIC, Units
+from logbench.app.theme import Look
 
 if TYPE_CHECKING:
     from logbench.app.plot.graph import Graph
@@ -18,17 +17,18 @@ if TYPE_CHECKING:
 class LateGraph(QWidget):
     """A subclass fills the graph with what it shows; mouse and keys are the widget's own."""
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
-        self.theme = theme
-        self.units: Units = METRIC
+        self.look = look
         self.graph: Graph | None = None
         self._layout = QVBoxLayout(self)
         self._layout.setContentsMargins(0, 0, 0, 0)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        for changed in (look.changed, look.units_changed):
+            changed.connect(self._set_look)
 
     def fill(self, graph: Graph) -> None:
-        """Draw everything on an empty graph, in `theme` and `units`."""
+        """Draw everything on an empty graph, as the look says."""
         raise NotImplementedError
 
     def draw(self) -> None:
@@ -38,23 +38,16 @@ class LateGraph(QWidget):
         if self.graph is None:
             from logbench.app.plot.graph import Graph  # it takes its time to import
 
-            self.graph = Graph(self.theme)
+            self.graph = Graph(self.look.theme)
             self.graph.setFocusPolicy(Qt.FocusPolicy.NoFocus)
             self.graph.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
             self._layout.addWidget(self.graph)
         self.graph.clear()
         self.fill(self.graph)
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.theme = theme
+    def _set_look(self, _: object) -> None:
         if self.graph is not None:
-            self.graph.set_theme(theme)
-        self.draw()
-
-    def set_units(self, units: Units) -> None:
-        """Show values in other units."""
-        self.units = units
+            self.graph.set_theme(self.look.theme)
         self.draw()
 
     def showEvent(self, event: QShowEvent) -> None:

@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QTextBrowser, QTreeWidgetItem, QVBoxLayout, QWidge
 from logbench.analysis.findings import ends_in, number_text, reason_text
 from logbench.analysis.model import Band, Finding
 from logbench.app.parts import current_row, lay, muted, named, plain_tip
-from logbench.app.tables import splitter, tree
+from logbench.app.tables import Tree, splitter
 from logbench.app.theme import VERDICT_SYMBOLS, Look
 from logbench.plot.trace import SECOND
 from logbench.signals.numbers import end_text, limits, time_text
@@ -130,7 +130,7 @@ class FindingsPanel(QWidget):
         super().__init__()
         self._look = look
         self._findings: list[Finding] = []
-        self.list = tree((tr("Verdict"), tr("Finding")), tr("Findings"))
+        self.list = Tree((tr("Verdict"), tr("Finding")), tr("Findings"))
         self.list.currentItemChanged.connect(self._changed)
         self.bar = BandBar(look)
         self.detail = named(QTextBrowser(), tr("The finding in full"))

@@ -22,7 +22,7 @@ from PySide6.QtWidgets import (
 from logbench.app.commands import add_command
 from logbench.app.parts import current_row, lay, muted, named, plain_tip, styled, text_button
 from logbench.app.plot.view import TimeView
-from logbench.app.tables import tree
+from logbench.app.tables import Tree
 from logbench.cases.notes import Change, ChangeNotes, ReadNotes
 from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError
@@ -62,7 +62,7 @@ class NotesPanel(QWidget):
         self.ask: Callable[[str, str], str] = self._ask
         """Title and text to the text written, empty for none; tests put their own answer here."""
         self.how = muted(_HOW)
-        self.list = tree((tr("From"), tr("For"), tr("Note")), tr("Notes"))
+        self.list = Tree((tr("From"), tr("For"), tr("Note")), tr("Notes"))
         self.list.currentItemChanged.connect(self._chosen)
         self.list.itemActivated.connect(lambda *_: self.ask_to_edit())
         span = tr("Write a note on the span from A to B")
