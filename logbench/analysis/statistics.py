@@ -181,14 +181,20 @@ def _blocks(x: Values, group: Groups) -> tuple[Values, Groups]:
     size = -(-len(x) // MOST_POINTS)
     if size == 1:
         return x, group
-    starts = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
-    place = np.arange(len(x)) - np.repeat(starts, np.diff(np.append(starts, len(x))))
-    block = np.cumsum((place % size) == 0) - 1
+    block = pieces_of(group, size)
     count = np.bincount(block)
     full = count == size
     means = np.bincount(block, weights=x) / count
-    first = np.flatnonzero((place % size) == 0)
+    first = np.flatnonzero(np.diff(block, prepend=-1))
     return means[full], group[first][full]
+
+
+def pieces_of(group: Groups, size: int) -> Groups:
+    """The piece that each sample is in, shape of `group`: stretches of one group, numbered one
+    after the other, cut after every `size` samples."""
+    starts = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
+    place = np.arange(len(group)) - np.repeat(starts, np.diff(np.append(starts, len(group))))
+    return np.asarray(np.cumsum(place % size == 0) - 1)
 
 
 def _between(x: Values, group: Groups, mean: float) -> float:

@@ -8,6 +8,7 @@ throttle stood, what was learnt) does not average out by staying.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -175,8 +176,8 @@ def slots_of(
 def seconds_in_cells(views: Sequence[View], axis: LoadAxis) -> dict[CellKey, float]:
     """Warm, steady seconds that some recordings of one car spent in each cell."""
     slots = slots_of(views, axis, (), rules_for(views, views))
-    codes, counts = np.unique(slots.code, return_counts=True)
-    return {key_of(int(code)): float(n * SLOT_S) for code, n in zip(codes, counts, strict=True)}
+    counts = sorted(Counter(slots.code.tolist()).items())
+    return {key_of(code): n * SLOT_S for code, n in counts}
 
 
 def _visits(recording: Ints, slot: Ints, code: Ints) -> Ints:
@@ -212,17 +213,8 @@ def rules_for(before: Sequence[View], after: Sequence[View]) -> Rules:
     """The strictest rules that leave something of both sides: closed loop if both have it, coolant
     within `COOLANT_DEGC` of the level that both sides reach."""
     closed = all(any(has_closed_loop(view) for view in side) for side in (before, after))
-    levels = []
-    for side in (before, after):
-        known = [
-            coolant[usable(view, Rules(closed))]
-            for view in side
-            if (coolant := view.grid.slow("ECT")) is not None
-        ]
-        together = np.concatenate(known) if known else np.empty(0)
-        together = together[np.isfinite(together)]
-        if len(together):
-            levels.append(float(np.quantile(together, 0.9)))
+    together = (_running_values(side, "ECT", Rules(closed)) for side in (before, after))
+    levels = [float(np.quantile(values, 0.9)) for values in together if len(values)]
     lowest = min(levels, default=float("-inf"))
     return Rules(closed, lowest - COOLANT_DEGC)
 
@@ -285,16 +277,19 @@ def _surroundings(views: Sequence[View], rules: Rules) -> dict[str, float]:
     """Median of each of `SURROUNDINGS` over the usable running of all recordings."""
     found = {}
     for name, *_ in SURROUNDINGS:
-        values = [
-            known[np.isfinite(known)]
-            for view in views
-            if (slow := view.grid.slow(name)) is not None
-            for known in (slow[usable(view, rules)],)
-        ]
-        together = np.concatenate(values) if values else np.empty(0)
-        if len(together):
-            found[name] = float(np.median(together))
+        values = _running_values(views, name, rules)
+        if len(values):
+            found[name] = float(np.median(values))
     return found
+
+
+def _running_values(views: Sequence[View], name: str, rules: Rules) -> Values:
+    """All that is known of a slow signal in the usable running of some recordings."""
+    found = [np.empty(0)]
+    for view in views:
+        if (values := view.grid.slow(name)) is not None:
+            found.append(values[usable(view, rules) & np.isfinite(values)])
+    return np.concatenate(found)
 
 
 def spans_in(slots: Slots, code: int, recording: int) -> tuple[Span, ...]:

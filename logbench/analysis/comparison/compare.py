@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -109,22 +110,23 @@ def _signals(
     """Every quantity's verdict, with the list of changes controlled for false discoveries."""
     units = unit_mismatches(*sides)
     air = _air_differs(*slots)
-    found: list[Difference | None] = []
-    results: list[SignalResult] = []
+    found: list[tuple[Difference | None, str]] = []
     for column, quantity in enumerate(quantities):
-        why = _obstacle(quantity, column, sides, slots, closed, units, air)
-        difference = None
+        why, difference = _obstacle(quantity, column, sides, slots, closed, units, air), None
         if not why:
             difference = difference_of(quantity, column, *slots, extra=_allowance(quantity, *slots))
             why = _too_little(difference, slots, to_drive)
-        found.append(None if why else difference)
-        results.append(_not_comparable(quantity, why) if why else _open(quantity, difference))
-    overall = adjusted_p([np.nan if d is None or d.overall is None else d.overall.p for d in found])
-    per_cell = [[c.difference.p for c in d.cells] if d else [] for d in found]
+        found.append((None if why else difference, why))
+    overall = adjusted_p([d.overall.p if d and d.overall else np.nan for d, _ in found])
+    per_cell = [[c.difference.p for c in d.cells] if d else [] for d, _ in found]
     adjusted = iter(adjusted_p([p for ps in per_cell for p in ps]).tolist())
     return tuple(
-        _decided(result, float(p), [next(adjusted) for _ in ps])
-        for result, p, ps in zip(results, overall, per_cell, strict=True)
+        _decided(quantity, difference, float(p), [next(adjusted) for _ in ps])
+        if difference
+        else _not_comparable(quantity, why)
+        for quantity, (difference, why), p, ps in zip(
+            quantities, found, overall, per_cell, strict=True
+        )
     )
 
 
@@ -182,47 +184,38 @@ def _not_comparable(quantity: Quantity, why: str) -> SignalResult:
     )
 
 
-def _open(quantity: Quantity, found: Difference | None) -> SignalResult:
-    """A result with its numbers, whose verdict is still to come."""
-    assert found is not None
-    assert found.overall is not None
+def _decided(
+    quantity: Quantity, found: Difference, p_adjusted: float, cells: Sequence[float]
+) -> SignalResult:
+    overall, everyday = found.overall, quantity.everyday
+    assert overall is not None  # else it is not comparable
+    changed = p_adjusted <= FALSE_SHARE
+    unit = difference_unit(quantity.unit)
+    size = number_text(overall.value, overall.half_width, unit, signed=True)
+    if changed:
+        reason = f"Changed by {size} (95 %), over {len(found.cells)} shared cells."
+        if everyday is not None and abs(overall.value) <= everyday:
+            usual = number_text(everyday, float("nan"), unit)
+            reason += f" An unchanged car's drives differ by up to about {usual} from day to day."
+    else:
+        missed = number_text(overall.detectable, float("nan"), unit)
+        reason = f"No change shown ({size}); one smaller than {missed} could have been missed."
+        if abs(overall.value) > overall.half_width:
+            reason += " Among so many signals, one this far from none is to be expected by chance."
     return replace(
-        _not_comparable(quantity, ""),
-        verdict=SignalVerdict.NO_CHANGE,
+        _not_comparable(quantity, reason),
+        verdict=SignalVerdict.CHANGED if changed else SignalVerdict.NO_CHANGE,
         before=found.before,
         after=found.after,
-        change=found.overall.value,
-        half_width=found.overall.half_width,
-        detectable=found.overall.detectable,
-        p=found.overall.p,
-        everyday=quantity.everyday,
+        change=overall.value,
+        half_width=overall.half_width,
+        detectable=overall.detectable,
+        p=overall.p,
+        p_adjusted=p_adjusted,
+        everyday=everyday,
         before_s=found.before_s,
         after_s=found.after_s,
         cells=found.cells,
-    )
-
-
-def _decided(result: SignalResult, p_adjusted: float, cells: Sequence[float]) -> SignalResult:
-    if result.change is None or result.half_width is None or result.detectable is None:
-        return result
-    changed = p_adjusted <= FALSE_SHARE
-    unit = difference_unit(result.unit)
-    size = number_text(result.change, result.half_width, unit, signed=True)
-    if changed:
-        reason = f"Changed by {size} (95 %), over {len(result.cells)} shared cells."
-        if result.everyday is not None and abs(result.change) <= result.everyday:
-            usual = number_text(result.everyday, float("nan"), unit)
-            reason += f" An unchanged car's drives differ by up to about {usual} from day to day."
-    else:
-        missed = number_text(result.detectable, float("nan"), unit)
-        reason = f"No change shown ({size}); one smaller than {missed} could have been missed."
-        if abs(result.change) > result.half_width:
-            reason += " Among so many signals, one this far from none is to be expected by chance."
-    return replace(
-        result,
-        verdict=SignalVerdict.CHANGED if changed else SignalVerdict.NO_CHANGE,
-        reason=reason,
-        p_adjusted=p_adjusted,
         cells_changed=tuple(p <= FALSE_SHARE for p in cells),
     )
 
@@ -265,25 +258,28 @@ def _apart(before: Slots, after: Slots, name: str) -> float | None:
     return None if first is None or second is None else second - first
 
 
-def _surrounding_concerns(before: Slots, after: Slots) -> list[Concern]:
-    found = []
+def _far_apart(before: Slots, after: Slots) -> Iterator[tuple[str, str, str, float]]:
+    """Signal, name, unit and difference of what surrounds the car and differs too much."""
     for name, title, unit, most in SURROUNDINGS:
         apart = _apart(before, after, name)
         if apart is not None and abs(apart) > most:
-            found.append(
-                Concern(
-                    f"The {title} differs: {before.surroundings[name]:.0f} {unit} before,"
-                    f" {after.surroundings[name]:.0f} {unit} after."
-                )
-            )
-    return found
+            yield name, title, unit, apart
+
+
+def _surrounding_concerns(before: Slots, after: Slots) -> list[Concern]:
+    return [
+        Concern(
+            f"The {title} differs: {before.surroundings[name]:.0f} {unit} before,"
+            f" {after.surroundings[name]:.0f} {unit} after."
+        )
+        for name, title, unit, _ in _far_apart(before, after)
+    ]
 
 
 def _air_differs(before: Slots, after: Slots) -> str:
     """Why quantities that hang on the air do not compare; `` when they do."""
-    for name, title, unit, most in SURROUNDINGS:
-        apart = _apart(before, after, name)
-        if name in ("IAT", "BARO") and apart is not None and abs(apart) > most:
+    for name, title, unit, apart in _far_apart(before, after):
+        if name in ("IAT", "BARO"):
             return (
                 f"It hangs on the air, whose {title.removeprefix('air ')} differs by"
                 f" {abs(apart):.0f} {difference_unit(unit)}: repeat the drive in like weather"
@@ -304,13 +300,10 @@ def _allowance(quantity: Quantity, before: Slots, after: Slots) -> float:
 
 def _to_drive(axis: LoadAxis, before: Slots, after: Slots) -> tuple[str, ...]:
     """Cells that one side has been in for longest and the other not, in words."""
-    counts = [
-        dict(zip(*(x.tolist() for x in np.unique(s.code, return_counts=True)), strict=True))
-        for s in (before, after)
-    ]
+    counts = [Counter(s.code.tolist()) for s in (before, after)]
     told: list[tuple[int, str]] = []
     for mine, other, name in ((counts[0], counts[1], "after"), (counts[1], counts[0], "before")):
         for code, count in mine.items():
-            if count >= 2 * MIN_SLOTS and other.get(code, 0) < MIN_SLOTS:
+            if count >= 2 * MIN_SLOTS and other[code] < MIN_SLOTS:
                 told.append((count, f"{key_of(code).text(axis)} (missing {name} the repair)"))
     return tuple(text for _, text in sorted(told, reverse=True)[:MOST_TO_DRIVE])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy.typing as npt
 from logbench.analysis.alignment import Values
 from logbench.analysis.comparison.cells import MIN_SLOTS, SLOT_S, Slots
 from logbench.analysis.comparison.quantities import Quantity
-from logbench.analysis.statistics import UNKNOWN, Interval, Uncertainty, interval, of_sum
+from logbench.analysis.statistics import UNKNOWN, Interval, Uncertainty, interval, of_sum, pieces_of
 
 MIN_SECONDS = 20.0
 """Each side needs this much steady running in shared cells for an overall difference."""
@@ -76,11 +77,8 @@ def difference_of(
     purge = quantity.needs_closed_loop and all(_purge_known(s) for s in (before, after))
     if purge:
         known = [k & np.isfinite(s.purge) for k, s in zip(known, (before, after), strict=True)]
-    counts = [
-        dict(zip(*np.unique(side.code[k], return_counts=True), strict=True))
-        for side, k in zip((before, after), known, strict=True)
-    ]
-    shared = sorted(c for c in counts[0] if min(counts[0][c], counts[1].get(c, 0)) >= MIN_SLOTS)
+    counts = [Counter(s.code[k].tolist()) for s, k in zip((before, after), known, strict=True)]
+    shared = sorted(c for c in counts[0] if min(counts[0][c], counts[1][c]) >= MIN_SLOTS)
     codes = np.array(shared, dtype=np.intp)
     seconds = [SLOT_S * sum(c[code] for code in shared) for c in counts]
     if not shared:
@@ -125,13 +123,6 @@ def _features(side: Slots, keep: npt.NDArray[np.intp], purge: bool) -> Values:
     return np.column_stack(columns)
 
 
-def _pieces(visit: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
-    """Numbers of pieces of at most `PIECE` slots that visits are cut into."""
-    start = np.flatnonzero(np.diff(visit, prepend=visit[0] - 1))
-    place = np.arange(len(visit)) - np.repeat(start, np.diff(np.append(start, len(visit))))
-    return np.asarray(np.cumsum(place % PIECE == 0) - 1)
-
-
 @dataclass(frozen=True, slots=True)
 class _Surface:
     """How a quantity leans on engine speed and load: `slopes` of the features
@@ -153,7 +144,7 @@ def _surface(
     y = np.concatenate([s.values[k, column] for s, k in zip(sides, kept, strict=True)])
     w = np.concatenate([s.weight[k] for s, k in zip(sides, kept, strict=True)])
     after = np.repeat([0.0, 1.0], [len(k) for k in kept])
-    piece = [_pieces(s.visit[k]) for s, k in zip(sides, kept, strict=True)]
+    piece = [pieces_of(s.visit[k], PIECE) for s, k in zip(sides, kept, strict=True)]
     visit = np.concatenate((piece[0], piece[1] + int(piece[0].max()) + 1))
     full = np.column_stack((x, 1.0 - after, after))
     scale = np.sqrt((w[:, None] * full**2).sum(axis=0) / w.sum())
@@ -218,7 +209,7 @@ def _differences(
     quantity: Quantity,
     parts: list[_Part],
     codes: npt.NDArray[np.intp],
-    counts: list[dict[int, int]],
+    counts: Sequence[Mapping[int, int]],
     seconds: list[float],
     surface: _Surface,
     apart: Values,

@@ -1,20 +1,17 @@
-"""What a comparison yields: plain data, with tables for those who want to go on with pandas."""
+"""What a comparison yields: plain data, and the same as JSON types, which pandas takes as rows."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from logbench.analysis.comparison.cells import LoadAxis, Slots, key_of, spans_in
 from logbench.analysis.comparison.differences import CellDifference
 from logbench.analysis.comparison.quantities import Quantity
 from logbench.analysis.comparison.warmup_curves import CrankComparison, WarmUpComparison
 from logbench.analysis.model import Finding, Span, heading
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 class SignalVerdict(StrEnum):
@@ -146,21 +143,6 @@ class Comparison:
         """The stretches that a recording of a side (`before`, `after`) spent in a cell."""
         slots = self.before_slots if side == "before" else self.after_slots
         return () if slots is None else spans_in(slots, code, recording)
-
-    def table(self) -> pd.DataFrame:
-        """One row a quantity: `signal`, `title`, `unit`, `verdict`, `before`, `after`, `change`,
-        `half_width`, `low`, `high` (95 %), `detectable`, `p`, `p_adjusted`, `relevant`, `cells`,
-        `before_s`, `after_s`, `reason`; NaN where there is no number."""
-        import pandas as pd  # takes 0.4 s
-
-        numbers = ["before", "after", "change", "half_width", "detectable", "p", "p_adjusted"]
-        frame = pd.DataFrame([_signal_row(s) for s in self.signals])
-        if frame.empty:
-            return frame
-        frame = frame.rename(columns={"shared_cells": "cells"})
-        frame = frame.astype(dict.fromkeys(numbers, float))
-        ends = {"low": frame.change - frame.half_width, "high": frame.change + frame.half_width}
-        return frame.assign(**ends)
 
     def _cell_rows(self) -> list[dict[str, Any]]:
         if self.axis is None:
