@@ -73,7 +73,7 @@ class Pages(QStackedWidget):
     def live(self) -> LivePage:
         """A drive while it happens."""
         made = LivePage(self.services, self._capture)
-        made.review_wanted.connect(lambda path: self.open_recordings([path]))
+        made.endings.review_wanted.connect(lambda path: self.open_recordings([path]))
         return made
 
     @page(tr("Review"))

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
-from PySide6.QtGui import QDropEvent, QResizeEvent
+from PySide6.QtGui import QDropEvent, QFont, QResizeEvent
 from PySide6.QtWidgets import (
     QBoxLayout,
     QComboBox,
@@ -110,6 +110,14 @@ def text_button(
     button.setCheckable(checkable)
     button.clicked.connect(lambda _=False: run())
     return named(button, name or text.split("  ", maxsplit=1)[0].rstrip(" …"), tip)
+
+
+def set_letters(label: QLabel, pixels: int, weight: QFont.Weight = QFont.Weight.Normal) -> None:
+    """Write a label in letters of so many pixels, whatever the size of texts."""
+    font = QFont(label.font())
+    font.setPixelSize(pixels)
+    font.setWeight(weight)
+    label.setFont(font)
 
 
 def muted(text: str = "", *, wrap: bool = True) -> QLabel:

@@ -54,7 +54,7 @@ class MainWindow(QMainWindow):
         self._owner = services.runner.owner()
         self.pages = Pages(services, self.take_files, capture)
         self.live = self.pages.live
-        self.live.ended.connect(self._recording_ended)
+        self.live.endings.ended.connect(self._recording_ended)
         self.appearance = Appearance(self, services)
         body = QWidget()
         self._body = lay(

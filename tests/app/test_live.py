@@ -127,7 +127,7 @@ def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):
     assert str(garage.last.request.out) in recording.live.notice.text
     assert recording.live.notice.button.text() == "Review it  Ctrl+Return"
     assert recording.live.stack.keys  # what was recorded stays in view
-    with qtbot.waitSignal(recording.live.review_wanted) as wanted:
+    with qtbot.waitSignal(recording.live.endings.review_wanted) as wanted:
         qtbot.keyClick(recording.live, Qt.Key.Key_Return, Qt.KeyboardModifier.ControlModifier)
     assert wanted.args == [garage.last.request.out]
     qtbot.waitUntil(lambda: recording.pages.review.notice.text != "")  # the fake wrote no file

@@ -147,13 +147,14 @@ def test_a_figure_without_a_band_is_the_number_beside_it():
 
 
 def test_what_is_still_to_be_recorded_follows_the_units(qtbot):
-    told = EvidenceList(theme.LIGHT)
+    look = theme.Look()
+    told = EvidenceList(look)
     qtbot.addWidget(told)
     missing = "Record 60 s of steady cruise at 50 to 80 km/h on the level, warm."
     told.show_evidence([CheckEvidence("fuel_trim", "Fuel trim", False, missing, 0, 1)])
-    told.set_units(US)
+    look.set_units(US)
     assert "60 s of steady cruise at 31 to 50 mph on the level" in told.toPlainText()
-    told.set_units(METRIC)
+    look.set_units(METRIC)
     assert missing in told.toPlainText()
 
 

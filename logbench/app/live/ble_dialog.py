@@ -12,7 +12,6 @@ from PySide6.QtWidgets import (
     QListWidget,
     QListWidgetItem,
     QProgressBar,
-    QPushButton,
     QVBoxLayout,
     QWidget,
 )
@@ -33,30 +32,24 @@ _TEXT = tr(
 class BleDialog(QDialog):
     """Scans as soon as it is made; `address` is what was picked, empty when nothing was."""
 
-    def __init__(self, owner: Owner, parent: QWidget | None = None) -> None:
+    def __init__(self, owner: Owner, parent: QWidget) -> None:
         super().__init__(parent)
         self.setWindowTitle(tr("Bluetooth adapters"))
         self._owner = owner
         self.address = ""
-        text = QLabel(_TEXT)
-        text.setWordWrap(True)
-        self.take = QPushButton(tr("Use this adapter"))
+        self.take = text_button(tr("Use this adapter"), self._take)
         self.take.setEnabled(False)
-        self.take.clicked.connect(self._take)
         self.list = named(QListWidget(), tr("Bluetooth devices found"))
         self.list.itemActivated.connect(self._take)
         self.list.currentRowChanged.connect(lambda row: self.take.setEnabled(row >= 0))
-        self.progress = QProgressBar()
-        self.progress.setRange(0, 100)
-        self.progress.setAccessibleName(tr("Progress of the scan"))
-        self.said = QLabel()
-        self.said.setWordWrap(True)
+        self.progress = named(QProgressBar(), tr("Progress of the scan"))
+        self.said = QLabel(wordWrap=True)
         self.again = text_button(tr("Scan again"), self.scan)
         cancel = text_button(tr("Cancel  Esc"), self.reject)
         buttons = lay(QHBoxLayout(), (self.take, 1), self.again, cancel)
         lay(
             QVBoxLayout(self),
-            text,
+            QLabel(_TEXT, wordWrap=True),
             self.list,
             self.progress,
             self.said,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import QEvent, Qt, Signal
+from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QAction
-from PySide6.QtWidgets import QSplitter, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.live.notices import Endings, LinkWatch
@@ -22,6 +22,7 @@ from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import EmptyState, Notice, lay, middle
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.services import Services
+from logbench.app.tables import splitter
 from logbench.capture.messages import CarFound, Finished
 from logbench.vehicle.links.schemes import SIMULATED
 from logbench.words import tr
@@ -52,15 +53,8 @@ class Middle(QStackedWidget):
             tr("Record the simulated car"),
         )
         self._drive = QWidget()
-        lay(
-            QVBoxLayout(self._drive),
-            tools,
-            note,
-            shown.ribbon,
-            (shapes, 1),
-            margins=(0, 0, 0, 0),
-            spacing=2,
-        )
+        parts = (tools, note, shown.ribbon, (shapes, 1))
+        lay(QVBoxLayout(self._drive), *parts, margins=(0, 0, 0, 0), spacing=2)
         self._invitation, self._cautions, self._connecting = (
             middle(card) for card in (self.empty, starting.cautions, starting.connecting)
         )
@@ -99,11 +93,6 @@ class LivePage(QWidget):
     The page puts its parts together and says what can be done: `starting` begins a drive, `shown`
     and `shapes` show it, `endings` tells how it ended.
     """
-
-    review_wanted = Signal(object)
-    """The user wants to see the recording just finished (its path)."""
-    ended = Signal()
-    """A recording was finished, or failed."""
 
     def __init__(self, services: Services, capture: CaptureFactory | None = None) -> None:
         super().__init__()
@@ -145,12 +134,8 @@ class LivePage(QWidget):
 
     def _lay_out(self) -> None:
         self.side = Side(self.session, self.box, self.set_up, self.values, self.notice)
-        split = QSplitter(Qt.Orientation.Horizontal)
-        split.addWidget(self.side)
-        split.addWidget(self.middle)
+        split = splitter(Qt.Orientation.Horizontal, {self.side: _SIDE_WIDTH, self.middle: 1000})
         split.setStretchFactor(1, 1)
-        split.setSizes([_SIDE_WIDTH, 1000])
-        split.setChildrenCollapsible(False)
         lay(QVBoxLayout(self), (split, 1), self.status, margins=(0, 0, 0, 0), spacing=0)
 
     def _connect(self) -> None:
@@ -174,8 +159,6 @@ class LivePage(QWidget):
         session.begun.connect(lambda begun: self.note.shift(begun.since_ns))
         session.car_found.connect(self._car_found)
         session.status.connect(self.box.show_status)
-        self.endings.review_wanted.connect(self.review_wanted)
-        self.endings.ended.connect(self.ended)
 
     def _add_commands(self) -> None:
         starting, shown, endings = self.starting, self.shown, self.endings

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QFont, QLinearGradient, QPen
 from PySide6.QtWidgets import (
-    QGridLayout,
     QHBoxLayout,
     QLabel,
     QTextBrowser,
@@ -26,12 +25,11 @@ from logbench.analysis.drive_plan import (
     StepProgress,
     StepState,
 )
-from logbench.app.parts import Elided, lay, muted, text_button
+from logbench.app.parts import Elided, lay, muted, named, set_letters, styled, text_button
 from logbench.app.plot.cell_table import Cell, CellTable
-from logbench.app.theme import Theme
+from logbench.app.theme import Look, Theme
 from logbench.app.tones import Tones
 from logbench.signals.unit_sentences import in_units
-from logbench.signals.units import METRIC, Units
 from logbench.words import tr, word
 
 if TYPE_CHECKING:
@@ -46,13 +44,14 @@ _LARGE_PX, _STEP_PX = 30, 17
 class EvidenceList(QTextBrowser):
     """Checks that lack something first, with what it is; then those with enough evidence."""
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
-        self._theme = theme
-        self._units = METRIC
+        self._look = look
         self._shown: tuple[CheckEvidence, ...] = ()
         self.setAccessibleName(tr("Evidence for each check so far"))
         self.setMinimumHeight(110)
+        for changed in (look.changed, look.units_changed):
+            changed.connect(self._write)
         self._write()
 
     def show_evidence(self, evidence: Sequence[CheckEvidence]) -> None:
@@ -62,16 +61,6 @@ class EvidenceList(QTextBrowser):
             self._shown = fresh
             self._write()
 
-    def set_theme(self, theme: Theme) -> None:
-        """Other colours."""
-        self._theme = theme
-        self._write()
-
-    def set_units(self, units: Units) -> None:
-        """Say quantities in other units."""
-        self._units = units
-        self._write()
-
     def _write(self) -> None:
         bar = self.verticalScrollBar()
         at = bar.value()
@@ -79,15 +68,16 @@ class EvidenceList(QTextBrowser):
         bar.setValue(at)
 
     def _html(self) -> str:
-        muted = self._theme.muted
+        muted = self._look.theme.muted
         if not self._shown:
             return f"<p style='color:{muted}'>{_WAITING}</p>"
         lacking = [e for e in self._shown if not e.enough]
         enough = [e for e in self._shown if e.enough]
         enough_said = escape(tr("enough evidence"))
+        units = self._look.units
         lines = [
             f"<p style='margin:3px 0'>○ <b>{escape(e.title)}</b> ({escape(_counted(e))})<br/>"
-            f"<span style='color:{muted}'>{escape(in_units(e.missing, self._units))}</span></p>"
+            f"<span style='color:{muted}'>{escape(in_units(e.missing, units))}</span></p>"
             for e in lacking
         ]
         lines += [
@@ -103,9 +93,10 @@ def _counted(evidence: CheckEvidence) -> str:
 class PlanGrid(CellTable):
     """A cell fills with the seconds it has; wanted ones are framed."""
 
-    def __init__(self, theme: Theme) -> None:
-        super().__init__(theme, tr("The grid fills up with steady driving, engine warm."))
+    def __init__(self, look: Look) -> None:
+        super().__init__(look.theme, tr("The grid fills up with steady driving, engine warm."))
         self._progress: DriveProgress | None = None
+        look.changed.connect(self._set_theme)
         self.show_progress(None)
 
     def show_progress(self, progress: DriveProgress | None) -> None:
@@ -128,8 +119,7 @@ class PlanGrid(CellTable):
         }
         self.show_cells(shown, axis, columns, rows)
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
+    def _set_theme(self, theme: Theme) -> None:
         self.theme = theme
         self.show_progress(self._progress)
 
@@ -166,25 +156,25 @@ class PlanPanel(QWidget):
     repeat_wanted = Signal()
     """The user wants to repeat an earlier drive."""
 
-    def __init__(self, theme: Theme, tones: Tones) -> None:
+    def __init__(self, look: Look, tones: Tones) -> None:
         super().__init__()
-        self._tones = tones
+        self._look, self._tones = look, tones
         self._next = ""
-        self._units = METRIC
         self._progress: DriveProgress | None = None
-        self.says = QLabel(tr("Start recording; the plan is ticked off by what the car reports."))
-        self.says.setWordWrap(True)
-        self.says.setAccessibleName(tr("What comes next"))
+        self.says = named(
+            QLabel(
+                tr("Start recording; the plan is ticked off by what the car reports."),
+                wordWrap=True,
+            ),
+            tr("What comes next"),
+        )
+        set_letters(self.says, _LARGE_PX, QFont.Weight.Bold)
         self.steps = [QLabel() for _ in STEPS]
-        for label in (self.says, *self.steps):
-            font = QFont(self.font())
-            font.setPixelSize(_LARGE_PX if label is self.says else _STEP_PX)
-            font.setBold(label is self.says)
-            label.setFont(font)
-        self.grid = PlanGrid(theme)
-        self.axes = Elided()
-        self.axes.setObjectName("muted")
-        self.evidence = EvidenceList(theme)
+        for label in self.steps:
+            set_letters(label, _STEP_PX)
+        self.grid = PlanGrid(look)
+        self.axes = styled(Elided(), "muted")
+        self.evidence = EvidenceList(look)
         self.repeat = text_button(
             tr("Repeat an earlier drive …"),
             self.repeat_wanted.emit,
@@ -192,21 +182,12 @@ class PlanPanel(QWidget):
         )
         self.goals = muted()
         self.goals.hide()
-        left = QVBoxLayout()
-        for label in self.steps:
-            left.addWidget(label)
-        left.addWidget(self.evidence, 1)
-        left.addWidget(self.goals)
-        left.addWidget(self.repeat, 0, Qt.AlignmentFlag.AlignLeft)
-        body = QHBoxLayout()
-        body.addLayout(left, 2)
+        repeat = (self.repeat, 0, Qt.AlignmentFlag.AlignLeft)
+        left = lay(QVBoxLayout(), *self.steps, (self.evidence, 1), self.goals, repeat)
         right = lay(QVBoxLayout(), (self.grid, 1), self.axes)
-        body.addLayout(right, 3)
-        layout = QGridLayout(self)
-        layout.setContentsMargins(12, 6, 12, 10)
-        layout.addWidget(self.says, 0, 0)
-        layout.addLayout(body, 1, 0)
-        layout.setRowStretch(1, 1)
+        body = lay(QHBoxLayout(), (left, 2), (right, 3))
+        lay(QVBoxLayout(self), self.says, (body, 1), margins=(12, 6, 12, 10))
+        look.units_changed.connect(self._say)
         self.show_progress(None)
 
     def show_progress(self, progress: DriveProgress | None) -> None:
@@ -224,7 +205,7 @@ class PlanPanel(QWidget):
             self._next = ""
             self.evidence.show_evidence(())
             return
-        self.says.setText(in_units(progress.says(), self._units))
+        self._say()
         coming = _coming(progress)
         if self._next and coming != self._next:
             self._tones.play("next")
@@ -235,17 +216,10 @@ class PlanPanel(QWidget):
         self.goals.show()
         self.goals.setText(tr("Framed cells: what {name} had", name=name))
 
-    def set_units(self, units: Units) -> None:
-        """Say quantities in other units; the grid keeps those of its cells."""
-        self._units = units
-        self.evidence.set_units(units)
+    def _say(self) -> None:
+        """The grid keeps the units of its cells."""
         if self._progress is not None:
-            self.says.setText(in_units(self._progress.says(), units))
-
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.grid.set_theme(theme)
-        self.evidence.set_theme(theme)
+            self.says.setText(in_units(self._progress.says(), self._look.units))
 
 
 def _text(progress: StepProgress) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal
 
 from PySide6.QtCore import QObject, QTimer, Signal
 
@@ -26,40 +26,17 @@ from logbench.plot.live_traces import LiveTraces
 from logbench.plot.trace import Key, LiveTrace
 from logbench.recording.model import Event
 
+if TYPE_CHECKING:
+    from logbench.capture.process import Capture
+
 POLL_MS = 40
 State = Literal["idle", "connecting", "watching", "recording", "finishing"]
 
 
-class CaptureLike(Protocol):
-    """What the session asks of `capture.process.Capture`."""
-
-    def start(self) -> None:
-        """Begin; returns at once."""
-
-    def poll(self) -> list[Message]:
-        """What came since the last call; never waits."""
-        ...
-
-    def mark(self, text: str, t_ns: int | None = None) -> None:
-        """Put a marker into the recording now, or at this time."""
-
-    def start_recording(self, out: Path, include: bool) -> None:
-        """Start the recording of what is watched; `Started` or `NotStarted` will come."""
-
-    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
-        """Ask for other signals from now on, `CarFound` or `NotChosen` will come."""
-
-    def stop(self) -> None:
-        """Finish the recording; `Finished` or `Failed` will come."""
-
-    def close(self) -> None:
-        """Release everything."""
+CaptureFactory = Callable[[CaptureRequest], "Capture"]
 
 
-CaptureFactory = Callable[[CaptureRequest], CaptureLike]
-
-
-def real_capture(request: CaptureRequest) -> CaptureLike:
+def _real_capture(request: CaptureRequest) -> Capture:
     """The capture process; imported when the first recording starts."""
     from logbench.capture.process import Capture
 
@@ -86,12 +63,10 @@ class LiveSession(QObject):
     finished = Signal(object)
     failed = Signal(object)
 
-    def __init__(
-        self, factory: CaptureFactory | None = None, parent: QObject | None = None
-    ) -> None:
+    def __init__(self, factory: CaptureFactory | None, parent: QObject) -> None:
         super().__init__(parent)
-        self._factory = factory or real_capture
-        self._capture: CaptureLike | None = None
+        self._factory = factory or _real_capture
+        self._capture: Capture | None = None
         self.state: State = "idle"
         self._traces = LiveTraces()
         self.records = False
@@ -106,8 +81,7 @@ class LiveSession(QObject):
         """The run waits for the engine, and records it again and again."""
         self._resumed = False
         self._started_utc = ""
-        self._timer = QTimer(self)
-        self._timer.setInterval(POLL_MS)
+        self._timer = QTimer(self, interval=POLL_MS)
         self._timer.timeout.connect(self.poll)
 
     @property

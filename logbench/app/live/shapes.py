@@ -24,18 +24,16 @@ from logbench.app.live.tools import LiveTools
 from logbench.app.live.values import ValuesModel, shown_value
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.live.wiggle_panel import WigglePanel
-from logbench.app.parts import lay, text_button
+from logbench.app.parts import STRETCH, lay, set_letters, styled, text_button
 from logbench.app.plot.stack import StripStack
 from logbench.app.services import Services
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.app.tones import Tones
 from logbench.plot.trace import SECOND, LiveTrace
 from logbench.signals.unit_sentences import in_units
-from logbench.signals.units import Units
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.analysis.drive_plan import DriveProgress
     from logbench.app.live.plan_panel import PlanPanel
 
 MOST = 4
@@ -44,35 +42,22 @@ _OLD_NS = 3_000_000_000
 _OLD_INTERVALS = 3.0
 Shape = Literal["strips", "plan", "wiggle"]
 
-_SPEED_AGE_NS = 3 * SECOND
-
 
 class _Value(QWidget):
     """One value with its name above it."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.name, self.value = QLabel(), QLabel()
-        self.name.setObjectName("muted")
-        layout = QVBoxLayout(self)
-        layout.setSpacing(0)
-        layout.addStretch(1)  # the name stays close to its value, however much room there is
-        for label in (self.name, self.value):
-            label.setAlignment(Qt.AlignmentFlag.AlignCenter)
-            layout.addWidget(label)
-        layout.addStretch(1)
+        self.name = styled(QLabel(alignment=Qt.AlignmentFlag.AlignCenter), "muted")
+        self.value = QLabel(alignment=Qt.AlignmentFlag.AlignCenter)
+        # the name stays close to its value, however much room there is
+        lay(QVBoxLayout(self), STRETCH, self.name, self.value, STRETCH, spacing=0)
 
     def fit(self, width: int, height: int) -> None:
         """As large as the text "−88,888 km/h" may be."""
         size = max(18, min(round(height * 0.42), round(width / 8.2)))
-        for label, pixels, weight in (
-            (self.name, max(16, size // 3), QFont.Weight.Normal),
-            (self.value, size, QFont.Weight.DemiBold),
-        ):
-            font = QFont(self.font())
-            font.setPixelSize(pixels)
-            font.setWeight(weight)
-            label.setFont(font)
+        set_letters(self.name, max(16, size // 3))
+        set_letters(self.value, size, QFont.Weight.DemiBold)
 
 
 class DriverView(QDialog):
@@ -81,21 +66,19 @@ class DriverView(QDialog):
     def __init__(
         self,
         traces: Callable[[], Sequence[LiveTrace]],
-        now_ns: Callable[[], int],
+        session: LiveSession,
         said: Callable[[], str],
-        units: Callable[[], Units],
-        mark: Callable[[], None],
-        parent: QWidget | None = None,
+        look: Look,
+        parent: QWidget,
     ) -> None:
         super().__init__(parent)
         self.setWindowTitle(tr("Driver's view"))
-        self._traces, self._now_ns, self._said, self._units = traces, now_ns, said, units
+        self._traces, self._session, self._said, self._look = traces, session, said, look
         self.values = [_Value() for _ in range(MOST)]
         grid = QGridLayout()
         for place, value in enumerate(self.values):
             grid.addWidget(value, place // 2, place % 2)
-        self.state = QLabel()
-        self.state.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.state = QLabel(alignment=Qt.AlignmentFlag.AlignCenter)
         self.leave = text_button(tr("Back  Esc"), self.reject)
         self.leave.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         lay(
@@ -105,19 +88,18 @@ class DriverView(QDialog):
             (self.leave, 0, Qt.AlignmentFlag.AlignRight),
             margins=(24, 16, 24, 16),
         )
-        add_command(self, tr("Put a marker"), ["Space", "M"], mark)
+        add_command(self, tr("Put a marker"), ["Space", "M"], session.mark)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setFocus()  # nothing in it takes the focus, and without one no command has its key
-        self._timer = QTimer(self)
-        self._timer.setInterval(_EVERY_MS)
-        self._timer.timeout.connect(self.refresh)
-        self._timer.start()
+        timer = QTimer(self, interval=_EVERY_MS)
+        timer.timeout.connect(self.refresh)
+        timer.start()
         self.refresh()
 
     def refresh(self) -> None:
         """Show what the traces hold now; a value older than 3 s and 3 intervals is a dash."""
         traces = list(self._traces())[:MOST]
-        now_ns = self._now_ns()
+        now_ns = self._session.clock_ns
         for place, widget in enumerate(self.values):
             widget.setVisible(place < max(1, len(traces)))
             if place >= len(traces):
@@ -127,7 +109,7 @@ class DriverView(QDialog):
             trace = traces[place]
             old_ns = max(_OLD_NS, _OLD_INTERVALS * trace.pyramid.interval_ns)
             value = trace.fresh(now_ns, old_ns)
-            text = "–" if value is None else shown_value(trace, value, self._units())
+            text = "–" if value is None else shown_value(trace, value, self._look.units)
             widget.name.setText(trace.title)
             widget.value.setText(text)
             widget.setAccessibleName(f"{trace.title}: {text}")
@@ -138,9 +120,7 @@ class DriverView(QDialog):
         super().resizeEvent(event)
         for value in self.values:
             value.fit(self.width() // 2 - 40, self.height() // 2 - 60)
-        font = QFont(self.font())
-        font.setPixelSize(max(16, self.height() // 26))
-        self.state.setFont(font)
+        set_letters(self.state, max(16, self.height() // 26))
 
 
 class Shapes(QStackedWidget):
@@ -164,24 +144,15 @@ class Shapes(QStackedWidget):
         self.shape: Shape = "strips"
         self.tones = Tones()
         self.stack = stack
-        self.wiggle = WigglePanel(values.plotted, session.mark, self.tones, self._speed_kmh)
+        self.wiggle = WigglePanel(values.plotted, session, self.tones, services.look)
         self.addWidget(stack)
         self.addWidget(self.wiggle)
-        watcher.progressed.connect(self._progressed)
         watcher.goals_read.connect(self._goals_read)
-        services.look.changed.connect(self._set_theme)
-        services.look.units_changed.connect(self.wiggle.set_units)
         session.grew.connect(lambda: self.wiggle.take(session.now_ns))
         session.status.connect(lambda s: self.wiggle.take(round(s.elapsed_s * SECOND)))
         session.begun.connect(lambda b: self.wiggle.shift(b.since_ns))
         session.state_changed.connect(self._state_changed)
         session.car_found.connect(self.wiggle.stop)  # other signals may come from now on
-
-    def _speed_kmh(self) -> float | None:
-        """None also where it is not asked for any more: then the last value is an old one."""
-        traces = [t for t in self._session.traces.values() if t.signal == "VSS"]
-        values = [t.fresh(self._session.clock_ns, _SPEED_AGE_NS) for t in traces]
-        return max((v for v in values if v is not None), default=None)
 
     @property
     def plan(self) -> PlanPanel:
@@ -189,15 +160,15 @@ class Shapes(QStackedWidget):
         if self._plan is None:
             from logbench.app.live.plan_panel import PlanPanel
 
-            self._plan = PlanPanel(self._services.look.theme, self.tones)
-            self._plan.set_units(self._services.look.units)
-            self._services.look.units_changed.connect(self._plan.set_units)
-            self._plan.repeat_wanted.connect(self.ask_what_to_repeat)
-            self.addWidget(self._plan)
-            self._watcher.judges = True
-            self._watcher.evidence_found.connect(self._plan.evidence.show_evidence)
-            if self._watcher.progress is not None:
-                self._plan.show_progress(self._watcher.progress)
+            self._plan = plan = PlanPanel(self._services.look, self.tones)
+            plan.repeat_wanted.connect(self.ask_what_to_repeat)
+            self.addWidget(plan)
+            watcher = self._watcher
+            watcher.judges = True
+            watcher.evidence_found.connect(plan.evidence.show_evidence)
+            watcher.progressed.connect(plan.show_progress)
+            if watcher.progress is not None:
+                plan.show_progress(watcher.progress)
         return self._plan
 
     def add_commands(
@@ -240,10 +211,9 @@ class Shapes(QStackedWidget):
         """A new driver's view of this recording; it is forgotten when closed."""
         made = DriverView(
             self._values.plotted,
-            lambda: self._session.clock_ns,
+            self._session,
             self._driver_text,
-            lambda: self._services.look.units,
-            self._session.mark,
+            self._services.look,
             self.window(),
         )
         made.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
@@ -281,16 +251,8 @@ class Shapes(QStackedWidget):
         if state == "idle":
             self.wiggle.stop()
 
-    def _progressed(self, progress: DriveProgress) -> None:
-        if self._plan is not None:
-            self._plan.show_progress(progress)
-
     def _goals_read(self, name: str) -> None:
         self.plan.tell_goals(name)
-
-    def _set_theme(self, theme: Theme) -> None:
-        if self._plan is not None:
-            self._plan.set_theme(theme)
 
     def _switch_tones(self) -> None:
         self.tones.on = not self.tones.on

@@ -141,8 +141,7 @@ class DriveShown(QObject):
         self.following = Following(self.view, session, services.settings, self)
         self._bands = BandWatch()
         self._shown_first: frozenset[str] = frozenset()
-        self._slow = QTimer(self)
-        self._slow.setInterval(_VALUES_MS)
+        self._slow = QTimer(self, interval=_VALUES_MS)
         self._slow.timeout.connect(self._tick)
         self._connect()
 

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QObject, QTimer, Signal
+from PySide6.QtCore import QObject, Signal
 
 from logbench.app.live.session import LiveSession
+from logbench.app.parts import delayed
 from logbench.car.model import Car
 from logbench.cases.live import NEEDED, LookAtDrive, Progressed, ReadGoals
 from logbench.cases.runner import Owner, Running
@@ -36,7 +37,7 @@ class DriveWatcher(QObject):
     """Goals were taken from this file."""
     failed = Signal(str)
 
-    def __init__(self, session: LiveSession, owner: Owner, parent: QObject | None = None) -> None:
+    def __init__(self, session: LiveSession, owner: Owner, parent: QObject) -> None:
         super().__init__(parent)
         self._session, self._owner = session, owner
         self.vehicle = Car()
@@ -46,9 +47,7 @@ class DriveWatcher(QObject):
         self.judges = False
         """The evidence of the checks is looked at, too."""
         self._task: Running | None = None
-        self._timer = QTimer(self)
-        self._timer.setSingleShot(True)
-        self._timer.timeout.connect(self._look)
+        self._timer = delayed(self, _LEAST_MS, self._look)
         session.state_changed.connect(self._state_changed)
 
     def set_car(self, vehicle: Car, surroundings: Surroundings) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import (
     QHeaderView,
@@ -17,18 +17,20 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
+from logbench.app.live.session import LiveSession
 from logbench.app.live.values import shown_value
-from logbench.app.parts import heads_left, lay, muted, text_button
+from logbench.app.parts import delayed, heads_left, lay, muted, named, set_letters, text_button
+from logbench.app.theme import Look
 from logbench.app.tones import Tones
 from logbench.plot.computed import COMPUTED
-from logbench.plot.trace import LiveTrace
+from logbench.plot.trace import SECOND, LiveTrace
 from logbench.signals.table import table
-from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 _TITLES = (tr("Signal"), tr("Value"), tr("Limit"), tr("Dropouts"), tr("Spikes"), tr("Steps"))
 _FLASH_MS = 350
 _MOVES_KMH = 2.0
+_SPEED_AGE_NS = 3 * SECOND
 _HUGE_PX, _LARGE_PX = 110, 24
 _START = tr(
     "Stand still, at idle or key on. Press Start, then move the harness or connector by hand."
@@ -61,35 +63,27 @@ class WigglePanel(QWidget):
     def __init__(
         self,
         chosen: Callable[[], Sequence[LiveTrace]],
-        mark: Callable[[str], None],
+        session: LiveSession,
         tones: Tones,
-        speed_kmh: Callable[[], float | None],
+        look: Look,
     ) -> None:
-        """`speed_kmh`: the car's, None where it is not known."""
         super().__init__()
-        self._chosen, self._mark, self._tones = chosen, mark, tones
-        self._speed_kmh = speed_kmh
+        self._chosen, self._session, self._tones, self._look = chosen, session, tones, look
         self._watched: list[_Watched] = []
-        self.units = METRIC
         self._clock_ns = 0
         """What the watches' clock is ahead of the recording's."""
-        self.count = QLabel("0")
-        self.count.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.says = QLabel(_START)
-        self.says.setWordWrap(True)
-        self.says.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        for label, pixels in ((self.count, _HUGE_PX), (self.says, _LARGE_PX)):
-            font = QFont(self.font())
-            font.setPixelSize(pixels)
-            font.setBold(label is self.count)
-            label.setFont(font)
+        self.count = QLabel("0", alignment=Qt.AlignmentFlag.AlignCenter)
+        self.says = QLabel(_START, wordWrap=True, alignment=Qt.AlignmentFlag.AlignCenter)
+        set_letters(self.count, _HUGE_PX, QFont.Weight.Bold)
+        set_letters(self.says, _LARGE_PX)
         self.button = text_button(tr("Start the wiggle test"), self.toggle)
         self.care = muted(_CARE)
         self.care.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.table = QTableWidget(0, len(_TITLES))
+        self.table = named(
+            QTableWidget(0, len(_TITLES)), tr("Signals watched and what was seen of each")
+        )
         self.table.setHorizontalHeaderLabels(_TITLES)
         heads_left(self.table)
-        self.table.setAccessibleName(tr("Signals watched and what was seen of each"))
         self.table.verticalHeader().hide()
         self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
         self.table.setShowGrid(False)
@@ -104,10 +98,8 @@ class WigglePanel(QWidget):
             (self.table, 1),
             margins=(12, 6, 12, 10),
         )
-        self._flash = QTimer(self)
-        self._flash.setSingleShot(True)
-        self._flash.setInterval(_FLASH_MS)
-        self._flash.timeout.connect(lambda: self.count.setStyleSheet(""))
+        self._flash = delayed(self, _FLASH_MS, lambda: self.count.setStyleSheet(""))
+        look.units_changed.connect(self.refresh)
 
     @property
     def running(self) -> bool:
@@ -138,11 +130,6 @@ class WigglePanel(QWidget):
         self.button.setText(tr("Stop the wiggle test"))
         self.table.setRowCount(len(self._watched))
         self._show()
-
-    def set_units(self, units: Units) -> None:
-        """Show values in other units."""
-        self.units = units
-        self.refresh()
 
     def stop(self) -> None:
         """Watch no longer."""
@@ -186,7 +173,7 @@ class WigglePanel(QWidget):
             watched.counts[HitKind.SPIKE] -= 1
             return
         self._tones.play("hit")
-        self._mark(f"wiggle: {watched.trace.signal} {hit.kind.value}")
+        self._session.mark(f"wiggle: {watched.trace.signal} {hit.kind.value}")
         self.count.setStyleSheet("background: palette(highlight); color: palette(highlighted-text)")
         self._flash.start()
         self._show()
@@ -199,10 +186,10 @@ class WigglePanel(QWidget):
         for row, watched in enumerate(self._watched):
             trace, pyramid = watched.trace, watched.trace.pyramid
             found = pyramid.at(pyramid.end_ns)
-            limit = self.units.text(watched.watch.threshold, trace.unit, difference=True)
+            limit = self._look.units.text(watched.watch.threshold, trace.unit, difference=True)
             texts = [
                 trace.signal,
-                "–" if found is None else shown_value(trace, found[1], self.units),
+                "–" if found is None else shown_value(trace, found[1], self._look.units),
                 tr("learning") if watched.watch.learning else f"± {limit}",
                 *(str(watched.counts[kind]) for kind in HitKind),
             ]
@@ -218,5 +205,7 @@ class WigglePanel(QWidget):
         return tr("Watching: move the harness or connector by hand.")
 
     def _moves(self) -> bool:
-        speed = self._speed_kmh()
-        return speed is not None and speed > _MOVES_KMH
+        """Not where the speed is not asked for any more: then its last value is an old one."""
+        traces = [t for t in self._session.traces.values() if t.signal == "VSS"]
+        speeds = [t.fresh(self._session.clock_ns, _SPEED_AGE_NS) for t in traces]
+        return any(speed is not None and speed > _MOVES_KMH for speed in speeds)
