@@ -19,8 +19,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.overlay import By
 from logbench.analysis.comparison.results import FindingVerdict, SignalVerdict
-from logbench.app.compare.cell_grid import CellGrid
-from logbench.app.compare.colours import difference_colour, ink_on
+from logbench.app.compare.cell_grid import CellGrid, difference_colour, ink_on
 from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.page import ComparePage
 from logbench.app.compare.results import SIGNALS

@@ -12,11 +12,10 @@ from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout, QWidget
 from logbench.analysis.comparison.cells import SLOT_S, CellKey, LoadAxis, key_of
 from logbench.analysis.comparison.differences import CellDifference
 from logbench.analysis.comparison.results import Comparison
-from logbench.app.compare.colours import difference_colour, ink_on
 from logbench.app.compare.signals_table import change_text
 from logbench.app.parts import Elided, lay, styled
 from logbench.app.plot.cell_table import Cell, CellTable
-from logbench.app.theme import Look
+from logbench.app.theme import BLUE, ORANGE, SKY, VERMILION, Look, Theme
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import difference_unit, unit_text
 from logbench.words import tr, word
@@ -56,6 +55,31 @@ def cells_of(result: Comparison, key: str) -> list[GridCell]:
         side = "both" if found is not None else lone
         cells.append(GridCell(code, key_of(code), side, found, changed, seconds))
     return cells
+
+
+def difference_colour(share: float, theme: Theme) -> QColor:
+    """Ground colour of a difference; `share` of the largest one shown, -1 to 1. From Okabe-Ito blue
+    (lower) over the ground to vermilion (higher): told apart with any colour vision."""
+    ends = (SKY, ORANGE) if theme.name == "night" else (BLUE, VERMILION)
+    ground, end = QColor(theme.panel), QColor(ends[0] if share < 0 else ends[1])
+    much = min(1.0, abs(share)) ** 0.8
+    mixed = (
+        round(a + (b - a) * much)
+        for a, b in zip(ground.getRgb()[:3], end.getRgb()[:3], strict=True)  # type: ignore[index]
+    )
+    return QColor(*mixed)
+
+
+def ink_on(ground: QColor) -> QColor:
+    """Black or white, whichever is read better on a ground (WCAG 2 relative luminance)."""
+
+    def linear(share: float) -> float:
+        return share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4
+
+    parts = (ground.redF(), ground.greenF(), ground.blueF())
+    red, green, blue = (linear(part) for part in parts)
+    luminance = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    return QColor("#000000") if (luminance + 0.05) ** 2 > 1.05 * 0.05 else QColor("#FFFFFF")
 
 
 class CellGrid(QWidget):

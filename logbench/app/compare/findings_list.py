@@ -5,26 +5,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QBrush
+from PySide6.QtGui import QBrush, QColor
 from PySide6.QtWidgets import QTreeWidgetItem
 
 from logbench.analysis.comparison.results import FindingResult, FindingVerdict
-from logbench.analysis.model import Finding
-from logbench.app.compare.colours import FINDING_SYMBOLS, finding_colour
+from logbench.analysis.model import Finding, Verdict
 from logbench.app.tables import Tree
-from logbench.app.theme import Look
+from logbench.app.theme import Look, Theme
 from logbench.signals.numbers import value_text
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units, unit_text
 from logbench.words import tr, word
 
-_ORDER = (
-    FindingVerdict.WORSE,
-    FindingVerdict.RESOLVED,
-    FindingVerdict.IMPROVED,
-    FindingVerdict.UNCHANGED,
-    FindingVerdict.NOT_COMPARABLE,
-)
+_SYMBOLS = {
+    FindingVerdict.WORSE: "▼",
+    FindingVerdict.RESOLVED: "●",
+    FindingVerdict.IMPROVED: "▲",
+    FindingVerdict.UNCHANGED: "■",
+    FindingVerdict.NOT_COMPARABLE: "○",
+}
+"""In the order in which findings are listed."""
+_ORDER = tuple(_SYMBOLS)
 
 
 def sorted_findings(findings: Sequence[FindingResult]) -> list[FindingResult]:
@@ -35,6 +36,17 @@ def sorted_findings(findings: Sequence[FindingResult]) -> list[FindingResult]:
         return _ORDER.index(result.verdict), -still
 
     return sorted(findings, key=rank)
+
+
+def _colour(verdict: FindingVerdict, theme: Theme) -> QColor:
+    """Text colour of the outcome of a finding."""
+    like = {
+        FindingVerdict.WORSE: Verdict.ACT,
+        FindingVerdict.RESOLVED: Verdict.WITHIN,
+        FindingVerdict.IMPROVED: Verdict.WITHIN,
+        FindingVerdict.NOT_COMPARABLE: Verdict.NOT_JUDGED,
+    }
+    return theme.verdict(like[verdict]) if verdict in like else QColor(theme.text)
 
 
 def count_of(findings: Sequence[FindingResult]) -> str:
@@ -82,7 +94,7 @@ class FindingsList(Tree):
         self.results = sorted_findings(findings)
         self.clear()
         for result in self.results:
-            verdict = f"{FINDING_SYMBOLS[result.verdict]} {word(result.verdict.value)}"
+            verdict = f"{_SYMBOLS[result.verdict]} {word(result.verdict.value)}"
             item = QTreeWidgetItem([verdict, result.heading])
             item.setTextAlignment(2, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
             self.addTopLevelItem(item)
@@ -94,7 +106,7 @@ class FindingsList(Tree):
         for row, result in enumerate(self.results):
             item = self.topLevelItem(row)
             assert item is not None
-            item.setForeground(0, QBrush(finding_colour(result.verdict, theme)))
+            item.setForeground(0, QBrush(_colour(result.verdict, theme)))
             item.setText(2, numbers_of(result, units))
             for column in range(3):
                 item.setToolTip(column, f"{result.heading}: {in_units(result.reason, units)}")

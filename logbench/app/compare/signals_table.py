@@ -11,9 +11,8 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF, QResizeEvent
 from PySide6.QtWidgets import QHeaderView, QStyle, QStyledItemDelegate, QStyleOptionViewItem
 
 from logbench.analysis.comparison.results import SignalResult, SignalVerdict
-from logbench.app.compare.colours import SIGNAL_SYMBOLS, signal_colour
 from logbench.app.tables import Index, RowsModel, RowsTable
-from logbench.app.theme import Look
+from logbench.app.theme import Look, Theme
 from logbench.signals.numbers import number_text
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units, difference_unit, unit_text
@@ -30,6 +29,11 @@ _TIPS = (
     tr("Changes are controlled for false discoveries"),
 )
 SIGNAL, CHANGE, BAR, VERDICT = range(4)
+_SYMBOLS = {
+    SignalVerdict.CHANGED: "◆",
+    SignalVerdict.NO_CHANGE: "●",
+    SignalVerdict.NOT_COMPARABLE: "○",
+}
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 _LEAST_REACH = 2.0
 _BAR_PX, _NAME_PX = 124, 250
@@ -53,8 +57,8 @@ def name_of(result: SignalResult) -> str:
 
 def sorted_signals(signals: Sequence[SignalResult]) -> list[SignalResult]:
     """What changed first; what could not be compared last."""
-    order = {SignalVerdict.CHANGED: 1, SignalVerdict.NO_CHANGE: 2, SignalVerdict.NOT_COMPARABLE: 3}
-    return sorted(signals, key=lambda s: (0 if s.relevant else order[s.verdict], not s.derived))
+    order = list(_SYMBOLS)
+    return sorted(signals, key=lambda s: (not s.relevant, order.index(s.verdict), not s.derived))
 
 
 def detail_of(result: SignalResult, units: Units) -> str:
@@ -102,7 +106,7 @@ class SignalsModel(RowsModel):
         if column == SIGNAL:
             return name_of(row)
         if column == VERDICT:
-            return f"{SIGNAL_SYMBOLS[row.verdict]} {word(row.verdict.value)}"
+            return f"{_SYMBOLS[row.verdict]} {word(row.verdict.value)}"
         if column == CHANGE and row.change is not None:
             return change_text(row.change, row.half_width, row.unit, self.units)
         return ""
@@ -161,6 +165,15 @@ def _spoken(result: SignalResult, units: Units) -> str:
     )
 
 
+def _colour(result: SignalResult, theme: Theme) -> QColor:
+    """Of a signal's interval: relevant change, other change, none shown."""
+    if result.relevant:
+        return theme.trace(1)
+    if result.verdict is SignalVerdict.CHANGED:
+        return theme.trace(4)
+    return theme.trace(0) if result.change is not None else QColor(theme.muted)
+
+
 class IntervalDelegate(QStyledItemDelegate):
     """Draws a change with its interval; grey is what could have been missed.
 
@@ -201,7 +214,7 @@ class IntervalDelegate(QStyledItemDelegate):
         painter.fillRect(band, QColor(theme.line))
         painter.setPen(QPen(QColor(theme.muted), 1))
         painter.drawLine(QPointF(x(0), inner.top()), QPointF(x(0), inner.bottom()))
-        colour, middle = signal_colour(result, theme), inner.center().y()
+        colour, middle = _colour(result, theme), inner.center().y()
         painter.setPen(QPen(colour, 2))
         low, high = x(result.change - result.half_width), x(result.change + result.half_width)
         painter.drawLine(QPointF(low, middle), QPointF(high, middle))
