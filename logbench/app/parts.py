@@ -89,9 +89,17 @@ def chooser(name: str, chars: int, choices: Iterable[tuple[str, str]] = ()) -> Q
     box = named(QComboBox(), name)
     box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
     box.setMinimumContentsLength(chars)
+    offer(box, choices)
+    return box
+
+
+def offer(box: QComboBox, choices: Iterable[tuple[str, str]]) -> None:
+    """Other choices; what is chosen stays chosen where it still can be."""
+    chosen = box.currentData()
+    box.clear()
     for text, value in choices:
         box.addItem(text, value)
-    return box
+    box.setCurrentIndex(max(0, box.findData(chosen)))
 
 
 def delayed(owner: QObject, wait_ms: int, run: Callable[[], object]) -> QTimer:

@@ -12,7 +12,7 @@ from logbench.app.archive.facets import FacetsPanel
 from logbench.app.archive.panels import AccountPanel, DetailsPanel, SimilarPanel, TrendPanel
 from logbench.app.archive.recordings import RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import Sparks
-from logbench.app.parts import STRETCH, lay, muted, named
+from logbench.app.parts import STRETCH, lay, muted, named, offer
 from logbench.app.services import Services
 from logbench.app.tables import splitter
 from logbench.cases.archive import Details, Listing
@@ -139,16 +139,10 @@ class ArchiveBody(QWidget):
         self.trend.renew()
 
     def _offer_signals(self, signals: Sequence[str]) -> None:
-        offered = [self.preview_box.itemData(k) for k in range(self.preview_box.count())]
-        if offered == list(signals) or not signals:
-            return
-        self.preview_box.clear()
-        for signal in signals:
-            self.preview_box.addItem(tr("Preview {signal}", signal=signal), signal)
-        at = self.preview_box.findData(self.sparks.signal)
-        if at >= 0:
-            self.preview_box.setCurrentIndex(at)
-        else:
+        if signals:
+            choices = ((tr("Preview {signal}", signal=signal), signal) for signal in signals)
+            offer(self.preview_box, choices)
+        if self.preview_box.currentData() != self.sparks.signal:
             self._preview_chosen()
 
     def _preview_chosen(self, _: int = 0) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
-    QComboBox,
     QFrame,
     QHBoxLayout,
     QLabel,
@@ -16,7 +15,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Verdict
-from logbench.app.parts import chooser, lay, muted, named, styled, text_button
+from logbench.app.parts import chooser, lay, muted, named, offer, styled, text_button
 from logbench.app.theme import VERDICT_SYMBOLS
 from logbench.archive.find import Filter, parse_condition
 from logbench.archive.overview import Facets
@@ -38,12 +37,13 @@ class FacetsPanel(QFrame):
         self.condition = _line(tr("Condition"), tr("ECT below 70 after 10 min"))
         self.since = _line(tr("Recorded from"), "2026-03-01")
         self.until = _line(tr("Recorded until"), "2026-12")
-        self.cars = _checks(tr("Cars"))
-        self.signals = _checks(tr("Signals that must be recorded"))
+        self.cars = named(QListWidget(), tr("Cars"))
+        self.signals = named(QListWidget(), tr("Signals that must be recorded"))
+        for box in (self.cars, self.signals):
+            box.setMinimumHeight(70)
         self.verdict = chooser(tr("Verdict of a finding"), 6)
         self.check = chooser(tr("Check of a finding"), 6)
-        self.trouble = styled(QLabel(), "trouble")
-        self.trouble.setWordWrap(True)
+        self.trouble = styled(QLabel(wordWrap=True), "trouble")
         self.trouble.hide()
         self._lay_out()
         self._connect()
@@ -82,9 +82,9 @@ class FacetsPanel(QFrame):
             for name, symbol in verdicts.items()
             if name in facets.verdicts
         ]
-        _offer(self.verdict, [(tr("any verdict"), ""), *shown])
+        offer(self.verdict, [(tr("any verdict"), ""), *shown])
         checks = [(f"{name} ({n:,})", name) for name, n in facets.checks.items()]
-        _offer(self.check, [(tr("any check"), ""), *checks])
+        offer(self.check, [(tr("any check"), ""), *checks])
 
     def filter(self) -> Filter | None:
         """What is looked for; None, with the reason shown, when it is not understood."""
@@ -126,16 +126,8 @@ class FacetsPanel(QFrame):
 
 
 def _line(name: str, example: str) -> QLineEdit:
-    line = named(QLineEdit(), name)
-    line.setPlaceholderText(example)
-    line.setClearButtonEnabled(len(example) > 10)
-    return line
-
-
-def _checks(name: str) -> QListWidget:
-    made = named(QListWidget(), name)
-    made.setMinimumHeight(70)
-    return made
+    long = len(example) > 10
+    return named(QLineEdit(placeholderText=example, clearButtonEnabled=long), name)
 
 
 def _toggle(item: QListWidgetItem) -> None:
@@ -162,11 +154,3 @@ def _fill(box: QListWidget, counts: dict[str, int]) -> None:
         item.setCheckState(Qt.CheckState.Checked if name in chosen else Qt.CheckState.Unchecked)
         box.addItem(item)
     box.blockSignals(False)
-
-
-def _offer(box: QComboBox, choices: list[tuple[str, str]]) -> None:
-    chosen = box.currentData()
-    box.clear()
-    for text, value in choices:
-        box.addItem(text, value)
-    box.setCurrentIndex(max(0, box.findData(chosen)))

@@ -42,11 +42,11 @@ class DetailsPanel(QSplitter):
         super().__init__(Qt.Orientation.Horizontal)
         self._look = look
         self._shown: Details | None = None
-        self.facts = named(QTextBrowser(), tr("Facts and signals of the recording"))
-        self.findings = named(QTextBrowser(), tr("Findings of the recording"))
-        for part in (self.facts, self.findings):
-            part.setOpenLinks(False)
-            self.addWidget(part)
+        facts, findings = QTextBrowser(openLinks=False), QTextBrowser(openLinks=False)
+        self.facts = named(facts, tr("Facts and signals of the recording"))
+        self.findings = named(findings, tr("Findings of the recording"))
+        self.addWidget(facts)
+        self.addWidget(findings)
         self.setChildrenCollapsible(False)
         self.show_details(None)
 

@@ -109,22 +109,16 @@ class OverlayView(QWidget):
             self.by_box.addItem(word(by.value), by.value)
         self.by_box.setMinimumContentsLength(14)
         self.marker_box = _box(tr("Marker that both drives hold"))
-        name = tr("Coolant temperature that both drives reach")
-        self.degc_box = named(QDoubleSpinBox(), name)
+        degc = QDoubleSpinBox(decimals=0, minimum=-30.0, maximum=130.0, value=70.0, suffix=" °C")
+        self.degc_box = named(degc, tr("Coolant temperature that both drives reach"))
         pad(self.degc_box)
-        self.degc_box.setRange(-30.0, 130.0)
-        self.degc_box.setDecimals(0)
-        self.degc_box.setValue(70.0)
-        self.degc_box.setSuffix(" °C")
         self.degc_box.setFixedWidth(84)
         self.file_boxes = {
             side: _box(tr("Recording shown {side} the repair", side=word(side))) for side in SIDES
         }
         self.note = styled(Elided(), "muted")
-        self.trouble = styled(QLabel(), "trouble")
-        self.trouble.setWordWrap(True)
-        self.trouble.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.trouble.setMargin(24)
+        center = Qt.AlignmentFlag.AlignCenter
+        self.trouble = styled(QLabel(wordWrap=True, margin=24, alignment=center), "trouble")
         self.trouble.hide()
         self._soon = delayed(self, _WAIT_MS, self.ask)
         self._lay_out()

@@ -122,9 +122,8 @@ class RecentRecordings(QWidget):
             tr("Look in an archive folder and all below it"),
             tr("A folder of recordings, with all folders below it"),
         )
-        self.finder = named(QLineEdit(), tr("Find recordings by car, file or date"))
-        self.finder.setPlaceholderText(tr("Find by car, file or date"))
-        self.finder.setClearButtonEnabled(True)
+        finder = QLineEdit(placeholderText=tr("Find by car, file or date"), clearButtonEnabled=True)
+        self.finder = named(finder, tr("Find recordings by car, file or date"))
         self.finder.textChanged.connect(lambda _: self._show())
         self.none = muted()
         buttons = [

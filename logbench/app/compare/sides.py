@@ -47,8 +47,8 @@ class SideBox(QFrame):
         self.setFixedHeight(_BOX_PX)
         title = styled(QLabel(_TITLES[side]), "title")
         self.list = named(QListWidget(), tr("Recordings {side} the repair", side=word(side)))
-        self.list.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.list.setTextElideMode(Qt.TextElideMode.ElideMiddle)
+        self.list.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.hint = muted(tr("Drop recordings here, or add them with the button."))
         add_button = text_button(
             tr("Add …  {key}", key=key),
@@ -137,8 +137,7 @@ class SidesPanel(QWidget):
             tr("Take the recordings of the open job, by role"),
             tr("Its recordings by their role; a job is asked for if none is open"),
         )
-        self.said = QLabel()
-        self.said.setWordWrap(True)
+        self.said = QLabel(wordWrap=True)
         name = tr("Compare before with after")
         compare = text_button(tr("Compare  Ctrl+Return"), self.compare_wanted.emit, name)
         self.compare_button = styled(compare, "primary")
