@@ -21,9 +21,9 @@ from PySide6.QtWidgets import QApplication, QDialog
 
 from logbench.analysis.comparison.compare import compare
 from logbench.app.job.car_actions import clear_dialog
-from logbench.app.job.looking_up import SearchPageDialog
+from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, STORY, TIMELINE, WORK
+from logbench.app.job.records import SearchPageDialog
 from logbench.app.job.reporting import ReportDialog
-from logbench.app.job.tabs import OTHERS, PHOTOS, RECORDINGS, RECORDS, STORY, TIMELINE, WORK
 from logbench.app.window import MainWindow
 from logbench.car.model import Car
 from logbench.job.comparisons import keep_comparison, sides_by_role

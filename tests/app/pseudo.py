@@ -174,8 +174,8 @@ def _make_dialogs(window: MainWindow, folder: Path) -> None:
     """Dialogs that are only made when wanted, as children of the window."""
     from logbench.app.commands import CommandList
     from logbench.app.job.car_actions import clear_dialog
-    from logbench.app.job.looking_up import SearchPageDialog
     from logbench.app.job.opening import NewJobDialog
+    from logbench.app.job.records import SearchPageDialog
     from logbench.app.job.reporting import ReportDialog
     from logbench.app.live.setup import UnattendedDialog
     from logbench.app.review.notes_panel import NoteDialog

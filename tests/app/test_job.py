@@ -16,9 +16,8 @@ from pytestqt.qtbot import QtBot
 
 from logbench.app.job.car_actions import GuardDialog, evap_dialog
 from logbench.app.job.opening import NewJobDialog
-from logbench.app.job.page import JobPage
+from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE, JobPage
 from logbench.app.job.reporting import ReportDialog
-from logbench.app.job.tabs import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE
 from logbench.app.window import MainWindow
 from logbench.cases.job import MakeSentences
 from logbench.job.folder import JobFolder, open_job

@@ -11,10 +11,9 @@ from PySide6.QtWidgets import QLabel
 from pytestqt.qtbot import QtBot
 
 from logbench.app.job.car_actions import GuardDialog
-from logbench.app.job.looking_up import SearchPageDialog
-from logbench.app.job.page import JobPage
+from logbench.app.job.page import RECORDS, JobPage
 from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
-from logbench.app.job.tabs import RECORDS
+from logbench.app.job.records import SearchPageDialog
 from logbench.app.theme import LIGHT, Look
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings

@@ -10,7 +10,6 @@ from typing import Any
 from PySide6.QtCore import Qt, QUrl, Signal
 from PySide6.QtGui import QDesktopServices, QImageReader, QPixmap, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
-    QAbstractItemView,
     QFileDialog,
     QHBoxLayout,
     QHeaderView,
@@ -129,13 +128,8 @@ class RecordingsPanel(Tab):
         )
         adds = QLabel(tr("Add as")), adding.role, newest, add
         row = lay(QHBoxLayout(), *adds, STRETCH, self.review_button, self.compare_button)
-        lay(
-            QVBoxLayout(self),
-            row,
-            (self.table, 3),
-            (self.comparisons, 2),
-            margins=(20, 12, 20, 12),
-        )
+        parts = row, (self.table, 3), (self.comparisons, 2)
+        lay(QVBoxLayout(self), *parts, margins=(20, 12, 20, 12))
 
     def refresh(self) -> None:
         """Rows that others have added, and what can be done with them."""
@@ -235,10 +229,8 @@ class Preview(QLabel):
             self._fit()
 
     def _fit(self) -> None:
-        keep, smooth = (
-            Qt.AspectRatioMode.KeepAspectRatio,
-            Qt.TransformationMode.SmoothTransformation,
-        )
+        keep = Qt.AspectRatioMode.KeepAspectRatio
+        smooth = Qt.TransformationMode.SmoothTransformation
         self.setPixmap(self._picture.scaled(self.size(), keep, smooth))
 
 
@@ -303,7 +295,6 @@ class TimelineView(QTreeWidget):
         self.setAccessibleName(tr("Timeline of the job"))
         self.setHeaderLabels([tr("Time"), tr("What"), tr("Text"), tr("File")])
         self.setRootIsDecorated(False)
-        self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
         self.header().setStretchLastSection(False)
         modes = ("ResizeToContents", "ResizeToContents", "Stretch", "ResizeToContents")
         for column, mode in enumerate(modes):

@@ -8,13 +8,22 @@ from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent
-from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QScrollArea,
+    QStackedWidget,
+    QTabWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
 from logbench.app.commands import add_command
+from logbench.app.job.files import Adding, PhotosPanel, RecordingsPanel, TimelineView
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.opening import Opening, StartCard
+from logbench.app.job.records import OtherCodes, RecordsPanel
 from logbench.app.job.reporting import Reporting
-from logbench.app.job.tabs import TITLES, JobTabs
+from logbench.app.job.story import StoryPanel, WorkPanel
 from logbench.app.parts import (
     Elided,
     Notice,
@@ -26,12 +35,64 @@ from logbench.app.parts import (
     text_button,
 )
 from logbench.app.services import Services
-from logbench.cases.job import JobCase
+from logbench.cases.job import Added, JobCase
 from logbench.cases.runner import Runner, Running
 from logbench.cases.work import Outcome
 from logbench.errors import LogbenchError
 from logbench.job.folder import JOB_FILE
 from logbench.words import inside, tr
+
+STORY, RECORDS, OTHERS, RECORDINGS, WORK, PHOTOS, TIMELINE = range(7)
+TITLES = (
+    tr("Story"), tr("Car's records"), tr("Other modules"), tr("Recordings"), tr("Work"),
+    tr("Photos"), tr("Timeline"),
+)  # fmt: skip
+
+
+class JobTabs(QTabWidget):
+    """The parts of a job, a tab each: each shows the job that is open, and is refreshed when it was
+    changed."""
+
+    def __init__(self, services: Services) -> None:
+        super().__init__()
+        self.setAccessibleName(tr("Parts of the job"))
+        look = services.look
+        self.story, self.work, self.others = StoryPanel(look), WorkPanel(look), OtherCodes()
+        self.records = RecordsPanel(services)
+        self.adding = Adding(services, self.show_added, self)
+        self.recordings, self.photos = RecordingsPanel(self.adding), PhotosPanel(self.adding)
+        self.timeline = TimelineView()
+        self._parts = (
+            self.story, self.records, self.others, self.recordings, self.work, self.photos,
+            self.timeline,
+        )  # fmt: skip
+        for title, part in zip(TITLES, self._parts, strict=True):
+            area = QScrollArea()
+            area.setWidgetResizable(True)
+            area.setFrameShape(QScrollArea.Shape.NoFrame)
+            area.setWidget(part)
+            self.addTab(area, title)
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show another job, or another state of it."""
+        for part in self._parts:
+            part.show_job(opened)
+
+    def refresh(self) -> None:
+        """The job was changed, here or by what was done for it."""
+        for part in self._parts:
+            part.refresh()
+
+    def show_added(self, added: Added) -> None:
+        """Bring the part to the front that has the new files; where some failed, all stays."""
+        if not added.problems:
+            self.setCurrentIndex(RECORDINGS if added.recordings else PHOTOS)
+
+    def show_part(self, number: int) -> None:
+        """Bring a part to the front, its first field ready."""
+        self.setCurrentIndex(number)
+        self.currentWidget().setFocus()
+        self.currentWidget().focusNextChild()
 
 
 class WorkBar(QWidget):
@@ -118,27 +179,18 @@ class JobPage(QWidget):
 
     def _add_commands(self) -> None:
         tabs, opening, with_job = self.tabs, self.opening, self._with_job
-        adding, records = tabs.adding, tabs.records
+        records, adding = tabs.records, tabs.adding
+        newest = partial(with_job, adding.add_newest)
+        recordings = partial(with_job, adding.ask_for_recordings)
+        photos = partial(with_job, adding.ask_for_photos)
         for title, keys, run in (
             (tr("Open a job"), "Ctrl+Shift+O", opening.ask_for_job),
             (tr("Make a new job"), "Ctrl+N", opening.ask_for_new),
             (tr("Read the car"), "Ctrl+Shift+R", records.read_button.click),
             (tr("Clear the codes"), "Ctrl+Shift+Del", records.clear_button.click),
-            (
-                tr("Add the newest drive to the job"),
-                "Ctrl+D",
-                partial(with_job, adding.add_newest),
-            ),
-            (
-                tr("Add recordings to the job"),
-                "Ctrl+B",
-                partial(with_job, adding.ask_for_recordings),
-            ),
-            (
-                tr("Add photos and files to the job"),
-                "Ctrl+Shift+B",
-                partial(with_job, adding.ask_for_photos),
-            ),
+            (tr("Add the newest drive to the job"), "Ctrl+D", newest),
+            (tr("Add recordings to the job"), "Ctrl+B", recordings),
+            (tr("Add photos and files to the job"), "Ctrl+Shift+B", photos),
             (tr("Compare before with after"), "Ctrl+Return", tabs.recordings.compare),
             (tr("Set the search page for codes"), "Ctrl+Shift+L", records.lookup.set_page),
             (tr("Write the report"), "Ctrl+P", self.ask_for_report),

@@ -94,14 +94,14 @@ class ReadingTree(QTreeWidget):
     def show_text(self, text: str) -> None:
         """One sentence only."""
         self.clear()
-        self._section(text, ())
+        self._section(text)
 
     def show_reading(self, reading: CarReading) -> None:
         """One reading."""
         units = self._look.units
         self.clear()
         for sentence in (*reading.problems, *reading.remarks):
-            self._section(f"▲  {sentence}", ())
+            self._section(f"▲  {sentence}")
         self._codes(reading)
         for entry in reading.readiness:
             if entry.monitors:
@@ -110,7 +110,7 @@ class ReadingTree(QTreeWidget):
         if not reading.freeze_frames:
             known = bool(reading.answered.get("freeze frames"))
             text = tr("No freeze frame is stored.") if known else tr("Freeze frames: not reported.")
-            self._section(text, ())
+            self._section(text)
         for frame in reading.freeze_frames:
             rows = [(value.name, _value_text(value, units), "") for value in frame.values]
             title = tr(
@@ -127,8 +127,8 @@ class ReadingTree(QTreeWidget):
         """Before against after."""
         self.clear()
         for warning in diff.warnings:
-            self._section(f"▲  {warning}", ())
-        self._section(diff.sentence, ())
+            self._section(f"▲  {warning}")
+        self._section(diff.sentence)
         for title, changes in (
             (tr("Codes gone"), diff.gone),
             (tr("Codes back after clearing"), diff.back),
@@ -137,7 +137,7 @@ class ReadingTree(QTreeWidget):
             (tr("Codes that the later reading does not report"), diff.unknown),
         ):
             if changes:
-                section = self._section(title, ())
+                section = self._section(title)
                 for change in changes:
                     self._row(section, _change_row(change), change.code)
         for title, names in (
@@ -150,16 +150,14 @@ class ReadingTree(QTreeWidget):
 
     def _codes(self, reading: CarReading) -> None:
         for state in STATES:
-            codes = reading.codes_in(state)
+            name, codes = word(state).capitalize(), reading.codes_in(state)
             if not reading.codes_known(state):
-                self._section(
-                    tr("{state} codes: not known, no ECU answered", state=_state(state)), ()
-                )
+                self._section(tr("{state} codes: not known, no ECU answered", state=name))
                 continue
             if not codes:
-                self._section(tr("{state} codes: none", state=_state(state)), ())
+                self._section(tr("{state} codes: none", state=name))
                 continue
-            section = self._section(tr("{state} codes: {n}", state=_state(state), n=len(codes)), ())
+            section = self._section(tr("{state} codes: {n}", state=name, n=len(codes)))
             for code in codes:
                 text = code.text or (tr("the maker's own") if code.manufacturer else "")
                 self._row(section, (f"{code.code}  {text}", "", code.ecu), code.code)
@@ -169,27 +167,23 @@ class ReadingTree(QTreeWidget):
         if not results:
             return
         failed = sum(r.passed is False for r in results)
-        section = self._section(
-            tr(
-                "Monitor results: {n}, {failed} failed (middle line: the limit)",
-                n=len(results),
-                failed=failed,
-            ),
-            (),
+        title = tr(
+            "Monitor results: {n}, {failed} failed (middle line: the limit)",
+            n=len(results),
+            failed=failed,
         )
+        section = self._section(title)
         for result in results:
             row = self._row(section, _result_row(result, self._look.units))
             row.setData(MARGIN_COLUMN, MARGIN_ROLE, result.margin)
-            said = (
-                tr("no margin")
-                if result.margin is None
-                else tr("margin {margin:.0%}", margin=result.margin)
-            )
+            said = tr("no margin")
+            if result.margin is not None:
+                said = tr("margin {margin:.0%}", margin=result.margin)
             row.setData(MARGIN_COLUMN, Qt.ItemDataRole.AccessibleTextRole, said)
             row.setToolTip(MARGIN_COLUMN, said)
 
     def _section(
-        self, title: str, rows: Iterable[Sequence[str]], open_: bool = True
+        self, title: str, rows: Iterable[Sequence[str]] = (), open_: bool = True
     ) -> QTreeWidgetItem:
         section = QTreeWidgetItem([title])
         section.setToolTip(0, title)
@@ -215,10 +209,6 @@ class ReadingTree(QTreeWidget):
         first = self.topLevelItem(0)
         if first is not None:
             self.setCurrentItem(first)
-
-
-def _state(state: str) -> str:
-    return word(state).capitalize()
 
 
 def _monitor_rows(entry: Readiness, units: Units) -> list[tuple[str, str, str]]:

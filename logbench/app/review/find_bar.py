@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from functools import partial
 
@@ -89,13 +90,9 @@ class FindBar(QWidget):
         if not self._spans:
             self._tell(tr("It never holds in this drive."))
             return
-        now = self._now_ns()
-        if by > 0:
-            places = [n for n, s in enumerate(self._spans) if s.start_ns > now]
-            place = places[0] if places else 0
-        else:
-            places = [n for n, s in enumerate(self._spans) if s.start_ns < now]
-            place = places[-1] if places else len(self._spans) - 1
+        starts, now = [span.start_ns for span in self._spans], self._now_ns()
+        place = bisect_right(starts, now) if by > 0 else bisect_left(starts, now) - 1
+        place %= len(starts)
         span = self._spans[place]
         self._tell(
             tr(

@@ -129,7 +129,8 @@ class FindingsPanel(QWidget):
     def __init__(self, look: Look) -> None:
         super().__init__()
         self._look = look
-        self._findings: list[Finding] = []
+        self.findings: list[Finding] = []
+        """Those shown, in the order of the list."""
         self.list = Tree((tr("Verdict"), tr("Finding")), tr("Findings"))
         self.list.currentItemChanged.connect(self._changed)
         self.bar = BandBar(look)
@@ -145,17 +146,12 @@ class FindingsPanel(QWidget):
         look.units_changed.connect(self._write_detail)
         self.show_findings((), tr("Open a recording to have it checked."))
 
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """Those shown, in the order of the list."""
-        return tuple(self._findings)
-
     def show_findings(self, findings: Sequence[Finding], state: str = "") -> None:
         """Show these, the most severe first; `state` says why there are none."""
         order = {"act": 0, "watch": 1, "within": 2, "not judged": 3}
-        self._findings = sorted(findings, key=lambda f: order[f.verdict.value])
+        self.findings = sorted(findings, key=lambda f: order[f.verdict.value])
         self.list.clear()
-        for finding in self._findings:
+        for finding in self.findings:
             verdict = f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}"
             self.list.addTopLevelItem(QTreeWidgetItem([verdict, finding.heading]))
         self._write()
@@ -167,11 +163,11 @@ class FindingsPanel(QWidget):
     def current(self) -> Finding | None:
         """The chosen finding."""
         place = current_row(self.list)
-        return self._findings[place] if 0 <= place < len(self._findings) else None
+        return self.findings[place] if 0 <= place < len(self.findings) else None
 
     def choose(self, index: int) -> None:
         """Choose by place in the list, as a click would."""
-        item = self.list.topLevelItem(index % max(1, len(self._findings)))
+        item = self.list.topLevelItem(index % max(1, len(self.findings)))
         if item is not None:
             self.list.setCurrentItem(item)
 
@@ -183,7 +179,7 @@ class FindingsPanel(QWidget):
     def _write(self, _: object = None) -> None:
         """What depends on the look."""
         theme, units = self._look.theme, self._look.units
-        for row, finding in enumerate(self._findings):
+        for row, finding in enumerate(self.findings):
             item = self.list.topLevelItem(row)
             assert item is not None
             item.setToolTip(1, plain_tip(reason_text(finding, units)))

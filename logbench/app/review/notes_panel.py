@@ -20,12 +20,20 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.commands import add_command
-from logbench.app.parts import current_row, lay, muted, named, plain_tip, styled, text_button
+from logbench.app.parts import (
+    Notice,
+    current_row,
+    lay,
+    muted,
+    named,
+    plain_tip,
+    styled,
+    text_button,
+)
 from logbench.app.plot.view import TimeView
 from logbench.app.tables import Tree
 from logbench.cases.notes import Change, ChangeNotes, ReadNotes
 from logbench.cases.runner import Owner
-from logbench.errors import LogbenchError
 from logbench.plot.trace import SECOND
 from logbench.signals.numbers import time_text
 from logbench.words import tr
@@ -47,13 +55,10 @@ class NotesPanel(QWidget):
     """The notes there are now."""
     chosen = Signal(object)
     """The user chose this one."""
-    failed = Signal(str)
-    removed = Signal(str)
-    """A sentence: a note was removed, and `put_back` brings it back."""
 
-    def __init__(self, view: TimeView) -> None:
+    def __init__(self, view: TimeView, notice: Notice) -> None:
         super().__init__()
-        self._view = view
+        self._view, self._notice = view, notice
         self._owner: Owner | None = None
         self._recording: Path | None = None
         self._sha256 = ""
@@ -129,11 +134,11 @@ class NotesPanel(QWidget):
 
     def ask_to_add(self) -> None:
         """Ask for the text of a note on the span between the cursors A and B."""
-        marks = self._view.marks
+        marks, trouble = self._view.marks, self._notice.trouble
         if self._recording is None:
-            self.failed.emit(tr("Open a recording first (Ctrl+O); notes are kept beside its file."))
+            trouble(tr("Open a recording first (Ctrl+O); notes are kept beside its file."))
         elif not {"A", "B"} <= marks.keys():
-            self.failed.emit(tr("Put cursors A and B around the stretch first: keys A and B."))
+            trouble(tr("Put cursors A and B around the stretch first: keys A and B."))
         else:
             text = self.ask(tr("Note on the span from A to B"), "")
             if text:
@@ -143,7 +148,7 @@ class NotesPanel(QWidget):
         """Ask for another text of the chosen note."""
         note = self.current()
         if note is None:
-            self.failed.emit(tr("Choose a note in the list first."))
+            self._notice.trouble(tr("Choose a note in the list first."))
             return
         text = self.ask(tr("Edit the note"), note.text)
         if text:
@@ -153,23 +158,17 @@ class NotesPanel(QWidget):
         """Write a note on a span."""
         from logbench.recording.notes import new_note
 
-        try:
-            note = new_note(start_ns, end_ns, text)
-        except LogbenchError as error:
-            self.failed.emit(str(error))
-            return
-        self._change(lambda held: [*held, note])
+        self._change(lambda held: [*held, new_note(start_ns, end_ns, text)])
 
     def edit(self, note: Note, text: str) -> None:
         """Give a note another text."""
         from logbench.recording.notes import new_note
 
-        try:
+        def change(held: Sequence[Note]) -> Sequence[Note]:
             fresh = note.model_copy(update={"text": new_note(0, 0, text).text})
-        except LogbenchError as error:
-            self.failed.emit(str(error))
-            return
-        self._change(lambda held: [fresh if n == note else n for n in held])
+            return [fresh if n == note else n for n in held]
+
+        self._change(change)
 
     def remove(self) -> None:
         """Remove the chosen note; it can be put back."""
@@ -177,7 +176,7 @@ class NotesPanel(QWidget):
         if note is not None:
             self._removed = note
             self._change(lambda held: [n for n in held if n != note])
-            self.removed.emit(tr("The note was removed."))
+            self._notice.success(tr("The note was removed."), tr("Put it back"))
 
     def put_back(self) -> None:
         """Undo the last removal."""
@@ -191,7 +190,7 @@ class NotesPanel(QWidget):
 
     def _start(self, case: ReadNotes | ChangeNotes) -> None:
         if self._owner is not None:
-            self._owner.start(case, self._show, self.failed.emit)
+            self._owner.start(case, self._show, self._notice.trouble)
 
     def _ask(self, title: str, text: str) -> str:
         dialog = NoteDialog(title, text, self)

@@ -23,11 +23,10 @@ from logbench.app.parts import Notice, lay, middle, named, text_button
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.layouts import Layouts, SavedLayouts
 from logbench.app.plot.strip_keys import StripKeys
-from logbench.app.review.beginning import Beginning
 from logbench.app.review.exporting import Exporting
 from logbench.app.review.findings import FindingsPanel
 from logbench.app.review.notes_panel import NotesPanel
-from logbench.app.review.opening import Opening
+from logbench.app.review.opening import Beginning, Opening
 from logbench.app.review.playback import Playback
 from logbench.app.review.plots import ReviewPlots
 from logbench.app.review.values import SignalsTable
@@ -64,7 +63,7 @@ class ReviewPage(QWidget):
         self.judged: Judged | None = None
         self.opening = Opening(services, self)
         self.notice = Notice(self)
-        self.notes = NotesPanel(self.view)
+        self.notes = NotesPanel(self.view, self.notice)
         self.exporting = Exporting(self, services, plots, self.notes, self.notice)
         self.playback = Playback(self.view, self)
         self._first: tuple[StripTrace, ...] = ()
@@ -141,8 +140,6 @@ class ReviewPage(QWidget):
         notes.chosen.connect(
             lambda note: self.plots.show_spans([Span(note.start_ns, note.end_ns)], self._traces())
         )
-        notes.failed.connect(self.notice.trouble)
-        notes.removed.connect(lambda said: self.notice.success(said, tr("Put it back")))
         self.notice.pressed.connect(notes.put_back)
         self.notice.pressed.connect(self.notice.hide)
         look.changed.connect(self._widen_side)
