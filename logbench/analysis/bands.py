@@ -16,7 +16,6 @@ basis = "workshop manual, page 12"
 
 from __future__ import annotations
 
-import dataclasses
 import difflib
 import math
 import re
@@ -26,7 +25,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Any, Literal, Self, TypeVar
 
 from platformdirs import user_config_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
@@ -62,15 +61,23 @@ class BandRow(BaseModel):
         return self
 
     def band(self, key: str) -> Band:
-        """The same as a `Band`, infinite ends as None."""
-        fields = self.model_dump(include={"title", "unit", "basis", "plain", "drawn_on"})
-        most = Verdict(self.at_most)
-        return Band(key, within=_open(self.within), watch=_open(self.watch), at_most=most, **fields)
+        """The same as a `Band`, infinite ends as None, the basis in words."""
+        ends = (None if math.isinf(x) else x for x in (*self.within, *self.watch))
+        low, high, lowest, highest = ends
+        return Band(
+            key,
+            self.title,
+            self.unit,
+            (low, high),
+            (lowest, highest),
+            basis_in_words(self.basis),
+            self.plain,
+            self.drawn_on,
+            Verdict(self.at_most),
+        )
 
 
-def _open(limits: tuple[float, float]) -> Range:
-    low, high = (None if math.isinf(x) else x for x in limits)
-    return low, high
+R = TypeVar("R", bound=BandRow)
 
 
 class OwnCheck(BandRow):
@@ -137,7 +144,7 @@ def load_bands(user_file: Path | None = None) -> Bands:
             if not isinstance(fields, dict):
                 raise BandsError(f"{user_file}: '{key}' must be a table such as [{key}].")
             rows[key] = _override(user_file, key, rows[key], fields)
-    return Bands({key: _spelt_out(row.band(key)) for key, row in rows.items()}, own)
+    return Bands({key: row.band(key) for key, row in rows.items()}, own)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,10 +182,6 @@ def load_limits(user_file: Path | None = None) -> Limits:
 
 _TAG = re.compile(r"(^|; )?\[([^\]]+)\]( (?=[^;\s])|)")
 _TAG_WORDS = {"CP": "common practice, no source", "Weak": "a weak source", "Calc": "worked out"}
-
-
-def _spelt_out(band: Band) -> Band:
-    return dataclasses.replace(band, basis=basis_in_words(band.basis))
 
 
 def basis_in_words(basis: str) -> str:
@@ -261,36 +264,30 @@ def _override(path: Path, key: str, row: BandRow, fields: dict[str, Any]) -> Ban
         merged["unit"] = row.unit if row.unit == difference_unit("degC") else "degC"
     if "basis" not in fields and ("within" in fields or "watch" in fields):
         merged["basis"] = f"the user's own file {path.name}; before: {row.basis}"
-    try:
-        return BandRow.model_validate(merged)
-    except ValidationError as error:
-        raise BandsError(
-            f"{path}: {_first_problem(key, error)} (a band has title, unit, within = [low, high],"
-            " watch = [low, high] around it, and basis)."
-        ) from error
+    has = "a band has title, unit, within = [low, high], watch = [low, high] around it, and basis"
+    return _validated(BandRow, merged, f"{path}: {key}", has)
 
 
 def _own_checks(path: Path, tables: Any) -> tuple[OwnCheck, ...]:
     """The tables `[check.name]` of a user's file."""
     if not isinstance(tables, dict) or not all(isinstance(t, dict) for t in tables.values()):
         raise BandsError(f"{path}: own checks are tables such as [check.my_check].")
-    found = []
-    for key, fields in tables.items():
-        try:
-            found.append(OwnCheck.model_validate({"key": key, **fields}))
-        except ValidationError as error:
-            raise BandsError(
-                f"{path}: {_first_problem(f'check.{key}', error)} (an own check has title, value,"
-                " unit, condition, within, watch and basis)."
-            ) from error
-    return tuple(found)
+    has = "an own check has title, value, unit, condition, within, watch and basis"
+    return tuple(
+        _validated(OwnCheck, {"key": key, **fields}, f"{path}: check.{key}", has)
+        for key, fields in tables.items()
+    )
 
 
-def _first_problem(key: str, error: ValidationError) -> str:
-    """Field and problem of the first thing that is wrong, on one line."""
-    first = error.errors()[0]
-    where = ".".join([key, *(str(part) for part in first["loc"])])
-    return f"{where}: {' '.join(str(first['msg']).removeprefix('Value error, ').split())}"
+def _validated(kind: type[R], fields: dict[str, Any], where: str, has: str) -> R:
+    """The row of these fields; BandsError with the first thing that is wrong, on one line."""
+    try:
+        return kind.model_validate(fields)
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join([where, *(str(part) for part in first["loc"])])
+        problem = " ".join(str(first["msg"]).removeprefix("Value error, ").split())
+        raise BandsError(f"{place}: {problem} ({has}).") from error
 
 
 def _unknown(path: Path, key: str, known: tuple[str, ...]) -> str:

@@ -12,7 +12,7 @@ from enum import Enum
 
 import numpy as np
 
-from logbench.analysis.alignment import Mask, Values, edges
+from logbench.analysis.alignment import Mask, edges
 from logbench.analysis.comparison.cells import (
     MIN_SLOTS,
     SLOT_S,
@@ -157,20 +157,30 @@ def progress_of(recording: RecordingLike, goals: Sequence[CellGoal] = ()) -> Dri
         cell: CellProgress(cell, have.get(cell, 0.0), wanted.get(cell, 0.0))
         for cell in sorted({*have, *wanted})
     }
-    return DriveProgress(spans, tuple(_step(view, step) for step in STEPS), axis, cells)
+    masks = _masks(view)
+    return DriveProgress(spans, tuple(_step(view, step, masks) for step in STEPS), axis, cells)
 
 
-def _step(view: View, step: PlanStep) -> StepProgress:
-    if step.key in ("cold_start", "warm_up"):
+def _masks(view: View) -> Mapping[str, Mask]:
+    """By step, where on the grid the car did what it asks for."""
+    found, rpm = view.conditions, view.grid.linear("RPM")
+    if rpm is None:
+        rpm = np.full(len(view.grid), np.nan)
+    return {
+        "warm_idle": found.mask(Condition.WARM_IDLE),
+        "hold_2500": found.mask(Condition.FAST_IDLE) & found.warm & (np.abs(rpm - 2500.0) <= 250.0),
+        "cruise": found.mask(Condition.CRUISE),
+        "full_throttle": found.mask(Condition.FULL_THROTTLE) & (rpm >= 3000.0),
+        "coast_down": found.mask(Condition.FUEL_CUT),
+    }
+
+
+def _step(view: View, step: PlanStep, masks: Mapping[str, Mask]) -> StepProgress:
+    if step.key not in masks:
         return _warming(view, step)
-    mask = view.conditions.mask
-    have_s = {
-        "warm_idle": lambda: _longest_s(mask(Condition.WARM_IDLE)),
-        "hold_2500": lambda: _longest_s(_held(view)),
-        "cruise": lambda: float(mask(Condition.CRUISE).sum() * STEP_S),
-        "full_throttle": lambda: _longest_s(_pulled(view)),
-        "coast_down": lambda: _longest_s(mask(Condition.FUEL_CUT)),
-    }[step.key]()
+    mask = masks[step.key]
+    longest = max((b - a for a, b in edges(mask)), default=0)
+    have_s = STEP_S * (int(mask.sum()) if step.key == "cruise" else longest)
     done = have_s >= step.needed_s
     return StepProgress(step, StepState.DONE if done else StepState.TO_DO, have_s)
 
@@ -188,23 +198,3 @@ def _warming(view: View, step: PlanStep) -> StepProgress:
         return StepProgress(step, StepState.DONE if warm else StepState.TO_DO)
     seen = bool((~running[: int(np.argmax(running))]).any())
     return StepProgress(step, StepState.DONE if seen else StepState.TOO_LATE)
-
-
-def _rpm(view: View) -> Values:
-    rpm = view.grid.linear("RPM")
-    return np.full(len(view.grid), np.nan) if rpm is None else rpm
-
-
-def _held(view: View) -> Mask:
-    """Standing, 2,250 to 2,750 rpm, warm."""
-    rpm = _rpm(view)
-    near = (rpm >= 2250.0) & (rpm <= 2750.0)
-    return view.conditions.mask(Condition.FAST_IDLE) & view.conditions.warm & near
-
-
-def _pulled(view: View) -> Mask:
-    return view.conditions.mask(Condition.FULL_THROTTLE) & (_rpm(view) >= 3000.0)
-
-
-def _longest_s(mask: Mask) -> float:
-    return max((b - a for a, b in edges(mask)), default=0) * STEP_S

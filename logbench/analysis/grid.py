@@ -144,19 +144,13 @@ class Grid:
         each point; NaN where that stretch is not wholly known."""
         back, ahead = round(window_s / STEP_S), round(ahead_s / STEP_S)
         known = np.isfinite(values)
-        filled = np.where(known, values, 0.0)
         size, origin = back + ahead + 1, (back - ahead) // 2
         if (back + ahead) % 2:
             size, origin = size + 1, (back + 1 - ahead) // 2
-        high = ndimage.maximum_filter1d(filled, size, origin=origin, mode="nearest")
-        low = ndimage.minimum_filter1d(filled, size, origin=origin, mode="nearest")
-        out = high - low
-        if not known.all():
-            unknown = ndimage.maximum_filter1d(
-                (~known).astype(np.int8), size, origin=origin, mode="nearest"
-            )
-            out[unknown > 0] = np.nan
-        return np.asarray(out)
+        highest, lowest = np.where(known, values, np.inf), np.where(known, values, -np.inf)
+        high = ndimage.maximum_filter1d(highest, size, origin=origin, mode="nearest")
+        low = ndimage.minimum_filter1d(lowest, size, origin=origin, mode="nearest")
+        return np.where(np.isinf(high), np.nan, high - low)
 
     def rate_per_s(self, values: Values, window_s: float) -> Values:
         """Change of `values` per second across a window centred on each point; NaN at unknowns."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from typing import Any, Protocol, cast
 
@@ -132,19 +132,12 @@ _BAND_FIELDS = ("key", "title", "unit", "within", "watch", "basis")
 def finding_to_dict(finding: Finding) -> dict[str, Any]:
     """A finding as plain JSON types; every number is finite or None, times in ns."""
     band = finding.band
-    return {
-        "check": finding.check,
-        "subject": finding.subject,
+    return asdict(finding) | {
         "verdict": finding.verdict.value,
-        "reason": finding.reason,
-        "value": finding.value,
-        "uncertainty": finding.uncertainty,
-        "unit": finding.unit,
         "band": None if band is None else {name: getattr(band, name) for name in _BAND_FIELDS},
         "evidence": [[span.start_ns, span.end_ns] for span in finding.evidence],
         "causes": list(finding.causes),
         "next_steps": list(finding.next_steps),
-        "numbers": dict(finding.numbers),
     }
 
 

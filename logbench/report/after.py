@@ -102,13 +102,7 @@ def bars_figure(material: Material) -> Figure | None:
         return None if value is None else factor * value + zero
 
     bars = [
-        Bar(
-            subject,
-            shown(before.value),
-            shown(after.value),
-            shown(before.uncertainty, 0.0),
-            shown(after.uncertainty, 0.0),
-        )
+        Bar(subject, tuple((shown(f.value), shown(f.uncertainty, 0.0)) for f in (before, after)))
         for before, after, subject in both[:MOST_BARS]
     ]
     band, unit = both[0][0].band, material.units.printed(both[0][0].unit)

@@ -193,18 +193,10 @@ def _condition_legend(conditions: Sequence[ConditionSpan]) -> list[list[Conditio
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One subject of a bar chart before and after; `_half`: half width of its interval."""
+    """One subject of a bar chart: value and half width of its interval, before and after."""
 
     label: str
-    before: float | None
-    after: float | None
-    before_half: float | None = None
-    after_half: float | None = None
-
-    @property
-    def sides(self) -> tuple[tuple[float | None, float], ...]:
-        """Value and half width of both."""
-        return (self.before, self.before_half or 0.0), (self.after, self.after_half or 0.0)
+    sides: tuple[tuple[float | None, float | None], ...]
 
 
 def bars_chart(bars: Sequence[Bar], unit: str, band: Ends | None) -> Drawing:
@@ -213,7 +205,7 @@ def bars_chart(bars: Sequence[Bar], unit: str, band: Ends | None) -> Drawing:
     drawing = Drawing(WIDTH, height)
     values = [0.0, *(edge for edge in band or () if edge is not None)]
     values += [
-        value + sign * half
+        value + sign * (half or 0.0)
         for bar in bars
         for value, half in bar.sides
         if value is not None

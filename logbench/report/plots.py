@@ -109,10 +109,9 @@ def plot_trims(before: Sequence[Finding], after: Sequence[Finding], path: Path) 
     bars, band = [], None
     for subject in dict.fromkeys(subject for side in sides for subject in side):
         both = [side.get(subject) for side in sides]
-        values = [None if f is None else f.value for f in both]
-        halves = [None if f is None else f.uncertainty for f in both]
-        if values != [None, None]:
-            bars.append(Bar(subject, *values, *halves))
+        shown = tuple((None, None) if f is None else (f.value, f.uncertainty) for f in both)
+        if any(value is not None for value, _ in shown):
+            bars.append(Bar(subject, shown))
         band = band or next((f.band for f in both if f is not None and f.band), None)
     chart = bars_chart(bars, "%", None if band is None else band.within)
     write_png(chart, path, "Fuel trim totals (short term + long term), before and after the repair")

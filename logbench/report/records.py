@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
@@ -102,14 +102,16 @@ def _readiness_blocks(reading: CarReading, units: Units) -> Iterator[Block]:
         return
     yield Heading("Readiness", 2)
     for entry in shown:
-        missing = ", ".join(entry.missing)
-        complete = len(entry.monitors) - len(entry.missing)
         count = len(entry.monitors)
-        plural = "" if count == 1 else "s"
-        text = f"{entry.ecu}: {complete} of {count} monitor{plural} complete since clearing"
-        text += f"; not complete: {missing}." if missing else "."
-        yield Paragraph(text + _this_cycle(entry) + _counters(entry, units))
+        what = f" monitor{'' if count == 1 else 's'} complete since clearing"
+        since = _complete(count, entry.missing, what)
+        yield Paragraph(f"{entry.ecu}: {since}" + _this_cycle(entry) + _counters(entry, units))
     yield Paragraph(LOCAL_RULES, "small")
+
+
+def _complete(count: int, lacking: Sequence[str], what: str) -> str:
+    text = f"{count - len(lacking)} of {count}{what}"
+    return f"{text}; not complete: {', '.join(lacking)}." if lacking else f"{text}."
 
 
 def _this_cycle(entry: Readiness) -> str:
@@ -118,8 +120,7 @@ def _this_cycle(entry: Readiness) -> str:
     if not enabled:
         return ""
     lacking = [m.name for m in enabled if not m.complete_this_cycle]
-    text = f" This driving cycle: {len(enabled) - len(lacking)} of {len(enabled)} complete"
-    return f"{text}; not complete: {', '.join(lacking)}." if lacking else f"{text}."
+    return f" This driving cycle: {_complete(len(enabled), lacking, ' complete')}"
 
 
 def _counters(entry: Readiness, units: Units) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.model import Band
 from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.times import when_text
 from logbench.report import after, records
@@ -155,7 +155,7 @@ def _finding_table(drive: Drive, units: Units) -> Table:
         (
             f.heading,
             units.figure(f.value, f.unit, f.uncertainty),
-            _range(f, units),
+            _range(f.band, units),
             f.verdict.value,
         )
         for f in order
@@ -164,14 +164,11 @@ def _finding_table(drive: Drive, units: Units) -> Table:
     return Table(("what", "value", "usual range", "verdict"), rows, (42, 22, 22, 14), marked, True)
 
 
-def _range(finding: Finding, units: Units) -> str:
-    if finding.band is None:
+def _range(band: Band | None, units: Units) -> str:
+    if band is None:
         return "–"
-    low, high = (
-        None if edge is None else units.figure(edge, finding.band.unit)
-        for edge in finding.band.within
-    )
-    unit = units.printed(finding.band.unit)
+    low, high = (None if edge is None else units.figure(edge, band.unit) for edge in band.within)
+    unit = units.printed(band.unit)
     bare = (low or "").removesuffix(f" {unit}")
     if low is None:
         return f"at most {high}"
@@ -252,17 +249,12 @@ def _methods(material: Material) -> Iterator[Block]:
         )
     if not used:
         return
-    rows = []
-    for band in sorted(used.values(), key=lambda b: b.key):
-        probe = Finding("", "", Verdict.WITHIN, "", unit=band.unit, band=band)
-        rows.append(
-            (
-                in_units(band.title, material.units),
-                _range(probe, material.units),
-                in_units(band.basis, material.units),
-            )
-        )
-    yield Table(("range", "within", "basis"), tuple(rows), (30, 18, 52), small=True)
+    units = material.units
+    rows = tuple(
+        (in_units(band.title, units), _range(band, units), in_units(band.basis, units))
+        for band in sorted(used.values(), key=lambda b: b.key)
+    )
+    yield Table(("range", "within", "basis"), rows, (30, 18, 52), small=True)
     yield Paragraph(
         "Basis: Pub: a publication or a maker's text; Weak: a tutorial only; CP: common practice, "
         "no source; Mem: from memory; measured: on open road data.",

@@ -13,7 +13,7 @@ from logbench.analysis.run import plain_words
 from logbench.report.gather import Material, out_of_range
 from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units
-from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.model import CarReading, Code
 
 TOTAL_TRIM = "fuel_trim_total"
 """The band of what the engine computer adds or takes away; other trim bands are differences."""
@@ -54,18 +54,15 @@ def codes_sentence(reading: CarReading, when: str) -> str:
     stored, pending = reading.codes_in("stored"), reading.codes_in("pending")
     if not reading.codes_known("stored"):
         return f"The car's stored codes could not be read {when}."
-    names = ", ".join(dict.fromkeys(code.code for code in stored))
-    text = f"The car had stored {_count(stored, 'code')} {when}{': ' + names if names else ''}."
+    text = f"The car had stored {_count(stored, 'code')} {when}"
+    text += f": {_names(stored)}." if stored else "."
     only = [c for c in pending if c.code not in {s.code for s in stored}]
     if only:
-        names = ", ".join(dict.fromkeys(code.code for code in only))
-        text += (
-            f" {_count(only, 'more code')} {'was' if len(only) == 1 else 'were'} pending: {names}."
-        )
+        were = "was" if len(only) == 1 else "were"
+        text += f" {_count(only, 'more code')} {were} pending: {_names(only)}."
     permanent = [c for c in reading.codes_in("permanent") if c.code not in text]
     if permanent:
-        names = ", ".join(dict.fromkeys(code.code for code in permanent))
-        text += f" Permanent, until its own monitor has passed: {names}."
+        text += f" Permanent, until its own monitor has passed: {_names(permanent)}."
     lamps = [entry.lamp_on for entry in reading.readiness if entry.lamp_on is not None]
     if lamps:
         text += f" The engine warning lamp was {'on' if any(lamps) else 'off'}."
@@ -110,6 +107,10 @@ def _within(findings: Sequence[Finding]) -> str:
         return ""
     names = "; ".join(name[0].lower() + name[1:] for name in good)
     return f"Looked at and within their usual ranges: {names}."
+
+
+def _names(codes: Sequence[Code]) -> str:
+    return ", ".join(dict.fromkeys(code.code for code in codes))
 
 
 def _count(items: Sequence[object], word: str) -> str:

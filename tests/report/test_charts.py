@@ -87,10 +87,10 @@ def test_empty_strips_and_single_samples():
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.tuples(finite, finite, st.floats(0, 1e5)), min_size=1, max_size=8))
 def test_bars_and_changes_stay_inside(rows):
-    bars = [Bar("bank 1, a very long label indeed", a, b, h, None) for a, b, h in rows]
+    bars = [Bar("bank 1, a very long label indeed", ((a, h), (b, None))) for a, b, h in rows]
     inside(bars_chart(bars, "%", (-10.0, 10.0)))
     inside(bars_chart(bars, "%", (None, 10.0)))
-    inside(bars_chart([Bar("x", None, None)], "%", None))
+    inside(bars_chart([Bar("x", ((None, None), (None, None)))], "%", None))
     changes = [Change("label " * 20, "text " * 20, a, h, changed=True) for a, _, h in rows]
     inside(changes_chart([*changes, Change("x", "–", None, None, changed=False)]))
     inside(detectable_chart(changes, "units"))
@@ -126,7 +126,7 @@ def test_cells_stay_inside(rows):
 
 def test_a_long_subject_of_a_bar_is_not_cut():
     label = "bank 1, load against idle"
-    drawing = bars_chart([Bar(label, 1.0, 2.0)] * 8, "%", None)
+    drawing = bars_chart([Bar(label, ((1.0, None), (2.0, None)))] * 8, "%", None)
     inside(drawing)
     shown = " ".join(s.text for s in drawing.contents if isinstance(s, String))
     assert "…" not in shown
