@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from logbench.car.known import KnownCars
 from logbench.car.model import Car
 from logbench.recording.model import Event, Surroundings
 from logbench.vehicle.model import CarFacts
@@ -67,6 +68,9 @@ class CaptureRequest:
     out: Path | None = None
     """Where the finished file goes; None: watch only, nothing is written."""
     vehicle: Car = field(default_factory=Car)
+    """What is stated of the car; where another one answers, that is left out."""
+    known: KnownCars = field(default_factory=KnownCars)
+    """Cars met before: their facts go into their recordings."""
     note: str = ""
     surroundings: Surroundings = field(default_factory=Surroundings)
     """What somebody states of soak, height and humidity; goes into the facts' `extra`."""
@@ -151,6 +155,16 @@ class Started:
 
 
 @dataclass(frozen=True, slots=True)
+class CarChanged:
+    """Another car answers than before: what was recorded of the first is finished, and `CarFound`
+    for the second follows, with a recording of its own where the first had one."""
+
+    sentence: str
+    path: Path | None = None
+    """The first car's recording; None where there is none."""
+
+
+@dataclass(frozen=True, slots=True)
 class NotStarted:
     """The recording could not be started (the disk, the folder); watching goes on."""
 
@@ -192,7 +206,17 @@ class Failed:
 
 
 Message = (
-    Step | CarFound | Batch | Status | Event | Started | NotStarted | NotChosen | Finished | Failed
+    Step
+    | CarFound
+    | CarChanged
+    | Batch
+    | Status
+    | Event
+    | Started
+    | NotStarted
+    | NotChosen
+    | Finished
+    | Failed
 )
 """An `Event` comes when it was put into the recording."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import datetime
 import logging
 import queue
@@ -15,6 +16,7 @@ from pathlib import Path
 
 from logbench.capture.messages import (
     CaptureRequest,
+    CarChanged,
     CarFound,
     Choose,
     Command,
@@ -33,6 +35,7 @@ from logbench.capture.outbox import Row
 from logbench.capture.rules import RuleWatch
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
+from logbench.car.identity import Identity, Match
 from logbench.car.model import Car
 from logbench.errors import (
     CAR_SILENT,
@@ -42,7 +45,8 @@ from logbench.errors import (
     ReplyError,
     WorkerDiedError,
 )
-from logbench.recording.finish import check_folder, finish, samples_in
+from logbench.recording.finish import NothingRecordedError, check_folder, finish, samples_in
+from logbench.recording.journal_reading import JournalIndex
 from logbench.recording.model import Facts, LinkFacts, iso_utc, signal_facts
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.model import Reading
@@ -75,17 +79,22 @@ class Session:
         self._stop = threading.Event()
         self._fault: LogbenchError | None = None
         """What a worker died of."""
-        self._sink = Sink(
-            request.hold_s,
-            on_death=lambda error: self.fail("journal", error),
-            on_trouble=lambda text: watcher.message(Step(text)),
-            on_note=watcher.message,
-        )
-        self._known = Facts()
-        """Facts of the recording that may yet be started."""
+        self._sink = self._new_sink()
+        self._before = Finished(None, 0, 0.0)
+        """Of other cars, earlier on the same link; its `others` are their recordings."""
+        self.facts = Facts()
+        """Of the recording, or of the one that may yet be started."""
         self._gap_s = GAP_S
         self._rules = RuleWatch(request.rules)
         self._notify = Notifier(source.now_ns, self._sink, watcher, utc_now)
+
+    def _new_sink(self) -> Sink:
+        return Sink(
+            self._request.hold_s,
+            on_death=lambda error: self.fail("journal", error),
+            on_trouble=lambda text: self._watcher.message(Step(text)),
+            on_note=self._watcher.message,
+        )
 
     # --- for other threads ---
 
@@ -119,7 +128,11 @@ class Session:
             self._poll_until_stopped()
             ending = self._finished() if self._fault is None else self._failed(self._fault)
         except ConnectingStoppedError:
-            ending = self._stopped_early() if self._fault is None else self._failed(self._fault)
+            ending = (
+                _stopped_early(self._request.resume)
+                if self._fault is None
+                else self._failed(self._fault)
+            )
         except LogbenchError as error:
             ending = self._failed(self._fault or error)
         except Exception:
@@ -140,32 +153,77 @@ class Session:
             check_folder(out.parent)
         with self._notify.pulse():
             opened = self._source.open(self._notify.on_the_way)
-        self._gap_s = GAP_S * max(1.0, opened.time_scale)
-        facts = self._facts(opened)
-        if self._request.resume is not None:
-            facts = self._resume(self._request.resume, facts)
+        if self._request.resume is None:
+            self._begin(opened)
+            return
+        content = self._sink.resume(self._request.resume)
+        self.facts = content.facts
+        meeting = self._request.known.judge(content.facts.identity, opened.facts.identity)
+        if meeting.match is Match.OTHER:
+            self._notify.origin_ns = self._source.now_ns() - content.last_t_ns - 1
+            self._change_car(opened, meeting.sentence)
         else:
-            self._notify.origin_ns = self._source.now_ns()
-            facts.started_utc = iso_utc(self._utc_now())
-            if out is not None:
-                self._sink.open(out, facts)
-        self._known = facts
+            self._found(
+                opened, self._resumed(content, _facts(self._request, opened, self._notify.say))
+            )
+
+    def _begin(self, opened: Opened) -> None:
+        """A new recording, or watching, of the car that was found."""
+        facts = _facts(self._request, opened, self._notify.say)
+        self._notify.origin_ns = self._source.now_ns()
+        facts.started_utc = iso_utc(self._utc_now())
+        if self._request.out is not None:
+            self._sink.open(self._request.out, facts)
+        self._found(opened, facts)
+
+    def _found(self, opened: Opened, facts: Facts) -> None:
+        self._gap_s = GAP_S * max(1.0, opened.time_scale)
+        self.facts = facts
         self._watcher.message(
             CarFound(opened.facts, opened.signals, opened.unsupported, facts.started_utc)
         )
         self._notify.start(opened)
 
-    def _resume(self, journal: Path, facts: Facts) -> Facts:
+    def _change_car(self, opened: Opened, sentence: str) -> None:
+        """Another car answers: finish what there is of the first one, and begin anew with what is
+        known of the second only."""
+        self._notify.happened("note", sentence)
+        path, samples, elapsed_s = None, self._sink.samples, self._notify.now_ns / 1e9
+        if self._sink.writing:
+            with self._notify.pulse(), contextlib.suppress(NothingRecordedError):
+                path = self._sink.finish()
+        before, request = self._before, self._request
+        self._before = Finished(
+            path or before.path,
+            before.samples + (samples if path is None else samples_in(path)),
+            before.elapsed_s + elapsed_s,
+            before.others + (path is not None),
+        )
+        stated = request.vehicle if request.vehicle.identified.key else self.facts.vehicle
+        self._request = dataclasses.replace(
+            request,
+            vehicle=stated,
+            note="",
+            surroundings=request.surroundings.model_copy(update={"soak_hours": None}),
+            resume=None,
+            out=request.out or path,
+            limit_s=None if request.limit_s is None else max(1.0, request.limit_s - elapsed_s),
+        )
+        self._watcher.message(CarChanged(sentence, path))
+        self._sink = self._new_sink()
+        self._rules = RuleWatch(request.rules)
+        self._notify = Notifier(self._source.now_ns, self._sink, self._watcher, self._utc_now)
+        self._begin(opened)
+
+    def _resumed(self, content: JournalIndex, facts: Facts) -> Facts:
         """Go on where a dead capture stopped: t is carried on by the time of day."""
-        content = self._sink.resume(journal)
         before = content.facts
         scale = before.link.time_scale or 1.0
         passed_ns = int(_seconds_since(before.started_utc, self._utc_now()) * scale * 1e9)
         self._notify.origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
         facts.recording_id, facts.started_utc = before.recording_id, before.started_utc
         facts.signals = before.signals | facts.signals
-        if self._request.vehicle == Car():
-            facts.vehicle = before.vehicle
+        facts.vehicle = facts.vehicle.over(before.vehicle)
         facts.note = facts.note or before.note
         facts.extra = before.extra | facts.extra
         self._sink.facts(facts)
@@ -173,30 +231,6 @@ class Session:
         self._notify.happened("gap", text, t_ns=content.last_t_ns)
         self._notify.last_ns = self._notify.now_ns
         return facts
-
-    def _facts(self, opened: Opened) -> Facts:
-        car = opened.facts
-        vehicle = self._request.vehicle.model_copy(deep=True)
-        vehicle.learn(Car.read(car.identity))
-        return Facts(
-            recording_id=uuid.uuid4().hex,
-            software=SOFTWARE,
-            vehicle=vehicle,
-            link=LinkFacts(
-                url=self._request.link_url,
-                adapter=car.adapter,
-                protocol=car.protocol,
-                simulated=opened.simulated,
-                time_scale=opened.time_scale,
-            ),
-            signals=signal_facts(opened.signals),
-            ecus={ecu: car.ecu_names.get(ecu, "") for ecu in car.supported},
-            note=self._request.note,
-            extra={
-                **self._request.surroundings.extra(),
-                **({"unattended": True} if self._request.unattended else {}),
-            },
-        )
 
     def _poll_until_stopped(self) -> None:
         while not self._over():
@@ -251,7 +285,7 @@ class Session:
             attempt += 1
             try:
                 with self._notify.pulse():
-                    self._source.open(self._notify.on_the_way)
+                    opened = self._source.open(self._notify.on_the_way)
             except EndOfSourceError:
                 return False
             except LinkError as again:
@@ -262,6 +296,9 @@ class Session:
             self._notify.happened("key on" if key_off else "link back", f"after {attempt} attempts")
             self._notify.say("The car answers again" if key_off else "The link is back")
             self._notify.last_ns = self._notify.now_ns
+            meeting = self._request.known.judge(self.facts.vehicle.identity, opened.facts.identity)
+            if meeting.match is Match.OTHER:
+                self._change_car(opened, meeting.sentence)
             return True
         return False
 
@@ -289,12 +326,12 @@ class Session:
         except LogbenchError as error:
             self._watcher.message(NotChosen(str(error)))
             return
-        signals = self._known.signals | signal_facts(opened.signals)
-        self._known = self._known.model_copy(update={"signals": signals})
-        self._sink.facts(self._known)
+        signals = self.facts.signals | signal_facts(opened.signals)
+        self.facts = self.facts.model_copy(update={"signals": signals})
+        self._sink.facts(self.facts)
         self._rules.restart()
         self._watcher.message(
-            CarFound(opened.facts, opened.signals, opened.unsupported, self._known.started_utc)
+            CarFound(opened.facts, opened.signals, opened.unsupported, self.facts.started_utc)
         )
         self._notify.happened("note", f"asked for from here: {', '.join(opened.signals)}")
 
@@ -304,14 +341,15 @@ class Session:
         since_ns = self._sink.since_ns(now_ns) if command.include else now_ns
         before_s = (now_ns - since_ns) / 1e9
         started = self._utc_now() - datetime.timedelta(seconds=before_s / self._notify.scale)
-        facts = self._known.model_copy(update={"started_utc": iso_utc(started)})
+        facts = self.facts.model_copy(update={"started_utc": iso_utc(started)})
         try:
             check_folder(command.out.parent)
             self._sink.start(command.out, facts, since_ns)
         except LogbenchError as error:
             self._watcher.message(NotStarted(str(error)))
             return
-        self._known = facts
+        self.facts = facts
+        self._request = dataclasses.replace(self._request, out=command.out, hold_s=None)
         self._notify.shift(since_ns)
         self._rules.shift(since_ns)
         self._watcher.message(Started(since_ns, facts.started_utc))
@@ -329,16 +367,11 @@ class Session:
             self._notify.say("Finishing the recording")
             with self._notify.pulse():
                 path = self._sink.finish()
-        return Finished(path, self._sink.samples if path is None else samples_in(path), elapsed_s)
-
-    def _stopped_early(self) -> Finished | Failed:
-        """Stopped before the car was found: only what is resumed can hold anything."""
-        journal = self._request.resume
-        try:
-            path = finish(journal) if journal is not None else None
-            return Finished(path, 0 if path is None else samples_in(path), 0.0)
-        except LogbenchError as error:
-            return Failed(str(error), type(error).__name__, journal)
+        before, samples = self._before, self._sink.samples if path is None else samples_in(path)
+        others = before.others - (path is None and before.path is not None)
+        return Finished(
+            path or before.path, before.samples + samples, before.elapsed_s + elapsed_s, others
+        )
 
     def _failed(self, error: LogbenchError) -> Failed:
         """Save what is there; the journal stays where even that fails."""
@@ -364,3 +397,50 @@ def _seconds_since(started_utc: str, now: datetime.datetime) -> float:
 def _away(error: LinkError) -> str:
     """The `Status.link` of a link on which that has happened."""
     return "silent" if isinstance(error, CAR_SILENT) else "lost"
+
+
+def _facts(request: CaptureRequest, opened: Opened, say: Callable[[str], None]) -> Facts:
+    """Of a recording that begins."""
+    car = opened.facts
+    return Facts(
+        recording_id=uuid.uuid4().hex,
+        software=SOFTWARE,
+        vehicle=_vehicle(request, car.identity, say),
+        link=LinkFacts(
+            url=request.link_url,
+            adapter=car.adapter,
+            protocol=car.protocol,
+            simulated=opened.simulated,
+            time_scale=opened.time_scale,
+        ),
+        signals=signal_facts(opened.signals),
+        ecus={ecu: car.ecu_names.get(ecu, "") for ecu in car.supported},
+        note=request.note,
+        extra={
+            **request.surroundings.extra(),
+            **({"unattended": True} if request.unattended else {}),
+        },
+    )
+
+
+def _vehicle(request: CaptureRequest, found: Identity, say: Callable[[str], None]) -> Car:
+    """The facts of the car that was found: as stated, unless that is another car; then as known
+    from before; and what it says itself."""
+    stated, known = request.vehicle, request.known
+    meeting = known.judge(stated.identified, found)
+    if meeting.match is Match.OTHER:
+        say(f"Not the car that was stated. {meeting.sentence}")
+        stated = Car()
+    met = known.met(found)
+    vehicle = stated.over(Car() if met is None else met.car)
+    vehicle.learn(Car.read(found))
+    return vehicle
+
+
+def _stopped_early(journal: Path | None) -> Finished | Failed:
+    """Stopped before the car was found: only what is resumed can hold anything."""
+    try:
+        path = finish(journal) if journal is not None else None
+        return Finished(path, 0 if path is None else samples_in(path), 0.0)
+    except LogbenchError as error:
+        return Failed(str(error), type(error).__name__, journal)

@@ -248,6 +248,8 @@ class UnattendedRun:
             session.command(Stop())
         ending = session.run()
         self._session = None
+        if not self._request.vehicle.identified.key:  # what was stated is of the car met first
+            self._request = dataclasses.replace(self._request, vehicle=session.facts.vehicle)
         self._car.was_heard()
         if isinstance(ending, Finished):
             self._elapsed_s += ending.elapsed_s
@@ -256,7 +258,7 @@ class UnattendedRun:
             self._watcher.message(Step(ending.sentence))
         if ending.path is not None:
             self._samples += ending.samples
-            self._files += 1
+            self._files += 1 + (ending.others if isinstance(ending, Finished) else 0)
         self._last = ending.path or self._last
         keep_to_budget(self._folder, self._plan.budget_bytes)
         if isinstance(ending, Failed):

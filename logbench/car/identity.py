@@ -106,11 +106,15 @@ class Meeting:
     """What both tell, and tell alike."""
     differ: tuple[Difference, ...] = ()
     """What both tell, and tell differently."""
+    answered: bool = False
+    """A person said so before."""
 
     @property
     def sentence(self) -> str:
         """What was found and on what it rests."""
         said = " ".join(one.sentence for one in self.differ)
+        if self.match is Match.SAME and self.answered:
+            return tr("The same car, as you said before. {differences}", differences=said)
         if self.match is Match.SAME:
             return tr("The same car: both give the same VIN.")
         if self.match is Match.OTHER:

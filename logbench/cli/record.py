@@ -132,7 +132,7 @@ def _status_text(status: Status) -> str:
 
 def _lasting(message: Message) -> str | None:
     """The line to print for good, or None where only the live line changes."""
-    from logbench.capture.messages import CarFound, Step
+    from logbench.capture.messages import CarChanged, CarFound, Step
     from logbench.recording.model import Event
 
     match message:
@@ -144,5 +144,7 @@ def _lasting(message: Message) -> str | None:
             return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
         case Event(t_ns=t_ns, kind=kind, text=text):
             return f"{clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
+        case CarChanged(sentence=sentence, path=path):
+            return sentence + (f" The first car's recording: {path}" if path else "")
         case _:  # NotStarted and NotChosen answer a window; Failed is raised
             return None

@@ -70,6 +70,15 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
     )
 
 
+def identify(link: Link, known: CarFacts, progress: Progress | None = None) -> CarFacts:
+    """The facts of the car that answers now: `known` itself where it is the same by its VIN or,
+    where none is given, by the PIDs it supports; else all is asked anew. Raises as `discover`."""
+    service = data_service(link.service)
+    vin = _vin(link, service, None)
+    same = vin == known.vin and (bool(vin) or _supported(link, service) == known.supported)
+    return known if same else discover(link, progress)
+
+
 def ask(link: Link, payload: bytes, frames: int | None = None) -> list[Reply]:
     """Positive replies to `payload`, asked again after a garbled reply; empty when refused."""
     for attempt in range(_ATTEMPTS):

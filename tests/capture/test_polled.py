@@ -46,7 +46,7 @@ def read_on(source: PolledSource) -> None:
 
 @pytest.mark.parametrize("protocol", ["8", "5"])
 def test_connected_again_without_a_search(protocol):
-    """The protocol found is tried first, and the car is not asked for its facts again."""
+    """The protocol found is tried first, and the car is only asked which one it is."""
     with (
         watched(protocol=protocol, troubles=(parse_trouble("unplug@1:0.3"),)) as (url, adapter),
         closing(source_of(url)) as source,
@@ -64,7 +64,7 @@ def test_connected_again_without_a_search(protocol):
         assert source.open(said.append) is opened
         assert f"TPA{protocol}" in adapter.settings_made
         assert "SP0" not in adapter.settings_made
-        assert len(adapter.requests) <= 2
+        assert len(adapter.requests) <= 4
         assert source._poller is poller
         seen: set[str] = set()
 

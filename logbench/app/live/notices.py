@@ -11,7 +11,7 @@ from logbench.app.live.setup import SetUp
 from logbench.app.live.starting import Starting
 from logbench.app.parts import Notice
 from logbench.app.tones import Tones
-from logbench.capture.messages import Failed, Finished, Status
+from logbench.capture.messages import CarChanged, Failed, Finished, Status
 from logbench.cases.live import RecoverJournals
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
@@ -111,6 +111,7 @@ class Endings(QObject):
         """What the last drive left: a recording or a journal."""
         session.finished.connect(self._finished)
         session.failed.connect(self._failed)
+        session.car_changed.connect(self._car_changed)
         session.began_anew.connect(self._forget)
         starting.cleared.connect(self._forget)
         notice.pressed.connect(self._pressed)
@@ -149,6 +150,13 @@ class Endings(QObject):
         )
         self._notice.trouble(failed.sentence + saved, button)
         self._wind_up()
+
+    def _car_changed(self, changed: CarChanged) -> None:
+        saved = tr(
+            "The first car's recording is finished: {path}. Another begins.", path=changed.path
+        )
+        self._notice.trouble(f"{changed.sentence} {saved}" if changed.path else changed.sentence)
+        self._set_up.car.drive_over()
 
     def _wind_up(self) -> None:
         if self.last is not None:

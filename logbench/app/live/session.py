@@ -11,6 +11,7 @@ from PySide6.QtCore import QObject, QTimer, Signal
 from logbench.capture.messages import (
     Batch,
     CaptureRequest,
+    CarChanged,
     CarFound,
     Failed,
     Finished,
@@ -55,7 +56,9 @@ class LiveSession(QObject):
     not_begun = Signal(str)
     not_chosen = Signal(str)
     began_anew = Signal()
-    """Recording unattended: another file begins, with a clock of its own."""
+    """Recording unattended, or on another car: another file begins, with a clock of its own."""
+    car_changed = Signal(object)
+    """Another car answers than before: a `CarChanged`, after `began_anew`."""
     grew = Signal()
     """Samples came in; at most 25 times a second."""
     status = Signal(object)
@@ -184,6 +187,10 @@ class LiveSession(QObject):
                 if self.state == "connecting":
                     self._set_state("recording" if self.records else "watching")
                 self.car_found.emit(message)
+            case CarChanged():
+                self._traces.clear()
+                self.began_anew.emit()
+                self.car_changed.emit(message)
             case Status():
                 self._traces.told_ns = round(message.elapsed_s * 1e9)
                 self.status.emit(message)

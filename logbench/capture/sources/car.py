@@ -10,6 +10,7 @@ import time
 
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.sources.model import Opened, Source
+from logbench.car.identity import Match, meet
 from logbench.errors import (
     CarSilentError,
     LinkError,
@@ -18,7 +19,7 @@ from logbench.errors import (
     SignalUnsupportedError,
 )
 from logbench.signals.table import default_signals, supported_signals
-from logbench.vehicle.discovery import discover
+from logbench.vehicle.discovery import discover, identify
 from logbench.vehicle.link import Link
 from logbench.vehicle.links import open_link
 from logbench.vehicle.model import CarFacts, Progress, Protocol, Reading
@@ -50,7 +51,7 @@ class PolledSource(Source):
 
     def open(self, progress: Progress) -> Opened:
         """Connect; after a loss, ask again or connect anew."""
-        if self._opened is not None and self._answers():
+        if self._opened is not None and self._answers(progress):
             return self._opened
         link = self._own_link()
         link.progress, link.given_up = progress, self._cancelled.is_set
@@ -82,7 +83,7 @@ class PolledSource(Source):
         self._opened, self._poller, self._waiting = opened, None, []
         if link.connected:
             with contextlib.suppress(LinkLostError):  # the next read will find the same
-                self._poller = Poller(link, opened.facts, opened.signals, rates_hz, progress)
+                self._poll(link, opened, progress)
         return opened
 
     def _own_link(self) -> Link:
@@ -92,15 +93,31 @@ class PolledSource(Source):
 
     def _ready(self, link: Link, progress: Progress) -> Opened:
         """Choose the signals and make the poller, or the one there is ready to go on."""
-        facts = self._opened.facts if self._opened else discover(link, progress)
-        opened = self._opened or self._chosen(facts)
+        opened = self._found(link, progress)
         bus = link.protocol, link.service
-        if self._poller is not None and bus == self._bus:
+        if self._poller is not None and bus == self._bus and opened is self._opened:
             self._poller.go_on()
         else:
             self._bus = bus
-            self._poller = Poller(link, facts, opened.signals, self._request.rates_hz, progress)
+            self._poll(link, opened, progress)
         return opened
+
+    def _poll(self, link: Link, opened: Opened, progress: Progress) -> None:
+        rates_hz = self._request.rates_hz
+        self._poller = Poller(link, opened.facts, opened.signals, rates_hz, progress)
+
+    def _found(self, link: Link, progress: Progress) -> Opened:
+        """What there is; while nothing was heard of it, another car may have come in its place."""
+        if self._opened is None:
+            return self._chosen(discover(link, progress))
+        before = self._opened.facts
+        facts = identify(link, before, progress)
+        if meet(before.identity, facts.identity).match is not Match.OTHER:
+            return self._opened
+        try:
+            return self._chosen(facts)
+        except SignalUnsupportedError:
+            return Opened(facts, default_signals(frozenset().union(*facts.supported.values())))
 
     def _chosen(self, facts: CarFacts) -> Opened:
         supported = frozenset[int]().union(*facts.supported.values())
@@ -113,8 +130,9 @@ class PolledSource(Source):
             )
         return Opened(facts, have, missing)
 
-    def _answers(self) -> bool:
-        """Whether a car that only fell silent answers again; raises CarSilentError while not."""
+    def _answers(self, progress: Progress) -> bool:
+        """Whether a car that only fell silent answers again, or another in its place; raises
+        CarSilentError while not."""
         if self._poller is None or self._link is None or not self._link.connected:
             return False
         self._soft_tries += 1
@@ -123,10 +141,14 @@ class PolledSource(Source):
             return False
         try:
             self._waiting = self._poller.step()
+            if not self._waiting:
+                raise CarSilentError("The car does not answer: turn the ignition on to go on.")
+            opened = self._found(self._link, progress)
+            if opened is not self._opened:
+                self._opened, self._waiting = opened, []
+                self._poll(self._link, opened, progress)
         except LinkLostError:
             return False
-        if not self._waiting:
-            raise CarSilentError("The car does not answer: turn the ignition on to go on.")
         self._soft_tries = 0
         return True
 

@@ -32,7 +32,7 @@ class Source(ABC):
 
     @abstractmethod
     def open(self, progress: Progress) -> Opened:
-        """Connect and find out what there is, again after a loss.
+        """Connect and find out what there is, again after a loss: then perhaps of another car.
 
         Raises a `LinkError` when there is nothing.
         """

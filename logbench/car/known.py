@@ -1,0 +1,83 @@
+"""Cars met before, and what was answered where two identities looked like two cars: the gate."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from logbench.car.identity import Identity, Match, Meeting, meet
+from logbench.car.model import Car
+
+MOST_CARS = 1000
+"""Kept; those met longest ago go first."""
+
+
+class KnownCar(BaseModel):
+    """A car that was met before. `identities`: all that are this one car."""
+
+    model_config = ConfigDict(extra="allow")
+
+    car: Car
+    identities: list[Identity] = Field(default_factory=list)
+    last_job: str = ""
+    """Folder of the job it was in last."""
+    last_met_utc: str = ""
+
+    @property
+    def keys(self) -> set[str]:
+        """By which it is known."""
+        return {identity.key for identity in self.identities}
+
+
+class KnownCars(BaseModel):
+    """All of them; without any it is what two identities say by themselves."""
+
+    model_config = ConfigDict(extra="allow")
+
+    cars: list[KnownCar] = Field(default_factory=list)
+    """The one met last is last."""
+    answers: dict[str, bool] = Field(default_factory=dict)
+    """Whether a pair of identities is one car, as a person said; by `_pair`."""
+
+    def met(self, identity: Identity) -> KnownCar | None:
+        """The car of this identity; None for one never met, or where too little is known."""
+        key = identity.key
+        return next((one for one in reversed(self.cars) if key and key in one.keys), None)
+
+    def judge(self, here: Identity, there: Identity) -> Meeting:
+        """Whether they are one car: as they say themselves, or as a person said of them."""
+        meeting = meet(here, there)
+        if meeting.match is not Match.OTHER:
+            return meeting
+        car, answer = self.met(here), self.answers.get(_pair(here, there))
+        if answer or (car is not None and there.key in car.keys):
+            return replace(meeting, match=Match.SAME, answered=True)
+        return replace(meeting, answered=answer is not None)
+
+    def remember(self, car: Car, utc: str, job: str = "") -> None:
+        """Keep what is known of a car that can be known again; its odometer is soon out of date."""
+        if not car.identified.key:
+            return
+        known = self.met(car.identified) or KnownCar(car=Car())
+        known.car = car.over(known.car)
+        known.car.odometer_km = None
+        for fact in ("odometer_km", "vin"):
+            known.car.read_instead.pop(fact, None)
+        if car.identified.key not in known.keys:
+            known.identities.append(car.identified)
+        known.last_job, known.last_met_utc = job or known.last_job, utc
+        others = [one for one in self.cars if one is not known]
+        self.cars = [*others[-MOST_CARS + 1 :], known]
+
+    def answer(self, here: Identity, there: Identity, same: bool) -> None:
+        """A person said whether they are one car."""
+        self.answers[_pair(here, there)] = same
+        first, second = self.met(here), self.met(there)
+        if same and first is not None and second is not None and first is not second:
+            first.identities += second.identities
+            self.cars = [one for one in self.cars if one is not second]
+
+
+def _pair(here: Identity, there: Identity) -> str:
+    return " ".join(sorted((here.key, there.key)))
