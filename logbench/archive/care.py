@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-import uuid
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -31,7 +31,7 @@ from logbench.recording.notes import (
     notes_path,
 )
 from logbench.recording.reader import open_recording
-from logbench.recording.storage import claim, numbered, storage_trouble, write_whole
+from logbench.recording.storage import claim, numbered, replacing, storage_trouble, write_whole
 
 Health = Literal["sound", "damaged", "unreadable", "without a checksum"]
 """`unreadable`: the disk or the network gave an error; nothing is known of the content."""
@@ -146,16 +146,14 @@ def fetched(store: Store, entry: Entry, cache: Path) -> Path:
     target = cache / "fetched" / state[:16] / PurePosixPath(entry.path).name
     if target.exists() and target.stat().st_size == entry.size:
         return target
-    temporary = target.with_name(f"{uuid.uuid4().hex}.part")
     with storage_trouble(target):
         target.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            with store.open(entry.path) as source, temporary.open("wb") as out:
-                while block := source.read(1 << 20):
-                    out.write(block)
-            temporary.replace(target)
-        finally:
-            temporary.unlink(missing_ok=True)
+        with (
+            store.open(entry.path) as source,
+            replacing(target) as part,
+            part.open("wb") as out,
+        ):
+            shutil.copyfileobj(source, out, 1 << 20)
     if isinstance(store, RemoteStore) and not notes_path(target).exists():
         data = store.read_beside(f"{entry.path}{NOTES_SUFFIX}", MOST_BYTES)
         if data is not None:

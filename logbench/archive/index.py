@@ -25,6 +25,7 @@ from logbench.archive.footers import Footer, read_footers
 from logbench.archive.query import unreadable
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of, read_job
 from logbench.errors import ArchiveError
+from logbench.recording.storage import replacing
 
 log = logging.getLogger(__name__)
 
@@ -228,9 +229,5 @@ def read_table(path: Path) -> pa.Table:
 
 def write_table(table: pa.Table, path: Path) -> None:
     """Write a Parquet file of ours in one step (never half of one). Raises `OSError`."""
-    temporary = path.with_name(f".{path.name}.{uuid.uuid4().hex[:8]}.part")
-    try:
-        pq.write_table(table, temporary, compression="zstd")
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    with replacing(path) as part:
+        pq.write_table(table, part, compression="zstd")

@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import stat
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import IO, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import pyarrow as pa
 import pyarrow.fs as pafs
 
 from logbench.errors import ArchiveError
+from logbench.recording.storage import copy_new, numbered, storage_trouble
 
 SUFFIX = ".parquet"
 JOB_FILE = "job.toml"
@@ -164,23 +166,11 @@ class LocalStore(Store):
 
     def put(self, source: Path, path: str) -> str:
         """Copy, atomically and never over another file; returns the path taken."""
-        import shutil
-        import uuid
-
-        from logbench.recording.storage import place, storage_trouble
-
         target = self.root / check_name(path)
         with storage_trouble(target):
             target.parent.mkdir(parents=True, exist_ok=True)
             self.path_of(f"{PurePosixPath(path).parent}/x" if "/" in path else "x")
-            temporary = target.with_name(f"{target.name}.{uuid.uuid4().hex[:8]}.part")
-            try:
-                shutil.copyfile(source, temporary)
-                with temporary.open("rb+") as file:
-                    os.fsync(file.fileno())
-                made = place(temporary, target)
-            finally:
-                temporary.unlink(missing_ok=True)
+            made = copy_new(source, target)
         return made.relative_to(self.root).as_posix()
 
 
@@ -266,21 +256,21 @@ class RemoteStore(Store):
     def put(self, source: Path, path: str) -> str:
         """Copy in under the first free name; object stores have no locks, so two programs that add
         the same name at the same instant may meet."""
-        wanted = PurePosixPath(check_name(path))
-        for number in range(1, 10_000):
-            name = wanted.stem if number == 1 else f"{wanted.stem}-{number}"
-            path = str(wanted.with_name(f"{name}{wanted.suffix}"))
-            if self.filesystem.get_file_info(self.full(path)).type == pafs.FileType.NotFound:
-                break
+        names = map(str, numbered(PurePosixPath(check_name(path))))
+        path = next(name for name in names if self._is_free(name))
         with source.open("rb") as file, self.filesystem.open_output_stream(self.full(path)) as out:
-            _copy(file, out)
+            shutil.copyfileobj(file, out)
         return path
 
     def put_beside(self, data: bytes, path: str) -> None:
         """Write a small object, unless there is one of that name."""
-        if self.filesystem.get_file_info(self.full(path)).type == pafs.FileType.NotFound:
+        if self._is_free(path):
             with self.filesystem.open_output_stream(self.full(path)) as out:
                 out.write(data)
+
+    def _is_free(self, path: str) -> bool:
+        found = self.filesystem.get_file_info(self.full(path))
+        return bool(found.type == pafs.FileType.NotFound)
 
     def read_beside(self, path: str, most: int) -> bytes | None:
         """A small object; None where there is none, or one of more than `most` bytes."""
@@ -289,11 +279,6 @@ class RemoteStore(Store):
             return None
         with self.filesystem.open_input_stream(self.full(path)) as file:
             return bytes(file.read(most))
-
-
-def _copy(file: IO[bytes], out: Any) -> None:
-    while block := file.read(1 << 20):
-        out.write(block)
 
 
 def _filesystem(url: str) -> tuple[pafs.FileSystem, str]:

@@ -7,9 +7,10 @@ job is shown by then.
 from __future__ import annotations
 
 from abc import abstractmethod
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar, TypeVar
+from typing import Any, ClassVar, TypeVar
 
 from logbench.cases.work import CancelledError, Cancelling, Case, Outcome, Work
 from logbench.errors import LinkLostError, LogbenchError
@@ -33,6 +34,7 @@ from logbench.words import tr, tr_n
 
 RECORDING = ".parquet"
 AnswerT = TypeVar("AnswerT")
+ChangeT = TypeVar("ChangeT", ClearingResult, ControlResult)
 
 
 class JobCase(Case[AnswerT]):
@@ -81,7 +83,7 @@ class ReadCar(_Commits[CarReading]):
         """A reading, complete or not."""
 
         def say(sentence: str) -> None:
-            work.say(sentence)
+            work.report(sentence)
             if work.cancelled:
                 raise LinkLostError(tr("logbench was closed while the car was read."))
 
@@ -107,45 +109,39 @@ class ReadCar(_Commits[CarReading]):
 
 
 @dataclass(frozen=True)
-class _ChangesCar(_Commits[AnswerT]):
+class _ChangesCar(_Commits[ChangeT]):
     """Reads and saves, changes the car, and keeps what it says; seen through. Raises
     ClearingRefusedError with nothing changed, LinkError, StorageError."""
 
     url: str
     consent: str
     uses_car: ClassVar[bool] = True
+    change: ClassVar[Callable[..., Any]]
+    """As `clear_into`."""
+
+    def make(self, folder: JobFolder, scratch: Job, work: Work) -> ChangeT:
+        """What came of it."""
+        with reach_car(self.url, work.report) as link:
+            made: ChangeT = self.change(folder, scratch, link, self.consent, work.report)
+            return made
+
+    def outcome(self, answer: ChangeT) -> Outcome:
+        """Its own sentence."""
+        return Outcome(answer.sentence)
 
 
-@dataclass(frozen=True)
 class ClearCodes(_ChangesCar[ClearingResult]):
     """Clear the codes; they are read before and afterwards."""
 
     title: ClassVar[str] = tr("Clearing the codes")
-
-    def make(self, folder: JobFolder, scratch: Job, work: Work) -> ClearingResult:
-        """What came of it."""
-        with reach_car(self.url, work.say) as link:
-            return clear_into(folder, scratch, link, self.consent, work.say)
-
-    def outcome(self, answer: ClearingResult) -> Outcome:
-        """Its own sentence."""
-        return Outcome(answer.sentence)
+    change: ClassVar[Callable[..., ClearingResult]] = staticmethod(clear_into)
 
 
-@dataclass(frozen=True)
 class CloseEvap(_ChangesCar[ControlResult]):
     """Close the evaporative system for a leak test."""
 
     title: ClassVar[str] = tr("Closing the evaporative system")
-
-    def make(self, folder: JobFolder, scratch: Job, work: Work) -> ControlResult:
-        """What came of it."""
-        with reach_car(self.url, work.say) as link:
-            return close_evap_into(folder, scratch, link, self.consent, work.say)
-
-    def outcome(self, answer: ControlResult) -> Outcome:
-        """Its own sentence."""
-        return Outcome(answer.sentence)
+    change: ClassVar[Callable[..., ControlResult]] = staticmethod(close_evap_into)
 
 
 @dataclass(frozen=True)
@@ -158,7 +154,7 @@ class ListControls(JobCase[list[ControlTest]]):
 
     def run(self, work: Work) -> list[ControlTest]:
         """Ask."""
-        with reach_car(self.url, work.say) as link:
+        with reach_car(self.url, work.report) as link:
             return list_control_tests(link)
 
 

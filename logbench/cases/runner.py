@@ -129,8 +129,8 @@ class Runner:
         if self._closed:
             running.work.cancel()
             return
-        running.work.on_report(
-            lambda text, share: self._deliver(lambda: self._report(running, text, share))
+        running.work.reported = lambda text, share: self._deliver(
+            lambda: self._report(running, text, share)
         )
         running.said = running.case.title
         self._running.append(running)

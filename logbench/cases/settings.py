@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
 from logbench.capture.messages import Unattended
 from logbench.recording.model import legal_part
+from logbench.recording.storage import replacing
 from logbench.signals.units import Units, units_from
 
 SCHEMA_VERSION = 1
@@ -201,11 +202,7 @@ def _read(path: Path) -> dict[str, Any]:
 def _write(path: Path, changed: dict[str, Any]) -> None:
     """Put the changed values into the file, whole or not at all; another window's others stay. A
     disk that refuses costs what would have been remembered, no more."""
-    part = path.with_suffix(f".{os.getpid()}.part")
-    try:
+    with suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(json.dumps(_read(path) | changed, indent=1), encoding="utf-8")
-        part.replace(path)
-    except OSError:
-        with suppress(OSError):
-            part.unlink()
+        with replacing(path) as part:
+            part.write_text(json.dumps(_read(path) | changed, indent=1), encoding="utf-8")

@@ -29,7 +29,8 @@ class Work:
         reported: Callable[[str, float], None] | None = None,
         cancelling: Cancelling = "drop",
     ) -> None:
-        self._reported = reported
+        self.reported = reported
+        """Who gets the progress."""
         self._cancelling = cancelling
         self._lock = threading.Lock()
         self._cancelled = False
@@ -44,10 +45,6 @@ class Work:
     def dropped(self) -> bool:
         """It was cancelled and has no answer, whatever its thread still brings."""
         return self._cancelled and self._cancelling == "drop"
-
-    def on_report(self, reported: Callable[[str, float], None]) -> None:
-        """Who gets the progress, from now on."""
-        self._reported = reported
 
     def cancel(self) -> bool:
         """Ask it to end; False where it is too late and it is seen through."""
@@ -69,12 +66,8 @@ class Work:
         """
         if self.dropped:
             raise CancelledError
-        if self._reported is not None:
-            self._reported(text, share)
-
-    def say(self, sentence: str) -> None:
-        """`report` without a share, as the vehicle's progress."""
-        self.report(sentence)
+        if self.reported is not None:
+            self.reported(text, share)
 
     def seal(self) -> None:
         """From here on it is seen through: it begins to change what it was asked to change.

@@ -7,7 +7,6 @@ in the meantime is never overwritten.
 from __future__ import annotations
 
 import hashlib
-import shutil
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -40,7 +39,7 @@ from logbench.job.model import (
 from logbench.job.names import free_name, place_inside, safe_name
 from logbench.recording.notes import carry_notes
 from logbench.recording.reader import Recording, open_recording
-from logbench.recording.storage import storage_error, storage_trouble, write_new, write_whole
+from logbench.recording.storage import copy_new, storage_error, storage_trouble, write_whole
 from logbench.vehicle.records.model import CarReading
 
 JOB_FILE = "job.toml"
@@ -207,7 +206,7 @@ class JobFolder:
             return f"{subfolder}/{source.name}"
         name = free_name(safe_name(source.name), {p.name.casefold() for p in folder.iterdir()})
         with storage_trouble(folder / name):
-            made = write_new(folder / name, lambda part: shutil.copyfile(source, part))
+            made = copy_new(source, folder / name)
         return f"{subfolder}/{made.name}"
 
     # --- handing things out ---

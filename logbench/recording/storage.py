@@ -5,13 +5,16 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import shutil
 import sys
-import tempfile
 import uuid
 from collections.abc import Callable, Iterator
-from pathlib import Path
+from pathlib import Path, PurePath
+from typing import TypeVar
 
 from logbench.errors import StorageError
+
+PathT = TypeVar("PathT", bound=PurePath)
 
 PART = ".part"
 """Ends the name of a file that is still being written."""
@@ -79,20 +82,26 @@ def sync_folder(folder: Path) -> None:
         os.close(fd)
 
 
+@contextlib.contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """A name beside `path` to write under; what is there takes its place when the block ends, and
+    nothing is left of it where the block fails. `OSError` goes to the caller."""
+    part = path.with_name(f".{path.name}.{uuid.uuid4().hex[:8]}{PART}")
+    try:
+        yield part
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file whole or not at all; what was there stays until then. Raises StorageError."""
     with storage_trouble(path):
-        handle, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(name).chmod(0o644)
-            Path(name).replace(path)
-            sync_folder(path.parent)
-        finally:
-            Path(name).unlink(missing_ok=True)
+        with replacing(path) as part, part.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        sync_folder(path.parent)
 
 
 def write_all(fd: int, data: bytes) -> None:
@@ -102,7 +111,7 @@ def write_all(fd: int, data: bytes) -> None:
         rest = rest[os.write(fd, rest) :]
 
 
-def numbered(path: Path) -> Iterator[Path]:
+def numbered(path: PathT) -> Iterator[PathT]:
     """`drive.parquet`, `drive-2.parquet`, `drive-3.parquet`, …"""
     yield path
     for number in range(2, 10_000):
@@ -136,6 +145,17 @@ def write_new(wanted: Path, write: Callable[[Path], object], temporary: Path | N
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
         raise
+
+
+def copy_new(source: Path, wanted: Path) -> Path:
+    """Copy a file whole and durable, under a name as `write_new` takes it; returns the name."""
+
+    def copy(part: Path) -> None:
+        shutil.copyfile(source, part)
+        with part.open("rb+") as file:
+            os.fsync(file.fileno())
+
+    return write_new(wanted, copy)
 
 
 def claim(temporary: Path, name: Path) -> bool:

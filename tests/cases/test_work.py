@@ -26,7 +26,7 @@ def test_one_that_has_an_answer_reports_on(cancelling: Cancelling):
     work = Work(lambda text, share: heard.append(text), cancelling)
     assert work.cancel() is (cancelling == "keep")
     assert not work.dropped
-    work.say("goes on")
+    work.report("goes on")
     work.seal()
     assert heard == ["goes on"]
 
