@@ -6,7 +6,6 @@ believed.
 
 from __future__ import annotations
 
-import json
 import math
 import tempfile
 from collections.abc import Sequence
@@ -17,14 +16,19 @@ from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
-from pydantic import ValidationError
 
 from logbench.archive.chunks import Chunk, chunks_of
 from logbench.archive.columns import Known, record_of
 from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, Store
-from logbench.errors import ArchiveError
-from logbench.recording.journal_reading import FACTS_KEY
-from logbench.recording.model import SCHEMA_VERSION, Facts
+from logbench.errors import (
+    ArchiveError,
+    NotARecordingError,
+    RecordingDamagedError,
+    RecordingError,
+    RecordingTooNewError,
+)
+from logbench.recording.model import Facts
+from logbench.recording.reader import facts_of
 
 MOST_ROWS = 500_000_000
 """Of one recording: a year of thirty signals at 10 Hz has 9 billion, a day 26 million."""
@@ -36,6 +40,11 @@ _MAGIC = b"PAR1"
 _FIRST_READ = 65_536
 """Of an object's end: the footer is mostly in it."""
 
+_KINDS: dict[type[RecordingError], str] = {
+    NotARecordingError: "foreign",
+    RecordingTooNewError: "too new",
+    RecordingDamagedError: "damaged",
+}
 _COLUMNS = {"signal": "BYTE_ARRAY", "ecu": "BYTE_ARRAY", "t": "INT64", "value": "DOUBLE"}
 
 
@@ -134,9 +143,10 @@ def is_unreachable(error: BaseException | None) -> bool:
 
 def _understood(entry: Entry, name: str, metadata: pq.FileMetaData) -> _Head | Problem:
     path = entry.path
-    facts = _facts(path, metadata)
-    if isinstance(facts, Problem):
-        return facts
+    try:
+        facts = facts_of(path, metadata)
+    except RecordingError as error:
+        return Problem(path, _KINDS[type(error)], str(error))
     columns = {
         metadata.schema.column(k).name: metadata.schema.column(k).physical_type
         for k in range(min(8, metadata.num_columns))
@@ -164,20 +174,6 @@ def _checked(head: _Head, chunks: list[Chunk] | None) -> Footer | Problem:
         return Footer(record_of(Known(head.entry, head.facts, head.rows, duration_s)), signals)
     except (ValueError, TypeError, OverflowError):
         return nonsense
-
-
-def _facts(path: str, metadata: pq.FileMetaData) -> Facts | Problem:
-    document = (metadata.metadata or {}).get(FACTS_KEY)
-    if document is None:
-        return Problem(path, "foreign", f"{path} is a Parquet file, but no recording: import it.")
-    try:
-        content = json.loads(document)
-        major = int(str(content.get("schema_version", "")).split(".", maxsplit=1)[0])
-        if major > int(SCHEMA_VERSION.split(".")[0]):
-            return Problem(path, "too new", f"{path} was written by a newer version: update.")
-        return Facts.model_validate(content)
-    except (ValidationError, ValueError, AttributeError, RecursionError):
-        return Problem(path, "damaged", f"The facts stored in {path} cannot be understood.")
 
 
 def _absurd(head: _Head, chunks: list[Chunk]) -> str:

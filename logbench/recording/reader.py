@@ -6,6 +6,8 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import AbstractContextManager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +21,7 @@ from pydantic import ValidationError
 from logbench.errors import (
     NotARecordingError,
     RecordingDamagedError,
+    RecordingError,
     RecordingMissingError,
     RecordingTooNewError,
     SignalUnsupportedError,
@@ -35,6 +38,8 @@ _MAGIC = b"PAR1"
 
 Loader = Callable[[str], dict[str, Trace]]
 """From a signal's acronym to its traces by ECU."""
+Opened = Callable[[], AbstractContextManager[pq.ParquetFile]]
+"""Opens a recording's file."""
 
 
 class Recording:
@@ -187,13 +192,14 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     """
     path = Path(path)
     metadata = _footer(path)
-    facts = _facts(path, metadata)
+    facts = facts_of(path, metadata)
     if tuple(metadata.schema.to_arrow_schema().names) != _COLUMNS:
         raise NotARecordingError(
             f"{path} has other columns than a recording ({_listed(_COLUMNS)}): import it instead."
         )
-    _refuse_unsound_chunks(path, metadata)
-    return _ParquetSource(path, metadata, facts).recording()
+    opened = partial(pq.ParquetFile, path, metadata=metadata, memory_map=False)
+    _refuse_unsound_chunks(path, metadata, opened)
+    return ParquetSource(metadata, facts, opened, partial(_unreadable, path)).recording(path)
 
 
 def _footer(path: Path) -> pq.FileMetaData:
@@ -201,10 +207,10 @@ def _footer(path: Path) -> pq.FileMetaData:
     try:
         return pq.read_metadata(path)
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
-        raise _damaged(path) from error
+        raise _unreadable(path, error) from error
 
 
-def _refuse_unsound_chunks(path: Path, metadata: pq.FileMetaData) -> None:
+def _refuse_unsound_chunks(path: Path, metadata: pq.FileMetaData, opened: Opened) -> None:
     """Raise `RecordingDamagedError` where a column chunk's description cannot be.
 
     WORKAROUND: pyarrow ends the process when such a description, or the statistics of a chunk of
@@ -213,14 +219,14 @@ def _refuse_unsound_chunks(path: Path, metadata: pq.FileMetaData) -> None:
     """
     kinds = [metadata.schema.column(k).physical_type for k in range(metadata.num_columns)]
     try:
-        with pq.ParquetFile(path, metadata=metadata, memory_map=False) as file:
+        with opened() as file:
             for number in range(metadata.num_row_groups):
                 next(file.iter_batches(1, row_groups=[number], use_threads=False), None)
                 group = metadata.row_group(number)
                 if [group.column(k).physical_type for k in range(len(kinds))] != kinds:
-                    raise _damaged(path)
+                    raise ValueError("chunks of other types than the schema")
     except (pa.ArrowException, OSError, ValueError, TypeError, MemoryError) as error:
-        raise _damaged(path) from error
+        raise _unreadable(path, error) from error
 
 
 def _refuse_others(path: Path) -> None:
@@ -245,13 +251,17 @@ def _refuse_others(path: Path) -> None:
         )
 
 
-def _damaged(path: Path) -> RecordingDamagedError:
+def _unreadable(path: Path, error: Exception) -> RecordingError:
+    if isinstance(error, FileNotFoundError):
+        return RecordingMissingError(f"{path} is gone.")
     return RecordingDamagedError(
         f"{path} is cut short or damaged and cannot be read: use another copy of it."
     )
 
 
-def _facts(path: Path, metadata: pq.FileMetaData) -> Facts:
+def facts_of(path: Path | str, metadata: pq.FileMetaData) -> Facts:
+    """The facts in a footer; `path` names the file. Raises `NotARecordingError`,
+    `RecordingDamagedError`, `RecordingTooNewError`."""
     document = (metadata.metadata or {}).get(FACTS_KEY)
     if document is None:
         raise NotARecordingError(
@@ -275,31 +285,39 @@ def _facts(path: Path, metadata: pq.FileMetaData) -> Facts:
         raise _facts_damaged(path) from error
 
 
-def _facts_damaged(path: Path) -> RecordingDamagedError:
+def _facts_damaged(path: Path | str) -> RecordingDamagedError:
     return RecordingDamagedError(
         f"The facts stored in {path} cannot be understood: use another copy of it."
     )
 
 
-class _ParquetSource:
-    """Which row groups hold which signal, and how to read one."""
+class ParquetSource:
+    """Which row groups of a file hold which signal, and how to read one."""
 
-    def __init__(self, path: Path, metadata: pq.FileMetaData, facts: Facts) -> None:
-        self._path = path
+    def __init__(
+        self,
+        metadata: pq.FileMetaData,
+        facts: Facts,
+        opened: Opened,
+        unreadable: Callable[[Exception], RecordingError],
+    ) -> None:
+        """`unreadable`: what is raised for an error met in the file that `opened` opens."""
         self._metadata = metadata
         self._facts = facts
+        self._opened = opened
+        self._unreadable = unreadable
         self._groups: dict[str, list[int]] = {}
         self._ecus: dict[str, set[str]] = {}
 
-    def recording(self) -> Recording:
+    def recording(self, path: Path | None = None) -> Recording:
+        """The recording; `path`: where it is on this computer."""
         try:
             last = [self._take_in(group) for group in range(self._metadata.num_row_groups)]
         except (pa.ArrowException, OSError, ValueError, TypeError, AttributeError) as error:
-            raise _damaged(self._path) from error
+            raise self._unreadable(error) from error
         ecus = {signal: tuple(sorted(ecus)) for signal, ecus in self._ecus.items()}
-        return Recording(
-            self._facts, ecus, self._load, duration_ns=max(last, default=0), path=self._path
-        )
+        end_ns = max(last, default=0)
+        return Recording(self._facts, ecus, self._load, duration_ns=end_ns, path=path)
 
     def _take_in(self, group: int) -> int:
         """Note signal and ECUs of a row group; returns its last time."""
@@ -310,7 +328,7 @@ class _ParquetSource:
             self._ecus.setdefault(signal, set()).add(ecu)
         statistics = self._metadata.row_group(group).column(2).statistics
         if statistics is None or not statistics.has_min_max:
-            return int(self._read(group, ["t"]).column(0).to_numpy().max(initial=0))
+            return int(self._read([group], ["t"]).column(0).to_numpy().max(initial=0))
         return int(statistics.max)
 
     def _pairs(self, group: int) -> set[tuple[str, str]]:
@@ -318,7 +336,7 @@ class _ParquetSource:
         if self._is_single(group, 0) and self._is_single(group, 1):
             columns = [self._metadata.row_group(group).column(k).statistics for k in (0, 1)]
             return {(str(columns[0].min), str(columns[1].min))}
-        table = self._read(group, ["signal", "ecu"])
+        table = self._read([group], ["signal", "ecu"])
         pairs = table.group_by(["signal", "ecu"], use_threads=False).aggregate([])
         return {(str(row["signal"]), str(row["ecu"])) for row in pairs.to_pylist()}
 
@@ -328,9 +346,9 @@ class _ParquetSource:
             return False
         return bool(statistics.min == statistics.max)
 
-    def _read(self, group: int, columns: list[str]) -> pa.Table:
-        with pq.ParquetFile(self._path, metadata=self._metadata, memory_map=False) as file:
-            return file.read_row_group(group, columns=columns, use_threads=False)
+    def _read(self, groups: list[int], columns: list[str]) -> pa.Table:
+        with self._opened() as file:
+            return file.read_row_groups(groups, columns=columns, use_threads=False)
 
     def _load(self, signal: str) -> dict[str, Trace]:
         several = len(self._ecus[signal]) > 1 or any(
@@ -338,12 +356,9 @@ class _ParquetSource:
         )
         columns = list(_COLUMNS) if several else ["t", "value"]
         try:
-            table = pa.concat_tables(self._read(group, columns) for group in self._groups[signal])
-            return self._split(signal, table, several)
-        except FileNotFoundError as error:
-            raise RecordingMissingError(f"{self._path} is gone.") from error
+            return self._split(signal, self._read(self._groups[signal], columns), several)
         except (pa.ArrowException, OSError, ValueError, TypeError, MemoryError) as error:
-            raise _damaged(self._path) from error
+            raise self._unreadable(error) from error
 
     def _split(self, signal: str, table: pa.Table, several: bool) -> dict[str, Trace]:
         known = self._facts.signals.get(signal)

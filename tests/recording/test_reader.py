@@ -56,13 +56,13 @@ def test_traces(file, traces):
 
 def test_a_trace_reads_its_row_group_only(file, monkeypatch):
     read = []
-    original = pq.ParquetFile.read_row_group
+    original = pq.ParquetFile.read_row_groups
 
-    def noted(self, group, **options):
-        read.append(group)
-        return original(self, group, **options)
+    def noted(self, groups, **options):
+        read.extend(groups)
+        return original(self, groups, **options)
 
-    monkeypatch.setattr(reader.pq.ParquetFile, "read_row_group", noted)
+    monkeypatch.setattr(reader.pq.ParquetFile, "read_row_groups", noted)
     recording = open_recording(file)
     assert set(read) <= {2}  # VSS, whose two ECUs the statistics do not name
     read.clear()
