@@ -21,7 +21,7 @@ from logbench.archive.findings import (
     states_done,
 )
 from logbench.archive.index import Index, Progress, build_index, cache_folder
-from logbench.archive.query import Sql, interruptible
+from logbench.archive.query import Sql
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, entries_of, open_store
 from logbench.errors import ArchiveError
@@ -155,7 +155,7 @@ class Archive:
         if "samples" in sql.lower():
             paths = paths_of(self.find(chosen) if chosen else self.index.recordings)
         tables_ = self._views("findings" in sql.lower())
-        with Sql(self.store, tables_, paths, threads) as views, interruptible(views):
+        with Sql(self.store, tables_, paths, threads) as views:
             return views.run(sql, parameters)
 
     def views(self) -> Sql:

@@ -90,13 +90,11 @@ def _set_aside(store: Store, found: Checked, quarantine: bool) -> Checked:
         target.parent.mkdir(parents=True, exist_ok=True)
         if Path(target.parent).resolve() != target.parent:
             raise ArchiveError(f"{target.parent} is or passes a link: make it a plain folder.")
-        for name in numbered(target):
-            if claim(source, name):
-                if notes_path(source).is_file():
-                    claim(notes_path(source), notes_path(name))
-                moved = name.relative_to(store.root).as_posix()
-                return Checked(found.path, "damaged", found.sentence, moved)
-    raise AssertionError("numbered() ends in an error")
+        name = next(name for name in numbered(target) if claim(source, name))
+        if notes_path(source).is_file():
+            claim(notes_path(source), notes_path(name))
+    moved = name.relative_to(store.root).as_posix()
+    return Checked(found.path, "damaged", found.sentence, moved)
 
 
 def add_recording(store: Store, source: Path, known: dict[str, str]) -> tuple[str, bool]:

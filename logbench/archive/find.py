@@ -125,7 +125,8 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
     if chosen.since:
         yield "r.started_utc >= ?", [_date(chosen.since)]
     if chosen.until:
-        yield "r.started_utc != '' AND r.started_utc < ?", [_after(_date(chosen.until))]
+        behind = f"{_date(chosen.until)}~"  # every instant of that year, month, day or minute
+        yield "r.started_utc != '' AND r.started_utc < ?", [behind]
     for acronym in chosen.signals:
         signal = table().by_acronym(acronym).acronym
         sql = "EXISTS (SELECT 1 FROM signals s WHERE s.recording = r.recording AND s.signal = ?)"
@@ -189,11 +190,6 @@ def _date(text: str) -> str:
     if not re.fullmatch(r"\d{4}(-\d{2}(-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?)?)?", text.strip()):
         raise UsageError(f"'{text}' is no date: write it like 2026-03-01.")
     return text.strip().replace(" ", "T")
-
-
-def _after(date: str) -> str:
-    """A text behind every instant of that year, month, day or minute."""
-    return date + "~"
 
 
 def paths_of(answer: pa.Table) -> list[str]:

@@ -68,10 +68,7 @@ def check_entry(
 
 
 def _row(finding: Finding) -> dict[str, Any]:
-    from logbench.analysis.run import finding_to_dict
-
-    plain = finding_to_dict(finding)
-    band = finding.band
+    numbers = {k: v for k, v in finding.numbers.items() if v is None or math.isfinite(v)}
     return {
         "check": finding.check,
         "subject": finding.subject,
@@ -80,18 +77,12 @@ def _row(finding: Finding) -> dict[str, Any]:
         "uncertainty": finding.uncertainty,
         "unit": finding.unit,
         "reason": finding.reason,
-        "band": "" if band is None else band.key,
+        "band": "" if finding.band is None else finding.band.key,
         "causes": list(finding.causes),
-        "numbers": json.dumps(plain["numbers"], allow_nan=False, default=str)
-        if _finite(plain["numbers"])
-        else "{}",
+        "numbers": json.dumps(numbers, allow_nan=False, default=str),
         "evidence_ns": [int(x) for span in finding.evidence for x in (span.start_ns, span.end_ns)],
         "problem": "",
     }
-
-
-def _finite(numbers: dict[str, float | None]) -> bool:
-    return all(x is None or math.isfinite(x) for x in numbers.values())
 
 
 def _folder(cache: Path, only: Collection[str] | None = None) -> Path:

@@ -23,8 +23,7 @@ from platformdirs import user_cache_path
 from logbench.archive.columns import PROBLEMS, SIGNALS, jobs_table, recordings_schema
 from logbench.archive.footers import Footer, read_footers
 from logbench.archive.query import unreadable
-from logbench.archive.store import Entry, Listing, Problem, Store, entries_of, read_job
-from logbench.errors import ArchiveError
+from logbench.archive.store import Entry, Listing, Problem, Store, entries_of
 from logbench.recording.storage import replacing
 
 log = logging.getLogger(__name__)
@@ -34,6 +33,8 @@ _FORMAT = "1"
 
 _AT_ONCE = 100
 """Footers read between two words about how far it is."""
+
+_MOST_JOB_BYTES = 5_000_000
 
 Progress = Callable[[int, int], None]
 """Told (done, of)."""
@@ -152,9 +153,13 @@ def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> pa.Table:
     rows = []
     for entry in listing.jobs:
         try:
-            rows.append(_job_row(entry.path, tomllib.loads(read_job(store, entry).decode())))
-        except ArchiveError as error:
-            problems.append(Problem(entry.path, "enormous", str(error)))
+            if entry.size > _MOST_JOB_BYTES:
+                sentence = f"{entry.path} is {entry.size / 1e6:.0f} MB long, which no job is."
+                problems.append(Problem(entry.path, "enormous", sentence))
+                continue
+            with store.open(entry.path) as file:
+                text = file.read(_MOST_JOB_BYTES).decode()
+            rows.append(_job_row(entry.path, tomllib.loads(text)))
         except (OSError, ValueError, TypeError, AttributeError, RecursionError):
             sentence = f"{entry.path} is no job that can be read: correct or remove it."
             problems.append(Problem(entry.path, "damaged", sentence))

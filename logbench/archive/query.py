@@ -9,8 +9,7 @@ refused when the archive was listed. For object stores `samples` comes through p
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import duckdb
@@ -70,10 +69,6 @@ class Sql:
         """Let go of everything."""
         self._connection.close()
 
-    def interrupt(self) -> None:
-        """Stop the query that is running, from another thread."""
-        self._connection.interrupt()
-
     def _samples(self, store: Store, recordings: Sequence[str]) -> None:
         if not recordings:
             self._connection.register("samples", pa.Table.from_batches([], SAMPLES_SCHEMA))
@@ -114,6 +109,9 @@ class Sql:
             return answer.to_arrow_table()
         except duckdb.Error as error:
             raise _refused(error) from error
+        except KeyboardInterrupt:
+            self._connection.interrupt()  # it stops, and not only the waiting for it
+            raise
 
 
 def _refused(error: duckdb.Error) -> QueryError:
@@ -164,13 +162,3 @@ def _dataset(store: RemoteStore, recordings: Sequence[str]) -> Any:
         for path in recordings
     ]
     return ds.FileSystemDataset(fragments, schema, layout, store.filesystem)
-
-
-@contextmanager
-def interruptible(sql: Sql) -> Iterator[Sql]:
-    """Ctrl-C stops the query and not only the waiting for it."""
-    try:
-        yield sql
-    except KeyboardInterrupt:
-        sql.interrupt()
-        raise

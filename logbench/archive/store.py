@@ -28,7 +28,6 @@ QUARANTINE = "quarantine"
 """Folder below the root for damaged files; never looked into."""
 
 _MOST_DEPTH = 12
-_MOST_JOB_BYTES = 5_000_000
 
 
 STATE = {"recording": pa.string(), "size_bytes": pa.int64(), "mtime_ns": pa.int64()}
@@ -290,11 +289,3 @@ def _filesystem(url: str) -> tuple[pafs.FileSystem, str]:
 
         inner, prefix = fsspec.url_to_fs(url)
         return pafs.PyFileSystem(pafs.FSSpecHandler(inner)), prefix
-
-
-def read_job(store: Store, entry: Entry) -> bytes:
-    """The bytes of a `job.toml`. Raises `ArchiveError` when it is too long, `OSError`."""
-    if entry.size > _MOST_JOB_BYTES:
-        raise ArchiveError(f"{entry.path} is {entry.size / 1e6:.0f} MB long, which no job is.")
-    with store.open(entry.path) as file:
-        return bytes(file.read(_MOST_JOB_BYTES))

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 
 from logbench.archive.archive import Archive
 from logbench.archive.find import Filter, where
@@ -60,7 +59,17 @@ def spread_of(
     among them. `without_car`: the car that is asked about."""
     span = (displacement_l - SAME_DISPLACEMENT_L, displacement_l + SAME_DISPLACEMENT_L)
     found = _points(archive, number, Filter(displacement_l=span))
-    return spread([p for p in found if not without_car or p.car != without_car], value)
+    by_car: dict[str, list[float]] = {}
+    for point in found:
+        if not without_car or point.car != without_car:
+            by_car.setdefault(point.car, []).append(point.value)
+    medians = np.sort([np.median(values) for values in by_car.values()])
+    if not len(medians):
+        return Spread(0, {}, None)
+    levels = (5, 25, 50, 75, 95)
+    quantiles = {f"{q} %": float(np.percentile(medians, q)) for q in levels}
+    below = None if value is None else float((medians < value).mean())
+    return Spread(len(medians), quantiles, below)
 
 
 def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
@@ -70,7 +79,21 @@ def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
         "SELECT f.*, r.started_utc, r.car FROM findings f JOIN recordings r USING (recording) "
         f'WHERE f."check" = ? AND contains(lower(f.subject), ?) AND {sql}'
     )
-    return points(archive.query(text, [check, subject.lower(), *values]), further)
+    out = []
+    for row in archive.query(text, [check, subject.lower(), *values]).to_pylist():
+        value = _further(row["numbers"], further) if further else row["value"]
+        if value is not None and np.isfinite(value):
+            out.append(
+                Point(
+                    row["recording"],
+                    row["started_utc"] or "",
+                    row["car"] or "",
+                    float(value),
+                    None if further else row["uncertainty"],
+                    row["verdict"] or "",
+                )
+            )
+    return sorted(out, key=lambda point: (point.started_utc, point.recording))
 
 
 def parse_number(text: str) -> tuple[str, str, str]:
@@ -81,42 +104,6 @@ def parse_number(text: str) -> tuple[str, str, str]:
     return (*parts, "", "")[0], (*parts, "", "")[1], (*parts, "", "")[2]
 
 
-def points(joined: pa.Table, number: str) -> list[Point]:
-    """Points in order of time. `joined`: findings with `started_utc` and `car` beside each.
-
-    `number` ``: the finding's own value; else one of its further numbers.
-    """
-    out = []
-    for row in joined.to_pylist():
-        value = row["value"] if not number else _further(row["numbers"], number)
-        if value is not None and np.isfinite(value):
-            out.append(
-                Point(
-                    row["recording"],
-                    row["started_utc"] or "",
-                    row["car"] or "",
-                    float(value),
-                    None if number else row["uncertainty"],
-                    row["verdict"] or "",
-                )
-            )
-    return sorted(out, key=lambda point: (point.started_utc, point.recording))
-
-
 def _further(numbers: str | None, name: str) -> float | None:
     found: Any = json.loads(numbers or "{}").get(name)
     return float(found) if isinstance(found, int | float) else None
-
-
-def spread(others: list[Point], value: float | None) -> Spread:
-    """Of the cars in `others`, each by the median of its recordings."""
-    by_car: dict[str, list[float]] = {}
-    for point in others:
-        by_car.setdefault(point.car, []).append(point.value)
-    medians = np.sort([np.median(values) for values in by_car.values()])
-    if not len(medians):
-        return Spread(0, {}, None)
-    levels = (5, 25, 50, 75, 95)
-    quantiles = {f"{q} %": float(np.percentile(medians, q)) for q in levels}
-    below = None if value is None else float((medians < value).mean())
-    return Spread(len(medians), quantiles, below)

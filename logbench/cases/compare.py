@@ -141,8 +141,7 @@ class FindInArchive(Case[list[Found]]):
 
     def run(self, work: Work) -> list[Found]:
         """Bring its index up to date and list it."""
-        from logbench.archive.index import build_index, cache_folder
-        from logbench.archive.store import open_store
+        from logbench.archive.archive import Archive
 
         def say(done: int, of: int) -> None:
             text = tr(
@@ -153,8 +152,7 @@ class FindInArchive(Case[list[Found]]):
             )
             work.report(text, done / max(1, of))
 
-        store = open_store(self.folder)
-        index = build_index(store, cache_folder(store), say)
+        index = Archive(self.folder).refresh(say)
         names = ("recording", "car", "started_utc", "duration_s")
         columns = [index.recordings[name].to_pylist() for name in names]
         found = [

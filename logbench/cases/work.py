@@ -33,25 +33,21 @@ class Work:
         """Who gets the progress."""
         self._cancelling = cancelling
         self._lock = threading.Lock()
-        self._cancelled = False
-        self._sealed = cancelling == "finish"
-
-    @property
-    def cancelled(self) -> bool:
+        self.cancelled = False
         """It is to end: a case that keeps what it has looks here between its steps."""
-        return self._cancelled
+        self._sealed = cancelling == "finish"
 
     @property
     def dropped(self) -> bool:
         """It was cancelled and has no answer, whatever its thread still brings."""
-        return self._cancelled and self._cancelling == "drop"
+        return self.cancelled and self._cancelling == "drop"
 
     def cancel(self) -> bool:
         """Ask it to end; False where it is too late and it is seen through."""
         with self._lock:
             if not self._sealed:
-                self._cancelled = True
-            return self._cancelled
+                self.cancelled = True
+            return self.cancelled
 
     def stop(self) -> None:
         """The program ends: as `cancel`, but what a case has so far is kept."""

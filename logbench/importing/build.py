@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import ImportFileError
-from logbench.importing.cells import Parsed, labels_of, parse_column
+from logbench.importing.cells import Parsed, labels_of, parse_column, unique_texts
 from logbench.importing.model import (
     ColumnMap,
     Drive,
@@ -203,34 +203,21 @@ def _column_samples(
         text = _cell(column, int(rows[k]))
         line = int(sheet.lines[rows[k]])
         report.leave_out(line, chosen.column, text, parsed.bad[text])
-    target = table().by_acronym(chosen.signal).unit if chosen.signal in table() else chosen.unit
+    signal = table().by_acronym(chosen.signal) if chosen.signal in table() else None
+    target = chosen.unit if signal is None else signal.unit
     value = convert(parsed.value, chosen.unit, target) if chosen.unit else parsed.value
     present = parsed.present
-    if chosen.signal in table() and not mapping.keep_out_of_range:
-        present = _in_range(value, present, rows, column, chosen, sheet, report)
+    if signal is not None and not mapping.keep_out_of_range:
+        spare = abs(signal.scale) + 1e-6 * abs(signal.maximum)
+        with np.errstate(invalid="ignore"):
+            outside = (value < signal.minimum - spare) | (value > signal.maximum + spare)
+        outside &= present  # values that the standard's encoding cannot hold
+        for k in np.flatnonzero(outside):
+            text = _cell(column, int(rows[k])) or f"{value[k]:g}"
+            reason = f"is out of the range of {signal.acronym}"
+            report.leave_out(int(sheet.lines[rows[k]]), chosen.column, text, reason)
+        present = present & ~outside
     return _Samples(chosen.signal, ecu, target, rows[present], value[present])
-
-
-def _in_range(
-    value: npt.NDArray[np.float64],
-    present: npt.NDArray[np.bool_],
-    rows: Rows,
-    column: Column,
-    chosen: ColumnMap,
-    sheet: Sheet,
-    report: Report,
-) -> npt.NDArray[np.bool_]:
-    """Leave out values that the standard's encoding cannot hold."""
-    signal = table().by_acronym(chosen.signal)
-    spare = abs(signal.scale) + 1e-6 * abs(signal.maximum)
-    with np.errstate(invalid="ignore"):
-        outside = (value < signal.minimum - spare) | (value > signal.maximum + spare)
-    outside &= present
-    reason = f"is out of the range of {signal.acronym}"
-    for k in np.flatnonzero(outside):
-        text = _cell(column, int(rows[k])) or f"{value[k]:g}"
-        report.leave_out(int(sheet.lines[rows[k]]), chosen.column, text, reason)
-    return np.asarray(present & ~outside)
 
 
 # --- drives -------------------------------------------------------------------------------------
@@ -241,8 +228,7 @@ def _drives(sheet: Sheet, mapping: Mapping, times: RowTimes) -> npt.NDArray[np.i
     number = np.zeros(sheet.rows, np.int64)
     if mapping.split.place is not None and mapping.split.place < len(sheet.columns):
         names = _texts(sheet.columns[mapping.split.place], np.arange(sheet.rows))
-        place = {name: k for k, name in enumerate(dict.fromkeys(names))}
-        number = np.array([place[name] for name in names], np.int64)
+        number = unique_texts(names)[1].astype(np.int64)
     if mapping.split.on_restart:
         number = _numbered_pairs(number, _restarts(sheet, mapping, times))
     number[~times.known] = -1

@@ -116,7 +116,7 @@ def parse_column(
     `labels`: words with a meaning, lower case. `unit`: what the column is in; cells that name
     another unit are converted to it, and left out with a reason where that cannot be.
     """
-    unique, code = _unique(texts)
+    unique, code = unique_texts(texts)
     value = np.full(len(unique), np.nan)
     present = np.zeros(len(unique), dtype=bool)
     is_bad = np.zeros(len(unique), dtype=bool)
@@ -160,7 +160,7 @@ def _meaning(
     return found
 
 
-def _unique(texts: Texts) -> tuple[list[str], npt.NDArray[np.intp]]:
+def unique_texts(texts: Texts) -> tuple[list[str], npt.NDArray[np.intp]]:
     """Different texts in order of appearance, and for each cell which one it is."""
     place: dict[str, int] = {}
     code = np.fromiter((place.setdefault(t, len(place)) for t in texts), np.intp, len(texts))

@@ -14,7 +14,6 @@ from logbench.importing.build import build
 from logbench.importing.formats import format_of, known_format
 from logbench.importing.model import Imported, Mapping, Report, recall
 from logbench.recording.finish import write_recording
-from logbench.recording.model import Facts
 
 Progress = Callable[[int, int, Path], None]
 """Told (files done, files in all, the file that comes next)."""
@@ -120,15 +119,11 @@ def import_file(
     stem = re.sub(r"[^\w.-]+", "-", path.stem).strip("-.") or "import"
     for number, drive in enumerate(imported.drives, start=1):
         name = stem if len(imported.drives) == 1 else f"{stem}-{number:02d}"
-        facts = _with_vehicle(drive.facts, vehicle)
+        facts = drive.facts
+        if vehicle is not None:
+            facts = facts.model_copy(update={"vehicle": vehicle.over(facts.vehicle)})
         made.append(write_recording(folder / f"{name}.parquet", drive.traces, facts))
     return Outcome(path, tuple(made), imported.report)
-
-
-def _with_vehicle(facts: Facts, vehicle: Car | None) -> Facts:
-    if vehicle is None:
-        return facts
-    return facts.model_copy(update={"vehicle": vehicle.over(facts.vehicle)})
 
 
 def import_files(

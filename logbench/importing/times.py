@@ -244,18 +244,11 @@ def _instant(text: str, order: TimeFormat) -> tuple[datetime, int] | None:
     try:
         instant = datetime(years, int(month), int(day)) + timedelta(seconds=clock // 10**9)
         if zone:
-            instant = instant.replace(tzinfo=UTC) - _offset(zone[1])
+            offset = zone[1] if zone[1][0] in "+-" else "+00:00"
+            instant = datetime.fromisoformat(f"{instant.isoformat()}{offset}").astimezone(UTC)
         return instant, clock % 10**9
     except (ValueError, OverflowError):
         return None
-
-
-def _offset(zone: str) -> timedelta:
-    if zone[0] not in "+-":
-        return timedelta(0)
-    digits = zone[1:].replace(":", "")
-    size = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
-    return -size if zone[0] == "-" else size
 
 
 def spread_even(t_ns: Nanoseconds) -> Nanoseconds:

@@ -45,8 +45,10 @@ class Samples:
         self._blocks_v: list[Floats] = []
         self._block_starts: list[int] = []
         self._size = 0
-        self._last_ns = 0
-        self._interval_ns = 0.0
+        self.end_ns = 0
+        """Time of the last sample; 0 when there is none."""
+        self.interval_ns = 0.0
+        """The usual time between two samples (a running median); 0 with fewer than two."""
 
     def _fill(self, t_ns: Ints, value: Floats) -> None:
         """Take whole arrays at once, shape (n,), sorted by time; they are not copied."""
@@ -56,10 +58,10 @@ class Samples:
             self._block_starts.append(int(t_ns[first]))
         self._size = len(t_ns)
         if len(t_ns):
-            self._last_ns = int(t_ns[-1])
+            self.end_ns = int(t_ns[-1])
         if len(t_ns) > 1:
             step = max(1, len(t_ns) // 20_000)
-            self._interval_ns = float(np.median(np.diff(t_ns)[::step]))
+            self.interval_ns = float(np.median(np.diff(t_ns)[::step]))
         filled = self._size % BLOCK
         if filled:  # the last block must be able to grow without touching the caller's
             own_t, own_v = np.empty(BLOCK, np.int64), np.empty(BLOCK, np.float64)
@@ -73,16 +75,6 @@ class Samples:
     def start_ns(self) -> int:
         """Time of the first sample; 0 when there is none."""
         return self._block_starts[0] if self._block_starts else 0
-
-    @property
-    def end_ns(self) -> int:
-        """Time of the last sample; 0 when there is none."""
-        return self._last_ns
-
-    @property
-    def interval_ns(self) -> float:
-        """The usual time between two samples (a running median); 0 with fewer than two."""
-        return self._interval_ns
 
     def append(self, t_ns: Ints, value: Floats) -> None:
         """Add samples, shape (n,), sorted by time and not before what is there."""
@@ -102,13 +94,13 @@ class Samples:
             self._blocks_v[-1][filled : filled + take] = value[taken : taken + take]
             self._size += take
             taken += take
-        self._last_ns = int(t_ns[-1])
+        self.end_ns = int(t_ns[-1])
         self._learn_interval(before)
 
     def samples_per_px(self, ns_per_px: float) -> float:
         """How many samples a pixel column holds, by the trace's usual pace."""
-        whole = (self._last_ns - self.start_ns) / max(1, self._size - 1)
-        return ns_per_px / max(self._interval_ns, whole, 1.0)
+        whole = (self.end_ns - self.start_ns) / max(1, self._size - 1)
+        return ns_per_px / max(self.interval_ns, whole, 1.0)
 
     def between(self, start_ns: int, end_ns: int) -> tuple[Ints, Floats]:
         """The samples with `start_ns <= t < end_ns`, as they were given."""
@@ -139,7 +131,7 @@ class Samples:
 
     def _index(self, t_ns: int) -> int:
         """How many samples lie before `t_ns`."""
-        if t_ns > self._last_ns:
+        if t_ns > self.end_ns:
             return self._size
         block = bisect_right(self._block_starts, t_ns - 1) - 1
         if block < 0:
@@ -163,7 +155,7 @@ class Samples:
         if self._size <= 4 * _LEARNT_FROM or self._size // _LEARNT_FROM != before // _LEARNT_FROM:
             t_ns, _ = self._raw(max(0, self._size - _LEARNT_FROM), self._size)
             if len(t_ns) > 1:
-                self._interval_ns = float(np.median(np.diff(t_ns)))
+                self.interval_ns = float(np.median(np.diff(t_ns)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +230,7 @@ class Pyramid(Samples):
 
     def rebase(self, since_ns: int) -> None:
         """Forget what came before a time, and count times from it."""
-        t_ns, value = self.between(since_ns, self._last_ns + 1)
+        t_ns, value = self.between(since_ns, self.end_ns + 1)
         self.__dict__ = Pyramid.of(t_ns - since_ns, value.copy()).__dict__
 
     def buckets(self, start_ns: int, end_ns: int, ns_per_px: float) -> Buckets:
@@ -297,7 +289,7 @@ class Pyramid(Samples):
         """Between two entries of `samples` samples further apart than this, no line is drawn."""
         if self._size < _FEWEST_FOR_GAPS:
             return float("inf")
-        return max(_SHORTEST_GAP_NS, 4 * self._interval_ns) + 1.5 * samples * self._interval_ns
+        return max(_SHORTEST_GAP_NS, 4 * self.interval_ns) + 1.5 * samples * self.interval_ns
 
     def _build(self, level: int, fresh: Singles) -> None:
         """Add buckets from `fresh` raw samples, a whole number of first buckets."""

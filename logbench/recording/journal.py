@@ -107,7 +107,7 @@ class JournalWriter:
         head = self._start_stream(facts)
         with storage_trouble(path):
             self._fd = _created(path, head)
-            self._size = len(head)
+            self.size_bytes = len(head)
 
     @classmethod
     def resume(cls, path: Path, *, interval_s: float = 0.4) -> tuple[JournalWriter, JournalIndex]:
@@ -130,16 +130,18 @@ class JournalWriter:
         writer._start_stream(content.facts)  # whose header is on disk already
         writer._ids = {key: number for number, key in enumerate(content.keys)}
         writer._announced = len(content.keys)
-        writer._size = content.whole_bytes
-        writer._samples, writer.last_t_ns = content.samples, content.last_sample_ns
+        writer.size_bytes = content.whole_bytes
+        writer.samples, writer.last_t_ns = content.samples, content.last_sample_ns
         return writer, content
 
     def _init(self, path: Path, fd: int, interval_s: float) -> None:
         self.path = path
         self._fd = fd
         self._interval_s = interval_s
-        self._size = 0
-        self._samples = 0
+        self.size_bytes = 0
+        """On disk."""
+        self.samples = 0
+        """Accepted so far, written or waiting."""
         self.last_t_ns = 0
         """Time of the sample accepted last."""
         self._ids: dict[tuple[str, str], int] = {}
@@ -168,16 +170,6 @@ class JournalWriter:
         self._sink.truncate()
         return data
 
-    @property
-    def samples(self) -> int:
-        """Samples accepted so far, written or waiting."""
-        return self._samples
-
-    @property
-    def size_bytes(self) -> int:
-        """Bytes on disk."""
-        return self._size
-
     def append(self, rows: Iterable[tuple[str, str, int, float]]) -> None:
         """Accept samples as (signal, ECU, t in ns on the recording's clock, value)."""
         before = len(self._t)
@@ -190,7 +182,7 @@ class JournalWriter:
             self._t.append(t_ns)
             self._value.append(value)
         if len(self._t) > before:
-            self._samples += len(self._t) - before
+            self.samples += len(self._t) - before
             self.last_t_ns = self._t[-1]
         self._touch()
 
@@ -268,12 +260,12 @@ class JournalWriter:
                 self._cut_back()
             raise storage_error(error, self.path, kept=kept) from error
         self._torn = False
-        self._size += len(data)
+        self.size_bytes += len(data)
 
     def _cut_back(self) -> None:
         """After a failed write: end the file after its last whole batch."""
-        os.ftruncate(self._fd, self._size)
-        os.lseek(self._fd, self._size, os.SEEK_SET)
+        os.ftruncate(self._fd, self.size_bytes)
+        os.lseek(self._fd, self.size_bytes, os.SEEK_SET)
         self._torn = False
 
     def seal(self) -> None:

@@ -129,13 +129,19 @@ class Recording:
         import pandas as pd  # takes 0.4 s
 
         traces = self.traces(signals)
+        counts = [len(trace) for trace in traces]
+
+        def repeated(names: list[str]) -> pd.Categorical:
+            every = pd.Index(sorted(set(names)), dtype="object")
+            return pd.Categorical(np.repeat(np.array(names, object), counts), categories=every)
+
         return pd.DataFrame(
             {
-                "signal": _repeated([(t.signal, len(t)) for t in traces]),
-                "ecu": _repeated([(t.ecu, len(t)) for t in traces]),
-                "t_s": np.concatenate([t.t_s for t in traces] or [np.empty(0)]),
-                "value": np.concatenate([t.value for t in traces] or [np.empty(0)]),
-                "unit": _repeated([(t.unit, len(t)) for t in traces]),
+                "signal": repeated([trace.signal for trace in traces]),
+                "ecu": repeated([trace.ecu for trace in traces]),
+                "t_s": np.concatenate([np.empty(0), *(trace.t_s for trace in traces)]),
+                "value": np.concatenate([np.empty(0), *(trace.value for trace in traces)]),
+                "unit": repeated([trace.unit for trace in traces]),
             }
         )
 
@@ -169,16 +175,6 @@ class Recording:
 
 def _listed(names: Iterable[str]) -> str:
     return ", ".join(names) or "nothing"
-
-
-def _repeated(counts: list[tuple[str, int]]) -> pd.Categorical:
-    import pandas as pd  # takes 0.4 s
-
-    names = sorted({name for name, _ in counts})
-    codes = [np.full(n, names.index(name), np.int32) for name, n in counts]
-    return pd.Categorical.from_codes(
-        np.concatenate(codes or [np.empty(0, np.int32)]), categories=pd.Index(names, dtype="object")
-    )
 
 
 # --- files --------------------------------------------------------------------------------------

@@ -124,11 +124,9 @@ def place(temporary: Path, wanted: Path) -> Path:
 
     Takes the next free numbered name when `wanted` is taken. Returns the name.
     """
-    for name in numbered(wanted):
-        if claim(temporary, name):
-            sync_folder(name.parent)
-            return name
-    raise AssertionError("numbered() ends in an error")
+    name = next(name for name in numbered(wanted) if claim(temporary, name))
+    sync_folder(name.parent)
+    return name
 
 
 def write_new(wanted: Path, write: Callable[[Path], object], temporary: Path | None = None) -> Path:

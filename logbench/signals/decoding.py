@@ -127,13 +127,13 @@ def split(payload: bytes, lengths: Mapping[int, int] | None = None) -> list[tupl
 
     `payload` begins with the service byte 0x41, as `vehicle.model.Reply.data` does. A car leaves
     out PIDs that it does not support and may answer in another order than asked. `lengths`: PID to
-    number of data bytes; None means `table().lengths()`.
+    number of data bytes; None means `table().lengths`.
 
     Raises `ReplyError` (and nothing else) for another service byte, an unknown PID, data that end
     too soon, or no PID at all.
     """
     if lengths is None:
-        lengths = table().lengths()
+        lengths = table().lengths
     if not payload or payload[0] != SERVICE_01_REPLY:
         raise ReplyError("The car's reply does not belong to service 01; ask again.")
     parts: list[tuple[int, bytes]] = []

@@ -97,7 +97,8 @@ class SignalTable:
         self._by_standard = {name: tuple(group) for name, group in by_standard.items()}
         lengths = dict.fromkeys(SUPPORTED_PIDS, 4)
         lengths.update((signal.pid, signal.length) for signal in self._signals)
-        self._lengths = MappingProxyType(lengths)
+        self.lengths = MappingProxyType(lengths)
+        """PID to number of data bytes, for `decoding.split`; 'supported' PIDs included."""
 
     def __iter__(self) -> Iterator[Signal]:
         return iter(self._signals)
@@ -128,23 +129,6 @@ class SignalTable:
     def of_pid(self, pid: int) -> tuple[Signal, ...]:
         """The signals that a PID carries, in order of their place; empty for an unknown PID."""
         return self._by_pid.get(pid, ())
-
-    def length(self, pid: int) -> int:
-        """Number of data bytes of a PID, 'supported' PIDs included.
-
-        Raises `SignalUnknownError` for a PID that is not in the table.
-        """
-        length = self._lengths.get(pid)
-        if length is None:
-            raise SignalUnknownError(
-                f"PID 0x{pid:02X} is not in the table, so it cannot be asked for; "
-                "choose a signal that is."
-            )
-        return length
-
-    def lengths(self) -> Mapping[int, int]:
-        """PID to number of data bytes, for `decoding.split`; 'supported' PIDs included."""
-        return self._lengths
 
     def alternatives(self, standard: str) -> tuple[Signal, ...]:
         """All signals with the same acronym in the standard (`FRP`: FRP, FRP_22, FRP_23, FRP_59),

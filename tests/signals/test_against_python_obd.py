@@ -23,7 +23,7 @@ from logbench.signals.decoding import decode, label, supported_pids
 from logbench.signals.table import SUPPORTED_PIDS, table
 
 SERVICE_01 = commands[1]
-ONE_BYTE = [pid for pid in table().pids if table().length(pid) == 1]
+ONE_BYTE = [pid for pid in table().pids if table().lengths[pid] == 1]
 # Bits and words: compared on their own below.
 ONE_BYTE_TEXTS = {0x12, 0x13, 0x1C, 0x1D, 0x1E, 0x51}
 # 0x5F: python-OBD has no decoder ('drop'); 0x60 and up: not in its table. Worked examples for them
@@ -91,7 +91,7 @@ def test_every_pid_is_compared_somewhere():
 @pytest.mark.parametrize("pid", [p for p in table().pids if p < 0x60])
 def test_lengths(pid):
     # python-OBD counts the service and PID bytes in.
-    assert table().length(pid) == SERVICE_01[pid].bytes - 2
+    assert table().lengths[pid] == SERVICE_01[pid].bytes - 2
 
 
 @pytest.mark.parametrize("pid", sorted(set(ONE_BYTE) - ONE_BYTE_TEXTS - NOT_IN_PYTHON_OBD))
@@ -107,7 +107,7 @@ def test_every_value_of_a_one_byte_number(pid):
 @given(data=st.binary(min_size=4, max_size=4))
 def test_wider_numbers(pid, data):
     acronym, rounding = WIDER[pid]
-    data = data[: table().length(pid)]
+    data = data[: table().lengths[pid]]
     value = decode(pid, data)[acronym]
     assert value == pytest.approx(reference(pid, data), rel=max(rounding, 1e-12), abs=1e-9)
 
@@ -115,7 +115,7 @@ def test_wider_numbers(pid, data):
 @pytest.mark.parametrize("pid", sorted(set(WIDER) - {0x44} - set(range(0x14, 0x1C))))
 def test_units(pid):
     """Units through pint: a unit of ours is python-OBD's, spelt differently."""
-    message = SimpleNamespace(data=bytearray([0x41, pid, *bytes(table().length(pid))]))
+    message = SimpleNamespace(data=bytearray([0x41, pid, *bytes(table().lengths[pid])]))
     unit = str(SERVICE_01[pid].decode([message]).units)
     ours = {
         "rpm": "revolutions_per_minute",

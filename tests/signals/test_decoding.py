@@ -176,7 +176,7 @@ def test_split_gives_the_payload_in_parts_or_a_reply_error(payload):
     assert parts
     assert b"\x41" + b"".join(bytes([pid]) + data for pid, data in parts) == payload
     for pid, data in parts:
-        assert len(data) == table().length(pid)
+        assert len(data) == table().lengths[pid]
 
 
 known_pids = st.sampled_from(PIDS + SUPPORTED_PIDS)
@@ -185,7 +185,7 @@ known_pids = st.sampled_from(PIDS + SUPPORTED_PIDS)
 @given(st.lists(known_pids, min_size=1, max_size=6, unique=True), st.data())
 def test_split_finds_every_pid_in_any_order(pids, data):
     sent = [
-        (pid, data.draw(st.binary(min_size=table().length(pid), max_size=table().length(pid))))
+        (pid, data.draw(st.binary(min_size=table().lengths[pid], max_size=table().lengths[pid])))
         for pid in pids
     ]
     payload = b"\x41" + b"".join(bytes([pid]) + part for pid, part in sent)
@@ -212,7 +212,7 @@ def test_split_says_what_is_wrong(payload, says):
 
 def test_split_with_lengths_of_its_own():
     payload = bytes.fromhex("4106808A057B")
-    assert split(payload, {**table().lengths(), 0x06: 2}) == [
+    assert split(payload, {**table().lengths, 0x06: 2}) == [
         (0x06, b"\x80\x8a"),
         (0x05, b"\x7b"),
     ]

@@ -145,14 +145,13 @@ def test_lookups():
     assert known.by_acronym(" rpm").pid == 0x0C
     assert [s.acronym for s in known.of_pid(0x24)] == ["LAMBDA11", "O2S11_24"]
     assert known.of_pid(0xFE) == ()
-    assert known.length(0x24) == 4
-    assert known.length(0x20) == 4
+    assert known.lengths[0x24] == 4
+    assert known.lengths[0x20] == 4
     assert [s.acronym for s in known.alternatives("FRP")] == ["FRP", "FRP_22", "FRP_23", "FRP_59"]
     assert known.alternatives("NOTHING") == ()
-    with pytest.raises(SignalUnknownError, match="0xFE"):
-        known.length(0xFE)
-    assert known.lengths()[0x06] == 1
-    assert known.lengths()[0x0C] == 2
+    assert 0xFE not in known.lengths
+    assert known.lengths[0x06] == 1
+    assert known.lengths[0x0C] == 2
 
 
 @pytest.mark.parametrize(

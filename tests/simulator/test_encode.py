@@ -33,7 +33,7 @@ def test_the_table_decodes_what_was_encoded(pid: int) -> None:
     for _ in range(300):
         readings = {signal.acronym: value_of(signal, rng) for signal in signals}
         data = encode.encode(pid, readings)
-        assert len(data) == table().length(pid) == encode.LENGTHS[pid]
+        assert len(data) == table().lengths[pid] == encode.LENGTHS[pid]
         decoded = decode(pid, data)
         for signal in signals:
             got = decoded[signal.acronym]

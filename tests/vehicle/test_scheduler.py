@@ -18,7 +18,7 @@ from logbench.vehicle.scheduler import Scheduler
 from tests.bounds import bound_samples_per_s, request_s
 
 TWELVE = (0x04, 0x05, 0x06, 0x07, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x42)
-LENGTHS = table().lengths()
+LENGTHS = table().lengths
 TIMINGS = {
     "usb": Timing(latency_ms=1),
     "slow ecu": Timing(latency_ms=8),

@@ -113,7 +113,7 @@ def read_values(
             continue
         for reply in asker.ask(service.payload((pid,)), what):
             try:
-                parts = service.split(reply.data, table().lengths())
+                parts = service.split(reply.data, table().lengths)
                 values = {k: v for got, data in parts for k, v in decode(got, data).items()}
             except ReplyError as error:
                 asker.problem(f"{reply.ecu} answers {what} in a way that makes no sense: {error}")
@@ -132,7 +132,7 @@ def read_scaling(asker: Asker, supported: Mapping[str, frozenset[int]]) -> Scali
             continue
         for reply in asker.ask(service.payload((pid,)), "maximum values"):
             with contextlib.suppress(ReplyError):  # the default scaling stays
-                raw.update(service.split(reply.data, table().lengths()))
+                raw.update(service.split(reply.data, table().lengths))
     return scaling_from(raw.get(0x4F), raw.get(0x50)) if raw else None
 
 
