@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
-from logbench.archive.footers import is_unreachable, read_footer
-from logbench.archive.reading import open_entry
+from logbench.archive.reading import is_unreachable, open_entry, read_footer
 from logbench.archive.store import (
     QUARANTINE,
     SUFFIX,

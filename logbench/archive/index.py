@@ -21,8 +21,8 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from logbench.archive.columns import PROBLEMS, SIGNALS, jobs_table, recordings_schema
-from logbench.archive.footers import Footer, read_footers
 from logbench.archive.query import unreadable
+from logbench.archive.reading import Footer, read_footers
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of
 from logbench.recording.storage import replacing
 

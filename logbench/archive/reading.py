@@ -1,16 +1,234 @@
-"""Opening a recording of an archive, near or far: a trace fetches only its own row group."""
+"""Reading a recording of an archive, near or far; nothing it says of itself is believed at first.
+
+Its footer is read as plain rows: damaged, foreign and absurd files are refused, and a footer that
+claims what its file cannot hold is not believed; no page of data is read. Of an open recording a
+trace fetches only its own row group.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+import tempfile
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 
-from logbench.archive.footers import Footer, read_footer
-from logbench.archive.store import Entry, LocalStore, Store
-from logbench.errors import ArchiveError, RecordingDamagedError
+from logbench.archive.chunks import Chunk, chunks_of
+from logbench.archive.columns import Known, record_of
+from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, Store
+from logbench.errors import (
+    ArchiveError,
+    NotARecordingError,
+    RecordingDamagedError,
+    RecordingError,
+    RecordingTooNewError,
+)
+from logbench.recording.model import Facts
 from logbench.recording.reader import ParquetSource, Recording, facts_of, open_recording
+
+MOST_ROWS = 500_000_000
+"""Of one recording: a year of thirty signals at 10 Hz has 9 billion, a day 26 million."""
+
+MOST_UNPACKED_BYTES = 4_000_000_000
+"""Of one row group: what reading it may cost in memory."""
+
+_MAGIC = b"PAR1"
+_FIRST_READ = 65_536
+"""Of an object's end: the footer is mostly in it."""
+
+_KINDS: dict[type[RecordingError], str] = {
+    NotARecordingError: "foreign",
+    RecordingTooNewError: "too new",
+    RecordingDamagedError: "damaged",
+}
+_COLUMNS = {"signal": "BYTE_ARRAY", "ecu": "BYTE_ARRAY", "t": "INT64", "value": "DOUBLE"}
+
+
+@dataclass(frozen=True, slots=True)
+class Footer:
+    """A recording as one row, and its traces as rows (see `columns.py`)."""
+
+    recording: dict[str, Any]
+    signals: list[dict[str, Any]]
+
+
+def read_footer(store: Store, entry: Entry) -> Footer | Problem:
+    """One file's footer; a `Problem` for every file that is no sound recording."""
+    return read_footers(store, [entry])[0]
+
+
+def read_footers(store: Store, entries: Sequence[Entry]) -> list[Footer | Problem]:
+    """The footers of many files, in order; several at once where each costs a round trip."""
+    with tempfile.TemporaryDirectory(prefix="logbench-footers-") as scratch:
+        folder = Path(scratch)
+        if store.root is not None:
+            heads = [_head(store, entry, folder, k) for k, entry in enumerate(entries)]
+        else:
+            with ThreadPoolExecutor(16) as pool:
+                jobs = [
+                    pool.submit(_head, store, entry, folder, k) for k, entry in enumerate(entries)
+                ]
+                heads = [job.result() for job in jobs]
+        good = [head for head in heads if isinstance(head, _Head)]
+        found = dict(zip((h.entry.path for h in good), chunks_of([h.name for h in good]),
+                         strict=True))  # fmt: skip
+    return [
+        _checked(head, found[head.entry.path]) if isinstance(head, _Head) else head
+        for head in heads
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Head:
+    """What a footer says of the file as a whole."""
+
+    entry: Entry
+    name: str
+    """Of a file with that footer on this computer."""
+    facts: Facts
+    rows: int
+
+
+def _head(store: Store, entry: Entry, scratch: Path, number: int) -> _Head | Problem:
+    path = entry.path
+    try:
+        if isinstance(store, LocalStore):
+            name = str(store.path_of(path))
+            with store.open(path) as file:
+                metadata = pq.read_metadata(file)
+        else:
+            name = str(_tail(store, entry, scratch / f"{number}{SUFFIX}"))
+            metadata = pq.read_metadata(name, memory_map=False)
+    except ArchiveError as error:
+        return Problem(path, "link", str(error))
+    except (pa.ArrowException, OSError, ValueError, MemoryError, OverflowError) as error:
+        if is_unreachable(error):
+            return Problem(path, "unreadable", f"{path} cannot be read ({error}).")
+        return Problem(path, "damaged", f"{path} is cut short, damaged or no Parquet file.")
+    try:
+        return _understood(entry, name, metadata)
+    except (pa.ArrowException, OSError, ValueError, TypeError, AttributeError, OverflowError):
+        return Problem(path, "damaged", f"The footer of {path} makes no sense.")
+
+
+def _tail(store: Store, entry: Entry, into: Path) -> Path:
+    """A file with an object's footer only. Raises `OSError`, `ValueError`."""
+    with store.open(entry.path) as file:
+        size = file.size()
+        end = file.read_at(min(size, _FIRST_READ), max(0, size - _FIRST_READ))
+        if end[-4:] != _MAGIC or len(end) < 12:
+            raise ValueError("no Parquet file")
+        length = int.from_bytes(end[-8:-4], "little") + 8
+        if length > size:
+            raise ValueError("a footer longer than its file")
+        if length > len(end):
+            end = file.read_at(length, size - length)
+    into.write_bytes(_MAGIC + end[-length:])
+    return into
+
+
+def is_unreachable(error: BaseException | None) -> bool:
+    """Whether an error, or what caused it, is the disk's or the network's and not the content's: a
+    file that could not be reached must not be taken for a damaged one."""
+    while error is not None:
+        if isinstance(error, OSError) and error.errno is not None:
+            return True
+        error = error.__cause__
+    return False
+
+
+def _understood(entry: Entry, name: str, metadata: pq.FileMetaData) -> _Head | Problem:
+    path = entry.path
+    try:
+        facts = facts_of(path, metadata)
+    except RecordingError as error:
+        return Problem(path, _KINDS[type(error)], str(error))
+    columns = {
+        metadata.schema.column(k).name: metadata.schema.column(k).physical_type
+        for k in range(min(8, metadata.num_columns))
+    }
+    if columns != _COLUMNS or metadata.num_columns != len(_COLUMNS):
+        return Problem(path, "foreign", f"{path} has other columns than a recording: import it.")
+    return _Head(entry, name, facts, metadata.num_rows)
+
+
+def _checked(head: _Head, chunks: list[Chunk] | None) -> Footer | Problem:
+    path = head.entry.path
+    nonsense = Problem(path, "damaged", f"The footer of {path} makes no sense.")
+    if not 0 <= head.rows <= MOST_ROWS:
+        sentence = f"{path} claims {head.rows:,} rows: not believed, left out."
+        return Problem(path, "enormous", sentence)
+    if chunks is None:
+        return nonsense
+    try:
+        absurd = _absurd(head, chunks)
+        if absurd:
+            return Problem(path, "enormous", f"{path} claims {absurd}: not believed, left out.")
+        signals = _signal_rows(path, chunks, head.facts)
+        lasts = (row["last_s"] for row in signals)
+        duration_s = max((last for last in lasts if last is not None), default=0.0)
+        return Footer(record_of(Known(head.entry, head.facts, head.rows, duration_s)), signals)
+    except (ValueError, TypeError, OverflowError):
+        return nonsense
+
+
+def _absurd(head: _Head, chunks: list[Chunk]) -> str:
+    """What the footer claims that cannot be, or must not be read; `` when it is sound."""
+    kinds = list(_COLUMNS.values())
+    rows = 0
+    for number, chunk in enumerate(chunks):
+        if (chunk.group, chunk.column) != divmod(number, len(kinds)):
+            return "columns in no order"
+        if chunk.kind != kinds[chunk.column]:
+            return "columns of other types than its own schema"
+        if chunk.start < 0 or chunk.start + chunk.packed_bytes > head.entry.size:
+            return "data behind its end"
+        if not 0 <= chunk.unpacked_bytes <= MOST_UNPACKED_BYTES:
+            return f"{chunk.unpacked_bytes / 1e9:,.0f} GB in one signal"
+        if chunk.values != chunk.rows:
+            return "columns of different lengths"
+        rows += chunk.rows if chunk.column == 0 else 0
+    if len(chunks) % len(kinds):
+        return "columns that are not there"
+    if rows != head.rows:
+        return f"{head.rows:,} rows and holds {rows:,}"
+    return ""
+
+
+def _signal_rows(path: str, chunks: list[Chunk], facts: Facts) -> list[dict[str, Any]]:
+    """One row a row group and ECU; bounds are None where the file has no statistics."""
+    out: list[dict[str, Any]] = []
+    for place in range(0, len(chunks), len(_COLUMNS)):
+        signal, ecu, time, value = chunks[place : place + len(_COLUMNS)]
+        if signal.low is None or signal.low != signal.high:
+            continue  # a file of another writer: several signals in one row group
+        of_facts = facts.signals.get(signal.low)
+        out.append(
+            {
+                "recording": path,
+                "signal": signal.low,
+                "ecu": ecu.low if ecu.low is not None and ecu.low == ecu.high else "several",
+                "unit": of_facts.unit if of_facts else "",
+                "samples": signal.rows,
+                "first_s": None if time.low is None else int(time.low) / 1e9,
+                "last_s": None if time.high is None else int(time.high) / 1e9,
+                "minimum": _number(value.low),
+                "maximum": _number(value.high),
+                "row_group": signal.group,
+            }
+        )
+    return out
+
+
+def _number(text: str | None) -> float | None:
+    number = float("nan") if text is None else float(text)
+    return number if math.isfinite(number) else None
 
 
 def open_entry(store: Store, entry: Entry) -> Recording:

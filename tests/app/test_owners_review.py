@@ -12,7 +12,7 @@ import pytest
 
 from logbench.app.review.page import ReviewPage
 from logbench.app.window import MainWindow
-from logbench.cases import notes as notes_cases
+from logbench.cases import recording as notes_cases
 from logbench.cases import review as review_cases
 from logbench.cases.recording import Judge
 from logbench.plot.trace import SECOND

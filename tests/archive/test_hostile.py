@@ -17,7 +17,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logbench.archive import footers, index
+from logbench.archive import index, reading
 from logbench.archive.archive import Archive
 from logbench.archive.chunks import chunks_of
 from logbench.archive.query import unreadable
@@ -227,13 +227,13 @@ def test_a_footer_that_claims_billions_of_rows(root, monkeypatch):
             return getattr(real, name)
 
     def problem() -> Problem | None:
-        found = footers.read_footer(store, entry)
+        found = reading.read_footer(store, entry)
         return found if isinstance(found, Problem) else None
 
     assert problem() is None
     for rows in (7_000_000_000, -1, real.num_rows + 1):
         with monkeypatch.context() as patch:
-            patch.setattr(footers.pq, "read_metadata", lambda _, r=rows: Lying(r))
+            patch.setattr(reading.pq, "read_metadata", lambda _, r=rows: Lying(r))
             found = problem()
         assert found is not None
         assert found.kind == "enormous"
@@ -243,12 +243,12 @@ def test_a_footer_that_claims_billions_of_rows(root, monkeypatch):
     ):  # fmt: skip
         lying = [replace(chunks[0], **claim), *chunks[1:]]
         with monkeypatch.context() as patch:
-            patch.setattr(footers, "chunks_of", lambda _, c=lying: [c])
+            patch.setattr(reading, "chunks_of", lambda _, c=lying: [c])
             found = problem()
         assert found is not None, claim
         assert found.kind == "enormous"
     with monkeypatch.context() as patch:
-        patch.setattr(footers, "chunks_of", lambda _: [chunks[:-1]])
+        patch.setattr(reading, "chunks_of", lambda _: [chunks[:-1]])
         assert problem() is not None
 
 
@@ -258,7 +258,7 @@ def test_no_byte_of_a_footer_ends_the_process(tmp_path):
     file = write_recording(tmp_path / "a.parquet", [trace], Facts())
     code = (
         "import pathlib, sys\n"
-        "from logbench.archive.footers import Problem, read_footers\n"
+        "from logbench.archive.reading import Problem, read_footers\n"
         "from logbench.archive.store import Entry, LocalStore\n"
         "whole = pathlib.Path(sys.argv[1]).read_bytes()\n"
         "folder = pathlib.Path(sys.argv[2])\n"
@@ -300,7 +300,7 @@ def test_spoilt_bytes_never_raise_anything_but_our_errors(root, tmp_path, place,
     folder.mkdir(exist_ok=True)
     (folder / "x.parquet").write_bytes(whole)
     store = LocalStore(folder)
-    footer = footers.read_footer(store, Entry("x.parquet", len(whole), 0))
+    footer = reading.read_footer(store, Entry("x.parquet", len(whole), 0))
     if not isinstance(footer, Problem):
         archive = Archive(folder, tmp_path / "c")
         with contextlib.suppress(LogbenchError):

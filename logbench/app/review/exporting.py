@@ -15,7 +15,7 @@ from logbench.app.review.notes_panel import NotesPanel
 from logbench.app.review.plots import ReviewPlots
 from logbench.app.services import Services
 from logbench.app.theme import Theme
-from logbench.cases.notes import ExportSpan
+from logbench.cases.recording import ExportSpan
 from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.words import tr

@@ -32,7 +32,7 @@ from logbench.app.parts import (
 )
 from logbench.app.plot.view import TimeView
 from logbench.app.tables import Tree
-from logbench.cases.notes import Change, ChangeNotes, ReadNotes
+from logbench.cases.recording import Change, ChangeNotes, ReadNotes
 from logbench.cases.runner import Owner
 from logbench.plot.trace import SECOND
 from logbench.signals.numbers import time_text
