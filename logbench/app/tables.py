@@ -7,7 +7,14 @@ from typing import Any
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt
 from PySide6.QtGui import QColor
-from PySide6.QtWidgets import QHeaderView, QSplitter, QTableView, QTreeWidget, QWidget
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QHeaderView,
+    QSplitter,
+    QTableView,
+    QTreeWidget,
+    QWidget,
+)
 
 from logbench.signals.units import METRIC, Units
 
@@ -126,6 +133,14 @@ class Tree(QTreeWidget):
         for column in range(len(titles) if wide else len(titles) - 1):
             mode = modes.Stretch if column in wide else modes.ResizeToContents
             header.setSectionResizeMode(column, mode)
+
+
+def step(rows: QAbstractItemView, by: int) -> None:
+    """Choose the next row, or the one before; the first where none is chosen."""
+    model, index = rows.model(), rows.currentIndex()
+    if model.rowCount():
+        at = index.row() + by if index.isValid() else 0
+        rows.setCurrentIndex(model.index(at % model.rowCount(), 0))
 
 
 def splitter(orientation: Qt.Orientation, sizes: Mapping[QWidget, int]) -> QSplitter:

@@ -251,7 +251,7 @@ def test_a_few_seconds_give_no_number(page: ComparePage, qtbot, tmp_path: Path):
     assert all(model.index(r, 1).data() == "" for r in range(model.rowCount()))
     assert all(c.difference is None for c in page.results.grid.cells)
     page.results.show_tab(SIGNALS)
-    page.results.signals.step(1)
+    page.results.step(1)
     assert "never warm" in page.results.detail.toPlainText()
     qtbot.waitUntil(lambda: not page._services.runner.busy, timeout=20_000)
 

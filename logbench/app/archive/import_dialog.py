@@ -12,7 +12,6 @@ from PySide6.QtWidgets import (
     QDialogButtonBox,
     QDoubleSpinBox,
     QGridLayout,
-    QHBoxLayout,
     QHeaderView,
     QLabel,
     QLineEdit,
@@ -124,7 +123,10 @@ class ImportDialog(QDialog):
             options.addWidget(part, 1, number)
         options.setColumnStretch(3, 1)
         middle = splitter(Qt.Orientation.Vertical, {self.rows: 170, self.columns: 330})
-        below = lay(QHBoxLayout(), (self.car, 1), self.litres, self.keep)
+        below = QGridLayout()
+        for place, part in enumerate((self.car, self.litres, self.keep)):
+            below.addWidget(part, 0, place)
+        below.setColumnStretch(0, 1)
         buttons = QDialogButtonBox()
         roles = QDialogButtonBox.ButtonRole
         self.import_button = buttons.addButton(tr("Import"), roles.AcceptRole)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -41,7 +41,6 @@ from logbench.cases.archive import (
     ShowRecording,
     VerifyArchive,
 )
-from logbench.cases.runner import Running
 from logbench.cases.settings import Settings
 from logbench.cases.work import Outcome
 from logbench.words import inside, tr, tr_n
@@ -55,9 +54,7 @@ _SOON_MS = 180
 class ArchiveStart(EmptyState):
     """How to begin with nothing open. `pressed`: the user wants to choose a folder."""
 
-    place_wanted = Signal(str)
-
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, open_place: Callable[[str], None]) -> None:
         super().__init__(
             tr("No archive is open"),
             tr(
@@ -69,9 +66,7 @@ class ArchiveStart(EmptyState):
             tr("Open a folder …  Ctrl+Shift+O"),
         )
         self._settings = settings
-        self.recordings_button = text_button(
-            "", lambda: self.place_wanted.emit(str(settings.folder))
-        )
+        self.recordings_button = text_button("", lambda: open_place(str(settings.folder)))
         self.extra.addWidget(self.recordings_button, 0, Qt.AlignmentFlag.AlignLeft)
 
     def showEvent(self, event: QShowEvent) -> None:
@@ -116,7 +111,6 @@ class ArchivePage(QWidget):
         self.body = ArchiveBody(services)
         self.asking = Asking(services.settings, self)
         self.choice = Choice(self.body, self.work, self)
-        self._showing: Running | None = None
         self._soon = delayed(self, _SOON_MS, self.look)
         self._details_soon = delayed(self, _SOON_MS, self._ask_details)
         self.setAcceptDrops(True)
@@ -141,7 +135,7 @@ class ArchivePage(QWidget):
         inside = QWidget()
         lay(QVBoxLayout(inside), bar, (self.body, 1), margins=(0, 0, 0, 0))
         self._pages = QStackedWidget()
-        self.empty = ArchiveStart(self._services.settings)
+        self.empty = ArchiveStart(self._services.settings, self.open_place)
         self._pages.addWidget(middle(self.empty))
         self._pages.addWidget(inside)
         whole = QVBoxLayout(self)
@@ -150,7 +144,6 @@ class ArchivePage(QWidget):
     def _connect(self) -> None:
         asking, body = self.asking, self.body
         self.empty.pressed.connect(asking.for_archive)
-        self.empty.place_wanted.connect(self.open_place)
         body.facets.changed.connect(self._soon.start)
         body.table.chosen_changed.connect(self._details_soon.start)
         for source in (self.work, self.importer, self.choice):
@@ -262,10 +255,9 @@ class ArchivePage(QWidget):
         if archive is not None and len(rows) == 1:
             case = ShowRecording(archive, rows[0].recording)
             say = body.details.say
-            self._showing = self._shown.start(case, body.show_details, say, slot="details")
+            self._shown.start(case, body.show_details, say, slot="details")
             return
-        if self._showing is not None:
-            self._showing.cancel()
+        self._shown.cancel("details")
         if rows:
             body.details.say(
                 tr_n("{n} recording is chosen.", "{n} recordings are chosen.", len(rows))

@@ -111,14 +111,6 @@ class FindingsList(Tree):
             for column in range(3):
                 item.setToolTip(column, f"{result.heading}: {in_units(result.reason, units)}")
 
-    def step(self, by: int) -> None:
-        """Choose the next, or the one before."""
-        item = self.currentItem()
-        at = 0 if item is None else self.indexOfTopLevelItem(item) + by
-        wanted = self.topLevelItem(at % max(1, len(self.results)))
-        if wanted is not None:
-            self.setCurrentItem(wanted)
-
     def _changed(self, item: QTreeWidgetItem | None) -> None:
         if item is not None:
             self.chosen.emit(self.results[self.indexOfTopLevelItem(item)])

@@ -27,7 +27,7 @@ from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
 from logbench.app.parts import Given, lay, muted, named, styled
 from logbench.app.plot.late_graph import LateGraph
-from logbench.app.tables import splitter
+from logbench.app.tables import splitter, step
 from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, MakeOverlay, Wish
 from logbench.cases.runner import Owner
@@ -166,7 +166,7 @@ class ResultsPanel(QWidget):
         else:
             self.overlay.show_trouble(tr("No signal of both sides can be shown as an overlay."))
         if result.findings:
-            self.findings.step(1)
+            step(self.findings, 1)
 
     def _units_changed(self, _: object) -> None:
         self._show_sentences()
@@ -195,13 +195,8 @@ class ResultsPanel(QWidget):
     def step(self, by: int) -> None:
         """The next row of the list that is shown, or the one before."""
         shown = self.tabs.currentIndex()
-        if shown == DRIVE:
-            rows = max(1, self.to_drive.count())
-            self.to_drive.setCurrentRow((self.to_drive.currentRow() + by) % rows)
-        elif shown == FINDINGS:
-            self.findings.step(by)
-        elif shown == SIGNALS:
-            self.signals.step(by)
+        if shown != WARM_UP:
+            step((self.findings, self.signals, self.to_drive)[shown], by)
 
     def show_tab(self, index: int) -> None:
         """Bring a list to the front, with the keyboard's focus."""

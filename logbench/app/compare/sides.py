@@ -82,10 +82,6 @@ class SideBox(QFrame):
         self._show()
         self.changed.emit()
 
-    def add(self, paths: Sequence[Path]) -> None:
-        """More files."""
-        self.set_paths([*self.paths, *paths])
-
     def remove_chosen(self) -> None:
         """Take the chosen files away."""
         gone = {self.list.row(item) for item in self.list.selectedItems()}
@@ -188,7 +184,7 @@ class SidesPanel(QWidget):
             other = self.boxes[AFTER if chosen == BEFORE else BEFORE]
             if path.resolve() in other.paths:
                 other.set_paths([p for p in other.paths if p != path.resolve()])
-            self.boxes[chosen].add([path])
+            self.boxes[chosen].set_paths([*self.boxes[chosen].paths, path])
 
     def _changed(self) -> None:
         counts = {side: len(box.paths) for side, box in self.boxes.items()}

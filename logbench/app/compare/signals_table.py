@@ -264,13 +264,6 @@ class SignalsTable(RowsTable):
             if result.key == key:
                 self.selectRow(row)
 
-    def step(self, by: int) -> None:
-        """Choose the next row, or the one before."""
-        if self.model_.rows:
-            index = self.currentIndex()
-            at = index.row() + by if index.isValid() else 0
-            self.selectRow(at % len(self.model_.rows))
-
     def _changed(self, index: QModelIndex) -> None:
         if index.isValid():
             self.chosen.emit(self.model_.rows[index.row()])
