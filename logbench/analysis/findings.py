@@ -119,24 +119,39 @@ class Subject:
 
         `at_most` caps the verdict where the evidence cannot carry more (`Verdict.WATCH`).
         """
-        half = measured.half_width
-        verdict = judge(band, measured.value, half)
+        verdict = judge(band, measured.value, measured.half_width)
         verdict = min(verdict, at_most, band.at_most, key=lambda v: v.severity)
-        finding = Finding(
-            check=self.check,
-            subject=self.name,
-            verdict=verdict,
-            reason=_sentence(what, measured, band, verdict),
-            value=measured.value if math.isfinite(measured.value) else None,
-            uncertainty=half if math.isfinite(half) else None,
-            unit=band.unit,
-            band=band,
-            evidence=longest(measured.evidence),
-            next_steps=(_LONGER,) if verdict is Verdict.NOT_JUDGED else (),
-            numbers={k: v for k, v in measured.numbers.items() if math.isfinite(v)},
-        )
         if above and band.within[1] is not None and measured.value > band.within[1]:
             why = above
+        reason = _sentence(what, measured, band, verdict)
+        finding = replace(self.told(verdict, reason, measured, why, band.unit), band=band)
+        unsure = verdict is Verdict.NOT_JUDGED
+        return replace(finding, next_steps=(_LONGER,)) if unsure else finding
+
+    def told(
+        self,
+        verdict: Verdict,
+        reason: str,
+        measured: Measured,
+        why: Explanation | str = UNEXPLAINED,
+        unit: str = "",
+    ) -> Finding:
+        """A finding of a count or a state, which no band judges; `reason` is its whole sentence,
+        `why` as in `judged`."""
+        value, half = (
+            x if math.isfinite(x) else None for x in (measured.value, measured.half_width)
+        )
+        finding = Finding(
+            self.check,
+            self.name,
+            verdict,
+            reason,
+            value,
+            half,
+            unit,
+            evidence=longest(measured.evidence),
+            numbers={k: v for k, v in measured.numbers.items() if math.isfinite(v)},
+        )
         explanation = EXPLANATIONS[self.check][why] if isinstance(why, str) else why
         return explained(finding, explanation)
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import CAUSES, Measured, Subject
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
 from logbench.recording.model import Trace
@@ -53,16 +53,13 @@ def _dead(acronym: str, trace: Trace) -> Finding | None:
     low, high = bool((value <= DEAD_LOW_DEGC).all()), bool((value >= DEAD_HIGH_DEGC).all())
     if not (low or high) or len(value) < 3:
         return None
-    return Finding(
-        check=KEY,
-        subject=f"{_NAMES[acronym]} temperature sensor",
-        verdict=Verdict.ACT,
-        reason=f"{acronym} reads {np.median(value):.0f} degC all the time, an end of its range.",
-        value=float(np.median(value)),
-        unit="degC",
-        evidence=(Span(int(trace.t_ns[0]), int(trace.t_ns[-1])),),
-        causes=((CAUSES["sensor_open"] if low else CAUSES["sensor_short"]).text,),
-        next_steps=("Measure the sensor's resistance and its supply at the connector.",),
+    degc, span = float(np.median(value)), Span(int(trace.t_ns[0]), int(trace.t_ns[-1]))
+    return Subject(KEY, f"{_NAMES[acronym]} temperature sensor").told(
+        Verdict.ACT,
+        f"{acronym} reads {degc:.0f} degC all the time, an end of its range.",
+        Measured(degc, evidence=(span,)),
+        "open" if low else "shorted",
+        "degC",
     )
 
 

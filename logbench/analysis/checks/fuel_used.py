@@ -10,6 +10,8 @@ scatter of the ratio over the steady stretches. Evidence: those stretches.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from logbench.analysis.alignment import Values
@@ -17,7 +19,7 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.fuel import PETROL_G_L, fuel_by_air_g_s, fuel_by_pid_g_s
 from logbench.analysis.grid import STEP_S
-from logbench.analysis.model import Finding, Span, Verdict
+from logbench.analysis.model import Finding, Span
 from logbench.analysis.view import View
 
 KEY = "fuel_used"
@@ -53,17 +55,11 @@ def _used(view: View, rate: Values, by_pid: bool) -> Finding:
             numbers["l_per_100_km"] = 100.0 * litres / km
             text += f" over {km:.1f} km: {100.0 * litres / km:.1f} l/100 km"
     t = view.grid.t_ns
-    return Finding(
-        check=KEY,
-        subject="fuel used",
-        verdict=Verdict.NOT_JUDGED,
-        reason=f"{text}; a figure without a band.",
-        value=litres,
-        unit="l",
-        evidence=(Span(int(t[0]), int(t[-1])),),
-        next_steps=("Fill up to the brim before and after a long drive to check the figure.",),
-        numbers=numbers,
+    span = Span(int(t[0]), int(t[-1]))
+    finding = Subject(KEY, "fuel used").not_judged(
+        f"{text}; a figure without a band.", "fill", evidence=(span,)
     )
+    return replace(finding, value=litres, unit="l", numbers=numbers)
 
 
 def _agreement(

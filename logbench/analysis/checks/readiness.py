@@ -9,11 +9,13 @@ monitors are `watch` at most.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Subject
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.view import View
@@ -65,9 +67,9 @@ def _last(view: View, acronym: str) -> tuple[float, Span] | None:
 
 
 def _lamp(view: View) -> Finding:
-    lamp, count = _last(view, "MIL"), _last(view, "DTC_CNT")
+    subject, lamp, count = Subject(KEY, "lamp"), _last(view, "MIL"), _last(view, "DTC_CNT")
     if lamp is None:
-        return Subject(KEY, "lamp").not_judged("MIL was not recorded.", "record")
+        return subject.not_judged("MIL was not recorded.", "record")
     on, codes = lamp[0] >= 0.5, 0 if count is None else int(count[0])
     if on:
         reason = f"The malfunction lamp is commanded on, with {codes} stored emissions codes."
@@ -76,50 +78,32 @@ def _lamp(view: View) -> Finding:
     else:
         reason = "The lamp is off and no emissions code is stored."
     verdict = Verdict.ACT if on else Verdict.WATCH if codes else Verdict.WITHIN
-    steps = ("Read codes and freeze frame before anything is cleared.",)
-    return Finding(
-        check=KEY,
-        subject="lamp",
-        verdict=verdict,
-        reason=reason,
-        value=float(codes),
-        evidence=(lamp[1],),
-        next_steps=steps if verdict is not Verdict.WITHIN else (),
-    )
+    measured = Measured(float(codes), evidence=(lamp[1],))
+    return subject.told(verdict, reason, measured, "codes")
 
 
 def _monitors(view: View) -> Finding:
-    subject = "monitors since clearing"
+    subject = Subject(KEY, "monitors since clearing")
     state = {}
     for stem, name in MONITORS.items():
         supported, incomplete = _last(view, f"{stem}_SUP"), _last(view, f"{stem}_RDY")
         if supported is not None and incomplete is not None and supported[0] >= 0.5:
             state[name] = incomplete[0] < 0.5
     if not state:
-        return Subject(KEY, subject).not_judged("The monitors' bits were not recorded.", "record")
+        return subject.not_judged("The monitors' bits were not recorded.", "record")
     lacking = [name for name, complete in state.items() if not complete]
     numbers = {"supported": float(len(state)), "incomplete": float(len(lacking))}
+    measured = Measured(float(len(lacking)), numbers=numbers)
     if not lacking:
         reason = f"All {len(state)} supported monitors are complete."
-        return Finding(KEY, subject, Verdict.WITHIN, reason, value=0.0, numbers=numbers)
-    return Finding(
-        check=KEY,
-        subject=subject,
-        verdict=Verdict.WATCH,
-        reason=f"{len(lacking)} of {len(state)} monitors are incomplete: {', '.join(lacking)}.",
-        value=float(len(lacking)),
-        causes=("codes cleared or battery disconnected not long ago", "conditions not yet driven"),
-        next_steps=(
-            "Drive on; local inspection rules say how many may be incomplete.",
-            "Record WARM_UPS and CLR_DIST: they tell how long ago the codes were cleared.",
-        ),
-        numbers=numbers,
-    )
+        return subject.told(Verdict.WITHIN, reason, measured)
+    reason = f"{len(lacking)} of {len(state)} monitors are incomplete: {', '.join(lacking)}."
+    return subject.told(Verdict.WATCH, reason, measured, "incomplete")
 
 
 def _cycle(view: View) -> Finding:
     """Whether this drive was a warm-up cycle and a driving cycle, and what it lacked."""
-    seconds = np.count_nonzero(view.conditions.running) * STEP_S
+    seconds = view.running_s()
     speed, coolant = view.grid.linear("VSS"), view.grid.slow("ECT")
     idle = sum(s.duration_s for s in view.spans(Condition.COLD_IDLE, Condition.WARM_IDLE))
     lacking = []
@@ -132,14 +116,11 @@ def _cycle(view: View) -> Finding:
         lacking.append(f"{CYCLE_IDLE_S - idle:.0f} s of idle")
     warm = _warm_up_text(coolant, view)
     text = f"lacks {', '.join(lacking)}" if lacking else "was a whole driving cycle"
-    return Finding(
-        check=KEY,
-        subject="this drive as a cycle",
-        verdict=Verdict.NOT_JUDGED,
-        reason=f"This drive {text}; {warm}.",
-        next_steps=("Makers' own cycles differ: theirs come first.",),
-        numbers={"running_s": float(seconds), "above_40_kmh_s": road, "idle_s": float(idle)},
+    finding = Subject(KEY, "this drive as a cycle").not_judged(
+        f"This drive {text}; {warm}.", "cycle"
     )
+    numbers = {"running_s": seconds, "above_40_kmh_s": road, "idle_s": float(idle)}
+    return replace(finding, numbers=numbers)
 
 
 def _warm_up_text(coolant: np.ndarray | None, view: View) -> str:

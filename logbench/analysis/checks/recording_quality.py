@@ -9,6 +9,7 @@ Evidence: the gaps and stretches named.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -17,7 +18,7 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Subject, longest
+from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding, Span, Verdict
 from logbench.analysis.view import View
 from logbench.errors import SignalUnknownError
@@ -44,14 +45,14 @@ SLOWEST_S = {"RPM": 2.5, "MAF": 2.5, "MAP": 2.5, "TP": 2.5, "VSS": 2.5}
 """Sample intervals above which driving conditions and steadiness cannot be told well."""
 
 
-def check(view: View, bands: Bands) -> list[Finding]:
+def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on poor signals, gaps and skew."""
     del bands  # limits of sampling are no rules of thumb of the trade
     if not view.traces.signals or len(view.grid) == 0:
         return [
             Subject(KEY, "samples").not_judged("The recording holds no samples.", "Record again.")
         ]
-    return [_signals(view), _gaps(view), *_skew(view)]
+    return [_signals(view), _gaps(view), _skew(view)]
 
 
 def _signals(view: View) -> Finding:
@@ -59,21 +60,15 @@ def _signals(view: View) -> Finding:
     poor = {a: q for a, q in found.items() if q.problem}
     rates = [q.rate_hz for q in found.values()]
     numbers = {"signals": float(len(found)), "slowest_hz": min(rates), "fastest_hz": max(rates)}
+    subject = Subject(KEY, "signals")
     if not poor:
         reason = f"{len(found)} signals at {min(rates):.1f} to {max(rates):.1f} Hz, none poor."
-        return Finding(KEY, "signals", Verdict.WITHIN, reason, numbers=numbers)
+        return subject.told(Verdict.WITHIN, reason, Measured(math.nan, numbers=numbers))
     listed = "; ".join(f"{a}: {q.problem}" for a, q in poor.items())
-    return Finding(
-        check=KEY,
-        subject="signals",
-        verdict=Verdict.WATCH,
-        reason=f"{len(poor)} of {len(found)} signals are poor: {listed}.",
-        value=float(len(poor)),
-        evidence=longest([s for q in poor.values() for s in q.evidence]),
-        causes=("a sensor or its wiring dead", "too many signals for this link"),
-        next_steps=("Record fewer signals at once; look at the named sensors' wiring.",),
-        numbers=numbers,
-    )
+    spans = [s for q in poor.values() for s in q.evidence]
+    measured = Measured(float(len(poor)), evidence=spans, numbers=numbers)
+    reason = f"{len(poor)} of {len(found)} signals are poor: {listed}."
+    return subject.told(Verdict.WATCH, reason, measured, "poor")
 
 
 def _gaps(view: View) -> Finding:
@@ -86,45 +81,35 @@ def _gaps(view: View) -> Finding:
     whole = (view.grid.t_ns[-1] - view.grid.t_ns[0]) / NS
     seconds = alignment.total_s(gaps)
     numbers = {"gaps": float(len(gaps)), "gap_s": seconds, "link_lost": float(lost)}
+    subject = Subject(KEY, "gaps")
     if not gaps and not lost:
-        return Finding(KEY, "gaps", Verdict.WITHIN, "No gap in the samples.", numbers=numbers)
+        measured = Measured(math.nan, numbers=numbers)
+        return subject.told(Verdict.WITHIN, "No gap in the samples.", measured)
     share = seconds / whole if whole > 0 else 1.0
-    return Finding(
-        check=KEY,
-        subject="gaps",
-        verdict=Verdict.WATCH if share > 0.02 else Verdict.WITHIN,
-        reason=f"{len(gaps)} gaps of {seconds:.0f} s in all; the link was lost {lost} times.",
-        value=seconds,
-        unit="s",
-        evidence=longest(gaps),
-        next_steps=("Look at the adapter's seat, cable and range.",) if share > 0.02 else (),
-        numbers=numbers,
-    )
+    verdict = Verdict.WATCH if share > 0.02 else Verdict.WITHIN
+    reason = f"{len(gaps)} gaps of {seconds:.0f} s in all; the link was lost {lost} times."
+    measured = Measured(seconds, evidence=gaps, numbers=numbers)
+    return subject.told(verdict, reason, measured, "gaps", "s")
 
 
-def _skew(view: View) -> list[Finding]:
+def _skew(view: View) -> Finding | None:
     """Whether airflow, pressure and engine speed were sampled together."""
     rpm = view.trace("RPM")
     other = view.trace("MAF", "MAP")
     if rpm is None or other is None:
-        return []
+        return None
     together = float(np.isfinite(alignment.same_request(rpm, other.t_ns)).mean())
     near = np.minimum(np.abs(_nearest(rpm.t_ns, other.t_ns) - other.t_ns) / NS, 1e6)
     skew = float(np.median(near))
     good = together > 0.5 or skew <= 0.25
-    return [
-        Finding(
-            check=KEY,
-            subject="skew",
-            verdict=Verdict.WITHIN if good else Verdict.WATCH,
-            reason=f"{100 * together:.0f} % of {other.signal} came in one request with RPM, the"
-            f" others {skew:.1f} s apart (median).",
-            value=skew,
-            unit="s",
-            next_steps=() if good else ("Record MAF, MAP and RPM in one request.",),
-            numbers={"same_request_share": together},
-        )
-    ]
+    return Subject(KEY, "skew").told(
+        Verdict.WITHIN if good else Verdict.WATCH,
+        f"{100 * together:.0f} % of {other.signal} came in one request with RPM, the others"
+        f" {skew:.1f} s apart (median).",
+        Measured(skew, numbers={"same_request_share": together}),
+        "skew",
+        "s",
+    )
 
 
 def _nearest(times: alignment.Times, wanted: alignment.Times) -> alignment.Times:
