@@ -155,7 +155,8 @@ def review_pictures(window: MainWindow, drive: Path) -> None:
     review = window.pages.review
     until(lambda: review.judged is not None)
     save(window, "review-drive")
-    review.findings.choose(0)
+    shown = review.findings.list
+    shown.setCurrentItem(shown.topLevelItem(0))
     save(window, "review-finding")
     review.find_bar.open()
     review.find_bar.line.setText("RPM > 4000 and LOAD_PCT > 80")

@@ -23,7 +23,6 @@ from PySide6.QtWidgets import (
     QSizePolicy,
     QSpinBox,
     QTableView,
-    QTreeWidget,
     QVBoxLayout,
     QWidget,
 )
@@ -61,12 +60,6 @@ def dropped_files(event: QDropEvent) -> list[Path]:
 def pad(box: QSpinBox | QDoubleSpinBox) -> None:
     """Leave room before the number: the style sheet's padding does not reach a spin box's field."""
     box.lineEdit().setTextMargins(_SPIN_PAD, 0, 0, 0)
-
-
-def current_row(tree: QTreeWidget) -> int:
-    """Place of the chosen item of a flat list, -1 for none."""
-    item = tree.currentItem()
-    return -1 if item is None else tree.indexOfTopLevelItem(item)
 
 
 def named(widget: WidgetT, name: str, tip: str = "") -> WidgetT:

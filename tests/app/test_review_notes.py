@@ -139,7 +139,8 @@ def test_a_chosen_finding_draws_its_band(reviewing: MainWindow, qtbot):
     review = reviewing.pages.review
     found = review.findings.findings
     index = next(n for n, f in enumerate(found) if f.band and f.band.key == "fuel_trim_total")
-    review.findings.choose(index)
+    shown = review.findings.list
+    shown.setCurrentItem(shown.topLevelItem(index))
     QApplication.processEvents()
     strip = next(s for s in review.stack.strips if ("TOTAL_TRIM1", "computed") in
                  [t.key for t in s.traces])  # fmt: skip

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
 from PySide6.QtGui import QGuiApplication, QImage, QMouseEvent
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QFileDialog
 
 from logbench.analysis.expressions import find_spans
 from logbench.analysis.model import Condition, ConditionSpan
@@ -335,9 +335,13 @@ def test_a_place_that_cannot_be_written_is_a_sentence(reviewing: MainWindow, tmp
         assert "could not be written" in review.notice.text
 
 
-def test_another_ending_is_refused(reviewing: MainWindow, tmp_path: Path):
-    reviewing.pages.review.exporting.export(tmp_path / "x.gif")
-    assert ".png or .svg" in reviewing.pages.review.notice.text
+def test_another_ending_is_followed_by_that_of_the_kind_chosen(
+    reviewing: MainWindow, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    chosen = (str(tmp_path / "x.gif"), "Picture as lines (*.svg)")
+    monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_: chosen)
+    reviewing.pages.review.exporting.ask_where()
+    assert [path.name for path in tmp_path.glob("x.*")] == ["x.gif.svg"]
 
 
 def test_copy_to_the_clipboard(reviewing: MainWindow):

@@ -12,10 +12,8 @@ from PySide6.QtGui import QDesktopServices, QImageReader, QPixmap, QResizeEvent,
 from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QSizePolicy,
-    QTreeWidget,
     QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
@@ -25,6 +23,7 @@ from logbench.app.job.entries import ROLES, TIME, Column, EntryTable, Tab, role_
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, lay, text_button
 from logbench.app.services import Services
+from logbench.app.tables import Tree
 from logbench.cases.job import Added, AddFiles, LoadTimeline, newest_recording
 from logbench.errors import JobError
 from logbench.job.comparisons import Sides, missing_sides, sides_by_role
@@ -286,19 +285,14 @@ class PhotosPanel(Tab):
             self.preview.setText(str(error))
 
 
-class TimelineView(QTreeWidget):
+class TimelineView(Tree):
     """Everything that has a time, the first on top."""
 
     def __init__(self) -> None:
-        super().__init__()
+        titles = (tr("Time"), tr("What"), tr("Text"), tr("File"))
+        super().__init__(titles, tr("Timeline of the job"), wide=(2,))
+        self.setUniformRowHeights(False)
         self._open: OpenJob | None = None
-        self.setAccessibleName(tr("Timeline of the job"))
-        self.setHeaderLabels([tr("Time"), tr("What"), tr("Text"), tr("File")])
-        self.setRootIsDecorated(False)
-        self.header().setStretchLastSection(False)
-        modes = ("ResizeToContents", "ResizeToContents", "Stretch", "ResizeToContents")
-        for column, mode in enumerate(modes):
-            self.header().setSectionResizeMode(column, QHeaderView.ResizeMode[mode])
 
     def show_job(self, opened: OpenJob) -> None:
         """Show this job."""

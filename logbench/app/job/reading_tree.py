@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Verdict
-from logbench.app.tables import Index
+from logbench.app.tables import Index, Tree
 from logbench.app.theme import Look
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
@@ -63,24 +63,22 @@ def _verdict(margin: float) -> Verdict:
     return Verdict.WATCH if margin < _NEAR else Verdict.WITHIN
 
 
-class ReadingTree(QTreeWidget):
+class ReadingTree(Tree):
     """Codes, readiness, monitor results, freeze frames, identity."""
 
     def __init__(self, look: Look) -> None:
-        super().__init__()
+        titles = (tr("What"), tr("Value"), tr("State or limits"), tr("Margin"))
+        super().__init__(titles, tr("Stored in the car"), wide=(0,), branches=True)
         self._look = look
-        self.setAccessibleName(tr("Stored in the car"))
-        self.setHeaderLabels([tr("What"), tr("Value"), tr("State or limits"), tr("Margin")])
-        self.setUniformRowHeights(True)
         self.setItemDelegateForColumn(MARGIN_COLUMN, _MarginBar(look, self))
-        mode = QHeaderView.ResizeMode
-        self.header().setStretchLastSection(False)
         self.header().setMinimumSectionSize(60)
-        for column, how in enumerate(
-            (mode.Stretch, mode.Interactive, mode.Interactive, mode.Fixed)
+        mode = QHeaderView.ResizeMode
+        for column, how, width in (
+            (1, mode.Interactive, 170),
+            (2, mode.Interactive, 180),
+            (MARGIN_COLUMN, mode.Fixed, 110),
         ):
             self.header().setSectionResizeMode(column, how)
-        for column, width in ((1, 170), (2, 180), (MARGIN_COLUMN, 110)):
             self.setColumnWidth(column, width)
 
     @property

@@ -17,7 +17,6 @@ from logbench.app.services import Services
 from logbench.app.theme import Theme
 from logbench.cases.recording import ExportSpan
 from logbench.cases.runner import Owner
-from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -68,12 +67,16 @@ class Exporting:
         if recording is None or owner is None:
             return
         if path.suffix.lower() != ".csv":
-            try:
-                _save_picture(path, plots.ribbon, plots.shown, self._look.theme)
-            except LogbenchError as error:
-                self._notice.trouble(str(error))
-            else:
+            if _save_picture(path, plots, self._look.theme):
                 self._exported(path)
+            else:
+                self._notice.trouble(
+                    tr(
+                        "{path} could not be written: make room or choose another folder; the "
+                        "recording is as it was.",
+                        path=path,
+                    )
+                )
             return
         marks, view = plots.view.marks, plots.view
         first, last = sorted((marks.get("A", view.start_ns), marks.get("B", view.end_ns)))
@@ -85,70 +88,54 @@ class Exporting:
 
     def copy_picture(self) -> None:
         """Put the picture of what is shown into the clipboard."""
-        _copy_picture(self._plots.ribbon, self._plots.shown, self._look.theme)
+        QGuiApplication.clipboard().setImage(_picture(self._plots, self._look.theme))
         self._notice.passing(tr("The picture is in the clipboard."))
 
     def _exported(self, path: Path) -> None:
         self._notice.passing(tr("Written to {path}", path=path))
 
 
-def _save_picture(path: Path, ribbon: QWidget, below: QWidget, theme: Theme) -> None:
-    """Ribbon and what is below it, as PNG or (traces as lines) SVG, by the path's ending. Of a
-    `StripStack` all strips are drawn, also those scrolled out of sight.
-
-    Raises `StorageError` when it cannot be written, `UsageError` for another ending.
-    """
-    if path.suffix.lower() == ".svg":
-        _save_svg(path, ribbon, below, theme)
-        return
-    if path.suffix.lower() != ".png":
-        raise UsageError(
-            tr("'{name}' is no picture this program writes: use .png or .svg.", name=path.name)
-        )
-    if not _picture(ribbon, below, theme).save(str(path)):
-        raise _not_written(path)
-
-
-def _copy_picture(ribbon: QWidget, below: QWidget, theme: Theme) -> None:
-    """The same into the clipboard."""
-    QGuiApplication.clipboard().setImage(_picture(ribbon, below, theme))
-
-
-def _picture(ribbon: QWidget, below: QWidget, theme: Theme) -> QImage:
-    ratio = below.devicePixelRatioF()
-    image = QImage(_size(ribbon, below) * ratio, QImage.Format.Format_RGB32)
-    image.setDevicePixelRatio(ratio)
-    painter = QPainter(image)
-    _draw(painter, ribbon, below, theme)
-    painter.end()
-    return image
-
-
-def _save_svg(path: Path, ribbon: QWidget, below: QWidget, theme: Theme) -> None:
+def _save_picture(path: Path, plots: ReviewPlots, theme: Theme) -> bool:
+    """Ribbon and what is below it, as SVG (traces as lines) or PNG, by the path's ending. Of a
+    `StripStack` all strips are drawn, also those scrolled out of sight. False where it could not
+    be written."""
+    if path.suffix.lower() != ".svg":
+        return _picture(plots, theme).save(str(path))
     from PySide6.QtSvg import QSvgGenerator
 
     generator = QSvgGenerator()
     generator.setFileName(str(path))
-    generator.setViewBox(QRect(QPoint(), _size(ribbon, below)))
+    generator.setViewBox(QRect(QPoint(), _size(plots)))
     generator.setTitle("logbench")
     painter = QPainter()
     if not painter.begin(generator):
-        raise _not_written(path)
-    _draw(painter, ribbon, below, theme)
+        return False
+    _draw(painter, plots, theme)
+    return painter.end()
+
+
+def _picture(plots: ReviewPlots, theme: Theme) -> QImage:
+    ratio = plots.devicePixelRatioF()
+    image = QImage(_size(plots) * ratio, QImage.Format.Format_RGB32)
+    image.setDevicePixelRatio(ratio)
+    painter = QPainter(image)
+    _draw(painter, plots, theme)
     painter.end()
+    return image
 
 
-def _size(ribbon: QWidget, below: QWidget) -> QSize:
+def _size(plots: ReviewPlots) -> QSize:
+    below = plots.shown
     height = below.height()
     if isinstance(below, StripStack):
         height = sum(s.height() for s in below.strips) + below.axis.height()
-    return QSize(below.width(), ribbon.height() + height)
+    return QSize(below.width(), plots.ribbon.height() + height)
 
 
-def _draw(painter: QPainter, ribbon: QWidget, below: QWidget, theme: Theme) -> None:
-    painter.fillRect(QRect(QPoint(), _size(ribbon, below)), QColor(theme.window))
-    ribbon.render(painter, QPoint(0, 0))
-    y = ribbon.height()
+def _draw(painter: QPainter, plots: ReviewPlots, theme: Theme) -> None:
+    painter.fillRect(QRect(QPoint(), _size(plots)), QColor(theme.window))
+    plots.ribbon.render(painter, QPoint(0, 0))
+    below, y = plots.shown, plots.ribbon.height()
     if not isinstance(below, StripStack):
         below.render(painter, QPoint(0, y))
         return
@@ -159,13 +146,3 @@ def _draw(painter: QPainter, ribbon: QWidget, below: QWidget, theme: Theme) -> N
         painter.restore()
         y += strip.height()
     below.axis.render(painter, QPoint(0, y))
-
-
-def _not_written(path: Path) -> StorageError:
-    return StorageError(
-        tr(
-            "{path} could not be written: make room or choose another folder; the "
-            "recording is as it was.",
-            path=path,
-        )
-    )

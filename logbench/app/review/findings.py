@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QTextBrowser, QTreeWidgetItem, QVBoxLayout, QWidge
 
 from logbench.analysis.findings import ends_in, number_text, reason_text
 from logbench.analysis.model import Band, Finding
-from logbench.app.parts import current_row, lay, muted, named, plain_tip
+from logbench.app.parts import lay, muted, named, plain_tip
 from logbench.app.tables import Tree, splitter
 from logbench.app.theme import VERDICT_SYMBOLS, Look
 from logbench.plot.trace import SECOND
@@ -162,19 +162,8 @@ class FindingsPanel(QWidget):
 
     def current(self) -> Finding | None:
         """The chosen finding."""
-        place = current_row(self.list)
+        place = self.list.row
         return self.findings[place] if 0 <= place < len(self.findings) else None
-
-    def choose(self, index: int) -> None:
-        """Choose by place in the list, as a click would."""
-        item = self.list.topLevelItem(index % max(1, len(self.findings)))
-        if item is not None:
-            self.list.setCurrentItem(item)
-
-    def step(self, by: int) -> None:
-        """Choose the next or the one before."""
-        item = self.list.currentItem()
-        self.choose(0 if item is None else self.list.indexOfTopLevelItem(item) + by)
 
     def _write(self, _: object = None) -> None:
         """What depends on the look."""

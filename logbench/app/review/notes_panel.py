@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,6 @@ from PySide6.QtWidgets import (
 from logbench.app.commands import add_command
 from logbench.app.parts import (
     Notice,
-    current_row,
     lay,
     muted,
     named,
@@ -82,8 +82,8 @@ class NotesPanel(QWidget):
     def add_commands(self, owner: QWidget) -> None:
         """A note is written from anywhere on the page; edited and removed in the list."""
         add_command(owner, tr("Write a note on the span from A to B"), "M", self.ask_to_add)
-        add_command(owner, tr("Next note"), "Alt+N", lambda: self.step(1))
-        add_command(owner, tr("Previous note"), "Alt+Shift+N", lambda: self.step(-1))
+        add_command(owner, tr("Next note"), "Alt+N", partial(self.list.step, 1))
+        add_command(owner, tr("Previous note"), "Alt+Shift+N", partial(self.list.step, -1))
         add_command(self, tr("Edit the chosen note"), "F2", self.ask_to_edit)
         add_command(self, tr("Remove the chosen note"), "Ctrl+Del", self.remove)
 
@@ -97,18 +97,9 @@ class NotesPanel(QWidget):
         if self._recording is not None:
             self._start(ReadNotes(self._recording, self._sha256))
 
-    def step(self, by: int) -> None:
-        """Choose the next note, or the previous one."""
-        count = self.list.topLevelItemCount()
-        if count:
-            at = current_row(self.list)
-            item = self.list.topLevelItem((at + by) % count if at >= 0 else 0)
-            if item is not None:
-                self.list.setCurrentItem(item)
-
     def current(self) -> Note | None:
         """The chosen note."""
-        at = current_row(self.list)
+        at = self.list.row
         return self.notes[at] if 0 <= at < len(self.notes) else None
 
     def _show(self, notes: Sequence[Note]) -> None:

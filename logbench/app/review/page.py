@@ -213,7 +213,7 @@ class ReviewPage(QWidget):
     def step_finding(self, by: int) -> None:
         """Choose the next finding, or the previous one."""
         self.tabs.setCurrentIndex(0)
-        self.findings.step(by)
+        self.findings.list.step(by)
 
     def _widen_side(self) -> None:
         """For texts of the size chosen."""
