@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -23,14 +24,14 @@ from PySide6.QtWidgets import QApplication
 from logbench.app.commands import CommandList
 from logbench.app.theme import Choice
 from logbench.app.window import MainWindow
-from logbench.capture.demo_drives import DEMO_SIGNALS, FAULT, demo_vehicle
-from logbench.capture.produce import record_simulated
+from logbench.capture.demo_drives import DEMO_SIGNALS, FAULT, DemoDrive, record_simulated
 from logbench.cases.settings import Settings
 from logbench.cli.demo import demo_link_url
-from logbench.recording.model import Event
+from logbench.recording.model import Event, iso_utc
 from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
+from logbench.simulator.produce import produce
 
 FOLDER = Path(__file__).parent / "screenshots"
 SIZES = ((1600, 900), (1100, 700))
@@ -86,12 +87,12 @@ def new_window(folder: Path) -> MainWindow:
 
 def drive_file(folder: Path) -> Path:
     """The invented car with its fault on the scripted drive."""
+    drive = Drive(named_car("demo"), {FAULT: 1.0}, schedule("test-drive"), seed=7)
     return record_simulated(
         folder / "demo-before.parquet",
-        Drive(named_car("demo"), {FAULT: 1.0}, schedule("test-drive"), seed=7),
-        DEMO_SIGNALS,
-        seed=7,
-        vehicle=demo_vehicle(),
+        drive,
+        produce(drive, DEMO_SIGNALS, seed=7),
+        DemoDrive(1.0, 20.0, 7, iso_utc(datetime.now(UTC)), ""),
         events=[Event(t_ns=140_000_000_000, kind="marker", text="rattle on the left")],
     )
 

@@ -5,10 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache
 
-from logbench.simulator.encode import LENGTHS
+from logbench.simulator.encode import PIDS, encode
 from logbench.simulator.protocols import BusProtocol
 from logbench.simulator.timing import MAX_PACKED, Sending, SerialOut, Timing, can_arrivals, frame_s
 from logbench.vehicle.framing import frames_of
+
+LENGTHS = {
+    **{pid: len(encode(pid, {})) for pid in PIDS},
+    **dict.fromkeys(range(0x00, 0xE0, 0x20), 4),
+}
+"""Data bytes of each PID that the simulator encodes, the supported lists included."""
 
 
 def line_chars(protocol: BusProtocol, data_bytes: int, headers: bool, spaces: bool) -> int:

@@ -11,7 +11,7 @@ from logbench.simulator.model import CarSource
 from logbench.simulator.server import CanServer, Server
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import Trouble
-from logbench.simulator.wires import CanWire, TcpWire, TerminalWire
+from logbench.simulator.wires import CanWire, TcpWire, TerminalPort, TerminalWire
 from logbench.system.threads import Supervised
 
 
@@ -44,6 +44,49 @@ def serve_tcp(
         yield server.url
 
 
+class StrictWire(TerminalWire):
+    """A pseudo-terminal whose client gets unreadable characters at another speed than `baud`."""
+
+    def __init__(self, baud: int) -> None:
+        super().__init__()
+        self._baud = baud
+
+    def accept(self) -> TerminalPort:
+        client = super().accept()
+        return StrictPort(client.fileno(), self._baud)
+
+
+class StrictPort(TerminalPort):
+    """Its client."""
+
+    def __init__(self, master: int, baud: int) -> None:
+        super().__init__(master)
+        self._baud = baud
+
+    def read(self) -> bytes | None:
+        data = super().read()
+        return data and self._mangled(data)
+
+    def write(self, data: bytes) -> None:
+        super().write(self._mangled(data))
+
+    def _mangled(self, data: bytes) -> bytes:
+        if terminal_baud(self.fileno()) == self._baud:
+            return data
+        return bytes(byte * 37 & 0xFF | 0x80 for byte in data)
+
+
+def terminal_baud(terminal: int) -> int:
+    """Speed to which a client has set the terminal, in bit/s; 0 for one that has no constant."""
+    import termios
+
+    speed = termios.tcgetattr(terminal)[5]
+    for name in dir(termios):
+        if name[0] == "B" and name[1:].isdigit() and getattr(termios, name) == speed:
+            return int(name[1:])
+    return 0
+
+
 @contextlib.contextmanager
 def serve_pty(
     car: CarSource,
@@ -59,7 +102,7 @@ def serve_pty(
     `strict_baud`: a client that sets another speed than the timing's gets unreadable characters.
     """
     adapter = Adapter(car, timing, protocol=protocol, clock=clock, troubles=troubles)
-    wire = TerminalWire(adapter.timing.baud if strict_baud else None)
+    wire = StrictWire(adapter.timing.baud) if strict_baud else TerminalWire()
     with serve(adapter, wire):
         yield wire.path
 

@@ -6,12 +6,21 @@ give the same samples everywhere.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from logbench.car.model import Car
+from logbench.recording.finish import check_folder, write_recording
+from logbench.recording.model import Event, Facts, LinkFacts, Trace, signal_facts
 from logbench.recording.storage import storage_trouble
+from logbench.signals.table import table
+from logbench.system.version import SOFTWARE
+
+if TYPE_CHECKING:
+    from logbench.simulator.drive import Drive
+    from logbench.simulator.produce import Samples
 
 CAR_NAME = "demo"
 FAULT = "unmetered_air"
@@ -63,11 +72,12 @@ def make_demo(
     """Drive `before` or `after` and write `NAME.parquet` into a folder, or with a number behind it
     where that is taken; takes some seconds. `progress` receives the share done and the phase of the
     drive. Raises `StorageError`."""
-    from logbench.capture.produce import record_simulated
     from logbench.simulator.cars import Faults, named_car
     from logbench.simulator.drive import Drive
     from logbench.simulator.driver import schedule
+    from logbench.simulator.produce import produce
 
+    check_folder(folder)
     how, route = DEMO_DRIVES[name], schedule("test-drive")
 
     def report(done_s: float, phase: str) -> None:
@@ -82,16 +92,34 @@ def make_demo(
         seed=how.seed,
         learnt=how.severity > 0.0,  # the codes were cleared after the repair, the trims with them
     )
-    return record_simulated(
-        folder / f"{name}.parquet",
-        drive,
-        DEMO_SIGNALS,
-        vehicle=demo_vehicle(),
-        note=how.note,
-        seed=how.seed,
+    samples = produce(drive, DEMO_SIGNALS, seed=how.seed, progress=report)
+    return record_simulated(folder / f"{name}.parquet", drive, samples, how)
+
+
+def record_simulated(
+    path: Path,
+    drive: Drive,
+    samples: dict[tuple[str, str], Samples],
+    how: DemoDrive,
+    events: Collection[Event] = (),
+) -> Path:
+    """Write what a simulated drive gave, with the facts of the invented car. Returns the name of
+    the file, see `write_recording`. Raises `StorageError`."""
+    traces = [
+        Trace(signal, ecu, table().by_acronym(signal).unit, t_ns, values)
+        for (signal, ecu), (t_ns, values) in samples.items()
+    ]
+    facts = Facts(
         started_utc=how.started_utc,
-        progress=report,
+        software=SOFTWARE,
+        vehicle=demo_vehicle(),
+        link=LinkFacts(url="sim:", adapter="none, computed", protocol="none", simulated=True),
+        signals=signal_facts(trace.signal for trace in traces),
+        ecus={ecu: drive.names[ecu] for ecu in drive.ecus},
+        events=list(events),
+        note=how.note,
     )
+    return write_recording(path, traces, facts)
 
 
 def held_demo(

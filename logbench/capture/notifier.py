@@ -7,10 +7,9 @@ import datetime
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
-from typing import Protocol
 
-from logbench.capture.messages import Message, Status, Step
-from logbench.capture.outbox import Row
+from logbench.capture.messages import Status, Step
+from logbench.capture.outbox import Outbox, Row
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import Opened
 from logbench.recording.model import Event
@@ -26,25 +25,8 @@ _RATE_WINDOW = 10
 """Status intervals over which rates are counted."""
 
 
-class Watcher(Protocol):
-    """Where messages and samples go, see `capture.outbox.Outbox`."""
-
-    @property
-    def dropped(self) -> int:
-        """Samples not shown."""
-        ...
-
-    def message(self, message: Message) -> None:
-        """One message."""
-        ...
-
-    def rows(self, rows: list[Row]) -> None:
-        """Samples."""
-        ...
-
-
 @contextlib.contextmanager
-def heartbeat(watcher: Watcher, status: Status) -> Iterator[None]:
+def heartbeat(watcher: Outbox, status: Status) -> Iterator[None]:
     """Send this status again and again, from another thread; its death is only reported."""
 
     def beat() -> None:
@@ -70,7 +52,7 @@ class Notifier:
         self,
         clock: Callable[[], int],
         sink: Sink,
-        watcher: Watcher,
+        watcher: Outbox,
         utc_now: Callable[[], datetime.datetime],
     ) -> None:
         self._clock, self._sink, self._watcher = clock, sink, watcher

@@ -32,18 +32,39 @@ from logbench.capture.messages import (
 )
 from logbench.capture.outbox import Outbox
 from logbench.capture.session import Session
-from logbench.capture.sources.choose import SourceMaker, make_source
+from logbench.capture.sources.car import PolledSource
+from logbench.capture.sources.model import Source
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError, error_named
 from logbench.recording.finish import recover
 from logbench.recording.journal_reading import SUFFIX
 from logbench.system.log import start_logging
 from logbench.system.threads import Supervised
+from logbench.vehicle.links.schemes import leads_to
 
 log = logging.getLogger(__name__)
 
 MUTE_S = 5.0
 """Without a sign of life for so long, the watcher is notified."""
+SourceMaker = Callable[[CaptureRequest], Source]
+"""Makes the source inside the capture process; must be picklable."""
+
+
+def make_source(request: CaptureRequest) -> Source:
+    """The source for the request's link URL, not open yet.
+
+    Raises `LinkUnknownError` for a URL that is not understood, here or when it is opened.
+    """
+    kind = leads_to(request.link_url)
+    if kind == "simulated car":
+        from logbench.capture.sources.simulated import SimulatedSource  # only where it is wanted
+
+        return SimulatedSource(request)
+    if kind == "recording":
+        from logbench.capture.sources.replay import ReplaySource
+
+        return ReplaySource(request)
+    return PolledSource(request, request.link_url)
 
 
 class Capture:

@@ -30,9 +30,8 @@ from logbench.capture.messages import (
     Step,
     Stop,
 )
-from logbench.capture.notifier import Notifier, Watcher
-from logbench.capture.outbox import Row
-from logbench.capture.rules import RuleWatch
+from logbench.capture.notifier import Notifier, RuleWatch
+from logbench.capture.outbox import Outbox, Row
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.car.identity import Identity, Match
@@ -67,7 +66,7 @@ class Session:
         self,
         request: CaptureRequest,
         source: Source,
-        watcher: Watcher,
+        watcher: Outbox,
         *,
         utc_now: Callable[[], datetime.datetime] = _UTC_NOW,
     ) -> None:

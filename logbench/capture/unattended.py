@@ -26,7 +26,8 @@ from logbench.capture.messages import (
     Stop,
     Unattended,
 )
-from logbench.capture.notifier import Watcher, heartbeat
+from logbench.capture.notifier import heartbeat
+from logbench.capture.outbox import Outbox
 from logbench.capture.session import Session
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError, WorkerDiedError
@@ -173,7 +174,7 @@ class UnattendedRun:
     `limit_s` of the request holds for each recording.
     """
 
-    def __init__(self, request: CaptureRequest, source: Source, watcher: Watcher) -> None:
+    def __init__(self, request: CaptureRequest, source: Source, watcher: Outbox) -> None:
         assert request.unattended is not None
         assert request.out is not None
         self._request = _with_rpm(request)

@@ -242,12 +242,6 @@ _ENCODERS: dict[int, Encoder] = {
 PIDS = frozenset(_ENCODERS)
 """Service 01 PIDs that can be encoded, without those that list the supported ones."""
 
-LENGTHS: Mapping[int, int] = {
-    **{pid: len(encoder({})) for pid, encoder in _ENCODERS.items()},
-    **dict.fromkeys(range(0x00, 0xE0, 0x20), 4),
-}
-"""Data bytes of each PID, the supported lists included."""
-
 
 def encode(pid: int, readings: Readings) -> bytes:
     """The data bytes of `pid`, without service and PID byte; `KeyError` for one not in `PIDS`."""

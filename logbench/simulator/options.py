@@ -14,9 +14,8 @@ from logbench.simulator.cars import CAR_NAMES, Car, Faults, draw_car, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import SCHEDULE_NAMES, schedule
 from logbench.simulator.ecu import Edition
-from logbench.simulator.model import CarSource
+from logbench.simulator.model import CarSource, StillCar
 from logbench.simulator.protocols import CAR_PROTOCOLS, PROTOCOLS
-from logbench.simulator.still import StillCar
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import Trouble, parse_trouble
 

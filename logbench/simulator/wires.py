@@ -92,47 +92,29 @@ def _listen(host: str, port: int) -> socket.socket:
 class TerminalPort:
     """The client on a pseudo-terminal: always there, whether anybody has it open or not."""
 
-    def __init__(self, master: int, baud: int | None) -> None:
+    def __init__(self, master: int) -> None:
         self._master = master
-        self._baud = baud
 
     def fileno(self) -> int:
         """The master side's."""
         return self._master
 
     def read(self) -> bytes | None:
-        """Up to 4 KiB; unreadable where the client's speed is not the adapter's."""
+        """Up to 4 KiB."""
         try:
-            data = os.read(self._master, 4096)
+            return os.read(self._master, 4096)
         except BlockingIOError:
             return b""
         except OSError:
             return None
-        return self._mangled(data)
 
     def write(self, data: bytes) -> None:
         """As much of `data` as there is room for: a serial line waits for nobody."""
         with contextlib.suppress(BlockingIOError):  # nobody reads: the rest is lost
-            os.write(self._master, self._mangled(data))
+            os.write(self._master, data)
 
     def close(self) -> None:
         """Nothing: the terminal belongs to the wire."""
-
-    def _mangled(self, data: bytes) -> bytes:
-        if self._baud is None or terminal_baud(self._master) == self._baud:
-            return data
-        return bytes(byte * 37 & 0xFF | 0x80 for byte in data)
-
-
-def terminal_baud(terminal: int) -> int:
-    """Speed to which a client has set the terminal, in bit/s; 0 for one that has no constant."""
-    import termios
-
-    speed = termios.tcgetattr(terminal)[5]
-    for name in dir(termios):
-        if name[0] == "B" and name[1:].isdigit() and getattr(termios, name) == speed:
-            return int(name[1:])
-    return 0
 
 
 class TerminalWire:
@@ -142,13 +124,12 @@ class TerminalWire:
     goes away and comes back, as an adapter that is unplugged does.
     """
 
-    def __init__(self, baud: int | None = None) -> None:
-        """With a `baud`, a client that sets another speed gets unreadable characters."""
+    def __init__(self) -> None:
+        """Raises `PortMissingError` where there are no pseudo-terminals."""
         if sys.platform == "win32":
             raise PortMissingError(
                 "There are no pseudo-terminals on this system: serve on a TCP port instead."
             )
-        self._baud = baud
         self._folder = tempfile.TemporaryDirectory(prefix="logbench-")
         self.path = os.path.join(self._folder.name, "adapter")
         self._sides: tuple[int, int] | None = None
@@ -175,7 +156,7 @@ class TerminalWire:
         """The one client there is."""
         assert self._sides is not None
         self._waiting = False
-        return TerminalPort(self._sides[0], self._baud)
+        return TerminalPort(self._sides[0])
 
     def refuse(self, refused: bool) -> None:
         """Take the terminal away, or make one again at the same path."""

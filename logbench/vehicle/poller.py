@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import math
 import time
-from collections import deque
 from collections.abc import Mapping, Sequence
 
 from logbench.errors import ReplyError, RequestRefusedError
@@ -30,7 +29,6 @@ _REPACK_S = (30.0, 600.0)
 a disturbed bus can look like a refusal."""
 _REPLAN_AFTER = (40, 150, 600)
 """Requests after which the packing is chosen anew with what the cost model has learnt."""
-_RATE_WINDOW_S = 5.0
 _CAN_TIMEOUT_S = 1.5
 """An adapter that has not answered a poll on CAN for so long is asked for a sign of life."""
 
@@ -108,8 +106,6 @@ class Poller:
         )
         self._chosen: tuple[int, Pids] | None = None
         self._unlearnt: Exchange | None = None
-        self._recent: deque[tuple[float, str]] = deque()
-        self._first_s: float | None = None
         self._last_reply_s = time.monotonic()
         self._silent_run = 0
         self._refusals = 0
@@ -128,7 +124,9 @@ class Poller:
         pids = self._next_pids()
         self._link.meanwhile = self._prepare
         readings = self._ask(pids)
-        self._count(readings)
+        self.counts.samples += len(readings)
+        if readings:
+            self._disturbance.over()
         if self.counts.requests in _REPLAN_AFTER:
             self._scheduler.plan()
         if time.monotonic() > self._repack_at_s:
@@ -141,18 +139,6 @@ class Poller:
         self._silent_run = 0
         self._last_reply_s = time.monotonic()
         self._disturbance.over()
-
-    def rates(self) -> dict[str, float]:
-        """Achieved rate by acronym in Hz over the last seconds, all ECUs together."""
-        now_s = time.monotonic()
-        self._forget(now_s)
-        rates = dict.fromkeys(self.signals, 0.0)
-        if self._first_s is None:
-            return rates
-        window_s = max(min(_RATE_WINDOW_S, now_s - self._first_s), 1e-3)
-        for _, acronym in self._recent:
-            rates[acronym] += 1 / window_s
-        return rates
 
     @property
     def silent_s(self) -> float:
@@ -319,22 +305,6 @@ class Poller:
             )
             state.lost = True
             self._scheduler.suspend(state.pid, 1 / _LOST_RETRY_S)
-
-    # --- figures ---
-
-    def _count(self, readings: list[Reading]) -> None:
-        now_s = time.monotonic()
-        if readings:
-            self._first_s = now_s if self._first_s is None else self._first_s
-            self._disturbance.over()
-        self.counts.samples += len(readings)
-        self._recent.extend((now_s, reading.signal) for reading in readings)
-        self._forget(now_s)
-
-    def _forget(self, now_s: float) -> None:
-        recent = self._recent
-        while recent and recent[0][0] < now_s - _RATE_WINDOW_S:
-            recent.popleft()
 
 
 def _single_ecu(link: Link, facts: CarFacts, pids: Mapping[int, PolledPid]) -> str | None:

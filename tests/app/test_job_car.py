@@ -18,7 +18,7 @@ from logbench.app.theme import LIGHT, Look
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
 from logbench.job.folder import open_job
-from logbench.simulator.still import WARM_IDLE, StillCar
+from logbench.simulator.model import WARM_IDLE, StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS
 from logbench.vehicle.records.codes import code_of

@@ -21,7 +21,7 @@ from logbench.cases.job import WriteReport
 from logbench.cases.work import Work
 from logbench.job.folder import JobFolder, create_job, open_job
 from logbench.job.model import Job
-from logbench.simulator.still import WARM_IDLE, StillCar
+from logbench.simulator.model import WARM_IDLE, StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.records.clearing import CONSENT
 from tests.app.comparing import DRIVES, drop

@@ -24,9 +24,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))  # for `tests`
 
 from logbench.signals.table import table
 from logbench.simulator.canbus import CanCar
+from logbench.simulator.model import StillCar
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.serve import SimulatedCar
-from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
 from logbench.vehicle.discovery import discover

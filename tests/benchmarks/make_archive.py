@@ -17,7 +17,6 @@ from pathlib import Path
 
 import numpy as np
 
-from logbench.capture.produce import vehicle_of
 from logbench.car.model import Car
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, LinkFacts, Trace, signal_facts
@@ -52,7 +51,16 @@ def base_drives(count: int, seconds: float) -> list[tuple[Car, list[Trace]]]:
             Trace(signal, ecu, table().by_acronym(signal).unit, t_ns, value)
             for (signal, ecu), (t_ns, value) in samples.items()
         ]
-        made.append((vehicle_of(drive), traces))
+        vehicle = Car(
+            label=car.label,
+            vin=car.vin,
+            displacement_l=car.displacement_l,
+            cylinders=car.cylinders,
+            turbo=car.turbo,
+            fuel="petrol",
+            regulating_temp_degc=car.regulating_degc,
+        )
+        made.append((vehicle, traces))
     return made
 
 

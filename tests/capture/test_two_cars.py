@@ -28,7 +28,7 @@ from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Facts, Surroundings
 from logbench.recording.reader import open_recording
-from logbench.simulator.still import StillCar
+from logbench.simulator.model import StillCar
 from tests.capture.test_polled import wait_for
 from tests.capture.test_session import Listener
 from tests.capture.watched import QUICK, watched

@@ -20,7 +20,7 @@ from logbench.capture.messages import (
     Stop,
     Unattended,
 )
-from logbench.capture.rules import RuleWatch
+from logbench.capture.notifier import RuleWatch
 from logbench.capture.sources.model import Opened
 from logbench.capture.unattended import UnattendedRun, keep_to_budget
 from logbench.cli.main import main

@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from logbench.capture.messages import Batch
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.still import StillCar
+from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import TcpWire
 from tests.serving import serve

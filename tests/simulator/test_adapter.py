@@ -7,7 +7,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.still import StillCar
+from logbench.simulator.model import StillCar
 from logbench.simulator.timing import CarClock, Timing
 
 SETTINGS = [

@@ -13,10 +13,10 @@ import pytest
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.simulator.canbus import CanCar, CanFrame
 from logbench.simulator.ecu import Edition
+from logbench.simulator.model import StillCar
 from logbench.simulator.options import parse_sim_url
 from logbench.simulator.protocols import PROTOCOLS, segment
 from logbench.simulator.serve import SimulatedCar, make_server
-from logbench.simulator.still import StillCar
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import Trouble
 from logbench.simulator.wires import PythonCanWire, SlcanWire, open_wire

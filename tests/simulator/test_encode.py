@@ -12,6 +12,7 @@ from obd.protocols.protocol import Frame, Message
 from logbench.signals.decoding import decode, scaling_from, supported_pids
 from logbench.signals.table import Signal, table
 from logbench.simulator import encode
+from tests.bounds import LENGTHS
 
 NAN = float("nan")
 
@@ -33,7 +34,7 @@ def test_the_table_decodes_what_was_encoded(pid: int) -> None:
     for _ in range(300):
         readings = {signal.acronym: value_of(signal, rng) for signal in signals}
         data = encode.encode(pid, readings)
-        assert len(data) == table().lengths[pid] == encode.LENGTHS[pid]
+        assert len(data) == table().lengths[pid] == LENGTHS[pid]
         decoded = decode(pid, data)
         for signal in signals:
             got = decoded[signal.acronym]

@@ -11,8 +11,8 @@ from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.ecu import Ecus
+from logbench.simulator.model import StillCar
 from logbench.simulator.monitors import MonitorTest
-from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 
 TESTS = (

@@ -20,8 +20,8 @@ import pytest
 import serial
 
 from logbench.errors import LinkError, LinkUnknownError, PortMissingError, UsageError
+from logbench.simulator.model import StillCar
 from logbench.simulator.serve import SimulatedCar, main_serve
-from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from tests.serving import serve_pty, serve_tcp
 

@@ -14,8 +14,8 @@ import pytest
 import serial
 
 from logbench.simulator.adapter import Adapter
+from logbench.simulator.model import StillCar
 from logbench.simulator.serve import SimulatedCar
-from logbench.simulator.still import StillCar
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import TROUBLES, Trouble, parse_trouble
 from tests.serving import serve_pty, serve_tcp

@@ -7,7 +7,7 @@ from contextlib import ExitStack, closing
 
 import pytest
 
-from logbench.simulator.still import StillCar
+from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.link import Link
 from logbench.vehicle.links import open_link

@@ -17,7 +17,7 @@ from logbench.errors import (
     LinkLostError,
     PortMissingError,
 )
-from logbench.simulator.still import StillCar
+from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.links import open_link

@@ -17,7 +17,7 @@ from logbench.errors import (
 )
 from logbench.signals.table import table
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.still import StillCar
+from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import parse_trouble
 from logbench.simulator.wires import PythonCanWire, SlcanWire

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from logbench.errors import LinkError, LogbenchError
 from logbench.signals.table import table
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.still import StillCar
+from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle import poller
 from logbench.vehicle.discovery import discover

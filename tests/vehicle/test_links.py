@@ -24,7 +24,7 @@ from logbench.errors import (
     LinkUnknownError,
     PortMissingError,
 )
-from logbench.simulator.still import StillCar
+from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.links import open_link
 from logbench.vehicle.links.dialect import PROTOCOLS, Status, lines_of, status_of

@@ -265,10 +265,6 @@ class BleLink(AdapterLink):
         )
 
 
-make = BleLink
-"""The link of a parsed URL; raises LinkUnknownError."""
-
-
 # --- which devices are in the air ---
 
 SCAN_S = 10.0

@@ -224,7 +224,3 @@ class CanLink(Link):
         bus, self._bus = self._bus, None
         if bus is not None:
             bus.shutdown()
-
-
-make = CanLink
-"""The link of a parsed URL; raises LinkUnknownError."""

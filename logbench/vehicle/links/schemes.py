@@ -11,7 +11,6 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
-from types import ModuleType
 from typing import TYPE_CHECKING, Literal
 from urllib.parse import parse_qsl
 
@@ -99,7 +98,7 @@ class Scheme:
 
     name: str
     """For links to a car also its module in this folder, which has
-    `OPTIONS` (legal keys after `?`) and `make(url, progress)`."""
+    `OPTIONS` (legal keys after `?`) and its class, named like `TcpLink(url, progress)`."""
     title: str
     form: str
     """How such a URL is written."""
@@ -128,9 +127,12 @@ class Scheme:
         """That entry."""
         return LinkChoice(f"{self.name}:", self.asks)
 
-    def module(self) -> ModuleType:
-        """Its module."""
-        return import_module(f"logbench.vehicle.links.{self.name}")
+    def link(self, url: str, progress: Progress | None) -> Link:
+        """A link of this kind, by its module. Raises LinkUnknownError."""
+        module = import_module(f"logbench.vehicle.links.{self.name}")
+        make: Callable[[LinkUrl, Progress | None], Link]
+        make = getattr(module, f"{self.name.title()}Link")
+        return make(parse_url(url, self.form, module.OPTIONS), progress)
 
     def lacking(self) -> LinkUnknownError:
         """What to raise where its package is not installed."""
@@ -270,8 +272,6 @@ def open_link(url: str, progress: Progress | None = None) -> Link:
     the legal kinds or options. `sim:` and `replay:` are not opened here: whoever starts the
     simulated car opens the `tcp://` address it serves, and a recording has no car to be asked.
     """
-    from logbench.vehicle.link import Link  # `--help` only wants the forms
-
     scheme = scheme_of(url)
     if scheme is None:
         raise LinkUnknownError(f"The link {url!r} is of no known kind: use one of {forms()}.")
@@ -279,10 +279,7 @@ def open_link(url: str, progress: Progress | None = None) -> Link:
         raise LinkUnknownError(
             f"The link {url!r} leads to a {scheme.leads_to}: use it for `logbench record`."
         )
-    module = scheme.module()
-    link = module.make(parse_url(url, scheme.form, module.OPTIONS), progress)
-    assert isinstance(link, Link)
-    return link
+    return scheme.link(url, progress)
 
 
 def link_choices(used: Sequence[str] = (), *, replay: bool = False) -> list[LinkChoice]:

@@ -139,10 +139,6 @@ def _answers(port: SerialPort) -> bool:
     return False
 
 
-make = SerialLink
-"""The link of a parsed URL; raises LinkUnknownError."""
-
-
 def _open_sentence(name: str, error: Exception) -> str:
     number = getattr(error, "errno", None)
     text = str(error)

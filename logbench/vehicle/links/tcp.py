@@ -98,10 +98,6 @@ class TcpLink(AdapterLink):
         return SocketPort(self._host, self._tcp_port, self.check)
 
 
-make = TcpLink
-"""The link of a parsed URL; raises LinkUnknownError."""
-
-
 def _connected(host: str, port: int, check: Callable[[], None]) -> socket.socket:
     """In several short tries, between which `check` may end it by raising."""
     for _ in range(CONNECT_TRIES):

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 import logbench
 from logbench.errors import ClearingRefusedError, LinkLostError, StorageError
 from logbench.simulator.adapter import Adapter
+from logbench.simulator.model import WARM_IDLE, StillCar
 from logbench.simulator.monitors import MonitorTest
-from logbench.simulator.still import WARM_IDLE, StillCar
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link, Raw
 from logbench.vehicle.model import Protocol

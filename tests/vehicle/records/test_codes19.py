@@ -14,8 +14,8 @@ from logbench.errors import ClearingRefusedError, ReplyError
 from logbench.signals.codes import code_from_bytes
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.ecu import code_list
+from logbench.simulator.model import StillCar
 from logbench.simulator.serve import SimulatedCar
-from logbench.simulator.still import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
 from logbench.vehicle.links import open_link

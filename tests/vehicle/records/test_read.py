@@ -8,8 +8,8 @@ import pytest
 
 from logbench.errors import CarSilentError, LinkLostError, ReplyError
 from logbench.simulator.canbus import CanCar
+from logbench.simulator.model import ENGINE_PIDS, WARM_IDLE, StillCar
 from logbench.simulator.monitors import MonitorTest
-from logbench.simulator.still import ENGINE_PIDS, WARM_IDLE, StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
 from logbench.vehicle.links import open_link
