@@ -38,7 +38,7 @@ def request_s(
     off and headers on, and sends nothing late; one ECU answers.
     """
     frames = frames_of(1 + sum(1 + LENGTHS[pid] for pid in pids))
-    t_s = timing.delay_s + timing.chars_s(2 + 2 * len(pids) + 1 + 1) + timing.command_s
+    t_s = timing.delay_s + timing.chars_s(2 + 2 * len(pids) + 1 + 1) + timing.command_ms / 1000
     t_s += frame_s(protocol) + timing.ecu_s(0)
     out = SerialOut(timing)
     sending = Sending("7E8", tuple(bytes(8) for _ in range(frames)), t_s)

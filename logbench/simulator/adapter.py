@@ -184,7 +184,7 @@ class Adapter:
         text = re.sub(r"\s", "", line.decode("latin-1")).upper()
         if not text:
             text = self._last
-        start_s = t_s + self.timing.command_s
+        start_s = t_s + self.timing.command_ms / 1000
         if len(line) > _INPUT_LIMIT or not text:
             self._finish(self._unknown(start_s) if text else Work(done_s=start_s))
             return

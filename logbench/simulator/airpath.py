@@ -43,12 +43,9 @@ class AirPath:
     """Turbocharger, throttle, manifold and cylinder filling of one car."""
 
     def __init__(self, car: Car) -> None:
-        self._litres = car.displacement_l
+        self._car = car
         self._volume_l = MANIFOLD_SHARE * car.displacement_l
         self._full_mm2 = _FULL_MM2_PER_L * car.displacement_l * (1.0 + car.boost_kpa / 150.0)
-        self._ve_peak = car.ve_peak
-        self._ve_rpm = car.ve_peak_rpm
-        self._boost = car.boost_kpa
         # Severity 1: a car that meters its air misses a fifth of it at idle; one that measures
         # manifold pressure gets more air than its closed throttle can take back.
         self._leak_mm2 = (1.05 if car.has_maf else 6.0) * car.displacement_l
@@ -59,19 +56,18 @@ class AirPath:
     def filling(self, rpm: float, p_man_kpa: float, p_exh_kpa: float) -> float:
         """Volumetric efficiency against the manifold: the tuning over rpm times what the residual
         gas of the last cycle leaves free (compression ratio 10)."""
-        d = (rpm - self._ve_rpm) / self._ve_rpm
+        d = (rpm - self._car.ve_peak_rpm) / self._car.ve_peak_rpm
         residual = p_exh_kpa / p_man_kpa if p_man_kpa > 5.0 else p_exh_kpa / 5.0
         free: float = 1.111 - 0.111 * residual**0.714
-        return (self._ve_peak - 0.22 * d * d) * (free if free > 0.1 else 0.1)
+        return (self._car.ve_peak - 0.22 * d * d) * (free if free > 0.1 else 0.1)
 
     def full_air_g_s(self, rpm: float, p_amb_kpa: float, charge_k: float) -> float:
         """Air at full throttle at this rpm, with all the boost there is."""
-        d = (rpm - self._ve_rpm) / self._ve_rpm
+        d = (rpm - self._car.ve_peak_rpm) / self._car.ve_peak_rpm
         spool = min(1.0, max(0.0, (rpm - 1100.0) / 1300.0))
-        p = p_amb_kpa + self._boost * spool - 1.0
-        return (
-            (self._ve_peak - 0.22 * d * d) * p * self._litres * max(rpm, 1.0) / (CYCLE * charge_k)
-        )
+        p = p_amb_kpa + self._car.boost_kpa * spool - 1.0
+        filling = self._car.ve_peak - 0.22 * d * d
+        return filling * p * self._car.displacement_l * max(rpm, 1.0) / (CYCLE * charge_k)
 
     def leak_g_s(self, severity: float, p_man: float, p_amb: float, charge_k: float) -> float:
         """Air through the leak into the manifold, negative out of a charged one; kPa."""
@@ -86,7 +82,7 @@ class AirPath:
         charge_k = s.intake_degc + 273.15
         rpm = s.rpm if s.rpm > 300.0 else 300.0
         ve = s.ve if s.ve > 0.3 else 0.3
-        ratio = air_g_s * CYCLE * charge_k / (ve * self._litres * rpm) / s.p_up_kpa
+        ratio = air_g_s * CYCLE * charge_k / (ve * self._car.displacement_l * rpm) / s.p_up_kpa
         flow = s.p_up_kpa * CHOKED / sqrt(charge_k) * nozzle(ratio if ratio < 0.97 else 0.97)
         opening = self._opening(air_g_s / flow)
         return opening if opening > self.stop else self.stop
@@ -103,7 +99,7 @@ class AirPath:
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Move the pressures by `dt` seconds (linearly implicit: stable at any rpm)."""
         charge_k = s.intake_degc + 273.15
-        if self._boost:
+        if self._car.boost_kpa:
             self._spool(s, dt)
         else:
             filter_loss = s.air_in_g_s / self.rated_g_s
@@ -120,7 +116,7 @@ class AirPath:
         if faults.unmetered_air:
             leak = self.leak_g_s(faults.unmetered_air, p, s.p_amb_kpa, charge_k)
         ve = self.filling(rpm, p, s.p_exh_kpa) if rpm > 20.0 else 0.7
-        per_kpa = ve * self._litres * rpm / (CYCLE * charge_k)
+        per_kpa = ve * self._car.displacement_l * rpm / (CYCLE * charge_k)
         slope = per_kpa
         if ratio > CRITICAL:
             x = (ratio - CRITICAL) / (1.0 - CRITICAL)
@@ -136,12 +132,12 @@ class AirPath:
         s.air_in_g_s = through if through > 0.0 else 0.0
         q = air / self.rated_g_s
         s.p_exh_kpa = s.p_amb_kpa + 24.0 * q * q
-        if self._boost and p_up > s.p_amb_kpa:
+        if self._car.boost_kpa and p_up > s.p_amb_kpa:
             s.p_exh_kpa += 0.6 * (p_up - s.p_amb_kpa)
 
     def _spool(self, s: State, dt: float) -> None:
         spool = min(1.0, max(0.0, (s.air_cyl_g_s / self.rated_g_s - 0.12) / 0.25))
         wanted = min(1.0, max(0.0, (s.demand - 0.35) / 0.5))
-        target = s.p_amb_kpa - 1.0 + self._boost * spool * wanted
+        target = s.p_amb_kpa - 1.0 + self._car.boost_kpa * spool * wanted
         tau = 0.6 if target > s.p_up_kpa else 0.3
         s.p_up_kpa += (target - s.p_up_kpa) * dt / (tau + dt)

@@ -124,11 +124,6 @@ class CanCar:
         """Move the car to `t_s`."""
         self.ecus.car.advance(self.clock.at(t_s))
 
-    def hang_up(self) -> None:
-        """Forget everything under way."""
-        self._queue.clear()
-        self._transfers.clear()
-
     # --- inside ---
 
     def _go_on(self, transfer: _Transfer, t_s: float) -> None:

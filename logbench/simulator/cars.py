@@ -102,11 +102,6 @@ class Car:
     """An oxygen sensor behind each catalyst."""
     odometer_km: float = 84_000.0
 
-    @property
-    def ecus(self) -> tuple[str, ...]:
-        """Response addresses: the engine, and the transmission of an automatic."""
-        return ("7E8", "7E9") if self.automatic else ("7E8",)
-
     @cached_property
     def pids(self) -> dict[str, frozenset[int]]:
         """Service 01 PIDs by ECU, without the 'supported' PIDs themselves."""

@@ -62,10 +62,6 @@ class Diagnosis:
             0x0A: tuple(self._permanent),
         }.get(service, ())
 
-    def freeze_frame(self) -> Mapping[str, float] | None:
-        """Readings when the first stored code was set."""
-        return self.frame
-
     def clear(self) -> None:
         """Service 04: everything but permanent codes; the trims are learnt anew."""
         for bank in self._state.banks:

@@ -10,10 +10,10 @@ from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.driveline import Driveline
 from logbench.simulator.driver import Driver, Phase, Schedule
 from logbench.simulator.engine import Electrical, Engine, Thermal
-from logbench.simulator.fueling import CELLS, CLOSED, RING, FuelControl, learnt_trims
+from logbench.simulator.fueling import CELLS, CLOSED, FuelControl, learnt_trims
 from logbench.simulator.model import CarSource
 from logbench.simulator.readings import Readings
-from logbench.simulator.state import STEP_S, BankState, State, standard_pressure_kpa
+from logbench.simulator.state import RING, STEP_S, BankState, State, standard_pressure_kpa
 
 _SYNC_S = 0.75
 _SLOW_STEPS = 4
@@ -69,7 +69,7 @@ class Drive(CarSource):
         if learnt:
             before = self.faults if earlier_trip else Faults()
             trims = learnt_trims(car, self._air, self._fuel, before, s, seed)
-        s.banks = [BankState(of_bank, RING, start) for of_bank in trims]
+        s.banks = [BankState(of_bank, start) for of_bank in trims]
         self._line = Driveline(car)
         self._thermal = Thermal(car, self._air)
         self._electrical = Electrical(car)

@@ -174,7 +174,7 @@ class Ecus:
         pairs = [(rest[i], rest[i + 1]) for i in range(0, len(rest) - 1, 2)]
         if not pairs or len(rest) % 2 or len(pairs) > (MAX_FROZEN if can else 1):
             return
-        frame = self.car.memory.freeze_frame() if ecu == self.car.ecus[0] else None
+        frame = self.car.memory.frame if ecu == self.car.ecus[0] else None
         supported = (self._answered(ecu) - _NOT_FROZEN) | {0x02}
         data = b""
         for pid, number in pairs:

@@ -19,15 +19,12 @@ class Engine:
 
     def __init__(self, car: Car, air: AirPath) -> None:
         self._air = air
-        self._litres = car.displacement_l
-        self._idle_rpm = car.idle_rpm
-        self._redline = car.redline_rpm
-        self._stoich = car.stoich
+        self._car = car
 
     def command(self, s: State, dt: float) -> None:
         """Throttle from pedal and idle control, spark trim."""
-        ect = s.ect_degc
-        target = self._idle_rpm
+        ect, litres = s.ect_degc, self._car.displacement_l
+        target = self._car.idle_rpm
         if ect < 60.0:
             target += 430.0 * min(1.6, (60.0 - ect) / 40.0)
         if s.running and s.since_start_s < 6.0:
@@ -37,23 +34,23 @@ class Engine:
         if s.pedal <= 0.0 and s.demand < 0.01:
             s.demand = 0.0
         more = 0.007 * (80.0 - ect) if ect < 80.0 else 0.0
-        feed = self._litres * (0.90 + more) * target / 700.0
+        feed = litres * (0.90 + more) * target / 700.0
         error = target - s.rpm
         air = feed + s.idle_air_g_s
         s.spark_trim_deg = 0.0
         if s.running and s.demand <= 0.001 and (s.clutch < 0.05 or s.gear == 0):
-            s.idle_air_g_s += self._litres * 0.0011 * max(-200.0, min(200.0, error)) * dt
+            s.idle_air_g_s += litres * 0.0011 * max(-200.0, min(200.0, error)) * dt
             s.idle_air_g_s = max(-0.7 * feed, min(1.6 * feed, s.idle_air_g_s))
-            air += self._litres * 0.0016 * max(-300.0, min(300.0, error))
+            air += litres * 0.0016 * max(-300.0, min(300.0, error))
             s.spark_trim_deg = max(-22.0, min(9.0, 0.10 * error))
         elif not s.running:
             s.idle_air_g_s = 0.0
             air = feed * 1.3
         if s.gear > 0 and s.running:  # on overrun the manifold is not pumped empty
-            least = self._litres * 0.0011 * s.rpm
+            least = litres * 0.0011 * s.rpm
             air = least if air < least else air
         demand = s.demand
-        if s.rpm > self._redline:
+        if s.rpm > self._car.redline_rpm:
             demand = 0.0
         if demand > 0.0:
             full = self._air.full_air_g_s(s.rpm, s.p_amb_kpa, s.intake_degc + 273.15)
@@ -79,7 +76,7 @@ class Engine:
         off = (spark - best) / 55.0
         efficiency = 0.385 * (1.0 - off * off)
         burnt = 0.0
-        air_limit = s.air_cyl_g_s / len(s.banks) / self._stoich
+        air_limit = s.air_cyl_g_s / len(s.banks) / self._car.stoich
         for bank in s.banks:
             mixture = bank.lambda_out
             fuel = bank.fuel_g_s
@@ -93,8 +90,8 @@ class Engine:
         mean_bar = 0.66 + 0.11 * krpm + 0.012 * krpm * krpm
         if s.oil_degc < 88.0:
             mean_bar *= 1.0 + 0.010 * (88.0 - s.oil_degc)
-        rub = mean_bar * self._litres * _BAR_LITRE_NM
-        pump = (s.p_exh_kpa - s.p_man_kpa) * 0.01 * self._litres * _BAR_LITRE_NM
+        rub = mean_bar * self._car.displacement_l * _BAR_LITRE_NM
+        pump = (s.p_exh_kpa - s.p_man_kpa) * 0.01 * self._car.displacement_l * _BAR_LITRE_NM
         s.friction_kw = rub * omega * 0.001
         if omega < 2.0:
             s.torque_nm = 0.0
@@ -109,9 +106,9 @@ class Engine:
         rpm = max(700.0, s.rpm)
         air = self._air.full_air_g_s(rpm, s.p_amb_kpa, s.intake_degc + 273.15)
         omega = rpm * pi / 30.0
-        gross = air / self._stoich * HEATING_KJ_G * 0.375 * 1000.0 / omega
+        gross = air / self._car.stoich * HEATING_KJ_G * 0.375 * 1000.0 / omega
         krpm = rpm * 0.001
-        rub = (0.66 + 0.11 * krpm + 0.012 * krpm * krpm) * self._litres * _BAR_LITRE_NM
+        rub = (0.66 + 0.11 * krpm + 0.012 * krpm * krpm) * self._car.displacement_l * _BAR_LITRE_NM
         return gross - rub
 
 
@@ -120,15 +117,11 @@ class Thermal:
 
     def __init__(self, car: Car, air: AirPath) -> None:
         d = car.displacement_l
-        self._litres = d
+        self._car = car
         self._coolant_kj_k = 6.0 + 15.0 * d
         self._block_kj_k = 9.0 + 18.0 * d
         self._scale = d**0.75
-        self._regulating = car.regulating_degc
         self._rated_g_s = air.rated_g_s
-        self._turbo = 1.0 if car.turbo else 0.0
-        self._ect_offset = car.ect_offset_degc
-        self._iat_offset = car.iat_offset_degc
 
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Move all temperatures by `dt` seconds."""
@@ -136,22 +129,22 @@ class Thermal:
         self._intake(s, dt)
         self._catalysts(s, dt)
         noise, i = s.noise, s.noise_at
-        offset = self._ect_offset - 20.0 * faults.ect_offset
+        offset = self._car.ect_offset_degc - 20.0 * faults.ect_offset
         s.ect_degc += (s.coolant_degc + offset + 0.1 * noise[i] - s.ect_degc) * dt / (1.5 + dt)
-        s.iat_degc += (s.intake_degc + self._iat_offset - s.iat_degc) * dt / (4.0 + dt)
+        s.iat_degc += (s.intake_degc + self._car.iat_offset_degc - s.iat_degc) * dt / (4.0 + dt)
 
     def _cooling(self, s: State, faults: Faults, dt: float) -> None:
         t, ambient = s.coolant_degc, s.t_amb_degc
         fuel_kw = s.fuel_g_s * HEATING_KJ_G
         into_kw = fuel_kw * (0.15 + 0.50 / (1.0 + s.rpm / 900.0)) if s.running else 0.0
-        opening = (t - (self._regulating - 5.0)) / 13.0
+        opening = (t - (self._car.regulating_degc - 5.0)) / 13.0
         opening = max(0.0, min(1.0, opening))
         s.thermostat += (opening - s.thermostat) * dt / (9.0 + dt)
         stuck = 0.6 * faults.thermostat_open
         flow = max(s.thermostat, stuck)
-        if s.ect_degc > self._regulating + 9.0:
+        if s.ect_degc > self._car.regulating_degc + 9.0:
             s.fan_on = s.running or s.key_on
-        elif s.ect_degc < self._regulating + 4.0 or not s.key_on:
+        elif s.ect_degc < self._car.regulating_degc + 4.0 or not s.key_on:
             s.fan_on = False
         wind = 0.012 + 0.020 * s.speed_m_s + (0.22 if s.fan_on else 0.0)
         pump = min(1.0, 0.25 + s.rpm / 3000.0) if s.rpm > 100 else 0.05
@@ -177,7 +170,7 @@ class Thermal:
         target = s.t_amb_degc + 2.0 + 0.34 * (s.coolant_degc - s.t_amb_degc) * sweep
         if not s.running and s.coolant_degc < s.t_amb_degc + 5.0:
             target = s.t_amb_degc
-        target += 0.22 * self._turbo * max(0.0, s.p_up_kpa - s.p_amb_kpa)
+        target += 0.22 * self._car.turbo * max(0.0, s.p_up_kpa - s.p_amb_kpa)
         tau = 110.0 / (1.0 + 10.0 * s.air_cyl_g_s / self._rated_g_s)
         s.intake_degc += (target - s.intake_degc) * dt / (tau + dt)
 

@@ -10,8 +10,6 @@ from logbench.simulator.airpath import CYCLE, MANIFOLD_SHARE, R_AIR, AirPath
 from logbench.simulator.cars import Car, Faults
 from logbench.simulator.state import STEP_S, BankState, State
 
-RING = 64
-"""Length of the transport delay's ring, in steps."""
 SHORT_LIMIT_PCT = 25.0
 LONG_LIMIT_PCT = 25.0
 RAMP_PCT_S, RAMP_IDLE_PCT_S, JUMP_PCT = 4.0, 3.5, 1.2
@@ -73,21 +71,13 @@ class FuelControl:
 
     def __init__(self, car: Car, air: AirPath) -> None:
         self._air = air
-        self._litres = car.displacement_l
-        self._bank_count = car.banks
-        self._has_maf = car.has_maf
-        self._maf_gain = car.maf_gain
-        self._injector_gains = car.injector_gains
-        self._map = car.fuel_map
-        self._table_gain = car.ve_table_gain
-        self._stoich = car.stoich
-        self._wide = car.wide_range
+        self._car = car
         self._full_fuel_g_s = air.rated_g_s * (1 + car.boost_kpa / 260) / (0.86 * car.stoich)
         self._idle_fuel_g_s = 1.2 * car.displacement_l / car.stoich
 
     def meter_gain(self, faults: Faults, share: float) -> float:
         """Reading of the air-flow sensor over the true flow, at a share of the rated flow."""
-        return self._maf_gain - faults.maf_low * (0.17 + 0.13 * share)
+        return self._car.maf_gain - faults.maf_low * (0.17 + 0.13 * share)
 
     def rail_gain(self, faults: Faults, fuel_g_s: float) -> float:
         """Fuel delivered against commanded, by the pressure in the rail."""
@@ -101,14 +91,14 @@ class FuelControl:
 
     def bank_gain(self, k: int, faults: Faults) -> float:
         """The same by the injectors of bank `k`."""
-        gain = self._injector_gains[k]
+        gain = self._car.injector_gains[k]
         return gain * (1.0 - 0.2 * faults.one_bank_lean) if k == 0 else gain
 
     def drip_g_s(self, k: int, faults: Faults) -> float:
         """Fuel that leaks into bank `k`."""
         if k or not faults.leaking_injector:
             return 0.0
-        return faults.leaking_injector * 0.20 * self._idle_fuel_g_s / self._bank_count
+        return faults.leaking_injector * 0.20 * self._idle_fuel_g_s / self._car.banks
 
     def sense(self, s: State, faults: Faults, dt: float) -> None:
         """Readings of the air sensors and the air the computer believes the cylinders get."""
@@ -127,13 +117,13 @@ class FuelControl:
             s.p_est_kpa = s.p_amb_kpa
             return
         charge_k = s.iat_degc + 273.15
-        p = s.p_est_kpa if self._has_maf else s.map_kpa
-        ve = self._air.filling(rpm, p, s.p_exh_kpa) * self._table_gain
-        per_kpa = ve * self._litres * rpm / (CYCLE * charge_k)
-        if self._has_maf:
+        p = s.p_est_kpa if self._car.has_maf else s.map_kpa
+        ve = self._air.filling(rpm, p, s.p_exh_kpa) * self._car.ve_table_gain
+        per_kpa = ve * self._car.displacement_l * rpm / (CYCLE * charge_k)
+        if self._car.has_maf:
             # what the meter sees fills the manifold first: the computer keeps a model of it,
             # whose flow out settles at what the meter says whatever its own table
-            stiffness = R_AIR * charge_k / (MANIFOLD_SHARE * self._litres) * dt
+            stiffness = R_AIR * charge_k / (MANIFOLD_SHARE * self._car.displacement_l) * dt
             p += stiffness * (s.maf_g_s - per_kpa * p) / (1.0 + stiffness * per_kpa)
             s.p_est_kpa = p = p if p > 5.0 else 5.0
         s.air_est_g_s = per_kpa * p
@@ -144,13 +134,13 @@ class FuelControl:
         if rpm < 300.0:
             s.load_abs = s.load = 0.0
             return
-        s.load_abs = s.air_est_g_s * 120.0 / (1.184 * self._litres * rpm)
+        s.load_abs = s.air_est_g_s * 120.0 / (1.184 * self._car.displacement_l * rpm)
         # the table holds full-throttle air at sea level and 298 K; BARO and AAT correct it. It was
         # measured with a filter and a warm intake, which take 3 %
         full = 0.97 * self._air.full_air_g_s(rpm, s.p_amb_kpa, 298.0 + 8.0)
         full *= (298.0 / (s.t_amb_degc + 273.15)) ** 0.5
         s.load = min(1.0, s.air_est_g_s / full)
-        s.map_gain = 1.0 + self._map.error(rpm, s.load)
+        s.map_gain = 1.0 + self._car.fuel_map.error(rpm, s.load)
 
     def loop(self, s: State, ect_degc: float) -> None:
         """Loop state (PID 03), fuel cut and commanded lambda."""
@@ -196,7 +186,7 @@ class FuelControl:
         if s.settle_s > 0.0:
             bank.short_pct = bank.integral
             return
-        if self._wide:
+        if self._car.wide_range:
             error = (bank.lambda_seen - 1.0) * 100.0
             error = -20.0 if error < -20.0 else 20.0 if error > 20.0 else error
             bank.integral += 0.9 * error * dt
@@ -222,18 +212,18 @@ class FuelControl:
         """Fuel of each bank, and the mixture that leaves the cylinders."""
         if faults.weak_fuel or faults.leaking_injector or s.rail_gain != 1.0:
             s.rail_gain = self.rail_gain(faults, s.fuel_g_s)
-        n = self._bank_count
+        n, stoich = self._car.banks, self._car.stoich
         air = s.air_cyl_g_s / n
         estimate = s.air_est_g_s
         base = s.vapour_g_s = 0.0
         if (s.running or s.crank_s > 0.4) and not s.fuel_cut and s.rpm > 60.0:
-            base = estimate / n / (self._stoich * s.lambda_cmd)
+            base = estimate / n / (stoich * s.lambda_cmd)
             base *= s.rail_gain * s.map_gain
             # more air wets the wall first, less air dries it
             s.film_g_s += (estimate - s.film_g_s) * _FILM_SHARE
             film = s.film_g_s / (estimate + 0.05) - 1.0
             base *= 1.0 + FILM * (film if film < 2.0 else 2.0)
-            s.vapour_g_s = s.purge * 0.012 * estimate / self._stoich
+            s.vapour_g_s = s.purge * 0.012 * estimate / stoich
         total = 0.0
         noise, i = s.noise, s.noise_at
         dripping = faults.leaking_injector > 0.0
@@ -245,7 +235,7 @@ class FuelControl:
                 fuel += s.vapour_g_s / n + (self.drip_g_s(k, faults) if dripping else 0.0)
             bank.fuel_g_s = fuel
             total += fuel
-            mixture = air / (self._stoich * fuel) if fuel > 0.3 * air / self._stoich else 3.0
+            mixture = air / (stoich * fuel) if fuel > 0.3 * air / stoich else 3.0
             bank.lambda_out = mixture if mixture < 3.0 else 3.0
             bank.delayed[ring_at] = bank.lambda_out
         s.fuel_g_s = total
@@ -255,7 +245,7 @@ class FuelControl:
         rpm = s.rpm if s.rpm > 300.0 else 300.0
         # the computer's and injectors' timing, a cycle (two turns) from injection to the exhaust
         # valve, then the volume of the manifold on the way to the sensor
-        pipe_s = 0.25 * self._litres / (s.air_cyl_g_s + 0.05)
+        pipe_s = 0.25 * self._car.displacement_l / (s.air_cyl_g_s + 0.05)
         delay = (0.06 + 120.0 / rpm + (pipe_s if pipe_s < 0.5 else 0.5)) / dt
         back = int(delay)
         part = delay - back

@@ -12,12 +12,11 @@ from logbench.simulator.monitors import MonitorTest
 class Memory(Protocol):
     """What the ECUs of a car have stored, and what may be changed in them."""
 
+    frame: Mapping[str, float] | None
+    """Readings when the first stored code was set (`codes(0x03)[0]`), or None."""
+
     def codes(self, service: int) -> tuple[str, ...]:
         """Trouble codes like `P0171` for service 0x03, 0x07 or 0x0A."""
-        ...
-
-    def freeze_frame(self) -> Mapping[str, float] | None:
-        """Readings when the first stored code was set (`codes(0x03)[0]`), or None."""
         ...
 
     def clear(self) -> None:

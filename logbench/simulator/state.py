@@ -9,6 +9,8 @@ from dataclasses import InitVar, dataclass, field
 STEP_S = 0.05
 """Step of the physics; a slipping clutch takes two sub-steps, the manifold is linearly implicit;
 driver, electrics and what the engine computer decides move every second step."""
+RING = 64
+"""Length of the transport delay's ring, in steps."""
 _NOISE_LENGTH = 8191
 
 
@@ -18,12 +20,11 @@ class BankState:
 
     long_trims: list[float]
     """One for each operating cell."""
-    ring: InitVar[int]
     cat_degc: float
     fuel_g_s: float = 0.0
     lambda_out: float = 2.0
     """Air-fuel ratio leaving the cylinders over the stoichiometric one; 2 is plain air."""
-    delayed: list[float] = field(init=False)
+    delayed: list[float] = field(default_factory=lambda: [2.0] * RING)
     """Past `lambda_out`, a ring: the transport delay to the sensor."""
     lambda_seen: float = 2.0
     lambda_rear: float = 2.0
@@ -39,8 +40,7 @@ class BankState:
     wander: float = 0.0
     """How far the fuel is off just now, share: no two cycles get the same."""
 
-    def __post_init__(self, ring: int) -> None:
-        self.delayed = [2.0] * ring
+    def __post_init__(self) -> None:
         self.long_pct = self.long_trims[0]
 
 

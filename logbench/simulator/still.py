@@ -76,10 +76,6 @@ class StillCar(CarSource):
         """The codes given for service 03, 07 or 0A."""
         return {0x03: self.stored, 0x07: self.pending, 0x0A: self.permanent}.get(service, ())
 
-    def freeze_frame(self) -> Mapping[str, float] | None:
-        """The frame given, or None."""
-        return self.frame
-
     def clear(self) -> None:
         """Forget stored and pending codes and the freeze frame."""
         self.stored = ()

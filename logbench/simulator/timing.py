@@ -61,11 +61,6 @@ class Timing:
         """Radio delay, each way."""
         return self.delay_ms / 1000
 
-    @property
-    def command_s(self) -> float:
-        """The adapter's own time for a command."""
-        return self.command_ms / 1000
-
     def ecu_s(self, number: int, kline: bool = False) -> float:
         """Answering time of the ECU at place `number` (0 is the engine)."""
         first = max(self.latency_ms, self.kline_latency_ms) if kline else self.latency_ms

@@ -50,11 +50,7 @@ class TcpWire:
         self._host = host
         self._listener: socket.socket | None = _listen(host, port)
         self._port = int(self._listener.getsockname()[1])
-
-    @property
-    def url(self) -> str:
-        """`tcp://HOST:PORT`."""
-        return f"tcp://{self._host}:{self._port}"
+        self.url = f"tcp://{host}:{self._port}"
 
     def sources(self) -> list[int]:
         """File descriptors that become readable when a client comes."""
@@ -132,6 +128,7 @@ class TerminalWire:
             )
         self._folder = tempfile.TemporaryDirectory(prefix="logbench-")
         self.path = os.path.join(self._folder.name, "adapter")
+        self.url = f"serial:{self.path}"
         self._sides: tuple[int, int] | None = None
         self._waiting = False
         try:
@@ -142,11 +139,6 @@ class TerminalWire:
                 f"This system gives no pseudo-terminal ({error.strerror}): serve on a TCP port "
                 "instead."
             ) from error
-
-    @property
-    def url(self) -> str:
-        """`serial:PATH`."""
-        return f"serial:{self.path}"
 
     def sources(self) -> list[int]:
         """The terminal itself, until `accept` has handed out its client."""
@@ -247,11 +239,7 @@ class SlcanWire:
         self._line = bytearray()
         self._frames: list[CanFrame] = []
         self.path = self._terminal.path
-
-    @property
-    def url(self) -> str:
-        """`can:slcan/PATH`."""
-        return f"can:slcan/{self.path}"
+        self.url = f"can:slcan/{self.path}"
 
     def receive(self, timeout_s: float) -> CanFrame | None:
         """The next frame that the client sent while the interface was open."""

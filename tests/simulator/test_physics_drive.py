@@ -213,14 +213,14 @@ def test_codes_freeze_frame_and_clearing():
     drive.advance(100)
     assert drive.memory.codes(0x03) == ("P0171",)
     assert drive.memory.codes(0x0A) == ("P0171",)
-    frame = drive.memory.freeze_frame()
+    frame = drive.memory.frame
     assert frame is not None
     assert frame["SHRTFT1"] + frame["LONGFT1"] > 15
     assert drive.readings("7E8")["MIL"] == 1.0
     drive.memory.clear()
     assert drive.memory.codes(0x03) == drive.memory.codes(0x07) == ()
     assert drive.memory.codes(0x0A) == ("P0171",)  # permanent codes stay
-    assert drive.memory.freeze_frame() is None
+    assert drive.memory.frame is None
     readings = drive.readings("7E8")
     assert (readings["MIL"], readings["DTC_CNT"], readings["WARM_UPS"]) == (0.0, 0.0, 0.0)
     assert readings["CAT_RDY"] == 1.0  # incomplete again
