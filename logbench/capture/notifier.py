@@ -1,14 +1,16 @@
-"""What a drive being recorded reports: how it goes, what happened, where its clock stands."""
+"""What a drive being recorded reports: how it goes, what happened, where its clock stands, and the
+markers set by rule."""
 
 from __future__ import annotations
 
 import contextlib
 import datetime
+import math
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from logbench.capture.messages import Status, Step
+from logbench.capture.messages import MarkRule, Status, Step
 from logbench.capture.outbox import Outbox, Row
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import Opened
@@ -45,7 +47,7 @@ def heartbeat(watcher: Outbox, status: Status) -> Iterator[None]:
 class Notifier:
     """Keeps the recording's clock, and reports to the watcher and the sink by it.
 
-    `clock`: the source's, ns; `utc_now`: the time of day.
+    `clock`: the source's, ns; `utc_now`: the time of day; `rules`: markers to be set.
     """
 
     def __init__(
@@ -54,9 +56,11 @@ class Notifier:
         sink: Sink,
         watcher: Outbox,
         utc_now: Callable[[], datetime.datetime],
+        rules: Iterable[MarkRule],
     ) -> None:
         self._clock, self._sink, self._watcher = clock, sink, watcher
         self._utc_now = utc_now
+        self.rules = RuleWatch(rules)
         self.origin_ns = 0
         """The source's clock at t = 0 of the recording."""
         self.last_ns = 0
@@ -91,6 +95,7 @@ class Notifier:
         self.last_ns = max(0, self.last_ns - since_ns)
         self._window = deque([(t - since_ns, c) for t, c in self._window], self._window.maxlen)
         self._next_status = 0.0
+        self.rules.shift(since_ns)
 
     def count(self, rows: Sequence[Row]) -> None:
         """Samples have come."""
@@ -168,3 +173,73 @@ class Notifier:
             self._ahead_s = ahead_s
             text = f"the computer slept or its clock was set: it is {jump_s:+.1f} s off"
             self.happened("gap" if jump_s > 0 else "note", text)
+
+
+class RuleWatch:
+    """Follows the samples; each rule marks once when it comes true, and again after it was not.
+
+    NaN ('not used') is no value. Of several ECUs that report a signal, the last to speak counts.
+    """
+
+    def __init__(self, rules: Iterable[MarkRule]) -> None:
+        self._rules = [_State(rule) for rule in rules]
+        self._wanted = frozenset(name for state in self._rules for name in state.rule.signals)
+        self._latest: dict[str, float] = {}
+
+    def feed(self, rows: Iterable[Row]) -> Iterator[tuple[int, str]]:
+        """Take in samples in order of time; yields time and text of each new marker."""
+        if not self._wanted:
+            return
+        for signal, _, t_ns, value in rows:
+            if signal not in self._wanted or math.isnan(value):
+                continue
+            self._latest[signal] = value
+            for state in self._rules:
+                if signal in state.rule.signals and state.step(self._latest, t_ns):
+                    yield t_ns, state.rule.text
+
+    def restart(self) -> None:
+        """Other signals come from now on: what the old ones said last holds no longer."""
+        self._latest.clear()
+
+    def shift(self, by_ns: int) -> None:
+        """Times to come count from `by_ns` on the clock used so far."""
+        for state in self._rules:
+            state.shift(by_ns)
+
+
+class _State:
+    def __init__(self, rule: MarkRule) -> None:
+        self.rule = rule
+        self._since_ns: int | None = None
+        self._marked = False
+        self._ready = rule.after_above is None
+
+    def step(self, latest: dict[str, float], t_ns: int) -> bool:
+        """True at the moment when a marker is due."""
+        if not self._out(latest):
+            self._since_ns, self._marked = None, False
+            return False
+        if not self._ready:
+            return False
+        if self._since_ns is None:
+            self._since_ns = t_ns
+        if self._marked or t_ns - self._since_ns < self.rule.for_s * 1e9:
+            return False
+        self._marked = True
+        self._ready = self.rule.after_above is None
+        return True
+
+    def shift(self, by_ns: int) -> None:
+        """Another t = 0."""
+        if self._since_ns is not None:
+            self._since_ns -= by_ns
+
+    def _out(self, latest: dict[str, float]) -> bool:
+        if not all(name in latest for name in self.rule.signals):
+            return False
+        total = sum(latest[name] for name in self.rule.signals)
+        if self.rule.after_above is not None and total > self.rule.after_above:
+            self._ready = True
+        too_high = self.rule.above is not None and total > self.rule.above
+        return too_high or (self.rule.below is not None and total < self.rule.below)

@@ -46,14 +46,10 @@ class Outbox:
         self._status: Status | None = None
         self._names: dict[tuple[str, str], int] = {}
         self._trace, self._t, self._value = array("i"), array("q"), array("d")
-        self._dropped = 0
+        self.dropped = 0
+        """Samples that were not shown because the watcher did not read."""
         self._closing = False
         self._thread = Supervised("outbox", self._run, on_death=on_death).start()
-
-    @property
-    def dropped(self) -> int:
-        """Samples that were not shown because the watcher did not read."""
-        return self._dropped
 
     def message(self, message: Message) -> None:
         """Leave a message; except for a status, it keeps its place among the samples."""
@@ -79,7 +75,7 @@ class Outbox:
                 self._value.append(value)
             too_many = len(self._t) - ROWS_KEPT
             if too_many > 0:
-                self._dropped += too_many
+                self.dropped += too_many
                 del self._trace[:too_many], self._t[:too_many], self._value[:too_many]
 
     def close(self, timeout_s: float = 60.0) -> None:

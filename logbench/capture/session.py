@@ -30,7 +30,7 @@ from logbench.capture.messages import (
     Step,
     Stop,
 )
-from logbench.capture.notifier import Notifier, RuleWatch
+from logbench.capture.notifier import Notifier
 from logbench.capture.outbox import Outbox, Row
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
@@ -84,8 +84,7 @@ class Session:
         self.facts = Facts()
         """Of the recording, or of the one that may yet be started."""
         self._gap_s = GAP_S
-        self._rules = RuleWatch(request.rules)
-        self._notify = Notifier(source.now_ns, self._sink, watcher, utc_now)
+        self._notify = self._new_notifier()
 
     def _new_sink(self) -> Sink:
         return Sink(
@@ -94,6 +93,10 @@ class Session:
             on_trouble=lambda text: self._watcher.message(Step(text)),
             on_note=self._watcher.message,
         )
+
+    def _new_notifier(self) -> Notifier:
+        rules = self._request.rules
+        return Notifier(self._source.now_ns, self._sink, self._watcher, self._utc_now, rules)
 
     # --- for other threads ---
 
@@ -210,8 +213,7 @@ class Session:
         )
         self._watcher.message(CarChanged(sentence, path))
         self._sink = self._new_sink()
-        self._rules = RuleWatch(request.rules)
-        self._notify = Notifier(self._source.now_ns, self._sink, self._watcher, self._utc_now)
+        self._notify = self._new_notifier()
         self._begin(opened)
 
     def _resumed(self, content: JournalIndex, facts: Facts) -> Facts:
@@ -266,7 +268,7 @@ class Session:
         self._notify.count(rows)
         self._sink.rows(rows)
         self._watcher.rows(rows)
-        for t_ns, text in self._rules.feed(rows):
+        for t_ns, text in self._notify.rules.feed(rows):
             self._notify.happened("marker", text, t_ns=t_ns)
 
     def _connect_again(self, error: LinkError) -> bool:
@@ -328,7 +330,7 @@ class Session:
         signals = self.facts.signals | signal_facts(opened.signals)
         self.facts = self.facts.model_copy(update={"signals": signals})
         self._sink.facts(self.facts)
-        self._rules.restart()
+        self._notify.rules.restart()
         self._watcher.message(
             CarFound(opened.facts, opened.signals, opened.unsupported, self.facts.started_utc)
         )
@@ -350,7 +352,6 @@ class Session:
         self.facts = facts
         self._request = dataclasses.replace(self._request, out=command.out, hold_s=None)
         self._notify.shift(since_ns)
-        self._rules.shift(since_ns)
         self._watcher.message(Started(since_ns, facts.started_utc))
         kept = f"; the {before_s:.0f} s before were kept" if before_s >= 1 else ""
         self._notify.happened("note", f"recording started here{kept}")

@@ -44,9 +44,9 @@ class JournalThread:
         self,
         writer: JournalWriter,
         *,
-        on_death: Callable[[BaseException], object] | None = None,
-        on_trouble: Callable[[str], object] | None = None,
-        on_note: Callable[[Event], object] | None = None,
+        on_death: Callable[[BaseException], object],
+        on_trouble: Callable[[str], object],
+        on_note: Callable[[Event], object],
     ) -> None:
         """All three are called on the journal's thread: when it dies; with a sentence when the disk
         takes nothing for now; with the note in the recording when it does again."""
@@ -114,7 +114,7 @@ class JournalThread:
                 waited_s = time.monotonic() - began_s
                 if not may_pass(error) or waited_s > PATIENCE_S or self._queue.full():
                     raise
-                if trouble is None and self._on_trouble is not None:
+                if trouble is None:
                     self._on_trouble(f"{error} Samples wait in memory; writing is tried again.")
                 trouble = error
                 time.sleep(next(pauses, _PAUSES_S[-1]))
@@ -123,8 +123,7 @@ class JournalThread:
             text = f"the disk took nothing for {waited_s:.1f} s ({trouble.__cause__})"
             event = Event(t_ns=t_ns, kind="note", text=f"{text}; nothing is lost")
             self.writer.event(event)
-            if self._on_note is not None:
-                self._on_note(event)
+            self._on_note(event)
 
 
 log = logging.getLogger(__name__)
@@ -220,9 +219,9 @@ class Sink:
         self,
         hold_s: float | None = None,
         *,
-        on_death: Callable[[BaseException], object] | None = None,
-        on_trouble: Callable[[str], object] | None = None,
-        on_note: Callable[[Event], object] | None = None,
+        on_death: Callable[[BaseException], object],
+        on_trouble: Callable[[str], object],
+        on_note: Callable[[Event], object],
     ) -> None:
         """The last three as for `JournalThread`."""
         self._thread = partial(

@@ -1,11 +1,16 @@
-"""What the simulated ECUs ask the simulated car; the seam between physics and protocol."""
+"""What the simulated ECUs ask the simulated car; the seam between physics and protocol.
+
+Beside it the car that stands still, with fixed readings or functions of time: for tests and bench.
+"""
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Protocol
 
+from logbench.simulator.data import tables
 from logbench.simulator.monitors import MonitorTest
 
 
@@ -75,3 +80,96 @@ class CarSource(ABC):
     def readings(self, ecu: str) -> Mapping[str, float]:
         """What the ECU's sensors and software hold now: acronym of the signal table to physical
         value in the table's unit; NaN for 'not used'. Unquantised: the encoder does that."""
+
+
+Value = float | Callable[[float], float]
+"""A fixed reading, or its value at a car time in seconds."""
+
+WARM_IDLE: Mapping[str, Value] = {**tables("warm_idle.toml"), "RUNTM": lambda t_s: t_s}
+"""Invented readings of a warm four-cylinder at idle, in the units of the signal table."""
+
+ENGINE_PIDS = frozenset(
+    {0x01, 0x03, 0x04, 0x05, 0x06, 0x07, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11}
+    | {0x13, 0x15, 0x1C, 0x1F, 0x2E, 0x2F, 0x33, 0x34, 0x42, 0x43, 0x44, 0x45, 0x46, 0x51}
+)
+TRANSMISSION_PIDS = frozenset({0x01, 0x0C, 0x0D, 0x1C})
+
+
+@dataclass
+class StillCar(CarSource):
+    """A car whose readings are what you say; the same for every ECU. It is its own memory."""
+
+    vin: str = "ZZ9TEST170X000001"
+    values: Mapping[str, Value] = field(default_factory=lambda: dict(WARM_IDLE))
+    pids: Mapping[str, frozenset[int]] = field(
+        default_factory=lambda: {"7E8": ENGINE_PIDS, "7E9": TRANSMISSION_PIDS}
+    )
+    stored: tuple[str, ...] = ()
+    pending: tuple[str, ...] = ()
+    permanent: tuple[str, ...] = ()
+    frame: Mapping[str, float] | None = None
+    key_on: bool = True
+    battery: Value = 13.9
+    calibration_ids: tuple[str, ...] = ("LB-BENCH-0001",)
+    tests: Mapping[str, tuple[MonitorTest, ...]] = field(default_factory=dict)
+    """ECU to what its service 06 reports."""
+    controls: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    """ECU to the test IDs of its service 08; they start only while the engine stands."""
+    started: list[tuple[str, int]] = field(default_factory=list)
+    """ECU and test ID of every test started through service 08."""
+    t_s: float = 0.0
+    """The car's clock; `advance` moves it."""
+
+    def __post_init__(self) -> None:
+        known = ("ECM-EngineControl", "TCM-TransmissionCtrl")
+        self.names = {ecu: (*known, *["ECU"] * 6)[k] for k, ecu in enumerate(self.pids)}
+        self.calibrations = dict.fromkeys(self.pids, self.calibration_ids)
+        self.memory = self
+
+    def advance(self, t_s: float) -> None:
+        """Move the clock forward; going back is ignored."""
+        self.t_s = max(self.t_s, t_s)
+
+    def ignition(self) -> bool:
+        """Whether the key is on."""
+        return self.key_on
+
+    def battery_v(self) -> float:
+        """Voltage at the connector."""
+        return self.battery(self.t_s) if callable(self.battery) else self.battery
+
+    def readings(self, ecu: str) -> Mapping[str, float]:
+        """All values at the clock's time."""
+        return {
+            acronym: value(self.t_s) if callable(value) else value
+            for acronym, value in self.values.items()
+        }
+
+    def codes(self, service: int) -> tuple[str, ...]:
+        """The codes given for service 03, 07 or 0A."""
+        return {0x03: self.stored, 0x07: self.pending, 0x0A: self.permanent}.get(service, ())
+
+    def clear(self) -> None:
+        """Forget stored and pending codes and the freeze frame."""
+        self.stored = ()
+        self.pending = ()
+        self.frame = None
+        self.tests = {
+            ecu: tuple(MonitorTest(t.monitor, t.test, t.scaling) for t in tests)
+            for ecu, tests in self.tests.items()
+        }
+
+    def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
+        """The tests given for `ecu`."""
+        return self.tests.get(ecu, ())
+
+    def control_tests(self, ecu: str) -> frozenset[int]:
+        """The test IDs given for `ecu`."""
+        return self.controls.get(ecu, frozenset())
+
+    def start_test(self, ecu: str, test: int) -> bool:
+        """Note the test; refused while the engine runs."""
+        if self.readings(ecu).get("RPM", 0.0) > 0:
+            return False
+        self.started.append((ecu, test))
+        return True

@@ -6,10 +6,10 @@ Tolerant: an ECU that refuses or garbles a service costs that fact, not the conn
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from logbench.errors import CarSilentError, ReplyError
-from logbench.signals.decoding import supported_pids
+from logbench.signals.decoding import Scaling, scaling_from, supported_pids
 from logbench.signals.table import SUPPORTED_PIDS
 from logbench.vehicle.link import NEGATIVE, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reply
@@ -41,17 +41,17 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
     report(f"{len(supported)} ECU{'' if len(supported) == 1 else 's'} answered: {count} PIDs")
     report("Reading the vehicle identification number")
     kinds = _info_kinds(link, service)
-    vin = _vin(link, service, _ecus_with(kinds, VIN))
+    vin = _vin(link, service, kinds)
     report(f"Vehicle identification number: {vin}" if vin else "The car reports no VIN")
     report("Reading the names of the ECUs")
     calibrations = {
         ecu: ids
-        for ecu, data in _info(link, service, CALIBRATIONS, _ecus_with(kinds, CALIBRATIONS)).items()
+        for ecu, data in _info(link, service, CALIBRATIONS, kinds).items()
         if (ids := _calibrations(data))
     }
     names = {
         ecu: name
-        for ecu, data in _info(link, service, ECU_NAME, _ecus_with(kinds, ECU_NAME)).items()
+        for ecu, data in _info(link, service, ECU_NAME, kinds).items()
         if (name := _text(data))
     }
     for ecu, name in names.items():
@@ -74,7 +74,7 @@ def identify(link: Link, known: CarFacts, progress: Progress | None = None) -> C
     """The facts of the car that answers now: `known` itself where it is the same by its VIN or,
     where none is given, by the PIDs it supports; else all is asked anew. Raises as `discover`."""
     service = data_service(link.service)
-    vin = _vin(link, service, None)
+    vin = _vin(link, service, {})
     same = vin == known.vin and (bool(vin) or _supported(link, service) == known.supported)
     return known if same else discover(link, progress)
 
@@ -91,6 +91,28 @@ def ask(link: Link, payload: bytes, frames: int | None = None) -> list[Reply]:
             continue
         return [reply for reply in exchange.replies if reply.data[0] != NEGATIVE]
     return []
+
+
+def read_scaling(
+    ask_car: Callable[[bytes], Iterable[Reply]],
+    service: DataService,
+    supported: Mapping[str, frozenset[int]],
+) -> dict[str, Scaling]:
+    """Scaling by ECU from PID 4F and 50, which change what the same bytes mean; ECUs with the usual
+    one are left out."""
+    found: dict[str, dict[int, bytes]] = {}
+    for pid in (0x4F, 0x50):
+        if not any(pid in pids for pids in supported.values()):
+            continue
+        for reply in ask_car(service.payload((pid,))):
+            try:
+                parts = service.split(reply.data, {pid: 4})
+            except ReplyError as error:
+                log.info("scaling not understood: %s", error)
+                continue
+            found.setdefault(reply.ecu, {}).update(parts)
+    scalings = {ecu: scaling_from(data.get(0x4F), data.get(0x50)) for ecu, data in found.items()}
+    return {ecu: scaling for ecu, scaling in scalings.items() if scaling}
 
 
 def walk_lists(
@@ -142,20 +164,17 @@ def _info_kinds(link: Link, service: DataService) -> dict[str, frozenset[int]]:
     return kinds
 
 
-def _ecus_with(kinds: dict[str, frozenset[int]], kind: int) -> Sequence[str] | None:
-    """ECUs that support an info type; None when nothing is known."""
-    return [ecu for ecu, known in kinds.items() if kind in known] if kinds else None
-
-
 def _info(
-    link: Link, service: DataService, kind: int, ecus: Sequence[str] | None
+    link: Link, service: DataService, kind: int, kinds: dict[str, frozenset[int]]
 ) -> dict[str, bytes]:
-    """Data of an info type by ECU, without head and count of items."""
-    if ecus is not None and not ecus:
+    """Data of an info type by ECU, without head and count of items; `kinds` as they support them,
+    empty when nothing is known."""
+    able = sum(kind in known for known in kinds.values())
+    if kinds and not able:
         return {}
     frames = None
-    if link.protocol.is_can and ecus is not None and kind in (VIN, ECU_NAME):
-        frames = (3 if kind == VIN else 4) * len(ecus)
+    if link.protocol.is_can and able and kind in (VIN, ECU_NAME):
+        frames = (3 if kind == VIN else 4) * able
     head = service.info_head() + (1 if link.protocol.is_can and service.service == 1 else 0)
     return {
         reply.ecu: reply.data[head:]
@@ -164,9 +183,9 @@ def _info(
     }
 
 
-def _vin(link: Link, service: DataService, ecus: Sequence[str] | None) -> str:
+def _vin(link: Link, service: DataService, kinds: dict[str, frozenset[int]]) -> str:
     """The 17 characters, padding removed; empty when the car does not report it."""
-    for data in _info(link, service, VIN, ecus).values():
+    for data in _info(link, service, VIN, kinds).values():
         text = _text(data)
         if text:
             return text[-17:]

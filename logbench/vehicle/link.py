@@ -106,7 +106,7 @@ class Link(ABC):
         try:
             self._attach()
         except BaseException:
-            self._shut_quietly()
+            self.close()
             raise
         self.attached = True
 
@@ -119,14 +119,21 @@ class Link(ABC):
         try:
             self._open()
         except BaseException:
-            self._shut_quietly()
+            self.close()
             raise
         self.connected = True
         log.info("connected %s: %s, %s", self.url, self.adapter, self.protocol.name)
 
     def close(self) -> None:
         """Undo the settings made and let go of the port. May be called twice."""
-        self._shut_quietly()
+        self.attached = self.connected = False
+        given_up, self.given_up = self.given_up, None  # undoing the settings is not given up
+        try:
+            self._shut()
+        except (OSError, LinkLostError, CarSilentError) as error:
+            log.debug("while closing %s: %s", self.url, error)
+        finally:
+            self.given_up = given_up
 
     def exchange(
         self,
@@ -211,16 +218,6 @@ class Link(ABC):
     @abstractmethod
     def _shut(self) -> None:
         """Undo settings and close; must work in any state, also half open or broken."""
-
-    def _shut_quietly(self) -> None:
-        self.attached = self.connected = False
-        given_up, self.given_up = self.given_up, None  # undoing the settings is not given up
-        try:
-            self._shut()
-        except (OSError, LinkLostError, CarSilentError) as error:
-            log.debug("while closing %s: %s", self.url, error)
-        finally:
-            self.given_up = given_up
 
 
 def is_pending(data: bytes) -> bool:

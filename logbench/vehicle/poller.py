@@ -6,13 +6,15 @@ import logging
 import math
 import time
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 from logbench.errors import ReplyError, RequestRefusedError
 from logbench.signals.table import TOGETHER
+from logbench.vehicle.discovery import ask, read_scaling
 from logbench.vehicle.expect import CostModel, FrameBook
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
-from logbench.vehicle.replies import Answered, Pids, PollerCounts, ReplyReader, read_scaling
+from logbench.vehicle.replies import Answered, Pids, PollerCounts, ReplyReader
 from logbench.vehicle.scheduler import Scheduler
 from logbench.vehicle.services import DataService, data_service
 from logbench.vehicle.wanted import PolledPid, pid_rates, polled_pids, resolve
@@ -97,7 +99,7 @@ class Poller:
         self._line_chars = 20.0
         self.cost = CostModel()
         if any(signal.override for signal in chosen):
-            self._replies.scaling = read_scaling(link, facts)
+            self._replies.scaling = read_scaling(partial(ask, link), self._service, facts.supported)
         self._scheduler = Scheduler(
             rates_hz=pid_rates(chosen, rates_hz or {}),
             most=self._service.most if link.protocol.is_can else 1,

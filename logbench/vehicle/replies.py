@@ -9,12 +9,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from logbench.errors import ReplyError
-from logbench.signals.decoding import Scaling, decode, scaling_from
+from logbench.signals.decoding import Scaling, decode
 from logbench.signals.table import Signal
-from logbench.vehicle.discovery import ask
-from logbench.vehicle.link import NEGATIVE, Link
-from logbench.vehicle.model import CarFacts, Reading, Reply
-from logbench.vehicle.services import DataService, data_service
+from logbench.vehicle.link import NEGATIVE
+from logbench.vehicle.model import Reading, Reply
+from logbench.vehicle.services import DataService
 from logbench.vehicle.wanted import PolledPid
 
 log = logging.getLogger(__name__)
@@ -137,21 +136,3 @@ class ReplyReader:
         if signal.minimum - slack <= value <= signal.maximum + slack:
             return True
         return bool(signal.override) and ecu in self.scaling
-
-
-def read_scaling(link: Link, facts: CarFacts) -> dict[str, Scaling]:
-    """Scaling by ECU from PID 4F and 50; ECUs with the usual one are left out."""
-    service = data_service(link.service)
-    found: dict[str, dict[int, bytes]] = {}
-    for pid in (0x4F, 0x50):
-        if not any(pid in pids for pids in facts.supported.values()):
-            continue
-        for reply in ask(link, service.payload((pid,))):
-            try:
-                parts = service.split(reply.data, {pid: 4})
-            except ReplyError as error:
-                log.info("scaling not understood: %s", error)
-                continue
-            found.setdefault(reply.ecu, {}).update(parts)
-    scalings = {ecu: scaling_from(data.get(0x4F), data.get(0x50)) for ecu, data in found.items()}
-    return {ecu: scaling for ecu, scaling in scalings.items() if scaling}

@@ -182,7 +182,7 @@ def test_held_samples_are_bounded_by_time_and_by_count():
 
 
 def test_a_sink_without_hold_starts_at_once(tmp_path):
-    sink = Sink()
+    sink = Sink(on_death=print, on_trouble=print, on_note=print)
     assert not sink.holding
     assert sink.since_ns(5) == 5
     assert sink.finish() is None

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from logbench.errors import ReplyError
-from logbench.signals.decoding import Scaling, decode, scaling_from
+from logbench.signals.decoding import decode
 from logbench.signals.table import table
 from logbench.vehicle.link import NEGATIVE, Exchange, Link
 from logbench.vehicle.model import Reply
@@ -17,8 +16,6 @@ from logbench.vehicle.services import data_service
 log = logging.getLogger(__name__)
 
 ATTEMPTS = 3
-UNSUPPORTED = frozenset({0x11, 0x12, 0x31})
-"""Negative responses that only say 'I do not have this' (ISO 14229-1, from memory)."""
 REASONS = {
     0x10: "general reject",
     0x11: "the service is not supported",
@@ -92,8 +89,6 @@ class Asker:
 
     def _refused(self, reply: Reply, what: str) -> None:
         reason = reply.data[2]
-        if reason in UNSUPPORTED:
-            log.info("%s does not have %s (%02X)", reply.ecu, what, reason)
         text = REASONS.get(reason, "reason not in the standard's list")
         self.problem(f"{reply.ecu} refuses {what}: {text} (negative response {reason:02X}).")
 
@@ -121,19 +116,6 @@ def read_values(
             kept = {name: value for name, value in values.items() if not math.isnan(value)}
             found.setdefault(reply.ecu, {}).update(kept)
     return found
-
-
-def read_scaling(asker: Asker, supported: Mapping[str, frozenset[int]]) -> Scaling | None:
-    """Maximum values of PID 0x4F and 0x50, which change what the same bytes mean; None: default."""
-    service = data_service(asker.link.service)
-    raw: dict[int, bytes] = {}
-    for pid in (0x4F, 0x50):
-        if not any(pid in known for known in supported.values()):
-            continue
-        for reply in asker.ask(service.payload((pid,)), "maximum values"):
-            with contextlib.suppress(ReplyError):  # the default scaling stays
-                raw.update(service.split(reply.data, table().lengths))
-    return scaling_from(raw.get(0x4F), raw.get(0x50)) if raw else None
 
 
 def highest(values: Values, acronym: str) -> float | None:

@@ -55,16 +55,15 @@ class ReadingDiff(BaseModel):
     def sentence(self) -> str:
         """The change in one sentence. A code that is only permanent any more is named as that."""
         only = [change for change in self.stayed if change.only_permanent]
+        outcomes = [
+            (word, [change for change in found if change not in only])
+            for word, found in self.outcomes
+        ]
+        permanent = "no longer stored, but permanent until its own monitor has passed"
+        outcomes.insert(3, (permanent, only))
         parts = [
             f"{len(found)} {_plural(len(found), 'code')} {word}"
-            for word, found in (
-                ("gone", self.gone),
-                ("back", self.back),
-                ("still there", [change for change in self.stayed if change not in only]),
-                ("no longer stored, but permanent until its own monitor has passed", only),
-                ("new", self.new),
-                ("not known", self.unknown),
-            )
+            for word, found in outcomes
             if found
         ]
         codes = ", ".join(parts) if parts else "no codes in either reading"

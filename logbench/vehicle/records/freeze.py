@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
+from collections.abc import Mapping
 
 from logbench.errors import ReplyError
 from logbench.signals.codes import code_from_bytes
@@ -22,10 +23,10 @@ frames is stopped here."""
 WHAT = "freeze frames"
 
 
-def read_freeze_frames(reading: CarReading, asker: Asker, scaling: Scaling | None = None) -> None:
+def read_freeze_frames(reading: CarReading, asker: Asker, scalings: Mapping[str, Scaling]) -> None:
     """Frame after frame until no ECU has a code for the next one.
 
-    `scaling`: of PID 0x4F and 0x50, where the car has them.
+    `scalings`: of PID 0x4F and 0x50, by the ECU that has them.
     """
     for number in range(MOST_FRAMES):
         frames = _frames(asker, number)
@@ -37,7 +38,7 @@ def read_freeze_frames(reading: CarReading, asker: Asker, scaling: Scaling | Non
             wanted = {ecu for ecu, pids in supported.items() if pid in pids}
             for ecu, data in _data(asker, pid, number).items():
                 if ecu in wanted:
-                    frames[ecu].values.extend(_values(asker, ecu, pid, data, scaling))
+                    frames[ecu].values.extend(_values(asker, ecu, pid, data, scalings.get(ecu)))
     asker.problem(f"The car names more than {MOST_FRAMES} freeze frames: the rest was not read.")
 
 

@@ -8,16 +8,17 @@ from datetime import UTC, datetime
 
 from logbench.errors import LinkError, LinkLostError
 from logbench.system.version import SOFTWARE
-from logbench.vehicle.discovery import discover
+from logbench.vehicle.discovery import discover, read_scaling
 from logbench.vehicle.link import Link, silent
 from logbench.vehicle.model import Progress
 from logbench.vehicle.records import readiness
-from logbench.vehicle.records.asking import Asker, read_scaling, read_values
+from logbench.vehicle.records.asking import Asker, read_values
 from logbench.vehicle.records.codes import read_codes, read_newer_codes
 from logbench.vehicle.records.freeze import read_freeze_frames
 from logbench.vehicle.records.identity import fill_identity, fill_requirements, read_verification
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.monitors import read_monitor_results
+from logbench.vehicle.services import data_service
 
 log = logging.getLogger(__name__)
 
@@ -80,7 +81,9 @@ def _steps(reading: CarReading, asker: Asker, report: Progress) -> list[tuple[st
         readiness.fill_readiness(reading, values)
 
     def freeze() -> None:
-        read_freeze_frames(reading, asker, read_scaling(asker, supported))
+        service = data_service(asker.link.service)
+        scalings = read_scaling(lambda p: asker.ask(p, "maximum values"), service, supported)
+        read_freeze_frames(reading, asker, scalings)
 
     supported: dict[str, frozenset[int]] = {}
     steps: list[tuple[str, Step]] = [

@@ -76,17 +76,11 @@ def missing_sentence(readiness: Readiness) -> str:
     if not readiness.monitors:
         return f"{readiness.ecu} names no monitors."
     missing, count, ecu = readiness.missing, len(readiness.monitors), readiness.ecu
+    verb = "is" if len(missing or readiness.monitors) == 1 else "are"
+    some = f"{len(missing)} of {count}" if missing else f"All {count}"
+    which = f"The one monitor of {ecu} is" if count == 1 else f"{some} monitors of {ecu} {verb}"
     if not missing:
-        which = (
-            f"The one monitor of {ecu} is" if count == 1 else f"All {count} monitors of {ecu} are"
-        )
         return f"{which} complete."
-    if count == 1:
-        which = f"The one monitor of {ecu} is"
-    else:
-        which = (
-            f"{len(missing)} of {count} monitors of {ecu} {'is' if len(missing) == 1 else 'are'}"
-        )
     names = ", ".join(missing)
     return f"{which} not complete since the codes were cleared: {names}. {LOCAL_RULES}"
 
