@@ -76,24 +76,20 @@ def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
     check, subject, further = parse_number(number)
     sql, values = where(chosen)
     text = (
-        "SELECT f.*, r.started_utc, r.car FROM findings f JOIN recordings r USING (recording) "
-        f'WHERE f."check" = ? AND contains(lower(f.subject), ?) AND {sql}'
+        "SELECT recording, coalesce(r.started_utc, '') AS started_utc, coalesce(r.car, '') AS car, "
+        "f.value, f.uncertainty, coalesce(f.verdict, '') AS verdict, f.numbers "
+        "FROM findings f JOIN recordings r USING (recording) "
+        f'WHERE f."check" = ? AND contains(lower(f.subject), ?) AND {sql} '
+        "ORDER BY started_utc, recording"
     )
     out = []
     for row in archive.query(text, [check, subject.lower(), *values]).to_pylist():
-        value = _further(row["numbers"], further) if further else row["value"]
-        if value is not None and np.isfinite(value):
-            out.append(
-                Point(
-                    row["recording"],
-                    row["started_utc"] or "",
-                    row["car"] or "",
-                    float(value),
-                    None if further else row["uncertainty"],
-                    row["verdict"] or "",
-                )
-            )
-    return sorted(out, key=lambda point: (point.started_utc, point.recording))
+        numbers = row.pop("numbers")
+        if further:
+            row |= {"value": _further(numbers, further), "uncertainty": None}
+        if row["value"] is not None and np.isfinite(row["value"]):
+            out.append(Point(**row))
+    return out
 
 
 def parse_number(text: str) -> tuple[str, str, str]:

@@ -173,23 +173,29 @@ class Runner:
         except CancelledError:
             self._deliver(lambda: self._end(running))
         except LogbenchError as error:
-            sentence = str(error)
-            self._deliver(lambda: self._fail(running, sentence))
+            self._fail(running, str(error))
         except BaseException as error:
             _log.exception("the case %s failed", type(running.case).__name__)
-            kind = type(error).__name__
+            text = tr(
+                "Something in logbench went wrong ({kind}); the log tells more, and what was "
+                "recorded is untouched.",
+                kind=type(error).__name__,
+            )
+            self._fail(running, text)
+        else:
             self._deliver(
-                lambda: self._fail(
-                    running,
-                    tr(
-                        "Something in logbench went wrong ({kind}); the log tells more, and what "
-                        "was recorded is untouched.",
-                        kind=kind,
-                    ),
+                lambda: self._answer(
+                    running, lambda: running.done(answer), lambda: running.case.outcome(answer)
                 )
             )
-        else:
-            self._deliver(lambda: self._done(running, answer))
+
+    def _fail(self, running: Running, sentence: str) -> None:
+        """On the other thread."""
+        self._deliver(
+            lambda: self._answer(
+                running, lambda: running.failed(sentence), lambda: Outcome(sentence, well=False)
+            )
+        )
 
     def _off_thread(self) -> None:
         self._on_threads -= 1
@@ -202,21 +208,16 @@ class Runner:
         if not running.owner.closed:
             running.reported(text, share)
 
-    def _done(self, running: Running, answer: Any) -> None:
+    def _answer(
+        self, running: Running, tell: Callable[[], object], outcome: Callable[[], Outcome]
+    ) -> None:
+        """Bring the answer; `outcome` says it where the owner of a deed has gone."""
         if not self._end(running):
             return
         if not running.owner.closed:
-            running.done(answer)
-        else:
-            self._say_unowned(running, running.case.outcome(answer))
-
-    def _fail(self, running: Running, sentence: str) -> None:
-        if not self._end(running):
-            return
-        if not running.owner.closed:
-            running.failed(sentence)
-        else:
-            self._say_unowned(running, Outcome(sentence, well=False))
+            tell()
+        elif running.case.deed and (said := outcome()).sentence:
+            self.unowned(running.owner.named(said))
 
     def _end(self, running: Running) -> bool:
         """It is over; False when it was before."""
@@ -231,7 +232,3 @@ class Runner:
     def _changed(self) -> None:
         for call in self.changed:
             call()
-
-    def _say_unowned(self, running: Running, outcome: Outcome) -> None:
-        if running.case.deed and outcome.sentence:
-            self.unowned(running.owner.named(outcome))

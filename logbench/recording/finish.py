@@ -133,7 +133,7 @@ class NothingRecordedError(LogbenchError):
     """The journal holds nothing; it has been removed."""
 
 
-def _finish_again(journal: Path, *, recovered: bool, lock: JournalLock | JournalWriter) -> Path:
+def _finish_again(journal: Path, *, recovered: bool, lock: JournalLock) -> Path:
     """Some attempts where the disk's fault may pass."""
     for pause_s in _PAUSES_S:
         try:
@@ -146,7 +146,7 @@ def _finish_again(journal: Path, *, recovered: bool, lock: JournalLock | Journal
     return _finish_locked(journal, recovered=recovered, lock=lock)
 
 
-def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock | JournalWriter) -> Path:
+def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock) -> Path:
     wanted = journal.with_name(journal.name.removesuffix(SUFFIX))
     temporary = journal.with_name(wanted.name + PART)
     index = _read_or_set_aside(journal, lock)
@@ -165,7 +165,7 @@ def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock | Journa
     return done
 
 
-def _read_or_set_aside(journal: Path, lock: JournalLock | JournalWriter) -> JournalIndex:
+def _read_or_set_aside(journal: Path, lock: JournalLock) -> JournalIndex:
     try:
         return scan_journal(journal)
     except RecordingDamagedError as error:
@@ -178,7 +178,7 @@ def _read_or_set_aside(journal: Path, lock: JournalLock | JournalWriter) -> Jour
         raise RecordingDamagedError(f"{error} It was set aside as {aside.name}.") from error
 
 
-def _remove(journal: Path, lock: JournalLock | JournalWriter) -> None:
+def _remove(journal: Path, lock: JournalLock) -> None:
     with storage_trouble(journal):
         if os.name == "nt":
             lock.close()  # an open file cannot be removed there

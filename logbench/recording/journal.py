@@ -92,8 +92,9 @@ class JournalLock:
         self.close()
 
 
-class JournalWriter:
-    """Writes one journal; holds its lock from the first byte to `close()`.
+class JournalWriter(JournalLock):
+    """Writes one journal; holds its lock from the first byte to `close()`. The journal stays then;
+    what was not flushed is lost.
 
     Samples and events gather in memory and go to the disk as one batch, written and fsynced, when
     `flush()` is called; `write_due()` does so when the oldest has waited `interval_s`. Errors of
@@ -106,7 +107,7 @@ class JournalWriter:
         self._init(path, -1, interval_s)
         head = self._start_stream(facts)
         with storage_trouble(path):
-            self._fd = _created(path, head)
+            self.fd = _created(path, head)
             self.size_bytes = len(head)
 
     @classmethod
@@ -136,7 +137,7 @@ class JournalWriter:
 
     def _init(self, path: Path, fd: int, interval_s: float) -> None:
         self.path = path
-        self._fd = fd
+        self.fd = fd
         self._interval_s = interval_s
         self.size_bytes = 0
         """On disk."""
@@ -253,8 +254,8 @@ class JournalWriter:
             if self._torn:
                 self._cut_back()
             self._torn = True
-            write_all(self._fd, data)
-            os.fsync(self._fd)
+            write_all(self.fd, data)
+            os.fsync(self.fd)
         except OSError as error:
             with contextlib.suppress(OSError):  # else the next attempt does it
                 self._cut_back()
@@ -264,8 +265,8 @@ class JournalWriter:
 
     def _cut_back(self) -> None:
         """After a failed write: end the file after its last whole batch."""
-        os.ftruncate(self._fd, self.size_bytes)
-        os.lseek(self._fd, self.size_bytes, os.SEEK_SET)
+        os.ftruncate(self.fd, self.size_bytes)
+        os.lseek(self.fd, self.size_bytes, os.SEEK_SET)
         self._torn = False
 
     def seal(self) -> None:
@@ -275,12 +276,6 @@ class JournalWriter:
         self.flush()
         self._put_on_disk(END_OF_STREAM, f"the samples are safe in {self.path.name}")
         self._sealed = True
-
-    def close(self) -> None:
-        """Give up the file and its lock; what was not flushed is lost. The journal stays."""
-        if self._fd >= 0:
-            os.close(self._fd)
-            self._fd = -1
 
 
 def _created(path: Path, head: bytes) -> int:
