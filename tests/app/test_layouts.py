@@ -17,7 +17,7 @@ from logbench.app.plot.dragging import STRIP, TRACE, Place, trace_data, trace_in
 from logbench.app.plot.layouts import apply_layout, layout_of
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
-from logbench.app.theme import LIGHT
+from logbench.app.theme import Look
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
 from logbench.plot.layout import History, Layout, StripPlan, layout_from_json
@@ -109,7 +109,7 @@ def test_one_drag_of_heights_is_one_step_back():
 
 def test_a_layout_serves_a_car_with_another_ecu_address(qtbot):
     view = TimeView()
-    stack = StripStack(view, LIGHT)
+    stack = StripStack(view, Look("light"))
     view.setParent(stack)
     qtbot.addWidget(stack)
     traces = [StripTrace(s, "7EA", u, Pyramid()) for s, u in (("RPM", "rpm"), ("MAP", "kPa"))]

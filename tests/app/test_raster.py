@@ -15,7 +15,7 @@ from logbench.app.plot import painting
 from logbench.app.plot.canvas import Canvas, StripLook
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT
-from logbench.plot import lines, raster
+from logbench.plot import lines
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 
@@ -44,7 +44,7 @@ def drawn_by_qt(traces: list[lines.Rows]) -> npt.NDArray[np.uint32]:
 def drawn_as_picture(traces: list[lines.Rows]) -> npt.NDArray[np.uint32]:
     image = QImage(WIDTH, HEIGHT, QImage.Format.Format_RGB32)
     image.fill(QColor("white"))
-    marks = raster.marked(traces, LEFT, WIDTH, HEIGHT)
+    marks = lines.marked(traces, LEFT, WIDTH, HEIGHT)
     painter = QPainter(image)
     painter.drawImage(0, 0, painting.picture(marks, COLORS[: len(traces)]))
     painter.end()
@@ -74,15 +74,15 @@ def test_the_last_trace_lies_on_top(traces: list[lines.Rows]):
         for x, top, _, bottom in rows.tolist():
             if LEFT <= x < LEFT + WIDTH and bottom >= 0:
                 expected[max(0, int(top)) : int(bottom) + 1, int(x) - LEFT] = number
-    assert np.array_equal(raster.marked(traces, LEFT, WIDTH, HEIGHT), expected)
+    assert np.array_equal(lines.marked(traces, LEFT, WIDTH, HEIGHT), expected)
 
 
 def test_a_picture_pays_for_tall_lines_only():
     x = np.arange(WIDTH, dtype=float)
     low = np.column_stack([x, x * 0 + 5, x, x * 0 + 6])
     tall = np.column_stack([x, x * 0, x, x * 0 + HEIGHT])
-    assert not raster.pays([low] * 5, WIDTH, HEIGHT)
-    assert raster.pays([tall] * 5, WIDTH, HEIGHT)
+    assert not lines.pays([low] * 5, WIDTH, HEIGHT)
+    assert lines.pays([tall] * 5, WIDTH, HEIGHT)
 
 
 @pytest.mark.parametrize("ratio", [1.0, 2.0])
@@ -100,7 +100,7 @@ def test_a_dense_strip_looks_the_same_either_way(qapp, monkeypatch, ratio: float
     picture = painting.picture
     monkeypatch.setattr(painting, "picture", lambda *a: (called.append(a), picture(*a))[1])
     for pays in (True, False):
-        monkeypatch.setattr(raster, "pays", lambda *_, pays=pays: pays)
+        monkeypatch.setattr(lines, "pays", lambda *_, pays=pays: pays)
         canvas.resize(QSize(300, 120), ratio)
         canvas.bring_up()
         image = canvas.pixmap.toImage().convertToFormat(QImage.Format.Format_RGB32)

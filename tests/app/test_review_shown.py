@@ -36,7 +36,7 @@ def test_the_find_line_is_closed_by_key_and_what_it_found_is_on_the_ribbon(
     review.plots.shade(())
     plain = review.ribbon.grab().toImage()
     middle = review.ribbon.x_of((shades[0].start_ns + shades[0].end_ns) / 2)
-    text = QColor(review.ribbon.theme.text)
+    text = QColor(review.ribbon.look.theme.text)
     rows = range(shaded.height())
     assert [y for y in rows if shaded.pixelColor(middle, y) != plain.pixelColor(middle, y)]
     assert any(shaded.pixelColor(middle, y) == text for y in rows)

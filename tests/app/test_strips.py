@@ -18,7 +18,7 @@ from logbench.app.plot.canvas import GUTTER, HEADER, Canvas, StripLook
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
-from logbench.app.theme import LIGHT, NIGHT
+from logbench.app.theme import LIGHT, NIGHT, Look
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.recording.model import Event
@@ -27,9 +27,14 @@ from logbench.recording.model import Event
 
 
 @pytest.fixture
-def stack(qtbot) -> StripStack:
+def look(qtbot) -> Look:
+    return Look("light")
+
+
+@pytest.fixture
+def stack(qtbot, look: Look) -> StripStack:
     view = TimeView()
-    made = StripStack(view, LIGHT)
+    made = StripStack(view, look)
     view.setParent(made)
     qtbot.addWidget(made)
     t_ns = np.arange(6000, dtype=np.int64) * SECOND // 10
@@ -81,8 +86,8 @@ def test_the_same_trace_zoomed_in_is_a_line_through_its_samples(stack: StripStac
     assert any(abs(b - y) <= 2 for _, b in lit)
 
 
-def test_night_theme_paints_a_dark_ground(stack: StripStack):
-    stack.set_theme(NIGHT)
+def test_night_theme_paints_a_dark_ground(stack: StripStack, look: Look):
+    look.choose("night")
     QApplication.processEvents()
     image = stack.strips[0].grab().toImage()
     assert image.pixelColor(GUTTER + 200, HEADER + 5).lightness() < 40
@@ -221,9 +226,9 @@ def test_dragging_pans_and_dragging_with_the_right_button_zooms(stack: StripStac
 
 
 @pytest.fixture
-def ribbon(qtbot) -> Ribbon:
+def ribbon(qtbot, look: Look) -> Ribbon:
     view = TimeView()
-    made = Ribbon(view, LIGHT)
+    made = Ribbon(view, look)
     view.setParent(made)
     qtbot.addWidget(made)
     made.resize(GUTTER + 800 + 10, made.height())

@@ -25,7 +25,7 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
-from logbench.app.theme import LIGHT
+from logbench.app.theme import Look
 from logbench.capture.messages import Batch, CaptureRequest, CarFound, Failed, Finished, Message
 from logbench.capture.process import Capture
 from logbench.plot.pyramid import Pyramid
@@ -57,7 +57,7 @@ class Window:
     def __init__(self) -> None:
         rng = np.random.default_rng(5)
         self.view = TimeView()
-        self.stack = StripStack(self.view, LIGHT)
+        self.stack = StripStack(self.view, Look("light"))
         self.pyramids: list[Pyramid] = []
         t_ns = np.arange(-HISTORY, 0, dtype=np.int64) * SECOND // 20
         for number in range(STRIPS):

@@ -26,7 +26,7 @@ from PySide6.QtWidgets import QApplication, QWidget
 
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
-from logbench.app.theme import LIGHT
+from logbench.app.theme import Look
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 
@@ -73,7 +73,7 @@ class Ours:
 
     def __init__(self, t_ns: np.ndarray, arrays: list[np.ndarray]) -> None:
         self.view = TimeView()
-        self.stack = StripStack(self.view, LIGHT)
+        self.stack = StripStack(self.view, Look("light"))
         self.end_ns = int(t_ns[-1])
         self.pyramids = [Pyramid.of(t_ns, a) for a in arrays]
         for number, pyramid in enumerate(self.pyramids):

@@ -100,7 +100,7 @@ class OverlayView(QWidget):
         self.laid: Laid | None = None
         self._spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
         self.view = TimeView(self)
-        self.stack = StripStack(self.view, look.theme)
+        self.stack = StripStack(self.view, look)
         self.rows = SpanRows(self.view, look)
         self.rows.hide()
         self.signal_box = _box(tr("Signal overlaid"))
@@ -284,8 +284,6 @@ class OverlayView(QWidget):
 
     def _set_look(self, _: object = None) -> None:
         """Distances keep their units."""
-        self.stack.set_theme(self._look.theme)
-        self.stack.set_units(self._look.units)
         self.rows.update()
         self._tint()
 

@@ -15,7 +15,6 @@ from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip_keys import StripKeys
 from logbench.app.plot.view import TimeView
 from logbench.app.services import Services
-from logbench.app.theme import Theme
 from logbench.capture.messages import CarFound, Started, Status
 from logbench.cases.settings import Settings
 from logbench.plot.bands import BandWatch
@@ -132,8 +131,8 @@ class DriveShown(QObject):
         super().__init__(owner)
         self._services, self._session, self._watcher = services, session, watcher
         self.view = TimeView(self)
-        self.stack = StripStack(self.view, services.look.theme)
-        self.ribbon = Ribbon(self.view, services.look.theme)
+        self.stack = StripStack(self.view, services.look)
+        self.ribbon = Ribbon(self.view, services.look)
         self.values = ValuesTable()
         self.status = LiveLine()
         self.status.show_state(session.state, records=False)
@@ -161,8 +160,6 @@ class DriveShown(QObject):
         self.ribbon.by_hand.connect(self.following.stop)
         self.stack.narrowed.connect(self.ribbon.set_inset)
         self.values.model_.plotted_changed.connect(self._plot)
-        look.changed.connect(self._set_theme)
-        look.units_changed.connect(self.stack.set_units)
         look.units_changed.connect(self.values.model_.set_units)
 
     def add_layouts(self, owner: QWidget) -> SavedLayouts:
@@ -300,7 +297,3 @@ class DriveShown(QObject):
     def _show_events(self) -> None:
         self.ribbon.change(events=self.events)
         self.stack.mark(event_times=[e.t_ns for e in self.events])
-
-    def _set_theme(self, theme: Theme) -> None:
-        self.stack.set_theme(theme)
-        self.ribbon.set_theme(theme)

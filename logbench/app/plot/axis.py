@@ -9,9 +9,9 @@ from PySide6.QtGui import QColor, QFontMetrics, QPainter, QPaintEvent, QPixmap, 
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.app.plot.canvas import GUTTER, HEADER, Canvas
-from logbench.app.plot.painting import empty_pixmap
+from logbench.app.plot.painting import kept_picture
 from logbench.app.plot.view import TimeView
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.plot.trace import SECOND
 from logbench.signals.numbers import tick_text, time_text, time_ticks
 from logbench.signals.units import unit_text
@@ -30,11 +30,8 @@ class ValueAxis:
 
     def renew(self) -> None:
         """Draw it again."""
-        ratio, ground = self._strip.devicePixelRatioF(), self._canvas.look.theme.window
-        self.pixmap = empty_pixmap(GUTTER, self._strip.height(), ratio, ground)
-        painter = QPainter(self.pixmap)
-        self.draw(painter)
-        painter.end()
+        strip, ground = self._strip, self._canvas.look.theme.window
+        self.pixmap = kept_picture(strip, GUTTER, strip.height(), ground, self.draw)
 
     def draw(self, painter: QPainter) -> None:
         """Draw it on any device, at the strip's origin."""
@@ -61,33 +58,27 @@ class ValueAxis:
 class TimeAxis(QWidget):
     """Times since the recording's start, with the cursor's own time where it stands."""
 
-    def __init__(self, view: TimeView, theme: Theme, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self._view = view
-        self._theme = theme
+    def __init__(self, view: TimeView, look: Look) -> None:
+        super().__init__()
+        self._view, self._look = view, look
         self.text_of: Callable[[float, float], str] = time_text
         """How a place on the axis (s) is written, given the step between two (s)."""
         self._texts: dict[str, QStaticText] = {}
         self.setFixedHeight(HEIGHT)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setAccessibleName(tr("Time axis"))
-        view.changed.connect(self.update)
-        view.cursor_moved.connect(self.update)
+        for signal in (view.changed, view.cursor_moved, look.changed):
+            signal.connect(self.update)
 
     def sizeHint(self) -> QSize:
         """One line of text."""
         return QSize(400, HEIGHT)
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self._theme = theme
-        self.update()
-
     def paintEvent(self, event: QPaintEvent) -> None:
         """Ticks, their times, and the cursor's."""
-        view, painter = self._view, QPainter(self)
-        painter.fillRect(event.rect(), QColor(self._theme.window))
-        painter.setPen(QColor(self._theme.muted))
+        view, theme, painter = self._view, self._look.theme, QPainter(self)
+        painter.fillRect(event.rect(), QColor(theme.window))
+        painter.setPen(QColor(theme.muted))
         start, end = view.t_of(0) / SECOND, view.t_of(view.pixels) / SECOND
         times, step = time_ticks(start, end, max(2, view.pixels // 110))
         metrics = QFontMetrics(self.font())
@@ -100,8 +91,8 @@ class TimeAxis(QWidget):
             x = GUTTER + int(view.x_of(view.cursor_ns))
             half = metrics.horizontalAdvance(text) // 2 + 6
             x = min(max(x, half), self.width() - half)
-            painter.fillRect(x - half, 3, 2 * half, HEIGHT - 5, QColor(self._theme.accent))
-            painter.setPen(QColor(self._theme.on_accent))
+            painter.fillRect(x - half, 3, 2 * half, HEIGHT - 5, QColor(theme.accent))
+            painter.setPen(QColor(theme.on_accent))
             self._write(painter, metrics, text, x)
         painter.end()
 

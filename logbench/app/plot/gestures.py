@@ -21,7 +21,7 @@ class Gestures(QObject):
     by_hand = Signal()
     """The user moved the view."""
 
-    def __init__(self, view: TimeView, gutter: int, parent: QObject | None = None) -> None:
+    def __init__(self, view: TimeView, gutter: int, parent: QObject) -> None:
         super().__init__(parent)
         self._view = view
         self._gutter = gutter

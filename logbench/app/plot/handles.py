@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPaintEvent
-from PySide6.QtWidgets import QSplitter, QSplitterHandle, QWidget
+from PySide6.QtGui import QMouseEvent, QPainter, QPaintEvent
+from PySide6.QtWidgets import QSplitter, QSplitterHandle
 
 HANDLE_PX = 8
 LEAST_HEIGHT = 70
@@ -47,9 +47,8 @@ class StripSplitter(QSplitter):
     hovered = Signal(float)
     """The mouse is over a handle, this many pixels from the left."""
 
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(Qt.Orientation.Vertical, parent)
-        self.grip = QColor()
+    def __init__(self) -> None:
+        super().__init__(Qt.Orientation.Vertical)
         self.setChildrenCollapsible(False)
         self.setHandleWidth(HANDLE_PX)
 
@@ -129,5 +128,5 @@ class _Handle(QSplitterHandle):
         painter = QPainter(self)
         width, height = _GRIP_PX
         grip = QRectF((self.width() - width) / 2, (self.height() - height) / 2, width, height)
-        painter.fillRect(grip, self._strips.grip)
+        painter.fillRect(grip, self.palette().mid())
         painter.end()

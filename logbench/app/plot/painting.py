@@ -6,12 +6,13 @@ first line and a count, and four float64 are a `QLineF`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import cast
 
 import numpy as np
 from PySide6.QtCore import QLineF, QSize, Qt
 from PySide6.QtGui import QColor, QImage, QPainter, QPixmap
+from PySide6.QtWidgets import QWidget
 from shiboken6 import Shiboken
 
 from logbench.plot.lines import Pixels, Rows
@@ -40,9 +41,15 @@ def picture(marks: Pixels, colors: Sequence[QColor]) -> QImage:
     return image
 
 
-def empty_pixmap(width: int, height: int, ratio: float, ground: str) -> QPixmap:
-    """A picture to be kept, `ratio` pixels of the device to each of its own."""
+def kept_picture(
+    widget: QWidget, width: int, height: int, ground: str, draw: Callable[[QPainter], None]
+) -> QPixmap:
+    """Part of a widget, drawn once, to be copied to it again and again."""
+    ratio = widget.devicePixelRatioF()
     pixmap = QPixmap(QSize(width, height) * ratio)
     pixmap.setDevicePixelRatio(ratio)
     pixmap.fill(QColor(ground))
+    painter = QPainter(pixmap)
+    draw(painter)
+    painter.end()
     return pixmap

@@ -23,7 +23,7 @@ from logbench.analysis.model import Verdict
 from logbench.app.parts import plain_tip
 from logbench.app.plot.canvas import GUTTER, RIGHT
 from logbench.app.plot.view import TimeView
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.plot.ribbon import RibbonContent
 from logbench.words import tr, word
 
@@ -42,10 +42,10 @@ class Ribbon(QWidget):
 
     by_hand = Signal()
 
-    def __init__(self, view: TimeView, theme: Theme, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, view: TimeView, look: Look) -> None:
+        super().__init__()
         self._view = view
-        self.theme = theme
+        self.look = look
         self.content = RibbonContent()
         self._inset = 0
         self._drag: tuple[int, int] | None = None
@@ -53,7 +53,7 @@ class Ribbon(QWidget):
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setAccessibleName(tr("Whole drive: driving conditions, events and findings"))
         self.setCursor(Qt.CursorShape.IBeamCursor)
-        for signal in (view.changed, view.limits_changed, view.cursor_moved):
+        for signal in (view.changed, view.limits_changed, view.cursor_moved, look.changed):
             signal.connect(self.update)
 
     def sizeHint(self) -> QSize:
@@ -69,11 +69,6 @@ class Ribbon(QWidget):
     def _fit_font(self) -> None:
         self.events_px = max(_LEAST_EVENTS, QFontMetrics(self.font()).height()) + _NOTE_PX
         self.setFixedHeight(self.events_px + _CONDITIONS + _FINDINGS + 6)
-
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.theme = theme
-        self.update()
 
     def change(self, **parts: Sequence[Any]) -> None:
         """Show other `conditions`, `events` …: the parts of a `RibbonContent`."""
@@ -120,11 +115,11 @@ class Ribbon(QWidget):
     def paintEvent(self, event: QPaintEvent) -> None:
         """All three rows, and the frame of what the strips show."""
         painter = QPainter(self)
-        painter.fillRect(event.rect(), QColor(self.theme.window))
+        painter.fillRect(event.rect(), QColor(self.look.theme.window))
         _Picture(self, painter).draw()
         x = None if self._view.cursor_ns is None else self.x_of(self._view.cursor_ns)
         if x is not None:
-            painter.setPen(QPen(QColor(self.theme.cursor), 1))
+            painter.setPen(QPen(QColor(self.look.theme.cursor), 1))
             painter.drawLine(x, self.events_px, x, self.events_px + _CONDITIONS)
         painter.end()
 
@@ -181,7 +176,7 @@ class _Picture:
 
     def __init__(self, ribbon: Ribbon, painter: QPainter) -> None:
         self._ribbon, self._painter = ribbon, painter
-        self._content, self._theme = ribbon.content, ribbon.theme
+        self._content, self._theme = ribbon.content, ribbon.look.theme
         self._x_of, self._top = ribbon.x_of, ribbon.events_px
         self._frame = ribbon.framed()
 

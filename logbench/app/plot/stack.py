@@ -6,19 +6,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from PySide6.QtCore import QEvent, QObject, Qt, Signal
-from PySide6.QtGui import QColor
 from PySide6.QtWidgets import QFrame, QScrollArea, QVBoxLayout, QWidget
 
 from logbench.analysis.model import Span
+from logbench.app.parts import lay
 from logbench.app.plot.axis import TimeAxis
 from logbench.app.plot.canvas import GUTTER, HEADER, RIGHT, StripLook
 from logbench.app.plot.gestures import Gestures
 from logbench.app.plot.handles import StripSplitter
 from logbench.app.plot.strip import Strip
 from logbench.app.plot.view import TimeView
-from logbench.app.theme import Theme
+from logbench.app.theme import Look
 from logbench.plot.trace import Key, StripTrace, rank_of
-from logbench.signals.units import Units
 from logbench.words import tr
 
 MOST_IN_A_STRIP = 4
@@ -34,34 +33,30 @@ class StripStack(QWidget):
     narrowed = Signal(int)
     """Strips have so many pixels less than the stack is wide: a scroll bar's."""
 
-    def __init__(self, view: TimeView, theme: Theme, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, view: TimeView, look: Look) -> None:
+        super().__init__()
         self.view = view
-        self.look = StripLook(theme)
+        self._window_look = look
+        self.look = StripLook(look.theme, look.units)
         self.strips: list[Strip] = []
         self.gestures = Gestures(view, GUTTER, self)
         self.gestures.by_hand.connect(self.by_hand)
         self.splitter = StripSplitter()
-        self.splitter.grip = QColor(theme.line)
         self.splitter.hovered.connect(self.gestures.point_at)
-        self.axis = TimeAxis(view, theme)
+        self.axis = TimeAxis(view, look)
         self.gestures.watch(self.axis)
-        scroll = QScrollArea()
+        self._scroll = scroll = QScrollArea(widgetResizable=True)
         scroll.setWidget(self.splitter)
-        scroll.setWidgetResizable(True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
         scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         scroll.viewport().installEventFilter(self)
-        self._scroll = scroll
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        layout.addWidget(scroll, 1)
-        layout.addWidget(self.axis)
+        lay(QVBoxLayout(self), (scroll, 1), self.axis, margins=(0, 0, 0, 0), spacing=0)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setAccessibleName(tr("Strips"))
         view.changed.connect(self.refresh)
         view.cursor_moved.connect(self._move_cursor)
+        for changed in (look.changed, look.units_changed):
+            changed.connect(self._look_changed)
 
     # --- what is shown ---
 
@@ -148,15 +143,9 @@ class StripStack(QWidget):
         strip.setParent(None)
         strip.deleteLater()
 
-    def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours."""
-        self.axis.set_theme(theme)
-        self.splitter.grip = QColor(theme.line)
-        self.set_look(replace(self.look, theme=theme))
-
-    def set_units(self, units: Units) -> None:
-        """Show values in other units."""
-        self.set_look(replace(self.look, units=units))
+    def _look_changed(self) -> None:
+        fresh = self._window_look
+        self.set_look(replace(self.look, theme=fresh.theme, units=fresh.units))
 
     def mark(
         self, *, shades: Sequence[Span] | None = None, event_times: Sequence[int] | None = None

@@ -29,7 +29,7 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from logbench.app.plot.axis import ValueAxis
 from logbench.app.plot.canvas import GUTTER, HEADER, RIGHT, Canvas, StripLook
 from logbench.app.plot.handles import LEAST_HEIGHT
-from logbench.app.plot.painting import empty_pixmap
+from logbench.app.plot.painting import kept_picture
 from logbench.app.plot.view import TimeView
 from logbench.plot import lines
 from logbench.plot.trace import StripTrace
@@ -80,10 +80,7 @@ class StripHeader:
         """Draw the names again."""
         width = max(1, self._strip.width() - GUTTER)
         ground = self._canvas.look.theme.window
-        self.pixmap = empty_pixmap(width, HEADER, self._strip.devicePixelRatioF(), ground)
-        painter = QPainter(self.pixmap)
-        self.draw_labels(painter)
-        painter.end()
+        self.pixmap = kept_picture(self._strip, width, HEADER, ground, self.draw_labels)
 
     def draw_labels(self, painter: QPainter) -> None:
         """The names; the painter's origin is the gutter's edge."""
@@ -162,15 +159,8 @@ class CursorLines:
 class Strip(QWidget):
     """Traces over the shared time axis."""
 
-    def __init__(
-        self,
-        view: TimeView,
-        look: StripLook,
-        unit: str,
-        group: str = "",
-        parent: QWidget | None = None,
-    ) -> None:
-        super().__init__(parent)
+    def __init__(self, view: TimeView, look: StripLook, unit: str, group: str) -> None:
+        super().__init__()
         self.view = view
         self.unit = unit
         self.group = group

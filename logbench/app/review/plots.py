@@ -29,9 +29,8 @@ class ReviewPlots(QWidget):
     def __init__(self, look: Look, search: Search) -> None:
         super().__init__()
         self.view = TimeView(self)
-        self.stack = StripStack(self.view, look.theme)
-        self.stack.set_units(look.units)
-        self.ribbon = Ribbon(self.view, look.theme)
+        self.stack = StripStack(self.view, look)
+        self.ribbon = Ribbon(self.view, look)
         self.cross = CrossView(self.view, look)
         self.find_bar = FindBar(search, self._find_from, look)
         self.span_panel = SpanPanel(self.view, look)
@@ -50,9 +49,6 @@ class ReviewPlots(QWidget):
         head = lay(QHBoxLayout(), (self.title, 1), self.progress, margins=(10, 0, 12, 2))
         parts = self.tools, head, self.find_bar, self.ribbon, (self.shapes, 1), self.span_panel
         lay(QVBoxLayout(self), *parts, margins=(0, 0, 0, 0), spacing=2)
-        look.changed.connect(self.stack.set_theme)
-        look.changed.connect(self.ribbon.set_theme)
-        look.units_changed.connect(self.stack.set_units)
         self.stack.narrowed.connect(self.ribbon.set_inset)
         self.cross.marked.connect(self.shade)
         self.find_bar.found.connect(self.shade)
