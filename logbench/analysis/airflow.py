@@ -15,7 +15,7 @@ import numpy as np
 
 from logbench.analysis import alignment, derived
 from logbench.analysis.air_state import find_air, intake_degc
-from logbench.analysis.alignment import NS, Times, Values
+from logbench.analysis.alignment import NS, Times
 from logbench.analysis.model import Condition, Span
 from logbench.analysis.statistics import Estimate, detrended, estimate
 from logbench.analysis.view import View, evidence
@@ -126,16 +126,10 @@ def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: f
         seconds=alignment.total_s(kept),
         maf_g_s=estimate(flow_seen, group, 0.01),
         ve_atmosphere_pct=estimate(ve_air, group).widened(air.atmosphere_half()),
-        ve_manifold_pct=estimate(ve_map, group).widened(air.manifold_half(_middle(manifold))),
+        ve_manifold_pct=estimate(ve_map, group).widened(air.manifold_half(estimate(manifold).mean)),
         per_litre_g_s=estimate(per_litre, group),
         same_request_share=_same_share(view, t),
     )
-
-
-def _middle(values: Values) -> float:
-    """Mean of what is finite; NaN of nothing."""
-    good = values[np.isfinite(values)]
-    return float(good.mean()) if len(good) else float("nan")
 
 
 def _same_share(view: View, t: Times) -> float:

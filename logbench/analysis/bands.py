@@ -121,9 +121,6 @@ class Bands:
     def __iter__(self) -> Iterator[Band]:
         return iter(self.by_key.values())
 
-    def __len__(self) -> int:
-        return len(self.by_key)
-
 
 def load_bands(user_file: Path | None = None) -> Bands:
     """The program's bands, with the fields that `user_file` names replaced.

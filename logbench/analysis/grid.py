@@ -97,13 +97,11 @@ class Grid:
 
     def _base(self) -> Times:
         rpm = self.traces.first("RPM")
-        ends: list[tuple[int, int]] = []
-        for trace in [rpm] if rpm else [self.traces.first(a) for a in self.traces.signals]:
-            if trace is not None:
-                ends.append((int(trace.t_ns[0]), int(trace.t_ns[-1])))
+        found = [rpm] if rpm else [self.traces.first(a) for a in self.traces.signals]
+        ends = [int(end) for trace in found if trace for end in (trace.t_ns[0], trace.t_ns[-1])]
         if not ends:
             return np.empty(0, dtype=np.int64)
-        start, end = min(a for a, _ in ends), max(b for _, b in ends)
+        start, end = min(ends), max(ends)
         return np.arange(start, end + 1, self.step_ns, dtype=np.int64)
 
     def linear(self, *acronyms: str) -> Values | None:

@@ -27,15 +27,13 @@ class CheckModule(Protocol):
     """Short name: `fuel_trim`."""
     TITLE: str
     """What it judges, in a few words."""
-    PLAIN: str
-    """The same in the owner's words, to begin a sentence of the report with."""
     ORDER: int
     """Place in the list of checks."""
     INPUTS: tuple[str, ...]
     """Acronyms it leans on most: a poor one is named in its findings."""
 
-    # A module may also hold STRIPS and SHOWN (see `strips_of`, `shown_of`), and PARTS: modules
-    # beside it that do part of the work.
+    # A module may also hold PLAIN, STRIPS and SHOWN (see `plain_words`, `strips_of`, `shown_of`),
+    # and PARTS: modules beside it that do part of the work.
 
     def check(self, view: View, bands: Bands) -> Sequence[Finding | None]:
         """The findings of one recording; at least one, if only 'not judged'. None where there is
@@ -57,9 +55,10 @@ def check_of(key: str) -> CheckModule | None:
 
 
 def plain_words(key: str) -> str:
-    """What a check looks at, in the owner's words."""
+    """What a check looks at in the owner's words, to begin a sentence of the report with: its
+    `PLAIN`, else its title."""
     module = check_of(key)
-    return key if module is None else module.PLAIN
+    return key if module is None else getattr(module, "PLAIN", module.TITLE)
 
 
 def strips_of(key: str) -> tuple[tuple[str, ...], ...]:
@@ -119,11 +118,8 @@ def _with_doubt(view: View, module: CheckModule, finding: Finding) -> Finding:
 
 def worst(findings: Sequence[Finding]) -> Verdict:
     """The most severe verdict; `within` if something was judged, else `not judged`."""
-    verdicts = [finding.verdict for finding in findings]
-    for verdict in (Verdict.ACT, Verdict.WATCH, Verdict.WITHIN):
-        if verdict in verdicts:
-            return verdict
-    return Verdict.NOT_JUDGED
+    verdicts = (finding.verdict for finding in findings)
+    return max(verdicts, key=list(Verdict).index, default=Verdict.NOT_JUDGED)
 
 
 _BAND_FIELDS = ("key", "title", "unit", "within", "watch", "basis")

@@ -51,7 +51,8 @@ def response_findings(view: View, bands: Bands, name: str, front: Trace) -> list
     """Findings on enrichment, fuel cut, and the time both took."""
     spans, commanded = _rich_spans(view)
     rich = find_answer(view, front, spans, 1)
-    cut = find_answer(view, front, _cut_spans(view), -1)
+    cuts = view.conditions.mask(Condition.FUEL_CUT) & view.conditions.warm
+    cut = find_answer(view, front, view.stretches(cuts, LEAST_S), -1)
     return [
         _enrichment(bands, name, rich, commanded),
         _fuel_cut(bands, name, cut, view.conditions.loop_recorded),
@@ -88,11 +89,6 @@ def _rich_spans(view: View) -> tuple[tuple[Span, ...], bool]:
     else:
         mask = (commanded < RICH_LAMBDA) & (commanded > 0.3) & warm
     return view.stretches(mask, LEAST_S), commanded is not None
-
-
-def _cut_spans(view: View) -> tuple[Span, ...]:
-    cut = view.conditions.mask(Condition.FUEL_CUT) & view.conditions.warm
-    return view.stretches(cut, LEAST_S)
 
 
 def _enrichment(bands: Bands, name: str, found: Answer | None, commanded: bool) -> Finding:

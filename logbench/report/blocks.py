@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from reportlab.graphics.shapes import Drawing
 
-Cell = "str | Drawing"
-
 
 @dataclass(frozen=True, slots=True)
 class Heading:

@@ -111,15 +111,9 @@ def strips_chart(
 
 
 def _x_range(strips: Sequence[Strip]) -> tuple[float, float]:
-    ends = [
-        edge
-        for strip in strips
-        for line in strip.lines
-        if len(line.x)
-        for edge in (float(np.nanmin(line.x)), float(np.nanmax(line.x)))
-        if math.isfinite(edge)
-    ]
-    low, high = (min(ends), max(ends)) if ends else (0.0, 1.0)
+    x = np.concatenate([np.empty(0), *(line.x for strip in strips for line in strip.lines)])
+    x = x[np.isfinite(x)]
+    low, high = (float(x.min()), float(x.max())) if len(x) else (0.0, 1.0)
     return low, high if high > low else low + 1.0
 
 

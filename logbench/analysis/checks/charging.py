@@ -24,7 +24,6 @@ from logbench.analysis.view import View
 
 KEY = "charging"
 TITLE = "Battery and charging"
-PLAIN = TITLE
 STRIPS = (("VPWR",), ("RPM",))
 ORDER = 5
 INPUTS = ("VPWR",)

@@ -26,6 +26,7 @@ from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statistics import Estimate, estimate
 from logbench.analysis.trim_pattern import CELLS, MIDDLE, find_pattern
 from logbench.analysis.view import SETTLE_S, View, evidence
+from logbench.recording.model import Trace
 
 KEY = "fuel_trim"
 TITLE = "Fuel trim totals"
@@ -81,12 +82,11 @@ class TrimCell:
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings for each bank and cell, for the difference of banks, and for the pattern."""
-    pairs = [b for b in view.banks if view.trace(f"SHRTFT{b}") and view.trace(f"LONGFT{b}")]
+    pairs = [b for b in view.banks if not view.missing(f"SHRTFT{b}", f"LONGFT{b}")]
     if not pairs:
         text = "Short- and long-term fuel trim of a bank were not both recorded."
         return [Subject(KEY, "total trim").not_judged(text, "trims")]
-    cells = [cell for cell in find_cells(view) if cell.bank in pairs]
-    used = [cell for cell in cells if cell.enough]
+    used = [cell for cell in find_cells(view, pairs) if cell.enough]
     if not used:
         return [_nothing(view)]
     findings = [_cell_finding(cell, bands) for cell in used]
@@ -104,12 +104,13 @@ def check(view: View, bands: Bands) -> list[Finding]:
     return findings
 
 
-def find_cells(view: View) -> list[TrimCell]:
-    """Every bank's total trim in every cell, with or without enough evidence."""
+def find_cells(view: View, banks: Sequence[int]) -> list[TrimCell]:
+    """The total trim of each of these banks in every cell, with or without enough evidence."""
     masks = _cell_masks(view)
     return [
-        _measure(view, bank, name, view.stretches(mask & settled, 1.0))
-        for bank in view.banks
+        _measure(view, bank, short, name, view.stretches(mask & settled, 1.0))
+        for bank in banks
+        if (short := view.trace(f"SHRTFT{bank}")) is not None
         for settled in [_settled(view, bank)]
         for name, mask in masks.items()
     ]
@@ -154,11 +155,7 @@ def _settled(view: View, bank: int) -> Mask:
     return np.asarray(edge | (np.abs(after - before) <= SETTLE_PCT_S * SETTLE_S))
 
 
-def _measure(view: View, bank: int, name: str, spans: Sequence[Span]) -> TrimCell:
-    short = view.trace(f"SHRTFT{bank}")
-    nothing = Estimate(float("nan"), float("nan"), 0, 0.0, float("nan"))
-    if short is None:
-        return TrimCell(bank, name, nothing, float("nan"), float("nan"), 0.0, (), ())
+def _measure(view: View, bank: int, short: Trace, name: str, spans: Sequence[Span]) -> TrimCell:
     owner = alignment.owner(short.t_ns, spans)
     long = view.last(short.t_ns, f"LONGFT{bank}", max_age_s=10.0)
     total = derived.total_trim_pct(short.value, long)
@@ -174,7 +171,7 @@ def _measure(view: View, bank: int, name: str, spans: Sequence[Span]) -> TrimCel
         total=estimate(total[good], owner[good], QUANTUM_PCT),
         short=float(short.value[good].mean()) if good.any() else float("nan"),
         long=float(long[good].mean()) if good.any() else float("nan"),
-        seconds=float(np.count_nonzero(good)) * step_s if good.any() else 0.0,
+        seconds=float(np.count_nonzero(good)) * step_s,
         spans=kept,
         remarks=remarks,
     )
@@ -218,7 +215,8 @@ def _trends(cells: Sequence[TrimCell], bands: Bands, bank: int) -> list[Finding]
     found = []
     if middle:
         mean = float(np.mean([c.total.mean for c in middle]))
-        half = float(np.hypot(idle.total.half_width, _root(middle) / len(middle)))
+        together = float(np.sqrt(np.sum([c.total.half_width**2 for c in middle])))
+        half = float(np.hypot(idle.total.half_width, together / len(middle)))
         remark = f"{mean:+.1f} % over {', '.join(c.cell for c in middle)}"
         measured = Measured(idle.total.mean - mean, half, idle.spans, (remark,))
         what = "Total trim at idle less that at higher airflow"
@@ -232,11 +230,6 @@ def _trends(cells: Sequence[TrimCell], bands: Bands, bank: int) -> list[Finding]
         Subject(KEY, f"bank {bank}, {subject}").judged(what, measured, bands[key])
         for subject, what, measured, key in found
     ]
-
-
-def _root(cells: Sequence[TrimCell]) -> float:
-    """Half width of a sum."""
-    return float(np.sqrt(np.sum([c.total.half_width**2 for c in cells])))
 
 
 def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -> Finding:

@@ -35,17 +35,13 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on stability, speed and timing of warm idle."""
     if view.trace("RPM") is None:
         return [Subject(KEY, "idle").not_judged("RPM was not recorded.", "record")]
-    spread, level, used = [], [], []
-    for window in _windows(view):
-        rpm = view.samples((window,), "RPM").value
-        if len(rpm) >= 8:
-            spread.append(float(rpm.std(ddof=1)))
-            level.append(float(rpm.mean()))
-            used.append(window)
+    by_window = {window: view.samples((window,), "RPM").value for window in _windows(view)}
+    used = [window for window, rpm in by_window.items() if len(rpm) >= 8]
     if len(used) < LEAST_WINDOWS:
         text = "Less than 20 s of settled warm idle was recorded."
         return [Subject(KEY, "idle stability").not_judged(text, "record")]
-    sd = np.array(spread)
+    sd = np.array([by_window[window].std(ddof=1) for window in used])
+    level = np.array([by_window[window].mean() for window in used])
     numbers = {"worst_rpm": float(sd.max())}
     return [
         Subject(KEY, "idle stability").judged(
@@ -54,7 +50,7 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
             bands["idle_stability"],
             "unsteady",
         ),
-        _speed(bands, np.array(level), used),
+        _speed(bands, level, used),
         _timing(view, bands, used),
     ]
 

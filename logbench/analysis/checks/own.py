@@ -19,7 +19,6 @@ from logbench.analysis.view import View, evidence
 
 KEY = "own"
 TITLE = "Your own checks"
-PLAIN = TITLE
 ORDER = 20
 INPUTS: tuple[str, ...] = ()
 

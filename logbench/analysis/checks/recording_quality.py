@@ -27,7 +27,6 @@ from logbench.signals.table import table
 
 KEY = "recording"
 TITLE = "The recording itself"
-PLAIN = TITLE
 ORDER = 13
 INPUTS: tuple[str, ...] = ()
 
@@ -99,8 +98,9 @@ def _skew(view: View) -> Finding | None:
     if rpm is None or other is None:
         return None
     together = float(np.isfinite(alignment.same_request(rpm, other.t_ns)).mean())
-    near = np.minimum(np.abs(_nearest(rpm.t_ns, other.t_ns) - other.t_ns) / NS, 1e6)
-    skew = float(np.median(near))
+    place = np.clip(np.searchsorted(rpm.t_ns, other.t_ns), 0, len(rpm) - 1)
+    away = [np.abs(rpm.t_ns[at] - other.t_ns) for at in (np.maximum(place - 1, 0), place)]
+    skew = float(np.median(np.minimum(*away) / NS))
     good = together > 0.5 or skew <= 0.25
     return Subject(KEY, "skew").told(
         Verdict.WITHIN if good else Verdict.WATCH,
@@ -110,14 +110,6 @@ def _skew(view: View) -> Finding | None:
         "skew",
         "s",
     )
-
-
-def _nearest(times: alignment.Times, wanted: alignment.Times) -> alignment.Times:
-    """For each wanted time the nearest of `times`."""
-    right = np.clip(np.searchsorted(times, wanted), 0, len(times) - 1)
-    left = np.maximum(right - 1, 0)
-    closer = np.abs(times[left] - wanted) < np.abs(times[right] - wanted)
-    return np.where(closer, times[left], times[right])
 
 
 # --- each signal ---
@@ -208,16 +200,10 @@ def _stuck(trace: Trace, moving: Span | None, speed: Trace | None) -> tuple[str,
     cuts = np.concatenate(([0], np.flatnonzero(np.diff(value) != 0) + 1, [len(value)]))
     longest = int(np.argmax(t[cuts[1:] - 1] - t[cuts[:-1]]))
     start, end = int(t[cuts[longest]]), int(t[cuts[longest + 1] - 1])
-    kmh = speed.value[(speed.t_ns >= start) & (speed.t_ns <= end)]
-    if end - start < STUCK_S * NS or _swing(kmh) < STUCK_KMH:
+    kmh = speed.value[(speed.t_ns >= start) & (speed.t_ns <= end) & np.isfinite(speed.value)]
+    if end - start < STUCK_S * NS or not len(kmh) or np.ptp(kmh) < STUCK_KMH:
         return "", ()
     return f"it stands still for {(end - start) / NS:.0f} s of driving", (Span(start, end),)
-
-
-def _swing(values: alignment.Values) -> float:
-    """Largest less smallest finite value; 0 without one."""
-    good = values[np.isfinite(values)]
-    return float(np.ptp(good)) if len(good) else 0.0
 
 
 def _slow(trace: Trace, step_s: float) -> tuple[str, tuple[Span, ...]]:

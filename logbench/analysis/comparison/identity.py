@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from logbench.analysis.comparison.results import Concern
 from logbench.analysis.view import View
@@ -25,12 +26,13 @@ def identity_concerns(before: Sequence[View], after: Sequence[View]) -> list[Con
     user's confirmation; so do differing ECU addresses unless the VIN is known to be the same.
     """
     vins, concerns = _sides(before, after, _vin), []
+    addresses = {address for view in (*before, *after) for address in view.facts.ecus}
     looks: tuple[tuple[str, Callable[[View], str | None]], ...] = (
         ("VINs", _vin),
         ("displacements", lambda v: _text(v.facts.vehicle.displacement_l)),
         ("numbers of cylinders", lambda v: _text(v.facts.vehicle.cylinders)),
         ("ECU addresses", lambda v: ", ".join(sorted(v.facts.ecus)) or None),
-        *((f"names of ECU {a}", _name_at(a)) for a in _addresses((*before, *after))),
+        *((f"names of ECU {a}", partial(_name_at, a)) for a in sorted(addresses)),
     )
     same_vin = len(vins[0] | vins[1]) == 1 and all(vins)
     for name, look in looks:
@@ -60,12 +62,8 @@ def _text(value: float | None) -> str | None:
     return None if value is None else f"{value:g}"
 
 
-def _addresses(views: Sequence[View]) -> list[str]:
-    return sorted({address for view in views for address in view.facts.ecus})
-
-
-def _name_at(address: str) -> Callable[[View], str | None]:
-    return lambda view: view.facts.ecus.get(address) or None
+def _name_at(address: str, view: View) -> str | None:
+    return view.facts.ecus.get(address) or None
 
 
 def unit_mismatches(before: Sequence[View], after: Sequence[View]) -> dict[str, str]:
