@@ -15,8 +15,8 @@ from importlib import resources
 
 from logbench.analysis.bands import judge
 from logbench.analysis.model import Band, Finding, Span, Verdict
+from logbench.analysis.statement import in_units
 from logbench.signals import numbers
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units, unit_text
 
 MOST_EVIDENCE = 40

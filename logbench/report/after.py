@@ -11,13 +11,13 @@ from logbench.analysis.comparison.results import (
     SignalVerdict,
 )
 from logbench.analysis.model import heading
+from logbench.analysis.statement import in_units
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from logbench.report.charts import Bar, Change, bars_chart, changes_chart
 from logbench.report.gather import Material
 from logbench.report.records import other_blocks, reading_blocks
 from logbench.report.sentences import sentences
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
 

@@ -16,6 +16,7 @@ from logbench.analysis.comparison.overlay import Overlay
 from logbench.analysis.comparison.results import Comparison, SignalResult, SignalVerdict
 from logbench.analysis.model import ConditionSpan, Finding, heading
 from logbench.analysis.run import strips_of as signals_of
+from logbench.analysis.statement import in_units
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Block, Figure, Heading
 from logbench.report.charts import (
@@ -32,7 +33,6 @@ from logbench.report.charts import (
 )
 from logbench.report.drawing import VERDICT_COLORS, write_png
 from logbench.report.gather import Drive, out_of_range
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units, unit_text
 
 STRIPS = (

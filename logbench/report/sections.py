@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from logbench.analysis.model import Band
+from logbench.analysis.statement import in_units
 from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.times import when_text
 from logbench.report import after, records
@@ -13,7 +14,6 @@ from logbench.report.gather import Drive, Material, out_of_range
 from logbench.report.options import Section
 from logbench.report.plots import finding_figures
 from logbench.report.sentences import sentences
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units
 
 DEFERRAL = (

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from logbench.analysis.comparison.results import FindingVerdict
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import plain_words
+from logbench.analysis.statement import in_units
 from logbench.report.gather import Material, out_of_range
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units
 from logbench.vehicle.records.model import CarReading, Code
 

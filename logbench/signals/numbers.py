@@ -70,20 +70,24 @@ def in_english(text: str, **values: object) -> str:
 # --- sentences and paper ---
 
 
-def number_text(value: float, half: float, unit: str, signed: bool = False) -> str:
-    """`+12.3 ±0.8 %`: as many decimals as the size of the number deserves; `half` NaN: unknown."""
-    digits = _digits(value)
-    text = f"{value:{'+' if signed else ''}.{digits}f}"
+def number_text(
+    value: float, half: float, unit: str, signed: bool = False, decimals: int | None = None
+) -> str:
+    """`+12.3 ±0.8 %`: as many decimals as the size of the number deserves, or as told; `half` NaN:
+    unknown. No minus before 0."""
+    decimals = digits(value) if decimals is None else decimals
+    text = f"{value:{'+' if signed else ''}.{decimals}f}"
+    text = text.replace("-", "") if float(text) == 0 else text
     if math.isfinite(half):
-        shown = f"{half:.{digits}f}"
+        shown = f"{half:.{decimals}f}"
         text += f" ±{shown}" if float(shown) > 0 else f" ±{half:.1g}"
     return f"{text} {unit}".strip()
 
 
 def figure_text(value: float, *, signed: bool = False) -> str:
     """`12.4`: the same decimals, none for a whole number, and no minus before 0."""
-    digits = 0 if math.isclose(value, round(value), rel_tol=1e-9) else _digits(value)
-    text = f"{value:{'+' if signed else ''}.{digits}f}"
+    decimals = 0 if math.isclose(value, round(value), rel_tol=1e-9) else digits(value)
+    text = f"{value:{'+' if signed else ''}.{decimals}f}"
     return text.replace("-", "") if float(text) == 0 else text
 
 
@@ -96,7 +100,8 @@ def range_text(ends: Ends, unit: str) -> str:
     return f"at least {low:g}{tail}" if high is None else f"{low:g} to {high:g}{tail}"
 
 
-def _digits(value: float) -> int:
+def digits(value: float) -> int:
+    """Decimals that the size of a number deserves."""
     size = abs(value)
     return 0 if size >= 100 else 1 if size >= 3 else 2
 

@@ -92,9 +92,9 @@ def unit_text(unit: str) -> str:
 
 
 def difference_unit(unit: str) -> str:
-    """The unit of a difference of two values in `unit`: of temperatures it is K, which a sentence
-    can tell from a temperature; any other is its own."""
-    return "K" if unit == "degC" else unit
+    """The unit of a difference of two values in `unit`: K of temperatures, points of percentages;
+    any other is its own."""
+    return {"degC": "K", "%": "points"}.get(unit, unit)
 
 
 # --- as the reader chose ---
@@ -115,7 +115,10 @@ class Quantity:
 
 
 QUANTITIES: Mapping[str, Quantity] = {
-    "speed": Quantity(tr("Speed"), {"km/h": ("km/h", "mph")}),
+    "speed": Quantity(
+        tr("Speed"),
+        {"km/h": ("km/h", "mph"), "rpm per km/h": ("rpm per km/h", "rpm per mph")},
+    ),
     "distance": Quantity(tr("Distance"), {"km": ("km", "mi"), "m": ("m", "ft")}),
     "temperature": Quantity(
         tr("Temperature"),
@@ -158,6 +161,8 @@ def _of_pint(unit: str) -> str:
     if unit == "K":
         return "delta_degC"
     unit = {"Nm": "N*m", "lbf·ft": "lbf*ft"}.get(unit, unit)
+    if unit.startswith("rpm per "):
+        return f"rpm / ({unit.removeprefix('rpm per ')})"
     return unit.replace("degC", "delta_degC").replace("degF", "delta_degF")
 
 

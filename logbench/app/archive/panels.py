@@ -17,6 +17,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Verdict
+from logbench.analysis.statement import in_units
 from logbench.app.archive.trend_plot import TrendPlot
 from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, text_button
 from logbench.app.tables import Tree
@@ -24,7 +25,6 @@ from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
 from logbench.archive.columns import cells, started_text
 from logbench.archive.overview import RANKS, Number, Row
 from logbench.cases.archive import Account, Details, Line, Trended
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units
 from logbench.words import tr, tr_n
 

@@ -12,11 +12,11 @@ from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout, QWidget
 from logbench.analysis.comparison.cells import SLOT_S, CellKey, LoadAxis, key_of
 from logbench.analysis.comparison.differences import CellDifference
 from logbench.analysis.comparison.results import Comparison
+from logbench.analysis.statement import in_units
 from logbench.app.compare.signals_table import change_text
 from logbench.app.parts import Elided, lay, styled
 from logbench.app.plot.cell_table import Cell, CellTable
 from logbench.app.theme import BLUE, ORANGE, SKY, VERMILION, Look, Theme
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import difference_unit, unit_text
 from logbench.words import tr, word
 

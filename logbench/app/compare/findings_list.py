@@ -10,10 +10,10 @@ from PySide6.QtWidgets import QTreeWidgetItem
 
 from logbench.analysis.comparison.results import FindingResult, FindingVerdict
 from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.statement import in_units
 from logbench.app.tables import Tree
 from logbench.app.theme import Look, Theme
 from logbench.signals.numbers import value_text
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Units, unit_text
 from logbench.words import tr, word
 

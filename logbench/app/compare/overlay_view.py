@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.comparison.overlay import By
 from logbench.analysis.model import Span
+from logbench.analysis.statement import in_units
 from logbench.app.parts import Elided, chooser, delayed, lay, named, pad, styled
 from logbench.app.plot.canvas import GUTTER
 from logbench.app.plot.keys import add_view_commands
@@ -28,7 +29,6 @@ from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, Laid, Wish, place_ns, shown_signals
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import tick_text, time_text
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import Differences
 from logbench.words import tr, tr_n, word
 

@@ -21,6 +21,7 @@ from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.results import Comparison, FindingResult, SignalResult
 from logbench.analysis.comparison.warmup_curves import WarmUpComparison, WarmUpCurve
 from logbench.analysis.model import Span, heading
+from logbench.analysis.statement import in_units
 from logbench.app.compare.cell_grid import CellGrid, GridCell
 from logbench.app.compare.findings_list import FindingsList, count_of
 from logbench.app.compare.overlay_view import OverlayView
@@ -31,7 +32,6 @@ from logbench.app.tables import splitter, step
 from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, MakeOverlay, Wish
 from logbench.cases.runner import Owner
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import unit_text
 from logbench.words import tr, word
 

@@ -11,10 +11,10 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF, QResizeEvent
 from PySide6.QtWidgets import QHeaderView, QStyle, QStyledItemDelegate, QStyleOptionViewItem
 
 from logbench.analysis.comparison.results import SignalResult, SignalVerdict
+from logbench.analysis.statement import in_units
 from logbench.app.tables import Index, RowsModel, RowsTable
 from logbench.app.theme import Look, Theme
 from logbench.signals.numbers import number_text
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units, difference_unit, unit_text
 from logbench.words import tr, word
 

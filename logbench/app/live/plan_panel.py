@@ -25,11 +25,11 @@ from logbench.analysis.drive_plan import (
     StepProgress,
     StepState,
 )
+from logbench.analysis.statement import in_units
 from logbench.app.parts import Elided, lay, muted, named, set_letters, styled, text_button
 from logbench.app.plot.cell_table import Cell, CellTable
 from logbench.app.theme import Look, Theme
 from logbench.app.tones import Tones
-from logbench.signals.unit_sentences import in_units
 from logbench.words import tr, word
 
 if TYPE_CHECKING:

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.analysis.statement import in_units
 from logbench.app.commands import add_command
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.tools import LiveTools
@@ -30,7 +31,6 @@ from logbench.app.services import Services
 from logbench.app.theme import Look
 from logbench.app.tones import Tones
 from logbench.plot.trace import SECOND, LiveTrace
-from logbench.signals.unit_sentences import in_units
 from logbench.words import tr
 
 if TYPE_CHECKING:

@@ -11,12 +11,12 @@ from PySide6.QtWidgets import QTextBrowser, QTreeWidgetItem, QVBoxLayout, QWidge
 
 from logbench.analysis.findings import ends_in, number_text, reason_text
 from logbench.analysis.model import Band, Finding
+from logbench.analysis.statement import in_units
 from logbench.app.parts import lay, muted, named, plain_tip
 from logbench.app.tables import Tree, splitter
 from logbench.app.theme import VERDICT_SYMBOLS, Look
 from logbench.plot.trace import SECOND
 from logbench.signals.numbers import end_text, limits, time_text
-from logbench.signals.unit_sentences import in_units
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.words import tr, word
 

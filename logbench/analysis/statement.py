@@ -1,0 +1,217 @@
+"""What the analysis says: our own words with quantities in them, written in the units chosen.
+
+`said("It stops at {off:.0f degC}, after {n} starts", off=88.2, n=3)` is a `Text`. As a `str` it is
+its metric form; `in_units` writes the same words in other units. Nothing ever reads a number back
+out of a sentence. Files of words mark theirs in place: `at {50 to 80 km/h} on the level`.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from string import Formatter
+from typing import Any
+
+from logbench.signals import numbers
+from logbench.signals.unit_sentences import in_units as parsed
+from logbench.signals.units import METRIC, Units
+
+KM_PER_GALLON_MILE = 1.609344 / 3.785411784
+MPG_LITRES = 100.0 / KM_PER_GALLON_MILE
+"""mpg = this over l/100 km; mile and US gallon are exact by definition: 235.2146."""
+
+_CONSUMPTION = "l/100 km"
+_MOST_ERROR = 0.05
+"""A rounded figure is no further from the converted one than this share of it."""
+_SPEC = re.compile(r"(?P<signed>\+?)(?:\.(?P<decimals>\d)f)?(?: ?(?P<unit>\S.*))?")
+_FIGURE = r"[+-]?\d+(?:\.\d+)?"
+_MARKED = re.compile(
+    rf"\{{(?P<first>{_FIGURE})(?:(?P<join> to | and |-)(?P<last>{_FIGURE}))?"
+    r" (?P<unit>[^\s\d{}][^{}]*)\}"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number of a sentence: `value` in `unit` (as recorded; that of a difference for one), with
+    the `half` width of its interval where it is known.
+
+    `decimals` as in metric units; None: as many as its size deserves. `signed`: with its sign.
+    `others`: further values of the same kind behind `join`, the unit once at the end.
+    """
+
+    value: float
+    unit: str = ""
+    half: float | None = None
+    decimals: int | None = None
+    signed: bool = False
+    others: tuple[float, ...] = ()
+    join: str = " to "
+
+    def text(self, units: Units = METRIC) -> str:
+        """`197.8 ±0.7 °F`; the digits follow the step of the last metric one."""
+        values = (self.value, *self.others)
+        decimals = numbers.digits(self.value) if self.decimals is None else self.decimals
+        shown, unit, half, steps = self._shown(values, 10.0**-decimals, units)
+        if shown != values:
+            moved = units.line(self.unit)[1] != 0.0
+            decimals = max(map(_decimals, shown, steps, [moved] * len(values)))
+            if half:
+                decimals = min(decimals, max(0, 1 - math.floor(math.log10(half))))
+        *rest, last = shown
+        texts = [numbers.number_text(value, math.nan, "", self.signed, decimals) for value in rest]
+        half = math.nan if half is None else half
+        texts.append(numbers.number_text(last, half, unit, self.signed, decimals))
+        return self.join.join(texts)
+
+    def _shown(
+        self, values: tuple[float, ...], step: float, units: Units
+    ) -> tuple[tuple[float, ...], str, float | None, list[float]]:
+        """The values, unit and half width as shown, and what one last digit of each becomes."""
+        if self.unit == _CONSUMPTION:
+            volume, distance = units.line("l")[0], units.line("km")[0]
+            names = units.printed("l"), units.printed("km")
+            if names == ("gal", "mi") and len(values) == 1 and self.value > 0.0:
+                mpg = MPG_LITRES / self.value
+                half = None if self.half is None else mpg * self.half / self.value
+                return (mpg,), "mpg", half, [mpg * step / self.value]
+            factor, offset, unit = volume / distance, 0.0, f"{names[0]}/100 {names[1]}"
+        else:
+            factor, offset = units.line(self.unit)
+            unit = units.printed(self.unit)
+        half = None if self.half is None else self.half * factor
+        shown = tuple(factor * value + offset for value in values)
+        return shown, unit, half, [factor * step] * len(values)
+
+
+class Text(str):
+    """Words with named quantities, words and texts in their `{places}`.
+
+    Its value as a `str` is the metric form, so that whoever needs no other takes it as it is.
+    """
+
+    template: str
+    values: Mapping[str, Quantity | str]
+
+    def __new__(cls, template: str, values: Mapping[str, Quantity | str]) -> Text:
+        """The words of `template`, braces that are none of its places doubled."""
+        self = super().__new__(cls, _filled(template, values, METRIC))
+        self.template, self.values = template, values
+        return self
+
+    def __reduce__(self) -> tuple[type[Text], tuple[str, Mapping[str, Quantity | str]]]:
+        return Text, (self.template, self.values)
+
+    def text(self, units: Units = METRIC) -> str:
+        """The words in the units chosen."""
+        return _filled(self.template, self.values, units)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain JSON types: the template and what stands in its places."""
+        return {"template": self.template, "values": {k: _json(v) for k, v in self.values.items()}}
+
+
+def said(template: str, /, **values: object) -> Text:
+    """Words with quantities: `{name:+.1f degC}` is a number with sign, decimals and unit, also one
+    of a sequence, which is listed; `{name}` is a `Quantity`, a text or what `str` makes of it."""
+    words, parts = [], {}
+    for literal, name, spec, _ in Formatter().parse(template):
+        words.append(literal.replace("{", "{{").replace("}", "}}"))
+        if name is not None:
+            words.append(f"{{{name}}}")
+            parts[name] = _part(values[name], spec or "")
+    return Text("".join(words), parts)
+
+
+def marked(text: str) -> str:
+    """The words of a file, whose quantities are written `{50 to 80 km/h}`."""
+    parts: dict[str, Quantity | str] = {}
+
+    def place(found: re.Match[str]) -> str:
+        first, last = found["first"], found["last"]
+        name = f"q{len(parts) + 1}"
+        parts[name] = Quantity(
+            float(first),
+            found["unit"],
+            decimals=len(first.partition(".")[2]),
+            signed=first.startswith("+"),
+            others=() if last is None else (float(last),),
+            join=found["join"] or " to ",
+        )
+        return f"\0{name}\1"
+
+    template = _MARKED.sub(place, text).replace("{", "{{").replace("}", "}}")
+    return Text(template.replace("\0", "{").replace("\1", "}"), parts) if parts else text
+
+
+def joined(parts: Iterable[str], by: str = "; ", end: str = "") -> Text:
+    """Texts one after the other."""
+    named = {f"t{k + 1}": part for k, part in enumerate(parts)}
+    places = by.join(f"{{{name}}}" for name in named)
+    return Text(places + end, named)
+
+
+def in_units(text: str, units: Units) -> str:
+    """A text in the units chosen; plain words, such as those of older files, as they are."""
+    return text.text(units) if isinstance(text, Text) else parsed(text, units)
+
+
+def text_from(kept: Any, plain: str) -> str:
+    """What `Text.to_json` gave, as a text again; `plain` where it is none or damaged."""
+    try:
+        return Text(kept["template"], {k: _read(v) for k, v in kept["values"].items()})
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError):
+        return plain
+
+
+def _part(value: Any, spec: str) -> Quantity | str:
+    if isinstance(value, Quantity | str):
+        return value
+    how = _SPEC.fullmatch(spec)
+    if not spec or how is None:
+        return str(value)
+    first, *others = value if isinstance(value, tuple | list) else (value,)
+    return Quantity(
+        float(first),
+        how["unit"] or "",
+        decimals=None if how["decimals"] is None else int(how["decimals"]),
+        signed=bool(how["signed"]),
+        others=tuple(float(other) for other in others),
+        join=", ",
+    )
+
+
+def _filled(template: str, values: Mapping[str, Quantity | str], units: Units) -> str:
+    shown = {
+        name: value.text(units) if isinstance(value, Quantity) else in_units(value, units)
+        for name, value in values.items()
+    }
+    return template.format(**shown)
+
+
+def _json(value: Quantity | str) -> Any:
+    if isinstance(value, Quantity):
+        return asdict(value) | {"others": list(value.others)}
+    return value.to_json() if isinstance(value, Text) else value
+
+
+def _read(kept: Any) -> Quantity | str:
+    if isinstance(kept, str):
+        return kept
+    if "template" in kept:
+        return Text(kept["template"], {k: _read(v) for k, v in kept["values"].items()})
+    return Quantity(**kept | {"others": tuple(kept["others"])})
+
+
+def _decimals(number: float, step: float, moved: bool) -> int:
+    """Decimals that keep the step of the figure; more where a small one would lose its size.
+    `moved`: its zero point is arbitrary, so that it has no size."""
+    decimals = min(max(0, round(-math.log10(step))), 6)
+    if moved or number == 0.0:
+        return decimals
+    most, share = decimals + 3, _MOST_ERROR * abs(number)
+    while decimals < most and abs(round(number, decimals) - number) > share:
+        decimals += 1
+    return decimals
