@@ -161,7 +161,3 @@ def main(argv: list[str] | None = None) -> int:
 def run() -> None:
     """Entry point of the installed command."""
     sys.exit(main())
-
-
-if __name__ == "__main__":
-    run()

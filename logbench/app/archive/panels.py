@@ -99,10 +99,8 @@ def _span(signal: dict[str, object], units: Units) -> str:
     low, high, unit = signal["minimum"], signal["maximum"], str(signal["unit"] or "")
     if not isinstance(low, float) or not isinstance(high, float):
         return ""
-    if not unit and low.is_integer() and high.is_integer():
-        ends = [f"{low:.0f}".replace("-0", "0") if low == 0 else f"{low:.0f}", f"{high:.0f}"]
-    else:
-        ends = [units.text(low + 0.0, unit), units.text(high + 0.0, unit)]
+    whole = not unit and low.is_integer() and high.is_integer()
+    ends = [f"{x + 0.0:.0f}" if whole else units.text(x + 0.0, unit) for x in (low, high)]
     return tr("{low} to {high}", low=ends[0], high=ends[1])
 
 

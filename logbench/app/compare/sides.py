@@ -42,7 +42,6 @@ class SideBox(QFrame):
     def __init__(self, side: str, key: str) -> None:
         super().__init__()
         self.setObjectName("card")
-        self.side = side
         self.setAcceptDrops(True)
         self.setFixedHeight(_BOX_PX)
         title = styled(QLabel(_TITLES[side]), "title")
