@@ -7,7 +7,7 @@ escapes is a bug of ours and goes to the log with its traceback.
 
 from __future__ import annotations
 
-from typing import Self
+from typing import Any, Self
 
 
 class LogbenchError(Exception):
@@ -99,6 +99,18 @@ class RequestRefusedError(ReplyError):
 
 class ClearingRefusedError(LogbenchError):
     """Codes are not cleared, or no control is started: the message says which condition lacks."""
+
+
+class AnotherCarError(LogbenchError):
+    """What is of one car was about to be put with another: nothing was, unless a person says that
+    they are one. `pairs`: the identities that were held against each other; `files`: what was left
+    out for that."""
+
+    def __init__(
+        self, sentence: str, pairs: tuple[Any, ...] = (), files: tuple[Any, ...] = ()
+    ) -> None:
+        super().__init__(sentence)
+        self.pairs, self.files = pairs, files
 
 
 # --- signals ------------------------------------------------------------------------------------

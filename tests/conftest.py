@@ -48,8 +48,14 @@ def shared_dir() -> Path:
 def _nothing_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> None:
     """Tests neither log into the user's folders nor read settings and limits from there (where the
     XDG base directories are known)."""
-    for name in ("XDG_STATE_HOME", "XDG_CONFIG_HOME"):
+    for name in ("XDG_STATE_HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME"):
         os.environ[name] = str(tmp_path_factory.mktemp(name.lower()))
+
+
+@pytest.fixture(autouse=True)
+def _no_car_known() -> None:
+    """What a test says of cars holds for that test only."""
+    Path(os.environ["XDG_DATA_HOME"], "logbench", "cars.json").unlink(missing_ok=True)
 
 
 @pytest.fixture(autouse=True)

@@ -59,3 +59,21 @@ def help_box(parent: QWidget) -> QMessageBox:
     copy.clicked.connect(lambda _=False: copy_details())
     box.addButton(QMessageBox.StandardButton.Close)
     return box
+
+
+def ask_same_car(parent: QWidget, found: str) -> bool:
+    """Whether what looks like two cars is one; `found`: what the gate says of them."""
+    box = QMessageBox(parent)
+    box.setIcon(QMessageBox.Icon.Question)
+    box.setWindowTitle(tr("Another car?"))
+    box.setTextFormat(Qt.TextFormat.PlainText)
+    box.setText(found)
+    box.setInformativeText(
+        tr("Is it the same car, for example with an exchanged ECU? The answer is remembered.")
+    )
+    same = box.addButton(tr("It is the same car"), QMessageBox.ButtonRole.YesRole)
+    other = box.addButton(tr("Another car"), QMessageBox.ButtonRole.NoRole)
+    box.setDefaultButton(other)
+    box.setEscapeButton(other)
+    box.exec()
+    return box.clickedButton() is same

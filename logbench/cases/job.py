@@ -8,18 +8,22 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, ClassVar, TypeVar
 
+from logbench.car.identity import Identity
+from logbench.cases.cars import CarsFile, let_through
 from logbench.cases.work import CancelledError, Cancelling, Case, Outcome, Work
-from logbench.errors import LinkLostError, LogbenchError
+from logbench.errors import AnotherCarError, LinkLostError, LogbenchError
 from logbench.job.car import bring_over, clear_into, close_evap_into, reach_car
 from logbench.job.comparisons import first_and_last, keep_comparison, sides_named
 from logbench.job.folder import JOB_FILE, JobFolder
 from logbench.job.model import Job, Role
 from logbench.job.store import JobStore
 from logbench.job.timeline import Moment, timeline
+from logbench.recording.reader import open_recording
 from logbench.report.options import ReportOptions
 from logbench.vehicle.records.clearing import (
     ClearingResult,
@@ -45,14 +49,28 @@ class JobCase(Case[AnswerT]):
 
 
 @dataclass(frozen=True)
-class _Commits(JobCase[AnswerT]):
+class Commits(JobCase[AnswerT]):
     """Does something for a job into a scratch job; all that it made is committed, also where it
     ended early or broke."""
 
     jobs: JobStore
     folder: Path
+    same_car: bool = field(default=False, kw_only=True)
+    """A person says that what comes is of the job's car, although it looks like another's."""
+    cars: CarsFile = field(default_factory=CarsFile, kw_only=True)
     deed: ClassVar[bool] = True
     cancelling: ClassVar[Cancelling] = "finish"
+
+    def let(self, there: Identity, what: str, scratch: Job) -> str:
+        """What cannot be told of whether it is the car of the job, and of what has come already.
+        Raises AnotherCarError."""
+        car = self.jobs.read(self.folder).vehicle
+        car.learn(scratch.vehicle)
+        return let_through(self.cars, car.identified, there, what, same_car=self.same_car)
+
+    def confirmed(self, error: AnotherCarError) -> JobCase[AnswerT]:
+        """What is left of it to do once a person has said that it is the same car."""
+        return replace(self, same_car=True)
 
     def run(self, work: Work) -> AnswerT:
         """Do it, and commit what came of it."""
@@ -69,7 +87,7 @@ class _Commits(JobCase[AnswerT]):
 
 
 @dataclass(frozen=True)
-class ReadCar(_Commits[CarReading]):
+class ReadCar(Commits[CarReading]):
     """Read everything the car has stored. Cancelled, it keeps nothing; where the program ends, what
     was read until then. Raises LinkError, StorageError."""
 
@@ -88,7 +106,8 @@ class ReadCar(_Commits[CarReading]):
                 raise LinkLostError(tr("logbench was closed while the car was read."))
 
         with reach_car(self.url, say) as link:
-            reading = read_car(link, say)
+            what = tr("The car that answers")
+            reading = read_car(link, say, lambda facts: self.let(facts.identity, what, scratch))
             if work.cancelled and not reading.identity.ecus:
                 raise CancelledError
             work.seal()
@@ -109,7 +128,7 @@ class ReadCar(_Commits[CarReading]):
 
 
 @dataclass(frozen=True)
-class _ChangesCar(_Commits[ChangeT]):
+class _ChangesCar(Commits[ChangeT]):
     """Reads and saves, changes the car, and keeps what it says; seen through. Raises
     ClearingRefusedError with nothing changed, LinkError, StorageError."""
 
@@ -122,7 +141,8 @@ class _ChangesCar(_Commits[ChangeT]):
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> ChangeT:
         """What came of it."""
         with reach_car(self.url, work.report) as link:
-            made: ChangeT = self.change(folder, scratch, link, self.consent, work.report)
+            let = partial(self.let, what=tr("Nothing was changed"), scratch=scratch)
+            made: ChangeT = self.change(folder, scratch, link, self.consent, let, work.report)
             return made
 
     def outcome(self, answer: ChangeT) -> Outcome:
@@ -165,10 +185,12 @@ class Added:
     recordings: tuple[str, ...]
     others: tuple[str, ...]
     problems: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
+    """What cannot be told of whose car they are."""
 
 
 @dataclass(frozen=True)
-class AddFiles(_Commits[Added]):
+class AddFiles(Commits[Added]):
     """Copy files in: recordings with their role, the rest as photos or files."""
 
     paths: tuple[Path, ...]
@@ -178,25 +200,38 @@ class AddFiles(_Commits[Added]):
 
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> Added:
         """One after the other; one that cannot be added leaves the others alone."""
-        problems = []
+        problems, remarks, others_cars = [], [], {}
         for number, path in enumerate(self.paths):
             work.report(tr("Adding {name}", name=path.name), number / len(self.paths))
             try:
                 if path.suffix.lower() == RECORDING:
+                    identity = open_recording(path).facts.identity
+                    remarks.append(self.let(identity, path.name, scratch))
                     folder.add_recording(scratch, path, self.role, self.label)
                 else:
                     folder.add_photo(scratch, path, self.label)
+            except AnotherCarError as error:
+                others_cars[path] = error
             except LogbenchError as error:
                 problems.append(str(error))
+        if others_cars:
+            sentence = " ".join((*map(str, others_cars.values()), *problems))
+            pairs = tuple(pair for error in others_cars.values() for pair in error.pairs)
+            raise AnotherCarError(sentence, pairs, tuple(others_cars))
         recordings = tuple(entry.file for entry in scratch.recordings)
         others = tuple(entry.file for entry in (*scratch.photos, *scratch.files))
-        return Added(recordings, others, tuple(problems))
+        return Added(recordings, others, tuple(problems), tuple(filter(None, remarks)))
+
+    def confirmed(self, error: AnotherCarError) -> AddFiles:
+        """Only those that were left out."""
+        return replace(self, same_car=True, paths=error.files)
 
     def outcome(self, answer: Added) -> Outcome:
         """How many, and what went wrong."""
         count = len(answer.recordings) + len(answer.others)
         text = tr_n("{n} file added to the job.", "{n} files added to the job.", count)
-        return Outcome(" ".join((text, *answer.problems)), not answer.problems)
+        texts = text, *answer.problems, *answer.remarks
+        return Outcome(" ".join(texts), not answer.problems)
 
 
 @dataclass(frozen=True)

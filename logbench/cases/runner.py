@@ -6,10 +6,11 @@ import logging
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from logbench.cases.work import CancelledError, Case, Outcome, Work
-from logbench.errors import LogbenchError
+from logbench.errors import AnotherCarError, LogbenchError
 from logbench.words import tr
 
 _log = logging.getLogger(__name__)
@@ -52,6 +53,9 @@ class Owner:
         self.runner, self.name = runner, name
         """`name`: put before the outcome of a deed that ends when the owner has gone."""
         self.closed = False
+        self.another_car: Callable[[Running, AnotherCarError], object] | None = None
+        """Gets, instead of `failed`, what may be done once a person says that it is the same
+        car."""
         self._slots: dict[str, Running] = {}
 
     def named(self, outcome: Outcome) -> Outcome:
@@ -172,6 +176,8 @@ class Runner:
             answer = running.case.run(running.work)
         except CancelledError:
             self._deliver(lambda: self._end(running))
+        except AnotherCarError as error:
+            self._deliver(partial(self._ask, running, error))
         except LogbenchError as error:
             self._fail(running, str(error))
         except BaseException as error:
@@ -218,6 +224,13 @@ class Runner:
             tell()
         elif running.case.deed and (said := outcome()).sentence:
             self.unowned(running.owner.named(said))
+
+    def _ask(self, running: Running, error: AnotherCarError) -> None:
+        ask = running.owner.another_car
+        if ask is None or running.owner.closed:
+            self._fail(running, str(error))
+        elif self._end(running):
+            ask(running, error)
 
     def _end(self, running: Running) -> bool:
         """It is over; False when it was before."""

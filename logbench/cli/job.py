@@ -88,7 +88,9 @@ def show_command(folder: Folder) -> None:
 
 
 @job_app.command("read")
-def read_command(folder: Folder, link: LinkUrl, role: RoleName = "before") -> int:
+def read_command(
+    folder: Folder, link: LinkUrl, role: RoleName = "before", same_car: SameCar = False
+) -> int:
     """Read everything the car has stored and keep it; exit code 1 when it is incomplete."""
     from logbench.cases.job import ReadCar
     from logbench.cli import show_job
@@ -97,7 +99,7 @@ def read_command(folder: Folder, link: LinkUrl, role: RoleName = "before") -> in
 
     chosen = _role(role)
     home, _ = open_job(folder)
-    reading = run_here(ReadCar(JobStore(), home.path, link, chosen), _progress)
+    reading = run_here(ReadCar(JobStore(), home.path, link, chosen, same_car=same_car), _progress)
     show_job.reading(reading)
     say(f"Kept as {home.load().readings[-1].file}, {chosen}.")
     return 0 if reading.complete and not reading.problems else 1
@@ -109,6 +111,7 @@ def add_command(
     files: Annotated[list[Path], typer.Argument(help="Recordings, photos or other files.")],
     role: RoleName = "other",
     label: Annotated[str, typer.Option(help="Label or caption.")] = "",
+    same_car: SameCar = False,
 ) -> int:
     """Copy recordings, photos and other files into a job."""
     from logbench.cases.job import AddFiles
@@ -117,12 +120,14 @@ def add_command(
 
     chosen = _role(role)
     home, _ = open_job(folder)
-    added = run_here(AddFiles(JobStore(), home.path, tuple(files), chosen, label))
+    added = run_here(
+        AddFiles(JobStore(), home.path, tuple(files), chosen, label, same_car=same_car)
+    )
     for file in added.recordings:
         say(f"Added {file}, {chosen}")
     for file in added.others:
         say(f"Added {file}")
-    for problem in added.problems:
+    for problem in (*added.problems, *added.remarks):
         warn(problem)
     return LogbenchError.exit_code if added.problems else 0
 
@@ -134,6 +139,7 @@ def clear_command(
     consent: Annotated[
         str | None, typer.Option(help="The words of consent, for scripts; left out: asked for.")
     ] = None,
+    same_car: SameCar = False,
 ) -> int:
     """Clear the car's codes: says what will be lost, reads and saves first, asks for consent."""
     from logbench.cases.job import ClearCodes
@@ -152,7 +158,9 @@ def clear_command(
     if consent is None:
         say(f"To go on, type these words: {CONSENT}")
         consent = str(typer.prompt("Consent", default="", show_default=False)).strip()
-    result = run_here(ClearCodes(JobStore(), home.path, link, consent), _progress)
+    result = run_here(
+        ClearCodes(JobStore(), home.path, link, consent, same_car=same_car), _progress
+    )
     say(result.sentence, "bold")
     if result.after is not None:
         show_job.codes(result.after)

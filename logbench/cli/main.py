@@ -23,7 +23,7 @@ from logbench.cli.job import job_app
 from logbench.cli.record import record
 from logbench.cli.report import report
 from logbench.cli.show import console, say
-from logbench.errors import LogbenchError, UsageError
+from logbench.errors import AnotherCarError, LogbenchError, UsageError
 from logbench.system.version import SOFTWARE
 
 app = typer.Typer(
@@ -146,6 +146,8 @@ def main(argv: list[str] | None = None) -> int:
         return app(args=arguments, standalone_mode=False) or 0
     except LogbenchError as error:
         print(f"logbench: {error}", file=sys.stderr)
+        if isinstance(error, AnotherCarError):
+            print("logbench: If it is the same car, say so with --same-car.", file=sys.stderr)
         return error.exit_code
     except (typer.Abort, KeyboardInterrupt):
         return 130

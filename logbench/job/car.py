@@ -6,9 +6,11 @@ another thread; `bring_over` puts them into the job itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
+from logbench.car.identity import Identity
 from logbench.errors import JobError
 from logbench.job.folder import JobFolder
 from logbench.job.model import MOST_ENTRIES, Job, JobEvent, Role
@@ -23,6 +25,7 @@ from logbench.vehicle.records.clearing import (
     clear_codes,
     close_evap,
 )
+from logbench.vehicle.records.model import CarReading
 from logbench.words import tr
 
 
@@ -44,16 +47,24 @@ def reach_car(url: str, progress: Progress | None = None) -> Iterator[Link]:
         yield link
 
 
+Let = Callable[[Identity], object]
+"""Raises AnotherCarError for a car that is not the job's."""
+
+
 def clear_into(
-    folder: JobFolder, scratch: Job, link: Link, consent: str, progress: Progress | None = None
+    folder: JobFolder,
+    scratch: Job,
+    link: Link,
+    consent: str,
+    let: Let,
+    progress: Progress | None = None,
 ) -> ClearingResult:
     """Clear the codes under the guard of `clear_codes`; both readings and the event are kept.
 
     `scratch` has the reading before even when the clearing is refused after it was made. Raises
-    ClearingRefusedError with nothing cleared, LinkError, StorageError.
+    ClearingRefusedError with nothing cleared, LinkError, StorageError, and what `let` raises.
     """
-
-    result = clear_codes(link, consent, _saver(folder, scratch, "before"), progress)
+    result = clear_codes(link, consent, _saver(folder, scratch, "before", let), progress)
     event = JobEvent(at_utc=result.done_utc, kind="codes cleared", text=result.sentence)
     if not result.accepted:
         event.kind = "clearing tried"
@@ -65,22 +76,30 @@ def clear_into(
 
 
 def close_evap_into(
-    folder: JobFolder, scratch: Job, link: Link, consent: str, progress: Progress | None = None
+    folder: JobFolder,
+    scratch: Job,
+    link: Link,
+    consent: str,
+    let: Let,
+    progress: Progress | None = None,
 ) -> ControlResult:
     """Close the evaporative system under the same guard; the reading and the event are kept.
 
     Raises as `clear_into`.
     """
-
-    result = close_evap(link, consent, _saver(folder, scratch, "other"), progress)
+    result = close_evap(link, consent, _saver(folder, scratch, "other", let), progress)
     scratch.events.append(
         JobEvent(at_utc=result.done_utc, kind="evaporative system closed", text=result.sentence)
     )
     return result
 
 
-def _saver(folder: JobFolder, scratch: Job, role: Role) -> Save:
-    return lambda reading: folder.place(folder.add_reading(scratch, reading, role).file)
+def _saver(folder: JobFolder, scratch: Job, role: Role, let: Let) -> Save:
+    def save(reading: CarReading) -> Path:
+        let(reading.car.identity)
+        return folder.place(folder.add_reading(scratch, reading, role).file)
+
+    return save
 
 
 _LISTS = ("readings", "events", "recordings", "comparisons", "photos", "files")

@@ -149,6 +149,12 @@ class JobStore:
             else:
                 del self._held[key]
 
+    def read(self, folder: Path) -> Job:
+        """The job of a folder as it is: being edited, or on disk. Raises JobError."""
+        with self._lock:
+            held, _ = self._held.get(folder.resolve(), (None, 0))
+            return JobFolder(folder).load() if held is None else held.job.model_copy(deep=True)
+
     def commit(self, folder: Path, change: Change) -> None:
         """Put a change into the job of a folder and save it. Raises JobError, StorageError where
         nobody holds the job; one that is held is tried again."""

@@ -94,10 +94,13 @@ def replacing(path: Path) -> Iterator[Path]:
         part.unlink(missing_ok=True)
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all; what was there stays until then. Raises StorageError."""
+def write_whole(path: Path, data: bytes, mode: int | None = None) -> None:
+    """Write a file whole or not at all; what was there stays until then. `mode`: who may read it,
+    None: as usual. Raises StorageError."""
     with storage_trouble(path):
         with replacing(path) as part, part.open("xb") as file:
+            if mode is not None:
+                part.chmod(mode)
             file.write(data)
             file.flush()
             os.fsync(file.fileno())

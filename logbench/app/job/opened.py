@@ -12,9 +12,11 @@ from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.app.services import Services
 from logbench.car.model import Car
-from logbench.cases.runner import Done
+from logbench.cases.cars import AnswerCars
+from logbench.cases.job import Commits
+from logbench.cases.runner import Done, Running
 from logbench.cases.work import Case, Outcome
-from logbench.errors import JobError
+from logbench.errors import AnotherCarError, JobError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
 from logbench.words import tr
@@ -34,6 +36,8 @@ class OpenJob(QObject):
     """Something is done for it."""
     ended = Signal(object)
     """`Outcome` of what was done for it, or of an edit that was not taken."""
+    asked = Signal(object, object)
+    """Of another car: the `AnotherCarError`, and what takes the answer, True for the same car."""
     _committed = Signal()
 
     def __init__(self, services: Services, path: Path, parent: QObject | None = None) -> None:
@@ -42,6 +46,7 @@ class OpenJob(QObject):
         self._store = services.job_store
         self.held = self._store.hold(path)
         self.owner = services.runner.owner(self.title)
+        self.owner.another_car = self._ask
         self._problem = ""
         self._committed.connect(self.edited)  # queued: it is emitted on the case's thread
         self.held.committed = self._committed.emit
@@ -117,6 +122,19 @@ class OpenJob(QObject):
         if not self.owner.closed:
             self.started.emit()
         self.owner.start(deed, finished, self.trouble)
+
+    def _ask(self, running: Running, error: AnotherCarError) -> None:
+        """The same case goes on once a person says that it is the job's car."""
+        case = running.case
+        assert isinstance(case, Commits)
+
+        def answered(same: bool) -> None:
+            if same:
+                self.owner.start(case.confirmed(error), running.done, running.failed)
+            else:
+                self.owner.start(AnswerCars(case.cars, error.pairs), failed=self.trouble)
+
+        self.asked.emit(error, answered)
 
     def trouble(self, sentence: str) -> None:
         """Something went wrong with it."""

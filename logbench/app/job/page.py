@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.commands import add_command
+from logbench.app.details import ask_same_car
 from logbench.app.job.files import Adding, PhotosPanel, RecordingsPanel, TimelineView
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.opening import Opening, StartCard
@@ -38,7 +39,7 @@ from logbench.app.services import Services
 from logbench.cases.job import Added, JobCase
 from logbench.cases.runner import Runner, Running
 from logbench.cases.work import Outcome
-from logbench.errors import LogbenchError
+from logbench.errors import AnotherCarError, LogbenchError
 from logbench.job.folder import JOB_FILE
 from logbench.words import inside, tr
 
@@ -141,6 +142,8 @@ class JobPage(QWidget):
         self._services = services
         self.opened: OpenJob | None = None
         self.notice = Notice(self)
+        self.same_car = ask_same_car
+        """Asks whether it is; tests put their own answer here."""
         self._remedy: Callable[[], object] = lambda: None
         """What the notice's button does."""
         self.notice.pressed.connect(self._press_remedy)
@@ -223,6 +226,7 @@ class JobPage(QWidget):
         opened.loaded.connect(self._reloaded)
         opened.conflicted.connect(self._conflicted)
         opened.started.connect(self.notice.hide)
+        opened.asked.connect(self._ask_same_car)
         opened.ended.connect(self.say)
         self._services.settings.last_job = opened.folder.path.resolve()
         self._show_job(opened)
@@ -259,6 +263,9 @@ class JobPage(QWidget):
             self._runner.unowned(self.opened.owner.named(outcome))
 
     # --- inside ---
+
+    def _ask_same_car(self, error: AnotherCarError, answer: Callable[[bool], object]) -> None:
+        answer(self.same_car(self, str(error)))
 
     def _with_job(self, run: Callable[[OpenJob], object]) -> None:
         if self.opened is not None:

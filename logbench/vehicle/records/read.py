@@ -10,7 +10,7 @@ from logbench.errors import LinkError, LinkLostError
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.discovery import discover, read_scaling
 from logbench.vehicle.link import Link, silent
-from logbench.vehicle.model import Progress
+from logbench.vehicle.model import CarFacts, Progress
 from logbench.vehicle.records import readiness
 from logbench.vehicle.records.asking import Asker, read_values
 from logbench.vehicle.records.codes import read_codes, read_newer_codes
@@ -36,8 +36,11 @@ NEWER_ONLY = (
 Step = Callable[[], None]
 
 
-def read_car(link: Link, progress: Progress | None = None) -> CarReading:
-    """Read all that a connected car has stored.
+def read_car(
+    link: Link, progress: Progress | None = None, found: Callable[[CarFacts], object] | None = None
+) -> CarReading:
+    """Read all that a connected car has stored; `found` is called once it is known which car it is,
+    and what it raises ends the reading.
 
     A link that breaks ends the reading early: `complete` is False, what was read is there, and a
     problem says so. ECUs that keep silent or refuse cost their own part only. Raises CarSilentError
@@ -49,7 +52,7 @@ def read_car(link: Link, progress: Progress | None = None) -> CarReading:
         software=SOFTWARE,
     )
     asker = Asker(link)
-    steps = _steps(reading, asker, report)
+    steps = _steps(reading, asker, report, found)
     try:
         for sentence, step in steps:
             report(sentence)
@@ -67,11 +70,18 @@ def read_car(link: Link, progress: Progress | None = None) -> CarReading:
     return reading
 
 
-def _steps(reading: CarReading, asker: Asker, report: Progress) -> list[tuple[str, Step]]:
+def _steps(
+    reading: CarReading,
+    asker: Asker,
+    report: Progress,
+    found: Callable[[CarFacts], object] | None,
+) -> list[tuple[str, Step]]:
     """Sentences and what to do, the things that are lost most easily first."""
 
     def identify() -> None:
         facts = discover(asker.link, report)
+        if found is not None:
+            found(facts)
         fill_identity(reading, facts)
         supported.update(facts.supported)
 

@@ -1,0 +1,124 @@
+"""The user's known cars in one file, and the gate that every door between cars asks."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import ClassVar
+
+from filelock import FileLock
+from platformdirs import user_data_path
+from pydantic import ValidationError
+
+from logbench.car.identity import Identity, Match, Meeting
+from logbench.car.known import KnownCars
+from logbench.car.model import Car
+from logbench.cases.work import Cancelling, Case, Work
+from logbench.errors import AnotherCarError
+from logbench.recording.storage import storage_trouble, write_whole
+
+CARS_FILE = "cars.json"
+_MOST_BYTES = 50_000_000
+_WAIT_S = 5.0
+
+
+@dataclass(frozen=True)
+class CarsFile:
+    """Known cars as they are on disk: for nobody else to read, written whole, one that cannot be
+    read is set aside."""
+
+    file: Path | None = None
+    """None: in the user's data folder."""
+
+    @property
+    def path(self) -> Path:
+        """Where it is."""
+        return self.file or user_data_path("logbench", appauthor=False) / CARS_FILE
+
+    def load(self) -> KnownCars:
+        """Those of the file; none where there is no file, or it cannot be read."""
+        try:
+            if self.path.stat().st_size <= _MOST_BYTES:
+                return KnownCars.model_validate(json.loads(self.path.read_bytes()))
+        except OSError:
+            return KnownCars()
+        except (ValueError, RecursionError, ValidationError):
+            pass
+        self.path.replace(self.path.with_suffix(f".unreadable-{os.getpid()}.json"))
+        return KnownCars()
+
+    def change(self, change: Callable[[KnownCars], object]) -> None:
+        """Change them, with nobody else doing so in between. Raises StorageError."""
+        path = self.path
+        with storage_trouble(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with FileLock(path.with_suffix(".lock"), timeout=_WAIT_S):
+                known = self.load()
+                change(known)
+                write_whole(path, known.model_dump_json(exclude_defaults=True).encode(), 0o600)
+
+
+def judge_meeting(known: KnownCars, here: Identity, there: Identity) -> Meeting:
+    """The gate: whether two identities are one car, as they say themselves or a person has said."""
+    return known.judge(here, there)
+
+
+def let_through(
+    cars: CarsFile, here: Identity, there: Identity, what: str, *, same_car: bool = False
+) -> str:
+    """Let `what` (of `there`) come to `here`; returns what cannot be told, or an empty text.
+
+    Raises AnotherCarError where it is of another car, unless `same_car` says that it is not, which
+    is remembered.
+    """
+    meeting = judge_meeting(cars.load(), here, there)
+    if meeting.match is Match.UNKNOWN and here.key and there.key:
+        return f"{what}: {meeting.sentence}"
+    if meeting.match is not Match.OTHER:
+        return ""
+    if not same_car:
+        raise AnotherCarError(f"{what}: {meeting.sentence}", ((here, there),))
+    cars.change(lambda known: known.answer(here, there, same=True))
+    return ""
+
+
+@dataclass(frozen=True)
+class _ChangesCars(Case[None]):
+    cars: CarsFile = field(default_factory=CarsFile)
+    deed: ClassVar[bool] = True
+    cancelling: ClassVar[Cancelling] = "finish"
+
+
+@dataclass(frozen=True)
+class AnswerCars(_ChangesCars):
+    """A person said whether two identities are one car. Raises StorageError."""
+
+    pairs: tuple[tuple[Identity, Identity], ...] = ()
+    same: bool = False
+
+    def run(self, work: Work) -> None:
+        """Remember it."""
+
+        def answer(known: KnownCars) -> None:
+            for here, there in self.pairs:
+                known.answer(here, there, self.same)
+
+        self.cars.change(answer)
+
+
+@dataclass(frozen=True)
+class RememberCar(_ChangesCars):
+    """A car was met, perhaps in a job. Raises StorageError."""
+
+    car: Car = field(default_factory=Car)
+    job: str = ""
+
+    def run(self, work: Work) -> None:
+        """Keep what is known of it."""
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        if self.car.identified.key:
+            self.cars.change(lambda known: known.remember(self.car, now, self.job))
