@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from logbench.simulator.still import StillCar
 
 from logbench.car.identity import Ecu, Identity, Match
 from logbench.car.model import Car
@@ -21,6 +20,7 @@ from logbench.job.model import Job
 from logbench.job.store import JobStore
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
+from logbench.simulator.model import StillCar
 from logbench.vehicle.records.clearing import CONSENT
 from tests.capture.watched import QUICK
 from tests.serving import serve_tcp
