@@ -134,20 +134,6 @@ class Tree(QTreeWidget):
             mode = modes.Stretch if column in wide else modes.ResizeToContents
             header.setSectionResizeMode(column, mode)
 
-    @property
-    def row(self) -> int:
-        """Place of the chosen item of a flat list, -1 for none."""
-        item = self.currentItem()
-        return -1 if item is None else self.indexOfTopLevelItem(item)
-
-    def step(self, by: int) -> None:
-        """Choose the next item of a flat list, or the one before; the first where none is."""
-        count = self.topLevelItemCount()
-        if count:
-            item = self.topLevelItem((self.row + by) % count if self.row >= 0 else 0)
-            assert item is not None
-            self.setCurrentItem(item)
-
 
 def step(rows: QAbstractItemView, by: int) -> None:
     """Choose the next row, or the one before; the first where none is chosen."""

@@ -162,7 +162,7 @@ class FindingsPanel(QWidget):
 
     def current(self) -> Finding | None:
         """The chosen finding."""
-        place = self.list.row
+        place = self.list.currentIndex().row()
         return self.findings[place] if 0 <= place < len(self.findings) else None
 
     def _write(self, _: object = None) -> None:

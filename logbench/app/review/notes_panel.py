@@ -31,7 +31,7 @@ from logbench.app.parts import (
     text_button,
 )
 from logbench.app.plot.view import TimeView
-from logbench.app.tables import Tree
+from logbench.app.tables import Tree, step
 from logbench.cases.recording import Change, ChangeNotes, ReadNotes
 from logbench.cases.runner import Owner
 from logbench.plot.trace import SECOND
@@ -82,8 +82,8 @@ class NotesPanel(QWidget):
     def add_commands(self, owner: QWidget) -> None:
         """A note is written from anywhere on the page; edited and removed in the list."""
         add_command(owner, tr("Write a note on the span from A to B"), "M", self.ask_to_add)
-        add_command(owner, tr("Next note"), "Alt+N", partial(self.list.step, 1))
-        add_command(owner, tr("Previous note"), "Alt+Shift+N", partial(self.list.step, -1))
+        add_command(owner, tr("Next note"), "Alt+N", partial(step, self.list, 1))
+        add_command(owner, tr("Previous note"), "Alt+Shift+N", partial(step, self.list, -1))
         add_command(self, tr("Edit the chosen note"), "F2", self.ask_to_edit)
         add_command(self, tr("Remove the chosen note"), "Ctrl+Del", self.remove)
 
@@ -99,7 +99,7 @@ class NotesPanel(QWidget):
 
     def current(self) -> Note | None:
         """The chosen note."""
-        at = self.list.row
+        at = self.list.currentIndex().row()
         return self.notes[at] if 0 <= at < len(self.notes) else None
 
     def _show(self, notes: Sequence[Note]) -> None:

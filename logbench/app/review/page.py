@@ -31,7 +31,7 @@ from logbench.app.review.playback import Playback
 from logbench.app.review.plots import ReviewPlots
 from logbench.app.review.values import SignalsTable
 from logbench.app.services import Services
-from logbench.app.tables import splitter
+from logbench.app.tables import splitter, step
 from logbench.cases.recording import Judged
 from logbench.cases.review import OpenDemo, Opened, OpenForReview
 from logbench.plot.bands import band_of, concerning
@@ -213,7 +213,7 @@ class ReviewPage(QWidget):
     def step_finding(self, by: int) -> None:
         """Choose the next finding, or the previous one."""
         self.tabs.setCurrentIndex(0)
-        self.findings.list.step(by)
+        step(self.findings.list, by)
 
     def _widen_side(self) -> None:
         """For texts of the size chosen."""
