@@ -16,7 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.parts import muted, named
+from logbench.app.parts import lay, muted, named
 from logbench.words import tr
 
 
@@ -92,17 +92,14 @@ class CommandList(QDialog):
         self.setWindowTitle(tr("Commands"))
         self._actions = list(actions)
         self.chosen: QAction | None = None
-        self._search = QLineEdit()
+        self._search = named(QLineEdit(), tr("Search commands"))
         self._search.setPlaceholderText(tr("Type what you want to do"))
-        self._search.setAccessibleName(tr("Search commands"))
         self._search.textChanged.connect(self._fill)
         self._search.returnPressed.connect(self._run)
         self._list = named(QListWidget(), tr("Commands found"))
         self._list.itemActivated.connect(self._run)
         self._none = muted(tr("No command of that name. Try fewer letters."), wrap=False)
-        layout = QVBoxLayout(self)
-        for widget in (self._search, self._list, self._none):
-            layout.addWidget(widget)
+        lay(QVBoxLayout(self), self._search, self._list, self._none)
         self.resize(520, 460)
         self._fill("")
 

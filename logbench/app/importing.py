@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from logbench.app.archive.importer import Importer
 from logbench.app.long_work import LongWork
-from logbench.app.parts import Notice
+from logbench.app.parts import Notice, lay
 from logbench.app.services import Services
 from logbench.cases.archive import Account
 from logbench.cases.importing import SortFiles
@@ -36,10 +36,7 @@ class Importing(QWidget):
         self.importer.done.connect(self._done)
         for source in (self.work, self.importer):
             source.failed.connect(self.notice.trouble)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        layout.addWidget(self.work)
+        lay(QVBoxLayout(self), self.work, margins=(0, 0, 0, 0), spacing=0)
 
     def take(self, paths: Sequence[Path], then: Then) -> None:
         """Import those of the files that are another program's; `then` gets the rest and, once

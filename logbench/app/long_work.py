@@ -6,9 +6,9 @@ from collections.abc import Callable
 from typing import Any
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QHBoxLayout, QProgressBar, QPushButton, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QProgressBar, QWidget
 
-from logbench.app.parts import Elided
+from logbench.app.parts import Elided, lay, named, text_button
 from logbench.cases.runner import Owner, Running
 from logbench.cases.work import Case
 from logbench.words import tr
@@ -26,18 +26,11 @@ class LongWork(QWidget):
         self._owner = owner
         self._running: Running | None = None
         self.doing = Elided()
-        self.bar = QProgressBar()
-        self.bar.setAccessibleName(tr("Progress"))
-        self.bar.setRange(0, 1000)
-        self.bar.setTextVisible(False)
+        self.bar = named(QProgressBar(maximum=1000, textVisible=False), tr("Progress"))
         self.bar.setFixedWidth(220)
-        self.cancel_button = QPushButton(tr("Stop  Ctrl+."))
-        self.cancel_button.clicked.connect(self.cancel)
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(20, 2, 20, 2)
-        layout.addWidget(self.doing, 1)
-        layout.addWidget(self.bar)
-        layout.addWidget(self.cancel_button)
+        self.cancel_button = text_button(tr("Stop  Ctrl+."), self.cancel)
+        row = ((self.doing, 1), self.bar, self.cancel_button)
+        lay(QHBoxLayout(self), *row, margins=(20, 2, 20, 2))
         self.hide()
 
     @property

@@ -6,13 +6,15 @@ A page is added here and nowhere else: a method of `Pages` under `@page(title)` 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Generic, TypeVar, cast, overload
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QStackedWidget, QWidget
 
 from logbench.app.live.page import LivePage
+from logbench.app.parts import named
 from logbench.app.services import Services
 from logbench.words import tr
 
@@ -28,26 +30,12 @@ Then = Callable[[list[Path]], object]
 TakeFiles = Callable[[Sequence[Path], Then], object]
 
 
-class Page(Generic[PageT]):
+class Page(cached_property[PageT]):
     """An attribute of `Pages`: made when first asked for, and then always the same."""
 
     def __init__(self, make: Callable[[Any], PageT], title: str) -> None:
-        self._make, self.title, self.key = make, title, make.__name__
-        self.__doc__ = make.__doc__
-
-    @overload
-    def __get__(self, pages: None, owner: type) -> Page[PageT]: ...
-
-    @overload
-    def __get__(self, pages: Pages, owner: type) -> PageT: ...
-
-    def __get__(self, pages: Pages | None, owner: type) -> PageT | Page[PageT]:
-        """The page; of the class, how it is made."""
-        if pages is None:
-            return self
-        if self.key not in pages.made:
-            pages.put(self.key, self._make(pages))
-        return cast("PageT", pages.made[self.key])
+        super().__init__(make)
+        self.title = title
 
 
 def page(title: str) -> Callable[[Callable[[Any], PageT]], Page[PageT]]:
@@ -66,15 +54,13 @@ class Pages(QStackedWidget):
     ) -> None:
         super().__init__()
         self.services, self.take_files, self._capture = services, take_files, capture
-        self.made: dict[str, QWidget] = {}
-        """Those asked for so far, by key."""
 
     @page(tr("Live"))
     def live(self) -> LivePage:
         """A drive while it happens."""
         made = LivePage(self.services, self._capture)
         made.endings.review_wanted.connect(lambda path: self.open_recordings([path]))
-        return made
+        return self.put("live", made)
 
     @page(tr("Review"))
     def review(self) -> ReviewPage:
@@ -83,7 +69,7 @@ class Pages(QStackedWidget):
 
         made = ReviewPage(self.services)
         made.import_wanted.connect(lambda path: self.take_files([path], self.open_recordings))
-        return made
+        return self.put("review", made)
 
     @page(tr("Compare"))
     def compare(self) -> ComparePage:
@@ -93,7 +79,7 @@ class Pages(QStackedWidget):
         made = ComparePage(self.services)
         made.job_wanted.connect(self._choose_in_job)
         made.files_dropped.connect(self.take_files)
-        return made
+        return self.put("compare", made)
 
     @page(tr("Job"))
     def job(self) -> JobPage:
@@ -105,7 +91,7 @@ class Pages(QStackedWidget):
         recordings.review_wanted.connect(lambda path: self.open_recordings([path]))
         recordings.compare_wanted.connect(self.compare_recordings)
         made.files_dropped.connect(self.take_files)
-        return made
+        return self.put("job", made)
 
     @page(tr("Archive"))
     def archive(self) -> ArchivePage:
@@ -115,15 +101,15 @@ class Pages(QStackedWidget):
         made = ArchivePage(self.services)
         made.review_wanted.connect(lambda path: self.open_recordings([path]))
         made.compare_wanted.connect(self.compare_recordings)
-        return made
+        return self.put("archive", made)
 
     # --- showing ---
 
-    def put(self, key: str, made: QWidget) -> None:
+    def put(self, key: str, made: PageT) -> PageT:
         """Take a page in, in the place of one that is there."""
-        self.made[key] = made
-        made.setAccessibleName(tr("{title} page", title=TITLES[key]))
+        vars(self)[key] = named(made, tr("{title} page", title=TITLES[key]))
         self.addWidget(made)
+        return made
 
     def show_page(self, key: str) -> None:
         """Bring a page to the front, by its key."""
@@ -156,7 +142,7 @@ class Pages(QStackedWidget):
     def leave(self) -> None:
         """The window closes, and no thread works any more."""
         self.live.session.close()
-        if "job" in self.made:
+        if "job" in vars(self):
             self.job.leave()
 
 

@@ -100,10 +100,8 @@ class RowsModel(QAbstractTableModel):
 class RowsTable(QTableView):
     """Whole rows are chosen; columns have their place."""
 
-    def __init__(
-        self, model: RowsModel, name: str, row_px: int, parent: QWidget | None = None
-    ) -> None:
-        super().__init__(parent)
+    def __init__(self, model: RowsModel, name: str, row_px: int) -> None:
+        super().__init__()
         self.setModel(model)
         self.setAccessibleName(name)
         self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)

@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 from PySide6.QtCore import QMimeData, QModelIndex, Qt, Signal
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QHeaderView, QTableView, QWidget
+from PySide6.QtWidgets import QHeaderView, QTableView
 
 from logbench.app.plot.dragging import TRACE, trace_data
 from logbench.app.tables import Index, RowsModel, RowsTable
@@ -95,10 +95,8 @@ class TracesModel(RowsModel):
 class TracesTable(RowsTable):
     """A table of traces with columns of fixed width but the first."""
 
-    def __init__(
-        self, model: TracesModel, name: str, widths: Sequence[int], parent: QWidget | None = None
-    ) -> None:
-        super().__init__(model, name, 30, parent)
+    def __init__(self, model: TracesModel, name: str, widths: Sequence[int]) -> None:
+        super().__init__(model, name, 30)
         self.setDragDropMode(QTableView.DragDropMode.DragOnly)
         header = self.horizontalHeader()
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)

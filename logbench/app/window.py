@@ -25,7 +25,7 @@ from PySide6.QtWidgets import (
 from logbench.app.appearance import Appearance
 from logbench.app.commands import CommandList, CommandsFirst, add_command
 from logbench.app.pages import TITLES, Pages, Then
-from logbench.app.parts import STRETCH, lay, text_button
+from logbench.app.parts import STRETCH, dropped_files, lay, styled, text_button
 from logbench.app.services import Services, WindowRunner
 from logbench.app.theme import Look
 from logbench.cases.settings import Settings
@@ -75,8 +75,7 @@ class MainWindow(QMainWindow):
     def _header(self) -> QFrame:
         bar = QFrame()
         bar.setObjectName("bar")
-        name = QLabel("logbench")
-        name.setObjectName("title")
+        name = styled(QLabel("logbench"), "title")
         layout = lay(QHBoxLayout(bar), name, margins=(12, 4, 12, 4))
         layout.addSpacing(16)
         buttons = QButtonGroup(self)
@@ -172,7 +171,7 @@ class MainWindow(QMainWindow):
 
     def dropEvent(self, event: QDropEvent) -> None:
         """Open what was dropped."""
-        paths = [Path(u.toLocalFile()) for u in event.mimeData().urls() if u.isLocalFile()]
+        paths = dropped_files(event)
         if paths:
             event.acceptProposedAction()
             self.take_files(paths, self.pages.open_recordings)

@@ -43,7 +43,6 @@ class Side(QFrame):
     ) -> None:
         super().__init__()
         self._session, self._set_up, self._values = session, set_up, values
-        self._notice = notice
         self._before: tuple[tuple[str, ...], str, int] = ((), "", 0)
         """Signals, purpose and place of the rate, before others are chosen."""
         self.change = text_button(

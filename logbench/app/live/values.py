@@ -177,9 +177,9 @@ class PlainCells(QStyledItemDelegate):
 class ValuesTable(TracesTable):
     """Large enough to read beside the wheel of a parked car."""
 
-    def __init__(self, parent: QWidget | None = None) -> None:
+    def __init__(self) -> None:
         self.model_ = ValuesModel()
-        super().__init__(self.model_, tr("Current values"), (92, 88, 50), parent)
+        super().__init__(self.model_, tr("Current values"), (92, 88, 50))
         self._fit()
         self._cells = PlainCells(self.model_, self)
         for column in range(1, self.model_.columnCount()):
