@@ -47,17 +47,8 @@ class GuardDialog(QDialog):
         self.go, self.leave = buttons.go, buttons.leave
         self.tick.toggled.connect(self._judge)
         self.words.textChanged.connect(self._judge)
-        texts = head, listed, guard
-        lay(
-            QVBoxLayout(self),
-            *texts,
-            self.tick,
-            ask,
-            self.words,
-            buttons,
-            margins=(24, 20, 24, 20),
-            spacing=12,
-        )
+        parts = head, listed, guard, self.tick, ask, self.words, buttons
+        lay(QVBoxLayout(self), *parts, margins=(24, 20, 24, 20), spacing=12)
         self.tick.setFocus()
         self._judge()
 

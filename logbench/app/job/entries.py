@@ -101,7 +101,34 @@ class _Table(QTableWidget):
             super().keyPressEvent(event)
 
 
-class EntryTable(QWidget):
+class Tab(QWidget):
+    """Shows a part of the job that is open, with the tables in it."""
+
+    tables: Sequence[Tab] = ()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._open: OpenJob | None = None
+
+    def show_job(self, opened: OpenJob) -> None:
+        """Show this job."""
+        self._open = opened
+        for table in self.tables:
+            table.show_job(opened)
+        self.refresh()
+
+    def refresh(self) -> None:
+        """The job was changed, here or by what was done for it."""
+        for table in self.tables:
+            table.refresh()
+
+    def _with_job(self, run: Callable[..., object], *rest: object) -> None:
+        """Do something for the job that is shown."""
+        if self._open is not None:
+            run(self._open, *rest)
+
+
+class EntryTable(Tab):
     """`attribute`: the job's list; `make`: a new entry, None where rows come from elsewhere."""
 
     opened = Signal(int)
@@ -119,7 +146,6 @@ class EntryTable(QWidget):
         self.attribute = attribute
         self.columns = tuple(columns)
         self._make = make
-        self._open: OpenJob | None = None
         self._filling = False
         self._shown: list[Any] = []
         self.table = named(_Table(0, len(self.columns)), title)
@@ -137,6 +163,7 @@ class EntryTable(QWidget):
         self.hint = muted(hint)
         lay(QVBoxLayout(self), self.buttons, (self.table, 1), self.hint, margins=(0, 0, 0, 0))
         self.add_button.setVisible(make is not None)
+        self.remove_button.setEnabled(False)
         self.hint.setVisible(bool(hint))
 
     def _set_up_table(self) -> None:
@@ -166,11 +193,6 @@ class EntryTable(QWidget):
     def entries(self) -> list[Any]:
         """The job's list."""
         return [] if self._open is None else list(getattr(self._open.job, self.attribute))
-
-    def show_job(self, opened: OpenJob) -> None:
-        """Show the list of this job."""
-        self._open = opened
-        self.fill()
 
     def fill(self) -> None:
         """Show the rows anew; the current cell stays."""
@@ -250,33 +272,6 @@ class EntryTable(QWidget):
     def _double_clicked(self, row: int, column: int) -> None:
         if self.columns[column].fixed:
             self.opened.emit(row)
-
-
-class Tab(QWidget):
-    """A part of the job that is open, with the tables in it."""
-
-    tables: Sequence[EntryTable] = ()
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._open: OpenJob | None = None
-
-    def show_job(self, opened: OpenJob) -> None:
-        """Show this job."""
-        self._open = opened
-        for table in self.tables:
-            table.show_job(opened)
-        self.refresh()
-
-    def refresh(self) -> None:
-        """The job was changed, here or by what was done for it."""
-        for table in self.tables:
-            table.refresh()
-
-    def _with_job(self, run: Callable[..., object], *rest: object) -> None:
-        """Do something for the job that is shown."""
-        if self._open is not None:
-            run(self._open, *rest)
 
 
 def _item(column: Column, value: Any) -> QTableWidgetItem:

@@ -155,11 +155,9 @@ class CrossView(QWidget):
 
     def draw(self) -> None:
         """Pair the values anew and show them."""
-        chosen = [self._chosen(box) for box in (self.x_box, self.y_box)]
-        if not self.isVisible() or chosen[0] is None or chosen[1] is None:
+        x, y, z = (self._chosen(box) for box in (self.x_box, self.y_box, self.z_box))
+        if not self.isVisible() or x is None or y is None:
             return
-        x, y = chosen[0], chosen[1]
-        z = self._chosen(self.z_box)
         found_pairs = pair(x, y, z, self._view.start_ns, self._view.end_ns)
         units = self._look.units
         self._pairs = pairs = replace(

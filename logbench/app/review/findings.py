@@ -50,12 +50,11 @@ class BandBar(QWidget):
     def show_finding(self, finding: Finding | None) -> None:
         """Draw this one; nothing without a number and a band."""
         self._finding = finding
-        usable = finding is not None and finding.value is not None and finding.band is not None
-        self.setVisible(usable)
-        units = self._look.units
-        if finding is not None and finding.value is not None and finding.band is not None:
-            within = limits(ends_in(finding.band, finding.band.within, units))
-            number = number_text(finding, units)
+        band = finding.band if finding is not None and finding.value is not None else None
+        self.setVisible(band is not None)
+        if finding is not None and band is not None:
+            within = limits(ends_in(band, band.within, self._look.units))
+            number = number_text(finding, self._look.units)
             self.setAccessibleName(tr("{number}, within {range}", number=number, range=within))
         self.update()
 
