@@ -83,6 +83,21 @@ def cells(place: Place) -> list[tuple[Column, Cell]]:
     return sorted(found, key=lambda pair: pair[1].order)
 
 
+def searched_columns() -> list[str]:
+    """Where words are looked for."""
+    return [column.name for column in COLUMNS if column.searched]
+
+
+def recordings_schema() -> pa.Schema:
+    """Of the view `recordings`."""
+    return pa.schema([(column.name, column.type) for column in COLUMNS])
+
+
+def record_of(known: Known) -> dict[str, Any]:
+    """A recording as one row."""
+    return {column.name: column.of(known) for column in COLUMNS}
+
+
 def started_text(started_utc: str, characters: int = 16) -> str:
     """ISO 8601 as `2026-03-01 10:00`."""
     return started_utc[:characters].replace("T", " ")
@@ -173,7 +188,6 @@ COLUMNS: tuple[Column, ...] = (
 )  # fmt: skip
 """One row a recording. `recording` is its path below the root, the key of all views; `car` the
 label, or the VIN where there is none; `started_utc` is local time where an import knew no more."""
-RECORDINGS = pa.schema([(column.name, column.type) for column in COLUMNS])
 
 
 SIGNALS = pa.schema(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from logbench.archive.columns import COLUMNS
+from logbench.archive.columns import searched_columns
 from logbench.errors import UsageError
 from logbench.signals.table import table
 
@@ -120,7 +120,7 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
     if chosen.cars:
         yield f"r.car IN ({', '.join('?' * len(chosen.cars))})", [*chosen.cars]
     for word in chosen.words.lower().split():
-        named = ", ".join(f"r.{column.name}" for column in COLUMNS if column.searched)
+        named = ", ".join(f"r.{name}" for name in searched_columns())
         yield _WORD.format(named=named), [word] * 2
     if chosen.since:
         yield "r.started_utc >= ?", [_date(chosen.since)]

@@ -20,7 +20,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
-from logbench.archive.columns import PROBLEMS, RECORDINGS, SIGNALS, jobs_table
+from logbench.archive.columns import PROBLEMS, SIGNALS, jobs_table, recordings_schema
 from logbench.archive.query import unreadable
 from logbench.archive.reading import Footer, read_footers
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of
@@ -110,7 +110,7 @@ def _merged(
             bad.append({"path": footer.path, "kind": footer.kind, "sentence": footer.sentence,
                         "size_bytes": entry.size, "mtime_ns": entry.mtime_ns})  # fmt: skip
     made = (
-        pa.Table.from_pylist(recordings, RECORDINGS),
+        pa.Table.from_pylist(recordings, recordings_schema()),
         pa.Table.from_pylist(signals, SIGNALS),
         pa.Table.from_pylist(bad, PROBLEMS),
     )
@@ -196,7 +196,7 @@ def _names(cache: Path) -> tuple[Path, Path, Path]:
 
 def _load(cache: Path) -> _Tables | None:
     """What was kept; None where there is nothing or it cannot be used."""
-    schemas = (RECORDINGS, SIGNALS, PROBLEMS)
+    schemas = (recordings_schema(), SIGNALS, PROBLEMS)
     try:
         read = [read_table(path) for path in _names(cache)]
         stamps = {(t.schema.metadata or {}).get(b"logbench.index") for t in read}

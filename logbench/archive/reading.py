@@ -20,7 +20,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logbench.archive.chunks import Chunk, chunks_of
-from logbench.archive.columns import COLUMNS, Known
+from logbench.archive.columns import Known, record_of
 from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, Store
 from logbench.errors import (
     ArchiveError,
@@ -173,8 +173,7 @@ def _checked(head: _Head, chunks: list[Chunk] | None) -> Footer | Problem:
         signals = _signal_rows(path, chunks, head.facts)
         lasts = (row["last_s"] for row in signals)
         duration_s = max((last for last in lasts if last is not None), default=0.0)
-        known = Known(head.entry, head.facts, head.rows, duration_s)
-        return Footer({column.name: column.of(known) for column in COLUMNS}, signals)
+        return Footer(record_of(Known(head.entry, head.facts, head.rows, duration_s)), signals)
     except (ValueError, TypeError, OverflowError):
         return nonsense
 

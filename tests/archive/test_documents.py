@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logbench.archive.columns import JOBS, RECORDINGS, SIGNALS
+from logbench.archive.columns import JOBS, SIGNALS, recordings_schema
 from logbench.archive.query import SAMPLES_SCHEMA, VIEWS
 
 TEXT = (Path(__file__).parents[2] / "docs/archive.md").read_text("utf-8")
@@ -30,7 +30,7 @@ def test_the_columns_are_named(view, opened):
     named = set(re.findall(r"`([a-z_0-9]+)`", paragraph[1]))
     columns = set(opened().query(f"DESCRIBE {view} /* samples */").to_pydict()["column_name"])
     assert columns <= named
-    schemas = {"recordings": RECORDINGS, "signals": SIGNALS, "jobs": JOBS,
+    schemas = {"recordings": recordings_schema(), "signals": SIGNALS, "jobs": JOBS,
                "samples": SAMPLES_SCHEMA}  # fmt: skip
     if view in schemas:
         assert columns == set(schemas[view].names)
