@@ -49,7 +49,6 @@ def linear(trace: Trace, t_ns: Times, max_gap_s: float) -> Values:
     if n == 0:
         return out
     right = np.searchsorted(trace.t_ns, t_ns, side="left")
-    exact = np.zeros(len(t_ns), dtype=bool)
     held = np.minimum(right, n - 1)
     exact = trace.t_ns[held] == t_ns
     out[exact] = trace.value[held[exact]]

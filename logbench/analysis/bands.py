@@ -137,7 +137,10 @@ def load_bands(user_file: Path | None = None) -> Bands:
                 own = _own_checks(user_file, fields)
                 continue
             if key not in rows:
-                raise BandsError(_unknown(user_file, key, tuple(rows)))
+                near = difflib.get_close_matches(key, rows, n=3, cutoff=0.5)
+                known = f"known: {', '.join(sorted(rows))}."
+                hint = f"did you mean {' or '.join(near)}?" if near else known
+                raise BandsError(f"{user_file}: there is no band '{key}'; {hint}")
             if not isinstance(fields, dict):
                 raise BandsError(f"{user_file}: '{key}' must be a table such as [{key}].")
             rows[key] = _override(user_file, key, rows[key], fields)
@@ -285,9 +288,3 @@ def _validated(kind: type[R], fields: dict[str, Any], where: str, has: str) -> R
         place = ".".join([where, *(str(part) for part in first["loc"])])
         problem = " ".join(str(first["msg"]).removeprefix("Value error, ").split())
         raise BandsError(f"{place}: {problem} ({has}).") from error
-
-
-def _unknown(path: Path, key: str, known: tuple[str, ...]) -> str:
-    near = difflib.get_close_matches(key, known, n=3, cutoff=0.5)
-    hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(sorted(known))}."
-    return f"{path}: there is no band '{key}'; {hint}"

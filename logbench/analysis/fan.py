@@ -54,8 +54,7 @@ class FanCycles:
 
 def fan_findings(view: View, bands: Bands, cold_start: bool) -> list[Finding | None]:
     """Findings on the fan's start, its swing, and the highest temperature."""
-    found = find_fan_cycles(view)
-    return [*_cycling(found, bands, cold_start), _highest(view, bands)]
+    return [*_cycling(find_fan_cycles(view), bands, cold_start), _highest(view, bands)]
 
 
 def find_fan_cycles(view: View) -> FanCycles:

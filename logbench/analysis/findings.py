@@ -152,8 +152,7 @@ class Subject:
             evidence=longest(measured.evidence),
             numbers={k: v for k, v in measured.numbers.items() if math.isfinite(v)},
         )
-        explanation = EXPLANATIONS[self.check][why] if isinstance(why, str) else why
-        return explained(finding, explanation)
+        return explained(finding, EXPLANATIONS[self.check][why] if isinstance(why, str) else why)
 
 
 def explained(finding: Finding, explanation: Explanation) -> Finding:

@@ -168,14 +168,9 @@ def evidence_so_far(recording: RecordingLike, bands: Bands | None = None) -> lis
     as it is run afterwards, so that nothing is promised that a finished recording does not keep; an
     hour of 20 signals takes about a tenth of a second.
     """
-    findings: dict[str, list[Finding]] = {}
-    for finding in run_checks(recording, bands):
-        findings.setdefault(finding.check, []).append(finding)
-    return [
-        _evidence(module.KEY, module.TITLE, findings[module.KEY])
-        for module in all_checks()
-        if module.KEY in findings
-    ]
+    found = run_checks(recording, bands)
+    by_check = {m: [f for f in found if f.check == m.KEY] for m in all_checks()}
+    return [_evidence(m.KEY, m.TITLE, findings) for m, findings in by_check.items() if findings]
 
 
 def missing_steps(findings: Sequence[Finding]) -> tuple[str, ...]:

@@ -110,8 +110,7 @@ def _enrichment(bands: Bands, name: str, found: Answer | None, commanded: bool) 
 def _fuel_cut(bands: Bands, name: str, found: Answer | None, loop_recorded: bool) -> Finding:
     subject = Subject(KEY, f"{name}, fuel cut")
     if found is None:
-        text = "No warm fuel cut of two seconds was recorded."
-        return subject.not_judged(text, "coast")
+        return subject.not_judged("No warm fuel cut of two seconds was recorded.", "coast")
     return subject.judged(
         "Lowest voltage of a fuel cut",
         Measured(found.furthest_v, NOISE_V, found.spans, (), _numbers(found)),

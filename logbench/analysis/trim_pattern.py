@@ -51,9 +51,8 @@ Trims = Mapping[tuple[int, str], float]
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """A pattern's name and sentence, and what it may mean."""
+    """A pattern's sentence, and what it may mean."""
 
-    name: str
     sentence: str
     explanation: Explanation
     idle_pct: float
@@ -93,8 +92,7 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
     loaded = mean.get("load", float("nan")) - idle
     sloping = abs(slope) >= SLOPE_PCT or abs(loaded) >= LOAD_SLOPE_PCT
     if max(highest, -lowest) < OUT_PCT and not sloping:
-        text = "The cells make no pattern of a fault."
-        return Pattern("none", text, Explanation(), idle, high)
+        return Pattern("The cells make no pattern of a fault.", Explanation(), idle, high)
     if highest >= -lowest:
         middle = middle or above
         falls = bool(middle) and idle - min(middle) >= max(TREND_PCT, 0.35 * idle)
@@ -128,7 +126,7 @@ def _one_bank(bank: int, cells: Mapping[str, float]) -> Pattern:
     lean = sum(values) >= 0
     text = f"Only bank {bank} adds fuel." if lean else f"Only bank {bank} takes fuel away."
     why = WHY["bank_lean"] if lean else WHY["bank_rich"]
-    return Pattern("one bank only", text, why, idle, high)
+    return Pattern(text, why, idle, high)
 
 
 def _lean(view: View, idle: float, high: float, falls: bool, rises: bool) -> Pattern:
@@ -137,21 +135,20 @@ def _lean(view: View, idle: float, high: float, falls: bool, rises: bool) -> Pat
     metered = view.trace("MAF") is not None
     if falls:
         text = f"Fuel is added mostly at idle ({idle:+.1f} %), less with airflow ({high:+.1f} %)."
-        return Pattern("falls with airflow", text, WHY["falls"], idle, high)
+        return Pattern(text, WHY["falls"], idle, high)
     air = CAUSES["maf_low"] if metered else CAUSES["pressure_low"]
     sensor_first = metered and (low_air or (low_air is None and not rises))
     if rises:
         text = f"Fuel is added more with airflow ({idle:+.1f} % at idle, {high:+.1f} % high)."
-        name, why = "rises with airflow", WHY["rises"]
+        why = WHY["rises"]
     else:
-        text = "Fuel is added alike in every cell."
-        name, why = "lean everywhere", WHY["lean"]
+        text, why = "Fuel is added alike in every cell.", WHY["lean"]
     order = (air, *why.causes) if sensor_first else (*why.causes, air)
-    return Pattern(name, text, Explanation(order, why.tell_apart), idle, high)
+    return Pattern(text, Explanation(order, why.tell_apart), idle, high)
 
 
 def _rich(idle: float, high: float) -> Pattern:
     if high - idle >= TREND_PCT:
         text = f"Fuel is taken away mostly at idle ({idle:+.1f} %; {high:+.1f} % at high airflow)."
-        return Pattern("rich at idle", text, WHY["rich_idle"], idle, high)
-    return Pattern("rich everywhere", "Fuel is taken away in every cell.", WHY["rich"], idle, high)
+        return Pattern(text, WHY["rich_idle"], idle, high)
+    return Pattern("Fuel is taken away in every cell.", WHY["rich"], idle, high)

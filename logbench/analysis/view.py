@@ -109,8 +109,7 @@ class View:
 
     def spans(self, *conditions: Condition) -> tuple[Span, ...]:
         """All spans of these driving conditions, in order of time."""
-        wanted = frozenset(conditions)
-        return tuple(s for s in self.conditions.spans if s.condition in wanted)
+        return tuple(s for s in self.conditions.spans if s.condition in conditions)
 
     @cached_property
     def steady(self) -> Mask:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from logbench.analysis.comparison.results import (
     Comparison,
@@ -19,7 +19,7 @@ from logbench.report.gather import Material
 from logbench.report.records import other_blocks, reading_blocks
 from logbench.report.sentences import sentences
 from logbench.signals.units import Units
-from logbench.vehicle.records.diff import CodeChange, ReadingDiff
+from logbench.vehicle.records.diff import ReadingDiff
 
 METHOD = (
     "Before and after are compared only where both drives were in the same operating cell (engine "
@@ -176,7 +176,7 @@ def _diff_blocks(diff: ReadingDiff | None) -> Iterator[Block]:
     if diff is None:
         return
     rows = tuple(
-        (change.code, change.text, word, _states(change))
+        (change.code, change.text, word, f"{_listed(change.before)} → {_listed(change.after)}")
         for word, changes in diff.outcomes
         for change in changes
     )
@@ -188,6 +188,5 @@ def _diff_blocks(diff: ReadingDiff | None) -> Iterator[Block]:
         yield Paragraph(warning, "caution")
 
 
-def _states(change: CodeChange) -> str:
-    before, after = ", ".join(change.before) or "none", ", ".join(change.after) or "none"
-    return f"{before} → {after}"
+def _listed(states: Sequence[str]) -> str:
+    return ", ".join(states) or "none"

@@ -5,6 +5,10 @@ from __future__ import annotations
 import functools
 from pathlib import Path
 
+from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+
 FOLDER = Path(__file__).parent / "typefaces"
 REGULAR, BOLD, ITALIC = "DejaVuSans", "DejaVuSans-Bold", "DejaVuSans-Oblique"
 
@@ -12,9 +16,6 @@ REGULAR, BOLD, ITALIC = "DejaVuSans", "DejaVuSans-Bold", "DejaVuSans-Oblique"
 @functools.cache
 def register() -> None:
     """Make the fonts known to reportlab; once per process."""
-    from reportlab.pdfbase import pdfmetrics
-    from reportlab.pdfbase.ttfonts import TTFont
-
     for name in (REGULAR, BOLD, ITALIC):
         pdfmetrics.registerFont(TTFont(name, str(FOLDER / f"{name}.ttf")))
     pdfmetrics.registerFontFamily(
@@ -22,12 +23,10 @@ def register() -> None:
     )
 
 
-def width_of(text: str, size: float, bold: bool = False) -> float:
+def width_of(text: str, size: float) -> float:
     """Width of `text` in points."""
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-
     register()
-    return float(stringWidth(text, BOLD if bold else REGULAR, size))
+    return float(pdfmetrics.stringWidth(text, REGULAR, size))
 
 
 def fitted(text: str, size: float, most: float) -> str:
@@ -41,7 +40,5 @@ def fitted(text: str, size: float, most: float) -> str:
 
 def wrapped(text: str, size: float, most: float) -> list[str]:
     """`text` in lines of at most `most` points, broken between words."""
-    from reportlab.lib.utils import simpleSplit
-
     register()
     return list(simpleSplit(text, REGULAR, size, most))

@@ -84,9 +84,8 @@ def _table(block: blocks.Table) -> str:
         cells = "".join(
             f"<td>{_svg(cell) if isinstance(cell, Drawing) else escape(cell)}</td>" for cell in row
         )
-        rows.append(
-            f'<tr class="marked">{cells}</tr>' if index in block.marked else f"<tr>{cells}</tr>"
-        )
+        mark = ' class="marked"' if index in block.marked else ""
+        rows.append(f"<tr{mark}>{cells}</tr>")
     kind = ' class="small"' if block.small else ""
     return f'<div class="wide"><table{kind}><tr>{head}</tr>{"".join(rows)}</table></div>'
 

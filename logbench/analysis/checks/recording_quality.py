@@ -120,11 +120,10 @@ class SignalQuality:
     """One trace: typical rate in Hz, gaps longer than eight intervals and three seconds, and what
     is wrong with it (a clause, empty when nothing is)."""
 
-    signal: str
     rate_hz: float
     gaps: tuple[Span, ...]
     problem: str
-    evidence: tuple[Span, ...] = ()
+    evidence: tuple[Span, ...]
 
 
 def find_quality(view: View) -> Mapping[str, SignalQuality]:
@@ -153,14 +152,9 @@ def _judge(trace: Trace, moving: Span | None, speed: Trace | None) -> SignalQual
     step = alignment.interval_s(trace)
     rate = 1.0 / step if step > 0 and np.isfinite(step) else 0.0
     gaps = _gaps_of(trace, step)
-    for problem, evidence in (
-        _out_of_range(trace),
-        _stuck(trace, moving, speed),
-        _slow(trace, step),
-    ):
-        if problem:
-            return SignalQuality(trace.signal, rate, gaps, problem, evidence)
-    return SignalQuality(trace.signal, rate, gaps, "")
+    looks = (_out_of_range(trace), _stuck(trace, moving, speed), _slow(trace, step))
+    problem, evidence = next((found for found in looks if found[0]), ("", ()))
+    return SignalQuality(rate, gaps, problem, evidence)
 
 
 def _gaps_of(trace: Trace, step_s: float) -> tuple[Span, ...]:

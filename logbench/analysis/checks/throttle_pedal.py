@@ -119,8 +119,7 @@ def _full_throttle(view: View, bands: Bands) -> Finding | None:
         spans = (Span(int(throttle.t_ns[0]), int(throttle.t_ns[-1]) + 1),)
     found = view.samples(spans, throttle.signal)
     if len(found) < HELD_SAMPLES:
-        text = f"The pedal ({name}) was not on the floor for a second."
-        return subject.not_judged(text, "floor")
+        return subject.not_judged(f"The pedal ({name}) was not on the floor for a second.", "floor")
     highest = float(np.sort(found.value)[-HELD_SAMPLES])
     if name is None and highest < (band.within[0] or 0.0):
         text = f"The throttle opened to {highest:.0f} % at most; no pedal signal was recorded."

@@ -93,8 +93,7 @@ class WarmUp:
     @property
     def rise_degc(self) -> float:
         """From the start to 70 degC, or to the highest so far."""
-        reached = np.isfinite(self.to_70_s)
-        return (70.0 if reached else self.highest_degc) - self.start_degc
+        return (70.0 if np.isfinite(self.to_70_s) else self.highest_degc) - self.start_degc
 
     @property
     def cold(self) -> bool:

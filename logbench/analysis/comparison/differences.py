@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from logbench.analysis.alignment import Values
 from logbench.analysis.comparison.cells import MIN_SLOTS, SLOT_S, Slots
-from logbench.analysis.comparison.quantities import Quantity
+from logbench.analysis.comparison.quantities import REPEATABILITY, Quantity
 from logbench.analysis.statistics import UNKNOWN, Interval, Uncertainty, interval, of_sum, pieces_of
 
 MIN_SECONDS = 20.0
@@ -89,9 +89,7 @@ def difference_of(
     ]
     surface = _surface(column, (before, after), known, purge)
     apart = _place_alike(parts, surface, len(codes))
-    relative = float(np.hypot(quantity.relative, extra))
-    quantity = replace(quantity, relative=relative)
-    return _differences(quantity, parts, codes, counts, seconds, surface, apart)
+    return _differences(quantity, extra, parts, codes, counts, seconds, surface, apart)
 
 
 def _purge_known(side: Slots) -> bool:
@@ -207,6 +205,7 @@ def _placing(surface: _Surface, apart: Values) -> Uncertainty:
 
 def _differences(
     quantity: Quantity,
+    extra: float,
     parts: list[_Part],
     codes: npt.NDArray[np.intp],
     counts: Sequence[Mapping[int, int]],
@@ -230,9 +229,9 @@ def _differences(
         found.append(of_sum(scores, part.recording))
         per_evidence.append(found[-1].se ** 2 / float(np.sum(share**2 / evidence[side])))
     level = float(share @ (means[0] + means[1])) / 2.0
-    floor = float(
-        np.hypot(quantity.repeatability + quantity.relative * abs(level), quantity.quantum / 12.0)
-    )
+    absolute, relative = REPEATABILITY[quantity.kind]
+    repeatability = absolute + float(np.hypot(relative, extra)) * abs(level)
+    floor = float(np.hypot(repeatability, quantity.quantum / 12.0))
     cells = []
     for k, code in enumerate(codes.tolist()):
         own = [

@@ -25,11 +25,7 @@ Kind = Literal["trim", "learnt", "efficiency", "air", "temperature", "electrical
 class Quantity:
     """One thing to compare.
 
-    `quantum` is the step of one sample on the wire, in `unit`. `repeatability` is the standard
-    deviation between two drives of one unchanged car that no span of one drive can show (other air,
-    other fuel temperature, other learning), in `unit` plus `relative` times the mean. `everyday` is
-    the size, in `unit`, up to which drives of an unchanged car differ from day to day; a change no
-    larger may be real and still mean nothing. None: not known.
+    `quantum` is the step of one sample on the wire, in `unit`.
     """
 
     key: str
@@ -38,10 +34,13 @@ class Quantity:
     kind: Kind
     make: Callable[[View], Values | None]
     quantum: float = 0.0
-    repeatability: float = 0.0
-    relative: float = 0.0
     derived: bool = False
-    everyday: float | None = None
+
+    @property
+    def everyday(self) -> float | None:
+        """The size, in `unit`, up to which drives of an unchanged car differ from day to day; a
+        change no larger may be real and still mean nothing. None: not known."""
+        return EVERYDAY_OF.get(self.key, EVERYDAY.get(self.kind))
 
     @property
     def needs_closed_loop(self) -> bool:
@@ -58,7 +57,9 @@ REPEATABILITY: dict[Kind, tuple[float, float]] = {
     "electrical": (0.11, 0.0),
     "plain": (0.0, 0.003),
 }
-"""Absolute and relative; from simulated healthy cars of seeds that the proof does not use, see
+"""Standard deviation between two drives of one unchanged car that no span of one drive can show
+(other air, other fuel temperature, other learning): absolute, in the quantity's unit, and relative,
+to be multiplied by the mean; from simulated healthy cars of seeds that the proof does not use, see
 docs/comparison.md."""
 
 EVERYDAY: dict[Kind, float] = {
@@ -126,21 +127,7 @@ def _signal(name: str, axis: Sequence[str]) -> Quantity | None:
         slow = kind == "temperature"
         return view.grid.slow(name) if slow else view.grid.linear(name)
 
-    return _quantity(name, signal.name, signal.unit, kind, make, signal.scale)
-
-
-def _quantity(
-    key: str,
-    title: str,
-    unit: str,
-    kind: Kind,
-    make: Callable[[View], Values | None],
-    quantum: float,
-    derived: bool = False,
-) -> Quantity:
-    """A quantity that differs from drive to drive as its kind does."""
-    everyday = EVERYDAY_OF.get(key, EVERYDAY.get(kind))
-    return Quantity(key, title, unit, kind, make, quantum, *REPEATABILITY[kind], derived, everyday)
+    return Quantity(name, signal.name, signal.unit, kind, make, signal.scale)
 
 
 def _derived(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
@@ -162,7 +149,7 @@ def _total_trim(bank: int) -> Quantity:
         return total_trim_pct(view, bank)
 
     title = f"total fuel trim, bank {bank}"
-    return _quantity(f"TRIM{bank}", title, "%", "trim", make, 100 / 128, derived=True)
+    return Quantity(f"TRIM{bank}", title, "%", "trim", make, 100 / 128, derived=True)
 
 
 def efficiency() -> Quantity:
@@ -180,4 +167,4 @@ def efficiency() -> Quantity:
         return 100.0 * derived.volumetric_efficiency(maf, rpm, litres, pressure, degc)
 
     title = "volumetric efficiency against the manifold"
-    return _quantity("VE", title, "%", "efficiency", make, 0.01, derived=True)
+    return Quantity("VE", title, "%", "efficiency", make, 0.01, derived=True)
