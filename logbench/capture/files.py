@@ -9,19 +9,9 @@ from logbench.errors import StorageError
 from logbench.words import tr
 
 
-def new_file(folder: Path) -> Path:
-    """A name of this minute in `folder`, which is made; `StorageError` where it cannot be."""
-    _make(folder)
-    return folder / time.strftime("drive-%Y%m%d-%H%M%S.parquet")
-
-
-def days_file(folder: Path) -> Path:
-    """The name that an unattended run puts the time behind; raises as `new_file`."""
-    _make(folder)
-    return folder / "drive.parquet"
-
-
-def _make(folder: Path) -> None:
+def new_file(folder: Path, *, unattended: bool) -> Path:
+    """A name of this minute in `folder`, which is made; one without the time for an unattended run,
+    which puts that behind it. `StorageError` where the folder cannot be made."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -33,3 +23,5 @@ def _make(folder: Path) -> None:
                 reason=error.strerror,
             )
         ) from error
+    name = "drive.parquet" if unattended else time.strftime("drive-%Y%m%d-%H%M%S.parquet")
+    return folder / name

@@ -9,6 +9,7 @@ import math
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 from logbench.capture.messages import MarkRule, Status, Step
 from logbench.capture.outbox import Outbox, Row
@@ -182,7 +183,7 @@ class RuleWatch:
     """
 
     def __init__(self, rules: Iterable[MarkRule]) -> None:
-        self._rules = [_State(rule) for rule in rules]
+        self._rules = [_State(rule, rule.after_above is None) for rule in rules]
         self._wanted = frozenset(name for state in self._rules for name in state.rule.signals)
         self._latest: dict[str, float] = {}
 
@@ -205,41 +206,37 @@ class RuleWatch:
     def shift(self, by_ns: int) -> None:
         """Times to come count from `by_ns` on the clock used so far."""
         for state in self._rules:
-            state.shift(by_ns)
+            if state.since_ns is not None:
+                state.since_ns -= by_ns
 
 
+@dataclass(slots=True)
 class _State:
-    def __init__(self, rule: MarkRule) -> None:
-        self.rule = rule
-        self._since_ns: int | None = None
-        self._marked = False
-        self._ready = rule.after_above is None
+    rule: MarkRule
+    ready: bool
+    since_ns: int | None = None
+    marked: bool = False
 
     def step(self, latest: dict[str, float], t_ns: int) -> bool:
         """True at the moment when a marker is due."""
         if not self._out(latest):
-            self._since_ns, self._marked = None, False
+            self.since_ns, self.marked = None, False
             return False
-        if not self._ready:
+        if not self.ready:
             return False
-        if self._since_ns is None:
-            self._since_ns = t_ns
-        if self._marked or t_ns - self._since_ns < self.rule.for_s * 1e9:
+        if self.since_ns is None:
+            self.since_ns = t_ns
+        if self.marked or t_ns - self.since_ns < self.rule.for_s * 1e9:
             return False
-        self._marked = True
-        self._ready = self.rule.after_above is None
+        self.marked = True
+        self.ready = self.rule.after_above is None
         return True
-
-    def shift(self, by_ns: int) -> None:
-        """Another t = 0."""
-        if self._since_ns is not None:
-            self._since_ns -= by_ns
 
     def _out(self, latest: dict[str, float]) -> bool:
         if not all(name in latest for name in self.rule.signals):
             return False
         total = sum(latest[name] for name in self.rule.signals)
         if self.rule.after_above is not None and total > self.rule.after_above:
-            self._ready = True
+            self.ready = True
         too_high = self.rule.above is not None and total > self.rule.above
         return too_high or (self.rule.below is not None and total < self.rule.below)

@@ -45,7 +45,7 @@ def make_server(
 
 
 def main_serve(
-    options: str | SimOptions,
+    options: str,
     on_line: Callable[[str], None],
     *,
     host: str = "127.0.0.1",
@@ -54,12 +54,10 @@ def main_serve(
 ) -> None:
     """Serve until Ctrl-C; `on_line` gets one sentence at a time, the link's URL first.
 
-    `options` may be the query of a `sim:` URL; `wire` as in `make_server`. Raises
+    `options`: the query of a `sim:` URL; `wire` as in `make_server`. Raises
     `LinkUnknownError`, `PortMissingError`.
     """
-    if isinstance(options, str):
-        options = parse_sim_url(options)
-    server = make_server(options, host=host, port=port, wire=wire, on_line=on_line)
+    server = make_server(parse_sim_url(options), host=host, port=port, wire=wire, on_line=on_line)
     on_line(f"The simulated car is at {server.url} (Ctrl-C ends it).")
     with contextlib.suppress(KeyboardInterrupt):  # the way to end it
         server.run()

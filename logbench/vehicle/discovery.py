@@ -11,9 +11,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from logbench.errors import CarSilentError, ReplyError
 from logbench.signals.decoding import Scaling, scaling_from, supported_pids
 from logbench.signals.table import SUPPORTED_PIDS
-from logbench.vehicle.link import NEGATIVE, Link, silent
+from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reply
-from logbench.vehicle.services import DataService, data_service
+from logbench.vehicle.wanted import DataService, data_service
 
 log = logging.getLogger(__name__)
 
@@ -81,16 +81,27 @@ def identify(link: Link, known: CarFacts, progress: Progress | None = None) -> C
 
 def ask(link: Link, payload: bytes, frames: int | None = None) -> list[Reply]:
     """Positive replies to `payload`, asked again after a garbled reply; empty when refused."""
+    exchange = ask_again(link, payload, frames)
+    replies = [] if exchange is None else exchange.replies
+    return [reply for reply in replies if reply.data[0] != NEGATIVE]
+
+
+def ask_again(link: Link, payload: bytes, frames: int | None = None) -> Exchange | None:
+    """The first whole exchange of up to three; else the last damaged one, None without any.
+
+    `frames` are announced the first time only.
+    """
+    exchange: Exchange | None = None
     for attempt in range(_ATTEMPTS):
         try:
             exchange = link.exchange(payload, frames if attempt == 0 else None)
         except ReplyError as error:
             log.info("%s: %s", payload.hex(), error)
             continue
-        if exchange.damaged and attempt + 1 < _ATTEMPTS:
-            continue
-        return [reply for reply in exchange.replies if reply.data[0] != NEGATIVE]
-    return []
+        if not exchange.damaged:
+            break
+        log.info("%s: damaged reply, attempt %d", payload.hex(), attempt + 1)
+    return exchange
 
 
 def read_scaling(

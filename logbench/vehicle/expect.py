@@ -11,8 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from logbench.vehicle.framing import frames_of
-from logbench.vehicle.services import DataService
-from logbench.vehicle.wanted import PolledPid
+from logbench.vehicle.wanted import DataService, PolledPid
 
 _LOOK_AGAIN = 500
 """Requests after which an incomplete but steady reply is looked at without a count again."""

@@ -16,8 +16,14 @@ from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
 from logbench.vehicle.replies import Answered, Pids, PollerCounts, ReplyReader
 from logbench.vehicle.scheduler import Scheduler
-from logbench.vehicle.services import DataService, data_service
-from logbench.vehicle.wanted import PolledPid, pid_rates, polled_pids, resolve
+from logbench.vehicle.wanted import (
+    DataService,
+    PolledPid,
+    data_service,
+    pid_rates,
+    polled_pids,
+    resolve,
+)
 
 log = logging.getLogger(__name__)
 

@@ -13,8 +13,7 @@ from logbench.signals.decoding import Scaling, decode
 from logbench.signals.table import Signal
 from logbench.vehicle.link import NEGATIVE
 from logbench.vehicle.model import Reading, Reply
-from logbench.vehicle.services import DataService
-from logbench.vehicle.wanted import PolledPid
+from logbench.vehicle.wanted import DataService, PolledPid
 
 log = logging.getLogger(__name__)
 

@@ -25,7 +25,7 @@ from logbench.app.live.car_box import CarBox
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.parts import Form, lay, muted, named, pad, styled, text_button
-from logbench.capture.files import days_file, new_file
+from logbench.capture.files import new_file
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError
@@ -216,9 +216,9 @@ class SetUp(QWidget):
 
         `days`: the run may be an unattended one.
         """
-        if days and self.unattended.isChecked():
-            return days_file(self._settings.days_folder)
-        return new_file(self._settings.folder)
+        unattended = days and self.unattended.isChecked()
+        folder = self._settings.days_folder if unattended else self._settings.folder
+        return new_file(folder, unattended=unattended)
 
     def request(self, url: str, out: Path, resume: Path | None = None) -> CaptureRequest:
         """All that is settled, for a recording; `resume`: go on with this journal."""

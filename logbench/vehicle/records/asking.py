@@ -9,13 +9,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from logbench.errors import ReplyError
 from logbench.signals.decoding import decode
 from logbench.signals.table import table
-from logbench.vehicle.link import NEGATIVE, Exchange, Link
+from logbench.vehicle.discovery import ask_again
+from logbench.vehicle.link import NEGATIVE, Link
 from logbench.vehicle.model import Reply
-from logbench.vehicle.services import data_service
+from logbench.vehicle.wanted import data_service
 
 log = logging.getLogger(__name__)
 
-ATTEMPTS = 3
 REASONS = {
     0x10: "general reject",
     0x11: "the service is not supported",
@@ -45,7 +45,11 @@ class Asker:
     def ask(self, payload: bytes, what: str) -> list[Reply]:
         """Positive replies to `payload`; `what` names it in sentences (`stored codes`)."""
         known = self.answered.setdefault(what, [])
-        exchange = self._exchange(payload, what)
+        exchange = ask_again(self.link, payload)
+        if exchange is None or (exchange.damaged and not exchange.replies):
+            self.problem(f"The answer to {what} could not be understood: read the car again.")
+        elif exchange.damaged:
+            self.problem(f"Part of the answer to {what} was damaged: read the car again.")
         if exchange is None:
             return []
         good = [reply for reply in exchange.replies if reply.data[0] != NEGATIVE]
@@ -69,23 +73,6 @@ class Asker:
         missing = [ecu for ecu in missing if f"{ecu} refuses {what}" not in noted]
         if missing:
             self.problem(f"No answer from {', '.join(missing)} when asked for {what}.")
-
-    def _exchange(self, payload: bytes, what: str) -> Exchange | None:
-        exchange: Exchange | None = None
-        for attempt in range(ATTEMPTS):
-            try:
-                exchange = self.link.exchange(payload)
-            except ReplyError as error:
-                log.info("%s: %s", payload.hex(), error)
-                continue
-            if not exchange.damaged:
-                return exchange
-            log.info("%s: damaged reply, attempt %d", payload.hex(), attempt + 1)
-        if exchange is None or not exchange.replies:
-            self.problem(f"The answer to {what} could not be understood: read the car again.")
-        else:
-            self.problem(f"Part of the answer to {what} was damaged: read the car again.")
-        return exchange
 
     def _refused(self, reply: Reply, what: str) -> None:
         reason = reply.data[2]

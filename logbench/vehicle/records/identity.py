@@ -11,7 +11,7 @@ from logbench.signals.table import table
 from logbench.vehicle.model import CarFacts
 from logbench.vehicle.records.asking import Asker, Values
 from logbench.vehicle.records.model import Calibration, CarReading, EcuIdentity, Identity, Ignition
-from logbench.vehicle.services import data_service
+from logbench.vehicle.wanted import data_service
 
 log = logging.getLogger(__name__)
 

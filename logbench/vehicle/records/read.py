@@ -18,7 +18,7 @@ from logbench.vehicle.records.freeze import read_freeze_frames
 from logbench.vehicle.records.identity import fill_identity, fill_requirements, read_verification
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.monitors import read_monitor_results
-from logbench.vehicle.services import data_service
+from logbench.vehicle.wanted import data_service
 
 log = logging.getLogger(__name__)
 
