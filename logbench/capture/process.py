@@ -32,7 +32,7 @@ from logbench.capture.messages import (
 )
 from logbench.capture.outbox import Outbox
 from logbench.capture.session import Session
-from logbench.capture.sources.car import PolledSource
+from logbench.capture.sources.car import PolledSource, SimulatedSource
 from logbench.capture.sources.model import Source
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError, error_named
@@ -57,11 +57,9 @@ def make_source(request: CaptureRequest) -> Source:
     """
     kind = leads_to(request.link_url)
     if kind == "simulated car":
-        from logbench.capture.sources.simulated import SimulatedSource  # only where it is wanted
-
         return SimulatedSource(request)
     if kind == "recording":
-        from logbench.capture.sources.replay import ReplaySource
+        from logbench.capture.sources.replay import ReplaySource  # only where it is wanted
 
         return ReplaySource(request)
     return PolledSource(request, request.link_url)

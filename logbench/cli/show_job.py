@@ -9,7 +9,7 @@ from logbench.cli.show import say
 from logbench.job.model import RESTRAINT_CAUTION
 from logbench.job.times import local_text
 from logbench.vehicle.records.model import STATES
-from logbench.vehicle.records.readiness import missing_sentence
+from logbench.vehicle.records.monitors import missing_sentence
 
 if TYPE_CHECKING:
     from logbench.job.model import Job

@@ -16,7 +16,7 @@ from logbench.vehicle.records.model import (
     MonitorResult,
     Readiness,
 )
-from logbench.vehicle.records.readiness import LOCAL_RULES
+from logbench.vehicle.records.monitors import LOCAL_RULES
 
 MOST_FROZEN = 60
 

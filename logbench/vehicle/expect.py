@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from logbench.vehicle.framing import frames_of
 from logbench.vehicle.wanted import DataService, PolledPid
 
@@ -108,6 +110,7 @@ _NOISE_S = 0.002
 """Round trips scatter by about this much."""
 _PRIOR_S = (0.014, 1e-4, 5e-4)
 _SPREAD_S = (0.036, 1e-4, 2e-3)
+_PRIOR_P = np.diag((np.array(_SPREAD_S) / _NOISE_S) ** 2)
 _CLIP = 0.3
 """A round trip longer than expected counts at most this share more: a busy computer delays, now and
 then a lot, but never hurries."""
@@ -125,10 +128,7 @@ class CostModel:
 
     def __init__(self) -> None:
         self._theta = list(_PRIOR_S)
-        self._p = [
-            [(spread / _NOISE_S) ** 2 if row == column else 0.0 for column in range(3)]
-            for row, spread in enumerate(_SPREAD_S)
-        ]
+        self._p = _PRIOR_P
         self.seen = 0
 
     def predict_s(self, characters: float, frames: int) -> float:
@@ -139,20 +139,16 @@ class CostModel:
 
     def learn(self, elapsed_s: float, characters: float, frames: int) -> None:
         """Take in one round trip. Outliers (a wait of the operating system) are clipped."""
-        x = (1.0, characters, float(frames))
+        x = np.array((1.0, characters, frames))
         expected = self.predict_s(characters, frames)
-        error = elapsed_s - sum(t * v for t, v in zip(self._theta, x, strict=True))
+        error = elapsed_s - float(x @ self._theta)
         if self.seen >= 8:
             error = min(error, _CLIP * expected)
-        p_x = [sum(row[i] * x[i] for i in range(3)) for row in self._p]
-        scale = 1.0 + sum(v * px for v, px in zip(x, p_x, strict=True))
-        for i in range(3):
-            self._theta[i] += p_x[i] / scale * error
+        p_x = self._p @ x
+        scale = 1.0 + x @ p_x
+        self._theta = (self._theta + p_x / scale * error).tolist()
         # Forgetting by leaning towards the prior's spread: what the data do not excite stays
         # bounded and the matrix positive, where division by a factor would let it grow for ever.
-        for i in range(3):
-            for j in range(3):
-                shrunk = self._p[i][j] - p_x[i] * p_x[j] / scale
-                prior = (_SPREAD_S[i] / _NOISE_S) ** 2 if i == j else 0.0
-                self._p[i][j] = (1 - _FORGETTING) * shrunk + _FORGETTING * prior
+        shrunk = self._p - np.outer(p_x, p_x) / scale
+        self._p = (1 - _FORGETTING) * shrunk + _FORGETTING * _PRIOR_P
         self.seen += 1

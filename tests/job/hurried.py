@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from logbench.capture.messages import CaptureRequest
-from logbench.capture.sources.simulated import SimulatedSource
+from logbench.capture.sources.car import SimulatedSource
 from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule

@@ -20,7 +20,7 @@ from logbench.app.theme import Look
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
 from logbench.vehicle.records.model import STATES, CarReading, FrozenValue, MonitorResult, Readiness
-from logbench.vehicle.records.readiness import missing_sentence
+from logbench.vehicle.records.monitors import missing_sentence
 from logbench.words import tr, word
 
 MARGIN_COLUMN = 3

@@ -11,13 +11,11 @@ from logbench.system.version import SOFTWARE
 from logbench.vehicle.discovery import discover, read_scaling
 from logbench.vehicle.link import Link, silent
 from logbench.vehicle.model import CarFacts, Progress
-from logbench.vehicle.records import readiness
 from logbench.vehicle.records.asking import Asker, read_values
-from logbench.vehicle.records.codes import read_codes, read_newer_codes
-from logbench.vehicle.records.freeze import read_freeze_frames
+from logbench.vehicle.records.codes import read_codes, read_freeze_frames, read_newer_codes
 from logbench.vehicle.records.identity import fill_identity, fill_requirements, read_verification
 from logbench.vehicle.records.model import CarReading
-from logbench.vehicle.records.monitors import read_monitor_results
+from logbench.vehicle.records.monitors import STATUS_PIDS, fill_readiness, read_monitor_results
 from logbench.vehicle.wanted import data_service
 
 log = logging.getLogger(__name__)
@@ -86,9 +84,9 @@ def _steps(
         supported.update(facts.supported)
 
     def current() -> None:
-        values = read_values(asker, readiness.PIDS, supported, "monitor status")
+        values = read_values(asker, STATUS_PIDS, supported, "monitor status")
         fill_requirements(reading, values)
-        readiness.fill_readiness(reading, values)
+        fill_readiness(reading, values)
 
     def freeze() -> None:
         service = data_service(asker.link.service)

@@ -16,14 +16,15 @@ from logbench.vehicle.records.identity import vin_identity
 from logbench.vehicle.records.model import Readiness
 from logbench.vehicle.records.monitors import (
     margin,
+    missing_sentence,
     monitor_name,
+    monitors_of,
     name_of_test,
     result_elsewhere,
     result_of_nine,
     signed16,
     unit_scalings,
 )
-from logbench.vehicle.records.readiness import missing_sentence, monitors_of
 
 UNITS = {
     "": "count", "lambda": "ratio", "air/fuel": "ratio", "ratio": "ratio", "counts": "count",

@@ -15,8 +15,8 @@ from logbench.simulator.wires import PythonCanWire
 from logbench.vehicle.links import open_link
 from logbench.vehicle.records.diff import diff_readings, was_cleared
 from logbench.vehicle.records.model import CarReading, Code, MonitorState, Readiness
+from logbench.vehicle.records.monitors import missing_sentence
 from logbench.vehicle.records.read import low_supply_remark, read_car
-from logbench.vehicle.records.readiness import missing_sentence
 from tests.serving import serve_can
 from tests.vehicle.records.scripted import Scripted
 
