@@ -55,6 +55,12 @@ class KnownCars(BaseModel):
             return replace(meeting, match=Match.SAME, answered=True)
         return replace(meeting, answered=answer is not None)
 
+    def judge_car(self, car: Car, there: Identity) -> Meeting:
+        """Whether it is this car, by what it says itself or by its papers."""
+        meetings = [self.judge(here, there) for here in car.identities]
+        order = (Match.SAME, Match.OTHER, Match.UNKNOWN)
+        return min(meetings, key=lambda meeting: order.index(meeting.match))
+
     def remember(self, car: Car, utc: str, job: str = "") -> None:
         """Keep what is known of a car that can be known again; its odometer is soon out of date."""
         if not car.identified.key:

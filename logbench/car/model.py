@@ -78,6 +78,11 @@ class Car(BaseModel):
             return self.identity
         return self.identity.model_copy(update={"vin": self.vin})
 
+    @property
+    def identities(self) -> tuple[Identity, ...]:
+        """All that is said of which car it is: by itself, and by the VIN on its papers."""
+        return (self.identified, Identity(vin=self.vin)) if self.vin else (self.identified,)
+
     def source(self, fact: str) -> Source | None:
         """Where a fact came from; None where it is not known."""
         known = getattr(self, fact) not in ("", None)

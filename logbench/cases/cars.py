@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import ClassVar
@@ -68,22 +68,18 @@ def judge_meeting(known: KnownCars, here: Identity, there: Identity) -> Meeting:
 
 
 def let_through(
-    cars: CarsFile, here: Identity, there: Identity, what: str, *, same_car: bool = False
-) -> str:
-    """Let `what` (of `there`) come to `here`; returns what cannot be told, or an empty text.
-
-    Raises AnotherCarError where it is of another car, unless `same_car` says that it is not, which
-    is remembered.
-    """
-    meeting = judge_meeting(cars.load(), here, there)
-    if meeting.match is Match.UNKNOWN and here.key and there.key:
-        return f"{what}: {meeting.sentence}"
+    cars: CarsFile, car: Car, there: Identity, what: str, *, same_car: bool = False
+) -> Meeting:
+    """Let `what` (of `there`) come to this car. Raises AnotherCarError where it is of another one,
+    unless `same_car` says that it is not, which is remembered."""
+    meeting = cars.load().judge_car(car, there)
     if meeting.match is not Match.OTHER:
-        return ""
+        return meeting
+    here = car.identified
     if not same_car:
         raise AnotherCarError(f"{what}: {meeting.sentence}", ((here, there),))
     cars.change(lambda known: known.answer(here, there, same=True))
-    return ""
+    return replace(meeting, match=Match.SAME, answered=True)
 
 
 @dataclass(frozen=True)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbench.cases.cars import CarsFile
 from logbench.cases.work import Case, Work
 from logbench.errors import LogbenchError
 from logbench.plot.pyramid import Pyramid
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from logbench.analysis.comparison.overlay import By, Overlay
     from logbench.analysis.comparison.results import Comparison
     from logbench.analysis.view import View
+    from logbench.car.identity import Identity
     from logbench.recording.model import Facts, Trace
     from logbench.recording.reader import Recording
 
@@ -53,6 +55,12 @@ class Compared:
     views: tuple[tuple[View, ...], tuple[View, ...]]
     problem: str = ""
     """What is wrong with the user's own limits, which were not used then."""
+
+    @property
+    def pairs(self) -> tuple[tuple[Identity, Identity], ...]:
+        """Recordings of which a person is asked whether they are of one car."""
+        before, after = ([view.facts.identity for view in side] for side in self.views)
+        return tuple((one, other) for one in before for other in after)
 
 
 @dataclass(frozen=True)
@@ -173,6 +181,7 @@ class CompareFiles(Case[Compared]):
 
     before: tuple[Path, ...]
     after: tuple[Path, ...]
+    cars: CarsFile = field(default_factory=CarsFile, kw_only=True)
 
     def run(self, work: Work) -> Compared:
         """Ends where it reads when it is cancelled."""
@@ -206,7 +215,7 @@ class CompareFiles(Case[Compared]):
             )
 
         watched = [[_Watched(r, tell) for r in side] for side in opened]
-        result = compare(watched[0], watched[1], limits.bands)
+        result = compare(watched[0], watched[1], limits.bands, known=self.cars.load())
         work.report(tr("Comparing: done"), 1.0)
         views = tuple(tuple(View(r) for r in side) for side in opened)
         return Compared(files, result, (views[0], views[1]), limits.problem)

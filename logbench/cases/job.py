@@ -13,7 +13,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any, ClassVar, TypeVar
 
-from logbench.car.identity import Identity
+from logbench.car.identity import Identity, Match, Meeting
+from logbench.car.model import Car
 from logbench.cases.cars import CarsFile, let_through
 from logbench.cases.work import CancelledError, Cancelling, Case, Outcome, Work
 from logbench.errors import AnotherCarError, LinkLostError, LogbenchError
@@ -61,12 +62,15 @@ class Commits(JobCase[AnswerT]):
     deed: ClassVar[bool] = True
     cancelling: ClassVar[Cancelling] = "finish"
 
-    def let(self, there: Identity, what: str, scratch: Job) -> str:
-        """What cannot be told of whether it is the car of the job, and of what has come already.
-        Raises AnotherCarError."""
+    def car(self, scratch: Job) -> Car:
+        """The job's, with what has come already."""
         car = self.jobs.read(self.folder).vehicle
         car.learn(scratch.vehicle)
-        return let_through(self.cars, car.identified, there, what, same_car=self.same_car)
+        return car
+
+    def let(self, there: Identity, what: str, scratch: Job) -> Meeting:
+        """Whether it is the job's car. Raises AnotherCarError."""
+        return let_through(self.cars, self.car(scratch), there, what, same_car=self.same_car)
 
     def confirmed(self, error: AnotherCarError) -> JobCase[AnswerT]:
         """What is left of it to do once a person has said that it is the same car."""
@@ -206,8 +210,12 @@ class AddFiles(Commits[Added]):
             try:
                 if path.suffix.lower() == RECORDING:
                     identity = open_recording(path).facts.identity
-                    remarks.append(self.let(identity, path.name, scratch))
-                    folder.add_recording(scratch, path, self.role, self.label)
+                    meeting = self.let(identity, path.name, scratch)
+                    both = identity.key and self.car(scratch).identified.key
+                    if meeting.match is Match.UNKNOWN and both:
+                        remarks.append(f"{path.name}: {meeting.sentence}")
+                    entry = folder.add_recording(scratch, path, self.role, self.label)
+                    entry.same_car = meeting.answered
                 else:
                     folder.add_photo(scratch, path, self.label)
             except AnotherCarError as error:
@@ -220,7 +228,7 @@ class AddFiles(Commits[Added]):
             raise AnotherCarError(sentence, pairs, tuple(others_cars))
         recordings = tuple(entry.file for entry in scratch.recordings)
         others = tuple(entry.file for entry in (*scratch.photos, *scratch.files))
-        return Added(recordings, others, tuple(problems), tuple(filter(None, remarks)))
+        return Added(recordings, others, tuple(problems), tuple(remarks))
 
     def confirmed(self, error: AnotherCarError) -> AddFiles:
         """Only those that were left out."""
@@ -263,7 +271,9 @@ class LoadRecords(JobCase[Records]):
                 problems.append(str(error))
         pairs = zip(self.job.readings, readings, strict=True)
         before, after = first_and_last((entry.role, r) for entry, r in pairs if r is not None)
-        diff = diff_readings(before, after) if before is not None and after is not None else None
+        diff = None
+        if before is not None and after is not None:
+            diff = diff_readings(before, after, known=CarsFile().load())
         return Records(tuple(readings), tuple(problems), diff)
 
 
@@ -304,7 +314,7 @@ class WriteReport(JobCase[Written]):
         """PDF or HTML by the path's ending."""
         from logbench.report.document import build_report
 
-        document = build_report(self.folder, self.job, self.path, self.options)
+        document = build_report(self.folder, self.job, self.path, self.options, CarsFile().load())
         return Written(self.path, document.problems)
 
     def outcome(self, answer: Written) -> Outcome:
@@ -326,7 +336,7 @@ class MakeSentences(JobCase[dict[str, str]]):
         from logbench.report.document import report_sentences
 
         work.report(tr("Making the sentences"), 0.1)
-        return report_sentences(self.folder, self.job, self.options)
+        return report_sentences(self.folder, self.job, self.options, CarsFile().load())
 
 
 @dataclass(frozen=True)

@@ -86,8 +86,16 @@ def show_compared(compared: Compared, same_car: bool) -> int:
             "These may be different cars, so nothing is compared: choose other files, or say that"
             " it is the same car with --same-car."
         )
+    _remember(compared, same_car)
     show_comparison(compared.result)
     return exit_code(compared.result)
+
+
+def _remember(compared: Compared, same_car: bool) -> None:
+    from logbench.cases.cars import AnswerCars
+
+    if same_car and compared.result.needs_confirmation:
+        run_here(AnswerCars(pairs=compared.pairs, same=True))
 
 
 def show_comparison(result: Comparison) -> None:
@@ -168,6 +176,7 @@ def _signals_table(result: Comparison) -> Table:
 def _print_json(compared: Compared, same_car: bool) -> int:
     result = compared.result
     refused = result.needs_confirmation and not same_car
+    _remember(compared, same_car)
     code = LogbenchError.exit_code if refused else exit_code(result)
     before, after = ([str(file) for file in side] for side in compared.files)
     concerns = {"concerns": [concern.text for concern in result.concerns], "refused": True}

@@ -71,6 +71,8 @@ class RecordingEntry(_Part):
     role: Role = "other"
     label: Line = ""
     sha256: Line = ""
+    same_car: bool = False
+    """The user said that it is of the job's car although it gives another VIN or other ECUs."""
 
 
 class ReadingEntry(_Part):

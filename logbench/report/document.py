@@ -11,6 +11,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
+from logbench.car.known import KnownCars
 from logbench.errors import UsageError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
@@ -29,7 +30,11 @@ SUFFIXES = (".pdf", ".html", ".htm")
 
 
 def build_report(
-    folder: JobFolder, job: Job, path: Path, options: ReportOptions | None = None
+    folder: JobFolder,
+    job: Job,
+    path: Path,
+    options: ReportOptions | None = None,
+    known: KnownCars | None = None,
 ) -> Document:
     """Write the report of a job to `path`; its ending chooses PDF or HTML.
 
@@ -40,7 +45,7 @@ def build_report(
     if suffix not in SUFFIXES:
         raise UsageError(f"A report ends in .pdf or .html, not in {suffix or 'nothing'!r}.")
     chosen = options or ReportOptions()
-    document = make_document(gather(folder, job, chosen))
+    document = make_document(gather(folder, job, chosen, known))
     if suffix == ".pdf":
         data = render_pdf(document, chosen.paper)
     else:
@@ -50,11 +55,14 @@ def build_report(
 
 
 def report_sentences(
-    folder: JobFolder, job: Job, options: ReportOptions | None = None
+    folder: JobFolder,
+    job: Job,
+    options: ReportOptions | None = None,
+    known: KnownCars | None = None,
 ) -> dict[str, str]:
     """The sentences for the owner by key, as they will be printed; rewrite them in
     `job.sentences`."""
-    return sentences(gather(folder, job, options or ReportOptions()))
+    return sentences(gather(folder, job, options or ReportOptions(), known))
 
 
 def make_document(material: Material) -> Document:
@@ -99,7 +107,7 @@ def _private(document: Document, material: Material) -> Document:
 
 def _hider(material: Material) -> Callable[[str], str]:
     job, options = material.job, material.options
-    vins = {job.vehicle.vin, *(drive.recording.facts.vehicle.vin for drive in material.drives)}
+    vins = material.vins | {identity.vin for identity in job.vehicle.identities}
     for reading in (material.before, material.after):
         vins.add("" if reading is None else reading.identity.vin)
 

@@ -20,6 +20,8 @@ from logbench.analysis.comparison.results import Comparison
 from logbench.analysis.model import ConditionSpan, Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
+from logbench.car.identity import Match
+from logbench.car.known import KnownCars
 from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
 from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder, file_sha256
@@ -80,6 +82,8 @@ class Material:
     logo: Picture | None = None
     remarks: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    vins: set[str] = field(default_factory=set)
+    """Of all drives, also of those that are left out."""
 
     def drives_of(self, role: str) -> list[Drive]:
         """Drives of one role, in the job's order."""
@@ -91,19 +95,35 @@ class Material:
         return Units(us=self.options.units == "us")
 
 
-def gather(folder: JobFolder, job: Job, options: ReportOptions) -> Material:
-    """Open, check and compare by the user's own limits; damaged parts become `problems`."""
+def gather(
+    folder: JobFolder, job: Job, options: ReportOptions, known: KnownCars | None = None
+) -> Material:
+    """Open, check and compare by the user's own limits; damaged parts, and those of another car as
+    judged with those `known`, become `problems`."""
+    known = known or KnownCars()
     limits = load_limits()
     material = Material(job, options, SOFTWARE, limits.bands)
     if limits.problem:
         material.problems.append(limits.problem)
+    said = [c for c in job.comparisons if c.same_car]
+    confirmed = {file for c in said for file in (*c.before, *c.after)}
     for entry in job.recordings:
         try:
-            material.drives.append(_drive(folder, entry, limits.bands))
+            drive = _drive(folder, entry, limits.bands)
         except (RecordingError, JobError, StorageError) as error:
             material.problems.append(f"The recording {entry.file} is not in this report: {error}")
-    _readings(folder, material)
-    _compare(material)
+            continue
+        material.vins |= {one.vin for one in drive.recording.facts.car.identities}
+        found = known.judge_car(job.vehicle, drive.recording.facts.identity)
+        if found.match is Match.OTHER and not entry.same_car and entry.file not in confirmed:
+            material.problems.append(
+                f"The recording {entry.file} is not in this report, for it is not of the job's "
+                f"car. {found.sentence} Take it out of the job, or add it anew as the same car."
+            )
+            continue
+        material.drives.append(drive)
+    _readings(folder, material, known)
+    _compare(material, known)
     _pictures(folder, material)
     _remarks(material)
     return material
@@ -121,7 +141,7 @@ def _drive(folder: JobFolder, entry: RecordingEntry, bands: Bands) -> Drive:
     )
 
 
-def _readings(folder: JobFolder, material: Material) -> None:
+def _readings(folder: JobFolder, material: Material, known: KnownCars) -> None:
     found: list[tuple[Role, CarReading]] = []
     for entry in material.job.readings:
         try:
@@ -130,10 +150,10 @@ def _readings(folder: JobFolder, material: Material) -> None:
             material.problems.append(str(error))
     material.before, material.after = first_and_last(found)
     if material.before is not None and material.after is not None:
-        material.diff = diff_readings(material.before, material.after)
+        material.diff = diff_readings(material.before, material.after, known=known)
 
 
-def _compare(material: Material) -> None:
+def _compare(material: Material, known: KnownCars) -> None:
     """The last comparison of the job, or all drives before against all after."""
     sides = [material.drives_of("before"), material.drives_of("after")]
     if material.job.comparisons:
@@ -150,7 +170,7 @@ def _compare(material: Material) -> None:
     if not all(sides):
         return
     before, after = ([drive.recording for drive in side] for side in sides)
-    result = compare(before, after, material.bands)
+    result = compare(before, after, material.bands, known=known)
     if result.needs_confirmation and not (material.compared and material.compared.same_car):
         why = " ".join(concern.text for concern in result.concerns if concern.confirm)
         material.problems.append(

@@ -125,6 +125,9 @@ def _odometer(material: Material) -> str:
     if car.odometer_km is None:
         return ""
     source = " (read from the car)" if car.source("odometer_km") == "read" else " (typed in)"
+    read = car.read_instead.get("odometer_km")
+    if isinstance(read, float):
+        source += f"; the car gives {material.units.thousands(read, 'km')}"
     return material.units.thousands(car.odometer_km, "km") + source
 
 

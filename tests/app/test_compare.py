@@ -217,8 +217,12 @@ def test_another_car_must_be_confirmed(page: ComparePage, tmp_path: Path, qtbot)
     qtbot.waitUntil(page.question.isVisible, timeout=30_000)
     qtbot.mouseClick(page.question.yes, Qt.MouseButton.LeftButton)
     assert page.compared is not None
-    assert "VINs" in page.results.notes.text()
+    assert "ZZ9TEST280X000002" in page.results.notes.text()
     assert page.results.notes.isVisible()
+    page.choose_sides()
+    page.compare()  # asked once
+    qtbot.waitUntil(lambda: page.compared is not None and page.results.isVisible(), timeout=30_000)
+    assert "as you said before" in page.results.notes.text()
 
 
 def test_one_recording_on_both_sides_is_refused(page: ComparePage, qtbot, tmp_path: Path):

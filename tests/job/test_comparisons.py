@@ -125,6 +125,7 @@ def test_two_cars_are_not_compared_in_a_report_without_being_confirmed(demo_job)
     from logbench.car.model import Car
     from logbench.recording.finish import write_recording
     from logbench.recording.reader import open_recording
+    from logbench.report.document import make_document
     from logbench.report.gather import gather
     from logbench.report.options import ReportOptions
 
@@ -136,11 +137,16 @@ def test_two_cars_are_not_compared_in_a_report_without_being_confirmed(demo_job)
     job.recordings[1].file = "recordings/other.parquet"
     material = gather(folder, job, ReportOptions())
     assert material.comparison is None
-    assert "may be different cars" in " ".join(material.problems)
+    assert [drive.entry.file for drive in material.drives] == ["recordings/before.parquet"]
+    (problem,) = material.problems
+    assert "is not of the job's car" in problem
+    assert "ZZ9TEST280X000002" in problem
+    document = make_document(gather(folder, job, ReportOptions(shorten_vin=True)))
+    assert "ZZ9TEST280X000002" not in " ".join(document.problems)
     keep_comparison(job, sides_by_role(job), "Said.", same_car=True)
     material = gather(folder, job, ReportOptions())
     assert material.comparison is not None
-    assert "may be different cars" not in " ".join(material.problems)
+    assert material.problems == []
 
 
 @pytest.fixture

@@ -22,7 +22,7 @@ from logbench.analysis.comparison.cells import (
     slots_of,
 )
 from logbench.analysis.comparison.differences import MIN_SECONDS, Difference, difference_of
-from logbench.analysis.comparison.identity import identity_concerns, unit_mismatches
+from logbench.analysis.comparison.identity import car_concerns, unit_mismatches
 from logbench.analysis.comparison.quantities import SURROUNDINGS, Quantity, quantities_of
 from logbench.analysis.comparison.results import (
     Comparison,
@@ -36,6 +36,7 @@ from logbench.analysis.comparison.warmup_curves import compare_cranking, compare
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
+from logbench.car.known import KnownCars
 from logbench.errors import UsageError
 from logbench.signals.numbers import number_text
 from logbench.signals.units import difference_unit
@@ -53,16 +54,18 @@ def compare(
     bands: Bands | None = None,
     *,
     with_findings: bool = True,
+    known: KnownCars | None = None,
 ) -> Comparison:
     """Hold one or more recordings of a car before a repair against those after it.
 
-    `with_findings` False leaves the checks out. Raises `UsageError` when a side is empty. Never
-    raises for recordings that do not compare: the result says so, and why.
+    `with_findings` False leaves the checks out; `known`: cars met before, and answers given.
+    Raises `UsageError` when a side is empty. Never raises for recordings that do not compare: the
+    result says so, and why.
     """
     if not before or not after:
         raise UsageError("A comparison takes at least one recording before and one after.")
     sides = [[View(recording) for recording in side] for side in (before, after)]
-    concerns = identity_concerns(*sides)
+    concerns = car_concerns(sides[0], sides[1], known or KnownCars())
     findings: tuple[FindingResult, ...] = ()
     if with_findings:
         findings = compare_findings(*([run_checks(view, bands) for view in side] for side in sides))

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from functools import partial
+from collections.abc import Sequence
+from itertools import combinations
 
 from logbench.analysis.comparison.results import Concern
 from logbench.analysis.view import View
+from logbench.car.identity import Match
+from logbench.car.known import KnownCars
+from logbench.car.model import Car
 from logbench.errors import UsageError
+from logbench.recording.model import Facts
 from logbench.recording.reader import Recording
 
 
@@ -19,51 +23,29 @@ def refuse_same(before: Sequence[Recording], after: Sequence[Recording]) -> None
         raise UsageError("The same recording is on both sides: choose another one for one of them.")
 
 
-def identity_concerns(before: Sequence[View], after: Sequence[View]) -> list[Concern]:
-    """What speaks against one and the same car, or keeps it from being known.
+def car_concerns(before: Sequence[View], after: Sequence[View], known: KnownCars) -> list[Concern]:
+    """What speaks against one and the same car, or keeps it from being known: what the gate says
+    of any two recordings, and an engine that is stated differently.
 
-    A differing VIN, displacement or cylinder count, or an ECU that gives another name, needs the
-    user's confirmation; so do differing ECU addresses unless the VIN is known to be the same.
+    Another car needs the user's confirmation; so does another engine, unless it is known to be the
+    same car.
     """
-    vins, concerns = _sides(before, after, _vin), []
-    addresses = {address for view in (*before, *after) for address in view.facts.ecus}
-    looks: tuple[tuple[str, Callable[[View], str | None]], ...] = (
-        ("VINs", _vin),
-        ("displacements", lambda v: _text(v.facts.vehicle.displacement_l)),
-        ("numbers of cylinders", lambda v: _text(v.facts.vehicle.cylinders)),
-        ("ECU addresses", lambda v: ", ".join(sorted(v.facts.ecus)) or None),
-        *((f"names of ECU {a}", partial(_name_at, a)) for a in sorted(addresses)),
-    )
-    same_vin = len(vins[0] | vins[1]) == 1 and all(vins)
-    for name, look in looks:
-        first, second = _sides(before, after, look)
-        if len(first | second) > 1:
-            shown = " and ".join(sorted(first | second))
-            confirm = not (same_vin and name == "ECU addresses")
-            concerns.append(Concern(f"The {name} of the recordings differ: {shown}.", confirm))
-    if not all(vins):
-        concerns.append(Concern("A side holds no VIN, so that it is not known to be the same car."))
+    facts = [view.facts for view in (*before, *after)]
+    meetings = [known.judge(a.identity, b.identity) for a, b in combinations(facts, 2)]
+    other = [m for m in meetings if m.match is Match.OTHER or m.answered]
+    unknown = [m for m in meetings if m.match is Match.UNKNOWN]
+    said = {m.sentence: m.match is Match.OTHER for m in other or unknown[:1]}
+    concerns = [Concern(sentence, confirm) for sentence, confirm in said.items()]
+    engines = {car.engine for f in facts if (car := _engine_of(f)).engine}
+    if len(engines) > 1:
+        shown = " and ".join(sorted(engines))
+        sure = not unknown and not other
+        concerns.append(Concern(f"The engines of the recordings differ: {shown}.", not sure))
     return concerns
 
 
-def _sides(
-    before: Sequence[View], after: Sequence[View], look: Callable[[View], str | None]
-) -> tuple[set[str], set[str]]:
-    """What each side's recordings say, without those that do not say."""
-    first, second = ({x for v in side if (x := look(v))} for side in (before, after))
-    return first, second
-
-
-def _vin(view: View) -> str | None:
-    return view.facts.vehicle.vin.strip().upper() or None
-
-
-def _text(value: float | None) -> str | None:
-    return None if value is None else f"{value:g}"
-
-
-def _name_at(address: str, view: View) -> str | None:
-    return view.facts.ecus.get(address) or None
+def _engine_of(facts: Facts) -> Car:
+    return Car(displacement_l=facts.vehicle.displacement_l, cylinders=facts.vehicle.cylinders)
 
 
 def unit_mismatches(before: Sequence[View], after: Sequence[View]) -> dict[str, str]:

@@ -25,6 +25,7 @@ from logbench.app.parts import (
     text_button,
 )
 from logbench.app.services import Services
+from logbench.cases.cars import AnswerCars
 from logbench.cases.compare import AFTER, BEFORE, Compared, CompareFiles
 from logbench.cases.job import KeepComparison
 from logbench.cases.work import Outcome
@@ -179,6 +180,7 @@ class ComparePage(QWidget):
     def confirm_same_car(self) -> None:
         """The user says that it is one car."""
         if self._waiting is not None:
+            self._owner.start(AnswerCars(pairs=self._waiting.pairs, same=True))
             self._show(self._waiting, confirmed=True)
 
     # --- inside ---

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 
 from pydantic import BaseModel, Field
 
+from logbench.car.identity import Match
+from logbench.car.known import KnownCars
 from logbench.vehicle.records.model import STATES, CarReading, Code, CodeState
 
 
@@ -80,16 +82,20 @@ class ReadingDiff(BaseModel):
 
 
 def diff_readings(
-    before: CarReading, after: CarReading, cleared: bool | None = None
+    before: CarReading,
+    after: CarReading,
+    cleared: bool | None = None,
+    known: KnownCars | None = None,
 ) -> ReadingDiff:
     """What the later reading shows against the earlier.
 
     `cleared`: whether codes were cleared in between, so that what is there again came back; None
-    takes it from the car's own counters. Different VINs are a warning, not an error.
+    takes it from the car's own counters. Two cars, as judged with those `known`, are a warning,
+    not an error.
     """
     if cleared is None:
         cleared = was_cleared(before, after)
-    diff = ReadingDiff(warnings=list(_warnings(before, after)))
+    diff = ReadingDiff(warnings=list(_warnings(before, after, known or KnownCars())))
     old, new = _by_code(before.codes), _by_code(after.codes)
     for key in dict.fromkeys((*old, *new)):
         change = _change(key, old.get(key, []), new.get(key, []))
@@ -156,10 +162,10 @@ def _monitors(diff: ReadingDiff, before: CarReading, after: CarReading) -> None:
                 diff.monitors_reset.append(f"{entry.ecu} {monitor.name}")
 
 
-def _warnings(before: CarReading, after: CarReading) -> Iterable[str]:
-    vins = before.identity.vin, after.identity.vin
-    if all(vins) and vins[0] != vins[1]:
-        yield f"The readings are of different cars: {vins[0]} before, {vins[1]} after."
+def _warnings(before: CarReading, after: CarReading, known: KnownCars) -> Iterable[str]:
+    meeting = known.judge(before.car.identity, after.car.identity)
+    if meeting.match is not Match.SAME or meeting.answered:
+        yield f"Before and after: {meeting.sentence}"
     for name, reading in (("earlier", before), ("later", after)):
         if not reading.complete:
             yield f"The {name} reading is incomplete: what is missing there proves nothing."

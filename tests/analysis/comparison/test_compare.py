@@ -12,6 +12,7 @@ import pytest
 from logbench.analysis.comparison.cells import LOAD_AXES, key_of
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import FindingVerdict, SignalVerdict
+from logbench.car.known import KnownCars
 from logbench.errors import UsageError
 from logbench.recording.reader import Recording, open_recording
 from tests.analysis.scenes import CRUISE, HILL, HOLD, IDLE, KEY_ON, Phase, Scene
@@ -236,22 +237,32 @@ def test_different_cars_need_confirmation():
     assert not compare([first], [drive(0.0, vin="ZZ9TEST170X000001")]).needs_confirmation
     unknown = compare([first], [drive(0.0)])
     assert not unknown.needs_confirmation
-    assert any("no VIN" in c.text for c in unknown.concerns)
+    assert any("Not known whether it is the same car" in c.text for c in unknown.concerns)
+
+
+def test_cars_said_to_be_one_are_compared_and_that_is_noted():
+    first, second = drive(8.0, vin="ZZ9TEST170X000001"), drive(0.0, vin="ZZ9TEST280X000002")
+    known = KnownCars()
+    known.answer(first.facts.identity, second.facts.identity, same=True)
+    result = compare([first], [second], known=known)
+    assert not result.needs_confirmation
+    assert any("as you said before" in c.text for c in result.concerns)
 
 
 def test_other_ecus_and_engines_need_confirmation():
     first, second = drive(8.0), drive(0.0)
     first.facts.ecus, second.facts.ecus = {"7E8": "ECM"}, {"7E8": "ECM", "7E9": "TCM"}
-    assert compare([first], [second]).needs_confirmation
-    for one in (first, second):  # the same VIN: an ECU that was asleep is only worth a note
-        one.facts.vehicle.vin = "ZZ9TEST170X000001"
-    noted = compare([first], [second])
+    noted = compare([first], [second])  # an ECU that was asleep is only worth a note
     assert not noted.needs_confirmation
-    assert any("ECU addresses" in c.text for c in noted.concerns)
+    assert any("ECUs: 7E8 and 7E8, 7E9" in c.text for c in noted.concerns)
     second.facts.ecus = {"7E8": "another"}
     assert compare([first], [second]).needs_confirmation
     second.facts.ecus = {"7E8": ""}  # a name that was not read says nothing
     assert not compare([first], [second]).needs_confirmation
+    for one in (first, second):  # the same VIN decides: an ECU was exchanged
+        one.facts.vehicle.vin = "ZZ9TEST170X000001"
+    second.facts.ecus = {"7E8": "another"}
+    assert not compare([first], [second]).concerns
     assert compare(
         [drive(1.0, displacement_l=1.6)], [drive(1.0, displacement_l=2.0)]
     ).needs_confirmation

@@ -374,4 +374,4 @@ def test_counters_tell_of_a_clearing_and_monitors_run(simulated):
 def test_different_cars_are_warned_of():
     before = made(identity={"vin": "ZZ9TEST170X000001"})
     after = made(identity={"vin": "ZZ9TEST280X000002"})
-    assert "different cars" in diff_readings(before, after).warnings[0]
+    assert "Another car" in diff_readings(before, after).warnings[0]
