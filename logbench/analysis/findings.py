@@ -124,11 +124,10 @@ class Subject:
         if above and band.within[1] is not None and measured.value > band.within[1]:
             why = above
         reason = _sentence(what, measured, band, verdict)
-        finding = replace(self.told(verdict, reason, measured, why, band.unit), band=band)
-        unsure = verdict is Verdict.NOT_JUDGED
-        return replace(finding, next_steps=(_LONGER,)) if unsure else finding
+        found = replace(self.finding(verdict, reason, measured, why, band.unit), band=band)
+        return replace(found, next_steps=(_LONGER,)) if verdict is Verdict.NOT_JUDGED else found
 
-    def told(
+    def finding(
         self,
         verdict: Verdict,
         reason: str,

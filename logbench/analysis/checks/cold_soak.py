@@ -54,7 +54,7 @@ def _dead(acronym: str, trace: Trace) -> Finding | None:
     if not (low or high) or len(value) < 3:
         return None
     degc, span = float(np.median(value)), Span(int(trace.t_ns[0]), int(trace.t_ns[-1]))
-    return Subject(KEY, f"{_NAMES[acronym]} temperature sensor").told(
+    return Subject(KEY, f"{_NAMES[acronym]} temperature sensor").finding(
         Verdict.ACT,
         f"{acronym} reads {degc:.0f} degC all the time, an end of its range.",
         Measured(degc, evidence=(span,)),

@@ -79,7 +79,7 @@ def _lamp(view: View) -> Finding:
         reason = "The lamp is off and no emissions code is stored."
     verdict = Verdict.ACT if on else Verdict.WATCH if codes else Verdict.WITHIN
     measured = Measured(float(codes), evidence=(lamp[1],))
-    return subject.told(verdict, reason, measured, "codes")
+    return subject.finding(verdict, reason, measured, "codes")
 
 
 def _monitors(view: View) -> Finding:
@@ -96,9 +96,9 @@ def _monitors(view: View) -> Finding:
     measured = Measured(float(len(lacking)), numbers=numbers)
     if not lacking:
         reason = f"All {len(state)} supported monitors are complete."
-        return subject.told(Verdict.WITHIN, reason, measured)
+        return subject.finding(Verdict.WITHIN, reason, measured)
     reason = f"{len(lacking)} of {len(state)} monitors are incomplete: {', '.join(lacking)}."
-    return subject.told(Verdict.WATCH, reason, measured, "incomplete")
+    return subject.finding(Verdict.WATCH, reason, measured, "incomplete")
 
 
 def _cycle(view: View) -> Finding:

@@ -62,12 +62,12 @@ def _signals(view: View) -> Finding:
     subject = Subject(KEY, "signals")
     if not poor:
         reason = f"{len(found)} signals at {min(rates):.1f} to {max(rates):.1f} Hz, none poor."
-        return subject.told(Verdict.WITHIN, reason, Measured(math.nan, numbers=numbers))
+        return subject.finding(Verdict.WITHIN, reason, Measured(math.nan, numbers=numbers))
     listed = "; ".join(f"{a}: {q.problem}" for a, q in poor.items())
     spans = [s for q in poor.values() for s in q.evidence]
     measured = Measured(float(len(poor)), evidence=spans, numbers=numbers)
     reason = f"{len(poor)} of {len(found)} signals are poor: {listed}."
-    return subject.told(Verdict.WATCH, reason, measured, "poor")
+    return subject.finding(Verdict.WATCH, reason, measured, "poor")
 
 
 def _gaps(view: View) -> Finding:
@@ -83,12 +83,12 @@ def _gaps(view: View) -> Finding:
     subject = Subject(KEY, "gaps")
     if not gaps and not lost:
         measured = Measured(math.nan, numbers=numbers)
-        return subject.told(Verdict.WITHIN, "No gap in the samples.", measured)
+        return subject.finding(Verdict.WITHIN, "No gap in the samples.", measured)
     share = seconds / whole if whole > 0 else 1.0
     verdict = Verdict.WATCH if share > 0.02 else Verdict.WITHIN
     reason = f"{len(gaps)} gaps of {seconds:.0f} s in all; the link was lost {lost} times."
     measured = Measured(seconds, evidence=gaps, numbers=numbers)
-    return subject.told(verdict, reason, measured, "gaps", "s")
+    return subject.finding(verdict, reason, measured, "gaps", "s")
 
 
 def _skew(view: View) -> Finding | None:
@@ -102,7 +102,7 @@ def _skew(view: View) -> Finding | None:
     away = [np.abs(rpm.t_ns[at] - other.t_ns) for at in (np.maximum(place - 1, 0), place)]
     skew = float(np.median(np.minimum(*away) / NS))
     good = together > 0.5 or skew <= 0.25
-    return Subject(KEY, "skew").told(
+    return Subject(KEY, "skew").finding(
         Verdict.WITHIN if good else Verdict.WATCH,
         f"{100 * together:.0f} % of {other.signal} came in one request with RPM, the others"
         f" {skew:.1f} s apart (median).",
