@@ -16,7 +16,6 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from pydantic import ValidationError
 
 from logbench.errors import (
     NotARecordingError,
@@ -267,24 +266,16 @@ def facts_of(path: Path | str, metadata: pq.FileMetaData) -> Facts:
     try:
         content = json.loads(document)
         version = str(content.get("schema_version", ""))
-        major = int(version.split(".", maxsplit=1)[0])
-    except (ValueError, AttributeError, RecursionError) as error:
-        raise _facts_damaged(path) from error
-    if major > int(SCHEMA_VERSION.split(".")[0]):
-        raise RecordingTooNewError(
-            f"{path} was written by a newer version of the program (format {version[:20]}, this "
-            f"one knows {SCHEMA_VERSION}): update logbench to open it."
-        )
-    try:
+        if int(version.split(".", maxsplit=1)[0]) > int(SCHEMA_VERSION.split(".")[0]):
+            raise RecordingTooNewError(
+                f"{path} was written by a newer version of the program (format {version[:20]}, "
+                f"this one knows {SCHEMA_VERSION}): update logbench to open it."
+            )
         return Facts.model_validate(content)
-    except (ValidationError, ValueError, RecursionError) as error:
-        raise _facts_damaged(path) from error
-
-
-def _facts_damaged(path: Path | str) -> RecordingDamagedError:
-    return RecordingDamagedError(
-        f"The facts stored in {path} cannot be understood: use another copy of it."
-    )
+    except (ValueError, AttributeError, RecursionError) as error:  # pydantic's are ValueErrors
+        raise RecordingDamagedError(
+            f"The facts stored in {path} cannot be understood: use another copy of it."
+        ) from error
 
 
 class ParquetSource:
