@@ -71,7 +71,7 @@ def test_signals_have_numbers_bars_and_verdicts(shown: ComparePage):
         model.rows[r].key: [model.index(r, c).data() for c in range(4)]
         for r in range(model.rowCount())
     }
-    assert rows["TRIM1"] == ["total fuel trim, bank 1", "−7.1 ±0.5 %", "", "◆ changed"]
+    assert rows["TRIM1"] == ["total fuel trim, bank 1", "−7.1 ±0.5 points", "", "◆ changed"]
     assert rows["MAF"][3] == "● no change shown"
     spoken = model.index(0, BAR).data(Qt.ItemDataRole.AccessibleTextRole)
     assert "could have been missed" in spoken
@@ -295,7 +295,7 @@ def test_numbers_can_be_read_on_every_colour():
 
 
 def test_changes_are_written_like_the_sentences():
-    assert change_text(-7.14, 0.39, "%") == "−7.1 ±0.4 %"
+    assert change_text(-7.14, 0.39, "%") == "−7.1 ±0.4 points"
     assert change_text(0.94, 3.84, "degC") == "+0.94 ±3.84 K"
     assert change_text(-120.0, None, "rpm") == "−120 rpm"
 

@@ -20,6 +20,7 @@ from logbench.app import theme
 from logbench.app.live.plan_panel import EvidenceList
 from logbench.app.review.cross_view import point_ink
 from logbench.app.review.findings import as_html
+from logbench.app.tables import step
 from logbench.app.theme import SIZES
 from logbench.app.window import MainWindow
 from logbench.plot.trace import SECOND
@@ -123,7 +124,7 @@ def test_the_findings_list_switches_at_once(window: MainWindow):
     )
     panel = window.pages.review.findings
     panel.show_findings([finding])
-    panel.choose(0)
+    step(panel.list, 1)
     metric = panel.detail.toPlainText()
     assert "from 20 °C, up by 100 K; 52.0 rpm per km/h at 95 kPa" in metric
     window.services.look.choose_units(True)
