@@ -115,7 +115,7 @@ class LivePage(QWidget):
     def _make_controls(self) -> None:
         services, session = self._services, self.session
         self.set_up = SetUp(services.settings)
-        self.box = RecordBox(services.settings)
+        self.box = RecordBox(services.settings, session)
         self.record = self.box.record
         self.tools = LiveTools(services.settings.window_s)
         self.note = MarkerNote(lambda: session.clock_ns)
@@ -158,7 +158,6 @@ class LivePage(QWidget):
         session.began_anew.connect(shapes.clear)
         session.begun.connect(lambda begun: self.note.shift(begun.since_ns))
         session.car_found.connect(self._car_found)
-        session.status.connect(self.box.show_status)
 
     def _add_commands(self) -> None:
         starting, shown, endings = self.starting, self.shown, self.endings
@@ -248,7 +247,6 @@ class LivePage(QWidget):
     # --- what its parts tell ---
 
     def _state_changed(self, state: State) -> None:
-        self.box.show_state(state, records=self.session.records)
         self._record_action.setText(self.box.word)
         self._record_action.setEnabled(state != "finishing")
         self._link_action.setText(tr("Connect and watch") if state == "idle" else tr("Disconnect"))

@@ -12,7 +12,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.live.session import State
+from logbench.app.live.session import LiveSession, State
 from logbench.app.parts import lay, named, pad, styled
 from logbench.capture.messages import Status
 from logbench.cases.settings import Settings
@@ -25,10 +25,9 @@ _LARGE_PX = 46
 class RecordBox(QWidget):
     """`record` starts, begins, stops; `connect_` watches without recording, or hangs up."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, session: LiveSession) -> None:
         super().__init__()
-        self._settings = settings
-        self._state: State = "idle"
+        self._settings, self._session = settings, session
         self._begin_sent = False
         self.record = styled(named(QPushButton(), tr("Start or stop recording")), "primary")
         self.record.setMinimumHeight(_LARGE_PX)
@@ -53,7 +52,9 @@ class RecordBox(QWidget):
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         row = lay(QHBoxLayout(), (self.include, 1), self.minutes)
         lay(QVBoxLayout(self), self.record, self.connect_, row, margins=(0, 0, 0, 0))
-        self.show_state("idle", records=False)
+        session.state_changed.connect(self._state_changed)
+        session.status.connect(self._told)
+        self._state_changed(session.state)
 
     @property
     def hold_s(self) -> float:
@@ -63,22 +64,19 @@ class RecordBox(QWidget):
     @property
     def word(self) -> str:
         """What `record` does when pressed."""
+        state, records = self._session.state, self._session.records
         if self._begin_sent:
             return tr("Starting …")
-        if self._state == "finishing":
-            return tr("Saving …") if self._records else tr("Disconnecting …")
-        if self._state == "recording":
+        if state == "finishing":
+            return tr("Saving …") if records else tr("Disconnecting …")
+        if state == "recording":
             return tr("Stop and save")
-        return (
-            tr("Cancel") if self._state == "connecting" and self._records else tr("Start recording")
-        )
+        return tr("Cancel") if state == "connecting" and records else tr("Start recording")
 
-    def show_state(self, state: State, *, records: bool) -> None:
-        """Another state of the session; `records`: it has a file, or will at once."""
-        self._state, self._records = state, records
+    def _state_changed(self, state: State) -> None:
         if state in ("idle", "recording", "finishing"):
             self._begin_sent = False
-        watching = state in ("connecting", "watching") and not records
+        watching = state in ("connecting", "watching") and not self._session.records
         self.connect_.setText(
             tr("Disconnect  Ctrl+E") if watching else tr("Connect and watch  Ctrl+E")
         )
@@ -93,20 +91,20 @@ class RecordBox(QWidget):
         self._begin_sent = sent
         self._show_word()
 
-    def show_status(self, status: Status) -> None:
+    def _told(self, status: Status) -> None:
         """How much could be included now."""
         if status.held_s is not None:
             self._name_include(status.held_s)
 
     def _show_word(self) -> None:
-        quiet = self._begin_sent or self._state == "finishing"
+        quiet = self._begin_sent or self._session.state == "finishing"
         self.record.setText(self.word if quiet else tr("{word}  Ctrl+R", word=self.word))
         self.record.setEnabled(not quiet)
 
     def _name_include(self, held_s: float | None) -> None:
         if held_s is not None:
             text = tr("Include the last {time}", time=time_text(held_s))
-        elif self._state == "idle":  # the minutes stand beside it
+        elif self._session.state == "idle":  # the minutes stand beside it
             text = tr("Include the last")
         else:
             text = tr("Include the minutes before")

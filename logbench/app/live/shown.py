@@ -80,14 +80,15 @@ class Following(QObject):
 class LiveLine(StatusLine):
     """Short facts of a recording under way."""
 
-    def __init__(self) -> None:
+    def __init__(self, session: LiveSession) -> None:
         super().__init__(("state", "elapsed", "samples", "rate", "size", "step"))
-        self._state: State = "idle"
+        self._session = session
+        session.state_changed.connect(self._state_changed)
+        session.status.connect(self._told)
+        self._state_changed(session.state)
 
-    def show_state(self, state: State, *, records: bool) -> None:
-        """Another state of the session; `records`: it has a file, or will at once."""
-        self._state = state
-        left = state == "finishing" and not records
+    def _state_changed(self, state: State) -> None:
+        left = state == "finishing" and not self._session.records
         self.tell("state", tr("○ Disconnecting") if left else _STATES[state])
 
     def show_car(self, found: CarFound) -> None:
@@ -100,8 +101,7 @@ class LiveLine(StatusLine):
             )
         self.tell("step", "; ".join(parts))
 
-    def show_status(self, status: Status) -> None:
-        """How it goes."""
+    def _told(self, status: Status) -> None:
         held = status.held_s
         self.tell("elapsed", time_text(status.elapsed_s))
         self.tell("samples", tr("{n} samples", n=count_text(status.samples)))
@@ -112,8 +112,9 @@ class LiveLine(StatusLine):
             else tr("last {time} kept", time=time_text(held))
         )
         self.tell("size", kept)
-        if self._state in ("connecting", "watching", "recording"):
-            self.tell("state", _LINKS.get(status.link, _STATES[self._state]))
+        state = self._session.state
+        if state in ("connecting", "watching", "recording"):
+            self.tell("state", _LINKS.get(status.link, _STATES[state]))
 
 
 class DriveShown(QObject):
@@ -134,8 +135,7 @@ class DriveShown(QObject):
         self.stack = StripStack(self.view, services.look)
         self.ribbon = Ribbon(self.view, services.look)
         self.values = ValuesTable()
-        self.status = LiveLine()
-        self.status.show_state(session.state, records=False)
+        self.status = LiveLine(session)
         self.events: list[Event] = []
         self.following = Following(self.view, session, services.settings, self)
         self._bands = BandWatch()
@@ -199,7 +199,6 @@ class DriveShown(QObject):
     # --- what the session tells ---
 
     def _state_changed(self, state: State) -> None:
-        self.status.show_state(state, records=self._session.records)
         if state == "connecting":
             self.tell(tr("Opening the link"))
             self._slow.start()
@@ -287,7 +286,6 @@ class DriveShown(QObject):
     def _status(self, status: Status) -> None:
         self.values.model_.set_away(status.link != "connected")
         self.values.model_.tell(self._session.clock_ns, status.rates_hz)
-        self.status.show_status(status)
 
     def _happened(self, event: Event) -> None:
         self.events.append(event)
