@@ -40,7 +40,7 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
     count = len(frozenset[int]().union(*supported.values()))
     report(f"{len(supported)} ECU{'' if len(supported) == 1 else 's'} answered: {count} PIDs")
     report("Reading the vehicle identification number")
-    kinds = _info_kinds(link, service)
+    kinds = info_kinds(link, ask(link, service.info_payload(0x00)))
     vin = _vin(link, service, kinds)
     report(f"Vehicle identification number: {vin}" if vin else "The car reports no VIN")
     report("Reading the names of the ECUs")
@@ -163,16 +163,15 @@ def _supported(link: Link, service: DataService) -> dict[str, frozenset[int]]:
     return dict(sorted(walk_lists(lists).items()))
 
 
-def _info_kinds(link: Link, service: DataService) -> dict[str, frozenset[int]]:
-    """Info types each ECU supports; empty when the list cannot be read."""
-    kinds: dict[str, frozenset[int]] = {}
-    for reply in ask(link, service.info_payload(0x00)):
-        data = reply.data[service.info_head() :]
-        if not link.protocol.is_can:
-            data = data[1:]  # the older buses put the number of messages first
-        if len(data) >= 4:
-            kinds[reply.ecu] = supported_pids(0x00, data)
-    return kinds
+def info_kinds(link: Link, replies: Iterable[Reply]) -> dict[str, frozenset[int]]:
+    """Info types each ECU supports, from its list; one that makes no sense is left out."""
+    # the older buses put the number of messages first
+    head = data_service(link.service).info_head() + (0 if link.protocol.is_can else 1)
+    return {
+        reply.ecu: supported_pids(0x00, reply.data[head:])
+        for reply in replies
+        if len(reply.data) >= head + 4
+    }
 
 
 def _info(

@@ -11,10 +11,9 @@ from functools import partial
 from logbench.errors import ReplyError, RequestRefusedError
 from logbench.signals.table import TOGETHER
 from logbench.vehicle.discovery import ask, read_scaling
-from logbench.vehicle.expect import CostModel, FrameBook
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
-from logbench.vehicle.replies import Answered, Pids, PollerCounts, ReplyReader
+from logbench.vehicle.replies import Answered, CostModel, FrameBook, Pids, PollerCounts, ReplyReader
 from logbench.vehicle.scheduler import Scheduler
 from logbench.vehicle.wanted import (
     DataService,

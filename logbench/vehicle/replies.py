@@ -1,4 +1,9 @@
-"""What replies to polls hold: split, decoded, checked; how many bytes PIDs have in this car."""
+"""Replies to polls: the frames and the time that a request should take, and what its replies hold.
+
+The number of frames is predicted from what ECUs support and corrected by what comes. It is
+announced to the adapter, so that it does not wait for more. Too small a number cuts replies off,
+too large a one costs the adapter's timeout; both are noticed and learnt per request.
+"""
 
 from __future__ import annotations
 
@@ -8,20 +13,161 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from logbench.errors import ReplyError
 from logbench.signals.decoding import Scaling, decode
 from logbench.signals.table import Signal
+from logbench.vehicle.framing import frames_of
 from logbench.vehicle.link import NEGATIVE
 from logbench.vehicle.model import Reading, Reply
 from logbench.vehicle.wanted import DataService, PolledPid
 
 log = logging.getLogger(__name__)
 
+_LOOK_AGAIN = 500
+"""Requests after which an incomplete but steady reply is looked at without a count again."""
+_ODD = 2
+"""So often in a row a reply must differ before the expectation is given up."""
+_LEGACY_DATA_BYTES = 5
+"""SAE J1979: a frame of the older buses holds service, PID and up to five data bytes."""
+
+Pids = tuple[int, ...]
+
+
+@dataclass(slots=True)
+class _Expectation:
+    frames: int | None
+    odd: int = 0
+    settled: bool = False
+    """Incomplete, but seen without a count: an ECU is silent, nothing is cut off."""
+
+
+class FrameBook:
+    """Reply frames by request. `lengths`: data bytes of each PID, shared with the poller."""
+
+    def __init__(
+        self,
+        pids: Mapping[int, PolledPid],
+        lengths: Mapping[int, int],
+        service: DataService,
+        is_can: bool,
+        to: str | None,
+    ) -> None:
+        self._pids = pids
+        self._lengths = lengths
+        self._service = service
+        self._is_can = is_can
+        self._to = to
+        self._predicted: dict[Pids, int | None] = {}
+        self._expected: dict[Pids, _Expectation] = {}
+
+    def clear(self) -> None:
+        """Begin anew: lengths have changed."""
+        self._predicted.clear()
+        self._expected.clear()
+
+    def ecus(self, pid: int) -> tuple[str, ...]:
+        """Who should answer `pid`."""
+        return (self._to,) if self._to else self._pids[pid].ecus
+
+    def predicted(self, pids: Pids) -> int | None:
+        """Frames by calculation; None when only the reply can tell."""
+        if pids not in self._predicted:
+            self._predicted[pids] = self._calculate(pids)
+        return self._predicted[pids]
+
+    def expected(self, pids: Pids) -> int | None:
+        """Frames to announce; None: announce nothing and see."""
+        known = self._expected.get(pids)
+        return self.predicted(pids) if known is None else known.frames
+
+    def learn(
+        self, pids: Pids, frames: int, damaged: bool, answered: Mapping[int, set[str]]
+    ) -> None:
+        """Take in a reply of `frames` frames in which `answered` says which ECU gave which PID."""
+        known = self._expected.setdefault(pids, _Expectation(self.predicted(pids)))
+        complete = all(answered.get(pid, set()) >= set(self.ecus(pid)) for pid in pids)
+        if damaged or not frames:
+            return
+        if complete:
+            known.frames, known.odd, known.settled = frames, 0, False
+        elif known.frames is None:
+            known.frames, known.odd, known.settled = frames, 0, True
+        else:
+            known.odd += 1
+            steady = known.settled and frames == known.frames
+            if known.odd >= (_LOOK_AGAIN if steady else _ODD):
+                known.frames, known.odd = None, 0
+
+    def _calculate(self, pids: Pids) -> int | None:
+        if not self._is_can:
+            if any(self._lengths[pid] > _LEGACY_DATA_BYTES for pid in pids):
+                return None
+            return sum(len(self.ecus(pid)) for pid in pids)
+        by_ecu: dict[str, list[int]] = {}
+        for pid in pids:
+            for ecu in self.ecus(pid):
+                by_ecu.setdefault(ecu, []).append(pid)
+        return sum(
+            frames_of(self._service.reply_bytes(of_ecu, self._lengths))
+            for of_ecu in by_ecu.values()
+        )
+
+
+_FORGETTING = 1e-4
+_NOISE_S = 0.002
+"""Round trips scatter by about this much."""
+_PRIOR_S = (0.014, 1e-4, 5e-4)
+_SPREAD_S = (0.036, 1e-4, 2e-3)
+_PRIOR_P = np.diag((np.array(_SPREAD_S) / _NOISE_S) ** 2)
+_CLIP = 0.3
+"""A round trip longer than expected counts at most this share more: a busy computer delays, now and
+then a lot, but never hurries."""
+
+
+class CostModel:
+    """Predicts the duration of a request; learns from each one seen.
+
+    elapsed = fixed + per_character * characters + per_frame * frames
+
+    by recursive least squares with forgetting (after L. Ljung, System Identification, 2nd ed.,
+    section 11.2, from memory) from a prior of a usual adapter, so that what the data cannot tell
+    apart stays sensible. The fixed part is the link's and the ECU's together.
+    """
+
+    def __init__(self) -> None:
+        self._theta = list(_PRIOR_S)
+        self._p = _PRIOR_P
+        self.seen = 0
+
+    def predict_s(self, characters: float, frames: int) -> float:
+        """Expected duration of a request; never negative."""
+        t = self._theta
+        value = t[0] + t[1] * characters + t[2] * frames
+        return max(value, 1e-5)
+
+    def learn(self, elapsed_s: float, characters: float, frames: int) -> None:
+        """Take in one round trip. Outliers (a wait of the operating system) are clipped."""
+        x = np.array((1.0, characters, frames))
+        expected = self.predict_s(characters, frames)
+        error = elapsed_s - float(x @ self._theta)
+        if self.seen >= 8:
+            error = min(error, _CLIP * expected)
+        p_x = self._p @ x
+        scale = 1.0 + x @ p_x
+        self._theta = (self._theta + p_x / scale * error).tolist()
+        # Forgetting by leaning towards the prior's spread: what the data do not excite stays
+        # bounded and the matrix positive, where division by a factor would let it grow for ever.
+        shrunk = self._p - np.outer(p_x, p_x) / scale
+        self._p = (1 - _FORGETTING) * shrunk + _FORGETTING * _PRIOR_P
+        self.seen += 1
+
+
 _RANGE_SLACK = 1e-9
 _PUZZLES = 2
 """Replies that cannot be split before the PIDs are asked one by one to learn their lengths."""
 
-Pids = tuple[int, ...]
 Answered = dict[int, set[str]]
 """PID to the ECUs that answered it."""
 

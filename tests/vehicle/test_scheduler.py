@@ -11,9 +11,9 @@ import pytest
 from logbench.signals.table import TOGETHER, table
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.timing import Timing
-from logbench.vehicle.expect import CostModel
 from logbench.vehicle.framing import frames_of
 from logbench.vehicle.packing import best_packs
+from logbench.vehicle.replies import CostModel
 from logbench.vehicle.scheduler import Scheduler
 from tests.bounds import bound_samples_per_s, request_s
 

@@ -36,6 +36,7 @@ class AdapterLink(Link):
     def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
         """Raises LinkUnknownError for options that make no sense."""
         super().__init__(url.text, progress)
+        self._place = url.place
         self._device = Device(self.check, self._sent)
         self._spoken = Spoken(url.one_of("protocol", PROTOCOLS) or "6")
         """What to try first; the commonest where the URL does not say."""

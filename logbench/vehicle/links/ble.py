@@ -21,8 +21,7 @@ from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError, f
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.device import CHECK_S, NONSENSE, Talk
-from logbench.vehicle.links.schemes import SCHEMES, LinkUrl
-from logbench.vehicle.model import Progress
+from logbench.vehicle.links.schemes import SCHEMES
 
 if TYPE_CHECKING:
     from bleak import BleakClient
@@ -239,13 +238,9 @@ class BlePort:
 class BleLink(AdapterLink):
     """An adapter on Bluetooth Low Energy."""
 
-    def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
-        super().__init__(url, progress)
-        self._address = url.place
-
     def _open_port(self) -> BlePort:
-        self.progress(f"Connecting to {self._address} over Bluetooth")
-        port = BlePort(self._address, self.check)
+        self.progress(f"Connecting to {self._place} over Bluetooth")
+        port = BlePort(self._place, self.check)
         try:
             self._find_serial_line(port)
         except BaseException:
@@ -260,7 +255,7 @@ class BleLink(AdapterLink):
                 log.info("serial line at %s, %s", pair.notify.uuid, pair.write.uuid)
                 return
         raise AdapterMuteError(
-            f"The Bluetooth device {self._address} is no adapter with the common command "
+            f"The Bluetooth device {self._place} is no adapter with the common command "
             "language: check the address."
         )
 

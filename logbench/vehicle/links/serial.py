@@ -87,7 +87,6 @@ class SerialLink(AdapterLink):
 
     def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
         super().__init__(url, progress)
-        self._name = url.place
         self._baud = url.whole_number("baud", 1_200, 4_000_000)
         self._found: int | None = None
 
@@ -99,9 +98,9 @@ class SerialLink(AdapterLink):
             raise
 
     def _open_port(self) -> SerialPort:
-        self.progress(f"Opening {self._name}")
+        self.progress(f"Opening {self._place}")
         known = self._baud or self._found
-        port = SerialPort(self._name, known or BAUDS[0])
+        port = SerialPort(self._place, known or BAUDS[0])
         if known is None:
             try:
                 self._found = self._find_baud(port)
@@ -122,7 +121,7 @@ class SerialLink(AdapterLink):
             if _answers(port):
                 return baud
         raise AdapterMuteError(
-            f"No adapter answers on {self._name} at any usual speed: check that it is the right "
+            f"No adapter answers on {self._place} at any usual speed: check that it is the right "
             "port and that the adapter has power, or give its speed as ?baud=N."
         )
 

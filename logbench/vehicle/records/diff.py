@@ -104,7 +104,7 @@ def diff_readings(
         elif change.after:
             only_permanent = set(change.after) == {"permanent"}
             (diff.back if cleared and not only_permanent else diff.stayed).append(change)
-        elif all(_answered(after, state, change.ecu) for state in change.before):
+        elif all(change.ecu in after.answered.get(f"{s} codes", ()) for s in change.before):
             diff.gone.append(change)
         else:
             diff.unknown.append(change)
@@ -145,10 +145,6 @@ def _change(key: tuple[str, str], old: list[Code], new: list[Code]) -> CodeChang
         before=[state for state in STATES if any(c.state == state for c in old)],
         after=[state for state in STATES if any(c.state == state for c in new)],
     )
-
-
-def _answered(reading: CarReading, state: CodeState, ecu: str) -> bool:
-    return ecu in reading.answered.get(f"{state} codes", ())
 
 
 def _monitors(diff: ReadingDiff, before: CarReading, after: CarReading) -> None:

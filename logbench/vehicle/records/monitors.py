@@ -18,8 +18,13 @@ from logbench.signals.table import table
 from logbench.vehicle.discovery import walk_lists
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.asking import Asker, Values, highest
-from logbench.vehicle.records.identity import ignition_of
-from logbench.vehicle.records.model import CarReading, MonitorResult, MonitorState, Readiness
+from logbench.vehicle.records.model import (
+    CarReading,
+    Ignition,
+    MonitorResult,
+    MonitorState,
+    Readiness,
+)
 
 STATUS, THIS_CYCLE, REQUIREMENT, ODOMETER = 0x01, 0x41, 0x1C, 0xA6
 LAMP_KM, WARM_UPS, CLEARED_KM, LAMP_MIN, CLEARED_MIN = 0x21, 0x30, 0x31, 0x4D, 0x4E
@@ -80,6 +85,13 @@ def monitors_of(values: Mapping[str, float]) -> list[MonitorState]:
             )
         )
     return found
+
+
+def ignition_of(values: Mapping[str, float]) -> Ignition:
+    """Spark or compression from bit B3 of PID 0x01; `` when that was not read."""
+    if "CI_SUP" not in values:
+        return ""
+    return "compression" if values["CI_SUP"] else "spark"
 
 
 def missing_sentence(readiness: Readiness) -> str:

@@ -6,16 +6,23 @@ import logging
 from collections.abc import Callable
 from datetime import UTC, datetime
 
+from logbench.car.vin import check_vin
 from logbench.errors import LinkError, LinkLostError
+from logbench.signals.decoding import label
+from logbench.signals.table import table
 from logbench.system.version import SOFTWARE
-from logbench.vehicle.discovery import discover, read_scaling
+from logbench.vehicle.discovery import discover, info_kinds, read_scaling
 from logbench.vehicle.link import Link, silent
 from logbench.vehicle.model import CarFacts, Progress
-from logbench.vehicle.records.asking import Asker, read_values
+from logbench.vehicle.records.asking import Asker, Values, read_values
 from logbench.vehicle.records.codes import read_codes, read_freeze_frames, read_newer_codes
-from logbench.vehicle.records.identity import fill_identity, fill_requirements, read_verification
-from logbench.vehicle.records.model import CarReading
-from logbench.vehicle.records.monitors import STATUS_PIDS, fill_readiness, read_monitor_results
+from logbench.vehicle.records.model import Calibration, CarReading, EcuIdentity, Identity
+from logbench.vehicle.records.monitors import (
+    STATUS_PIDS,
+    fill_readiness,
+    ignition_of,
+    read_monitor_results,
+)
 from logbench.vehicle.wanted import data_service
 
 log = logging.getLogger(__name__)
@@ -121,3 +128,73 @@ def low_supply_remark(volts: float | None, running: bool) -> str:
         return ""
     doing = "with the engine running" if running else "with the engine off"
     return f"The supply was {volts:.1f} V {doing}. {LOW_SUPPLY}"
+
+
+CVN = 0x06
+"""Info type of service 09: calibration verification numbers, four bytes each (SAE J1979)."""
+
+
+def vin_identity(vin: str) -> Identity:
+    """What a VIN says by itself; model years, region and country through the library `vininfo`."""
+    if not vin:
+        return Identity(vin_problem="The car gives no VIN.")
+    checked = check_vin(vin)
+    identity = Identity(vin=checked.vin, vin_problem=checked.problem, vin_notice=checked.notice)
+    if not checked.ok:
+        return identity
+    from vininfo import Vin  # its tables take a tenth of a second
+    from vininfo.common import UnsupportedBrand
+
+    decoded = Vin(checked.vin)
+    identity.model_years = sorted(decoded.years)
+    identity.region = decoded.region or ""
+    identity.country = decoded.country or ""
+    if not isinstance(decoded.assembler, UnsupportedBrand):
+        identity.maker = decoded.manufacturer
+    return identity
+
+
+def fill_identity(reading: CarReading, facts: CarFacts) -> None:
+    """Put what discovery found into the reading."""
+    identity = vin_identity(facts.vin)
+    identity.protocol, identity.adapter = facts.protocol, facts.adapter
+    identity.voltage_v = facts.voltage_v
+    identity.ecus = [
+        EcuIdentity(
+            address=ecu,
+            name=facts.ecu_names.get(ecu, ""),
+            calibrations=[Calibration(id=text) for text in facts.calibrations.get(ecu, ())],
+        )
+        for ecu in facts.supported
+    ]
+    reading.identity = identity
+
+
+def read_verification(reading: CarReading, asker: Asker) -> None:
+    """Verification numbers of each ECU's calibrations, matched by their order."""
+    service = data_service(asker.link.service)
+    lists = asker.ask(service.info_payload(0x00), "list of vehicle information")
+    if not any(CVN in kinds for kinds in info_kinds(asker.link, lists).values()):
+        return
+    what = "calibration verification numbers"
+    for reply in asker.ask(service.info_payload(CVN), what):
+        data = reply.data[service.info_head() :]
+        if len(data) % 4 == 1:
+            data = data[1:]  # a count of items before the numbers of four bytes each
+        numbers = [data[at : at + 4].hex().upper() for at in range(0, len(data) - 3, 4)]
+        for ecu in reading.identity.ecus:
+            if ecu.address == reply.ecu:
+                missing = len(numbers) - len(ecu.calibrations)
+                ecu.calibrations += [Calibration() for _ in range(missing)]
+                for calibration, number in zip(ecu.calibrations, numbers, strict=False):
+                    calibration.cvn = number
+
+
+def fill_requirements(reading: CarReading, values: Values) -> None:
+    """The OBD requirement (PID 0x1C) and kind of ignition (PID 0x01) of each ECU."""
+    requirement = table().by_acronym("OBDSUP")
+    for ecu in reading.identity.ecus:
+        known = values.get(ecu.address, {})
+        if "OBDSUP" in known:
+            ecu.requirement = label(requirement, known["OBDSUP"])
+        ecu.ignition = ignition_of(known)

@@ -12,7 +12,6 @@ from obd.UnitsAndScaling import UAS, UAS_IDS
 from logbench.signals.decoding import decode
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.codes import codes_of_reply
-from logbench.vehicle.records.identity import vin_identity
 from logbench.vehicle.records.model import Readiness
 from logbench.vehicle.records.monitors import (
     margin,
@@ -25,6 +24,7 @@ from logbench.vehicle.records.monitors import (
     signed16,
     unit_scalings,
 )
+from logbench.vehicle.records.read import vin_identity
 
 UNITS = {
     "": "count", "lambda": "ratio", "air/fuel": "ratio", "ratio": "ratio", "counts": "count",
