@@ -284,8 +284,7 @@ class Notice(QFrame):
 
     def _show(self, name: str, sentence: str, button: str) -> None:
         self._end.stop()
-        self.label.setObjectName(name)
-        self.label.style().polish(self.label)
+        styled(self.label, name).style().polish(self.label)
         self.label.setText(sentence)
         self.label.setAccessibleName(sentence)
         self.button.setText(button)

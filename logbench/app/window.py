@@ -73,20 +73,14 @@ class MainWindow(QMainWindow):
         self.pages.show_page("live")
 
     def _header(self) -> QFrame:
-        bar = QFrame()
-        bar.setObjectName("bar")
+        bar = styled(QFrame(), "bar")
         name = styled(QLabel("logbench"), "title")
         layout = lay(QHBoxLayout(bar), name, margins=(12, 4, 12, 4))
         layout.addSpacing(16)
         buttons = QButtonGroup(self)
         for key, title in TITLES.items():
-            button = text_button(
-                title,
-                partial(self.pages.show_page, key),
-                name=tr("Page {title}", title=title),
-                checkable=True,
-            )
-            button.setObjectName("page")
+            show, said = partial(self.pages.show_page, key), tr("Page {title}", title=title)
+            button = styled(text_button(title, show, said, checkable=True), "page")
             self.pages.shown.connect(lambda shown, b=button, k=key: b.setChecked(shown == k))
             buttons.addButton(button)
             layout.addWidget(button)

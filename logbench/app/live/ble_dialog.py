@@ -17,7 +17,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.live.link_box import LinkBox
-from logbench.app.parts import lay, named, text_button
+from logbench.app.parts import lay, named, styled, text_button
 from logbench.cases.live import FindAdapters
 from logbench.cases.runner import Owner
 from logbench.vehicle.links.ble import Found
@@ -99,8 +99,7 @@ class BleDialog(QDialog):
         self.again.setEnabled(True)
 
     def _say(self, name: str, sentence: str) -> None:
-        self.said.setObjectName(name)
-        self.said.style().polish(self.said)
+        styled(self.said, name).style().polish(self.said)
         self.said.setText(sentence)
 
     def _chosen(self) -> str:

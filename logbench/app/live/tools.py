@@ -107,10 +107,8 @@ class MarkerNote(QFrame):
         self.setObjectName("bar")
         self.t_ns = 0
         self._title = QLabel()
-        self.text = QLineEdit()
-        self.text.setMaxLength(_LONGEST)
+        self.text = named(QLineEdit(maxLength=_LONGEST), tr("Note for the marker"))
         self.text.setPlaceholderText(tr("What happened"))
-        self.text.setAccessibleName(tr("Note for the marker"))
         self.text.returnPressed.connect(self._give)
         put = text_button(tr("Put the marker"), self._give)
         leave = text_button(tr("Leave  Esc"), self._leave)

@@ -9,6 +9,7 @@ from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QInputDialog, QMenu, QPushButton, QWidget
 
 from logbench.app.commands import add_command
+from logbench.app.parts import named
 from logbench.app.plot.dragging import Dragging, Place
 from logbench.app.plot.stack import StripStack
 from logbench.cases.settings import Settings
@@ -205,8 +206,7 @@ class SavedLayouts:
 
     def __init__(self, layouts: Layouts, settings: Settings, owner: QWidget) -> None:
         self.layouts, self._settings, self._owner = layouts, settings, owner
-        self.button = QPushButton(tr("Layout"))
-        self.button.setAccessibleName(tr("Layouts: undo, save, choose"))
+        self.button = named(QPushButton(tr("Layout")), tr("Layouts: undo, save, choose"))
         self._menu = QMenu(self.button)
         self._menu.aboutToShow.connect(self.fill_menu)
         self.button.setMenu(self._menu)
