@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
+from logbench.archive.cars import tell_cars_apart
 from logbench.archive.columns import FINDINGS
 from logbench.archive.find import Filter, paths_of, where
 from logbench.archive.findings import (
@@ -24,6 +26,7 @@ from logbench.archive.index import Index, Progress, build_index, cache_folder
 from logbench.archive.query import Sql
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, entries_of, open_store
+from logbench.car.known import KnownCars
 from logbench.errors import ArchiveError
 from logbench.recording.reader import Recording
 
@@ -35,8 +38,14 @@ class Archive:
     use one archive: what one of them puts in is never hidden by another that looked before.
     """
 
-    def __init__(self, place: str | os.PathLike[str], cache: Path | None = None) -> None:
+    def __init__(
+        self,
+        place: str | os.PathLike[str],
+        cache: Path | None = None,
+        cars: KnownCars | None = None,
+    ) -> None:
         """`cache`: base folder for what is known of archives; None: the user's cache folder.
+        `cars`: those met before, by which recordings of one name are told apart.
 
         Raises `ArchiveError` when the place is not understood or no folder.
         """
@@ -44,6 +53,7 @@ class Archive:
         self.place = os.fspath(place) if self.store.root is None else str(self.store.root)
         """How a worker process opens the same archive."""
         self.cache = cache_folder(self.store, cache)
+        self._cars = cars or KnownCars()
         self._looking = threading.RLock()
         """Held while what is there is listed, so that the last to begin is the last to tell."""
         self._put_in = object()
@@ -60,6 +70,8 @@ class Archive:
         with self._looking:
             before = self._put_in
             index = build_index(self.store, self.cache, progress)
+            recordings = tell_cars_apart(index.recordings, self._cars)
+            index = replace(index, recordings=recordings)
             self._index, self._findings, self._known, self._done = index, None, None, {}
             if self._put_in is not before:
                 self._index = None

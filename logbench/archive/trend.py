@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,9 +44,22 @@ def trend_of(archive: Archive, number: str, car: str, *, exact: bool = False) ->
     """A number over a car's recordings, in order of time; see `parse_number`.
 
     `car`: part of its label or VIN, with `exact` the whole label. Only recordings whose findings
-    are known count: sweep first. Raises `UsageError`.
+    are known count: sweep first. Raises `UsageError`, also where that fits several cars.
     """
-    return _points(archive, number, Filter(cars=(car,)) if exact else Filter(car=car))
+    found = _points(archive, number, Filter(cars=(car,)) if exact else Filter(car=car))
+    cars = sorted({point.car for point in found})
+    if len(cars) > 1:
+        raise UsageError(f"{car!r} fits several cars, name one of them: {'; '.join(cars)}.")
+    return found
+
+
+def unsure_of(archive: Archive, points: Sequence[Point]) -> int:
+    """How many of a car's recordings give no VIN while others do: perhaps they are of another."""
+    sql = "SELECT recording, vin FROM recordings WHERE car = ?"
+    rows = archive.query(sql, [points[0].car]).to_pylist() if points else []
+    vins = {row["recording"]: row["vin"] for row in rows}
+    known = [bool(vins.get(point.recording)) for point in points]
+    return known.count(False) if any(known) else 0
 
 
 def spread_of(

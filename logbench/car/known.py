@@ -79,10 +79,14 @@ class KnownCars(BaseModel):
     def answer(self, here: Identity, there: Identity, same: bool) -> None:
         """A person said whether they are one car."""
         self.answers[_pair(here, there)] = same
-        first, second = self.met(here), self.met(there)
-        if same and first is not None and second is not None and first is not second:
-            first.identities += second.identities
-            self.cars = [one for one in self.cars if one is not second]
+        if same:
+            known = [car for car in (self.met(here), self.met(there)) if car is not None]
+            joined = KnownCar(car=known[0].car if known else Car(), identities=[here, there])
+            for car in known:
+                keys = joined.keys
+                joined.identities += [one for one in car.identities if one.key not in keys]
+                joined.last_job = joined.last_job or car.last_job
+            self.cars = [*[one for one in self.cars if one not in known], joined]
 
 
 def _pair(here: Identity, there: Identity) -> str:

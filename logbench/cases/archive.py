@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from logbench.cases.cars import CarsFile
 from logbench.cases.work import CancelledError, Cancelling, Case, Outcome, Work
 from logbench.errors import LogbenchError
 from logbench.words import tr, tr_n, word
@@ -61,6 +62,8 @@ class Trended:
     displacement_l: float | None
     points: list[Point]
     spread: Spread | None
+    unsure: int = 0
+    """Of the points: those whose recordings give no VIN, while others of the car do."""
 
 
 @dataclass
@@ -106,7 +109,7 @@ class OpenArchive(Case[Seen]):
         from logbench.archive.overview import Catalogue
 
         place = self.place
-        archive = Archive(place, self.cache) if isinstance(place, str) else place
+        archive = Archive(place, self.cache, CarsFile().load()) if isinstance(place, str) else place
         work.report(tr("Looking through the archive"))
         archive.refresh(lambda done, of: work.report(tr("Reading what is new"), done / max(1, of)))
         return Seen(archive, Catalogue(archive))
@@ -228,7 +231,7 @@ class FollowNumber(Case[Trended]):
 
     def run(self, work: Work) -> Trended:
         """Only what has been checked counts."""
-        from logbench.archive.trend import spread_of, trend_of
+        from logbench.archive.trend import spread_of, trend_of, unsure_of
 
         archive, number, car = self.archive, self.number, self.car
         work.report(tr("Following the number"))
@@ -241,7 +244,7 @@ class FollowNumber(Case[Trended]):
         found = None
         if litres is not None:
             found = spread_of(archive, number.name, litres, without_car=car, value=last)
-        return Trended(number, car, litres, points, found)
+        return Trended(number, car, litres, points, found, unsure_of(archive, points))
 
 
 # --- long work ---

@@ -160,7 +160,7 @@ class FindInArchive(Case[list[Found]]):
             )
             work.report(text, done / max(1, of))
 
-        index = Archive(self.folder).refresh(say)
+        index = Archive(self.folder, cars=CarsFile().load()).refresh(say)
         names = ("recording", "car", "started_utc", "duration_s")
         columns = [index.recordings[name].to_pylist() for name in names]
         found = [

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbench.cases.archive import FindSimilar, ShowRecording, VerifyArchive
+from logbench.cases.cars import CarsFile
 from logbench.cases.work import run_here
 from logbench.cli.options import AsJson, listed, make_group
 from logbench.cli.show import bar, run_shown, say
@@ -229,7 +230,7 @@ def trend_command(
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN.")],
 ) -> None:
     """Show a number over a car's life, and its place among cars of the same displacement."""
-    from logbench.archive.trend import spread_of, trend_of
+    from logbench.archive.trend import spread_of, trend_of, unsure_of
     from logbench.cli import show_archive
 
     archive = _opened(place)
@@ -238,6 +239,9 @@ def trend_command(
     if not points:
         say("No such number is known of that car: 'archive sweep' makes them.")
         return
+    if unsure := unsure_of(archive, points):
+        text = f"Recordings that give no VIN: {unsure}; not known whether they are of this car."
+        say(text, "yellow")
     last = points[-1]
     sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
     (row,) = archive.query(sql, [last.recording]).to_pylist()
@@ -264,7 +268,7 @@ def _opened(place: str) -> Archive:
     """An archive as it is now."""
     from logbench.archive.archive import Archive
 
-    archive = Archive(place)
+    archive = Archive(place, cars=CarsFile().load())
     doing = "looking through the archive"
     with bar(doing) as reported:
         archive.refresh(_counted(reported, doing))

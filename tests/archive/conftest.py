@@ -41,12 +41,13 @@ def make(
     litres: float | None = 1.8,
     note: str = "",
     event: str = "",
+    vin: str = "",
     **values: float,
 ) -> Path:
     made = traces(**values)
     facts = Facts(
         started_utc=started,
-        vehicle=Car(label=car, displacement_l=litres, cylinders=4),
+        vehicle=Car(label=car, vin=vin, displacement_l=litres, cylinders=4),
         signals=signal_facts(trace.signal for trace in made),
         note=note,
         events=[Event(t_ns=0, kind="marker", text=event)] if event else [],

@@ -227,6 +227,12 @@ class TrendPanel(QWidget):
     def _sentence(self, trended: Trended) -> str:
         n = len(trended.points)
         text = tr_n("{car}: {n} recording.", "{car}: {n} recordings.", n, car=trended.car)
+        if trended.unsure:
+            text += tr_n(
+                " {n} of them gives no VIN: not known whether it is of this car.",
+                " {n} of them give no VIN: not known whether they are of this car.",
+                trended.unsure,
+            )
         spread = trended.spread
         if not n or spread is None:
             return text + tr(" Its displacement is not known: no other cars to hold it against.")
