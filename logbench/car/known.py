@@ -45,6 +45,12 @@ class KnownCars(BaseModel):
         key = identity.key
         return next((one for one in reversed(self.cars) if key and key in one.keys), None)
 
+    def named(self, label: str) -> KnownCar | None:
+        """The car that bears this name, met last."""
+        wanted = label.casefold()
+        cars = reversed(self.cars)
+        return next((one for one in cars if wanted and one.car.label.casefold() == wanted), None)
+
     def judge(self, here: Identity, there: Identity) -> Meeting:
         """Whether they are one car: as they say themselves, or as a person said of them."""
         meeting = meet(here, there)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.cases.archive import Account, Accounted, Line
+from logbench.cases.cars import CarsFile, let_through
 from logbench.cases.work import Case, Work
 from logbench.errors import ImportFileError, LogbenchError
 from logbench.words import tr, tr_n
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from logbench.car.model import Car
     from logbench.importing.model import Mapping
     from logbench.importing.run import Outcome, Preview
+    from logbench.recording.model import Facts
 
 
 @dataclass
@@ -119,6 +121,22 @@ class ImportFiles(Accounted):
     """Files that could not even be looked into."""
     memory: Path | None = None
     """Where mappings are kept; None: the user's."""
+    same_car: bool = False
+    """A person says that files are of the car stated, although they look like another's."""
+    cars: CarsFile = field(default_factory=CarsFile)
+
+    def let(self, facts: Facts) -> None:
+        """Raises AnotherCarError where a file is of another car than the one stated."""
+        if self.vehicle is not None:
+            known = self.cars.load().named(self.vehicle.label)
+            car = self.vehicle if known is None else self.vehicle.over(known.car)
+            what = tr("Stated as {car}", car=self.vehicle.called)
+            let_through(self.cars, car, facts.identity, what, same_car=self.same_car)
+
+    def confirmed(self, account: Account) -> ImportFiles:
+        """Those files that were left out as another car's."""
+        files = [one.source for one in account.imported if one.another_car is not None]
+        return replace(self, files=files, before=(), same_car=True)
 
     def run(self, work: Work) -> Account:
         """A bad file is named; the next may be fine."""
@@ -144,7 +162,13 @@ class ImportFiles(Accounted):
 
         def into(folder: Path) -> Iterator[Outcome]:
             return import_files(
-                self.files, folder, self.mappings, self.vehicle, self.memory, next_file
+                self.files,
+                folder,
+                self.mappings,
+                self.vehicle,
+                self.memory,
+                next_file,
+                self.let,
             )
 
         def next_file(done: int, of: int, path: Path) -> None:

@@ -10,7 +10,7 @@ import typer
 
 from logbench.cases.importing import ImportFiles, SurveyFiles
 from logbench.cases.work import run_here
-from logbench.cli.options import listed
+from logbench.cli.options import SameCar, listed
 from logbench.cli.show import console, run_shown, say, table, text
 from logbench.errors import ImportFileError, LogbenchError, UsageError
 
@@ -34,8 +34,11 @@ def import_files(
     ] = None,
     save_map: Annotated[Path | None, typer.Option(help="Keep the mapping here.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Take the guessed mapping.")] = False,
+    car: Annotated[str, typer.Option(help="The name of the car that they are of.")] = "",
+    same_car: SameCar = False,
 ) -> int:
     """Import other programs' logs as recordings; shows what each column is taken for."""
+    from logbench.car.model import Car
     from logbench.importing.model import Mapping
     from logbench.importing.run import files_in, preview
 
@@ -55,7 +58,9 @@ def import_files(
             raise UsageError("There is no mapping to save: CAN logs need none.")
         mapping.save(save_map)
     mappings = {} if given is None else dict.fromkeys(files, given)
-    account = run_shown(ImportFiles(into, files, mappings, before=before), "importing")
+    vehicle = Car(label=car) if car else None
+    case = ImportFiles(into, files, mappings, vehicle, before, same_car=same_car)
+    account = run_shown(case, "importing")
     for outcome in account.imported:
         _show_outcome(outcome)
     for line in before:

@@ -16,6 +16,8 @@ from typing import IO, Any
 
 import numpy as np
 
+from logbench.car.identity import Identity
+from logbench.car.model import Car
 from logbench.errors import ImportFileError, ReplyError
 from logbench.importing.model import Drive, Imported, Report, imported_facts
 from logbench.recording.model import Facts, Trace
@@ -43,6 +45,8 @@ class _Bus:
     scaling_replies: dict[str, dict[int, bytes]] = field(default_factory=dict)
     """ECU to the data of its last replies to PID 0x4F and 0x50."""
     scaling: dict[str, Scaling] = field(default_factory=dict)
+    vins: list[tuple[int, str]] = field(default_factory=list)
+    """When a VIN was reported (service 09), counted from the log's start."""
 
 
 def import_can_log(path: Path) -> Imported:
@@ -68,7 +72,8 @@ def import_can_log(path: Path) -> Imported:
         raise ImportFileError(
             f"{path} holds no replies of service 01 (ISO 15765-4): it is a log of something else."
         )
-    drives = tuple(_drives(path.name, samples, first_ns or 0))
+    vins = [pair for bus in buses.values() for pair in bus.vins]
+    drives = tuple(_drives(path.name, samples, first_ns or 0, vins))
     report.samples = sum(len(trace) for drive in drives for trace in drive.traces)
     return Imported(drives, report)
 
@@ -152,6 +157,8 @@ def _decode(
     samples: dict[tuple[str, str], tuple[list[int], list[float]]],
     report: Report,
 ) -> None:
+    if payload[:3] == b"\x49\x02\x01":
+        bus.vins.append((t_ns, payload[3:].decode("ascii", "replace")))
     if payload[:1] != b"\x41":
         return  # another service, or a negative response: nothing to plot
     try:
@@ -171,7 +178,10 @@ def _decode(
 
 
 def _drives(
-    source: str, samples: dict[tuple[str, str], tuple[list[int], list[float]]], first_ns: int
+    source: str,
+    samples: dict[tuple[str, str], tuple[list[int], list[float]]],
+    first_ns: int,
+    vins: list[tuple[int, str]],
 ) -> Iterator[Drive]:
     traces = [
         Trace(signal, ecu, table().by_acronym(signal).unit, np.array(t, np.int64), np.array(v))
@@ -182,7 +192,11 @@ def _drives(
     for start, end in itertools.pairwise([*starts.tolist(), np.iinfo(np.int64).max]):
         inside = (trace.part((trace.t_ns >= start) & (trace.t_ns < end)) for trace in traces)
         mine = tuple(replace(t, t_ns=t.t_ns - start).in_order() for t in inside if len(t))
-        yield Drive(mine, _facts(source, mine, first_ns + start))
+        facts = _facts(source, mine, first_ns + start)
+        given = {vin for t_ns, vin in vins if start - _GAP_NS < t_ns < end}
+        if len(given) == 1:  # with two of them nobody can say whose samples they are
+            facts.vehicle.learn(Car.read(Identity(vin=given.pop())))
+        yield Drive(mine, facts)
 
 
 def _facts(source: str, traces: tuple[Trace, ...], absolute_ns: int) -> Facts:

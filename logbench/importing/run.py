@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logbench.car.model import Car
-from logbench.errors import ImportFileError, LogbenchError
+from logbench.errors import AnotherCarError, ImportFileError, LogbenchError
 from logbench.importing.build import build
 from logbench.importing.formats import format_of, known_format
 from logbench.importing.model import Imported, Mapping, Report, recall
 from logbench.recording.finish import write_recording
+from logbench.recording.model import Facts
 
 Progress = Callable[[int, int, Path], None]
 """Told (files done, files in all, the file that comes next)."""
@@ -38,6 +39,8 @@ class Outcome:
     made: tuple[Path, ...] = ()
     report: Report | None = None
     problem: str = ""
+    another_car: AnotherCarError | None = None
+    """It is of another car than was stated; nothing was made of it."""
 
 
 def files_in(paths: Sequence[Path]) -> list[Path]:
@@ -108,13 +111,17 @@ def import_file(
     mapping: Mapping | None = None,
     memory: Path | None = None,
     vehicle: Car | None = None,
+    let: Callable[[Facts], object] = lambda _: None,
 ) -> Outcome:
     """Write every drive of a file as a recording into `folder`; nothing is ever overwritten.
 
-    `vehicle`: what the user knows of the car; it goes before what the file says. Raises
-    `ImportFileError`, `StorageError`.
+    `vehicle`: what the user knows of the car; it goes before what the file says. `let` is asked
+    with what the file says, and what it raises comes through. Raises `ImportFileError`,
+    `StorageError`.
     """
     imported = read_file(path, mapping, memory)
+    for drive in imported.drives:
+        let(drive.facts)
     made = []
     stem = re.sub(r"[^\w.-]+", "-", path.stem).strip("-.") or "import"
     for number, drive in enumerate(imported.drives, start=1):
@@ -133,6 +140,7 @@ def import_files(
     vehicle: Car | None = None,
     memory: Path | None = None,
     progress: Progress | None = None,
+    let: Callable[[Facts], object] = lambda _: None,
 ) -> Iterator[Outcome]:
     """Import files one by one; a bad one becomes an outcome with its problem.
 
@@ -142,6 +150,8 @@ def import_files(
         if progress is not None:
             progress(done, len(files), path)
         try:
-            yield import_file(path, folder, mappings.get(path), memory, vehicle)
+            yield import_file(path, folder, mappings.get(path), memory, vehicle, let)
+        except AnotherCarError as error:
+            yield Outcome(path, problem=str(error), another_car=error)
         except LogbenchError as error:
             yield Outcome(path, problem=str(error))

@@ -139,7 +139,8 @@ class Facts(_Open):
     @property
     def identity(self) -> Identity:
         """Which car it is, also of files that name only its VIN and its ECUs."""
-        ecus = {address: Ecu(name=name) for address, name in self.ecus.items()}
+        named = "import" in self.extra and not self.link.protocol  # ECUs as another program names
+        ecus = {} if named else {at: Ecu(name=name) for at, name in self.ecus.items()}
         told = Identity(protocol=self.link.protocol, ecus=ecus)
         return told.renewed(self.vehicle.identified)
 

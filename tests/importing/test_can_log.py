@@ -7,7 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from logbench.car.model import Car
+from logbench.cases.cars import RememberCar
+from logbench.cases.importing import ImportFiles
+from logbench.cases.work import run_here
+from logbench.cli.main import main
 from logbench.errors import ImportFileError
+from logbench.recording.reader import open_recording
 from tests.damaged_frames import DAMAGED
 from tests.importing.reading import read
 
@@ -127,3 +133,52 @@ def test_a_message_cut_off_by_the_end_is_listed(tmp_path):
 def test_flow_control_of_an_ecu_is_no_damage(tmp_path):
     messages = [*drive(), frame(4.0, 0x7E8, "30 00 00")]
     assert read(write(tmp_path / "bus.log", messages)).report.left_out == 0
+
+
+# --- which car it is ---
+
+# Invented.
+FIRST, SECOND = "ZZ9TEST120X000007", "ZZ9TEST170X000001"
+
+
+def told(t_s: float, vin: str) -> list[can.Message]:
+    """A reply of service 09 with the VIN, in three frames."""
+    data = (b"\x49\x02\x01" + vin.encode()).hex()
+    return [
+        frame(t_s, 0x7E8, "10 14" + data[:12]),
+        frame(t_s + 0.001, 0x7E8, "21" + data[12:26]),
+        frame(t_s + 0.002, 0x7E8, "22" + data[26:]),
+    ]
+
+
+def test_a_vin_in_the_log_says_which_car_it_is(tmp_path):
+    one = [*told(0.2, FIRST), *drive()]
+    (made,) = read(write(tmp_path / "bus.asc", sorted(one, key=lambda m: m.timestamp))).drives
+    assert (made.facts.vehicle.vin, made.facts.vehicle.source("vin")) == (FIRST, "read")
+    both = [*told(0.2, FIRST), *told(0.3, SECOND), *drive()]
+    (made,) = read(write(tmp_path / "two.asc", sorted(both, key=lambda m: m.timestamp))).drives
+    assert made.facts.vehicle.vin == ""  # nobody can say whose samples they are
+
+
+def test_another_cars_log_is_not_imported_under_a_known_cars_name(tmp_path, capsys):
+    run_here(RememberCar(car=Car(label="Blue", vin=FIRST, displacement_l=2.3)))
+    messages = sorted([*told(0.2, SECOND), *drive()], key=lambda m: m.timestamp)
+    log = write(tmp_path / "bus.asc", messages)
+    words = ["import", str(log), "--into", str(tmp_path / "out"), "--yes", "--car", "blue"]
+    assert main(words) == 3
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Another car" in said
+    assert FIRST in said
+    assert SECOND in said
+    assert list((tmp_path / "out").glob("*")) == []
+    assert main([*words, "--same-car"]) == 0
+    (made,) = (tmp_path / "out").glob("*.parquet")
+    assert open_recording(made).facts.vehicle.label == "blue"
+    assert main(words) == 0  # remembered
+
+
+def test_a_log_of_the_named_car_comes_in(tmp_path):
+    run_here(RememberCar(car=Car(label="Blue", vin=FIRST)))
+    messages = sorted([*told(0.2, FIRST), *drive()], key=lambda m: m.timestamp)
+    case = ImportFiles(tmp_path, [write(tmp_path / "bus.asc", messages)], vehicle=Car(label="Blue"))
+    assert len(run_here(case).made) == 1

@@ -11,10 +11,12 @@ from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QWidget
 
 from logbench.app.archive.import_dialog import ImportDialog
+from logbench.app.details import ask_same_car
 from logbench.app.long_work import LongWork
 from logbench.app.theme import Look
 from logbench.car.model import Car
 from logbench.cases.archive import Account
+from logbench.cases.cars import AnswerCars
 from logbench.cases.importing import CutAgain, ImportFiles, Kind, Survey, SurveyFiles
 from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError
@@ -39,6 +41,8 @@ class Importer(QObject):
         self._owner, self._work, self._look = owner, work, look
         self._memory = memory
         self._page = page
+        self.same_car = ask_same_car
+        """Asks whether it is; tests put their own answer here."""
         self.dialog: ImportDialog | None = None
         self._into: Archive | Path | None = None
         self._survey = Survey([], [], [])
@@ -92,11 +96,24 @@ class Importer(QObject):
         dialog.deleteLater()
         self._ask_next()
 
+    def _imported(self, case: ImportFiles, account: Account) -> None:
+        """Files of another car than was stated are asked for once all others are in."""
+        refused = [one.another_car for one in account.imported if one.another_car is not None]
+        self.done.emit(account)
+        if not refused:
+            return
+        if self.same_car(self._page, "\n".join(map(str, refused))):
+            again = case.confirmed(account)
+            self._work.start(again, partial(self._imported, again))
+        else:
+            pairs = tuple(pair for error in refused for pair in error.pairs)
+            self._owner.start(AnswerCars(case.cars, pairs))
+
     def _import(self) -> None:
         assert self._into is not None
         before = self._survey.lines
         if self._files:
             case = ImportFiles(self._into, self._files, self._mappings, self._vehicle, before)
-            self._work.start(case, self.done.emit)
+            self._work.start(case, partial(self._imported, case))
         elif before:
             self.done.emit(Account(tr("Nothing was imported."), before))
