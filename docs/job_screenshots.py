@@ -33,7 +33,7 @@ from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.timing import Timing
-from logbench.vehicle.links import open_link
+from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.records.read import read_car
 from tests.serving import serve_tcp
 

@@ -15,8 +15,7 @@ from logbench.errors import JobError
 from logbench.job.folder import JobFolder
 from logbench.job.model import MOST_ENTRIES, Job, JobEvent, Role
 from logbench.vehicle.link import Link, silent
-from logbench.vehicle.links import open_link
-from logbench.vehicle.links.schemes import scheme_name
+from logbench.vehicle.links.schemes import open_link, scheme_name
 from logbench.vehicle.model import Progress
 from logbench.vehicle.records.clearing import (
     ClearingResult,

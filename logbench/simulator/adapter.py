@@ -83,11 +83,10 @@ class Adapter:
     ) -> None:
         """`protocol` is the number of the car's bus protocol; `seed` makes the garbage."""
         self.timing = timing or Timing()
-        self.car_protocol = PROTOCOLS[protocol]
         self.clock = clock or CarClock()
         self.troubles = Troubles(troubles)
         self.ecus = Ecus(TroubledCar(car, self.troubles), self.timing, edition)
-        self.bus = Bus(self.ecus, self.car_protocol, self.clock)
+        self.bus = Bus(self.ecus, PROTOCOLS[protocol], self.clock)
         self.identity = identity
         self.settings = Settings()
         self._line = bytearray()
@@ -296,7 +295,7 @@ class Adapter:
         for number in SEARCH_ORDER:
             protocol = PROTOCOLS[number]
             t_s += self.timing.init_s(protocol)
-            if protocol is not self.car_protocol or not self.bus.alive(t_s):
+            if protocol is not self.bus.protocol or not self.bus.alive(t_s):
                 continue
             self.settings = language.change(self.settings, "SPA" + number) or self.settings
             self.bus.opened = True
@@ -312,7 +311,7 @@ class Adapter:
         self, work: Work, protocol: BusProtocol, request: bytes, count: int, t_s: float
     ) -> Heard:
         """One request on a protocol that is set, with the start of communication if needed."""
-        speaks = protocol is self.car_protocol and self.bus.alive(t_s)
+        speaks = protocol is self.bus.protocol and self.bus.alive(t_s)
         if protocol.kind == "kline" and not self.bus.opened:
             t_s += self.timing.init_s(protocol)
             if not speaks:

@@ -127,11 +127,6 @@ class SimulatedCar:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    @property
-    def pid(self) -> int:
-        """Of the process."""
-        return self._process.pid
-
     def _ask(self, command: dict[str, Any]) -> dict[str, Any]:
         pipes = self._process.stdin, self._process.stdout
         assert pipes[0] is not None

@@ -42,11 +42,8 @@ def _grouped_order(pids: Sequence[int], together: Sequence[Sequence[int]]) -> li
 
 def _pairs(pids: Sequence[int], together: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
     """Neighbours within the groups, as far as both are wanted."""
-    pairs: list[tuple[int, int]] = []
-    for group in together:
-        members = [pid for pid in group if pid in pids]
-        pairs += list(itertools.pairwise(members))
-    return pairs
+    groups = ([pid for pid in group if pid in pids] for group in together)
+    return [pair for group in groups for pair in itertools.pairwise(group)]
 
 
 class _Search:

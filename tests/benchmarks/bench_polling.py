@@ -31,7 +31,7 @@ from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.link import Link
-from logbench.vehicle.links import open_link
+from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.poller import Poller
 from tests.bounds import bound_samples_per_s
 from tests.serving import serve_can

@@ -27,7 +27,7 @@ from logbench.report.options import ReportOptions
 from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.timing import Timing
-from logbench.vehicle.links import open_link
+from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.records.clearing import CONSENT, clear_codes
 from logbench.vehicle.records.diff import diff_readings
 from logbench.vehicle.records.read import read_car

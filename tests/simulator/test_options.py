@@ -50,7 +50,7 @@ def test_all_keys() -> None:
     )
     assert parse_sim_url(options.url) == options
     adapter = make_adapter(options)
-    assert adapter.car_protocol.number == "7"
+    assert adapter.bus.protocol.number == "7"
     assert adapter.timing.baud == 38_400
     assert adapter.ecus.edition == "J1979-2"
     assert adapter.clock.at(1e6) == 90

@@ -269,7 +269,7 @@ def test_the_process_dies_with_its_parent() -> None:
     code = (
         "from logbench.simulator.serve import SimulatedCar\n"
         "car = SimulatedCar('car=still')\n"
-        "print(car.pid, flush=True)\n"
+        "print(car._process.pid, flush=True)\n"
         "input()\n"
     )
     parent = subprocess.Popen(
@@ -286,7 +286,7 @@ def test_the_process_dies_with_its_parent() -> None:
 
 def test_ctrl_c_does_not_end_it() -> None:
     with SimulatedCar("sim:?car=still") as car:
-        os.kill(car.pid, signal.SIGINT)
+        os.kill(car._process.pid, signal.SIGINT)
         assert car.car_time_s() == 0.0
 
 

@@ -10,7 +10,7 @@ import pytest
 from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.link import Link
-from logbench.vehicle.links import open_link
+from logbench.vehicle.links.schemes import open_link
 from tests.serving import serve_tcp
 
 QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0)

@@ -20,8 +20,8 @@ from logbench.errors import (
 from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.discovery import discover
-from logbench.vehicle.links import open_link
 from logbench.vehicle.links.ble import serial_pairs
+from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.poller import Poller
 from tests.serving import serve_tcp
 

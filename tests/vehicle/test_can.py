@@ -22,7 +22,7 @@ from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import parse_trouble
 from logbench.simulator.wires import PythonCanWire, SlcanWire
 from logbench.vehicle.discovery import discover
-from logbench.vehicle.links import open_link
+from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.poller import Poller
 from tests.serving import serve_can
 

@@ -26,9 +26,8 @@ from logbench.errors import (
 )
 from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
-from logbench.vehicle.links import open_link
 from logbench.vehicle.links.dialect import PROTOCOLS, Status, lines_of, status_of
-from logbench.vehicle.links.schemes import SCHEMES
+from logbench.vehicle.links.schemes import SCHEMES, open_link
 from logbench.vehicle.links.serial import SerialLink
 from logbench.vehicle.links.tcp import TcpLink
 from tests.serving import serve_pty

@@ -15,7 +15,6 @@ from logbench.capture.process import make_source
 from logbench.capture.sources.car import PolledSource
 from logbench.errors import LinkUnknownError
 from logbench.vehicle.link import Link
-from logbench.vehicle.links import open_link
 from logbench.vehicle.links.schemes import (
     SCHEMES,
     LinkChoice,
@@ -24,6 +23,7 @@ from logbench.vehicle.links.schemes import (
     leads_to,
     link_choices,
     link_url_of,
+    open_link,
     title_of,
 )
 from logbench.vehicle.links.tcp import TcpLink

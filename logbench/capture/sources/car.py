@@ -22,7 +22,7 @@ from logbench.errors import (
 from logbench.signals.table import default_signals, supported_signals, table
 from logbench.vehicle.discovery import discover, identify
 from logbench.vehicle.link import Link
-from logbench.vehicle.links import open_link
+from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.model import CarFacts, Progress, Protocol, Reading
 from logbench.vehicle.poller import Poller
 

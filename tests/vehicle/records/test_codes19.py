@@ -18,7 +18,7 @@ from logbench.simulator.model import StillCar
 from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
-from logbench.vehicle.links import open_link
+from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.model import Reply
 from logbench.vehicle.permits import may_leave
 from logbench.vehicle.records.clearing import CONSENT, clear_codes

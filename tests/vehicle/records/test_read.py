@@ -12,7 +12,7 @@ from logbench.simulator.model import ENGINE_PIDS, WARM_IDLE, StillCar
 from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
-from logbench.vehicle.links import open_link
+from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.records.diff import diff_readings, was_cleared
 from logbench.vehicle.records.model import CarReading, Code, MonitorState, Readiness
 from logbench.vehicle.records.monitors import missing_sentence
