@@ -37,7 +37,8 @@ X is where to verify; `[CP]` common practice, no source; `[Calc]` worked out.
 
 A finding is `within`, `watch`, `act` or `not judged`. The number comes with the half width of its
 95 % interval, which minds that samples of a drive follow each other. It is `act` only where the
-whole interval lies outside the watch range; an interval that reaches from inside `within` to
+whole interval lies outside the watch range, and the evidence carries it (else `watch` at most, and
+the finding says why); an interval that reaches from inside `within` to
 outside `watch` is `not judged`, as is what was not recorded: then it says what to record next time.
 
 In the plots: green within, orange with stripes watch, red with crosses act.
@@ -46,8 +47,8 @@ Your own band file (same form as `logbench/analysis/bands.toml`) replaces fields
 `[check.name]` in it are checks of your own: an expression over signals, the driving condition it
 needs, and a band. Window, report and command line take it from `own_limits.toml` in the folder of
 the user's settings (`~/.config/logbench` on Linux), if it is there; `--bands FILE` of `logbench
-check` names another. Write units behind a space, and K for a difference of temperatures: the window
-and the report show quantities in sentences in the units their reader chose.
+check` names another. A quantity of its texts is written `{3 to 5 K}` (K is a difference of
+temperatures): window and report show it in the units their reader chose.
 
 What the checks make of 300 simulated cars they had never seen, healthy and with each of eleven
 faults: [fleet.md](fleet.md). What they make of the open recordings of real cars: the tests in

@@ -21,6 +21,7 @@ import numpy as np
 
 from logbench.analysis import derived
 from logbench.analysis.alignment import Times, Values
+from logbench.analysis.statement import Quantity, said
 from logbench.analysis.view import View
 
 ASSUMED_KPA, ASSUMED_HALF_KPA = 95.0, 12.0
@@ -66,7 +67,9 @@ def find_air(view: View) -> AirState:
     kpa, kpa_half = _pressure(view, remarks)
     degc_half = SENSOR_SHARE
     if view.trace("IAT", "AAT") is None:
-        remarks.append(f"air temperature was not recorded, {ASSUMED_DEGC:.0f} degC is assumed")
+        remarks.append(
+            said("air temperature was not recorded, {t:.0f degC} is assumed", t=ASSUMED_DEGC)
+        )
         degc_half = ASSUMED_HALF_K / (ASSUMED_DEGC + derived.KELVIN)
     moist, moist_half = _moisture(view, kpa, remarks)
     return AirState(kpa, kpa_half, degc_half, moist, moist_half, tuple(remarks))
@@ -86,11 +89,10 @@ def _pressure(view: View, remarks: list[str]) -> tuple[float, float]:
         return measured, resolution_half(measured)
     if height is not None:
         kpa = float(derived.standard_pressure_kpa(height))
-        remarks.append(f"air pressure is the standard one at the stated {height:.0f} m")
+        remarks.append(said("air pressure is the standard one at the stated {m:.0f m}", m=height))
         return kpa, WEATHER_SHARE
-    remarks.append(
-        f"air pressure was not recorded, {ASSUMED_KPA:.0f} ±{ASSUMED_HALF_KPA:.0f} kPa is assumed"
-    )
+    assumed = Quantity(ASSUMED_KPA, "kPa", ASSUMED_HALF_KPA, decimals=0)
+    remarks.append(said("air pressure was not recorded, {assumed} is assumed", assumed=assumed))
     return ASSUMED_KPA, ASSUMED_HALF_KPA / ASSUMED_KPA
 
 

@@ -22,6 +22,7 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from enum import Enum
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -32,13 +33,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from logbench.analysis.expressions import names_in
 from logbench.analysis.model import Band, Condition, Range, Verdict
+from logbench.analysis.statement import marked
 from logbench.errors import BandsError, UsageError
 from logbench.signals.units import difference_unit
 
 
 class BandRow(BaseModel):
     """What every band in a file has: title, unit, two ranges (infinite ends are open), basis; it
-    may have `plain`, `drawn_on` and `at_most` (see `Band`)."""
+    may have `plain`, `drawn_on` and `watch_at_most` (see `Band`)."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -49,7 +51,7 @@ class BandRow(BaseModel):
     basis: str = Field(min_length=1)
     plain: str = ""
     drawn_on: str = ""
-    at_most: Literal["watch", "act"] = "act"
+    watch_at_most: str = ""
 
     @model_validator(mode="after")
     def _nested(self) -> Self:
@@ -66,14 +68,14 @@ class BandRow(BaseModel):
         low, high, lowest, highest = ends
         return Band(
             key,
-            self.title,
+            marked(self.title),
             self.unit,
             (low, high),
             (lowest, highest),
-            basis_in_words(self.basis),
+            marked(basis_in_words(self.basis)),
             self.plain,
             self.drawn_on,
-            Verdict(self.at_most),
+            self.watch_at_most,
         )
 
 
@@ -208,26 +210,66 @@ def basis_in_words(basis: str) -> str:
     return _TAG.sub(spelt, basis)
 
 
-def judge(band: Band, value: float, uncertainty: float | None = None) -> Verdict:
-    """What `value` (with the half width of its 95 % interval) means against `band`.
+class Distance(Enum):
+    """Where a number lies, as far as its interval lets one say."""
 
-    `act` only where the whole interval lies outside the watch range: with less evidence it is
-    `watch`. An interval that reaches from inside `within` to outside `watch`, and a value that is
-    not finite, are `not judged`.
+    WITHIN = Verdict.WITHIN, ""
+    LITTLE = Verdict.WATCH, "a little "
+    """Outside, but by less than half of the way to the limit of `watch`."""
+    OUTSIDE = Verdict.WATCH, ""
+    """Outside, and not surely beyond the limit of `watch`."""
+    BEYOND = Verdict.ACT, ""
+    """Beyond the limit of `watch`; how sure that is, is not known."""
+    SURELY = Verdict.ACT, "surely "
+    """Beyond the limit of `watch` with its whole interval."""
+    UNCERTAIN = Verdict.NOT_JUDGED, ""
+    """Anything from within to beyond the limit of `watch`, or no number at all."""
+
+    @property
+    def verdict(self) -> Verdict:
+        """What it means where nothing caps it."""
+        return self.value[0]
+
+    @property
+    def how(self) -> str:
+        """The word before `outside`, `above`, `below`."""
+        return self.value[1]
+
+
+def distance(band: Band, value: float, uncertainty: float | None = None) -> Distance:
+    """Where `value`, with the half width of its 95 % interval, lies.
+
+    `SURELY` only where the whole interval lies outside the watch range. An interval that reaches
+    from inside `within` to outside `watch`, and a value that is not finite, are `UNCERTAIN`.
     """
     if not math.isfinite(value):
-        return Verdict.NOT_JUDGED
-    half = uncertainty if uncertainty is not None and math.isfinite(uncertainty) else 0.0
+        return Distance.UNCERTAIN
+    known = uncertainty is not None and math.isfinite(uncertainty)
+    half = uncertainty if uncertainty is not None and known else 0.0
     maybe_within = _reaches(band.within, value - half, value + half)
     maybe_act = not all(_reaches(band.watch, end, end) for end in (value - half, value + half))
     if maybe_within and maybe_act:
-        return Verdict.NOT_JUDGED
+        return Distance.UNCERTAIN
     if _reaches(band.within, value, value):
-        return Verdict.WITHIN
-    low, high = band.watch
-    below = low is not None and value + half < low
-    above = high is not None and value - half > high
-    return Verdict.ACT if below or above else Verdict.WATCH
+        return Distance.WITHIN
+    if not _reaches(band.watch, value - half, value + half):
+        return Distance.SURELY if known else Distance.BEYOND
+    near, far = ends_beside(band, value)
+    little = far is not None and abs(value - near) < abs(far - near) / 2.0
+    return Distance.LITTLE if little else Distance.OUTSIDE
+
+
+def ends_beside(band: Band, value: float) -> tuple[float, float | None]:
+    """The ends of `within` and of `watch` on the side on which `value` lies outside."""
+    low, high = band.within
+    if high is not None and value > high:
+        return high, band.watch[1]
+    return (math.nan if low is None else low), band.watch[0]
+
+
+def judge(band: Band, value: float, uncertainty: float | None = None) -> Verdict:
+    """What `distance` means."""
+    return distance(band, value, uncertainty).verdict
 
 
 def _reaches(limits: Range, start: float, end: float) -> bool:
@@ -260,8 +302,8 @@ def _read(path: Path) -> dict[str, Any]:
 
 def _override(path: Path, key: str, row: BandRow, fields: dict[str, Any]) -> BandRow:
     merged = row.model_dump() | fields
-    if merged["unit"] == "degC":  # a difference of two temperatures stays one
-        merged["unit"] = row.unit if row.unit == difference_unit("degC") else "degC"
+    if row.unit == difference_unit(merged["unit"]):  # a difference stays one
+        merged["unit"] = row.unit
     if "basis" not in fields and ("within" in fields or "watch" in fields):
         merged["basis"] = f"the user's own file {path.name}; before: {row.basis}"
     has = "a band has title, unit, within = [low, high], watch = [low, high] around it, and basis"

@@ -24,6 +24,7 @@ from logbench.analysis.comparison.cells import (
 from logbench.analysis.conditions import WARM_DEGC
 from logbench.analysis.grid import STEP_S, RecordingLike
 from logbench.analysis.model import Condition, ConditionSpan
+from logbench.analysis.statement import said
 from logbench.analysis.view import View
 
 COLD_DEGC = 40.0
@@ -123,11 +124,13 @@ class DriveProgress:
         step = self.next_step()
         if step is not None:
             left_s = step.step.needed_s - step.have_s
-            return f"{step.step.say}: {left_s:.0f} s more" if left_s > 0 else step.step.say
+            text = said("{step}: {left:.0f s} more", step=step.step.say, left=left_s)
+            return text if left_s > 0 else step.step.say
         cell = self.next_cell()
         if cell is not None and self.axis is not None:
             left_s = cell.wanted_s - cell.have_s
-            return f"Drive at {cell.cell.text(self.axis)}: {left_s:.0f} s more"
+            where = cell.cell.text(self.axis)
+            return said("Drive at {where}: {left:.0f s} more", where=where, left=left_s)
         return "The plan is complete"
 
 

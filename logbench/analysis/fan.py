@@ -20,6 +20,7 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.statement import said
 from logbench.analysis.statistics import half_width_of_few
 from logbench.analysis.view import View
 
@@ -131,9 +132,10 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
     if not found.on_degc:
         return [subject.not_judged(_no_cycle(found), "fan")]
     if cold_start and len(found.on_degc) < 2:
-        text = (
-            f"The coolant fell once, from {found.on_degc[0]:.0f} degC: that may be the first"
-            " opening of the thermostat."
+        text = said(
+            "The coolant fell once, from {on:.0f degC}: that may be the first opening of the"
+            " thermostat.",
+            on=found.on_degc[0],
         )
         return [subject.not_judged(text, "fan", evidence=found.spans)]
     starts = found.on_degc[1:] if cold_start else found.on_degc
@@ -153,7 +155,7 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
         off, off_half = _mean(stops)
         findings.append(
             Subject("warm_up", "fan at idle, swing").judged(
-                f"It stops at {off:.0f} degC, a swing of",
+                said("It stops at {off:.0f degC}, a swing of", off=off),
                 Measured(level - off, float(np.hypot(half, off_half)), found.spans),
                 bands["fan_swing"],
                 "fan_swing",
@@ -165,10 +167,11 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
 def _no_cycle(found: FanCycles) -> str:
     if not np.isfinite(found.highest_degc):
         return "No idle of a minute at operating temperature was recorded."
-    return (
-        f"In {found.idle_s / 60.0:.1f} min of idle at operating temperature, up to"
-        f" {found.highest_degc:.0f} degC, no start of the fan was seen: it had no need yet, or it"
-        " runs all the time."
+    return said(
+        "In {idle:.1f min} of idle at operating temperature, up to {highest:.0f degC}, no start of"
+        " the fan was seen: it had no need yet, or it runs all the time.",
+        idle=found.idle_s / 60.0,
+        highest=found.highest_degc,
     )
 
 
@@ -195,4 +198,4 @@ def _highest(view: View, bands: Bands) -> Finding | None:
     at = Span(int(hottest[0]) - 5 * NS, int(hottest[0]) + 5 * NS)
     measured = Measured(degc, RESOLUTION_DEGC / 2.0, (at,))
     subject = Subject("warm_up", "highest coolant temperature")
-    return subject.judged("Highest seen:", measured, bands["coolant_highest"], "hot")
+    return subject.judged("The highest seen,", measured, bands["coolant_highest"], "hot")

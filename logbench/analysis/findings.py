@@ -1,5 +1,5 @@
-"""Making findings: the same wording and the same rules in every check; and the same in the units
-chosen, for every page that shows them.
+"""Making findings: the same rules in every check, and the one grammar that writes their sentences,
+for technician and owner, from what they hold.
 
 What findings may mean, what tells it apart and what to record next time are the rows of
 `explanations.toml`.
@@ -13,11 +13,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from importlib import resources
 
-from logbench.analysis.bands import judge
-from logbench.analysis.model import Band, Finding, Span, Verdict
-from logbench.analysis.statement import in_units
-from logbench.signals import numbers
-from logbench.signals.units import METRIC, Units, unit_text
+from logbench.analysis.bands import Distance, distance, ends_beside
+from logbench.analysis.model import Band, Cap, Coverage, Finding, Range, Span, Verdict
+from logbench.analysis.statement import Quantity, joined, marked, said
+from logbench.signals.numbers import Ends
+from logbench.signals.units import METRIC, Units
 
 MOST_EVIDENCE = 40
 """A finding names at most this many spans, the longest ones."""
@@ -48,7 +48,10 @@ UNEXPLAINED = Explanation()
 _ROWS = tomllib.loads(
     resources.files("logbench.analysis").joinpath("explanations.toml").read_text("utf-8")
 )
-ASKS: Mapping[str, Mapping[str, str]] = _ROWS.pop("asks")
+ASKS: Mapping[str, Mapping[str, str]] = {
+    check: {name: marked(text) for name, text in rows.items()}
+    for check, rows in _ROWS.pop("asks").items()
+}
 """By check: what it asks for where it cannot judge, by name."""
 CAUSES = {name: Cause(**row) for name, row in _ROWS.pop("causes").items()}
 """Every cause that the program names, by the name it has in the file."""
@@ -56,7 +59,7 @@ EXPLANATIONS = {
     check: {
         name: Explanation(
             tuple(CAUSES[cause] for cause in row["causes"]),
-            tuple(row["tell_apart"]),
+            tuple(map(marked, row["tell_apart"])),
             row.get("when", ""),
         )
         for name, row in rows.items()
@@ -86,7 +89,13 @@ class Subject:
     check: str
     name: str
 
-    def not_judged(self, reason: str, *next_steps: str, evidence: Sequence[Span] = ()) -> Finding:
+    def not_judged(
+        self,
+        reason: str,
+        *next_steps: str,
+        evidence: Sequence[Span] = (),
+        lacks: Coverage = Coverage.NOT_RECORDED,
+    ) -> Finding:
         """A finding that says why it cannot tell and what to record next time: sentences, or names
         of what the check asks for."""
         asks = ASKS.get(self.check, {})
@@ -97,11 +106,13 @@ class Subject:
             reason,
             evidence=longest(evidence),
             next_steps=tuple(asks.get(step, step) for step in next_steps),
+            lacks=lacks,
         )
 
     def not_recorded(self, missing: Sequence[str], *next_steps: str) -> Finding:
         """As `not_judged`, for signals that the recording lacks."""
-        return self.not_judged(f"{' and '.join(missing)} was not recorded.", *next_steps)
+        were = "was" if len(missing) == 1 else "were"
+        return self.not_judged(f"{' and '.join(missing)} {were} not recorded.", *next_steps)
 
     def judged(
         self,
@@ -111,21 +122,32 @@ class Subject:
         why: Explanation | str = UNEXPLAINED,
         above: str = "",
         *,
-        at_most: Verdict = Verdict.ACT,
+        watch_at_most: str = "",
     ) -> Finding:
         """`measured` held against `band`; `what` names the number at the start of the reason, `why`
         what a number outside may mean: one of the check's explanations by name, or another one;
         `above` the same of one above the band, where that is something else.
 
-        `at_most` caps the verdict where the evidence cannot carry more (`Verdict.WATCH`).
+        `watch_at_most`: why the evidence of this recording carries no more than `watch`, as a
+        clause; empty where it does. It comes before the band's own.
         """
-        verdict = judge(band, measured.value, measured.half_width)
-        verdict = min(verdict, at_most, band.at_most, key=lambda v: v.severity)
+        verdict = distance(band, measured.value, measured.half_width).verdict
+        cap = None
+        if verdict is Verdict.ACT and (reason := watch_at_most or band.watch_at_most):
+            cap, verdict = Cap(Verdict.WATCH, reason), Verdict.WATCH
         if above and band.within[1] is not None and measured.value > band.within[1]:
             why = above
-        reason = _sentence(what, measured, band, verdict)
-        found = replace(self.finding(verdict, reason, measured, why, band.unit), band=band)
-        return replace(found, next_steps=(_LONGER,)) if verdict is Verdict.NOT_JUDGED else found
+        found = replace(
+            self.finding(verdict, "", measured, why, band.unit),
+            band=band,
+            what=what,
+            remarks=measured.remarks,
+            cap=cap,
+            lacks=Coverage.UNCERTAIN,
+        )
+        unsure = verdict is Verdict.NOT_JUDGED
+        steps = (_LONGER,) if unsure else found.next_steps
+        return replace(found, reason=sentence(found), next_steps=steps)
 
     def finding(
         self,
@@ -173,60 +195,120 @@ def longest(spans: Sequence[Span]) -> tuple[Span, ...]:
     return tuple(sorted(plain, key=lambda s: s.start_ns))
 
 
-def _sentence(what: str, measured: Measured, band: Band, verdict: Verdict) -> str:
-    signed = band.within[0] is not None and band.within[0] < 0
-    number = numbers.number_text(measured.value, measured.half_width, band.unit, signed)
-    within, watch = (numbers.range_text(ends, band.unit) for ends in (band.within, band.watch))
-    told = {
-        Verdict.WITHIN: f"is within {within}",
-        Verdict.WATCH: f"is outside {within} (to act: surely outside {watch})",
-        Verdict.ACT: f"is outside {watch}",
-        Verdict.NOT_JUDGED: f"is too uncertain to hold against {within}",
-    }[verdict]
-    return "; ".join([f"{what} {number} {told}", *measured.remarks]) + "."
+# --- the grammar ---
+
+
+def quantity_of(finding: Finding) -> Quantity:
+    """The number of a finding that has one."""
+    assert finding.value is not None
+    band = finding.band
+    signed = band is not None and band.within[0] is not None and band.within[0] < 0
+    return Quantity(finding.value, finding.unit, finding.uncertainty, signed=signed)
+
+
+def distance_of(finding: Finding) -> Distance:
+    """Where the number of a finding with a band lies."""
+    value = math.nan if finding.value is None else finding.value
+    assert finding.band is not None
+    return distance(finding.band, value, finding.uncertainty)
+
+
+def sentence(finding: Finding) -> str:
+    """The technician's sentence of a finding with a band: the number, where it lies, what capped
+    the verdict, what it rests on."""
+    band = finding.band
+    assert band is not None
+    number: Quantity | str = "" if finding.value is None else quantity_of(finding)
+    head = said("{what} {number} {place}", what=finding.what, number=number, place=_place(finding))
+    clauses = [head]
+    if finding.cap is not None:
+        why = finding.cap.reason
+        clauses.append(said("{most} at most: {why}", most=finding.cap.at_most.value, why=why))
+    return joined([*clauses, *finding.remarks], end=".")
+
+
+def _place(finding: Finding) -> str:
+    """`is within -10 to 10 %`, `is a little above 110 °C (to act: surely above 118 °C)`."""
+    band, where = finding.band, distance_of(finding)
+    assert band is not None
+    assert where is Distance.UNCERTAIN or finding.value is not None
+    value = finding.value or 0.0
+    beside = _beside(band, band.within, value)
+    if where is Distance.UNCERTAIN:
+        return said("is too uncertain to tell whether it is {beside}", beside=beside)
+    if where is Distance.WITHIN:
+        if None in band.within:
+            return said("is not {beside}", beside=beside)
+        return said("is within {band}", band=range_of(band, band.within))
+    ends = band.watch if where.verdict is Verdict.ACT else band.within
+    text = said("is {how}{beside}", how=where.how, beside=_beside(band, ends, value))
+    may_act = where.verdict is Verdict.WATCH and not band.watch_at_most
+    if may_act and ends_beside(band, value)[1] is not None:
+        act = _beside(band, band.watch, value)
+        text = said("{text} (to act: surely {act})", text=text, act=act)
+    return text
+
+
+def _beside(band: Band, ends: Range, value: float) -> str:
+    """`outside -10 to 10 %`; of an open range `above 4 %` or `below 80 %`."""
+    low, high = ends
+    if low is None and high is None:
+        return said("limited")
+    if low is not None and high is not None:
+        return said("outside {ends}", ends=range_of(band, ends))
+    word, end = ("below", low) if high is None else ("above", high)
+    return said("{word} {end}", word=word, end=_end(end or 0.0, band.unit))
+
+
+def range_of(band: Band, ends: Range) -> str:
+    """A range of a band: `-10 to 10 %`, `at least 80 %`, `at most 2 V`, `any`."""
+    low, high = ends
+    if low is None:
+        return said("any") if high is None else said("at most {end}", end=_end(high, band.unit))
+    if high is None:
+        return said("at least {end}", end=_end(low, band.unit))
+    return said("{ends}", ends=_end(low, band.unit, (high,)))
+
+
+def _end(end: float, unit: str, others: tuple[float, ...] = ()) -> Quantity:
+    """An end of a range with no more decimals than it was given."""
+    given = [f"{x:.4g}".partition(".")[2] for x in (end, *others)]
+    return Quantity(end, unit, decimals=max(map(len, given)), others=others)
+
+
+def owners_sentence(finding: Finding, about: str) -> str:
+    """The same for the car's owner, by the same data: of a finding that is out of its range; what
+    it is `about` in the owner's words."""
+    if finding.band is None or finding.value is None:
+        return joined([finding.reason])
+    where = distance_of(finding)
+    how = {
+        Distance.WITHIN: "within",
+        Distance.LITTLE: "a little outside",
+        Distance.SURELY: "clearly outside",
+        Distance.UNCERTAIN: "not surely within or outside",
+    }.get(where, "outside")
+    return said(
+        "{about} ({subject}) is {how} the usual range: {number}{cap}.",
+        about=about,
+        subject=finding.subject,
+        how=how,
+        number=quantity_of(finding),
+        cap=said(" (a reason to watch, no more: {why})", why=finding.cap.reason)
+        if finding.cap
+        else "",
+    )
 
 
 # --- as it is shown ---
 
 
 def number_text(finding: Finding, units: Units = METRIC) -> str:
-    """The number with its unit and half width, with as many digits as that deserves."""
-    if finding.value is None:
-        return ""
-    unit = units.unit(finding.unit)
-    value = units.value(finding.value, finding.unit)
-    half = finding.uncertainty
-    if not half or not math.isfinite(half):
-        return f"{numbers.value_text(value, unit)} {unit_text(unit)}".strip()
-    half = units.value(half, finding.unit, difference=True)
-    return f"{numbers.half_width_text(value, half)} {unit_text(unit)}".strip()
+    """The number with its unit and half width, as in its sentence; empty without one."""
+    return "" if finding.value is None else quantity_of(finding).text(units)
 
 
-def ends_in(band: Band, ends: numbers.Ends, units: Units) -> numbers.Ends:
+def ends_in(band: Band, ends: Ends, units: Units) -> Ends:
     """The ends of a range in the units chosen."""
     low, high = (None if end is None else units.value(end, band.unit) for end in ends)
     return low, high
-
-
-def reason_text(finding: Finding, units: Units = METRIC) -> str:
-    """The reason in the units chosen.
-
-    The number and the band with which it begins are written from the finding itself, with the
-    digits that it has; every other quantity of its sentences is converted where it stands.
-    """
-    band, value = finding.band, finding.value
-    if value is None or units.line(finding.unit) == (1.0, 0.0):
-        return in_units(finding.reason, units)
-    if band is None:  # a figure: with two decimals in the checks
-        figure = f"{value:.2f} {finding.unit}"
-        return in_units(finding.reason.replace(figure, number_text(finding, units), 1), units)
-    signed = band.within[0] is not None and band.within[0] < 0
-    half = math.nan if finding.uncertainty is None else finding.uncertainty
-    text = finding.reason
-    number = numbers.number_text(value, half, band.unit, signed)
-    text = text.replace(number, number_text(finding, units), 1)
-    unit = unit_text(units.unit(band.unit))
-    for ends in (band.within, band.watch):
-        said = f"{numbers.limits(ends_in(band, ends, units), numbers.in_english)} {unit}"
-        text = text.replace(numbers.range_text(ends, band.unit), said, 1)
-    return in_units(text, units)

@@ -42,6 +42,18 @@ class ConditionSpan(Span):
     condition: Condition
 
 
+class Coverage(StrEnum):
+    """What became of one part of a check."""
+
+    JUDGED = "judged"
+    NOT_RECORDED = "not recorded"
+    """Signals, facts or driving conditions are missing: more recording helps."""
+    UNCERTAIN = "too uncertain"
+    NOT_APPLICABLE = "not applicable to this car"
+    NO_LIMIT = "no limit known"
+    """A figure that nothing judges."""
+
+
 class Verdict(StrEnum):
     """What a check says; ordered by `severity`."""
 
@@ -79,8 +91,8 @@ class Band:
     drawn_on: str = ""
     """Signals (a regular expression) for whose single samples it holds. Empty: it judges a rate, a
     spread or a ratio of several signals, and has no place on a strip."""
-    at_most: Verdict = Verdict.ACT
-    """The severest verdict that it can carry."""
+    watch_at_most: str = ""
+    """Why it can carry no more than `watch`; empty where it can."""
 
 
 def heading(check: str, subject: str = "") -> str:
@@ -91,8 +103,17 @@ def heading(check: str, subject: str = "") -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class Cap:
+    """What kept a verdict from being more severe: the verdict at most, and why, as a clause."""
+
+    at_most: Verdict
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
-    """A check's derived judgement of one subject."""
+    """A check's derived judgement of one subject, a part of the check. Texts that hold quantities
+    are each a `statement.Text`."""
 
     check: str
     """Key of the check's module: `fuel_trim`, `airflow`, `warm_up`."""
@@ -100,7 +121,7 @@ class Finding:
     """What was judged, in a few words: `bank 1, warm idle`."""
     verdict: Verdict
     reason: str
-    """One sentence: the number, how it compares, how sure."""
+    """One sentence, written from the rest: the number, how it compares, how sure."""
     value: float | None = None
     uncertainty: float | None = None
     """Half width of a 95 % interval of `value`, same unit; None when not estimated."""
@@ -113,6 +134,19 @@ class Finding:
     """What would tell the causes apart; for 'not judged', what to record next time."""
     numbers: dict[str, float] = field(default_factory=dict)
     """Further figures by name, for machines and the report."""
+    what: str = ""
+    """What the number is: `Total trim`; empty where there is none."""
+    remarks: tuple[str, ...] = ()
+    """What the number rests on and what weakens it: clauses without a full stop."""
+    cap: Cap | None = None
+    """What lowered the verdict; None where nothing did."""
+    lacks: Coverage = Coverage.NOT_RECORDED
+    """Why it is not judged, where it is not."""
+
+    @property
+    def coverage(self) -> Coverage:
+        """Whether this part of the check was judged, and if not, why."""
+        return self.lacks if self.verdict is Verdict.NOT_JUDGED else Coverage.JUDGED
 
     @property
     def heading(self) -> str:

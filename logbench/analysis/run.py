@@ -12,8 +12,10 @@ from typing import Any, Protocol, cast
 from logbench.analysis import checks
 from logbench.analysis.bands import Bands, load_bands
 from logbench.analysis.checks.recording_quality import find_quality
+from logbench.analysis.findings import sentence
 from logbench.analysis.grid import RecordingLike
-from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.model import Coverage, Finding, Verdict
+from logbench.analysis.statement import Text, clause, joined, said
 from logbench.analysis.view import View
 from logbench.errors import UsageError
 
@@ -107,13 +109,16 @@ def _with_doubt(view: View, module: CheckModule, finding: Finding) -> Finding:
     """The finding, saying so where it leans on a poor signal."""
     quality = view.once(find_quality)
     doubts = [
-        f"{name} is poor: {quality[name].problem}"
+        said("{name} is poor: {problem}", name=name, problem=quality[name].problem)
         for name in module.INPUTS
         if name in quality and quality[name].problem
     ]
     if not doubts or finding.verdict is Verdict.NOT_JUDGED:
         return finding
-    return replace(finding, reason=f"{finding.reason.removesuffix('.')}; {'; '.join(doubts)}.")
+    if finding.band is None:
+        return replace(finding, reason=joined([clause(finding.reason), *doubts], end="."))
+    finding = replace(finding, remarks=(*finding.remarks, *doubts))
+    return replace(finding, reason=sentence(finding))
 
 
 def worst(findings: Sequence[Finding]) -> Verdict:
@@ -126,15 +131,25 @@ _BAND_FIELDS = ("key", "title", "unit", "within", "watch", "basis")
 
 
 def finding_to_dict(finding: Finding) -> dict[str, Any]:
-    """A finding as plain JSON types; every number is finite or None, times in ns."""
-    band = finding.band
-    return asdict(finding) | {
+    """A finding as plain JSON types; every number is finite or None, times in ns.
+
+    `said` is the reason with its quantities, as `Text.to_json` gives it; `coverage` whether this
+    part of the check was judged.
+    """
+    band, cap, reason = finding.band, finding.cap, finding.reason
+    row = asdict(finding) | {
         "verdict": finding.verdict.value,
         "band": None if band is None else {name: getattr(band, name) for name in _BAND_FIELDS},
         "evidence": [[span.start_ns, span.end_ns] for span in finding.evidence],
         "causes": list(finding.causes),
         "next_steps": list(finding.next_steps),
+        "remarks": list(finding.remarks),
+        "cap": None if cap is None else {"at_most": cap.at_most.value, "reason": cap.reason},
+        "coverage": finding.coverage.value,
+        "said": reason.to_json() if isinstance(reason, Text) else None,
     }
+    del row["lacks"]
+    return row
 
 
 # --- a drive under way: has each check enough evidence, and what is still missing ---
@@ -182,9 +197,8 @@ def missing_steps(findings: Sequence[Finding]) -> tuple[str, ...]:
 
 
 def _lacks(finding: Finding) -> bool:
-    """Whether it is not judged for want of evidence, not because it is a figure without a band."""
-    figure = finding.band is None and bool(finding.numbers)
-    return finding.verdict is Verdict.NOT_JUDGED and not figure
+    """Whether it is not judged for want of evidence, which more recording gives."""
+    return finding.coverage in (Coverage.NOT_RECORDED, Coverage.UNCERTAIN)
 
 
 def _evidence(key: str, title: str, findings: Sequence[Finding]) -> CheckEvidence:
@@ -194,7 +208,7 @@ def _evidence(key: str, title: str, findings: Sequence[Finding]) -> CheckEvidenc
         check=key,
         title=title,
         enough=not lacking,
-        missing=" ".join(missing_steps(findings)[:MOST_STEPS]),
+        missing=joined(missing_steps(findings)[:MOST_STEPS], " ") if lacking else "",
         judged=judged,
         asked=judged + lacking,
     )

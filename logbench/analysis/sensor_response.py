@@ -20,7 +20,7 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import STEP_S
-from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.view import View
 from logbench.recording.model import Trace
 
@@ -103,7 +103,7 @@ def _enrichment(bands: Bands, name: str, found: Answer | None, commanded: bool) 
         Measured(found.furthest_v, NOISE_V, found.spans, (remark,), _numbers(found)),
         bands["o2_enriched"],
         "not_rich",
-        at_most=Verdict.ACT if commanded else Verdict.WATCH,
+        watch_at_most="" if commanded else "newer engines may drive full throttle at lambda 1",
     )
 
 
@@ -116,8 +116,11 @@ def _fuel_cut(bands: Bands, name: str, found: Answer | None, loop_recorded: bool
         Measured(found.furthest_v, NOISE_V, found.spans, (), _numbers(found)),
         bands["o2_fuel_cut"],
         "not_lean",
-        # without the fuel system's status the cut itself is inferred
-        at_most=Verdict.ACT if loop_recorded and len(found.spans) > 1 else Verdict.WATCH,
+        watch_at_most="the fuel cut is inferred, FUELSYS1 was not recorded"
+        if not loop_recorded
+        else ""
+        if len(found.spans) > 1
+        else "one fuel cut only was seen",
     )
 
 
@@ -143,7 +146,7 @@ def _time(
     seconds, text, found = max(told, key=lambda x: x[0])
     remark = f"{text}, {len(found.times_s)} {'time' if len(found.times_s) == 1 else 'times'}"
     return Subject(KEY, f"{name}, response").judged(
-        "From the command to the sensor's answer:",
+        "Time from the command to the sensor's answer",
         Measured(seconds, step_s / 2.0 + STEP_S, found.spans, (remark,)),
         bands["o2_response"],
         "late",

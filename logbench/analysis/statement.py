@@ -15,7 +15,6 @@ from string import Formatter
 from typing import Any
 
 from logbench.signals import numbers
-from logbench.signals.unit_sentences import in_units as parsed
 from logbench.signals.units import METRIC, Units
 
 KM_PER_GALLON_MILE = 1.609344 / 3.785411784
@@ -53,7 +52,9 @@ class Quantity:
     def text(self, units: Units = METRIC) -> str:
         """`197.8 ±0.7 °F`; the digits follow the step of the last metric one."""
         values = (self.value, *self.others)
-        decimals = numbers.digits(self.value) if self.decimals is None else self.decimals
+        decimals = self.decimals
+        if decimals is None:
+            decimals = numbers.digits(self.value, self.half or math.nan)
         shown, unit, half, steps = self._shown(values, 10.0**-decimals, units)
         if shown != values:
             moved = units.line(self.unit)[1] != 0.0
@@ -113,8 +114,8 @@ class Text(str):
         return {"template": self.template, "values": {k: _json(v) for k, v in self.values.items()}}
 
 
-def said(template: str, /, **values: object) -> Text:
-    """Words with quantities: `{name:+.1f degC}` is a number with sign, decimals and unit, also one
+def said(template: str, /, **values: object) -> str:
+    """A `Text`: in its words `{name:+.1f degC}` is a number with sign, decimals and unit, also each
     of a sequence, which is listed; `{name}` is a `Quantity`, a text or what `str` makes of it."""
     words, parts = [], {}
     for literal, name, spec, _ in Formatter().parse(template):
@@ -146,16 +147,23 @@ def marked(text: str) -> str:
     return Text(template.replace("\0", "{").replace("\1", "}"), parts) if parts else text
 
 
-def joined(parts: Iterable[str], by: str = "; ", end: str = "") -> Text:
-    """Texts one after the other."""
+def joined(parts: Iterable[str], by: str = "; ", end: str = "") -> str:
+    """A `Text` of texts one after the other."""
     named = {f"t{k + 1}": part for k, part in enumerate(parts)}
     places = by.join(f"{{{name}}}" for name in named)
     return Text(places + end, named)
 
 
+def clause(sentence: str) -> str:
+    """A sentence without its full stop, to be gone on with."""
+    if isinstance(sentence, Text):
+        return Text(sentence.template.removesuffix("."), sentence.values)
+    return sentence.removesuffix(".")
+
+
 def in_units(text: str, units: Units) -> str:
     """A text in the units chosen; plain words, such as those of older files, as they are."""
-    return text.text(units) if isinstance(text, Text) else parsed(text, units)
+    return text.text(units) if isinstance(text, Text) else text
 
 
 def text_from(kept: Any, plain: str) -> str:
@@ -193,7 +201,8 @@ def _filled(template: str, values: Mapping[str, Quantity | str], units: Units) -
 
 def _json(value: Quantity | str) -> Any:
     if isinstance(value, Quantity):
-        return asdict(value) | {"others": list(value.others)}
+        finite = all(map(math.isfinite, (value.value, value.half or 0.0, *value.others)))
+        return asdict(value) | {"others": list(value.others)} if finite else value.text()
     return value.to_json() if isinstance(value, Text) else value
 
 

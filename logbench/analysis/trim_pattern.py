@@ -14,12 +14,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from logbench.analysis.airflow import reads_low
 from logbench.analysis.findings import CAUSES, EXPLANATIONS, Explanation, explained
 from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.statement import Quantity, said
 from logbench.analysis.view import View
 
 WHY = EXPLANATIONS["fuel_trim"]
@@ -33,6 +34,9 @@ MIDDLE = CELLS[1:4]
 
 OUT_PCT = 8.0
 """Mean trim from which a cell takes part in a pattern."""
+
+NEAR_PCT = 2.0
+"""Mean trim up to which a cell neither adds nor takes away. [CP]"""
 
 SLOPE_PCT, LOAD_SLOPE_PCT = 6.0, 7.0
 """Differences between idle and moderate airflow, or load, that make a pattern although no cell is
@@ -79,7 +83,7 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
     by_bank = {b: {c: trims[b, c] for c in CELLS if (b, c) in trims} for b in banks}
     odd = _odd_bank(by_bank)
     if odd is not None:
-        return _one_bank(odd, by_bank[odd])
+        return _one_bank(odd, by_bank)
     # the bank that is furthest off shows the pattern; both have it, or `_odd_bank` would say so
     lead = max(by_bank, key=lambda b: max(map(abs, by_bank[b].values())), default=None)
     mean = {} if lead is None else by_bank[lead]
@@ -97,8 +101,9 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
         middle = middle or above
         falls = bool(middle) and idle - min(middle) >= max(TREND_PCT, 0.35 * idle)
         rises = bool(above) and max(above) - idle >= TREND_PCT
-        return _lean(view, idle, min(middle) if falls else max(above, default=high), falls, rises)
-    return _rich(idle, high)
+        end = min(middle) if falls else max(above, default=high)
+        return _lean(view, mean, end, falls, rises)
+    return _rich(mean, high)
 
 
 def _odd_bank(by_bank: Mapping[int, Mapping[str, float]]) -> int | None:
@@ -119,36 +124,72 @@ def _odd_bank(by_bank: Mapping[int, Mapping[str, float]]) -> int | None:
     return odd if other < OUT_PCT or other < 0.5 * size[odd] else None
 
 
-def _one_bank(bank: int, cells: Mapping[str, float]) -> Pattern:
+def _one_bank(bank: int, by_bank: Mapping[int, Mapping[str, float]]) -> Pattern:
+    cells = by_bank[bank]
     values = list(cells.values())
     idle = cells.get("warm idle", float("nan"))
     high = values[-1] if len(values) > 1 else float("nan")
     lean = sum(values) >= 0
-    text = f"Only bank {bank} adds fuel." if lean else f"Only bank {bank} takes fuel away."
+    (rest,) = (trims for other, trims in by_bank.items() if other != bank)
+    text = said(
+        "Bank {bank} is off by itself: {own} over its cells, the other bank {other}.",
+        bank=bank,
+        own=_range(values),
+        other=_range(rest.values()),
+    )
     why = WHY["bank_lean"] if lean else WHY["bank_rich"]
     return Pattern(text, why, idle, high)
 
 
-def _lean(view: View, idle: float, high: float, falls: bool, rises: bool) -> Pattern:
+def _range(trims: Collection[float]) -> Quantity:
+    """The lowest and the highest of some trims."""
+    low, high = min(trims, default=math.nan), max(trims, default=math.nan)
+    return Quantity(low, "%", decimals=1, signed=True, others=(high,))
+
+
+def _cells_text(cells: Mapping[str, float], does: str, way: int) -> str:
+    """In how many of the cells the trim surely goes that `way`."""
+    going = [name for name, trim in cells.items() if way * trim >= NEAR_PCT]
+    where = "every cell" if len(going) == len(cells) else f"{len(going)} of {len(cells)} cells"
+    trims = _range([*cells.values()])
+    return said("Fuel is {does} in {where} ({trims}).", does=does, where=where, trims=trims)
+
+
+def _lean(view: View, cells: Mapping[str, float], high: float, falls: bool, rises: bool) -> Pattern:
     """Fuel is added on all banks: by its trend with airflow and by the airflow's own evidence."""
+    idle = cells.get("warm idle", float("nan"))
     low_air = reads_low(view)
     metered = view.trace("MAF") is not None
     if falls:
-        text = f"Fuel is added mostly at idle ({idle:+.1f} %), less with airflow ({high:+.1f} %)."
+        text = said(
+            "Total trim falls from {idle:+.1f %} at idle to {high:+.1f %} with airflow.",
+            idle=idle,
+            high=high,
+        )
         return Pattern(text, WHY["falls"], idle, high)
     air = CAUSES["maf_low"] if metered else CAUSES["pressure_low"]
     sensor_first = metered and (low_air or (low_air is None and not rises))
     if rises:
-        text = f"Fuel is added more with airflow ({idle:+.1f} % at idle, {high:+.1f} % high)."
+        text = said(
+            "Total trim rises from {idle:+.1f %} at idle to {high:+.1f %} with airflow.",
+            idle=idle,
+            high=high,
+        )
         why = WHY["rises"]
     else:
-        text, why = "Fuel is added alike in every cell.", WHY["lean"]
+        text, why = _cells_text(cells, "added", 1), WHY["lean"]
     order = (air, *why.causes) if sensor_first else (*why.causes, air)
     return Pattern(text, Explanation(order, why.tell_apart), idle, high)
 
 
-def _rich(idle: float, high: float) -> Pattern:
+def _rich(cells: Mapping[str, float], high: float) -> Pattern:
+    idle = cells.get("warm idle", float("nan"))
     if high - idle >= TREND_PCT:
-        text = f"Fuel is taken away mostly at idle ({idle:+.1f} %; {high:+.1f} % at high airflow)."
+        text = said(
+            "Total trim rises from {idle:+.1f %} at idle to {high:+.1f %} at high airflow.",
+            idle=idle,
+            high=high,
+        )
         return Pattern(text, WHY["rich_idle"], idle, high)
-    return Pattern("Fuel is taken away in every cell.", WHY["rich"], idle, high)
+    text = _cells_text(cells, "taken away", -1)
+    return Pattern(text, WHY["rich"], idle, high)

@@ -36,6 +36,7 @@ _STYLES = {
     "resolved": "bold green",
     "improved": "green",
     "unchanged": "",
+    "within limits on both": "",
     "worse": "bold red",
 }
 """Of verdicts, which are told in words too."""

@@ -27,7 +27,7 @@ METHOD = (
     "mind that samples of a drive follow each other; the list of changes is controlled for false "
     "discoveries."
 )
-_QUIET = (FindingVerdict.UNCHANGED, FindingVerdict.NOT_COMPARABLE)
+_QUIET = (FindingVerdict.UNCHANGED, FindingVerdict.WITHIN_BOTH, FindingVerdict.NOT_COMPARABLE)
 MOST_BARS, MOST_CHANGES = 8, 14
 
 

@@ -6,7 +6,6 @@ Windows and axes have a real minus (`−`), sentences of the checks and paper th
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 from logbench.words import tr
 
@@ -50,21 +49,16 @@ def end_text(value: float) -> str:
     return tick_text(near, step)
 
 
-def limits(ends: Ends, say: Callable[..., str] = tr) -> str:
-    """A range in words: `−10 to 10`, `at least 80`, `at most 15`; in English with `in_english`."""
+def limits(ends: Ends) -> str:
+    """A range in words: `−10 to 10`, `at least 80`, `at most 15`."""
     low, high = (None if v is None else end_text(v) for v in ends)
     if low is None and high is None:
-        return say("any")
+        return tr("any")
     if low is None:
-        return say("at most {high}", high=high)
+        return tr("at most {high}", high=high)
     if high is None:
-        return say("at least {low}", low=low)
-    return say("{low} to {high}", low=low, high=high)
-
-
-def in_english(text: str, **values: object) -> str:
-    """What `tr` gives where the sentence around it is English."""
-    return text.format(**values)
+        return tr("at least {low}", low=low)
+    return tr("{low} to {high}", low=low, high=high)
 
 
 # --- sentences and paper ---
@@ -75,7 +69,7 @@ def number_text(
 ) -> str:
     """`+12.3 ±0.8 %`: as many decimals as the size of the number deserves, or as told; `half` NaN:
     unknown. No minus before 0."""
-    decimals = digits(value) if decimals is None else decimals
+    decimals = digits(value, half) if decimals is None else decimals
     text = f"{value:{'+' if signed else ''}.{decimals}f}"
     text = text.replace("-", "") if float(text) == 0 else text
     if math.isfinite(half):
@@ -100,8 +94,15 @@ def range_text(ends: Ends, unit: str) -> str:
     return f"at least {low:g}{tail}" if high is None else f"{low:g} to {high:g}{tail}"
 
 
-def digits(value: float) -> int:
-    """Decimals that the size of a number deserves."""
+def digits(value: float, half: float = math.nan) -> int:
+    """Decimals that the size of a number deserves, and more where its half width needs them."""
+    decimals = _of_size(value)
+    while decimals < 4 and abs(round(half, decimals) - half) > 0.2 * half:
+        decimals += 1
+    return decimals
+
+
+def _of_size(value: float) -> int:
     size = abs(value)
     return 0 if size >= 100 else 1 if size >= 3 else 2
 

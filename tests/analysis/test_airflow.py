@@ -109,7 +109,7 @@ def test_what_is_assumed_is_said():
     scene.set(MAP=np.where(key_on, np.nan, scene.signals["MAP"]))
     reason = airflow(scene)["full throttle"].reason
     assert "95 ±12 kPa is assumed" in reason
-    assert "25 degC is assumed" in reason
+    assert "25 °C is assumed" in reason
 
 
 def test_skewed_samples_of_a_slow_log_do_not_scatter():

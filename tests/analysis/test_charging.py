@@ -49,12 +49,12 @@ def test_cranking_limits(dip, verdict):
 
 
 def test_cold_cranking_is_judged_as_if_warm():
-    # about 8.5 V at -18 degC stands for 9.6 V at 21 degC (common practice, no source)
+    # about 8.5 V at -18 °C stands for 9.6 V at 21 degC (common practice, no source)
     finding = charging(drive(dip=9.0, temperature=-18.0))["cranking"]
     assert finding.verdict is Verdict.WITHIN
     assert finding.value == pytest.approx(9.0 + 1.1, abs=0.05)
     assert finding.numbers["lowest_v"] == pytest.approx(9.0, abs=0.05)
-    assert "at -18 degC" in finding.reason
+    assert "at -18 °C" in finding.reason
 
 
 def test_a_slow_log_may_miss_the_dip():
@@ -68,7 +68,7 @@ def test_undercharge_needs_an_overrun_to_be_acted_on():
     assert weak.causes[:2] == (CAUSES["weak_alternator"].text, CAUSES["smart_charging"].text)
     short = charging(Scene([KEY, CRANK, Phase(150, 720)]).set(VPWR=12.4))["charging"]
     assert short.verdict is Verdict.WATCH
-    assert "smart charging may hide" in short.reason
+    assert "watch at most: without an overrun or ten minutes of running" in short.reason
 
 
 def test_smart_charging_comes_up_on_overrun():

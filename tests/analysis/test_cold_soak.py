@@ -23,7 +23,7 @@ def soak(ect=20.0, iat=21.0, aat=None, hours=None, scene=None):
     return {f.subject: f for f in run_checks(whole, only=["cold_soak"])}
 
 
-AGREE = "agreement after standing"
+AGREE = "agreement before the start"
 
 
 def test_sensors_that_agree():
@@ -75,7 +75,7 @@ def test_without_the_start_nothing_is_judged():
 
 @pytest.mark.parametrize(("name", "judged"), [("idle1", True), ("drive5", True), ("long1", False)])
 def test_real_cold_starts_agree(shared_dir, name, judged):
-    # first rows by hand: idle1 ECT 28 IAT 26, drive5 26 and 26; long1 starts at 80 degC
+    # first rows by hand: idle1 ECT 28 IAT 26, drive5 26 and 26; long1 starts at 80 °C
     recording = read_road_csv(shared_dir / f"data/road-1hz/{name}.csv")
     (finding,) = run_checks(recording, only=["cold_soak"])
     assert finding.verdict is (Verdict.WITHIN if judged else Verdict.NOT_JUDGED)

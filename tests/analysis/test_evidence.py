@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.run import all_checks, evidence_so_far, missing_steps, run_checks
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
@@ -58,7 +58,16 @@ def test_an_empty_recording_says_what_every_check_wants():
 
 
 def test_a_figure_without_a_band_asks_for_nothing_and_an_unsure_one_asks_for_more():
-    figure = Finding("a", "x", Verdict.NOT_JUDGED, "1 l.", 1.0, next_steps=("s",), numbers={"l": 1})
+    figure = Finding(
+        "a",
+        "x",
+        Verdict.NOT_JUDGED,
+        "1 l.",
+        1.0,
+        next_steps=("s",),
+        numbers={"l": 1},
+        lacks=Coverage.NO_LIMIT,
+    )
     lacking = Finding("a", "y", Verdict.NOT_JUDGED, "No.", next_steps=("Record it.", "Twice."))
     assert missing_steps([figure]) == ()
     assert missing_steps([figure, lacking, lacking]) == ("Record it.", "Twice.")

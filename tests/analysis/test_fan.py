@@ -95,7 +95,7 @@ def test_no_idle_long_enough_or_no_need_of_the_fan():
     steady = fan(Scene([KEY_ON, Phase(400, 720)]))[START]
     assert steady.verdict is Verdict.NOT_JUDGED
     assert "6." in steady.reason
-    assert "90 degC" in steady.reason
+    assert "90 °C" in steady.reason
     assert "ten minutes of idle" in steady.next_steps[0]
     moving = cycles().drop("VSS")
     assert fan(moving)[START].verdict is Verdict.NOT_JUDGED  # it may have driven

@@ -3,17 +3,26 @@ and the round pairs of temperatures that 40 CFR and SAE texts give in both scale
 
 from __future__ import annotations
 
+import ast
 import json
 import pickle
 import re
+from collections.abc import Iterable, Iterator
 from functools import cache
+from pathlib import Path
 
 import pint
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+import logbench.analysis
+from logbench.analysis.bands import load_bands
+from logbench.analysis.comparison.compare import compare
+from logbench.analysis.findings import ASKS, EXPLANATIONS
+from logbench.analysis.model import Finding
 from logbench.analysis.statement import Quantity, Text, in_units, joined, marked, said, text_from
+from logbench.recording.reader import open_recording
 from logbench.signals.units import METRIC, QUANTITIES, Units
 
 PINT = pint.UnitRegistry()
@@ -161,7 +170,8 @@ def test_texts_hold_texts_and_lists():
         joined([said("{x:.2f l}", x=1.364), "of fuel"], " "),
     ],
 )
-def test_a_text_survives_processes_and_files(text: Text):
+def test_a_text_survives_processes_and_files(text: str):
+    assert isinstance(text, Text)
     kept = text_from(json.loads(json.dumps(text.to_json())), "")
     for again in (kept, pickle.loads(pickle.dumps(text))):
         assert again == text
@@ -172,5 +182,66 @@ def test_a_text_survives_processes_and_files(text: Text):
     "kept", [None, "", 3, {}, {"template": "{a}", "values": {}}, {"values": 1}]
 )
 def test_what_is_no_text_is_the_plain_one(kept: object):
-    assert text_from(kept, "as it was: 20 degC") == "as it was: 20 degC"
-    assert in_units("as it was: 20 degC", US) == "as it was: 20 degC"
+    assert in_units(text_from(kept, "as it was: 20 degC"), US) == "as it was: 20 degC"
+
+
+# --- every text there is ---
+
+_BY_HAND = re.compile(r"degC|kPa|\bkm\b|(?<![\w/])g/s|L/h|(?:\d|\}) K\b|g/l/K|l/100|\bNm\b")
+"""A metric unit that has a choice."""
+
+
+def texts_of(findings: Iterable[Finding]) -> Iterator[str]:
+    for found in findings:
+        yield from (found.reason, *found.causes, *found.next_steps, *found.remarks)
+
+
+@cache
+def made() -> tuple[str, ...]:
+    """What the program says now of its own demo recordings, and all it may explain."""
+    folder = Path(__file__).parents[2] / "recordings"
+    before, after = (open_recording(folder / f"{name}.parquet") for name in ("before", "after"))
+    texts = [text for band in load_bands() for text in (band.title, band.basis)]
+    for value in (each for rows in EXPLANATIONS.values() for each in rows.values()):
+        texts += [*value.tell_apart, *(cause.text for cause in value.causes)]
+    texts += [text for asked in ASKS.values() for text in asked.values()]
+    result = compare([before], [after])
+    texts += texts_of(f for r in result.findings for f in (r.before, r.after) if f is not None)
+    texts += [result.summary, result.warm_up.reason, result.cranking.reason, *result.to_drive]
+    texts += [r.reason for r in (*result.findings, *result.signals)]
+    return (*texts, *(concern.text for concern in result.concerns))
+
+
+def test_what_is_said_of_a_drive_has_no_metric_unit_left():
+    texts = made()
+    assert len(texts) > 250
+    assert [text for text in texts if _BY_HAND.search(in_units(text, US))] == []
+    assert [text for text in texts if in_units(text, METRIC) != text] == []
+
+
+def test_no_text_of_the_analysis_writes_a_unit_by_hand():
+    found = []
+    for path in sorted(Path(logbench.analysis.__path__[0]).rglob("*.py")):
+        tree = ast.parse(path.read_text("utf-8"))
+        docs = {id(n.value) for n in ast.walk(tree) if isinstance(n, ast.Expr)}
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.Constant) or not isinstance(node.value, str):
+                continue
+            text = re.sub(r"\{[^{}]*\}", "", node.value)  # places of a text
+            if id(node) not in docs and " " in text.strip() and _BY_HAND.search(text):
+                found.append(f"{path.name}:{node.lineno}: {text}")
+    assert [line for line in found if "l/100 km" not in line and "rpm per" not in line] == []
+
+
+def test_a_difference_in_a_users_band_file_stays_one(tmp_path: Path):
+    """Before K was written, `degC` stood for these bands, too."""
+    own = tmp_path / "bands.toml"
+    own.write_text(
+        '[cold_soak]\nunit = "degC"\nwithin = [-5, 5]\n[fan_start]\nunit = "degC"\n'
+        '[fuel_trim_trend]\nunit = "%"\nwithin = [-5, 5]\n[fuel_trim_total]\nunit = "%"\n'
+    )
+    bands = load_bands(own)
+    kept = {"cold_soak": "K", "fan_start": "degC", "fuel_trim_trend": "points"}
+    assert {key: bands[key].unit for key in kept} == kept
+    assert bands["fuel_trim_total"].unit == "%"
+    assert bands["cold_soak"].within == (-5.0, 5.0)

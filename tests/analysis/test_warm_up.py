@@ -216,7 +216,7 @@ def test_heat_of_a_healthy_real_car(shared_dir, name):
     ("scene", "told"),
     [
         (drive(healthy).drop("ECT"), "ECT was not recorded"),
-        (drive(healthy).drop("RPM", "ECT"), "ECT and RPM was not recorded"),
+        (drive(healthy).drop("RPM", "ECT"), "ECT and RPM were not recorded"),
         (Scene([KEY_ON]), "did not run"),
     ],
 )

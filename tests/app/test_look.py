@@ -13,9 +13,10 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.bands import load_bands
 from logbench.analysis.expressions import find_spans
-from logbench.analysis.findings import Explanation, Measured, Subject, number_text, reason_text
+from logbench.analysis.findings import Explanation, Measured, Subject, number_text
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.analysis.run import CheckEvidence
+from logbench.analysis.statement import in_units, marked, said
 from logbench.app import theme
 from logbench.app.live.plan_panel import EvidenceList
 from logbench.app.review.cross_view import point_ink
@@ -82,33 +83,32 @@ def test_a_condition_is_read_in_the_units_shown():
 def test_a_finding_is_told_in_the_units_shown():
     band = load_bands()["warm_up_plateau"]
     finding = Subject("warm_up", "settled").judged("Coolant temperature", Measured(92.1, 0.4), band)
-    assert number_text(finding, US) == "197.78 ± 0.72 °F"
-    said = reason_text(finding, US)
-    assert said.startswith("Coolant temperature 197.78 ± 0.72 °F is within")
-    assert "degC" not in said
+    assert number_text(finding, US) == "197.8 ±0.7 °F"
+    text = in_units(finding.reason, US)
+    assert text.startswith("Coolant temperature 197.8 ±0.7 °F is within")
+    assert "degC" not in text
     low, high = band.within
     assert low is not None
     assert high is not None
-    assert f"{low * 1.8 + 32:g} to {high * 1.8 + 32:g} °F" in said
+    assert f"{low * 1.8 + 32:.0f} to {high * 1.8 + 32:.0f} °F" in text
     assert "°C" not in as_html(finding, US)
-    assert reason_text(finding) == finding.reason.replace("degC", "°C")
 
 
 def test_a_difference_of_temperatures_gets_no_32():
     band = load_bands()["cold_soak"]
     finding = Subject("cold_soak", "spread").judged("Spread", Measured(4.0, 0.5), band)
-    assert number_text(finding) == "4.00 ± 0.50 K"
-    assert number_text(finding, US) == "7.20 ± 0.90 °F"
+    assert number_text(finding) == "+4.0 ±0.5 K"
+    assert number_text(finding, US) == "+7.2 ±0.9 °F"
     assert band.within[1] is not None
-    assert f"to {band.within[1] * 1.8:g} °F" in reason_text(finding, US)
+    assert f"to {band.within[1] * 1.8:.0f} °F" in in_units(finding.reason, US)
 
 
 def test_remarks_follow_the_units_too():
     band = load_bands()["warm_up_plateau"]
-    measured = Measured(92.1, 0.4, remarks=("from 20 degC, 70 degC after 300 s",))
+    measured = Measured(92.1, 0.4, remarks=(marked("from {20 degC}, {70 degC} after 300 s"),))
     finding = Subject("warm_up", "settled").judged("Coolant temperature", measured, band)
-    assert "; from 68 °F, 158 °F after 300 s." in reason_text(finding, US)
-    assert "; from 20 °C, 70 °C after 300 s." in reason_text(finding)
+    assert "; from 68 °F, 158 °F after 300 s." in in_units(finding.reason, US)
+    assert "; from 20 °C, 70 °C after 300 s." in finding.reason
     html = as_html(finding, US)
     assert "°C" not in html
     assert "lowest common rating 180 °F, steady within 5.4 to 9.0 °F" in html  # the band's basis
@@ -117,10 +117,11 @@ def test_remarks_follow_the_units_too():
 
 def test_the_findings_list_switches_at_once(window: MainWindow):
     bands = load_bands()
-    hot = Measured(120.0, 0.5, remarks=("from 20 degC, up by 100 K", "52.0 rpm per km/h at 95 kPa"))
-    told = Explanation((), ("See whether the fan starts at 95 to 105 degC.",))
+    remarks = ("from {20 degC}, up by {100 K}", "{52.0 rpm per km/h} at {95 kPa}")
+    hot = Measured(120.0, 0.5, remarks=tuple(map(marked, remarks)))
+    told = Explanation((), (marked("See whether the fan starts at {95 to 105 degC}."),))
     finding = Subject("warm_up", "highest").judged(
-        "Highest seen:", hot, bands["coolant_highest"], told
+        "The highest seen,", hot, bands["coolant_highest"], told
     )
     panel = window.pages.review.findings
     panel.show_findings([finding])
@@ -128,9 +129,9 @@ def test_the_findings_list_switches_at_once(window: MainWindow):
     metric = panel.detail.toPlainText()
     assert "from 20 °C, up by 100 K; 52.0 rpm per km/h at 95 kPa" in metric
     window.services.look.choose_units(True)
-    for said in (panel.detail.toPlainText(), panel.list.topLevelItem(0).toolTip(1)):
-        assert "is outside at most 244.4 °F" in said
-        assert "from 68 °F, up by 180 °F; 83.7 rpm per mph at 28.1 inHg" in said
+    for text in (panel.detail.toPlainText(), panel.list.topLevelItem(0).toolTip(1)):
+        assert "is surely above 244 °F" in text
+        assert "from 68 °F, up by 180 °F; 83.7 rpm per mph at 28.1 inHg" in text
     assert "the fan starts at 203 to 221 °F." in panel.detail.toPlainText()
     assert "above 230 °F caution" in panel.detail.toPlainText()
     window.services.look.choose_units(False)
@@ -140,18 +141,20 @@ def test_the_findings_list_switches_at_once(window: MainWindow):
 
 def test_a_figure_without_a_band_is_the_number_beside_it():
     """1.364 l are 0.3603 gal, and 1.36 l would be 0.359: exact by the US gallon of 231 in³."""
-    reason = "1.36 l of fuel by airflow over 17.2 km: 7.9 l/100 km; a figure without a band."
+    reason = said(
+        "{used:.2f l} of fuel over {km:.1f km}: {rate:.1f l/100 km}.", used=1.364, km=17.2, rate=7.9
+    )
     finding = Finding("fuel_used", "fuel used", Verdict.NOT_JUDGED, reason, value=1.364, unit="l")
     assert number_text(finding, US) == "0.360 gal"
-    assert reason_text(finding, US).startswith("0.360 gal of fuel by airflow over 10.7 mi: 30 mpg;")
-    assert reason_text(finding) == reason
+    assert in_units(finding.reason, US) == "0.360 gal of fuel over 10.7 mi: 30 mpg."
+    assert finding.reason == "1.36 L of fuel over 17.2 km: 7.9 L/100 km."
 
 
 def test_what_is_still_to_be_recorded_follows_the_units(qtbot):
     look = theme.Look()
     told = EvidenceList(look)
     qtbot.addWidget(told)
-    missing = "Record 60 s of steady cruise at 50 to 80 km/h on the level, warm."
+    missing = marked("Record 60 s of steady cruise at {50 to 80 km/h} on the level, warm.")
     told.show_evidence([CheckEvidence("fuel_trim", "Fuel trim", False, missing, 0, 1)])
     look.set_units(US)
     assert "60 s of steady cruise at 31 to 50 mph on the level" in told.toPlainText()
@@ -164,9 +167,9 @@ def test_every_band_is_told_without_a_metric_unit(key: str):
     band = load_bands()[key]
     ends = [e for e in (*band.within, *band.watch) if e is not None]
     finding = Subject("x", "y").judged("The number", Measured(ends[0], 0.123), band)
-    said = reason_text(finding, US)
-    assert not any(word in said for word in ("degC", "°C", " K", "kPa", "km/h", "g/s", "/K"))
-    assert reason_text(finding, METRIC).replace("°C", "degC") == finding.reason
+    text = in_units(finding.reason, US)
+    assert not any(word in text for word in ("degC", "°C", " K", "kPa", "km/h", "g/s", "/K"))
+    assert in_units(finding.reason, METRIC) == finding.reason
 
 
 # --- the dialog, and keys ---

@@ -22,6 +22,7 @@ from logbench.analysis.airflow import (
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding
+from logbench.analysis.statement import said
 from logbench.analysis.statistics import Estimate
 from logbench.analysis.view import View
 
@@ -144,11 +145,17 @@ def _displacement(view: View, bands: Bands) -> Finding | None:
     if by_load is None:
         return None
     if stated is None:
-        text = f"LOAD_ABS, MAF and RPM imply {by_load:.2f} litres; none is stated to compare with."
+        text = said(
+            "LOAD_ABS, MAF and RPM imply {l:.2f} litres; none is stated to compare with.", l=by_load
+        )
         return subject.not_judged(text, "displacement")
     ratio = 100.0 * by_load / stated
     return subject.judged(
-        f"Displacement by LOAD_ABS, {by_load:.2f} litres, against the stated {stated:.2f} litres:",
+        said(
+            "Displacement by LOAD_ABS, {by:.2f} litres, against the stated {stated:.2f} litres,",
+            by=by_load,
+            stated=stated,
+        ),
         Measured(ratio, ratio * LOAD_ABS_HALF, numbers={"displacement_l": by_load}),
         bands["displacement_ratio"],
         "displacement",

@@ -19,7 +19,8 @@ from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.statement import said
 from logbench.analysis.view import View
 
 KEY = "charging"
@@ -33,6 +34,7 @@ DIP_V = 0.7
 RUN_IN_S = 30.0
 LEAST_RUNNING_S = 60.0
 LONG_RUNNING_S = 600.0
+LIKE_DEGC = 21.0
 COLD_V_PER_DEGC = 1.1 / 39.0
 """9.6 V at 21 degC, about 8.5 at -18: lowest voltages are judged as if at 21 degC. [CP]"""
 
@@ -76,13 +78,18 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
     band = bands["cranking_voltage"]
     dip = level - lowest
     if dip < DIP_V or (step_s > 0.3 and lowest >= (band.within[0] or 0.0)):
-        text = f"Lowest seen {lowest:.1f} V at one sample every {step_s:.1f} s: it may be missed."
+        text = said(
+            "Lowest seen {v:.1f V} at one sample every {step:.1f s}: it may be missed.",
+            v=lowest,
+            step=step_s,
+        )
         return subject.not_judged(text, "crank", evidence=spans)
     degc = view.at(found.t_ns[at : at + 1], "AAT", "IAT", "ECT", within_s=60.0)[0]
-    cold = max(0.0, 21.0 - float(degc)) if np.isfinite(degc) and degc < 15.0 else 0.0
-    remarks = [f"lowest seen, one sample every {step_s:.1f} s; the true dip is deeper"]
+    cold = max(0.0, LIKE_DEGC - float(degc)) if np.isfinite(degc) and degc < 15.0 else 0.0
+    remarks = [said("lowest seen, one sample every {s:.1f s}; the true dip is deeper", s=step_s)]
     if cold:
-        remarks.append(f"{lowest:.1f} V at {degc:.0f} degC, judged as if at 21 degC")
+        seen = said("{v:.1f V} at {t:.0f degC}", v=lowest, t=degc)
+        remarks.append(said("{seen}, judged as if at {t:.0f degC}", seen=seen, t=LIKE_DEGC))
     numbers = {
         "lowest_v": lowest,
         "dip_v": dip,
@@ -123,19 +130,19 @@ def _running(view: View, bands: Bands) -> Finding:
     numbers = {"median_v": middle, "low_v": low, "high_v": high, "seconds": seconds}
     if len(overrun):
         numbers["overrun_v"] = float(overrun.max())
-    remarks = [f"median {middle:.1f} V"]
+    remarks: list[str] = [said("median {v:.1f V}", v=middle)]
     low_side = high < (bands["charging_voltage"].within[0] or 0.0)
     if high - low > 0.8 and not low_side:
         remarks.append("the level moves as smart charging does")
-    if low_side and not shown:
-        remarks.append("neither an overrun nor ten minutes of running, so smart charging may hide")
     return subject.judged(
         "Highest sustained voltage",
         Measured(high, 0.05, spans, tuple(remarks), numbers),
         bands["charging_voltage"],
         "low_run",
         "high_run",
-        at_most=Verdict.ACT if shown or not low_side else Verdict.WATCH,
+        watch_at_most=""
+        if shown or not low_side
+        else "without an overrun or ten minutes of running it may be smart charging",
     )
 
 

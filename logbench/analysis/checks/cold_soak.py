@@ -18,12 +18,13 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding, Span, Verdict
+from logbench.analysis.statement import joined, said
 from logbench.analysis.view import View
 from logbench.recording.model import Trace
 
 KEY = "cold_soak"
-TITLE = "Temperature sensors after standing"
-PLAIN = "The agreement of the temperature sensors after standing overnight"
+TITLE = "Temperature sensors before the start"
+PLAIN = "The agreement of the temperature sensors before the start"
 STRIPS = (("ECT", "IAT", "AAT"),)
 ORDER = 4
 INPUTS = ("ECT", "IAT", "AAT", "EOT")
@@ -32,6 +33,7 @@ COLD_DEGC = 50.0
 LATEST_S = 20.0
 """Samples up to this long after the start still show the standing car."""
 SOAK_HOURS = 6.0
+NOT_STATED = "how long it stood is not stated"
 DEAD_LOW_DEGC, DEAD_HIGH_DEGC = -39.5, 139.5
 """A thermistor circuit reads -40 when open and far above any real value when shorted. [CP]"""
 
@@ -56,7 +58,7 @@ def _dead(acronym: str, trace: Trace) -> Finding | None:
     degc, span = float(np.median(value)), Span(int(trace.t_ns[0]), int(trace.t_ns[-1]))
     return Subject(KEY, f"{_NAMES[acronym]} temperature sensor").finding(
         Verdict.ACT,
-        f"{acronym} reads {degc:.0f} degC all the time, an end of its range.",
+        said("{a} reads {t:.0f degC} all the time, an end of its range.", a=acronym, t=degc),
         Measured(degc, evidence=(span,)),
         "open" if low else "shorted",
         "degC",
@@ -64,7 +66,7 @@ def _dead(acronym: str, trace: Trace) -> Finding | None:
 
 
 def _agreement(view: View, bands: Bands, held: list[str]) -> Finding:
-    subject = Subject(KEY, "agreement after standing")
+    subject = Subject(KEY, "agreement before the start")
     start = view.run_start_ns
     if start is None or _ran_before(view):
         text = "The recording does not show the engine before its first start."
@@ -78,16 +80,19 @@ def _agreement(view: View, bands: Bands, held: list[str]) -> Finding:
     hours = view.surroundings.soak_hours
     soaked = hours is not None and hours >= SOAK_HOURS
     if not soaked and (degc.get("ECT", 0.0) >= COLD_DEGC or _left_over_heat(degc)):
-        text = f"The engine was still warm ({_listed(degc)}); how long it stood is not known."
+        text = said(
+            "The engine was still warm ({t}); how long it stood is not known.", t=_listed(degc)
+        )
         return subject.not_judged(text, "record")
     odd, value = _odd_one(degc)
+    stood = NOT_STATED if hours is None else said("it stood {h:.0f h}, as stated", h=hours)
     cold_coolant = odd == "ECT" and value < 0.0  # no left-over heat makes it colder than the air
     return subject.judged(
-        f"{odd} against the others ({_listed(degc)}):",
-        Measured(value, 1.0, (span,), numbers={a.lower(): v for a, v in degc.items()}),
+        said("{odd} against the others ({listed})", odd=odd, listed=_listed(degc)),
+        Measured(value, 1.0, (span,), (stood,), {a.lower(): v for a, v in degc.items()}),
         bands["cold_soak"],
         "coolant" if odd == "ECT" else "air",
-        at_most=Verdict.ACT if soaked or cold_coolant else Verdict.WATCH,
+        watch_at_most="" if soaked or cold_coolant else "it may not have stood for long enough",
     )
 
 
@@ -114,4 +119,4 @@ def _odd_one(degc: dict[str, float]) -> tuple[str, float]:
 
 
 def _listed(degc: dict[str, float]) -> str:
-    return ", ".join(f"{a} {v:.0f} degC" for a, v in degc.items())
+    return joined((said("{a} {v:.0f degC}", a=a, v=v) for a, v in degc.items()), ", ")

@@ -20,9 +20,11 @@ import numpy as np
 from logbench.analysis import alignment, derived, trim_pattern
 from logbench.analysis.alignment import Mask
 from logbench.analysis.bands import Bands
+from logbench.analysis.conditions import WARM_DEGC
 from logbench.analysis.findings import Measured, Subject, explained
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.statement import said
 from logbench.analysis.statistics import Estimate, estimate
 from logbench.analysis.trim_pattern import CELLS, MIDDLE, find_pattern
 from logbench.analysis.view import SETTLE_S, View, evidence
@@ -217,7 +219,8 @@ def _trends(cells: Sequence[TrimCell], bands: Bands, bank: int) -> list[Finding]
         mean = float(np.mean([c.total.mean for c in middle]))
         together = float(np.sqrt(np.sum([c.total.half_width**2 for c in middle])))
         half = float(np.hypot(idle.total.half_width, together / len(middle)))
-        remark = f"{mean:+.1f} % over {', '.join(c.cell for c in middle)}"
+        names = ", ".join(c.cell for c in middle)
+        remark = said("{mean:+.1f %} over {names}", mean=mean, names=names)
         measured = Measured(idle.total.mean - mean, half, idle.spans, (remark,))
         what = "Total trim at idle less that at higher airflow"
         found.append(("idle against higher airflow", what, measured, "fuel_trim_trend"))
@@ -247,7 +250,7 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
     a, b = by_key[first, name], by_key[second, name]
     half = float(np.hypot(a.total.half_width, b.total.half_width))
     return subject.judged(
-        f"Bank {first} less bank {second}, largest at {name}:",
+        f"Bank {first} less bank {second}, largest at {name},",
         Measured(gap(name), half, a.spans, numbers={f"at {n}": gap(n) for n in both}),
         bands["fuel_trim_bank_difference"],
     )
@@ -256,7 +259,7 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
 def _nothing(view: View) -> Finding:
     found = view.conditions
     if not found.warm.any():
-        reason = "The coolant never reached 70 degC while recording."
+        reason = said("The coolant never reached {warm:.0f degC} while recording.", warm=WARM_DEGC)
     elif not found.closed_loop.any():
         reason = "The fuel system never went into closed loop while recording."
     else:

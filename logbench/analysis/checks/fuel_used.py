@@ -19,7 +19,8 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.fuel import PETROL_G_L, fuel_by_air_g_s, fuel_by_pid_g_s
 from logbench.analysis.grid import STEP_S
-from logbench.analysis.model import Finding, Span
+from logbench.analysis.model import Coverage, Finding, Span
+from logbench.analysis.statement import joined, said
 from logbench.analysis.view import View
 
 KEY = "fuel_used"
@@ -47,18 +48,20 @@ def _used(view: View, rate: Values, by_pid: bool) -> Finding:
     litres = float(np.nansum(rate[running])) * STEP_S / PETROL_G_L
     numbers = {"litres": litres, "known_share": float(np.isfinite(rate[running]).mean())}
     speed = view.grid.linear("VSS")
-    text = f"{litres:.2f} l of fuel by {'the fuel-rate PID' if by_pid else 'airflow'}"
+    source = "the fuel-rate PID" if by_pid else "airflow"
+    text = said("{litres:.2f l} of fuel by {source}", litres=litres, source=source)
     if speed is not None:
         km = float(np.nansum(speed)) * STEP_S / 3600.0
         numbers["km"] = km
         if km >= 1.0:
             numbers["l_per_100_km"] = 100.0 * litres / km
-            text += f" over {km:.1f} km: {100.0 * litres / km:.1f} l/100 km"
+            per = said("{km:.1f km}: {r:.1f l/100 km}", km=km, r=100.0 * litres / km)
+            text = said("{used} over {per}", used=text, per=per)
     t = view.grid.t_ns
     span = Span(int(t[0]), int(t[-1]))
-    finding = Subject(KEY, "fuel used").not_judged(
-        f"{text}; a figure without a band.", "fill", evidence=(span,)
-    )
+    reason = joined([text, "a figure without a band"], end=".")
+    lacks = Coverage.NO_LIMIT
+    finding = Subject(KEY, "fuel used").not_judged(reason, "fill", evidence=(span,), lacks=lacks)
     return replace(finding, value=litres, unit="l", numbers=numbers)
 
 
@@ -78,7 +81,7 @@ def _agreement(
     each = 100.0 * by_pid[usable] / by_air[usable]
     half = max(1.0, float(np.std(each)) / np.sqrt(max(1.0, len(spans))))
     return subject.judged(
-        "Fuel by the PID over fuel by airflow:",
+        "Fuel by the PID over fuel by airflow",
         Measured(ratio, half, spans),
         bands["fuel_agreement"],
         "agree",

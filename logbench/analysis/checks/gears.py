@@ -13,7 +13,8 @@ import numpy as np
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Finding
+from logbench.analysis.model import Coverage, Finding
+from logbench.analysis.statement import said
 from logbench.analysis.view import View, evidence
 
 KEY = "gears"
@@ -48,17 +49,20 @@ def check(view: View, bands: Bands) -> list[Finding]:
     gears, gear_of = find_gears(ratio)
     on = gear_of >= 0
     if len(gears) == 0 or on.mean() < PEAK_SHARE:
-        text = "The ratio of engine to road speed has no steps (no fixed gears, or an open"
-        return [subject.not_judged(f"{text} converter).", "record")]
+        text = (
+            "The ratio of engine to road speed has no steps: no fixed gears, or an open converter."
+        )
+        lacks = Coverage.NOT_APPLICABLE
+        return [subject.not_judged(text, "record", lacks=lacks)]
     away = 100.0 * (ratio[on] / gears[gear_of[on]] - 1.0)
     spread = float(np.percentile(np.abs(away), 90))
     numbers = {f"gear_{k + 1}_rpm_per_kmh": float(g) for k, g in enumerate(gears)}
-    listed = ", ".join(f"{g:.1f}" for g in gears)
+    seen = said("{n} ratios seen ({gears:.1f rpm per km/h})", n=len(gears), gears=[*gears])
     used = speed.t_ns[good][on]
     return [
         subject.judged(
-            f"{len(gears)} ratios seen ({listed} rpm per km/h); 9 of 10 samples lie within",
-            Measured(spread, 0.3, evidence(spans, used), numbers=numbers),
+            "The spread within a gear (9 of 10 samples)",
+            Measured(spread, 0.3, evidence(spans, used), (seen,), numbers),
             bands["gear_spread"],
             "slip",
         )

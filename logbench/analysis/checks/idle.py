@@ -16,6 +16,7 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.statement import said
 from logbench.analysis.statistics import estimate, half_width_of_few
 from logbench.analysis.view import View
 
@@ -45,7 +46,7 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
     numbers = {"worst_rpm": float(sd.max())}
     return [
         Subject(KEY, "idle stability").judged(
-            "Engine speed scatters by",
+            "Scatter of the engine speed",
             Measured(float(np.median(sd)), half_width_of_few(sd), used, (), numbers),
             bands["idle_stability"],
             "unsteady",
@@ -72,7 +73,7 @@ def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
     away = level - median
     k = int(np.argmax(np.where(away >= 0, away / 200.0, -away / 100.0)))
     return Subject(KEY, "idle speed").judged(
-        f"Warm idle is {median:.0f} rpm; furthest from it",
+        said("Warm idle is {median:.0f rpm}; the stretch furthest from it", median=median),
         Measured(float(away[k]), 5.0, (used[k],), numbers={"median_rpm": median}),
         bands["idle_against_median"],
         "speed",
@@ -84,7 +85,7 @@ def _timing(view: View, bands: Bands, used: list[Span]) -> Finding | None:
     if len(found) < 10:
         return None
     level = estimate(found.value, found.group, 0.5)
-    remark = f"scatter {level.sd:.1f} deg"
+    remark = said("scatter {sd:.1f deg}", sd=level.sd)
     return Subject(KEY, "ignition timing at idle").judged(
         "Timing",
         Measured(level.mean, level.half_width, used, (remark,), {"sd_deg": level.sd}),

@@ -20,8 +20,9 @@ from logbench.analysis.airflow import reads_low
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.sensor_response import response_findings
+from logbench.analysis.statement import said
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import Samples, View
 from logbench.recording.model import Trace
@@ -110,7 +111,9 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
 def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Finding:
     subject = Subject(KEY, f"{name}, switching")
     if hz < FAST_HZ:
-        text = f"It was recorded {hz:.1f} times a second: too slow to count its switching."
+        text = said(
+            "It was recorded {hz:.1f} times a second: too slow to count its switching.", hz=hz
+        )
         return subject.not_judged(text, "record")
     spans = _closed_spans(view, Condition.FAST_IDLE, Condition.CRUISE)
     found = view.samples(spans, front.signal)
@@ -125,11 +128,13 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
         text = "Its voltage leaps from sample to sample: it may switch faster than it was sampled."
         return subject.not_judged(text, "record", evidence=spans)
     return subject.judged(
-        "Rich-lean cycles:",
-        Measured(level.mean, half, spans, (f"sampled at {hz:.0f} Hz",)),
+        "Rate of rich-lean cycles",
+        Measured(level.mean, half, spans, (said("sampled at {hz:.0f Hz}", hz=hz),)),
         bands["o2_front_rate"],
         "slow",
-        at_most=Verdict.ACT if _speeds_differ(view, spans) else Verdict.WATCH,
+        watch_at_most=""
+        if _speeds_differ(view, spans)
+        else "at one engine speed it may beat with the sampling",
     )
 
 
@@ -171,8 +176,8 @@ def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Fin
     ratio = after / turns
     half = 1.96 * np.sqrt(max(after, 1.0)) / turns  # counts scatter as Poisson's do
     return subject.judged(
-        "Switches of the rear over the front sensor:",
-        Measured(ratio, float(half), spans, (f"mean {np.mean(behind.value):.2f} V",)),
+        "Switches of the rear over the front sensor",
+        Measured(ratio, float(half), spans, (said("mean {v:.2f V}", v=np.mean(behind.value)),)),
         bands["o2_rear_ratio"],
         "rear",
     )
@@ -230,7 +235,7 @@ def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> Finding | None:
     if step_s > 0.15 or len(times) < 2:
         return None
     return Subject(KEY, f"bank {bank} lambda, response").judged(
-        "From lambda 1.05 to 1.9 as the fuel is cut:",
+        "Time from lambda 1.05 to 1.9 as the fuel is cut",
         Measured(float(np.median(times)), step_s / 2.0, spans, (f"{len(times)} fuel cuts",)),
         bands["lambda_rise"],
         "slow",

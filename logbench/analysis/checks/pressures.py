@@ -21,6 +21,7 @@ from logbench.analysis.air_state import find_air
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding
+from logbench.analysis.statement import said
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
 
@@ -75,7 +76,7 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
             around - level.mean,
             half,
             evidence(spans, found.t_ns),
-            (f"manifold pressure {level.mean:.0f} kPa",),
+            (said("manifold pressure {kpa:.0f kPa}", kpa=level.mean),),
             {"map_kpa": level.mean, "baro_kpa": around},
         ),
         bands["idle_vacuum"],
@@ -94,12 +95,22 @@ def _height(view: View, bands: Bands) -> Finding | None:
         implied = float(derived.standard_height_m(around))
         if not math.isfinite(implied):
             return None
-        text = f"{around:.0f} kPa would be {implied:.0f} m in the standard atmosphere"
-        finding = subject.not_judged(f"{text}; the height is not stated.", "state")
+        text = said(
+            "{kpa:.0f kPa} would be {m:.0f m} in the standard atmosphere; the height is not"
+            " stated.",
+            kpa=around,
+            m=implied,
+        )
+        finding = subject.not_judged(text, "state")
         return replace(finding, numbers={"implied_height_m": implied})
     expected = float(derived.standard_pressure_kpa(height))
     return subject.judged(
-        f"Air pressure at {height:.0f} m, {around:.0f} kPa, less the standard {expected:.1f} kPa:",
+        said(
+            "Air pressure at {height:.0f m}, {kpa:.0f kPa}, less the standard {standard:.1f kPa},",
+            height=height,
+            kpa=around,
+            standard=expected,
+        ),
         Measured(around - expected, 0.5),
         bands["baro_against_altitude"],
         "sensor",

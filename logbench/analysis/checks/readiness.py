@@ -17,7 +17,8 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import STEP_S
-from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.model import Condition, Coverage, Finding, Span, Verdict
+from logbench.analysis.statement import joined, said
 from logbench.analysis.view import View
 
 KEY = "readiness"
@@ -106,19 +107,22 @@ def _cycle(view: View) -> Finding:
     seconds = view.running_s()
     speed, coolant = view.grid.linear("VSS"), view.grid.slow("ECT")
     idle = sum(s.duration_s for s in view.spans(Condition.COLD_IDLE, Condition.WARM_IDLE))
-    lacking = []
+    lacking: list[str] = []
     if seconds < CYCLE_RUN_S:
-        lacking.append(f"{(CYCLE_RUN_S - seconds) / 60:.0f} more minutes of running")
+        minutes = (CYCLE_RUN_S - seconds) / 60.0
+        lacking.append(said("{more:.0f} more minutes of running", more=minutes))
     road = 0.0 if speed is None else float(np.count_nonzero(speed > CYCLE_KMH)) * STEP_S
     if road < CYCLE_ROAD_S:
-        lacking.append(f"{(CYCLE_ROAD_S - road) / 60:.0f} more minutes above 40 km/h")
+        minutes = (CYCLE_ROAD_S - road) / 60.0
+        above = said("more minutes above {kmh:.0f km/h}", kmh=CYCLE_KMH)
+        lacking.append(said("{more:.0f} {above}", more=minutes, above=above))
     if idle < CYCLE_IDLE_S:
-        lacking.append(f"{CYCLE_IDLE_S - idle:.0f} s of idle")
+        lacking.append(said("{more:.0f s} of idle", more=CYCLE_IDLE_S - idle))
     warm = _warm_up_text(coolant, view)
-    text = f"lacks {', '.join(lacking)}" if lacking else "was a whole driving cycle"
-    finding = Subject(KEY, "this drive as a cycle").not_judged(
-        f"This drive {text}; {warm}.", "cycle"
-    )
+    text = joined(lacking, ", ") if lacking else "nothing of a whole driving cycle"
+    reason = said("This drive lacks {lacking}; {warm}.", lacking=text, warm=warm)
+    subject = Subject(KEY, "this drive as a cycle")
+    finding = subject.not_judged(reason, "cycle", lacks=Coverage.NO_LIMIT)
     numbers = {"running_s": seconds, "above_40_kmh_s": road, "idle_s": float(idle)}
     return replace(finding, numbers=numbers)
 
@@ -131,7 +135,11 @@ def _warm_up_text(coolant: np.ndarray | None, view: View) -> str:
     rise, top = float(running.max() - running[0]), float(running.max())
     if rise >= WARM_RISE_DEGC and top >= WARM_LEVEL_DEGC:
         return "it was a warm-up cycle"
-    return (
-        f"it was no warm-up cycle (up by {rise:.0f} K to {top:.0f} degC; {WARM_RISE_DEGC:.0f} K"
-        f" up to {WARM_LEVEL_DEGC:.0f} degC are needed)"
+    return said(
+        "it was no warm-up cycle (up by {rise:.0f K} to {top:.0f degC}; {needed:.0f K} up to"
+        " {level:.0f degC} are needed)",
+        rise=rise,
+        top=top,
+        needed=WARM_RISE_DEGC,
+        level=WARM_LEVEL_DEGC,
     )

@@ -20,6 +20,7 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding, Span, Verdict
+from logbench.analysis.statement import Quantity, joined, said
 from logbench.analysis.view import View
 from logbench.errors import SignalUnknownError
 from logbench.recording.model import Trace
@@ -61,12 +62,14 @@ def _signals(view: View) -> Finding:
     numbers = {"signals": float(len(found)), "slowest_hz": min(rates), "fastest_hz": max(rates)}
     subject = Subject(KEY, "signals")
     if not poor:
-        reason = f"{len(found)} signals at {min(rates):.1f} to {max(rates):.1f} Hz, none poor."
+        span = Quantity(min(rates), "Hz", decimals=1, others=(max(rates),))
+        reason = said("{n} signals at {span}, none poor.", n=len(found), span=span)
         return subject.finding(Verdict.WITHIN, reason, Measured(math.nan, numbers=numbers))
-    listed = "; ".join(f"{a}: {q.problem}" for a, q in poor.items())
+    listed = joined(said("{a}: {why}", a=a, why=q.problem) for a, q in poor.items())
     spans = [s for q in poor.values() for s in q.evidence]
     measured = Measured(float(len(poor)), evidence=spans, numbers=numbers)
-    reason = f"{len(poor)} of {len(found)} signals are poor: {listed}."
+    are = said("{n} of {all} signals are poor", n=len(poor), all=len(found))
+    reason = said("{are}: {listed}.", are=are, listed=listed)
     return subject.finding(Verdict.WATCH, reason, measured, "poor")
 
 
@@ -86,7 +89,12 @@ def _gaps(view: View) -> Finding:
         return subject.finding(Verdict.WITHIN, "No gap in the samples.", measured)
     share = seconds / whole if whole > 0 else 1.0
     verdict = Verdict.WATCH if share > 0.02 else Verdict.WITHIN
-    reason = f"{len(gaps)} gaps of {seconds:.0f} s in all; the link was lost {lost} times."
+    reason = said(
+        "{n} gaps of {s:.0f s} in all; the link was lost {lost} times.",
+        n=len(gaps),
+        s=seconds,
+        lost=lost,
+    )
     measured = Measured(seconds, evidence=gaps, numbers=numbers)
     return subject.finding(verdict, reason, measured, "gaps", "s")
 
@@ -104,8 +112,13 @@ def _skew(view: View) -> Finding | None:
     good = together > 0.5 or skew <= 0.25
     return Subject(KEY, "skew").finding(
         Verdict.WITHIN if good else Verdict.WATCH,
-        f"{100 * together:.0f} % of {other.signal} came in one request with RPM, the others"
-        f" {skew:.1f} s apart (median).",
+        said(
+            "{share:.0f %} of {name} came in one request with RPM, the others {skew:.1f s} apart"
+            " (median).",
+            share=100.0 * together,
+            name=other.signal,
+            skew=skew,
+        ),
         Measured(skew, numbers={"same_request_share": together}),
         "skew",
         "s",
@@ -180,7 +193,8 @@ def _out_of_range(trace: Trace) -> tuple[str, tuple[Span, ...]]:
     if share <= OUT_SHARE:
         return "", ()
     first = int(trace.t_ns[np.flatnonzero(out)[0]])
-    return f"{100 * share:.0f} % of its samples are out of range", (Span(first, first + NS),)
+    text = said("{share:.0f %} of its samples are out of range", share=100.0 * share)
+    return text, (Span(first, first + NS),)
 
 
 def _stuck(trace: Trace, moving: Span | None, speed: Trace | None) -> tuple[str, tuple[Span, ...]]:
@@ -204,4 +218,4 @@ def _slow(trace: Trace, step_s: float) -> tuple[str, tuple[Span, ...]]:
     limit = SLOWEST_S.get(trace.signal)
     if limit is None or step_s <= limit:
         return "", ()
-    return f"it came only every {step_s:.1f} s", ()
+    return said("it came only every {step:.1f s}", step=step_s), ()

@@ -22,6 +22,7 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Finding, Span
+from logbench.analysis.statement import said
 from logbench.analysis.view import View
 from logbench.recording.model import Trace
 
@@ -69,7 +70,10 @@ def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
     good = np.isfinite(x) & np.isfinite(y) & _at_rest(x) & _at_rest(y)
     travel = float(np.ptp(x[good])) if good.any() else 0.0
     if good.sum() < LEAST_SAMPLES or travel < LEAST_TRAVEL_PCT:
-        text = f"They moved by {travel:.0f} points only, or were not sampled together often enough."
+        text = said(
+            "They moved by {travel:.0f points} only, or were not sampled together often enough.",
+            travel=travel,
+        )
         return subject.not_judged(text, "record")
     slope, offset = _line(x[good], y[good])
     off = np.abs(y[good] - slope * x[good] - offset) / max(1.0, abs(slope))
@@ -78,9 +82,10 @@ def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
     odd = t[off > 3.0]
     spans = tuple(Span(int(s) - alignment.NS, int(s) + alignment.NS) for s in odd[:1])
     whole = (Span(int(t[0]), int(t[-1])),)
+    line = said("{b} = {s:.2f} {a} {o:+.1f}", a=a, b=b, s=slope, o=offset)
     return subject.judged(
-        f"{b} = {slope:.2f} {a} {offset:+.1f}; off that line by",
-        Measured(worst, STEP_PCT, spans or whole, numbers={"slope": slope, "offset_pct": offset}),
+        "The distance from their line",
+        Measured(worst, STEP_PCT, spans or whole, (line,), {"slope": slope, "offset_pct": offset}),
         bands["paired_sensors"],
         "pair",
     )
@@ -122,15 +127,17 @@ def _full_throttle(view: View, bands: Bands) -> Finding | None:
         return subject.not_judged(f"The pedal ({name}) was not on the floor for a second.", "floor")
     highest = float(np.sort(found.value)[-HELD_SAMPLES])
     if name is None and highest < (band.within[0] or 0.0):
-        text = f"The throttle opened to {highest:.0f} % at most; no pedal signal was recorded."
+        text = said(
+            "The throttle opened to {tp:.0f %} at most; no pedal signal was recorded.", tp=highest
+        )
         return subject.not_judged(text, "floor")
     asked = view.samples(spans, "TAC_PCT").value
     commanded = float(np.sort(asked)[-HELD_SAMPLES]) if len(asked) >= HELD_SAMPLES else float("nan")
-    remarks = () if name is None else (f"with {name} on the floor",)
+    remarks: tuple[str, ...] = () if name is None else (f"with {name} on the floor",)
     if np.isfinite(commanded):
-        remarks = (*remarks, f"{commanded:.0f} % commanded")
+        remarks = (*remarks, said("{c:.0f %} commanded", c=commanded))
     return subject.judged(
-        f"{throttle.signal} opens to",
+        f"Widest opening of {throttle.signal}",
         Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
         band,
         "not_followed" if commanded > highest + 10.0 else "not_reached",

@@ -23,7 +23,8 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.fuel import BurntAir, find_burnt_air
 from logbench.analysis.grid import STEP_S
-from logbench.analysis.model import Condition, Finding, Span, Verdict
+from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.statement import Quantity, said
 from logbench.analysis.view import View
 
 KEY = "warm_up"
@@ -47,7 +48,11 @@ ROAD_FALL_DEGC_MIN = 6.0
 """An engine that works and yet cools down has its radiator in use: that is a level, too."""
 ROAD_SPEED_KMH = 40.0
 COLD_AIR_DEGC = 5.0
-"""Below this the heater and the cold alone may hold a lightly loaded engine down: watch at most."""
+COLD_AIR = "the heater and the cold alone may hold a lightly loaded engine down"
+"""Why nothing below that temperature of the air, or of an unknown one, is more than `watch`."""
+LOOP_AIR_DEGC = 10.0
+"""The time to closed loop is known for warmer air. [Pub: P0125 text]"""
+RISE_TO_DEGC = 70.0
 CLOSED_CLIMB_DEGC_MIN = 2.5
 """A closed thermostat lets the last 15 degC below its level pass at least this fast. [CP]"""
 LEAST_RISE_S = 60.0
@@ -270,17 +275,18 @@ def _on_the_road(view: View) -> Mask:
 def _rate(found: WarmUp, bands: Bands) -> Finding:
     subject = Subject(KEY, "rate of warm-up")
     if not found.cold:
-        text = f"The engine was warm at the start ({found.start_degc:.0f} degC)."
+        text = said("The engine was warm at the start ({t:.0f degC}).", t=found.start_degc)
         return subject.not_judged(text, "cold")
     if not np.isfinite(found.rate_degc_min):
         return subject.not_judged("Less than a minute of the warm-up was recorded.", "cold")
     mostly_idle = found.idle_share > 0.5
     reach = (
-        f"70 degC after {found.to_70_s:.0f} s"
+        said("{level:.0f degC} after {s:.0f s}", level=RISE_TO_DEGC, s=found.to_70_s)
         if np.isfinite(found.to_70_s)
-        else f"{found.highest_degc:.0f} degC at most"
+        else said("{highest:.0f degC} at most", highest=found.highest_degc)
     )
-    remarks: tuple[str, ...] = (f"from {found.start_degc:.0f} degC, {reach}",)
+    start = said("from {start:.0f degC}, {reach}", start=found.start_degc, reach=reach)
+    remarks: tuple[str, ...] = (start,)
     if not found.start_seen:
         remarks = (*remarks, "the engine ran before the recording began")
     half = float(found.rate_half)
@@ -297,16 +303,21 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     """Air burnt for each litre and each degree of rise: the rate, freed of how it was driven."""
     subject = Subject(KEY, "heat for the warm-up")
     if not found.cold or found.rise_degc < LEAST_RISE_DEGC:
-        return subject.not_judged("No rise of 20 K from a cold start was recorded.", "cold")
+        text = said("No rise of {k:.0f K} from a cold start was recorded.", k=LEAST_RISE_DEGC)
+        return subject.not_judged(text, "cold")
     if not np.isfinite(found.air_g_per_l):
         text = "Neither airflow, load nor manifold pressure tells the heat put in."
         return subject.not_judged(text, "air")
     value = found.air_g_per_l / found.rise_degc
     half = value * float(np.hypot(found.air_half, RISE_HALF_DEGC / found.rise_degc))
-    reach = "70 degC" if np.isfinite(found.to_70_s) else f"{found.highest_degc:.0f} degC, no more,"
-    remark = (
-        f"from {found.start_degc:.0f} to {reach} with {found.air_g_per_l:.0f} g for each litre"
-        f" by {found.air_source}"
+    reached = np.isfinite(found.to_70_s)
+    end = RISE_TO_DEGC if reached else found.highest_degc
+    remark = said(
+        "from {rise}{more} with {air:.0f} g for each litre by {source}",
+        rise=Quantity(found.start_degc, "degC", decimals=0, others=(end,)),
+        more="" if reached else ", no more,",
+        air=found.air_g_per_l,
+        source=found.air_source,
     )
     band = bands["warm_up_air"]
     much = value > (band.within[1] or 0.0)
@@ -315,12 +326,16 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
         text = "Idling in the cold, most of the heat goes to the heater and to the air outside."
         return subject.not_judged(text, "cold")
     return subject.judged(
-        "Air burnt for each litre and degree of rise:",
+        "Air burnt for each litre and degree of rise",
         Measured(value, half, (found.span,), (remark,), found.numbers),
         band,
         "fast",
         "slow",
-        at_most=Verdict.WATCH if cold_air or not much else Verdict.ACT,
+        watch_at_most=COLD_AIR
+        if cold_air
+        else ""
+        if much
+        else "little heat for the rise harms nothing by itself",
     )
 
 
@@ -343,27 +358,34 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
         if not found.idle_share <= 0.5:
             return _mostly_idle(found.highest_degc, subject)
         value, spans = found.highest_degc, (found.span,)
-        remark = f"the highest seen in {minutes:.0f} minutes"
+        remark = said("the highest seen in {minutes:.0f} minutes", minutes=minutes)
     elif np.isfinite(value):
         return _mostly_idle(value, subject)
     else:
-        text = f"The coolant was at {found.highest_degc:.0f} degC at most and had not settled."
+        text = said(
+            "The coolant was at {t:.0f degC} at most and had not settled.", t=found.highest_degc
+        )
         return subject.not_judged(text, "cold")
     # the sensor comes first where it read colder than the intake air at a cold start
     sensor_cold = found.cold and found.start_degc < found.intake_degc - 8.0
     return subject.judged(
-        "Coolant temperature" if stated is None else f"Coolant against {stated:.0f} degC",
+        "Coolant temperature"
+        if stated is None
+        else said("Coolant against the stated {t:.0f degC}", t=stated),
         Measured(value - base, 0.6, spans, (remark,), found.numbers | {"level_degc": value}),
         band,
         "too_hot" if value >= good else "too_cold_sensor" if sensor_cold else "too_cold",
-        at_most=Verdict.WATCH if value < good and held_by_cold else Verdict.ACT,
+        watch_at_most=COLD_AIR if value < good and held_by_cold else "",
     )
 
 
 def _mostly_idle(degc: float, subject: Subject) -> Finding:
     return subject.not_judged(
-        f"The coolant stood at {degc:.0f} degC, but most of the warm-up was idle or its speed is"
-        " unknown: that does not load the thermostat.",
+        said(
+            "The coolant stood at {t:.0f degC}, but most of the warm-up was idle or its speed is"
+            " unknown: that does not load the thermostat.",
+            t=degc,
+        ),
         "cold",
     )
 
@@ -375,8 +397,11 @@ def _closed_loop(view: View, found: WarmUp, bands: Bands) -> Finding | None:
         return None
     t = view.grid.t_ns
     closed = view.conditions.closed_loop & (t >= found.start_ns)
-    if not found.intake_degc > 10.0:
-        text = "The intake air was not above 10 degC, or not recorded, at the start."
+    if not found.intake_degc > LOOP_AIR_DEGC:
+        text = said(
+            "The intake air was not above {t:.0f degC}, or not recorded, at the start.",
+            t=LOOP_AIR_DEGC,
+        )
         return subject.not_judged(text, "loop")
     if not closed.any():
         if found.duration_s < 300.0:

@@ -19,6 +19,8 @@ from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.comparison.quantities import SURROUNDINGS, Quantity
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Span
+from logbench.analysis.statement import Quantity as Figure
+from logbench.analysis.statement import said
 from logbench.analysis.view import View
 
 SLOT_S = 2.0
@@ -111,10 +113,11 @@ class CellKey:
 
     def text(self, axis: LoadAxis) -> str:
         """`1300-1600 rpm, manifold pressure 30-40 kPa`."""
-        rpm, load = self.rpm, self.load(axis)
-        return (
-            f"{rpm[0]:.0f}-{rpm[1]:.0f} rpm, {axis.title} {load[0]:.0f}-{load[1]:.0f} {axis.unit}"
+        rpm, load = (
+            Figure(low, unit, decimals=0, others=(high,), join="-")
+            for (low, high), unit in ((self.rpm, "rpm"), (self.load(axis), axis.unit))
         )
+        return said("{rpm}, {title} {load}", rpm=rpm, title=axis.title, load=load)
 
 
 @dataclass(frozen=True, slots=True)

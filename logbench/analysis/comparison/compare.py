@@ -33,12 +33,14 @@ from logbench.analysis.comparison.results import (
 )
 from logbench.analysis.comparison.verdicts import compare_findings, summary
 from logbench.analysis.comparison.warmup_curves import compare_cranking, compare_warm_up
+from logbench.analysis.conditions import WARM_DEGC
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.run import run_checks
+from logbench.analysis.statement import Quantity as Figure
+from logbench.analysis.statement import joined, said
 from logbench.analysis.view import View
 from logbench.car.known import KnownCars
 from logbench.errors import UsageError
-from logbench.signals.numbers import number_text
 from logbench.signals.units import difference_unit
 
 MOST_TO_DRIVE = 6
@@ -159,8 +161,11 @@ def _obstacle(
 
 def _no_running(name: str, side: Sequence[View]) -> str:
     if not any(view.conditions.warm.any() for view in side):
-        return (
-            f"The engine was never warm {name} the repair: drive until the coolant is at 70 degC."
+        return said(
+            "The engine was never warm {name} the repair: drive until the coolant is at"
+            " {warm:.0f degC}.",
+            name=name,
+            warm=WARM_DEGC,
         )
     return f"Nothing was held steady while warm {name} the repair: hold idle and steady cruise."
 
@@ -169,11 +174,15 @@ def _too_little(found: Difference, slots: tuple[Slots, Slots], to_drive: Sequenc
     if found.overall is not None:
         return ""
     shared = min(found.before_s, found.after_s)
-    told = (
-        f"Too little overlap: {shared:.0f} s of steady running in {len(found.cells)} shared"
-        f" cell{'s' * (len(found.cells) != 1)}, {MIN_SECONDS:.0f} s are needed on each side."
+    told = said(
+        "Too little overlap: {shared:.0f s} of steady running in {n} shared cell{s}, {least:.0f s}"
+        " are needed on each side.",
+        shared=shared,
+        n=len(found.cells),
+        s="s" * (len(found.cells) != 1),
+        least=MIN_SECONDS,
     )
-    return f"{told} Drive: {to_drive[0]}." if to_drive else told
+    return said("{told} Drive: {cell}.", told=told, cell=to_drive[0]) if to_drive else told
 
 
 def _not_comparable(quantity: Quantity, why: str) -> SignalResult:
@@ -193,18 +202,24 @@ def _decided(
     overall, everyday = found.overall, quantity.everyday
     assert overall is not None  # else it is not comparable
     changed = p_adjusted <= FALSE_SHARE
-    unit = difference_unit(quantity.unit)
-    size = number_text(overall.value, overall.half_width, unit, signed=True)
+    unit, more = difference_unit(quantity.unit), ""
+    size = Figure(overall.value, unit, overall.half_width, signed=True)
     if changed:
-        reason = f"Changed by {size} (95 %), over {len(found.cells)} shared cells."
+        n = len(found.cells)
+        reason = said("Changed by {size} (95 %), over {n} shared cells.", size=size, n=n)
         if everyday is not None and abs(overall.value) <= everyday:
-            usual = number_text(everyday, float("nan"), unit)
-            reason += f" An unchanged car's drives differ by up to about {usual} from day to day."
+            usual = Figure(everyday, unit)
+            more = " An unchanged car's drives differ by up to about {usual} from day to day."
+            more = said(more, usual=usual)
     else:
-        missed = number_text(overall.detectable, float("nan"), unit)
-        reason = f"No change shown ({size}); one smaller than {missed} could have been missed."
+        reason = said(
+            "No change shown ({size}); one smaller than {missed} could have been missed.",
+            size=size,
+            missed=Figure(overall.detectable, unit),
+        )
         if abs(overall.value) > overall.half_width:
-            reason += " Among so many signals, one this far from none is to be expected by chance."
+            more = " Among so many signals, one this far from none is to be expected by chance."
+    reason = joined([reason, more], "") if more else reason
     return replace(
         _not_comparable(quantity, reason),
         verdict=SignalVerdict.CHANGED if changed else SignalVerdict.NO_CHANGE,
@@ -272,8 +287,12 @@ def _far_apart(before: Slots, after: Slots) -> Iterator[tuple[str, str, str, flo
 def _surrounding_concerns(before: Slots, after: Slots) -> list[Concern]:
     return [
         Concern(
-            f"The {title} differs: {before.surroundings[name]:.0f} {unit} before,"
-            f" {after.surroundings[name]:.0f} {unit} after."
+            said(
+                "The {title} differs: {before} before, {after} after.",
+                title=title,
+                before=Figure(before.surroundings[name], unit, decimals=0),
+                after=Figure(after.surroundings[name], unit, decimals=0),
+            )
         )
         for name, title, unit, _ in _far_apart(before, after)
     ]
@@ -283,10 +302,11 @@ def _air_differs(before: Slots, after: Slots) -> str:
     """Why quantities that hang on the air do not compare; `` when they do."""
     for name, title, unit, apart in _far_apart(before, after):
         if name in ("IAT", "BARO"):
-            return (
-                f"It hangs on the air, whose {title.removeprefix('air ')} differs by"
-                f" {abs(apart):.0f} {difference_unit(unit)}: repeat the drive in like weather"
-                " or use the derived signals."
+            return said(
+                "It hangs on the air, whose {title} differs by {apart}: repeat the drive in like"
+                " weather or use the derived signals.",
+                title=title.removeprefix("air "),
+                apart=Figure(abs(apart), difference_unit(unit), decimals=0),
             )
     return ""
 
@@ -308,5 +328,7 @@ def _to_drive(axis: LoadAxis, before: Slots, after: Slots) -> tuple[str, ...]:
     for mine, other, name in ((counts[0], counts[1], "after"), (counts[1], counts[0], "before")):
         for code, count in mine.items():
             if count >= 2 * MIN_SLOTS and other[code] < MIN_SLOTS:
-                told.append((count, f"{key_of(code).text(axis)} (missing {name} the repair)"))
+                cell = key_of(code).text(axis)
+                text = said("{cell} (missing {name} the repair)", cell=cell, name=name)
+                told.append((count, text))
     return tuple(text for _, text in sorted(told, reverse=True)[:MOST_TO_DRIVE])

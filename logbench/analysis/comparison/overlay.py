@@ -155,8 +155,8 @@ def _reached_s(view: View, side: str, degc: float) -> float:
     over = np.flatnonzero(coolant >= degc) if coolant is not None else np.empty(0, dtype=np.intp)
     if len(over) == 0 or over[0] == 0:
         raise UsageError(
-            f"The coolant does not pass {degc:g} degC in the recording {side} the repair: choose"
-            " another temperature."
+            f"The coolant does not pass this temperature in the recording {side} the repair: choose"
+            " another one."
         )
     return float(_seconds(view)[over[0]])
 

@@ -28,6 +28,8 @@ class FindingVerdict(StrEnum):
     RESOLVED = "resolved"
     IMPROVED = "improved"
     UNCHANGED = "unchanged"
+    WITHIN_BOTH = "within limits on both"
+    """It changed, but neither number was outside."""
     WORSE = "worse"
     NOT_COMPARABLE = "not comparable"
 

@@ -11,8 +11,9 @@ from logbench.analysis.comparison.results import (
     SignalResult,
     SignalVerdict,
 )
+from logbench.analysis.findings import range_of
 from logbench.analysis.model import Band, Finding, Verdict, heading
-from logbench.signals.numbers import number_text, range_text
+from logbench.analysis.statement import Quantity, joined, said
 from logbench.signals.units import difference_unit
 
 
@@ -50,7 +51,8 @@ def _verdict(before: Finding | None, after: Finding | None) -> tuple[FindingVerd
     for name, side in (("before", before), ("after", after)):
         if side is None or side.verdict is Verdict.NOT_JUDGED:
             why = side.reason if side else "The other side's recording gave no such finding."
-            return FindingVerdict.NOT_COMPARABLE, f"Not judged {name}: {why}"
+            text = said("Not judged {name}: {why}", name=name, why=why)
+            return FindingVerdict.NOT_COMPARABLE, text
     assert before is not None
     assert after is not None
     if not _alike(before, after):
@@ -72,7 +74,12 @@ def _alike(before: Finding, after: Finding) -> bool:
 
 
 def _by_word(before: Finding, after: Finding) -> tuple[FindingVerdict, str]:
-    told = f"{before.verdict.value} before, {after.verdict.value} after: {after.reason}"
+    told = said(
+        "{before} before, {after} after: {reason}",
+        before=before.verdict.value,
+        after=after.verdict.value,
+        reason=after.reason,
+    )
     step = after.verdict.severity - before.verdict.severity
     if step > 0:
         return FindingVerdict.WORSE, told
@@ -85,33 +92,42 @@ def _by_word(before: Finding, after: Finding) -> tuple[FindingVerdict, str]:
 def _by_number(
     before: Finding, after: Finding, first: float, second: float
 ) -> tuple[FindingVerdict, str]:
-    """By the numbers, if they differ by more than both are uncertain; a number without an interval
-    shows nothing by itself."""
+    """By the numbers, if they differ by more than both are uncertain. A number without an interval
+    shows nothing by itself, but that it is another one."""
     halves = (before.uncertainty, after.uncertainty)
     half = math.hypot(*(h if h is not None else math.nan for h in halves))
+    known = math.isfinite(half)
     change = second - first
-    told = (
-        f"{number_text(first, math.nan, before.unit)} before,"
-        f" {number_text(second, math.nan, after.unit)} after,"
-        f" a change of {number_text(change, half, difference_unit(after.unit), signed=True)}"
+    unit = difference_unit(after.unit)
+    by = Quantity(change, unit, half if known else None, signed=True)
+    told = said(
+        "{first} before, {second} after, a change of {by}",
+        first=Quantity(first, before.unit),
+        second=Quantity(second, after.unit),
+        by=by,
     )
-    if not math.isfinite(half):
-        step = after.verdict.severity != before.verdict.severity
-        if not step:
-            return FindingVerdict.UNCHANGED, f"{told}; the verdict is the same"
-        return _by_word(before, after)
-    if abs(change) <= half:
-        return FindingVerdict.UNCHANGED, f"{told}: not more than the uncertainty."
+    severities = [finding.verdict.severity for finding in (before, after)]
+    if change == 0.0 or (known and abs(change) <= half):
+        why = "not more than the uncertainty" if change else "the same both times"
+        return FindingVerdict.UNCHANGED, said("{told}: {why}.", told=told, why=why)
+    if not any(severities):
+        text = said("Within limits on both, changed by {by}: {told}.", by=by, told=told)
+        return FindingVerdict.WITHIN_BOTH, text
+    if not known:
+        if severities[0] != severities[1]:
+            return _by_word(before, after)
+        why = "out of range both times; without an interval the change shows no more"
+        return FindingVerdict.UNCHANGED, said("{told}: {why}.", told=told, why=why)
     away = [_outside(after.band or before.band, x) for x in (first, second)]
-    severity = after.verdict.severity - before.verdict.severity
-    band = f" (band {range_text(after.band.within, after.unit)})" if after.band else ""
-    if before.verdict.severity and after.verdict is Verdict.WITHIN:
-        return FindingVerdict.RESOLVED, f"{told}{band}: within its band now."
-    if severity > 0 or (away[1] > away[0] and before.verdict.severity + after.verdict.severity):
-        return FindingVerdict.WORSE, f"{told}{band}: further from its band."
-    if severity < 0 or away[1] < away[0]:
-        return FindingVerdict.IMPROVED, f"{told}{band}: nearer to its band, not within it."
-    return FindingVerdict.UNCHANGED, f"{told}{band}: within its band both times."
+    if after.band is not None:
+        band = range_of(after.band, after.band.within)
+        told = said("{told} (band {band})", told=told, band=band)
+    if not severities[1]:
+        return FindingVerdict.RESOLVED, said("{told}: within its band now.", told=told)
+    if severities[1] < severities[0] or (severities[1] == severities[0] and away[1] < away[0]):
+        nearer = said("{told}: nearer to its band, not within it.", told=told)
+        return FindingVerdict.IMPROVED, nearer
+    return FindingVerdict.WORSE, said("{told}: further from its band.", told=told)
 
 
 def _outside(band: Band | None, value: float) -> float:
@@ -136,19 +152,30 @@ def summary(
         for f in (*by[FindingVerdict.UNCHANGED], *by[FindingVerdict.IMPROVED])
         if f.after is not None and f.after.verdict.severity
     ]
-    parts = []
+    lost = [
+        f
+        for f in by[FindingVerdict.NOT_COMPARABLE]
+        if f.before is not None and f.before.verdict.severity
+    ]
+    parts: list[str] = []
     if by[FindingVerdict.WORSE]:
         parts.append(f"Worse than before: {_named(by[FindingVerdict.WORSE])}.")
     if by[FindingVerdict.RESOLVED]:
-        end = "." if not open_ones else ", but not all of it is."
-        start = "What was out of its range is back in it"
-        parts.append(f"{start}{end} Resolved: {_named(by[FindingVerdict.RESOLVED])}.")
+        start = "" if lost else "What was out of its range is back in it. "
+        start = (
+            "What was out of its range is back in it, but not all of it is. "
+            if open_ones
+            else start
+        )
+        parts.append(f"{start}Resolved: {_named(by[FindingVerdict.RESOLVED])}.")
     elif by[FindingVerdict.IMPROVED]:
         parts.append(f"Better, but not back in range: {_named(by[FindingVerdict.IMPROVED])}.")
     elif open_ones:
         parts.append(f"Still out of range, no improvement shown: {_named(open_ones)}.")
+    if lost:
+        parts.append(f"Out of range before, not judged again after: {_named(lost)}.")
     parts.append(_of_signals(signals))
-    return " ".join(part for part in parts if part)
+    return joined([part for part in parts if part], " ")
 
 
 def _named(results: Sequence[FindingResult]) -> str:
@@ -162,9 +189,12 @@ def _of_signals(signals: Sequence[SignalResult]) -> str:
     changed.sort(key=lambda s: (not s.derived, -abs(s.change or 0.0) / (s.everyday or 1.0)))
     if changed and changed[0].change is not None and changed[0].half_width is not None:
         s = changed[0]
-        size = number_text(abs(s.change or 0.0), s.half_width or math.nan, difference_unit(s.unit))
-        way = "lower" if (s.change or 0.0) < 0 else "higher"
-        return f"At equal operating points the {s.title} is {size} {way} than before."
+        return said(
+            "At equal operating points the {title} is {size} {way} than before.",
+            title=s.title,
+            size=Quantity(abs(s.change or 0.0), difference_unit(s.unit), s.half_width),
+            way="lower" if (s.change or 0.0) < 0 else "higher",
+        )
     judged = [s for s in signals if s.verdict is SignalVerdict.NO_CHANGE]
     if any(s.verdict is SignalVerdict.CHANGED for s in signals):
         return "At equal operating points nothing has changed by more than from day to day."

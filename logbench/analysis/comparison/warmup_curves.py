@@ -20,6 +20,7 @@ from logbench.analysis.alignment import NS, Values
 from logbench.analysis.comparison.quantities import total_trim_pct
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
+from logbench.analysis.statement import Quantity, joined, said
 from logbench.analysis.statistics import Interval, interval
 from logbench.analysis.view import View
 
@@ -103,15 +104,21 @@ def compare_warm_up(before: Sequence[View], after: Sequence[View]) -> WarmUpComp
     first, second = curves
     if first is None or second is None:
         return WarmUpComparison(
-            f"Warm-up not comparable: no start from below {COLD_DEGC:.0f} degC on the"
-            f" {' and the '.join(lacking)} side."
+            said(
+                "Warm-up not comparable: no start from below {cold:.0f degC} on the {sides} side.",
+                cold=COLD_DEGC,
+                sides=" and the ".join(lacking),
+            )
         )
     low = max(first.start_degc, second.start_degc) + 2.0
     high = min(float(first.degc.max()), float(second.degc.max()), STEADY_DEGC)
     if high - low < LEAST_RISE_DEGC:
         return WarmUpComparison(
-            f"Warm-up not comparable: both drives share less than {LEAST_RISE_DEGC:.0f} K of the"
-            " same rise; start cold and drive until the coolant holds its level.",
+            said(
+                "Warm-up not comparable: both drives share less than {least:.0f K} of the same"
+                " rise; start cold and drive until the coolant holds its level.",
+                least=LEAST_RISE_DEGC,
+            ),
             before=first,
             after=second,
         )
@@ -135,12 +142,16 @@ def _judge(
     )
     changed = found.p <= 0.05
     told = "changed" if changed else "no change shown"
-    reason = (
-        f"From {low:.0f} to {high:.0f} degC the engine took {value:+.0f} ±{half:.0f} % heat"
-        f" compared with before: {told}."
+    reason = said(
+        "From {rise} the engine took {more} heat compared with before: {told}.",
+        rise=Quantity(low, "degC", decimals=0, others=(high,)),
+        more=Quantity(value, "%", half, decimals=0, signed=True),
+        told=told,
     )
     if abs(weather) > 10.0:
-        reason += f" The air was {abs(weather):.0f} K {'warmer' if weather > 0 else 'colder'}."
+        way = "warmer" if weather > 0 else "colder"
+        air = said("The air was {k:.0f K} {way}.", k=abs(weather), way=way)
+        reason = joined([reason, air], " ")
     return WarmUpComparison(reason, in_pct, changed, low, high, first, second)
 
 
@@ -242,16 +253,20 @@ def compare_cranking(before: Sequence[View], after: Sequence[View]) -> CrankComp
     degc = [float(np.mean([c.start_degc for c in side])) for side in sides]
     lowest = [float(np.median([c.lowest_v for c in side])) for side in sides]
     seconds = [float(np.median([c.seconds for c in side])) for side in sides]
-    told = (
-        f"Cranking: lowest voltage seen {lowest[0]:.1f} V before, {lowest[1]:.1f} V after;"
-        f" {seconds[0]:.1f} s and {seconds[1]:.1f} s long"
+    told = said(
+        "Cranking: lowest voltage seen {v1:.1f V} before, {v2:.1f V} after; {s1:.1f s} and"
+        " {s2:.1f s} long",
+        v1=lowest[0],
+        v2=lowest[1],
+        s1=seconds[0],
+        s2=seconds[1],
     )
     if not abs(degc[1] - degc[0]) <= CRANK_DEGC:
-        return CrankComparison(f"{told}; not comparable, the engine's temperature differs.", *sides)
+        why = "not comparable, the engine's temperature differs."
+        return CrankComparison(joined([told, why]), *sides)
     few = min(len(side) for side in sides)
-    return CrankComparison(
-        f"{told}; {few} start{'s' * (few > 1)} a side, shown, not judged.", *sides
-    )
+    shown = f"{few} start{'s' * (few > 1)} a side, shown, not judged."
+    return CrankComparison(joined([told, shown]), *sides)
 
 
 def crank_curves(view: View) -> tuple[CrankCurve, ...]:

@@ -22,6 +22,7 @@ _SYMBOLS = {
     FindingVerdict.RESOLVED: "●",
     FindingVerdict.IMPROVED: "▲",
     FindingVerdict.UNCHANGED: "■",
+    FindingVerdict.WITHIN_BOTH: "■",
     FindingVerdict.NOT_COMPARABLE: "○",
 }
 """In the order in which findings are listed."""

@@ -19,7 +19,6 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.comparison.overlay import By
 from logbench.analysis.model import Span
-from logbench.analysis.statement import in_units
 from logbench.app.parts import Elided, chooser, delayed, lay, named, pad, styled
 from logbench.app.plot.canvas import GUTTER
 from logbench.app.plot.keys import add_view_commands
@@ -190,7 +189,6 @@ class OverlayView(QWidget):
 
     def show_trouble(self, sentence: str) -> None:
         """There is no such overlay, and why."""
-        sentence = in_units(sentence, self._look.units)
         self.laid = None
         self.stack.clear()
         self.rows.hide()

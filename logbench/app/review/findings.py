@@ -9,7 +9,7 @@ from PySide6.QtCore import QEvent, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QTextBrowser, QTreeWidgetItem, QVBoxLayout, QWidget
 
-from logbench.analysis.findings import ends_in, number_text, reason_text
+from logbench.analysis.findings import ends_in, number_text
 from logbench.analysis.model import Band, Finding
 from logbench.analysis.statement import in_units
 from logbench.app.parts import lay, muted, named, plain_tip
@@ -170,7 +170,7 @@ class FindingsPanel(QWidget):
         for row, finding in enumerate(self.findings):
             item = self.list.topLevelItem(row)
             assert item is not None
-            item.setToolTip(1, plain_tip(reason_text(finding, units)))
+            item.setToolTip(1, plain_tip(in_units(finding.reason, units)))
             item.setForeground(0, QBrush(theme.verdict(finding.verdict)))
         self.bar.show_finding(self.current())
 
@@ -188,7 +188,7 @@ class FindingsPanel(QWidget):
 
 def as_html(finding: Finding, units: Units = METRIC) -> str:
     """The whole finding: number, band, basis, reason, causes, next steps, evidence."""
-    reason = reason_text(finding, units)
+    reason = in_units(finding.reason, units)
     parts = [f"<p><b>{escape(word(finding.verdict.value))}</b>: {escape(reason)}</p>"]
     if finding.value is not None:
         head = escape(tr("Number:"))

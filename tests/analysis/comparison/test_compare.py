@@ -312,5 +312,5 @@ def test_other_weather_is_said_and_air_not_compared():
     result = compare([hot.recording()], [cool.recording()])
     (reason,) = no_numbers(result, "TP")
     assert "28 K" in reason
-    assert any("48 degC before, 20 degC after" in c.text for c in result.concerns)
+    assert any("48 °C before, 20 °C after" in c.text for c in result.concerns)
     assert result.signal("TRIM1").change is not None

@@ -64,7 +64,7 @@ def test_speed_match_says_how_well_it_fits():
     ("by", "options", "said"),
     [
         (By.MARKER, {"marker": "nowhere"}, "holds no marker 'nowhere'"),
-        (By.COOLANT, {"coolant_degc": 300.0}, "does not pass 300 degC"),
+        (By.COOLANT, {"coolant_degc": 300.0}, "does not pass this temperature"),
     ],
 )
 def test_what_cannot_be_aligned_is_said(by, options, said):

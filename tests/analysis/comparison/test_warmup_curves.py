@@ -48,7 +48,7 @@ def test_what_does_not_compare_is_said():
     cold, hot = warm_up([6, 8, 8], 0.04), warm_up([6, 8], 0.04, start_degc=80.0)
     found = compare_warm_up([cold], [hot])
     assert found.ratio is None
-    assert "no start from below 50 degC on the after side" in found.reason
+    assert "no start from below 50 °C on the after side" in found.reason
     short = compare_warm_up([cold], [warm_up([1], 0.04)])
     assert short.ratio is None
     assert "share less than" in short.reason
