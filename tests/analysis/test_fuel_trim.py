@@ -132,7 +132,7 @@ def test_inferred_closed_loop_is_said():
     [
         (Scene(warm_drive()), "not both recorded"),
         (Scene(warm_drive()).trims().drop("LONGFT1"), "not both recorded"),
-        (Scene([IDLE]).trims().set(ECT=40.0), "never reached 70 degC"),
+        (Scene([IDLE]).trims().set(ECT=40.0), "never reached 70 °C"),
         (Scene([IDLE]).trims().set(FUELSYS1=1.0), "never went into closed loop"),
         (Scene([Phase(6, 720)]).trims(), "steady for long enough"),
         (Scene([KEY_ON]).trims(), "never went into closed loop"),
