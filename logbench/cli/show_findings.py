@@ -71,7 +71,7 @@ def _print_table(found: Sequence[Finding]) -> None:
     for finding in found:
         band = finding.band
         numbers = (
-            number_text(finding).replace("−", "-"),  # not every terminal has it
+            number_text(finding),
             "" if band is None else range_text(band.within, unit_text(band.unit)),
         )
         out.add_row(

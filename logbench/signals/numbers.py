@@ -29,12 +29,6 @@ def value_text(value: float, unit: str = "") -> str:
     return f"{value:,.{decimals}f}".replace("-", "−")
 
 
-def half_width_text(value: float, half: float) -> str:
-    """`22.3 ± 1.2`: both with the two digits that the half width deserves; it is above 0."""
-    decimals = min(max(0, 1 - math.floor(math.log10(half))), 4)
-    return f"{value:,.{decimals}f} ± {half:.{decimals}f}".replace("-", "−")
-
-
 def tick_text(value: float, step: float) -> str:
     """A value as an axis shows it, with as many decimals as `step` needs."""
     decimals = max(0, -math.floor(math.log10(step) + 1e-9)) if step > 0 else 0

@@ -214,5 +214,5 @@ def test_a_finding_in_words():
     assert "&lt;b&gt;is" in html  # texts are never markup
     for part in ("unmetered air", "smoke test", "no source", "−10 to 10", "at most 15", "3 more"):
         assert part in html
-    assert number_text(finding) == "22.3 ± 1.2 %"
+    assert number_text(finding) == "+22.3 ±1.2 %"
     assert limits((80, None)) == "at least 80"
