@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,10 +26,9 @@ from logbench.app.live.car_box import CarBox
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.parts import Form, lay, muted, named, pad, styled, text_button
-from logbench.capture.files import new_file
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.cases.settings import Settings
-from logbench.errors import LinkUnknownError
+from logbench.errors import LinkUnknownError, StorageError
 from logbench.recording.model import Surroundings
 from logbench.signals.table import table
 from logbench.words import tr
@@ -212,13 +212,26 @@ class SetUp(QWidget):
         self.picker.set_supported(frozenset(pids))
 
     def out(self, *, days: bool) -> Path:
-        """A new file's name, in a folder that is there; `StorageError` where it cannot be made.
+        """A new file's name, of this minute, in a folder that is there; `StorageError` where it
+        cannot be made.
 
-        `days`: the run may be an unattended one.
+        `days`: the run may be an unattended one, which puts the time behind the name itself.
         """
         unattended = days and self.unattended.isChecked()
         folder = self._settings.days_folder if unattended else self._settings.folder
-        return new_file(folder, unattended=unattended)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StorageError(
+                tr(
+                    "The folder {folder} for recordings cannot be used ({reason}); make room "
+                    "or choose another folder.",
+                    folder=folder,
+                    reason=error.strerror,
+                )
+            ) from error
+        name = "drive.parquet" if unattended else time.strftime("drive-%Y%m%d-%H%M%S.parquet")
+        return folder / name
 
     def request(self, url: str, out: Path, resume: Path | None = None) -> CaptureRequest:
         """All that is settled, for a recording; `resume`: go on with this journal."""
