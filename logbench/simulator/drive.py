@@ -7,11 +7,10 @@ from collections.abc import Callable, Mapping, Sequence
 from logbench.simulator.airpath import AirPath
 from logbench.simulator.cars import Car, Faults
 from logbench.simulator.diagnosis import Diagnosis
-from logbench.simulator.driveline import Driveline
 from logbench.simulator.driver import Driver, Phase, Schedule
-from logbench.simulator.engine import Electrical, Engine, Thermal
 from logbench.simulator.fueling import CELLS, CLOSED, FuelControl, learnt_trims
 from logbench.simulator.model import CarSource
+from logbench.simulator.powertrain import Driveline, Electrical, Engine, Thermal
 from logbench.simulator.readings import Readings
 from logbench.simulator.state import RING, STEP_S, BankState, State, standard_pressure_kpa
 

@@ -10,8 +10,7 @@ from typing import Literal
 from logbench.errors import UsageError
 from logbench.simulator.cars import Car
 from logbench.simulator.data import rows, tables
-from logbench.simulator.driveline import EFFICIENCY, TO_RPM, Driveline
-from logbench.simulator.engine import Engine
+from logbench.simulator.powertrain import EFFICIENCY, TO_RPM, Driveline, Engine
 from logbench.simulator.state import State
 
 PhaseKind = Literal[

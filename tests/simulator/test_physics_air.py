@@ -12,7 +12,7 @@ from logbench.simulator.airpath import CHOKED, CRITICAL, R_AIR, nozzle
 from logbench.simulator.cars import draw_car, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
-from logbench.simulator.engine import HEATING_KJ_G
+from logbench.simulator.powertrain import HEATING_KJ_G
 from logbench.simulator.state import standard_pressure_kpa
 
 MOLAR_MASS_AIR_G = 28.9644  # dry air, US Standard Atmosphere 1976
