@@ -1,4 +1,5 @@
-"""The engine: idle control, spark and torque, its heat, and the electrics it feeds."""
+"""The engine (idle control, spark and torque), its heat, the electrics it feeds, and the way from
+the crankshaft to the road: starter, clutch or converter, gears, rolling, drag, brakes."""
 
 from __future__ import annotations
 
