@@ -9,13 +9,17 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from logbench.errors import JobConflictError, LogbenchError
 from logbench.job.folder import JobFolder, open_job
 from logbench.job.model import Job
+from logbench.system.history import History
 
 Change = Callable[[Job], object]
+_PAUSE_S = 2.0
+"""After so long, what is typed on into the same field is a step of its own."""
 
 
 class HeldJob:
@@ -23,7 +27,8 @@ class HeldJob:
 
     Edit with `edit` only; `tick` now and then (a timer); `flush` on leaving. After a conflict no
     edit is written until `reload`; what is committed then goes into the file as somebody else has
-    left it. `problem` is the sentence to show.
+    left it. `problem` is the sentence to show. Edits with a title can be undone until another state
+    is loaded; what was committed in the meantime stays.
     """
 
     def __init__(
@@ -40,7 +45,9 @@ class HeldJob:
         self.conflict = False
         self.committed: Callable[[], object] = lambda: None
         """Called on any thread when something was committed."""
+        self.history = History[Job]()
         self._clock = clock
+        self._typed_s = 0.0
         self._since: float | None = None
         self._owed: list[Change] = []
         """Committed, and not on disk yet."""
@@ -51,17 +58,49 @@ class HeldJob:
         """Whether there is something that is not on disk yet."""
         return self._since is not None
 
-    def edit(self, change: Change) -> None:
-        """Change the job. What `change` raises comes through."""
+    def edit(self, change: Change, title: str = "", *, typed: bool = False) -> None:
+        """Change the job. What `change` raises comes through. `title`: what it is, to be undone;
+        `typed`: it may go on with what was typed just before under that title."""
         with self._lock:
+            before = self.job.model_copy(deep=True) if title else self.job
             change(self.job)
-            if self._since is None:
-                self._since = self._clock()
+            if title:
+                now_s = self._clock()
+                merge = typed and now_s - self._typed_s < _PAUSE_S
+                self.history.done(title, before, merge=merge)
+                self._typed_s = now_s
+            self._touch()
+
+    def undo(self) -> str:
+        """Go back by one edit: its title, `` where there is none."""
+        with self._lock:
+            return self._go(self.history.undo(self.job))
+
+    def redo(self) -> str:
+        """Go forward again."""
+        with self._lock:
+            return self._go(self.history.redo(self.job))
+
+    def _go(self, step: tuple[str, Job] | None) -> str:
+        if step is None:
+            return ""
+        title, self.job = step
+        self._typed_s = 0.0
+        self._touch()
+        return title
+
+    def _touch(self) -> None:
+        if self._since is None:
+            self._since = self._clock()
 
     def commit(self, change: Change) -> None:
         """Change the job from any thread and save it at once; where that fails it is owed."""
         with self._lock:
             self.edit(change)
+            try:
+                self.history.amend(partial(_with, change))
+            except LogbenchError:  # a list as it was is full
+                self.history.clear()
             self._owed.append(change)
             self.flush()
         self.committed()
@@ -108,6 +147,7 @@ class HeldJob:
         JobError, with nothing changed."""
         with self._lock:
             self.job = self.folder.load()
+            self.history.clear()
             self._since, self.problem, self.conflict = None, "", False
             for change in self._owed:
                 self.edit(change)
@@ -120,6 +160,12 @@ class HeldJob:
                 return False
             self.reload()
             return True
+
+
+def _with(change: Change, job: Job) -> Job:
+    """A job with a change, sharing nothing with any other that has it."""
+    change(job)
+    return job.model_copy(deep=True)
 
 
 class JobStore:

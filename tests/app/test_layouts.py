@@ -20,9 +20,10 @@ from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
-from logbench.plot.layout import History, Layout, StripPlan, layout_from_json
+from logbench.plot.layout import Layout, StripPlan, layout_from_json
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import StripTrace
+from logbench.system.history import History
 
 CTRL, SHIFT = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
 PLAIN = Qt.KeyboardModifier.NoModifier
@@ -80,7 +81,7 @@ def test_what_is_good_in_a_damaged_layout_is_used():
 def test_history_against_a_list_and_an_index(steps: list[str]):
     """Oracle: a list of all states and where in it one is."""
     states, at = [Layout()], 0
-    history, now = History(), Layout()
+    history, now = History[Layout](), Layout()
     for n, step in enumerate(steps):
         if step == "do":
             history.done(f"step {n}", now)
@@ -100,7 +101,7 @@ def test_history_against_a_list_and_an_index(steps: list[str]):
 
 
 def test_one_drag_of_heights_is_one_step_back():
-    history = History()
+    history = History[Layout]()
     history.done("Heights", Layout(), merge=True)
     history.done("Heights", Layout((StripPlan((("A", ""),)),)), merge=True)
     assert history.undo(Layout()) == ("Heights", Layout())

@@ -169,3 +169,64 @@ def test_edits_and_commits_of_several_threads_are_all_kept(tmp_path: Path):
         f"{number}-{n}" for number in range(threads) for n in range(each)
     )
     assert [note.text for note in job.notes] == [str(n) for n in range(each)]
+
+
+# --- undo ---
+
+
+def typed(held: HeldJob, text: str) -> None:
+    held.edit(lambda job: setattr(job, "concern", text), "Concern", typed=True)
+
+
+def test_what_was_typed_and_removed_is_undone_and_done_again(tmp_path: Path):
+    now = [100.0]
+    held = HeldJob(*open_job(made(tmp_path)), clock=lambda: now[0])
+    assert (held.undo(), held.redo()) == ("", "")
+    held.edit(lambda job: job.work.append(Note(text="Hose renewed")), "Add")
+    for text in ("S", "Sh", "Sha"):  # one step, as it was typed in one go
+        typed(held, text)
+    now[0] += 60
+    typed(held, "Shakes")
+    held.edit(lambda job: setattr(job, "work", []), "Remove")
+    held.flush()
+    undone = [held.undo() for _ in range(3)]
+    assert undone == ["Remove", "Concern", "Concern"]
+    assert held.dirty  # the file has the erased text no longer than this
+    assert ([note.text for note in held.job.work], held.job.concern) == (["Hose renewed"], "")
+    assert [held.redo() for _ in range(4)] == ["Concern", "Concern", "Remove", ""]
+    assert (held.job.work, held.job.concern) == ([], "Shakes")
+
+
+def test_undo_keeps_what_was_done_to_the_car_meanwhile(tmp_path: Path):
+    path = made(tmp_path)
+    held = HeldJob(*open_job(path))
+    typed(held, "Shakes")
+    held.commit(cleared)
+    held.edit(lambda job: setattr(job.events[0], "text", "by hand"), "Event")
+    assert [held.undo(), held.undo()] == ["Event", "Concern"]
+    assert (held.job.concern, [e.text for e in held.job.events]) == ("", ["done"])
+    held.flush()
+    assert texts(path) == ["done"]
+    assert [held.redo(), held.redo()] == ["Concern", "Event"]
+    assert [e.text for e in held.job.events] == ["by hand"]
+
+
+def test_what_somebody_else_saved_is_not_undone(tmp_path: Path):
+    path = made(tmp_path)
+    held = HeldJob(*open_job(path))
+    typed(held, "mine")
+    held.flush()
+    theirs(path)
+    assert held.follow()
+    assert held.undo() == ""
+    assert held.job.concern == "theirs"
+
+
+def test_where_a_list_as_it_was_has_no_room_nothing_is_undone(tmp_path: Path):
+    held = HeldJob(*open_job(made(tmp_path)))
+    full = [JobEvent(kind="x") for _ in range(MOST_ENTRIES)]
+    held.edit(lambda job: setattr(job, "events", full), "Fill")
+    held.edit(lambda job: setattr(job, "events", []), "Empty")
+    held.commit(lambda job: bring_over(job, Job(events=[JobEvent(kind="cleared")])))
+    assert held.undo() == ""
+    assert [e.kind for e in held.job.events] == ["cleared"]

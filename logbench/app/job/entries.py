@@ -228,7 +228,8 @@ class EntryTable(Tab):
             )
             return
         entry = self._make()
-        self._open.edit(lambda job: getattr(job, self.attribute).append(entry))
+        title = self.add_button.accessibleName()
+        self._open.edit(lambda job: getattr(job, self.attribute).append(entry), title)
         self.refresh()
         row = self.table.rowCount() - 1
         first = next(n for n, c in enumerate(self.columns) if not (c.fixed or c.choices or c.tick))
@@ -248,14 +249,16 @@ class EntryTable(Tab):
             kept = [e for n, e in enumerate(getattr(job, self.attribute)) if n not in rows]
             setattr(job, self.attribute, kept)
 
-        self._open.edit(change)
+        self._open.edit(change, self.remove_button.accessibleName())
         self.fill()
+        self._open.removed.emit(self.table.accessibleName())
 
     def _changed(self, item: QTableWidgetItem) -> None:
         if self._filling or self._open is None:
             return
         column, entry = self.columns[item.column()], self.entries[item.row()]
-        self._open.set_value(entry, column.field, _value(column, item))
+        title = self.table.accessibleName()
+        self._open.set_value(entry, column.field, _value(column, item), title)
         self._filling = True
         fresh = _item(column, getattr(entry, column.field))
         self.table.setItem(item.row(), item.column(), fresh)

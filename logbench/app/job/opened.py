@@ -19,17 +19,21 @@ from logbench.cases.work import Case, Outcome
 from logbench.errors import AnotherCarError, JobError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
-from logbench.words import tr
+from logbench.words import inside, tr
 
 _TICK_MS = 500
+_CHANGE = tr("Change of the job")
+_ELSEWHERE = tr("The job was changed elsewhere; it is shown as it is on disk now.")
 
 
 class OpenJob(QObject):
     """One job, held as long as it is shown, and the owner of what is done for it."""
 
     edited = Signal()
-    loaded = Signal()
-    """Another state was read from disk: everything is to be shown anew."""
+    loaded = Signal(str)
+    """Another state, of the disk or of before: everything is to be shown anew; the sentence."""
+    removed = Signal(str)
+    """From what rows were taken: it can be undone."""
     saved = Signal()
     conflicted = Signal(str)
     started = Signal()
@@ -77,13 +81,16 @@ class OpenJob(QObject):
 
     # --- editing ---
 
-    def set_value(self, part: BaseModel, field: str, value: Any) -> None:
-        """Change a field; one that is not taken stays as it was, and `ended` says why."""
+    def set_value(
+        self, part: BaseModel, field: str, value: Any, title: str, *, typed: bool = False
+    ) -> None:
+        """Change a field; one that is not taken stays as it was, and `ended` says why. `title` and
+        `typed` as for `HeldJob.edit`."""
         if getattr(part, field) == value:
             return
         change = part.state if isinstance(part, Car) else partial(setattr, part)
         try:
-            self.edit(lambda _: change(field, value))
+            self.edit(lambda _: change(field, value), title, typed=typed)
         except ValidationError as error:
             self.trouble(
                 tr(
@@ -93,10 +100,26 @@ class OpenJob(QObject):
                 )
             )
 
-    def edit(self, change: Callable[[Job], object]) -> None:
-        """Change anything else."""
-        self.held.edit(change)
+    def edit(
+        self, change: Callable[[Job], object], title: str = _CHANGE, *, typed: bool = False
+    ) -> None:
+        """Change anything else; as `HeldJob.edit`."""
+        self.held.edit(change, title, typed=typed)
         self.edited.emit()
+
+    def undo(self) -> None:
+        """Go back by one edit."""
+        self._went(self.held.undo(), tr("Undone"), tr("There is nothing to undo."))
+
+    def redo(self) -> None:
+        """Go forward again."""
+        self._went(self.held.redo(), tr("Redone"), tr("There is nothing to redo."))
+
+    def _went(self, title: str, done: str, nothing: str) -> None:
+        if title:
+            self.loaded.emit(tr("{done}: {change}.", done=done, change=inside(title)))
+        else:
+            self.ended.emit(Outcome(nothing))
 
     def place(self, file: str) -> Path | None:
         """Where a file of the job is; None where it leads out of the folder, as `ended` says."""
@@ -149,7 +172,7 @@ class OpenJob(QObject):
         self._show_problem()
         try:
             if self.held.follow():
-                self.loaded.emit()
+                self.loaded.emit(_ELSEWHERE)
         except JobError as error:
             self._lose(error)
 
@@ -168,7 +191,7 @@ class OpenJob(QObject):
             self._lose(error)
         else:
             self._timer.start()
-            self.loaded.emit()
+            self.loaded.emit(_ELSEWHERE)
 
     def close(self) -> None:
         """Save, and let go of it; what changes files or the car goes on."""

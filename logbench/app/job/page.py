@@ -186,6 +186,7 @@ class JobPage(QWidget):
         newest = partial(with_job, adding.add_newest)
         recordings = partial(with_job, adding.ask_for_recordings)
         photos = partial(with_job, adding.ask_for_photos)
+        undo, redo = partial(with_job, OpenJob.undo), partial(with_job, OpenJob.redo)
         for title, keys, run in (
             (tr("Open a job"), "Ctrl+Shift+O", opening.ask_for_job),
             (tr("Make a new job"), "Ctrl+N", opening.ask_for_new),
@@ -198,6 +199,8 @@ class JobPage(QWidget):
             (tr("Set the search page for codes"), "Ctrl+Shift+L", records.lookup.set_page),
             (tr("Write the report"), "Ctrl+P", self.ask_for_report),
             (tr("Save the job now"), "Ctrl+S", partial(with_job, OpenJob.flush)),
+            (tr("Undo the change of the job"), "Ctrl+Z", undo),
+            (tr("Redo the change of the job"), ["Ctrl+Shift+Z", "Ctrl+Y"], redo),
             (tr("Cancel what the job is doing"), "Ctrl+.", self.work_bar.cancel),
         ):
             add_command(self, title, keys, run)
@@ -224,6 +227,7 @@ class JobPage(QWidget):
         opened.edited.connect(self.tabs.refresh)
         opened.saved.connect(self._show_head)
         opened.loaded.connect(self._reloaded)
+        opened.removed.connect(self._offer_undo)
         opened.conflicted.connect(self._conflicted)
         opened.started.connect(self.notice.hide)
         opened.asked.connect(self._ask_same_car)
@@ -287,12 +291,15 @@ class JobPage(QWidget):
         load = partial(self._with_job, OpenJob.reload)
         self.say(Outcome(text, well=False), tr("Load what is on disk"), load)
 
-    def _reloaded(self) -> None:
+    def _reloaded(self, sentence: str) -> None:
         if self.opened is not None:
             self._show_job(self.opened)
-            self.notice.success(
-                tr("The job was changed elsewhere; it is shown as it is on disk now.")
-            )
+            self.notice.success(sentence)
+
+    def _offer_undo(self, title: str) -> None:
+        undo = partial(self._with_job, OpenJob.undo)
+        said = tr("Removed from {list}.", list=inside(title))
+        self.say(Outcome(said), tr("Undo  Ctrl+Z"), undo)
 
     # --- Qt's side ---
 

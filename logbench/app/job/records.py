@@ -272,7 +272,8 @@ class RecordsPanel(Tab):
     def _role_chosen(self, index: int) -> None:
         row = self.list.currentRow()
         if self._open is not None and 0 <= row < len(self._entries()):
-            self._open.set_value(self._entries()[row], "role", ROLES[index])
+            title = self.entry_role.accessibleName()
+            self._open.set_value(self._entries()[row], "role", ROLES[index], title)
 
     def _show_busy(self) -> None:
         """While the car is being talked to nothing else is asked of it."""

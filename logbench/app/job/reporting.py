@@ -206,7 +206,7 @@ class Reporting:
     def _write(self, opened: OpenJob, dialog: ReportDialog) -> None:
         rewritten = dialog.rewritten()
         if rewritten:
-            opened.edit(lambda job: _rewrite(job, rewritten))
+            opened.edit(lambda job: _rewrite(job, rewritten), tr("Sentences for the owner"))
             opened.flush()
         try:
             options = dialog.options()

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from PySide6.QtCore import Signal
+from PySide6.QtCore import QEvent, QObject, Signal
+from PySide6.QtGui import QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
     QDoubleSpinBox,
     QHBoxLayout,
@@ -67,7 +68,7 @@ class Fields(Tab):
         edit = named(QLineEdit(), name)
         edit.setMaxLength(_MOST_LINE)
         edit.textEdited.connect(lambda text: self._set(path, text))
-        self.widgets[path] = edit
+        self._add(path, edit)
         return edit
 
     def add_text(self, path: str, name: str, hint: str) -> _Text:
@@ -75,7 +76,7 @@ class Fields(Tab):
         edit = named(_Text(), name)
         edit.setPlaceholderText(hint)
         edit.edited.connect(lambda text: self._set(path, text))
-        self.widgets[path] = edit
+        self._add(path, edit)
         return edit
 
     def add_number(
@@ -90,8 +91,22 @@ class Fields(Tab):
         box.setSpecialValueText(tr("unknown"))
         box.setKeyboardTracking(False)
         box.valueChanged.connect(lambda value: self._set_number(path, value))
-        self.widgets[path] = box
+        self._add(path, box)
         return box
+
+    def _add(self, path: str, widget: QLineEdit | QDoubleSpinBox | _Text) -> None:
+        self.widgets[path] = widget
+        inner = widget.lineEdit() if isinstance(widget, QDoubleSpinBox) else widget
+        inner.installEventFilter(self)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """To undo and to redo is the job's, not each field's."""
+        if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.ShortcutOverride:
+            keys = QKeySequence.StandardKey
+            if event.matches(keys.Undo) or event.matches(keys.Redo):
+                event.ignore()
+                return True
+        return super().eventFilter(watched, event)
 
     def show_job(self, opened: OpenJob) -> None:
         """Show this job."""
@@ -139,7 +154,8 @@ class Fields(Tab):
 
     def _set(self, path: str, value: Any) -> None:
         if not self._filling and self._open is not None:
-            self._open.set_value(*self._part(path), value)
+            title = self.widgets[path].accessibleName()
+            self._open.set_value(*self._part(path), value, title, typed=True)
 
     def _factor(self, path: str) -> float:
         """Shown per kept: distances only."""

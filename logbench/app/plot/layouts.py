@@ -13,8 +13,9 @@ from logbench.app.parts import named
 from logbench.app.plot.dragging import Dragging, Place
 from logbench.app.plot.stack import StripStack
 from logbench.cases.settings import Settings
-from logbench.plot.layout import History, Layout, StripPlan, layout_from_json
+from logbench.plot.layout import Layout, StripPlan, layout_from_json
 from logbench.plot.trace import Key, StripTrace
+from logbench.system.history import History
 from logbench.words import inside, tr
 
 HEIGHTS = tr("Heights of the strips")
@@ -82,7 +83,7 @@ class Layouts(QObject):
         self._traces, self._first = traces, first
         self._kept_as = ""
         """Under what the last layout is kept in the settings; empty: it is not."""
-        self.history = History()
+        self.history = History[Layout]()
         self._now = Layout()
         """What the strips show, as far as is known here."""
         self.dragging = Dragging(stack)
