@@ -87,6 +87,7 @@ class Pages(QStackedWidget):
         from logbench.app.job.page import JobPage
 
         made = JobPage(self.services)
+        made.job_shown.connect(self.live.cars.job_shown)
         recordings = made.tabs.recordings
         recordings.review_wanted.connect(lambda path: self.open_recordings([path]))
         recordings.compare_wanted.connect(self.compare_recordings)

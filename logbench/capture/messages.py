@@ -108,6 +108,10 @@ class CarFound:
     unsupported: tuple[str, ...] = ()
     started_utc: str = ""
     """Of t = 0 of the batches that follow."""
+    vehicle: Car = field(default_factory=Car)
+    """What is known of it, as it goes into the recording."""
+    instead: str = ""
+    """Where it is another car than the one that was stated: what tells them apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,8 +258,17 @@ class Choose:
 
 
 @dataclass(frozen=True, slots=True)
+class Describe:
+    """Put these facts of the car into the recording, or into the one that may yet be started."""
+
+    vehicle: Car
+    known: KnownCars
+    """Cars met before, with the answer that this follows from."""
+
+
+@dataclass(frozen=True, slots=True)
 class Stop:
     """Finish the recording and end."""
 
 
-Command = Mark | Start | Choose | Stop
+Command = Mark | Start | Choose | Describe | Stop

@@ -22,6 +22,7 @@ from logbench.capture.messages import (
     CaptureRequest,
     Choose,
     Command,
+    Describe,
     Failed,
     Finished,
     Mark,
@@ -35,6 +36,8 @@ from logbench.capture.session import Session
 from logbench.capture.sources.car import PolledSource, SimulatedSource
 from logbench.capture.sources.model import Source
 from logbench.capture.unattended import UnattendedRun
+from logbench.car.known import KnownCars
+from logbench.car.model import Car
 from logbench.errors import LogbenchError, error_named
 from logbench.recording.finish import recover
 from logbench.recording.journal_reading import SUFFIX
@@ -139,6 +142,10 @@ class Capture:
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
         """Ask for other signals from now on: `CarFound` or `NotChosen` comes."""
         self._send(Choose(signals, rates_hz))
+
+    def describe(self, vehicle: Car, known: KnownCars) -> None:
+        """Put these facts of the car into the recording."""
+        self._send(Describe(vehicle, known))
 
     def stop(self) -> None:
         """Ask for the recording to be finished; `Finished` comes through `poll()`."""

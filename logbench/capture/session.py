@@ -20,6 +20,7 @@ from logbench.capture.messages import (
     CarFound,
     Choose,
     Command,
+    Describe,
     Failed,
     Finished,
     Mark,
@@ -78,21 +79,13 @@ class Session:
         self._stop = threading.Event()
         self._fault: LogbenchError | None = None
         """What a worker died of."""
-        self._sink = self._new_sink()
+        self._sink = _new_sink(self._request, self._watcher, self.fail)
         self._before = Finished(None, 0, 0.0)
         """Of other cars, earlier on the same link; its `others` are their recordings."""
         self.facts = Facts()
         """Of the recording, or of the one that may yet be started."""
         self._gap_s = GAP_S
         self._notify = self._new_notifier()
-
-    def _new_sink(self) -> Sink:
-        return Sink(
-            self._request.hold_s,
-            on_death=lambda error: self.fail("journal", error),
-            on_trouble=lambda text: self._watcher.message(Step(text)),
-            on_note=self._watcher.message,
-        )
 
     def _new_notifier(self) -> Notifier:
         rules = self._request.rules
@@ -165,13 +158,11 @@ class Session:
             self._notify.origin_ns = self._source.now_ns() - content.last_t_ns - 1
             self._change_car(opened, meeting.sentence)
         else:
-            self._found(
-                opened, self._resumed(content, _facts(self._request, opened, self._notify.say))
-            )
+            self._found(opened, self._resumed(content, _facts(self._request, opened)))
 
     def _begin(self, opened: Opened) -> None:
         """A new recording, or watching, of the car that was found."""
-        facts = _facts(self._request, opened, self._notify.say)
+        facts = _facts(self._request, opened)
         self._notify.origin_ns = self._source.now_ns()
         facts.started_utc = iso_utc(self._utc_now())
         if self._request.out is not None:
@@ -181,9 +172,7 @@ class Session:
     def _found(self, opened: Opened, facts: Facts) -> None:
         self._gap_s = GAP_S * max(1.0, opened.time_scale)
         self.facts = facts
-        self._watcher.message(
-            CarFound(opened.facts, opened.signals, opened.unsupported, facts.started_utc)
-        )
+        self._watcher.message(_car_found(self._request, opened, self.facts))
         self._notify.start(opened)
 
     def _change_car(self, opened: Opened, sentence: str) -> None:
@@ -212,7 +201,7 @@ class Session:
             limit_s=None if request.limit_s is None else max(1.0, request.limit_s - elapsed_s),
         )
         self._watcher.message(CarChanged(sentence, path))
-        self._sink = self._new_sink()
+        self._sink = _new_sink(self._request, self._watcher, self.fail)
         self._notify = self._new_notifier()
         self._begin(opened)
 
@@ -319,6 +308,11 @@ class Session:
                 self._start_recording(command)
             elif isinstance(command, Choose):
                 self._choose(command)
+            elif isinstance(command, Describe):
+                car, known = command.vehicle, command.known
+                self._request = dataclasses.replace(self._request, vehicle=car, known=known)
+                self.facts = self.facts.model_copy(update={"vehicle": car})
+                self._sink.facts(self.facts)
 
     def _choose(self, command: Choose) -> None:
         """Other signals from now on; where that cannot be, those of before go on."""
@@ -331,9 +325,7 @@ class Session:
         self.facts = self.facts.model_copy(update={"signals": signals})
         self._sink.facts(self.facts)
         self._notify.rules.restart()
-        self._watcher.message(
-            CarFound(opened.facts, opened.signals, opened.unsupported, self.facts.started_utc)
-        )
+        self._watcher.message(_car_found(self._request, opened, self.facts))
         self._notify.happened("note", f"asked for from here: {', '.join(opened.signals)}")
 
     def _start_recording(self, command: Start) -> None:
@@ -399,13 +391,36 @@ def _away(error: LinkError) -> str:
     return "silent" if isinstance(error, CAR_SILENT) else "lost"
 
 
-def _facts(request: CaptureRequest, opened: Opened, say: Callable[[str], None]) -> Facts:
+def _new_sink(
+    request: CaptureRequest, watcher: Outbox, fail: Callable[[str, BaseException], None]
+) -> Sink:
+    return Sink(
+        request.hold_s,
+        on_death=lambda error: fail("journal", error),
+        on_trouble=lambda text: watcher.message(Step(text)),
+        on_note=watcher.message,
+    )
+
+
+def _car_found(request: CaptureRequest, opened: Opened, facts: Facts) -> CarFound:
+    meeting = request.known.judge(request.vehicle.identified, opened.facts.identity)
+    return CarFound(
+        opened.facts,
+        opened.signals,
+        opened.unsupported,
+        facts.started_utc,
+        facts.vehicle,
+        meeting.sentence if meeting.match is Match.OTHER else "",
+    )
+
+
+def _facts(request: CaptureRequest, opened: Opened) -> Facts:
     """Of a recording that begins."""
     car = opened.facts
     return Facts(
         recording_id=uuid.uuid4().hex,
         software=SOFTWARE,
-        vehicle=_vehicle(request, car.identity, say),
+        vehicle=_vehicle(request, car.identity),
         link=LinkFacts(
             url=request.link_url,
             adapter=car.adapter,
@@ -423,13 +438,11 @@ def _facts(request: CaptureRequest, opened: Opened, say: Callable[[str], None]) 
     )
 
 
-def _vehicle(request: CaptureRequest, found: Identity, say: Callable[[str], None]) -> Car:
+def _vehicle(request: CaptureRequest, found: Identity) -> Car:
     """The facts of the car that was found: as stated, unless that is another car; then as known
     from before; and what it says itself."""
     stated, known = request.vehicle, request.known
-    meeting = known.judge(stated.identified, found)
-    if meeting.match is Match.OTHER:
-        say(f"Not the car that was stated. {meeting.sentence}")
+    if known.judge(stated.identified, found).match is Match.OTHER:
         stated = Car()
     met = known.met(found)
     vehicle = stated.over(Car() if met is None else met.car)

@@ -67,12 +67,13 @@ class KnownCars(BaseModel):
         order = (Match.SAME, Match.OTHER, Match.UNKNOWN)
         return min(meetings, key=lambda meeting: order.index(meeting.match))
 
-    def remember(self, car: Car, utc: str, job: str = "") -> None:
-        """Keep what is known of a car that can be known again; its odometer is soon out of date."""
+    def remember(self, car: Car, utc: str, job: str = "", *, whole: bool = False) -> None:
+        """Keep what is known of a car that can be known again; its odometer is soon out of date.
+        `whole`: what is not known of it any more was taken back."""
         if not car.identified.key:
             return
         known = self.met(car.identified) or KnownCar(car=Car())
-        known.car = car.over(known.car)
+        known.car = car.model_copy(deep=True) if whole else car.over(known.car)
         known.car.odometer_km = None
         for fact in ("odometer_km", "vin"):
             known.car.read_instead.pop(fact, None)

@@ -89,10 +89,14 @@ class Car(BaseModel):
         return self.sources.get(fact, "stated") if known else None
 
     def state(self, fact: str, value: Any) -> None:
-        """A person says so. Raises `ValidationError` for what it cannot be."""
+        """A person says so; what was read is kept beside it. Raises `ValidationError` for what it
+        cannot be."""
+        before, read = getattr(self, fact), self.source(fact) == "read"
         setattr(self, fact, value)
         self.sources.pop(fact, None)
-        if self.read_instead.get(fact) == value:
+        if read and before != value:
+            self.read_instead[fact] = before
+        elif fact in self.read_instead and _alike(self.read_instead[fact], value):
             del self.read_instead[fact]
 
     def over(self, other: Car) -> Car:
@@ -115,7 +119,7 @@ class Car(BaseModel):
             value, source, own = getattr(other, fact), other.source(fact), self.source(fact)
             if source is None or (fact == "vin" and not Identity(vin=value).known_vin):
                 continue
-            alike = str(getattr(self, fact)).upper() == str(value).upper()
+            alike = _alike(getattr(self, fact), value)
             if own is None or (source == "read" and own != "stated"):
                 setattr(self, fact, value)
                 self.sources[fact] = source
@@ -132,6 +136,10 @@ class Car(BaseModel):
         if identity.vin:
             known["vin"] = identity.vin
         return cls(identity=identity, sources=dict.fromkeys(known, "read"), **known)
+
+
+def _alike(one: Any, other: Any) -> bool:
+    return str(one).upper() == str(other).upper()
 
 
 _FACTS = tuple(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from collections.abc import Callable
@@ -18,7 +19,7 @@ from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
 from logbench.cases.work import Cancelling, Case, Work
-from logbench.errors import AnotherCarError
+from logbench.errors import AnotherCarError, StorageError
 from logbench.recording.storage import storage_trouble, write_whole
 
 CARS_FILE = "cars.json"
@@ -82,6 +83,15 @@ def let_through(
     return replace(meeting, match=Match.SAME, answered=True)
 
 
+def keep_car(car: Car, job: str = "", cars: CarsFile | None = None, *, whole: bool = False) -> None:
+    """Keep what is known of a car, and the job it is in; a disk that refuses costs that only.
+    `whole`: as `KnownCars.remember`."""
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    if car.identified.key:
+        with contextlib.suppress(StorageError):
+            (cars or CarsFile()).change(lambda known: known.remember(car, now, job, whole=whole))
+
+
 @dataclass(frozen=True)
 class _ChangesCars(Case[None]):
     cars: CarsFile = field(default_factory=CarsFile)
@@ -108,13 +118,12 @@ class AnswerCars(_ChangesCars):
 
 @dataclass(frozen=True)
 class RememberCar(_ChangesCars):
-    """A car was met, perhaps in a job. Raises StorageError."""
+    """A car was met, perhaps in a job."""
 
     car: Car = field(default_factory=Car)
     job: str = ""
+    whole: bool = False
 
     def run(self, work: Work) -> None:
         """Keep what is known of it."""
-        now = datetime.now(UTC).isoformat(timespec="seconds")
-        if self.car.identified.key:
-            self.cars.change(lambda known: known.remember(self.car, now, self.job))
+        keep_car(self.car, self.job, self.cars, whole=self.whole)

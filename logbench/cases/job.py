@@ -15,7 +15,8 @@ from typing import Any, ClassVar, TypeVar
 
 from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.model import Car
-from logbench.cases.cars import CarsFile, let_through
+from logbench.cases.cars import AnswerCars, CarsFile, keep_car, let_through
+from logbench.cases.runner import Running
 from logbench.cases.work import CancelledError, Cancelling, Case, Outcome, Work
 from logbench.errors import AnotherCarError, LinkLostError, LogbenchError
 from logbench.job.car import bring_over, clear_into, close_evap_into, reach_car
@@ -84,6 +85,8 @@ class Commits(JobCase[AnswerT]):
         finally:
             if scratch != Job(created_utc=scratch.created_utc):
                 self.jobs.commit(self.folder, lambda job: bring_over(job, scratch))
+                car = self.jobs.read(self.folder).vehicle
+                keep_car(car, str(self.folder.resolve()), self.cars)
 
     @abstractmethod
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> AnswerT:
@@ -374,6 +377,17 @@ class KeepComparison(Case[str]):
         """Where it is kept."""
         text = tr("Kept in the job {title}; its report shows the last one kept.", title=answer)
         return Outcome(text if answer else "")
+
+
+def settle(running: Running, error: AnotherCarError, same: bool) -> None:
+    """What becomes of a case that the gate has stopped, once a person has said whether it is the
+    same car: it goes on, or that is remembered."""
+    case, owner = running.case, running.owner
+    assert isinstance(case, Commits)
+    if same:
+        owner.start(case.confirmed(error), running.done, running.failed)
+    else:
+        owner.start(AnswerCars(case.cars, error.pairs), failed=running.failed)
 
 
 def job_folder_of(recording: Path) -> Path | None:

@@ -66,6 +66,7 @@ def record(
 ) -> None:
     """Record a drive to a Parquet file; Ctrl-C finishes it properly."""
     from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, Unattended
+    from logbench.cases.cars import CarsFile
     from logbench.recording.storage import storage_trouble
     from logbench.signals.numbers import size_text
 
@@ -74,6 +75,7 @@ def record(
         signals=listed(signals.upper()),
         out=out if out is not None else Path(time.strftime("drive-%Y%m%d-%H%M%S.parquet")),
         vehicle=vehicle_of(car, displacement, cylinders, regulating),
+        known=CarsFile().load(),
         surroundings=surroundings_of(soak_hours, altitude_m, humidity),
         note=note,
         limit_s=duration_s(limit) if limit else None,
@@ -105,8 +107,9 @@ def record_shown(request: CaptureRequest) -> Finished:
     """Record until the limit or Ctrl-C, with a live line. Raises LogbenchError."""
     from rich.live import Live
 
-    from logbench.capture.messages import Status
+    from logbench.capture.messages import CarFound, Status
     from logbench.capture.process import run_headless
+    from logbench.cases.cars import keep_car
 
     with Live(console=console(), refresh_per_second=4, transient=True) as live:
 
@@ -114,6 +117,8 @@ def record_shown(request: CaptureRequest) -> Finished:
             line = _lasting(message)
             if line is not None:
                 say(line)
+            if isinstance(message, CarFound):
+                keep_car(message.vehicle)
             if isinstance(message, Status):
                 live.update(text(_status_text(message)))
 
@@ -138,8 +143,10 @@ def _lasting(message: Message) -> str | None:
     match message:
         case Step(text=text):
             return text
-        case CarFound(facts=facts, signals=signals, unsupported=missing):
+        case CarFound(facts=facts, signals=signals, unsupported=missing, vehicle=vehicle):
             car = facts.vin or "no VIN read"
+            if vehicle.label:
+                car += f" ({vehicle.label})"
             line = f"Car answers: {car}, {facts.protocol}; {len(signals)} signals"
             return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
         case Event(t_ns=t_ns, kind=kind, text=text):

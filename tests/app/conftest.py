@@ -29,6 +29,7 @@ from logbench.capture.messages import (
     Status,
     Step,
 )
+from logbench.car.known import KnownCars
 from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.recording.finish import write_recording
@@ -78,6 +79,7 @@ class FakeCapture:
         self.mark_times: list[int | None] = []
         self.begun: list[tuple[Path, bool]] = []
         self.chosen: list[tuple[tuple[str, ...], dict[str, float]]] = []
+        self.described: list[Car] = []
         self.inbox: list[Message] = []
         self.on_stop: Callable[[], None] = self.finish
 
@@ -100,6 +102,9 @@ class FakeCapture:
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
         self.chosen.append((signals, rates_hz))
 
+    def describe(self, vehicle: Car, known: KnownCars) -> None:
+        self.described.append(vehicle)
+
     def stop(self) -> None:
         self.stopped = True
         self.on_stop()
@@ -107,9 +112,12 @@ class FakeCapture:
     def close(self) -> None:
         self.closed = True
 
-    def find_car(self, *signals: str) -> None:
-        facts = CarFacts(vin="ZZ9TEST170X000001", protocol="ISO 15765-4 CAN, 11 bit")
-        self.inbox += [Step("Asking what the car supports"), CarFound(facts, signals, ("BARO",))]
+    def find_car(self, *signals: str, vehicle: Car | None = None, instead: str = "") -> None:
+        vin = vehicle.identified.vin if vehicle is not None else "ZZ9TEST170X000001"
+        facts = CarFacts(vin=vin, protocol="ISO 15765-4 CAN, 11 bit")
+        car = vehicle or Car()
+        found = CarFound(facts, signals, ("BARO",), vehicle=car, instead=instead)
+        self.inbox += [Step("Asking what the car supports"), found]
 
     def steps(self, *sentences: str) -> list[Message]:
         return [Step(text) for text in sentences]

@@ -13,6 +13,7 @@ from logbench.capture.messages import (
     CaptureRequest,
     CarChanged,
     CarFound,
+    Describe,
     Finished,
     Start,
     Step,
@@ -188,7 +189,9 @@ def test_the_next_recording_has_no_facts_of_the_car_before(tmp_path):
             more_samples(listener)
     vehicle = open_recording(tmp_path / "drive.parquet").facts.vehicle
     assert (vehicle.vin, vehicle.label, vehicle.displacement_l) == (SECOND, "", None)
-    assert any("Not the car that was stated" in step.text for step in listener.of(Step))
+    (found,) = listener.of(CarFound)
+    assert "Another car" in found.instead
+    assert found.vehicle == vehicle
 
 
 def test_known_cars_come_back_with_their_facts(tmp_path):
@@ -250,3 +253,20 @@ def test_unattended_each_car_has_its_own_files_and_the_first_keeps_its_name(tmp_
     cars = [open_recording(path).facts.vehicle for path in sorted(tmp_path.glob("*.parquet"))]
     assert [car.vin for car in cars] == [FIRST, SECOND, FIRST]
     assert [car.label for car in cars] == ["Mrs A's", "", "Mrs A's"]
+
+
+def test_a_car_said_to_be_the_one_stated_gets_its_facts_while_it_is_recorded(tmp_path):
+    stated = FACTS.over(Car(vin=FIRST))
+    with on_the_port(SECOND) as url:
+        request = CaptureRequest(url, ("RPM",), out=tmp_path / "drive.parquet", vehicle=stated)
+        with drive(request) as (session, listener, _):
+            more_samples(listener)
+            known = KnownCars()
+            (found,) = listener.of(CarFound)
+            known.answer(stated.identified, found.facts.identity, same=True)
+            stated.learn(found.vehicle)
+            session.command(Describe(stated, known))
+            more_samples(listener)
+    vehicle = open_recording(tmp_path / "drive.parquet").facts.vehicle
+    assert (vehicle.label, vehicle.vin) == ("Mrs A's", FIRST)
+    assert vehicle.read_instead == {"vin": SECOND}

@@ -19,7 +19,8 @@ def test_the_job_learns_from_the_car_and_keeps_what_was_typed():
     assert (car.vin, car.source("vin")) == (B, "stated")
     assert car.read_instead == {"vin": A, "odometer_km": 50_412.0}
     assert car.identified.vin == A
-    car.state("vin", A)
+    car.state("vin", "")
+    car.state("vin", A.lower())
     assert car.read_instead == {"odometer_km": 50_412.0}
 
 
@@ -84,3 +85,11 @@ def test_without_a_vin_a_fingerprint_stands_for_the_car():
 def test_a_recording_with_an_endless_name_opens():
     text = Facts(vehicle=Car(label="x")).model_dump_json().replace('"x"', '"' + "x" * 5000 + '"')
     assert len(Facts.model_validate_json(text).vehicle.label) == 300
+
+
+def test_what_is_typed_over_what_was_read_keeps_it_beside():
+    car = Car.read(Identity(vin=A))
+    car.state("vin", B)
+    assert (car.vin, car.source("vin"), car.read_instead) == (B, "stated", {"vin": A})
+    car.state("displacement_l", None)
+    assert car.read_instead == {"vin": A}

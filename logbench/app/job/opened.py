@@ -12,8 +12,7 @@ from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.app.services import Services
 from logbench.car.model import Car
-from logbench.cases.cars import AnswerCars
-from logbench.cases.job import Commits
+from logbench.cases.job import settle
 from logbench.cases.runner import Done, Running
 from logbench.cases.work import Case, Outcome
 from logbench.errors import AnotherCarError, JobError
@@ -148,16 +147,7 @@ class OpenJob(QObject):
 
     def _ask(self, running: Running, error: AnotherCarError) -> None:
         """The same case goes on once a person says that it is the job's car."""
-        case = running.case
-        assert isinstance(case, Commits)
-
-        def answered(same: bool) -> None:
-            if same:
-                self.owner.start(case.confirmed(error), running.done, running.failed)
-            else:
-                self.owner.start(AnswerCars(case.cars, error.pairs), failed=self.trouble)
-
-        self.asked.emit(error, answered)
+        self.asked.emit(error, partial(settle, running, error))
 
     def trouble(self, sentence: str) -> None:
         """Something went wrong with it."""

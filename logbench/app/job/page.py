@@ -36,6 +36,7 @@ from logbench.app.parts import (
     text_button,
 )
 from logbench.app.services import Services
+from logbench.cases.cars import RememberCar
 from logbench.cases.job import Added, JobCase
 from logbench.cases.runner import Runner, Running
 from logbench.cases.work import Outcome
@@ -136,6 +137,9 @@ class JobPage(QWidget):
     files_dropped = Signal(object, object)
     """Files (a list of paths), and what takes them once other programs' are recordings."""
 
+    job_shown = Signal(object)
+    """Another job is open, or it was edited: its `HeldJob`; None where none is."""
+
     def __init__(self, services: Services) -> None:
         super().__init__()
         self._runner = services.runner
@@ -235,6 +239,10 @@ class JobPage(QWidget):
         self._services.settings.last_job = opened.folder.path.resolve()
         self._show_job(opened)
         self._pages.setCurrentIndex(1)
+        car, folder = opened.snapshot().vehicle, str(opened.folder.path.resolve())
+        opened.owner.start(RememberCar(car=car, job=folder))
+        opened.edited.connect(lambda: self.job_shown.emit(opened.held))
+        self.job_shown.emit(opened.held)
         return True
 
     def leave(self) -> None:
@@ -243,6 +251,7 @@ class JobPage(QWidget):
             self.opened.close()
             self.opened.deleteLater()
             self.opened = None
+            self.job_shown.emit(None)
 
     def ask_for_report(self) -> None:
         """Options, sentences, then the report."""

@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.job.entries import AGREED, TIME, Column, EntryTable, Tab
 from logbench.app.job.opened import OpenJob
-from logbench.app.parts import STRETCH, Form, lay, named, pad
+from logbench.app.parts import STRETCH, Form, lay, muted, named, pad
 from logbench.app.theme import Look
 from logbench.job.model import Note, Option, Part
 from logbench.words import tr
@@ -114,12 +114,12 @@ class Fields(Tab):
         self._fill(self.widgets)
 
     def refresh(self) -> None:
-        """Show the numbers that the car has reported; a box that is being typed into is left alone.
-        Texts come from nobody else while the job is open."""
+        """Show what the car has reported; a field that is being typed into is left alone. Longer
+        texts come from nobody else while the job is open."""
         super().refresh()
-        boxes = {p: w for p, w in self.widgets.items() if isinstance(w, QDoubleSpinBox)}
+        fields = {p: w for p, w in self.widgets.items() if not isinstance(w, _Text)}
         if self._open is not None:
-            self._fill([path for path, box in boxes.items() if not box.hasFocus()])
+            self._fill([path for path, field in fields.items() if not field.hasFocus()])
 
     def _show_units(self) -> None:
         for path, box in self.widgets.items():
@@ -197,12 +197,33 @@ class StoryPanel(Fields):
         for (name, first), (other, second) in (boxes[:2], boxes[2:]):
             pair = lay(QHBoxLayout(), (first, 1), QLabel(other), (second, 1), spacing=8)
             right.add(name, pair)
+        self.read_instead = muted()
+        right.addRow(self.read_instead)
         # a form alone would spread its rows
         columns = [(lay(QVBoxLayout(), form, STRETCH), 1) for form in (left, right)]
         row = lay(QHBoxLayout(), *columns, spacing=24)
         lay(QVBoxLayout(self), row, (self.notes, 1), margins=(20, 12, 20, 12))
         self.tables = (self.notes,)
         self._show_units()
+
+    def refresh(self) -> None:
+        """Show what the car gives beside what was typed, where they differ."""
+        super().refresh()
+        read = {} if self._open is None else self._open.job.vehicle.read_instead
+        names = dict(_CARS) | {field: name for field, name, *_ in _NUMBERS}
+        shown = [
+            f"{names.get(fact, fact)} {self._shown(fact, value)}" for fact, value in read.items()
+        ]
+        text = tr("The car itself gives: {facts}", facts=", ".join(shown))
+        self.read_instead.setText(text if shown else "")
+        self.read_instead.setVisible(bool(shown))
+
+    def _shown(self, fact: str, value: str | float) -> str:
+        if isinstance(value, str):
+            return value
+        box = self.widgets[f"vehicle.{fact}"]
+        assert isinstance(box, QDoubleSpinBox)
+        return f"{value * self._factor(f'vehicle.{fact}'):,.{box.decimals()}f}{box.suffix()}"
 
 
 class WorkPanel(Fields):

@@ -146,6 +146,8 @@ class CarBox(QWidget):
         self.humidity = NumberField(tr("Humidity"), tr("relative humidity"), (0.0, 100.0), "%")
         self.humidity.setToolTip(tr("Relative humidity of the air outside"))
         self.altitude.set_number(settings.altitude_m)
+        self.job = muted(tr("Of no job"))
+        self.job.hide()
         self.wrong = styled(QLabel(wordWrap=True), "trouble")
         self.wrong.hide()
         self.fields = (self.displacement, self.regulating, self.soak, self.altitude, self.humidity)
@@ -163,6 +165,7 @@ class CarBox(QWidget):
                 grid.addWidget(field, 1, column)
                 grid.setColumnStretch(column, 1)
             layout.addLayout(grid)
+        layout.addWidget(self.job)
         layout.addWidget(self.wrong)
 
     def set_units(self, units: Units) -> None:
@@ -180,13 +183,28 @@ class CarBox(QWidget):
 
     def vehicle(self) -> Car:
         """The facts as entered; an empty field stays unknown. Raises `UsageError`."""
-        return self._vehicle.model_copy(
-            update={
-                "label": self.label.text().strip(),
-                "displacement_l": self.displacement.number(),
-                "regulating_temp_degc": self.regulating.number(),
-            }
-        )
+        car = self._vehicle.model_copy(deep=True)
+        for fact, value in (
+            ("label", self.label.text().strip()),
+            ("displacement_l", self.displacement.number()),
+            ("regulating_temp_degc", self.regulating.number()),
+        ):
+            if getattr(car, fact) != value:
+                car.state(fact, value)
+        return car
+
+    @property
+    def untouched(self) -> bool:
+        """Nothing was typed since the facts were set."""
+        try:
+            return self.vehicle() == self._vehicle
+        except UsageError:
+            return False
+
+    def show_job(self, title: str) -> None:
+        """The job that the drive may go into; empty: none."""
+        self.job.setText(tr("For the job {title}", title=title))
+        self.job.setVisible(bool(title))
 
     def surroundings(self) -> Surroundings:
         """What was stated of place and day; raises `UsageError`."""

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from PySide6.QtCore import QObject, Signal
 
+from logbench.app.live.cars import CarMet
 from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.starting import Starting
@@ -100,10 +101,12 @@ class Endings(QObject):
         session: LiveSession,
         set_up: SetUp,
         starting: Starting,
+        cars: CarMet,
         notice: Notice,
         parent: QObject,
     ) -> None:
         super().__init__(parent)
+        self._cars, self._offered = cars, False
         self._settings, self._owner = settings, owner
         self._session, self._set_up = session, set_up
         self._starting, self._notice = starting, notice
@@ -137,12 +140,17 @@ class Endings(QObject):
 
     def _finished(self, finished: Finished) -> None:
         self.last = finished.path
-        if finished.path is not None:
+        job = self._cars.job
+        self._offered = job is not None and finished.path is not None
+        if job is not None and finished.path is not None:
+            text = tr("{saved}. Ctrl+Return reviews it.", saved=_saved(finished))
+            self._notice.success(text, tr("Add it to the job {title}", title=job.title))
+        elif finished.path is not None:
             self._notice.success(_saved(finished), tr("Review it  Ctrl+Return"))
         self._wind_up()
 
     def _failed(self, failed: Failed) -> None:
-        self.last = failed.path
+        self.last, self._offered = failed.path, False
         saved = tr(" What was recorded is in {path}.", path=failed.path) if failed.path else ""
         orphan = failed.path is not None and failed.path.suffix == _JOURNAL
         button = (
@@ -164,7 +172,12 @@ class Endings(QObject):
         self.ended.emit()
 
     def _pressed(self) -> None:
-        if self.last is not None and self.last.suffix == _JOURNAL:
+        if self._session.active:
+            return
+        if self._offered and self.last is not None:
+            self._offered = False
+            self._cars.add(self.last)
+        elif self.last is not None and self.last.suffix == _JOURNAL:
             self._starting.start(self.last)
         elif self.last is not None:
             self.review_last()
@@ -172,7 +185,7 @@ class Endings(QObject):
             self._starting.again()
 
     def _forget(self) -> None:
-        self.last = None
+        self.last, self._offered = None, False
 
 
 def _saved(finished: Finished) -> str:

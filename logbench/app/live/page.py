@@ -9,6 +9,7 @@ from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
+from logbench.app.live.cars import CarMet
 from logbench.app.live.notices import Endings, LinkWatch
 from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import CaptureFactory, LiveSession, State
@@ -126,8 +127,17 @@ class LivePage(QWidget):
         self.starting = Starting(session, self.set_up, self.box, self.watcher, self.notice, self)
         self.cautions = self.starting.cautions
         self.link_watch = LinkWatch(session, self.notice, self.shapes.tones, self)
+        car, notice = self.set_up.car, self.notice
+        self.cars = CarMet(services, session, car, self.watcher, notice, self)
         self.endings = Endings(
-            services.settings, self._owner, session, self.set_up, self.starting, self.notice, self
+            services.settings,
+            self._owner,
+            session,
+            self.set_up,
+            self.starting,
+            self.cars,
+            notice,
+            self,
         )
         self.middle = Middle(session, self.starting, self.shown, self.tools, self.note, self.shapes)
         self.empty = self.middle.empty

@@ -22,6 +22,8 @@ from logbench.capture.messages import (
     Status,
     Step,
 )
+from logbench.car.known import KnownCars
+from logbench.car.model import Car
 from logbench.errors import LogbenchError
 from logbench.plot.live_traces import LiveTraces
 from logbench.plot.trace import Key, LiveTrace
@@ -141,6 +143,11 @@ class LiveSession(QObject):
         if self._capture is not None and self.state in ("watching", "recording"):
             self._rates_to_come = rates_hz
             self._capture.choose(signals, rates_hz)
+
+    def describe(self, vehicle: Car, known: KnownCars) -> None:
+        """Put these facts of the car into the recording, or into the one begun later."""
+        if self._capture is not None:
+            self._capture.describe(vehicle, known)
 
     def stop(self) -> None:
         """Finish the recording or the watching; `finished` or `failed` follows."""

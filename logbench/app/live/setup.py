@@ -27,6 +27,7 @@ from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.parts import Form, lay, muted, named, pad, styled, text_button
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
+from logbench.cases.cars import CarsFile
 from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, StorageError
 from logbench.recording.model import Surroundings
@@ -246,10 +247,15 @@ class SetUp(QWidget):
         return replace(self._asked(url), hold_s=hold_s)
 
     def _asked(self, url: str) -> CaptureRequest:
+        vehicle, known = self.car.vehicle(), CarsFile().load()
+        before = known.met(vehicle.identified)
+        if before is not None:
+            before.car = vehicle  # what was taken out of its fields stays out
         return CaptureRequest(
             link_url=url,
             signals=self.picker.chosen(),
-            vehicle=self.car.vehicle(),
+            vehicle=vehicle,
+            known=known,
             surroundings=self.car.surroundings(),
             rates_hz=self.rates_hz(),
             rules=DEFAULT_RULES if self.rules.isChecked() else (),
