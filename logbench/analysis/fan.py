@@ -19,7 +19,7 @@ from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.model import Condition, Coverage, Finding, Span
 from logbench.analysis.statement import said
 from logbench.analysis.statistics import half_width_of_few
 from logbench.analysis.view import View
@@ -137,7 +137,8 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
             " thermostat.",
             on=found.on_degc[0],
         )
-        return [subject.not_judged(text, "fan", evidence=found.spans)]
+        lacks = Coverage.UNCERTAIN
+        return [subject.not_judged(text, "fan", evidence=found.spans, lacks=lacks)]
     starts = found.on_degc[1:] if cold_start else found.on_degc
     level, half = _mean(starts)
     remark = f"{len(starts)} {'start' if len(starts) == 1 else 'starts'} of the fan seen"

@@ -293,7 +293,7 @@ def owners_sentence(finding: Finding, about: str) -> str:
         about=about,
         subject=finding.subject,
         how=how,
-        number=quantity_of(finding),
+        number=replace(quantity_of(finding), half=None),
         cap=said(" (a reason to watch, no more: {why})", why=finding.cap.reason)
         if finding.cap
         else "",

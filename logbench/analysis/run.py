@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from typing import Any, Protocol, cast
@@ -14,7 +14,7 @@ from logbench.analysis.bands import Bands, load_bands
 from logbench.analysis.checks.recording_quality import find_quality
 from logbench.analysis.findings import sentence
 from logbench.analysis.grid import RecordingLike
-from logbench.analysis.model import Coverage, Finding, Verdict
+from logbench.analysis.model import Coverage, Finding, Verdict, heading
 from logbench.analysis.statement import Text, clause, joined, said
 from logbench.analysis.view import View
 from logbench.errors import UsageError
@@ -56,6 +56,11 @@ def check_of(key: str) -> CheckModule | None:
     return next((module for module in all_checks() if key == module.KEY), None)
 
 
+def _no_check(key: str) -> UsageError:
+    known = ", ".join(module.KEY for module in all_checks())
+    return UsageError(f"There is no check '{key}'; choose among {known}.")
+
+
 def plain_words(key: str) -> str:
     """What a check looks at in the owner's words, to begin a sentence of the report with: its
     `PLAIN`, else its title."""
@@ -92,8 +97,7 @@ def run_checks(
     if only is not None:
         unknown = sorted(set(only) - {module.KEY for module in chosen})
         if unknown:
-            known = ", ".join(module.KEY for module in chosen)
-            raise UsageError(f"There is no check '{unknown[0]}'; choose among {known}.")
+            raise _no_check(unknown[0])
         chosen = tuple(module for module in chosen if module.KEY in only)
     used = bands if bands is not None else load_bands()
     view = recording if isinstance(recording, View) else View(recording)
@@ -125,6 +129,75 @@ def worst(findings: Sequence[Finding]) -> Verdict:
     """The most severe verdict; `within` if something was judged, else `not judged`."""
     verdicts = (finding.verdict for finding in findings)
     return max(verdicts, key=list(Verdict).index, default=Verdict.NOT_JUDGED)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of a check, and what became of it: `why` it was not judged, empty where it was."""
+
+    check: str
+    subject: str
+    coverage: Coverage
+    why: str = ""
+
+    @property
+    def lacking(self) -> bool:
+        """Whether it is not judged for want of evidence, which more recording gives."""
+        return self.coverage in (Coverage.NOT_RECORDED, Coverage.UNCERTAIN)
+
+
+def parts_of(findings: Iterable[Finding]) -> tuple[Part, ...]:
+    """Every part of the checks once, of one recording or of several: what any of them judged is
+    judged."""
+    found: dict[tuple[str, str], Part] = {}
+    for f in findings:
+        judged = f.coverage is Coverage.JUDGED
+        part = Part(f.check, f.subject, f.coverage, "" if judged else f.reason)
+        if judged or (f.check, f.subject) not in found:
+            found[f.check, f.subject] = part
+    return tuple(found.values())
+
+
+def coverage_text(parts: Sequence[Part]) -> str:
+    """`judged 3 of 5, not judged: charging: cranking (not recorded); …`."""
+    lacking = [part for part in parts if part.coverage is not Coverage.JUDGED]
+    text = f"judged {len(parts) - len(lacking)} of {len(parts)}"
+    if not lacking:
+        return text
+    named = [f"{heading(part.check, part.subject)} ({part.coverage})" for part in lacking]
+    return f"{text}, not judged: {'; '.join(named)}"
+
+
+def coverage_to_dict(parts: Sequence[Part]) -> dict[str, Any]:
+    """The same as plain JSON types."""
+    lacking = [part for part in parts if part.coverage is not Coverage.JUDGED]
+    return {
+        "judged": len(parts) - len(lacking),
+        "of": len(parts),
+        "not_judged": [asdict(part) | {"coverage": part.coverage.value} for part in lacking],
+    }
+
+
+def not_judged_of(parts: Sequence[Part], required: Iterable[str]) -> tuple[Part, ...]:
+    """The parts that were `required` and not judged. A check (`charging`) is judged where some of
+    its parts are, and none is lacking that this car and the limits known allow; a part is named
+    behind its check (`charging:cranking`).
+
+    `UsageError` for a check, or a part of it, that there is not.
+    """
+    lacking: list[Part] = []
+    for name in required:
+        check, _, subject = (word.strip() for word in name.partition(":"))
+        if check_of(check) is None:
+            raise _no_check(check)
+        found = [p for p in parts if p.check == check and subject in ("", p.subject)]
+        missing = [p for p in found if p.lacking or (subject and p.coverage is not Coverage.JUDGED)]
+        if not missing and all(p.coverage is not Coverage.JUDGED for p in found):
+            missing = found or [
+                Part(check, subject, Coverage.NOT_RECORDED, "It was not looked at.")
+            ]
+        lacking += missing
+    return tuple(dict.fromkeys(lacking))
 
 
 _BAND_FIELDS = ("key", "title", "unit", "within", "watch", "basis")

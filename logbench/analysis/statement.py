@@ -7,6 +7,7 @@ out of a sentence. Files of words mark theirs in place: `at {50 to 80 km/h} on t
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Iterable, Mapping
@@ -166,10 +167,12 @@ def in_units(text: str, units: Units) -> str:
     return text.text(units) if isinstance(text, Text) else text
 
 
-def text_from(kept: Any, plain: str) -> str:
-    """What `Text.to_json` gave, as a text again; `plain` where it is none or damaged."""
+def text_from(kept: str, plain: str) -> str:
+    """What `Text.to_json` gave, as the JSON of a file has it, as a text again; `plain` where there
+    is none, as in older files, or it is damaged."""
     try:
-        return Text(kept["template"], {k: _read(v) for k, v in kept["values"].items()})
+        text = _read(json.loads(kept))
+        return text if isinstance(text, Text) else plain
     except (KeyError, TypeError, ValueError, AttributeError, IndexError):
         return plain
 

@@ -227,6 +227,8 @@ FINDINGS = pa.schema(
         ("uncertainty", pa.float64()),
         ("unit", pa.string()),
         ("reason", pa.string()),
+        ("said", pa.string()),
+        ("coverage", pa.string()),
         ("band", pa.string()),
         ("causes", pa.list_(pa.string())),
         ("numbers", pa.string()),
@@ -234,7 +236,8 @@ FINDINGS = pa.schema(
         ("problem", pa.string()),
     ]
 )
-"""One row a finding. `version` is that of the checks; `numbers` is JSON; `evidence_ns` is start,
+"""One row a finding. `version` is that of the checks; `numbers` is JSON, as is `said`, the reason
+with its quantities; `coverage` is `judged`, or why it was not; `evidence_ns` is start,
 end, start, end, …; a recording that could not be checked has one row with `problem` and no check.
 `size_bytes` and `mtime_ns` say which state of the file was checked."""
 

@@ -8,7 +8,7 @@ import json
 import logging
 import math
 import uuid
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import pyarrow as pa
 
+from logbench.analysis.statement import Text, text_from
 from logbench.archive.columns import FINDINGS
 from logbench.archive.index import read_table, write_table
 from logbench.archive.reading import open_entry
@@ -77,12 +78,19 @@ def _row(finding: Finding) -> dict[str, Any]:
         "uncertainty": finding.uncertainty,
         "unit": finding.unit,
         "reason": finding.reason,
+        "said": json.dumps(finding.reason.to_json()) if isinstance(finding.reason, Text) else "",
+        "coverage": finding.coverage.value,
         "band": "" if finding.band is None else finding.band.key,
         "causes": list(finding.causes),
         "numbers": json.dumps(numbers, allow_nan=False, default=str),
         "evidence_ns": [int(x) for span in finding.evidence for x in (span.start_ns, span.end_ns)],
         "problem": "",
     }
+
+
+def reason_of(row: Mapping[str, Any]) -> str:
+    """The reason of a row, with its quantities where they were kept."""
+    return text_from(row["said"] or "", row["reason"] or "")
 
 
 def _folder(cache: Path, only: Collection[str] | None = None) -> Path:

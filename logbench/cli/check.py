@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -19,6 +20,9 @@ from logbench.cli.options import (
     vehicle_of,
 )
 
+NOT_JUDGED = 4
+"""Exit code where a required check was not judged."""
+
 
 def check(
     file: Annotated[Path, typer.Argument(help="A recording (.parquet).")],
@@ -31,10 +35,27 @@ def check(
     soak_hours: SoakHours = None,
     altitude_m: Altitude = None,
     humidity: Humidity = None,
+    require: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="CHECK,…",
+            help="Checks (or charging:cranking, a part) to be judged, else exit code 4.",
+        ),
+    ] = None,
     png: Annotated[Path | None, typer.Option(help="Draw the recording to this PNG.")] = None,
 ) -> int:
-    """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act)."""
-    from logbench.analysis.run import finding_to_dict, worst
+    """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act), and 4 where a check
+    that --require names was not judged. Code 0 alone does not say that everything was judged: the
+    last line says what was not."""
+    from logbench.analysis.model import heading
+    from logbench.analysis.run import (
+        coverage_text,
+        coverage_to_dict,
+        finding_to_dict,
+        not_judged_of,
+        parts_of,
+        worst,
+    )
     from logbench.cases.recording import CheckRecording
     from logbench.cli import show, show_findings
 
@@ -42,20 +63,34 @@ def check(
     surroundings = surroundings_of(soak_hours, altitude_m, humidity)
     recording, judged = run_here(CheckRecording(file, bands, vehicle, surroundings))
     severity = worst(judged.findings).severity
+    parts = parts_of(judged.findings)
+    lacking = not_judged_of(parts, _names(require or ()))
     show.warn(judged.problem)
     if as_json:
         document = {
             "file": str(file),
             "recording_id": recording.facts.recording_id,
             "severity": severity,
+            "coverage": coverage_to_dict(parts),
+            "required_not_judged": [f"{part.check}:{part.subject}" for part in lacking],
             "findings": [finding_to_dict(f) for f in judged.findings],
         }
         print(json.dumps(document, indent=2))
     else:
         show_findings.heading(recording)
         show_findings.findings(judged.findings)
+        text = coverage_text(parts)
+        show.say(f"\n{text[0].upper()}{text[1:]}.")
     if png is not None:
         from logbench.report.plots import plot_recording
 
         plot_recording(recording, judged.conditions, judged.findings, png)
-    return severity
+    for part in lacking:
+        show.warn(f"{heading(part.check, part.subject)} is required and not judged: {part.why}")
+    return NOT_JUDGED if lacking else severity
+
+
+def _names(required: Sequence[str]) -> list[str]:
+    """Each name once; commas separate checks, and may stand in the name of a part."""
+    names = (name if ":" in name else name.split(",") for name in required)
+    return [n for name in names for n in ([name] if isinstance(name, str) else name) if n.strip()]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from logbench.analysis.findings import number_text
+from logbench.analysis.run import missing_steps
 from logbench.cli.show import bullets, clock, console, say, table, text
 from logbench.signals.numbers import range_text
 from logbench.signals.units import unit_text
@@ -47,10 +48,10 @@ def findings(found: Sequence[Finding]) -> None:
             bullets("to tell them apart:", finding.next_steps)
         if finding.band is not None:
             say(f"  basis of the band: {finding.band.basis}", "dim")
-    lacking = [step for f in found if f.verdict.value == "not judged" for step in f.next_steps]
-    if lacking:
-        say("\nTo judge the rest, record:", "dim")
-        for step in dict.fromkeys(lacking):
+    steps = missing_steps(found)
+    if steps:
+        say("\nTo judge the rest:", "dim")
+        for step in steps:
             say(f"  - {step}", "dim")
     say(
         "\nBands are rules of thumb: the maker's specification and licensed practice come first.",

@@ -8,12 +8,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from logbench.analysis.comparison.results import FindingVerdict
-from logbench.analysis.model import Finding, Verdict
-from logbench.analysis.run import plain_words
-from logbench.analysis.statement import in_units
+from logbench.analysis.findings import owners_sentence
+from logbench.analysis.model import Coverage, Finding
+from logbench.analysis.run import parts_of, plain_words
+from logbench.analysis.statement import Quantity, in_units, joined, said
 from logbench.report.gather import Material, out_of_range
-from logbench.signals.units import Units
 from logbench.vehicle.records.model import CarReading, Code
+from logbench.words import inside
 
 TOTAL_TRIM = "fuel_trim_total"
 """The band of what the engine computer adds or takes away; other trim bands are differences."""
@@ -32,8 +33,8 @@ def default_sentences(material: Material) -> dict[str, str]:
     before = [f for drive in material.drives_of("before") for f in drive.findings]
     for finding in out_of_range(before):
         key = f"found: {finding.check}: {finding.subject}"
-        made.setdefault(key, _found(finding, material.units, named))
-    made["found: within"] = _within(before)
+        made.setdefault(key, _found(finding, named))
+    made["found: within"] = _judged(before)
     if material.before is not None:
         made["found: codes"] = codes_sentence(material.before, "before the work")
     if material.comparison is not None:
@@ -69,44 +70,40 @@ def codes_sentence(reading: CarReading, when: str) -> str:
     return text
 
 
-def _found(finding: Finding, units: Units, named: set[str]) -> str:
+def _found(finding: Finding, named: set[str]) -> str:
     """`named`: causes that were named already; grows."""
-    how = "clearly outside" if finding.verdict is Verdict.ACT else "a little outside"
-    where = f" ({finding.subject})" if finding.subject else ""
     about = (finding.band and finding.band.plain) or plain_words(finding.check)
-    text = f"{about}{where} is {how} the usual range"
-    if finding.value is not None:
-        signed = finding.band is not None and (finding.band.within[0] or 0) < 0
-        shown = units.figure(finding.value, finding.unit, signed=signed)
-        text += f": {shown}"
-    text += "."
-    if finding.value is None:
-        text = f"{finding.reason.rstrip('.')}."
+    parts: list[str] = [owners_sentence(finding, about)]
     total = finding.band is not None and finding.band.key == TOTAL_TRIM
     if total and finding.value is not None:
-        much = f"{abs(finding.value):.0f} %"
+        much = Quantity(abs(finding.value), "%", decimals=0)
         does = "adds" if finding.value > 0 else "takes away"
-        text += f" The engine computer {does} {much} of the fuel to keep the mixture right."
+        text = "The engine computer {does} {much} of the fuel to keep the mixture right."
+        parts.append(said(text, does=does, much=much))
     if finding.causes and finding.causes[0] not in named:
         named.add(finding.causes[0])
-        text += f" Most likely: {finding.causes[0]}; to be confirmed by inspection."
-    return text
+        cause = finding.causes[0]
+        parts.append(said("Most likely: {cause}; to be confirmed by inspection.", cause=cause))
+    return joined(parts, " ")
 
 
-def _within(findings: Sequence[Finding]) -> str:
-    """Which checks found nothing out of the ordinary."""
-    checks = dict.fromkeys(f.check for f in findings)
-    good = [
-        plain_words(check)
-        for check in checks
-        if any(f.verdict is Verdict.WITHIN for f in findings if f.check == check)
-        and not any(f.verdict.severity for f in findings if f.check == check)
-        and check != "recording"
-    ]
-    if not good:
-        return ""
-    names = "; ".join(name[0].lower() + name[1:] for name in good)
-    return f"Looked at and within their usual ranges: {names}."
+def _judged(findings: Sequence[Finding]) -> str:
+    """What was judged and found nothing out of the ordinary, and what could not be judged, part by
+    part: what was not judged is vouched for nowhere."""
+    out = {(f.check, f.subject) for f in findings if f.verdict.severity}
+    within: dict[str, list[str]] = {}
+    lacking: dict[str, list[str]] = {}
+    for part in parts_of(f for f in findings if f.check != "recording"):
+        if part.coverage is not Coverage.JUDGED and part.coverage is not Coverage.NO_LIMIT:
+            lacking.setdefault(part.check, []).append(f"{part.subject}, {part.coverage}")
+        elif part.coverage is Coverage.JUDGED and (part.check, part.subject) not in out:
+            within.setdefault(part.check, []).append(part.subject)
+    texts = []
+    for start, named in (("Within their usual ranges", within), ("Not judged", lacking)):
+        if named:
+            listed = (f"{inside(plain_words(c))} ({'; '.join(n)})" for c, n in named.items())
+            texts.append(f"{start}: {', '.join(listed)}.")
+    return " ".join(texts)
 
 
 def _names(codes: Sequence[Code]) -> str:

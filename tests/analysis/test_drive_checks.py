@@ -282,7 +282,7 @@ def test_a_stuck_signal_is_named_here_and_where_it_is_used():
     found = run_checks(scene.recording(displacement_l=2.0))
     poor = next(f for f in found if f.check == "recording" and f.subject == "signals")
     assert poor.verdict is Verdict.WATCH
-    assert "MAF: it stands still" in poor.reason
+    assert "MAF: it keeps one value for" in poor.reason
     assert poor.evidence
     used = [f for f in found if f.check == "airflow" and f.verdict is not Verdict.NOT_JUDGED]
     assert all("MAF is poor" in f.reason for f in used)

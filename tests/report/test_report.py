@@ -272,7 +272,7 @@ def test_a_difference_of_trims_is_not_told_as_fuel_added(material):
     assert "takes away 15 % of the fuel" in said("fuel_trim_total", -15.0)
     for band in ("fuel_trim_load_trend", "fuel_trim_trend", "fuel_trim_bank_difference"):
         text = said(band, -15.0)
-        assert "-15 %" in text
+        assert "-15.0 %" in text
         assert "takes away" not in text
         assert not text.startswith("The amount by which")
 

@@ -19,7 +19,7 @@ from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.model import Condition, Coverage, Finding, Span
 from logbench.analysis.statement import said
 from logbench.analysis.view import View
 
@@ -83,7 +83,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
             v=lowest,
             step=step_s,
         )
-        return subject.not_judged(text, "crank", evidence=spans)
+        return subject.not_judged(text, "crank", evidence=spans, lacks=Coverage.UNCERTAIN)
     degc = view.at(found.t_ns[at : at + 1], "AAT", "IAT", "ECT", within_s=60.0)[0]
     cold = max(0.0, LIKE_DEGC - float(degc)) if np.isfinite(degc) and degc < 15.0 else 0.0
     remarks = [said("lowest seen, one sample every {s:.1f s}; the true dip is deeper", s=step_s)]

@@ -20,7 +20,7 @@ from logbench.analysis.airflow import reads_low
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.model import Condition, Coverage, Finding, Span
 from logbench.analysis.sensor_response import response_findings
 from logbench.analysis.statement import said
 from logbench.analysis.statistics import estimate
@@ -126,7 +126,7 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
     leaps = float(np.mean(np.abs(np.diff(found.value)) > LEAP_V))
     if level.mean < (bands["o2_front_rate"].within[0] or 0.0) and leaps > LEAPS_SHARE:
         text = "Its voltage leaps from sample to sample: it may switch faster than it was sampled."
-        return subject.not_judged(text, "record", evidence=spans)
+        return subject.not_judged(text, "record", evidence=spans, lacks=Coverage.UNCERTAIN)
     return subject.judged(
         "Rate of rich-lean cycles",
         Measured(level.mean, half, spans, (said("sampled at {hz:.0f Hz}", hz=hz),)),

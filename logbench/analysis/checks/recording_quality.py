@@ -35,6 +35,8 @@ GAP_KINDS = ("link lost", "gap")
 MOVES = ("RPM", "MAF", "MAP", "TP", "LOAD_PCT", "LOAD_ABS", "APP_D", "O2S11", "O2S21")
 """Signals that cannot stand still for minutes while the car changes its speed."""
 
+PEDALS = ("APP_D",)
+DRIVING_KMH = 10.0
 STUCK_S = 120.0
 STUCK_KMH = 15.0
 
@@ -154,7 +156,7 @@ def _driving_span(view: View) -> Span | None:
     speed = view.grid.linear("VSS")
     if speed is None:
         return None
-    driving = np.flatnonzero(speed > 10.0)
+    driving = np.flatnonzero(speed > DRIVING_KMH)
     if len(driving) * view.grid.step_ns < STUCK_S * NS:
         return None
     t = view.grid.t_ns
@@ -198,7 +200,8 @@ def _out_of_range(trace: Trace) -> tuple[str, tuple[Span, ...]]:
 
 
 def _stuck(trace: Trace, moving: Span | None, speed: Trace | None) -> tuple[str, tuple[Span, ...]]:
-    """A signal that must move, but keeps one value for two minutes while the speed changes."""
+    """A signal that must move, but keeps one value for two minutes of driving while the speed
+    changes. A pedal that is released keeps its lowest value however the car moves."""
     if trace.signal not in MOVES or moving is None or speed is None:
         return "", ()
     inside = (trace.t_ns >= moving.start_ns) & (trace.t_ns <= moving.end_ns)
@@ -209,9 +212,16 @@ def _stuck(trace: Trace, moving: Span | None, speed: Trace | None) -> tuple[str,
     longest = int(np.argmax(t[cuts[1:] - 1] - t[cuts[:-1]]))
     start, end = int(t[cuts[longest]]), int(t[cuts[longest + 1] - 1])
     kmh = speed.value[(speed.t_ns >= start) & (speed.t_ns <= end) & np.isfinite(speed.value)]
-    if end - start < STUCK_S * NS or not len(kmh) or np.ptp(kmh) < STUCK_KMH:
+    driven_s = float(np.mean(kmh > DRIVING_KMH)) * (end - start) / NS if len(kmh) else 0.0
+    released = trace.signal in PEDALS and value[cuts[longest]] <= value.min() < value.max()
+    if released or driven_s < STUCK_S or np.ptp(kmh) < STUCK_KMH:
         return "", ()
-    return f"it stands still for {(end - start) / NS:.0f} s of driving", (Span(start, end),)
+    text = said(
+        "it keeps one value for {s:.0f s}, {driven:.0f s} of them driving",
+        s=(end - start) / NS,
+        driven=driven_s,
+    )
+    return text, (Span(start, end),)
 
 
 def _slow(trace: Trace, step_s: float) -> tuple[str, tuple[Span, ...]]:

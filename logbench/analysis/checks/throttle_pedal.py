@@ -14,6 +14,8 @@ one that is not asked to.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from logbench.analysis import alignment
@@ -33,7 +35,10 @@ STRIPS = (("TP", "TP_B"), ("APP_D", "APP_E"))
 ORDER = 9
 INPUTS = ("TP", "TP_B", "TP_C", "APP_D", "APP_E", "APP_F")
 
-PAIRS = (("TP", "TP_B"), ("TP", "TP_C"), ("APP_D", "APP_E"), ("APP_D", "APP_F"))
+PAIRS = {
+    "throttle sensors": (("TP", "TP_B"), ("TP", "TP_C")),
+    "pedal sensors": (("APP_D", "APP_E"), ("APP_D", "APP_F")),
+}
 LEAST_SAMPLES = 30
 LEAST_TRAVEL_PCT = 10.0
 REST_PCT = 0.6
@@ -47,18 +52,21 @@ HELD_SAMPLES = 2
 
 
 def check(view: View, bands: Bands) -> list[Finding | None]:
-    """One finding for each recorded pair, one on full throttle."""
+    """One finding for each recorded pair, or kind of it that was not; one on full throttle."""
     return [*_pairs(view, bands), _full_throttle(view, bands)]
 
 
-def _pairs(view: View, bands: Bands) -> list[Finding]:
-    found = [
-        _pair(bands, a, b, first, second)
-        for a, b in PAIRS
-        if (first := view.trace(a)) is not None and (second := view.trace(b)) is not None
-    ]
-    subject = Subject(KEY, "paired sensors")
-    return found or [subject.not_judged("No pair of sensors was recorded.", "record")]
+def _pairs(view: View, bands: Bands) -> Iterator[Finding]:
+    for name, pairs in PAIRS.items():
+        held = [pair for pair in pairs if not view.missing(*pair)]
+        for a, b in held:
+            first, second = view.trace(a), view.trace(b)
+            assert first is not None
+            assert second is not None
+            yield _pair(bands, a, b, first, second)
+        if not held:
+            text = "No pair of them was recorded."
+            yield Subject(KEY, f"paired {name}").not_judged(text, "record")
 
 
 def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:

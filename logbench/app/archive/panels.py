@@ -23,6 +23,7 @@ from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, text
 from logbench.app.tables import Tree
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
 from logbench.archive.columns import cells, started_text
+from logbench.archive.findings import reason_of
 from logbench.archive.overview import RANKS, Number, Row
 from logbench.cases.archive import Account, Details, Line, Trended
 from logbench.signals.units import Units
@@ -117,7 +118,7 @@ def _findings_html(details: Details, theme: Theme, units: Units) -> str:
         head = f"{VERDICT_SYMBOLS[verdict]} {finding['check']}: {finding['subject']}"
         out.append(
             f'<p style="margin:2px 0"><b style="color:{theme.verdict(verdict).name()}">'
-            f"{escape(head)}</b><br>{escape(in_units(finding['reason'] or '', units))}</p>"
+            f"{escape(head)}</b><br>{escape(in_units(reason_of(finding), units))}</p>"
         )
     return "".join(out) or _muted(tr("The checks found nothing to say."), theme)
 

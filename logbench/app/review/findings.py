@@ -10,7 +10,8 @@ from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QTextBrowser, QTreeWidgetItem, QVBoxLayout, QWidget
 
 from logbench.analysis.findings import ends_in, number_text
-from logbench.analysis.model import Band, Finding
+from logbench.analysis.model import Band, Coverage, Finding
+from logbench.analysis.run import parts_of
 from logbench.analysis.statement import in_units
 from logbench.app.parts import lay, muted, named, plain_tip
 from logbench.app.tables import Tree, splitter
@@ -146,7 +147,8 @@ class FindingsPanel(QWidget):
         self.show_findings((), tr("Open a recording to have it checked."))
 
     def show_findings(self, findings: Sequence[Finding], state: str = "") -> None:
-        """Show these, the most severe first; `state` says why there are none."""
+        """Show these, the most severe first; `state` says why there are none, and how many were
+        judged where there are some."""
         order = {"act": 0, "watch": 1, "within": 2, "not judged": 3}
         self.findings = sorted(findings, key=lambda f: order[f.verdict.value])
         self.list.clear()
@@ -154,8 +156,11 @@ class FindingsPanel(QWidget):
             verdict = f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}"
             self.list.addTopLevelItem(QTreeWidgetItem([verdict, finding.heading]))
         self._write()
-        self.state.setText(state)
-        self.state.setVisible(bool(state))
+        parts = parts_of(findings)
+        judged = sum(part.coverage is Coverage.JUDGED for part in parts)
+        said = tr("Judged: {n} of {all}", n=judged, all=len(parts)) if parts else state
+        self.state.setText(said)
+        self.state.setVisible(bool(said))
         hint = tr("Choose a finding to see its evidence.")
         self.detail.setHtml(f"<p>{escape(hint)}</p>" if findings else "")
 
