@@ -380,7 +380,7 @@ def test_speed_is_forgotten_where_nobody_answers_any_more(monkeypatch):
         link.close()
         assert not any("38,400" in text for text in said)
     with serve_pty(StillCar(), timing=quick, strict_baud=True) as path:
-        link._name = path
+        link._place = path
         with pytest.raises(AdapterMuteError):
             link.connect()
         link.connect()
