@@ -289,6 +289,8 @@ class Session:
             meeting = self._request.known.judge(self.facts.vehicle.identity, opened.facts.identity)
             if meeting.match is Match.OTHER:
                 self._change_car(opened, meeting.sentence)
+            elif meeting.match is Match.UNKNOWN:
+                self._notify.happened("note", meeting.sentence)
             return True
         return False
 
@@ -309,7 +311,8 @@ class Session:
             elif isinstance(command, Choose):
                 self._choose(command)
             elif isinstance(command, Describe):
-                car, known = command.vehicle, command.known
+                told = {"identity": self.facts.vehicle.identity}
+                car, known = command.vehicle.model_copy(update=told), command.known
                 self._request = dataclasses.replace(self._request, vehicle=car, known=known)
                 self.facts = self.facts.model_copy(update={"vehicle": car})
                 self._sink.facts(self.facts)
@@ -447,6 +450,7 @@ def _vehicle(request: CaptureRequest, found: Identity) -> Car:
     met = known.met(found)
     vehicle = stated.over(Car() if met is None else met.car)
     vehicle.learn(Car.read(found))
+    vehicle.identity = found
     return vehicle
 
 

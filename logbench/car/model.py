@@ -114,20 +114,23 @@ class Car(BaseModel):
 
     def learn(self, other: Car) -> None:
         """Take over what is not known here, and what the car now says of itself; what a person
-        stated stays, with what was read beside it."""
+        stated stays, and so does a VIN, with what was read beside it."""
         for fact in _FACTS:
             value, source, own = getattr(other, fact), other.source(fact), self.source(fact)
             if source is None or (fact == "vin" and not Identity(vin=value).known_vin):
                 continue
             alike = _alike(getattr(self, fact), value)
-            if own is None or (source == "read" and own != "stated"):
+            fixed = own == "stated" or (fact == "vin" and not alike)  # no read VIN takes another's
+            if own is None or (source == "read" and not fixed):
                 setattr(self, fact, value)
                 self.sources[fact] = source
             elif source == "read" and not alike:
                 self.read_instead[fact] = value
             if alike:
                 self.read_instead.pop(fact, None)
-        self.identity = self.identity.renewed(other.identity)
+        vins = {self.identity.known_vin, other.identity.known_vin} - {""}
+        if len(vins) < 2:
+            self.identity = self.identity.renewed(other.identity)
 
     @classmethod
     def read(cls, identity: Identity, **facts: Any) -> Self:

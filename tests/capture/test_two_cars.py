@@ -9,6 +9,8 @@ from contextlib import contextmanager
 
 import pytest
 
+from logbench.archive.archive import Archive
+from logbench.archive.overview import Catalogue
 from logbench.capture.messages import (
     CaptureRequest,
     CarChanged,
@@ -25,10 +27,19 @@ from logbench.capture.sources.car import PolledSource
 from logbench.capture.unattended import UnattendedRun
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
+from logbench.cases.compare import CompareFiles
+from logbench.cases.job import AddFiles
+from logbench.cases.work import run_here
+from logbench.errors import AnotherCarError
+from logbench.job.folder import create_job
+from logbench.job.store import JobStore
+from logbench.recording.finish import write_recording
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Facts, Surroundings
 from logbench.recording.reader import open_recording
+from logbench.report.gather import gather
+from logbench.report.options import ReportOptions
 from logbench.simulator.model import StillCar
 from tests.capture.test_polled import wait_for
 from tests.capture.test_session import Listener
@@ -144,6 +155,20 @@ def test_the_same_car_goes_on_in_its_recording(tmp_path):
     assert not listener.of(CarChanged)
     assert [path.name for path in tmp_path.glob("*.parquet")] == ["drive.parquet"]
     assert ending[0].others == 0
+
+
+def test_without_a_vin_it_goes_on_and_says_that_it_cannot_tell(tmp_path):
+    with on_the_port("") as url:
+        port = port_of(url)
+        held = drive(CaptureRequest(url, ("RPM",), out=tmp_path / "drive.parquet"))
+        _, listener, _ = held.__enter__()
+        more_samples(listener)
+    with on_the_port("", port):
+        more_samples(listener)
+        held.__exit__(None, None, None)
+    (made,) = tmp_path.glob("*.parquet")
+    said = [event.text for event in open_recording(made).facts.events if event.kind == "note"]
+    assert any("Not known whether it is the same car" in text for text in said)
 
 
 def test_without_a_vin_other_ecus_are_another_car(tmp_path):
@@ -270,3 +295,30 @@ def test_a_car_said_to_be_the_one_stated_gets_its_facts_while_it_is_recorded(tmp
     vehicle = open_recording(tmp_path / "drive.parquet").facts.vehicle
     assert (vehicle.label, vehicle.vin) == ("Mrs A's", FIRST)
     assert vehicle.read_instead == {"vin": SECOND}
+
+
+def test_two_cars_on_one_port_meet_at_every_door(tmp_path):
+    """What was recorded of them over the socket: in a job, its report, a comparison, an archive."""
+    two_cars(tmp_path)
+    drives = [tmp_path / "drive.parquet", tmp_path / "drive-2.parquet"]
+    folder = create_job(tmp_path, "job")[0]
+    run_here(AddFiles(JobStore(), folder.path, (drives[0],)))
+    with pytest.raises(AnotherCarError):
+        run_here(AddFiles(JobStore(), folder.path, (drives[1],)))
+    job = folder.load()
+    assert (job.vehicle.vin, job.vehicle.label) == (FIRST, "Mrs A's")
+    folder.add_recording(job, drives[1], "after")  # as an earlier version let it in
+    material = gather(folder, job, ReportOptions())
+    assert [drive.entry.file for drive in material.drives] == ["recordings/drive.parquet"]
+    assert SECOND in " ".join(material.problems)
+    compared = run_here(CompareFiles((drives[0],), (drives[1],)))
+    assert compared.result.needs_confirmation
+    (tmp_path / "archive").mkdir()
+    for path, name in zip(drives, ("one", "two"), strict=True):
+        facts = open_recording(path).facts
+        facts.vehicle.label = "customer"
+        write_recording(
+            tmp_path / "archive" / f"{name}.parquet", list(open_recording(path).traces()), facts
+        )
+    cars = Catalogue(Archive(tmp_path / "archive", tmp_path / "cache")).facets.cars
+    assert cars == {f"customer · {FIRST}": 1, f"customer · {SECOND}": 1}

@@ -93,3 +93,10 @@ def test_what_is_typed_over_what_was_read_keeps_it_beside():
     assert (car.vin, car.source("vin"), car.read_instead) == (B, "stated", {"vin": A})
     car.state("displacement_l", None)
     assert car.read_instead == {"vin": A}
+
+
+def test_a_vin_that_was_read_is_not_replaced_by_another_ones():
+    car = Car.read(Identity(vin=A, ecus={"7E8": Ecu(name="ECM")}))
+    car.learn(Car.read(Identity(vin=B, ecus={"7E8": Ecu(name="other")})))
+    assert (car.vin, car.identity.vin, car.read_instead) == (A, A, {"vin": B})
+    assert car.identity.ecus["7E8"].name == "ECM"

@@ -32,6 +32,7 @@ _CARS: tuple[tuple[str, str], ...] = (
     ("make", tr("Make")),
     ("model", tr("Model")),
     ("fuel", tr("Fuel")),
+    ("gearbox", tr("Gearbox")),
 )
 _NUMBERS: tuple[tuple[str, str, str, int, float], ...] = (
     ("year", tr("Year"), "", 0, 2200),
