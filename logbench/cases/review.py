@@ -121,8 +121,8 @@ def _read(
                 unit=trace.unit,
                 pyramid=Pyramid.of(trace.t_ns, trace.value),
                 label=_label(recording.keys, signal, ecu),
-                group=group_of(signal, trace.unit),
-                plottable=kinds.get(signal, "number") == "number",
+                group=group_of(signal, trace.unit, kinds.get(signal, "number")),
+                kind=kinds.get(signal, "number"),
             )
         )
     return tuple(traces)

@@ -99,5 +99,5 @@ def _measured(key: Key) -> LiveTrace:
     from logbench.signals.table import table
 
     row = table().by_acronym(key[0])
-    group = group_of(key[0], row.unit)
+    group = group_of(key[0], row.unit, row.kind)
     return LiveTrace(*key, row.unit, group=group, title=row.name, kind=row.kind)

@@ -99,4 +99,7 @@ class ValueScales:
             return None
         ends = [end for t in mine for end in t.band or () if end is not None]
         low, high = min([e[0] for e in found] + ends), max([e[1] for e in found] + ends)
+        others = [key for t in mine for key in t.words if key != low]
+        if low == high and others:  # a lone word says less than it does beside the next
+            low, high = sorted((low, min(others, key=lambda key: abs(key - low))))
         return self.units.value(low, unit), self.units.value(high, unit)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from logbench.plot.pyramid import Pyramid
+from logbench.signals.units import METRIC, Units
 
 Key = tuple[str, str]
 """Signal and ECU."""
@@ -25,8 +27,8 @@ class StripTrace:
     label: str = ""
     group: str = ""
     """Traces of one group may share a strip; empty: all of the same unit."""
-    plottable: bool = True
-    """False for enumerations and flags: their values are words."""
+    kind: str = "number"
+    """As in the table of signals; the values of enumerations and flags are words."""
     band: tuple[float | None, float | None] | None = None
     """Shaded as the range looked for; None is an open end."""
 
@@ -40,6 +42,29 @@ class StripTrace:
         """Signal and ECU."""
         return self.signal, self.ecu
 
+    @property
+    def plottable(self) -> bool:
+        """Its values are numbers."""
+        return self.kind == "number"
+
+    @property
+    def words(self) -> dict[int, str]:
+        """What the values of an enumeration or flag mean; empty for a number."""
+        if self.plottable:
+            return {}
+        from logbench.signals.table import table
+
+        return dict(table().by_acronym(self.signal).labels)
+
+    def text(self, value: float, units: Units = METRIC) -> str:
+        """A value with its unit, or an enumeration's words."""
+        if self.plottable or math.isnan(value):
+            return units.text(value, self.unit)
+        from logbench.signals.decoding import label
+        from logbench.signals.table import table
+
+        return label(table().by_acronym(self.signal), value)
+
 
 @dataclass(slots=True)
 class LiveTrace(StripTrace):
@@ -48,8 +73,6 @@ class LiveTrace(StripTrace):
     pyramid: Pyramid = field(default_factory=Pyramid)
     title: str = ""
     """The signal's name in words."""
-    kind: str = "number"
-    """As in the table of signals."""
 
     def fresh(self, now_ns: int, age_ns: float) -> float | None:
         """The newest value; None where there is none, or it is older than `age_ns`."""
@@ -69,9 +92,11 @@ _ORDER = ("rpm", "km/h", "g/s", "kPa", "% trim", "degC", "%", "lambda", "oxygen"
 """What belongs high in the stack, by unit or family (ours; no source)."""
 
 
-def group_of(signal: str, unit: str) -> str:
+def group_of(signal: str, unit: str, kind: str = "number") -> str:
     """A name shared by traces that one strip may hold: the same unit and, where a unit serves
-    unlike quantities, the same family."""
+    unlike quantities, the same family. One whose values are words stands alone."""
+    if kind != "number":
+        return signal
     family = next((name for name, pattern in _FAMILIES if pattern.match(signal)), "")
     return f"{unit} {family}".strip()
 

@@ -19,7 +19,7 @@ from reportlab.lib.colors import HexColor
 from logbench.analysis.model import Condition, Verdict
 from logbench.recording.storage import write_whole
 from logbench.report import fonts
-from logbench.signals.numbers import value_ticks
+from logbench.signals.numbers import axis_labels
 
 WIDTH = 500.0
 """Points; the renderers scale it to the page."""
@@ -113,9 +113,9 @@ def left_axis(
     drawing: Drawing, low: float, high: float, about: int, level: Place, right: float
 ) -> None:
     """Light lines from LEFT to `right` at round values, which stand at the left."""
-    for tick in value_ticks(low, high, about):
+    for tick, shown in axis_labels(low, high, about):
         drawing.add(Line(LEFT, level(tick), right, level(tick), strokeColor=LIGHT))
-        drawing.add(text(f"{tick + 0.0:.6g}", LEFT - 4, level(tick) - 2.5, anchor="end"))
+        drawing.add(text(shown, LEFT - 4, level(tick) - 2.5, anchor="end"))
 
 
 def bottom_axis(
@@ -123,9 +123,9 @@ def bottom_axis(
 ) -> None:
     """A line from LEFT to `right` with round values below."""
     drawing.add(rule(LEFT, y, right, y))
-    for tick in value_ticks(low, high, 8):
+    for tick, shown in axis_labels(low, high, 8):
         drawing.add(Line(place(tick), y, place(tick), y - 2.5, strokeColor=GRAY))
-        drawing.add(text(f"{tick + 0.0:.6g}", place(tick), y - 10, anchor="middle"))
+        drawing.add(text(shown, place(tick), y - 10, anchor="middle"))
 
 
 # --- lines ---

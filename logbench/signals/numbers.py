@@ -6,6 +6,7 @@ Windows and axes have a real minus (`−`), sentences of the checks and paper th
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 
 from logbench.words import tr
 
@@ -14,6 +15,13 @@ Ends = tuple[float | None, float | None]
 
 
 # --- windows and axes ---
+
+
+def decimal_text(value: float, decimals: int, *, signed: bool = False) -> str:
+    """A number with so many decimals: a real minus, none before 0, thousands set apart."""
+    text = f"{value:{'+' if signed else ''},.{decimals}f}"
+    zero = not text.strip("+-0.,")
+    return text.replace("-", "" if zero else "−")
 
 
 def value_text(value: float, unit: str = "") -> str:
@@ -26,14 +34,18 @@ def value_text(value: float, unit: str = "") -> str:
         decimals = 0 if float(value).is_integer() or size >= 100 else 1
     elif unit in {"%", "deg", "g/s", "V", "mA"}:
         decimals = min(decimals, 2 if unit in {"V", "g/s"} else 1)
-    return f"{value:,.{decimals}f}".replace("-", "−")
+    return decimal_text(value, decimals)
 
 
 def tick_text(value: float, step: float) -> str:
     """A value as an axis shows it, with as many decimals as `step` needs."""
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9)) if step > 0 else 0
-    text = f"{value:,.{min(decimals, 6)}f}"
-    return "0" if text in {"-0", "0"} else text.replace("-", "−")
+    return decimal_text(value, min(max(0, -math.floor(math.log10(step) + 1e-9)), 12))
+
+
+def axis_labels(low: float, high: float, most: int) -> list[tuple[float, str]]:
+    """Round values of an axis and their texts, as `value_ticks` has them."""
+    ticks = value_ticks(low, high, most)
+    return [(tick, tick_text(tick, ticks[1] - ticks[0])) for tick in ticks]
 
 
 def end_text(value: float) -> str:
@@ -138,17 +150,25 @@ _TIME_STEPS_S = (
 )  # fmt: skip
 
 
+_APART = 0.399
+"""Of the range: so far apart two labels have room, however low the plot."""
+
+
 def value_ticks(low: float, high: float, most: int) -> list[float]:
-    """At most about `most` round values from `low` to `high`; empty when the range is empty."""
+    """At most about `most` round values from `low` to `high`, but two or more, the outer ones
+    two fifths of the range apart. Empty when the range is empty, or narrower than 1e-9 of its
+    values."""
     span = high - low
-    if not span > 0 or not math.isfinite(span) or most < 1:
+    if not span > 1e-9 * max(abs(low), abs(high)) or not math.isfinite(span) or most < 1:
         return []
-    rough = span / most
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(power * m for m in (1, 2, 5, 10) if power * m >= rough * 0.999)
-    first = math.ceil(low / step - 1e-9)
-    last = math.floor(high / step + 1e-9)
-    return [round(n * step, 12) for n in range(first, last + 1)]
+    rough = 0.999 * span / most
+    power = math.floor(math.log10(rough))
+    ladder = [m * 10.0**p for p in range(power - 1, power + 2) for m in (1, 2, 5)]
+    for step in reversed(ladder[: bisect_left(ladder, rough) + 1]):
+        first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+        if last > first and (last - first) * step >= _APART * span:
+            return [round(n * step, 12) for n in range(first, last + 1)]
+    return []
 
 
 def round_range(low: float, high: float) -> tuple[float, float]:
@@ -167,10 +187,12 @@ def round_range(low: float, high: float) -> tuple[float, float]:
 
 
 def time_ticks(start_s: float, end_s: float, most: int) -> tuple[list[float], float]:
-    """Round times in seconds from `start_s` to `end_s`, and their step in seconds."""
+    """Round times in seconds from `start_s` to `end_s`, two or more, and their step in seconds."""
     span = end_s - start_s
     if not span > 0 or most < 1:
         return [], 1.0
-    step = next((s for s in _TIME_STEPS_S if span / s <= most), _TIME_STEPS_S[-1])
-    first, last = math.ceil(start_s / step - 1e-9), math.floor(end_s / step + 1e-9)
-    return [n * step for n in range(first, last + 1)], step
+    for step in reversed(_TIME_STEPS_S[: bisect_left(_TIME_STEPS_S, span / most) + 1]):
+        first, last = math.ceil(start_s / step - 1e-9), math.floor(end_s / step + 1e-9)
+        if last > first:
+            return [n * step for n in range(first, last + 1)], step
+    return [], 1.0

@@ -8,16 +8,19 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtGui import QColor, QImage
+from PySide6.QtGui import QColor, QImage, QPainter
 from PySide6.QtWidgets import QApplication
 
 from logbench.app.plot import painting
 from logbench.app.plot.canvas import ValueRange
+from logbench.app.plot.graph import Graph
 from logbench.app.plot.view import TimeView
+from logbench.app.theme import LIGHT
 from logbench.plot import lines
 from logbench.plot.pyramid import Buckets
 from logbench.plot.trace import SECOND, group_of, rank_of
 from logbench.signals.numbers import (
+    axis_labels,
     round_range,
     tick_text,
     time_text,
@@ -129,11 +132,43 @@ def test_lines_reach_the_image(qapp: QApplication):
 @given(st.floats(-1e6, 1e6), st.floats(1e-3, 1e6), st.integers(2, 12))
 def test_ticks_are_round_evenly_spaced_and_inside(low, span, most):
     ticks = value_ticks(low, low + span, most)
-    assert len(ticks) <= most + 1
+    assert 2 <= len(ticks) <= max(most + 1, 6)
+    assert ticks[-1] - ticks[0] >= 0.39 * span
     assert all(low - span * 1e-6 <= t <= low + span * (1 + 1e-6) for t in ticks)
     if len(ticks) > 2:
         steps = np.diff(ticks)
         assert np.allclose(steps, steps[0], rtol=1e-6, atol=1e-9)
+
+
+@settings(deadline=None, derandomize=True)
+@given(st.floats(-1e6, 1e6), st.floats(1e-3, 1e6), st.integers(1, 12))
+def test_every_axis_has_two_labels_each_of_which_is_its_value(low, span, most):
+    labels = axis_labels(low, low + span, most)
+    texts = [text for _, text in labels]
+    assert len(set(texts)) == len(texts) >= 2
+    assert not any(text.startswith("−") and not text.strip("−0.,") for text in texts)
+    assert len({text.partition(".")[2].__len__() for text in texts}) == 1
+    for value, text in labels:
+        read = float(text.replace(",", "").replace("−", "-"))
+        assert abs(read - value) <= 1e-9 * max(1.0, abs(value))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "texts"),
+    [
+        (-12, 40, ["0", "20", "40"]),
+        (0.2, 0.7, ["0.2", "0.4", "0.6"]),
+        (-0.4, 0.3, ["−0.4", "−0.2"]),
+    ],
+)
+def test_a_low_strip_is_labelled_truly(low: float, high: float, texts: list[str]):
+    assert [text for _, text in axis_labels(low, high, 2)][: len(texts)] == texts
+
+
+@settings(deadline=None, derandomize=True)
+@given(st.floats(0, 1e5), st.floats(0.01, 1e5), st.integers(2, 12))
+def test_every_time_axis_has_two_times(start, span, most):
+    assert len(time_ticks(start, start + span, most)[0]) >= 2
 
 
 @settings(deadline=None, derandomize=True)
@@ -170,7 +205,8 @@ def test_time_ticks_are_on_round_times():
 
 @pytest.mark.parametrize(
     ("value", "unit", "text"),
-    [(2134.0, "rpm", "2,134"), (-12.5, "%", "−12.5"), (13.9871, "V", "13.99"),
+    [(2134.0, "rpm", "2,134"), (-0.0001, "V", "0.00"), (-0.0, "", "0.000"),
+     (-12.5, "%", "−12.5"), (13.9871, "V", "13.99"),
      (float("nan"), "%", "–"), (90.0, "degC", "90"), (0.98765, "", "0.988")],
 )  # fmt: skip
 def test_values(value: float, unit: str, text: str):
@@ -244,3 +280,29 @@ def test_zoom_keeps_the_time_under_the_pointer():
     before = view.x_of(at)
     view.zoom(0.3, at)
     assert view.x_of(at) == pytest.approx(before, abs=1.01)
+
+
+# --- axes of pyqtgraph's plots ---
+
+
+@pytest.mark.parametrize("size", [(300, 100), (420, 160), (1200, 700)])
+@pytest.mark.parametrize(
+    ("low", "high"), [(-12.0, 40.0), (0.0, 0.5), (12.1, 14.9), (0.0, 7000.0), (-0.4, 0.3)]
+)
+def test_both_axes_of_a_graph_have_two_true_labels(qtbot, size, low, high):
+    graph = Graph(LIGHT)
+    qtbot.addWidget(graph)
+    graph.resize(*size)
+    graph.setRange(xRange=(low, high), yRange=(low, high), padding=0)
+    graph.show()
+    graph.grab()
+    for name in ("left", "bottom"):
+        image = QImage(10, 10, QImage.Format.Format_RGB32)
+        painter = QPainter(image)
+        painter.setFont(graph.font())
+        _, _, texts = graph.getAxis(name).generateDrawSpecs(painter)
+        painter.end()
+        written = [text for _, _, text in texts]
+        assert len(set(written)) == len(written) >= 2, (name, written)
+        inside = [round(rect.top()) for rect, _, _ in texts if name == "left"]
+        assert all(0 <= top <= size[1] for top in inside)

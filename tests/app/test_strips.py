@@ -57,6 +57,45 @@ def pixels_of(image: QImage, color: QColor, x0: int, x1: int) -> list[tuple[int,
     ]
 
 
+@pytest.mark.parametrize("theme", [LIGHT, NIGHT])
+@pytest.mark.parametrize(("signal", "unit", "low", "high"), [
+    ("TOTAL_TRIM1", "%", -12.0, 40.0), ("O2S11", "V", 0.1, 0.7), ("ECT", "degC", -3.0, 92.0),
+    ("RPM", "rpm", 0.0, 7120.0), ("BARO", "kPa", 99.0, 99.0),
+])  # fmt: skip
+def test_the_lowest_strip_has_two_true_labels(stack, theme, signal, unit, low, high):
+    t_ns = np.arange(600, dtype=np.int64) * SECOND
+    stack.clear()
+    stack.set_look(StripLook(theme))
+    strip = stack.add(
+        StripTrace(signal, "7E8", unit, Pyramid.of(t_ns, np.linspace(low, high, 600)))
+    )
+    for height in range(70, 400, 11):
+        strip.resize(800, height)
+        strip.grab()
+        labels = strip.axis.labels()
+        assert len({text for _, text in labels}) >= 2, height
+        rects = [box for box, _ in labels]
+        assert all(a.top() - b.top() >= 0.8 * a.height() for a, b in pairwise(rects))
+        for box, text in labels:  # each stands where its value is, but for those at the rim
+            y = strip.canvas.y_of(float(text.replace(",", "").replace("−", "-")))
+            assert abs(box.center().y() - HEADER - y) <= box.height() / 2 + 2
+
+
+@pytest.mark.parametrize(("signal", "values", "shown"), [
+    ("MIL", [0, 0, 1], ["off", "on"]), ("MIL", [0, 0, 0], ["off", "on"]),
+    ("FUELSYS1", [2, 2, 2], ["open loop", "closed loop"]),
+])  # fmt: skip
+def test_the_axis_of_an_enumeration_has_its_words(stack, signal, values, shown):
+    t_ns = np.arange(3, dtype=np.int64) * SECOND
+    pyramid = Pyramid.of(t_ns, np.array(values, float))
+    strip = stack.add(StripTrace(signal, "7E8", "", pyramid, group=signal, kind="flag"))
+    QApplication.processEvents()
+    strip.grab()
+    texts = [text for _, text in strip.canvas.labels()]
+    assert len(texts) >= 2
+    assert all(any(text.startswith(word) for text in texts) for word in shown), texts
+
+
 def test_a_ramp_is_drawn_from_corner_to_corner(stack: StripStack):
     strip = stack.strips[0]
     image = strip.grab().toImage()

@@ -9,7 +9,6 @@ import pint
 import pytest
 from PySide6.QtCore import Qt
 
-from logbench.app.live.values import shown_value
 from logbench.app.window import MainWindow
 from logbench.plot.cross import pair
 from logbench.plot.trace import SECOND
@@ -120,7 +119,7 @@ def test_the_live_page_and_the_drivers_view_follow(window: MainWindow, garage, q
     view.close()
     model = live.values.model_
     assert model.data(model.index(0, 1)) == "62.1 mph"
-    assert shown_value(trace, 100.0) == "100 km/h"
+    assert trace.text(100.0) == "100 km/h"
     strip = live.stack.strips[0]
     assert strip.header.value_text(strip.traces[0], None) == "62.1 mph"
 

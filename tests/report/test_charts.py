@@ -140,3 +140,19 @@ def test_margin_bars(margin, right):
     bar = drawing.contents[1]
     assert bar.x + bar.width == pytest.approx(right)
     assert len(margin_bar(None, None).contents) == 2
+
+
+@settings(max_examples=60, deadline=None)
+@example(-12.0, 52.0)
+@example(-0.4, 0.7)
+@example(12.1, 2.6)
+@given(st.floats(-1e4, 1e4), st.floats(0.01, 1e4))
+def test_the_axis_of_a_strip_has_two_true_labels(low, span):
+    x, y = np.linspace(0.0, 19.0, 20), np.linspace(low, low + span, 20)
+    drawing = strips_chart([Strip("%", (Line2D("TRIM", x, y),))], "minutes")
+    texts = [s.text for s in drawing.contents if isinstance(s, String) and s.textAnchor == "end"]
+    numbers = [text for text in texts if text != "minutes"]
+    assert len(set(numbers)) == len(numbers) >= 2
+    for text in numbers:
+        assert not (text.startswith(("-", "−")) and not text.strip("-−0.,"))
+        assert low - span <= float(text.replace(",", "").replace("−", "-")) <= low + 2 * span

@@ -93,7 +93,7 @@ class TrendPlot(LateGraph):
         graph.setRange(xRange=(x[0] - margin, x[-1] + margin), yRange=(low, high), padding=0)
         first, last = self._shown.points[0], self._shown.points[-1]
         dates = [(x[0], first.started_utc[:10]), (x[-1], last.started_utc[:10])]
-        graph.getAxis("bottom").setTicks([dates if dated else []])
+        graph.getAxis("bottom").setTicks([dates if dated else [(x[0], "1"), (x[-1], str(len(x)))]])
         graph.set_titles(
             "" if dated else tr("in order, dates are missing"),
             unit_text(self.look.units.unit(unit)),

@@ -22,7 +22,7 @@ from logbench.analysis.statement import in_units
 from logbench.app.commands import add_command
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.tools import LiveTools
-from logbench.app.live.values import ValuesModel, shown_value
+from logbench.app.live.values import ValuesModel
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.live.wiggle_panel import WigglePanel
 from logbench.app.parts import STRETCH, lay, set_letters, styled, text_button
@@ -109,7 +109,7 @@ class DriverView(QDialog):
             trace = traces[place]
             old_ns = max(_OLD_NS, _OLD_INTERVALS * trace.pyramid.interval_ns)
             value = trace.fresh(now_ns, old_ns)
-            text = "–" if value is None else shown_value(trace, value, self._look.units)
+            text = "–" if value is None else trace.text(value, self._look.units)
             widget.name.setText(trace.title)
             widget.value.setText(text)
             widget.setAccessibleName(f"{trace.title}: {text}")

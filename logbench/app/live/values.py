@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast
 
@@ -12,7 +11,7 @@ from PySide6.QtWidgets import QStyle, QStyledItemDelegate, QStyleOptionViewItem,
 
 from logbench.app.traces_table import TracesModel, TracesTable
 from logbench.plot.trace import LiveTrace
-from logbench.signals.units import METRIC, Units
+from logbench.signals.units import Units
 from logbench.words import tr
 
 _PAD = 4
@@ -20,16 +19,6 @@ _USUAL_NAME, _USUAL = "LAMBDA11_34", ("−8,888 km/h", "10.0 of 0.5/s", "100 s")
 """What the columns must have room for."""
 _CHECK_PX = 28
 _RIGHT = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-
-
-def shown_value(trace: LiveTrace, value: float, units: Units = METRIC) -> str:
-    """A value with its unit, or the text of an enumeration."""
-    if trace.kind != "number" and not math.isnan(value):
-        from logbench.signals.decoding import label
-        from logbench.signals.table import table
-
-        return label(table().by_acronym(trace.signal), value)
-    return units.text(value, trace.unit)
 
 
 class ValuesModel(TracesModel):
@@ -134,7 +123,7 @@ class ValuesModel(TracesModel):
         if found is None:
             return ""
         if column == 1:
-            return shown_value(row, found[1], self.units)
+            return row.text(found[1], self.units)
         if column == 2:
             rate = self._rates.get(row.signal)
             wanted = self._wanted_hz.get(row.signal)

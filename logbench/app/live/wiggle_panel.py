@@ -18,7 +18,6 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
 from logbench.app.live.session import LiveSession
-from logbench.app.live.values import shown_value
 from logbench.app.parts import delayed, heads_left, lay, muted, named, set_letters, text_button
 from logbench.app.theme import Look
 from logbench.app.tones import Tones
@@ -189,7 +188,7 @@ class WigglePanel(QWidget):
             limit = self._look.units.text(watched.watch.threshold, trace.unit, difference=True)
             texts = [
                 trace.signal,
-                "–" if found is None else shown_value(trace, found[1], self._look.units),
+                "–" if found is None else trace.text(found[1], self._look.units),
                 tr("learning") if watched.watch.learning else f"± {limit}",
                 *(str(watched.counts[kind]) for kind in HitKind),
             ]

@@ -13,7 +13,7 @@ from logbench.app.plot.painting import kept_picture
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
 from logbench.plot.trace import SECOND
-from logbench.signals.numbers import tick_text, time_text, time_ticks
+from logbench.signals.numbers import time_text, time_ticks
 from logbench.signals.units import unit_text
 from logbench.words import tr
 
@@ -41,18 +41,27 @@ class ValueAxis:
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
         unit = unit_text(canvas.look.units.unit(canvas.unit))
         painter.drawText(QRect(0, 0, GUTTER - 8, HEADER), align, unit)
-        tall = QFontMetrics(strip.font()).height()
-        ticks = canvas.value_ticks()
-        step = ticks[1][0] - ticks[0][0] if len(ticks) > 1 else 1.0
-        free_to = float(strip.height() + tall)
-        for value, y in sorted(ticks):  # from below; a label that would overlap is left out
-            top = min(max(HEADER + y - tall / 2, HEADER), strip.height() - tall)
-            if top + 0.85 * tall <= free_to:
-                box = QRect(0, int(top), GUTTER - 8, tall)
-                painter.drawText(box, align, tick_text(value, step))
-                free_to = top
+        for box, text in self.labels():
+            painter.drawText(box, align, text)
         painter.setPen(QColor(theme.line))
         painter.drawLine(GUTTER - 1, HEADER, GUTTER - 1, HEADER + canvas.height)
+
+    def labels(self) -> list[tuple[QRect, str]]:
+        """Texts and where they are written, from below: the outer two, and between them those that
+        have room."""
+        strip, metrics = self._strip, QFontMetrics(self._strip.font())
+        tall, wide = metrics.height(), GUTTER - 8
+        found: list[tuple[QRect, str]] = []
+        for y, text in self._canvas.labels():
+            top = int(min(max(HEADER + y - tall / 2, HEADER), strip.height() - tall))
+            shown = metrics.elidedText(text, Qt.TextElideMode.ElideRight, wide)
+            found.append((QRect(0, top, wide, tall), shown))
+        least = round(0.85 * tall)
+        kept, last = found[:1], found[-1:]
+        for box, text in found[1:-1]:
+            if kept[-1][0].top() - box.top() >= least <= box.top() - last[0][0].top():
+                kept.append((box, text))
+        return kept + last if len(found) > 1 else kept
 
 
 class TimeAxis(QWidget):

@@ -20,8 +20,7 @@ from logbench.app.theme import Theme
 from logbench.plot import lines
 from logbench.plot.scales import ValueRange, ValueScales
 from logbench.plot.trace import SECOND, StripTrace
-from logbench.signals.numbers import time_ticks
-from logbench.signals.numbers import value_ticks as ticks_of
+from logbench.signals.numbers import axis_labels, time_ticks
 from logbench.signals.units import METRIC, Units
 
 GUTTER = 72
@@ -30,6 +29,8 @@ RIGHT = 10
 """Pixels that stay free right of the plot."""
 HEADER = 24
 """Height of a strip's header above the plot."""
+Label = tuple[float, str]
+"""Pixels from the top of the plot, and a text of the axis."""
 _FIT_EVERY = 12
 """Frames after which the range may shrink."""
 
@@ -65,7 +66,7 @@ class Canvas:
         self._ns_per_px = 0.0
         self._drawn_to: dict[int, int] = {}
         """By place of the trace: time of the last entry drawn."""
-        self._ticks: tuple[tuple[float, float, int], list[tuple[float, float]]] | None = None
+        self._labels: tuple[tuple[object, ...], list[Label]] = ((), [])
 
     @property
     def unit(self) -> str:
@@ -145,13 +146,17 @@ class Canvas:
         share = (value - span.low) / (span.high - span.low)
         return height - min(max(share, -10.0), 10.0) * height
 
-    def value_ticks(self) -> list[tuple[float, float]]:
-        """Round values and where they stand."""
-        key = (self.range.low, self.range.high, self.height)
-        if self._ticks is None or self._ticks[0] != key:
-            values = ticks_of(self.range.low, self.range.high, max(2, self.height // 34))
-            self._ticks = (key, [(v, self.y_of(v)) for v in values])
-        return self._ticks[1]
+    def labels(self) -> list[Label]:
+        """What stands at the axis and where, from below: round values, or a signal's words."""
+        low, high = self.range.low, self.range.high
+        trace = self.traces[self.chosen] if self.traces else None
+        key = (low, high, self.height, trace and trace.key)
+        if self._labels[0] != key:
+            words = sorted(trace.words.items()) if trace else []
+            found = [(float(v), text) for v, text in words if low <= v <= high]
+            found = found or axis_labels(low, high, max(2, self.height // 34))
+            self._labels = (key, [(self.y_of(v), text) for v, text in found])
+        return self._labels[1]
 
     def _fit(self, left: int, right: int, whole: bool) -> bool:
         """Fit the ranges of values; True when one changed.
@@ -231,7 +236,7 @@ class Canvas:
                 painter.fillRect(x0, 0, x1 - x0, height, QColor(self.look.theme.shade))
         self._draw_bands(painter, left, right)
         painter.setPen(QPen(QColor(self.look.theme.grid), 1))
-        for _, y in self.value_ticks():
+        for y, _ in self.labels():
             painter.drawLine(left, int(y), right, int(y))
         start_s, end_s = view.t_of(0) / SECOND, view.t_of(view.pixels) / SECOND
         for t in time_ticks(start_s, end_s, max(2, view.pixels // 110))[0]:

@@ -9,7 +9,7 @@ from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import QSizePolicy
 
 from logbench.app.theme import Theme
-from logbench.signals.numbers import tick_text
+from logbench.signals.numbers import tick_text, value_ticks
 
 _AXES = ("bottom", "left")
 _BEYOND_PX = 40
@@ -17,7 +17,16 @@ _BEYOND_PX = 40
 
 
 class _Axis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
-    """Numbers as the rest of the window writes them."""
+    """Numbers where and as the rest of the window writes them."""
+
+    def tickValues(self, low: float, high: float, size: float) -> list[tuple[float, list[float]]]:
+        """Round values that have room, and how far apart they stand; `size` in pixels."""
+        metrics = QFontMetrics(self.style["tickFont"] or self.font())
+        upright = self.orientation in {"left", "right"}
+        room = metrics.height() if upright else metrics.horizontalAdvance("88,888")
+        edge = 0.5 * room / max(size, 2.0 * room) * (high - low)
+        ticks = value_ticks(low + edge, high - edge, max(2, int(size / (2 * room))))
+        return [(ticks[1] - ticks[0], ticks)] if ticks else []
 
     def tickStrings(self, values: Sequence[float], scale: float, spacing: float) -> list[str]:
         """The texts of ticks that stand so far apart."""

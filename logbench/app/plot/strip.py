@@ -74,7 +74,7 @@ class StripHeader:
     def value_text(self, trace: StripTrace, t_ns: int | None) -> str:
         """The trace's last value at or before `t_ns` (None: its newest) as text with unit."""
         found = trace.pyramid.at(trace.pyramid.end_ns if t_ns is None else t_ns)
-        return "–" if found is None else self._canvas.look.units.text(found[1], trace.unit)
+        return "–" if found is None else trace.text(found[1], self._canvas.look.units)
 
     def renew(self) -> None:
         """Draw the names again."""

@@ -3,7 +3,6 @@ the numbers of what lies between."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 
 from PySide6.QtCore import Qt
@@ -38,14 +37,7 @@ _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 def value_at(trace: StripTrace, t_ns: int | None, units: Units = METRIC) -> str:
     """The trace's value at a time with its unit, or an enumeration's text; empty without one."""
     found = None if t_ns is None else trace.pyramid.at(t_ns)
-    if found is None:
-        return ""
-    if not trace.plottable and not math.isnan(found[1]):
-        from logbench.signals.decoding import label
-        from logbench.signals.table import table
-
-        return label(table().by_acronym(trace.signal), found[1])
-    return units.text(found[1], trace.unit)
+    return "" if found is None else trace.text(found[1], units)
 
 
 class SignalsModel(TracesModel):
