@@ -14,10 +14,9 @@ from types import ModuleType
 from typing import TYPE_CHECKING, cast
 
 from logbench.analysis.bands import Bands, load_bands
-from logbench.analysis.findings import ASKS, EXPLANATIONS
+from logbench.analysis.findings import ASKS, EXPLANATIONS, range_of
 from logbench.analysis.model import Band
 from logbench.analysis.run import CheckModule, all_checks
-from logbench.signals.numbers import range_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -103,7 +102,7 @@ def _section(module: CheckModule, bands: Bands) -> str:
 def _band_table(bands: list[Band]) -> list[str]:
     rows = ["| band | within | watch | basis |", "| --- | --- | --- | --- |"]
     for band in bands:
-        within, watch = range_text(band.within, band.unit), range_text(band.watch, band.unit)
+        within, watch = range_of(band, band.within), range_of(band, band.watch)
         rows.append(f"| `{band.key}`: {band.title} | {within} | {watch} | {band.basis} |")
     return rows
 

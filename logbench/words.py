@@ -98,6 +98,9 @@ use(FOLDER, wanted_languages())
 _GATHERED = (  # written out, so that they are gathered for translation
     # verdicts of findings
     tr("within"), tr("watch"), tr("act"), tr("not judged"),
+    # why something was not judged
+    tr("not recorded"), tr("too uncertain"), tr("not applicable to this car"),
+    tr("no limit known"),
     # verdicts of a comparison
     tr("changed"), tr("no change shown"), tr("not comparable"),
     tr("resolved"), tr("improved"), tr("unchanged"), tr("worse"), tr("within limits on both"),

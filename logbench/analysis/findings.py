@@ -271,9 +271,7 @@ def range_of(band: Band, ends: Range) -> str:
 
 
 def _end(end: float, unit: str, others: tuple[float, ...] = ()) -> Quantity:
-    """An end of a range with no more decimals than it was given."""
-    given = [f"{x:.4g}".partition(".")[2] for x in (end, *others)]
-    return Quantity(end, unit, decimals=max(map(len, given)), others=others)
+    return Quantity(end, unit, others=others, limit=True)
 
 
 def owners_sentence(finding: Finding, about: str) -> str:

@@ -149,6 +149,12 @@ class Finding:
         return self.lacks if self.verdict is Verdict.NOT_JUDGED else Coverage.JUDGED
 
     @property
+    def outcome(self) -> tuple[str, ...]:
+        """The verdict; of what was not judged, why, too: `not judged`, `not recorded`."""
+        judged = self.coverage is Coverage.JUDGED
+        return (self.verdict.value,) if judged else (self.verdict.value, self.coverage.value)
+
+    @property
     def heading(self) -> str:
         """`fuel trim: bank 1, warm idle`."""
         return heading(self.check, self.subject)

@@ -39,7 +39,8 @@ class Quantity:
     the `half` width of its interval where it is known.
 
     `decimals` as in metric units; None: as many as its size deserves. `signed`: with its sign.
-    `others`: further values of the same kind behind `join`, the unit once at the end.
+    `others`: further values of the same kind behind `join`, the unit once at the end. `limit`: an
+    end of a range, which is given, not measured, and keeps its value.
     """
 
     value: float
@@ -49,6 +50,7 @@ class Quantity:
     signed: bool = False
     others: tuple[float, ...] = ()
     join: str = " to "
+    limit: bool = False
 
     def text(self, units: Units = METRIC) -> str:
         """`197.8 ±0.7 °F`; the digits follow the step of the last metric one."""
@@ -57,6 +59,9 @@ class Quantity:
         if decimals is None:
             decimals = numbers.digits(self.value, self.half or math.nan)
         shown, unit, half, steps = self._shown(values, 10.0**-decimals, units)
+        if self.limit:
+            ends = self.join.join(map(numbers.end_text, shown)).replace("−", "-")
+            return f"{ends} {unit}".strip()
         if shown != values:
             moved = units.line(self.unit)[1] != 0.0
             decimals = max(map(_decimals, shown, steps, [moved] * len(values)))

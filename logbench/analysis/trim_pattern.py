@@ -96,7 +96,8 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
     loaded = mean.get("load", float("nan")) - idle
     sloping = abs(slope) >= SLOPE_PCT or abs(loaded) >= LOAD_SLOPE_PCT
     if max(highest, -lowest) < OUT_PCT and not sloping:
-        return Pattern("The cells make no pattern of a fault.", Explanation(), idle, high)
+        text = f"{_count(mean)} no pattern of a fault."
+        return Pattern(text, Explanation(), idle, high)
     if highest >= -lowest:
         middle = middle or above
         falls = bool(middle) and idle - min(middle) >= max(TREND_PCT, 0.35 * idle)
@@ -104,6 +105,11 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
         end = min(middle) if falls else max(above, default=high)
         return _lean(view, mean, end, falls, rises)
     return _rich(mean, high)
+
+
+def _count(cells: Collection[str]) -> str:
+    """`The 3 cells judged make`."""
+    return "The one cell judged makes" if len(cells) == 1 else f"The {len(cells)} cells judged make"
 
 
 def _odd_bank(by_bank: Mapping[int, Mapping[str, float]]) -> int | None:

@@ -6,11 +6,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from logbench.analysis.findings import number_text
+from logbench.analysis.findings import number_text, range_of
 from logbench.analysis.run import missing_steps
 from logbench.cli.show import bullets, clock, console, say, table, text
-from logbench.signals.numbers import range_text
-from logbench.signals.units import unit_text
 
 if TYPE_CHECKING:
     from logbench.analysis.model import Finding
@@ -73,11 +71,11 @@ def _print_table(found: Sequence[Finding]) -> None:
         band = finding.band
         numbers = (
             number_text(finding),
-            "" if band is None else range_text(band.within, unit_text(band.unit)),
+            "" if band is None else range_of(band, band.within),
         )
         out.add_row(
             text(finding.heading),
-            text(finding.verdict.value, _STYLES[finding.verdict.value]),
+            text("\n".join(finding.outcome), _STYLES[finding.verdict.value]),
             *(numbers if roomy else ()),
             text(finding.reason),
         )

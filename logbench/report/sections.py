@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from logbench.analysis.findings import range_of
 from logbench.analysis.model import Band
 from logbench.analysis.statement import in_units
 from logbench.job.model import RESTRAINT_CAUTION, Note
@@ -159,7 +160,7 @@ def _finding_table(drive: Drive, units: Units) -> Table:
             f.heading,
             units.figure(f.value, f.unit, f.uncertainty),
             _range(f.band, units),
-            f.verdict.value,
+            ", ".join(f.outcome),
         )
         for f in order
     )
@@ -168,14 +169,7 @@ def _finding_table(drive: Drive, units: Units) -> Table:
 
 
 def _range(band: Band | None, units: Units) -> str:
-    if band is None:
-        return "–"
-    low, high = (None if edge is None else units.figure(edge, band.unit) for edge in band.within)
-    unit = units.printed(band.unit)
-    bare = (low or "").removesuffix(f" {unit}")
-    if low is None:
-        return f"at most {high}"
-    return f"at least {low}" if high is None else f"{bare} to {high}"
+    return "–" if band is None else in_units(range_of(band, band.within), units)
 
 
 def _options(material: Material) -> Iterator[Block]:

@@ -91,15 +91,6 @@ def figure_text(value: float, *, signed: bool = False) -> str:
     return text.replace("-", "") if float(text) == 0 else text
 
 
-def range_text(ends: Ends, unit: str) -> str:
-    """`-10 to 10 %`, `at least 80 %`, `at most 2 V`, or `any`."""
-    low, high = ends
-    tail = f" {unit}" if unit else ""
-    if low is None:
-        return "any" if high is None else f"at most {high:g}{tail}"
-    return f"at least {low:g}{tail}" if high is None else f"{low:g} to {high:g}{tail}"
-
-
 def digits(value: float, half: float = math.nan) -> int:
     """Decimals that the size of a number deserves, and more where its half width needs them."""
     decimals = _of_size(value)

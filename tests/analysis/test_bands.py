@@ -14,9 +14,9 @@ from logbench.analysis.bands import (
     load_limits,
     own_limits_path,
 )
+from logbench.analysis.findings import range_of
 from logbench.analysis.model import Band, Verdict
 from logbench.errors import BandsError
-from logbench.signals.numbers import range_text
 
 TAGS = ("[Pub: ", "[Weak", "[Mem: ", "[CP", "[Calc")
 BAND = Band("x", "X", "%", (-10.0, 10.0), (-15.0, 15.0), "[CP]")
@@ -68,9 +68,10 @@ def test_open_ends():
     assert judge(OPEN, 1000.0) is Verdict.WITHIN
     assert judge(OPEN, 9.7) is Verdict.WATCH
     assert judge(OPEN, 9.0) is Verdict.ACT
-    assert range_text((80.0, None), "%") == "at least 80 %"
-    assert range_text((None, 2.0), "V") == "at most 2 V"
-    assert range_text((None, None), "V") == "any"
+    band = load_bands()["fuel_trim_total"]
+    assert range_of(band, (80.0, None)) == "at least 80 %"
+    assert range_of(band, (None, 2.0)) == "at most 2 %"
+    assert range_of(band, (None, None)) == "any"
 
 
 def test_the_users_file_overrides_by_key(tmp_path):

@@ -12,6 +12,7 @@ from logbench.analysis.comparison.differences import CellDifference
 from logbench.analysis.comparison.quantities import Quantity
 from logbench.analysis.comparison.warmup_curves import CrankComparison, WarmUpComparison
 from logbench.analysis.model import Finding, Span, heading
+from logbench.analysis.statement import Text
 
 
 class SignalVerdict(StrEnum):
@@ -197,6 +198,7 @@ def _finding_row(result: FindingResult) -> dict[str, Any]:
         "after_value": after.value if after else None,
         "unit": next((f.unit for f in (before, after) if f and f.unit), ""),
         "reason": result.reason,
+        "said": result.reason.to_json() if isinstance(result.reason, Text) else None,
     }
 
 
@@ -209,6 +211,7 @@ def _signal_row(s: SignalResult) -> dict[str, Any]:
         "verdict": s.verdict.value,
         "relevant": s.relevant,
         "reason": s.reason,
+        "said": s.reason.to_json() if isinstance(s.reason, Text) else None,
         "before_s": s.before_s,
         "after_s": s.after_s,
         "shared_cells": len(s.cells),

@@ -14,6 +14,7 @@ from logbench.analysis.comparison.results import (
 from logbench.analysis.findings import range_of
 from logbench.analysis.model import Band, Finding, Verdict, heading
 from logbench.analysis.statement import Quantity, joined, said
+from logbench.signals.numbers import digits
 from logbench.signals.units import difference_unit
 
 
@@ -100,18 +101,19 @@ def _by_number(
     change = second - first
     unit = difference_unit(after.unit)
     by = Quantity(change, unit, half if known else None, signed=True)
-    told = said(
-        "{first} before, {second} after, a change of {by}",
-        first=Quantity(first, before.unit),
-        second=Quantity(second, after.unit),
-        by=by,
+    decimals = max(digits(x, half) for x in (first, second))
+    both = said(
+        "{first} before, {second} after",
+        first=Quantity(first, before.unit, decimals=decimals),
+        second=Quantity(second, after.unit, decimals=decimals),
     )
+    told = said("{both}, a change of {by}", both=both, by=by)
     severities = [finding.verdict.severity for finding in (before, after)]
     if change == 0.0 or (known and abs(change) <= half):
         why = "not more than the uncertainty" if change else "the same both times"
         return FindingVerdict.UNCHANGED, said("{told}: {why}.", told=told, why=why)
     if not any(severities):
-        text = said("Within limits on both, changed by {by}: {told}.", by=by, told=told)
+        text = said("Within limits on both, changed by {by}: {both}.", by=by, both=both)
         return FindingVerdict.WITHIN_BOTH, text
     if not known:
         if severities[0] != severities[1]:

@@ -153,7 +153,7 @@ class FindingsPanel(QWidget):
         self.findings = sorted(findings, key=lambda f: order[f.verdict.value])
         self.list.clear()
         for finding in self.findings:
-            verdict = f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}"
+            verdict = f"{VERDICT_SYMBOLS[finding.verdict]} {_outcome(finding)}"
             self.list.addTopLevelItem(QTreeWidgetItem([verdict, finding.heading]))
         self._write()
         parts = parts_of(findings)
@@ -191,10 +191,14 @@ class FindingsPanel(QWidget):
             self.chosen.emit(self.current())
 
 
+def _outcome(finding: Finding) -> str:
+    return ", ".join(map(word, finding.outcome))
+
+
 def as_html(finding: Finding, units: Units = METRIC) -> str:
     """The whole finding: number, band, basis, reason, causes, next steps, evidence."""
     reason = in_units(finding.reason, units)
-    parts = [f"<p><b>{escape(word(finding.verdict.value))}</b>: {escape(reason)}</p>"]
+    parts = [f"<p><b>{escape(_outcome(finding))}</b>: {escape(reason)}</p>"]
     if finding.value is not None:
         head = escape(tr("Number:"))
         parts.append(f"<p>{head} <b>{escape(number_text(finding, units))}</b></p>")
