@@ -118,6 +118,7 @@ _GATHERED = (  # written out, so that they are gathered for translation
     tr("sound"), tr("damaged"), tr("unreadable"), tr("without a checksum"),
     # events of a recording
     tr("link lost"), tr("link back"), tr("codes read"), tr("key on"), tr("key off"), tr("gap"),
+    tr("marker by rule"), tr("message"),
     # moments of a job
     tr("job opened"), tr("note"), tr("work"), tr("photo"), tr("recording missing"),
     tr("codes cleared"), tr("clearing tried"), tr("evaporative system closed"),

@@ -113,9 +113,12 @@ class Notifier:
         if self.reading:
             self.happened("note", text)
 
-    def happened(self, kind: str, text: str = "", t_ns: int | None = None) -> None:
+    def happened(
+        self, kind: str, text: str = "", t_ns: int | None = None, source: str = ""
+    ) -> None:
         """Put an event into the recording, now or at `t_ns`, and report it."""
-        event = Event(t_ns=self.now_ns if t_ns is None else t_ns, kind=kind, text=text)
+        at_ns = self.now_ns if t_ns is None else t_ns
+        event = Event(t_ns=at_ns, kind=kind, text=text, source=source)
         self._sink.event(event)
         self._watcher.message(event)
 

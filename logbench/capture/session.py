@@ -258,7 +258,7 @@ class Session:
         self._sink.rows(rows)
         self._watcher.rows(rows)
         for t_ns, text in self._notify.rules.feed(rows):
-            self._notify.happened("marker", text, t_ns=t_ns)
+            self._notify.happened("marker", text, t_ns, "rule")
 
     def _connect_again(self, error: LinkError) -> bool:
         """Try until it works; the recording goes on. False when it is over instead."""

@@ -22,7 +22,7 @@ from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.recording.export import CsvStyle, Layout, Selection
-    from logbench.recording.notes import Note
+    from logbench.recording.notes import Remark
     from logbench.recording.reader import Recording
 
 
@@ -132,18 +132,18 @@ class ExportRecording(Case[Path]):
         return export_parquet(recording, self.out, self.selection)
 
 
-Change = Callable[[Sequence["Note"]], Sequence["Note"]]
+Change = Callable[[Sequence["Remark"]], Sequence["Remark"]]
 _one_at_a_time = Lock()
 
 
 @dataclass(frozen=True)
-class ReadNotes(Case[tuple["Note", ...]]):
+class ReadNotes(Case[tuple["Remark", ...]]):
     """The notes beside a recording. Raises `NotesError`, `StorageError`."""
 
     recording: Path
     samples_sha256: str
 
-    def run(self, work: Work) -> tuple[Note, ...]:
+    def run(self, work: Work) -> tuple[Remark, ...]:
         """In order of time."""
         from logbench.recording.notes import read_notes
 
@@ -151,7 +151,7 @@ class ReadNotes(Case[tuple["Note", ...]]):
 
 
 @dataclass(frozen=True)
-class ChangeNotes(Case[tuple["Note", ...]]):
+class ChangeNotes(Case[tuple["Remark", ...]]):
     """Change the notes beside a recording, one change at a time; the notes there are now. Raises
     `NotesError`, `StorageError`."""
 
@@ -161,7 +161,7 @@ class ChangeNotes(Case[tuple["Note", ...]]):
     deed: ClassVar[bool] = True
     cancelling: ClassVar[Cancelling] = "finish"
 
-    def run(self, work: Work) -> tuple[Note, ...]:
+    def run(self, work: Work) -> tuple[Remark, ...]:
         """Read, change, write."""
         from logbench.recording.notes import change_notes
 
@@ -182,7 +182,7 @@ class ExportSpan(Case[Path]):
     end_ns: float
     """The end is included."""
     units: Units = METRIC
-    notes: Sequence[Note] = ()
+    notes: Sequence[Remark] = ()
     """Those that overlap the span are written into a column of their own."""
     deed: ClassVar[bool] = True
     cancelling: ClassVar[Cancelling] = "finish"
@@ -217,7 +217,7 @@ class ExportSpan(Case[Path]):
             place = int(np.searchsorted(t_s, note.start_ns / 1e9))
             overlaps = note.end_ns >= self.start_ns and note.start_ns <= self.end_ns
             if overlaps and place < len(t_s):
-                text = " ".join(note.text.split())
+                text = " ".join(note.said.split())
                 text = f'"{text}"' if text[0] in "=+-@" else text
                 ends = f"{note.start_ns / 1e9:.1f} to {note.end_ns / 1e9:.1f} s"
                 texts[place] = "; ".join(filter(None, (texts[place], f"{text} ({ends})")))

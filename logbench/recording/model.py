@@ -74,6 +74,8 @@ class Event(_Open):
     kind: str
     """One of `EventKind` when written by this version; others survive."""
     text: str = ""
+    source: str = ""
+    """`rule`: a rule put this marker; otherwise a person, or the program by the event's kind."""
 
 
 class LinkFacts(_Open):

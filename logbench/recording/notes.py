@@ -1,19 +1,23 @@
-"""Notes on spans of a recording, in a small file beside it: a finished recording never changes.
+"""What is said of a recording: its own events and markers, and the notes beside it.
 
+Notes are kept in a small file beside the recording, for a finished recording never changes.
 `drive.parquet` has its notes in `drive.parquet.notes.json`: one JSON document, written whole or
 not at all. It names the samples it was made for, so that notes are never shown on another drive.
+A note of a marker's time and kind in it corrects that marker's text.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from logbench.errors import NotesError
+from logbench.recording.model import Event
 from logbench.recording.storage import numbered, storage_trouble, write_whole
+from logbench.words import word
 
 SCHEMA_VERSION = "1.0"
 """A newer major version is not read, and not written over."""
@@ -21,11 +25,14 @@ NOTES_SUFFIX = ".notes.json"
 MOST_BYTES = 4_000_000
 MOST_NOTES = 2000
 MOST_CHARS = 2000
+MARKS = ("marker", "marker by rule")
+"""Kinds whose text can be corrected."""
 _LATEST_NS = 400 * 24 * 3600 * 10**9
 
 
-class Note(BaseModel):
-    """What somebody wrote about a stretch of a drive; both ends included, on its own clock."""
+class Remark(BaseModel):
+    """Something about a stretch of a drive, or an instant where both ends are one; both included,
+    on the drive's own clock."""
 
     model_config = ConfigDict(extra="allow", frozen=True)
 
@@ -33,12 +40,26 @@ class Note(BaseModel):
     end_ns: int = Field(ge=0, le=_LATEST_NS)
     text: str = Field(min_length=1, max_length=MOST_CHARS)
     made_utc: str = Field(default="", max_length=40)
+    kind: str = Field(default="note", max_length=40)
+    """`note`, one of `MARKS`, `message` of the program, or the kind of another event."""
+    recorded: bool = Field(default=False, exclude=True)
+    """It is part of the recording."""
 
     @model_validator(mode="after")
-    def _in_order(self) -> Note:
+    def _in_order(self) -> Remark:
         if self.end_ns < self.start_ns:
             raise ValueError("end_ns lies before start_ns")
         return self
+
+    @property
+    def said(self) -> str:
+        """Its text; without any, what it is."""
+        return self.text or word(self.kind)
+
+    def says(self, words: str) -> bool:
+        """Whether all of these words are in its text or its kind."""
+        whole = f"{self.kind} {word(self.kind)} {self.text}".lower()
+        return all(each in whole for each in words.lower().split())
 
 
 class _Document(BaseModel):
@@ -46,18 +67,47 @@ class _Document(BaseModel):
 
     schema_version: str = Field(default=SCHEMA_VERSION, pattern=r"^\d{1,4}\.\d{1,4}$")
     samples_sha256: str = Field(default="", max_length=100)
-    notes: list[Note] = Field(default_factory=list, max_length=MOST_NOTES)
+    notes: list[Remark] = Field(default_factory=list, max_length=MOST_NOTES)
 
 
-def new_note(start_ns: int, end_ns: int, text: str) -> Note:
+def remarks_of(events: Iterable[Event], notes: Sequence[Remark] = ()) -> tuple[Remark, ...]:
+    """Everything that is said of a recording, in order of time: its events, and the notes beside
+    it."""
+    corrected = {(note.kind, note.start_ns) for note in notes if note.kind in MARKS}
+    recorded = [_of_event(event) for event in events]
+    left = [r for r in recorded if (r.kind, r.start_ns) not in corrected]
+    return tuple(sorted([*left, *notes], key=_place))
+
+
+def _of_event(event: Event) -> Remark:
+    """Not validated: whatever a file holds is shown."""
+    kind = "message" if event.kind == "note" else event.kind
+    kind = MARKS[1] if (kind, event.source) == (MARKS[0], "rule") else kind
+    t_ns = max(0, event.t_ns)
+    return Remark.model_construct(
+        start_ns=t_ns, end_ns=t_ns, text=event.text, kind=kind, recorded=True
+    )
+
+
+def _place(remark: Remark) -> tuple[int, int]:
+    return remark.start_ns, remark.end_ns
+
+
+def new_note(start_ns: int, end_ns: int, text: str) -> Remark:
     """A note made now on a span, its ends in either order. Raises `NotesError` for a text that is
     empty or too long."""
+    text = checked_text(text)
+    low, high = sorted((max(0, start_ns), max(0, end_ns)))
+    made = datetime.now(UTC).isoformat(timespec="seconds")
+    return Remark(start_ns=low, end_ns=high, text=text, made_utc=made)
+
+
+def checked_text(text: str) -> str:
+    """The text of a note as it is kept. Raises `NotesError` as `new_note`."""
     text = text.strip()
     if not 1 <= len(text) <= MOST_CHARS:
         raise NotesError(f"A note has 1 to {MOST_CHARS} characters; this one has {len(text)}.")
-    low, high = sorted((max(0, start_ns), max(0, end_ns)))
-    made = datetime.now(UTC).isoformat(timespec="seconds")
-    return Note(start_ns=low, end_ns=high, text=text, made_utc=made)
+    return text
 
 
 def notes_path(recording: Path) -> Path:
@@ -65,7 +115,7 @@ def notes_path(recording: Path) -> Path:
     return recording.with_name(f"{recording.name}{NOTES_SUFFIX}")
 
 
-def read_notes(recording: Path, samples_sha256: str = "") -> tuple[Note, ...]:
+def read_notes(recording: Path, samples_sha256: str = "") -> tuple[Remark, ...]:
     """The notes of a recording in order of time; none without the file.
 
     Raises `NotesError` when the file cannot be used, or was made for other samples than
@@ -79,12 +129,12 @@ def read_notes(recording: Path, samples_sha256: str = "") -> tuple[Note, ...]:
             f"The notes in {path.name} were made for another recording; move that file away to "
             "begin notes for this one."
         )
-    return tuple(sorted(document.notes, key=lambda n: (n.start_ns, n.end_ns)))
+    return tuple(sorted(document.notes, key=_place))
 
 
 def change_notes(
-    recording: Path, samples_sha256: str, change: Callable[[Sequence[Note]], Sequence[Note]]
-) -> tuple[Note, ...]:
+    recording: Path, samples_sha256: str, change: Callable[[Sequence[Remark]], Sequence[Remark]]
+) -> tuple[Remark, ...]:
     """Read the notes, change them, write them whole; what is there now.
 
     A file that cannot be read is set aside under another name, never lost. Raises `NotesError`
@@ -98,7 +148,7 @@ def change_notes(
     except _UnreadableError:
         _set_aside(path)
         held, document = (), _Document()
-    fresh = sorted(change(held), key=lambda n: (n.start_ns, n.end_ns))
+    fresh = sorted(change(held), key=_place)
     if len(fresh) > MOST_NOTES:
         raise NotesError(f"A recording has room for {MOST_NOTES} notes: remove some first.")
     document.notes = fresh

@@ -147,7 +147,8 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     window.show()
     data = ["logbench", RESTRAINT_CAUTION, CONSENT, *LOSSES, STAYS, EXAMPLE, PLACE]
     data += [signal.name for signal in table()] + [rule.text for rule in DEFAULT_RULES]
-    data.append(open_recording(recording).facts.vehicle.label)
+    facts = open_recording(recording).facts
+    data += [facts.vehicle.label, *(event.text for event in facts.events)]
     found: dict[str, None] = {}
     for page in ("live", "review", "compare", "job", "archive", "drive"):
         if page == "drive":

@@ -77,6 +77,7 @@ def test_pressing_record_begins_with_what_was_kept(watching, garage, qtbot, sett
     kept = [3_000_000_000] if include else []
     assert [event.t_ns for event in live.shown.events] == kept
     assert live.stack.strips[0].canvas.look.event_times == tuple(kept)
+    assert [remark.start_ns for remark in live.shown.remarks.remarks] == kept
     garage.last.send(("RPM", "7E8", 5_100_000_000, 7.0))
     qtbot.waitUntil(lambda: live.session.now_ns == 5_100_000_000)
     assert len(pyramid) == count + 1

@@ -10,9 +10,11 @@ import pandas as pd
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication
+from pytestqt.qtbot import QtBot
 
 from logbench.analysis.bands import load_bands
 from logbench.analysis.model import Finding, Span, Verdict
+from logbench.app.remarks import RemarkList
 from logbench.app.review.notes_panel import NoteDialog
 from logbench.app.window import MainWindow
 from logbench.plot.bands import band_of, concerning
@@ -107,9 +109,71 @@ def test_markup_in_a_note_is_text(reviewing: MainWindow, qtbot):
     review = reviewing.pages.review
     review.notes.add(0, SECOND, "<img src=x>")
     qtbot.waitUntil(lambda: len(review.notes.notes) == 1)
-    item = review.notes.list.topLevelItem(0)
-    assert item.text(2) == "<img src=x>"
-    assert "&lt;img" in item.toolTip(2)
+    item = review.notes.list.tree.topLevelItem(0)
+    assert item.text(3) == "<img src=x>"
+    assert "&lt;img" in item.toolTip(3)
+
+
+def rows_of(shown: RemarkList) -> list[str]:
+    rows = (shown.tree.topLevelItem(n) for n in range(shown.tree.topLevelItemCount()))
+    return [" | ".join(row.text(n) for n in range(4)) for row in rows]
+
+
+def test_what_was_marked_while_driving_is_among_the_notes(
+    reviewing: MainWindow, drive_file: Path, qtbot: QtBot
+):
+    """Live's markers and their notes were missing from Review's notes."""
+    review = reviewing.pages.review
+    review.notes.add(10 * SECOND, 15 * SECOND, "hiss at idle")
+    qtbot.waitUntil(lambda: len(review.notes.notes) == 1)
+    shown = review.notes.list
+    assert rows_of(shown) == [
+        "0:10.0 | 0:05.0 | note | hiss at idle",
+        "0:30.0 |  | marker | rattle",
+    ]
+    shown.tree.sortByColumn(2, Qt.SortOrder.AscendingOrder)
+    assert [row.split(" | ")[2] for row in rows_of(shown)] == ["marker", "note"]
+    shown.tree.sortByColumn(0, Qt.SortOrder.DescendingOrder)
+    assert [row.split(" | ")[2] for row in rows_of(shown)] == ["marker", "note"]
+    shown.filter.setText("HISS note")
+    assert [row.split(" | ")[2] for row in rows_of(shown)] == ["note"]
+    shown.filter.clear()
+    shown.tree.setCurrentItem(shown.tree.topLevelItem(0))
+    assert review.view.start_ns < 30 * SECOND < review.view.end_ns < 40 * SECOND
+    said = review.ribbon.described_at(review.ribbon.x_of(30 * SECOND))
+    assert "rattle" in said.splitlines()
+
+
+def test_a_markers_text_is_corrected_beside_the_recording(
+    reviewing: MainWindow, drive_file: Path, qtbot: QtBot
+):
+    review, before = reviewing.pages.review, drive_file.read_bytes()
+    review.notes.ask = lambda _, text: f"{text} from the left"
+    shown = review.notes.list
+    shown.tree.setCurrentItem(shown.tree.topLevelItem(0))
+    review.notes.remove()
+    assert "never changed" in review.notice.text
+    review.notes.ask_to_edit()
+    qtbot.waitUntil(lambda: rows_of(shown) == ["0:30.0 |  | marker | rattle from the left"])
+    assert drive_file.read_bytes() == before
+    review.notice.button.click()  # put it back
+    qtbot.waitUntil(lambda: rows_of(shown) == ["0:30.0 |  | marker | rattle"])
+    assert read_notes(drive_file) == ()
+
+
+def test_find_finds_what_was_written(reviewing: MainWindow, qtbot: QtBot):
+    review = reviewing.pages.review
+    review.notes.add(70 * SECOND, 75 * SECOND, "hiss, then a rattle")
+    qtbot.waitUntil(lambda: len(review.notes.notes) == 1)
+    review.view.set_cursor(0)
+    for text, place in (("Rattle", "1 of 2"), ("Rattle", "2 of 2"), ('"hiss rattle"', "1 of 1")):
+        review.find_bar.line.setText(text)
+        review.find_bar.step(1)
+        assert review.find_bar.said.text().startswith(place)
+    assert review.view.cursor_ns == 70 * SECOND
+    review.find_bar.line.setText("bump")
+    review.find_bar.step(1)
+    assert "is no comparison" in review.find_bar.said.text()
 
 
 def test_the_text_of_a_note_is_written_and_left_by_keys(reviewing: MainWindow, qtbot):

@@ -22,6 +22,7 @@ from logbench.app.theme import LIGHT, NIGHT, Look
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.recording.model import Event
+from logbench.recording.notes import remarks_of
 
 # --- strips on the screen ---
 
@@ -280,7 +281,7 @@ def ribbon(qtbot, look: Look) -> Ribbon:
             ConditionSpan(400 * SECOND, 800 * SECOND, Condition.CRUISE),
         ]
     )
-    made.change(events=[Event(t_ns=200 * SECOND, kind="marker", text="rattle")])
+    made.change(remarks=remarks_of([Event(t_ns=200 * SECOND, kind="marker", text="rattle")]))
     made.change(
         findings=[
             Finding("fuel_trim", "bank 1", Verdict.ACT, "x", evidence=(Span(0, 100 * SECOND),))
@@ -306,7 +307,7 @@ def test_a_conditions_name_keeps_clear_of_the_edges_of_what_is_shown(
     """Without it the name would stand in the middle of its condition, at 400 s."""
     ribbon.change(conditions=[ConditionSpan(0, 800 * SECOND, Condition.CRUISE)])
     ribbon.change(findings=[])
-    ribbon.change(events=[])
+    ribbon.change(remarks=[])
     ribbon._view.show_span(start_s * SECOND, end_s * SECOND)
     image = ribbon.grab().toImage()
     y_s = range(ribbon.events_px + 4, ribbon.events_px + 26)

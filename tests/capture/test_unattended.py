@@ -27,6 +27,7 @@ from logbench.cli.main import main
 from logbench.errors import CarSilentError, LinkLostError, PortMissingError
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, Trace
+from logbench.recording.notes import remarks_of
 from logbench.recording.reader import open_recording
 from logbench.signals.table import table
 from logbench.vehicle.model import CarFacts, Reading
@@ -231,6 +232,8 @@ def test_marks_by_rule(tmp_path):
     (recording,) = recordings(tmp_path)
     (event,) = recording.facts.events
     assert (event.kind, event.text) == ("marker", "malfunction indicator lamp on")
+    assert event.source == "rule"
+    assert [r.kind for r in remarks_of(recording.facts.events)] == ["marker by rule"]
 
 
 def test_rules():

@@ -12,13 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logbench.errors import NotesError, StorageError
+from logbench.recording.model import Event
 from logbench.recording.notes import (
     MOST_BYTES,
-    Note,
+    Remark,
     change_notes,
     new_note,
     notes_path,
     read_notes,
+    remarks_of,
 )
 
 
@@ -67,7 +69,7 @@ def test_whatever_the_file_holds_is_notes_or_a_sentence(content: bytes):
         drive = Path(folder) / "d.parquet"
         notes_path(drive).write_bytes(content)
         with contextlib.suppress(NotesError):
-            assert all(isinstance(note, Note) for note in read_notes(drive))
+            assert all(isinstance(note, Remark) for note in read_notes(drive))
 
 
 @pytest.mark.parametrize(
@@ -115,6 +117,34 @@ def test_a_folder_that_is_gone_is_a_sentence(tmp_path: Path):
 
 
 def test_too_many_notes_are_refused(drive: Path):
-    many = [Note(start_ns=n, end_ns=n, text="x") for n in range(2001)]
+    many = [Remark(start_ns=n, end_ns=n, text="x") for n in range(2001)]
     with pytest.raises(NotesError, match="2000"):
         change_notes(drive, "", lambda _: many)
+
+
+def test_all_that_is_said_of_a_recording_is_one_list():
+    marker = Event(t_ns=5, kind="marker", text="ratle")
+    events = [marker, Event(t_ns=2, kind="note", text="asked anew"), Event(t_ns=-1, kind="gap"),
+              Event(t_ns=9, kind="marker", text="trim high", source="rule")]  # fmt: skip
+    note = new_note(3, 6, "hiss\nat idle")
+    mine = Remark(start_ns=5, end_ns=5, text="rattle", kind="marker")
+    said = [(r.kind, r.start_ns, r.text, r.recorded) for r in remarks_of(events, [mine, note])]
+    assert said == [
+        ("gap", 0, "", True),
+        ("message", 2, "asked anew", True),
+        ("note", 3, "hiss\nat idle", False),
+        ("marker", 5, "rattle", False),  # in the place of what was typed while driving
+        ("marker by rule", 9, "trim high", True),
+    ]
+    assert remarks_of(events)[2].text == "ratle"
+    assert remarks_of([Event(t_ns=1, kind="x" * 90, text="y" * 9000)])[0].said == "y" * 9000
+    assert note.says("IDLE hiss")
+    assert not note.says("idle rattle")
+
+
+def test_a_note_of_an_older_version_is_a_note(drive: Path):
+    held = {"notes": [{"start_ns": 1, "end_ns": 2, "text": "a", "made_utc": "2026-01-01"}]}
+    notes_path(drive).write_text(json.dumps(held))
+    assert [(n.kind, n.text, n.recorded) for n in read_notes(drive)] == [("note", "a", False)]
+    change_notes(drive, "abc", lambda held: held)
+    assert "recorded" not in notes_path(drive).read_text()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import QEvent, Qt
@@ -143,7 +144,8 @@ class LivePage(QWidget):
         self.empty = self.middle.empty
 
     def _lay_out(self) -> None:
-        self.side = Side(self.session, self.box, self.set_up, self.values, self.notice)
+        remarks = self.shown.remarks
+        self.side = Side(self.session, self.box, self.set_up, self.values, remarks, self.notice)
         split = splitter(Qt.Orientation.Horizontal, {self.side: _SIDE_WIDTH, self.middle: 1000})
         split.setStretchFactor(1, 1)
         lay(QVBoxLayout(self), (split, 1), self.status, margins=(0, 0, 0, 0), spacing=0)
@@ -186,6 +188,10 @@ class LivePage(QWidget):
         add_command(self, tr("Choose signals"), "S", self.side.show_choice)
         add_command(self, tr("Ask for the signals chosen"), "Shift+S", self.side.use_choice)
         self.shapes.add_commands(self, self.tools, self.show_shape)
+        shown.remarks.add_commands(self)
+        for number, title in ((0, tr("Show the values")), (1, tr("Show the notes"))):
+            show = partial(self.side.tabs.setCurrentIndex, number)
+            add_command(self, title, f"Alt+{number + 1}", show)
         add_command(self, tr("Recover what a crash left"), "Shift+F5", endings.recover)
         add_command(self, tr("Review the last recording"), "Ctrl+Return", endings.review_last)
         add_command(self, tr("Refresh the links"), "F5", self.set_up.link.find_links)

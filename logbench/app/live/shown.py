@@ -14,6 +14,7 @@ from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip_keys import StripKeys
 from logbench.app.plot.view import TimeView
+from logbench.app.remarks import RemarkList
 from logbench.app.services import Services
 from logbench.capture.messages import CarFound, Started, Status
 from logbench.cases.settings import Settings
@@ -21,6 +22,7 @@ from logbench.plot.bands import BandWatch
 from logbench.plot.computed import COMPUTED, TOTALS
 from logbench.plot.trace import SECOND, LiveTrace, StripTrace, first_shown
 from logbench.recording.model import Event
+from logbench.recording.notes import Remark, remarks_of
 from logbench.signals.numbers import count_text, size_text, time_text
 from logbench.signals.table import table
 from logbench.words import tr
@@ -135,6 +137,7 @@ class DriveShown(QObject):
         self.stack = StripStack(self.view, services.look)
         self.ribbon = Ribbon(self.view, services.look)
         self.values = ValuesTable()
+        self.remarks = RemarkList()
         self.status = LiveLine(session)
         self.events: list[Event] = []
         self.following = Following(self.view, session, services.settings, self)
@@ -160,6 +163,7 @@ class DriveShown(QObject):
         self.ribbon.by_hand.connect(self.following.stop)
         self.stack.narrowed.connect(self.ribbon.set_inset)
         self.values.model_.plotted_changed.connect(self._plot)
+        self.remarks.chosen.connect(self._show_remark)
         look.units_changed.connect(self.values.model_.set_units)
 
     def add_layouts(self, owner: QWidget) -> SavedLayouts:
@@ -188,10 +192,10 @@ class DriveShown(QObject):
     def clear(self) -> None:
         """Another drive begins."""
         self.events = []
+        self._show_events()
         self.stack.clear()
         self.values.model_.clear()
         self.ribbon.clear()
-        self.stack.mark(event_times=())
         self.view.set_limits(0, 0)
         self.status.clear()
         self.following.set(True)
@@ -292,6 +296,12 @@ class DriveShown(QObject):
         self.view.set_limits(0, self._high_ns)
         self._show_events()
 
+    def _show_remark(self, remark: Remark) -> None:
+        self.following.stop()
+        self.view.show_around(remark.start_ns, remark.end_ns)
+
     def _show_events(self) -> None:
-        self.ribbon.change(events=self.events)
+        remarks = remarks_of(self.events)
+        self.remarks.show_remarks(remarks)
+        self.ribbon.change(remarks=remarks)
         self.stack.mark(event_times=[e.t_ns for e in self.events])

@@ -12,6 +12,7 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QScrollArea,
     QStackedWidget,
+    QTabWidget,
     QVBoxLayout,
     QWidget,
 )
@@ -21,7 +22,8 @@ from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.setup import SetUp
 from logbench.app.live.values import ValuesTable
-from logbench.app.parts import Notice, lay, text_button
+from logbench.app.parts import Notice, lay, named, text_button
+from logbench.app.remarks import RemarkList
 from logbench.words import tr
 
 _LEAST_WIDTH = 320
@@ -39,10 +41,15 @@ class Side(QFrame):
         box: RecordBox,
         set_up: SetUp,
         values: ValuesTable,
+        remarks: RemarkList,
         notice: Notice,
     ) -> None:
         super().__init__()
-        self._session, self._set_up, self._values = session, set_up, values
+        self._session, self._set_up = session, set_up
+        self.tabs = named(QTabWidget(), tr("Values and notes"))
+        self.tabs.addTab(values, tr("Values"))
+        self.tabs.addTab(remarks, tr("Notes"))
+        self.tabs.setDocumentMode(True)
         self._before: tuple[tuple[str, ...], str, int] = ((), "", 0)
         """Signals, purpose and place of the rate, before others are chosen."""
         self.change = text_button(
@@ -63,7 +70,7 @@ class Side(QFrame):
         lay(QHBoxLayout(self._buttons), (self.use, 1), self.back, margins=(0, 0, 0, 0))
         self._buttons.hide()
         self._stack = QStackedWidget()
-        for widgets in ((self._buttons, self._scroll), (self.change, self._values)):
+        for widgets in ((self._buttons, self._scroll), (self.change, self.tabs)):
             page = QWidget()
             lay(QVBoxLayout(page), *widgets, margins=(0, 0, 0, 0))
             self._stack.addWidget(page)
@@ -127,7 +134,7 @@ class Side(QFrame):
         self._set_up.show_all(not choosing)
         self._stack.setCurrentIndex(0 if choosing or idle else 1)
         if focused and not choosing and not idle:
-            self._values.setFocus()
+            self.tabs.currentWidget().setFocus()
 
 
 class _UpAndDown(QScrollArea):

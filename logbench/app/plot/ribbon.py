@@ -71,7 +71,7 @@ class Ribbon(QWidget):
         self.setFixedHeight(self.events_px + _CONDITIONS + _FINDINGS + 6)
 
     def change(self, **parts: Sequence[Any]) -> None:
-        """Show other `conditions`, `events` …: the parts of a `RibbonContent`."""
+        """Show other `conditions`, `remarks` …: the parts of a `RibbonContent`."""
         self.content = replace(self.content, **parts)
         self.update()
 
@@ -192,7 +192,7 @@ class _Picture:
         painter.fillRect(ground, QColor(self._theme.panel))
         self._draw_conditions()
         self._draw_findings()
-        self._draw_events()
+        self._draw_remarks()
         self._draw_frame()
         self._draw_names()
         self._draw_shades()
@@ -238,20 +238,22 @@ class _Picture:
             box = QRect(left, bottom - _SHADE_PX, max(2, right - left), _SHADE_PX)
             self._painter.fillRect(box, QColor(self._theme.text))
 
-    def _draw_events(self) -> None:
+    def _draw_remarks(self) -> None:
         metrics = self._painter.fontMetrics()
         self._painter.setPen(QColor(self._theme.text))
         self._painter.setBrush(QColor(self._theme.accent))
-        said = [(self._x_of(e.t_ns) + 8, e.text or word(e.kind)) for e in self._content.events]
-        for x, _ in said:
-            self._painter.drawPolygon(
-                QPolygon([QPoint(x - 13, 2), QPoint(x - 3, 2), QPoint(x - 8, _LEAST_EVENTS - 2)])
-            )
-        for note in self._content.notes:
-            x, end = self._x_of(note.start_ns), self._x_of(note.end_ns)
-            said.append((x + 2, note.text.partition("\n")[0]))
-            top = self._top - _NOTE_PX
-            self._painter.fillRect(x, top, max(4, end - x), _NOTE_PX, QColor(self._theme.accent))
+        said: list[tuple[int, str]] = []
+        for remark in self._content.remarks:
+            x, end = self._x_of(remark.start_ns), self._x_of(remark.end_ns)
+            first = remark.said.partition("\n")[0]
+            if remark.start_ns == remark.end_ns:
+                corners = QPoint(x - 5, 2), QPoint(x + 5, 2), QPoint(x, _LEAST_EVENTS - 2)
+                self._painter.drawPolygon(QPolygon(corners))
+                said.append((x + 8, first))
+            else:
+                top, wide = self._top - _NOTE_PX, max(4, end - x)
+                self._painter.fillRect(x, top, wide, _NOTE_PX, QColor(self._theme.accent))
+                said.append((x + 2, first))
         said.sort()
         ends = [*(x - 14 for x, _ in said[1:]), self._ribbon.width()]
         for (x, text), end in zip(said, ends, strict=False):  # without any, an end is left

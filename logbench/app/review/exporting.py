@@ -82,7 +82,7 @@ class Exporting:
         first, last = sorted((marks.get("A", view.start_ns), marks.get("B", view.end_ns)))
         shown = dict.fromkeys(signal for signal, _ in plots.stack.keys)
         recorded = [signal for signal in shown if signal in recording.signals]
-        units, notes = self._look.units, self._notes.notes
+        units, notes = self._look.units, self._notes.list.remarks
         case = ExportSpan(path, recording, recorded, first, last, units, notes)
         owner.start(case, self._exported, self._notice.trouble)
 

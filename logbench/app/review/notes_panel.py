@@ -1,9 +1,9 @@
-"""Notes on spans: a list beside the strips, kept in a file beside the recording."""
+"""What is said of a recording, in a list beside the strips; notes are written and edited here, and
+kept in a file beside the recording."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,36 +15,31 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QPlainTextEdit,
-    QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from logbench.app.commands import add_command
-from logbench.app.parts import (
-    Notice,
-    lay,
-    muted,
-    named,
-    plain_tip,
-    styled,
-    text_button,
-)
+from logbench.app.parts import Notice, lay, muted, named, styled, text_button
 from logbench.app.plot.view import TimeView
-from logbench.app.tables import Tree, step
+from logbench.app.remarks import RemarkList
 from logbench.cases.recording import Change, ChangeNotes, ReadNotes
 from logbench.cases.runner import Owner
-from logbench.plot.trace import SECOND
-from logbench.signals.numbers import time_text
+from logbench.recording.model import Event
+from logbench.recording.notes import MARKS, Remark, checked_text, new_note, remarks_of
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.recording.notes import Note
     from logbench.recording.reader import Recording
 
 _HOW = tr(
-    "No notes yet. Put cursors A and B around a stretch of the drive (keys A and B), then press M "
-    "to write a note on it."
+    "No notes of your own yet. Put cursors A and B around a stretch of the drive (keys A and B), "
+    "then press M to write a note on it."
+)
+
+_STAYS = tr(
+    "This is part of the recording, which is never changed. A marker's text can be edited; on all "
+    "else write a note of your own (M)."
 )
 
 
@@ -52,9 +47,7 @@ class NotesPanel(QWidget):
     """Reads and writes the notes of one recording, off the window's thread."""
 
     changed = Signal(object)
-    """The notes there are now."""
-    chosen = Signal(object)
-    """The user chose this one."""
+    """The remarks there are now."""
 
     def __init__(self, view: TimeView, notice: Notice) -> None:
         super().__init__()
@@ -62,14 +55,16 @@ class NotesPanel(QWidget):
         self._owner: Owner | None = None
         self._recording: Path | None = None
         self._sha256 = ""
-        self._removed: Note | None = None
-        self.notes: tuple[Note, ...] = ()
+        self._events: Sequence[Event] = ()
+        self._before: tuple[Remark, ...] | None = None
+        """The notes before the last change."""
+        self.notes: tuple[Remark, ...] = ()
+        """Beside the recording."""
         self.ask: Callable[[str, str], str] = self._ask
         """Title and text to the text written, empty for none; tests put their own answer here."""
         self.how = muted(_HOW)
-        self.list = Tree((tr("From"), tr("For"), tr("Note")), tr("Notes"))
-        self.list.currentItemChanged.connect(self._chosen)
-        self.list.itemActivated.connect(lambda *_: self.ask_to_edit())
+        self.list = RemarkList()
+        self.list.activated.connect(self.ask_to_edit)
         span = tr("Write a note on the span from A to B")
         row = lay(
             QHBoxLayout(),
@@ -82,8 +77,7 @@ class NotesPanel(QWidget):
     def add_commands(self, owner: QWidget) -> None:
         """A note is written from anywhere on the page; edited and removed in the list."""
         add_command(owner, tr("Write a note on the span from A to B"), "M", self.ask_to_add)
-        add_command(owner, tr("Next note"), "Alt+N", partial(step, self.list, 1))
-        add_command(owner, tr("Previous note"), "Alt+Shift+N", partial(step, self.list, -1))
+        self.list.add_commands(owner)
         add_command(self, tr("Edit the chosen note"), "F2", self.ask_to_edit)
         add_command(self, tr("Remove the chosen note"), "Ctrl+Del", self.remove)
 
@@ -91,35 +85,17 @@ class NotesPanel(QWidget):
 
     def open(self, owner: Owner, recording: Recording) -> None:
         """Another recording, which owns what is done with its notes: read them."""
-        self._owner, self._removed = owner, None
+        self._owner, self._before, self._events = owner, None, recording.facts.events
         self._recording, self._sha256 = recording.path, recording.facts.samples_sha256
         self._show(())
         if self._recording is not None:
             self._start(ReadNotes(self._recording, self._sha256))
 
-    def current(self) -> Note | None:
-        """The chosen note."""
-        at = self.list.currentIndex().row()
-        return self.notes[at] if 0 <= at < len(self.notes) else None
-
-    def _show(self, notes: Sequence[Note]) -> None:
+    def _show(self, notes: Sequence[Remark]) -> None:
         self.notes = tuple(notes)
-        self.list.blockSignals(True)
-        self.list.clear()
-        for note in notes:
-            first = note.text.partition("\n")[0]
-            lasts = time_text((note.end_ns - note.start_ns) / SECOND, 0.1)
-            item = QTreeWidgetItem([time_text(note.start_ns / SECOND, 0.1), lasts, first])
-            item.setToolTip(2, plain_tip(note.text))
-            self.list.addTopLevelItem(item)
-        self.list.blockSignals(False)
+        self.list.show_remarks(remarks_of(self._events, notes))
         self.how.setVisible(not notes)
-        self.changed.emit(self.notes)
-
-    def _chosen(self, *_: object) -> None:
-        note = self.current()
-        if note is not None:
-            self.chosen.emit(note)
+        self.changed.emit(self.list.remarks)
 
     # --- changing ---
 
@@ -136,48 +112,55 @@ class NotesPanel(QWidget):
                 self.add(marks["A"], marks["B"], text)
 
     def ask_to_edit(self) -> None:
-        """Ask for another text of the chosen note."""
-        note = self.current()
+        """Ask for another text of the chosen note or marker."""
+        note = self.list.current()
         if note is None:
             self._notice.trouble(tr("Choose a note in the list first."))
-            return
-        text = self.ask(tr("Edit the note"), note.text)
-        if text:
-            self.edit(note, text)
+        elif note.recorded and note.kind not in MARKS:
+            self._notice.trouble(_STAYS)
+        else:
+            text = self.ask(tr("Edit the note"), note.text)
+            if text:
+                self.edit(note, text)
 
     def add(self, start_ns: int, end_ns: int, text: str) -> None:
         """Write a note on a span."""
-        from logbench.recording.notes import new_note
-
         self._change(lambda held: [*held, new_note(start_ns, end_ns, text)])
 
-    def edit(self, note: Note, text: str) -> None:
-        """Give a note another text."""
-        from logbench.recording.notes import new_note
+    def edit(self, note: Remark, text: str) -> None:
+        """Give a note another text; that of a marker is kept beside the recording."""
 
-        def change(held: Sequence[Note]) -> Sequence[Note]:
-            fresh = note.model_copy(update={"text": new_note(0, 0, text).text})
-            return [fresh if n == note else n for n in held]
+        def change(held: Sequence[Remark]) -> Sequence[Remark]:
+            fresh = note.model_copy(update={"text": checked_text(text), "recorded": False})
+            return [*(n for n in held if n != note), fresh]
 
-        self._change(change)
+        self._change(change, tr("The note was changed."))
 
     def remove(self) -> None:
         """Remove the chosen note; it can be put back."""
-        note = self.current()
-        if note is not None:
-            self._removed = note
-            self._change(lambda held: [n for n in held if n != note])
-            self._notice.success(tr("The note was removed."), tr("Put it back"))
+        note = self.list.current()
+        if note is not None and note.recorded:
+            self._notice.trouble(_STAYS)
+        elif note is not None:
+            self._change(lambda held: [n for n in held if n != note], tr("The note was removed."))
 
     def put_back(self) -> None:
-        """Undo the last removal."""
-        note, self._removed = self._removed, None
-        if note is not None:
-            self._change(lambda held: [*held, note])
+        """Undo the last change."""
+        before, after = self._before, self.notes
+        if before is not None:
+            self._change(
+                lambda held: [
+                    *(n for n in held if n in before or n not in after),
+                    *(n for n in before if n not in held),
+                ]
+            )
 
-    def _change(self, change: Change) -> None:
+    def _change(self, change: Change, said: str = "") -> None:
         if self._recording is not None:
+            self._before = self.notes
             self._start(ChangeNotes(self._recording, self._sha256, change))
+            if said:
+                self._notice.success(said, tr("Put it back"))
 
     def _start(self, case: ReadNotes | ChangeNotes) -> None:
         if self._owner is not None:

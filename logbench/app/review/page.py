@@ -34,6 +34,7 @@ from logbench.app.services import Services
 from logbench.app.tables import splitter, step
 from logbench.cases.recording import Judged
 from logbench.cases.review import OpenDemo, Opened, OpenForReview
+from logbench.errors import LogbenchError
 from logbench.plot.bands import band_of, concerning
 from logbench.plot.layout import layout_from_json
 from logbench.plot.trace import SECOND, StripTrace
@@ -136,8 +137,8 @@ class ReviewPage(QWidget):
         self.layouts.changed.connect(self._show_plotted)
         self.layouts.notified.connect(self.notice.passing)
         self.findings.chosen.connect(self.show_finding)
-        notes.changed.connect(lambda found: self.ribbon.change(notes=found))
-        notes.chosen.connect(
+        notes.changed.connect(lambda found: self.ribbon.change(remarks=found))
+        notes.list.chosen.connect(
             lambda note: self.plots.show_spans([Span(note.start_ns, note.end_ns)], self._traces())
         )
         self.notice.pressed.connect(notes.put_back)
@@ -233,7 +234,6 @@ class ReviewPage(QWidget):
         self.stack.show_traces(self._first)
         self.layouts.start(_kept_as(opened))
         self.ribbon.clear()
-        self.ribbon.change(events=recording.facts.events)
         self.stack.mark(event_times=[e.t_ns for e in recording.facts.events])
         self.notes.open(self.opening.shown, recording)
         self.exporting.show(self.opening.shown, recording)
@@ -281,8 +281,16 @@ class ReviewPage(QWidget):
         self.span_panel.show_traces([t for strip in self.stack.strips for t in strip.traces])
 
     def _search(self, condition: str) -> tuple[Span, ...]:
-        units = self._services.look.units
-        return () if self.opened is None else find_spans(condition, self.opened.recording, units)
+        """Where a condition holds; of words that are none, the notes and markers that have them."""
+        if self.opened is None:
+            return ()
+        try:
+            return find_spans(condition, self.opened.recording, self._services.look.units)
+        except LogbenchError:
+            said = [r for r in self.notes.list.remarks if r.says(condition.strip('"'))]
+            if not said:
+                raise
+            return tuple(Span(remark.start_ns, remark.end_ns) for remark in said)
 
 
 def _kept_as(opened: Opened) -> str:
