@@ -193,7 +193,8 @@ def _print_json(compared: Compared, same_car: bool) -> int:
 
 
 def exit_code(result: Comparison) -> int:
-    """0 nothing relevant or better, 1 changed otherwise, 2 worse, 3 not comparable."""
+    """0 nothing relevant or better, 1 changed otherwise, or out of range before and not judged
+    after, 2 worse, 3 not comparable."""
     from logbench.analysis.comparison.results import FindingVerdict
 
     if not result.comparable:
@@ -201,6 +202,8 @@ def exit_code(result: Comparison) -> int:
     verdicts = {finding.verdict for finding in result.findings}
     if FindingVerdict.WORSE in verdicts:
         return 2
+    if result.lost:
+        return 1
     if verdicts & {FindingVerdict.RESOLVED, FindingVerdict.IMPROVED}:
         return 0
     return int(result.warm_up.changed or any(s.relevant for s in result.signals))

@@ -28,6 +28,7 @@ from logbench.analysis.run import (
 from logbench.analysis.statement import in_units
 from logbench.analysis.trim_pattern import find_pattern
 from logbench.analysis.view import View
+from logbench.archive.findings import _row, reason_of
 from logbench.errors import UsageError
 from logbench.signals.units import METRIC, Units
 from tests.analysis.scenes import CRUISE, IDLE, KEY_ON, Phase, Scene
@@ -148,6 +149,16 @@ def test_differences_of_percentages_are_points():
     (result,) = compare_findings([trims[0]], [trims[1]])
     assert "+20.0 % before, " not in result.reason
     assert "a change of -19.0 ±0.7 points" in result.reason
+
+
+def test_the_archive_keeps_the_quantities():
+    """Rows of before hold words only, and are shown as they are."""
+    row = _row(of("warm_up_plateau", 92.1, 0.4))
+    assert row["reason"] == "The number 92.1 ±0.4 °C is within 77 to 110 °C."
+    assert in_units(reason_of(row), US) == "The number 197.8 ±0.7 °F is within 170.6 to 230 °F."
+    assert row["coverage"] == "judged"
+    older = {"said": None, "reason": "It is 92.1 degC."}
+    assert in_units(reason_of(older), US) == "It is 92.1 degC."
 
 
 # --- what was judged, and what was not ---

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -97,6 +98,15 @@ class FindingResult:
         return any(f is not None and f.verdict.severity > 0 for f in (self.before, self.after))
 
 
+def lost_among(findings: Iterable[FindingResult]) -> tuple[FindingResult, ...]:
+    """Those that were out of range before and could not be judged again."""
+    return tuple(
+        f
+        for f in findings
+        if f.verdict is FindingVerdict.NOT_COMPARABLE and f.before and f.before.verdict.severity
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Concern:
     """Something the reader must know; `confirm`: the user must say that it is the same car."""
@@ -127,6 +137,11 @@ class Comparison:
     def needs_confirmation(self) -> bool:
         """Whether the two sides may be different cars and the user must confirm otherwise."""
         return any(concern.confirm for concern in self.concerns)
+
+    @property
+    def lost(self) -> tuple[FindingResult, ...]:
+        """Findings that were out of range before and could not be judged again."""
+        return lost_among(self.findings)
 
     @property
     def comparable(self) -> bool:
@@ -180,6 +195,7 @@ class Comparison:
             "signals": [_signal_row(s) for s in self.signals],
             "cells": [_finite(row) for row in self._cell_rows()],
             "findings": [_finding_row(f) for f in self.findings],
+            "not_judged_again": [f.heading for f in self.lost],
             "warm_up": self.warm_up.to_dict(),
             "cranking": self.cranking.to_dict(),
             "to_drive": list(self.to_drive),

@@ -10,6 +10,7 @@ from logbench.analysis.comparison.results import (
     FindingVerdict,
     SignalResult,
     SignalVerdict,
+    lost_among,
 )
 from logbench.analysis.findings import range_of
 from logbench.analysis.model import Band, Finding, Verdict, heading
@@ -154,11 +155,7 @@ def summary(
         for f in (*by[FindingVerdict.UNCHANGED], *by[FindingVerdict.IMPROVED])
         if f.after is not None and f.after.verdict.severity
     ]
-    lost = [
-        f
-        for f in by[FindingVerdict.NOT_COMPARABLE]
-        if f.before is not None and f.before.verdict.severity
-    ]
+    lost = lost_among(findings)
     parts: list[str] = []
     if by[FindingVerdict.WORSE]:
         parts.append(f"Worse than before: {_named(by[FindingVerdict.WORSE])}.")
