@@ -43,7 +43,7 @@ outside `watch` is `not judged`, as is what was not recorded: then it says what 
 In the plots: green within, orange with stripes watch, red with crosses act.
 
 Your own band file (same form as `logbench/analysis/bands.toml`) replaces fields by key, and tables
-`[check.name]` in it are checks of your own: an expression over signals, the driving condition it
+`[check.name]` in it are checks of your own: an [expression](expressions.md), the condition it
 needs, and a band. Window, report and command line take it from `own_limits.toml` in the folder of
 the user's settings (`~/.config/logbench` on Linux), if it is there; `--bands FILE` of `logbench
 check` names another. A quantity of its texts is written `{3 to 5 K}` (K is a difference of

@@ -29,9 +29,9 @@ from pathlib import Path
 from typing import Any, Literal, Self, TypeVar
 
 from platformdirs import user_config_path
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from logbench.analysis.expressions import names_in
+from logbench.analysis.expression.checked import in_unit, number
 from logbench.analysis.model import Band, Condition, Range, Verdict
 from logbench.analysis.statement import marked
 from logbench.errors import BandsError, UsageError
@@ -87,7 +87,7 @@ class OwnCheck(BandRow):
 
     key: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
     value: str = Field(min_length=1)
-    """Arithmetic over acronyms: see `expressions`."""
+    """An expression over signals: docs/expressions.md."""
     condition: tuple[Condition, ...] = ()
     """Driving conditions it needs; none given: any."""
     warm: bool = True
@@ -98,14 +98,13 @@ class OwnCheck(BandRow):
     causes: tuple[str, ...] = ()
     next_steps: tuple[str, ...] = ()
 
-    @field_validator("value")
-    @classmethod
-    def _arithmetic(cls, value: str) -> str:
+    @model_validator(mode="after")
+    def _computed(self) -> Self:
         try:
-            names_in(value)
+            in_unit(number(self.value), self.unit)
         except UsageError as error:
             raise ValueError(str(error)) from None
-        return value
+        return self
 
 
 @dataclass(frozen=True, slots=True)

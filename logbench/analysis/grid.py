@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS, Mask, Times, Values
+from logbench.analysis.expression.evaluate import computed_signals, constants_of
 from logbench.recording.model import Facts, Trace
 from logbench.signals.table import table
 
@@ -47,7 +48,7 @@ class Traces:
     """Cached look-up of a recording's traces by the standard's acronym.
 
     `FRP` also finds `FRP_22` where `FRP` itself is absent. Of several ECUs the first by address
-    that has a usable sample wins: the engine's.
+    that has a usable sample wins: the engine's. Derived and own signals are computed.
     """
 
     def __init__(self, recording: RecordingLike) -> None:
@@ -55,6 +56,7 @@ class Traces:
         self._ecus: dict[str, list[str]] = {}
         for signal, ecu in sorted(recording.keys):
             self._ecus.setdefault(signal, []).append(ecu)
+        self._constants = constants_of(recording.facts.vehicle)
         self._found: dict[str, Trace | None] = {}
 
     @property
@@ -73,6 +75,9 @@ class Traces:
         return None
 
     def _look_up(self, acronym: str) -> Trace | None:
+        if acronym not in self._ecus and acronym not in table():
+            made = computed_signals().get(acronym)
+            return None if made is None else made.trace(self.first, self._constants)
         names = (acronym,) if acronym in self._ecus else _same_quantity(acronym)
         for name in names:
             for ecu in self._ecus.get(name, ()):

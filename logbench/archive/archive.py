@@ -11,10 +11,11 @@ from typing import Any
 
 import pyarrow as pa
 
+from logbench.analysis.expression.checked import Expression
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
 from logbench.archive.cars import tell_cars_apart
 from logbench.archive.columns import FINDINGS
-from logbench.archive.find import Filter, paths_of, where
+from logbench.archive.find import Filter, paths_of, sql_of, where
 from logbench.archive.findings import (
     check_entry,
     current,
@@ -27,7 +28,7 @@ from logbench.archive.query import Sql
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, entries_of, open_store
 from logbench.car.known import KnownCars
-from logbench.errors import ArchiveError
+from logbench.errors import ArchiveError, RecordingError, SignalUnsupportedError
 from logbench.recording.reader import Recording
 
 
@@ -145,12 +146,22 @@ class Archive:
             answer = views.run(text, values)
         if chosen.condition is None or not answer.num_rows:
             return answer
-        with Sql(self.store, {}, paths_of(answer)) as views:
-            found = views.run(
-                f"SELECT DISTINCT recording FROM samples WHERE {chosen.condition.sql}"
-            )
+        paths, in_sql = paths_of(answer), sql_of(chosen.condition)
+        if in_sql is None:
+            return answer.filter([self._holds(path, chosen.condition) for path in paths])
+        with Sql(self.store, {}, paths) as views:
+            found = views.run(f"SELECT DISTINCT recording FROM samples WHERE {in_sql}")
         fit = pa.compute.is_in(answer["recording"], value_set=found["recording"].combine_chunks())
         return answer.filter(fit)
+
+    def _holds(self, path: str, condition: Expression) -> bool:
+        """Whether a condition holds somewhere in a recording; not where it cannot be computed."""
+        from logbench.analysis.search import find_spans  # brings scipy
+
+        try:
+            return bool(find_spans(condition, self.open(path)))
+        except (SignalUnsupportedError, RecordingError):
+            return False
 
     def query(
         self,

@@ -6,74 +6,40 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
 import pyarrow as pa
 
+from logbench.analysis.expression.checked import CONSTANTS, Expression, number
+from logbench.analysis.expression.grammar import Node
 from logbench.archive.columns import searched_columns
 from logbench.errors import UsageError
+from logbench.signals.catalogue import catalogue
 from logbench.signals.table import table
 
-_BELOW = {"below", "under", "<"}
-_CONDITION = re.compile(
-    r"\s*(?P<signal>\w+)\s*(?P<how>below|under|<|above|over|>)\s*(?P<number>[-+]?\d+(?:\.\d+)?)\s*"
-    r"(?P<unit>[^\s\d]\S*?)?"
-    r"(?:\s+(?P<when>after|before)\s+(?P<time>\d+(?:\.\d+)?)\s*(?P<scale>s|sec|seconds?|min|minutes?|h|hours?)?)?\s*",
-    re.IGNORECASE,
-)
+_SQL = {"and": "AND", "or": "OR", "=": "=", "!=": "<>", "<": "<", "<=": "<=", ">": ">", ">=": ">="}
 
 
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """A signal below or above a value (in its unit), perhaps only after or before a time."""
-
-    signal: str
-    below: bool
-    value: float
-    from_s: float | None = None
-    to_s: float | None = None
-
-    @property
-    def sql(self) -> str:
-        """For the columns of `samples`; made of numbers and a known acronym only."""
-        parts = [f"signal = '{self.signal}'", f"value {'<' if self.below else '>'} {self.value!r}"]
-        if self.from_s is not None:
-            parts.append(f"t_ns >= {round(self.from_s * 1e9)}")
-        if self.to_s is not None:
-            parts.append(f"t_ns < {round(self.to_s * 1e9)}")
-        return " AND ".join(parts)
+def sql_of(condition: Expression) -> str | None:
+    """A condition for the columns of `samples`, where it is about one signal and the time only;
+    None where it must be computed from traces. Made of numbers and a known acronym."""
+    made = _sql(condition.tree) if len(condition.names) == 1 else None
+    if made is None:
+        return None
+    return f"signal = '{condition.names[0]}' AND NOT isnan(value) AND {made}"
 
 
-def parse_condition(text: str) -> Condition:
-    """`ECT below 70 after 10 minutes`, `VPWR < 12`, `ECT above 230 degF before 5 min`.
-
-    Raises `UsageError` with the form, `SignalUnknownError`.
-    """
-    match = _CONDITION.fullmatch(text)
-    if match is None:
-        raise UsageError(
-            f"'{text}' is no condition: write it like 'ECT below 70 after 10 minutes'."
-        )
-    signal = table().by_acronym(match["signal"])
-    value = float(match["number"])
-    unit = match["unit"]
-    if unit:
-        from logbench.signals.units import compatible, convert  # brings pint
-
-        if not compatible(unit, signal.unit):
-            raise UsageError(f"{signal.acronym} is in {signal.unit or 'no unit'}, not in {unit}.")
-        value = float(convert(np.array([value]), unit, signal.unit)[0])
-    limit = None
-    if match["when"]:
-        scale = {"m": 60.0, "h": 3600.0}.get((match["scale"] or "s")[0].lower(), 1.0)
-        limit = float(match["time"]) * scale
-    after = (match["when"] or "").lower() == "after"
-    return Condition(
-        signal.acronym,
-        match["how"].lower() in _BELOW,
-        value,
-        from_s=limit if after else None,
-        to_s=None if after else limit,
-    )
+def _sql(node: Node) -> str | None:
+    if node.kind == "number":
+        return repr(node.value)
+    if node.kind == "time":
+        return "(t_ns / 1e9)"
+    if node.kind == "name" and node.text not in CONSTANTS:
+        return "value"
+    parts = [_sql(part) for part in node.parts]
+    if None in parts:
+        return None
+    if node.kind == "scale":
+        return f"({node.value!r} * {parts[0]} + {node.offset!r})"
+    return f"({parts[0]} {_SQL[node.kind]} {parts[1]})" if node.kind in _SQL else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +63,8 @@ class Filter:
     text: str = ""
     """Part of the note, of an event, or of the job's words."""
     displacement_l: tuple[float, float] | None = None
-    condition: Condition | None = None
+    condition: Expression | None = None
+    """Of `analysis.expression`."""
 
     def __bool__(self) -> bool:
         return self != Filter()
@@ -128,9 +95,8 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         behind = f"{_date(chosen.until)}~"  # every instant of that year, month, day or minute
         yield "r.started_utc != '' AND r.started_utc < ?", [behind]
     for acronym in chosen.signals:
-        signal = table().by_acronym(acronym).acronym
-        sql = "EXISTS (SELECT 1 FROM signals s WHERE s.recording = r.recording AND s.signal = ?)"
-        yield sql, [signal]
+        signal = catalogue().by_acronym(acronym).acronym
+        yield from _could(number(signal))
     if chosen.finding:
         yield _finding(chosen.finding)
     if chosen.text:
@@ -139,7 +105,7 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
     if chosen.displacement_l is not None:
         yield "r.displacement_l BETWEEN ? AND ?", [*chosen.displacement_l]
     if chosen.condition is not None:
-        yield _could(chosen.condition)
+        yield from _could(chosen.condition)
 
 
 _WORD = """(contains(lower(concat_ws(' ', {named})), ?)
@@ -150,16 +116,31 @@ _TEXT = """(contains(lower(r.note), ?) OR contains(lower(r.events), ?) OR EXISTS
     AND contains(lower(concat_ws(' ', j.title, j.concern, j.conclusion, j.notes)), ?)))"""
 
 
-def _could(condition: Condition) -> tuple[str, list[object]]:
-    """What the file's own statistics rule out needs no sample read."""
-    bound = "s.minimum < ?" if condition.below else "s.maximum > ?"
-    sql = (
-        "EXISTS (SELECT 1 FROM signals s WHERE s.recording = r.recording AND s.signal = ? AND "
-        f"({bound} OR s.minimum IS NULL) AND s.last_s >= ?)"
-    )
-    return sql, [condition.signal, condition.value, condition.from_s or 0.0]
+def _could(condition: Expression) -> Iterator[tuple[str, list[object]]]:
+    """What the files' own statistics rule out needs no sample read."""
+    for name in condition.names:
+        same = [signal.acronym for signal in table().alternatives(name)] or [name]
+        places = ", ".join("?" * len(same))
+        yield _RECORDED.format(places=places, bound="true"), [*same]
+    low_or_high = {"<": "minimum <", "<=": "minimum <=", ">": "maximum >", ">=": "maximum >="}
+    for node in _all_of(condition.tree):
+        if node.kind in low_or_high and [p.kind for p in node.parts] == ["name", "number"]:
+            left, right = node.parts
+            bound = f"(s.{low_or_high[node.kind]} ? OR s.minimum IS NULL)"
+            yield _RECORDED.format(places="?", bound=bound), [left.text, right.value]
 
 
+def _all_of(node: Node) -> Iterator[Node]:
+    """The comparisons that must all hold."""
+    if node.kind != "and":
+        yield node
+        return
+    for part in node.parts:
+        yield from _all_of(part)
+
+
+_RECORDED = """EXISTS (SELECT 1 FROM signals s WHERE s.recording = r.recording
+    AND s.signal IN ({places}) AND {bound})"""
 _VERDICTS = ("act", "watch", "within", "not judged")
 
 

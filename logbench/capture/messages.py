@@ -13,26 +13,24 @@ from logbench.vehicle.model import CarFacts
 
 @dataclass(frozen=True, slots=True)
 class MarkRule:
-    """A marker by rule: when the sum of signals has been out of its limits for a while."""
+    """A marker by rule: when a condition has held for a while."""
 
     text: str
-    """What the marker says: `total fuel trim above 15 %`."""
-    signals: tuple[str, ...]
-    """Acronyms whose latest values are added up; all must have been seen."""
-    above: float | None = None
-    below: float | None = None
+    """What the marker says: `total fuel trim above 15 % for 5 s`."""
+    when: str
+    """A condition on the latest values: docs/expressions.md."""
     for_s: float = 0.0
     """So long without a break, on the recording's clock."""
-    after_above: float | None = None
-    """Only where the sum has been above this since the rule marked last (None: always)."""
+    once: str = ""
+    """Only where this condition has held since the rule marked last; empty: always."""
 
 
 DEFAULT_RULES = (
-    MarkRule("total fuel trim above 15 % for 5 s", ("SHRTFT1", "LONGFT1"), above=15.0, for_s=5.0),
-    MarkRule("total fuel trim below -15 % for 5 s", ("SHRTFT1", "LONGFT1"), below=-15.0, for_s=5.0),
-    MarkRule("malfunction indicator lamp on", ("MIL",), above=0.5),
-    MarkRule("voltage below 12 V for 5 s", ("VPWR",), below=12.0, for_s=5.0),
-    MarkRule("engine stopped", ("RPM",), below=50.0, for_s=1.0, after_above=400.0),
+    MarkRule("total fuel trim above 15 % for 5 s", "SHRTFT1 + LONGFT1 above 15 %", 5.0),
+    MarkRule("total fuel trim below -15 % for 5 s", "SHRTFT1 + LONGFT1 below -15 %", 5.0),
+    MarkRule("malfunction indicator lamp on", "MIL = 1"),
+    MarkRule("voltage below 12 V for 5 s", "VPWR below 12 V", 5.0),
+    MarkRule("engine stopped", "RPM below 50 rpm", 1.0, once="RPM above 400 rpm"),
 )
 """Common practice, no source; the limits are those of the fuel-trim and voltage bands."""
 

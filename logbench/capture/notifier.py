@@ -11,6 +11,8 @@ from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from logbench.analysis.expression.checked import Expression, condition
+from logbench.analysis.expression.evaluate import Instant
 from logbench.capture.messages import MarkRule, Status, Step
 from logbench.capture.outbox import Outbox, Row
 from logbench.capture.sink import Sink
@@ -186,9 +188,10 @@ class RuleWatch:
     """
 
     def __init__(self, rules: Iterable[MarkRule]) -> None:
-        self._rules = [_State(rule, rule.after_above is None) for rule in rules]
-        self._wanted = frozenset(name for state in self._rules for name in state.rule.signals)
+        self._rules = [_State(rule, condition(rule.when)) for rule in rules]
+        self._wanted = frozenset(name for state in self._rules for name in state.when.names)
         self._latest: dict[str, float] = {}
+        self._now = Instant(self._latest)
 
     def feed(self, rows: Iterable[Row]) -> Iterator[tuple[int, str]]:
         """Take in samples in order of time; yields time and text of each new marker."""
@@ -199,7 +202,7 @@ class RuleWatch:
                 continue
             self._latest[signal] = value
             for state in self._rules:
-                if signal in state.rule.signals and state.step(self._latest, t_ns):
+                if signal in state.when.names and state.step(self._now, t_ns):
                     yield t_ns, state.rule.text
 
     def restart(self) -> None:
@@ -216,13 +219,16 @@ class RuleWatch:
 @dataclass(slots=True)
 class _State:
     rule: MarkRule
-    ready: bool
+    when: Expression
     since_ns: int | None = None
     marked: bool = False
+    ready: bool = False
 
-    def step(self, latest: dict[str, float], t_ns: int) -> bool:
+    def step(self, latest: Instant, t_ns: int) -> bool:
         """True at the moment when a marker is due."""
-        if not self._out(latest):
+        once = self.rule.once
+        self.ready = self.ready or not once or latest.holds(condition(once), t_ns)
+        if not latest.holds(self.when, t_ns):
             self.since_ns, self.marked = None, False
             return False
         if not self.ready:
@@ -231,15 +237,5 @@ class _State:
             self.since_ns = t_ns
         if self.marked or t_ns - self.since_ns < self.rule.for_s * 1e9:
             return False
-        self.marked = True
-        self.ready = self.rule.after_above is None
+        self.marked, self.ready = True, False
         return True
-
-    def _out(self, latest: dict[str, float]) -> bool:
-        if not all(name in latest for name in self.rule.signals):
-            return False
-        total = sum(latest[name] for name in self.rule.signals)
-        if self.rule.after_above is not None and total > self.rule.after_above:
-            self.ready = True
-        too_high = self.rule.above is not None and total > self.rule.above
-        return too_high or (self.rule.below is not None and total < self.rule.below)

@@ -59,7 +59,8 @@ def find_command(
     as_json: AsJson = False,
 ) -> None:
     """Find recordings by car, date, signal, finding, note or condition."""
-    from logbench.archive.find import Filter, parse_condition
+    from logbench.analysis.expression.checked import condition
+    from logbench.archive.find import Filter
 
     chosen = Filter(
         car=car,
@@ -69,7 +70,7 @@ def find_command(
         finding=finding,
         text=text,
         displacement_l=_displacements(litres) if litres else None,
-        condition=parse_condition(when) if when else None,
+        condition=condition(when) if when else None,
     )
     _list(place, chosen, limit, as_json)
 

@@ -51,6 +51,8 @@ def known(text: str) -> str | None:
     cleaned = re.sub(r"\s+", " ", text.strip())
     if not cleaned:
         return "dimensionless"
+    if cleaned.startswith("("):
+        return cleaned  # made by `joined`
     return _spellings().get(cleaned.lower())
 
 
@@ -80,6 +82,23 @@ def convert(values: Floats, source: str, target: str) -> Floats:
         return values
     quantity = _registry().Quantity(values, a).to(b)
     return np.asarray(quantity.magnitude, dtype=np.float64)
+
+
+@functools.cache
+def conversion(source: str, target: str) -> tuple[float, float]:
+    """Factor and offset from one unit to another that is `compatible` with it."""
+    a, b = known(source), known(target)
+    if a == b:
+        return 1.0, 0.0
+    quantity = _registry().Quantity
+    zero, one = (float(quantity(number, a).to(b).magnitude) for number in (0.0, 1.0))
+    return float(f"{one - zero:.13g}") if zero else one, float(f"{zero:.13g}")
+
+
+def joined(left: str, sign: str, right: str) -> str:
+    """The unit of a product (`*`), a quotient (`/`) or a power (`**`, of a number), for `known`."""
+    behind = right if sign == "**" else f"({known(right)})"
+    return f"(({known(left)}) {sign} {behind})"
 
 
 # --- as they are printed ---

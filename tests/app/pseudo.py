@@ -129,7 +129,7 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     words.use(folder, [LANGUAGE])
     from PySide6.QtWidgets import QApplication
 
-    from logbench.analysis.expressions import EXAMPLE
+    from logbench.analysis.expression.grammar import EXAMPLE
     from logbench.app.window import MainWindow
     from logbench.capture.messages import DEFAULT_RULES
     from logbench.cases.settings import Settings

@@ -12,10 +12,11 @@ from PySide6.QtGui import QColor
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.bands import load_bands
-from logbench.analysis.expressions import find_spans
+from logbench.analysis.expression.checked import condition
 from logbench.analysis.findings import Explanation, Measured, Subject, number_text
 from logbench.analysis.model import Condition, Finding, Verdict
 from logbench.analysis.run import CheckEvidence
+from logbench.analysis.search import find_spans
 from logbench.analysis.statement import in_units, marked, said
 from logbench.app import theme
 from logbench.app.live.plan_panel import EvidenceList
@@ -72,7 +73,7 @@ def test_one_quantity_is_changed_and_the_others_stay():
 def test_a_condition_is_read_in_the_units_shown():
     t_ns = np.arange(100, dtype=np.int64) * SECOND
     drive = Recording.of([Trace("VSS", "7E8", "km/h", t_ns, np.arange(100.0))])
-    metric, us = (find_spans("VSS > 50", drive, units) for units in (METRIC, US))
+    metric, us = (find_spans(condition("VSS > 50", units), drive) for units in (METRIC, US))
     assert metric[0].start_ns == 51 * SECOND
     assert us[0].start_ns == 81 * SECOND  # 50 mph are 80.47 km/h
 

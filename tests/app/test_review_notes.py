@@ -173,7 +173,7 @@ def test_find_finds_what_was_written(reviewing: MainWindow, qtbot: QtBot):
     assert review.view.cursor_ns == 70 * SECOND
     review.find_bar.line.setText("bump")
     review.find_bar.step(1)
-    assert "is no comparison" in review.find_bar.said.text()
+    assert "There is no signal 'BUMP'" in review.find_bar.said.text()
 
 
 def test_the_text_of_a_note_is_written_and_left_by_keys(reviewing: MainWindow, qtbot):

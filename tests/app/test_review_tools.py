@@ -15,8 +15,9 @@ from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
 from PySide6.QtGui import QGuiApplication, QImage, QMouseEvent
 from PySide6.QtWidgets import QApplication, QFileDialog
 
-from logbench.analysis.expressions import find_spans
+from logbench.analysis.expression.checked import condition as read
 from logbench.analysis.model import Condition, ConditionSpan
+from logbench.analysis.search import find_spans
 from logbench.app.window import MainWindow
 from logbench.errors import SignalUnsupportedError, UsageError
 from logbench.plot.cross import FEWEST_IN_CELL, cells, condition_of, pair
@@ -112,18 +113,18 @@ def drive() -> Recording:
         ("rpm>4000", [(20, 30), (60, 61)]),
         ("RPM > 4000 and LOAD_PCT < 80 or RPM > 4000 and LOAD_PCT >= 90", [(20, 30), (60, 61)]),
         ("80 < LOAD_PCT AND RPM = 900", [(30, 60), (61, 100)]),
-        ("RPM - 50 * LOAD_PCT > 3000", [(20, 25)]),
+        ("RPM - 50 rpm * LOAD_PCT / 1 % > 3000", [(20, 25)]),
         ("RPM != 900", [(20, 30), (60, 61)]),
         ("RPM > 9000", []),
     ],
 )
 def test_conditions(condition: str, spans_s: list[tuple[float, float]]):
-    got = [(s.start_ns / 1e9, s.end_ns / 1e9) for s in find_spans(condition, drive())]
+    got = [(s.start_ns / 1e9, s.end_ns / 1e9) for s in find_spans(read(condition), drive())]
     assert got == spans_s
 
 
 def test_signals_of_different_pace_are_compared_by_their_last_value():
-    spans = find_spans("ECT > 80 and RPM < 1000", drive())
+    spans = find_spans(read("ECT > 80 and RPM < 1000"), drive())
     assert len(spans) == 1
     assert spans[0].start_ns / 1e9 == pytest.approx(86, abs=1.1)
 
@@ -135,12 +136,12 @@ def test_signals_of_different_pace_are_compared_by_their_last_value():
 )  # fmt: skip
 def test_what_is_no_condition_is_a_sentence(condition: str):
     with pytest.raises(UsageError):
-        find_spans(condition, drive())
+        find_spans(read(condition), drive())
 
 
 def test_a_signal_that_the_drive_lacks_is_a_sentence():
     with pytest.raises(SignalUnsupportedError, match="MAF"):
-        find_spans("MAF > 1", drive())
+        find_spans(read("MAF > 1"), drive())
 
 
 def test_find_goes_from_place_to_place(reviewing: MainWindow, qtbot):
@@ -160,7 +161,7 @@ def test_find_goes_from_place_to_place(reviewing: MainWindow, qtbot):
     assert review.view.cursor_ns == 50 * SECOND
     review.find_bar.line.setText("VSS >")
     qtbot.keyClick(review.find_bar.line, Qt.Key.Key_Return)
-    assert "RPM > 4000 and LOAD_PCT > 80" in review.find_bar.said.text()
+    assert "ends too early" in review.find_bar.said.text()
     review.find_bar.line.setText("VSS > 500")
     qtbot.keyClick(review.find_bar.line, Qt.Key.Key_Return)
     assert "never" in review.find_bar.said.text()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import errno
 import shutil
 import subprocess
@@ -12,18 +11,20 @@ import threading
 import numpy as np
 import pytest
 
+from logbench.analysis.expression.checked import condition
 from logbench.archive import archive as archive_module
 from logbench.archive import findings as findings_module
 from logbench.archive.archive import Archive
 from logbench.archive.care import safe_name
-from logbench.archive.find import Condition, Filter, parse_condition
+from logbench.archive.find import Filter, sql_of
 from logbench.archive.index import cache_folder
 from logbench.archive.likeness import nearest, similar_drives
 from logbench.archive.store import LocalStore
 from logbench.archive.sweep import sweep_checks
 from logbench.archive.trend import spread_of, trend_of
-from logbench.errors import ArchiveError, QueryError, SignalUnknownError, UsageError
+from logbench.errors import ArchiveError, QueryError, UsageError
 from logbench.recording.reader import open_recording
+from logbench.signals.units import Units
 from tests.archive.conftest import make
 
 
@@ -70,38 +71,42 @@ def test_filters(opened, parts, expected):
 
 def test_conditions(opened):
     archive = opened()
-    cold = parse_condition("ECT below 70 after 9 minutes")
+    cold = condition("ECT below 70 after 9 minutes")
     assert found(archive, condition=cold) == ["hatch/a.parquet"]
-    assert found(archive, condition=parse_condition("ECT > 185 degF before 1 min"), car="van") == [
+    assert found(archive, condition=condition("ECT > 185 degF before 1 min"), car="van") == [
         "van/a.parquet", "van/b.parquet", "van/c.parquet"]  # fmt: skip
-    assert found(archive, condition=parse_condition("ECT below 70 after 2 hours")) == []
-    assert found(archive, condition=parse_condition("MAF above 1")) == []
+    assert found(archive, condition=condition("ECT below 70 after 2 hours")) == []
+    assert found(archive, condition=condition("MAF above 1")) == []
 
 
-@pytest.mark.parametrize(
-    ("text", "expected"),
-    [
-        ("ECT below 70 after 10 minutes", Condition("ECT", True, 70, 600, None)),
-        ("vpwr<12", Condition("VPWR", True, 12)),
-        ("RPM over 3000 before 90s", Condition("RPM", False, 3000, None, 90)),
-        ("SHRTFT1 under -10 after 1 h", Condition("SHRTFT1", True, -10, 3600, None)),
-        ("VSS above 60 mph", Condition("VSS", False, 96.56064)),
-    ],
-)
-def test_condition_texts(text, expected):
-    made = parse_condition(text)
-    assert dataclasses.replace(made, value=0) == dataclasses.replace(expected, value=0)
-    assert made.value == pytest.approx(expected.value)
+def test_a_limit_in_any_unit_finds_the_same(opened):
+    archive, us = opened(), Units(us=True)
+    cold = found(archive, condition=condition("ECT below 70 C after 9 min"))
+    assert cold == ["hatch/a.parquet"]
+    for same in ("ECT below 158 F after 9 min", "ECT < 343.15 K and time >= 540"):
+        assert found(archive, condition=condition(same)) == cold
+    assert found(archive, condition=condition("ECT below 158 after 9 min", us)) == cold
+
+
+def test_a_condition_of_several_signals_is_computed(opened):
+    archive = opened()
+    several = condition("highest(ECT, 10 s) below 70 after 9 min and RPM > 0")
+    assert sql_of(several) is None
+    assert found(archive, condition=several) == ["hatch/a.parquet"]
+    rich = found(archive, condition=condition("TOTAL_TRIM1 > 0"))
+    assert rich == found(archive, condition=condition("SHRTFT1 + LONGFT1 > 0")) != []
+    assert found(archive, condition=condition("TOTAL_TRIM1 > 90 %")) == []
+    assert found(archive, signals=("total_trim1",)) == found(archive, signals=("LONGFT1",))
 
 
 def test_bad_questions_get_a_sentence(opened):
     for text in ("ECT is cold", "below 70", "ECT below 70'; DROP", ""):
         with pytest.raises(UsageError):
-            parse_condition(text)
-    with pytest.raises(UsageError, match="not in km/h"):
-        parse_condition("ECT above 3 km/h")
-    with pytest.raises(SignalUnknownError):
-        parse_condition("NOSUCH below 3")
+            condition(text)
+    with pytest.raises(UsageError, match="is in km/h"):
+        condition("ECT above 3 km/h")
+    with pytest.raises(UsageError, match="no signal 'NOSUCH'"):
+        condition("NOSUCH below 3")
     with pytest.raises(UsageError, match="is no date"):
         opened().find(Filter(since="yesterday"))
     with pytest.raises(ArchiveError, match="no one recording 'a'"):

@@ -10,8 +10,9 @@ import numpy as np
 import pyarrow.fs as pafs
 import pytest
 
+from logbench.analysis.expression.checked import condition
 from logbench.archive.archive import Archive
-from logbench.archive.find import Filter, parse_condition
+from logbench.archive.find import Filter
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, RemoteStore, open_store
 from logbench.archive.sweep import sweep_checks
@@ -54,7 +55,7 @@ def test_the_same_answers_as_in_a_folder(bucket, root, tmp_path):
     far, near = Archive(bucket, tmp_path / "far"), Archive(root, tmp_path / "near")
     assert far.find().drop_columns("mtime_ns") == near.find().drop_columns("mtime_ns")
     assert [p.kind for p in far.index.problems] == ["damaged"]
-    cold = Filter(condition=parse_condition("ECT below 70 after 9 min"))
+    cold = Filter(condition=condition("ECT below 70 after 9 min"))
     sql = (
         "SELECT recording, median(value) AS m FROM samples WHERE signal = 'ECT' "
         "GROUP BY 1 ORDER BY 1"

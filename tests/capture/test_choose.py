@@ -78,7 +78,7 @@ def test_what_the_car_does_not_report_changes_nothing(tmp_path):
 
 
 def test_a_rule_does_not_add_what_is_asked_for_no_longer(tmp_path):
-    rule = MarkRule("together above 50", ("RPM", "VSS"), above=50.0)
+    rule = MarkRule("together above 50", "RPM / 1 rpm + VSS / 1 km/h > 50")
     _, listener = drive({20: [Choose(("RPM",))]}, last=60, rules=(rule,))
     assert [m for m in listener.of(Event) if m.kind == "marker"] == []
     _, listener = drive({}, last=60, rules=(rule,))

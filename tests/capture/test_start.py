@@ -114,7 +114,7 @@ def test_without_them_it_begins_where_the_order_came(tmp_path):
 
 def test_markers_before_are_kept_with_their_places(tmp_path):
     out = tmp_path / "drive.parquet"
-    rule = MarkRule("high", ("RPM",), above=449.5, for_s=10.0)
+    rule = MarkRule("high", "RPM > 449.5 rpm", for_s=10.0)
     commands = {290: [Mark("old")], 420: [Mark("rattle")], 500: [Start(out)]}
     ending, listener = drive(commands, last=600, hold_s=20.0, rules=(rule,))
     recording = open_recording(ending.path)

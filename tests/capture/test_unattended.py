@@ -9,6 +9,7 @@ import time
 import numpy as np
 import pytest
 
+from logbench.analysis.expression.checked import condition
 from logbench.capture.messages import (
     DEFAULT_RULES,
     CaptureRequest,
@@ -29,7 +30,6 @@ from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.notes import remarks_of
 from logbench.recording.reader import open_recording
-from logbench.signals.table import table
 from logbench.vehicle.model import CarFacts, Reading
 from tests.capture.test_session import Listener
 
@@ -237,7 +237,7 @@ def test_marks_by_rule(tmp_path):
 
 
 def test_rules():
-    rule = MarkRule("high", ("SHRTFT1", "LONGFT1"), above=15.0, for_s=5.0)
+    rule = MarkRule("high", "SHRTFT1 + LONGFT1 > 15", for_s=5.0)
     watch = RuleWatch([rule])
     second = 10**9
 
@@ -261,7 +261,7 @@ def test_rules():
 
 
 def test_an_engine_that_stops_is_marked_and_one_that_never_ran_is_not():
-    (rule,) = [rule for rule in DEFAULT_RULES if "RPM" in rule.signals]
+    (rule,) = [rule for rule in DEFAULT_RULES if "RPM" in rule.when]
     watch = RuleWatch([rule])
 
     def feed(*values: float) -> list[int]:
@@ -275,8 +275,7 @@ def test_an_engine_that_stops_is_marked_and_one_that_never_ran_is_not():
 
 def test_default_rules_are_about_known_signals():
     for rule in DEFAULT_RULES:
-        for signal in rule.signals:
-            assert table().by_acronym(signal)
+        assert condition(rule.when).names
 
 
 def _recording(folder, name, day, *, unattended=True, marked=False):

@@ -11,8 +11,10 @@ import numpy as np
 
 from logbench.analysis import alignment
 from logbench.analysis.bands import Bands, OwnCheck
-from logbench.analysis.expressions import evaluate, names_in
+from logbench.analysis.expression.checked import in_unit, number
+from logbench.analysis.expression.evaluate import Evaluation, constants_of
 from logbench.analysis.findings import Cause, Explanation, Measured, Subject
+from logbench.analysis.grid import gap_s
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
@@ -29,8 +31,9 @@ def check(view: View, bands: Bands) -> list[Finding]:
 
 
 def _own(view: View, own: OwnCheck) -> Finding:
-    subject, names = Subject(KEY, own.title), names_in(own.value)
-    missing = view.missing(*names)
+    subject, expression = Subject(KEY, own.title), number(own.value)
+    names, constants = expression.names, constants_of(view.facts.vehicle)
+    missing = *view.missing(*names), *(c for c in expression.constants if c not in constants)
     if missing:
         return subject.not_recorded(missing, f"Record {', '.join(names)}.")
     spans = _spans(view, own)
@@ -38,8 +41,8 @@ def _own(view: View, own: OwnCheck) -> Finding:
     slowest = max(traces, key=alignment.interval_s)
     owner = alignment.owner(slowest.t_ns, spans)
     t = slowest.t_ns[owner >= 0]
-    value = evaluate(own.value, {name: view.at(t, name) for name in names})
-    value = np.broadcast_to(value, t.shape)
+    work = Evaluation(view.trace, constants, align=lambda s, at: alignment.linear(s, at, gap_s(s)))
+    value = work.at(in_unit(expression, own.unit).tree, t)
     good = np.isfinite(value)
     if not good.any() or alignment.total_s(spans) < own.least_seconds:
         where = " or ".join(own.condition) or "running"

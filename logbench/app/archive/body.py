@@ -42,7 +42,7 @@ class ArchiveBody(QWidget):
         self.sparks = Sparks(self)
         self.model = RecordingsModel(self.sparks, look.theme)
         self.table = RecordingsTable(self.model)
-        self.facets = FacetsPanel()
+        self.facets = FacetsPanel(look)
         self.details = DetailsPanel(look)
         self.similar = SimilarPanel()
         self.trend = TrendPanel(look)

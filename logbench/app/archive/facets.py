@@ -14,10 +14,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.analysis.expression.checked import condition
 from logbench.analysis.model import Verdict
 from logbench.app.parts import chooser, lay, muted, named, offer, styled, text_button
-from logbench.app.theme import VERDICT_SYMBOLS
-from logbench.archive.find import Filter, parse_condition
+from logbench.app.theme import VERDICT_SYMBOLS, Look
+from logbench.archive.find import Filter
 from logbench.archive.overview import Facets
 from logbench.errors import LogbenchError
 from logbench.words import tr, word
@@ -30,8 +31,9 @@ class FacetsPanel(QFrame):
 
     changed = Signal()
 
-    def __init__(self) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
+        self._look = look
         self.setObjectName("card")
         self.words = _line(tr("Words"), tr("car, note, event, job …"))
         self.condition = _line(tr("Condition"), tr("ECT below 70 after 10 min"))
@@ -70,6 +72,7 @@ class FacetsPanel(QFrame):
         for chosen in (self.cars, self.signals):
             chosen.itemChanged.connect(lambda _: self.changed.emit())
             chosen.itemActivated.connect(_toggle)
+        self._look.units_changed.connect(lambda _: self.changed.emit())
 
     def show_facets(self, facets: Facets) -> None:
         """What can be chosen now; what is chosen stays chosen."""
@@ -91,7 +94,7 @@ class FacetsPanel(QFrame):
         finding = [box.currentData() for box in (self.check, self.verdict)]
         try:
             text = self.condition.text().strip()
-            condition = parse_condition(text) if text else None
+            wanted = condition(text, self._look.units) if text else None
         except LogbenchError as error:
             self.say(str(error))
             return None
@@ -103,7 +106,7 @@ class FacetsPanel(QFrame):
             cars=_checked(self.cars),
             signals=_checked(self.signals),
             finding=":".join(part for part in finding if part),
-            condition=condition,
+            condition=wanted,
         )
 
     def say(self, sentence: str) -> None:

@@ -16,8 +16,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.analysis.expressions import find_spans
+from logbench.analysis.expression.checked import condition
 from logbench.analysis.model import Finding, Span
+from logbench.analysis.search import find_spans
 from logbench.app.commands import add_command
 from logbench.app.parts import Notice, lay, middle, named, text_button
 from logbench.app.plot.keys import add_view_commands
@@ -280,14 +281,15 @@ class ReviewPage(QWidget):
         self.signals.model_.set_plotted(self.stack.keys)
         self.span_panel.show_traces([t for strip in self.stack.strips for t in strip.traces])
 
-    def _search(self, condition: str) -> tuple[Span, ...]:
+    def _search(self, text: str) -> tuple[Span, ...]:
         """Where a condition holds; of words that are none, the notes and markers that have them."""
         if self.opened is None:
             return ()
         try:
-            return find_spans(condition, self.opened.recording, self._services.look.units)
+            wanted = condition(text, self._services.look.units)
+            return find_spans(wanted, self.opened.recording)
         except LogbenchError:
-            said = [r for r in self.notes.list.remarks if r.says(condition.strip('"'))]
+            said = [r for r in self.notes.list.remarks if r.says(text.strip('"'))]
             if not said:
                 raise
             return tuple(Span(remark.start_ns, remark.end_ns) for remark in said)

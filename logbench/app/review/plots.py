@@ -17,7 +17,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.analysis.expressions import EXAMPLE
+from logbench.analysis.expression.grammar import EXAMPLE
 from logbench.analysis.model import Span
 from logbench.app.commands import add_command
 from logbench.app.flow import Flow

@@ -1,0 +1,166 @@
+"""Everything that has an acronym: measured signals, derived ones, and the user's own.
+
+Each has one title, unit, number of decimals, range and description, whoever shows it. Derived
+signals are expressions of `derived.toml`, the user's own of a file of the same form in the folder
+of the settings; `logbench.analysis.expression` computes both.
+"""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from platformdirs import user_config_path
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from logbench.errors import SignalUnknownError
+from logbench.signals.table import Kind, table
+
+Origin = Literal["measured", "derived", "own"]
+COMPUTED = "computed"
+"""In the place of an ECU, of derived and own signals."""
+_DECIMALS = {"rpm": 0, "km/h": 0, "degC": 0, "kPa": 0, "Pa": 0, "km": 0, "min": 0, "s": 0, "Nm": 0,
+             "%": 1, "deg": 1, "g/s": 2, "L/h": 2, "V": 2, "mA": 2}  # fmt: skip
+"""Of measured signals by unit; those of a finer step have as many as that needs, at most three."""
+
+
+class Formula(BaseModel):
+    """A signal computed from others, as a table of a file: `[TOTAL_TRIM1]`."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+
+    title: str = Field(min_length=1, max_length=80)
+    expression: str = Field(min_length=1, max_length=400)
+    """Its bare numbers are in the units in which signals are recorded."""
+    unit: str = Field(default="", max_length=20)
+    decimals: int = Field(default=1, ge=0, le=6)
+    description: str = Field(default="", max_length=400)
+    group: str = Field(default="", max_length=20)
+    """Signals of one group may share a strip; empty: those of its unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One signal as every view, file and list shows it."""
+
+    acronym: str
+    title: str
+    unit: str
+    decimals: int
+    minimum: float
+    maximum: float
+    """What it can be; infinite where nothing limits it."""
+    description: str
+    kind: Kind = "number"
+    origin: Origin = "measured"
+    formula: str = ""
+    """The expression of a signal that is not measured."""
+    group: str = ""
+
+
+class Catalogue:
+    """All signals by acronym: measured, then derived, then own. Made by `catalogue()`."""
+
+    def __init__(self, entries: Mapping[str, Entry], problem: str = "") -> None:
+        self._entries = entries
+        self.problem = problem
+        """What is wrong with the user's own file, which is then left out; else empty."""
+
+    def __iter__(self) -> Iterator[Entry]:
+        return iter(self._entries.values())
+
+    def __contains__(self, acronym: object) -> bool:
+        return acronym in self._entries
+
+    def by_acronym(self, acronym: str) -> Entry:
+        """The signal of that acronym, in any case of letters.
+
+        Raises `SignalUnknownError`, which names near ones of all kinds.
+        """
+        wanted = acronym.strip().upper()
+        entry = self._entries.get(acronym) or self._entries.get(wanted)
+        if entry is None:
+            computed = [e.acronym for e in self if e.formula]
+            near = difflib.get_close_matches(wanted, computed, n=3, cutoff=0.6)
+            near = (near + table().near(acronym))[:5]
+            hint = f"did you mean {', '.join(near)}?" if near else "give an acronym such as RPM."
+            raise SignalUnknownError(f"There is no signal {acronym!r}; {hint}")
+        return entry
+
+    @property
+    def formulas(self) -> tuple[Entry, ...]:
+        """The signals that are computed."""
+        return tuple(entry for entry in self if entry.formula)
+
+
+def own_signals_path() -> Path:
+    """Where the user's own signals are kept."""
+    return user_config_path("logbench", appauthor=False) / "own_signals.toml"
+
+
+def catalogue() -> Catalogue:
+    """The catalogue of now: the user's file is read again when it has changed."""
+    path = own_signals_path()
+    try:
+        stat = path.stat()
+        stamp = stat.st_mtime_ns, stat.st_size
+    except OSError:
+        stamp = None
+    return _catalogue(path, stamp)
+
+
+@functools.lru_cache(maxsize=4)
+def _catalogue(path: Path, stamp: tuple[int, int] | None) -> Catalogue:
+    entries = dict(_fixed())
+    if stamp is None:
+        return Catalogue(entries)
+    try:
+        own = formulas_of(path.read_text("utf-8"))
+        taken = sorted(own.keys() & entries.keys())
+        if taken:
+            raise ValueError(f"{taken[0]} is the name of another signal")
+    except (OSError, ValueError) as error:
+        first = error.errors()[0] if isinstance(error, ValidationError) else None
+        why = f"{'.'.join(map(str, first['loc']))}: {first['msg']}" if first else str(error)
+        return Catalogue(entries, f"{path} cannot be used: {why}. Your own signals are left out.")
+    return Catalogue(entries | {name: _computed(name, f, "own") for name, f in own.items()})
+
+
+def formulas_of(text: str) -> dict[str, Formula]:
+    """The tables of a file of signals. Raises `ValueError`."""
+    tables = tomllib.loads(text)
+    if bad := [name for name in tables if not is_acronym(name)]:
+        raise ValueError(f"{bad[0]}: a name has capital letters, digits and _, such as MY_SIGNAL")
+    return {name: Formula.model_validate(fields) for name, fields in tables.items()}
+
+
+def is_acronym(text: str) -> bool:
+    """Whether a signal may be called so."""
+    return text.isidentifier() and text.isascii() and text == text.upper() and len(text) <= 24
+
+
+@functools.cache
+def _fixed() -> Mapping[str, Entry]:
+    """Measured and derived signals."""
+    entries = {}
+    for s in table():
+        step = len(f"{abs(s.scale):.3f}".rstrip("0").partition(".")[2])
+        decimals = _DECIMALS.get(s.unit, min(step, 3)) if s.kind == "number" else 0
+        said = f"PID {s.pid:02X} of SAE J1979"
+        entries[s.acronym] = Entry(
+            s.acronym, s.name, s.unit, decimals, s.minimum, s.maximum, said, s.kind
+        )
+    text = Path(__file__).with_name("derived.toml").read_text("utf-8")
+    derived = {name: _computed(name, f, "derived") for name, f in formulas_of(text).items()}
+    return entries | derived
+
+
+def _computed(acronym: str, made: Formula, origin: Origin) -> Entry:
+    infinite = float("inf")
+    return Entry(acronym, made.title, made.unit, made.decimals, -infinite, infinite,
+                 made.description, "number", origin, made.expression, made.group)  # fmt: skip
