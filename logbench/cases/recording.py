@@ -9,7 +9,6 @@ from threading import Lock
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
-import numpy.typing as npt
 
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
@@ -103,7 +102,8 @@ class VerifyFiles(Case[dict[Path, bool | None]]):
 
 @dataclass(frozen=True)
 class ExportRecording(Case[Path]):
-    """Write a recording, or a part of it, as CSV or Parquet, as `out` ends; nothing is overwritten.
+    """Write a recording, or a part of it, with its notes, as CSV or Parquet, as `out` ends; nothing
+    is overwritten.
 
     Raises `UsageError` for another ending, `SignalUnsupportedError`, `StorageError`, the reader's
     errors.
@@ -120,6 +120,7 @@ class ExportRecording(Case[Path]):
     def run(self, work: Work) -> Path:
         """The file written."""
         from logbench.recording.export import export_csv, export_parquet
+        from logbench.recording.notes import change_notes, read_notes
         from logbench.recording.reader import open_recording
 
         kind = self.out.suffix.lower()
@@ -129,7 +130,10 @@ class ExportRecording(Case[Path]):
         recording = open_recording(self.path)
         if kind == ".csv":
             return export_csv(recording, self.out, self.selection, self.layout, self.style)
-        return export_parquet(recording, self.out, self.selection)
+        notes = read_notes(self.path, recording.facts.samples_sha256)
+        made = export_parquet(recording, self.out, self.selection)
+        change_notes(made, open_recording(made).facts.samples_sha256, lambda _: notes)
+        return made
 
 
 Change = Callable[[Sequence["Remark"]], Sequence["Remark"]]
@@ -172,8 +176,8 @@ class ChangeNotes(Case[tuple["Remark", ...]]):
 @dataclass(frozen=True)
 class ExportSpan(Case[Path]):
     """The samples of some signals between two times as CSV: one row a time stamp, one column a
-    trace, empty where a trace has no sample then. Notes stand in the first row that they cover,
-    with the times of their ends. Raises `StorageError`."""
+    trace, empty where a trace has no sample then. Notes stand in the first row that they cover, as
+    `note_cells` says. Raises `StorageError`."""
 
     path: Path
     recording: Recording
@@ -189,6 +193,8 @@ class ExportSpan(Case[Path]):
 
     def run(self, work: Work) -> Path:
         """The file written."""
+        from logbench.recording.notes import note_cells
+
         frame = self.recording.wide(self.signals)
         frame = frame.loc[self.start_ns / 1e9 : self.end_ns / 1e9].dropna(how="all")
         recorded = {trace.signal: trace.unit for trace in self.recording.traces(self.signals)}
@@ -198,7 +204,8 @@ class ExportSpan(Case[Path]):
             columns[name] = f"{name} ({self.units.unit(unit)})" if unit else str(name)
             frame[name] = self.units.array(frame[name].to_numpy(np.float64), unit)
         frame = frame.rename(columns=columns)
-        texts = self._texts(frame.index.to_numpy(np.float64))
+        inside = [n for n in self.notes if n.end_ns >= self.start_ns and n.start_ns <= self.end_ns]
+        texts = note_cells(frame.index.tolist(), inside)
         if any(texts):
             frame["note"] = texts
         with storage_trouble(self.path):
@@ -208,17 +215,3 @@ class ExportSpan(Case[Path]):
     def outcome(self, answer: Path) -> Outcome:
         """Where it is."""
         return Outcome(tr("Written to {path}", path=answer))
-
-    def _texts(self, t_s: npt.NDArray[np.float64]) -> list[str]:
-        """A text for each row: the notes that begin to hold there. Spreadsheets take a text that
-        begins like a formula for one, so it is set in quotation marks."""
-        texts = [""] * len(t_s)
-        for note in self.notes:
-            place = int(np.searchsorted(t_s, note.start_ns / 1e9))
-            overlaps = note.end_ns >= self.start_ns and note.start_ns <= self.end_ns
-            if overlaps and place < len(t_s):
-                text = " ".join(note.said.split())
-                text = f'"{text}"' if text[0] in "=+-@" else text
-                ends = f"{note.start_ns / 1e9:.1f} to {note.end_ns / 1e9:.1f} s"
-                texts[place] = "; ".join(filter(None, (texts[place], f"{text} ({ends})")))
-        return texts

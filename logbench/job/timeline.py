@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import PurePosixPath
 
-from logbench.errors import JobDamagedError, RecordingError
+from logbench.errors import JobDamagedError, NotesError, RecordingError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
 from logbench.job.times import parse_time
+from logbench.recording.notes import MARKS, read_remarks
+from logbench.recording.reader import Recording
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +26,8 @@ class Moment:
 
 
 def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
-    """Notes, work, readings, recordings (with `folder`, by the time they began), photos, events."""
+    """Notes, work, readings, recordings (with `folder`, by the time they began, and with what was
+    noted on them), photos, events."""
     found = [Moment(parse_time(job.created_utc), "job opened", job.title)]
     found += [Moment(parse_time(note.at_utc), "note", note.text) for note in job.notes]
     found += [Moment(parse_time(note.at_utc), "work", note.text) for note in job.work]
@@ -48,12 +51,32 @@ def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
         began = ""
         if folder is not None:
             try:
-                began = folder.recording(entry).facts.started_utc
+                recording = folder.recording(entry)
+                began = recording.facts.started_utc
+                found += _said_of(recording, entry.file)
             except (RecordingError, JobDamagedError) as error:
                 found.append(Moment(None, "recording missing", str(error), entry.file))
                 continue
         found.append(Moment(parse_time(began), f"recording, {entry.role}", entry.label, entry.file))
     return sorted(found, key=lambda m: (m.when is None, m.when or datetime.max.replace(tzinfo=UTC)))
+
+
+def _said_of(recording: Recording, file: str) -> Iterator[Moment]:
+    """Notes and markers, by the time of day."""
+    facts = recording.facts
+    began = parse_time(facts.started_utc)
+    try:
+        said = [r for r in read_remarks(recording) if r.kind in ("note", *MARKS)]
+    except NotesError as error:
+        yield Moment(None, "note", str(error), file)
+        return
+    for remark in said:
+        try:
+            after = timedelta(seconds=remark.start_ns / 1e9 / facts.link.time_scale)
+            when = began and began + after
+        except (ArithmeticError, ValueError):  # what the file says is no time
+            when = None
+        yield Moment(when, remark.kind, remark.text, file)
 
 
 def _names(files: Iterable[str]) -> str:

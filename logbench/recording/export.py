@@ -15,6 +15,7 @@ import numpy.typing as npt
 from logbench.errors import UsageError
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Trace
+from logbench.recording.notes import note_cells, read_remarks
 from logbench.recording.reader import Recording
 from logbench.recording.storage import storage_trouble, write_new
 
@@ -97,7 +98,8 @@ def export_csv(
     Long: `t_s,signal,ecu,value,unit`, one row a sample. Wide: `t_s` and one column a trace, named
     `RPM (rpm)`, or `RPM@7E9 (rpm)` for an ECU other than 7E8. Times have nine decimals, values as
     many as they need; a blank cell is no sample, `NaN` a sample that the ECU marked as not used.
-    Several samples of one trace at the very same instant get a row each. Raises `StorageError`,
+    Several samples of one trace at the very same instant get a row each. What is said of the span
+    stands in a last column `note` of the wide layout. Raises `StorageError`, `NotesError`,
     `UsageError`.
     """
     style = style or CsvStyle()
@@ -110,6 +112,8 @@ def export_csv(
         rows = _wide_rows(traces, style)
     else:
         rows = _clock_rows(traces, style)
+    if layout == "wide":
+        rows = _with_notes(rows, recording, selection or Selection())
     encoding = "utf-8-sig" if style.excel_safe else "utf-8"
 
     def write(part: Path) -> None:
@@ -171,6 +175,22 @@ def _wide_rows(traces: Sequence[Trace], style: CsvStyle) -> Iterator[Sequence[st
             row[column] = _number(value, style)
     for (t_ns, _), row in sorted(rows.items()):
         yield [_time(t_ns, style), *row]
+
+
+def _with_notes(
+    rows: Iterable[Sequence[str]], recording: Recording, chosen: Selection
+) -> Iterator[Sequence[str]]:
+    """A column more, where anything is said of the span."""
+    heading, *held = rows
+    start, end = chosen.start_s or 0.0, np.inf if chosen.end_s is None else chosen.end_s
+    said = [
+        r for r in read_remarks(recording) if start <= r.end_ns / 1e9 and r.start_ns / 1e9 < end
+    ]
+    t_s = [float(row[0].replace(",", ".")) for row in held]
+    cells = note_cells(t_s, said)
+    yield [*heading, "note"] if any(cells) else heading
+    for row, cell in zip(held, cells, strict=True):
+        yield [*row, cell] if any(cells) else row
 
 
 def _repeat_number(t_ns: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:

@@ -8,9 +8,11 @@ A note of a marker's time and kind in it corrects that marker's text.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -18,6 +20,9 @@ from logbench.errors import NotesError
 from logbench.recording.model import Event
 from logbench.recording.storage import numbered, storage_trouble, write_whole
 from logbench.words import word
+
+if TYPE_CHECKING:
+    from logbench.recording.reader import Recording
 
 SCHEMA_VERSION = "1.0"
 """A newer major version is not read, and not written over."""
@@ -130,6 +135,29 @@ def read_notes(recording: Path, samples_sha256: str = "") -> tuple[Remark, ...]:
             "begin notes for this one."
         )
     return tuple(sorted(document.notes, key=_place))
+
+
+def read_remarks(recording: Recording) -> tuple[Remark, ...]:
+    """Everything that is said of a recording that is open. Raises as `read_notes`."""
+    facts, path = recording.facts, recording.path
+    notes = () if path is None else read_notes(path, facts.samples_sha256)
+    return remarks_of(facts.events, notes)
+
+
+def note_cells(t_s: Sequence[float], remarks: Iterable[Remark]) -> list[str]:
+    """A text for each row of a table over time: the remarks that begin to hold there, with the
+    times of their ends. Spreadsheets take a text that begins like a formula for one, so it is set
+    in quotation marks."""
+    cells = [""] * len(t_s)
+    for remark in remarks:
+        place = bisect_left(t_s, remark.start_ns / 1e9)
+        if place < len(t_s):
+            text = " ".join(remark.said.split())
+            text = f'"{text}"' if text[:1] in tuple("=+-@") else text
+            begins, ends = f"{remark.start_ns / 1e9:.1f}", f"{remark.end_ns / 1e9:.1f} s"
+            span = ends if remark.start_ns == remark.end_ns else f"{begins} to {ends}"
+            cells[place] = "; ".join(filter(None, (cells[place], f"{text} ({span})")))
+    return cells
 
 
 def change_notes(

@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,10 +22,11 @@ from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
 from logbench.car.identity import Match
 from logbench.car.known import KnownCars
-from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
+from logbench.errors import JobDamagedError, JobError, NotesError, RecordingError, StorageError
 from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder, file_sha256
 from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
+from logbench.recording.notes import Remark, read_remarks
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Picture
 from logbench.report.options import ReportOptions
@@ -55,6 +56,8 @@ class Drive:
     findings: tuple[Finding, ...]
     conditions: tuple[ConditionSpan, ...]
     sha256: str
+    remarks: tuple[Remark, ...] = ()
+    """Markers, notes and events, in order of time."""
 
     @property
     def altered(self) -> bool:
@@ -121,6 +124,10 @@ def gather(
                 f"car. {found.sentence} Take it out of the job, or add it anew as the same car."
             )
             continue
+        try:
+            drive = replace(drive, remarks=read_remarks(drive.recording))
+        except NotesError as error:
+            material.problems.append(f"Notes on {entry.file} are not in this report: {error}")
         material.drives.append(drive)
     _readings(folder, material, known)
     _compare(material, known)

@@ -9,12 +9,14 @@ from logbench.analysis.model import Band
 from logbench.analysis.statement import in_units
 from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.times import when_text
+from logbench.recording.notes import Remark
 from logbench.report import after, records
 from logbench.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Table
 from logbench.report.gather import Drive, Material, out_of_range
 from logbench.report.options import Section
 from logbench.report.plots import finding_figures
 from logbench.report.sentences import sentences
+from logbench.signals.numbers import time_text
 from logbench.signals.units import Units
 
 DEFERRAL = (
@@ -28,6 +30,8 @@ DEFERRAL = (
 )
 SIMULATED = "This report is about a simulated car: no such vehicle exists."
 MOST_FIGURES = 4
+MOST_REMARKS = 60
+"""Of one drive."""
 _SHORT_TEXT = 420
 _SHORT_ITEMS = 4
 
@@ -39,6 +43,7 @@ def full_form(material: Material) -> list[Block]:
         "vehicle": _vehicle(material),
         "found": _found(material),
         "records": records.before_section(material),
+        "notes": _notes(material),
         "options": _options(material),
         "done": _done(material),
         "after": after.section(material),
@@ -170,6 +175,23 @@ def _finding_table(drive: Drive, units: Units) -> Table:
 
 def _range(band: Band | None, units: Units) -> str:
     return "–" if band is None else in_units(range_of(band, band.within), units)
+
+
+def _notes(material: Material) -> Iterator[Block]:
+    drives = [drive for drive in material.drives if drive.remarks]
+    if drives:
+        yield Heading("Notes on the drives")
+    for drive in drives:
+        yield Heading(drive.entry.label or drive.entry.file, 2)
+        most = drive.remarks[:MOST_REMARKS]
+        yield Bullets(tuple(_remark_text(remark) for remark in most))
+        if len(drive.remarks) > len(most):
+            yield Paragraph(f"{len(drive.remarks) - len(most)} more are in the recording.", "small")
+
+
+def _remark_text(remark: Remark) -> str:
+    times = dict.fromkeys(time_text(t_ns / 1e9) for t_ns in (remark.start_ns, remark.end_ns))
+    return f"{' to '.join(times)}, {remark.kind}{remark.text and ': '}{remark.text}"
 
 
 def _options(material: Material) -> Iterator[Block]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from logbench.analysis.model import Finding, Verdict
@@ -14,8 +15,10 @@ from logbench.cases.work import CancelledError, Work, run_here
 from logbench.cli.main import main
 from logbench.errors import BandsError, UsageError
 from logbench.job.folder import create_job
-from logbench.recording.export import Selection
-from logbench.recording.model import Surroundings
+from logbench.recording.export import CsvStyle, Selection
+from logbench.recording.finish import write_recording
+from logbench.recording.model import Event, Facts, Surroundings, Trace
+from logbench.recording.notes import change_notes, new_note, read_notes
 from logbench.recording.reader import open_recording
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
@@ -105,3 +108,30 @@ def test_an_export_ends_in_what_it_is(tmp_path: Path):
     again = run_here(ExportRecording(DRIVES[0], tmp_path / "x.csv", Selection(("RPM",), 0.0, 5.0)))
     assert made.read_bytes() == again.read_bytes()
     assert again.name == "x-2.csv"
+
+
+def test_an_export_holds_what_was_noted(tmp_path: Path):
+    second = 10**9
+    facts = Facts(
+        events=[Event(t_ns=3 * second, kind="marker"), Event(t_ns=9 * second, kind="gap")]
+    )
+    t_ns = np.arange(0, 10 * second, second)
+    drive = write_recording(
+        tmp_path / "a.parquet", [Trace("RPM", "7E8", "rpm", t_ns, t_ns / 1e9)], facts
+    )
+    sha256 = open_recording(drive).facts.samples_sha256
+    hiss = new_note(second, 2 * second, "=hiss\nat idle")
+    change_notes(drive, sha256, lambda _: [hiss])
+    for style in (CsvStyle(), CsvStyle(step_s=1.0)):
+        part = Selection(None, 0.5, 8.0)
+        made = run_here(ExportRecording(drive, tmp_path / "a.csv", part, style=style))
+        rows = made.read_text("utf-8-sig").splitlines()
+        assert rows[0] == "t_s,RPM (rpm),note"
+        assert {row.split(",")[0]: row.split(",")[2] for row in rows[1:]} == {
+            f"{n}.000000000": {1: '"""=hiss at idle"" (1.0 to 2.0 s)"', 3: "marker (3.0 s)"}.get(
+                n, ""
+            )
+            for n in range(1, 8)
+        }
+    made = run_here(ExportRecording(drive, tmp_path / "b.parquet", Selection(("RPM",), 0.0, 5.0)))
+    assert read_notes(made, open_recording(made).facts.samples_sha256) == (hiss,)

@@ -28,6 +28,9 @@ from logbench.job.model import Job, Note, Option, OtherCode, Part, RecordingEntr
 from logbench.job.privacy import hide_name, hide_text, hide_vin, short_name, short_vin
 from logbench.job.store import HeldJob
 from logbench.job.timeline import timeline
+from logbench.recording.finish import write_recording
+from logbench.recording.model import Event, Facts, LinkFacts
+from logbench.recording.notes import change_notes, new_note, notes_path
 from logbench.vehicle.records.model import CarReading, Code, Identity
 
 RECORDINGS = Path(__file__).resolve().parents[2] / "recordings"
@@ -358,6 +361,25 @@ def test_timeline_is_in_order_and_knows_what_is_missing(tmp_path):
     assert {m.kind for m in moments if m.when is None} == {
         "note", "recording missing", "comparison",
     }  # fmt: skip
+
+
+def test_notes_and_markers_of_a_drive_are_in_the_timeline(tmp_path):
+    folder, job = create_job(tmp_path, "car", Job(created_utc="2026-01-01T00:00:00+00:00"))
+    facts = Facts(started_utc="2026-01-02T10:00:00+00:00", link=LinkFacts(time_scale=2.0),
+                  events=[Event(t_ns=60 * 10**9, kind="marker", text="rattle"),
+                          Event(t_ns=2**62, kind="marker", text="absurd"),
+                          Event(t_ns=0, kind="gap", text="no samples")])  # fmt: skip
+    drive = write_recording(tmp_path / "drive.parquet", [], facts)
+    change_notes(drive, "", lambda _: [new_note(90 * 10**9, 95 * 10**9, "hiss")])
+    folder.add_recording(job, drive, "before")
+    said = [(m.when and m.when.isoformat()[11:19], m.kind, m.text) for m in timeline(job, folder)]
+    assert said[1:4] == [
+        ("10:00:00", "recording, before", ""),
+        ("10:00:30", "marker", "rattle"),
+        ("10:00:45", "note", "hiss"),
+    ]
+    notes_path(folder.place(job.recordings[0].file)).write_bytes(b"{")
+    assert "cannot be understood" in timeline(job, folder)[-1].text
 
 
 def test_restraint_work_is_known():

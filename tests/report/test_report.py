@@ -19,6 +19,8 @@ from logbench.analysis.model import Finding, Verdict
 from logbench.errors import JobDamagedError, StorageError, UsageError
 from logbench.job.folder import create_job
 from logbench.job.model import RESTRAINT_CAUTION, Job, Note, Option, Photo, RecordingEntry
+from logbench.recording.model import Event
+from logbench.recording.notes import change_notes, new_note, notes_path, remarks_of
 from logbench.report.blocks import Document, Table
 from logbench.report.document import build_report, make_document, report_sentences
 from logbench.report.gather import gather, load_picture
@@ -27,6 +29,7 @@ from logbench.report.options import SECTIONS, ReportOptions, sections_from
 from logbench.report.pdf import render_pdf
 from logbench.report.sections import DEFERRAL
 from logbench.report.sentences import default_sentences, sentences
+from tests.report.conftest import RECORDINGS
 
 VIN = "ZZ9TEST170X000001"
 
@@ -145,6 +148,41 @@ def test_sections_are_chosen_but_cautions_stay(material):
     with pytest.raises(UsageError, match="choose among concern"):
         sections_from("found,price")
     assert set(SECTIONS) >= {"concern", "found", "methods", "limits"}
+
+
+def test_what_was_noted_on_the_drives_is_printed_where_wanted(material, tmp_path):
+    """The report printed none of it."""
+    minute = 60 * 10**9
+    events = [Event(t_ns=2 * minute, kind="marker", text="rattle on the left"),
+              Event(t_ns=3 * minute, kind="marker", text="trim high", source="rule"),
+              Event(t_ns=4 * minute, kind="link lost")]  # fmt: skip
+    remarks = remarks_of(events, [new_note(minute, minute * 3 // 2, "hiss <b>at</b> idle")])
+    first = replace(material.drives[0], remarks=remarks)
+    noted = replace(material, drives=[first, *material.drives[1:]])
+    text = text_of(make_document(noted))
+    for part in (
+        "Notes on the drives", "1:00 to 1:30, note: hiss <b>at</b> idle",
+        "2:00, marker: rattle on the left", "3:00, marker by rule: trim high", "4:00, link lost",
+    ):  # fmt: skip
+        assert part in text
+    assert "rattle" not in text_of(with_options(noted, sections=("done",)))
+    many = replace(first, remarks=remarks * 20)
+    assert "20 more are in the recording" in text_of(
+        with_options(replace(noted, drives=[many]), sections=("notes",))
+    )
+
+
+def test_the_notes_of_a_job_s_drives_are_gathered(tmp_path):
+    folder, job = create_job(tmp_path, "Noted")
+    entry = folder.add_recording(job, RECORDINGS / "before.parquet", "before")
+    drive = folder.place(entry.file)
+    change_notes(drive, "", lambda _: [new_note(0, 10**9, "hiss")])
+    (found,) = gather(folder, job, ReportOptions()).drives
+    assert [r.text for r in found.remarks if r.kind == "note"] == ["hiss"]
+    notes_path(drive).write_bytes(b"{")
+    material = gather(folder, job, ReportOptions())
+    assert len(material.drives) == 1
+    assert "cannot be understood" in material.problems[0]
 
 
 def test_us_units_and_metric(material):
