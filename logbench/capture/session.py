@@ -407,13 +407,14 @@ def _new_sink(
 
 def _car_found(request: CaptureRequest, opened: Opened, facts: Facts) -> CarFound:
     meeting = request.known.judge(request.vehicle.identified, opened.facts.identity)
+    other = meeting.match is Match.OTHER and request.vehicle.is_stated
     return CarFound(
         opened.facts,
         opened.signals,
         opened.unsupported,
         facts.started_utc,
         facts.vehicle,
-        meeting.sentence if meeting.match is Match.OTHER else "",
+        meeting.sentence if other else "",
     )
 
 

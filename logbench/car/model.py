@@ -83,6 +83,11 @@ class Car(BaseModel):
         """All that is said of which car it is: by itself, and by the VIN on its papers."""
         return (self.identified, Identity(vin=self.vin)) if self.vin else (self.identified,)
 
+    @property
+    def is_stated(self) -> bool:
+        """A person stated something of it; else it is only the car that was met last."""
+        return any(self.source(fact) == "stated" for fact in _FACTS)
+
     def source(self, fact: str) -> Source | None:
         """Where a fact came from; None where it is not known."""
         known = getattr(self, fact) not in ("", None)

@@ -219,6 +219,16 @@ def test_the_next_recording_has_no_facts_of_the_car_before(tmp_path):
     assert found.vehicle == vehicle
 
 
+def test_a_car_of_which_nothing_was_stated_is_not_asked_for(tmp_path):
+    """What is left in the fields of the car met last is no statement about the next one."""
+    with on_the_port(SECOND) as url:
+        last = Car.read(Facts(vehicle=Car(vin=FIRST)).identity)
+        with drive(CaptureRequest(url, ("RPM",), vehicle=last)) as (_, listener, _):
+            more_samples(listener)
+    (found,) = listener.of(CarFound)
+    assert (found.instead, found.vehicle.vin) == ("", SECOND)
+
+
 def test_known_cars_come_back_with_their_facts(tmp_path):
     known = KnownCars()
     for vin, name in ((FIRST, "Mrs A's"), (SECOND, "Mr B's")):

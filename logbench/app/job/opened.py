@@ -13,9 +13,9 @@ from PySide6.QtCore import QObject, QTimer, Signal
 from logbench.app.services import Services
 from logbench.car.model import Car
 from logbench.cases.job import settle
-from logbench.cases.runner import Done, Running
+from logbench.cases.runner import Done
 from logbench.cases.work import Case, Outcome
-from logbench.errors import AnotherCarError, JobError
+from logbench.errors import JobError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
 from logbench.words import inside, tr
@@ -49,11 +49,13 @@ class OpenJob(QObject):
         self._store = services.job_store
         self.held = self._store.hold(path)
         self.owner = services.runner.owner(self.title)
-        self.owner.another_car = self._ask
+        self.owner.another_car = lambda case, error: self.asked.emit(
+            error, partial(settle, case, error)
+        )
         self._problem = ""
         self._committed.connect(self.edited)  # queued: it is emitted on the case's thread
         self.held.committed = self._committed.emit
-        self.edited.connect(self._rename)
+        self.edited.connect(lambda: setattr(self.owner, "name", self.title))
         self._timer = QTimer(self)
         self._timer.setInterval(_TICK_MS)
         self._timer.timeout.connect(self.tick)
@@ -145,10 +147,6 @@ class OpenJob(QObject):
             self.started.emit()
         self.owner.start(deed, finished, self.trouble)
 
-    def _ask(self, running: Running, error: AnotherCarError) -> None:
-        """The same case goes on once a person says that it is the job's car."""
-        self.asked.emit(error, partial(settle, running, error))
-
     def trouble(self, sentence: str) -> None:
         """Something went wrong with it."""
         self.ended.emit(Outcome(sentence, well=False))
@@ -202,6 +200,3 @@ class OpenJob(QObject):
             else:
                 self.trouble(problem)
         self._problem = problem
-
-    def _rename(self) -> None:
-        self.owner.name = self.title
