@@ -168,6 +168,9 @@ class Session:
         if self._request.out is not None:
             self._sink.open(self._request.out, facts)
         self._found(opened, facts)
+        unsure = _unsure(self._request, opened.facts.identity)
+        if unsure:
+            self._notify.happened("note", unsure)
 
     def _found(self, opened: Opened, facts: Facts) -> None:
         self._gap_s = GAP_S * max(1.0, opened.time_scale)
@@ -453,6 +456,17 @@ def _vehicle(request: CaptureRequest, found: Identity) -> Car:
     vehicle.learn(Car.read(found))
     vehicle.identity = found
     return vehicle
+
+
+def _unsure(request: CaptureRequest, found: Identity) -> str:
+    """What cannot be told of which car was found; empty where nothing is to be said."""
+    stated, met = request.vehicle.identified, request.known.met(found)
+    meeting = request.known.judge(stated, found)
+    if meeting.match is Match.UNKNOWN and stated.key and found.key:
+        return meeting.sentence
+    if met is None or not met.car.called or found.known_vin:
+        return ""
+    return f"Taken for {met.car.called} by its ECUs: it gives no VIN, so it may be another."
 
 
 def _stopped_early(journal: Path | None) -> Finished | Failed:

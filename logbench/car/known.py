@@ -84,7 +84,9 @@ class KnownCars(BaseModel):
         self.cars = [*others[-MOST_CARS + 1 :], known]
 
     def answer(self, here: Identity, there: Identity, same: bool) -> None:
-        """A person said whether they are one car."""
+        """A person said whether they are one car; of those that say too little nothing is kept."""
+        if not here.key or not there.key or here.key == there.key:
+            return
         self.answers[_pair(here, there)] = same
         if same:
             known = [car for car in (self.met(here), self.met(there)) if car is not None]

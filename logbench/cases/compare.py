@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -59,8 +60,8 @@ class Compared:
     @property
     def pairs(self) -> tuple[tuple[Identity, Identity], ...]:
         """Recordings of which a person is asked whether they are of one car."""
-        before, after = ([view.facts.identity for view in side] for side in self.views)
-        return tuple((one, other) for one in before for other in after)
+        facts = [view.facts.identity for side in self.views for view in side]
+        return tuple(combinations(facts, 2))
 
 
 @dataclass(frozen=True)

@@ -84,6 +84,9 @@ class Commits(JobCase[AnswerT]):
             return self.make(JobFolder(self.folder), scratch, work)
         finally:
             if scratch != Job(created_utc=scratch.created_utc):
+                known = self.cars.load().met(scratch.vehicle.identified)
+                if known is not None:
+                    scratch.vehicle.learn(known.car)
                 self.jobs.commit(self.folder, lambda job: bring_over(job, scratch))
                 car = self.jobs.read(self.folder).vehicle
                 keep_car(car, str(self.folder.resolve()), self.cars)

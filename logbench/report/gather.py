@@ -108,6 +108,7 @@ def gather(
     material = Material(job, options, SOFTWARE, limits.bands)
     if limits.problem:
         material.problems.append(limits.problem)
+    car = job.vehicle.model_copy(deep=True)
     said = [c for c in job.comparisons if c.same_car]
     confirmed = {file for c in said for file in (*c.before, *c.after)}
     for entry in job.recordings:
@@ -117,7 +118,7 @@ def gather(
             material.problems.append(f"The recording {entry.file} is not in this report: {error}")
             continue
         material.vins |= {one.vin for one in drive.recording.facts.car.identities}
-        found = known.judge_car(job.vehicle, drive.recording.facts.identity)
+        found = known.judge_car(car, drive.recording.facts.identity)
         if found.match is Match.OTHER and not entry.same_car and entry.file not in confirmed:
             material.problems.append(
                 f"The recording {entry.file} is not in this report, for it is not of the job's "
@@ -128,6 +129,7 @@ def gather(
             drive = replace(drive, remarks=read_remarks(drive.recording))
         except NotesError as error:
             material.problems.append(f"Notes on {entry.file} are not in this report: {error}")
+        car.learn(drive.recording.facts.car)  # the next is held against it, too
         material.drives.append(drive)
     _readings(folder, material, known)
     _compare(material, known)

@@ -171,6 +171,31 @@ def test_without_a_vin_it_goes_on_and_says_that_it_cannot_tell(tmp_path):
     assert any("Not known whether it is the same car" in text for text in said)
 
 
+def test_a_stated_vin_and_a_car_that_gives_none_is_said_to_be_unsure(tmp_path):
+    out = tmp_path / "drive.parquet"
+    with on_the_port("") as url:
+        request = CaptureRequest(url, ("RPM",), out=out, vehicle=FACTS.over(Car(vin=FIRST)))
+        with drive(request) as (_, listener, _):
+            more_samples(listener)
+    (note,) = open_recording(out).facts.events
+    assert "Not known whether it is the same car" in note.text
+
+
+def test_a_car_known_by_its_ecus_only_is_told_as_perhaps_another(tmp_path):
+    with on_the_port("") as url:
+        with drive(CaptureRequest(url, ("RPM",))) as (_, listener, _):
+            more_samples(listener)
+        known = KnownCars()
+        (found,) = listener.of(CarFound)
+        known.remember(FACTS.over(found.vehicle), "2026-12-01T00:00:00+00:00")
+        out = tmp_path / "drive.parquet"
+        with drive(CaptureRequest(url, ("RPM",), out=out, known=known)) as (_, listener, _):
+            more_samples(listener)
+    facts = open_recording(out).facts
+    assert facts.vehicle.label == "Mrs A's"
+    assert any("it may be another" in event.text for event in facts.events)
+
+
 def test_without_a_vin_other_ecus_are_another_car(tmp_path):
     pids = {"7E9": frozenset({0x05, 0x0C})}
     with on_the_port("") as url:
@@ -318,9 +343,11 @@ def test_two_cars_on_one_port_meet_at_every_door(tmp_path):
     job = folder.load()
     assert (job.vehicle.vin, job.vehicle.label) == (FIRST, "Mrs A's")
     folder.add_recording(job, drives[1], "after")  # as an earlier version let it in
-    material = gather(folder, job, ReportOptions())
-    assert [drive.entry.file for drive in material.drives] == ["recordings/drive.parquet"]
-    assert SECOND in " ".join(material.problems)
+    for vehicle in (job.vehicle, Car()):  # that of the job, or of its first drive
+        job.vehicle = vehicle
+        material = gather(folder, job, ReportOptions())
+        assert [drive.entry.file for drive in material.drives] == ["recordings/drive.parquet"]
+        assert SECOND in " ".join(material.problems)
     compared = run_here(CompareFiles((drives[0],), (drives[1],)))
     assert compared.result.needs_confirmation
     (tmp_path / "archive").mkdir()

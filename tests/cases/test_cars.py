@@ -131,6 +131,16 @@ def test_an_empty_job_becomes_that_of_the_car_read(tmp_path):
     assert all(vehicle.identity.ecus["7E8"].calibrations.values())  # verification numbers, too
 
 
+def test_a_known_cars_facts_fill_what_is_empty_in_the_job(tmp_path):
+    cars = Car(label="Blue", vin=SECOND, displacement_l=2.3, registration="EX 123")
+    run_here(RememberCar(car=cars))
+    folder = create_job(tmp_path, "job", Job(vehicle=Car(displacement_l=2.2)))[0].path
+    with serve_tcp(StillCar(vin=SECOND), timing=QUICK) as url:
+        run_here(ReadCar(JobStore(), folder, url, "before"))
+    vehicle = open_job(folder)[1].vehicle
+    assert (vehicle.label, vehicle.registration, vehicle.displacement_l) == ("Blue", "EX 123", 2.2)
+
+
 # --- the terminal ---
 
 
@@ -187,3 +197,13 @@ def test_two_known_cars_said_to_be_one_become_one(tmp_path):
     run_here(AnswerCars(cars, ((Identity(vin=FIRST), Identity(vin=SECOND)),), same=True))
     (known,) = cars.load().cars
     assert known.keys == {FIRST, SECOND}
+
+
+def test_of_what_says_too_little_no_answer_is_kept(tmp_path):
+    cars = CarsFile(tmp_path / "cars.json")
+    first = Identity(vin=FIRST)
+    run_here(
+        AnswerCars(cars, ((first, Identity()), (first, first), (Identity(), first)), same=True)
+    )
+    assert cars.load().answers == {}
+    assert cars.load().cars == []
