@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 from logbench.car.model import Car
 from logbench.plot.computed import TOTALS
 from logbench.plot.trace import Key, LiveTrace, StripTrace
+from logbench.signals.values import Clock
 
 if TYPE_CHECKING:
     from logbench.analysis.bands import Bands
@@ -20,7 +20,6 @@ _WARM_DEGC = 70.0
 """From here on the coolant is held against the band of a warm engine (common practice)."""
 _CLOSED_LOOP = 2.0
 """Fuel system status of SAE J1979: closed loop, with oxygen sensors."""
-_AGE_NS = 10_000_000_000
 _MOST_INPUTS = 4
 """Of a check, whose traces are seen with its finding."""
 
@@ -32,13 +31,13 @@ class BandWatch:
         self._bands: Bands | None = None
         self.now: dict[str, Ends] = {}
 
-    def look(self, traces: Mapping[tuple[str, str], LiveTrace], now_ns: int, car: Car) -> bool:
+    def look(self, traces: Mapping[tuple[str, str], LiveTrace], clock: Clock, car: Car) -> bool:
         """Find what applies now; True when it is not what applied before."""
         latest: dict[str, float] = {}
         for trace in traces.values():
-            value = trace.fresh(now_ns, _AGE_NS)
-            if value is not None and not math.isnan(value):
-                latest[trace.signal] = value
+            shown = trace.shown(clock)
+            if shown.valid:
+                latest[trace.signal] = shown.value
         fresh = dict(self._applying(latest, car))
         changed, self.now = fresh != self.now, fresh
         return changed

@@ -7,6 +7,7 @@ import numpy as np
 from logbench.capture.messages import Batch
 from logbench.plot.computed import COMPUTED, TOTALS, extend_total
 from logbench.plot.trace import Key, LiveTrace, group_of
+from logbench.signals.values import Clock
 
 _WHILE_NS = 1_000_000_000
 
@@ -21,18 +22,22 @@ class LiveTraces:
         """On the recording's clock."""
         self.told_ns = 0
         """That clock at the last status."""
+        self.comes = True
+        """The link was there then."""
         self._totalled: dict[Key, int] = {}
 
     def clear(self) -> None:
         """Another drive begins."""
         self.by_key, self._totalled = {}, {}
         self.now_ns = self.told_ns = 0
+        self.comes = True
 
     @property
-    def clock_ns(self) -> int:
+    def clock(self) -> Clock:
         """Now on the recording's clock, for ages: the newest sample, until nothing has come for a
         while."""
-        return self.now_ns if self.told_ns < self.now_ns + _WHILE_NS else self.told_ns
+        waits = self.told_ns >= self.now_ns + _WHILE_NS
+        return Clock(self.told_ns if waits else self.now_ns, self.comes)
 
     def take(self, batch: Batch) -> list[LiveTrace]:
         """Append samples."""

@@ -123,8 +123,14 @@ class Samples:
 
     def at(self, t_ns: int) -> tuple[int, float] | None:
         """The last sample at or before `t_ns` as (time, value); None before the first."""
-        index = self._index(t_ns + 1) - 1
-        if index < 0:
+        return self._sample(self._index(t_ns + 1) - 1)
+
+    def after(self, t_ns: int) -> tuple[int, float] | None:
+        """The first sample after `t_ns`; None after the last."""
+        return self._sample(self._index(t_ns + 1))
+
+    def _sample(self, index: int) -> tuple[int, float] | None:
+        if not 0 <= index < self._size:
             return None
         block, offset = divmod(index, BLOCK)
         return int(self._blocks_t[block][offset]), float(self._blocks_v[block][offset])

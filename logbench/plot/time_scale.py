@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from logbench.plot.trace import SECOND
+from logbench.signals.values import Clock
 
 _NARROWEST_NS = SECOND // 100
 _WIDEST_NS = 400 * 24 * 3600 * SECOND
@@ -29,6 +30,8 @@ class TimeScale:
         self.first_column = 0
         """Column number at the left edge."""
         self.cursor_ns: int | None = None
+        self.clock: Clock | None = None
+        """Of a drive under way, None when it is over."""
         self.marks: dict[str, int] = {}
         """Cursors that stay where they were put: `A` and `B`."""
         self._scale()
@@ -46,6 +49,12 @@ class TimeScale:
     def width_ns(self) -> float:
         """Length of the shown stretch."""
         return self.end_ns - self.start_ns
+
+    @property
+    def reads_at(self) -> int | Clock | None:
+        """When values are read: at the cursor where it is in view, else now; None when neither."""
+        at = self.cursor_ns
+        return at if at is not None and self.start_ns <= at <= self.end_ns else self.clock
 
     def x_of(self, t_ns: float) -> float:
         """Pixels from the left edge of the plot."""

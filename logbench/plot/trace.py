@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from logbench.plot.pyramid import Pyramid
 from logbench.signals.units import METRIC, Units
+from logbench.signals.values import Clock, Shown, judged
 
 Key = tuple[str, str]
 """Signal and ECU."""
@@ -56,6 +57,17 @@ class StripTrace:
 
         return dict(table().by_acronym(self.signal).labels)
 
+    def shown(self, at: int | Clock) -> Shown:
+        """Its value at a time (ns), or now by the clock of a drive under way."""
+        t_ns, pyramid = at if isinstance(at, int) else self.pyramid.end_ns, self.pyramid
+        after = pyramid.after(t_ns)
+        usual = (pyramid.interval_ns, pyramid.gap_ns(1))
+        return judged(pyramid.at(t_ns), None if after is None else after[0], at, usual)
+
+    def shown_text(self, at: int | Clock, units: Units = METRIC, *, aged: bool = True) -> str:
+        """That value, and what it is where it is no valid one."""
+        return self.shown(at).text(lambda value: self.text(value, units), aged=aged)
+
     def text(self, value: float, units: Units = METRIC) -> str:
         """A value with its unit, or an enumeration's words."""
         if self.plottable or math.isnan(value):
@@ -73,11 +85,6 @@ class LiveTrace(StripTrace):
     pyramid: Pyramid = field(default_factory=Pyramid)
     title: str = ""
     """The signal's name in words."""
-
-    def fresh(self, now_ns: int, age_ns: float) -> float | None:
-        """The newest value; None where there is none, or it is older than `age_ns`."""
-        found = self.pyramid.at(self.pyramid.end_ns)
-        return None if found is None or now_ns - found[0] > age_ns else found[1]
 
 
 _FAMILIES: tuple[tuple[str, re.Pattern[str]], ...] = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 
 import pytest
@@ -222,14 +223,36 @@ def test_while_nothing_comes_values_grow_old(recording: MainWindow, garage, qtbo
     garage.last.inbox.append(Status(3.4, 31, 0, 4321, {}, "connected"))
     live.session.poll()
     assert model.cell(row, 3) == "0.0 s", "a status is a little later than the samples before it"
-    assert not model.away
+    assert model.valid(row)
+    assert model.cell(row, 1).endswith(" rpm")
+    strip = next(s for s in live.stack.strips if s.unit == "rpm")
+    assert strip.header.value_text(strip.traces[0]) == model.cell(row, 1)
     garage.last.inbox.append(Status(15.0, 31, 0, 4321, {}, "lost"))
     live.session.poll()
-    assert model.cell(row, 3) == "12.0 s"
-    assert model.away
+    assert model.cell(row, 3) == "12 s"
+    assert not model.valid(row)
+    held = model.cell(row, 1)
+    assert re.fullmatch(r"○ .* rpm", held), "its age stands beside it"
+    assert strip.header.value_text(strip.traces[0]) == f"{held}, 12 s ago"
     view.refresh()
     assert view.values[0].value.text() == "–"
+    assert view.values[0].name.text().endswith(f"{held}, 12 s ago")
     view.close()
+    garage.last.inbox.append(Status(3.1, 31, 0, 4321, {}, "lost"))
+    live.session.poll()
+    assert not model.valid(row), "a lost link is enough, however new the value"
+
+
+def test_the_end_of_a_drive_leaves_no_live_value(recording: MainWindow, garage, qtbot):
+    live, model = recording.live, recording.live.values.model_
+    garage.last.drive("RPM", seconds=3.0)
+    qtbot.waitUntil(lambda: len(live.session.traces) > 0)
+    strip = next(s for s in live.stack.strips if s.unit == "rpm")
+    assert strip.header.value_text(strip.traces[0]).endswith(" rpm")
+    live.stop()
+    qtbot.waitUntil(lambda: not live.session.active)
+    assert strip.header.value_text(strip.traces[0]) == ""
+    assert all(model.cell(row, 1).startswith("○ ") for row in range(model.rowCount()))
 
 
 def test_an_unattended_run_says_nothing_of_a_silent_car(

@@ -7,7 +7,7 @@ import pytest
 from PySide6.QtCore import Qt
 
 from logbench.app.window import MainWindow
-from logbench.capture.messages import Started
+from logbench.capture.messages import Started, Status
 from logbench.car.model import Car
 from logbench.plot.bands import BandWatch
 from logbench.plot.pyramid import BLOCK, Pyramid
@@ -100,14 +100,30 @@ def test_bands_are_shaded_in_the_strips_and_total_trim_is_a_trace(recording, gar
 def test_values_at_the_cursor_and_now(recording):
     live = recording.live
     (strip,) = [s for s in live.stack.strips if any(t.signal == "RPM" for t in s.traces)]
-    assert strip.header.shows_newest
+    assert strip.header.value_text(strip.traces[0]) == "702 rpm"
     before = strip.grab().toImage()
     live.view.set_cursor(round(0.5 * S))
-    assert strip.header.value_text(strip.traces[0], live.view.cursor_ns) == "700 rpm"
-    assert strip.header.value_text(strip.traces[0], None) == "702 rpm"
+    assert strip.header.value_text(strip.traces[0]) == "700 rpm"
     box = strip.header.boxes()[0]
     header = (strip.grab().toImage().copy(box), before.copy(box))
     assert header[0] != header[1]
+    live.view.show_span(S, 2.5 * S)
+    assert strip.header.value_text(strip.traces[0]) == "702 rpm", "the cursor is off screen"
+    live.shown.following.set(False)
+    live.view.set_cursor(None)
+    live.view.show_span(0, S)
+    assert strip.header.value_text(strip.traces[0]) == "now 702 rpm", "the view stands still"
+
+
+def test_no_band_is_shaded_by_an_old_value(recording, garage, qtbot):
+    live = recording.live
+
+    def banded() -> bool:
+        return any(t.band is not None for s in live.stack.strips for t in s.traces)
+
+    qtbot.waitUntil(banded)
+    garage.last.inbox.append(Status(2.5, 31, 0, 4321, {}, "lost"))
+    qtbot.waitUntil(lambda: not banded())
 
 
 @pytest.mark.parametrize("by_mouse", [True, False])

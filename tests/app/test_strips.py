@@ -23,6 +23,7 @@ from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.recording.model import Event
 from logbench.recording.notes import remarks_of
+from logbench.signals.values import Clock
 
 # --- strips on the screen ---
 
@@ -339,3 +340,35 @@ def test_dragging_on_the_ribbon_zooms(ribbon: Ribbon, qtbot):
     assert view.end_ns == pytest.approx(300 * SECOND, abs=2 * SECOND)
     qtbot.mouseDClick(ribbon, left, pos=QPoint(400, 30))
     assert view.width_ns == pytest.approx(800 * SECOND)
+
+
+@pytest.mark.parametrize("theme", [LIGHT, NIGHT])
+def test_a_heading_tells_what_its_value_is_by_more_than_color(stack: StripStack, theme):
+    """Live, at the cursor, held, in a gap: no two of them are the same picture in one color."""
+    t_ns = np.concatenate([np.arange(100), np.arange(300, 400)]).astype(np.int64) * SECOND
+    stack.clear()
+    stack.set_look(StripLook(theme))
+    strip = stack.add(StripTrace("RPM", "7E8", "rpm", Pyramid.of(t_ns, np.full(200, 812.0))))
+    view = stack.view
+    view.set_limits(0, 500 * SECOND)
+    view.show_all()
+    seen = {}
+    for name, cursor_s, clock in (
+        ("live", None, Clock(399 * SECOND)),
+        ("held", None, Clock(450 * SECOND, comes=False)),
+        ("at the cursor", 50, None),
+        ("in a gap", 200, None),
+        ("nothing", None, None),
+    ):
+        view.clock = clock
+        view.set_cursor(None if cursor_s is None else cursor_s * SECOND)
+        strip.repaint()
+        header = strip.grab(strip.header.boxes()[0]).toImage()
+        ground = QColor(theme.window).rgb()
+        seen[name] = frozenset(
+            (x, y)
+            for x in range(header.width())
+            for y in range(header.height())
+            if header.pixel(x, y) != ground
+        )
+    assert len(set(seen.values())) == len(seen)

@@ -69,7 +69,7 @@ def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, setting
     qtbot.keyClick(review.stack, Qt.Key.Key_U, Qt.KeyboardModifier.ControlModifier)
     assert settings.us_units
     assert model.data(model.index(row, 1)) == "37.3 mph"
-    assert strip.header.value_text(strip.traces[0], 60 * SECOND) == "37.3 mph"
+    assert strip.header.value_text(strip.traces[0]) == "37.3 mph"
     assert "mph" in strip.accessibleName()
     strip.refresh()
     assert strip.canvas.range.high < metric[1]
@@ -121,7 +121,7 @@ def test_the_live_page_and_the_drivers_view_follow(window: MainWindow, garage, q
     assert model.data(model.index(0, 1)) == "62.1 mph"
     assert trace.text(100.0) == "100 km/h"
     strip = live.stack.strips[0]
-    assert strip.header.value_text(strip.traces[0], None) == "62.1 mph"
+    assert strip.header.value_text(strip.traces[0]) == "62.1 mph"
 
 
 def test_the_choice_is_kept(qtbot, settings, garage, tmp_path: Path):
@@ -133,6 +133,8 @@ def test_the_choice_is_kept(qtbot, settings, garage, tmp_path: Path):
     made.pages.open_recordings([write_recording(tmp_path / "a.parquet", [trace], Facts())])
     qtbot.waitUntil(lambda: bool(made.pages.review.stack.strips), timeout=60_000)
     strip = made.pages.review.stack.strips[0]
-    assert strip.header.value_text(strip.traces[0], None) == "100 mph"
+    assert strip.header.value_text(strip.traces[0]) == "", "no cursor, and nothing is under way"
+    made.pages.review.view.set_cursor(5 * SECOND)
+    assert strip.header.value_text(strip.traces[0]) == "100 mph"
     qtbot.waitUntil(lambda: made.pages.review.judged is not None, timeout=60_000)
     made.close()

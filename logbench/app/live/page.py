@@ -120,7 +120,7 @@ class LivePage(QWidget):
         self.box = RecordBox(services.settings, session)
         self.record = self.box.record
         self.tools = LiveTools(services.settings.window_s)
-        self.note = MarkerNote(lambda: session.clock_ns)
+        self.note = MarkerNote(lambda: session.clock.now_ns)
         self.notice = Notice(self)
         self.shapes = Shapes(
             services, session, self.stack, self.values.model_, self.watcher, self.status.said

@@ -28,6 +28,7 @@ from logbench.errors import LogbenchError
 from logbench.plot.live_traces import LiveTraces
 from logbench.plot.trace import Key, LiveTrace
 from logbench.recording.model import Event
+from logbench.signals.values import Clock
 
 if TYPE_CHECKING:
     from logbench.capture.process import Capture
@@ -100,9 +101,9 @@ class LiveSession(QObject):
         return self._traces.now_ns
 
     @property
-    def clock_ns(self) -> int:
+    def clock(self) -> Clock:
         """Now on the recording's clock, also while nothing comes: for ages."""
-        return self._traces.clock_ns
+        return self._traces.clock
 
     @property
     def active(self) -> bool:
@@ -200,6 +201,7 @@ class LiveSession(QObject):
                 self.car_changed.emit(message)
             case Status():
                 self._traces.told_ns = round(message.elapsed_s * 1e9)
+                self._traces.comes = message.link == "connected"
                 self.status.emit(message)
             case Event():
                 self.happened.emit(message)
@@ -224,6 +226,7 @@ class LiveSession(QObject):
 
     def _end(self, message: Finished | Failed) -> None:
         self.close()
+        self._traces.comes = False
         self._set_state("idle")
         if isinstance(message, Failed):
             self.failed.emit(message)

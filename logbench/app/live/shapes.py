@@ -38,8 +38,6 @@ if TYPE_CHECKING:
 
 MOST = 4
 _EVERY_MS = 250
-_OLD_NS = 3_000_000_000
-_OLD_INTERVALS = 3.0
 Shape = Literal["strips", "plan", "wiggle"]
 
 
@@ -97,9 +95,8 @@ class DriverView(QDialog):
         self.refresh()
 
     def refresh(self) -> None:
-        """Show what the traces hold now; a value older than 3 s and 3 intervals is a dash."""
+        """Show what the traces hold now; in the large letters none that is not live."""
         traces = list(self._traces())[:MOST]
-        now_ns = self._session.clock_ns
         for place, widget in enumerate(self.values):
             widget.setVisible(place < max(1, len(traces)))
             if place >= len(traces):
@@ -107,11 +104,10 @@ class DriverView(QDialog):
                 widget.value.setText("")
                 continue
             trace = traces[place]
-            old_ns = max(_OLD_NS, _OLD_INTERVALS * trace.pyramid.interval_ns)
-            value = trace.fresh(now_ns, old_ns)
-            text = "–" if value is None else trace.text(value, self._look.units)
-            widget.name.setText(trace.title)
-            widget.value.setText(text)
+            text = trace.shown_text(self._session.clock, self._look.units)
+            valid = trace.shown(self._session.clock).valid
+            widget.name.setText(trace.title if valid else f"{trace.title}  {text}")
+            widget.value.setText(text if valid else "–")
             widget.setAccessibleName(f"{trace.title}: {text}")
         self.state.setText(self._said())
 

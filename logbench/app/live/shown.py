@@ -179,7 +179,6 @@ class DriveShown(QObject):
         self.layouts = Layouts(self.stack, settings, traces, shown_first, owner)
         self.layouts.changed.connect(lambda: self.values.model_.set_plotted(self.stack.keys))
         self.layouts.notified.connect(self.tell)
-        self.stack.strip_made.connect(lambda strip: setattr(strip.header, "shows_newest", True))
         StripKeys(self.layouts)
         return SavedLayouts(self.layouts, settings, owner)
 
@@ -213,15 +212,19 @@ class DriveShown(QObject):
 
     def _tick(self) -> None:
         """Ages, rates and bands."""
-        self.values.model_.tell(self._session.clock_ns)
+        self._read_clock()
+        self.values.model_.tell(self._session.clock)
         self._shade_bands()
         self.stack.refresh_values()
         self.ticked.emit()
 
+    def _read_clock(self) -> None:
+        self.view.clock = self._session.clock if self._session.active else None
+
     def _shade_bands(self) -> None:
         """Shade what is looked for now, where that has changed."""
         traces = self._session.traces
-        if self._bands.look(traces, self._session.now_ns, self._watcher.vehicle):
+        if self._bands.look(traces, self._session.clock, self._watcher.vehicle):
             for trace in traces.values():
                 trace.band = self._bands.now.get(trace.signal)
             self.stack.renew()
@@ -275,6 +278,7 @@ class DriveShown(QObject):
 
     def _grew(self) -> None:
         view, now_ns = self.view, self._session.now_ns
+        self._read_clock()
         view.set_limits(0, self._high_ns)
         shown = (view.start_ns, view.end_ns)
         self.following.follow()
@@ -288,8 +292,8 @@ class DriveShown(QObject):
         return max(self._session.now_ns, self.events[-1].t_ns if self.events else 0)
 
     def _status(self, status: Status) -> None:
-        self.values.model_.set_away(status.link != "connected")
-        self.values.model_.tell(self._session.clock_ns, status.rates_hz)
+        self._read_clock()
+        self.values.model_.tell(self._session.clock, status.rates_hz)
 
     def _happened(self, event: Event) -> None:
         self.events.append(event)

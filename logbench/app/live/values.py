@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast
 
@@ -12,10 +13,11 @@ from PySide6.QtWidgets import QStyle, QStyledItemDelegate, QStyleOptionViewItem,
 from logbench.app.traces_table import TracesModel, TracesTable
 from logbench.plot.trace import LiveTrace
 from logbench.signals.units import Units
+from logbench.signals.values import Clock, age_text
 from logbench.words import tr
 
 _PAD = 4
-_USUAL_NAME, _USUAL = "LAMBDA11_34", ("−8,888 km/h", "10.0 of 0.5/s", "100 s")
+_USUAL_NAME, _USUAL = "LAMBDA11_34", ("○ −8,888 km/h", "10.0 of 0.5/s", "100 s")
 """What the columns must have room for."""
 _CHECK_PX = 28
 _RIGHT = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
@@ -28,9 +30,7 @@ class ValuesModel(TracesModel):
         super().__init__((tr("Signal"), tr("Value"), tr("Rate"), tr("Age")))
         self._rates: Mapping[str, float] = {}
         self._wanted_hz: Mapping[str, float] = {}
-        self._now_ns = 0
-        self.away = False
-        """Nothing comes: the values are old ones."""
+        self._clock = Clock(0)
         self._order: dict[str, int] = {}
         self._cells: dict[tuple[int, int], str] = {}
         """What the cells that change show, by row and column."""
@@ -75,19 +75,17 @@ class ValuesModel(TracesModel):
             self.show_traces([t for t in self.rows if asked(t)], self._plotted)
         return gone
 
-    def set_away(self, away: bool) -> None:
-        """Nothing comes any more, or it comes again: old values are shown muted."""
-        if away != self.away:
-            self.away = away
-            self.renew(1)
-
     def holds(self, trace: LiveTrace) -> bool:
         """Whether a trace has a row."""
         return any(row.key == trace.key for row in self.rows)
 
-    def tell(self, now_ns: int, rates_hz: Mapping[str, float] | None = None) -> None:
+    def valid(self, row: int) -> bool:
+        """Whether a row's value is live; another is shown muted."""
+        return bool(self.rows[row].shown(self._clock).valid)
+
+    def tell(self, clock: Clock, rates_hz: Mapping[str, float] | None = None) -> None:
         """Time has passed: show what the traces hold now."""
-        self._now_ns = now_ns
+        self._clock = clock
         if rates_hz is not None:
             self._rates = rates_hz
         for row, trace in enumerate(self.rows):
@@ -119,18 +117,15 @@ class ValuesModel(TracesModel):
         if column == 0:
             several = sum(t.signal == row.signal for t in self.rows) > 1
             return f"{row.signal} {row.ecu}" if several else row.signal
-        found = row.pyramid.at(row.pyramid.end_ns) if len(row.pyramid) else None
-        if found is None:
-            return ""
         if column == 1:
-            return row.text(found[1], self.units)
+            return row.shown_text(self._clock, self.units, aged=False)
         if column == 2:
             rate = self._rates.get(row.signal)
             wanted = self._wanted_hz.get(row.signal)
             of = "/s" if wanted is None else tr(" of {wanted:g}/s", wanted=wanted)
             return "" if rate is None else f"{rate:.1f}{of}"
-        age_s = max(0.0, (self._now_ns - found[0]) / 1e9)
-        return f"{age_s:.1f} s" if age_s < 100 else f"{age_s:.0f} s"
+        shown = row.shown(self._clock)
+        return "" if math.isnan(shown.value) else age_text(shown.age_s)
 
 
 class PlainCells(QStyledItemDelegate):
@@ -153,7 +148,7 @@ class PlainCells(QStyledItemDelegate):
         if shown.state & QStyle.StateFlag.State_Selected:
             painter.fillRect(rect, palette.brush(QPalette.ColorRole.Highlight))
             role = QPalette.ColorRole.HighlightedText
-        elif self._model.away:
+        elif not self._model.valid(index.row()):
             role = QPalette.ColorRole.PlaceholderText
         painter.setPen(palette.color(role))
         text = self._model.cell(index.row(), index.column())

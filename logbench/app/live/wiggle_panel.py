@@ -22,14 +22,14 @@ from logbench.app.parts import delayed, heads_left, lay, muted, named, set_lette
 from logbench.app.theme import Look
 from logbench.app.tones import Tones
 from logbench.plot.computed import COMPUTED
-from logbench.plot.trace import SECOND, LiveTrace
+from logbench.plot.trace import LiveTrace
 from logbench.signals.table import table
 from logbench.words import tr
 
 _TITLES = (tr("Signal"), tr("Value"), tr("Limit"), tr("Dropouts"), tr("Spikes"), tr("Steps"))
 _FLASH_MS = 350
 _MOVES_KMH = 2.0
-_SPEED_AGE_NS = 3 * SECOND
+_SPEED_AGE_S = 3.0
 _HUGE_PX, _LARGE_PX = 110, 24
 _START = tr(
     "Stand still, at idle or key on. Press Start, then move the harness or connector by hand."
@@ -183,12 +183,11 @@ class WigglePanel(QWidget):
         self.said.emit(tr("Wiggle test runs: {total} seen", total=self.total))
         self.says.setText(self._what_now())
         for row, watched in enumerate(self._watched):
-            trace, pyramid = watched.trace, watched.trace.pyramid
-            found = pyramid.at(pyramid.end_ns)
+            trace = watched.trace
             limit = self._look.units.text(watched.watch.threshold, trace.unit, difference=True)
             texts = [
                 trace.signal,
-                "–" if found is None else trace.text(found[1], self._look.units),
+                trace.shown_text(self._session.clock, self._look.units),
                 tr("learning") if watched.watch.learning else f"± {limit}",
                 *(str(watched.counts[kind]) for kind in HitKind),
             ]
@@ -206,5 +205,5 @@ class WigglePanel(QWidget):
     def _moves(self) -> bool:
         """Not where the speed is not asked for any more: then its last value is an old one."""
         traces = [t for t in self._session.traces.values() if t.signal == "VSS"]
-        speeds = [t.fresh(self._session.clock_ns, _SPEED_AGE_NS) for t in traces]
-        return any(speed is not None and speed > _MOVES_KMH for speed in speeds)
+        speeds = [t.shown(self._session.clock) for t in traces]
+        return any(speed.age_s <= _SPEED_AGE_S and speed.value > _MOVES_KMH for speed in speeds)

@@ -175,6 +175,8 @@ class StripStack(QWidget):
         """The view moved or samples came."""
         for strip in self.strips:
             strip.refresh()
+        if self.view.cursor_ns is not None:  # which may have come into view, or left it
+            self.refresh_values()
 
     def refresh_values(self) -> None:
         """Write the values in the headers again."""

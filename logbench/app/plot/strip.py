@@ -34,6 +34,7 @@ from logbench.app.plot.view import TimeView
 from logbench.plot import lines
 from logbench.plot.trace import StripTrace
 from logbench.signals.units import unit_text
+from logbench.signals.values import Clock
 from logbench.words import tr
 
 _LABEL_LEFT = 26
@@ -50,8 +51,6 @@ class StripHeader:
     def __init__(self, strip: QWidget, canvas: Canvas) -> None:
         self._strip = strip
         self._canvas = canvas
-        self.shows_newest = False
-        """Beside values at the cursor, the newest are written, too."""
         self.pixmap = QPixmap()
         """The names, from the gutter on."""
         self._value_boxes: list[QRect] = []
@@ -62,8 +61,8 @@ class StripHeader:
         texts = []
         for trace in self._canvas.traces:
             value = f"−88,888 {unit_text(self._canvas.look.units.unit(trace.unit))}"
-            now = tr("now {value}", value=value) if self.shows_newest else ""
-            texts.append(f"{trace.name}  {value}   {now}")
+            held = tr("○ {value}, {age} ago", value=value, age="88 s")
+            texts.append(f"{trace.name}  {held}  ")
         widths = [_LABEL_LEFT + metrics.horizontalAdvance(text) for text in texts]
         room = self._strip.width() - GUTTER - RIGHT
         if sum(widths) > room:
@@ -71,10 +70,16 @@ class StripHeader:
         lefts = [GUTTER + sum(widths[:n]) for n in range(len(widths))]
         return [QRect(x, 0, w, HEADER) for x, w in zip(lefts, widths, strict=True)]
 
-    def value_text(self, trace: StripTrace, t_ns: int | None) -> str:
-        """The trace's last value at or before `t_ns` (None: its newest) as text with unit."""
-        found = trace.pyramid.at(trace.pyramid.end_ns if t_ns is None else t_ns)
-        return "–" if found is None else trace.text(found[1], self._canvas.look.units)
+    def value_text(self, trace: StripTrace) -> str:
+        """The trace's value at the cursor where that is in view, else now, as text with unit; empty
+        with no cursor on a drive that is over."""
+        view = self._canvas.view
+        at = view.reads_at
+        if at is None:
+            return ""
+        text = trace.shown_text(at, self._canvas.look.units)
+        frozen = isinstance(at, Clock) and at.now_ns > view.end_ns
+        return tr("now {value}", value=text) if frozen and trace.shown(at).valid else text
 
     def renew(self) -> None:
         """Draw the names again."""
@@ -105,16 +110,21 @@ class StripHeader:
             self._value_boxes.append(inner.translated(GUTTER, 0))
 
     def draw_values(self, painter: QPainter) -> None:
-        """The values at the cursor, else the newest; the painter's origin is the strip's."""
-        canvas = self._canvas
-        at = canvas.view.cursor_ns
-        painter.setPen(QColor(canvas.look.theme.text))
-        for trace, box in zip(canvas.traces, self._value_boxes, strict=True):
-            if box.width() > _NARROWEST_VALUE:
-                text = self.value_text(trace, at)
-                if self.shows_newest and at is not None:
-                    text += "   " + tr("now {value}", value=self.value_text(trace, None))
-                painter.drawText(box, _MIDDLE, text)
+        """The values, what is no valid one muted, and before those at the cursor a piece of its
+        line; the painter's origin is the strip's."""
+        view, theme = self._canvas.view, self._canvas.look.theme
+        metrics, at = QFontMetrics(self._strip.font()), view.reads_at
+        for trace, box in zip(self._canvas.traces, self._value_boxes, strict=True):
+            if box.width() <= _NARROWEST_VALUE or at is None:
+                continue
+            room = QRect(box)
+            if isinstance(at, int):
+                painter.fillRect(box.left(), 5, 2, HEADER - 10, QColor(theme.cursor))
+                room.setLeft(box.left() + 6)
+            painter.setPen(QColor(theme.text if trace.shown(at).valid else theme.muted))
+            text = self.value_text(trace)
+            text = metrics.elidedText(text, Qt.TextElideMode.ElideRight, room.width())
+            painter.drawText(room, _MIDDLE, text)
 
 
 class CursorLines:

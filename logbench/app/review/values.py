@@ -36,8 +36,7 @@ _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 
 def value_at(trace: StripTrace, t_ns: int | None, units: Units = METRIC) -> str:
     """The trace's value at a time with its unit, or an enumeration's text; empty without one."""
-    found = None if t_ns is None else trace.pyramid.at(t_ns)
-    return "" if found is None else trace.text(found[1], units)
+    return "" if t_ns is None else trace.shown_text(t_ns, units)
 
 
 class SignalsModel(TracesModel):
