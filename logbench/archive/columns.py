@@ -141,7 +141,7 @@ _TEXT, _WHOLE, _NUMBER, _FLAG = pa.string(), pa.int64(), pa.float64(), pa.bool_(
 COLUMNS: tuple[Column, ...] = (
     Column("recording", _TEXT, lambda k: k.entry.path, (
         Cell("terminal", 0, "recording"),
-        Cell("details", 9, tr("File"))), searched=True),
+        Cell("details", 10, tr("File"))), searched=True),
     Column("size_bytes", _WHOLE, lambda k: k.entry.size),
     Column("mtime_ns", _WHOLE, lambda k: k.entry.mtime_ns),
     Column("recording_id", _TEXT, lambda k: k.facts.recording_id),
@@ -182,6 +182,10 @@ COLUMNS: tuple[Column, ...] = (
     Column("events", _TEXT, _events, (
         Cell("details", 8, tr("Events"), lambda r: r["events"].replace("\n", "; ")[:600]),
     ), searched=True),
+    Column("notes", _TEXT, lambda k: "", (
+        Cell("details", 9, tr("Notes"), lambda r: r["notes"].replace("\n", "; ")[:600]),
+    ), searched=True),
+    Column("notes_mtime_ns", _WHOLE, lambda k: 0),
     Column("recovered", _FLAG, lambda k: k.facts.recovered),
     Column("software", _TEXT, lambda k: k.facts.software),
     Column("samples_sha256", _TEXT, lambda k: k.facts.samples_sha256),

@@ -51,7 +51,7 @@ class Filter:
     cars: tuple[str, ...] = ()
     """Whole labels (or VINs where there is no label); any of them fits."""
     words: str = ""
-    """Words that all must be somewhere: car, VIN, file, note, events, the job's words."""
+    """Words that all must be somewhere: car, VIN, file, notes, events, the job's words."""
     since: str = ""
     """ISO 8601 date or instant, included."""
     until: str = ""
@@ -61,7 +61,7 @@ class Filter:
     finding: str = ""
     """`fuel_trim`, `act`, `fuel_trim:act`, or with a part of the subject `fuel_trim:act:idle`."""
     text: str = ""
-    """Part of the note, of an event, or of the job's words."""
+    """Part of the notes, of an event, or of the job's words."""
     displacement_l: tuple[float, float] | None = None
     condition: Expression | None = None
     """Of `analysis.expression`."""
@@ -101,7 +101,7 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         yield _finding(chosen.finding)
     if chosen.text:
         word = chosen.text.lower()
-        yield _TEXT, [word] * 3
+        yield _TEXT, [word] * 2
     if chosen.displacement_l is not None:
         yield "r.displacement_l BETWEEN ? AND ?", [*chosen.displacement_l]
     if chosen.condition is not None:
@@ -111,7 +111,7 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
 _WORD = """(contains(lower(concat_ws(' ', {named})), ?)
     OR EXISTS (SELECT 1 FROM jobs j WHERE starts_with(r.recording, j.job || '/')
     AND contains(lower(concat_ws(' ', j.title, j.car, j.concern, j.conclusion, j.notes)), ?)))"""
-_TEXT = """(contains(lower(r.note), ?) OR contains(lower(r.events), ?) OR EXISTS (
+_TEXT = """(contains(lower(concat_ws(' ', r.note, r.notes, r.events)), ?) OR EXISTS (
     SELECT 1 FROM jobs j WHERE starts_with(r.recording, j.job || '/')
     AND contains(lower(concat_ws(' ', j.title, j.concern, j.conclusion, j.notes)), ?)))"""
 

@@ -24,6 +24,8 @@ from logbench.archive.columns import PROBLEMS, SIGNALS, jobs_table, recordings_s
 from logbench.archive.query import unreadable
 from logbench.archive.reading import Footer, read_footers
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of
+from logbench.errors import LogbenchError
+from logbench.recording.notes import MOST_BYTES, notes_in
 from logbench.recording.storage import replacing
 
 log = logging.getLogger(__name__)
@@ -66,7 +68,14 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
     listing = store.listing()
     kept = _load(cache)
     known = _known(kept)
-    new = [e for e in listing.recordings if known.get(e.path) != e]
+    noted = (
+        {} if kept is None else dict(zip(*(kept[0][n].to_pylist() for n in _NOTED), strict=True))
+    )
+    new = [
+        e
+        for e in listing.recordings
+        if known.get(e.path) != e or noted.get(e.path, _noted(listing, e)) != _noted(listing, e)
+    ]
     if kept is not None and not new and len(known) == len(listing.recordings):
         recordings, signals, bad = kept
     else:
@@ -104,7 +113,7 @@ def _merged(
     bad: list[dict[str, Any]] = []
     for entry, footer in zip(new, footers, strict=True):
         if isinstance(footer, Footer):
-            recordings.append(footer.recording)
+            recordings.append(footer.recording | _notes(store, listing.notes.get(entry.path)))
             signals += footer.signals
         else:
             bad.append({"path": footer.path, "kind": footer.kind, "sentence": footer.sentence,
@@ -124,6 +133,26 @@ def _merged(
     ]
     joined = [pa.concat_tables(pair).combine_chunks() for pair in zip(stays, made, strict=True)]
     return joined[0], joined[1], joined[2]
+
+
+_NOTED = ("recording", "notes_mtime_ns")
+
+
+def _noted(listing: Listing, entry: Entry) -> int:
+    """The state of the notes beside a recording; 0: there are none."""
+    return listing.notes[entry.path].mtime_ns if entry.path in listing.notes else 0
+
+
+def _notes(store: Store, entry: Entry | None) -> dict[str, Any]:
+    """What is written beside a recording, a line each; where it cannot be read, why."""
+    if entry is None:
+        return {}
+    try:
+        with store.open(entry.path) as file:
+            text = "\n".join(n.said for n in notes_in(file.read(MOST_BYTES + 1), entry.path))
+    except (LogbenchError, OSError) as error:
+        text = str(error)
+    return {"notes": text[:20_000], "notes_mtime_ns": entry.mtime_ns}
 
 
 def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list[Footer | Problem]:

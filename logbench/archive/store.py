@@ -20,6 +20,7 @@ import pyarrow as pa
 import pyarrow.fs as pafs
 
 from logbench.errors import ArchiveError
+from logbench.recording.notes import NOTES_SUFFIX
 from logbench.recording.storage import copy_new, numbered, storage_trouble
 
 SUFFIX = ".parquet"
@@ -65,16 +66,25 @@ class Problem:
 
 @dataclass(slots=True)
 class Listing:
-    """Recordings and job files below the root, and what was refused."""
+    """Recordings, the notes beside them and job files below the root, and what was refused."""
 
     recordings: list[Entry] = field(default_factory=list)
     jobs: list[Entry] = field(default_factory=list)
+    notes: dict[str, Entry] = field(default_factory=dict)
+    """By the path of their recording."""
     problems: list[Problem] = field(default_factory=list)
 
     def take(self, entry: Entry) -> None:
-        """One more file, a job or a recording by its name."""
+        """One more file, notes, a job or a recording by its name."""
+        if entry.path.endswith(NOTES_SUFFIX):
+            self.notes[entry.path.removesuffix(NOTES_SUFFIX)] = entry
+            return
         is_job = entry.path.rpartition("/")[2] == JOB_FILE
         (self.jobs if is_job else self.recordings).append(entry)
+
+
+def _wanted(name: str) -> bool:
+    return name == JOB_FILE or name.removesuffix(NOTES_SUFFIX).lower().endswith(SUFFIX)
 
 
 class Store(ABC):
@@ -191,7 +201,7 @@ def _walk(root: str, folder: str, problems: list[Problem], depth: int) -> Iterat
         path = f"{folder}/{item.name}" if folder else item.name
         if item.name.startswith(".") or (not folder and item.name == QUARANTINE):
             continue
-        wanted = item.name.lower().endswith(SUFFIX) or item.name == JOB_FILE
+        wanted = _wanted(item.name)
         if item.is_symlink():
             if wanted or item.is_dir():
                 sentence = f"{path!r} is a link: left out, an archive follows none."
@@ -238,7 +248,7 @@ class RemoteStore(Store):
             name = path.rpartition("/")[2]
             if info.type != pafs.FileType.File or path.startswith(f"{QUARANTINE}/"):
                 continue
-            if not (name.lower().endswith(SUFFIX) or name == JOB_FILE):
+            if not _wanted(name):
                 continue
             try:
                 check_name(path)

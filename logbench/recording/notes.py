@@ -228,18 +228,27 @@ def _read(path: Path) -> _Document:
         raise NotesError(
             f"The notes in {path} cannot be read ({error.strerror or error}): check the file."
         ) from error
+    return _document(data, path.name)
+
+
+def notes_in(data: bytes, name: str) -> list[Remark]:
+    """The notes of a file that was read as bytes, for their words. Raises `NotesError`."""
+    return _document(data, name).notes
+
+
+def _document(data: bytes, name: str) -> _Document:
     try:
         if len(data) > MOST_BYTES:
             raise ValueError("too large")
         document = _Document.model_validate_json(data)
     except (ValidationError, ValueError, RecursionError) as error:
         raise _UnreadableError(
-            f"The notes in {path.name} cannot be understood; they are left as they are, and set "
+            f"The notes in {name} cannot be understood; they are left as they are, and set "
             "aside under another name when you write a new one."
         ) from error
     if _major(document.schema_version) > _major(SCHEMA_VERSION):
         raise NotesError(
-            f"The notes in {path.name} were written by a newer logbench: install it to read them."
+            f"The notes in {name} were written by a newer logbench: install it to read them."
         )
     return document
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from logbench.archive.archive import Archive
+from logbench.archive.find import Filter, paths_of
 from logbench.errors import NotesError
 from logbench.job.folder import create_job
 from logbench.recording.notes import (
@@ -105,3 +106,28 @@ def test_notes_of_another_recording_are_not_mixed_in(drive: Path, tmp_path: Path
         carry_notes(drive, tmp_path / "other.parquet")
     assert not carry_notes(tmp_path / "none.parquet", drive)
     assert read_notes(drive) == (RATTLE,)
+
+
+def test_the_words_beside_a_recording_are_found(opened, root: Path):
+    archive = opened()
+    name = "van/b.parquet"
+    path = root / name
+
+    def found(**what: str) -> list[str]:
+        archive.refresh()
+        return paths_of(archive.find(Filter(**what)))
+
+    assert found(text=RATTLE.text) == []
+    change_notes(path, "", lambda held: [RATTLE])
+    assert found(text=RATTLE.text.upper()) == [name]
+    assert found(words=f"van {RATTLE.text}") == [name]
+    assert archive.refresh().fresh == 0  # nothing is read again for it
+    row = archive.query("SELECT notes FROM recordings WHERE notes <> ''").to_pylist()
+    assert row == [{"notes": RATTLE.text}]
+    change_notes(path, "", lambda held: [SMELL])
+    assert found(text=RATTLE.text) == []
+    assert found(text=SMELL.text) == [name]
+    notes_path(path).write_bytes(b"{")
+    assert found(text="cannot be understood") == [name]
+    notes_path(path).unlink()
+    assert found(text="cannot be understood") == []

@@ -35,7 +35,7 @@ class FacetsPanel(QFrame):
         super().__init__()
         self._look = look
         self.setObjectName("card")
-        self.words = _line(tr("Words"), tr("car, note, event, job …"))
+        self.words = _line(tr("Words"), tr("car, notes, event, job …"))
         self.condition = _line(tr("Condition"), tr("ECT below 70 after 10 min"))
         self.since = _line(tr("Recorded from"), "2026-03-01")
         self.until = _line(tr("Recorded until"), "2026-12")
