@@ -160,7 +160,7 @@ COLUMNS: tuple[Column, ...] = (
         Cell("terminal", 5, "samples", lambda r: count_text(r["samples"]), "1,000,000",
              spacious=True),
         Cell("details", 5, tr("Samples"), _samples))),
-    Column("car", _TEXT, lambda k: k.facts.vehicle.label or k.facts.vehicle.vin, (
+    Column("car", _TEXT, lambda k: k.facts.vehicle.called, (
         Cell("list", 1, tr("Car"), car_text),
         Cell("terminal", 2, "car", widest="an estate with the engine"),
         Cell("details", 0, tr("Car"), lambda r: r["car"] or tr("unnamed car"))), searched=True),

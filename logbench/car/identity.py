@@ -45,11 +45,6 @@ class Identity(BaseModel):
         return found.vin if found.ok and len(set(found.vin)) >= _LEAST_VARIED else ""
 
     @property
-    def is_empty(self) -> bool:
-        """Nothing is known."""
-        return not (self.vin or self.protocol or self.ecus)
-
-    @property
     def key(self) -> str:
         """The same text for the same car: its VIN, or without one a fingerprint of what its ECUs
         are; empty where too little is known."""
@@ -91,7 +86,7 @@ class Difference:
 
     @property
     def sentence(self) -> str:
-        """`VIN: A… here, B… there.`"""
+        """`VIN: A… and B….`"""
         return tr(
             "{what}: {first} and {second}.", what=self.what, first=self.first, second=self.second
         )

@@ -63,11 +63,6 @@ class CarsFile:
                 write_whole(path, known.model_dump_json(exclude_defaults=True).encode(), 0o600)
 
 
-def judge_meeting(known: KnownCars, here: Identity, there: Identity) -> Meeting:
-    """The gate: whether two identities are one car, as they say themselves or a person has said."""
-    return known.judge(here, there)
-
-
 def let_through(
     cars: CarsFile, car: Car, there: Identity, what: str, *, same_car: bool = False
 ) -> Meeting:

@@ -135,7 +135,7 @@ class FindRecordings(Case[list[Found]]):
                 found.append(Found(path, tr("cannot be read"), "", 0.0, path.name))
                 continue
             facts = recording.facts
-            car = facts.vehicle.label or facts.vehicle.vin
+            car = facts.vehicle.called
             length_s = recording.duration_ns / SECOND
             found.append(Found(path, car, facts.started_utc or "", length_s, path.name))
         return found

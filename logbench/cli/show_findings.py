@@ -22,7 +22,7 @@ _ROOMY = 120
 def heading(recording: Recording) -> None:
     """The car, when, how long, and from where."""
     facts = recording.facts
-    car = facts.vehicle.label or facts.vehicle.vin or "unnamed car"
+    car = facts.vehicle.called or "unnamed car"
     origin = "simulated car" if facts.link.simulated else facts.link.adapter
     parts = (car, facts.started_utc, clock(recording.duration_ns / 1e9), origin)
     say("  ".join(part for part in parts if part), "bold")

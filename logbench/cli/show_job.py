@@ -28,6 +28,7 @@ def job(shown: Job, title: str, moments: Sequence[Moment]) -> None:
         ("Concern", shown.concern),
         ("Customer", shown.customer.name),
         ("Car", ", ".join(part for part in parts if part)),
+        ("The car itself gives", ", ".join(str(read) for read in car.read_instead.values())),
         ("Agreed", shown.agreement),
         ("Conclusion", shown.conclusion),
     ):

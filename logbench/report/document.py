@@ -108,6 +108,7 @@ def _private(document: Document, material: Material) -> Document:
 def _hider(material: Material) -> Callable[[str], str]:
     job, options = material.job, material.options
     vins = material.vins | {identity.vin for identity in job.vehicle.identities}
+    vins.add(str(job.vehicle.read_instead.get("vin", "")))
     for reading in (material.before, material.after):
         vins.add("" if reading is None else reading.identity.vin)
 

@@ -96,7 +96,7 @@ def plot_recording(
     chart = strips_chart(strips, "minutes since the recording's start", conditions, shades)
     facts = recording.facts
     name = recording.path.name if recording.path is not None else "recording"
-    title = facts.vehicle.label or facts.vehicle.vin or name
+    title = facts.vehicle.called or name
     write_png(chart, path, title + (" (simulated)" if facts.link.simulated else ""))
 
 

@@ -120,10 +120,9 @@ def _vehicle(material: Material) -> Iterator[Block]:
         yield Facts(shown)
     if reading is not None and reading.identity.vin_problem:
         yield Paragraph(f"VIN: {reading.identity.vin_problem}", "small")
-    if reading is not None and car.vin and reading.identity.vin not in ("", car.vin):
-        yield Paragraph(
-            f"The car gives another VIN than the papers: {reading.identity.vin}.", "caution"
-        )
+    read = {str(car.read_instead.get("vin", "")), reading.identity.vin if reading else ""}
+    for other in sorted(read - {"", vin}):
+        yield Paragraph(f"The car gives another VIN than the papers: {other}.", "caution")
 
 
 def _odometer(material: Material) -> str:

@@ -10,7 +10,7 @@ import pytest
 
 from logbench.car.identity import Ecu, Identity, Match
 from logbench.car.model import Car
-from logbench.cases.cars import AnswerCars, CarsFile, RememberCar, judge_meeting
+from logbench.cases.cars import AnswerCars, CarsFile, RememberCar
 from logbench.cases.job import AddFiles, ClearCodes, ReadCar
 from logbench.cases.work import run_here
 from logbench.cli.main import main
@@ -182,10 +182,10 @@ def test_answers_are_remembered_both_ways(tmp_path):
     cars = CarsFile(tmp_path / "cars.json")
     first, second = Identity(vin=FIRST), Identity(vin=SECOND)
     run_here(AnswerCars(cars, ((first, second),), same=False))
-    meeting = judge_meeting(cars.load(), second, first)
+    meeting = cars.load().judge(second, first)
     assert (meeting.match, meeting.answered) == (Match.OTHER, True)
     run_here(AnswerCars(cars, ((first, second),), same=True))
-    meeting = judge_meeting(cars.load(), second, first)
+    meeting = cars.load().judge(second, first)
     assert (meeting.match, meeting.answered) == (Match.SAME, True)
     assert "as you said before" in meeting.sentence
 
