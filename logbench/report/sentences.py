@@ -34,7 +34,7 @@ def default_sentences(material: Material) -> dict[str, str]:
     for finding in out_of_range(before):
         key = f"found: {finding.check}: {finding.subject}"
         made.setdefault(key, _found(finding, named))
-    made["found: within"] = _judged(before)
+    made["found: not judged"], made["found: within"] = _coverage(before)
     if material.before is not None:
         made["found: codes"] = codes_sentence(material.before, "before the work")
     if material.comparison is not None:
@@ -87,23 +87,33 @@ def _found(finding: Finding, named: set[str]) -> str:
     return joined(parts, " ")
 
 
-def _judged(findings: Sequence[Finding]) -> str:
-    """What was judged and found nothing out of the ordinary, and what could not be judged, part by
-    part: what was not judged is vouched for nowhere."""
-    out = {(f.check, f.subject) for f in findings if f.verdict.severity}
-    within: dict[str, list[str]] = {}
+def _coverage(findings: Sequence[Finding]) -> tuple[str, str]:
+    """What could not be judged, and what was judged and found within its usual range, check by
+    check: what was not judged is vouched for nowhere."""
+    out = {f.check for f in findings if f.verdict.severity}
+    judged: dict[str, bool] = {}
     lacking: dict[str, list[str]] = {}
     for part in parts_of(f for f in findings if f.check != "recording"):
-        if part.coverage is not Coverage.JUDGED and part.coverage is not Coverage.NO_LIMIT:
-            lacking.setdefault(part.check, []).append(f"{part.subject}, {part.coverage}")
-        elif part.coverage is Coverage.JUDGED and (part.check, part.subject) not in out:
-            within.setdefault(part.check, []).append(part.subject)
-    texts = []
-    for start, named in (("Within their usual ranges", within), ("Not judged", lacking)):
-        if named:
-            listed = (f"{inside(plain_words(c))} ({'; '.join(n)})" for c, n in named.items())
-            texts.append(f"{start}: {', '.join(listed)}.")
-    return " ".join(texts)
+        good = part.coverage is Coverage.JUDGED
+        judged[part.check] = judged.get(part.check, False) or good
+        if not good and part.coverage is not Coverage.NO_LIMIT:
+            lacking.setdefault(part.check, []).append(part.subject)
+    words = {check: inside(plain_words(check)) for check in judged}
+    missing = [
+        f"{words[check]} ({'; '.join(subjects)})" if judged[check] else words[check]
+        for check, subjects in lacking.items()
+    ]
+    within = [
+        f"{words[check]} (without {'; '.join(lacking[check])})"
+        if check in lacking
+        else words[check]
+        for check, good in judged.items()
+        if good and check not in out
+    ]
+    return (
+        f"Could not be judged: {', '.join(missing)}." if missing else "",
+        f"Looked at and within their usual ranges: {', '.join(within)}." if within else "",
+    )
 
 
 def _names(codes: Sequence[Code]) -> str:
