@@ -53,7 +53,7 @@ class FanCycles:
     """During those idles; NaN without any."""
 
 
-def fan_findings(view: View, bands: Bands, cold_start: bool) -> list[Finding | None]:
+def fan_findings(view: View, bands: Bands, cold_start: bool) -> list[Finding]:
     """Findings on the fan's start, its swing, and the highest temperature."""
     return [*_cycling(find_fan_cycles(view), bands, cold_start), _highest(view, bands)]
 
@@ -185,18 +185,16 @@ def _mean(degc: Sequence[float]) -> tuple[float, float]:
     return float(np.mean(degc)), float(np.hypot(RESOLUTION_DEGC / 2.0, scatter))
 
 
-def _highest(view: View, bands: Bands) -> Finding | None:
+def _highest(view: View, bands: Bands) -> Finding:
     """The highest coolant temperature of the drive, where the engine ran warm for a minute."""
-    coolant = view.trace("ECT")
-    if coolant is None or not view.conditions.warm_recorded:
-        return None
+    subject = Subject("warm_up", "highest coolant temperature")
     warm = view.stretches(view.conditions.warm & view.conditions.running)
     found = view.samples(warm, "ECT")
-    if alignment.total_s(warm) < LEAST_WARM_S or len(found) < 2 * HELD_SAMPLES:
-        return None
+    seconds = alignment.total_s(warm) if view.conditions.warm_recorded else 0.0
+    if seconds < LEAST_WARM_S or len(found) < 2 * HELD_SAMPLES:
+        return subject.not_judged("The engine did not run warm for a minute.", "cold")
     degc = float(np.sort(found.value)[-HELD_SAMPLES])
     hottest = found.t_ns[found.value >= degc]
     at = Span(int(hottest[0]) - 5 * NS, int(hottest[0]) + 5 * NS)
     measured = Measured(degc, RESOLUTION_DEGC / 2.0, (at,))
-    subject = Subject("warm_up", "highest coolant temperature")
     return subject.judged("The highest seen,", measured, bands["coolant_highest"], "hot")

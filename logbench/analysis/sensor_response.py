@@ -47,7 +47,7 @@ class Answer:
     times_s: tuple[float, ...]
 
 
-def response_findings(view: View, bands: Bands, name: str, front: Trace) -> list[Finding | None]:
+def response_findings(view: View, bands: Bands, name: str, front: Trace) -> list[Finding]:
     """Findings on enrichment, fuel cut, and the time both took."""
     spans, commanded = _rich_spans(view)
     rich = find_answer(view, front, spans, 1)
@@ -133,19 +133,22 @@ def _numbers(found: Answer) -> dict[str, float]:
 
 def _time(
     bands: Bands, name: str, front: Trace, rich: Answer | None, cut: Answer | None
-) -> Finding | None:
-    """The slower of both ways; none where the sensor came too slowly or began on the wrong side."""
+) -> Finding:
+    """The slower of both ways; not judged where the sensor came too slowly or began on the wrong
+    side."""
     step_s = alignment.interval_s(front)
     told = [
         (float(np.median(found.times_s)), text, found)
         for found, text in ((rich, "to rich"), (cut, "to lean"))
         if found is not None and found.times_s
     ]
+    subject = Subject(KEY, f"{name}, response")
     if not told or not step_s <= SLOWEST_S:
-        return None
+        text = "No answer from one side to the other was recorded, at 4 samples a second or more."
+        return subject.not_judged(text, "pull", "coast")
     seconds, text, found = max(told, key=lambda x: x[0])
     remark = f"{text}, {len(found.times_s)} {'time' if len(found.times_s) == 1 else 'times'}"
-    return Subject(KEY, f"{name}, response").judged(
+    return subject.judged(
         "Time from the command to the sensor's answer",
         Measured(seconds, step_s / 2.0 + STEP_S, found.spans, (remark,)),
         bands["o2_response"],

@@ -7,7 +7,7 @@ import pytest
 
 from logbench.analysis.checks.gears import find_gears
 from logbench.analysis.findings import CAUSES
-from logbench.analysis.model import Verdict
+from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
 from logbench.recording.model import Event, Trace
 from logbench.recording.reader import Recording
@@ -122,7 +122,8 @@ def test_full_throttle_that_was_not_asked_for_is_not_judged():
     assert run("throttle_pedal", floored().drop("APP_D"))[REACHED].verdict is Verdict.WITHIN
     blind = run("throttle_pedal", floored(tp=60).drop("APP_D"))[REACHED]
     assert blind.verdict is Verdict.NOT_JUDGED
-    assert REACHED not in run("throttle_pedal", floored().drop("TP"))
+    without = run("throttle_pedal", floored().drop("TP"))[REACHED]
+    assert without.coverage is Coverage.NOT_RECORDED
 
 
 def test_the_relative_throttle_stands_in():

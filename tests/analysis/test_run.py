@@ -76,7 +76,7 @@ def test_worst():
 
 
 def test_what_is_still_missing_shrinks_as_the_drive_goes_on():
-    whole = faulty().recording(displacement_l=2.0)
+    whole = faulty().set(SPARKADV=8.0).recording(displacement_l=2.0)
 
     def after(seconds):
         part = [whole.trace(*k) for k in whole.keys]

@@ -32,7 +32,7 @@ WINDOW_S = 10.0
 LEAST_WINDOWS = 2
 
 
-def check(view: View, bands: Bands) -> list[Finding | None]:
+def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on stability, speed and timing of warm idle."""
     if view.trace("RPM") is None:
         return [Subject(KEY, "idle").not_judged("RPM was not recorded.", "record")]
@@ -80,13 +80,13 @@ def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
     )
 
 
-def _timing(view: View, bands: Bands, used: list[Span]) -> Finding | None:
-    found = view.samples(used, "SPARKADV")
+def _timing(view: View, bands: Bands, used: list[Span]) -> Finding:
+    subject, found = Subject(KEY, "ignition timing at idle"), view.samples(used, "SPARKADV")
     if len(found) < 10:
-        return None
+        return subject.not_recorded(["SPARKADV"], "record")
     level = estimate(found.value, found.group, 0.5)
     remark = said("scatter {sd:.1f deg}", sd=level.sd)
-    return Subject(KEY, "ignition timing at idle").judged(
+    return subject.judged(
         "Timing",
         Measured(level.mean, level.half_width, used, (remark,), {"sd_deg": level.sd}),
         bands["idle_timing"],

@@ -45,9 +45,9 @@ STRETCH_S = 5.0
 LEAST_S = 15.0
 
 
-def check(view: View, bands: Bands) -> list[Finding | None]:
+def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on each bank's sensors."""
-    findings: list[Finding | None] = []
+    findings: list[Finding] = []
     for bank in (1, 2):
         front, rear = _narrow(view, f"O2S{bank}1"), _narrow(view, f"O2S{bank}2")
         wide = view.trace(f"LAMBDA{bank}1")
@@ -56,8 +56,7 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
         elif front is not None:
             findings += _front(view, bands, bank, front)
             findings += response_findings(view, bands, f"bank {bank} front sensor", front)
-            if rear is not None:
-                findings.append(_rear(view, bands, bank, front, rear))
+            findings.append(_rear(view, bands, bank, front, rear))
     subject = Subject(KEY, "oxygen sensors")
     return findings or [subject.not_judged("No front sensor was recorded.", "record")]
 
@@ -163,8 +162,10 @@ def _cycles_hz(found: Samples, spans: Sequence[Span]) -> Values:
     return np.array(rates)
 
 
-def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Finding:
+def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace | None) -> Finding:
     subject = Subject(KEY, f"bank {bank} rear sensor")
+    if rear is None:
+        return subject.not_recorded([f"O2S{bank}2"], "record")
     spans = _closed_spans(view, Condition.CRUISE, Condition.FAST_IDLE)
     before, behind = view.samples(spans, front.signal), view.samples(spans, rear.signal)
     slowest = max(alignment.interval_s(front), alignment.interval_s(rear))
@@ -183,7 +184,7 @@ def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace) -> Fin
     )
 
 
-def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding | None]:
+def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
     subject, spans = Subject(KEY, f"bank {bank} lambda, closed loop"), _closed_spans(view)
     closed = view.samples(spans, wide.signal)
     commanded = view.last(closed.t_ns, "LAMBDA", max_age_s=3.0)
@@ -202,7 +203,7 @@ def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Findin
     ]
 
 
-def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> Finding | None:
+def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> Finding:
     """At full throttle, after the first second: the mixture and the sensor need that long."""
     late = alignment.NS
     spans = tuple(
@@ -213,10 +214,11 @@ def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> Finding | No
     found = view.samples(spans, wide.signal)
     commanded = view.last(found.t_ns, "LAMBDA", max_age_s=1.5)
     good = np.isfinite(commanded)
+    subject = Subject(KEY, f"bank {bank} lambda, full throttle")
     if good.sum() < 5:
-        return None
+        return subject.not_judged("No full throttle was recorded with LAMBDA.", "pull")
     level = estimate((found.value - commanded)[good], found.group[good])
-    return Subject(KEY, f"bank {bank} lambda, full throttle").judged(
+    return subject.judged(
         "Measured less commanded lambda at full throttle",
         Measured(level.mean, level.half_width, spans),
         bands["lambda_full_load"],
@@ -224,7 +226,7 @@ def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> Finding | No
     )
 
 
-def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> Finding | None:
+def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> Finding:
     """How fast the sensor sees the air of a fuel cut, where it was sampled fast enough."""
     step_s = alignment.interval_s(wide)
     reach = alignment.NS
@@ -232,9 +234,11 @@ def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> Finding | None:
         Span(s.start_ns - reach, s.end_ns + reach) for s in view.spans(Condition.FUEL_CUT)
     )
     times = [t for s in spans if np.isfinite(t := _rise_s(view.samples((s,), wide.signal)))]
+    subject = Subject(KEY, f"bank {bank} lambda, response")
     if step_s > 0.15 or len(times) < 2:
-        return None
-    return Subject(KEY, f"bank {bank} lambda, response").judged(
+        text = "Fewer than two fuel cuts were recorded at 7 samples a second or more."
+        return subject.not_judged(text, "coast")
+    return subject.judged(
         "Time from lambda 1.05 to 1.9 as the fuel is cut",
         Measured(float(np.median(times)), step_s / 2.0, spans, (f"{len(times)} fuel cuts",)),
         bands["lambda_rise"],

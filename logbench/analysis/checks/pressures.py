@@ -37,8 +37,7 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on engine-off agreement, on the stated height, and on the idle vacuum."""
     if view.trace("MAP", "BARO") is None:
         return [Subject(KEY, "pressures").not_judged("MAP and BARO were not recorded.", "off")]
-    manifold = (_engine_off, _idle_vacuum) if view.trace("MAP") is not None else ()
-    return [look(view, bands) for look in (*manifold, _height)]
+    return [look(view, bands) for look in (_engine_off, _idle_vacuum, _height)]
 
 
 def _engine_off(view: View, bands: Bands) -> Finding:
@@ -60,6 +59,8 @@ def _engine_off(view: View, bands: Bands) -> Finding:
 
 def _idle_vacuum(view: View, bands: Bands) -> Finding:
     subject = Subject(KEY, "idle vacuum")
+    if view.trace("MAP") is None:
+        return subject.not_recorded(["MAP"], "idle")
     spans = view.steady_spans(Condition.WARM_IDLE)
     found = view.samples(spans, "MAP")
     if view.baro_kpa is None and view.surroundings.altitude_m is None:
@@ -90,7 +91,7 @@ def _height(view: View, bands: Bands) -> Finding | None:
     subject, height = Subject(KEY, "height"), view.surroundings.altitude_m
     around = view.baro_kpa
     if around is None:
-        return None
+        return subject.not_judged("The air pressure around the car is not known.", "off")
     if height is None:
         implied = float(derived.standard_height_m(around))
         if not math.isfinite(implied):

@@ -51,7 +51,7 @@ FLOOR_S, SETTLE_S = 1.0, 0.5
 HELD_SAMPLES = 2
 
 
-def check(view: View, bands: Bands) -> list[Finding | None]:
+def check(view: View, bands: Bands) -> list[Finding]:
     """One finding for each recorded pair, or kind of it that was not; one on full throttle."""
     return [*_pairs(view, bands), _full_throttle(view, bands)]
 
@@ -119,12 +119,12 @@ def _line(x: Values, y: Values) -> tuple[float, float]:
     return float(slope), float(offset)
 
 
-def _full_throttle(view: View, bands: Bands) -> Finding | None:
+def _full_throttle(view: View, bands: Bands) -> Finding:
     """Whether the throttle opens fully with the pedal on the floor."""
     subject = Subject(KEY, "full throttle reached")
     throttle = view.trace("TP") or view.trace("TP_R")
     if throttle is None:
-        return None
+        return subject.not_recorded(["TP"], "floor")
     absolute = throttle.signal == "TP"
     band = bands["throttle_reached" if absolute else "throttle_reached_relative"]
     name, spans = _floored(view)

@@ -50,6 +50,7 @@ ROAD_SPEED_KMH = 40.0
 COLD_AIR_DEGC = 5.0
 COLD_AIR = "the heater and the cold alone may hold a lightly loaded engine down"
 """Why nothing below that temperature of the air, or of an unknown one, is more than `watch`."""
+LOOP_LATEST_S = 300.0
 LOOP_AIR_DEGC = 10.0
 """The time to closed loop is known for warmer air. [Pub: P0125 text]"""
 RISE_TO_DEGC = 70.0
@@ -126,7 +127,7 @@ class WarmUp:
         }
 
 
-def check(view: View, bands: Bands) -> list[Finding | None]:
+def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on the rate, the settled temperature and the time to closed loop."""
     subject = Subject(KEY, "warm-up")
     if view.missing("ECT", "RPM"):
@@ -390,11 +391,13 @@ def _mostly_idle(degc: float, subject: Subject) -> Finding:
     )
 
 
-def _closed_loop(view: View, found: WarmUp, bands: Bands) -> Finding | None:
-    """Time from the start to closed loop, where `FUELSYS1` and the start were recorded."""
+def _closed_loop(view: View, found: WarmUp, bands: Bands) -> Finding:
+    """Time from the start to closed loop, where `FUELSYS1` and a cold start were recorded."""
     subject = Subject(KEY, "time to closed loop")
-    if not view.conditions.loop_recorded or not found.start_seen or not found.cold:
-        return None
+    if not view.conditions.loop_recorded:
+        return subject.not_recorded(["FUELSYS1"], "loop")
+    if not found.start_seen or not found.cold:
+        return subject.not_judged("No cold start was recorded.", "loop")
     t = view.grid.t_ns
     closed = view.conditions.closed_loop & (t >= found.start_ns)
     if not found.intake_degc > LOOP_AIR_DEGC:
@@ -404,8 +407,8 @@ def _closed_loop(view: View, found: WarmUp, bands: Bands) -> Finding | None:
         )
         return subject.not_judged(text, "loop")
     if not closed.any():
-        if found.duration_s < 300.0:
-            return None
+        if found.duration_s < LOOP_LATEST_S:
+            return subject.not_judged("The drive ended before closed loop.", "loop")
         seconds = found.duration_s
         remarks: tuple[str, ...] = ("closed loop was never reached",)
     else:
