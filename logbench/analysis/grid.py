@@ -12,7 +12,9 @@ from scipy import ndimage
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS, Mask, Times, Values
 from logbench.analysis.expression.evaluate import computed_signals, constants_of
-from logbench.recording.model import Facts, Trace
+from logbench.recording.model import Facts, Trace, signal_facts
+from logbench.recording.reader import Recording
+from logbench.signals.catalogue import COMPUTED
 from logbench.signals.table import table
 
 STEP_S = 0.2
@@ -85,6 +87,20 @@ class Traces:
                 if len(trace) and np.isfinite(trace.value).any():
                     return trace.in_order()
         return None
+
+
+def with_computed(recording: Recording, signals: Sequence[str] | None) -> Recording:
+    """A recording with those of `signals` that it lacks and that can be computed of it."""
+    made = []
+    for name in signals or ():
+        trace = None if name in recording else Traces(recording).first(name)
+        made += [trace] if trace is not None and trace.ecu == COMPUTED else []
+    if not made:
+        return recording
+    facts = recording.facts.model_copy(
+        update={"signals": recording.facts.signals | signal_facts(t.signal for t in made)}
+    )
+    return Recording.of([*recording.traces(), *made], facts)
 
 
 class Grid:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from logbench.analysis.expression.evaluate import computed_signals
 from logbench.archive.archive import Archive
 from logbench.archive.columns import Record
 from logbench.archive.find import Filter
@@ -70,7 +72,9 @@ class Catalogue:
         with archive.views() as views:
             self._worst = _worst(views)
             self._signals = _signals(views)
-            self.facets = _facets(views, archive.index.recordings.num_rows, len(self._worst))
+            counts = Counter(name for names in self._signals.values() for name in names)
+            number = archive.index.recordings.num_rows
+            self.facets = _facets(views, number, len(self._worst), dict(sorted(counts.items())))
 
     def rows(self, chosen: Filter | None = None) -> list[Row]:
         """The recordings that fit, newest first. Raises `UsageError`, `QueryError`."""
@@ -100,13 +104,23 @@ def _worst(views: Sql) -> dict[str, tuple[str, str]]:
 
 
 def _signals(views: Sql) -> dict[str, tuple[str, ...]]:
-    sql = "SELECT recording, list(DISTINCT signal ORDER BY signal) AS s FROM signals GROUP BY 1"
-    answer = views.run(sql)
-    pairs = zip(answer["recording"].to_pylist(), answer["s"].to_pylist(), strict=True)
-    return {path: tuple(names) for path, names in pairs}
+    """Those of each recording, recorded or computed of it."""
+    sql = """SELECT recording, list(DISTINCT signal ORDER BY signal) AS s,
+        any_value(r.displacement_l) IS NOT NULL AS sized
+        FROM signals JOIN recordings r USING (recording) GROUP BY 1"""
+    found = {}
+    for row in views.run(sql).to_pylist():
+        computed = [
+            name
+            for name, made in computed_signals().items()
+            if set(made.expression.names) <= set(row["s"])
+            and (row["sized"] or not made.expression.constants)
+        ]
+        found[row["recording"]] = (*row["s"], *computed)
+    return found
 
 
-def _facets(views: Sql, recordings: int, checked: int) -> Facets:
+def _facets(views: Sql, recordings: int, checked: int, signals: dict[str, int]) -> Facets:
     def counted(sql: str) -> dict[str, int]:
         answer = views.run(f"{sql} GROUP BY 1 ORDER BY 1")
         columns = (answer.column(k).to_pylist() for k in (0, 1))
@@ -117,7 +131,7 @@ def _facets(views: Sql, recordings: int, checked: int) -> Facets:
         recordings=recordings,
         checked=checked,
         cars=counted("SELECT car, count(*) FROM recordings"),
-        signals=counted("SELECT signal, count(DISTINCT recording) FROM signals"),
+        signals=signals,
         verdicts=counted(f"SELECT verdict, {of}"),
         checks=counted(f'SELECT "check", {of}'),
     )
@@ -174,6 +188,9 @@ class Preview:
 def preview_of(archive: Archive, recording: str, signal: str) -> Preview:
     """Reads that one trace only. Raises what `Archive.open` and `Recording.trace` raise."""
     opened = archive.open(recording)
+    from logbench.analysis.grid import with_computed  # brings scipy
+
+    opened = with_computed(opened, [signal])
     if signal not in opened:
         nothing = np.empty(0, np.float32)
         return Preview(signal, "", nothing, nothing)

@@ -8,6 +8,7 @@ same path or URL and have the same version of the program.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import importlib
 import importlib.util
@@ -22,6 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, SupportsFloat
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -32,6 +34,7 @@ from logbench.archive.reading import open_entry
 from logbench.archive.store import STATE, Entry, entries_of, open_store
 from logbench.errors import ArchiveError, LogbenchError, UsageError
 from logbench.recording.reader import Recording
+from logbench.signals.catalogue import catalogue
 
 Rows = list[dict[str, Any]]
 Work = Callable[[str, Sequence[Entry]], Rows]
@@ -125,7 +128,8 @@ def sweep_function(
     recordings: Sequence[str] | None = None,
     progress: Progress | None = None,
 ) -> Swept:
-    """Give every recording to `MODULE:FUNCTION` (a `UserFunction`); results to Parquet in `out`.
+    """Give every recording to `MODULE:FUNCTION` (a `UserFunction`), or take the numbers of a
+    signal, recorded or computed; results to Parquet in `out`.
 
     The function's code runs as it is: only name one that you trust. What `out` already holds of
     the same function and file is not done again. Raises `ArchiveError`, `UsageError`.
@@ -147,7 +151,9 @@ def sweep_function(
 
 
 def load_function(name: str) -> UserFunction:
-    """The function of `MODULE:FUNCTION`. Raises `UsageError`."""
+    """The function of `MODULE:FUNCTION`, or the numbers of a signal. Raises `UsageError`."""
+    if name.upper() in catalogue():
+        return functools.partial(_numbers_of, name.upper())
     module, _, attribute = name.partition(":")
     try:
         found = getattr(importlib.import_module(module), attribute)
@@ -159,7 +165,22 @@ def load_function(name: str) -> UserFunction:
     return made
 
 
+def _numbers_of(signal: str, recording: Recording) -> dict[str, float]:
+    """Count, lowest, mean and highest of a signal, recorded or computed."""
+    from logbench.analysis.grid import with_computed  # brings scipy
+
+    value = with_computed(recording, [signal]).trace(signal).value
+    value = value[np.isfinite(value)]
+    if not len(value):
+        return {"samples": 0.0}
+    return {"samples": float(len(value)), "lowest": float(value.min()),
+            "mean": float(value.mean()), "highest": float(value.max())}  # fmt: skip
+
+
 def _version_of(name: str) -> str:
+    if name.upper() in catalogue():
+        name = repr(catalogue().by_acronym(name))
+        return hashlib.sha256(name.encode()).hexdigest()[:12]
     try:
         source = inspect.getsource(load_function(name))
     except (OSError, TypeError):

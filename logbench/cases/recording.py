@@ -119,6 +119,7 @@ class ExportRecording(Case[Path]):
 
     def run(self, work: Work) -> Path:
         """The file written."""
+        from logbench.analysis.grid import with_computed
         from logbench.recording.export import export_csv, export_parquet
         from logbench.recording.notes import change_notes, read_notes
         from logbench.recording.reader import open_recording
@@ -127,7 +128,7 @@ class ExportRecording(Case[Path]):
         if kind not in {".csv", ".parquet"}:
             raise UsageError(tr("'{file}' must end in .csv or .parquet.", file=self.out))
         work.report(tr("Exporting {name}", name=self.path.name), 0.0)
-        recording = open_recording(self.path)
+        recording = with_computed(open_recording(self.path), self.selection.signals)
         if kind == ".csv":
             return export_csv(recording, self.out, self.selection, self.layout, self.style)
         notes = read_notes(self.path, recording.facts.samples_sha256)
@@ -193,11 +194,13 @@ class ExportSpan(Case[Path]):
 
     def run(self, work: Work) -> Path:
         """The file written."""
+        from logbench.analysis.grid import with_computed
         from logbench.recording.notes import note_cells
 
-        frame = self.recording.wide(self.signals)
+        recording = with_computed(self.recording, self.signals)
+        frame = recording.wide(self.signals)
         frame = frame.loc[self.start_ns / 1e9 : self.end_ns / 1e9].dropna(how="all")
-        recorded = {trace.signal: trace.unit for trace in self.recording.traces(self.signals)}
+        recorded = {trace.signal: trace.unit for trace in recording.traces(self.signals)}
         columns = {}
         for name in frame.columns:
             unit = recorded.get(str(name).split("@")[0], "")

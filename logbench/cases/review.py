@@ -8,12 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.cases.work import Case, Work
-from logbench.plot.computed import COMPUTED, computed_traces
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import StripTrace, group_of
+from logbench.signals.catalogue import COMPUTED, catalogue
 from logbench.words import tr
 
 if TYPE_CHECKING:
+    from logbench.recording.model import Trace
     from logbench.recording.reader import Recording
 
 _FIRST = (
@@ -101,7 +102,7 @@ class ReadRest(Case[Opened]):
         missing = [key for key in recording.keys if key not in held]
         held |= {t.key: t for t in _read(recording, missing, work)}
         work.report(tr("Computing derived signals"), 0.95)
-        computed = computed_traces(recording)
+        computed = _computed_traces(recording)
         traces = (*(held[key] for key in recording.keys), *computed)
         return Opened(recording, traces, self.opened.first)
 
@@ -109,44 +110,48 @@ class ReadRest(Case[Opened]):
 def _read(
     recording: Recording, keys: Sequence[tuple[str, str]], work: Work
 ) -> tuple[StripTrace, ...]:
-    kinds = _kinds()
     traces = []
     for number, (signal, ecu) in enumerate(keys):
         work.report(tr("Reading {signal}", signal=signal), number / len(keys))
-        trace = recording.trace(signal, ecu)
-        traces.append(
-            StripTrace(
-                signal=signal,
-                ecu=ecu,
-                unit=trace.unit,
-                pyramid=Pyramid.of(trace.t_ns, trace.value),
-                label=_label(recording.keys, signal, ecu),
-                group=group_of(signal, trace.unit, kinds.get(signal, "number")),
-                kind=kinds.get(signal, "number"),
-            )
-        )
+        traces.append(_strip(recording.trace(signal, ecu), _label(recording.keys, signal, ecu)))
     return tuple(traces)
+
+
+def _strip(trace: Trace, label: str) -> StripTrace:
+    """A trace for drawing, with what the catalogue says of its signal."""
+    entry = catalogue().by_acronym(trace.signal) if trace.signal in catalogue() else None
+    group = (entry.group if entry else "") or group_of(trace.signal, trace.unit)
+    return StripTrace(
+        trace.signal,
+        trace.ecu,
+        trace.unit,
+        Pyramid.of(trace.t_ns, trace.value),
+        label=label,
+        group=group,
+        kind=entry.kind if entry else "number",
+        title=entry.title if entry else "",
+    )
+
+
+def _computed_traces(recording: Recording) -> tuple[StripTrace, ...]:
+    """Derived and own signals, as far as the recording's signals and facts allow."""
+    from logbench.analysis.expression.evaluate import computed_signals
+    from logbench.analysis.grid import Traces
+
+    traces = Traces(recording)
+    made = [traces.first(name) for name in computed_signals() if name not in recording]
+    return tuple(_strip(trace, trace.signal) for trace in made if trace is not None)
 
 
 def _shown_first(recording: Recording) -> list[tuple[str, str]]:
     """The engine's own traces of the usual signals, or else of the first numbers there are."""
     engine = min((ecu for _, ecu in recording.keys), default="")
-    kinds = _kinds()
-    mine = [
-        signal
-        for signal, ecu in recording.keys
-        if ecu == engine and kinds.get(signal, "number") == "number"
-    ]
+    words = {entry.acronym for entry in catalogue() if entry.kind != "number"}
+    mine = [signal for signal, ecu in recording.keys if ecu == engine and signal not in words]
     usual = [signal for signal in _FIRST if signal in mine]
     others = [signal for signal in mine if signal not in _FIRST]
     chosen = (usual + others)[: max(len(usual), _FEWEST_SHOWN)]
     return [(signal, engine) for signal in chosen]
-
-
-def _kinds() -> dict[str, str]:
-    from logbench.signals.table import table
-
-    return {signal.acronym: signal.kind for signal in table()}
 
 
 def _label(keys: Sequence[tuple[str, str]], signal: str, ecu: str) -> str:

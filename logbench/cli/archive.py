@@ -188,7 +188,8 @@ def sweep_command(
         str, typer.Option(help="Keys of checks with commas between; left out: all of them.")
     ] = "",
     function: Annotated[
-        str, typer.Option(help="MODULE:FUNCTION over each recording instead of checks.")
+        str,
+        typer.Option(help="MODULE:FUNCTION, or a signal, instead of checks."),
     ] = "",
     out: Annotated[Path | None, typer.Option(help="Where the results go (Parquet).")] = None,
     scheduler: Annotated[str | None, typer.Option(help="tcp://HOST:PORT of a cluster.")] = None,

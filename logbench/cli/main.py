@@ -90,17 +90,20 @@ def signals(
         list[str] | None, typer.Argument(help="Acronym, PID or part of a name.")
     ] = None,
 ) -> None:
-    """List the signals that can be recorded."""
+    """List the signals that can be recorded, and those that are computed of them."""
+    from rich.markup import escape
     from rich.table import Table
 
+    from logbench.signals.catalogue import catalogue
     from logbench.signals.table import table
 
     out = Table("acronym", "PID", "name", "unit", "range", pad_edge=False)
-    for signal in table():
-        found = f"{signal.acronym} {signal.name} 0x{signal.pid:02x} {signal.pid:02x}".lower()
+    for entry in catalogue():
+        pid = entry.origin if entry.formula else f"{table().by_acronym(entry.acronym).pid:02X}"
+        found = f"{entry.acronym} {entry.title} 0x{pid} {pid}".lower()
         if all(word.lower() in found for word in words or []):
-            limits = f"{signal.minimum:g} to {signal.maximum:g}"
-            out.add_row(signal.acronym, f"{signal.pid:02X}", signal.name, signal.unit, limits)
+            limits = entry.formula or f"{entry.minimum:g} to {entry.maximum:g}"
+            out.add_row(entry.acronym, pid, entry.title, entry.unit, escape(limits))
     if not out.row_count:
         raise LogbenchError(
             f"No signal holds '{' '.join(words or [])}'; 'logbench signals' lists all of them."

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from logbench.car.model import Car
-from logbench.plot.computed import TOTALS
 from logbench.plot.trace import Key, LiveTrace, StripTrace
 from logbench.signals.values import Clock
 
@@ -16,6 +15,8 @@ if TYPE_CHECKING:
     from logbench.analysis.model import Finding
 
 Ends = tuple[float | None, float | None]
+TOTALS = ("TOTAL_TRIM1", "TOTAL_TRIM2")
+"""Total fuel trim of each bank."""
 _WARM_DEGC = 70.0
 """From here on the coolant is held against the band of a warm engine (common practice)."""
 _CLOSED_LOOP = 2.0

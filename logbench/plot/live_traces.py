@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from logbench.capture.messages import Batch
-from logbench.plot.computed import COMPUTED, TOTALS, extend_total
-from logbench.plot.trace import Key, LiveTrace, group_of
+from logbench.car.model import Car
+from logbench.plot.trace import SECOND, Key, LiveTrace, group_of
+from logbench.recording.model import Trace
+from logbench.signals.catalogue import COMPUTED, catalogue
 from logbench.signals.values import Clock
 
 _WHILE_NS = 1_000_000_000
@@ -24,11 +26,12 @@ class LiveTraces:
         """That clock at the last status."""
         self.comes = True
         """The link was there then."""
-        self._totalled: dict[Key, int] = {}
+        self._done: dict[Key, int] = {}
+        """Up to when computed signals are."""
 
     def clear(self) -> None:
         """Another drive begins."""
-        self.by_key, self._totalled = {}, {}
+        self.by_key, self._done = {}, {}
         self.now_ns = self.told_ns = 0
         self.comes = True
 
@@ -62,47 +65,56 @@ class LiveTraces:
             signal, ecu = divmod(int(codes[rows[0]]), len(ecu_names))
             key = signal_names[signal], ecu_names[ecu]
             if key not in self.by_key:
-                self.by_key[key] = _measured(key)
+                self.by_key[key] = _described(key)
                 new.append(self.by_key[key])
             self.by_key[key].pyramid.append(times[rows], values[rows])
         self.now_ns = max(self.now_ns, int(times.max()))
         return new
 
-    def add_totals(self) -> list[LiveTrace]:
-        """Keep total fuel trim up with its parts."""
-        new = []
-        for signal, (short_name, long_name, name) in TOTALS.items():
-            shorts = [t.pyramid for t in self.by_key.values() if t.signal == short_name]
-            longs = [t.pyramid for t in self.by_key.values() if t.signal == long_name]
-            if not shorts or not longs or not len(longs[0]):
+    def add_computed(self, car: Car) -> list[LiveTrace]:
+        """Keep derived and own signals up with what they are made of."""
+        from logbench.analysis.expression.evaluate import MOST_OLD_S, computed_signals, constants_of
+
+        measured: dict[str, LiveTrace] = {}
+        for trace in self.by_key.values():
+            measured.setdefault(trace.signal, trace)
+        new, constants = [], constants_of(car)
+        for made in computed_signals().values():
+            names, key = made.expression.names, (made.entry.acronym, COMPUTED)
+            if any(name not in measured for name in names):
                 continue
-            key = (signal, COMPUTED)
+            done_ns = self._done.get(key, -1)
+            if measured[names[0]].pyramid.end_ns <= done_ns:
+                continue
+            since_ns = done_ns - round((made.expression.reach_s + MOST_OLD_S) * SECOND)
+            lately = {name: _since(measured[name], since_ns) for name in names}
+            found = made.trace(lately.get, constants)
+            fresh = None if found is None else found.part(found.t_ns > done_ns)
+            if fresh is None or not len(fresh):
+                continue
             if key not in self.by_key:
-                group = group_of(signal, "%")
-                self.by_key[key] = LiveTrace(*key, "%", label=name, group=group, title=name)
+                self.by_key[key] = _described(key)
                 new.append(self.by_key[key])
-            done = self._totalled.get(key, 0)
-            total = self.by_key[key].pyramid
-            self._totalled[key] = extend_total(total, shorts[0], longs[0], done)
+            self.by_key[key].pyramid.append(fresh.t_ns, fresh.value)
+            self._done[key] = int(fresh.t_ns[-1])
         return new
 
     def rebase(self, since_ns: int) -> None:
         """What came before `since_ns` is forgotten; times count from it."""
-        gone: dict[str, int] = {}
         for trace in self.by_key.values():
-            before = len(trace.pyramid)
             trace.pyramid.rebase(since_ns)
-            gone[trace.signal] = before - len(trace.pyramid)
-        for key in self._totalled:
-            self._totalled[key] = max(0, self._totalled[key] - gone[TOTALS[key[0]][0]])
+        self._done = {key: done_ns - since_ns for key, done_ns in self._done.items()}
         self.now_ns = max(0, self.now_ns - since_ns)
         self.told_ns = max(0, self.told_ns - since_ns)
 
 
-def _measured(key: Key) -> LiveTrace:
-    """A new trace of a signal of the table."""
-    from logbench.signals.table import table
+def _since(trace: LiveTrace, since_ns: int) -> Trace:
+    t_ns, value = trace.pyramid.between(since_ns, trace.pyramid.end_ns + 1)
+    return Trace(trace.signal, trace.ecu, trace.unit, t_ns, value)
 
-    row = table().by_acronym(key[0])
-    group = group_of(key[0], row.unit, row.kind)
-    return LiveTrace(*key, row.unit, group=group, title=row.name, kind=row.kind)
+
+def _described(key: Key) -> LiveTrace:
+    """A new trace of a signal of the catalogue."""
+    entry = catalogue().by_acronym(key[0])
+    group = entry.group or group_of(key[0], entry.unit)
+    return LiveTrace(*key, entry.unit, group=group, title=entry.title, kind=entry.kind)

@@ -32,6 +32,8 @@ class StripTrace:
     """As in the table of signals; the values of enumerations and flags are words."""
     band: tuple[float | None, float | None] | None = None
     """Shaded as the range looked for; None is an open end."""
+    title: str = ""
+    """The signal's name in words."""
 
     @property
     def name(self) -> str:
@@ -83,8 +85,6 @@ class LiveTrace(StripTrace):
     """The samples of one signal of one ECU so far; its band is what is looked for now."""
 
     pyramid: Pyramid = field(default_factory=Pyramid)
-    title: str = ""
-    """The signal's name in words."""
 
 
 _FAMILIES: tuple[tuple[str, re.Pattern[str]], ...] = (

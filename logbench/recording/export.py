@@ -18,6 +18,7 @@ from logbench.recording.model import Trace
 from logbench.recording.notes import note_cells, read_remarks
 from logbench.recording.reader import Recording
 from logbench.recording.storage import storage_trouble, write_new
+from logbench.signals.catalogue import COMPUTED
 
 Layout = Literal["wide", "long"]
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -157,7 +158,7 @@ def _long_rows(traces: Iterable[Trace], style: CsvStyle) -> Iterator[Sequence[st
 
 
 def _heading(trace: Trace, style: CsvStyle) -> str:
-    ecu = "" if trace.ecu in {"", "7E8"} else f"@{trace.ecu}"
+    ecu = "" if trace.ecu in {"", "7E8", COMPUTED} else f"@{trace.ecu}"
     unit = f" ({trace.unit})" if trace.unit else ""
     return _text(f"{trace.signal}{ecu}{unit}", style)
 

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from logbench.car.identity import Ecu, Identity
 from logbench.car.model import Car
+from logbench.signals.catalogue import catalogue
 from logbench.signals.table import table
 from logbench.system.text import MOST_LINE
 
@@ -99,9 +100,12 @@ class SignalFacts(_Open):
 
 
 def signal_facts(acronyms: Iterable[str]) -> dict[str, SignalFacts]:
-    """Unit, name and PID of each signal that the table knows."""
-    known = (table().by_acronym(acronym) for acronym in acronyms if acronym in table())
-    return {s.acronym: SignalFacts(unit=s.unit, name=s.name, pid=s.pid) for s in known}
+    """Unit, name and, of measured ones, PID of each signal that the catalogue knows."""
+    facts = {}
+    for entry in (catalogue().by_acronym(name) for name in acronyms if name in catalogue()):
+        pid = None if entry.formula else table().by_acronym(entry.acronym).pid
+        facts[entry.acronym] = SignalFacts(unit=entry.unit, name=entry.title, pid=pid)
+    return facts
 
 
 def iso_utc(moment: datetime) -> str:

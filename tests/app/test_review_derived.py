@@ -8,12 +8,15 @@ import numpy as np
 import pytest
 from PySide6.QtCore import Qt
 
+from logbench.analysis.derived import displacement_from_load_abs_l
+from logbench.analysis.expression.evaluate import computed_signals
+from logbench.analysis.grid import Traces
 from logbench.app.window import MainWindow
 from logbench.car.model import Car
-from logbench.plot.computed import COMPUTED, computed_traces
 from logbench.plot.trace import SECOND
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
+from logbench.signals.catalogue import COMPUTED
 
 
 @pytest.fixture
@@ -42,24 +45,30 @@ def test_numbers_against_worked_examples():
         ],
         Facts(vehicle=Car(displacement_l=3.5)),
     )
-    made = {t.signal: t for t in computed_traces(recording)}
-    last = {name: t.pyramid.at(t.pyramid.end_ns) for name, t in made.items()}
-    assert last["VOL_EFF"] is not None
-    assert last["VOL_EFF"][1] == pytest.approx(100.0, abs=0.5)
-    assert last["TOTAL_TRIM1"] is not None
-    assert last["TOTAL_TRIM1"][1] == pytest.approx(-4.0)
-    assert set(made) == {"VOL_EFF", "TOTAL_TRIM1", "AIR_PER_LITRE"}
+    made = {name: Traces(recording).first(name) for name in computed_signals()}
+    last = {name: trace.value[-1] for name, trace in made.items() if trace is not None}
+    assert last["VOL_EFF"] == pytest.approx(100.0, abs=0.5)
+    assert last["TOTAL_TRIM1"] == pytest.approx(-4.0)
+    assert last["AIR_PER_LITER"] == pytest.approx(172.7 / 3.5 / 5.0)
+    assert set(last) == {"VOL_EFF", "TOTAL_TRIM1", "AIR_PER_LITER"}
 
 
-def test_a_recording_without_their_inputs_has_none():
-    assert computed_traces(Recording.of([])) == ()
+def test_displacement_is_implied_by_the_absolute_load():
+    """Outside check: the module of plain functions, from the definition in ISO 15031-5."""
+    t_ns = np.arange(3) * SECOND
+    values = {"MAF": ("g/s", 30.0), "LOAD_ABS": ("%", 40.0), "RPM": ("rpm", 2500.0)}
+    traces = [Trace(n, "7E8", unit, t_ns, np.full(3, v)) for n, (unit, v) in values.items()]
+    found = Traces(Recording.of(traces)).first("LOAD_ABS_LITERS")
+    assert found is not None
+    implied = displacement_from_load_abs_l(30.0, 40.0, 2500.0)
+    assert found.value == pytest.approx(np.full(3, implied))
 
 
-def test_a_derived_signal_plots_and_is_left_out_of_the_csv(reviewing, tmp_path, qtbot):
+def test_a_derived_signal_plots_and_is_exported(reviewing, tmp_path, qtbot):
     review = reviewing.pages.review
     model = review.signals.model_
     names = [model.data(model.index(r, 0)) for r in range(model.rowCount())]
-    row = names.index("Total trim 1")
+    row = names.index("TOTAL_TRIM1")
     on = Qt.CheckState.Checked
     assert model.setData(model.index(row, 0), on, Qt.ItemDataRole.CheckStateRole)
     assert ("TOTAL_TRIM1", COMPUTED) in review.stack.keys
@@ -67,7 +76,11 @@ def test_a_derived_signal_plots_and_is_left_out_of_the_csv(reviewing, tmp_path, 
     assert model.data(model.index(row, 1)).startswith("2")  # 8 + 16 + sin
     review.exporting.export(tmp_path / "out.csv")
     qtbot.waitUntil(lambda: "Written" in review.notice.text, timeout=60_000)
-    assert "TOTAL_TRIM" not in (tmp_path / "out.csv").read_text().splitlines()[0]
+    heading, first = (tmp_path / "out.csv").read_text().splitlines()[:2]
+    column = heading.split(",").index("TOTAL_TRIM1 (%)")
+    short, long = (heading.split(",").index(f"{name} (%)") for name in ("SHRTFT1", "LONGFT1"))
+    cells = first.split(",")
+    assert float(cells[column]) == pytest.approx(float(cells[short]) + float(cells[long]))
 
 
 def test_playback_runs_and_the_view_follows(reviewing: MainWindow, qtbot):

@@ -196,6 +196,8 @@ class Computed:
         tree, work = self.expression.tree, Evaluation(trace_of, constants)
         t_ns = work.times(tree)
         value = work.at(tree, t_ns)
+        if not np.isfinite(value).any():
+            return None
         return Trace(self.entry.acronym, COMPUTED, self.entry.unit, t_ns, value)
 
 

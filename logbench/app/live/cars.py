@@ -119,7 +119,7 @@ class CarMet(QObject):
         except UsageError:
             self._stated = Car()
         self._box.set_vehicle(found.vehicle.model_copy(deep=True))
-        self._watcher.vehicle = found.vehicle
+        self._session.vehicle = found.vehicle
         self._propose_job()
         self._owner.start(RememberCar(car=found.vehicle, whole=True))
         if found.instead:
@@ -153,7 +153,7 @@ class CarMet(QObject):
         car = self._stated.model_copy(deep=True)
         car.learn(found)
         self._box.set_vehicle(car)
-        self._watcher.vehicle = car
+        self._session.vehicle = car
         self._session.describe(car, known)
 
     def _ask(self, running: Running, error: AnotherCarError) -> None:

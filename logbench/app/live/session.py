@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 from PySide6.QtCore import QObject, QTimer, Signal
 
+from logbench.analysis.expression.evaluate import computed_signals
 from logbench.capture.messages import (
     Batch,
     CaptureRequest,
@@ -29,6 +30,7 @@ from logbench.plot.live_traces import LiveTraces
 from logbench.plot.trace import Key, LiveTrace
 from logbench.recording.model import Event
 from logbench.signals.values import Clock
+from logbench.system.threads import Supervised
 
 if TYPE_CHECKING:
     from logbench.capture.process import Capture
@@ -75,6 +77,8 @@ class LiveSession(QObject):
         self._capture: Capture | None = None
         self.state: State = "idle"
         self._traces = LiveTraces()
+        self.vehicle = Car()
+        """What is known of the car, for signals that are computed."""
         self.records = False
         """There is a file, or there will be one as soon as the car answers."""
         self.wanted_hz: Mapping[str, float] = {}
@@ -116,6 +120,7 @@ class LiveSession(QObject):
             return
         if request.resume is None:
             self._traces.clear()
+        Supervised("computed signals", computed_signals).start()  # brings pint, half a second
         self.unattended = request.unattended is not None
         self._resumed = request.resume is not None
         self.records = request.hold_s is None
@@ -179,7 +184,7 @@ class LiveSession(QObject):
             if not self.active:
                 break
         if grown:
-            self._found(self._traces.add_totals())
+            self._found(self._traces.add_computed(self.vehicle))
             self.grew.emit()
 
     def _tell(self, message: Message) -> None:

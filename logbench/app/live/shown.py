@@ -5,6 +5,7 @@ from __future__ import annotations
 from PySide6.QtCore import QObject, QTimer, Signal
 from PySide6.QtWidgets import QWidget
 
+from logbench.analysis.expression.evaluate import computed_signals
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.values import ValuesTable
 from logbench.app.live.watching import DriveWatcher
@@ -18,11 +19,11 @@ from logbench.app.remarks import RemarkList
 from logbench.app.services import Services
 from logbench.capture.messages import CarFound, Started, Status
 from logbench.cases.settings import Settings
-from logbench.plot.bands import BandWatch
-from logbench.plot.computed import COMPUTED, TOTALS
+from logbench.plot.bands import TOTALS, BandWatch
 from logbench.plot.trace import SECOND, LiveTrace, StripTrace, first_shown
 from logbench.recording.model import Event
 from logbench.recording.notes import Remark, remarks_of
+from logbench.signals.catalogue import catalogue
 from logbench.signals.numbers import count_text, size_text, time_text
 from logbench.signals.table import table
 from logbench.words import tr
@@ -255,8 +256,8 @@ class DriveShown(QObject):
         """Other signals than before may be asked for from now on."""
 
         def is_asked(trace: LiveTrace) -> bool:
-            parts = TOTALS[trace.signal][:2] if trace.ecu == COMPUTED else (trace.signal,)
-            return asked.issuperset(parts)
+            made = computed_signals().get(trace.signal)
+            return asked.issuperset(made.expression.names if made else (trace.signal,))
 
         for trace in self.values.model_.keep_only(is_asked):
             self.stack.remove(trace.key)
@@ -266,7 +267,8 @@ class DriveShown(QObject):
         self.layouts.rebase()
 
     def _trace_found(self, trace: LiveTrace) -> None:
-        plotted = trace.signal in self._shown_first or trace.ecu == COMPUTED
+        own = catalogue().by_acronym(trace.signal).origin == "own"
+        plotted = trace.signal in self._shown_first or trace.signal in TOTALS or own
         self.values.model_.add(trace, plotted)
         if plotted:
             self.stack.add(trace)

@@ -13,8 +13,8 @@ from logbench.app.parts import delayed
 from logbench.car.model import Car
 from logbench.cases.live import NEEDED, LookAtDrive, Progressed, ReadGoals
 from logbench.cases.runner import Owner, Running
-from logbench.plot.computed import COMPUTED
 from logbench.recording.model import Facts, Surroundings
+from logbench.signals.catalogue import COMPUTED
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -40,7 +40,6 @@ class DriveWatcher(QObject):
     def __init__(self, session: LiveSession, owner: Owner, parent: QObject) -> None:
         super().__init__(parent)
         self._session, self._owner = session, owner
-        self.vehicle = Car()
         self._surroundings = Surroundings()
         self.goals: Sequence[CellGoal] = ()
         self.progress: DriveProgress | None = None
@@ -50,9 +49,14 @@ class DriveWatcher(QObject):
         self._timer = delayed(self, _LEAST_MS, self._look)
         session.state_changed.connect(self._state_changed)
 
+    @property
+    def vehicle(self) -> Car:
+        """What is known of the car."""
+        return self._session.vehicle
+
     def set_car(self, vehicle: Car, surroundings: Surroundings) -> None:
         """What was stated of the car, the place and the day of the drive that begins."""
-        self.vehicle, self._surroundings = vehicle, surroundings
+        self._session.vehicle, self._surroundings = vehicle, surroundings
 
     def repeat(self, path: Path) -> None:
         """Take the cells of an earlier drive as goals."""

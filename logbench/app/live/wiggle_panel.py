@@ -21,8 +21,8 @@ from logbench.app.live.session import LiveSession
 from logbench.app.parts import delayed, heads_left, lay, muted, named, set_letters, text_button
 from logbench.app.theme import Look
 from logbench.app.tones import Tones
-from logbench.plot.computed import COMPUTED
 from logbench.plot.trace import LiveTrace
+from logbench.signals.catalogue import COMPUTED
 from logbench.signals.table import table
 from logbench.words import tr
 

@@ -80,10 +80,9 @@ class Exporting:
             return
         marks, view = plots.view.marks, plots.view
         first, last = sorted((marks.get("A", view.start_ns), marks.get("B", view.end_ns)))
-        shown = dict.fromkeys(signal for signal, _ in plots.stack.keys)
-        recorded = [signal for signal in shown if signal in recording.signals]
+        shown = tuple(dict.fromkeys(signal for signal, _ in plots.stack.keys))
         units, notes = self._look.units, self._notes.list.remarks
-        case = ExportSpan(path, recording, recorded, first, last, units, notes)
+        case = ExportSpan(path, recording, shown, first, last, units, notes)
         owner.start(case, self._exported, self._notice.trouble)
 
     def copy_picture(self) -> None:
