@@ -102,6 +102,9 @@ def test_a_file_that_is_no_recording(tmp_path: Path, capsys: pytest.CaptureFixtu
 def test_signals_are_found_by_acronym_pid_and_name(capsys: pytest.CaptureFixture[str]):
     assert main(["signals", "coolant"]) == 0
     assert "ECT" in capsys.readouterr().out
+    assert main(["signals", "total", "bank", "1"]) == 0
+    shown = " ".join(capsys.readouterr().out.replace("│", " ").split())
+    assert "TOTAL_TRIM1 derived Total fuel trim, bank 1 % SHRTFT1 + LONGFT1" in shown
     assert main(["signals", "0x0c"]) == 0
     assert "RPM" in capsys.readouterr().out
 

@@ -127,6 +127,17 @@ def test_a_users_function_resumed(many, tmp_path, opened):
             load_function(name)
 
 
+def test_a_signal_is_swept_recorded_or_computed(many, tmp_path, opened):
+    out, some = tmp_path / "out", ["hatch/a.parquet", "van/a.parquet"]
+    swept = sweep_function(opened(), "total_trim1", out, recordings=some)
+    assert (swept.done, swept.problems) == (2, 0)
+    found = {(row["recording"], row["name"]): row["number"] for row in results(out)}
+    traces = opened().open("van/a.parquet")
+    total = traces.trace("SHRTFT1").value + traces.trace("LONGFT1").value
+    assert found["van/a.parquet", "highest"] == pytest.approx(total.max())
+    assert sweep_function(opened(), "TOTAL_TRIM1", out, recordings=some).known == 2
+
+
 def test_stopped_and_resumed(many, opened):
     def stop(done: int, of: int) -> None:
         if done >= 24:
