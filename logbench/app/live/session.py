@@ -120,7 +120,7 @@ class LiveSession(QObject):
             return
         if request.resume is None:
             self._traces.clear()
-        Supervised("computed signals", computed_signals).start()  # brings pint, half a second
+        Supervised("formulas", computed_signals).start()  # brings pint, half a second
         self.unattended = request.unattended is not None
         self._resumed = request.resume is not None
         self.records = request.hold_s is None
