@@ -16,7 +16,6 @@ from logbench.analysis.comparison.overlay import Overlay
 from logbench.analysis.comparison.results import Comparison, SignalResult, SignalVerdict
 from logbench.analysis.model import ConditionSpan, Finding, heading
 from logbench.analysis.run import strips_of as signals_of
-from logbench.analysis.statement import in_units
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Block, Figure, Heading
 from logbench.report.charts import (
@@ -155,7 +154,7 @@ def plot_cells(comparison: Comparison, key: str, path: Path) -> None:
         "" if axis is None else f"{axis.title}, {axis.unit}",
         f"after − before, {unit_text(result.unit)}",
     )
-    write_png(chart, path, in_units(f"{result.title}: {result.reason}", METRIC))
+    write_png(chart, path, f"{result.title}: {result.reason}")
 
 
 def _cells(comparison: Comparison, result: SignalResult) -> Iterator[Cell]:
@@ -196,4 +195,4 @@ def plot_warm_up(comparison: Comparison, path: Path) -> None:
             relative = "" if curve.source == "MAF" else f" (relative, {curve.source})"
             label = f"air burnt since the start, g{relative}"
     chart = strips_chart([Strip("°C", tuple(lines), 220.0)], label)
-    write_png(chart, path, in_units(warm.reason, METRIC))
+    write_png(chart, path, warm.reason)

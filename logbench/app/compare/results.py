@@ -180,8 +180,8 @@ class ResultsPanel(QWidget):
         summary = in_units(result.summary, units)
         self.summary.setText(summary)
         self.summary.setAccessibleName(summary)
-        warm = f"{result.warm_up.reason}\n{result.cranking.reason}"
-        self.warm_said.setText(in_units(warm, units))
+        warm = (result.warm_up.reason, result.cranking.reason)
+        self.warm_said.setText("\n".join(in_units(text, units) for text in warm))
         chosen = self.to_drive.currentRow()
         with QSignalBlocker(self.to_drive):
             self.to_drive.clear()
