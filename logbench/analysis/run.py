@@ -12,9 +12,9 @@ from typing import Any, Protocol, cast
 from logbench.analysis import checks
 from logbench.analysis.bands import Bands, load_bands
 from logbench.analysis.checks.recording_quality import find_quality
-from logbench.analysis.findings import sentence
+from logbench.analysis.findings import Subject, sentence
 from logbench.analysis.grid import RecordingLike
-from logbench.analysis.model import Coverage, Finding, Verdict, heading
+from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.statement import Text, clause, joined, said
 from logbench.analysis.view import View
 from logbench.errors import UsageError
@@ -131,73 +131,56 @@ def worst(findings: Sequence[Finding]) -> Verdict:
     return max(verdicts, key=list(Verdict).index, default=Verdict.NOT_JUDGED)
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One part of a check, and what became of it: `why` it was not judged, empty where it was."""
-
-    check: str
-    subject: str
-    coverage: Coverage
-    why: str = ""
-
-    @property
-    def lacking(self) -> bool:
-        """Whether it is not judged for want of evidence, which more recording gives."""
-        return self.coverage in (Coverage.NOT_RECORDED, Coverage.UNCERTAIN)
-
-
-def parts_of(findings: Iterable[Finding]) -> tuple[Part, ...]:
+def parts_of(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Every part of the checks once, of one recording or of several: what any of them judged is
     judged."""
-    found: dict[tuple[str, str], Part] = {}
-    for f in findings:
-        judged = f.coverage is Coverage.JUDGED
-        part = Part(f.check, f.subject, f.coverage, "" if judged else f.reason)
-        if judged or (f.check, f.subject) not in found:
-            found[f.check, f.subject] = part
+    found: dict[tuple[str, str], Finding] = {}
+    for finding in findings:
+        part = (finding.check, finding.subject)
+        if finding.coverage is Coverage.JUDGED or part not in found:
+            found[part] = finding
     return tuple(found.values())
 
 
-def coverage_text(parts: Sequence[Part]) -> str:
+def coverage_text(parts: Sequence[Finding]) -> str:
     """`judged 3 of 5, not judged: charging: cranking (not recorded); …`."""
     lacking = [part for part in parts if part.coverage is not Coverage.JUDGED]
     text = f"judged {len(parts) - len(lacking)} of {len(parts)}"
-    if not lacking:
-        return text
-    named = [f"{heading(part.check, part.subject)} ({part.coverage})" for part in lacking]
-    return f"{text}, not judged: {'; '.join(named)}"
+    named = "; ".join(f"{part.heading} ({part.coverage})" for part in lacking)
+    return f"{text}, not judged: {named}" if lacking else text
 
 
-def coverage_to_dict(parts: Sequence[Part]) -> dict[str, Any]:
+def coverage_to_dict(parts: Sequence[Finding]) -> dict[str, Any]:
     """The same as plain JSON types."""
     lacking = [part for part in parts if part.coverage is not Coverage.JUDGED]
     return {
         "judged": len(parts) - len(lacking),
         "of": len(parts),
-        "not_judged": [asdict(part) | {"coverage": part.coverage.value} for part in lacking],
+        "not_judged": [
+            {"check": f.check, "subject": f.subject, "coverage": f.coverage.value, "why": f.reason}
+            for f in lacking
+        ],
     }
 
 
-def not_judged_of(parts: Sequence[Part], required: Iterable[str]) -> tuple[Part, ...]:
+def not_judged_of(parts: Sequence[Finding], required: Iterable[str]) -> tuple[Finding, ...]:
     """The parts that were `required` and not judged. A check (`charging`) is judged where some of
     its parts are, and none is lacking that this car and the limits known allow; a part is named
     behind its check (`charging:cranking`).
 
-    `UsageError` for a check, or a part of it, that there is not.
+    `UsageError` for a check that there is not.
     """
-    lacking: list[Part] = []
+    lacking: dict[str, Finding] = {}
     for name in required:
         check, _, subject = (word.strip() for word in name.partition(":"))
         if check_of(check) is None:
             raise _no_check(check)
         found = [p for p in parts if p.check == check and subject in ("", p.subject)]
-        missing = [p for p in found if p.lacking or (subject and p.coverage is not Coverage.JUDGED)]
+        missing = [p for p in found if _lacks(p)]
         if not missing and all(p.coverage is not Coverage.JUDGED for p in found):
-            missing = found or [
-                Part(check, subject, Coverage.NOT_RECORDED, "It was not looked at.")
-            ]
-        lacking += missing
-    return tuple(dict.fromkeys(lacking))
+            missing = found or [Subject(check, subject).not_judged("It was not looked at.")]
+        lacking |= {part.heading: part for part in missing}
+    return tuple(lacking.values())
 
 
 _BAND_FIELDS = ("key", "title", "unit", "within", "watch", "basis")

@@ -16,6 +16,7 @@ from logbench.cli.options import (
     Humidity,
     Regulating,
     SoakHours,
+    listed,
     surroundings_of,
     vehicle_of,
 )
@@ -47,7 +48,6 @@ def check(
     """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act), and 4 where a check
     that --require names was not judged. Code 0 alone does not say that everything was judged: the
     last line says what was not."""
-    from logbench.analysis.model import heading
     from logbench.analysis.run import (
         coverage_text,
         coverage_to_dict,
@@ -86,11 +86,10 @@ def check(
 
         plot_recording(recording, judged.conditions, judged.findings, png)
     for part in lacking:
-        show.warn(f"{heading(part.check, part.subject)} is required and not judged: {part.why}")
+        show.warn(f"{part.heading} is required and not judged: {part.reason}")
     return NOT_JUDGED if lacking else severity
 
 
 def _names(required: Sequence[str]) -> list[str]:
     """Each name once; commas separate checks, and may stand in the name of a part."""
-    names = (name if ":" in name else name.split(",") for name in required)
-    return [n for name in names for n in ([name] if isinstance(name, str) else name) if n.strip()]
+    return [n for name in required for n in ([name] if ":" in name else listed(name))]
