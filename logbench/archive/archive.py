@@ -216,7 +216,8 @@ class Archive:
         path = self.resolve(name)
         for entry in self.pending([path]):
             self.keep(check_entry(self.store, entry))
-        rows = self.findings.filter(pa.compute.equal(self.findings["recording"], path))
+        found = self.findings  # once: another thread may look again meanwhile
+        rows = found.filter(pa.compute.equal(found["recording"], path))
         return list(rows.to_pylist())
 
     # --- care ---

@@ -113,7 +113,7 @@ def test_filters_of_every_kind(opened: ArchivePage, qtbot):
     facets.condition.setText("SHRTFT1 above 10 after 5 min")
     wait_for_list(opened, qtbot, "van/c.parquet")
     facets.condition.setText("nonsense")
-    until(qtbot, lambda: "is no condition" in facets.trouble.text())
+    until(qtbot, lambda: "no signal 'NONSENSE'" in facets.trouble.text())
     facets.clear()
     facets.since.setText("2026-03-02")
     wait_for_list(opened, qtbot, "van/c.parquet")
