@@ -16,6 +16,7 @@ from importlib import resources
 from logbench.analysis.bands import Distance, distance, ends_beside
 from logbench.analysis.model import Band, Cap, Coverage, Finding, Range, Span, Verdict
 from logbench.analysis.statement import Quantity, joined, marked, said
+from logbench.analysis.view import View
 from logbench.signals.numbers import Ends
 from logbench.signals.units import METRIC, Units
 
@@ -109,8 +110,12 @@ class Subject:
             lacks=lacks,
         )
 
-    def not_recorded(self, missing: Sequence[str], *next_steps: str) -> Finding:
-        """As `not_judged`, for signals that the recording lacks."""
+    def not_recorded(self, view: View, missing: Sequence[str], *next_steps: str) -> Finding:
+        """As `not_judged`, for signals that the recording lacks, or the car itself."""
+        unoffered = view.unoffered(*missing)
+        if unoffered:
+            text = f"This car does not offer {' and '.join(unoffered)}."
+            return self.not_judged(text, lacks=Coverage.NOT_APPLICABLE)
         were = "was" if len(missing) == 1 else "were"
         return self.not_judged(f"{' and '.join(missing)} {were} not recorded.", *next_steps)
 
@@ -253,7 +258,7 @@ def _beside(band: Band, ends: Range, value: float) -> str:
     """`outside -10 to 10 %`; of an open range `above 4 %` or `below 80 %`."""
     low, high = ends
     if low is None and high is None:
-        return said("limited")
+        return "limited"
     if low is not None and high is not None:
         return said("outside {ends}", ends=range_of(band, ends))
     word, end = ("below", low) if high is None else ("above", high)
@@ -264,7 +269,7 @@ def range_of(band: Band, ends: Range) -> str:
     """A range of a band: `-10 to 10 %`, `at least 80 %`, `at most 2 V`, `any`."""
     low, high = ends
     if low is None:
-        return said("any") if high is None else said("at most {end}", end=_end(high, band.unit))
+        return "any" if high is None else said("at most {end}", end=_end(high, band.unit))
     if high is None:
         return said("at least {end}", end=_end(low, band.unit))
     return said("{ends}", ends=_end(low, band.unit, (high,)))
@@ -278,7 +283,7 @@ def owners_sentence(finding: Finding, about: str) -> str:
     """The same for the car's owner, by the same data: of a finding that is out of its range; what
     it is `about` in the owner's words."""
     if finding.band is None or finding.value is None:
-        return joined([finding.reason])
+        return finding.reason
     where = distance_of(finding)
     how = {
         Distance.WITHIN: "within",

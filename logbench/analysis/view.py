@@ -20,6 +20,7 @@ from logbench.analysis.conditions import Conditions, classify
 from logbench.analysis.grid import STEP_S, Grid, RecordingLike, Traces, gap_s
 from logbench.analysis.model import Condition, Span
 from logbench.recording.model import Facts, Surroundings, Trace, stated
+from logbench.signals.table import table
 
 T = TypeVar("T")
 
@@ -64,6 +65,18 @@ class View:
     def missing(self, *acronyms: str) -> tuple[str, ...]:
         """Those of `acronyms` that the recording does not hold."""
         return tuple(a for a in acronyms if self.trace(a) is None)
+
+    def unoffered(self, *acronyms: str) -> tuple[str, ...]:
+        """Those of `acronyms` that no ECU of the car supports; none where that is not known."""
+        pids = {pid for ecu in self.facts.identity.ecus.values() for pid in ecu.pids}
+
+        def offered(acronym: str) -> bool:
+            if acronym not in table():
+                return True
+            alike = table().alternatives(table().by_acronym(acronym).standard)
+            return any(signal.pid in pids for signal in alike)
+
+        return tuple(a for a in acronyms if pids and not offered(a))
 
     def at(self, t_ns: Times, *acronyms: str, within_s: float | None = None) -> Values:
         """The first recorded of `acronyms` at each time: a sample of the same request as it is,

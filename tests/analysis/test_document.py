@@ -45,7 +45,7 @@ def test_every_explanation_is_used_and_every_name_there():
         explained |= {name for call in calls for name in looked_up(call, "WHY")}
         assert explained == set(EXPLANATIONS.get(check.KEY, {})), check.KEY
         asked = {name for call in calls for name in names_of(call, "not_judged", 1)}
-        asked |= {name for call in calls for name in names_of(call, "not_recorded", 1)}
+        asked |= {name for call in calls for name in names_of(call, "not_recorded", 2)}
         asked |= set(CELLS) & set(ASKS.get(check.KEY, {}))
         assert asked == set(ASKS.get(check.KEY, {})), check.KEY
 

@@ -29,7 +29,11 @@ from logbench.analysis.statement import in_units
 from logbench.analysis.trim_pattern import find_pattern
 from logbench.analysis.view import View
 from logbench.archive.findings import _row, reason_of
+from logbench.car.identity import Ecu, Identity
+from logbench.car.model import Car
 from logbench.errors import UsageError
+from logbench.recording.reader import Recording
+from logbench.signals.table import table
 from logbench.signals.units import METRIC, Units
 from tests.analysis.scenes import CRUISE, IDLE, KEY_ON, Phase, Scene
 
@@ -188,6 +192,20 @@ def test_no_pedal_pair_is_no_judged_pedal():
     parts = {p.subject: p for p in parts_of(run_checks(scene.recording()))}
     assert parts["paired pedal sensors"].coverage is Coverage.NOT_RECORDED
     assert "paired throttle sensors" not in parts
+
+
+def test_what_the_car_does_not_offer_is_not_asked_for():
+    """By the PIDs that its ECUs said they support."""
+    recording = Scene([IDLE, CRUISE]).recording()
+    table_pids = [table().by_acronym(name).pid for name in ("RPM", "VSS", "ECT", "MAP", "TP")]
+    identity = Identity(ecus={"7E8": Ecu(pids=(*table_pids, table().by_acronym("APP_D").pid))})
+    facts = recording.facts.model_copy(update={"vehicle": Car(identity=identity)})
+    known = Recording.of([recording.trace(*key) for key in recording.keys], facts)
+    for drive, coverage in ((recording, "not recorded"), (known, "not applicable to this car")):
+        parts = {p.subject: p for p in run_checks(drive, only=["throttle_pedal", "idle"])}
+        assert parts["paired pedal sensors"].coverage == coverage
+        assert bool(parts["paired pedal sensors"].next_steps) == (drive is recording)
+    assert parts["paired pedal sensors"].reason == "This car does not offer APP_E."
 
 
 def test_a_required_check_is_one_that_there_is():

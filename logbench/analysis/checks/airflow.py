@@ -50,7 +50,7 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on idle airflow, full throttle, air-flow sensor against pressure, displacement."""
     found = view.once(find_airflow)
     if found is None:
-        return [Subject(KEY, "airflow").not_recorded(view.missing("MAF", "RPM"), "record")]
+        return [Subject(KEY, "airflow").not_recorded(view, view.missing("MAF", "RPM"), "record")]
     return [
         _full_throttle(view, bands, found),
         *_manifold(view, bands, found),
@@ -83,7 +83,7 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
 def _manifold(view: View, bands: Bands, found: Airflow) -> list[Finding]:
     if view.trace("MAP") is None:
         subject = Subject(KEY, "air-flow sensor against manifold pressure")
-        return [subject.not_judged("MAP was not recorded.", "pressure")]
+        return [subject.not_recorded(view, ["MAP"], "pressure")]
     cells = [found.idle, found.part]
     if found.full.ve_manifold_pct.n >= MIN_FULL_SAMPLES:
         cells.append(found.full)

@@ -43,7 +43,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on rest, cranking and running voltage."""
     voltage = view.trace("VPWR")
     if voltage is None or view.trace("RPM") is None:
-        return [Subject(KEY, "voltage").not_recorded(view.missing("VPWR", "RPM"), "crank")]
+        return [Subject(KEY, "voltage").not_recorded(view, view.missing("VPWR", "RPM"), "crank")]
     return [
         _rest(view, bands),
         _cranking(view, bands, alignment.interval_s(voltage)),

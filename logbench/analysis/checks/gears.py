@@ -38,7 +38,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     subject = Subject(KEY, "gears")
     missing = view.missing("RPM", "VSS")
     if missing:
-        return [subject.not_recorded(missing, "record")]
+        return [subject.not_recorded(view, missing, "record")]
     spans = view.steady_spans()
     speed = view.samples(spans, "VSS")
     rpm = view.at(speed.t_ns, "RPM")

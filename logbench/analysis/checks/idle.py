@@ -83,7 +83,7 @@ def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
 def _timing(view: View, bands: Bands, used: list[Span]) -> Finding:
     subject, found = Subject(KEY, "ignition timing at idle"), view.samples(used, "SPARKADV")
     if len(found) < 10:
-        return subject.not_recorded(["SPARKADV"], "record")
+        return subject.not_recorded(view, ["SPARKADV"], "record")
     level = estimate(found.value, found.group, 0.5)
     remark = said("scatter {sd:.1f deg}", sd=level.sd)
     return subject.judged(

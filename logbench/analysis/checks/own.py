@@ -35,7 +35,7 @@ def _own(view: View, own: OwnCheck) -> Finding:
     names, constants = expression.names, constants_of(view.facts.vehicle)
     missing = *view.missing(*names), *(c for c in expression.constants if c not in constants)
     if missing:
-        return subject.not_recorded(missing, f"Record {', '.join(names)}.")
+        return subject.not_recorded(view, missing, f"Record {', '.join(names)}.")
     spans = _spans(view, own)
     traces = [trace for name in names if (trace := view.trace(name)) is not None]
     slowest = max(traces, key=alignment.interval_s)

@@ -165,7 +165,7 @@ def _cycles_hz(found: Samples, spans: Sequence[Span]) -> Values:
 def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace | None) -> Finding:
     subject = Subject(KEY, f"bank {bank} rear sensor")
     if rear is None:
-        return subject.not_recorded([f"O2S{bank}2"], "record")
+        return subject.not_recorded(view, [f"O2S{bank}2"], "record")
     spans = _closed_spans(view, Condition.CRUISE, Condition.FAST_IDLE)
     before, behind = view.samples(spans, front.signal), view.samples(spans, rear.signal)
     slowest = max(alignment.interval_s(front), alignment.interval_s(rear))

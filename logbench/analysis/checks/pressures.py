@@ -45,9 +45,10 @@ def _engine_off(view: View, bands: Bands) -> Finding:
     baro = view.trace("BARO")
     spans = view.spans(Condition.KEY_ON)
     found = view.samples(spans, "MAP")
-    if baro is None or len(found) < 3:
-        missing = "BARO" if baro is None else "MAP with the engine off before a start"
-        return subject.not_recorded([missing], "off")
+    if baro is None:
+        return subject.not_recorded(view, ["BARO"], "off")
+    if len(found) < 3:
+        return subject.not_judged("MAP with the engine off before a start was not recorded.", "off")
     around = float(np.nanmedian(baro.value))
     return subject.judged(
         "MAP less BARO",
@@ -60,7 +61,7 @@ def _engine_off(view: View, bands: Bands) -> Finding:
 def _idle_vacuum(view: View, bands: Bands) -> Finding:
     subject = Subject(KEY, "idle vacuum")
     if view.trace("MAP") is None:
-        return subject.not_recorded(["MAP"], "idle")
+        return subject.not_recorded(view, ["MAP"], "idle")
     spans = view.steady_spans(Condition.WARM_IDLE)
     found = view.samples(spans, "MAP")
     if view.baro_kpa is None and view.surroundings.altitude_m is None:

@@ -65,8 +65,9 @@ def _pairs(view: View, bands: Bands) -> Iterator[Finding]:
             assert second is not None
             yield _pair(bands, a, b, first, second)
         if not held:
-            text = "No pair of them was recorded."
-            yield Subject(KEY, f"paired {name}").not_judged(text, "record")
+            offered = [pair for pair in pairs if not view.unoffered(*pair)]
+            subject = Subject(KEY, f"paired {name}")
+            yield subject.not_recorded(view, (offered or pairs)[0], "record")
 
 
 def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
@@ -124,7 +125,7 @@ def _full_throttle(view: View, bands: Bands) -> Finding:
     subject = Subject(KEY, "full throttle reached")
     throttle = view.trace("TP") or view.trace("TP_R")
     if throttle is None:
-        return subject.not_recorded(["TP"], "floor")
+        return subject.not_recorded(view, ["TP"], "floor")
     absolute = throttle.signal == "TP"
     band = bands["throttle_reached" if absolute else "throttle_reached_relative"]
     name, spans = _floored(view)

@@ -131,7 +131,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on the rate, the settled temperature and the time to closed loop."""
     subject = Subject(KEY, "warm-up")
     if view.missing("ECT", "RPM"):
-        return [subject.not_recorded(view.missing("ECT", "RPM"), "signals")]
+        return [subject.not_recorded(view, view.missing("ECT", "RPM"), "signals")]
     found = view.once(find_warm_up)
     if found is None:
         return [subject.not_judged("The engine did not run while ECT was recorded.", "cold")]
@@ -395,7 +395,7 @@ def _closed_loop(view: View, found: WarmUp, bands: Bands) -> Finding:
     """Time from the start to closed loop, where `FUELSYS1` and a cold start were recorded."""
     subject = Subject(KEY, "time to closed loop")
     if not view.conditions.loop_recorded:
-        return subject.not_recorded(["FUELSYS1"], "loop")
+        return subject.not_recorded(view, ["FUELSYS1"], "loop")
     if not found.start_seen or not found.cold:
         return subject.not_judged("No cold start was recorded.", "loop")
     t = view.grid.t_ns
