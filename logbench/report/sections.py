@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from logbench.analysis.findings import range_of
+from logbench.analysis.findings import number_text, range_of
 from logbench.analysis.model import Band
 from logbench.analysis.statement import in_units
 from logbench.job.model import RESTRAINT_CAUTION, Note
@@ -162,7 +162,7 @@ def _finding_table(drive: Drive, units: Units) -> Table:
     rows = tuple(
         (
             f.heading,
-            units.figure(f.value, f.unit, f.uncertainty),
+            number_text(f, units) or "–",
             _range(f.band, units),
             ", ".join(f.outcome),
         )
