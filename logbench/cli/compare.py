@@ -18,6 +18,7 @@ from logbench.cases.work import run_here
 from logbench.cli.options import AsJson, SameCar
 from logbench.cli.show import console, say, table, text, warn
 from logbench.errors import LogbenchError, UsageError
+from logbench.signals.units import METRIC
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -166,7 +167,7 @@ def _signals_table(result: Comparison) -> Table:
             numbers = [
                 f"{s.before:.3g}",
                 f"{s.after:.3g} {s.unit}",
-                f"{s.change:+.2g} ± {s.half_width:.2g}",
+                METRIC.figure(s.change, "", s.half_width, signed=True),
             ]
         verdict = text(s.verdict.value, _STYLES[s.verdict.value])
         why = [text(s.reason)] if roomy else []

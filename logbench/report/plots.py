@@ -32,7 +32,7 @@ from logbench.report.charts import (
 )
 from logbench.report.drawing import VERDICT_COLORS, write_png
 from logbench.report.gather import Drive, out_of_range
-from logbench.signals.units import METRIC, Units, unit_text
+from logbench.signals.units import METRIC, Units, difference_unit, unit_text
 
 STRIPS = (
     *(("RPM",), ("VSS",), ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("MAF",)),
@@ -129,11 +129,14 @@ def plot_intervals(comparison: Comparison, path: Path) -> None:
     write_png(chart, path, "Change (after − before) at equal operating points, 95 % intervals")
 
 
+_APART = {"difference": True, "signed": True}
+
+
 def _change(s: SignalResult) -> Change:
     unit = unit_text(s.unit)
     return Change(
         label=f"{s.key}  {s.before:.4g} to {s.after:.4g} {unit}",
-        text=f"{s.change:+.3g} ±{s.half_width:.2g} {unit}, {s.verdict.value}",
+        text=f"{METRIC.figure(s.change, s.unit, s.half_width, **_APART)}, {s.verdict.value}",
         change=s.change,
         half_width=s.half_width,
         changed=s.verdict is SignalVerdict.CHANGED,
@@ -152,7 +155,7 @@ def plot_cells(comparison: Comparison, key: str, path: Path) -> None:
         list(_cells(comparison, result)),
         "engine speed, rpm (hatched: only one side has been there)",
         "" if axis is None else f"{axis.title}, {axis.unit}",
-        f"after − before, {unit_text(result.unit)}",
+        f"after − before, {unit_text(difference_unit(result.unit))}",
     )
     write_png(chart, path, f"{result.title}: {result.reason}")
 
@@ -177,8 +180,8 @@ def plot_overlays(overlays: Sequence[Overlay], path: Path) -> None:
     for one in overlays:
         sides = Line2D(f"{one.signal} before", one.x, one.before), Line2D("after", one.x, one.after)
         apart = Line2D("after − before", one.x, one.difference)
-        unit = unit_text(one.unit)
-        strips += [Strip(unit, sides, 100.0), Strip(unit, (apart,), 50.0, zero=True)]
+        units = unit_text(one.unit), unit_text(difference_unit(one.unit))
+        strips += [Strip(units[0], sides, 100.0), Strip(units[1], (apart,), 50.0, zero=True)]
     label = ""
     if overlays:
         note = f" {overlays[0].note}" if overlays[0].note else ""

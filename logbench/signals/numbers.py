@@ -30,7 +30,7 @@ def value_text(value: float, unit: str = "") -> str:
         return "–"
     size = abs(value)
     decimals = 0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 10 else 3
-    if unit in {"rpm", "km/h", "degC", "kPa", "km", "min", "mph", "mi", "degF", "K"}:
+    if unit in {"rpm", "km/h", "degC", "kPa", "km", "min", "mph", "mi", "degF", "K", "delta_degF"}:
         decimals = 0 if float(value).is_integer() or size >= 100 else 1
     elif unit in {"%", "deg", "g/s", "V", "mA"}:
         decimals = min(decimals, 2 if unit in {"V", "g/s"} else 1)

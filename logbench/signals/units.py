@@ -105,9 +105,9 @@ def joined(left: str, sign: str, right: str) -> str:
 
 
 def unit_text(unit: str) -> str:
-    """A unit as it is printed."""
-    printed = {"deg": "°", "Nm": "N·m", "l": "L"}.get(unit, unit)
-    return printed.replace("degC", "°C").replace("degF", "°F")
+    """A unit as it is printed; `Δ°F`: of a difference, which is no temperature."""
+    printed = re.sub(r"\bl\b", "L", {"deg": "°", "Nm": "N·m"}.get(unit, unit))
+    return printed.replace("delta_", "Δ").replace("degC", "°C").replace("degF", "°F")
 
 
 def difference_unit(unit: str) -> str:
@@ -143,9 +143,7 @@ QUANTITIES: Mapping[str, Quantity] = {
         tr("Temperature"),
         {
             "degC": ("degC", "degF"),
-            "degC/min": ("degC/min", "degF/min"),
-            "K": ("K", "degF"),  # a difference of two temperatures
-            "g/l/K": ("g/l/K", "g/l/degF"),
+            "K": ("K", "delta_degF"),  # a difference of two temperatures
         },
     ),
     "pressure": Quantity(tr("Pressure"), {"kPa": ("kPa", "inHg", "psi", "bar")}),
@@ -153,12 +151,15 @@ QUANTITIES: Mapping[str, Quantity] = {
         tr("Air mass flow"),
         {
             "g/s": ("g/s", "lb/min", "kg/h"),
-            "g/s/l": ("g/s/l", "lb/min/l", "kg/h/l"),  # an engine's size stays in liters
+            "g": ("g", "oz", "kg"),
         },
     ),
     "fuel": Quantity(tr("Fuel"), {"L/h": ("L/h", "gal/h"), "L": ("L", "gal"), "l": ("l", "gal")}),
     "torque": Quantity(tr("Torque"), {"Nm": ("Nm", "lbf·ft")}),
+    "heat": Quantity(tr("Heat"), {"kJ": ("kJ", "BTU")}),
 }
+_BELOW = {"K", "g", "km", "kPa"}
+"""What is shown in another unit under a stroke, too."""
 _QUANTITY_OF = {unit: key for key, quantity in QUANTITIES.items() for unit in quantity.shown}
 
 
@@ -176,13 +177,13 @@ def _line(unit: str, shown: str) -> tuple[float, float]:
 
 
 def _of_pint(unit: str) -> str:
-    """What pint calls a unit of `QUANTITIES`; temperatures are differences."""
-    if unit == "K":
-        return "delta_degC"
+    """What pint calls a unit of `QUANTITIES`, or one made of them; temperatures are differences."""
     unit = {"Nm": "N*m", "lbf·ft": "lbf*ft"}.get(unit, unit)
     if unit.startswith("rpm per "):
         return f"rpm / ({unit.removeprefix('rpm per ')})"
-    return unit.replace("degC", "delta_degC").replace("degF", "delta_degF")
+    return re.sub(
+        r"\bK\b|\b(?:delta_)?degC\b", "delta_degC", re.sub(r"\bdegF\b", "delta_degF", unit)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,12 +217,19 @@ class Units:
 
     def unit(self, unit: str) -> str:
         """The unit shown for a recorded one, in the words of the table of signals where it has
-        one; `unit_text` prints it."""
-        key = _QUANTITY_OF.get(unit)
-        if key is None or not (self.us or self.own):
+        one; `unit_text` prints it. One made of several is shown in theirs: `kPa/s` in `psi/s`,
+        `g/l/K` in `oz/l/degF` (an engine's size stays in liters)."""
+        if not (self.us or self.own):
             return unit
-        quantity = QUANTITIES[key]
-        return quantity.shown[unit][quantity.choices.index(self.choice(key))]
+        key = _QUANTITY_OF.get(unit)
+        if key is not None:
+            quantity = QUANTITIES[key]
+            return quantity.shown[unit][quantity.choices.index(self.choice(key))]
+        above, slash, below = unit.rpartition("/")
+        if not slash or " " in unit:
+            return unit
+        below = self.unit(below).removeprefix("delta_") if below in _BELOW else below
+        return f"{self.unit(above)}/{below}"
 
     def printed(self, unit: str) -> str:
         """The unit shown for a recorded one, as it is printed."""
@@ -242,7 +250,7 @@ class Units:
         return values if (factor, offset) == (1.0, 0.0) else factor * values + offset
 
     def text(self, value: float, unit: str, *, difference: bool = False) -> str:
-        """A value with its unit, for a window; a difference of temperatures is in K, or in °F."""
+        """A value with its unit, for a window; a difference of temperatures is in K, or in Δ°F."""
         unit = difference_unit(unit) if difference else unit
         number = value_text(self.value(value, unit), self.unit(unit))
         return f"{number} {self.printed(unit)}".strip()
@@ -275,7 +283,7 @@ class Differences(Units):
     __slots__ = ()
 
     def unit(self, unit: str) -> str:
-        """That of a difference: K, or °F, for degC."""
+        """That of a difference: K, or Δ°F, for degC."""
         return Units.unit(self, difference_unit(unit))
 
     def line(self, unit: str) -> tuple[float, float]:

@@ -26,7 +26,7 @@ from logbench.app.compare.results import SIGNALS
 from logbench.app.compare.signals_table import BAR, change_text
 from logbench.app.theme import LIGHT, NIGHT
 from logbench.app.window import MainWindow
-from logbench.cases.compare import AFTER, BEFORE, place_ns
+from logbench.cases.compare import AFTER, BEFORE, Wish, place_ns
 from logbench.plot.trace import SECOND
 from logbench.signals.units import Units
 from tests.app.comparing import DRIVES, compare
@@ -313,7 +313,7 @@ def test_numbers_follow_the_units_chosen(shown: ComparePage, window: MainWindow)
     """Factors: the inch of mercury and the degree Fahrenheit as NIST SP 811 has them."""
     us = Units(us=True)
     assert change_text(-33.86389, 3.386389, "kPa", us) == "−10.0 ±1.0 inHg"
-    assert change_text(10.0, 0.5, "degC", us) == "+18.0 ±0.9 °F"  # a difference: no 32
+    assert change_text(10.0, 0.5, "degC", us) == "+18.0 ±0.9 Δ°F"  # a difference: no 32
     results = shown.results
     model = results.signals.model_
     row = next(n for n, r in enumerate(model.rows) if r.key == "MAF")
@@ -342,3 +342,19 @@ def test_numbers_follow_the_units_chosen(shown: ComparePage, window: MainWindow)
     assert model.index(row, 1).data() == metric
     assert " g/s before" in results.detail.toPlainText()  # the sentences follow at once
     assert "°C" in results.warm_said.text()
+
+
+def test_what_drives_are_aligned_by_is_typed_in_the_unit_shown(
+    shown: ComparePage, window: MainWindow, qtbot
+):
+    overlay = shown.results.overlay
+    window.services.look.choose_units(True)
+    assert (overlay.degc_box.value(), overlay.degc_box.suffix()) == (158.0, " °F")
+    wishes: list[Wish] = []
+    overlay.wished.connect(wishes.append)
+    overlay.by_box.setCurrentIndex(list(By).index(By.COOLANT))
+    overlay.degc_box.setValue(140.0)
+    qtbot.waitUntil(lambda: bool(wishes))
+    assert wishes[-1].coolant_degc == pytest.approx(60.0)
+    window.services.look.choose_units(False)
+    assert overlay.degc_box.text() == "60 °C"

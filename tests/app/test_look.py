@@ -99,9 +99,9 @@ def test_a_difference_of_temperatures_gets_no_32():
     band = load_bands()["cold_soak"]
     finding = Subject("cold_soak", "spread").judged("Spread", Measured(4.0, 0.5), band)
     assert number_text(finding) == "+4.0 ±0.5 K"
-    assert number_text(finding, US) == "+7.2 ±0.9 °F"
+    assert number_text(finding, US) == "+7.2 ±0.9 Δ°F"
     assert band.within[1] is not None
-    assert f"to {band.within[1] * 1.8:g} °F" in in_units(finding.reason, US)
+    assert f"to {band.within[1] * 1.8:g} Δ°F" in in_units(finding.reason, US)
 
 
 def test_remarks_follow_the_units_too():
@@ -112,7 +112,7 @@ def test_remarks_follow_the_units_too():
     assert "; from 20 °C, 70 °C after 300 s." in finding.reason
     html = as_html(finding, US)
     assert "°C" not in html
-    assert "lowest common rating 180 °F, steady within 5.4 to 9.0 °F" in html  # the band's basis
+    assert "lowest common rating 180 °F, steady within 5.4 to 9.0 Δ°F" in html  # the band's basis
     assert "lowest common rating 82 °C, steady within 3 to 5 K" in as_html(finding)
 
 
@@ -132,7 +132,7 @@ def test_the_findings_list_switches_at_once(window: MainWindow):
     window.services.look.choose_units(True)
     for text in (panel.detail.toPlainText(), panel.list.topLevelItem(0).toolTip(1)):
         assert "is surely above 244.4 °F" in text
-        assert "from 68 °F, up by 180 °F; 83.7 rpm per mph at 28.1 inHg" in text
+        assert "from 68 °F, up by 180 Δ°F; 83.7 rpm per mph at 28.1 inHg" in text
     assert "the fan starts at 203 to 221 °F." in panel.detail.toPlainText()
     assert "above 230 °F caution" in panel.detail.toPlainText()
     window.services.look.choose_units(False)

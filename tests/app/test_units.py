@@ -52,9 +52,9 @@ def test_a_difference_of_temperatures_gets_no_32():
     assert US.value(10.0, "degC", difference=True) == pytest.approx(18.0)
     assert US.value(10.0, "K") == pytest.approx(18.0)
     assert US.text(100.0, "degC") == "212 °F"
-    assert US.text(10.0, "degC", difference=True) == "18 °F"
+    assert US.text(10.0, "degC", difference=True) == "18 Δ°F"
     assert METRIC.text(10.0, "degC", difference=True) == "10 K"
-    assert (Differences().unit("degC"), Differences(us=True).unit("degC")) == ("K", "degF")
+    assert (Differences().unit("degC"), Differences(us=True).unit("degC")) == ("K", "delta_degF")
 
 
 def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, settings):

@@ -22,8 +22,12 @@ PINT = {
     "Nm": ("newton*meter", "foot*pound_force"),
     "K": ("delta_degC", "delta_degF"),
     "m": ("meter", "foot"),
+    "g": ("gram", "ounce"),
+    "kJ": ("kilojoule", "Btu"),
+    "kJ/l/K": ("kilojoule/liter/delta_degC", "Btu/liter/delta_degF"),
+    "kPa/s": ("kilopascal/second", "inch_Hg_32F/second"),
     "g/s/l": ("gram/second/liter", "pound/minute/liter"),
-    "g/l/K": ("gram/liter/delta_degC", "gram/liter/delta_degF"),
+    "g/l/K": ("gram/liter/delta_degC", "ounce/liter/delta_degF"),
 }
 
 
@@ -43,7 +47,7 @@ def test_conversions_as_pint(unit, value):
 def test_a_difference_of_temperatures_has_no_offset():
     assert US.value(10.0, "K") == 18.0
     assert METRIC.figure(10.0, "degC", difference=True) == "10 K"
-    assert US.figure(10.0, "degC", difference=True, signed=True) == "+18 °F"
+    assert US.figure(10.0, "degC", difference=True, signed=True) == "+18 Δ°F"
 
 
 @pytest.mark.parametrize(
@@ -71,4 +75,7 @@ def test_numbers(value, unit, how, text):
 def test_units_written_out():
     assert US.printed("degC/min") == "°F/min"
     assert US.printed("V") == "V"
+    assert US.printed("g/l/K") == "oz/L/°F"
+    assert US.printed("kJ/g") == "BTU/oz"
+    assert METRIC.printed("g/s/l") == "g/s/L"
     assert METRIC.thousands(81234.5, "km") == "81 234 km"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from PySide6.QtCore import QRectF, Qt, Signal
+from PySide6.QtCore import QRectF, QSignalBlocker, Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent
 from PySide6.QtWidgets import (
     QComboBox,
@@ -28,11 +28,13 @@ from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, Laid, Wish, place_ns, shown_signals
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import tick_text, time_text
-from logbench.signals.units import Differences
+from logbench.signals.units import Differences, Units
 from logbench.words import tr, tr_n, word
 
 _ROW_PX = 15
 _WAIT_MS = 250
+_DEGC = (-30.0, 130.0)
+"""What a coolant to align by can have."""
 _FIRST_MARKER = tr("first marker")
 
 
@@ -108,8 +110,9 @@ class OverlayView(QWidget):
             self.by_box.addItem(word(by.value), by.value)
         self.by_box.setMinimumContentsLength(14)
         self.marker_box = _box(tr("Marker that both drives hold"))
-        degc = QDoubleSpinBox(decimals=0, minimum=-30.0, maximum=130.0, value=70.0, suffix=" °C")
-        self.degc_box = named(degc, tr("Coolant temperature that both drives reach"))
+        self._degc = 70.0
+        name = tr("Coolant temperature that both drives reach")
+        self.degc_box = named(QDoubleSpinBox(decimals=0), name)
         pad(self.degc_box)
         self.degc_box.setFixedWidth(84)
         self.file_boxes = {
@@ -123,7 +126,7 @@ class OverlayView(QWidget):
         self._lay_out()
         for box in (self.signal_box, self.by_box, self.marker_box, *self.file_boxes.values()):
             box.activated.connect(self._chosen)
-        self.degc_box.valueChanged.connect(self._soon.start)
+        self.degc_box.valueChanged.connect(self._degrees_chosen)
         add_view_commands(self.stack, self.view)
         self.setFocusProxy(self.stack)
         for changed in (look.changed, look.units_changed):
@@ -182,7 +185,7 @@ class OverlayView(QWidget):
             self.view.show_all()
         self.trouble.hide()
         self.stack.show()
-        self.note.tell(_note(laid))
+        self.note.tell(_note(laid, self._look.units))
         self._place_spans()
         self.stack.refresh()
         self.stack.axis.update()
@@ -245,7 +248,7 @@ class OverlayView(QWidget):
                 self.signal_box.currentData(),
                 By(self.by_box.currentData()),
                 marker if self.marker_box.currentIndex() > 0 else "",
-                self.degc_box.value(),
+                self._degc,
                 self.recordings,
             )
         )
@@ -284,6 +287,18 @@ class OverlayView(QWidget):
         """Distances keep their units."""
         self.rows.update()
         self._tint()
+        units = self._look.units
+        with QSignalBlocker(self.degc_box):
+            self.degc_box.setRange(*(units.value(end, "degC") for end in _DEGC))
+            self.degc_box.setValue(units.value(self._degc, "degC"))
+            self.degc_box.setSuffix(f" {units.printed('degC')}")
+        if self.laid is not None:
+            self.note.tell(_note(self.laid, units))
+
+    def _degrees_chosen(self, shown: float) -> None:
+        factor, offset = self._look.units.line("degC")
+        self._degc = (shown - offset) / factor
+        self._soon.start()
 
     def _tint(self) -> None:
         """The difference has a colour of its own, and units of differences."""
@@ -317,13 +332,14 @@ def _km_text(at_s: float, step_s: float) -> str:
     return f"{tick_text(at_s, step_s)} km"
 
 
-def _note(laid: Laid) -> str:
+def _note(laid: Laid, units: Units) -> str:
     start = {
         By.TIME: tr("Time since the start of each recording."),
         By.ENGINE_START: tr("Time since the start of the engine."),
         By.MARKER: tr("Time since the marker."),
         By.COOLANT: tr(
-            "Time since the coolant reached {degc:.0f} °C.", degc=laid.wish.coolant_degc
+            "Time since the coolant reached {degrees}.",
+            degrees=units.text(laid.wish.coolant_degc, "degC"),
         ),
         By.DISTANCE: tr("Distance since the start of each recording."),
         By.SPEED_MATCH: tr("Moved to the best fit."),

@@ -63,6 +63,7 @@ class WarmUpPlot(LateGraph):
 
     def fill(self, graph: Graph) -> None:
         """Curves with their names."""
+        measured = "MAF" in {curve.source for curve in self._curves.values()}
         legend = graph.addLegend(offset=(-10, -10), labelTextColor=self.look.theme.text)
         legend.setLabelTextColor(self.look.theme.text)
         for place, side in enumerate(_STYLES):
@@ -72,9 +73,9 @@ class WarmUpPlot(LateGraph):
                 shown = self.look.units.array(curve.degc[::step], "degC")
                 pen = QPen(self.look.theme.trace(place), 2, _STYLES[side])
                 pen.setCosmetic(True)
-                graph.plot(curve.heat[::step], shown, pen=pen, connect="finite", name=word(side))
-        sources = {curve.source for curve in self._curves.values()}
-        unit = "g" if "MAF" in sources else tr("relative")
+                heat = self.look.units.array(curve.heat[::step], "g" if measured else "")
+                graph.plot(heat, shown, pen=pen, connect="finite", name=word(side))
+        unit = self.look.units.printed("g") if measured else tr("relative")
         degrees = unit_text(self.look.units.unit("degC"))
         graph.set_titles(
             tr("air burnt since the start, {unit}", unit=unit),
