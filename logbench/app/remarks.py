@@ -24,7 +24,6 @@ class RemarkList(QWidget):
 
     chosen = Signal(object)
     """The user chose this one."""
-    activated = Signal()
 
     def __init__(self) -> None:
         super().__init__()
@@ -37,7 +36,6 @@ class RemarkList(QWidget):
         self.tree.setSortingEnabled(True)
         self.tree.sortByColumn(0, Qt.SortOrder.AscendingOrder)
         self.tree.currentItemChanged.connect(self._chosen)
-        self.tree.itemActivated.connect(lambda *_: self.activated.emit())
         lay(QVBoxLayout(self), self.filter, (self.tree, 1), margins=(0, 0, 0, 0))
         self.setFocusProxy(self.tree)
 

@@ -68,13 +68,12 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
     listing = store.listing()
     kept = _load(cache)
     known = _known(kept)
-    noted = (
-        {} if kept is None else dict(zip(*(kept[0][n].to_pylist() for n in _NOTED), strict=True))
-    )
+    pairs = [] if kept is None else kept[0].select(["recording", "notes_mtime_ns"]).to_pylist()
+    noted = {row["recording"]: row["notes_mtime_ns"] for row in pairs}
     new = [
         e
         for e in listing.recordings
-        if known.get(e.path) != e or noted.get(e.path, _noted(listing, e)) != _noted(listing, e)
+        if known.get(e.path) != e or noted.get(e.path, 0) != listing.noted(e.path)
     ]
     if kept is not None and not new and len(known) == len(listing.recordings):
         recordings, signals, bad = kept
@@ -133,14 +132,6 @@ def _merged(
     ]
     joined = [pa.concat_tables(pair).combine_chunks() for pair in zip(stays, made, strict=True)]
     return joined[0], joined[1], joined[2]
-
-
-_NOTED = ("recording", "notes_mtime_ns")
-
-
-def _noted(listing: Listing, entry: Entry) -> int:
-    """The state of the notes beside a recording; 0: there are none."""
-    return listing.notes[entry.path].mtime_ns if entry.path in listing.notes else 0
 
 
 def _notes(store: Store, entry: Entry | None) -> dict[str, Any]:

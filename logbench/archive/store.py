@@ -74,6 +74,10 @@ class Listing:
     """By the path of their recording."""
     problems: list[Problem] = field(default_factory=list)
 
+    def noted(self, path: str) -> int:
+        """The state of the notes beside a recording; 0: there are none."""
+        return self.notes[path].mtime_ns if path in self.notes else 0
+
     def take(self, entry: Entry) -> None:
         """One more file, notes, a job or a recording by its name."""
         if entry.path.endswith(NOTES_SUFFIX):

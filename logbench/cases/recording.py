@@ -142,34 +142,22 @@ _one_at_a_time = Lock()
 
 
 @dataclass(frozen=True)
-class ReadNotes(Case[tuple["Remark", ...]]):
-    """The notes beside a recording. Raises `NotesError`, `StorageError`."""
+class NotesBeside(Case[tuple["Remark", ...]]):
+    """The notes beside a recording as they are, after a change if one is wanted, which is made one
+    at a time. Raises `NotesError`, `StorageError`."""
 
     recording: Path
     samples_sha256: str
-
-    def run(self, work: Work) -> tuple[Remark, ...]:
-        """In order of time."""
-        from logbench.recording.notes import read_notes
-
-        return read_notes(self.recording, self.samples_sha256)
-
-
-@dataclass(frozen=True)
-class ChangeNotes(Case[tuple["Remark", ...]]):
-    """Change the notes beside a recording, one change at a time; the notes there are now. Raises
-    `NotesError`, `StorageError`."""
-
-    recording: Path
-    samples_sha256: str
-    change: Change
+    change: Change | None = None
     deed: ClassVar[bool] = True
     cancelling: ClassVar[Cancelling] = "finish"
 
     def run(self, work: Work) -> tuple[Remark, ...]:
-        """Read, change, write."""
-        from logbench.recording.notes import change_notes
+        """Read, change, write; in order of time."""
+        from logbench.recording.notes import change_notes, read_notes
 
+        if self.change is None:
+            return read_notes(self.recording, self.samples_sha256)
         with _one_at_a_time:
             return change_notes(self.recording, self.samples_sha256, self.change)
 

@@ -71,23 +71,14 @@ class HeldJob:
                 self._typed_s = now_s
             self._touch()
 
-    def undo(self) -> str:
-        """Go back by one edit: its title, `` where there is none."""
+    def undo(self, *, redo: bool = False) -> str:
+        """Go back by one edit, or forward again, where there is one; what to say of it."""
         with self._lock:
-            return self._go(self.history.undo(self.job))
-
-    def redo(self) -> str:
-        """Go forward again."""
-        with self._lock:
-            return self._go(self.history.redo(self.job))
-
-    def _go(self, step: tuple[str, Job] | None) -> str:
-        if step is None:
-            return ""
-        title, self.job = step
-        self._typed_s = 0.0
-        self._touch()
-        return title
+            said, job = self.history.undo(self.job, redo=redo)
+            if job is not None:
+                self.job, self._typed_s = job, 0.0
+                self._touch()
+            return said
 
     def _touch(self) -> None:
         if self._since is None:

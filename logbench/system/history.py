@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Generic, TypeVar
 
+from logbench.words import inside, tr
+
 StateT = TypeVar("StateT")
 
 
@@ -31,21 +33,19 @@ class History(Generic[StateT]):
         self.past.append((title, before))
         del self.past[: -self._most]
 
-    def undo(self, now: StateT) -> tuple[str, StateT] | None:
-        """What to undo and the state to go back to; `now` is the present one."""
-        if not self.past:
-            return None
-        title, before = self.past.pop()
-        self.future.append((title, now))
-        return title, before
-
-    def redo(self, now: StateT) -> tuple[str, StateT] | None:
-        """What to redo and the state to go to."""
-        if not self.future:
-            return None
-        title, after = self.future.pop()
-        self.past.append((title, now))
-        return title, after
+    def undo(self, now: StateT, *, redo: bool = False) -> tuple[str, StateT | None]:
+        """What to say, and the state to go to from the present one: the one before, with `redo` the
+        one after; None where there is none."""
+        done, nothing = tr("Undone"), tr("There is nothing to undo.")
+        left, right = self.past, self.future
+        if redo:
+            done, nothing = tr("Redone"), tr("There is nothing to redo.")
+            left, right = right, left
+        if not left:
+            return nothing, None
+        title, state = left.pop()
+        right.append((title, now))
+        return tr("{done}: {change}.", done=done, change=inside(title)), state
 
     def amend(self, change: Callable[[StateT], StateT]) -> None:
         """Something came to all states that is no step of its own."""

@@ -212,7 +212,8 @@ def test_dropped_files_are_taken_in(
     assert not page.tabs.photos.preview.pixmap().isNull()
 
     page.tabs.show_part(TIMELINE)
-    qtbot.waitUntil(lambda: page.tabs.timeline.topLevelItemCount() == 4, timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: page.tabs.timeline.topLevelItemCount() == 5, timeout=SLOW_MS)
+    assert "marker rattle" in words_of(page.tabs.timeline)  # put while it was driven
     page.tabs.show_part(RECORDINGS)
     page.tabs.recordings.table.table.setCurrentCell(0, 0)
     qtbot.keyClick(page.tabs.recordings.table.table, Qt.Key.Key_Return)

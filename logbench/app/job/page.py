@@ -190,7 +190,8 @@ class JobPage(QWidget):
         newest = partial(with_job, adding.add_newest)
         recordings = partial(with_job, adding.ask_for_recordings)
         photos = partial(with_job, adding.ask_for_photos)
-        undo, redo = partial(with_job, OpenJob.undo), partial(with_job, OpenJob.redo)
+        undo = partial(with_job, OpenJob.undo)
+        redo = partial(with_job, partial(OpenJob.undo, redo=True))
         for title, keys, run in (
             (tr("Open a job"), "Ctrl+Shift+O", opening.ask_for_job),
             (tr("Make a new job"), "Ctrl+N", opening.ask_for_new),

@@ -16,7 +16,7 @@ from logbench.cases.settings import Settings
 from logbench.plot.layout import Layout, StripPlan, layout_from_json
 from logbench.plot.trace import Key, StripTrace
 from logbench.system.history import History
-from logbench.words import inside, tr
+from logbench.words import tr
 
 HEIGHTS = tr("Heights of the strips")
 _LONGEST_NAME = 60
@@ -90,9 +90,10 @@ class Layouts(QObject):
         self.dragging.trace_dropped.connect(self.put)
         self.dragging.strip_dropped.connect(self.move_strip)
         stack.splitter.resized.connect(lambda: self.note(HEIGHTS))
+        redo = partial(self.undo, redo=True)
         for title, keys, run in (
             (tr("Undo the change of layout"), "Ctrl+Z", self.undo),
-            (tr("Redo the change of layout"), ["Ctrl+Shift+Z", "Ctrl+Y"], self.redo),
+            (tr("Redo the change of layout"), ["Ctrl+Shift+Z", "Ctrl+Y"], redo),
             (tr("Reset strips"), "Shift+L", self.reset),
         ):
             add_command(owner, title, keys, run)
@@ -130,25 +131,16 @@ class Layouts(QObject):
             self._settings.keep_layout(self._kept_as, layout.to_json())
         self.changed.emit()
 
-    def undo(self) -> None:
-        """Go back by one change."""
-        self._go(self.history.undo(self._now), tr("Undone"), tr("There is nothing to undo."))
-
-    def redo(self) -> None:
-        """Go forward again."""
-        self._go(self.history.redo(self._now), tr("Redone"), tr("There is nothing to redo."))
-
-    def _go(self, step: tuple[str, Layout] | None, done: str, nothing: str) -> None:
-        if step is None:
-            self.notified.emit(nothing)
-            return
-        title, layout = step
-        if layout.keys:
-            apply_layout(self.stack, layout, self._traces())
-        else:
-            self.stack.clear()
-        self._now_is(layout_of(self.stack))
-        self.notified.emit(tr("{done}: {change}.", done=done, change=inside(title)))
+    def undo(self, *, redo: bool = False) -> None:
+        """Go back by one change, or forward again."""
+        said, layout = self.history.undo(self._now, redo=redo)
+        if layout is not None:
+            if layout.keys:
+                apply_layout(self.stack, layout, self._traces())
+            else:
+                self.stack.clear()
+            self._now_is(layout_of(self.stack))
+        self.notified.emit(said)
 
     # --- changes ---
 
@@ -278,7 +270,7 @@ class SavedLayouts:
         menu.clear()
         for word, keys, steps, run in (
             (tr("Undo"), "Ctrl+Z", layouts.history.past, layouts.undo),
-            (tr("Redo"), "Ctrl+Shift+Z", layouts.history.future, layouts.redo),
+            (tr("Redo"), "Ctrl+Shift+Z", layouts.history.future, partial(layouts.undo, redo=True)),
         ):
             title = f"{word}: {steps[-1][0]}" if steps else word
             action = menu.addAction(f"{title}\t{keys}", run)

@@ -11,7 +11,6 @@ from PySide6.QtCore import Signal
 from PySide6.QtGui import QTextCursor
 from PySide6.QtWidgets import (
     QDialog,
-    QDialogButtonBox,
     QHBoxLayout,
     QLabel,
     QPlainTextEdit,
@@ -20,10 +19,10 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.commands import add_command
-from logbench.app.parts import Notice, lay, muted, named, styled, text_button
+from logbench.app.parts import Answers, Notice, lay, muted, named, styled, text_button
 from logbench.app.plot.view import TimeView
 from logbench.app.remarks import RemarkList
-from logbench.cases.recording import Change, ChangeNotes, ReadNotes
+from logbench.cases.recording import Change, NotesBeside
 from logbench.cases.runner import Owner
 from logbench.recording.model import Event
 from logbench.recording.notes import MARKS, Remark, checked_text, new_note, remarks_of
@@ -64,7 +63,7 @@ class NotesPanel(QWidget):
         """Title and text to the text written, empty for none; tests put their own answer here."""
         self.how = muted(_HOW)
         self.list = RemarkList()
-        self.list.activated.connect(self.ask_to_edit)
+        self.list.tree.itemActivated.connect(lambda *_: self.ask_to_edit())
         span = tr("Write a note on the span from A to B")
         row = lay(
             QHBoxLayout(),
@@ -88,8 +87,7 @@ class NotesPanel(QWidget):
         self._owner, self._before, self._events = owner, None, recording.facts.events
         self._recording, self._sha256 = recording.path, recording.facts.samples_sha256
         self._show(())
-        if self._recording is not None:
-            self._start(ReadNotes(self._recording, self._sha256))
+        self._start()
 
     def _show(self, notes: Sequence[Remark]) -> None:
         self.notes = tuple(notes)
@@ -158,12 +156,13 @@ class NotesPanel(QWidget):
     def _change(self, change: Change, said: str = "") -> None:
         if self._recording is not None:
             self._before = self.notes
-            self._start(ChangeNotes(self._recording, self._sha256, change))
+            self._start(change)
             if said:
                 self._notice.success(said, tr("Put it back"))
 
-    def _start(self, case: ReadNotes | ChangeNotes) -> None:
-        if self._owner is not None:
+    def _start(self, change: Change | None = None) -> None:
+        if self._owner is not None and self._recording is not None:
+            case = NotesBeside(self._recording, self._sha256, change)
             self._owner.start(case, self._show, self._notice.trouble)
 
     def _ask(self, title: str, text: str) -> str:
@@ -181,11 +180,7 @@ class NoteDialog(QDialog):
         self.text = named(QPlainTextEdit(text), tr("Text of the note"))
         self.text.setTabChangesFocus(True)
         self.text.moveCursor(QTextCursor.MoveOperation.End)
-        kinds = QDialogButtonBox.StandardButton
-        buttons = QDialogButtonBox(kinds.Save | kinds.Cancel)
-        buttons.button(kinds.Save).setText(tr("Write the note  Ctrl+Enter"))
-        buttons.accepted.connect(self.accept)
-        buttons.rejected.connect(self.reject)
+        answers = Answers(self, tr("Write the note  Ctrl+Enter"), tr("Cancel"))
         add_command(self, tr("Write the note"), ["Ctrl+Return", "Ctrl+Enter"], self.accept)
-        lay(QVBoxLayout(self), head, self.text, buttons)
+        lay(QVBoxLayout(self), head, self.text, answers)
         self.resize(460, 260)
