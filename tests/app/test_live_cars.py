@@ -94,7 +94,7 @@ def test_another_car_on_the_link_is_told(live, garage, qtbot, tmp_path):
     qtbot.waitUntil(lambda: bool(live.session.traces))
     first = tmp_path / "drive.parquet"
     garage.last.inbox.append(CarChanged("Another car. VIN: A and B.", first))
-    garage.last.find_car("RPM", vehicle=known_as(SECOND))
+    garage.last.find_car("RPM", vehicle=known_as(SECOND), instead="Another car. VIN: A and B.")
     qtbot.waitUntil(lambda: live.set_up.car.label.text() == "")
     assert "Another car" in live.notice.text
     assert str(first) in live.notice.text

@@ -65,6 +65,9 @@ class CarMet(QObject):
         self._found_identity = Identity()
         self.job: Proposed | None = None
         """The open job where it is of this car, else the last one of this car."""
+        self._told = False
+        """That the next car found is another one than before stands in the notice."""
+        session.car_changed.connect(lambda: setattr(self, "_told", True))
         session.car_found.connect(self._found)
         notice.pressed.connect(self._pressed)
 
@@ -122,6 +125,9 @@ class CarMet(QObject):
         self._session.vehicle = found.vehicle
         self._propose_job()
         self._owner.start(RememberCar(car=found.vehicle, whole=True))
+        told, self._told = self._told, False
+        if told:
+            return
         if found.instead:
             self._notice.trouble(
                 tr("{what} Only what is known of this car is used.", what=found.instead),
