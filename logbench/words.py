@@ -128,8 +128,6 @@ _GATHERED = (  # written out, so that they are gathered for translation
     tr("default set"), tr("fuel trim"), tr("air and load"), tr("warm-up"),
     tr("oxygen sensors"), tr("charging"), tr("my own choice"), tr("too late for this drive"),
     tr("state"), tr("elapsed"), tr("samples"), tr("rate"), tr("size"), tr("step"),
-    # ranges of numbers, see signals/numbers.py
-    tr("any"), tr("at most {high}"), tr("at least {low}"), tr("{low} to {high}"),
     # why a column of an imported file is read as it is
     tr("as you said"),
     # parts of the report

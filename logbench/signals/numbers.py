@@ -8,8 +8,6 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 
-from logbench.words import tr
-
 Ends = tuple[float | None, float | None]
 """Low and high end of a range; None: open."""
 
@@ -53,18 +51,6 @@ def end_text(value: float) -> str:
     near = round(value, 2 if abs(value) < 10 else 1)
     step = 1.0 if near == round(near) else 0.1 if near == round(near, 1) else 0.01
     return tick_text(near, step)
-
-
-def limits(ends: Ends) -> str:
-    """A range in words: `−10 to 10`, `at least 80`, `at most 15`."""
-    low, high = (None if v is None else end_text(v) for v in ends)
-    if low is None and high is None:
-        return tr("any")
-    if low is None:
-        return tr("at most {high}", high=high)
-    if high is None:
-        return tr("at least {low}", low=low)
-    return tr("{low} to {high}", low=low, high=high)
 
 
 # --- sentences and paper ---

@@ -9,7 +9,7 @@ from PySide6.QtCore import QEvent, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QTextBrowser, QTreeWidgetItem, QVBoxLayout, QWidget
 
-from logbench.analysis.findings import ends_in, number_text
+from logbench.analysis.findings import ends_in, number_text, range_of
 from logbench.analysis.model import Band, Coverage, Finding
 from logbench.analysis.run import parts_of
 from logbench.analysis.statement import in_units
@@ -17,8 +17,8 @@ from logbench.app.parts import lay, muted, named, plain_tip
 from logbench.app.tables import Tree, splitter
 from logbench.app.theme import VERDICT_SYMBOLS, Look
 from logbench.plot.trace import SECOND
-from logbench.signals.numbers import end_text, limits, time_text
-from logbench.signals.units import METRIC, Units, unit_text
+from logbench.signals.numbers import end_text, time_text
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr, word
 
 _MOST_TIMES = 6
@@ -54,9 +54,7 @@ class BandBar(QWidget):
         band = finding.band if finding is not None and finding.value is not None else None
         self.setVisible(band is not None)
         if finding is not None and band is not None:
-            within = limits(ends_in(band, band.within, self._look.units))
-            number = number_text(finding, self._look.units)
-            self.setAccessibleName(tr("{number}, within {range}", number=number, range=within))
+            self.setAccessibleName(in_units(finding.reason, self._look.units))
         self.update()
 
     def paintEvent(self, event: QPaintEvent) -> None:
@@ -228,15 +226,9 @@ def as_html(finding: Finding, units: Units = METRIC) -> str:
 
 
 def _band_html(band: Band, units: Units) -> str:
-    unit = unit_text(units.unit(band.unit))
-    within, watch = (limits(ends_in(band, ends, units)) for ends in (band.within, band.watch))
-    said = tr(
-        "{band}: within {within} {unit}, watch {watch} {unit}.",
-        band=in_units(band.title, units),
-        within=within,
-        watch=watch,
-        unit=unit,
-    )
+    within, watch = (in_units(range_of(band, ends), units) for ends in (band.within, band.watch))
+    title = in_units(band.title, units)
+    said = tr("{band}: within {within}, watch {watch}.", band=title, within=within, watch=watch)
     basis = tr(
         "Basis: {basis}. A rule of thumb; the maker's specification comes first.",
         basis=in_units(band.basis, units),
