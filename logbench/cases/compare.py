@@ -15,6 +15,7 @@ from logbench.cases.work import Case, Work
 from logbench.errors import LogbenchError
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
+from logbench.signals.catalogue import catalogue
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -290,4 +291,6 @@ def _line(laid: Overlay, side: str, values: np.ndarray, label: str) -> StripTrac
     part = slice(known[0], known[-1] + 1) if len(known) else slice(0)
     t_ns = np.round(laid.x[part] * SECOND).astype(np.int64)
     pyramid = Pyramid.of(t_ns, np.array(values[part], dtype=np.float64))
-    return StripTrace(laid.signal, side, laid.unit, pyramid, label=label)
+    entry = catalogue().by_acronym(laid.signal) if laid.signal in catalogue() else None
+    decimals = entry.decimals if entry else None
+    return StripTrace(laid.signal, side, laid.unit, pyramid, label=label, decimals=decimals)

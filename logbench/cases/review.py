@@ -120,7 +120,8 @@ def _read(
 def _strip(trace: Trace, label: str) -> StripTrace:
     """A trace for drawing, with what the catalogue says of its signal."""
     entry = catalogue().by_acronym(trace.signal) if trace.signal in catalogue() else None
-    group = (entry.group if entry else "") or group_of(trace.signal, trace.unit)
+    kind = entry.kind if entry else "number"
+    group = (entry.group if entry else "") or group_of(trace.signal, trace.unit, kind)
     return StripTrace(
         trace.signal,
         trace.ecu,
@@ -128,7 +129,8 @@ def _strip(trace: Trace, label: str) -> StripTrace:
         Pyramid.of(trace.t_ns, trace.value),
         label=label,
         group=group,
-        kind=entry.kind if entry else "number",
+        kind=kind,
+        decimals=entry.decimals if entry else None,
         title=entry.title if entry else "",
     )
 

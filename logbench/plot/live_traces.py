@@ -116,5 +116,11 @@ def _since(trace: LiveTrace, since_ns: int) -> Trace:
 def _described(key: Key) -> LiveTrace:
     """A new trace of a signal of the catalogue."""
     entry = catalogue().by_acronym(key[0])
-    group = entry.group or group_of(key[0], entry.unit)
-    return LiveTrace(*key, entry.unit, group=group, title=entry.title, kind=entry.kind)
+    return LiveTrace(
+        *key,
+        entry.unit,
+        group=entry.group or group_of(key[0], entry.unit, entry.kind),
+        title=entry.title,
+        kind=entry.kind,
+        decimals=entry.decimals,
+    )

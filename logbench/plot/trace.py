@@ -30,6 +30,8 @@ class StripTrace:
     """Traces of one group may share a strip; empty: all of the same unit."""
     kind: str = "number"
     """As in the table of signals; the values of enumerations and flags are words."""
+    decimals: int | None = None
+    """In the unit as recorded; None: as many as a value's size deserves."""
     band: tuple[float | None, float | None] | None = None
     """Shaded as the range looked for; None is an open end."""
     title: str = ""
@@ -73,7 +75,7 @@ class StripTrace:
     def text(self, value: float, units: Units = METRIC) -> str:
         """A value with its unit, or an enumeration's words."""
         if self.plottable or math.isnan(value):
-            return units.text(value, self.unit)
+            return units.text(value, self.unit, decimals=self.decimals)
         from logbench.signals.decoding import label
         from logbench.signals.table import table
 

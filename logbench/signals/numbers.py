@@ -22,10 +22,13 @@ def decimal_text(value: float, decimals: int, *, signed: bool = False) -> str:
     return text.replace("-", "" if zero else "−")
 
 
-def value_text(value: float, unit: str = "") -> str:
-    """A value for reading at arm's length: about four digits, thousands set apart."""
+def value_text(value: float, unit: str = "", decimals: int | None = None) -> str:
+    """A value for reading at arm's length, thousands set apart: with the decimals of its signal, or
+    about four digits."""
     if math.isnan(value):
         return "–"
+    if decimals is not None:
+        return decimal_text(value, decimals)
     size = abs(value)
     decimals = 0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 10 else 3
     if unit in {"rpm", "km/h", "degC", "kPa", "km", "min", "mph", "mi", "degF", "K", "delta_degF"}:

@@ -249,11 +249,19 @@ class Units:
         factor, offset = self.line(unit)
         return values if (factor, offset) == (1.0, 0.0) else factor * values + offset
 
-    def text(self, value: float, unit: str, *, difference: bool = False) -> str:
+    def text(
+        self, value: float, unit: str, *, difference: bool = False, decimals: int | None = None
+    ) -> str:
         """A value with its unit, for a window; a difference of temperatures is in K, or in Δ°F."""
         unit = difference_unit(unit) if difference else unit
-        number = value_text(self.value(value, unit), self.unit(unit))
-        return f"{number} {self.printed(unit)}".strip()
+        return f"{self.number(value, unit, decimals)} {self.printed(unit)}".strip()
+
+    def number(self, value: float, unit: str, decimals: int | None = None) -> str:
+        """A value as shown, without its unit; `decimals`: of the signal as recorded, of which as
+        many are left, or added, as keep its step."""
+        if decimals is not None:
+            decimals = max(0, round(decimals - math.log10(self.line(unit)[0])))
+        return value_text(self.value(value, unit), self.unit(unit), decimals)
 
     def figure(
         self, value: float | None, unit: str = "", half: float | None = None, **how: bool

@@ -102,7 +102,7 @@ def test_driver_view_shows_four_large_values(recording: MainWindow, garage, qtbo
     view.resize(1100, 700)
     view.show()
     shown = [v for v in view.values if v.isVisible()]
-    assert [v.value.text() for v in shown] == ["1,100 rpm", "1,100 g/s"]
+    assert [v.value.text() for v in shown] == ["1,100 rpm", "1,100.00 g/s"]
     names = [trace.title for trace in live.values.model_.plotted()]
     assert [v.name.text() for v in shown] == names
     assert shown[0].value.font().pixelSize() >= 50

@@ -11,7 +11,6 @@ from PySide6.QtWidgets import QApplication
 
 from logbench.app.review.values import row_of
 from logbench.app.window import MainWindow
-from logbench.plot.span import span_numbers
 from logbench.plot.trace import SECOND
 
 
@@ -77,7 +76,7 @@ def test_the_scatter_is_the_picture_where_it_is_shown(reviewing: MainWindow, qtb
 
 def test_a_span_without_samples_shows_dashes(reviewing: MainWindow):
     trace = reviewing.pages.review.stack.strips[0].traces[0]
-    row = row_of(trace, span_numbers(trace.pyramid, 50 * SECOND + 1, 50 * SECOND + 2))
+    row = row_of(trace, 50 * SECOND + 1, 50 * SECOND + 2)
     assert row[4:] == ["–", "–", "–", "–", "–", "0", "–"]
 
 

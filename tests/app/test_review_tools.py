@@ -18,6 +18,7 @@ from PySide6.QtWidgets import QApplication, QFileDialog
 from logbench.analysis.expression.checked import condition as read
 from logbench.analysis.model import Condition, ConditionSpan
 from logbench.analysis.search import find_spans
+from logbench.app.review.values import row_of
 from logbench.app.window import MainWindow
 from logbench.errors import SignalUnsupportedError, UsageError
 from logbench.plot.cross import FEWEST_IN_CELL, cells, condition_of, pair
@@ -60,10 +61,16 @@ def test_numbers_of_a_span(values):
 def test_numbers_of_a_span_without_samples():
     pyramid = Pyramid.of(np.array([10 * SECOND]), np.array([5.0]))
     got = span_numbers(pyramid, 20 * SECOND, 30 * SECOND)
-    assert (got.at_a, got.at_b, got.difference, got.count) == (5.0, 5.0, 0.0, 0)
+    assert got.count == 0
     assert np.isnan(got.mean)
-    before = span_numbers(pyramid, 0, SECOND)
-    assert np.isnan(before.at_a)
+
+
+def test_a_and_b_in_a_gap_and_after_the_last_sample_have_no_difference():
+    t_ns = np.concatenate([np.arange(100), np.arange(400, 500)]).astype(np.int64) * SECOND // 10
+    trace = StripTrace("SHRTFT1", "7E8", "%", Pyramid.of(t_ns, np.arange(200) / 10), decimals=1)
+    assert row_of(trace, 1 * SECOND, 5 * SECOND)[1:4] == ["1.0", "5.0", "4.0 points"]
+    assert row_of(trace, 1 * SECOND, 20 * SECOND)[1:4] == ["1.0", "gap", "–"]
+    assert row_of(trace, 1 * SECOND, 99 * SECOND)[1:4] == ["1.0", "○ 19.9, 49 s ago", "–"]
 
 
 def test_keys_a_and_b_show_the_numbers_between(reviewing: MainWindow, qtbot):
@@ -80,7 +87,7 @@ def test_keys_a_and_b_show_the_numbers_between(reviewing: MainWindow, qtbot):
     rows = {table.item(r, 0).text(): r for r in range(table.rowCount())}
     row = rows["RPM (rpm)"]
     shown = [table.item(row, c).text() for c in range(table.columnCount())]
-    assert shown[1:7] == ["800", "800", "0", "800", "800", "800"]
+    assert shown[1:7] == ["800", "800", "0 rpm", "800", "800", "800"]
     assert shown[9] == "101"
     assert shown[10] == "10.00"
     assert "0:10.0" in review.span_panel.title.text()

@@ -106,7 +106,7 @@ class DriverView(QDialog):
             trace = traces[place]
             text = trace.shown_text(self._session.clock, self._look.units)
             valid = trace.shown(self._session.clock).valid
-            widget.name.setText(trace.title if valid else f"{trace.title}  {text}")
+            widget.name.setText(trace.title if valid else f"{trace.title}\n{text}")
             widget.value.setText(text if valid else "–")
             widget.setAccessibleName(f"{trace.title}: {text}")
         self.state.setText(self._said())

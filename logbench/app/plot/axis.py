@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PySide6.QtCore import QPointF, QRect, QSize, Qt
-from PySide6.QtGui import QColor, QFontMetrics, QPainter, QPaintEvent, QPixmap, QStaticText
+from PySide6.QtGui import (
+    QColor,
+    QFont,
+    QFontInfo,
+    QFontMetrics,
+    QPainter,
+    QPaintEvent,
+    QPixmap,
+    QStaticText,
+)
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from logbench.app.plot.canvas import GUTTER, HEADER, Canvas
@@ -18,6 +27,8 @@ from logbench.signals.units import unit_text
 from logbench.words import tr
 
 HEIGHT = 30
+_SMALLEST = 0.7
+"""Of the usual size of letters: words at an axis."""
 
 
 class ValueAxis:
@@ -41,6 +52,7 @@ class ValueAxis:
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
         unit = unit_text(canvas.look.units.unit(canvas.unit))
         painter.drawText(QRect(0, 0, GUTTER - 8, HEADER), align, unit)
+        painter.setFont(self._font())
         for box, text in self.labels():
             painter.drawText(box, align, text)
         painter.setPen(QColor(theme.line))
@@ -49,7 +61,7 @@ class ValueAxis:
     def labels(self) -> list[tuple[QRect, str]]:
         """Texts and where they are written, from below: the outer two, and between them those that
         have room."""
-        strip, metrics = self._strip, QFontMetrics(self._strip.font())
+        strip, metrics = self._strip, QFontMetrics(self._font())
         tall, wide = metrics.height(), GUTTER - 8
         found: list[tuple[QRect, str]] = []
         for y, text in self._canvas.labels():
@@ -62,6 +74,16 @@ class ValueAxis:
             if kept[-1][0].top() - box.top() >= least <= box.top() - last[0][0].top():
                 kept.append((box, text))
         return kept + last if len(found) > 1 else kept
+
+    def _font(self) -> QFont:
+        """The strip's; smaller where words have no room."""
+        font = QFont(self._strip.font())
+        metrics = QFontMetrics(font)
+        widest = max([metrics.horizontalAdvance(text) for _, text in self._canvas.labels()] or [1])
+        share = max(_SMALLEST, min(1.0, (GUTTER - 8) / widest))
+        if share < 1.0:
+            font.setPixelSize(int(QFontInfo(font).pixelSize() * share))
+        return font
 
 
 class TimeAxis(QWidget):

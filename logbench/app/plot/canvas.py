@@ -153,7 +153,8 @@ class Canvas:
         key = (low, high, self.height, trace and trace.key)
         if self._labels[0] != key:
             words = sorted(trace.words.items()) if trace else []
-            found = [(float(v), text) for v, text in words if low <= v <= high]
+            short = [(float(v), text.partition(":")[0]) for v, text in words]
+            found = [(v, text) for v, text in short if low <= v <= high]
             found = found or axis_labels(low, high, max(2, self.height // 34))
             self._labels = (key, [(self.y_of(v), text) for v, text in found])
         return self._labels[1]

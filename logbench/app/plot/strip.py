@@ -60,7 +60,8 @@ class StripHeader:
         metrics = QFontMetrics(self._strip.font())
         texts = []
         for trace in self._canvas.traces:
-            value = f"−88,888 {unit_text(self._canvas.look.units.unit(trace.unit))}"
+            number = f"−88,888 {unit_text(self._canvas.look.units.unit(trace.unit))}"
+            value = max([*trace.words.values()] or [number], key=len)
             held = tr("○ {value}, {age} ago", value=value, age="88 s")
             texts.append(f"{trace.name}  {held}  ")
         widths = [_LABEL_LEFT + metrics.horizontalAdvance(text) for text in texts]

@@ -3,6 +3,7 @@ the numbers of what lies between."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 from PySide6.QtCore import Qt
@@ -20,10 +21,10 @@ from logbench.app.parts import lay, named, text_button
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
 from logbench.app.traces_table import Key, Row, TracesModel, TracesTable
-from logbench.plot.span import SpanNumbers, span_numbers
+from logbench.plot.span import span_numbers
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import count_text, time_text, value_text
-from logbench.signals.units import METRIC, Units, unit_text
+from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 _TITLES = (
@@ -143,31 +144,33 @@ class SpanPanel(QWidget):
         )
         self.table.setRowCount(len(self._traces))
         for row, trace in enumerate(self._traces):
-            for column, text in enumerate(row_of(trace, span_numbers(trace.pyramid, a, b), units)):
+            for column, text in enumerate(row_of(trace, a, b, units)):
                 item = QTableWidgetItem(text)
                 if column:
                     item.setTextAlignment(_RIGHT)
                 self.table.setItem(row, column, item)
 
 
-def row_of(trace: StripTrace, numbers: SpanNumbers, units: Units = METRIC) -> list[str]:
+def row_of(trace: StripTrace, a_ns: int, b_ns: int, units: Units = METRIC) -> list[str]:
     """The texts of one row of the table."""
-    unit = units.unit(trace.unit)
-    at_a, at_b, low, high, mean = (
-        units.value(v, trace.unit)
-        for v in (numbers.at_a, numbers.at_b, numbers.minimum, numbers.maximum, numbers.mean)
-    )
-    values = (at_a, at_b, at_b - at_a, low, high, mean)
-    deviation, slope = (
-        units.value(v, trace.unit, difference=True)
-        for v in (numbers.deviation, numbers.slope_per_s)
-    )
-    name = f"{trace.name} ({unit_text(unit)})" if unit else trace.name
+    numbers, unit = span_numbers(trace.pyramid, a_ns, b_ns), trace.unit
+    at_a, at_b = trace.shown(a_ns), trace.shown(b_ns)
+
+    decimals = trace.decimals
+
+    def write(value: float) -> str:
+        return units.number(value, unit, decimals) if trace.plottable else trace.text(value, units)
+
+    apart = at_b.value - at_a.value if at_a.valid and at_b.valid and trace.plottable else math.nan
+    ends = (numbers.minimum, numbers.maximum, numbers.mean)
+    spread = (numbers.deviation, numbers.slope_per_s)
     return [
-        name,
-        *(value_text(v, unit) for v in values),
-        value_text(deviation),
-        value_text(slope),
+        f"{trace.name} ({units.printed(unit)})" if unit else trace.name,
+        at_a.text(write),
+        at_b.text(write),
+        "–" if math.isnan(apart) else units.text(apart, unit, difference=True, decimals=decimals),
+        *(write(v) for v in ends),
+        *(value_text(units.value(v, unit, difference=True)) for v in spread),
         count_text(numbers.count),
         value_text(numbers.rate_hz),
     ]
