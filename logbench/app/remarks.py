@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import partial
 
 from PySide6.QtCore import Qt, Signal
@@ -22,12 +22,13 @@ _TITLES = tr("From"), tr("For"), tr("What"), tr("Text")
 class RemarkList(QWidget):
     """Sorted by any column, filtered by words."""
 
-    chosen = Signal(object)
-    """The user chose this one."""
+    chosen = Signal(object, str)
+    """The user chose this one, of this drive."""
 
     def __init__(self) -> None:
         super().__init__()
         self.remarks: tuple[Remark, ...] = ()
+        self._drives: Sequence[str] = ()
         self.filter = named(QLineEdit(), tr("Filter the notes"))
         self.filter.setPlaceholderText(tr("Filter: words of text or kind"))
         self.filter.setClearButtonEnabled(True)
@@ -44,9 +45,10 @@ class RemarkList(QWidget):
         add_command(owner, tr("Next note"), "Alt+N", partial(step, self.tree, 1))
         add_command(owner, tr("Previous note"), "Alt+Shift+N", partial(step, self.tree, -1))
 
-    def show_remarks(self, remarks: Iterable[Remark]) -> None:
-        """Show these; the chosen one stays chosen."""
+    def show_remarks(self, remarks: Iterable[Remark], drives: Sequence[str] = ()) -> None:
+        """Show these; the chosen one stays chosen. `drives`: of several, a name for each remark."""
         self.remarks = tuple(remarks)
+        self._drives = drives or [""] * len(self.remarks)
         self._fill()
 
     def current(self) -> Remark | None:
@@ -58,28 +60,29 @@ class RemarkList(QWidget):
         chosen = self.current()
         self.tree.blockSignals(True)
         self.tree.clear()
-        for remark in self.remarks:
+        for remark, drive in zip(self.remarks, self._drives, strict=True):
             if remark.says(self.filter.text()):
-                row = _Row(remark)
+                row = _Row(remark, drive)
                 self.tree.addTopLevelItem(row)
                 if remark == chosen:
                     self.tree.setCurrentItem(row)
         self.tree.blockSignals(False)
 
     def _chosen(self) -> None:
-        remark = self.current()
-        if remark is not None:
-            self.chosen.emit(remark)
+        item = self.tree.currentItem()
+        if isinstance(item, _Row):
+            self.chosen.emit(item.remark, item.drive)
 
 
 class _Row(QTreeWidgetItem):
-    def __init__(self, remark: Remark) -> None:
+    def __init__(self, remark: Remark, drive: str) -> None:
         lasts_ns = remark.end_ns - remark.start_ns
         lasts = time_text(lasts_ns / SECOND, 0.1) if lasts_ns else ""
         begins = time_text(remark.start_ns / SECOND, 0.1)
-        super().__init__([begins, lasts, word(remark.kind), remark.text.partition("\n")[0]])
+        what = ": ".join(filter(None, (word(drive), word(remark.kind))))
+        super().__init__([begins, lasts, what, remark.text.partition("\n")[0]])
         self.setToolTip(3, plain_tip(remark.text))
-        self.remark = remark
+        self.remark, self.drive = remark, drive
         self._keys = (remark.start_ns, lasts_ns, self.text(2), self.text(3).lower())
 
     def __lt__(self, other: QTreeWidgetItem) -> bool:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from logbench.analysis.view import View
     from logbench.car.identity import Identity
     from logbench.recording.model import Facts, Trace
+    from logbench.recording.notes import Remark
     from logbench.recording.reader import Recording
 
 BEFORE, AFTER = "before", "after"
@@ -56,7 +57,9 @@ class Compared:
     result: Comparison
     views: tuple[tuple[View, ...], tuple[View, ...]]
     problem: str = ""
-    """What is wrong with the user's own limits, which were not used then."""
+    """What is wrong with the user's own limits, which were not used then; why notes are missing."""
+    remarks: tuple[tuple[tuple[Remark, ...], ...], ...] = ((), ())
+    """What is said of each recording of each side."""
 
     @property
     def pairs(self) -> tuple[tuple[Identity, Identity], ...]:
@@ -191,6 +194,7 @@ class CompareFiles(Case[Compared]):
         from logbench.analysis.comparison.compare import compare
         from logbench.analysis.comparison.identity import refuse_same
         from logbench.analysis.view import View
+        from logbench.recording.notes import read_remarks
         from logbench.recording.reader import open_recording
 
         limits = load_limits()
@@ -220,7 +224,11 @@ class CompareFiles(Case[Compared]):
         result = compare(watched[0], watched[1], limits.bands, known=self.cars.load())
         work.report(tr("Comparing: done"), 1.0)
         views = tuple(tuple(View(r) for r in side) for side in opened)
-        return Compared(files, result, (views[0], views[1]), limits.problem)
+        said = [[read_remarks(r) for r in side] for side in opened]
+        problems = [limits.problem, *(problem for side in said for _, problem in side)]
+        remarks = tuple(tuple(found for found, _ in side) for side in said)
+        problem = " ".join(filter(None, problems))
+        return Compared(files, result, (views[0], views[1]), problem, remarks)
 
 
 def shown_signals(compared: Compared) -> list[str]:

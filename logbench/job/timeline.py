@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import PurePosixPath
 
-from logbench.errors import JobDamagedError, NotesError, RecordingError
+from logbench.errors import JobDamagedError, RecordingError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
 from logbench.job.times import parse_time
@@ -65,12 +65,10 @@ def _said_of(recording: Recording, file: str) -> Iterator[Moment]:
     """Notes and markers, by the time of day."""
     facts = recording.facts
     began = parse_time(facts.started_utc)
-    try:
-        said = [r for r in read_remarks(recording) if r.kind in ("note", *MARKS)]
-    except NotesError as error:
-        yield Moment(None, "note", str(error), file)
-        return
-    for remark in said:
+    remarks, problem = read_remarks(recording)
+    if problem:
+        yield Moment(None, "note", problem, file)
+    for remark in (r for r in remarks if r.kind in ("note", *MARKS)):
         try:
             after = timedelta(seconds=remark.start_ns / 1e9 / facts.link.time_scale)
             when = began and began + after

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from logbench.errors import UsageError
+from logbench.errors import NotesError, UsageError
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Trace
 from logbench.recording.notes import note_cells, read_remarks
@@ -184,9 +184,10 @@ def _with_notes(
     """A column more, where anything is said of the span."""
     heading, *held = rows
     start, end = chosen.start_s or 0.0, np.inf if chosen.end_s is None else chosen.end_s
-    said = [
-        r for r in read_remarks(recording) if start <= r.end_ns / 1e9 and r.start_ns / 1e9 < end
-    ]
+    remarks, problem = read_remarks(recording)
+    if problem:
+        raise NotesError(problem)
+    said = [r for r in remarks if start <= r.end_ns / 1e9 and r.start_ns / 1e9 < end]
     t_s = [float(row[0].replace(",", ".")) for row in held]
     cells = note_cells(t_s, said)
     yield [*heading, "note"] if any(cells) else heading

@@ -137,11 +137,15 @@ def read_notes(recording: Path, samples_sha256: str = "") -> tuple[Remark, ...]:
     return tuple(sorted(document.notes, key=_place))
 
 
-def read_remarks(recording: Recording) -> tuple[Remark, ...]:
-    """Everything that is said of a recording that is open. Raises as `read_notes`."""
+def read_remarks(recording: Recording) -> tuple[tuple[Remark, ...], str]:
+    """Everything that is said of a recording that is open; and why the notes beside it are not
+    among it, `` where they are."""
     facts, path = recording.facts, recording.path
-    notes = () if path is None else read_notes(path, facts.samples_sha256)
-    return remarks_of(facts.events, notes)
+    try:
+        notes = () if path is None else read_notes(path, facts.samples_sha256)
+    except NotesError as error:
+        return remarks_of(facts.events), str(error)
+    return remarks_of(facts.events, notes), ""
 
 
 def note_cells(t_s: Sequence[float], remarks: Iterable[Remark]) -> list[str]:

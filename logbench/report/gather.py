@@ -22,7 +22,7 @@ from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
 from logbench.car.identity import Match
 from logbench.car.known import KnownCars
-from logbench.errors import JobDamagedError, JobError, NotesError, RecordingError, StorageError
+from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
 from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder, file_sha256
 from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
@@ -125,12 +125,11 @@ def gather(
                 f"car. {found.sentence} Take it out of the job, or add it anew as the same car."
             )
             continue
-        try:
-            drive = replace(drive, remarks=read_remarks(drive.recording))
-        except NotesError as error:
-            material.problems.append(f"Notes on {entry.file} are not in this report: {error}")
+        remarks, problem = read_remarks(drive.recording)
+        if problem:
+            material.problems.append(f"Notes on {entry.file} are not in this report: {problem}")
         car.learn(drive.recording.facts.car)  # the next is held against it, too
-        material.drives.append(drive)
+        material.drives.append(replace(drive, remarks=remarks))
     _readings(folder, material, known)
     _compare(material, known)
     _pictures(folder, material)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from PySide6.QtCore import QModelIndex, Qt
@@ -15,6 +17,7 @@ from PySide6.QtWidgets import (
     QHeaderView,
     QTextBrowser,
 )
+from pytestqt.qtbot import QtBot
 
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.overlay import By
@@ -22,14 +25,16 @@ from logbench.analysis.comparison.results import FindingVerdict, SignalVerdict
 from logbench.app.compare.cell_grid import CellGrid, difference_colour, ink_on
 from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.page import ComparePage
-from logbench.app.compare.results import SIGNALS
+from logbench.app.compare.results import NOTES, SIGNALS
 from logbench.app.compare.signals_table import BAR, change_text
 from logbench.app.theme import LIGHT, NIGHT
 from logbench.app.window import MainWindow
 from logbench.cases.compare import AFTER, BEFORE, Wish, place_ns
 from logbench.plot.trace import SECOND
+from logbench.recording.model import Event
+from logbench.recording.notes import change_notes, new_note, notes_path
 from logbench.signals.units import Units
-from tests.app.comparing import DRIVES, compare
+from tests.app.comparing import DRIVES, changed, compare
 
 
 @pytest.fixture
@@ -358,3 +363,29 @@ def test_what_drives_are_aligned_by_is_typed_in_the_unit_shown(
     assert wishes[-1].coolant_degc == pytest.approx(60.0)
     window.services.look.choose_units(False)
     assert overlay.degc_box.text() == "60 °C"
+
+
+def test_what_is_said_of_both_drives_is_listed_and_shown(
+    compare_page: ComparePage, tmp_path: Path, qtbot: QtBot
+):
+    before, after = tmp_path / "before.parquet", tmp_path / "after.parquet"
+    rattle = Event(t_ns=40 * SECOND, kind="marker", text="rattle")
+    changed(DRIVES[0], before, events=[rattle])
+    shutil.copy(DRIVES[1], after)
+    change_notes(after, "", lambda _: [new_note(60 * SECOND, 70 * SECOND, "no hiss")])
+    compare(compare_page, qtbot, before, after)
+    results = compare_page.results
+    tree = results.said.tree
+    rows = [tree.topLevelItem(n) for n in range(tree.topLevelItemCount())]
+    said = [(row.text(0), row.text(2), row.text(3)) for row in rows]
+    assert said == [("0:40.0", "before: marker", "rattle"), ("1:00.0", "after: note", "no hiss")]
+    overlay = results.overlay
+    qtbot.waitUntil(lambda: overlay.laid is not None, timeout=30_000)
+    results.show_tab(NOTES)
+    assert results.detail.toPlainText() == "rattle"  # the keyboard is in the list
+    results.step(1)
+    assert results.detail.toPlainText() == "no hiss"
+    assert len(overlay.stack.strips[0].canvas.look.shades) == 1
+    notes_path(after).write_bytes(b"{")
+    compare(compare_page, qtbot, before, after)
+    qtbot.waitUntil(lambda: "cannot be understood" in compare_page.notice.text, timeout=30_000)

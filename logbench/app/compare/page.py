@@ -11,7 +11,7 @@ from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QShowEvent
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.compare.results import DRIVE, FINDINGS, SIGNALS, WARM_UP, ResultsPanel
+from logbench.app.compare.results import DRIVE, FINDINGS, NOTES, SIGNALS, WARM_UP, ResultsPanel
 from logbench.app.compare.sides import SidesPanel
 from logbench.app.long_work import LongWork
 from logbench.app.parts import (
@@ -130,6 +130,7 @@ class ComparePage(QWidget):
             (tr("Show the signals"), "Alt+2", lambda: results.show_tab(SIGNALS)),
             (tr("Show what to drive"), "Alt+3", lambda: results.show_tab(DRIVE)),
             (tr("Show the warm-up"), "Alt+4", lambda: results.show_tab(WARM_UP)),
+            (tr("Show the notes"), "Alt+9", lambda: results.show_tab(NOTES)),
             (tr("Go to the grid"), "Alt+5", results.grid.setFocus),
             (tr("Go to the overlay"), "Alt+6", overlay.stack.setFocus),
             (tr("Choose the signal of the overlay"), "Alt+7", overlay.signal_box.setFocus),

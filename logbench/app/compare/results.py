@@ -28,17 +28,19 @@ from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
 from logbench.app.parts import Given, lay, muted, named, styled
 from logbench.app.plot.late_graph import LateGraph
+from logbench.app.remarks import RemarkList
 from logbench.app.tables import splitter, step
 from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, MakeOverlay, Wish
 from logbench.cases.runner import Owner
+from logbench.recording.notes import Remark
 from logbench.signals.units import unit_text
 from logbench.words import tr, word
 
 if TYPE_CHECKING:
     from logbench.app.plot.graph import Graph
 
-FINDINGS, SIGNALS, DRIVE, WARM_UP = range(4)
+FINDINGS, SIGNALS, DRIVE, WARM_UP, NOTES = range(5)
 _DETAIL_PX = 66
 _MOST_POINTS = 400
 _STYLES = {"before": Qt.PenStyle.SolidLine, "after": Qt.PenStyle.DashLine}
@@ -101,6 +103,7 @@ class ResultsPanel(QWidget):
         self.warm_plot = WarmUpPlot(look)
         self.to_drive = named(QListWidget(), tr("Operating cells to drive"))
         self.to_drive.setWordWrap(True)
+        self.said = RemarkList()
         self.summary = QLabel(wordWrap=True)
         font = self.summary.font()
         font.setPointSizeF(font.pointSizeF() * 1.25)
@@ -117,7 +120,9 @@ class ResultsPanel(QWidget):
         self.grid.chosen.connect(self._cell_chosen)
         self.overlay.wished.connect(self._make_overlay)
         self.to_drive.currentRowChanged.connect(self._drive_chosen)
+        self.said.chosen.connect(self._remark_chosen)
         self.overlay.recordings_changed.connect(lambda: self._show_cells(self._codes))
+        self.overlay.recordings_changed.connect(self._show_said)
         self.tabs.currentChanged.connect(lambda tab: self.detail.setVisible(tab != WARM_UP))
         look.units_changed.connect(self._units_changed)
 
@@ -131,6 +136,7 @@ class ResultsPanel(QWidget):
         self.tabs.addTab(_column((self.signals, 1), bars_said), tr("Signals"))
         self.tabs.addTab(_column(self.drive_said, (self.to_drive, 1), top=6), tr("To drive"))
         self.tabs.addTab(_column(self.warm_said, (self.warm_plot, 1), top=6), tr("Warm-up"))
+        self.tabs.addTab(self.said, tr("Notes"))
         lists = QWidget()
         lay(QVBoxLayout(lists), (self.tabs, 1), self.detail, margins=(0, 0, 0, 0))
         left = splitter(Qt.Orientation.Vertical, {lists: 290, self.grid: 240})
@@ -159,6 +165,7 @@ class ResultsPanel(QWidget):
         )
         self.grid.clear()
         self.overlay.show_comparison(compared)
+        self._show_said()
         first = next(iter(sorted_signals(result.signals)), None)
         if first is not None:
             self.grid.show_signal(result, first.key)
@@ -195,14 +202,15 @@ class ResultsPanel(QWidget):
 
     def step(self, by: int) -> None:
         """The next row of the list that is shown, or the one before."""
-        shown = self.tabs.currentIndex()
-        if shown != WARM_UP:
-            step((self.findings, self.signals, self.to_drive)[shown], by)
+        lists = {FINDINGS: self.findings, SIGNALS: self.signals, DRIVE: self.to_drive}
+        shown = {**lists, NOTES: self.said.tree}.get(self.tabs.currentIndex())
+        if shown is not None:
+            step(shown, by)
 
     def show_tab(self, index: int) -> None:
         """Bring a list to the front, with the keyboard's focus."""
         self.tabs.setCurrentIndex(index)
-        focused = (self.findings, self.signals, self.to_drive, self.tabs)[index]
+        focused = (self.findings, self.signals, self.to_drive, self.tabs, self.said)[index]
         focused.setFocus()
 
     def _make_overlay(self, wish: Wish) -> None:
@@ -258,6 +266,19 @@ class ResultsPanel(QWidget):
         self._tell(lambda: f"{name}: {in_units(finding.reason, self._look.units)}{tail}")
         self._codes = set()
         self.overlay.show_spans(spans)
+
+    def _show_said(self) -> None:
+        """What is said of the recording of each side that is shown."""
+        assert self.compared is not None
+        sides = zip(SIDES, self.compared.remarks, self.overlay.recordings, strict=True)
+        said = [(r, side) for side, found, index in sides for r in (found[index] if found else ())]
+        self.said.show_remarks([r for r, _ in said], [side for _, side in said])
+
+    def _remark_chosen(self, remark: Remark, side: str) -> None:
+        self._tell(lambda: remark.said)
+        self._codes = set()
+        spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())
+        self.overlay.show_spans(spans | {side: (Span(remark.start_ns, remark.end_ns),)})
 
     def _show_drive(self, result: Comparison) -> None:
         self.tabs.setTabText(DRIVE, tr("To drive: {n}", n=len(result.to_drive)))
