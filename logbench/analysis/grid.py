@@ -60,6 +60,7 @@ class Traces:
             self._ecus.setdefault(signal, []).append(ecu)
         self._constants = constants_of(recording.facts.vehicle)
         self._found: dict[str, Trace | None] = {}
+        self._read: dict[str, Trace | None] = {}
 
     @property
     def signals(self) -> tuple[str, ...]:
@@ -77,9 +78,18 @@ class Traces:
         return None
 
     def _look_up(self, acronym: str) -> Trace | None:
-        if acronym not in self._ecus and acronym not in table():
-            made = computed_signals().get(acronym)
-            return None if made is None else made.trace(self.first, self._constants)
+        trace = self.recorded(acronym)
+        if trace is None and acronym not in table() and acronym in computed_signals():
+            trace = computed_signals()[acronym].trace(self.recorded, self._constants)
+        return trace
+
+    def recorded(self, acronym: str) -> Trace | None:
+        """The same for what is not computed."""
+        if acronym not in self._read:
+            self._read[acronym] = self._of_recording(acronym)
+        return self._read[acronym]
+
+    def _of_recording(self, acronym: str) -> Trace | None:
         names = (acronym,) if acronym in self._ecus else _same_quantity(acronym)
         for name in names:
             for ecu in self._ecus.get(name, ()):

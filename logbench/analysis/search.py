@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from logbench.analysis.alignment import runs
-from logbench.analysis.expression.checked import Expression
+from logbench.analysis.expression.checked import CONSTANTS, Expression
 from logbench.analysis.expression.evaluate import Evaluation, constants_of
 from logbench.analysis.grid import RecordingLike, Traces
 from logbench.analysis.model import Span
@@ -19,14 +19,12 @@ def find_spans(wanted: Expression, recording: RecordingLike) -> tuple[Span, ...]
     not known of its car.
     """
     traces, constants = Traces(recording), constants_of(recording.facts.vehicle)
-    for name in wanted.names:
-        if traces.first(name) is None:
-            recording.trace(name)  # raises where it is not recorded
-    for name in wanted.constants:
-        if name not in constants:
+    work = Evaluation(traces.recorded, constants)
+    for name in work.missing(wanted.tree):
+        if name in CONSTANTS:
             raise SignalUnsupportedError(f"The car's {name.lower()} is not stated.")
-    work = Evaluation(traces.first, constants)
-    t_ns = work.times(wanted.tree, every=True)
+        recording.trace(name)  # raises where it is not recorded
+    t_ns = work.times(wanted.tree, "every")
     if not len(t_ns):
         return ()
     step_ns = int(np.median(np.diff(t_ns))) if len(t_ns) > 1 else 1

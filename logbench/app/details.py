@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import platform
+from importlib import resources
 
 import PySide6
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QGuiApplication
-from PySide6.QtWidgets import QMessageBox, QWidget
+from PySide6.QtWidgets import QDialog, QMessageBox, QTextBrowser, QVBoxLayout, QWidget
 
 from logbench.system.log import log_file, without_personal_data
 from logbench.system.version import SOFTWARE
 from logbench.words import tr
 
+_PAGE = "expressions.md"
 _TAIL = 40
 """Lines of the log that go with the details."""
 
@@ -57,8 +59,24 @@ def help_box(parent: QWidget) -> QMessageBox:
     box.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
     copy = box.addButton(tr("Copy details"), QMessageBox.ButtonRole.ActionRole)
     copy.clicked.connect(lambda _=False: copy_details())
+    expressions = box.addButton(tr("Expressions …"), QMessageBox.ButtonRole.HelpRole)
+    expressions.clicked.connect(lambda _=False: show_expressions(parent))
     box.addButton(QMessageBox.StandardButton.Close)
     return box
+
+
+def show_expressions(parent: QWidget) -> QDialog:
+    """What may be written in Find, in conditions, checks and signals of one's own."""
+    dialog = QDialog(parent)
+    dialog.setWindowTitle(tr("Expressions"))
+    dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+    page = QTextBrowser()
+    page.setAccessibleName(tr("What may be written in an expression"))
+    page.setMarkdown(resources.files("logbench.analysis.expression").joinpath(_PAGE).read_text())
+    QVBoxLayout(dialog).addWidget(page)
+    dialog.resize(720, 640)
+    dialog.show()
+    return dialog
 
 
 def ask_same_car(parent: QWidget, found: str) -> bool:

@@ -23,7 +23,9 @@ if TYPE_CHECKING:
     from logbench.app.compare.page import ComparePage
     from logbench.app.job.page import JobPage
     from logbench.app.live.session import CaptureFactory
+    from logbench.app.own_signals import OwnSignals
     from logbench.app.review.page import ReviewPage
+    from logbench.recording.reader import Recording
 
 PageT = TypeVar("PageT", bound=QWidget)
 Then = Callable[[list[Path]], object]
@@ -69,6 +71,7 @@ class Pages(QStackedWidget):
 
         made = ReviewPage(self.services)
         made.import_wanted.connect(lambda path: self.take_files([path], self.open_recordings))
+        made.own_signals_wanted.connect(self.show_own_signals)
         return self.put("review", made)
 
     @page(tr("Compare"))
@@ -118,6 +121,34 @@ class Pages(QStackedWidget):
         self.setCurrentWidget(made)
         self.shown.emit(key)
         made.setFocus()
+
+    @property
+    def drive(self) -> Recording | None:
+        """The drive that is open: the recording under review, or on the Live page that under
+        way."""
+        if self.currentWidget() is self.live:
+            return self.live.session.so_far()
+        opened = self.review.opened if "review" in vars(self) else None
+        return opened.recording if opened is not None else None
+
+    @cached_property
+    def own_signals(self) -> OwnSignals:
+        """The user's own signals, in a window of their own."""
+        from logbench.app.own_signals import OwnSignals
+
+        made = OwnSignals(self.services, lambda: self.drive, self.window())
+        made.changed.connect(self._signals_changed)
+        return made
+
+    def _signals_changed(self) -> None:
+        self.live.shown.renew_computed()
+        if "review" in vars(self):
+            self.review.renew_computed()
+
+    def show_own_signals(self) -> None:
+        """Write a signal of one's own, or change one."""
+        self.own_signals.show()
+        self.own_signals.activateWindow()
 
     def open_recordings(self, paths: Sequence[Path]) -> None:
         """Open the last of these recordings on the Review page."""

@@ -105,6 +105,7 @@ class MainWindow(QMainWindow):
                 partial(self.pages.show_page, key),
             )
         add_command(self, tr("Open a recording"), "Ctrl+O", self.pages.ask_for_recording)
+        add_command(self, tr("Own signals"), "F4", self.pages.show_own_signals)
         add_command(self, tr("Help, and where the log is"), "F1", self.show_help)
         add_command(self, tr("Close logbench"), "Ctrl+Q", self.close)
 

@@ -118,16 +118,30 @@ _TEXT = """(contains(lower(concat_ws(' ', r.note, r.notes, r.events)), ?) OR EXI
 
 def _could(condition: Expression) -> Iterator[tuple[str, list[object]]]:
     """What the files' own statistics rule out needs no sample read."""
-    for name in condition.names:
-        same = [signal.acronym for signal in table().alternatives(name)] or [name]
-        places = ", ".join("?" * len(same))
-        yield _RECORDED.format(places=places, bound="true"), [*same]
+    yield _held(condition.tree)
     low_or_high = {"<": "minimum <", "<=": "minimum <=", ">": "maximum >", ">=": "maximum >="}
     for node in _all_of(condition.tree):
         if node.kind in low_or_high and [p.kind for p in node.parts] == ["name", "number"]:
             left, right = node.parts
             bound = f"(s.{low_or_high[node.kind]} ? OR s.minimum IS NULL)"
             yield _RECORDED.format(places="?", bound=bound), [left.text, right.value]
+
+
+def _held(node: Node) -> tuple[str, list[object]]:
+    """What a condition is made of is recorded."""
+    if node.kind == "name":
+        if node.text in CONSTANTS:
+            return "true", []
+        same = [signal.acronym for signal in table().alternatives(node.text)] or [node.text]
+        places = ", ".join("?" * len(same))
+        return _RECORDED.format(places=places, bound="true"), [*same]
+    parts = [_held(part) for part in node.parts]
+    values = [value for _, more in parts for value in more]
+    sql = " AND ".join(sql for sql, _ in parts) or "true"
+    if node.kind == "signal":
+        itself = _RECORDED.format(places="?", bound="true")
+        return f"({itself} OR {sql})", [node.text, *values]
+    return sql, values
 
 
 def _all_of(node: Node) -> Iterator[Node]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from logbench.cases.work import Case, Work
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import StripTrace, group_of
-from logbench.signals.catalogue import COMPUTED, catalogue
+from logbench.signals.catalogue import COMPUTED, Entry, catalogue
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -113,13 +113,14 @@ def _read(
     traces = []
     for number, (signal, ecu) in enumerate(keys):
         work.report(tr("Reading {signal}", signal=signal), number / len(keys))
-        traces.append(_strip(recording.trace(signal, ecu), _label(recording.keys, signal, ecu)))
+        traces.append(strip_of(recording.trace(signal, ecu), _label(recording.keys, signal, ecu)))
     return tuple(traces)
 
 
-def _strip(trace: Trace, label: str) -> StripTrace:
+def strip_of(trace: Trace, label: str, entry: Entry | None = None) -> StripTrace:
     """A trace for drawing, with what the catalogue says of its signal."""
-    entry = catalogue().by_acronym(trace.signal) if trace.signal in catalogue() else None
+    if entry is None and trace.signal in catalogue():
+        entry = catalogue().by_acronym(trace.signal)
     kind = entry.kind if entry else "number"
     group = (entry.group if entry else "") or group_of(trace.signal, trace.unit, kind)
     return StripTrace(
@@ -142,7 +143,7 @@ def _computed_traces(recording: Recording) -> tuple[StripTrace, ...]:
 
     traces = Traces(recording)
     made = [traces.first(name) for name in computed_signals() if name not in recording]
-    return tuple(_strip(trace, trace.signal) for trace in made if trace is not None)
+    return tuple(strip_of(trace, trace.signal) for trace in made if trace is not None)
 
 
 def _shown_first(recording: Recording) -> list[tuple[str, str]]:

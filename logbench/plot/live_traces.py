@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from logbench.capture.messages import Batch
@@ -98,6 +100,12 @@ class LiveTraces:
             self.by_key[key].pyramid.append(fresh.t_ns, fresh.value)
             self._done[key] = int(fresh.t_ns[-1])
         return new
+
+    def forget(self, traces: Iterable[LiveTrace]) -> None:
+        """These are no more."""
+        for trace in traces:
+            del self.by_key[trace.key]
+            self._done.pop(trace.key, None)
 
     def rebase(self, since_ns: int) -> None:
         """What came before `since_ns` is forgotten; times count from it."""

@@ -92,6 +92,10 @@ class Catalogue:
             raise SignalUnknownError(f"There is no signal {acronym!r}; {hint}")
         return entry
 
+    def with_own(self, acronym: str, made: Formula) -> Catalogue:
+        """The same with one more signal of the user's, or another of that name."""
+        return Catalogue(dict(self._entries) | {acronym: _computed(acronym, made, "own")})
+
     @property
     def formulas(self) -> tuple[Entry, ...]:
         """The signals that are computed."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from logbench.analysis import alignment
+from logbench.analysis.alignment import Times, Values
 from logbench.analysis.bands import Bands, OwnCheck
 from logbench.analysis.expression.checked import in_unit, number
 from logbench.analysis.expression.evaluate import Evaluation, constants_of
@@ -18,6 +19,7 @@ from logbench.analysis.grid import gap_s
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
+from logbench.recording.model import Trace
 
 KEY = "own"
 TITLE = "Your own checks"
@@ -31,18 +33,18 @@ def check(view: View, bands: Bands) -> list[Finding]:
 
 
 def _own(view: View, own: OwnCheck) -> Finding:
-    subject, expression = Subject(KEY, own.title), number(own.value)
-    names, constants = expression.names, constants_of(view.facts.vehicle)
-    missing = *view.missing(*names), *(c for c in expression.constants if c not in constants)
+    subject, expression = Subject(KEY, own.title), in_unit(number(own.value), own.unit)
+    tree, names = expression.tree, expression.names
+    constants = constants_of(view.facts.vehicle)
+    work = Evaluation(view.traces.recorded, constants, align=_between)
+    missing = tuple(work.missing(tree))
     if missing:
         return subject.not_recorded(view, missing, f"Record {', '.join(names)}.")
     spans = _spans(view, own)
-    traces = [trace for name in names if (trace := view.trace(name)) is not None]
-    slowest = max(traces, key=alignment.interval_s)
-    owner = alignment.owner(slowest.t_ns, spans)
-    t = slowest.t_ns[owner >= 0]
-    work = Evaluation(view.trace, constants, align=lambda s, at: alignment.linear(s, at, gap_s(s)))
-    value = work.at(in_unit(expression, own.unit).tree, t)
+    t = work.times(tree, "slowest")
+    owner = alignment.owner(t, spans)
+    t = t[owner >= 0]
+    value = work.at(tree, t)
     good = np.isfinite(value)
     if not good.any() or alignment.total_s(spans) < own.least_seconds:
         where = " or ".join(own.condition) or "running"
@@ -82,3 +84,8 @@ def _spans(view: View, own: OwnCheck) -> tuple[Span, ...]:
     if own.warm and not standing:
         mask &= found.warm
     return view.stretches(mask, 0.4)
+
+
+def _between(trace: Trace, t_ns: Times) -> Values:
+    """On the line between neighbours."""
+    return alignment.linear(trace, t_ns, gap_s(trace))

@@ -32,15 +32,15 @@ _ORDERED = ("<", "<=", ">", ">=", "=", "!=")
 
 @dataclass(frozen=True, slots=True)
 class Expression:
-    """An expression that can be computed: its text, and its tree over measured signals, every part
-    with its unit; signals that are computed are in the tree as what they are made of."""
+    """An expression that can be computed: its text, and its tree, every part with its unit; below
+    a signal that is computed stands what it is made of."""
 
     text: str
     tree: Node
 
     @property
     def names(self) -> tuple[str, ...]:
-        """The measured signals it needs, in the order of the text."""
+        """The measured signals it is made of, in the order of the text."""
         names = dict.fromkeys(node.text for node in self.tree.walk() if node.kind == "name")
         return tuple(name for name in names if name not in CONSTANTS)
 
@@ -56,12 +56,12 @@ class Expression:
         return sum(node.parts[1].value for node in over_time)
 
 
-def number(text: str, units: Units = METRIC) -> Expression:
+def number(text: str, units: Units = METRIC, *, signals: Catalogue | None = None) -> Expression:
     """An expression that gives numbers; its own bare numbers are in the reader's `units`.
 
-    Raises `UsageError`.
+    `signals`: in the place of those there are. Raises `UsageError`.
     """
-    made = _checked(text.strip(), units, catalogue())
+    made = _checked(text.strip(), units, signals or catalogue())
     if made.tree.unit == CONDITION:
         raise UsageError(f"'{text}' is a condition; a value is wanted, such as SHRTFT1 + LONGFT1.")
     if not made.names:
@@ -141,7 +141,7 @@ class _Checker:
             within = (*self.within, entry.acronym)
             tree = _checked(entry.formula, METRIC, self.signals, within).tree
             tree = self.converted(replace(tree, place=node.place), entry.unit, by_much=True)
-            made = replace(tree, place=node.place)
+            made = replace(made, kind="signal", parts=(tree,))
         factor, offset = self.units.line(entry.unit)
         if (factor, offset) == (1.0, 0.0):
             return made

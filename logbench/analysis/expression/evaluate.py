@@ -10,7 +10,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -91,6 +91,9 @@ class Evaluation:
             return t_ns / NS
         if node.kind == "name":
             return self._named(node.text, t_ns)
+        if node.kind == "signal":
+            trace = self._trace_of(node.text)
+            return self._value(node.parts[0], t_ns) if trace is None else self._align(trace, t_ns)
         if node.kind in OVER_TIME:
             trace = self._over_time(node)
             if node.kind == "hold":
@@ -110,15 +113,37 @@ class Evaluation:
         trace = self._trace_of(name)
         return np.nan if trace is None else self._align(trace, t_ns)
 
-    def times(self, node: Node, every: bool = False) -> Times:
-        """Those of the signal that is named first; `every`: of all that are named."""
-        found = [self._leaf_times(leaf) for leaf in leaves(node)]
-        if every and found:
+    def times(self, node: Node, of: Literal["first", "every", "slowest"] = "first") -> Times:
+        """Those of the signal that is named first, of all that are named, or of the slowest."""
+        found = [self._leaf_times(leaf) for leaf in self._leaves(node)]
+        if of == "every" and found:
             return np.unique(np.concatenate(found))
+        if of == "slowest" and found:
+            return min(found, key=len)
         return found[0] if found else np.empty(0, np.int64)
 
+    def _leaves(self, node: Node) -> Iterator[Node]:
+        """Signals and functions over time that it is made of, in the order of the text; of `where`
+        the values before the condition."""
+        known = node.kind == "signal" and self._trace_of(node.text) is not None
+        named = node.kind == "name" and node.text not in CONSTANTS
+        if known or named or node.kind in OVER_TIME:
+            yield node
+            return
+        for part in reversed(node.parts) if node.kind == "where" else node.parts:
+            yield from self._leaves(part)
+
+    def missing(self, node: Node) -> list[str]:
+        """Signals, and facts of the car by their names in an expression, that are not there."""
+        if node.kind == "signal" and self._trace_of(node.text) is not None:
+            return []
+        if node.kind == "name":
+            there = node.text in self._constants or self._trace_of(node.text) is not None
+            return [] if there else [node.text]
+        return list(dict.fromkeys(name for part in node.parts for name in self.missing(part)))
+
     def _leaf_times(self, leaf: Node) -> Times:
-        if leaf.kind == "name":
+        if leaf.kind in ("name", "signal"):
             trace = self._trace_of(leaf.text)
             return np.empty(0, np.int64) if trace is None else trace.t_ns
         return self._over_time(leaf).t_ns if leaf.kind == "delay" else self.times(leaf.parts[0])
@@ -168,16 +193,6 @@ class Instant(Evaluation):
         return bool(self.at(wanted.tree, np.array([t_ns]))[0] == 1)
 
 
-def leaves(node: Node) -> Iterator[Node]:
-    """Signals and functions over time that a node is made of, in the order of the text; of `where`
-    the values before the condition."""
-    if node.kind in OVER_TIME or (node.kind == "name" and node.text not in CONSTANTS):
-        yield node
-        return
-    for part in reversed(node.parts) if node.kind == "where" else node.parts:
-        yield from leaves(part)
-
-
 # --- computed signals ---
 
 
@@ -190,10 +205,9 @@ class Computed:
 
     def trace(self, trace_of: Lookup, constants: Mapping[str, float]) -> Trace | None:
         """Its samples; None where something it needs is not recorded or not known."""
-        names, known = self.expression.names, self.expression.constants
-        if any(trace_of(name) is None for name in names) or any(c not in constants for c in known):
-            return None
         tree, work = self.expression.tree, Evaluation(trace_of, constants)
+        if work.missing(tree):
+            return None
         t_ns = work.times(tree)
         value = work.at(tree, t_ns)
         if not np.isfinite(value).any():

@@ -12,6 +12,7 @@ from logbench.signals.units import known
 MOST_CHARACTERS = 400
 MOST_NESTED = 30
 EXAMPLE = "RPM > 4000 and LOAD_PCT > 80"
+VALUE_EXAMPLE = "where(RPM > 400 rpm, MAF) / displacement"
 
 POINTWISE = {"abs": 1, "sqrt": 1, "log": 1, "exp": 1, "min": 2, "max": 2, "where": 2}
 """Functions of the values of one instant, and how many arguments they have."""
@@ -42,7 +43,8 @@ class Node:
     """A part of an expression.
 
     `kind`: `number`, `name`, `time`, a function, an operator or comparison as in the text, `-x`,
-    `and`, `or`, `not`; after the check also `scale` (value * x + offset).
+    `and`, `or`, `not`; after the check also `scale` (value * x + offset), and `signal`, a computed
+    one with what it is made of.
     """
 
     kind: str

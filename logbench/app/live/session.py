@@ -28,7 +28,9 @@ from logbench.car.model import Car
 from logbench.errors import LogbenchError
 from logbench.plot.live_traces import LiveTraces
 from logbench.plot.trace import Key, LiveTrace
-from logbench.recording.model import Event
+from logbench.recording.model import Event, Facts, Trace
+from logbench.recording.reader import Recording
+from logbench.signals.catalogue import COMPUTED
 from logbench.signals.values import Clock
 from logbench.system.threads import Supervised
 
@@ -108,6 +110,21 @@ class LiveSession(QObject):
     def clock(self) -> Clock:
         """Now on the recording's clock, also while nothing comes: for ages."""
         return self._traces.clock
+
+    def so_far(self) -> Recording | None:
+        """The samples so far as a recording; None where there are none."""
+        measured = [trace for trace in self.traces.values() if trace.ecu != COMPUTED]
+        traces = [Trace(*t.key, t.unit, *t.pyramid.from_sample(0)) for t in measured]
+        return Recording.of(traces, Facts(vehicle=self.vehicle)) if traces else None
+
+    def forget_computed(self) -> list[LiveTrace]:
+        """Signals have another definition: they are computed anew, from the start. Returns those
+        that are gone."""
+        gone = [trace for trace in self.traces.values() if trace.ecu == COMPUTED]
+        self._traces.forget(gone)
+        if self._traces.by_key:
+            QTimer.singleShot(0, lambda: self._found(self._traces.add_computed(self.vehicle)))
+        return gone
 
     @property
     def active(self) -> bool:

@@ -266,6 +266,13 @@ class DriveShown(QObject):
                 self._trace_found(trace)
         self.layouts.rebase()
 
+    def renew_computed(self) -> None:
+        """Own signals were changed: what is computed begins anew."""
+        gone = self._session.forget_computed()
+        for trace in self.values.model_.keep_only(lambda row: row not in gone):
+            self.stack.remove(trace.key)
+        self.layouts.rebase()
+
     def _trace_found(self, trace: LiveTrace) -> None:
         own = catalogue().by_acronym(trace.signal).origin == "own"
         plotted = trace.signal in self._shown_first or trace.signal in TOTALS or own

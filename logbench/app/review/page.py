@@ -34,11 +34,12 @@ from logbench.app.review.values import SignalsTable
 from logbench.app.services import Services
 from logbench.app.tables import splitter, step
 from logbench.cases.recording import Judged
-from logbench.cases.review import OpenDemo, Opened, OpenForReview
+from logbench.cases.review import OpenDemo, Opened, OpenForReview, ReadRest
 from logbench.errors import LogbenchError
 from logbench.plot.bands import band_of, concerning
 from logbench.plot.layout import layout_from_json
 from logbench.plot.trace import SECOND, StripTrace
+from logbench.signals.catalogue import COMPUTED
 from logbench.signals.numbers import count_text, time_text
 from logbench.words import tr
 
@@ -51,6 +52,7 @@ class ReviewPage(QWidget):
 
     import_wanted = Signal(object)
     """The path of another program's file that was to be opened."""
+    own_signals_wanted = Signal()
 
     def __init__(self, services: Services) -> None:
         super().__init__()
@@ -107,7 +109,10 @@ class ReviewPage(QWidget):
         """Findings and signals, one behind the other."""
         self.tabs = named(QTabWidget(), tr("Findings, signals and notes"))
         self.tabs.addTab(self.findings, tr("Findings"))
-        self.tabs.addTab(self.signals, tr("Signals"))
+        own = text_button(tr("Own signals …  F4"), self.own_signals_wanted.emit)
+        signals = QWidget()
+        lay(QVBoxLayout(signals), (self.signals, 1), own, margins=(0, 0, 0, 0), spacing=6)
+        self.tabs.addTab(signals, tr("Signals"))
         self.tabs.addTab(self.notes, tr("Notes"))
         self.tabs.setDocumentMode(True)
         self._side = side = QFrame()
@@ -254,6 +259,27 @@ class ReviewPage(QWidget):
         if not self.layouts.history.past:  # its computed traces are here only now
             self.layouts.start(_kept_as(opened))
         self._list_traces()
+
+    def renew_computed(self) -> None:
+        """Own signals were changed: the recording's are computed anew, and new ones shown."""
+        if self.opened is not None:
+            case = ReadRest(self.opened)
+            self.opening.shown.start(case, self._renewed, self.notice.trouble, slot="computed")
+
+    def _renewed(self, opened: Opened) -> None:
+        before = {t.key for t in self._traces()}
+        self.opened = opened
+        for trace in opened.traces:
+            plotted = trace.key in self.stack.keys
+            if trace.ecu == COMPUTED and (plotted or trace.key not in before):
+                self.stack.remove(trace.key)
+                self.stack.add(trace)
+        for key in before - {t.key for t in opened.traces}:
+            self.stack.remove(key)
+        self.layouts.rebase()
+        self._show_plotted()
+        self._list_traces()
+        self.cross.show_traces(self._traces(), self.judged.conditions if self.judged else ())
 
     def _list_traces(self) -> None:
         assert self.opened is not None

@@ -1,0 +1,258 @@
+"""The user's own signals: written, tried on the drive that is open, saved by name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QShowEvent, QStandardItem, QStandardItemModel
+from PySide6.QtWidgets import (
+    QComboBox,
+    QCompleter,
+    QDialog,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QSpinBox,
+    QVBoxLayout,
+    QWidget,
+)
+
+from logbench.analysis.expression.checked import CONSTANTS, number
+from logbench.analysis.expression.evaluate import wrong_signals
+from logbench.analysis.expression.grammar import FUNCTIONS, VALUE_EXAMPLE
+from logbench.app.commands import add_command
+from logbench.app.details import show_expressions
+from logbench.app.parts import STRETCH, Form, delayed, lay, muted, named, pad, styled, text_button
+from logbench.app.plot.stack import StripStack
+from logbench.app.plot.view import TimeView
+from logbench.app.services import Services
+from logbench.cases.signals import Tried, TrySignal, formula, remove_own, save_own
+from logbench.errors import LogbenchError, UsageError
+from logbench.recording.reader import Recording
+from logbench.signals.catalogue import Formula, catalogue, own_signals_path
+from logbench.signals.numbers import count_text
+from logbench.words import tr
+
+_WAIT_MS = 300
+_PREVIEW_PX = 170
+_LEAST_PREFIX = 2
+
+
+class ExpressionLine(QLineEdit):
+    """Offers the signals and functions that the word before the cursor may become."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.completer_ = QCompleter(self)
+        self.completer_.setWidget(self)
+        self.completer_.setCompletionRole(Qt.ItemDataRole.UserRole)
+        self.completer_.setCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
+        self.completer_.activated.connect(self.complete)
+        self.textEdited.connect(self._offer)
+
+    def renew(self) -> None:
+        """Take in the signals there are now."""
+        model = QStandardItemModel(self)
+        words = {entry.acronym: entry.title for entry in catalogue()}
+        words |= {f"{name}(": tr("function") for name in FUNCTIONS}
+        words |= {name.lower(): tr("of the car") for name in CONSTANTS}
+        for word, title in words.items():
+            item = QStandardItem(f"{word}   {title}")
+            item.setData(word, Qt.ItemDataRole.UserRole)
+            model.appendRow(item)
+        self.completer_.setModel(model)
+
+    @property
+    def _word(self) -> str:
+        found = re.search(r"[^\W\d]\w*$", self.text()[: self.cursorPosition()])
+        return found[0] if found else ""
+
+    def _offer(self) -> None:
+        word, popup = self._word, self.completer_.popup()
+        assert popup is not None
+        if len(word) < _LEAST_PREFIX or word.upper() in catalogue():
+            popup.hide()
+            return
+        self.completer_.setCompletionPrefix(word)
+        self.completer_.complete()
+        popup.setMinimumWidth(popup.sizeHintForColumn(0) + 30)
+
+    def complete(self, word: str) -> None:
+        """Put it in the place of the word before the cursor."""
+        at = self.cursorPosition()
+        begin = at - len(self._word)
+        self.setText(self.text()[:begin] + word + self.text()[at:])
+        self.setCursorPosition(begin + len(word))
+        self.textEdited.emit(self.text())
+
+
+class OwnSignals(QDialog):
+    """Stays open beside the window. `drive` gives the drive that is open, or None."""
+
+    changed = Signal()
+    """A signal was saved or removed."""
+
+    def __init__(
+        self, services: Services, drive: Callable[[], Recording | None], parent: QWidget
+    ) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(tr("Own signals"))
+        self._owner, self._look, self._drive = services.runner.owner(), services.look, drive
+        self.chosen = named(QComboBox(), tr("Own signal to edit"))
+        self.name = named(QLineEdit(placeholderText="MY_SIGNAL"), tr("Name of the signal"))
+        self.title = named(QLineEdit(), tr("Title of the signal"))
+        self.unit = named(QLineEdit(), tr("Unit of the signal"))
+        self.decimals = named(QSpinBox(maximum=6, value=1), tr("Decimals of the signal"))
+        pad(self.decimals)
+        self.expression = named(ExpressionLine(), tr("Expression of the signal"))
+        self.expression.setPlaceholderText(VALUE_EXAMPLE)
+        self.description = named(QLineEdit(), tr("Description of the signal"))
+        self.said = QLabel(wordWrap=True)
+        self.view = TimeView(self)
+        self.stack = StripStack(self.view, services.look)
+        self.stack.setMinimumHeight(_PREVIEW_PX)
+        self.save_button = styled(text_button(tr("Save"), self.save), "primary")
+        self.remove_button = text_button(tr("Remove"), self.remove, tr("Remove the signal"))
+        self._soon = delayed(self, _WAIT_MS, self.try_now)
+        self._lay_out()
+        self._connect()
+        self.resize(760, 620)
+
+    def _lay_out(self) -> None:
+        form = Form()
+        form.add(tr("Edit"), self.chosen)
+        form.add(tr("Name"), self.name)
+        form.add(tr("Title"), self.title)
+        form.add(tr("Expression"), self.expression)
+        form.add(tr("Unit"), self.unit)
+        form.add(tr("Decimals"), self.decimals)
+        form.add(tr("Description"), self.description)
+        hint = muted(tr("Numbers without a unit are in recorded units: °C, kPa, km/h, g/s."))
+        helping = text_button(
+            tr("Expressions …  F1"), partial(show_expressions, self), tr("What may be written")
+        )
+        close = text_button(tr("Close"), self.reject, tr("Close the own signals"))
+        row = lay(QHBoxLayout(), helping, STRETCH, self.remove_button, self.save_button, close)
+        lay(QVBoxLayout(self), form, hint, self.said, (self.stack, 1), row, spacing=8)
+
+    def _connect(self) -> None:
+        add_command(self, tr("What may be written"), "F1", partial(show_expressions, self))
+        self.chosen.activated.connect(self._show_chosen)
+        lines = (self.name, self.title, self.unit, self.expression, self.description)
+        for line in lines:
+            line.textEdited.connect(lambda _: self._soon.start())
+        self.decimals.valueChanged.connect(lambda _: self._soon.start())
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """What is kept may have been edited elsewhere, and another drive be open."""
+        super().showEvent(event)
+        self.renew()
+
+    def renew(self, shown: str = "") -> None:
+        """List the signals of the file, and show one of them, or an empty form."""
+        self.expression.renew()
+        own = [entry for entry in catalogue() if entry.origin == "own"]
+        self.chosen.clear()
+        self.chosen.addItem(tr("New signal"), "")
+        for entry in own:
+            self.chosen.addItem(f"{entry.acronym}   {entry.title}", entry.acronym)
+        self.chosen.setCurrentIndex(max(0, self.chosen.findData(shown)))
+        self._show_chosen()
+
+    def _show_chosen(self) -> None:
+        acronym = self.chosen.currentData()
+        entry = catalogue().by_acronym(acronym) if acronym else None
+        self.name.setText(acronym)
+        for line, text in (
+            (self.title, entry.title if entry else ""),
+            (self.unit, entry.unit if entry else ""),
+            (self.expression, entry.formula if entry else ""),
+            (self.description, entry.description if entry else ""),
+        ):
+            line.setText(text)
+            line.setCursorPosition(0)
+        self.decimals.setValue(entry.decimals if entry else 1)
+        self.remove_button.setEnabled(entry is not None)
+        self.try_now()
+
+    # --- trying ---
+
+    def _typed(self) -> Formula:
+        expression, unit = self.expression.text().strip(), self.unit.text().strip()
+        natural = number(expression).tree.unit or "" if expression else ""
+        self.unit.setPlaceholderText("" if natural.startswith("(") else natural)
+        title = self.title.text().strip() or self.name.text().strip()
+        unit = unit or self.unit.placeholderText()
+        return formula(title, expression, unit, self.decimals.value(), self.description.text())
+
+    def try_now(self) -> None:
+        """Check what is typed, and draw it."""
+        self._soon.stop()
+        self.save_button.setEnabled(False)
+        acronym = self.name.text().strip().upper() or "MY_SIGNAL"
+        if not self.expression.text().strip():
+            problem = catalogue().problem or "; ".join(wrong_signals().values())
+            path = own_signals_path()
+            self._say(problem or tr("Signals are kept in {path}.", path=path), bool(problem))
+            self.stack.clear()
+            return
+        try:
+            case = TrySignal(acronym, self._typed(), self._drive())
+        except UsageError as error:
+            self._refused(str(error))
+            return
+        self._owner.start(case, self._tried, self._refused, slot="try")
+
+    def _tried(self, found: Tried) -> None:
+        self.save_button.setEnabled(True)
+        if found.trace is None:
+            self.stack.clear()
+            lacks = ", ".join(found.lacks)
+            text = tr("The open drive does not hold {names}.", names=lacks) if lacks else tr(
+                "No drive is open on this page: open one to see the signal."
+            )  # fmt: skip
+            self._say(text)
+            return
+        trace = found.trace
+        value = trace.pyramid.from_sample(0)[1]
+        low, high = (trace.text(f(value), self._look.units) for f in (np.nanmin, np.nanmax))
+        n = count_text(int(np.isfinite(value).sum()))
+        self._say(tr("{n} samples, {low} to {high}", n=n, low=low, high=high))
+        self.view.set_limits(0, trace.pyramid.end_ns)
+        self.stack.show_traces([trace])
+        self.view.show_all()
+
+    def _refused(self, sentence: str) -> None:
+        self.stack.clear()
+        self._say(sentence, trouble=True)
+
+    def _say(self, sentence: str, trouble: bool = False) -> None:
+        styled(self.said, "trouble" if trouble else "").style().polish(self.said)
+        self.said.setText(sentence)
+
+    # --- keeping ---
+
+    def save(self) -> None:
+        """Keep the signal under its name."""
+        acronym = self.name.text().strip().upper()
+        try:
+            save_own(acronym, self._typed())
+        except LogbenchError as error:
+            self._say(str(error), trouble=True)
+            return
+        self.changed.emit()
+        self.renew(acronym)
+
+    def remove(self) -> None:
+        """Forget the chosen signal."""
+        try:
+            remove_own(self.chosen.currentData())
+        except LogbenchError as error:
+            self._say(str(error), trouble=True)
+            return
+        self.changed.emit()
+        self.renew()
