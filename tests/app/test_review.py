@@ -75,7 +75,7 @@ def test_values_at_the_cursor(reviewing: MainWindow):
     names = [model.data(model.index(r, 0)) for r in range(model.rowCount())]
     recorded = names[: len(review.opened.recording.keys)]
     assert recorded == sorted(recorded)
-    assert "Total trim 1" in names[len(recorded) :]  # derived signals follow
+    assert "TOTAL_TRIM1" in names[len(recorded) :]  # derived signals follow
     review.view.set_cursor(10 * SECOND)
     at = {n: model.data(model.index(r, 1)) for r, n in enumerate(names)}
     assert at["RPM"] == "800 rpm"
