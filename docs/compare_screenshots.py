@@ -65,7 +65,7 @@ def pictures(window: MainWindow, folder: Path) -> None:
     results.step(1)
     save(window, "compare-finding")
     results.show_tab(SIGNALS)
-    results.signals.choose("TRIM1")
+    results.signals.choose("TOTAL_TRIM1")
     save(window, "compare-signal")
     results.grid.setFocus()
     results.grid.choose(max(results.grid.cells, key=lambda c: c.seconds[1] * bool(c.difference)))

@@ -17,7 +17,7 @@ import pyarrow as pa
 
 from logbench.analysis import derived
 from logbench.analysis.airflow import find_displacement
-from logbench.analysis.comparison.quantities import efficiency, total_trim_pct
+from logbench.analysis.comparison.quantities import efficiency
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.view import View
 from logbench.archive.archive import Archive
@@ -36,10 +36,10 @@ LEAST_SLOTS = 10
 """Two seconds on the view's time base: a cell with less is empty."""
 
 QUANTITIES = (
-    ("total trim, bank 1", 5.0),
-    ("total trim, bank 2", 5.0),
+    ("total fuel trim, bank 1", 5.0),
+    ("total fuel trim, bank 2", 5.0),
     ("efficiency to the manifold, %", 10.0),
-    ("airflow per litre and 1,000 rpm, g/s", 1.0),
+    ("airflow per liter and 1,000 rpm, g/s", 1.0),
     ("ignition advance, deg", 5.0),
 )
 """Name, and the difference that counts as one. Common practice, no source."""
@@ -87,7 +87,7 @@ def _means(rpm: Values, load: Values, values: Values) -> Values:
 
 
 def _quantities(view: View, rpm: Values) -> list[Values | None]:
-    trims = [total_trim_pct(view, bank) for bank in (1, 2)]
+    trims = [view.grid.linear(f"TOTAL_TRIM{bank}") for bank in (1, 2)]
     maf, litres = view.grid.linear("MAF"), view.once(find_displacement).litres
     per_litre = None
     if maf is not None and litres is not None:

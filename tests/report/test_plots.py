@@ -94,7 +94,7 @@ def test_the_plots_of_a_comparison(tmp_path: Path):
     plot_intervals(result, tmp_path / "intervals.png")
     assert _share_of(tmp_path / "intervals.png", VERMILLION) > 0.0005, "a change is shown"
     assert _share_of(tmp_path / "intervals.png", BLUE) > 0.0005, "and none for others"
-    plot_cells(result, "TRIM1", tmp_path / "cells.png")
+    plot_cells(result, "TOTAL_TRIM1", tmp_path / "cells.png")
     colored = np.ptp(_pixels(tmp_path / "cells.png"), axis=-1) > 40
     assert 0.05 < colored.mean() < 0.5
     with pytest.raises(KeyError):

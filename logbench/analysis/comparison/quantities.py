@@ -14,6 +14,7 @@ from logbench.analysis.airflow import find_displacement
 from logbench.analysis.alignment import Values
 from logbench.analysis.view import View
 from logbench.errors import SignalUnknownError
+from logbench.signals.catalogue import catalogue
 from logbench.signals.table import table
 
 Kind = Literal["trim", "learnt", "efficiency", "air", "temperature", "electrical", "plain"]
@@ -138,18 +139,14 @@ def _derived(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
     return found
 
 
-def total_trim_pct(view: View, bank: int) -> Values | None:
-    """Total fuel trim of a bank in % on the grid; None where a part of it is not recorded."""
-    short, long = view.grid.linear(f"SHRTFT{bank}"), view.grid.linear(f"LONGFT{bank}")
-    return None if short is None or long is None else derived.total_trim_pct(short, long)
-
-
 def _total_trim(bank: int) -> Quantity:
-    def make(view: View) -> Values | None:
-        return total_trim_pct(view, bank)
+    entry = catalogue().by_acronym(f"TOTAL_TRIM{bank}")
+    key = entry.acronym
 
-    title = f"total fuel trim, bank {bank}"
-    return Quantity(f"TRIM{bank}", title, "%", "trim", make, 100 / 128, derived=True)
+    def make(view: View) -> Values | None:
+        return view.grid.linear(key)
+
+    return Quantity(key, entry.title, entry.unit, "trim", make, 100 / 128, derived=True)
 
 
 def efficiency() -> Quantity:

@@ -188,9 +188,11 @@ def _of_signals(signals: Sequence[SignalResult]) -> str:
     changed.sort(key=lambda s: (not s.derived, -abs(s.change or 0.0) / (s.everyday or 1.0)))
     if changed and changed[0].change is not None and changed[0].half_width is not None:
         s = changed[0]
+        begins_small = not s.title[1:2].isupper()  # EGR stays EGR
+        title = s.title[0].lower() + s.title[1:] if begins_small else s.title
         return said(
             "At equal operating points the {title} is {size} {way} than before.",
-            title=s.title,
+            title=title,
             size=Quantity(abs(s.change or 0.0), difference_unit(s.unit), s.half_width),
             way="lower" if (s.change or 0.0) < 0 else "higher",
         )

@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 
 from logbench.analysis.alignment import NS, Values
-from logbench.analysis.comparison.quantities import total_trim_pct
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
 from logbench.analysis.statement import Quantity, joined, said
@@ -167,7 +166,7 @@ def _heat_source(views: Sequence[View]) -> str | None:
 
 def _mean_trim(view: View) -> Values:
     """Total trim in %, the mean of the banks, 0 where not known."""
-    found = [total_trim_pct(view, bank) for bank in view.banks]
+    found = [view.grid.linear(f"TOTAL_TRIM{bank}") for bank in view.banks]
     totals = [np.nan_to_num(total) for total in found if total is not None]
     return np.mean(totals, axis=0) if totals else np.zeros(len(view.grid))
 

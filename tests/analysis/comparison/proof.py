@@ -172,7 +172,7 @@ def operating_point_pair(seed: int) -> Outcome:
         len(judged),
         sum(sum(s.cells_changed) for s in judged),
         sum(len(s.cells) for s in judged),
-        sum(c.signal("TRIM1").change is None for c in (unchanged, different)),
+        sum(c.signal("TOTAL_TRIM1").change is None for c in (unchanged, different)),
     )
 
 
@@ -191,7 +191,7 @@ def _claims(
     for s in result.signals:
         if s.change is None or s.before is None or s.half_width is None:
             continue
-        if s.key.startswith("TRIM"):
+        if s.key.startswith("TOTAL_TRIM"):
             # in closed loop the fuel delivered for the air is what it was: (1 + trim) makes up for
             # the injectors' gain and for the air that the sensor reports
             base = 1.0 + s.before / 100.0
@@ -212,7 +212,7 @@ def _naive(views: Sequence[View], key: str) -> tuple[float, float]:
     standard errors of independent samples."""
     means, squares = [], 0.0
     for view in views:
-        if key.startswith("TRIM"):
+        if key.startswith("TOTAL_TRIM"):
             short = view.trace(f"SHRTFT{key[4:]}")
             if short is None:
                 return float("nan"), float("nan")

@@ -31,7 +31,7 @@ BLACK, ORANGE, GREEN, BLUE, VERMILLION = "#000000", "#E69F00", "#009E73", "#0072
 BEGIN, END = "<!-- proof: begin -->", "<!-- proof: end -->"
 EDGES_PCT = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0, 8.0, 40.0)
 NAMES = {
-    "TRIM": "total fuel trim, % points",
+    "TOTAL_TRIM": "total fuel trim, % points",
     "VE": "volumetric efficiency, % points",
     "warm-up": "heat for the warm-up, %",
 }
@@ -78,7 +78,7 @@ def _tell(name: str) -> Callable[[int, int], None]:
 
 
 def _group(claims: Sequence[Claim], key: str, changed: bool | None = None) -> list[Claim]:
-    """Claims of a quantity (`TRIM`: of all banks), of pairs with a change, without, or both."""
+    """Claims of a quantity (`TOTAL_TRIM`: of all banks), with a change, without, or both."""
     return [
         c
         for c in claims
@@ -130,7 +130,7 @@ def _false_changes(points: Sequence[Outcome], claims: Sequence[Claim]) -> list[s
     judged = sum(o.judged_signals for o in points)
     signals = Counter(name for o in points for name in o.false_signals)
     cells, of_cells = sum(o.false_cells for o in points), sum(o.judged_cells for o in points)
-    trims = _group(claims, "TRIM", False)
+    trims = _group(claims, "TOTAL_TRIM", False)
     warm = _group(claims, "warm-up", False)
     named = ", ".join(f"{name} {count}" for name, count in signals.most_common()) or "none"
     return [
@@ -149,7 +149,7 @@ def _power_table(claims: Sequence[Claim]) -> list[str]:
         "| true change of the total trim, % points | compared | listed as changed |",
         "| --- | --- | --- |",
     ]
-    for low, high, count, share in proof.power(_group(claims, "TRIM", True), EDGES_PCT):
+    for low, high, count, share in proof.power(_group(claims, "TOTAL_TRIM", True), EDGES_PCT):
         lines.append(f"| {low:g} to {high:g} | {count} | {share:.0%} |")
     return lines
 

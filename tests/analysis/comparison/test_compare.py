@@ -34,7 +34,7 @@ def drive(trim: float = 0.0, phases=ROUTE, seed: int = 1, **facts) -> Recording:
 
 def test_a_change_is_found_with_its_size_over_another_route():
     result = compare([drive(8.0)], [drive(1.5, OTHER_WAY, seed=2)])
-    trim = result.signal("TRIM1")
+    trim = result.signal("TOTAL_TRIM1")
     assert trim.verdict is SignalVerdict.CHANGED
     assert trim.relevant
     assert trim.change == pytest.approx(-6.5, abs=0.3)
@@ -47,10 +47,10 @@ def test_a_change_is_found_with_its_size_over_another_route():
 
 def test_nothing_is_found_where_nothing_changed():
     result = compare([drive(4.0)], [drive(4.0, OTHER_WAY, seed=2)])
-    assert {s.verdict for s in result.signals if s.key in ("TRIM1", "VPWR", "SPARKADV")} == {
+    assert {s.verdict for s in result.signals if s.key in ("TOTAL_TRIM1", "VPWR", "SPARKADV")} == {
         SignalVerdict.NO_CHANGE
     }
-    trim = result.signal("TRIM1")
+    trim = result.signal("TOTAL_TRIM1")
     assert trim.detectable > trim.half_width > 0.0
     assert "could have been missed" in trim.reason
 
@@ -59,7 +59,7 @@ def test_a_change_in_one_cell_only_is_seen_in_that_cell():
     lean_idle = [Phase(**{**vars(p), "trim": (12.0 if p is IDLE else 0.0, 0.0)}) for p in ROUTE]
     before = Scene(lean_idle, hz=5.0).trims().recording()
     result = compare([before], [drive(0.0, OTHER_WAY, seed=2)])
-    trim = result.signal("TRIM1")
+    trim = result.signal("TOTAL_TRIM1")
     by_rpm = {key_of(c.code).rpm[0]: (c, k) for c, k in zip(trim.cells, trim.cells_changed)}  # noqa: B905
     idle, changed = by_rpm[400.0]
     assert changed
@@ -76,9 +76,9 @@ def test_several_recordings_a_side_share_their_evidence():
         [drive(5.0), drive(5.0, OTHER_WAY, seed=3)],
         [drive(4.0, OTHER_WAY, seed=2), drive(4.0, seed=4)],
     )
-    assert two.signal("TRIM1").before_s > 1.7 * one.signal("TRIM1").before_s
-    assert two.signal("TRIM1").half_width < one.signal("TRIM1").half_width
-    assert two.signal("TRIM1").change == pytest.approx(-1.0, abs=0.4)
+    assert two.signal("TOTAL_TRIM1").before_s > 1.7 * one.signal("TOTAL_TRIM1").before_s
+    assert two.signal("TOTAL_TRIM1").half_width < one.signal("TOTAL_TRIM1").half_width
+    assert two.signal("TOTAL_TRIM1").change == pytest.approx(-1.0, abs=0.4)
 
 
 def test_order_of_sides_only_turns_the_sign():
@@ -113,7 +113,7 @@ def test_demo_recordings_give_the_right_verdict():
     by = {(f.check, f.subject): f.verdict for f in result.findings}
     assert by["fuel_trim", "bank 1, warm idle"] is FindingVerdict.RESOLVED
     assert FindingVerdict.WORSE not in by.values()
-    trim = result.signal("TRIM1")
+    trim = result.signal("TOTAL_TRIM1")
     assert trim.relevant
     assert trim.change + trim.half_width < -3.0
     idle = max(trim.cells, key=lambda c: abs(c.difference.value))
@@ -123,14 +123,14 @@ def test_demo_recordings_give_the_right_verdict():
 
 def test_the_document_holds_every_number():
     result = compare([drive(8.0)], [drive(1.5, OTHER_WAY, seed=2)])
-    trim = result.signal("TRIM1")
+    trim = result.signal("TOTAL_TRIM1")
     document = json.loads(json.dumps(result.to_dict(), allow_nan=False))
     table = pd.DataFrame(document["signals"]).set_index("signal")
-    assert table.loc["TRIM1", "change"] == trim.change
-    assert table.loc["TRIM1", "half_width"] == trim.half_width
+    assert table.loc["TOTAL_TRIM1", "change"] == trim.change
+    assert table.loc["TOTAL_TRIM1", "half_width"] == trim.half_width
     cells = document["cells"]
     assert len(cells) == sum(len(s.cells) for s in result.signals)
-    weights = [cell["weight"] for cell in cells if cell["signal"] == "TRIM1"]
+    weights = [cell["weight"] for cell in cells if cell["signal"] == "TOTAL_TRIM1"]
     assert sum(weights) == pytest.approx(1.0)
     assert len(document["findings"]) == len(result.findings)
     assert set(table.index) == {s.key for s in result.signals}
@@ -154,7 +154,7 @@ def test_every_load_axis_serves():
         result = compare(*([m.recording()] for m in made), with_findings=False)
         assert result.axis is not None
         assert result.axis.key == axis.key
-        assert result.signal("TRIM1").change == pytest.approx(-4.0, abs=0.5)
+        assert result.signal("TOTAL_TRIM1").change == pytest.approx(-4.0, abs=0.5)
         assert all(s.key not in axis.signals for s in result.signals)
         drop += ["BARO"] if axis.key == "PRESSURE_RATIO" else [axis.signals[0]]
 
@@ -168,10 +168,10 @@ def test_purge_vapour_is_not_taken_for_a_repair():
         one.set(EVAP_PCT=purge)
         one.signals["SHRTFT1"] = one.signals["SHRTFT1"] - 0.3 * purge
         drives.append(one.recording())
-    found = compare([drives[0]], [drives[1]], with_findings=False).signal("TRIM1")
+    found = compare([drives[0]], [drives[1]], with_findings=False).signal("TOTAL_TRIM1")
     assert found.change == pytest.approx(0.0, abs=0.5)
     blind = [Recording.of([t for t in d.traces() if t.signal != "EVAP_PCT"]) for d in drives]
-    assert compare([blind[0]], [blind[1]], with_findings=False).signal("TRIM1").change < -1.5
+    assert compare([blind[0]], [blind[1]], with_findings=False).signal("TOTAL_TRIM1").change < -1.5
 
 
 # --- degenerate cases: a clear answer, never a number that looks like a result ------------------
@@ -200,7 +200,7 @@ def test_too_little_overlap_names_what_to_drive():
         [drive(8.0, (KEY_ON, Phase(4, 900), HOLD, HOLD))],
         [drive(0.0, (KEY_ON, Phase(4, 900), CRUISE, HILL))],
     )
-    (reason,) = no_numbers(result, "TRIM1")
+    (reason,) = no_numbers(result, "TOTAL_TRIM1")
     assert "Too little overlap" in reason
     assert "Drive: " in reason
     assert any("missing after" in text for text in result.to_drive)
@@ -210,7 +210,7 @@ def test_too_little_overlap_names_what_to_drive():
 def test_a_recording_of_a_few_seconds():
     short = scene(8.0, (KEY_ON, Phase(6, 720))).recording()
     result = compare([short], [drive(0.0)])
-    no_numbers(result, "TRIM1", "VPWR")
+    no_numbers(result, "TOTAL_TRIM1", "VPWR")
     assert result.warm_up.ratio is None
 
 
@@ -224,7 +224,7 @@ def test_an_empty_recording():
 def test_an_engine_that_never_got_warm():
     cold = scene(8.0).set(ECT=45.0).recording()
     result = compare([cold], [drive(0.0)])
-    (reason,) = no_numbers(result, "TRIM1")
+    (reason,) = no_numbers(result, "TOTAL_TRIM1")
     assert "never warm before" in reason
 
 
@@ -279,12 +279,12 @@ def test_different_units():
     result = compare([before], [after])
     (reason,) = no_numbers(result, "VPWR")
     assert "different units" in reason
-    assert result.signal("TRIM1").change is not None
+    assert result.signal("TOTAL_TRIM1").change is not None
 
 
 def test_missing_signals():
     result = compare([scene(8.0).drop("LONGFT1", "VPWR").recording()], [drive(0.0)])
-    reasons = no_numbers(result, "TRIM1", "VPWR", "LONGFT1")
+    reasons = no_numbers(result, "TOTAL_TRIM1", "VPWR", "LONGFT1")
     assert all("Not recorded before the repair" in reason for reason in reasons)
     assert result.signal("SHRTFT1").change is not None
 
@@ -293,14 +293,14 @@ def test_no_load_at_all():
     bare = [s.drop("MAP", "LOAD_PCT").recording() for s in (scene(8.0), scene(0.0))]
     result = compare([bare[0]], [bare[1]])
     assert result.axis is None
-    (reason,) = no_numbers(result, "TRIM1")
+    (reason,) = no_numbers(result, "TOTAL_TRIM1")
     assert "one of MAP, LOAD_ABS, LOAD_PCT or MAF" in reason
 
 
 def test_a_car_without_closed_loop():
     open_loop = scene(8.0).set(FUELSYS1=4.0).recording()
     result = compare([open_loop], [drive(0.0)])
-    (reason,) = no_numbers(result, "TRIM1")
+    (reason,) = no_numbers(result, "TOTAL_TRIM1")
     assert "never in closed loop before" in reason
     assert any("closed loop" in c.text for c in result.concerns)
     assert result.signal("VPWR").change is not None
@@ -313,4 +313,4 @@ def test_other_weather_is_said_and_air_not_compared():
     (reason,) = no_numbers(result, "TP")
     assert "28 K" in reason
     assert any("48 °C before, 20 °C after" in c.text for c in result.concerns)
-    assert result.signal("TRIM1").change is not None
+    assert result.signal("TOTAL_TRIM1").change is not None

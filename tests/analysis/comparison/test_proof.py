@@ -16,7 +16,7 @@ def outcomes():
 
 
 def test_truth_is_found_on_simulated_cars(outcomes):
-    trims = [c for o in outcomes for c in o.claims if c.key.startswith("TRIM")]
+    trims = [c for o in outcomes for c in o.claims if c.key.startswith("TOTAL_TRIM")]
     changed = [c for c in trims if c.changed_pair]
     assert changed
     assert {c.truth for c in trims if not c.changed_pair} == {0.0}
@@ -43,7 +43,7 @@ def test_same_seed_same_outcome(outcomes):
 
 def test_power_counts_right():
     def claim(truth: float, value: float, said: bool) -> proof.Claim:
-        return proof.Claim("TRIM1", 1, True, truth, value, 1.0, said)
+        return proof.Claim("TOTAL_TRIM1", 1, True, truth, value, 1.0, said)
 
     claims = [claim(2.0, 2.5, True), claim(2.0, 4.0, True), claim(0.5, 0.0, False)]
     assert [c.covered for c in claims] == [True, False, True]

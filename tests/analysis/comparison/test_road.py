@@ -38,7 +38,7 @@ def half(recording: Recording, second: bool) -> Recording:
 
 
 def trim(result: Comparison):
-    return result.signal("TRIM1")
+    return result.signal("TOTAL_TRIM1")
 
 
 @pytest.mark.parametrize("name", ["drive12", "idle27", "long1"])

@@ -37,7 +37,7 @@ def test_exit_codes(tmp_path, before, after, code, capsys):
     files = (written(tmp_path, "before", before), written(tmp_path, "after", after, seed=2))
     assert run(*files) == code
     text = said(capsys)
-    assert "total fuel trim, bank 1" in text
+    assert "otal fuel trim, bank 1" in text
     assert "95 % interval" in text
 
 
@@ -57,7 +57,7 @@ def test_json_is_a_document_without_nan(tmp_path, capsys):
     document = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
     assert document["exit_code"] == code == 0
     verdicts = {row["signal"]: row["verdict"] for row in document["signals"]}
-    assert verdicts["TRIM1"] == "changed"
+    assert verdicts["TOTAL_TRIM1"] == "changed"
     resolved = [f for f in document["findings"] if f["verdict"] == "resolved"]
     assert resolved
 
@@ -81,7 +81,7 @@ def test_plots_are_written(tmp_path):
     files = (written(tmp_path, "before", 18.0), written(tmp_path, "after", 1.0, seed=2))
     run(*files, "--png", str(tmp_path / "plots"))
     made = {path.name: path.stat().st_size for path in (tmp_path / "plots").iterdir()}
-    assert {"intervals.png", "cells-trim1.png", "overlay.png"} <= set(made)
+    assert {"intervals.png", "cells-total_trim1.png", "overlay.png"} <= set(made)
     assert min(made.values()) > 10_000
 
 
