@@ -33,7 +33,7 @@ class RemarkList(QWidget):
         self.filter.setPlaceholderText(tr("Filter: words of text or kind"))
         self.filter.setClearButtonEnabled(True)
         self.filter.textChanged.connect(self._fill)
-        self.tree = Tree(_TITLES, tr("Notes, markers and events"))
+        self.tree = Tree(_TITLES, tr("Notes, markers and events"), wide=(3,))
         self.tree.setSortingEnabled(True)
         self.tree.sortByColumn(0, Qt.SortOrder.AscendingOrder)
         self.tree.currentItemChanged.connect(self._chosen)

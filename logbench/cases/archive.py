@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from logbench.archive.store import Problem
     from logbench.archive.trend import Point, Spread
     from logbench.importing.run import Outcome as Imported
+    from logbench.recording.notes import Remark
 
 
 @dataclass(frozen=True)
@@ -45,12 +46,14 @@ class Listing:
 
 @dataclass(frozen=True)
 class Details:
-    """One recording: its row of the view `recordings`, its signals and findings."""
+    """One recording: its row of the view `recordings`, its signals and findings, what is said of it
+    (in an object store: what it holds itself)."""
 
     recording: str
     facts: dict[str, Any]
     signals: list[dict[str, Any]]
     findings: list[dict[str, Any]]
+    remarks: tuple[Remark, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -140,6 +143,8 @@ class ShowRecording(Case[Details]):
 
     def run(self, work: Work) -> Details:
         """Read, check."""
+        from logbench.recording.notes import read_remarks
+
         archive, name = self.archive, self.recording
         work.report(tr("Reading"))
         sql = "SELECT * FROM recordings WHERE recording = ?"
@@ -147,7 +152,8 @@ class ShowRecording(Case[Details]):
         sql = "SELECT * FROM signals WHERE recording = ? ORDER BY signal, ecu"
         signals = archive.query(sql, [name]).to_pylist()
         work.report(tr("Checking"), 0.5)
-        return Details(name, facts, signals, archive.findings_of(name))
+        remarks, _ = read_remarks(archive.open(name))  # why notes are missing is in the facts
+        return Details(name, facts, signals, archive.findings_of(name), remarks)
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from logbench.archive.columns import Cell, Column
 from logbench.archive.overview import shrunk
 from logbench.importing.model import recall
 from logbench.recording.model import Trace
+from logbench.recording.notes import change_notes, new_note
 from logbench.signals.units import METRIC, Units
 from tests.archive.conftest import make
 from tests.archive.test_columns import MADE_UP
@@ -127,6 +128,19 @@ def test_filters_of_every_kind(opened: ArchivePage, qtbot):
     facets.words.setText("nothing like it")
     wait_for_list(opened, qtbot)
     assert opened.body.none.isVisible()
+
+
+def test_what_was_noted_beside_a_drive_is_found_and_listed(opened: ArchivePage, root: Path, qtbot):
+    change_notes(root / "hatch/a.parquet", "", lambda _: [new_note(60 * 10**9, 70 * 10**9, "hiss")])
+    opened.refresh()
+    opened.body.facets.words.setText("hiss")
+    wait_for_list(opened, qtbot, "hatch/a.parquet")
+    opened.body.table.choose("hatch/a.parquet")
+    tree = opened.body.details.said.tree
+    until(qtbot, lambda: tree.topLevelItemCount() == 2)
+    said = [(tree.topLevelItem(n).text(2), tree.topLevelItem(n).text(3)) for n in range(2)]
+    assert said == [("marker", "hesitates"), ("note", "hiss")]
+    assert "hiss" in opened.body.details.facts.toPlainText()
 
 
 def test_sweep_then_filter_by_finding_and_follow_it(opened: ArchivePage, qtbot):

@@ -20,6 +20,7 @@ from logbench.analysis.model import Verdict
 from logbench.analysis.statement import in_units
 from logbench.app.archive.trend_plot import TrendPlot
 from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, text_button
+from logbench.app.remarks import RemarkList
 from logbench.app.tables import Tree
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
 from logbench.archive.columns import cells, started_text
@@ -37,7 +38,7 @@ _RECORDING = Qt.ItemDataRole.UserRole
 
 
 class DetailsPanel(QSplitter):
-    """Facts and signals on the left, findings on the right."""
+    """Facts and signals on the left, then findings, and what is said of the drive."""
 
     def __init__(self, look: Look) -> None:
         super().__init__(Qt.Orientation.Horizontal)
@@ -46,8 +47,9 @@ class DetailsPanel(QSplitter):
         facts, findings = QTextBrowser(openLinks=False), QTextBrowser(openLinks=False)
         self.facts = named(facts, tr("Facts and signals of the recording"))
         self.findings = named(findings, tr("Findings of the recording"))
-        self.addWidget(facts)
-        self.addWidget(findings)
+        self.said = RemarkList()
+        for widget in (facts, findings, self.said):
+            self.addWidget(widget)
         self.setChildrenCollapsible(False)
         self.show_details(None)
 
@@ -60,12 +62,14 @@ class DetailsPanel(QSplitter):
         theme, units = self._look.theme, self._look.units
         self.facts.setHtml(_facts_html(details, theme, units))
         self.findings.setHtml(_findings_html(details, theme, units))
+        self.said.show_remarks(details.remarks)
 
     def say(self, sentence: str) -> None:
         """In place of facts."""
         self._shown = None
         self.facts.setHtml(_muted(sentence, self._look.theme))
         self.findings.setHtml("")
+        self.said.show_remarks(())
 
     def renew(self) -> None:
         """In other colours or units."""
