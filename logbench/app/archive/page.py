@@ -171,6 +171,7 @@ class ArchivePage(QWidget):
             (tr("Stop what the archive is doing"), "Ctrl+.", self.work.cancel),
         ):
             add_command(self, title, keys, run)
+        body.details.said.add_commands(self)
         for number, title in enumerate(ARCHIVE_TABS):
             show = partial(body.tabs.setCurrentIndex, number)
             add_command(self, tr("Show {part}", part=inside(title)), f"Alt+{number + 1}", show)

@@ -142,6 +142,7 @@ class ComparePage(QWidget):
             (tr("Cancel the comparison"), "Ctrl+.", self.work.cancel),
         ):
             add_command(self, title, keys, run)
+        results.said.add_commands(self)
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
