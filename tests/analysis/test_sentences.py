@@ -131,7 +131,7 @@ def test_what_changed_is_not_called_unchanged():
     (moved,) = compare_findings([bands[0]], [bands[1]])
     assert moved.verdict is FindingVerdict.WITHIN_BOTH
     assert moved.reason.startswith("Within limits on both, changed by +5.0 ±0.3 K: 92.0 °C before")
-    assert in_units(moved.reason, US).startswith("Within limits on both, changed by +9.0 ±0.5 °F")
+    assert in_units(moved.reason, US).startswith("Within limits on both, changed by +9.0 ±0.5 Δ°F")
     (same,) = compare_findings([bands[0]], [bands[2]])
     assert same.verdict is FindingVerdict.UNCHANGED
     assert "not more than the uncertainty" in same.reason
