@@ -71,7 +71,22 @@ def plain_words(text: str, data: list[str]) -> list[str]:
     left = re.sub(r"<[^<>]*>|\S*[/\\:]\S*|\S+\.\w{2,8}\b", " ", left)  # markup, files, addresses
     left = re.sub(r"\b(Ctrl|Shift|Alt|Return|Enter|Del|Esc|Down|Up|Left|Right|Home|End|Space)\b"
                   r"|\bPg\w+|\bBackspace|\bIns\b|\bTab\b", " ", left)  # fmt: skip
-    units = {"rpm", "km", "kPa", "psi", "bar", "mph", "inHg", "kg", "lb", "min", "gal", "lbf", "ft"}
+    units = {
+        "rpm",
+        "km",
+        "kPa",
+        "kJ",
+        "psi",
+        "bar",
+        "mph",
+        "inHg",
+        "kg",
+        "lb",
+        "min",
+        "gal",
+        "lbf",
+        "ft",
+    }
     units |= {"deg", "mi", "ms", "us", "ns", "kB", "MB", "mA", "hp", "kW", "ratio", "degC", "Nm"}
     return [w for w in _WORD.findall(left) if w not in units and not w.isupper()]
 
