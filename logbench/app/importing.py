@@ -13,7 +13,7 @@ from logbench.app.long_work import LongWork
 from logbench.app.parts import Notice, lay
 from logbench.app.services import Services
 from logbench.cases.archive import Account
-from logbench.cases.importing import SortFiles
+from logbench.cases.importing import sort_files
 from logbench.words import tr
 
 Then = Callable[[list[Path]], object]
@@ -42,7 +42,7 @@ class Importing(QWidget):
         """Import those of the files that are another program's; `then` gets the rest and, once
         they are there, the recordings that were made of them."""
         self.notice.hide()
-        case, sort = SortFiles(tuple(paths)), partial(self._sort, then)
+        case, sort = sort_files(tuple(paths)), partial(self._sort, then)
         self._owner.start(case, sort, self.notice.trouble)
 
     def _sort(self, then: Then, found: tuple[list[Path], list[Path]]) -> None:

@@ -30,7 +30,7 @@ from logbench.app.parts import STRETCH, Form, delayed, lay, muted, named, pad, s
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.services import Services
-from logbench.cases.signals import Tried, TrySignal, formula, remove_own, save_own
+from logbench.cases.signals import Tried, formula, remove_own, save_own, try_signal
 from logbench.errors import LogbenchError, UsageError
 from logbench.recording.reader import Recording
 from logbench.signals.catalogue import Formula, catalogue, own_signals_path
@@ -201,7 +201,7 @@ class OwnSignals(QDialog):
             self.stack.clear()
             return
         try:
-            case = TrySignal(acronym, self._typed(), self._drive())
+            case = try_signal(acronym, self._typed(), self._drive())
         except UsageError as error:
             self._refused(str(error))
             return

@@ -12,7 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from logbench.cases.cars import CarsFile
-from logbench.cases.work import CancelledError, Cancelling, Case, Outcome, Work
+from logbench.cases.work import (
+    CancelledError,
+    Cancelling,
+    Deed,
+    Outcome,
+    Work,
+    only_looks,
+)
 from logbench.errors import LogbenchError
 from logbench.words import tr, tr_n, word
 
@@ -97,170 +104,117 @@ class Account:
         return sum(line.bad for line in self.lines)
 
 
-@dataclass(frozen=True)
-class OpenArchive(Case[Seen]):
+@only_looks
+def open_archive(work: Work, place: str | Archive, cache: Path | None = None) -> Seen:
     """Look through the archive at a folder or URL, or through one that is open again; only what is
-    new or changed is read. Raises `ArchiveError`."""
+    new or changed is read. `cache`: where what is known of archives is kept; None: the user's.
+    Raises `ArchiveError`."""
+    from logbench.archive.archive import Archive
+    from logbench.archive.overview import Catalogue
 
-    place: str | Archive
-    cache: Path | None = None
-    """Where what is known of archives is kept; None: the user's."""
-
-    def run(self, work: Work) -> Seen:
-        """The archive as it is now."""
-        from logbench.archive.archive import Archive
-        from logbench.archive.overview import Catalogue
-
-        place = self.place
-        archive = Archive(place, self.cache, CarsFile().load()) if isinstance(place, str) else place
-        work.report(tr("Looking through the archive"))
-        archive.refresh(lambda done, of: work.report(tr("Reading what is new"), done / max(1, of)))
-        return Seen(archive, Catalogue(archive))
+    archive = Archive(place, cache, CarsFile().load()) if isinstance(place, str) else place
+    work.report(tr("Looking through the archive"))
+    archive.refresh(lambda done, of: work.report(tr("Reading what is new"), done / max(1, of)))
+    return Seen(archive, Catalogue(archive))
 
 
-@dataclass(frozen=True)
-class ListRecordings(Case[Listing]):
+@only_looks
+def list_recordings(work: Work, seen: Seen, chosen: Filter) -> Listing:
     """What fits a filter. Raises `UsageError` for one that is not understood."""
-
-    seen: Seen
-    chosen: Filter
-
-    def run(self, work: Work) -> Listing:
-        """With facets and what is left out."""
-        work.report(tr("Searching"))
-        catalogue = self.seen.catalogue
-        problems = self.seen.archive.index.problems
-        return Listing(catalogue.rows(self.chosen), catalogue.facets, problems)
+    work.report(tr("Searching"))
+    catalogue = seen.catalogue
+    return Listing(catalogue.rows(chosen), catalogue.facets, seen.archive.index.problems)
 
 
-@dataclass(frozen=True)
-class ShowRecording(Case[Details]):
+@only_looks
+def show_recording(work: Work, archive: Archive, name: str) -> Details:
     """Facts, signals and findings of a recording; findings that are not known yet are made and
     kept."""
+    from logbench.recording.notes import read_remarks
 
-    archive: Archive
-    recording: str
-
-    def run(self, work: Work) -> Details:
-        """Read, check."""
-        from logbench.recording.notes import read_remarks
-
-        archive, name = self.archive, self.recording
-        work.report(tr("Reading"))
-        sql = "SELECT * FROM recordings WHERE recording = ?"
-        (facts,) = archive.query(sql, [name]).to_pylist()
-        sql = "SELECT * FROM signals WHERE recording = ? ORDER BY signal, ecu"
-        signals = archive.query(sql, [name]).to_pylist()
-        work.report(tr("Checking"), 0.5)
-        remarks, _ = read_remarks(archive.open(name))  # why notes are missing is in the facts
-        return Details(name, facts, signals, archive.findings_of(name), remarks)
+    work.report(tr("Reading"))
+    sql = "SELECT * FROM recordings WHERE recording = ?"
+    (facts,) = archive.query(sql, [name]).to_pylist()
+    sql = "SELECT * FROM signals WHERE recording = ? ORDER BY signal, ecu"
+    signals = archive.query(sql, [name]).to_pylist()
+    work.report(tr("Checking"), 0.5)
+    remarks, _ = read_remarks(archive.open(name))  # why notes are missing is in the facts
+    return Details(name, facts, signals, archive.findings_of(name), remarks)
 
 
-@dataclass(frozen=True)
-class MakePreviews(Case[dict[str, "Preview | None"]]):
+@only_looks
+def make_previews(
+    work: Work, archive: Archive, recordings: tuple[str, ...], signal: str
+) -> dict[str, Preview | None]:
     """Small traces of one signal; None for a recording that cannot be read."""
+    from logbench.archive.overview import preview_of
 
-    archive: Archive
-    recordings: tuple[str, ...]
-    signal: str
-
-    def run(self, work: Work) -> dict[str, Preview | None]:
-        """One by one."""
-        from logbench.archive.overview import preview_of
-
-        made: dict[str, Preview | None] = {}
-        for number, name in enumerate(self.recordings):
-            work.report(tr("Drawing"), number / len(self.recordings))
-            try:
-                made[name] = preview_of(self.archive, name, self.signal)
-            except LogbenchError:
-                made[name] = None
-        return made
+    made: dict[str, Preview | None] = {}
+    for number, name in enumerate(recordings):
+        work.report(tr("Drawing"), number / len(recordings))
+        try:
+            made[name] = preview_of(archive, name, signal)
+        except LogbenchError:
+            made[name] = None
+    return made
 
 
-@dataclass(frozen=True)
-class FetchFiles(Case[list[Path]]):
+@only_looks
+def fetch_files(work: Work, archive: Archive, recordings: tuple[str, ...]) -> list[Path]:
     """The files of recordings on this computer, fetched where the archive is not."""
-
-    archive: Archive
-    recordings: tuple[str, ...]
-
-    def run(self, work: Work) -> list[Path]:
-        """In their order."""
-        made = []
-        for number, name in enumerate(self.recordings):
-            work.report(tr("Fetching {name}", name=name), number / len(self.recordings))
-            made.append(self.archive.local_copy(name))
-        return made
+    made = []
+    for number, name in enumerate(recordings):
+        work.report(tr("Fetching {name}", name=name), number / len(recordings))
+        made.append(archive.local_copy(name))
+    return made
 
 
-@dataclass(frozen=True)
-class FindSimilar(Case[list["Alike"]]):
-    """The nearest recordings; the first time every recording is read."""
+@only_looks
+def find_similar(work: Work, archive: Archive, recording: str, count: int = 20) -> list[Alike]:
+    """The nearest recordings, the nearest first; the first time every recording is read."""
+    from logbench.archive.likeness import similar_drives
 
-    archive: Archive
-    recording: str
-    count: int = 20
+    def compared(done: int, of: int) -> None:
+        work.report(tr("Comparing {done:,} of {of:,}", done=done, of=of), done / max(1, of))
 
-    def run(self, work: Work) -> list[Alike]:
-        """The nearest first."""
-        from logbench.archive.likeness import similar_drives
-
-        def compared(done: int, of: int) -> None:
-            work.report(tr("Comparing {done:,} of {of:,}", done=done, of=of), done / max(1, of))
-
-        return similar_drives(self.archive, self.recording, self.count, compared)
+    return similar_drives(archive, recording, count, compared)
 
 
-@dataclass(frozen=True)
-class ListNumbers(Case[list["Number"]]):
-    """What can be followed over a car's life."""
+@only_looks
+def list_numbers(work: Work, archive: Archive, car: str) -> list[Number]:
+    """What can be followed over a car's life, numbers of most recordings first."""
+    from logbench.archive.overview import numbers_of
 
-    archive: Archive
-    car: str
-
-    def run(self, work: Work) -> list[Number]:
-        """Those of most recordings first."""
-        from logbench.archive.overview import numbers_of
-
-        work.report(tr("Looking up what is known of the car"))
-        return numbers_of(self.archive, self.car)
+    work.report(tr("Looking up what is known of the car"))
+    return numbers_of(archive, car)
 
 
-@dataclass(frozen=True)
-class FollowNumber(Case[Trended]):
-    """A number in each of a car's recordings, the last held against other cars."""
+@only_looks
+def follow_number(work: Work, archive: Archive, number: Number, car: str) -> Trended:
+    """A number in each of a car's recordings, the last held against other cars; only what has been
+    checked counts."""
+    from logbench.archive.trend import spread_of, trend_of, unsure_of
 
-    archive: Archive
-    number: Number
-    car: str
-
-    def run(self, work: Work) -> Trended:
-        """Only what has been checked counts."""
-        from logbench.archive.trend import spread_of, trend_of, unsure_of
-
-        archive, number, car = self.archive, self.number, self.car
-        work.report(tr("Following the number"))
-        points = trend_of(archive, number.name, car, exact=True)
-        if not points:
-            return Trended(number, car, None, [], None)
-        sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
-        (row,) = archive.query(sql, [points[-1].recording]).to_pylist()
-        litres, last = row["displacement_l"], points[-1].value
-        found = None
-        if litres is not None:
-            found = spread_of(archive, number.name, litres, without_car=car, value=last)
-        return Trended(number, car, litres, points, found, unsure_of(archive, points))
+    work.report(tr("Following the number"))
+    points = trend_of(archive, number.name, car, exact=True)
+    if not points:
+        return Trended(number, car, None, [], None)
+    sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
+    (row,) = archive.query(sql, [points[-1].recording]).to_pylist()
+    litres, last = row["displacement_l"], points[-1].value
+    found = None
+    if litres is not None:
+        found = spread_of(archive, number.name, litres, without_car=car, value=last)
+    return Trended(number, car, litres, points, found, unsure_of(archive, points))
 
 
 # --- long work ---
 
 
 @dataclass(frozen=True)
-class Accounted(Case[Account]):
+class Accounted(Deed[Account]):
     """Long work on many files. Cancelled, it ends after the file it is at."""
 
-    deed: ClassVar[bool] = True
     cancelling: ClassVar[Cancelling] = "keep"
 
     def outcome(self, answer: Account) -> Outcome:

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import ClassVar
 
 from filelock import FileLock
 from platformdirs import user_data_path
@@ -18,7 +17,7 @@ from pydantic import ValidationError
 from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
-from logbench.cases.work import Cancelling, Case, Work
+from logbench.cases.work import Deed, Work
 from logbench.errors import AnotherCarError, StorageError
 from logbench.recording.storage import storage_trouble, write_whole
 
@@ -88,10 +87,8 @@ def keep_car(car: Car, job: str = "", cars: CarsFile | None = None, *, whole: bo
 
 
 @dataclass(frozen=True)
-class _ChangesCars(Case[None]):
+class _ChangesCars(Deed[None]):
     cars: CarsFile = field(default_factory=CarsFile)
-    deed: ClassVar[bool] = True
-    cancelling: ClassVar[Cancelling] = "finish"
 
 
 @dataclass(frozen=True)

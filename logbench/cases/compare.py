@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbench.cases.cars import CarsFile
-from logbench.cases.work import Case, Work
+from logbench.cases.work import Work, only_looks
 from logbench.errors import LogbenchError
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
@@ -116,119 +117,94 @@ class _Watched:
         return self._recording.trace(signal, ecu)
 
 
-@dataclass(frozen=True)
-class FindRecordings(Case[list[Found]]):
-    """The recordings opened lately and those of the folder, the newest file first."""
+@only_looks
+def find_recordings(work: Work, folder: Path, recent: tuple[Path, ...]) -> list[Found]:
+    """The recordings opened lately and those of the folder, the newest file first, each with what
+    it says of itself."""
+    from logbench.recording.reader import open_recording
 
-    folder: Path
-    recent: tuple[Path, ...]
-
-    def run(self, work: Work) -> list[Found]:
-        """Open each for what it says of itself."""
-        from logbench.recording.reader import open_recording
-
-        here = self.folder.glob("*.parquet") if self.folder.is_dir() else ()
-        paths = {path.resolve() for path in (*self.recent, *here)}
-        newest = sorted(paths, key=lambda path: (-_modified(path), path.name))[:MOST_FOUND]
-        found = []
-        for number, path in enumerate(newest):
-            work.report(tr("Opening {name}", name=path.name), number / len(newest))
-            try:
-                recording = open_recording(path)
-            except LogbenchError:  # choosing it says what it is
-                found.append(Found(path, tr("cannot be read"), "", 0.0, path.name))
-                continue
-            facts = recording.facts
-            car = facts.vehicle.called
-            length_s = recording.duration_ns / SECOND
-            found.append(Found(path, car, facts.started_utc or "", length_s, path.name))
-        return found
+    here = folder.glob("*.parquet") if folder.is_dir() else ()
+    paths = {path.resolve() for path in (*recent, *here)}
+    newest = sorted(paths, key=lambda path: (-_modified(path), path.name))[:MOST_FOUND]
+    found = []
+    for number, path in enumerate(newest):
+        work.report(tr("Opening {name}", name=path.name), number / len(newest))
+        try:
+            recording = open_recording(path)
+        except LogbenchError:  # choosing it says what it is
+            found.append(Found(path, tr("cannot be read"), "", 0.0, path.name))
+            continue
+        facts = recording.facts
+        length_s = recording.duration_ns / SECOND
+        found.append(Found(path, facts.vehicle.called, facts.started_utc, length_s, path.name))
+    return found
 
 
-@dataclass(frozen=True)
-class FindInArchive(Case[list[Found]]):
+@only_looks
+def find_in_archive(work: Work, folder: Path) -> list[Found]:
     """All recordings of an archive folder, the newest drive first; files known from an earlier look
     are not read again. Raises `ArchiveError`."""
+    from logbench.archive.archive import Archive
 
-    folder: Path
+    def say(done: int, of: int) -> None:
+        text = tr(
+            "Looking through {folder}: {done} of {of} new files", folder=folder, done=done, of=of
+        )
+        work.report(text, done / max(1, of))
 
-    def run(self, work: Work) -> list[Found]:
-        """Bring its index up to date and list it."""
-        from logbench.archive.archive import Archive
-
-        def say(done: int, of: int) -> None:
-            text = tr(
-                "Looking through {folder}: {done} of {of} new files",
-                folder=self.folder,
-                done=done,
-                of=of,
-            )
-            work.report(text, done / max(1, of))
-
-        index = Archive(self.folder, cars=CarsFile().load()).refresh(say)
-        names = ("recording", "car", "started_utc", "duration_s")
-        columns = [index.recordings[name].to_pylist() for name in names]
-        found = [
-            Found(self.folder / name, car or "", started or "", seconds or 0.0, name)
-            for name, car, started, seconds in zip(*columns, strict=True)
-        ]
-        return sorted(found, key=lambda one: (one.started_utc, one.name), reverse=True)
+    index = Archive(folder, cars=CarsFile().load()).refresh(say)
+    names = ("recording", "car", "started_utc", "duration_s")
+    columns = [index.recordings[name].to_pylist() for name in names]
+    found = [
+        Found(folder / name, car or "", started or "", seconds or 0.0, name)
+        for name, car, started, seconds in zip(*columns, strict=True)
+    ]
+    return sorted(found, key=lambda one: (one.started_utc, one.name), reverse=True)
 
 
 def _modified(path: Path) -> float:
     return path.stat().st_mtime if path.exists() else 0.0
 
 
-@dataclass(frozen=True)
-class CompareFiles(Case[Compared]):
-    """Open both sides and compare them by the user's own limits. Raises the reader's errors, and
-    `UsageError` when the same recording is on both sides."""
+@only_looks
+def compare_files(work: Work, before: tuple[Path, ...], after: tuple[Path, ...]) -> Compared:
+    """Open both sides and compare them by the user's own limits; cancelled, it ends where it reads.
+    Raises the reader's errors, and `UsageError` when the same recording is on both sides."""
+    from logbench.analysis.bands import load_limits
+    from logbench.analysis.comparison.compare import compare
+    from logbench.analysis.comparison.identity import refuse_same
+    from logbench.analysis.view import View
+    from logbench.recording.notes import read_remarks
+    from logbench.recording.reader import open_recording
 
-    before: tuple[Path, ...]
-    after: tuple[Path, ...]
-    cars: CarsFile = field(default_factory=CarsFile, kw_only=True)
+    limits = load_limits()
+    count = len(before) + len(after)
+    opened: list[list[Recording]] = []
+    for side in (before, after):
+        opened.append([])
+        for path in side:
+            share = 0.1 * sum(map(len, opened)) / count
+            work.report(tr("Opening {name}", name=path.name), share)
+            opened[-1].append(open_recording(path))
+    refuse_same(opened[0], opened[1])
+    total = sum(len(r.keys) for side in opened for r in side)
+    reads = 0
 
-    def run(self, work: Work) -> Compared:
-        """Ends where it reads when it is cancelled."""
-        from logbench.analysis.bands import load_limits
-        from logbench.analysis.comparison.compare import compare
-        from logbench.analysis.comparison.identity import refuse_same
-        from logbench.analysis.view import View
-        from logbench.recording.notes import read_remarks
-        from logbench.recording.reader import open_recording
+    def tell(signal: str) -> None:
+        nonlocal reads
+        reads += 1
+        share = 0.1 + 0.85 * min(1.0, reads / max(1, total))
+        work.report(tr("Comparing: reading {signal}", signal=signal), share)
 
-        limits = load_limits()
-        files = (self.before, self.after)
-        count = len(self.before) + len(self.after)
-        opened: list[list[Recording]] = []
-        for side in files:
-            opened.append([])
-            for path in side:
-                work.report(
-                    tr("Opening {name}", name=path.name), 0.1 * sum(map(len, opened)) / count
-                )
-                opened[-1].append(open_recording(path))
-        refuse_same(opened[0], opened[1])
-        total = sum(len(r.keys) for side in opened for r in side)
-        reads = 0
-
-        def tell(signal: str) -> None:
-            nonlocal reads
-            reads += 1
-            work.report(
-                tr("Comparing: reading {signal}", signal=signal),
-                0.1 + 0.85 * min(1.0, reads / max(1, total)),
-            )
-
-        watched = [[_Watched(r, tell) for r in side] for side in opened]
-        result = compare(watched[0], watched[1], limits.bands, known=self.cars.load())
-        work.report(tr("Comparing: done"), 1.0)
-        views = tuple(tuple(View(r) for r in side) for side in opened)
-        said = [[read_remarks(r) for r in side] for side in opened]
-        problems = [limits.problem, *(problem for side in said for _, problem in side)]
-        remarks = tuple(tuple(found for found, _ in side) for side in said)
-        problem = " ".join(filter(None, problems))
-        return Compared(files, result, (views[0], views[1]), problem, remarks)
+    watched = [[_Watched(r, tell) for r in side] for side in opened]
+    result = compare(watched[0], watched[1], limits.bands, known=CarsFile().load())
+    work.report(tr("Comparing: done"), 1.0)
+    views = tuple(tuple(View(r) for r in side) for side in opened)
+    said = [[read_remarks(r) for r in side] for side in opened]
+    problems = [limits.problem, *(problem for side in said for _, problem in side)]
+    remarks = tuple(tuple(found for found, _ in side) for side in said)
+    problem = " ".join(filter(None, problems))
+    return Compared((before, after), result, (views[0], views[1]), problem, remarks)
 
 
 def shown_signals(compared: Compared) -> list[str]:
@@ -244,41 +220,26 @@ def shown_signals(compared: Compared) -> list[str]:
     return keys + sorted((held[0] & held[1]) - set(keys))
 
 
-@dataclass(frozen=True)
-class MakeOverlay(Case[Laid]):
-    """An overlay of one signal of both sides. Raises `UsageError` where that cannot be."""
+@only_looks
+def make_overlay(work: Work, compared: Compared, wish: Wish) -> Laid:
+    """An overlay of one signal of both sides, and of vehicle speed for orientation. Raises
+    `UsageError` where that cannot be."""
+    from logbench.analysis.comparison.overlay import overlay
 
-    compared: Compared
-    wish: Wish
-
-    def run(self, work: Work) -> Laid:
-        """The signal, and vehicle speed for orientation."""
-        laid = self._of(self.wish.key)
-        work.report(tr("Making the overlay"), 0.5)
-        speed = None
-        if self.wish.key != "VSS" and not any(view.missing("VSS") for view in self._pair):
-            speed = _lines(self._of("VSS"))
-        difference = _line(laid, "difference", laid.difference, tr("change (after − before)"))
-        return Laid(self.wish, laid, _lines(laid), difference, speed)
-
-    @property
-    def _pair(self) -> list[View]:
-        sides = zip(self.compared.views, self.wish.recordings, strict=True)
-        return [views[index] for views, index in sides]
-
-    def _of(self, signal: str) -> Overlay:
-        from logbench.analysis.comparison.overlay import overlay
-
-        wish, (before, after) = self.wish, self._pair
-        quantities = {q.key: q for q in self.compared.result.quantities if q.key == wish.key}
-        return overlay(
-            before,
-            after,
-            quantities.get(signal, signal),
-            wish.by,
-            marker=wish.marker,
-            coolant_degc=wish.coolant_degc,
-        )
+    before, after = (
+        views[index] for views, index in zip(compared.views, wish.recordings, strict=True)
+    )
+    lay = partial(
+        overlay, before, after, by=wish.by, marker=wish.marker, coolant_degc=wish.coolant_degc
+    )
+    quantities = {q.key: q for q in compared.result.quantities}
+    laid = lay(quantities.get(wish.key, wish.key))
+    work.report(tr("Making the overlay"), 0.5)
+    speed = None
+    if wish.key != "VSS" and not any(view.missing("VSS") for view in (before, after)):
+        speed = _lines(lay("VSS"))
+    difference = _line(laid, "difference", laid.difference, tr("change (after − before)"))
+    return Laid(wish, laid, _lines(laid), difference, speed)
 
 
 def place_ns(laid: Laid, side: str, t_ns: int) -> int:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from logbench.cases.archive import Account, Accounted, Line
 from logbench.cases.cars import CarsFile, let_through
-from logbench.cases.work import Case, Work
+from logbench.cases.work import Work, only_looks
 from logbench.errors import ImportFileError, LogbenchError
 from logbench.words import tr, tr_n
 
@@ -41,70 +41,52 @@ class Survey:
     lines: list[Line]
 
 
-@dataclass(frozen=True)
-class SortFiles(Case[tuple[list[Path], list[Path]]]):
+@only_looks
+def sort_files(_: Work, paths: tuple[Path, ...]) -> tuple[list[Path], list[Path]]:
     """Files to be taken as they are, and those of other programs, to be imported."""
+    from logbench.importing.run import is_foreign
 
-    paths: tuple[Path, ...]
-
-    def run(self, work: Work) -> tuple[list[Path], list[Path]]:
-        """By what they hold."""
-        from logbench.importing.run import is_foreign
-
-        foreign = [path for path in self.paths if is_foreign(path)]
-        return [path for path in self.paths if path not in foreign], foreign
+    foreign = [path for path in paths if is_foreign(path)]
+    return [path for path in paths if path not in foreign], foreign
 
 
-@dataclass(frozen=True)
-class SurveyFiles(Case[Survey]):
-    """Look into every file once. Raises `ImportFileError` when there is none."""
+@only_looks
+def survey_files(work: Work, paths: tuple[Path, ...], memory: Path | None = None) -> Survey:
+    """Look into every file once; those that look the same are one kind. `memory`: where mappings
+    are kept; None: the user's. Raises `ImportFileError` when there is no file."""
+    from logbench.importing.run import files_in, preview
 
-    paths: tuple[Path, ...]
-    memory: Path | None = None
-    """Where mappings are kept; None: the user's."""
-
-    def run(self, work: Work) -> Survey:
-        """Files that look the same are one kind."""
-        from logbench.importing.run import files_in, preview
-
-        files = files_in(self.paths)
-        if not files:
-            raise ImportFileError(
-                tr("No file that can be imported is there: name CSV, Parquet or logs.")
-            )
-        kinds: dict[str, Kind] = {}
-        plain: list[Path] = []
-        lines = []
-        for number, file in enumerate(files):
-            work.report(tr("Looking into {name}", name=file.name), number / len(files))
-            try:
-                seen = preview(file, self.memory)
-            except LogbenchError as error:
-                lines.append(Line(file.name, str(error), bad=True))
-                continue
-            if seen.mapping is None:
-                plain.append(file)
-            elif seen.mapping.fingerprint in kinds:
-                kinds[seen.mapping.fingerprint].files.append(file)
-            else:
-                kinds[seen.mapping.fingerprint] = Kind([file], seen, self.memory)
-        return Survey(list(kinds.values()), plain, lines)
+    files = files_in(paths)
+    if not files:
+        raise ImportFileError(
+            tr("No file that can be imported is there: name CSV, Parquet or logs.")
+        )
+    kinds: dict[str, Kind] = {}
+    plain: list[Path] = []
+    lines = []
+    for number, file in enumerate(files):
+        work.report(tr("Looking into {name}", name=file.name), number / len(files))
+        try:
+            seen = preview(file, memory)
+        except LogbenchError as error:
+            lines.append(Line(file.name, str(error), bad=True))
+            continue
+        if seen.mapping is None:
+            plain.append(file)
+        elif seen.mapping.fingerprint in kinds:
+            kinds[seen.mapping.fingerprint].files.append(file)
+        else:
+            kinds[seen.mapping.fingerprint] = Kind([file], seen, memory)
+    return Survey(list(kinds.values()), plain, lines)
 
 
-@dataclass(frozen=True)
-class CutAgain(Case[Kind]):
+@only_looks
+def cut_again(work: Work, kind: Kind, delimiter: str) -> Kind:
     """The same files cut into columns by another delimiter. Raises `ImportFileError`."""
+    from logbench.importing.run import preview
 
-    kind: Kind
-    delimiter: str
-
-    def run(self, work: Work) -> Kind:
-        """By the first of them."""
-        from logbench.importing.run import preview
-
-        work.report(tr("Reading"))
-        files, memory = self.kind.files, self.kind.memory
-        return Kind(files, preview(files[0], memory, delimiter=self.delimiter), memory)
+    work.report(tr("Reading"))
+    return Kind(kind.files, preview(kind.files[0], kind.memory, delimiter=delimiter), kind.memory)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,15 @@ from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.model import Car
 from logbench.cases.cars import AnswerCars, CarsFile, keep_car, let_through
 from logbench.cases.runner import Running
-from logbench.cases.work import CancelledError, Cancelling, Case, Outcome, Work
+from logbench.cases.work import (
+    CancelledError,
+    Cancelling,
+    Case,
+    Deed,
+    Outcome,
+    Work,
+    only_looks,
+)
 from logbench.errors import AnotherCarError, LinkLostError, LogbenchError
 from logbench.job.car import bring_over, clear_into, close_evap_into, reach_car
 from logbench.job.comparisons import first_and_last, keep_comparison, sides_named
@@ -51,7 +59,7 @@ class JobCase(Case[AnswerT]):
 
 
 @dataclass(frozen=True)
-class Commits(JobCase[AnswerT]):
+class Commits(JobCase[AnswerT], Deed[AnswerT]):
     """Does something for a job into a scratch job; all that it made is committed, also where it
     ended early or broke."""
 
@@ -60,8 +68,6 @@ class Commits(JobCase[AnswerT]):
     same_car: bool = field(default=False, kw_only=True)
     """A person says that what comes is of the job's car, although it looks like another's."""
     cars: CarsFile = field(default_factory=CarsFile, kw_only=True)
-    deed: ClassVar[bool] = True
-    cancelling: ClassVar[Cancelling] = "finish"
 
     def car(self, scratch: Job) -> Car:
         """The job's, with what has come already."""
@@ -257,43 +263,31 @@ class Records:
     diff: ReadingDiff | None
 
 
-@dataclass(frozen=True)
-class LoadRecords(JobCase[Records]):
+@only_looks
+def load_records(work: Work, folder: JobFolder, job: Job) -> Records:
     """Every reading of a job as it is now, and what changed from before to after."""
-
-    folder: JobFolder
-    job: Job
-
-    def run(self, work: Work) -> Records:
-        """Open them."""
-        readings: list[CarReading | None] = []
-        problems = []
-        for entry in self.job.readings:
-            work.report(tr("Opening the readings"))
-            try:
-                readings.append(self.folder.reading(entry))
-            except LogbenchError as error:
-                readings.append(None)
-                problems.append(str(error))
-        pairs = zip(self.job.readings, readings, strict=True)
-        before, after = first_and_last((entry.role, r) for entry, r in pairs if r is not None)
-        diff = None
-        if before is not None and after is not None:
-            diff = diff_readings(before, after, known=CarsFile().load())
-        return Records(tuple(readings), tuple(problems), diff)
+    readings: list[CarReading | None] = []
+    problems = []
+    for entry in job.readings:
+        work.report(tr("Opening the readings"))
+        try:
+            readings.append(folder.reading(entry))
+        except LogbenchError as error:
+            readings.append(None)
+            problems.append(str(error))
+    pairs = zip(job.readings, readings, strict=True)
+    before, after = first_and_last((entry.role, r) for entry, r in pairs if r is not None)
+    diff = None
+    if before is not None and after is not None:
+        diff = diff_readings(before, after, known=CarsFile().load())
+    return Records(tuple(readings), tuple(problems), diff)
 
 
-@dataclass(frozen=True)
-class LoadTimeline(JobCase[list[Moment]]):
+@only_looks
+def load_timeline(work: Work, folder: JobFolder, job: Job) -> list[Moment]:
     """Everything of a job that has a time; opens the recordings for theirs."""
-
-    folder: JobFolder
-    job: Job
-
-    def run(self, work: Work) -> list[Moment]:
-        """Open them."""
-        work.report(tr("Opening the recordings"))
-        return timeline(self.job, self.folder)
+    work.report(tr("Opening the recordings"))
+    return timeline(job, folder)
 
 
 @dataclass(frozen=True)
@@ -305,7 +299,7 @@ class Written:
 
 
 @dataclass(frozen=True)
-class WriteReport(JobCase[Written]):
+class WriteReport(JobCase[Written], Deed[Written]):
     """Write the report of a job as it is now. Raises JobError, StorageError."""
 
     folder: JobFolder
@@ -313,8 +307,6 @@ class WriteReport(JobCase[Written]):
     path: Path
     options: ReportOptions
     title: ClassVar[str] = tr("Writing the report")
-    deed: ClassVar[bool] = True
-    cancelling: ClassVar[Cancelling] = "finish"
 
     def run(self, work: Work) -> Written:
         """PDF or HTML by the path's ending."""
@@ -329,24 +321,19 @@ class WriteReport(JobCase[Written]):
         return Outcome(" ".join((text, *answer.problems)), not answer.problems)
 
 
-@dataclass(frozen=True)
-class MakeSentences(JobCase[dict[str, str]]):
-    """The sentences for the owner as they will be printed."""
+@only_looks
+def make_sentences(
+    work: Work, folder: JobFolder, job: Job, options: ReportOptions
+) -> dict[str, str]:
+    """The sentences for the owner as they will be printed, by their key."""
+    from logbench.report.document import report_sentences
 
-    folder: JobFolder
-    job: Job
-    options: ReportOptions
-
-    def run(self, work: Work) -> dict[str, str]:
-        """By their key."""
-        from logbench.report.document import report_sentences
-
-        work.report(tr("Making the sentences"), 0.1)
-        return report_sentences(self.folder, self.job, self.options, CarsFile().load())
+    work.report(tr("Making the sentences"), 0.1)
+    return report_sentences(folder, job, options, CarsFile().load())
 
 
 @dataclass(frozen=True)
-class KeepComparison(Case[str]):
+class KeepComparison(Deed[str]):
     """Enter what a comparison said in the job whose recordings were compared, found by where they
     are; the job's title, `` where they are of no job. Raises JobError, StorageError."""
 
@@ -356,8 +343,6 @@ class KeepComparison(Case[str]):
     sentence: str
     label: str = ""
     same_car: bool = False
-    deed: ClassVar[bool] = True
-    cancelling: ClassVar[Cancelling] = "finish"
 
     def run(self, work: Work) -> str:
         """Both sides must be recordings of one job."""

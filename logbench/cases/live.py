@@ -6,9 +6,9 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
-from logbench.cases.work import Cancelling, Case, Outcome, Work
+from logbench.cases.work import Deed, Outcome, Work, only_looks
 from logbench.plot.pyramid import Floats, Ints
 from logbench.recording.model import Facts, Trace
 from logbench.words import tr
@@ -52,66 +52,52 @@ class Progressed:
     """Processor time of the look."""
 
 
-@dataclass(frozen=True)
-class LookAtDrive(Case[Progressed]):
-    """How far a drive has come."""
+@only_looks
+def look_at_drive(
+    _: Work, parts: Sequence[Part], facts: Facts, goals: Sequence[CellGoal], judges: bool
+) -> Progressed:
+    """How far a drive has come: steps and cells, with the evidence of the checks where `judges`."""
+    from logbench.analysis.drive_plan import progress_of
+    from logbench.analysis.run import evidence_so_far
+    from logbench.recording.reader import Recording
 
-    parts: Sequence[Part]
-    facts: Facts
-    goals: Sequence[CellGoal]
-    judges: bool
-
-    def run(self, work: Work) -> Progressed:
-        """Steps and cells, with the evidence of the checks where `judges`."""
-        from logbench.analysis.drive_plan import progress_of
-        from logbench.analysis.run import evidence_so_far
-        from logbench.recording.reader import Recording
-
-        started = time.thread_time()
-        traces = [Trace(signal, ecu, unit, *whole()) for signal, ecu, unit, whole in self.parts]
-        needed = [t for t in traces if t.signal.split("_")[0] in NEEDED]
-        progress = progress_of(Recording.of(needed, self.facts), self.goals)
-        evidence = None
-        if self.judges and traces:
-            evidence = evidence_so_far(Recording.of(traces, self.facts))
-        return Progressed(progress, evidence, time.thread_time() - started)
+    started = time.thread_time()
+    traces = [Trace(signal, ecu, unit, *whole()) for signal, ecu, unit, whole in parts]
+    needed = [t for t in traces if t.signal.split("_")[0] in NEEDED]
+    progress = progress_of(Recording.of(needed, facts), goals)
+    evidence = None
+    if judges and traces:
+        evidence = evidence_so_far(Recording.of(traces, facts))
+    return Progressed(progress, evidence, time.thread_time() - started)
 
 
-@dataclass(frozen=True)
-class ReadGoals(Case["Sequence[CellGoal]"]):
-    """The cells of an earlier drive, to be driven again. Raises the reader's errors."""
+@only_looks
+def read_goals(_: Work, recording: Path) -> Sequence[CellGoal]:
+    """The cells of an earlier drive, to be driven again; empty where it has no warm, steady
+    driving. Raises the reader's errors."""
+    from logbench.analysis.drive_plan import plan_from
+    from logbench.recording.reader import open_recording
 
-    recording: Path
-
-    def run(self, work: Work) -> Sequence[CellGoal]:
-        """Empty where it has no warm, steady driving."""
-        from logbench.analysis.drive_plan import plan_from
-        from logbench.recording.reader import open_recording
-
-        return plan_from([open_recording(self.recording)])
+    return plan_from([open_recording(recording)])
 
 
-@dataclass(frozen=True)
-class FindAdapters(Case["list[Found]"]):
-    """Bluetooth devices in the air. Raises LinkError."""
+@only_looks
+def find_adapters(work: Work) -> list[Found]:
+    """Bluetooth devices in the air; those found so far are reported as lines: address, dBm, name,
+    tabs between. Raises LinkError."""
+    from logbench.vehicle.links.ble import scan
 
-    def run(self, work: Work) -> list[Found]:
-        """Reports those found so far as lines: address, dBm, name, tabs between."""
-        from logbench.vehicle.links.ble import scan
+    def found(heard: Sequence[Found], share: float) -> None:
+        work.report("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)
 
-        def found(heard: Sequence[Found], share: float) -> None:
-            work.report("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)
-
-        return scan(found)
+    return scan(found)
 
 
 @dataclass(frozen=True)
-class RecoverJournals(Case[list[Path]]):
+class RecoverJournals(Deed[list[Path]]):
     """Turn what a crash left in a folder into recordings."""
 
     folder: Path
-    deed: ClassVar[bool] = True
-    cancelling: ClassVar[Cancelling] = "finish"
 
     def run(self, work: Work) -> list[Path]:
         """The recordings made."""

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
-from logbench.cases.work import Cancelling, Case, Outcome, Work
+from logbench.cases.work import Deed, Outcome, Work, only_looks
 from logbench.errors import UsageError
 from logbench.recording.model import Surroundings
 from logbench.recording.storage import storage_trouble
@@ -35,73 +35,60 @@ class Judged:
     """What is wrong with the user's own limits, which were not used then."""
 
 
-@dataclass(frozen=True)
-class Judge(Case[Judged]):
+@only_looks
+def judge(work: Work, recording: Recording, limits: Path | None = None) -> Judged:
     """Driving conditions and findings of a recording that is open.
 
     `limits`: the file of own limits and checks; None: the one at the usual place, if there is one.
     Raises `BandsError` for a file that is named and wrong.
     """
+    from logbench.analysis.bands import load_limits
+    from logbench.analysis.run import run_checks
+    from logbench.analysis.view import View
 
-    recording: Recording
-    limits: Path | None = None
-
-    def run(self, work: Work) -> Judged:
-        """By the limits of `analysis.bands.load_limits`."""
-        from logbench.analysis.bands import load_limits
-        from logbench.analysis.run import run_checks
-        from logbench.analysis.view import View
-
-        limits = load_limits(self.limits)
-        work.report(tr("Finding driving conditions"), 0.2)
-        view = View(self.recording)
-        conditions = view.conditions.spans
-        work.report(tr("Running the checks"), 0.5)
-        return Judged(conditions, tuple(run_checks(view, limits.bands)), limits.problem)
+    loaded = load_limits(limits)
+    work.report(tr("Finding driving conditions"), 0.2)
+    view = View(recording)
+    conditions = view.conditions.spans
+    work.report(tr("Running the checks"), 0.5)
+    return Judged(conditions, tuple(run_checks(view, loaded.bands)), loaded.problem)
 
 
-@dataclass(frozen=True)
-class CheckRecording(Case[tuple["Recording", Judged]]):
+@only_looks
+def check_recording(
+    work: Work,
+    path: Path,
+    limits: Path | None = None,
+    vehicle: Car | None = None,
+    surroundings: Surroundings | None = None,
+) -> tuple[Recording, Judged]:
     """Open a recording and judge it; what is stated of car and surroundings goes before what the
-    file says. Raises the reader's errors, and as `Judge`."""
+    file says. Raises the reader's errors, and as `judge`."""
+    from logbench.recording.reader import open_recording
 
-    path: Path
-    limits: Path | None = None
-    vehicle: Car = field(default_factory=Car)
-    surroundings: Surroundings = field(default_factory=Surroundings)
-
-    def run(self, work: Work) -> tuple[Recording, Judged]:
-        """The recording as it was judged."""
-        from logbench.recording.reader import open_recording
-
-        work.report(tr("Opening {name}", name=self.path.name), 0.0)
-        recording = open_recording(self.path)
-        facts = recording.facts
-        facts.vehicle = self.vehicle.over(facts.vehicle)
-        facts.extra.update(self.surroundings.extra())
-        return recording, Judge(recording, self.limits).run(work)
+    work.report(tr("Opening {name}", name=path.name), 0.0)
+    recording = open_recording(path)
+    facts = recording.facts
+    facts.vehicle = (vehicle or Car()).over(facts.vehicle)
+    facts.extra.update((surroundings or Surroundings()).extra())
+    return recording, judge(recording, limits).run(work)
 
 
-@dataclass(frozen=True)
-class VerifyFiles(Case[dict[Path, bool | None]]):
+@only_looks
+def verify_files(work: Work, paths: tuple[Path, ...]) -> dict[Path, bool | None]:
     """Whether the samples of recordings still have their checksum; None: there is none. Raises the
     reader's errors."""
+    from logbench.recording.reader import open_recording
 
-    paths: tuple[Path, ...]
-
-    def run(self, work: Work) -> dict[Path, bool | None]:
-        """Read each one wholly."""
-        from logbench.recording.reader import open_recording
-
-        found = {}
-        for number, path in enumerate(self.paths):
-            work.report(tr("Verifying {name}", name=path.name), number / len(self.paths))
-            found[path] = open_recording(path).intact()
-        return found
+    found = {}
+    for number, path in enumerate(paths):
+        work.report(tr("Verifying {name}", name=path.name), number / len(paths))
+        found[path] = open_recording(path).intact()
+    return found
 
 
 @dataclass(frozen=True)
-class ExportRecording(Case[Path]):
+class ExportRecording(Deed[Path]):
     """Write a recording, or a part of it, with its notes, as CSV or Parquet, as `out` ends; nothing
     is overwritten.
 
@@ -114,8 +101,6 @@ class ExportRecording(Case[Path]):
     selection: Selection
     layout: Layout = "wide"
     style: CsvStyle | None = None
-    deed: ClassVar[bool] = True
-    cancelling: ClassVar[Cancelling] = "finish"
 
     def run(self, work: Work) -> Path:
         """The file written."""
@@ -142,15 +127,13 @@ _one_at_a_time = Lock()
 
 
 @dataclass(frozen=True)
-class NotesBeside(Case[tuple["Remark", ...]]):
+class NotesBeside(Deed[tuple["Remark", ...]]):
     """The notes beside a recording as they are, after a change if one is wanted, which is made one
     at a time. Raises `NotesError`, `StorageError`."""
 
     recording: Path
     samples_sha256: str
     change: Change | None = None
-    deed: ClassVar[bool] = True
-    cancelling: ClassVar[Cancelling] = "finish"
 
     def run(self, work: Work) -> tuple[Remark, ...]:
         """Read, change, write; in order of time."""
@@ -163,7 +146,7 @@ class NotesBeside(Case[tuple["Remark", ...]]):
 
 
 @dataclass(frozen=True)
-class ExportSpan(Case[Path]):
+class ExportSpan(Deed[Path]):
     """The samples of some signals between two times as CSV: one row a time stamp, one column a
     trace, empty where a trace has no sample then. Notes stand in the first row that they cover, as
     `note_cells` says. Raises `StorageError`."""
@@ -177,8 +160,6 @@ class ExportSpan(Case[Path]):
     units: Units = METRIC
     notes: Sequence[Remark] = ()
     """Those that overlap the span are written into a column of their own."""
-    deed: ClassVar[bool] = True
-    cancelling: ClassVar[Cancelling] = "finish"
 
     def run(self, work: Work) -> Path:
         """The file written."""

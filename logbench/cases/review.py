@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logbench.cases.work import Case, Work
+from logbench.cases.work import Work, only_looks
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import StripTrace, group_of
 from logbench.signals.catalogue import COMPUTED, Entry, catalogue
@@ -40,71 +40,56 @@ class Opened:
         return sum(len(trace.pyramid) for trace in self.traces if trace.ecu != COMPUTED)
 
 
-@dataclass(frozen=True)
-class OpenForReview(Case["Opened | Path"]):
+@only_looks
+def open_for_review(
+    work: Work, path: Path, wanted: tuple[tuple[str, str], ...] = ()
+) -> Opened | Path:
     """Open a recording and read what its strips begin with: the usual signals, and the traces
-    `wanted` that it holds. The answer is the path of a file that is no recording and can be
-    imported. Raises the reader's errors."""
+    `wanted` that it holds; others are read by `read_rest`. The answer is the path of a file that is
+    no recording and can be imported. Raises the reader's errors."""
+    from logbench.errors import NotARecordingError
+    from logbench.recording.reader import open_recording
 
-    path: Path
-    wanted: tuple[tuple[str, str], ...] = ()
+    work.report(tr("Opening {name}", name=path.name))
+    try:
+        recording = open_recording(path)
+    except NotARecordingError:
+        from logbench.importing.run import is_foreign
 
-    def run(self, work: Work) -> Opened | Path:
-        """Other traces are read by `ReadRest`."""
-        from logbench.errors import NotARecordingError
-        from logbench.recording.reader import open_recording
-
-        work.report(tr("Opening {name}", name=self.path.name))
-        try:
-            recording = open_recording(self.path)
-        except NotARecordingError:
-            from logbench.importing.run import is_foreign
-
-            if is_foreign(self.path):
-                return self.path
-            raise
-        first = _shown_first(recording)
-        wanted = set(self.wanted) - set(first)
-        keys = [*first, *(key for key in recording.keys if key in wanted)]
-        return Opened(recording, _read(recording, keys, work), frozenset(first))
+        if is_foreign(path):
+            return path
+        raise
+    first = _shown_first(recording)
+    further = set(wanted) - set(first)
+    keys = [*first, *(key for key in recording.keys if key in further)]
+    return Opened(recording, _read(recording, keys, work), frozenset(first))
 
 
-@dataclass(frozen=True)
-class OpenDemo(Case["Opened | Path"]):
+@only_looks
+def open_demo(work: Work, name: str, folder: Path) -> Opened | Path:
     """Open a demo drive, `before` or `after`, kept in `folder`; driven first where it is not there
     yet. Raises `StorageError` and the reader's errors."""
+    from logbench.capture.demo_drives import held_demo
 
-    name: str
-    folder: Path
+    def driven(share: float, phase: str) -> None:
+        work.report(tr("Driving the simulated car: {phase}", phase=phase), share)
 
-    def run(self, work: Work) -> Opened | Path:
-        """Drive and open it."""
-        from logbench.capture.demo_drives import held_demo
-
-        def driven(share: float, phase: str) -> None:
-            work.report(tr("Driving the simulated car: {phase}", phase=phase), share)
-
-        work.report(tr("Driving the simulated car"))
-        return OpenForReview(held_demo(self.name, self.folder, driven)).run(work)
+    work.report(tr("Driving the simulated car"))
+    return open_for_review(held_demo(name, folder, driven)).run(work)
 
 
-@dataclass(frozen=True)
-class ReadRest(Case[Opened]):
+@only_looks
+def read_rest(work: Work, opened: Opened) -> Opened:
     """The same with all its traces, in the recording's order; those read are kept. Derived signals
     follow."""
-
-    opened: Opened
-
-    def run(self, work: Work) -> Opened:
-        """Read and compute them."""
-        recording = self.opened.recording
-        held = {trace.key: trace for trace in self.opened.traces}
-        missing = [key for key in recording.keys if key not in held]
-        held |= {t.key: t for t in _read(recording, missing, work)}
-        work.report(tr("Computing derived signals"), 0.95)
-        computed = _computed_traces(recording)
-        traces = (*(held[key] for key in recording.keys), *computed)
-        return Opened(recording, traces, self.opened.first)
+    recording = opened.recording
+    held = {trace.key: trace for trace in opened.traces}
+    missing = [key for key in recording.keys if key not in held]
+    held |= {t.key: t for t in _read(recording, missing, work)}
+    work.report(tr("Computing derived signals"), 0.95)
+    computed = _computed_traces(recording)
+    traces = (*(held[key] for key in recording.keys), *computed)
+    return Opened(recording, traces, opened.first)
 
 
 def _read(

@@ -181,7 +181,7 @@ class Runner:
         except LogbenchError as error:
             self._fail(running, str(error))
         except BaseException as error:
-            _log.exception("the case %s failed", type(running.case).__name__)
+            _log.exception("the case %s failed", running.case)
             text = tr(
                 "Something in logbench went wrong ({kind}); the log tells more, and what was "
                 "recorded is untouched.",

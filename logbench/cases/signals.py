@@ -13,7 +13,7 @@ from tomlkit.exceptions import TOMLKitError
 from logbench.analysis.expression.checked import number
 from logbench.analysis.expression.grammar import WORDS
 from logbench.cases.review import strip_of
-from logbench.cases.work import Case, Work
+from logbench.cases.work import Work, only_looks
 from logbench.errors import SignalUnknownError, UsageError
 from logbench.recording.storage import storage_trouble, write_whole
 from logbench.signals.catalogue import Catalogue, Formula, catalogue, is_acronym, own_signals_path
@@ -102,27 +102,20 @@ class Tried:
     """What the drive does not hold of it."""
 
 
-@dataclass(frozen=True)
-class TrySignal(Case[Tried]):
+@only_looks
+def try_signal(work: Work, acronym: str, made: Formula, recording: Recording | None) -> Tried:
     """Compute a signal that need not be saved on a drive (None: only check it). Raises
     `UsageError`."""
+    work.report(tr("Computing the signal"))
+    signals = tried(acronym, made)
+    entry, expression = signals.by_acronym(acronym), number(acronym, signals=signals)
+    if recording is None:
+        return Tried(entry.unit)
+    from logbench.analysis.expression.evaluate import Computed, Evaluation, constants_of
+    from logbench.analysis.grid import Traces
 
-    acronym: str
-    formula: Formula
-    recording: Recording | None
-
-    def run(self, work: Work) -> Tried:
-        """Check, compute."""
-        work.report(tr("Computing the signal"))
-        signals = tried(self.acronym, self.formula)
-        entry, expression = signals.by_acronym(self.acronym), number(self.acronym, signals=signals)
-        if self.recording is None:
-            return Tried(entry.unit)
-        from logbench.analysis.expression.evaluate import Computed, Evaluation, constants_of
-        from logbench.analysis.grid import Traces
-
-        traces, constants = Traces(self.recording), constants_of(self.recording.facts.vehicle)
-        found = Computed(entry, expression).trace(traces.recorded, constants)
-        lacks = Evaluation(traces.recorded, constants).missing(expression.tree)
-        trace = None if found is None else strip_of(found, self.acronym, entry)
-        return Tried(entry.unit, trace, tuple(lacks))
+    traces, constants = Traces(recording), constants_of(recording.facts.vehicle)
+    found = Computed(entry, expression).trace(traces.recorded, constants)
+    lacks = Evaluation(traces.recorded, constants).missing(expression.tree)
+    trace = None if found is None else strip_of(found, acronym, entry)
+    return Tried(entry.unit, trace, tuple(lacks))

@@ -1,17 +1,21 @@
 """A case: one thing that the window or the command line can do, as a frozen request.
 
+A case that only looks is a function (`only_looks`), a deed a class.
+
 Whoever asks gets its progress, may cancel it, and gets one answer. What a case changes (a file, a
 job, a car) it hands to the store that owns it, so that nothing depends on who still looks on.
 """
 
 from __future__ import annotations
 
+import functools
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import ClassVar, Generic, Literal, TypeVar
+from typing import Any, ClassVar, Concatenate, Generic, Literal, ParamSpec, TypeVar
 
+P = ParamSpec("P")
 AnswerT = TypeVar("AnswerT")
 Cancelling = Literal["drop", "keep", "finish"]
 """`drop`: ends with nothing; `keep`: ends early with what it has; `finish`: is seen through."""
@@ -100,6 +104,44 @@ class Case(ABC, Generic[AnswerT]):
     def outcome(self, answer: AnswerT) -> Outcome:
         """What to say of a deed's answer; an empty sentence where nothing need be said."""
         return Outcome("")
+
+    def __str__(self) -> str:
+        return type(self).__name__
+
+
+class Deed(Case[AnswerT]):
+    """A case that changes files or a car, and is seen through."""
+
+    cancelling: ClassVar[Cancelling] = "finish"
+    deed: ClassVar[bool] = True
+
+
+@dataclass(frozen=True)
+class Question(Case[AnswerT]):
+    """A function of the work and of what is asked."""
+
+    function: Callable[..., AnswerT]
+    given: tuple[Any, ...]
+    named: dict[str, Any]
+
+    def run(self, work: Work) -> AnswerT:
+        """Call it."""
+        return self.function(work, *self.given, **self.named)
+
+    def __str__(self) -> str:
+        return self.function.__name__
+
+
+def only_looks(
+    function: Callable[Concatenate[Work, P], AnswerT],
+) -> Callable[P, Case[AnswerT]]:
+    """A function that looks as a case: called without the work, it makes the request."""
+
+    @functools.wraps(function)
+    def ask(*given: P.args, **named: P.kwargs) -> Case[AnswerT]:
+        return Question(function, given, named)
+
+    return ask
 
 
 def run_here(case: Case[AnswerT], reported: Callable[[str, float], None] | None = None) -> AnswerT:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logbench.cases.archive import FindSimilar, ShowRecording, VerifyArchive
+from logbench.cases.archive import VerifyArchive, find_similar, show_recording
 from logbench.cases.cars import CarsFile
 from logbench.cases.work import run_here
 from logbench.cli.options import AsJson, listed, make_group
@@ -115,7 +115,7 @@ def show_command(place: Place, recording: Name) -> None:
     from logbench.cli import show_archive
 
     archive = _opened(place)
-    show_archive.recording(run_here(ShowRecording(archive, archive.resolve(recording))))
+    show_archive.recording(run_here(show_recording(archive, archive.resolve(recording))))
 
 
 @archive_app.command("query")
@@ -262,7 +262,7 @@ def like_command(
     """Find the drives that are most like one."""
     from logbench.cli import show_archive
 
-    found = run_shown(FindSimilar(_opened(place), recording, count), "comparing")
+    found = run_shown(find_similar(_opened(place), recording, count), "comparing")
     show_archive.similar(found)
 
 

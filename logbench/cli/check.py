@@ -56,12 +56,12 @@ def check(
         parts_of,
         worst,
     )
-    from logbench.cases.recording import CheckRecording
+    from logbench.cases.recording import check_recording
     from logbench.cli import show, show_findings
 
     vehicle = vehicle_of(displacement_l=displacement, regulating_degc=regulating)
     surroundings = surroundings_of(soak_hours, altitude_m, humidity)
-    recording, judged = run_here(CheckRecording(file, bands, vehicle, surroundings))
+    recording, judged = run_here(check_recording(file, bands, vehicle, surroundings))
     severity = worst(judged.findings).severity
     parts = parts_of(judged.findings)
     lacking = not_judged_of(parts, _names(require or ()))

@@ -58,7 +58,7 @@ def compare(
 
     Exit code 0 (nothing that matters, or better), 1 (changed), 2 (worse), 3 (no comparison).
     """
-    from logbench.cases.compare import CompareFiles
+    from logbench.cases.compare import compare_files
 
     before, later = list(files), list(after or [])
     if not later:
@@ -68,7 +68,7 @@ def compare(
                 " recording of the after side."
             )
         later = [before.pop()]
-    compared = run_here(CompareFiles(tuple(before), tuple(later)))
+    compared = run_here(compare_files(tuple(before), tuple(later)))
     code = _print_json(compared, same_car) if as_json else show_compared(compared, same_car)
     if png is not None and (same_car or not compared.result.needs_confirmation):
         paths = draw_comparison(compared, png)

@@ -62,7 +62,7 @@ def _in_window() -> int:
 def _in_terminal(wanted: Path) -> None:
     """Files go to the folder wanted, or to one with a number behind it. Raises LogbenchError."""
     from logbench.capture.demo_drives import CONCERN, FAULT_TEXT, demo_vehicle
-    from logbench.cases.recording import CheckRecording
+    from logbench.cases.recording import check_recording
     from logbench.cli import show_findings
     from logbench.report.plots import plot_recording, plot_trims
     from logbench.signals.numbers import size_text
@@ -77,7 +77,7 @@ def _in_terminal(wanted: Path) -> None:
         if not fault:
             say("\nThe repair: the hose is renewed; the same drive again.\n", "bold")
         path = _drive(name, fault, folder)
-        recording, judged = run_here(CheckRecording(path))
+        recording, judged = run_here(check_recording(path))
         show_findings.findings(judged.findings)
         plot_recording(recording, judged.conditions, judged.findings, folder / f"{name}.png")
         sides.append(judged.findings)

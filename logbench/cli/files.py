@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logbench.cases.importing import ImportFiles, SurveyFiles
+from logbench.cases.importing import ImportFiles, survey_files
 from logbench.cases.work import run_here
 from logbench.cli.options import SameCar, listed
 from logbench.cli.show import console, run_shown, say, table, text
@@ -72,7 +72,7 @@ def import_files(
 
 def _confirmed(paths: Sequence[Path]) -> tuple[list[Path], Sequence[Line]]:
     """Show each new kind of file once and ask; the files wanted, and those that cannot be read."""
-    survey = run_shown(SurveyFiles(tuple(paths)), "looking into the files")
+    survey = run_shown(survey_files(tuple(paths)), "looking into the files")
     wanted = survey.plain
     for kind in survey.kinds:
         seen = kind.preview
@@ -193,14 +193,14 @@ def verify(
     files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")],
 ) -> int:
     """Show whether recordings still are what was recorded; exit code 0, or 3 if one is not."""
-    from logbench.cases.recording import VerifyFiles
+    from logbench.cases.recording import verify_files
 
     words = {
         True: ("intact: the samples are what was recorded", "green"),
         False: ("CHANGED: the samples are not what was recorded", "bold red"),
         None: ("not known: the file carries no checksum", "yellow"),
     }
-    found = run_here(VerifyFiles(tuple(files)))
+    found = run_here(verify_files(tuple(files)))
     for file, intact in found.items():
         meaning, style = words[intact]
         say(f"{file}: {meaning}", style)

@@ -78,12 +78,12 @@ def new_command(
 @job_app.command("show")
 def show_command(folder: Folder) -> None:
     """Show a job: car, concern, what it holds, its timeline."""
-    from logbench.cases.job import LoadTimeline
+    from logbench.cases.job import load_timeline
     from logbench.cli import show_job
     from logbench.job.folder import open_job
 
     home, job = open_job(folder)
-    moments = run_here(LoadTimeline(home, job))
+    moments = run_here(load_timeline(home, job))
     show_job.job(job, job.title or home.path.name, moments)
 
 
@@ -170,11 +170,11 @@ def clear_command(
 @job_app.command("diff")
 def diff_command(folder: Folder) -> None:
     """Hold the car's reading before the work against the one after."""
-    from logbench.cases.job import LoadRecords
+    from logbench.cases.job import load_records
     from logbench.cli import show_job
     from logbench.job.folder import open_job
 
-    records = run_here(LoadRecords(*open_job(folder)))
+    records = run_here(load_records(*open_job(folder)))
     for problem in records.problems:
         warn(problem)
     if records.diff is None:
@@ -201,7 +201,7 @@ def compare_command(
 
     Exit codes as of `logbench compare`.
     """
-    from logbench.cases.compare import CompareFiles
+    from logbench.cases.compare import compare_files
     from logbench.cases.job import KeepComparison
     from logbench.cli.compare import show_compared
     from logbench.job.comparisons import chosen_sides
@@ -209,7 +209,7 @@ def compare_command(
     from logbench.job.store import JobStore
 
     first, second = map(tuple, chosen_sides(*open_job(folder), before or [], after or []))
-    compared = run_here(CompareFiles(first, second))
+    compared = run_here(compare_files(first, second))
     code = show_compared(compared, same_car)
     sentence = compared.result.summary
     if not run_here(KeepComparison(JobStore(), first, second, sentence, label, same_car)):

@@ -15,7 +15,7 @@ from logbench.app.compare.recent import RecentRecordings
 from logbench.app.compare.results import SIGNALS
 from logbench.app.window import MainWindow
 from logbench.car.model import Car
-from logbench.cases.compare import AFTER, BEFORE, CompareFiles, FindRecordings
+from logbench.cases.compare import AFTER, BEFORE, compare_files, find_recordings
 from logbench.cases.settings import Settings
 from logbench.cases.work import CancelledError
 from logbench.cases.work import Work as Task
@@ -167,9 +167,9 @@ def test_looking_for_recordings_ends_when_cancelled(tmp_path: Path):
     task = Task()
     task.cancel()
     with pytest.raises(CancelledError):
-        FindRecordings(tmp_path, DRIVES).run(task)
+        find_recordings(tmp_path, DRIVES).run(task)
     with pytest.raises(CancelledError):
-        CompareFiles((DRIVES[0],), (DRIVES[1],)).run(task)
+        compare_files((DRIVES[0],), (DRIVES[1],)).run(task)
 
 
 def test_comparing_ends_in_its_midst_when_cancelled():
@@ -182,7 +182,7 @@ def test_comparing_ends_in_its_midst_when_cancelled():
 
     task = Task(tell)
     with pytest.raises(CancelledError):
-        CompareFiles((DRIVES[0],), (DRIVES[1],)).run(task)
+        compare_files((DRIVES[0],), (DRIVES[1],)).run(task)
     assert told == sorted(told)
     assert 0.3 < told[-1] < 0.4
 
@@ -229,7 +229,7 @@ def test_one_recording_on_both_sides_is_refused(page: ComparePage, qtbot, tmp_pa
     copy = tmp_path / "copy.parquet"
     copy.write_bytes(DRIVES[0].read_bytes())
     with pytest.raises(UsageError, match="same recording"):
-        CompareFiles((DRIVES[0],), (copy,)).run(Task())
+        compare_files((DRIVES[0],), (copy,)).run(Task())
     page.set_sides([DRIVES[0]], [copy])
     page.compare()
     qtbot.waitUntil(lambda: "same recording is on both sides" in page.notice.text, timeout=20_000)

@@ -14,14 +14,16 @@ from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QWidget
 from pytestqt.qtbot import QtBot
 
+from logbench.app.job import reporting
 from logbench.app.job.car_actions import GuardDialog, evap_dialog
 from logbench.app.job.opening import NewJobDialog
 from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE, WORK, JobPage
 from logbench.app.job.reporting import ReportDialog
 from logbench.app.window import MainWindow
-from logbench.cases.job import MakeSentences
+from logbench.cases.work import Work, only_looks
 from logbench.job.folder import JobFolder, open_job
-from logbench.job.model import RESTRAINT_CAUTION, JobEvent
+from logbench.job.model import RESTRAINT_CAUTION, Job, JobEvent
+from logbench.report.options import ReportOptions
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, ControlTest
 from logbench.vehicle.records.model import (
     CarReading,
@@ -448,10 +450,11 @@ def test_the_report_is_written_with_rewritten_sentences(page: JobPage, qtbot):
 def test_the_reports_sentences_follow_its_units_until_one_is_rewritten(
     page: JobPage, qtbot, monkeypatch: pytest.MonkeyPatch
 ):
-    def made(case: MakeSentences, work: object) -> dict[str, str]:
-        return {"found: heat": "at 194 °F" if case.options.units == "us" else "at 90 °C"}
+    @only_looks
+    def made(work: Work, folder: JobFolder, job: Job, options: ReportOptions) -> dict[str, str]:
+        return {"found: heat": "at 194 °F" if options.units == "us" else "at 90 °C"}
 
-    monkeypatch.setattr(MakeSentences, "run", made)
+    monkeypatch.setattr(reporting, "make_sentences", made)
 
     def sentence(dialog: ReportDialog) -> str:
         item = dialog.sentences.item(0, 1)

@@ -23,10 +23,10 @@ from tests.archive.conftest import make
 
 
 @pytest.fixture
-def hold(monkeypatch) -> Iterator[Callable[[type[Any]], Held]]:
+def hold(monkeypatch) -> Iterator[Callable[[Any], Held]]:
     held: list[Held] = []
 
-    def begin(kind: type[Any]) -> Held:
+    def begin(kind: Any) -> Held:
         held.append(Held(kind, monkeypatch))
         return held[-1]
 
@@ -78,7 +78,7 @@ def test_details_of_the_archive_before_are_not_shown(
     page.body.table.choose("van/b.parquet")  # so that choosing the other one is a change
     until(qtbot, lambda: settled(page) and not page._details_soon.isActive())
     qtbot.keyPress(page, Qt.Key.Key_Shift, Qt.KeyboardModifier.ShiftModifier)  # held meanwhile
-    reading = hold(archive_cases.ShowRecording)
+    reading = hold(archive_cases.show_recording)
     page.body.table.choose("van/a.parquet")
     qtbot.keyRelease(page, Qt.Key.Key_Shift)
     until(qtbot, reading.entered.is_set)

@@ -12,9 +12,9 @@ import pytest
 
 from logbench.app.review.page import ReviewPage
 from logbench.app.window import MainWindow
-from logbench.cases import recording as notes_cases
+from logbench.cases import recording as recording_cases
 from logbench.cases import review as review_cases
-from logbench.cases.recording import Judge
+from logbench.cases.work import Question
 from logbench.plot.trace import SECOND
 from logbench.recording.notes import read_notes
 
@@ -22,11 +22,14 @@ from logbench.recording.notes import read_notes
 class Held:
     """A case's `run` that waits to be let go, once in each thread that enters it."""
 
-    def __init__(self, kind: type[Any], monkeypatch: pytest.MonkeyPatch) -> None:
+    def __init__(self, kind: Any, monkeypatch: pytest.MonkeyPatch) -> None:
         self.entered, self.may_go, self.left = (threading.Event() for _ in range(3))
-        real = kind.run
+        owner = kind if isinstance(kind, type) else Question
+        real = owner.run
 
         def run(case: Any, work: Any) -> Any:
+            if owner is Question and case.function is not kind.__wrapped__:
+                return real(case, work)
             self.entered.set()
             assert self.may_go.wait(30)
             try:
@@ -34,14 +37,14 @@ class Held:
             finally:
                 self.left.set()
 
-        monkeypatch.setattr(kind, "run", run)
+        monkeypatch.setattr(owner, "run", run)
 
 
 @pytest.fixture
-def hold(monkeypatch) -> Iterator[Callable[[type[Any]], Held]]:
+def hold(monkeypatch) -> Iterator[Callable[[Any], Held]]:
     held: list[Held] = []
 
-    def make(kind: type[Any]) -> Held:
+    def make(kind: Any) -> Held:
         held.append(Held(kind, monkeypatch))
         return held[-1]
 
@@ -69,7 +72,7 @@ def shown(review: ReviewPage) -> Path | None:
 def test_a_damaged_file_does_not_cancel_the_checking_of_the_drive_that_stays(
     window: MainWindow, drive_file: Path, tmp_path: Path, hold, qtbot
 ):
-    judge = hold(Judge)
+    judge = hold(recording_cases.judge)
     window.pages.open_recordings([drive_file])
     qtbot.waitUntil(judge.entered.is_set, timeout=20_000)
     damaged = tmp_path / "damaged.parquet"
@@ -87,7 +90,7 @@ def test_a_damaged_file_does_not_cancel_the_checking_of_the_drive_that_stays(
 def test_findings_never_come_under_another_recording(
     window: MainWindow, drive_file: Path, other_file: Path, hold, qtbot
 ):
-    judge = hold(Judge)
+    judge = hold(recording_cases.judge)
     window.pages.open_recordings([drive_file])
     qtbot.waitUntil(judge.entered.is_set, timeout=20_000)
     judged: list[object] = []
@@ -101,7 +104,7 @@ def test_findings_never_come_under_another_recording(
 
 
 def test_a_cancelled_opening_is_not_shown(window: MainWindow, drive_file: Path, hold, qtbot):
-    opening = hold(review_cases.OpenForReview)
+    opening = hold(review_cases.open_for_review)
     window.pages.open_recordings([drive_file])
     qtbot.waitUntil(opening.entered.is_set, timeout=20_000)
     window.pages.review.opening.cancel()
@@ -116,7 +119,7 @@ def test_a_cancelled_opening_is_not_shown(window: MainWindow, drive_file: Path, 
 def test_of_two_files_opened_the_last_is_shown(
     window: MainWindow, drive_file: Path, other_file: Path, hold, qtbot
 ):
-    opening = hold(review_cases.OpenForReview)
+    opening = hold(review_cases.open_for_review)
     opened: list[Any] = []
     window.pages.review.opening.opened.connect(opened.append)
     window.pages.open_recordings([drive_file])
@@ -131,7 +134,7 @@ def test_of_two_files_opened_the_last_is_shown(
 def test_a_cancelled_checking_says_so_and_another_goes_on(
     window: MainWindow, drive_file: Path, other_file: Path, hold, qtbot
 ):
-    judge = hold(Judge)
+    judge = hold(recording_cases.judge)
     window.pages.open_recordings([drive_file])
     qtbot.waitUntil(judge.entered.is_set, timeout=20_000)
     window.pages.review.opening.cancel()
@@ -148,7 +151,7 @@ def test_a_note_belongs_to_the_drive_on_which_it_was_written(
 ):
     window.pages.open_recordings([drive_file])
     qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
-    writing = hold(notes_cases.NotesBeside)
+    writing = hold(recording_cases.NotesBeside)
     window.pages.review.notes.add(0, SECOND, "a hiss")
     qtbot.waitUntil(writing.entered.is_set, timeout=20_000)
     window.pages.open_recordings([other_file])
@@ -165,7 +168,7 @@ def test_an_export_goes_on_when_another_drive_is_opened_or_the_window_closed(
 ):
     window.pages.open_recordings([drive_file])
     qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
-    writing = hold(notes_cases.ExportSpan)
+    writing = hold(recording_cases.ExportSpan)
     window.pages.review.exporting.export(tmp_path / "span.csv")
     qtbot.waitUntil(writing.entered.is_set, timeout=20_000)
     window.pages.open_recordings([other_file])

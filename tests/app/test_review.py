@@ -183,8 +183,8 @@ def test_opening_reads_without_pandas(drive_file: Path):
     """Its import takes longer than all else of an opening; a null value is NaN without it."""
     code = (
         "import sys; from pathlib import Path; from logbench.cases.work import Work;"
-        "from logbench.cases.review import OpenForReview;"
-        f"opened = OpenForReview(Path({str(drive_file)!r})).run(Work());"
+        "from logbench.cases.review import open_for_review;"
+        f"opened = open_for_review(Path({str(drive_file)!r})).run(Work());"
         "print(len(opened.traces), 'pandas' in sys.modules)"
     )
     done = subprocess.run(

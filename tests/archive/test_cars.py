@@ -12,7 +12,7 @@ from logbench.archive.sweep import sweep_checks
 from logbench.archive.trend import trend_of
 from logbench.car.identity import Identity
 from logbench.car.known import KnownCars
-from logbench.cases.archive import FollowNumber
+from logbench.cases.archive import follow_number
 from logbench.cases.work import run_here
 from logbench.cli.main import main
 from logbench.errors import UsageError
@@ -42,7 +42,7 @@ def test_two_cars_of_one_name_are_two(root, tmp_path):
     names = {f"customer · {FIRST}": 2, f"customer · {SECOND}": 1, "customer": 1}
     assert Catalogue(archive).facets.cars == names
     (number, *_) = numbers_of(archive, f"customer · {FIRST}")
-    trended = run_here(FollowNumber(archive, number, f"customer · {FIRST}"))
+    trended = run_here(follow_number(archive, number, f"customer · {FIRST}"))
     assert [Path(point.recording).name for point in trended.points] == ["1.parquet", "3.parquet"]
     assert trended.unsure == 0
 
@@ -62,7 +62,7 @@ def test_those_said_to_be_one_car_are_one_and_what_gives_no_vin_is_told(root, tm
     archive = swept(root, tmp_path, known)
     assert Catalogue(archive).facets.cars == {"customer": 4}
     (number, *_) = numbers_of(archive, "customer")
-    trended = run_here(FollowNumber(archive, number, "customer"))
+    trended = run_here(follow_number(archive, number, "customer"))
     assert (len(trended.points), trended.unsure) == (4, 1)
 
 

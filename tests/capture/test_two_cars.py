@@ -27,7 +27,7 @@ from logbench.capture.sources.car import PolledSource
 from logbench.capture.unattended import UnattendedRun
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
-from logbench.cases.compare import CompareFiles
+from logbench.cases.compare import compare_files
 from logbench.cases.job import AddFiles
 from logbench.cases.work import run_here
 from logbench.errors import AnotherCarError
@@ -348,7 +348,7 @@ def test_two_cars_on_one_port_meet_at_every_door(tmp_path):
         material = gather(folder, job, ReportOptions())
         assert [drive.entry.file for drive in material.drives] == ["recordings/drive.parquet"]
         assert SECOND in " ".join(material.problems)
-    compared = run_here(CompareFiles((drives[0],), (drives[1],)))
+    compared = run_here(compare_files((drives[0],), (drives[1],)))
     assert compared.result.needs_confirmation
     (tmp_path / "archive").mkdir()
     for path, name in zip(drives, ("one", "two"), strict=True):

@@ -9,8 +9,8 @@ import pytest
 
 from logbench.analysis.model import Finding, Verdict
 from logbench.car.model import Car
-from logbench.cases.compare import CompareFiles
-from logbench.cases.recording import CheckRecording, ExportRecording, Judge
+from logbench.cases.compare import compare_files
+from logbench.cases.recording import ExportRecording, check_recording, judge
 from logbench.cases.work import CancelledError, Work, run_here
 from logbench.cli.main import main
 from logbench.errors import BandsError, UsageError
@@ -47,7 +47,7 @@ def usual(tmp_path, monkeypatch) -> Path:
 
 def test_own_checks_at_the_usual_place_count_everywhere(usual: Path):
     def own() -> list[Finding]:
-        _, judged = run_here(CheckRecording(DRIVES[1]))
+        _, judged = run_here(check_recording(DRIVES[1]))
         assert not judged.problem
         return [f for f in judged.findings if "Load" in f.subject]
 
@@ -55,9 +55,9 @@ def test_own_checks_at_the_usual_place_count_everywhere(usual: Path):
     usual.write_text(OWN)
     (finding,) = own()
     assert finding.verdict is Verdict.WITHIN
-    opened = run_here(Judge(open_recording(DRIVES[1])))
+    opened = run_here(judge(open_recording(DRIVES[1])))
     assert finding in opened.findings
-    compared = run_here(CompareFiles((DRIVES[0],), (DRIVES[1],)))
+    compared = run_here(compare_files((DRIVES[0],), (DRIVES[1],)))
     assert any("Load" in f.subject for f in compared.result.findings)
 
 
@@ -73,20 +73,20 @@ def test_a_report_judges_alike(usual: Path, tmp_path: Path):
 
 def test_own_limits_that_are_wrong_are_said_and_not_used(usual: Path, capsys):
     usual.write_text("[no_such_band]\nwithin = [0, 1]\n")
-    _, judged = run_here(CheckRecording(DRIVES[1]))
+    _, judged = run_here(check_recording(DRIVES[1]))
     assert "no_such_band" in judged.problem
     assert judged.findings
-    assert "no_such_band" in run_here(CompareFiles((DRIVES[0],), (DRIVES[1],))).problem
+    assert "no_such_band" in run_here(compare_files((DRIVES[0],), (DRIVES[1],))).problem
     assert main(["check", str(DRIVES[1])]) == 0
     assert "no_such_band" in capsys.readouterr().err
     with pytest.raises(BandsError):  # who names a file wants it
-        run_here(CheckRecording(DRIVES[1], usual))
+        run_here(check_recording(DRIVES[1], usual))
 
 
 def test_what_is_stated_goes_before_the_file():
     stated = Car(displacement_l=1.1)
     recording, judged = run_here(
-        CheckRecording(DRIVES[1], None, stated, Surroundings(altitude_m=4000.0))
+        check_recording(DRIVES[1], None, stated, Surroundings(altitude_m=4000.0))
     )
     assert recording.facts.vehicle.displacement_l == 1.1
     assert recording.facts.vehicle.vin == "ZZ9TEST170X000001"
@@ -98,7 +98,7 @@ def test_a_check_that_is_cancelled_has_no_answer():
     work = Work()
     work.cancel()
     with pytest.raises(CancelledError):
-        CheckRecording(DRIVES[1]).run(work)
+        check_recording(DRIVES[1]).run(work)
 
 
 def test_an_export_ends_in_what_it_is(tmp_path: Path):

@@ -14,7 +14,7 @@ from logbench.app.archive.body import SIMILAR, TREND, ArchiveBody
 from logbench.app.commands import add_command
 from logbench.app.long_work import LongWork
 from logbench.app.parts import lay, text_button
-from logbench.cases.archive import FetchFiles, FindSimilar, FollowNumber, ListNumbers
+from logbench.cases.archive import fetch_files, find_similar, follow_number, list_numbers
 from logbench.cases.compare import AFTER, BEFORE
 from logbench.cases.runner import Owner
 from logbench.words import tr, word
@@ -123,7 +123,7 @@ class Choice(QObject):
         of = ", ".join((rows[0].car or tr("unnamed car"), rows[0].started_utc[:10]))
         self._body.tabs.setCurrentIndex(SIMILAR)
         show = partial(self._body.show_similar, of)
-        self._work.start(FindSimilar(archive, rows[0].recording), show)
+        self._work.start(find_similar(archive, rows[0].recording), show)
 
     def follow(self) -> None:
         """Follow a number over the life of the chosen car."""
@@ -137,7 +137,7 @@ class Choice(QObject):
         self._car = car
         body.tabs.setCurrentIndex(TREND)
         show = partial(body.trend.show_numbers, car)
-        owner.start(ListNumbers(archive, car), show, self.failed.emit, slot="trend")
+        owner.start(list_numbers(archive, car), show, self.failed.emit, slot="trend")
 
     def _chosen(self) -> list[Row]:
         rows = self._body.table.chosen()
@@ -147,10 +147,10 @@ class Choice(QObject):
 
     def _with_files(self, names: Sequence[str], then: Callable[[list[Path]], None]) -> None:
         if self._archive is not None and names:
-            self._work.start(FetchFiles(self._archive, tuple(names)), then)
+            self._work.start(fetch_files(self._archive, tuple(names)), then)
 
     def _ask_trend(self, number: Number) -> None:
         archive, owner = self._archive, self._owner
         if archive is not None and owner is not None:
-            case = FollowNumber(archive, number, self._car)
+            case = follow_number(archive, number, self._car)
             owner.start(case, self._body.trend.show_trend, self.failed.emit, slot="trend")

@@ -17,7 +17,7 @@ from logbench.app.theme import Look
 from logbench.car.model import Car
 from logbench.cases.archive import Account
 from logbench.cases.cars import AnswerCars
-from logbench.cases.importing import CutAgain, ImportFiles, Kind, Survey, SurveyFiles
+from logbench.cases.importing import ImportFiles, Kind, Survey, cut_again, survey_files
 from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError
 from logbench.importing.model import Mapping, remember
@@ -54,7 +54,7 @@ class Importer(QObject):
     def start(self, into: Archive | Path, paths: Sequence[Path]) -> None:
         """Look into the files, then ask; recordings go into an archive or a folder."""
         self._into = into
-        self._work.start(SurveyFiles(tuple(paths), self._memory), self._surveyed)
+        self._work.start(survey_files(tuple(paths), self._memory), self._surveyed)
 
     def _surveyed(self, found: Survey) -> None:
         self._survey, self._kinds = found, list(found.kinds)
@@ -78,7 +78,7 @@ class Importer(QObject):
         dialog.open()
 
     def _cut(self, dialog: ImportDialog, delimiter: str) -> None:
-        case = CutAgain(dialog.kind, delimiter)
+        case = cut_again(dialog.kind, delimiter)
         self._owner.start(case, dialog.show_kind, dialog.trouble, slot="cut")
 
     def _answered(self, dialog: ImportDialog, accepted: int) -> None:

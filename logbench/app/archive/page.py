@@ -34,12 +34,12 @@ from logbench.cases.archive import (
     Account,
     AddRecordings,
     Listing,
-    ListRecordings,
-    OpenArchive,
     RunChecks,
     Seen,
-    ShowRecording,
     VerifyArchive,
+    list_recordings,
+    open_archive,
+    show_recording,
 )
 from logbench.cases.settings import Settings
 from logbench.cases.work import Outcome
@@ -193,7 +193,7 @@ class ArchivePage(QWidget):
 
     def open_place(self, place: str) -> None:
         """Open the archive at a folder or URL."""
-        self.work.start(OpenArchive(place, self._cache), partial(self._opened, place))
+        self.work.start(open_archive(place, self._cache), partial(self._opened, place))
 
     def _opened(self, place: str, seen: Seen) -> None:
         self.archive = seen.archive
@@ -218,7 +218,7 @@ class ArchivePage(QWidget):
     def refresh(self) -> None:
         """Look through the folder again."""
         if self.archive is not None:
-            self.work.start(OpenArchive(self.archive), self._look_at)
+            self.work.start(open_archive(self.archive), self._look_at)
 
     # --- looking ---
 
@@ -230,7 +230,7 @@ class ArchivePage(QWidget):
         seen, chosen = self._seen, self.body.facets.filter()
         if seen is None or chosen is None:
             return
-        case = ListRecordings(seen, chosen)
+        case = list_recordings(seen, chosen)
         self._shown.start(case, self._listed, self.body.facets.say, slot="list")
 
     def _listed(self, found: Listing) -> None:
@@ -254,7 +254,7 @@ class ArchivePage(QWidget):
         if not self.isVisible():  # the window has been closed meanwhile
             return
         if archive is not None and len(rows) == 1:
-            case = ShowRecording(archive, rows[0].recording)
+            case = show_recording(archive, rows[0].recording)
             say = body.details.say
             self._shown.start(case, body.show_details, say, slot="details")
             return

@@ -11,7 +11,7 @@ from PySide6.QtCore import QObject, QRectF, Signal
 from PySide6.QtGui import QColor, QPainter, QPen
 
 from logbench.app.plot.painting import draw_rows
-from logbench.cases.archive import MakePreviews
+from logbench.cases.archive import make_previews
 from logbench.cases.runner import Owner, Running
 from logbench.signals.units import Units
 from logbench.words import tr
@@ -71,7 +71,7 @@ class Sparks(QObject):
             return
         signal, some = self.signal, tuple(self._wanted[:_AT_ONCE])
         self._task = owner.start(
-            MakePreviews(archive, some, signal),
+            make_previews(archive, some, signal),
             lambda made: self._read(signal, made),
             lambda _: self._read(signal, dict.fromkeys(some)),
         )

@@ -26,7 +26,7 @@ from logbench.app.parts import (
 )
 from logbench.app.services import Services
 from logbench.cases.cars import AnswerCars
-from logbench.cases.compare import AFTER, BEFORE, Compared, CompareFiles
+from logbench.cases.compare import AFTER, BEFORE, Compared, compare_files
 from logbench.cases.job import KeepComparison
 from logbench.cases.work import Outcome
 from logbench.words import tr
@@ -177,7 +177,7 @@ class ComparePage(QWidget):
             return
         self.work.cancel()
         self.notice.hide()
-        self.work.start(CompareFiles(*(box.paths for box in self.sides.boxes.values())), self._ask)
+        self.work.start(compare_files(*(box.paths for box in self.sides.boxes.values())), self._ask)
 
     def confirm_same_car(self) -> None:
         """The user says that it is one car."""

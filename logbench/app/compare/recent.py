@@ -22,10 +22,9 @@ from PySide6.QtWidgets import (
 
 from logbench.app.parts import chooser, lay, muted, named, text_button
 from logbench.app.tables import Tree
-from logbench.cases.compare import AFTER, BEFORE, FindInArchive, FindRecordings, Found
+from logbench.cases.compare import AFTER, BEFORE, Found, find_in_archive, find_recordings
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
-from logbench.cases.work import Case
 from logbench.signals.numbers import time_text
 from logbench.words import tr, word
 
@@ -178,13 +177,13 @@ class RecentRecordings(QWidget):
     def refresh(self) -> None:
         """Look for recordings at the place that is chosen; an older look is dropped."""
         place, folder = self.place, self._settings.folder
-        case: Case[list[Found]] = FindRecordings(folder, tuple(self._settings.recent))
+        case = find_recordings(folder, tuple(self._settings.recent))
         empty = tr(
             "There are no recordings in {folder} yet: record on the Live page, or add files above.",
             folder=folder,
         )
         if place is not None:
-            case = FindInArchive(place)
+            case = find_in_archive(place)
             empty = tr("There are no recordings in {place} or below it.", place=place)
             self._say(tr("Looking through {place} …", place=place))
         self._owner.start(

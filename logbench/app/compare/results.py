@@ -31,7 +31,7 @@ from logbench.app.plot.late_graph import LateGraph
 from logbench.app.remarks import RemarkList
 from logbench.app.tables import splitter, step
 from logbench.app.theme import Look
-from logbench.cases.compare import SIDES, Compared, MakeOverlay, Wish
+from logbench.cases.compare import SIDES, Compared, Wish, make_overlay
 from logbench.cases.runner import Owner
 from logbench.recording.notes import Remark
 from logbench.signals.units import unit_text
@@ -215,7 +215,7 @@ class ResultsPanel(QWidget):
 
     def _make_overlay(self, wish: Wish) -> None:
         if self.compared is not None:
-            case, overlay = MakeOverlay(self.compared, wish), self.overlay
+            case, overlay = make_overlay(self.compared, wish), self.overlay
             self._owner.start(case, overlay.show_laid, overlay.show_trouble, slot="overlay")
 
     # --- where it comes from ---

@@ -24,7 +24,7 @@ from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, lay, text_button
 from logbench.app.services import Services
 from logbench.app.tables import Tree
-from logbench.cases.job import Added, AddFiles, LoadTimeline, newest_recording
+from logbench.cases.job import Added, AddFiles, load_timeline, newest_recording
 from logbench.errors import JobError
 from logbench.job.comparisons import Sides, missing_sides, sides_by_role
 from logbench.job.model import Photo
@@ -303,7 +303,7 @@ class TimelineView(Tree):
     def refresh(self) -> None:
         """Gather everything again, while it is looked at."""
         if self._open is not None and self.isVisible():
-            load = LoadTimeline(self._open.folder, self._open.snapshot())
+            load = load_timeline(self._open.folder, self._open.snapshot())
             self._open.start(load, self.show_moments, slot="timeline")
 
     def showEvent(self, event: QShowEvent) -> None:

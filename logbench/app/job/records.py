@@ -28,7 +28,7 @@ from logbench.app.parts import Answers, lay, muted, named, styled, text_button
 from logbench.app.services import Services
 from logbench.app.tables import splitter
 from logbench.car.model import Car
-from logbench.cases.job import LoadRecords, Records
+from logbench.cases.job import Records, load_records
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
 from logbench.job.model import RESTRAINT_CAUTION, OtherCode, ReadingEntry, Role
@@ -224,7 +224,7 @@ class RecordsPanel(Tab):
             return
         self._seen = seen
         self.role.setCurrentIndex(ROLES.index(role_of_next([role for _, role in seen])))
-        load = LoadRecords(self._open.folder, self._open.snapshot())
+        load = load_records(self._open.folder, self._open.snapshot())
         self._open.start(load, self.show_records, slot="records")
 
     def show_records(self, records: Records) -> None:

@@ -25,7 +25,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, Answers, Form, heads_left, lay, muted, named, text_button
-from logbench.cases.job import MakeSentences, WriteReport, Written
+from logbench.cases.job import WriteReport, Written, make_sentences
 from logbench.cases.settings import Settings
 from logbench.cases.work import Outcome
 from logbench.job.model import Job
@@ -194,7 +194,7 @@ class Reporting:
         def make() -> None:
             if not dialog.rewritten():  # what was typed is not thrown away
                 options = ReportOptions(units=dialog.units.currentData())
-                sentences = MakeSentences(opened.folder, job, options)
+                sentences = make_sentences(opened.folder, job, options)
                 opened.start(sentences, dialog.show_sentences, slot="sentences")
 
         make()

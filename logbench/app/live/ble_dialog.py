@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.live.link_box import LinkBox
 from logbench.app.parts import lay, named, styled, text_button
-from logbench.cases.live import FindAdapters
+from logbench.cases.live import find_adapters
 from logbench.cases.runner import Owner
 from logbench.vehicle.links.ble import Found
 from logbench.words import tr
@@ -68,7 +68,7 @@ class BleDialog(QDialog):
         self._say("", tr("Scanning …"))
         self.again.setEnabled(False)
         self._scan = self._owner.start(
-            FindAdapters(), self._done, self._failed, self._progressed, slot="adapters"
+            find_adapters(), self._done, self._failed, self._progressed, slot="adapters"
         )
 
     def _progressed(self, lines: str, share: float) -> None:

@@ -11,7 +11,7 @@ from PySide6.QtCore import QObject, Signal
 from logbench.app.live.session import LiveSession
 from logbench.app.parts import delayed
 from logbench.car.model import Car
-from logbench.cases.live import NEEDED, LookAtDrive, Progressed, ReadGoals
+from logbench.cases.live import NEEDED, Progressed, look_at_drive, read_goals
 from logbench.cases.runner import Owner, Running
 from logbench.recording.model import Facts, Surroundings
 from logbench.signals.catalogue import COMPUTED
@@ -74,7 +74,7 @@ class DriveWatcher(QObject):
             self.goals_read.emit(path.name)
             self._look()
 
-        self._owner.start(ReadGoals(path), done, self.failed.emit, slot="goals")
+        self._owner.start(read_goals(path), done, self.failed.emit, slot="goals")
 
     def _state_changed(self, state: str) -> None:
         if state == "connecting":
@@ -96,7 +96,7 @@ class DriveWatcher(QObject):
             self._look_later(_LEAST_MS)
             return
         facts = Facts(vehicle=self.vehicle, extra=dict(self._surroundings.extra()))
-        case = LookAtDrive(parts, facts, self.goals, self.judges)
+        case = look_at_drive(parts, facts, self.goals, self.judges)
         self._task = self._owner.start(case, self._looked, self._ended)
 
     def _looked(self, found: Progressed) -> None:

@@ -15,8 +15,8 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QProgressBar, QVBoxLayout, QW
 from logbench.app.commands import add_command
 from logbench.app.parts import STRETCH, EmptyState, delayed, lay, muted, text_button
 from logbench.app.services import Services
-from logbench.cases.recording import Judge, Judged
-from logbench.cases.review import OpenDemo, Opened, OpenForReview, ReadRest
+from logbench.cases.recording import Judged, judge
+from logbench.cases.review import Opened, read_rest
 from logbench.cases.runner import Running
 from logbench.cases.work import Case
 from logbench.words import inside, tr
@@ -66,7 +66,7 @@ class Opening(QObject):
         reads = self._reading is not None or self._after_paint.isActive()
         return self._opening is not None or reads
 
-    def start(self, case: OpenForReview | OpenDemo) -> None:
+    def start(self, case: Case[Opened | Path]) -> None:
         """Open another recording; until it is there, the shown one is read and judged on."""
         self.started.emit()
         self._opening = self._page.start(
@@ -112,11 +112,11 @@ class Opening(QObject):
     def _read_rest(self) -> None:
         """What else the recording holds, once its first strips are seen."""
         assert self._first is not None
-        self._read(ReadRest(self._first), self._all_read)
+        self._read(read_rest(self._first), self._all_read)
 
     def _all_read(self, opened: Opened) -> None:
         self.all_read.emit(opened)
-        self._read(Judge(opened.recording), self._judged)
+        self._read(judge(opened.recording), self._judged)
 
     def _judged(self, judged: Judged) -> None:
         self.busy_changed.emit(self.busy)

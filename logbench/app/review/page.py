@@ -34,7 +34,7 @@ from logbench.app.review.values import SignalsTable
 from logbench.app.services import Services
 from logbench.app.tables import splitter, step
 from logbench.cases.recording import Judged
-from logbench.cases.review import OpenDemo, Opened, OpenForReview, ReadRest
+from logbench.cases.review import Opened, open_demo, open_for_review, read_rest
 from logbench.errors import LogbenchError
 from logbench.plot.bands import band_of, concerning
 from logbench.plot.layout import layout_from_json
@@ -200,11 +200,11 @@ class ReviewPage(QWidget):
     def open_path(self, path: Path) -> None:
         """Open a recording off the main thread; what is shown stays until it is there."""
         kept = layout_from_json(self._services.settings.last_layouts.get(str(path.resolve()), ""))
-        self.opening.start(OpenForReview(path, tuple(kept.keys)))
+        self.opening.start(open_for_review(path, tuple(kept.keys)))
 
     def open_demo(self, name: str) -> None:
         """Open the demo drive `before` or `after` the repair; it is driven when first asked for."""
-        self.opening.start(OpenDemo(name, self._services.settings.folder / "demo"))
+        self.opening.start(open_demo(name, self._services.settings.folder / "demo"))
 
     def show_finding(self, finding: Finding) -> None:
         """Shade its evidence, zoom to it, and show the signals it rests on."""
@@ -263,7 +263,7 @@ class ReviewPage(QWidget):
     def renew_computed(self) -> None:
         """Own signals were changed: the recording's are computed anew, and new ones shown."""
         if self.opened is not None:
-            case = ReadRest(self.opened)
+            case = read_rest(self.opened)
             self.opening.shown.start(case, self._renewed, self.notice.trouble, slot="computed")
 
     def _renewed(self, opened: Opened) -> None:
