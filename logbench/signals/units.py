@@ -51,8 +51,8 @@ def known(text: str) -> str | None:
     cleaned = re.sub(r"\s+", " ", text.strip())
     if not cleaned:
         return "dimensionless"
-    if cleaned.startswith("("):
-        return cleaned  # made by `joined`
+    if cleaned.startswith(("(", "delta_")):
+        return cleaned  # made by `joined`, or a difference of temperatures
     return _spellings().get(cleaned.lower())
 
 

@@ -118,6 +118,8 @@ def test_differences_of_temperatures_have_no_zero_point():
     assert spans_s("ECT - IAT >= 18", warm, cool, units=US) == [(10, 40)]
     assert spans_s("ECT >= IAT + 10 K", warm, cool) == [(10, 40)]
     assert number("ECT - 10 K").tree.unit == "degC"
+    limit = condition("ECT - IAT > 10 K", US).tree.parts[1]
+    assert (limit.value, limit.unit) == (18, "delta_degF")
 
 
 @given(st.floats(-40, 200), st.sampled_from(["degC", "degF"]))

@@ -10,6 +10,7 @@ from typing import NoReturn
 from logbench.analysis.expression.grammar import (
     EXAMPLE,
     OVER_TIME,
+    VALUE_EXAMPLE,
     Node,
     parse,
 )
@@ -23,7 +24,7 @@ MOST_SECONDS = 600.0
 """How far a function over time may look back."""
 CONDITION = "condition"
 """The unit of what holds or does not."""
-_DIFFERENCE = {"degC": "K", "degF": "(delta_degF)"}
+_DIFFERENCE = {"degC": "K", "degF": "delta_degF"}
 """The unit of a difference of two temperatures, and of a temperature in a product."""
 _TEMPERATURES = {"degC": "degC", "degF": "degF", "kelvin": "K"}
 """By pint's name: a temperature is known by one, however it is spelled."""
@@ -63,9 +64,7 @@ def number(text: str, units: Units = METRIC, *, signals: Catalogue | None = None
     """
     made = _checked(text.strip(), units, signals or catalogue())
     if made.tree.unit == CONDITION:
-        raise UsageError(f"'{text}' is a condition; a value is wanted, such as SHRTFT1 + LONGFT1.")
-    if not made.names:
-        raise UsageError(f"'{text}' uses no signal; write for example SHRTFT1 + LONGFT1.")
+        raise UsageError(f"'{text}' is a condition; write a value such as {VALUE_EXAMPLE}.")
     return made
 
 
@@ -74,8 +73,6 @@ def condition(text: str, units: Units = METRIC) -> Expression:
     made = _checked(text.strip(), units, catalogue())
     if made.tree.unit != CONDITION:
         raise UsageError(f"'{text}' is no comparison; write a condition such as {EXAMPLE}.")
-    if not made.names:
-        raise UsageError(f"'{text}' uses no signal; write for example {EXAMPLE}.")
     return made
 
 
@@ -90,7 +87,10 @@ def _checked(
     text: str, units: Units, signals: Catalogue, within: tuple[str, ...] = ()
 ) -> Expression:
     """`within`: the computed signals that it is a part of."""
-    return Expression(text, _Checker(text, units, signals, within).check(parse(text)))
+    made = Expression(text, _Checker(text, units, signals, within).check(parse(text)))
+    if not made.names:
+        raise UsageError(f"'{text}' uses no signal; write for example {EXAMPLE}.")
+    return made
 
 
 class _Checker:
