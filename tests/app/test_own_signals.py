@@ -9,11 +9,14 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QTextBrowser
 from pytestqt.qtbot import QtBot
 
 from logbench.analysis.bands import load_bands
 from logbench.analysis.expression.checked import condition
+from logbench.analysis.expression.grammar import FUNCTIONS, TIMES
 from logbench.analysis.run import run_checks
+from logbench.app.details import show_expressions
 from logbench.app.own_signals import OwnSignals
 from logbench.app.window import MainWindow
 from logbench.archive.archive import Archive
@@ -21,7 +24,6 @@ from logbench.archive.find import Filter
 from logbench.archive.sweep import sweep_function
 from logbench.capture.messages import Started
 from logbench.cli.main import main
-from logbench.errors import UsageError
 from logbench.plot.trace import SECOND
 from logbench.recording.reader import open_recording
 from logbench.signals.catalogue import COMPUTED, catalogue, own_signals_path
@@ -211,6 +213,8 @@ def test_what_a_person_wrote_in_the_file_stays(window: MainWindow, qtbot: QtBot)
     assert path.read_text() == "[A_ONE\n"
 
 
-def test_a_wrong_name_is_a_usage_error():
-    with pytest.raises(UsageError):
-        condition("NO_SUCH_SIGNAL > 1")
+def test_what_may_be_written_is_shown(window: MainWindow):
+    page = show_expressions(window).findChild(QTextBrowser)
+    text = page.toPlainText()
+    for word in (*FUNCTIONS, *TIMES, "displacement", "158 F"):
+        assert word in text

@@ -58,10 +58,10 @@ class SignalsModel(TracesModel):
         self.renew(1, 1)
 
     def tip(self, row: StripTrace) -> str:
-        """Signal, ECU, number of samples."""
+        """The signal's name in full, ECU, number of samples."""
         return tr(
             "{signal} of ECU {ecu}: {n:,} samples",
-            signal=row.signal,
+            signal=row.title or row.signal,
             ecu=row.ecu,
             n=len(row.pyramid),
         )
