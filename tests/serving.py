@@ -6,17 +6,17 @@ import contextlib
 from collections.abc import Iterator
 
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.canbus import CanCar
+from logbench.simulator.canbus import CanCar, CanFrame
 from logbench.simulator.model import CarSource
-from logbench.simulator.server import CanServer, Server
+from logbench.simulator.server import Server, Wire
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import Trouble
-from logbench.simulator.wires import CanWire, TcpWire, TerminalPort, TerminalWire
+from logbench.simulator.wires import TcpWire, TerminalWire
 from logbench.system.threads import Supervised
 
 
 @contextlib.contextmanager
-def serve(adapter: Adapter, wire: TcpWire | TerminalWire) -> Iterator[Server]:
+def serve(adapter: Adapter, wire: Wire[bytes]) -> Iterator[Server[bytes]]:
     """Serve `adapter` on `wire` from a thread of this process while the context lasts."""
     server = Server(adapter, wire)
     with Supervised("simulated adapter", server.run, on_stop=server.stop) as thread:
@@ -51,27 +51,16 @@ class StrictWire(TerminalWire):
         super().__init__()
         self._baud = baud
 
-    def accept(self) -> TerminalPort:
-        client = super().accept()
-        return StrictPort(client.fileno(), self._baud)
-
-
-class StrictPort(TerminalPort):
-    """Its client."""
-
-    def __init__(self, master: int, baud: int) -> None:
-        super().__init__(master)
-        self._baud = baud
-
-    def read(self) -> bytes | None:
-        data = super().read()
+    def receive(self, timeout_s: float) -> bytes | None:
+        data = super().receive(timeout_s)
         return data and self._mangled(data)
 
-    def write(self, data: bytes) -> None:
-        super().write(self._mangled(data))
+    def send(self, data: bytes) -> None:
+        super().send(self._mangled(data))
 
     def _mangled(self, data: bytes) -> bytes:
-        if terminal_baud(self.fileno()) == self._baud:
+        assert self._sides is not None
+        if terminal_baud(self._sides[0]) == self._baud:
             return data
         return bytes(byte * 37 & 0xFF | 0x80 for byte in data)
 
@@ -108,9 +97,9 @@ def serve_pty(
 
 
 @contextlib.contextmanager
-def serve_can(device: CanCar, wire: CanWire) -> Iterator[str]:
+def serve_can(device: CanCar, wire: Wire[CanFrame]) -> Iterator[str]:
     """Run the ECUs of `device` on a CAN wire of this process; yields `can:INTERFACE/CHANNEL`."""
-    server = CanServer(device, wire)
+    server = Server(device, wire)
     with Supervised("simulated ECUs", server.run, on_stop=server.stop) as thread:
         yield server.url
         thread.check()

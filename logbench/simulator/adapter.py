@@ -1,34 +1,21 @@
-"""The adapter's command language over a byte pipe, with its timing.
-
-`Adapter` is a plain machine without threads, sockets or sleeps: bytes go in with the moment they
-were received, and come out of `due()` with the moment they are due at the client. Whoever serves it
-(`serve.py`, or a test) sleeps in between.
-"""
+"""The adapter's command language over a byte pipe, with its timing."""
 
 from __future__ import annotations
 
 import random
 import re
 from collections import deque
-from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Unpack
 
 from logbench.simulator import settings as language
 from logbench.simulator.bus import Bus, Heard
-from logbench.simulator.ecu import Ecus, Edition
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import PROTOCOLS, SEARCH_ORDER, BusProtocol
+from logbench.simulator.server import Device, Due, Plug
 from logbench.simulator.settings import OK, UNKNOWN, Settings
-from logbench.simulator.timing import CarClock, SerialOut, Timing
-from logbench.simulator.trouble import (
-    PROMPT,
-    Trouble,
-    TroubledCar,
-    Troubles,
-    mood,
-    spoil_lines,
-    spoil_output,
-)
+from logbench.simulator.timing import SerialOut, Timing
+from logbench.simulator.trouble import PROMPT, mood, spoil_lines, spoil_output
 
 NO_DATA = "NO DATA"
 UNABLE = "UNABLE TO CONNECT"
@@ -40,15 +27,6 @@ _WAKE_S = 0.1
 _FALSE_IDENTITY = "OBD interface v2.3"
 _NEWER = re.compile("AT[012]|S[01]|AL|CRA.*|AR|CS.*|CT.*|CE.*|F.*|@.*|LP|JHF.")
 """Commands that an adapter with a false version does not know."""
-
-
-@dataclass(frozen=True, slots=True)
-class Due:
-    """Bytes that the client gets at `t_s`; `ready_s` is when the adapter had them."""
-
-    t_s: float
-    ready_s: float
-    data: bytes
 
 
 @dataclass(slots=True)
@@ -66,7 +44,7 @@ class Work:
         self.done_s = max(self.done_s, t_s)
 
 
-class Adapter:
+class Adapter(Device[bytes]):
     """One adapter, plugged into one car."""
 
     def __init__(
@@ -74,25 +52,19 @@ class Adapter:
         car: CarSource,
         timing: Timing | None = None,
         *,
-        protocol: str = "6",
-        clock: CarClock | None = None,
         identity: str = language.IDENTITY,
-        troubles: Iterable[Trouble] = (),
-        edition: Edition = "J1979",
         seed: int = 0,
+        **plug: Unpack[Plug],
     ) -> None:
-        """`protocol` is the number of the car's bus protocol; `seed` makes the garbage."""
-        self.timing = timing or Timing()
-        self.clock = clock or CarClock()
-        self.troubles = Troubles(troubles)
-        self.ecus = Ecus(TroubledCar(car, self.troubles), self.timing, edition)
-        self.bus = Bus(self.ecus, PROTOCOLS[protocol], self.clock)
+        """`seed` makes the garbage."""
+        super().__init__(car, timing, **plug)
+        self.bus = Bus(self.ecus, self.protocol, self.clock)
         self.identity = identity
         self.settings = Settings()
         self._line = bytearray()
         self._last = ""
         self._rx_free_s = 0.0
-        self._out: deque[Due] = deque()
+        self._out: deque[Due[bytes]] = deque()
         self._serial = SerialOut(self.timing)
         self._done_s = 0.0
         self._interruptible = False
@@ -109,17 +81,17 @@ class Adapter:
             self._rx_free_s += self.timing.chars_s(1)
             self._character(byte, self._rx_free_s + self.timing.delay_s)
 
-    def due(self) -> Due | None:
+    def due(self) -> Due[bytes] | None:
         """The next bytes for the client, or None; they stay until `pop`."""
         return self._out[0] if self._out else None
 
-    def pop(self) -> Due:
+    def pop(self) -> Due[bytes]:
         """Take the next bytes."""
         return self._out.popleft()
 
     def tick(self, t_s: float) -> None:
-        """Move the car to `t_s` and let happen what happens without being asked."""
-        self.bus.car_at(t_s)
+        """The supply may break down."""
+        super().tick(t_s)
         if self.troubles.strikes("brownout", self.clock.at(t_s)):
             self._out.clear()
             self._line.clear()

@@ -1,30 +1,24 @@
-"""The simulated ECUs directly on a CAN bus, for links without an adapter.
-
-`CanCar` is a plain machine without threads, buses or sleeps, like `adapter.Adapter`: frames go in
-with the moment they were sent, and come out of `due()` with the moment they are complete on the
-bus. `CanServer` runs one on a wire.
-"""
+"""The simulated ECUs directly on a CAN bus, for links without an adapter."""
 
 from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Unpack
 
-from logbench.simulator.ecu import Ecus, Edition
 from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import (
     FUNCTIONAL_11,
     FUNCTIONAL_29,
-    PROTOCOLS,
     padded,
     request_id,
     response_id,
     segment,
 )
-from logbench.simulator.timing import CarClock, Timing, frame_s
-from logbench.simulator.trouble import Trouble, TroubledCar, Troubles, mood
+from logbench.simulator.server import Device, Due, Plug
+from logbench.simulator.timing import Timing, frame_s
+from logbench.simulator.trouble import mood
 
 FLOW_TIMEOUT_S = 1.0
 """N_Bs of ISO 15765-2: how long a sender waits for flow control."""
@@ -58,27 +52,14 @@ class _Transfer:
     """Set while flow control is awaited."""
 
 
-class CanCar:
+class CanCar(Device[CanFrame]):
     """All ECUs of one car at a CAN bus."""
 
-    def __init__(
-        self,
-        car: CarSource,
-        timing: Timing | None = None,
-        *,
-        protocol: str = "6",
-        clock: CarClock | None = None,
-        troubles: Iterable[Trouble] = (),
-        edition: Edition = "J1979",
-    ) -> None:
-        """`protocol` is '6' to '9'."""
-        self.timing = timing or Timing()
-        self.protocol = PROTOCOLS[protocol]
+    def __init__(self, car: CarSource, timing: Timing | None = None, **plug: Unpack[Plug]) -> None:
+        """The protocol is '6' to '9'."""
+        super().__init__(car, timing, **plug)
         if not self.protocol.is_can:
             raise ValueError(f"{self.protocol.name} is not CAN")
-        self.clock = clock or CarClock()
-        self.troubles = Troubles(troubles)
-        self.ecus = Ecus(TroubledCar(car, self.troubles), self.timing, edition)
         self._queue: list[tuple[float, int, _Transfer]] = []
         """When the next frame of a transfer is ready; the number decides between equals."""
         self._numbers = itertools.count()
@@ -100,29 +81,26 @@ class CanCar:
             if frame.identifier == request_id(self.protocol, ecu):
                 self._physical(ecu, frame.data, t_s)
 
-    def due(self) -> float | None:
-        """When the next frame of an ECU is complete on the bus; None when there is none."""
+    def due(self) -> Due[CanFrame] | None:
+        """The next frame of an ECU, due when it is complete on the bus; None when there is none."""
         if not self._queue:
             return None
         ready_s, _, transfer = self._queue[0]
-        frame = transfer.frames[transfer.index]
-        return max(ready_s, self._free_s) + frame_s(self.protocol, len(frame))
+        data = transfer.frames[transfer.index]
+        due_s = max(ready_s, self._free_s) + frame_s(self.protocol, len(data))
+        frame = CanFrame(transfer.identifier, data, self.protocol.id_bits == 29)
+        return Due(due_s, ready_s, frame)
 
-    def pop(self) -> CanFrame:
-        """That frame."""
-        due_s = self.due()
-        assert due_s is not None
+    def pop(self) -> Due[CanFrame]:
+        """Take that frame."""
+        due = self.due()
+        assert due is not None
         _, _, transfer = heapq.heappop(self._queue)
-        frame = transfer.frames[transfer.index]
-        self._free_s = due_s
+        self._free_s = due.t_s
         transfer.index += 1
         if transfer.index < len(transfer.frames):
-            self._go_on(transfer, due_s)
-        return CanFrame(transfer.identifier, frame, self.protocol.id_bits == 29)
-
-    def tick(self, t_s: float) -> None:
-        """Move the car to `t_s`."""
-        self.ecus.car.advance(self.clock.at(t_s))
+            self._go_on(transfer, due.t_s)
+        return due
 
     # --- inside ---
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any, get_args
+from typing import get_args
 from urllib.parse import parse_qsl, urlencode
 
 from logbench.errors import LinkUnknownError, UsageError
@@ -16,6 +16,7 @@ from logbench.simulator.driver import SCHEDULE_NAMES, schedule
 from logbench.simulator.ecu import Edition
 from logbench.simulator.model import CarSource, StillCar
 from logbench.simulator.protocols import CAR_PROTOCOLS, PROTOCOLS
+from logbench.simulator.server import Plug
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import Trouble, parse_trouble
 
@@ -64,6 +65,16 @@ class SimOptions:
     def timing(self) -> Timing:
         """The timing model these options make."""
         return Timing(baud=self.baud, latency_ms=self.latency_ms, delay_ms=self.delay_ms)
+
+    @property
+    def plug(self) -> Plug:
+        """What is said to whatever is plugged into the car."""
+        return {
+            "protocol": self.protocol,
+            "clock": CarClock(self.speed, self.start_s),
+            "troubles": self.troubles,
+            "edition": self.edition,
+        }
 
     @property
     def url(self) -> str:
@@ -199,8 +210,7 @@ def make_car(options: SimOptions) -> CarSource:
 
 def make_adapter(options: SimOptions) -> Adapter:
     """The car of `options`, moved to `start_s`, behind its adapter."""
-    car, facts = _plugged(options)
-    return Adapter(car, options.timing, **facts, seed=options.seed)
+    return Adapter(_started(options), options.timing, seed=options.seed, **options.plug)
 
 
 def make_can_car(options: SimOptions) -> CanCar:
@@ -210,17 +220,10 @@ def make_can_car(options: SimOptions) -> CanCar:
     """
     if not PROTOCOLS[options.protocol].is_can:
         raise LinkUnknownError(f"protocol={options.protocol} is not CAN: choose 6, 7, 8 or 9.")
-    car, facts = _plugged(options)
-    return CanCar(car, options.timing, **facts)
+    return CanCar(_started(options), options.timing, **options.plug)
 
 
-def _plugged(options: SimOptions) -> tuple[CarSource, dict[str, Any]]:
-    """The car at `start_s`, and what is told to whatever it is plugged into."""
+def _started(options: SimOptions) -> CarSource:
     car = make_car(options)
     car.advance(options.start_s)
-    return car, {
-        "protocol": options.protocol,
-        "clock": CarClock(options.speed, options.start_s),
-        "troubles": options.troubles,
-        "edition": options.edition,
-    }
+    return car

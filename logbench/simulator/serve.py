@@ -16,7 +16,7 @@ from typing import Any, Self
 from logbench.errors import LinkError, LogbenchError, UsageError, error_named
 from logbench.simulator.drive import Drive
 from logbench.simulator.options import SimOptions, make_adapter, make_can_car, parse_sim_url
-from logbench.simulator.server import CanServer, Server
+from logbench.simulator.server import Server
 from logbench.simulator.trouble import TroubledCar, parse_trouble
 from logbench.simulator.wires import TcpWire, TerminalWire, open_wire
 from logbench.system.threads import Supervised
@@ -31,7 +31,7 @@ def make_server(
     port: int = 0,
     wire: str = "tcp",
     on_line: Callable[[str], None] | None = None,
-) -> Server | CanServer:
+) -> Server[Any]:
     """What `options` describe on `wire`: `tcp`, `pty`, `slcan` or `can:INTERFACE/CHANNEL`.
 
     Raises `LinkUnknownError` for another wire, `PortMissingError` when it cannot be had.
@@ -41,7 +41,7 @@ def make_server(
     if wire == "pty":
         return Server(make_adapter(options), TerminalWire(), on_line)
     device = make_can_car(options)
-    return CanServer(device, open_wire(wire, device.protocol.bit_rate))
+    return Server(device, open_wire(wire, device.protocol.bit_rate))
 
 
 def main_serve(
@@ -149,7 +149,7 @@ class SimulatedCar:
 # --- inside the process ---
 
 
-def _carry_out(server: Server | CanServer, command: dict[str, Any]) -> dict[str, Any]:
+def _carry_out(server: Server[Any], command: dict[str, Any]) -> dict[str, Any]:
     """Do what the handle asks; runs between two requests of the adapter's client."""
     import time
 
@@ -186,7 +186,7 @@ def _lines(descriptor: int) -> Iterator[bytes]:
         yield from lines
 
 
-def _control(server: Server | CanServer, lines: Iterator[bytes]) -> None:
+def _control(server: Server[Any], lines: Iterator[bytes]) -> None:
     """Answer the handle until it is gone, then stop."""
     for line in lines:
         try:

@@ -9,61 +9,75 @@ import select
 import socket
 import sys
 import tempfile
+import time
 from typing import TYPE_CHECKING
 
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.simulator.canbus import CanFrame
+from logbench.simulator.server import Wire
 
 
-class SocketPort:
-    """A client on a TCP connection."""
-
-    def __init__(self, connection: socket.socket) -> None:
-        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        connection.settimeout(5.0)
-        self._connection = connection
-
-    def fileno(self) -> int:
-        """The socket's."""
-        return self._connection.fileno()
-
-    def read(self) -> bytes | None:
-        """Up to 4 KiB."""
-        try:
-            return self._connection.recv(4096) or None
-        except OSError:
-            return None
-
-    def write(self, data: bytes) -> None:
-        """All of `data`; fails when the client does not read for 5 s."""
-        self._connection.sendall(data)
-
-    def close(self) -> None:
-        """Close the connection."""
-        self._connection.close()
-
-
-class TcpWire:
-    """A listening socket; its clients come and go."""
+class TcpWire(Wire[bytes]):
+    """A listening socket; its clients come and go, a second one is sent away."""
 
     def __init__(self, host: str, port: int) -> None:
         self._host = host
         self._listener: socket.socket | None = _listen(host, port)
         self._port = int(self._listener.getsockname()[1])
+        self._client: socket.socket | None = None
+        self.connected = False
         self.url = f"tcp://{host}:{self._port}"
 
-    def sources(self) -> list[int]:
-        """File descriptors that become readable when a client comes."""
-        return [self._listener.fileno()] if self._listener is not None else []
+    def receive(self, timeout_s: float) -> bytes | None:
+        """Up to 4 KiB, or nothing as a client comes or goes."""
+        sockets = [one for one in (self._client, self._listener) if one is not None]
+        if not sockets:
+            time.sleep(timeout_s)
+            return None
+        ready, _, _ = select.select(sockets, [], [], timeout_s)
+        if self._client in ready:  # before the next client, so that this one may just have left
+            return self._read()
+        if self._listener in ready:
+            self._accept()
+        return None
 
-    def accept(self) -> SocketPort:
-        """The client that has come."""
+    def _read(self) -> bytes | None:
+        assert self._client is not None
+        try:
+            data = self._client.recv(4096)
+        except OSError:
+            data = b""
+        if not data:
+            self._hang_up()
+        return data or None
+
+    def _accept(self) -> None:
         assert self._listener is not None
-        connection, _ = self._listener.accept()
-        return SocketPort(connection)
+        client, _ = self._listener.accept()
+        if self._client is not None:
+            client.close()
+            return
+        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        client.settimeout(5.0)
+        self._client, self.connected = client, True
+
+    def send(self, data: bytes) -> None:
+        """All of `data`; a client that does not read for 5 s is given up."""
+        try:
+            if self._client is not None:
+                self._client.sendall(data)
+        except OSError:
+            self._hang_up()
+
+    def _hang_up(self) -> None:
+        if self._client is not None:
+            self._client.close()
+        self._client, self.connected = None, False
 
     def refuse(self, refused: bool) -> None:
         """Stop listening, so that connecting is refused; or listen again at the same port."""
+        if refused:
+            self._hang_up()
         if refused and self._listener is not None:
             self._listener.close()
             self._listener = None
@@ -85,35 +99,7 @@ def _listen(host: str, port: int) -> socket.socket:
         ) from error
 
 
-class TerminalPort:
-    """The client on a pseudo-terminal: always there, whether anybody has it open or not."""
-
-    def __init__(self, master: int) -> None:
-        self._master = master
-
-    def fileno(self) -> int:
-        """The master side's."""
-        return self._master
-
-    def read(self) -> bytes | None:
-        """Up to 4 KiB."""
-        try:
-            return os.read(self._master, 4096)
-        except BlockingIOError:
-            return b""
-        except OSError:
-            return None
-
-    def write(self, data: bytes) -> None:
-        """As much of `data` as there is room for: a serial line waits for nobody."""
-        with contextlib.suppress(BlockingIOError):  # nobody reads: the rest is lost
-            os.write(self._master, data)
-
-    def close(self) -> None:
-        """Nothing: the terminal belongs to the wire."""
-
-
-class TerminalWire:
+class TerminalWire(Wire[bytes]):
     """A pseudo-terminal; its path is what a client opens as a serial port.
 
     The path is a link in a folder of its own, so that it stays the same when the terminal behind it
@@ -130,7 +116,7 @@ class TerminalWire:
         self.path = os.path.join(self._folder.name, "adapter")
         self.url = f"serial:{self.path}"
         self._sides: tuple[int, int] | None = None
-        self._waiting = False
+        self.connected = False
         try:
             self.refuse(False)
         except OSError as error:
@@ -140,15 +126,22 @@ class TerminalWire:
                 "instead."
             ) from error
 
-    def sources(self) -> list[int]:
-        """The terminal itself, until `accept` has handed out its client."""
-        return [self._sides[0]] if self._sides is not None and self._waiting else []
+    def receive(self, timeout_s: float) -> bytes | None:
+        """Up to 4 KiB of the client, who counts as there once anything came."""
+        if self._sides is None:
+            time.sleep(timeout_s)
+            return None
+        ready, _, _ = select.select(self._sides[:1], [], [], timeout_s)
+        if not ready:
+            return None
+        self.connected = True
+        return os.read(self._sides[0], 4096)
 
-    def accept(self) -> TerminalPort:
-        """The one client there is."""
-        assert self._sides is not None
-        self._waiting = False
-        return TerminalPort(self._sides[0])
+    def send(self, data: bytes) -> None:
+        """As much of `data` as there is room for: a serial line waits for nobody."""
+        if self._sides is not None and self.connected:
+            with contextlib.suppress(BlockingIOError):  # nobody reads: the rest is lost
+                os.write(self._sides[0], data)
 
     def refuse(self, refused: bool) -> None:
         """Take the terminal away, or make one again at the same path."""
@@ -158,13 +151,12 @@ class TerminalWire:
             os.unlink(self.path)
             for side in self._sides:
                 os.close(side)
-            self._sides = None
+            self._sides, self.connected = None, False
         elif not refused and self._sides is None:
             self._sides = os.openpty()
             tty.setraw(self._sides[1])
             os.set_blocking(self._sides[0], False)
             os.symlink(os.ttyname(self._sides[1]), self.path)
-            self._waiting = True
 
     def close(self) -> None:
         """Close both sides and remove the path."""
@@ -176,7 +168,7 @@ if TYPE_CHECKING:
     import can
 
 
-class PythonCanWire:
+class PythonCanWire(Wire[CanFrame]):
     """Any bus that python-can knows."""
 
     def __init__(self, interface: str, channel: str, bit_rate: int = 500_000) -> None:
@@ -219,7 +211,7 @@ class PythonCanWire:
 _BIT_RATES = (10_000, 20_000, 50_000, 100_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
 
 
-class SlcanWire:
+class SlcanWire(Wire[CanFrame]):
     """A serial-line CAN interface on a pseudo-terminal, as python-can's `slcan` drives it.
 
     Commands in ASCII ended by a carriage return: S<n> and s<xxyy> set the bit rate, O opens, C
@@ -232,7 +224,6 @@ class SlcanWire:
         if sys.platform == "win32":
             raise PortMissingError("A simulated slcan interface needs pseudo-terminals.")
         self._terminal = TerminalWire()
-        self._port = self._terminal.accept()
         self._bit_rate = bit_rate
         self._chosen = 0
         self._open = False
@@ -244,10 +235,8 @@ class SlcanWire:
     def receive(self, timeout_s: float) -> CanFrame | None:
         """The next frame that the client sent while the interface was open."""
         if not self._frames:
-            ready, _, _ = select.select([self._port.fileno()], [], [], max(timeout_s, 0.0))
-            if ready:
-                for byte in os.read(self._port.fileno(), 4096):
-                    self._character(byte)
+            for byte in self._terminal.receive(timeout_s) or b"":
+                self._character(byte)
         return self._frames.pop(0) if self._frames else None
 
     def send(self, frame: CanFrame) -> None:
@@ -255,7 +244,7 @@ class SlcanWire:
         if self._open:
             head = f"T{frame.identifier:08X}" if frame.extended else f"t{frame.identifier:03X}"
             text = f"{head}{len(frame.data)}{frame.data.hex().upper()}\r"
-            self._port.write(text.encode())
+            self._terminal.send(text.encode())
 
     def close(self) -> None:
         """Take the terminal away."""
@@ -268,9 +257,9 @@ class SlcanWire:
         line = self._line.decode("latin-1")
         self._line.clear()
         try:
-            self._port.write(self._answer(line))
+            self._terminal.send(self._answer(line))
         except (ValueError, IndexError):
-            self._port.write(b"\a")
+            self._terminal.send(b"\a")
 
     def _answer(self, line: str) -> bytes:
         command, rest = line[:1], line[1:]
@@ -297,10 +286,7 @@ class SlcanWire:
         return b"z\r" if digits == 3 else b"Z\r"
 
 
-CanWire = PythonCanWire | SlcanWire
-
-
-def open_wire(text: str, bit_rate: int) -> CanWire:
+def open_wire(text: str, bit_rate: int) -> Wire[CanFrame]:
     """`slcan`, or `can:INTERFACE/CHANNEL`."""
     if text == "slcan":
         return SlcanWire(bit_rate)

@@ -39,9 +39,9 @@ def request(text: str, identifier: int = 0x7DF, extended: bool = False) -> CanFr
 def frames(car: CanCar) -> list[tuple[float, int, str]]:
     """Everything that is due without the tester's doing."""
     found = []
-    while (due_s := car.due()) is not None:
-        frame = car.pop()
-        found.append((due_s, frame.identifier, frame.data.hex()))
+    while car.due() is not None:
+        due = car.pop()
+        found.append((due.t_s, due.data.identifier, due.data.data.hex()))
     return found
 
 
