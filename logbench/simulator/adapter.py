@@ -271,7 +271,7 @@ class Adapter(Device[bytes]):
                 continue
             self.settings = language.change(self.settings, "SPA" + number) or self.settings
             self.bus.opened = True
-            heard = self.bus.exchange(protocol, self.settings, request, count, t_s)
+            heard = self.bus.exchange(self.settings, request, count, t_s)
             if heard.lines:
                 self._report(work, heard)
                 return work
@@ -296,7 +296,7 @@ class Adapter(Device[bytes]):
                 return Heard([(t_s, "CAN ERROR")], t_s)
             t_s += self.bus.timeout_s(self.settings)
             return Heard([], t_s)
-        return self.bus.exchange(protocol, self.settings, request, count, t_s)
+        return self.bus.exchange(self.settings, request, count, t_s)
 
     def _report(self, work: Work, heard: Heard) -> None:
         for t_s, text in heard.lines:

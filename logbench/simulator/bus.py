@@ -79,46 +79,40 @@ class Bus:
         factor, spare_s = ((1.5, 0.024), (1.2, 0.012))[settings.adaptive - 1]
         return min(longest, self._learnt_s * factor + spare_s)
 
-    def exchange(
-        self, protocol: BusProtocol, settings: Settings, request: bytes, count: int, t_s: float
-    ) -> Heard:
-        """Send `request` and print what comes until `count` frames are there or time is up.
+    def exchange(self, settings: Settings, request: bytes, count: int, t_s: float) -> Heard:
+        """Send `request` in the bus's protocol; print what comes until `count` frames are there or
+        time is up.
 
         `count` 0: until the timeout. An adapter that does not wait for replies prints nothing.
         """
         if self.ecus.starts_clock(request if settings.can_format else request[1:]):
             self.clock.start(t_s)
         self.car_at(t_s)
-        arrivals, sent_s = (
-            self._can(protocol, settings, request, t_s)
-            if protocol.is_can
-            else self._older(protocol, settings, request, t_s)
-        )
+        ask = self._can if self.protocol.is_can else self._older
+        arrivals, sent_s = ask(settings, request, t_s)
         if not settings.responses:
             return Heard([], sent_s)
-        return self._collect(protocol, settings, arrivals, count, sent_s)
+        return self._collect(settings, arrivals, count, sent_s)
 
     # --- CAN ---
 
-    def _can(
-        self, protocol: BusProtocol, settings: Settings, request: bytes, t_s: float
-    ) -> tuple[list[Arrival], float]:
-        sent_s = t_s + frame_s(protocol)
+    def _can(self, settings: Settings, request: bytes, t_s: float) -> tuple[list[Arrival], float]:
+        sent_s = t_s + frame_s(self.protocol)
         if not settings.can_format:  # the client puts the length byte itself
             request = request[1 : 1 + (request[0] & 0x0F)] if request[0] < 8 else b""
-        known, target = self._target(protocol, settings)
+        known, target = self._target(settings)
         answers = self.ecus.ask(request, can=True, target=target) if known else []
         sendings = [
             Sending(answer.ecu, tuple(segment(message)), sent_s + after_s)
             for answer in answers
             for after_s, message in answer.messages
         ]
-        allowed = settings.flow_control and self._flows(protocol, settings, sendings)
-        return can_arrivals(protocol, sendings, allowed), sent_s
+        allowed = settings.flow_control and self._flows(settings, sendings)
+        return can_arrivals(self.protocol, sendings, allowed), sent_s
 
-    def _target(self, protocol: BusProtocol, settings: Settings) -> tuple[bool, str | None]:
+    def _target(self, settings: Settings) -> tuple[bool, str | None]:
         """Whether anyone listens to the header set, and the one ECU it addresses (None: all)."""
-        wide = protocol.id_bits == 29
+        wide = self.protocol.id_bits == 29
         if not settings.header:
             return True, None
         digits = settings.header
@@ -128,11 +122,11 @@ class Bus:
         if number == (FUNCTIONAL_29 if wide else FUNCTIONAL_11):
             return True, None
         for ecu in self.ecus.car.ecus:
-            if number == request_id(protocol, ecu):
+            if number == request_id(self.protocol, ecu):
                 return True, ecu
         return False, None
 
-    def _flows(self, protocol: BusProtocol, settings: Settings, sendings: list[Sending]) -> bool:
+    def _flows(self, settings: Settings, sendings: list[Sending]) -> bool:
         """Whether the flow control that the adapter sends lets the ECU go on."""
         if settings.flow_mode == 0:
             return True
@@ -142,18 +136,17 @@ class Bus:
             return True
         header = settings.flow_header
         return any(
-            header and int(header, 16) == request_id(protocol, sending.ecu) for sending in sendings
+            header and int(header, 16) == request_id(self.protocol, sending.ecu)
+            for sending in sendings
         )
 
     # --- K-line and J1850 ---
 
-    def _older(
-        self, protocol: BusProtocol, settings: Settings, request: bytes, t_s: float
-    ) -> tuple[list[Arrival], float]:
-        kline = protocol.kind == "kline"
-        sent_s = max(t_s, self._free_s) + frame_s(protocol, len(request))
+    def _older(self, settings: Settings, request: bytes, t_s: float) -> tuple[list[Arrival], float]:
+        kline = self.protocol.kind == "kline"
+        sent_s = max(t_s, self._free_s) + frame_s(self.protocol, len(request))
         header = bytes.fromhex(settings.header.rjust(6, "0")) if settings.header else b""
-        node = (header or request_header(protocol))[1]
+        node = (header or request_header(self.protocol))[1]
         target = None
         if node not in (0x33, 0x6A):
             targets = [ecu for ecu in self.ecus.car.ecus if node_address(ecu) == node]
@@ -166,10 +159,10 @@ class Bus:
             for after_s, message in answer.messages:
                 gap_s = self.ecus.timing.ecu_s(0, kline)
                 start_s = max(free_s + gap_s if arrivals else sent_s + after_s, free_s)
-                free_s = start_s + frame_s(protocol, len(message))
-                frame = reply_header(protocol, answer.ecu, len(message)) + message
+                free_s = start_s + frame_s(self.protocol, len(message))
+                frame = reply_header(self.protocol, answer.ecu, len(message)) + message
                 arrivals.append(
-                    Arrival(answer.ecu, frame + bytes((checksum(protocol, frame),)), free_s)
+                    Arrival(answer.ecu, frame + bytes((checksum(self.protocol, frame),)), free_s)
                 )
         self._free_s = free_s + (self.ecus.timing.kline_pause_ms / 1000 if kline else 0.0)
         return arrivals, sent_s
@@ -177,12 +170,7 @@ class Bus:
     # --- what the adapter makes of it ---
 
     def _collect(
-        self,
-        protocol: BusProtocol,
-        settings: Settings,
-        arrivals: list[Arrival],
-        count: int,
-        sent_s: float,
+        self, settings: Settings, arrivals: list[Arrival], count: int, sent_s: float
     ) -> Heard:
         heard = Heard(done_s=sent_s)
         last_s = sent_s
@@ -191,7 +179,7 @@ class Bus:
         patient: set[str] = set()
         seen = 0
         for arrival in arrivals:
-            if not self._passes(protocol, settings, arrival.ecu):
+            if not self._passes(settings, arrival.ecu):
                 continue
             wait_s = PENDING_TIMEOUT_S if patient else usual_s
             if arrival.t_s - last_s > wait_s:
@@ -199,10 +187,8 @@ class Bus:
             if not patient:
                 longest_s = max(longest_s, arrival.t_s - last_s)
             last_s = arrival.t_s
-            heard.lines.extend(
-                (arrival.t_s, line) for line in self._printed(protocol, settings, arrival)
-            )
-            if _is_pending(protocol, arrival.frame):
+            heard.lines.extend((arrival.t_s, line) for line in self._printed(settings, arrival))
+            if _is_pending(self.protocol, arrival.frame):
                 patient.add(arrival.ecu)
                 continue
             patient.discard(arrival.ecu)
@@ -222,11 +208,11 @@ class Bus:
         else:
             self._learnt_s += 0.25 * (longest_s - self._learnt_s)
 
-    def _passes(self, protocol: BusProtocol, settings: Settings, ecu: str) -> bool:
-        if not protocol.is_can:
+    def _passes(self, settings: Settings, ecu: str) -> bool:
+        if not self.protocol.is_can:
             return True
-        width = 3 if protocol.id_bits == 11 else 8
-        digits = f"{response_id(protocol, ecu):0{width}X}"
+        width = 3 if self.protocol.id_bits == 11 else 8
+        digits = f"{response_id(self.protocol, ecu):0{width}X}"
         if settings.receive:
             wanted = settings.receive
             return len(wanted) == width and all(
@@ -237,17 +223,17 @@ class Bus:
             return int(digits, 16) & mask == int(settings.filter_id, 16) & mask
         return True
 
-    def _printed(self, protocol: BusProtocol, settings: Settings, arrival: Arrival) -> list[str]:
+    def _printed(self, settings: Settings, arrival: Arrival) -> list[str]:
         """One frame as the adapter prints it: none, one or two lines."""
         frame = arrival.frame
         gap = " " if settings.spaces else ""
-        if not protocol.is_can:
+        if not self.protocol.is_can:
             shown = frame if settings.headers else frame[3:-1]
             return ["".join(f"{byte:02X}{gap}" for byte in shown)]
         if settings.headers or not settings.can_format:
             head = ""
             if settings.headers:
-                head = _identifier(protocol, arrival.ecu, gap)
+                head = _identifier(self.protocol, arrival.ecu, gap)
                 head += f"{len(frame)}{gap}" if settings.show_length else ""
             return [head + "".join(f"{byte:02X}{gap}" for byte in frame)]
         kind = frame[0] >> 4
