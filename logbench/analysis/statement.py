@@ -60,8 +60,7 @@ class Quantity:
             decimals = numbers.digits(self.value, self.half or math.nan)
         shown, unit, half, steps = self._shown(values, 10.0**-decimals, units)
         if self.limit:
-            ends = self.join.join(map(numbers.end_text, shown)).replace("−", "-")
-            return f"{ends} {unit}".strip()
+            return f"{self.join.join(map(numbers.end_text, shown))} {unit}".strip()
         if shown != values:
             moved = units.line(self.unit)[1] != 0.0
             decimals = max(map(_decimals, shown, steps, [moved] * len(values)))

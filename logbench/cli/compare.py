@@ -165,8 +165,8 @@ def _signals_table(result: Comparison) -> Table:
         numbers = ["", "", ""]
         if s.change is not None and s.before is not None and s.after is not None:
             numbers = [
-                f"{s.before:.3g}",
-                f"{s.after:.3g} {s.unit}",
+                METRIC.figure(s.before),
+                METRIC.figure(s.after, s.unit),
                 METRIC.figure(s.change, "", s.half_width, signed=True),
             ]
         verdict = text(s.verdict.value, _STYLES[s.verdict.value])

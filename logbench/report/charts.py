@@ -44,7 +44,7 @@ from logbench.report.drawing import (
     stroke,
     text,
 )
-from logbench.signals.numbers import Ends
+from logbench.signals.numbers import Ends, decimal_text, figure_text
 
 STRIP, GAP = 58.0, 10.0
 
@@ -308,7 +308,9 @@ def detectable_chart(changes: Sequence[Change], x_label: str) -> Drawing:
     for size in (0, 1, 2, 5, 10, 20, 50, 100):
         for tick in {-size, size} if size <= 1.05 * most else ():
             drawing.add(rule(line(_squeezed(tick)), foot, line(_squeezed(tick)), foot - 2.5))
-            drawing.add(text(f"{tick}", line(_squeezed(tick)), foot - 10, anchor="middle"))
+            drawing.add(
+                text(decimal_text(tick, 0), line(_squeezed(tick)), foot - 10, anchor="middle")
+            )
     drawing.add(rule(line(0.0), foot, line(0.0), height))
     drawing.add(text(x_label, (left + right) / 2, 2, anchor="middle"))
     for index, change in enumerate(changes):
@@ -417,7 +419,7 @@ def _cell(drawing: Drawing, cell: Cell, place: Place, level: Place, top: float) 
 
 
 def _two_digits(value: float) -> str:
-    return f"{value:+.0f}" if abs(value) >= 100.0 else f"{value:+.2g}"
+    return figure_text(float(f"{value:.2g}"), signed=True)
 
 
 def _color_scale(drawing: Drawing, level: Place, top: float) -> None:

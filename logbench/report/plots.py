@@ -133,9 +133,8 @@ _APART = {"difference": True, "signed": True}
 
 
 def _change(s: SignalResult) -> Change:
-    unit = unit_text(s.unit)
     return Change(
-        label=f"{s.key}  {s.before:.4g} to {s.after:.4g} {unit}",
+        label=f"{s.key}  {METRIC.figure(s.before)} to {METRIC.figure(s.after, s.unit)}",
         text=f"{METRIC.figure(s.change, s.unit, s.half_width, **_APART)}, {s.verdict.value}",
         change=s.change,
         half_width=s.half_width,

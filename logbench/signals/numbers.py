@@ -1,6 +1,7 @@
 """How numbers, ranges, times and sizes are written, wherever the program writes them.
 
-Windows and axes have a real minus (`−`), sentences of the checks and paper the keyboard's.
+All of them have a real minus (`−`), none before 0, and thousands set apart by a comma; what other
+programs read (CSV, JSON, the terminal's columns of bare numbers) has neither.
 """
 
 from __future__ import annotations
@@ -65,19 +66,16 @@ def number_text(
     """`+12.3 ±0.8 %`: as many decimals as the size of the number deserves, or as told; `half` NaN:
     unknown. No minus before 0."""
     decimals = digits(value, half) if decimals is None else decimals
-    text = f"{value:{'+' if signed else ''}.{decimals}f}"
-    text = text.replace("-", "") if float(text) == 0 else text
+    text = decimal_text(value, decimals, signed=signed)
     if math.isfinite(half):
-        shown = f"{half:.{decimals}f}"
-        text += f" ±{shown}" if float(shown) > 0 else f" ±{half:.1g}"
+        text += f" ±{decimal_text(half, decimals) if round(half, decimals) else f'{half:.1g}'}"
     return f"{text} {unit}".strip()
 
 
 def figure_text(value: float, *, signed: bool = False) -> str:
     """`12.4`: the same decimals, none for a whole number, and no minus before 0."""
     decimals = 0 if math.isclose(value, round(value), rel_tol=1e-9) else digits(value)
-    text = f"{value:{'+' if signed else ''}.{decimals}f}"
-    return text.replace("-", "") if float(text) == 0 else text
+    return decimal_text(value, decimals, signed=signed)
 
 
 def digits(value: float, half: float = math.nan) -> int:

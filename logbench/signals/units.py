@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from logbench.signals.numbers import figure_text, value_text
+from logbench.signals.numbers import decimal_text, figure_text, value_text
 from logbench.words import tr
 
 Floats = npt.NDArray[np.float64]
@@ -277,12 +277,12 @@ class Units:
         text = figure_text(self.value(value, unit), signed=how.get("signed", False))
         if half is not None and math.isfinite(half):
             shown = figure_text(self.value(half, unit, difference=True))
-            text += f" ±{shown}" if float(shown) else ""
+            text += f" ±{shown}" if shown.strip("0.") else ""
         return f"{text} {self.printed(unit)}".strip()
 
     def thousands(self, value: float, unit: str) -> str:
-        """A large whole number with its unit, for paper, as an odometer's: `81 234 km`."""
-        return f"{self.value(value, unit):,.0f} {self.printed(unit)}".replace(",", " ")
+        """A large whole number with its unit, for paper, as an odometer's: `81,234 km`."""
+        return f"{decimal_text(self.value(value, unit), 0)} {self.printed(unit)}"
 
 
 class Differences(Units):

@@ -54,7 +54,7 @@ def test_cold_cranking_is_judged_as_if_warm():
     assert finding.verdict is Verdict.WITHIN
     assert finding.value == pytest.approx(9.0 + 1.1, abs=0.05)
     assert finding.numbers["lowest_v"] == pytest.approx(9.0, abs=0.05)
-    assert "at -18 °C" in finding.reason
+    assert "at −18 °C" in finding.reason
 
 
 def test_a_slow_log_may_miss_the_dip():

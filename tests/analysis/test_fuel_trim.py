@@ -71,7 +71,7 @@ def test_one_bank_only():
 
 def test_one_bank_rich_at_idle_only():
     found = trims(drive(-12, -4, -4, -3, banks=2, second=(-2, -2, -2, -2)))
-    assert "Bank 1 is off by itself: -12.0 to" in found["pattern"].reason
+    assert "Bank 1 is off by itself: −12.0 to" in found["pattern"].reason
     assert found["bank 1, warm idle"].causes[0] == CAUSES["bank_rich"].text
 
 
@@ -191,7 +191,7 @@ def test_load_against_idle_shows_a_delivery_that_hardly_keeps_up():
     assert found["bank 1, load"].verdict is Verdict.WITHIN
     assert found[subject].verdict is Verdict.WATCH
     assert found[subject].causes[0] == CAUSES["weak_fuel"].text
-    assert "Total trim rises from -1.0 % at idle" in found["pattern"].reason
+    assert "Total trim rises from −1.0 % at idle" in found["pattern"].reason
     assert trims(Scene(warm_drive(5.0, 5.0, 5.0, 5.0)).trims())[subject].verdict is Verdict.WITHIN
 
 

@@ -52,12 +52,12 @@ def of(key: str, value: float, half: float = math.nan, cap: str = "") -> Finding
 
 
 def test_a_cap_is_seen():
-    """`-17.7 ±0.7 … to act: surely outside -12 to 12` stood beside a `watch`."""
+    """`-17.7 ±0.7 … to act: surely outside −12 to 12` stood beside a `watch`."""
     finding = of("fuel_trim_trend", -17.7, 0.7)
     assert finding.verdict is Verdict.WATCH
     assert finding.cap is not None
     assert finding.reason == (
-        "The number -17.7 ±0.7 points is surely outside -12 to 12 points; watch at most: each cell"
+        "The number −17.7 ±0.7 points is surely outside −12 to 12 points; watch at most: each cell"
         " alone is judged to act."
     )
     assert finding_to_dict(finding)["cap"]["reason"] == "each cell alone is judged to act"
@@ -78,10 +78,10 @@ def test_fuel_is_not_taken_away_where_it_is_not():
     cells = {"warm idle": -12.0, "2,500 rpm hold": -11.0, "light cruise": -10.0, "load": -0.8}
     view = View(Scene([IDLE]).recording())
     some = find_pattern(view, {(1, name): trim for name, trim in cells.items() if name != "load"})
-    assert some.sentence == "Fuel is taken away in every cell (-12.0 to -10.0 %)."
+    assert some.sentence == "Fuel is taken away in every cell (−12.0 to −10.0 %)."
     mixed = {"2,500 rpm hold": -0.8, "light cruise": -12.0, "brisk cruise": -11.0}
     text = find_pattern(view, {(1, name): trim for name, trim in mixed.items()}).sentence
-    assert text == "Fuel is taken away in 2 of 3 cells (-12.0 to -0.8 %)."
+    assert text == "Fuel is taken away in 2 of 3 cells (−12.0 to −0.8 %)."
     assert "every cell" not in find_pattern(view, {(1, n): t for n, t in cells.items()}).sentence
 
 
@@ -152,7 +152,7 @@ def test_differences_of_percentages_are_points():
     trims = [[of("fuel_trim_total", v, 0.5)] for v in (20.0, 1.0)]
     (result,) = compare_findings([trims[0]], [trims[1]])
     assert "+20.0 % before, " not in result.reason
-    assert "a change of -19.0 ±0.7 points" in result.reason
+    assert "a change of −19.0 ±0.7 points" in result.reason
 
 
 def test_the_archive_keeps_the_quantities():

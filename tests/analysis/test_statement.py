@@ -44,11 +44,12 @@ OURS = {
     "l": ("l", "gal"),
     "Nm": ("N*m", "lbf*ft"),
 }
-_NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?")
+_NUMBER = re.compile(r"[+−]?\d[\d,]*(?:\.\d+)?")
 
 
 def numbers_in(text: str) -> list[float]:
-    return [float(found) for found in _NUMBER.findall(text)]
+    found = _NUMBER.findall(text)
+    return [float(number.replace("−", "-").replace(",", "")) for number in found]
 
 
 @cache
@@ -112,9 +113,9 @@ def test_consumption_as_pint_has_it(litres: float):
         # 71 degC is 160 °F, 22 degC of rise 40 °F: 13 CCR 1968.2 gives a warm-up cycle in both
         (Quantity(22.0, "K", decimals=0), "22 K", "40 Δ°F"),
         (Quantity(71.0, "degC", decimals=0), "71 °C", "160 °F"),
-        (Quantity(-40.0, "degC", decimals=0), "-40 °C", "-40 °F"),
+        (Quantity(-40.0, "degC", decimals=0), "−40 °C", "−40 °F"),
         (Quantity(92.1, "degC", 0.4), "92.1 ±0.4 °C", "197.8 ±0.7 °F"),
-        (Quantity(-4.5, "K", 0.71), "-4.5 ±0.7 K", "-8.1 ±1.3 Δ°F"),
+        (Quantity(-4.5, "K", 0.71), "−4.5 ±0.7 K", "−8.1 ±1.3 Δ°F"),
         (Quantity(80.0, "degC", decimals=0, others=(105.0,)), "80 to 105 °C", "176 to 221 °F"),
         (Quantity(30.0, "kPa", decimals=0, others=(40.0,), join="-"), "30-40 kPa", "8.9-11.8 inHg"),
         (Quantity(0.0, "kPa", 0.6), "0.00 ±0.60 kPa", "0.00 ±0.18 inHg"),
@@ -134,7 +135,7 @@ def test_writing(quantity: Quantity, metric: str, us: str):
         ("pressure", "psi", "{100 kPa}, {87 degC}, {60 km/h}", "14.5 psi, 87 °C, 60 km/h"),
         ("pressure", "bar", "MAP {100 kPa}", "MAP 1.00 bar"),
         ("air", "kg/h", "{12.5 g/s} and {1.20 g/s/l}", "45 kg/h and 4.3 kg/h/L"),
-        ("distance", "mi", "{10 km}, {1600 m}, {8.0 l/100 km}", "6 mi, 5249 ft, 12.9 L/100 mi"),
+        ("distance", "mi", "{10 km}, {1600 m}, {8.0 l/100 km}", "6 mi, 5,249 ft, 12.9 L/100 mi"),
         ("fuel", "gal/h", "{4.0 l}, {8.0 l/100 km}", "1.06 gal, 2.11 gal/100 km"),
         (
             "temperature",

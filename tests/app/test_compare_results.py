@@ -132,7 +132,7 @@ def test_cells_are_chosen_by_mouse_and_keys(shown: ComparePage, qtbot):
     place = grid.table.visualItemRect(grid.table._items[idle.key]).center()
     qtbot.mouseClick(grid.table.viewport(), Qt.MouseButton.LeftButton, pos=place)
     assert grid.current is idle
-    assert "400-1000 rpm" in shown.results.detail.toPlainText()
+    assert "400-1,000 rpm" in shown.results.detail.toPlainText()
     assert "differs by itself" in shown.results.detail.toPlainText()
     found = shown.compared.result.spans(idle.code, BEFORE)
     laid = shown.results.overlay.laid
@@ -314,7 +314,7 @@ def test_cells_have_tool_tips(shown: ComparePage):
     cell = grid.cells[0]
     said = grid.table._items[cell.key].toolTip()
     assert said == grid.text_of(cell)
-    assert "400-1000 rpm" in said
+    assert "400-1,000 rpm" in said
     assert "s of steady running before" in said
 
 

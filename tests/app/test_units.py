@@ -85,7 +85,7 @@ def test_the_review_page_switches_and_back(reviewing: MainWindow, qtbot, setting
         review.span_panel.table.item(r, 0).text(): review.span_panel.table.item(r, 1).text()
         for r in range(review.span_panel.table.rowCount())
     }
-    assert cell["VSS (mph)"] == "37.3"
+    assert cell["VSS (mph)"] == "37"
     assert cell["ECT (°F)"] == "194"
     qtbot.keyClick(review.stack, Qt.Key.Key_U, Qt.KeyboardModifier.ControlModifier)
     strip.refresh()

@@ -54,7 +54,7 @@ def test_everything_a_reader_needs_is_there(example, material):
     pages = pages_of(render_pdf(make_document(material)))
     text = " ".join(pages)
     for part in (
-        "shakes at traffic lights", VIN, "81 234 km", "2.3 L, 4 cylinders",
+        "shakes at traffic lights", VIN, "81,234 km", "2.3 L, 4 cylinders",
         "P0171", "P1234", "manufacturer-specific", "System Too Lean, bank 1",
         "Freeze frame 0 of 7E8, set by P0171", "88 °C", "On-board monitor results", "failed",
         "This driving cycle: 0 of 1 complete; not complete: Catalyst.", "local rules decide",
@@ -188,10 +188,10 @@ def test_the_notes_of_a_job_s_drives_are_gathered(tmp_path):
 def test_us_units_and_metric(material):
     metric = text_of(make_document(material))
     us = text_of(with_options(material, units="us"))
-    assert "81 234 km" in metric
-    assert "50 477 mi" in us
+    assert "81,234 km" in metric
+    assert "50,477 mi" in us
     assert "190 °F" in us, "88 degC"
-    assert "-14.4 to 14.4 Δ°F" in us, "a difference of 8 degC"
+    assert "−14.4 to 14.4 Δ°F" in us, "a difference of 8 degC"
     assert "lb/min" in us
     assert "lb/min/L" in us, "an engine's size stays in litres"
     left = re.compile(r"degC|°C|kPa|km/h|\bkm\b|g/s|L/h|\d K\b|/K\b|kJ|\d g/")
@@ -310,7 +310,7 @@ def test_a_difference_of_trims_is_not_told_as_fuel_added(material):
     assert "takes away 15 % of the fuel" in said("fuel_trim_total", -15.0)
     for band in ("fuel_trim_load_trend", "fuel_trim_trend", "fuel_trim_bank_difference"):
         text = said(band, -15.0)
-        assert "-15.0 %" in text
+        assert "−15.0 %" in text
         assert "takes away" not in text
         assert not text.startswith("The amount by which")
 

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from obd.UnitsAndScaling import Unit
 
+from logbench.analysis.statement import Quantity
+from logbench.signals.numbers import end_text, figure_text, number_text, value_text
 from logbench.signals.units import METRIC, Units
 
 US = Units(us=True)
@@ -78,4 +80,27 @@ def test_units_written_out():
     assert US.printed("g/l/K") == "oz/L/°F"
     assert US.printed("kJ/g") == "BTU/oz"
     assert METRIC.printed("g/s/l") == "g/s/L"
-    assert METRIC.thousands(81234.5, "km") == "81 234 km"
+    assert METRIC.thousands(81234.5, "km") == "81,234 km"
+
+
+@pytest.mark.parametrize("value", [-0.0, -0.0001, 0.0, -1234.5, 1234567.0, -0.5])
+@pytest.mark.parametrize("signed", [False, True])
+def test_a_minus_is_a_minus_wherever_a_number_is_written(value: float, signed: bool):
+    """One form in windows, at axes, in sentences and on paper; no minus before 0."""
+    texts = [
+        value_text(value),
+        value_text(value, "V", 2),
+        end_text(value),
+        figure_text(value, signed=signed),
+        number_text(value, math.nan, "V", signed),
+        US.figure(value, "V", signed=signed),
+        Quantity(value, "V", signed=signed).text(US),
+        Quantity(value, "V", limit=True).text(),
+    ]
+    for text in texts:
+        assert "-" not in text
+        number = text.split()[0].replace("−", "-").replace(",", "")
+        assert float(number) == pytest.approx(value, abs=0.006, rel=2e-3)
+        assert not (text.startswith("−") and float(number) == 0.0)
+        whole = number.lstrip("+-").split(".")[0]
+        assert ("," in text) == (len(whole) > 3)

@@ -42,12 +42,12 @@ _END_PX = 8
 
 
 def change_text(value: float, half: float | None, unit: str, units: Units = METRIC) -> str:
-    """`−7.1 ±0.4 %`, as the sentences write it, with a real minus; a change knows no zero point."""
+    """`−7.1 ±0.4 %`, as the sentences write it; a change knows no zero point."""
     unit = difference_unit(unit)
     value, half = (
         units.value(number, unit) for number in (value, math.nan if half is None else half)
     )
-    return number_text(value, half, unit_text(units.unit(unit)), signed=True).replace("-", "−")
+    return number_text(value, half, unit_text(units.unit(unit)), signed=True)
 
 
 def name_of(result: SignalResult) -> str:
