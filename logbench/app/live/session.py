@@ -29,13 +29,13 @@ from logbench.errors import LogbenchError
 from logbench.plot.live_traces import LiveTraces
 from logbench.plot.trace import Key, LiveTrace
 from logbench.recording.model import Event, Facts, Trace
-from logbench.recording.reader import Recording
 from logbench.signals.catalogue import COMPUTED
 from logbench.signals.values import Clock
 from logbench.system.threads import Supervised
 
 if TYPE_CHECKING:
     from logbench.capture.process import Capture
+    from logbench.recording.reader import Recording
 
 POLL_MS = 40
 State = Literal["idle", "connecting", "watching", "recording", "finishing"]
@@ -113,6 +113,8 @@ class LiveSession(QObject):
 
     def so_far(self) -> Recording | None:
         """The samples so far as a recording; None where there are none."""
+        from logbench.recording.reader import Recording  # it brings pyarrow
+
         measured = [trace for trace in self.traces.values() if trace.ecu != COMPUTED]
         traces = [Trace(*t.key, t.unit, *t.pyramid.from_sample(0)) for t in measured]
         return Recording.of(traces, Facts(vehicle=self.vehicle)) if traces else None
