@@ -44,7 +44,7 @@ from logbench.report.drawing import (
     stroke,
     text,
 )
-from logbench.signals.numbers import Ends, decimal_text, figure_text
+from logbench.signals.numbers import Ends, decimal_text
 
 STRIP, GAP = 58.0, 10.0
 
@@ -419,7 +419,8 @@ def _cell(drawing: Drawing, cell: Cell, place: Place, level: Place, top: float) 
 
 
 def _two_digits(value: float) -> str:
-    return figure_text(float(f"{value:.2g}"), signed=True)
+    shown = f"{value:+.0f}" if abs(value) >= 100.0 else f"{value:+.2g}"
+    return shown.replace("-", "−")
 
 
 def _color_scale(drawing: Drawing, level: Place, top: float) -> None:

@@ -121,7 +121,7 @@ def test_cells_stay_inside(rows):
     shown = [s.text for s in drawing.contents if isinstance(s, String)]
     values = [value for *_, value in rows if value is not None]
     texts = {f"{v:+.0f}" if abs(v) >= 100 else f"{v:+.2g}" for v in values}
-    assert texts <= set(shown)
+    assert {text.replace("-", "−") for text in texts} <= set(shown)
 
 
 def test_a_long_subject_of_a_bar_is_not_cut():
