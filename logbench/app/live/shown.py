@@ -88,6 +88,7 @@ class LiveLine(StatusLine):
         self._session = session
         session.state_changed.connect(self._state_changed)
         session.status.connect(self._told)
+        session.finished.connect(lambda end: self._count(end.samples))
         self._state_changed(session.state)
 
     def _state_changed(self, state: State) -> None:
@@ -104,10 +105,13 @@ class LiveLine(StatusLine):
             )
         self.tell("step", "; ".join(parts))
 
+    def _count(self, samples: int) -> None:
+        self.tell("samples", tr("{n} samples", n=count_text(samples)))
+
     def _told(self, status: Status) -> None:
         held = status.held_s
         self.tell("elapsed", time_text(status.elapsed_s))
-        self.tell("samples", tr("{n} samples", n=count_text(status.samples)))
+        self._count(status.samples)
         self.tell("rate", tr("{rate}/s", rate=count_text(status.samples_per_s)))
         kept = (
             size_text(status.size_bytes)

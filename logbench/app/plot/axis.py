@@ -68,7 +68,7 @@ class ValueAxis:
             top = int(min(max(HEADER + y - tall / 2, HEADER), strip.height() - tall))
             shown = metrics.elidedText(text, Qt.TextElideMode.ElideRight, wide)
             found.append((QRect(0, top, wide, tall), shown))
-        least = round(0.85 * tall)
+        least = round(1.15 * tall)
         kept, last = found[:1], found[-1:]
         for box, text in found[1:-1]:
             if kept[-1][0].top() - box.top() >= least <= box.top() - last[0][0].top():

@@ -138,7 +138,7 @@ class FindingsPanel(QWidget):
         lower = QWidget()
         lay(QVBoxLayout(lower), self.bar, (self.detail, 1), margins=(0, 4, 0, 0))
         split = splitter(Qt.Orientation.Vertical, {self.list: 240, lower: 360})
-        lay(QVBoxLayout(self), self.state, (split, 1), margins=(0, 0, 0, 0))
+        lay(QVBoxLayout(self), self.state, (split, 1), margins=(0, 6, 0, 0))
         look.changed.connect(self._write)
         look.units_changed.connect(self._write)
         look.units_changed.connect(self._write_detail)
@@ -151,7 +151,7 @@ class FindingsPanel(QWidget):
         self.findings = sorted(findings, key=lambda f: order[f.verdict.value])
         self.list.clear()
         for finding in self.findings:
-            verdict = f"{VERDICT_SYMBOLS[finding.verdict]} {_outcome(finding)}"
+            verdict = f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}"
             self.list.addTopLevelItem(QTreeWidgetItem([verdict, finding.heading]))
         self._write()
         parts = parts_of(findings)

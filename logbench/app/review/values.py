@@ -99,7 +99,8 @@ class SpanPanel(QWidget):
         self.table.setSelectionBehavior(QTableWidget.SelectionBehavior.SelectRows)
         header = self.table.horizontalHeader()
         header.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
-        header.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
+        for column in (0, 3):  # they hold units
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
         header.setHighlightSections(False)
         head = lay(QHBoxLayout(), (self.title, 1), text_button(tr("Clear A and B"), self.clear))
         lay(QVBoxLayout(self), head, self.table, margins=(6, 4, 12, 8))
