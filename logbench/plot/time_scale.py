@@ -50,12 +50,6 @@ class TimeScale:
         """Length of the shown stretch."""
         return self.end_ns - self.start_ns
 
-    @property
-    def reads_at(self) -> int | Clock | None:
-        """When values are read: at the cursor where it is in view, else now; None when neither."""
-        at = self.cursor_ns
-        return at if at is not None and self.start_ns <= at <= self.end_ns else self.clock
-
     def x_of(self, t_ns: float) -> float:
         """Pixels from the left edge of the plot."""
         return t_ns / self.ns_per_px - self.first_column
@@ -153,3 +147,10 @@ class TimeScale:
         else:
             start_ns = min(max(start_ns, self.low_ns), self.high_ns - width)
         self.show_span(start_ns, start_ns + width)
+
+
+def reads_at(view: TimeScale) -> int | Clock | None:
+    """When a view's values are read: at the cursor where it is in view, else now; None when there
+    is neither."""
+    at = view.cursor_ns
+    return at if at is not None and view.start_ns <= at <= view.end_ns else view.clock

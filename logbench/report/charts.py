@@ -418,7 +418,13 @@ def _cell(drawing: Drawing, cell: Cell, place: Place, level: Place, top: float) 
     drawing.add(text(f"±{cell.half_width or 0.0:.2g}", middle, y - 8, "middle", fillColor=ink))
 
 
+_NOTHING = 5e-4
+"""A difference below this is none that any signal has."""
+
+
 def _two_digits(value: float) -> str:
+    if abs(value) < _NOTHING:
+        return "0"
     shown = f"{value:+.0f}" if abs(value) >= 100.0 else f"{value:+.2g}"
     return shown.replace("-", "−")
 
@@ -430,8 +436,7 @@ def _color_scale(drawing: Drawing, level: Place, top: float) -> None:
         color = _diverging((2 * step + 1) / steps - 1)
         drawing.add(block(left, level(-top) + step * tall, 10, tall + 0.2, color))
     for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
-        shown = _two_digits(share * top) if share else "0"
-        drawing.add(text(shown, left + 13, level(share * top) - 2.5))
+        drawing.add(text(_two_digits(share * top), left + 13, level(share * top) - 2.5))
 
 
 def _diverging(share: float) -> HexColor:

@@ -226,14 +226,14 @@ def test_while_nothing_comes_values_grow_old(recording: MainWindow, garage, qtbo
     assert model.valid(row)
     assert model.cell(row, 1).endswith(" rpm")
     strip = next(s for s in live.stack.strips if s.unit == "rpm")
-    assert strip.header.value_text(strip.traces[0]) == model.cell(row, 1)
+    qtbot.waitUntil(lambda: strip.header.value_text(strip.traces[0]) == model.cell(row, 1))
     garage.last.inbox.append(Status(15.0, 31, 0, 4321, {}, "lost"))
     live.session.poll()
     assert model.cell(row, 3) == "12 s"
     assert not model.valid(row)
     held = model.cell(row, 1)
     assert re.fullmatch(r"○ .* rpm", held), "its age stands beside it"
-    assert strip.header.value_text(strip.traces[0]) == f"{held}, 12 s ago"
+    qtbot.waitUntil(lambda: strip.header.value_text(strip.traces[0]) == f"{held}, 12 s ago")
     view.refresh()
     assert view.values[0].value.text() == "–"
     assert view.values[0].name.text().endswith(f"{held}, 12 s ago")
@@ -248,7 +248,7 @@ def test_the_end_of_a_drive_leaves_no_live_value(recording: MainWindow, garage, 
     garage.last.drive("RPM", seconds=3.0)
     qtbot.waitUntil(lambda: len(live.session.traces) > 0)
     strip = next(s for s in live.stack.strips if s.unit == "rpm")
-    assert strip.header.value_text(strip.traces[0]).endswith(" rpm")
+    qtbot.waitUntil(lambda: strip.header.value_text(strip.traces[0]).endswith(" rpm"))
     live.stop()
     qtbot.waitUntil(lambda: not live.session.active)
     assert strip.header.value_text(strip.traces[0]) == ""

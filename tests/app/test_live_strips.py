@@ -101,10 +101,10 @@ def test_bands_are_shaded_in_the_strips_and_total_trim_is_a_trace(recording, gar
     assert math.isnan(found[1])  # a long trim of half a minute ago is none
 
 
-def test_values_at_the_cursor_and_now(recording):
+def test_values_at_the_cursor_and_now(recording, qtbot):
     live = recording.live
     (strip,) = [s for s in live.stack.strips if any(t.signal == "RPM" for t in s.traces)]
-    assert strip.header.value_text(strip.traces[0]) == "702 rpm"
+    qtbot.waitUntil(lambda: strip.header.value_text(strip.traces[0]) == "702 rpm")
     before = strip.grab().toImage()
     live.view.set_cursor(round(0.5 * S))
     assert strip.header.value_text(strip.traces[0]) == "700 rpm"

@@ -121,7 +121,7 @@ def test_the_live_page_and_the_drivers_view_follow(window: MainWindow, garage, q
     assert model.data(model.index(0, 1)) == "62 mph"
     assert trace.text(100.0) == "100 km/h"
     strip = live.stack.strips[0]
-    assert strip.header.value_text(strip.traces[0]) == "62 mph"
+    qtbot.waitUntil(lambda: strip.header.value_text(strip.traces[0]) == "62 mph")
 
 
 def test_the_choice_is_kept(qtbot, settings, garage, tmp_path: Path):

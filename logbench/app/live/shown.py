@@ -217,14 +217,11 @@ class DriveShown(QObject):
 
     def _tick(self) -> None:
         """Ages, rates and bands."""
-        self._read_clock()
+        self.view.clock = self._session.clock if self._session.active else None
         self.values.model_.tell(self._session.clock)
         self._shade_bands()
         self.stack.refresh_values()
         self.ticked.emit()
-
-    def _read_clock(self) -> None:
-        self.view.clock = self._session.clock if self._session.active else None
 
     def _shade_bands(self) -> None:
         """Shade what is looked for now, where that has changed."""
@@ -291,7 +288,6 @@ class DriveShown(QObject):
 
     def _grew(self) -> None:
         view, now_ns = self.view, self._session.now_ns
-        self._read_clock()
         view.set_limits(0, self._high_ns)
         shown = (view.start_ns, view.end_ns)
         self.following.follow()
@@ -305,7 +301,6 @@ class DriveShown(QObject):
         return max(self._session.now_ns, self.events[-1].t_ns if self.events else 0)
 
     def _status(self, status: Status) -> None:
-        self._read_clock()
         self.values.model_.tell(self._session.clock, status.rates_hz)
 
     def _happened(self, event: Event) -> None:

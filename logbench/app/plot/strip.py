@@ -32,6 +32,7 @@ from logbench.app.plot.handles import LEAST_HEIGHT
 from logbench.app.plot.painting import kept_picture
 from logbench.app.plot.view import TimeView
 from logbench.plot import lines
+from logbench.plot.time_scale import reads_at
 from logbench.plot.trace import StripTrace
 from logbench.signals.units import unit_text
 from logbench.signals.values import Clock
@@ -75,7 +76,7 @@ class StripHeader:
         """The trace's value at the cursor where that is in view, else now, as text with unit; empty
         with no cursor on a drive that is over."""
         view = self._canvas.view
-        at = view.reads_at
+        at = reads_at(view)
         if at is None:
             return ""
         text = trace.shown_text(at, self._canvas.look.units)
@@ -114,7 +115,7 @@ class StripHeader:
         """The values, what is no valid one muted, and before those at the cursor a piece of its
         line; the painter's origin is the strip's."""
         view, theme = self._canvas.view, self._canvas.look.theme
-        metrics, at = QFontMetrics(self._strip.font()), view.reads_at
+        metrics, at = QFontMetrics(self._strip.font()), reads_at(view)
         for trace, box in zip(self._canvas.traces, self._value_boxes, strict=True):
             if box.width() <= _NARROWEST_VALUE or at is None:
                 continue
