@@ -132,6 +132,10 @@ def test_ctrl_z_in_a_field_is_the_jobs(page: JobPage, qtbot: QtBot):
     qtbot.keyClick(fields["concern"], Qt.Key.Key_Home)  # Ctrl is let go
     job = on_disk(page)
     assert (job.concern, job.customer.name) == ("", "")
+    give(qtbot, fields["title"], " again")
+    assert page.opened is not None
+    page.opened.undo()
+    assert page.opened.owner.name == page.title.whole == "Rough idle"
     assert fields["concern"].toPlainText() == ""
     assert fields["customer.name"].text() == ""
 

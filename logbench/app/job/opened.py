@@ -111,6 +111,7 @@ class OpenJob(QObject):
     def undo(self, *, redo: bool = False) -> None:
         """Go back by one edit, or forward again."""
         self.loaded.emit(self.held.undo(redo=redo))
+        self.edited.emit()
 
     def place(self, file: str) -> Path | None:
         """Where a file of the job is; None where it leads out of the folder, as `ended` says."""

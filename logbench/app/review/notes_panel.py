@@ -158,7 +158,7 @@ class NotesPanel(QWidget):
             self._before = self.notes
             self._start(change)
             if said:
-                self._notice.success(said, tr("Put it back"))
+                self._notice.success(said, tr("Undo"))
 
     def _start(self, change: Change | None = None) -> None:
         if self._owner is not None and self._recording is not None:
