@@ -7,9 +7,9 @@ job is shown by then.
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path
 from typing import Any, ClassVar, TypeVar
 
@@ -27,18 +27,22 @@ from logbench.cases.work import (
     only_looks,
 )
 from logbench.errors import AnotherCarError, LinkLostError, LogbenchError
-from logbench.job.car import bring_over, clear_into, close_evap_into, reach_car
 from logbench.job.comparisons import first_and_last, keep_comparison, sides_named
 from logbench.job.folder import JOB_FILE, JobFolder
-from logbench.job.model import Job, Role
-from logbench.job.store import JobStore
+from logbench.job.model import Job, JobEvent, Role
+from logbench.job.store import JobStore, bring_over
 from logbench.job.timeline import Moment, timeline
 from logbench.recording.reader import open_recording
 from logbench.report.options import ReportOptions
+from logbench.vehicle.link import Link
+from logbench.vehicle.links.schemes import open_link, scheme_name
+from logbench.vehicle.model import Progress
 from logbench.vehicle.records.clearing import (
     ClearingResult,
     ControlResult,
     ControlTest,
+    clear_codes,
+    close_evap,
     list_control_tests,
 )
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
@@ -49,6 +53,21 @@ from logbench.words import tr, tr_n
 RECORDING = ".parquet"
 AnswerT = TypeVar("AnswerT")
 ChangeT = TypeVar("ChangeT", ClearingResult, ControlResult)
+
+
+@contextmanager
+def reach_car(url: str, tell: Progress) -> Iterator[Link]:
+    """A connected link; for a `sim:` URL the simulated car runs while the context lasts.
+
+    Raises LinkError.
+    """
+    with ExitStack() as stack:
+        if scheme_name(url) == "sim":
+            from logbench.simulator.serve import SimulatedCar
+
+            tell("Starting the simulated car")
+            url = stack.enter_context(SimulatedCar(url.strip())).url
+        yield stack.enter_context(open_link(url, tell))
 
 
 class JobCase(Case[AnswerT]):
@@ -151,14 +170,24 @@ class _ChangesCar(Commits[ChangeT]):
     url: str
     consent: str
     uses_car: ClassVar[bool] = True
+    role: ClassVar[Role]
+    """Of the reading before, which is kept even when the change is refused."""
     change: ClassVar[Callable[..., Any]]
-    """As `clear_into`."""
+    """As `clear_codes`."""
+    kind: ClassVar[str]
+    """Of the job's event."""
 
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> ChangeT:
-        """What came of it."""
+        """The reading and the event are kept."""
+
+        def save(reading: CarReading) -> Path:
+            self.let(reading.car.identity, tr("Nothing was changed"), scratch)
+            return folder.place(folder.add_reading(scratch, reading, self.role).file)
+
         with reach_car(self.url, work.report) as link:
-            let = partial(self.let, what=tr("Nothing was changed"), scratch=scratch)
-            made: ChangeT = self.change(folder, scratch, link, self.consent, let, work.report)
+            made: ChangeT = self.change(link, self.consent, save, work.report)
+            event = JobEvent(at_utc=made.done_utc, kind=self.kind, text=made.sentence)
+            scratch.events.append(event)
             return made
 
     def outcome(self, answer: ChangeT) -> Outcome:
@@ -170,14 +199,27 @@ class ClearCodes(_ChangesCar[ClearingResult]):
     """Clear the codes; they are read before and afterwards."""
 
     title: ClassVar[str] = tr("Clearing the codes")
-    change: ClassVar[Callable[..., ClearingResult]] = staticmethod(clear_into)
+    role: ClassVar[Role] = "before"
+    change: ClassVar[Callable[..., ClearingResult]] = staticmethod(clear_codes)
+    kind: ClassVar[str] = "codes cleared"
+
+    def make(self, folder: JobFolder, scratch: Job, work: Work) -> ClearingResult:
+        """The reading afterwards is kept too."""
+        made = super().make(folder, scratch, work)
+        if not made.accepted:
+            scratch.events[-1].kind = "clearing tried"
+        if made.after is not None:
+            folder.add_reading(scratch, made.after, "other").label = "right after clearing"
+        return made
 
 
 class CloseEvap(_ChangesCar[ControlResult]):
     """Close the evaporative system for a leak test."""
 
     title: ClassVar[str] = tr("Closing the evaporative system")
-    change: ClassVar[Callable[..., ControlResult]] = staticmethod(close_evap_into)
+    role: ClassVar[Role] = "other"
+    change: ClassVar[Callable[..., ControlResult]] = staticmethod(close_evap)
+    kind: ClassVar[str] = "evaporative system closed"
 
 
 @dataclass(frozen=True)

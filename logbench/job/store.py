@@ -12,10 +12,11 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from logbench.errors import JobConflictError, LogbenchError
+from logbench.errors import JobConflictError, JobError, LogbenchError
 from logbench.job.folder import JobFolder, open_job
-from logbench.job.model import Job
+from logbench.job.model import MOST_ENTRIES, Job
 from logbench.system.history import History
+from logbench.words import tr
 
 Change = Callable[[Job], object]
 _PAUSE_S = 2.0
@@ -157,6 +158,21 @@ def _with(change: Change, job: Job) -> Job:
     """A job with a change, sharing nothing with any other that has it."""
     change(job)
     return job.model_copy(deep=True)
+
+
+_LISTS = ("readings", "events", "recordings", "comparisons", "photos", "files")
+
+
+def bring_over(job: Job, scratch: Job) -> None:
+    """Put the entries of `scratch`, which holds new ones only, behind those of `job`; what was
+    stated of the car stays. Raises JobError, with nothing changed, where a list would be too long.
+    """
+    longer = {name: [*getattr(job, name), *getattr(scratch, name)] for name in _LISTS}
+    if any(len(entries) > MOST_ENTRIES for entries in longer.values()):
+        raise JobError(tr("A list of the job holds {most} entries at most.", most=MOST_ENTRIES))
+    for name, entries in longer.items():
+        setattr(job, name, entries)
+    job.vehicle.learn(scratch.vehicle)
 
 
 class JobStore:

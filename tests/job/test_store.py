@@ -8,10 +8,9 @@ from pathlib import Path
 import pytest
 
 from logbench.errors import JobError, JobMissingError, StorageError
-from logbench.job.car import bring_over
 from logbench.job.folder import JobFolder, create_job, open_job
 from logbench.job.model import MOST_ENTRIES, Job, JobEvent, Note
-from logbench.job.store import HeldJob, JobStore
+from logbench.job.store import HeldJob, JobStore, bring_over
 
 
 def cleared(job: Job) -> None:
