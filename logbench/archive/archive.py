@@ -13,7 +13,6 @@ import pyarrow as pa
 
 from logbench.analysis.expression.checked import Expression
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
-from logbench.archive.cars import tell_cars_apart
 from logbench.archive.columns import FINDINGS
 from logbench.archive.find import Filter, paths_of, sql_of, where
 from logbench.archive.findings import (
@@ -27,6 +26,7 @@ from logbench.archive.index import Index, Progress, build_index, cache_folder
 from logbench.archive.query import Sql
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, entries_of, open_store
+from logbench.car.identity import Identity
 from logbench.car.known import KnownCars
 from logbench.errors import ArchiveError, RecordingError, SignalUnsupportedError
 from logbench.recording.reader import Recording
@@ -248,3 +248,22 @@ class Archive:
         yield from verify_all(self.store, self.entries(), index.problems, quarantine=quarantine)
         self._put_in = object()
         self._index = None
+
+
+def tell_cars_apart(recordings: pa.Table, known: KnownCars) -> pa.Table:
+    """The view `recordings` with the VIN behind a car's name where several cars bear the name; VINs
+    that were said to be of one car count as one. What gives no VIN keeps the bare name."""
+    one_car = {key: min(car.keys) for car in known.cars for key in car.keys}
+    column = recordings["vin"].to_pylist()
+    vins = {vin: Identity(vin=vin).known_vin for vin in set(filter(None, column))}
+    names = recordings["car"].to_pylist()
+    of = [one_car.get(found, found) for found in (vins.get(vin, "") for vin in column)]
+    cars: dict[str, set[str]] = {}
+    for name, vin in zip(names, of, strict=True):
+        cars.setdefault(name, set()).update({vin} - {""})
+    several = {name for name, found in cars.items() if name and len(found) > 1}
+    if not several:
+        return recordings
+    told = [f"{n} · {vin}" if n in several and vin else n for n, vin in zip(names, of, strict=True)]
+    at = recordings.schema.get_field_index("car")
+    return recordings.set_column(at, recordings.schema.field(at), pa.array(told, pa.string()))

@@ -29,7 +29,7 @@ import pyarrow.parquet as pq
 
 from logbench.archive.archive import Archive
 from logbench.archive.findings import check_entry
-from logbench.archive.index import write_table
+from logbench.archive.index import Progress, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.store import STATE, Entry, entries_of, open_store
 from logbench.errors import ArchiveError, LogbenchError, UsageError
@@ -69,9 +69,6 @@ class Swept:
         return self.done / self.seconds if self.seconds > 0 else 0.0
 
 
-Progress = Callable[[int, int], None]
-
-
 def processes_for(pending: int) -> int:
     """How many local worker processes so many recordings are worth; 1: in this process, where there
     are few (workers take seconds to start) or dask.distributed is not installed."""
@@ -102,7 +99,7 @@ def sweep_checks(
     def keep(rows: Sequence[dict[str, Any]]) -> None:
         archive.keep(rows, chosen)
 
-    work = _CheckBatch(chosen)
+    work = functools.partial(_checked, chosen)
     return _sweep(archive, work, entries, known, keep, scheduler, processes, progress)
 
 
@@ -145,7 +142,7 @@ def sweep_function(
             table = pa.Table.from_pylist(list(rows), USER_RESULTS)
             write_table(table, out / f"{version}-{uuid.uuid4().hex}.parquet")
 
-    work = _FunctionBatch(function, version)
+    work = functools.partial(_called, function, version)
     return _sweep(archive, work, entries, len(everything) - len(entries), keep, scheduler,
                   processes, progress)  # fmt: skip
 
@@ -202,39 +199,28 @@ def _known_results(out: Path, version: str) -> set[Entry]:
 # --- what a worker does -------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _CheckBatch:
+def _checked(only: tuple[str, ...] | None, place: str, entries: Sequence[Entry]) -> Rows:
     """The checks (None: all) over a batch."""
-
-    only: tuple[str, ...] | None
-
-    def __call__(self, place: str, entries: Sequence[Entry]) -> Rows:
-        store = open_store(place)
-        return [row for entry in entries for row in check_entry(store, entry, self.only)]
+    store = open_store(place)
+    return [row for entry in entries for row in check_entry(store, entry, only)]
 
 
-@dataclass(frozen=True, slots=True)
-class _FunctionBatch:
+def _called(name: str, version: str, place: str, entries: Sequence[Entry]) -> Rows:
     """A user's function over a batch; it travels to the workers by its name."""
-
-    function: str
-    version: str
-
-    def __call__(self, place: str, entries: Sequence[Entry]) -> Rows:
-        store = open_store(place)
-        function = load_function(self.function)
-        rows: Rows = []
-        for entry in entries:
-            common = entry.columns | {"version": self.version}
-            try:
-                results = dict(function(open_entry(store, entry)))
-            except LogbenchError as error:
-                rows.append(common | {"problem": str(error)})
-            except Exception as error:  # the user's code may raise anything; the row keeps it
-                rows.append(common | {"problem": repr(error)[:500]})
-            else:
-                rows += [common | _result(name, value) for name, value in results.items()]
-        return rows
+    store = open_store(place)
+    function = load_function(name)
+    rows: Rows = []
+    for entry in entries:
+        common = entry.columns | {"version": version}
+        try:
+            results = dict(function(open_entry(store, entry)))
+        except LogbenchError as error:
+            rows.append(common | {"problem": str(error)})
+        except Exception as error:  # the user's code may raise anything; the row keeps it
+            rows.append(common | {"problem": repr(error)[:500]})
+        else:
+            rows += [common | _result(name, value) for name, value in results.items()]
+    return rows
 
 
 def _result(name: str, value: object) -> dict[str, Any]:

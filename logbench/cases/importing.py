@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from logbench.cases.archive import Account, Accounted, Line
 from logbench.cases.cars import CarsFile, let_through
 from logbench.cases.work import Work, only_looks
-from logbench.errors import ImportFileError, LogbenchError
+from logbench.errors import AnotherCarError, ImportFileError, LogbenchError
 from logbench.words import tr, tr_n
 
 if TYPE_CHECKING:
@@ -139,33 +139,31 @@ class ImportFiles(Accounted):
         return Account(sentence, lines, len(outcomes) < len(self.files), made, outcomes)
 
     def _outcomes(self, work: Work) -> Iterator[Outcome]:
-        from logbench.importing.run import import_files
         from logbench.recording.storage import storage_trouble
-
-        def into(folder: Path) -> Iterator[Outcome]:
-            return import_files(
-                self.files,
-                folder,
-                self.mappings,
-                self.vehicle,
-                self.memory,
-                next_file,
-                self.let,
-            )
-
-        def next_file(done: int, of: int, path: Path) -> None:
-            work.report(tr("Importing {name}", name=path.name), done / of)
 
         if isinstance(self.into, Path):
             with storage_trouble(self.into):
                 self.into.mkdir(parents=True, exist_ok=True)
-            yield from into(self.into)
+            yield from self._made_in(self.into, work)
             return
         with tempfile.TemporaryDirectory(prefix="logbench-import-") as scratch:
-            for outcome in into(Path(scratch)):
+            for outcome in self._made_in(Path(scratch), work):
                 yield _added(self.into, outcome)
                 for file in Path(scratch).iterdir():
                     file.unlink()
+
+    def _made_in(self, folder: Path, work: Work) -> Iterator[Outcome]:
+        from logbench.importing.run import Outcome, import_file
+
+        for done, path in enumerate(self.files):
+            work.report(tr("Importing {name}", name=path.name), done / len(self.files))
+            mapping = self.mappings.get(path)
+            try:
+                yield import_file(path, folder, mapping, self.memory, self.vehicle, self.let)
+            except AnotherCarError as error:
+                yield Outcome(path, problem=str(error), another_car=error)
+            except LogbenchError as error:
+                yield Outcome(path, problem=str(error))
 
 
 def _added(archive: Archive, outcome: Outcome) -> Outcome:

@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
-from collections.abc import Mapping as Maps
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from logbench.car.model import Car
-from logbench.errors import AnotherCarError, ImportFileError, LogbenchError
+from logbench.errors import AnotherCarError, ImportFileError
 from logbench.importing.build import build
 from logbench.importing.formats import format_of, known_format
 from logbench.importing.model import Imported, Mapping, Report, recall
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts
-
-Progress = Callable[[int, int, Path], None]
-"""Told (files done, files in all, the file that comes next)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,27 +127,3 @@ def import_file(
             facts = facts.model_copy(update={"vehicle": vehicle.over(facts.vehicle)})
         made.append(write_recording(folder / f"{name}.parquet", drive.traces, facts))
     return Outcome(path, tuple(made), imported.report)
-
-
-def import_files(
-    files: Sequence[Path],
-    folder: Path,
-    mappings: Maps[Path, Mapping],
-    vehicle: Car | None = None,
-    memory: Path | None = None,
-    progress: Progress | None = None,
-    let: Callable[[Facts], object] = lambda _: None,
-) -> Iterator[Outcome]:
-    """Import files one by one; a bad one becomes an outcome with its problem.
-
-    `mappings`: of single files; the others go by a remembered mapping or as detected.
-    """
-    for done, path in enumerate(files):
-        if progress is not None:
-            progress(done, len(files), path)
-        try:
-            yield import_file(path, folder, mappings.get(path), memory, vehicle, let)
-        except AnotherCarError as error:
-            yield Outcome(path, problem=str(error), another_car=error)
-        except LogbenchError as error:
-            yield Outcome(path, problem=str(error))

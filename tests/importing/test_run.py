@@ -6,9 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from logbench.cases.importing import ImportFiles
+from logbench.cases.work import run_here
 from logbench.errors import ImportFileError
 from logbench.importing.model import Mapping, recall, remember
-from logbench.importing.run import files_in, import_file, import_files, preview, read_file
+from logbench.importing.run import files_in, import_file, preview, read_file
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
@@ -78,17 +80,10 @@ def test_a_folder_goes_on_past_a_bad_file(tmp_path):
     frame.to_parquet(source / "4.parquet")
     t_ns = np.array([0, 10**9])
     write_recording(source / "5.parquet", [Trace("RPM", "7E8", "rpm", t_ns, t_ns * 1.0)], Facts())
-    told: list[tuple[int, int]] = []
-    outcomes = list(
-        import_files(
-            files_in([source]),
-            out,
-            {},
-            memory=tmp_path,
-            progress=lambda k, n, _: told.append((k, n)),
-        )
-    )
-    assert told == [(0, 4), (1, 4), (2, 4), (3, 4)]
+    told: list[float] = []
+    case = ImportFiles(out, files_in([source]), memory=tmp_path)
+    outcomes = run_here(case, lambda _, share: told.append(share)).imported
+    assert told == [0.0, 0.25, 0.5, 0.75]
     assert {o.source.name: len(o.made) for o in outcomes} == {
         "1.csv": 1, "2.csv": 0, "3.csv": 3, "4.parquet": 1}  # fmt: skip
     assert [o.problem != "" for o in outcomes if o.source.name == "2.csv"] == [True]
@@ -119,7 +114,7 @@ def test_odd_names_of_files_stay_in_the_folder(tmp_path):
     source.mkdir()
     (tmp_path / "out").mkdir()
     (source / "..; rm -rf ~ $(x) ü.csv").write_text(TEXT)
-    (outcome,) = import_files(files_in([source]), tmp_path / "out", {}, memory=tmp_path)
+    outcome = import_file(*files_in([source]), tmp_path / "out", memory=tmp_path)
     assert [path.parent for path in outcome.made] == [tmp_path / "out"]
     assert outcome.made[0].name == "rm--rf-x-ü.parquet"
 
