@@ -65,7 +65,7 @@ def reach_car(url: str, tell: Progress) -> Iterator[Link]:
         if scheme_name(url) == "sim":
             from logbench.simulator.serve import SimulatedCar
 
-            tell("Starting the simulated car")
+            tell(tr("Starting the simulated car"))
             url = stack.enter_context(SimulatedCar(url.strip())).url
         yield stack.enter_context(open_link(url, tell))
 
