@@ -77,7 +77,7 @@ def test_the_chosen_cell_stays_chosen_unsent(table: CellTable):
 def test_axes_and_cells_are_said_in_words(table: CellTable):
     model = table.model()
     heads = [model.headerData(n, Qt.Orientation.Horizontal) for n in range(4)]
-    assert heads == [f"{a:.0f}–\n{b:.0f}" for a, b in pairwise(RPM_EDGES[:5])]
+    assert heads == [f"{a:,.0f}–\n{b:,.0f}" for a, b in pairwise(RPM_EDGES[:5])]
     loads = [model.headerData(n, Qt.Orientation.Vertical) for n in range(4)]
     assert loads == ["60–70", "50–60", "40–50", "30–40"]  # the highest load on top
     assert "manifold pressure, kPa" in table.axes_text

@@ -241,7 +241,8 @@ class SignalsTable(RowsTable):
         self.setItemDelegateForColumn(BAR, IntervalDelegate(self))
         self.setTabKeyNavigation(False)
         header = self.horizontalHeader()
-        for column, width in ((CHANGE, 108), (BAR, _BAR_PX), (VERDICT, 134)):
+        change = self.fontMetrics().horizontalAdvance("−88.8 ±8.8 points") + 16
+        for column, width in ((CHANGE, change), (BAR, _BAR_PX), (VERDICT, 134)):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
             header.resizeSection(column, width)
         header.setSectionResizeMode(SIGNAL, QHeaderView.ResizeMode.Stretch)

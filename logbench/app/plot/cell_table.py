@@ -27,6 +27,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.comparison.cells import CellKey, LoadAxis
 from logbench.app.theme import Theme
+from logbench.signals.numbers import count_text
 from logbench.words import tr
 
 Index = QModelIndex | QPersistentModelIndex
@@ -209,4 +210,4 @@ def _item(cell: Cell | None) -> QTableWidgetItem:
 
 
 def _span(ends: tuple[float, float]) -> str:
-    return f"{ends[0]:.0f}–{ends[1]:.0f}"
+    return "–".join(map(count_text, ends))
