@@ -60,19 +60,16 @@ class _Search:
         self._order = order
         self._most = most
         self._cost = cost
-        self._known: dict[int, float] = {0: 0.0}
-        place = {pid: at for at, pid in enumerate(order)}
-        self._beside: list[list[int]] = [[] for _ in order]
-        for a, b in neighbours:
-            self._beside[place[a]].append(place[b])
-            self._beside[place[b]].append(place[a])
+        bit = {pid: 1 << at for at, pid in enumerate(order)}
+        self._pairs = [bit[a] | bit[b] for a, b in neighbours]
+        self._known: dict[int, tuple[float, int]] = {0: (0.0, 0)}
         size = -(-len(order) // number)
         self._home = [at // size for at in range(len(order))]
         self._masks = [0] * number
         for at, home in enumerate(self._home):
             self._masks[home] |= 1 << at
-        self._total = sum(self._price(mask) for mask in self._masks)
-        self._splits = sum(self._torn(at) for at in range(len(order))) / 2
+        self._total = sum(self._worth(mask)[0] for mask in self._masks)
+        self._torn = len(self._pairs) - sum(self._worth(mask)[1] for mask in self._masks)
 
     def run(self) -> tuple[float, list[tuple[int, ...]]]:
         """Improve until nothing helps: total cost with penalties, and the packs."""
@@ -80,76 +77,55 @@ class _Search:
             if not self._improve():
                 break
         packs = [self._pids(mask) for mask in self._masks if mask]
-        return self._score(self._total, self._splits), packs
+        return _score(self._total, self._torn), packs
 
     def _pids(self, mask: int) -> tuple[int, ...]:
         return tuple(sorted(pid for at, pid in enumerate(self._order) if mask >> at & 1))
 
-    def _price(self, mask: int) -> float:
+    def _worth(self, mask: int) -> tuple[float, int]:
+        """What a pack costs, and how many pairs it holds together."""
         if mask not in self._known:
-            self._known[mask] = self._cost(self._pids(mask))
+            held = sum(pair & mask == pair for pair in self._pairs)
+            self._known[mask] = self._cost(self._pids(mask)), held
         return self._known[mask]
-
-    def _torn(self, at: int) -> int:
-        """Neighbours of `at` that are in another pack."""
-        return sum(self._home[other] != self._home[at] for other in self._beside[at])
-
-    @staticmethod
-    def _score(total: float, splits: float) -> float:
-        return total * (1 + _SPLIT_PENALTY * splits)
 
     def _improve(self) -> bool:
         """Make the best single move or swap; False when none helps."""
-        now = self._score(self._total, self._splits)
-        best = (now - 1e-9, -1, -1, -1)
-        for at in range(len(self._order)):
+        best = (_score(self._total, self._torn) - 1e-9, -1, -1, -1)
+        for at, home in enumerate(self._home):
             for target, mask in enumerate(self._masks):
-                if target != self._home[at] and mask.bit_count() < self._most:
-                    best = min(best, (self._tried(at, target, -1), at, target, -1))
+                if target != home and mask.bit_count() < self._most:
+                    best = min(best, (_score(*self._after(at, target, -1)), at, target, -1))
             for other in range(at + 1, len(self._order)):
-                if self._home[other] != self._home[at]:
-                    target = self._home[other]
-                    best = min(best, (self._tried(at, target, other), at, target, other))
-        if best[1] < 0:
+                target = self._home[other]
+                if target != home:
+                    best = min(best, (_score(*self._after(at, target, other)), at, target, other))
+        _, at, target, other = best
+        if at < 0:
             return False
-        self._put(*best[1:])
-        return True
-
-    def _tried(self, at: int, target: int, other: int) -> float:
-        """The score after putting `at` into pack `target`, in exchange for `other` unless -1."""
-        home = self._home[at]
-        total = self._total + self._gain(at, home, target, other)
-        if not self._beside[at] and (other < 0 or not self._beside[other]):
-            return self._score(total, self._splits)
-        before = self._torn(at) + (self._torn(other) if other >= 0 else 0)
-        self._home[at] = target
-        if other >= 0:
-            self._home[other] = home
-        after = self._torn(at) + (self._torn(other) if other >= 0 else 0)
-        self._home[at] = home
-        if other >= 0:
-            self._home[other] = target
-        # A pair of both is counted twice before and after alike: it stays torn.
-        return self._score(total, self._splits + after - before)
-
-    def _gain(self, at: int, home: int, target: int, other: int) -> float:
-        """Change of the total cost."""
-        moved = 1 << at | (1 << other if other >= 0 else 0)
-        old_home, old_target = self._masks[home], self._masks[target]
-        return (
-            self._price(old_home ^ moved)
-            + self._price(old_target ^ moved)
-            - self._price(old_home)
-            - self._price(old_target)
-        )
-
-    def _put(self, at: int, target: int, other: int) -> None:
-        home = self._home[at]
-        moved = 1 << at | (1 << other if other >= 0 else 0)
-        self._total += self._gain(at, home, target, other)
+        self._total, self._torn = self._after(at, target, other)
+        home, moved = self._home[at], _moved(at, other)
         self._masks[home] ^= moved
         self._masks[target] ^= moved
         self._home[at] = target
         if other >= 0:
             self._home[other] = home
-        self._splits = sum(self._torn(each) for each in range(len(self._order))) / 2
+        return True
+
+    def _after(self, at: int, target: int, other: int) -> tuple[float, int]:
+        """Cost and torn pairs after putting `at` into pack `target`, in exchange for `other` unless
+        that is -1."""
+        moved = _moved(at, other)
+        old = [self._masks[self._home[at]], self._masks[target]]
+        (here, held_here), (there, held_there) = map(self._worth, old)
+        (new_here, newly_here), (new_there, newly_there) = (self._worth(m ^ moved) for m in old)
+        gain = new_here + new_there - here - there
+        return self._total + gain, self._torn + held_here + held_there - newly_here - newly_there
+
+
+def _moved(at: int, other: int) -> int:
+    return 1 << at | (1 << other if other >= 0 else 0)
+
+
+def _score(total: float, torn: int) -> float:
+    return total * (1 + _SPLIT_PENALTY * torn)
