@@ -4,16 +4,13 @@
 lines, a log of a bus. It is our own because polling must not be limited by Python, and because it
 is strict: a single frame shorter than it claims, a gap in the sequence or a missing tail drops the
 message, where a shortened one would decode to nonsense. The tests hold it against python-OBD and
-can-isotp. The older buses are slow, so python-OBD's own assembly serves them.
+can-isotp, and what is made of the lines of the older buses against python-OBD.
 """
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from functools import cache
-from typing import Any
 
 N_CR_S = 1.0
 """ISO 15765-2: the longest wait for the next consecutive frame."""
@@ -131,23 +128,27 @@ class CanAssembler:
         return bytes(message.buffer[: message.total])
 
 
-log = logging.getLogger(__name__)
-
 _HEX = frozenset(b"0123456789ABCDEFabcdef")
 
 
 @dataclass(slots=True)
-class Assembled:
-    """Messages of one reply, with what had to be dropped on the way."""
+class Raw:
+    """What came back of one exchange, before filtering."""
 
     messages: list[tuple[str, bytes]] = field(default_factory=list)
+    """ECU address in hex and the assembled message, service byte first."""
+    sent: int = 0
+    received: int = 0
+    """Characters (adapter) or bytes (CAN) on the link, for the cost model."""
     frames: int = 0
+    """Reply frames seen, whole or not."""
     damaged: int = 0
+    """Lines or frames that were dropped because they could not be understood."""
     other: list[str] = field(default_factory=list)
     """Lines that are no frames: status texts of the adapter, garbage."""
 
 
-def _hex_lines(lines: Iterable[bytes], out: Assembled) -> Iterator[str]:
+def _hex_lines(lines: Iterable[bytes], out: Raw) -> Iterator[str]:
     """Lines of hex digits, in capitals and without spaces; others go to `out.other`."""
     for raw in lines:
         line = raw.replace(b" ", b"")
@@ -157,7 +158,7 @@ def _hex_lines(lines: Iterable[bytes], out: Assembled) -> Iterator[str]:
             out.other.append(raw.decode("ascii", "replace"))
 
 
-def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Assembled:
+def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Raw:
     """Messages from an adapter's lines with headers on: `7E8064100BE3FA813`.
 
     Spaces are tolerated. Lines that are hex but no whole frame of a reply address (cut short, two
@@ -166,7 +167,7 @@ def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Assembled:
     width = 3 if id_bits == 11 else 8
     longest = width + 16
     assembler = CanAssembler()
-    out = Assembled()
+    out = Raw()
     for text in _hex_lines(lines, out):
         ecu, body = text[:width], text[width:]
         if len(text) > longest or len(body) % 2 or not body or not is_reply_address(ecu, id_bits):
@@ -196,68 +197,48 @@ def crc_check(frame: bytes) -> bool:
     return crc ^ 0xFF == frame[-1]
 
 
-@cache
-def _joined() -> Callable[[list[str]], list[Any]]:
-    """python-OBD's own way to join the lines of one reply."""
-    from obd.protocols import ISO_14230_4_fast  # here because the import takes a quarter second
-
-    joined: Callable[[list[str]], list[Any]] = ISO_14230_4_fast([])
-    return joined
-
-
-_CODE_REPLIES = frozenset({"43", "47", "4A"})
+_CODE_REPLIES = (0x43, 0x47, 0x4A)
+_RESULTS = 0x46
 
 
 def assemble_legacy_lines(
     lines: Iterable[bytes], check: Callable[[bytes], bool] | None = None
-) -> Assembled:
-    """Messages of the older buses (`486B104100BE3FA813CK`) through python-OBD's assembly.
+) -> Raw:
+    """Messages of the older buses (`486B104100BE3FA813CK`).
 
     The ECU is its source address in hex (`10`). `check` verifies a frame with its last byte; None
-    takes the adapter's word. Replies to code requests (0x43, 0x47, 0x4A) get python-OBD's zero
-    count byte, as on CAN; every line of monitor results (0x46) is a message of its own.
+    takes the adapter's word. Replies to code requests (0x43, 0x47, 0x4A) get a zero count byte, as
+    on CAN; every line of monitor results (0x46) is a message of its own.
     """
-    out = Assembled()
-    kept: list[str] = []
+    out = Raw()
+    replies: dict[tuple[int, int], dict[str, list[bytes]]] = {}
     for text in _hex_lines(lines, out):
         whole = len(text) % 2 == 0 and 12 <= len(text) <= 22
         if whole and (check is None or check(bytes.fromhex(text))):
-            kept.append(text)
+            data = bytes.fromhex(text[6:-2])
+            group = data[0], out.frames if data[0] == _RESULTS else 0
+            replies.setdefault(group, {}).setdefault(text[4:6], []).append(data)
+            out.frames += 1
         else:
             out.damaged += 1
-    out.frames = len(kept)
-    for service, group in _by_reply(kept):
-        try:
-            messages = _joined()(group)
-        except (IndexError, ValueError) as error:
-            # python-OBD trusts that every line of a multi-line reply has its order byte.
-            log.debug("older-bus reply not understood: %s", error)
-            out.damaged += len(group)
-            continue
-        for message in messages:
-            if message.parsed() and len(message.data) > 0:
-                data = bytes(message.data)
-                if service in _CODE_REPLIES:
-                    data = bytes.fromhex(service) + data[1:]
-                out.messages.append((f"{message.tx_id:02X}", data))
-    if kept and not out.messages and not out.damaged:
-        out.damaged += len(kept)
+    for (service, _), by_ecu in replies.items():
+        for ecu, parts in sorted(by_ecu.items()):
+            message = _joined(service, parts)
+            if message is None:
+                out.damaged += len(parts)
+            else:
+                out.messages.append((ecu, message))
     return out
 
 
-def _by_reply(lines: list[str]) -> Iterator[tuple[str, list[str]]]:
-    """Lines that belong together, with their service byte in hex.
-
-    WORKAROUND: python-OBD joins lines without an order byte for 0x43 only, so that other codes take
-    its place on the way through; and it joins monitor results, which are messages by themselves.
-    """
-    groups: dict[str, list[str]] = {}
-    for line in lines:
-        groups.setdefault(line[6:8], []).append(line)
-    for service, group in groups.items():
-        if service in _CODE_REPLIES:
-            yield service, [f"{line[:6]}43{line[8:]}" for line in group]
-        elif service == "46":
-            yield from ((service, [line]) for line in group)
-        else:
-            yield service, group
+def _joined(service: int, parts: list[bytes]) -> bytes | None:
+    """The message of one ECU; None where a line of it is missing. SAE J1979: lines of a longer
+    reply are numbered behind service and PID, those with codes are not."""
+    if service in _CODE_REPLIES:
+        return bytes((service, 0)) + b"".join(part[1:] for part in parts)
+    if len(parts) == 1:
+        return parts[0]
+    parts = sorted(parts, key=lambda part: part[2:3])
+    if [part[2:3] for part in parts] != [bytes((n + 1,)) for n in range(len(parts))]:
+        return None
+    return parts[0][:2] + b"".join(part[3:] for part in parts)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Self
 
 from logbench.errors import CarSilentError, ConnectingStoppedError, LinkLostError
+from logbench.vehicle.framing import Raw
 from logbench.vehicle.model import Progress, Protocol, Reply
 from logbench.vehicle.permits import WritePermit, may_leave
 
@@ -30,21 +31,6 @@ PENDING_LIMIT_S = 5.0
 def silent(text: str) -> None:
     """Progress that nobody watches."""
     del text
-
-
-@dataclass(slots=True)
-class Raw:
-    """What a driver hands back of one exchange, before filtering."""
-
-    messages: list[tuple[str, bytes]]
-    """ECU address in hex and the assembled message, service byte first."""
-    sent: int = 0
-    received: int = 0
-    """Characters (adapter) or bytes (CAN) on the link, for the cost model."""
-    frames: int = 0
-    """Reply frames seen, whole or not."""
-    damaged: int = 0
-    """Lines or frames that were dropped because they could not be understood."""
 
 
 @dataclass(frozen=True, slots=True)

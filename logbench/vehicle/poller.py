@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import math
 import time
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from functools import partial
 
@@ -13,7 +14,7 @@ from logbench.signals.table import TOGETHER
 from logbench.vehicle.discovery import ask, read_scaling
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
-from logbench.vehicle.replies import Answered, CostModel, FrameBook, Pids, PollerCounts, ReplyReader
+from logbench.vehicle.replies import Answered, CostModel, FrameBook, Pids, ReplyReader
 from logbench.vehicle.scheduler import Scheduler
 from logbench.vehicle.wanted import (
     DataService,
@@ -95,7 +96,8 @@ class Poller:
         self.signals = tuple(signal.acronym for signal in chosen)
         self._pids = polled_pids(chosen, facts)
         self._to = _single_ecu(link, facts, self._pids)
-        self.counts = PollerCounts()
+        self.counts: Counter[str] = Counter()
+        """Of `requests`, and as `ReplyReader`."""
         self._replies = ReplyReader(self._service, self._pids, self.counts)
         self._book = FrameBook(
             self._pids, self._replies.lengths, self._service, link.protocol.is_can, self._to
@@ -131,10 +133,9 @@ class Poller:
         pids = self._next_pids()
         self._link.meanwhile = self._prepare
         readings = self._ask(pids)
-        self.counts.samples += len(readings)
         if readings:
             self._disturbance.over()
-        if self.counts.requests in _REPLAN_AFTER:
+        if self.counts["requests"] in _REPLAN_AFTER:
             self._scheduler.plan()
         if time.monotonic() > self._repack_at_s:
             self._repack()
@@ -203,26 +204,23 @@ class Poller:
 
     def _exchange(self, pids: Pids) -> Exchange | None:
         """The round trip; None when nothing usable came. A refusal looks like silence."""
-        self.counts.requests += 1
+        self.counts["requests"] += 1
         try:
             exchange = self._link.exchange(
                 self._service.payload(pids), self._book.expected(pids), self._timeout_s, self._to
             )
         except RequestRefusedError:
-            self.counts.refused += 1
             self._silent_run = -1  # the adapter speaks: this is no silence
             return Exchange([], 0.0, 0, 0, 0)
         except ReplyError as error:
             log.info("PIDs %s: %s", [f"{pid:02X}" for pid in pids], error)
-            self.counts.damaged += 1
+            self.counts["damaged"] += 1
             self._disturbance.reason(str(error))
             return None
-        self.counts.damaged += exchange.damaged
+        self.counts["damaged"] += exchange.damaged
         if exchange.replies:
             self._last_reply_s = time.monotonic()
-        elif not exchange.damaged:
-            self.counts.silent += 1
-        else:
+        elif exchange.damaged:
             self._disturbance.reason(DAMAGED)
         self._unlearnt = exchange if exchange.replies and not exchange.damaged else None
         return exchange

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import math
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -172,27 +172,15 @@ Answered = dict[int, set[str]]
 """PID to the ECUs that answered it."""
 
 
-@dataclass(slots=True)
-class PollerCounts:
-    """How it has gone so far."""
-
-    requests: int = 0
-    samples: int = 0
-    damaged: int = 0
-    """Lines or replies that made no sense."""
-    silent: int = 0
-    """Requests nobody answered."""
-    refused: int = 0
-    """Negative responses, and requests that the adapter does not understand."""
-    out_of_range: int = 0
-    """Values outside their signal's range, dropped."""
-
-
 class ReplyReader:
-    """Reads the replies to requests for `pids`; counts what goes wrong in `counts`."""
+    """Reads the replies to requests for `pids`.
+
+    `counts`: lines or replies that made no sense are counted as `damaged`, values outside their
+    signal's range, which are dropped, as `out of range`.
+    """
 
     def __init__(
-        self, service: DataService, pids: Mapping[int, PolledPid], counts: PollerCounts
+        self, service: DataService, pids: Mapping[int, PolledPid], counts: Counter[str]
     ) -> None:
         self._service, self._pids, self._counts = service, pids, counts
         self.lengths = {pid: state.signals[0].length for pid, state in pids.items()}
@@ -213,7 +201,6 @@ class ReplyReader:
         answered: Answered = {}
         for reply in replies:
             if reply.data[0] == NEGATIVE:
-                self._counts.refused += 1
                 continue
             parts = self._whole(reply, pids[0]) if len(pids) == 1 else self._split(reply, pids)
             for pid, data in parts:
@@ -238,7 +225,7 @@ class ReplyReader:
 
     def _puzzled(self, pids: Pids) -> None:
         """A whole reply that cannot be split: has a PID more bytes than the table says?"""
-        self._counts.damaged += 1
+        self._counts["damaged"] += 1
         self._puzzles += 1
         if self._puzzles >= _PUZZLES:
             self._puzzles = 0
@@ -249,7 +236,7 @@ class ReplyReader:
         head = self._service.payload((pid,))[1:]
         data = reply.data[1 + len(head) :]
         if reply.data[1 : 1 + len(head)] != head or len(data) < self._table_lengths[pid]:
-            self._counts.damaged += 1
+            self._counts["damaged"] += 1
             return []
         if len(data) != self.lengths[pid]:
             if self._longer.get(pid) == len(data):  # seen twice: no transmission fault
@@ -264,13 +251,13 @@ class ReplyReader:
             values = decode(pid, data, self.scaling.get(reply.ecu))
         except ReplyError as error:
             log.info("PID %02X: %s", pid, error)
-            self._counts.damaged += 1
+            self._counts["damaged"] += 1
             return []
         readings: list[Reading] = []
         for signal in self._pids[pid].signals:
             value = values[signal.acronym]
             if not math.isnan(value) and not self._plausible(signal, value, reply.ecu):
-                self._counts.out_of_range += 1
+                self._counts["out of range"] += 1
                 continue
             readings.append(Reading(signal.acronym, reply.ecu, reply.t_ns, value))
         return readings

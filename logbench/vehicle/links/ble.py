@@ -139,7 +139,7 @@ class BlePort:
         if self._pair is not None:
             self._call(client.stop_notify(self._pair.notify))
         self._pair = pair
-        self.drain()
+        self.read(0.0)
         self._call(client.start_notify(pair.notify, self._notified))
 
     def write(self, data: bytes) -> None:
@@ -154,17 +154,15 @@ class BlePort:
     def read(self, timeout_s: float) -> bytes:
         """Whatever is there, waiting at most `timeout_s`; b'' when nothing came."""
         try:
-            first = self._arrived.get(timeout=max(timeout_s, 0.0005))
+            first = self._arrived.get(timeout=timeout_s)
         except queue.Empty:
             first = b""
         if not first:
             self._ready()
-        return first + self._waiting()
-
-    def drain(self) -> bytes:
-        """Throw away what has arrived so far."""
-        self._ready()
-        return self._waiting()
+        pieces = [first]
+        while not self._arrived.empty():
+            pieces.append(self._arrived.get_nowait())
+        return b"".join(pieces)
 
     def close(self) -> None:
         """Disconnect and end the thread."""
@@ -177,12 +175,6 @@ class BlePort:
         self._thread.join()
         if not self._loop.is_closed():
             self._loop.close()
-
-    def _waiting(self) -> bytes:
-        pieces = []
-        while not self._arrived.empty():
-            pieces.append(self._arrived.get_nowait())
-        return b"".join(pieces)
 
     def _notified(self, _: BleakGATTCharacteristic, data: bytearray) -> None:
         self._arrived.put(bytes(data))

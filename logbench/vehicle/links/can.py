@@ -19,8 +19,8 @@ from logbench.errors import (
     PortMissingError,
     first_line,
 )
-from logbench.vehicle.framing import CanAssembler, reply_name, request_address
-from logbench.vehicle.link import PENDING_LIMIT_S, Link, Raw, is_pending
+from logbench.vehicle.framing import CanAssembler, Raw, reply_name, request_address
+from logbench.vehicle.link import PENDING_LIMIT_S, Link, is_pending
 from logbench.vehicle.links.schemes import SCHEMES, LinkUrl
 from logbench.vehicle.model import Progress, Protocol
 
@@ -139,7 +139,7 @@ class CanLink(Link):
         identifier = int(request_address(to), 16) if to else _FUNCTIONAL[self._id_bits]
         self._send(identifier, bytes((len(payload),)) + payload)
         self._sent()
-        raw = Raw([], sent=8, received=0, frames=0)
+        raw = Raw(sent=8)
         wait_s = min(timeout_s, REPLY_TIMEOUT_S)
         limit = time.monotonic() + timeout_s
         deadline = time.monotonic() + wait_s

@@ -39,11 +39,8 @@ class BytePort(typing.Protocol):
         ...
 
     def read(self, timeout_s: float) -> bytes:
-        """Whatever is there, waiting at most `timeout_s` for the first byte; b'' when nothing."""
-        ...
-
-    def drain(self) -> bytes:
-        """Throw away (and return) what has arrived so far, without waiting."""
+        """Whatever is there, waiting at most `timeout_s` for the first byte; b'' when nothing.
+        Does not wait at all for 0."""
         ...
 
     def close(self) -> None:
@@ -67,7 +64,7 @@ class Talk:
         self, command: str, timeout_s: float, sent: Callable[[], None] | None = None
     ) -> bytes | None:
         """Send a command, call `sent`, give all bytes up to the prompt; None: too late."""
-        stale = self.port.drain()
+        stale = self.port.read(0.0)
         if stale:
             log.debug("thrown away before %s: %r", command, stale[:200])
         self.port.write(command.encode("ascii") + b"\r")

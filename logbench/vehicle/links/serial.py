@@ -59,7 +59,7 @@ class SerialPort:
         """Whatever is there, waiting at most `timeout_s`; b'' when nothing came."""
         try:
             waiting = self._serial.in_waiting
-            if waiting:
+            if waiting or not timeout_s:
                 return bytes(self._serial.read(waiting))
             self._serial.timeout = timeout_s
             first = bytes(self._serial.read(1))
@@ -67,14 +67,6 @@ class SerialPort:
             return first + bytes(self._serial.read(waiting)) if waiting else first
         except (serial.SerialException, OSError, TypeError):
             # pyserial raises TypeError when another thread or a hang-up has closed the handle.
-            raise LinkLostError(_GONE) from None
-
-    def drain(self) -> bytes:
-        """Throw away what has arrived so far."""
-        try:
-            waiting = self._serial.in_waiting
-            return bytes(self._serial.read(waiting)) if waiting else b""
-        except (serial.SerialException, OSError, TypeError):
             raise LinkLostError(_GONE) from None
 
     def close(self) -> None:

@@ -56,13 +56,6 @@ class SocketPort:
 
     def read(self, timeout_s: float) -> bytes:
         """Whatever is there, waiting at most `timeout_s`; b'' when nothing came."""
-        return self._receive(max(timeout_s, 0.0005))
-
-    def drain(self) -> bytes:
-        """Throw away what has arrived so far."""
-        return self._receive(0.0)
-
-    def _receive(self, timeout_s: float) -> bytes:
         try:
             self._socket.settimeout(timeout_s)
             data = self._socket.recv(65_536)

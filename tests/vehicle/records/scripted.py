@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from logbench.vehicle.link import Link, Raw
+from logbench.vehicle.framing import Raw
+from logbench.vehicle.link import Link
 from logbench.vehicle.model import Protocol
 
 
