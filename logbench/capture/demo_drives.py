@@ -66,12 +66,17 @@ def demo_vehicle() -> Car:
     )
 
 
-def make_demo(
+def held_demo(
     name: str, folder: Path, progress: Callable[[float, str], None] | None = None
 ) -> Path:
-    """Drive `before` or `after` and write `NAME.parquet` into a folder, or with a number behind it
-    where that is taken; takes some seconds. `progress` receives the share done and the phase of the
-    drive. Raises `StorageError`."""
+    """The drive `before` or `after` as `NAME.parquet` in a folder, driven and made there if it is
+    not, which takes some seconds; `progress` receives the share done and the phase of the drive.
+    Raises `StorageError`."""
+    path = folder / f"{name}.parquet"
+    if path.exists():
+        return path
+    with storage_trouble(folder):
+        folder.mkdir(parents=True, exist_ok=True)
     from logbench.simulator.cars import Faults, named_car
     from logbench.simulator.drive import Drive
     from logbench.simulator.driver import schedule
@@ -93,7 +98,7 @@ def make_demo(
         learnt=how.severity > 0.0,  # the codes were cleared after the repair, the trims with them
     )
     samples = produce(drive, DEMO_SIGNALS, seed=how.seed, progress=report)
-    return record_simulated(folder / f"{name}.parquet", drive, samples, how)
+    return record_simulated(path, drive, samples, how)
 
 
 def record_simulated(
@@ -120,16 +125,3 @@ def record_simulated(
         note=how.note,
     )
     return write_recording(path, traces, facts)
-
-
-def held_demo(
-    name: str, folder: Path, progress: Callable[[float, str], None] | None = None
-) -> Path:
-    """The drive `before` or `after` in a folder, made there if it is not; `progress` receives the
-    share done and the phase of the drive. Raises `StorageError`."""
-    path = folder / f"{name}.parquet"
-    if path.exists():
-        return path
-    with storage_trouble(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-    return make_demo(name, folder, progress)

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from logbench.simulator.airpath import CYCLE
 from logbench.simulator.cars import Car
 from logbench.simulator.fueling import CELLS, CLOSED
+from logbench.simulator.model import Memory
 from logbench.simulator.monitors import EVAP_LEAK_TEST, MonitorTest
 from logbench.simulator.state import State
 
@@ -26,7 +27,7 @@ MONITORS = ("MIS", "FUEL", "CCM", "CAT", "EVAP", "O2S", "HTR")
 _NEEDED_S = {"MIS": 60, "FUEL": 120, "CCM": 60, "CAT": 240, "EVAP": 420, "O2S": 150, "HTR": 60}
 
 
-class Diagnosis:
+class Diagnosis(Memory):
     """Codes, freeze frame, lamp, monitors and counters of the engine computer."""
 
     def __init__(self, car: Car, state: State, seed: int, earlier_trip: bool) -> None:

@@ -1,6 +1,6 @@
 """What the simulated ECUs ask the simulated car; the seam between physics and protocol.
 
-Beside it the car that stands still, with fixed readings or functions of time: for tests and bench.
+Beside it the car that stands still, with fixed readings or functions of time.
 """
 
 from __future__ import annotations
@@ -8,37 +8,35 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
 
 from logbench.simulator.data import tables
 from logbench.simulator.monitors import MonitorTest
 
 
-class Memory(Protocol):
-    """What the ECUs of a car have stored, and what may be changed in them."""
+class Memory:
+    """What the ECUs of a car have stored, and what may be changed in them: here nothing."""
 
-    frame: Mapping[str, float] | None
+    frame: Mapping[str, float] | None = None
     """Readings when the first stored code was set (`codes(0x03)[0]`), or None."""
 
     def codes(self, service: int) -> tuple[str, ...]:
         """Trouble codes like `P0171` for service 0x03, 0x07 or 0x0A."""
-        ...
+        return ()
 
     def clear(self) -> None:
         """Service 04: codes, freeze frame, learnt monitors. Permanent codes stay."""
-        ...
 
     def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
         """What service 06 of an ECU reports; empty for one without monitors."""
-        ...
+        return ()
 
     def control_tests(self, ecu: str) -> frozenset[int]:
         """Test IDs of service 08 that an ECU knows; empty for one without."""
-        ...
+        return frozenset()
 
     def start_test(self, ecu: str, test: int) -> bool:
         """Service 08: start one of `control_tests`; False when the conditions are not right."""
-        ...
+        return False
 
 
 class CarSource(ABC):
@@ -96,34 +94,22 @@ TRANSMISSION_PIDS = frozenset({0x01, 0x0C, 0x0D, 0x1C})
 
 
 @dataclass
-class StillCar(CarSource):
-    """A car whose readings are what you say; the same for every ECU. It is its own memory."""
+class StillCar(CarSource, Memory):
+    """A car whose readings are what you say; the same for every ECU. It has nothing stored."""
 
     vin: str = "ZZ9TEST170X000001"
     values: Mapping[str, Value] = field(default_factory=lambda: dict(WARM_IDLE))
     pids: Mapping[str, frozenset[int]] = field(
         default_factory=lambda: {"7E8": ENGINE_PIDS, "7E9": TRANSMISSION_PIDS}
     )
-    stored: tuple[str, ...] = ()
-    pending: tuple[str, ...] = ()
-    permanent: tuple[str, ...] = ()
-    frame: Mapping[str, float] | None = None
-    key_on: bool = True
     battery: Value = 13.9
-    calibration_ids: tuple[str, ...] = ("LB-BENCH-0001",)
-    tests: Mapping[str, tuple[MonitorTest, ...]] = field(default_factory=dict)
-    """ECU to what its service 06 reports."""
-    controls: Mapping[str, frozenset[int]] = field(default_factory=dict)
-    """ECU to the test IDs of its service 08; they start only while the engine stands."""
-    started: list[tuple[str, int]] = field(default_factory=list)
-    """ECU and test ID of every test started through service 08."""
     t_s: float = 0.0
     """The car's clock; `advance` moves it."""
 
     def __post_init__(self) -> None:
         known = ("ECM-EngineControl", "TCM-TransmissionCtrl")
         self.names = {ecu: (*known, *["ECU"] * 6)[k] for k, ecu in enumerate(self.pids)}
-        self.calibrations = dict.fromkeys(self.pids, self.calibration_ids)
+        self.calibrations = dict.fromkeys(self.pids, ("LB-BENCH-0001",))
         self.memory = self
 
     def advance(self, t_s: float) -> None:
@@ -131,8 +117,8 @@ class StillCar(CarSource):
         self.t_s = max(self.t_s, t_s)
 
     def ignition(self) -> bool:
-        """Whether the key is on."""
-        return self.key_on
+        """The key is on."""
+        return True
 
     def battery_v(self) -> float:
         """Voltage at the connector."""
@@ -144,32 +130,3 @@ class StillCar(CarSource):
             acronym: value(self.t_s) if callable(value) else value
             for acronym, value in self.values.items()
         }
-
-    def codes(self, service: int) -> tuple[str, ...]:
-        """The codes given for service 03, 07 or 0A."""
-        return {0x03: self.stored, 0x07: self.pending, 0x0A: self.permanent}.get(service, ())
-
-    def clear(self) -> None:
-        """Forget stored and pending codes and the freeze frame."""
-        self.stored = ()
-        self.pending = ()
-        self.frame = None
-        self.tests = {
-            ecu: tuple(MonitorTest(t.monitor, t.test, t.scaling) for t in tests)
-            for ecu, tests in self.tests.items()
-        }
-
-    def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
-        """The tests given for `ecu`."""
-        return self.tests.get(ecu, ())
-
-    def control_tests(self, ecu: str) -> frozenset[int]:
-        """The test IDs given for `ecu`."""
-        return self.controls.get(ecu, frozenset())
-
-    def start_test(self, ecu: str, test: int) -> bool:
-        """Note the test; refused while the engine runs."""
-        if self.readings(ecu).get("RPM", 0.0) > 0:
-            return False
-        self.started.append((ecu, test))
-        return True

@@ -18,7 +18,7 @@ from logbench.app.theme import LIGHT, Look
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
 from logbench.job.folder import open_job
-from logbench.simulator.model import WARM_IDLE, StillCar
+from logbench.simulator.model import WARM_IDLE
 from logbench.simulator.timing import Timing
 from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS
 from logbench.vehicle.records.codes import code_of
@@ -32,6 +32,7 @@ from logbench.vehicle.records.model import (
 )
 from tests.app.jobs import on_disk, words_of
 from tests.serving import serve_tcp
+from tests.still import StillCar
 
 SLOW_MS = 100_000
 QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0)

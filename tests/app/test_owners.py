@@ -21,11 +21,12 @@ from logbench.cases.job import WriteReport
 from logbench.cases.work import Work
 from logbench.job.folder import JobFolder, create_job, open_job
 from logbench.job.model import Job
-from logbench.simulator.model import WARM_IDLE, StillCar
+from logbench.simulator.model import WARM_IDLE
 from logbench.simulator.timing import Timing
 from logbench.vehicle.records.clearing import CONSENT
 from tests.app.comparing import DRIVES, drop
 from tests.serving import serve_tcp
+from tests.still import StillCar
 
 SLOW_MS, SOON_S = 100_000, 60.0
 QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0)

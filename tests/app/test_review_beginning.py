@@ -42,7 +42,7 @@ def test_the_demo_drive_is_driven_opened_and_kept(beginning: MainWindow, setting
 def test_the_demo_drive_of_last_time_is_opened_again(
     beginning: MainWindow, settings: Settings, drive_file: Path, monkeypatch, qtbot
 ):
-    monkeypatch.setattr(demo_drives, "make_demo", None)  # driving again would fail
+    monkeypatch.setattr(demo_drives, "record_simulated", None)  # driving again would fail
     folder = settings.folder / "demo"
     folder.mkdir(parents=True)
     (folder / "after.parquet").write_bytes(drive_file.read_bytes())

@@ -20,11 +20,12 @@ from pathlib import Path
 
 import obd
 
+from tests.still import StillCar
+
 sys.path.insert(0, str(Path(__file__).parents[2]))  # for `tests`
 
 from logbench.signals.table import table
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.model import StillCar
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.timing import Timing

@@ -19,10 +19,10 @@ from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Facts
 from logbench.recording.reader import open_recording
-from logbench.simulator.model import StillCar
 from logbench.simulator.trouble import parse_trouble
 from tests.capture.test_session import Listener
 from tests.capture.watched import watched
+from tests.still import StillCar
 
 
 def wait_for(condition, timeout_s: float = 30.0) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.capture.demo_drives import DemoDrive, demo_vehicle, make_demo, record_simulated
+from logbench.capture.demo_drives import DemoDrive, demo_vehicle, held_demo, record_simulated
 from logbench.errors import StorageError
 from logbench.recording.model import Event
 from logbench.recording.reader import open_recording
@@ -39,6 +39,8 @@ def test_the_file_holds_what_the_simulator_produced(tmp_path):
 
 def test_an_error_before_the_long_work(tmp_path, monkeypatch):
     monkeypatch.setattr("logbench.simulator.produce.produce", None)  # driving would fail
-    with pytest.raises(StorageError, match="does not exist"):
-        make_demo("before", tmp_path / "no")
-    assert list(tmp_path.iterdir()) == []
+    file = tmp_path / "no"
+    file.touch()
+    with pytest.raises(StorageError, match="could not be written"):
+        held_demo("before", file)
+    assert list(tmp_path.iterdir()) == [file]

@@ -40,11 +40,11 @@ from logbench.recording.model import Facts, Surroundings
 from logbench.recording.reader import open_recording
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
-from logbench.simulator.model import StillCar
 from tests.capture.test_polled import wait_for
 from tests.capture.test_session import Listener
 from tests.capture.watched import QUICK, watched
 from tests.serving import serve_tcp
+from tests.still import StillCar
 
 # Invented.
 FIRST, SECOND = "ZZ9TEST120X000007", "ZZ9TEST170X000001"

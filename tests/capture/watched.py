@@ -10,10 +10,10 @@ import pyarrow as pa
 
 from logbench.capture.messages import Batch
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import TcpWire
 from tests.serving import serve
+from tests.still import StillCar
 
 QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 

@@ -20,10 +20,10 @@ from logbench.job.model import Job
 from logbench.job.store import JobStore
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
-from logbench.simulator.model import StillCar
 from logbench.vehicle.records.clearing import CONSENT
 from tests.capture.watched import QUICK
 from tests.serving import serve_tcp
+from tests.still import StillCar
 
 # Invented.
 FIRST, SECOND = "ZZ9TEST120X000007", "ZZ9TEST170X000001"

@@ -7,8 +7,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.model import StillCar
 from logbench.simulator.timing import CarClock, Timing
+from tests.still import StillCar
 
 SETTINGS = [
     "E0", "L1", "S0", "H1", "R1", "M0", "D1", "V0", "AL", "NL", "AT0", "AT1", "AT2", "ST32",

@@ -13,7 +13,6 @@ import pytest
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.simulator.canbus import CanCar, CanFrame
 from logbench.simulator.ecu import Edition
-from logbench.simulator.model import StillCar
 from logbench.simulator.options import parse_sim_url
 from logbench.simulator.protocols import PROTOCOLS, segment
 from logbench.simulator.serve import SimulatedCar, make_server
@@ -22,6 +21,7 @@ from logbench.simulator.trouble import Trouble
 from logbench.simulator.wires import PythonCanWire, SlcanWire, open_wire
 from tests.bounds import native_request_s
 from tests.serving import serve_can
+from tests.still import StillCar
 
 can = pytest.importorskip("can")
 isotp = pytest.importorskip("isotp")

@@ -8,8 +8,8 @@ import pytest
 from obd.decoders import parse_dtc
 
 from logbench.simulator.ecu import Answer, Ecus, Mood, code_bytes
-from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
+from tests.still import StillCar
 
 
 @pytest.fixture

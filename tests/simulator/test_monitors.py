@@ -11,9 +11,9 @@ from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.ecu import Ecus
-from logbench.simulator.model import StillCar
 from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.timing import Timing
+from tests.still import StillCar
 
 TESTS = (
     MonitorTest(0x01, 0x07, 0x0B, 100, 0, 200),

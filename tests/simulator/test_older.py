@@ -12,8 +12,8 @@ from obd.protocols import (
 )
 
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.model import StillCar
 from logbench.simulator.protocols import PROTOCOLS, checksum
+from tests.still import StillCar
 
 PARSERS = {
     "1": SAE_J1850_PWM,

@@ -12,9 +12,9 @@ from logbench.errors import LinkUnknownError
 from logbench.simulator.cars import CAR_NAMES, FAULT_NAMES, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import SCHEDULE_NAMES
-from logbench.simulator.model import StillCar
 from logbench.simulator.options import KEYS, SimOptions, make_adapter, make_car, parse_sim_url
 from logbench.simulator.trouble import TROUBLES, Trouble, TroubledCar, Troubles, parse_trouble
+from tests.still import StillCar
 
 
 @pytest.mark.parametrize("url", ["sim:", "sim:?", ""])

@@ -20,10 +20,10 @@ import pytest
 import serial
 
 from logbench.errors import LinkError, LinkUnknownError, PortMissingError, UsageError
-from logbench.simulator.model import StillCar
 from logbench.simulator.serve import SimulatedCar, main_serve
 from logbench.simulator.timing import Timing
 from tests.serving import serve_pty, serve_tcp
+from tests.still import StillCar
 
 QUICK = Timing(baud=0, latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="uses pseudo-terminals and signals")

@@ -7,11 +7,11 @@ import itertools
 import pytest
 
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.model import StillCar
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.timing import Sending, Timing, can_arrivals, frame_s
 from logbench.vehicle.framing import frames_of
 from tests.bounds import LENGTHS, best_packing, bound_samples_per_s, native_request_s, request_s
+from tests.still import StillCar
 
 CAN = PROTOCOLS["6"]
 TWELVE = (0x0C, 0x10, 0x0B, 0x11, 0x06, 0x07, 0x04, 0x0D, 0x0E, 0x05, 0x0F, 0x42)

@@ -14,11 +14,11 @@ import pytest
 import serial
 
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.model import StillCar
 from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import TROUBLES, Trouble, parse_trouble
 from tests.serving import serve_pty, serve_tcp
+from tests.still import StillCar
 
 ENGINE = "7E804410C0BB8000000"
 BOTH = [ENGINE, "7E904410C0BB8000000"]

@@ -7,11 +7,11 @@ from contextlib import ExitStack, closing
 
 import pytest
 
-from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.link import Link
 from logbench.vehicle.links.schemes import open_link
 from tests.serving import serve_tcp
+from tests.still import StillCar
 
 QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 """A fast car and adapter, so that tests need not wait."""

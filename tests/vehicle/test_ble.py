@@ -17,13 +17,13 @@ from logbench.errors import (
     LinkLostError,
     PortMissingError,
 )
-from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.links.ble import serial_pairs
 from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.poller import Poller
 from tests.serving import serve_tcp
+from tests.still import StillCar
 
 bleak = pytest.importorskip("bleak", reason="the extra 'ble' is not installed")
 

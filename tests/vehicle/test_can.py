@@ -17,7 +17,6 @@ from logbench.errors import (
 )
 from logbench.signals.table import table
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import parse_trouble
 from logbench.simulator.wires import PythonCanWire, SlcanWire
@@ -25,6 +24,7 @@ from logbench.vehicle.discovery import discover
 from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.poller import Poller
 from tests.serving import serve_can
+from tests.still import StillCar
 
 SIGNALS = ("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "TP")
 TIMING = Timing(latency_ms=2)
@@ -61,7 +61,7 @@ def test_discovery_and_polling(number):
         latest = {reading.signal: reading.value for reading in readings}
         assert set(latest) == set(SIGNALS)
         assert latest["RPM"] == 750.0
-        assert poller.counts.damaged == 0
+        assert poller.counts["damaged"] == 0
 
 
 def test_a_car_of_sae_j1979_2():
@@ -73,7 +73,7 @@ def test_a_car_of_sae_j1979_2():
         poller = Poller(link, facts, ("RPM", "MAF", "ECT", "VSS"))
         readings = [reading for _ in range(6) for reading in poller.step()]
         assert {r.signal: r.value for r in readings}["RPM"] == 750.0
-        assert poller.counts.damaged == 0
+        assert poller.counts["damaged"] == 0
 
 
 def test_response_pending_is_waited_for():

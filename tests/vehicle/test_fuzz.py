@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 from logbench.errors import LinkError, LogbenchError
 from logbench.signals.table import table
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle import poller
 from logbench.vehicle.discovery import discover
@@ -24,6 +23,7 @@ from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.schemes import LinkUrl
 from logbench.vehicle.model import Reading
 from logbench.vehicle.poller import Poller
+from tests.still import StillCar
 
 TWELVE = (
     *("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT"),
@@ -72,10 +72,6 @@ class DamagedPort:
         if not self._ready:
             self.clock.now_s += timeout_s
             return b""
-        ready, self._ready = self._ready, b""
-        return ready
-
-    def drain(self) -> bytes:
         ready, self._ready = self._ready, b""
         return ready
 

@@ -24,13 +24,13 @@ from logbench.errors import (
     LinkUnknownError,
     PortMissingError,
 )
-from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.vehicle.links.dialect import PROTOCOLS, Status, lines_of, status_of
 from logbench.vehicle.links.schemes import SCHEMES, open_link
 from logbench.vehicle.links.serial import SerialLink
 from logbench.vehicle.links.tcp import TcpLink
 from tests.serving import serve_pty
+from tests.still import StillCar
 
 QUICK = Timing(latency_ms=1.0, command_ms=0.5, reset_ms=20.0)
 

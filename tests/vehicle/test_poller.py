@@ -9,12 +9,12 @@ import obd
 import pytest
 
 from logbench.errors import LinkLostError, SignalUnknownError, SignalUnsupportedError
-from logbench.simulator.model import StillCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import TROUBLES, parse_trouble
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.model import CarFacts
 from logbench.vehicle.poller import Poller
+from tests.still import StillCar
 
 TWELVE = (
     *("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT"),
@@ -83,7 +83,7 @@ def test_values_ecus_and_time_stamps(simulated):
     assert all(before < reading.t_ns < after for reading in readings)
     times = [reading.t_ns for reading in readings]
     assert times == sorted(times)
-    assert poller.counts.damaged == poller.counts.out_of_range == 0
+    assert poller.counts["damaged"] == poller.counts["out of range"] == 0
 
 
 def test_what_belongs_together_shares_its_time_stamp(simulated):
@@ -115,7 +115,7 @@ def test_ecus_are_kept_apart_when_all_are_asked(simulated):
         ("RPM", "7E8"), ("RPM", "7E9"), ("MAF", "7E8"), (gear, "7E9"),
     }  # fmt: skip
     assert ("MAF", "7E9") not in {(r.signal, r.ecu) for r in readings}
-    assert poller.counts.damaged == 0
+    assert poller.counts["damaged"] == 0
 
 
 def test_unsupported_and_unknown_signals(simulated):
@@ -138,7 +138,7 @@ def test_older_buses_are_polled_one_by_one(simulated, number):
     _, poller = connected(link)
     readings = poll(poller, 1.5)
     assert {r.signal for r in readings if r.ecu == "10"} >= {"RPM", "ECT", "VSS"}
-    assert poller.counts.damaged == 0
+    assert poller.counts["damaged"] == 0
     assert not link.protocol.is_can
 
 

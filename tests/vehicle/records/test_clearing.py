@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 import logbench
 from logbench.errors import ClearingRefusedError, LinkLostError, StorageError
 from logbench.simulator.adapter import Adapter
-from logbench.simulator.model import WARM_IDLE, StillCar
+from logbench.simulator.model import WARM_IDLE
 from logbench.simulator.monitors import MonitorTest
 from logbench.vehicle.discovery import discover
-from logbench.vehicle.link import Link, Raw
+from logbench.vehicle.framing import Raw
+from logbench.vehicle.link import Link
 from logbench.vehicle.model import Protocol
 from logbench.vehicle.permits import CLEAR, CLOSE_EVAP, WRITING, WritePermit, may_leave
 from logbench.vehicle.poller import Poller
@@ -28,6 +29,7 @@ from logbench.vehicle.records.clearing import (
 )
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.read import read_car
+from tests.still import StillCar
 
 STANDING = {**WARM_IDLE, "RPM": 0.0, "VSS": 0.0}
 

@@ -14,7 +14,6 @@ from logbench.errors import ClearingRefusedError, ReplyError
 from logbench.signals.codes import code_from_bytes
 from logbench.simulator.canbus import CanCar
 from logbench.simulator.ecu import code_list
-from logbench.simulator.model import StillCar
 from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
@@ -26,6 +25,7 @@ from logbench.vehicle.records.codes import code_of_three, newer_codes_of_reply
 from logbench.vehicle.records.diff import diff_readings
 from logbench.vehicle.records.read import read_car
 from tests.serving import serve_can
+from tests.still import StillCar
 from tests.vehicle.records.scripted import Scripted
 
 STORED, PENDING, PERMANENT = "194233081E", "194233041E", "195533"

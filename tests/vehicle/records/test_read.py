@@ -8,7 +8,7 @@ import pytest
 
 from logbench.errors import CarSilentError, LinkLostError, ReplyError
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.model import ENGINE_PIDS, WARM_IDLE, StillCar
+from logbench.simulator.model import ENGINE_PIDS, WARM_IDLE
 from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
@@ -18,6 +18,7 @@ from logbench.vehicle.records.model import CarReading, Code, MonitorState, Readi
 from logbench.vehicle.records.monitors import missing_sentence
 from logbench.vehicle.records.read import low_supply_remark, read_car
 from tests.serving import serve_can
+from tests.still import StillCar
 from tests.vehicle.records.scripted import Scripted
 
 TESTS = {
