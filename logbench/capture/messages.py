@@ -237,7 +237,8 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """Start the recording of what was only watched so far (`CaptureRequest.hold_s`)."""
+    """Start the recording of what was only watched so far (`CaptureRequest.hold_s`): `Started` or
+    `NotStarted` comes."""
 
     out: Path
     """Where the finished file goes."""

@@ -20,12 +20,9 @@ from typing import Self
 
 from logbench.capture.messages import (
     CaptureRequest,
-    Choose,
     Command,
-    Describe,
     Failed,
     Finished,
-    Mark,
     Message,
     Start,
     Step,
@@ -36,8 +33,6 @@ from logbench.capture.session import Session
 from logbench.capture.sources.car import PolledSource, SimulatedSource
 from logbench.capture.sources.model import Source
 from logbench.capture.unattended import UnattendedRun
-from logbench.car.known import KnownCars
-from logbench.car.model import Car
 from logbench.errors import LogbenchError, error_named
 from logbench.recording.finish import recover
 from logbench.recording.journal_reading import SUFFIX
@@ -130,26 +125,20 @@ class Capture:
             messages.append(Step("The capture process has not answered for a while; waiting"))
         return messages
 
-    def mark(self, text: str = "", t_ns: int | None = None) -> None:
-        """Put a marker into the recording: now, or at a time on the recording's clock."""
-        self._send(Mark(text, t_ns))
-
-    def start_recording(self, out: Path, include: bool = True) -> None:
-        """Start the recording of what is only watched so far: `Started` or `NotStarted` comes."""
-        self._out = out
-        self._send(Start(out, include))
-
-    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
-        """Ask for other signals from now on: `CarFound` or `NotChosen` comes."""
-        self._send(Choose(signals, rates_hz))
-
-    def describe(self, vehicle: Car, known: KnownCars) -> None:
-        """Put these facts of the car into the recording."""
-        self._send(Describe(vehicle, known))
+    def command(self, command: Command) -> None:
+        """Send a command; the answer comes through `poll()`. After the end nothing happens."""
+        if self._to_child is None or self.ended:
+            return
+        if isinstance(command, Start):
+            self._out = command.out
+        try:
+            self._to_child.send(command)
+        except OSError:
+            log.debug("command %s came too late", command)  # poll() says why
 
     def stop(self) -> None:
         """Ask for the recording to be finished; `Finished` comes through `poll()`."""
-        self._send(Stop())
+        self.command(Stop())
 
     def close(self, timeout_s: float = 30.0) -> None:
         """Stop, wait for the process to end and let go of it; may be called more than once.
@@ -186,14 +175,6 @@ class Capture:
             self.wait(0.2)
             self.poll()
         self._process.join(max(0.1, deadline - time.monotonic()))
-
-    def _send(self, command: Command) -> None:
-        if self._to_child is None or self.ended:
-            return
-        try:
-            self._to_child.send(command)
-        except OSError:
-            log.debug("command %s came too late", command)  # poll() says why
 
     def _died(self) -> Failed:
         assert self._process is not None

@@ -134,40 +134,25 @@ MOST_HELD = 4_000_000
 """Samples kept at the most, whatever the minutes: about 80 MB."""
 
 
-class _Block:
-    """Samples as columns: a tenth of the memory of tuples."""
-
-    def __init__(self) -> None:
-        self.trace, self.t, self.value = array("i"), array("q"), array("d")
-
-    def rows(self, names: list[tuple[str, str]], since_ns: int) -> list[Row]:
-        """Those from a time on, counted from that time."""
-        return [
-            (*names[number], t_ns - since_ns, value)
-            for number, t_ns, value in zip(self.trace, self.t, self.value, strict=True)
-            if t_ns >= since_ns
-        ]
-
-
 class RecentSamples:
-    """The last `hold_s` seconds of samples and events, in bounded memory."""
+    """The last `hold_s` seconds of samples and events, in bounded memory.
+
+    Samples are kept as columns, a tenth of the memory of tuples.
+    """
 
     def __init__(self, hold_s: float, most: int = MOST_HELD) -> None:
         self._hold_ns = round(hold_s * 1e9)
-        self._most_blocks = max(1, most // _BLOCK)
-        self._blocks: deque[_Block] = deque()
+        self._most = max(_BLOCK, most)
         self._numbers: dict[tuple[str, str], int] = {}
+        self._trace, self._t, self._value = array("i"), array("q"), array("d")
         self._events: deque[Event] = deque()
 
     def rows(self, rows: list[Row]) -> None:
         """Keep these; what has grown too old goes."""
         for signal, ecu, t_ns, value in rows:
-            if not self._blocks or len(self._blocks[-1].t) >= _BLOCK:
-                self._blocks.append(_Block())
-            block = self._blocks[-1]
-            block.trace.append(self._numbers.setdefault((signal, ecu), len(self._numbers)))
-            block.t.append(t_ns)
-            block.value.append(value)
+            self._trace.append(self._numbers.setdefault((signal, ecu), len(self._numbers)))
+            self._t.append(t_ns)
+            self._value.append(value)
         if rows:
             self._forget(rows[-1][2] - self._hold_ns)
 
@@ -176,24 +161,30 @@ class RecentSamples:
         self._events.append(event)
 
     def _forget(self, before_ns: int) -> None:
-        blocks, events = self._blocks, self._events
-        while len(blocks) > self._most_blocks or (len(blocks) > 1 and blocks[0].t[-1] < before_ns):
-            blocks.popleft()
+        t, events = self._t, self._events
+        while len(t) > self._most or (len(t) > _BLOCK and t[_BLOCK - 1] < before_ns):
+            del self._trace[:_BLOCK], t[:_BLOCK], self._value[:_BLOCK]
         while events and events[0].t_ns < before_ns:
             events.popleft()
 
     def since_ns(self, now_ns: int) -> int:
         """The earliest time from which everything is kept; `now_ns` when nothing is."""
-        if not self._blocks:
+        if not self._t:
             return now_ns
-        return min(max(self._blocks[0].t[0], now_ns - self._hold_ns), now_ns)
+        return min(max(self._t[0], now_ns - self._hold_ns), now_ns)
 
     def taken(self, since_ns: int) -> Iterator[Callable[[], list[Row]]]:
         """What is kept from a time on and counted from it, in parts made when called."""
+        for first in range(0, len(self._t), _BLOCK):
+            if self._t[min(first + _BLOCK, len(self._t)) - 1] >= since_ns:
+                yield partial(self._part, slice(first, first + _BLOCK), since_ns)
+
+    def _part(self, part: slice, since_ns: int) -> list[Row]:
         names = list(self._numbers)
-        for block in self._blocks:
-            if block.t[-1] >= since_ns:
-                yield partial(block.rows, names, since_ns)
+        columns = zip(self._trace[part], self._t[part], self._value[part], strict=True)
+        return [
+            (*names[n], t_ns - since_ns, value) for n, t_ns, value in columns if t_ns >= since_ns
+        ]
 
     def events(self, since_ns: int) -> list[Event]:
         """Events from a time on, counted from it."""
@@ -205,7 +196,7 @@ class RecentSamples:
 
     def count(self, since_ns: int) -> int:
         """Samples kept from a time on."""
-        return sum(sum(t >= since_ns for t in block.t) for block in self._blocks)
+        return sum(t_ns >= since_ns for t_ns in self._t)
 
 
 class Sink:

@@ -24,12 +24,16 @@ from logbench.capture.messages import (
     Batch,
     CaptureRequest,
     CarFound,
+    Choose,
+    Command,
+    Describe,
     Finished,
+    Mark,
     Message,
+    Start,
     Status,
     Step,
 )
-from logbench.car.known import KnownCars
 from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.recording.finish import write_recording
@@ -90,20 +94,19 @@ class FakeCapture:
         messages, self.inbox = self.inbox, []
         return messages
 
-    def mark(self, text: str, t_ns: int | None = None) -> None:
-        self.marks.append(text)
-        self.mark_times.append(t_ns)
-        when = 2_000_000_000 if t_ns is None else t_ns
-        self.inbox.append(Event(t_ns=when, kind="marker", text=text))
-
-    def start_recording(self, out: Path, include: bool) -> None:
-        self.begun.append((out, include))
-
-    def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
-        self.chosen.append((signals, rates_hz))
-
-    def describe(self, vehicle: Car, known: KnownCars) -> None:
-        self.described.append(vehicle)
+    def command(self, command: Command) -> None:
+        match command:
+            case Mark(text, t_ns):
+                self.marks.append(text)
+                self.mark_times.append(t_ns)
+                when = 2_000_000_000 if t_ns is None else t_ns
+                self.inbox.append(Event(t_ns=when, kind="marker", text=text))
+            case Start(out, include):
+                self.begun.append((out, include))
+            case Choose(signals, rates_hz):
+                self.chosen.append((signals, rates_hz))
+            case Describe(vehicle):
+                self.described.append(vehicle)
 
     def stop(self) -> None:
         self.stopped = True

@@ -20,6 +20,7 @@ from logbench.capture.messages import (
     CarFound,
     Failed,
     Finished,
+    Mark,
     Status,
     Step,
     Unattended,
@@ -66,7 +67,7 @@ def test_a_drive(tmp_path):
     out = tmp_path / "drive.parquet"
     with Capture(CaptureRequest("fake:", out=out), MakeFake(0.002)) as capture:
         messages = until(capture, kind(Status))
-        capture.mark("here")
+        capture.command(Mark("here"))
         messages += until(capture, lambda m: isinstance(m, Status) and m.samples > 500)
         capture.stop()
         messages += until(capture, kind(Finished))

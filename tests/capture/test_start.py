@@ -205,7 +205,7 @@ def test_killed_after_it_was_started(tmp_path):
     out = tmp_path / "drive.parquet"
     with Capture(CaptureRequest("fake:", hold_s=60.0), MakeFake(0.002)) as capture:
         until(capture, lambda m: isinstance(m, Status) and m.samples > 1000)
-        capture.start_recording(out)
+        capture.command(Start(out))
         until(capture, kind(Started))
         until(capture, lambda m: isinstance(m, Status) and m.size_bytes > 30_000)
         os.kill(capture._process.pid, signal.SIGKILL)
@@ -249,8 +249,8 @@ def test_the_simulated_car_over_its_real_link(tmp_path: Path):
         messages += until(capture, lambda m: isinstance(m, Status) and (m.held_s or 0) >= 5.0)
         assert not any(isinstance(m, Started) for m in messages)
         assert list(tmp_path.iterdir()) == []
-        capture.mark("heard it")
-        capture.start_recording(out)
+        capture.command(Mark("heard it"))
+        capture.command(Start(out))
         messages += until(capture, kind(Started))
         messages += until(capture, lambda m: isinstance(m, Status) and m.elapsed_s > 12.0)
         capture.stop()

@@ -14,11 +14,15 @@ from logbench.capture.messages import (
     CaptureRequest,
     CarChanged,
     CarFound,
+    Choose,
+    Describe,
     Failed,
     Finished,
+    Mark,
     Message,
     NotChosen,
     NotStarted,
+    Start,
     Started,
     Status,
     Step,
@@ -156,23 +160,23 @@ class LiveSession(QObject):
     def mark(self, text: str = "", t_ns: int | None = None) -> None:
         """Put a marker at this instant or at `t_ns`, while recording or watching."""
         if self._capture is not None and self.state in ("watching", "recording"):
-            self._capture.mark(text, t_ns)
+            self._capture.command(Mark(text, t_ns))
 
     def begin(self, out: Path, include: bool) -> None:
         """Record what is only watched so far, `include`: with what was kept."""
         if self._capture is not None and self.state in ("connecting", "watching"):
-            self._capture.start_recording(out, include)
+            self._capture.command(Start(out, include))
 
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> None:
         """Ask for other signals from now on: `car_found` or `not_chosen` follows."""
         if self._capture is not None and self.state in ("watching", "recording"):
             self._rates_to_come = rates_hz
-            self._capture.choose(signals, rates_hz)
+            self._capture.command(Choose(signals, rates_hz))
 
     def describe(self, vehicle: Car, known: KnownCars) -> None:
         """Put these facts of the car into the recording, or into the one begun later."""
         if self._capture is not None:
-            self._capture.describe(vehicle, known)
+            self._capture.command(Describe(vehicle, known))
 
     def stop(self) -> None:
         """Finish the recording or the watching; `finished` or `failed` follows."""
