@@ -192,6 +192,7 @@ class OwnSignals(QDialog):
     def try_now(self) -> None:
         """Check what is typed, and draw it."""
         self._soon.stop()
+        self._owner.cancel("try")  # of what was typed before
         self.save_button.setEnabled(False)
         acronym = self.name.text().strip().upper() or "MY_SIGNAL"
         if not self.expression.text().strip():
