@@ -5,35 +5,15 @@ from __future__ import annotations
 import base64
 import re
 from html import escape
+from pathlib import Path
+from string import Template
 
 from reportlab.graphics import renderSVG
 from reportlab.graphics.shapes import Drawing
 
 from logbench.report import blocks, fonts
 
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
-_CSS = """
-:root { color-scheme: light; }
-body { font: 16px/1.5 system-ui, "DejaVu Sans", sans-serif; color: #1a1a1a; background: #fff;
-  max-width: 50rem; margin: 2rem auto; padding: 0 1rem; overflow-wrap: break-word; }
-header { display: flex; justify-content: space-between; gap: 2rem; }
-header .shop { text-align: right; font-size: .85rem; color: #555; }
-header .shop img { max-width: 12rem; max-height: 5rem; }
-h1 { font-size: 1.6rem; margin: 0; } h2 { margin: 2rem 0 .4rem; font-size: 1.25rem; }
-h3 { margin: 1.2rem 0 .3rem; font-size: 1.05rem; }
-p, dd, li, td { white-space: pre-line; }
-.lead { font-size: 1.1rem; } .small, figcaption, footer { font-size: .8rem; color: #555; }
-.quote { font-style: italic; border-left: 3px solid #bbb; padding-left: .8rem; }
-.caution { background: #fff6dc; border: 1px solid #e6c96b; padding: .5rem .8rem; }
-dl { display: grid; grid-template-columns: minmax(8rem, 28%) 1fr; gap: .2rem .8rem; }
-dt { font-weight: 600; } dd { margin: 0; }
-.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem; }
-th, td { text-align: left; vertical-align: top; padding: .25rem .4rem;
-  border-bottom: 1px solid #ccc; }
-tr.marked { background: #fbe9dd; }
-figure { margin: 1rem 0; } figure svg, figure img { max-width: 100%; height: auto; }
-@media print { body { margin: 0; } h2, h3 { break-after: avoid; } figure { break-inside: avoid; } }
-"""
+_PAGE = Template((Path(__file__).parent / "page.html").read_text(encoding="utf-8"))
 
 
 def render_html(document: blocks.Document) -> str:
@@ -41,19 +21,13 @@ def render_html(document: blocks.Document) -> str:
     fonts.register()
     shop = "".join(f"<div>{escape(line)}</div>" for line in document.shop)
     logo = "" if document.logo is None else _img(document.logo)
-    body = "\n".join(_block(block) for block in document.blocks)
-    return f"""<!DOCTYPE html>
-<html lang="en"><head><meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="{_POLICY}">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="referrer" content="no-referrer">
-<title>{escape(document.title)}</title><style>{_CSS}</style></head><body>
-<header><div><h1>{escape(document.title)}</h1><p class="small">{escape(document.subtitle)}</p></div>
-<div class="shop">{logo}{shop}</div></header>
-{body}
-<footer><hr>{escape(document.foot)}</footer>
-</body></html>
-"""
+    return _PAGE.substitute(
+        title=escape(document.title),
+        subtitle=escape(document.subtitle),
+        shop=logo + shop,
+        body="\n".join(map(_block, document.blocks)),
+        foot=escape(document.foot),
+    )
 
 
 def _block(block: blocks.Block) -> str:
