@@ -28,10 +28,13 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.details import copy_details
+from logbench.cases.work import Outcome
 from logbench.words import tr, word
 
 WidgetT = TypeVar("WidgetT", bound=QWidget)
 BoxT = TypeVar("BoxT", bound=QBoxLayout)
+Remedy = Callable[[], object] | None
+"""What is done about something; None where nothing can be."""
 Item = QWidget | QLayout | int
 Given = Item | tuple[Item, int] | tuple[Item, int, Qt.AlignmentFlag]
 STRETCH = 1
@@ -52,9 +55,26 @@ def plain_tip(text: str) -> str:
     return f'<span style="white-space: pre-wrap">{escape(text)}</span>' if text else ""
 
 
-def dropped_files(event: QDropEvent) -> list[Path]:
-    """The local files of a drag."""
-    return [Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()]
+class Drops(QObject):
+    """Files dropped anywhere on a widget are given to `take`."""
+
+    def __init__(self, widget: QWidget, take: Callable[[list[Path]], object]) -> None:
+        super().__init__(widget)
+        self._take = take
+        widget.setAcceptDrops(True)
+        widget.installEventFilter(self)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """A drag is welcome where it holds files of this machine."""
+        kinds = QEvent.Type.DragEnter, QEvent.Type.Drop
+        if event.type() not in kinds or not isinstance(event, QDropEvent):
+            return False
+        paths = [Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()]
+        if paths:
+            event.acceptProposedAction()
+            if event.type() == QEvent.Type.Drop:
+                self._take(paths)
+        return True
 
 
 def pad(box: QSpinBox | QDoubleSpinBox) -> None:
@@ -240,19 +260,18 @@ class Notice(QFrame):
     it. It lies over the page, so that nothing on it moves; it stays until it is closed, replaced
     or, where it only passes, for some seconds."""
 
-    pressed = Signal()
-
     def __init__(self, page: QWidget) -> None:
         super().__init__(page)
         self._page = page
         self.setObjectName("card")
         self.label = plain_text()
         self.label.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
-        self.button = styled(text_button("", self.pressed.emit, _NO_BUTTON), "primary")
+        self.button = styled(text_button("", self._press, _NO_BUTTON), "primary")
         self.copy = text_button(tr("Copy details"), lambda: copy_details(self.text))
         close = text_button(tr("Close"), self.hide, tr("Close the notice"))
         row = ((self.label, 1), self.button, self.copy, close)
         self._row = lay(QHBoxLayout(self), *row, margins=(14, 6, 12, 6))
+        self._run: Remedy = None
         self._end = delayed(self, _PASSING_MS, self.hide)
         page.installEventFilter(self)
         self.hide()
@@ -262,18 +281,22 @@ class Notice(QFrame):
         """What is shown; empty when nothing is."""
         return "" if self.isHidden() else self.label.text()
 
-    def trouble(self, sentence: str, button: str = "") -> None:
-        """Show what went wrong."""
-        self._show("trouble", f"■  {sentence}", button)
+    def trouble(self, sentence: str, button: str = "", run: Remedy = None) -> None:
+        """Show what went wrong, and what a button does about it."""
+        self._show("trouble", f"■  {sentence}", button, run)
 
-    def success(self, sentence: str, button: str = "") -> None:
+    def success(self, sentence: str, button: str = "", run: Remedy = None) -> None:
         """Show what was done."""
-        self._show("", f"●  {sentence}", button)
+        self._show("", f"●  {sentence}", button, run)
+
+    def say(self, outcome: Outcome, button: str = "", run: Remedy = None) -> None:
+        """Show how something went."""
+        (self.success if outcome.well else self.trouble)(outcome.sentence, button, run)
 
     def passing(self, sentence: str) -> None:
         """Show what was done, for some seconds; what still stands there stays."""
         if self.isHidden() or self._end.isActive():
-            self._show("", f"●  {sentence}", "")
+            self.success(sentence)
             self._end.start()
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
@@ -282,8 +305,13 @@ class Notice(QFrame):
             self._place()
         return False
 
-    def _show(self, name: str, sentence: str, button: str) -> None:
+    def _press(self) -> None:
+        if self._run is not None:
+            self._run()
+
+    def _show(self, name: str, sentence: str, button: str, run: Remedy) -> None:
         self._end.stop()
+        self._run = run
         styled(self.label, name).style().polish(self.label)
         self.label.setText(sentence)
         self.label.setAccessibleName(sentence)

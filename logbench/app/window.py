@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QByteArray, QTimer
-from PySide6.QtGui import QAction, QCloseEvent, QDragEnterEvent, QDropEvent
+from PySide6.QtGui import QAction, QCloseEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
     QFrame,
@@ -25,7 +25,7 @@ from PySide6.QtWidgets import (
 from logbench.app.appearance import Appearance
 from logbench.app.commands import CommandList, CommandsFirst, add_command
 from logbench.app.pages import TITLES, Pages, Then
-from logbench.app.parts import STRETCH, dropped_files, lay, styled, text_button
+from logbench.app.parts import STRETCH, Drops, lay, styled, text_button
 from logbench.app.services import Services, WindowRunner
 from logbench.app.theme import Look
 from logbench.cases.settings import Settings
@@ -61,7 +61,7 @@ class MainWindow(QMainWindow):
             QVBoxLayout(body), self._header(), (self.pages, 1), margins=(0, 0, 0, 0), spacing=0
         )
         self.setCentralWidget(body)
-        self.setAcceptDrops(True)
+        Drops(self, lambda paths: self.take_files(paths, self.pages.open_recordings))
         self.setMinimumSize(900, 600)
         self._add_commands()
         self._commands_first = CommandsFirst(self)
@@ -154,22 +154,7 @@ class MainWindow(QMainWindow):
 
     def _show_outcome(self, outcome: Outcome) -> None:
         """Of work whose job, recording or page is not shown any more."""
-        notice = self._shown().notice
-        (notice.success if outcome.well else notice.trouble)(outcome.sentence)
-
-    # --- files dropped on it ---
-
-    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
-        """Files may be dropped anywhere."""
-        if event.mimeData().hasUrls():
-            event.acceptProposedAction()
-
-    def dropEvent(self, event: QDropEvent) -> None:
-        """Open what was dropped."""
-        paths = dropped_files(event)
-        if paths:
-            event.acceptProposedAction()
-            self.take_files(paths, self.pages.open_recordings)
+        self._shown().notice.say(outcome)
 
     def take_files(self, paths: Sequence[Path], then: Then) -> None:
         """Give `then` these files; another program's are imported first, and confirmed."""

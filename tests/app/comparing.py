@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import QMimeData, QPointF, Qt, QUrl
-from PySide6.QtGui import QDropEvent
-from PySide6.QtWidgets import QWidget
+from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
+from PySide6.QtGui import QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import QApplication, QWidget
 
 from logbench.app.compare.page import ComparePage
 from logbench.plot.trace import SECOND
@@ -45,11 +45,7 @@ def first_seconds(seconds: float):
 def drop(target: QWidget, *paths: Path) -> None:
     mime = QMimeData()
     mime.setUrls([QUrl.fromLocalFile(str(path)) for path in paths])
-    event = QDropEvent(
-        QPointF(10, 10),
-        Qt.DropAction.CopyAction,
-        mime,
-        Qt.MouseButton.LeftButton,
-        Qt.KeyboardModifier.NoModifier,
-    )
-    target.dropEvent(event)
+    how = (Qt.DropAction.CopyAction, mime, Qt.MouseButton.LeftButton)
+    plain = Qt.KeyboardModifier.NoModifier
+    QApplication.sendEvent(target, QDragEnterEvent(QPoint(10, 10), *how, plain))
+    QApplication.sendEvent(target, QDropEvent(QPointF(10, 10), *how, plain))

@@ -170,7 +170,7 @@ def test_failure_is_a_sentence_and_another_try(window: MainWindow, garage, qtbot
     garage.last.inbox.append(Failed("Nothing answers there: switch the ignition on."))
     qtbot.waitUntil(lambda: not window.live.busy)
     assert "switch the ignition on" in window.live.notice.text
-    window.live.notice.pressed.emit()
+    window.live.notice.button.click()
     assert len(garage.captures) == 2
 
 
@@ -346,7 +346,7 @@ def test_a_journal_left_by_a_crash_becomes_a_recording(window: MainWindow, setti
     window.live.endings.recover()
     qtbot.waitUntil(lambda: "Recovered" in window.live.notice.text, timeout=20_000)
     assert "drive-1.parquet" in window.live.notice.text
-    window.live.notice.pressed.emit()
+    window.live.notice.button.click()
     qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     assert window.pages.review.stack.keys == (("RPM", "7E8"),)
 

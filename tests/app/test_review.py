@@ -7,14 +7,18 @@ import sys
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import QMimeData, QPoint, Qt, QUrl
-from PySide6.QtGui import QDropEvent
+from PySide6.QtCore import QPoint, Qt
 
 from logbench.analysis.findings import number_text
 from logbench.analysis.model import Band, Finding, Span, Verdict
 from logbench.app.review.findings import as_html
 from logbench.app.window import MainWindow
 from logbench.plot.trace import SECOND
+<<<<<<< HEAD
+=======
+from logbench.signals.numbers import limits
+from tests.app.comparing import drop
+>>>>>>> 863118d (window: files are dropped in one way on every page; what a notice's button does is said with the notice)
 
 
 @pytest.fixture
@@ -163,13 +167,7 @@ def test_a_failed_opening_leaves_what_was_open(reviewing: MainWindow, tmp_path: 
 
 
 def test_a_dropped_file_opens(window: MainWindow, drive_file: Path, qtbot):
-    data = QMimeData()
-    data.setUrls([QUrl.fromLocalFile(str(drive_file))])
-    event = QDropEvent(
-        QPoint(300, 300), Qt.DropAction.CopyAction, data, Qt.MouseButton.LeftButton,
-        Qt.KeyboardModifier.NoModifier,
-    )  # fmt: skip
-    window.dropEvent(event)
+    drop(window, drive_file)
     qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QShowEvent
+from PySide6.QtGui import QAction, QShowEvent
 from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.archive.asking import Asking
@@ -18,11 +18,11 @@ from logbench.app.archive.importer import Importer
 from logbench.app.commands import add_command
 from logbench.app.long_work import LongWork
 from logbench.app.parts import (
+    Drops,
     Elided,
     EmptyState,
     Notice,
     delayed,
-    dropped_files,
     lay,
     middle,
     muted,
@@ -105,7 +105,6 @@ class ArchivePage(QWidget):
         self.processes = 0
         """Worker processes of a sweep; 0: as many as pay."""
         self.notice = Notice(self)
-        self.notice.pressed.connect(self.sweep)
         self.work = LongWork(self._owner)
         self.importer = Importer(self._owner, self.work, services.look, memory, self)
         self.body = ArchiveBody(services)
@@ -113,7 +112,8 @@ class ArchivePage(QWidget):
         self.choice = Choice(self.body, self.work, self)
         self._soon = delayed(self, _SOON_MS, self.look)
         self._details_soon = delayed(self, _SOON_MS, self._ask_details)
-        self.setAcceptDrops(True)
+        Drops(self, self._dropped)
+        self.setAcceptDrops(False)  # until an archive is open
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self._lay_out()
         self._connect()
@@ -197,6 +197,7 @@ class ArchivePage(QWidget):
 
     def _opened(self, place: str, seen: Seen) -> None:
         self.archive = seen.archive
+        self.setAcceptDrops(True)
         self.notice.hide()
         self._services.settings.last_archive = place
         url = seen.archive.store.url
@@ -307,17 +308,8 @@ class ArchivePage(QWidget):
             self._services.runner.unowned(self._owner.named(outcome))
         self.refresh()
 
-    # --- drops ---
-
-    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
-        """Files are welcome."""
-        if self.archive is not None and dropped_files(event):
-            event.acceptProposedAction()
-
-    def dropEvent(self, event: QDropEvent) -> None:
+    def _dropped(self, paths: list[Path]) -> None:
         """Recordings are added, a folder's too; other files are imported."""
-        paths = dropped_files(event)
-        event.acceptProposedAction()
         others = [p for p in paths if p.is_file() and p.suffix.lower() != ".parquet"]
         if others:
             self.import_paths(others)

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QShowEvent
+from PySide6.QtGui import QAction, QShowEvent
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
@@ -16,9 +16,9 @@ from logbench.app.compare.sides import SidesPanel
 from logbench.app.long_work import LongWork
 from logbench.app.parts import (
     STRETCH,
+    Drops,
     Elided,
     Notice,
-    dropped_files,
     lay,
     middle,
     styled,
@@ -80,7 +80,7 @@ class ComparePage(QWidget):
         self.compared: Compared | None = None
         """What is shown; None until a comparison is (or its question is answered)."""
         self._waiting: Compared | None = None
-        self.setAcceptDrops(True)
+        Drops(self, self._dropped)
         self._lay_out()
         self._add_commands()
         self.sides.compare_wanted.connect(self.compare)
@@ -213,7 +213,7 @@ class ComparePage(QWidget):
     def _say(self, outcome: Outcome) -> None:
         """Show how something went, here or where the user is."""
         if outcome.sentence and self.isVisible():
-            (self.notice.success if outcome.well else self.notice.trouble)(outcome.sentence)
+            self.notice.say(outcome)
         elif outcome.sentence:
             self._services.runner.unowned(outcome)
 
@@ -225,17 +225,11 @@ class ComparePage(QWidget):
         if self._pages.currentIndex() == _CHOOSING:
             self.sides.recent.refresh()
 
-    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
-        """Files may be dropped anywhere on the page."""
-        if dropped_files(event):
-            event.acceptProposedAction()
-
-    def dropEvent(self, event: QDropEvent) -> None:
+    def _dropped(self, paths: list[Path]) -> None:
         """Beside the boxes: where there is none yet, the older file before the newer one."""
-        event.acceptProposedAction()
-        paths = [p for p in dropped_files(event) if p.is_file()]
         self._turn_to(_CHOOSING)
-        self._take("", sorted(paths, key=lambda p: (p.stat().st_mtime, p.name)))
+        files = [p for p in paths if p.is_file()]
+        self._take("", sorted(files, key=lambda p: (p.stat().st_mtime, p.name)))
 
     def _take(self, side: str, paths: list[Path]) -> None:
         self.files_dropped.emit(paths, partial(self.sides.put, side))

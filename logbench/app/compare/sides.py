@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QDragEnterEvent, QDropEvent, QKeyEvent
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QFileDialog,
@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.compare.recent import RecentRecordings
-from logbench.app.parts import STRETCH, dropped_files, lay, muted, named, styled, text_button
+from logbench.app.parts import STRETCH, Drops, lay, muted, named, styled, text_button
 from logbench.cases.compare import AFTER, BEFORE, SIDES
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
@@ -36,13 +36,10 @@ class SideBox(QFrame):
 
     changed = Signal()
     add_wanted = Signal()
-    dropped = Signal(object)
-    """Files, a list of paths."""
 
     def __init__(self, side: str, key: str) -> None:
         super().__init__()
         self.setObjectName("card")
-        self.setAcceptDrops(True)
         self.setFixedHeight(_BOX_PX)
         title = styled(QLabel(_TITLES[side]), "title")
         self.list = named(QListWidget(), tr("Recordings {side} the repair", side=word(side)))
@@ -93,16 +90,6 @@ class SideBox(QFrame):
         else:
             super().keyPressEvent(event)
 
-    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
-        """Files are welcome."""
-        if dropped_files(event):
-            event.acceptProposedAction()
-
-    def dropEvent(self, event: QDropEvent) -> None:
-        """Tell of the files."""
-        event.acceptProposedAction()
-        self.dropped.emit(dropped_files(event))
-
     def _show(self) -> None:
         some = self.list.count() > 0
         self.hint.setVisible(not some)
@@ -139,7 +126,7 @@ class SidesPanel(QWidget):
         for side, box in self.boxes.items():
             box.changed.connect(self._changed)
             box.add_wanted.connect(partial(self.ask_for_files, side))
-            box.dropped.connect(partial(self.dropped.emit, side))
+            Drops(box, partial(self.dropped.emit, side))
         top = lay(QHBoxLayout(), (self.said, 1), self.job_button)
         row = lay(QHBoxLayout(), *((box, 1) for box in self.boxes.values()), spacing=12)
         last = lay(QHBoxLayout(), STRETCH, self.compare_button)

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent
+from PySide6.QtGui import QAction
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QScrollArea,
@@ -26,9 +26,10 @@ from logbench.app.job.records import OtherCodes, RecordsPanel
 from logbench.app.job.reporting import Reporting
 from logbench.app.job.story import StoryPanel, WorkPanel
 from logbench.app.parts import (
+    Drops,
     Elided,
     Notice,
-    dropped_files,
+    Remedy,
     lay,
     middle,
     muted,
@@ -148,15 +149,12 @@ class JobPage(QWidget):
         self.notice = Notice(self)
         self.same_car = ask_same_car
         """Asks whether it is; tests put their own answer here."""
-        self._remedy: Callable[[], object] = lambda: None
-        """What the notice's button does."""
-        self.notice.pressed.connect(self._press_remedy)
         self.tabs = JobTabs(services)
         self.work_bar = WorkBar(services.runner)
         settings = services.settings
         self.opening = Opening(settings, self.open_path, self.notice.trouble, self)
         self.reporting = Reporting(settings, self.say, self)
-        self.setAcceptDrops(True)
+        Drops(self, self._dropped)
         self._lay_out()
         self._add_commands()
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
@@ -265,14 +263,10 @@ class JobPage(QWidget):
             self.opening.ask_for_job()
         self.tabs.recordings.compare()
 
-    def say(
-        self, outcome: Outcome, button: str = "", remedy: Callable[[], object] = lambda: None
-    ) -> None:
+    def say(self, outcome: Outcome, button: str = "", run: Remedy = None) -> None:
         """Show how something went, here or, where this page is not shown, where the user is."""
         if self.isVisible() or self.opened is None:
-            self._remedy = remedy
-            show = self.notice.success if outcome.well else self.notice.trouble
-            show(outcome.sentence, button)
+            self.notice.say(outcome, button, run)
         else:
             self._runner.unowned(self.opened.owner.named(outcome))
 
@@ -284,9 +278,6 @@ class JobPage(QWidget):
     def _with_job(self, run: Callable[[OpenJob], object]) -> None:
         if self.opened is not None:
             run(self.opened)
-
-    def _press_remedy(self) -> None:
-        self._remedy()
 
     def _show_job(self, opened: OpenJob) -> None:
         self.tabs.show_job(opened)
@@ -313,15 +304,9 @@ class JobPage(QWidget):
 
     # --- Qt's side ---
 
-    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
-        """Recordings, photos and papers, or a job, may be dropped anywhere on the page."""
-        if dropped_files(event):
-            event.acceptProposedAction()
-
-    def dropEvent(self, event: QDropEvent) -> None:
+    def _dropped(self, paths: list[Path]) -> None:
         """Take files in; a job's folder or file is opened."""
-        event.acceptProposedAction()
-        paths, opened = dropped_files(event), self.opened
+        opened = self.opened
         jobs = [p for p in paths if p.name == JOB_FILE or (p / JOB_FILE).is_file()]
         if jobs:
             self.open_path(jobs[0])

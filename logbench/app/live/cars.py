@@ -60,8 +60,6 @@ class CarMet(QObject):
         self._open: HeldJob | None = None
         self._stated = Car()
         """What was stated of another car than the one that answers."""
-        self._asked = ""
-        """The question about it, while it stands in the notice."""
         self._found_identity = Identity()
         self.job: Proposed | None = None
         """The open job where it is of this car, else the last one of this car."""
@@ -69,7 +67,6 @@ class CarMet(QObject):
         """That the next car found is another one than before stands in the notice."""
         session.car_changed.connect(lambda: setattr(self, "_told", True))
         session.car_found.connect(self._found)
-        notice.pressed.connect(self._pressed)
 
     def job_shown(self, held: HeldJob | None) -> None:
         """Another job is open, or none, or it was edited: its car is proposed."""
@@ -132,8 +129,8 @@ class CarMet(QObject):
             self._notice.trouble(
                 tr("{what} Only what is known of this car is used.", what=found.instead),
                 tr("It is the same car"),
+                self._same,
             )
-            self._asked = self._notice.text
         elif found.vehicle.called != found.vehicle.vin and not self._stated.called:
             self._notice.passing(self._welcome(found.vehicle))
 
@@ -145,11 +142,8 @@ class CarMet(QObject):
             car=car.called,
         )
 
-    def _pressed(self) -> None:
+    def _same(self) -> None:
         """It is the same car: what was stated goes into the recording, too."""
-        if not self._asked or self._notice.text != self._asked:
-            return
-        self._asked = ""
         self._notice.hide()
         found = self._box.vehicle()
         pair = self._stated.identified, found.identified
@@ -169,6 +163,6 @@ class CarMet(QObject):
 
     def _say(self, outcome: Outcome) -> None:
         if self._page.isVisible():
-            (self._notice.success if outcome.well else self._notice.trouble)(outcome.sentence)
+            self._notice.say(outcome)
         else:
             self._services.runner.unowned(outcome)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import QObject, Signal
@@ -106,7 +108,7 @@ class Endings(QObject):
         parent: QObject,
     ) -> None:
         super().__init__(parent)
-        self._cars, self._offered = cars, False
+        self._cars = cars
         self._settings, self._owner = settings, owner
         self._session, self._set_up = session, set_up
         self._starting, self._notice = starting, notice
@@ -117,7 +119,6 @@ class Endings(QObject):
         session.car_changed.connect(self._car_changed)
         session.began_anew.connect(self._forget)
         starting.cleared.connect(self._forget)
-        notice.pressed.connect(self._pressed)
 
     def review_last(self) -> None:
         """Ask for the last recording to be shown, where there is one and nothing is under way."""
@@ -134,29 +135,31 @@ class Endings(QObject):
     def _recovered(self, made: list[Path]) -> None:
         if made:
             self.last = made[-1]
-            self._notice.success(
-                RecoverJournals(made[-1].parent).outcome(made).sentence, tr("Review it")
-            )
+            outcome = RecoverJournals(made[-1].parent).outcome(made)
+            self._notice.say(outcome, tr("Review it"), self.review_last)
 
     def _finished(self, finished: Finished) -> None:
-        self.last = finished.path
+        self.last = path = finished.path
         job = self._cars.job
-        self._offered = job is not None and finished.path is not None
-        if job is not None and finished.path is not None:
+        if job is not None and path is not None:
             text = tr("{saved}. Ctrl+Return reviews it.", saved=_saved(finished))
-            self._notice.success(text, tr("Add it to the job {title}", title=job.title))
-        elif finished.path is not None:
-            self._notice.success(_saved(finished), tr("Review it  Ctrl+Return"))
+            add = partial(self._unless_active, partial(self._cars.add, path))
+            self._notice.success(text, tr("Add it to the job {title}", title=job.title), add)
+        elif path is not None:
+            self._notice.success(_saved(finished), tr("Review it  Ctrl+Return"), self.review_last)
         self._wind_up()
 
     def _failed(self, failed: Failed) -> None:
-        self.last, self._offered = failed.path, False
+        self.last = failed.path
         saved = tr(" What was recorded is in {path}.", path=failed.path) if failed.path else ""
-        orphan = failed.path is not None and failed.path.suffix == _JOURNAL
-        button = (
-            tr("Go on recording") if orphan else tr("Review it") if failed.path else tr("Try again")
-        )
-        self._notice.trouble(failed.sentence + saved, button)
+        run: Callable[[], object] = self.review_last
+        button = tr("Review it")
+        if failed.path is None:
+            button, run = tr("Try again"), self._starting.again
+        elif failed.path.suffix == _JOURNAL:
+            button, run = tr("Go on recording"), partial(self._starting.start, failed.path)
+        remedy = partial(self._unless_active, run)
+        self._notice.trouble(failed.sentence + saved, button, remedy)
         self._wind_up()
 
     def _car_changed(self, changed: CarChanged) -> None:
@@ -171,21 +174,12 @@ class Endings(QObject):
             self._set_up.car.drive_over()
         self.ended.emit()
 
-    def _pressed(self) -> None:
-        if self._session.active:
-            return
-        if self._offered and self.last is not None:
-            self._offered = False
-            self._cars.add(self.last)
-        elif self.last is not None and self.last.suffix == _JOURNAL:
-            self._starting.start(self.last)
-        elif self.last is not None:
-            self.review_last()
-        else:
-            self._starting.again()
+    def _unless_active(self, run: Callable[[], object]) -> None:
+        if not self._session.active:
+            run()
 
     def _forget(self) -> None:
-        self.last, self._offered = None, False
+        self.last = None
 
 
 def _saved(finished: Finished) -> str:

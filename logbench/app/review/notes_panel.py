@@ -153,12 +153,16 @@ class NotesPanel(QWidget):
                 ]
             )
 
+    def _press_back(self) -> None:
+        self.put_back()
+        self._notice.hide()
+
     def _change(self, change: Change, said: str = "") -> None:
         if self._recording is not None:
             self._before = self.notes
             self._start(change)
             if said:
-                self._notice.success(said, tr("Undo"))
+                self._notice.success(said, tr("Undo"), self._press_back)
 
     def _start(self, change: Change | None = None) -> None:
         if self._owner is not None and self._recording is not None:

@@ -147,8 +147,6 @@ class ReviewPage(QWidget):
         notes.list.chosen.connect(
             lambda note: self.plots.show_spans([Span(note.start_ns, note.end_ns)], self._traces())
         )
-        self.notice.pressed.connect(notes.put_back)
-        self.notice.pressed.connect(self.notice.hide)
         look.changed.connect(self._widen_side)
         self.signals.model_.set_units(look.units)
         look.units_changed.connect(self.signals.model_.set_units)
