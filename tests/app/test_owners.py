@@ -15,7 +15,7 @@ import pytest
 from pytestqt.qtbot import QtBot
 
 from logbench.app.job.car_actions import GuardDialog
-from logbench.app.parts import Notice
+from logbench.app.parts import Notice, Remedy
 from logbench.app.window import MainWindow
 from logbench.cases.job import WriteReport
 from logbench.cases.work import Work
@@ -52,9 +52,9 @@ def notices(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     shown: list[str] = []
     show = Notice._show
 
-    def note(notice: Notice, name: str, sentence: str, button: str) -> None:
+    def note(notice: Notice, name: str, sentence: str, button: str, run: Remedy) -> None:
         shown.append(sentence)
-        show(notice, name, sentence, button)
+        show(notice, name, sentence, button, run)
 
     monkeypatch.setattr(Notice, "_show", note)
     return shown

@@ -14,11 +14,7 @@ from logbench.analysis.model import Band, Finding, Span, Verdict
 from logbench.app.review.findings import as_html
 from logbench.app.window import MainWindow
 from logbench.plot.trace import SECOND
-<<<<<<< HEAD
-=======
-from logbench.signals.numbers import limits
 from tests.app.comparing import drop
->>>>>>> 863118d (window: files are dropped in one way on every page; what a notice's button does is said with the notice)
 
 
 @pytest.fixture
