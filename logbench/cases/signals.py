@@ -81,22 +81,16 @@ def _change(change: Callable[[tomlkit.TOMLDocument], object]) -> None:
         try:
             document = tomlkit.parse(path.read_text("utf-8") if path.exists() else "")
         except (TOMLKitError, UnicodeDecodeError) as error:
-            raise UsageError(
-                tr(
-                    "{path} cannot be read: mend it or move it away ({error}).",
-                    path=path,
-                    error=error,
-                )
-            ) from None
+            why = tr("{path} cannot be read: mend it or move it away.", path=path)
+            raise UsageError(why) from error
         change(document)
         write_whole(path, tomlkit.dumps(document).encode(), 0o600)
 
 
 @dataclass(frozen=True)
 class Tried:
-    """A signal on a drive: its unit, its trace, or why there is none."""
+    """A signal on a drive: its trace, or why there is none."""
 
-    unit: str
     trace: StripTrace | None = None
     lacks: tuple[str, ...] = ()
     """What the drive does not hold of it."""
@@ -110,7 +104,7 @@ def try_signal(work: Work, acronym: str, made: Formula, recording: Recording | N
     signals = tried(acronym, made)
     entry, expression = signals.by_acronym(acronym), number(acronym, signals=signals)
     if recording is None:
-        return Tried(entry.unit)
+        return Tried()
     from logbench.analysis.expression.evaluate import Computed, Evaluation, constants_of
     from logbench.analysis.grid import Traces
 
@@ -118,4 +112,4 @@ def try_signal(work: Work, acronym: str, made: Formula, recording: Recording | N
     found = Computed(entry, expression).trace(traces.recorded, constants)
     lacks = Evaluation(traces.recorded, constants).missing(expression.tree)
     trace = None if found is None else strip_of(found, acronym, entry)
-    return Tried(entry.unit, trace, tuple(lacks))
+    return Tried(trace, tuple(lacks))

@@ -130,7 +130,8 @@ class ReviewPage(QWidget):
         opening.opened.connect(self._opened)
         opening.all_read.connect(self._all_read)
         opening.judged.connect(self._judged)
-        opening.unjudged.connect(self._unjudged)
+        not_run = tr("The checks could not be run.")
+        opening.unjudged.connect(lambda: self.findings.show_findings((), not_run))
         opening.foreign.connect(self.import_wanted)
         opening.failed.connect(self.notice.trouble)
         opening.busy_changed.connect(self.cancel_button.setVisible)
@@ -260,24 +261,25 @@ class ReviewPage(QWidget):
 
     def renew_computed(self) -> None:
         """Own signals were changed: the recording's are computed anew, and new ones shown."""
+
+        def renewed(opened: Opened) -> None:
+            before = {trace.key for trace in self._traces()}
+            self.opened = opened
+            for trace in opened.traces:
+                plotted = trace.key in self.stack.keys
+                if trace.ecu == COMPUTED and (plotted or trace.key not in before):
+                    self.stack.remove(trace.key)
+                    self.stack.add(trace)
+            for key in before - {trace.key for trace in opened.traces}:
+                self.stack.remove(key)
+            self.layouts.rebase()
+            self._show_plotted()
+            self._list_traces()
+            self.cross.show_traces(self._traces(), self.judged.conditions if self.judged else ())
+
         if self.opened is not None:
             case = read_rest(self.opened)
-            self.opening.shown.start(case, self._renewed, self.notice.trouble, slot="computed")
-
-    def _renewed(self, opened: Opened) -> None:
-        before = {t.key for t in self._traces()}
-        self.opened = opened
-        for trace in opened.traces:
-            plotted = trace.key in self.stack.keys
-            if trace.ecu == COMPUTED and (plotted or trace.key not in before):
-                self.stack.remove(trace.key)
-                self.stack.add(trace)
-        for key in before - {t.key for t in opened.traces}:
-            self.stack.remove(key)
-        self.layouts.rebase()
-        self._show_plotted()
-        self._list_traces()
-        self.cross.show_traces(self._traces(), self.judged.conditions if self.judged else ())
+            self.opening.shown.start(case, renewed, self.notice.trouble, slot="computed")
 
     def _list_traces(self) -> None:
         assert self.opened is not None
@@ -292,9 +294,6 @@ class ReviewPage(QWidget):
         self.findings.show_findings(judged.findings)
         if judged.problem:
             self.notice.trouble(judged.problem)
-
-    def _unjudged(self) -> None:
-        self.findings.show_findings((), tr("The checks could not be run."))
 
     # --- small things ---
 
