@@ -142,7 +142,7 @@ def _mapping_table(mapping: Mapping) -> Table:
         signal, unit = (column.signal, column.unit + supposed) if column.used else ("left out", "")
         rows.append((column.column, signal, unit, column.confidence, column.why))
     for name, signal, unit, sure, why in rows:
-        out.add_row(text(name), text(signal), text(unit), f"{sure:.0%}", text(why))
+        out.add_row(text(name), text(signal), text(unit), f"{100.0 * sure:.0f} %", text(why))
     return out
 
 

@@ -111,7 +111,9 @@ def spread(found: Spread, litres: float, value: float) -> None:
         return
     quantiles = ", ".join(f"{name} {x:.4g}" for name, x in found.quantiles.items())
     say(f"{found.cars} other cars of {litres:.1f} l: {quantiles}.")
-    say(f"The last value, {value:.4g}, is above {found.share_below or 0:.0%} of them.")
+    say(
+        f"The last value, {value:.4g}, is above {100.0 * (found.share_below or 0.0):.0f} % of them."
+    )
 
 
 def similar(found: Sequence[Alike]) -> None:

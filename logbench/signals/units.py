@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from logbench.signals.numbers import decimal_text, figure_text, value_text
+from logbench.signals.numbers import decimal_text, figure_text, number_text, value_text
 from logbench.words import tr
 
 Floats = npt.NDArray[np.float64]
@@ -268,17 +268,17 @@ class Units:
     ) -> str:
         """A value with its unit, for paper: `12.4 V`, `12.4 ±0.3 V`; `–` for None and NaN.
 
-        `half`: half width of its interval, left out where nothing is left of it; `signed`: with
-        its sign; `difference`: as in `text`.
+        `half`: half width of its interval, left out where there is none; `signed`: with its sign;
+        `difference`: as in `text`.
         """
         unit = difference_unit(unit) if how.get("difference") else unit
         if value is None or not math.isfinite(value):
             return "–"
-        text = figure_text(self.value(value, unit), signed=how.get("signed", False))
-        if half is not None and math.isfinite(half):
-            shown = figure_text(self.value(half, unit, difference=True))
-            text += f" ±{shown}" if shown.strip("0.") else ""
-        return f"{text} {self.printed(unit)}".strip()
+        shown, signed = self.value(value, unit), how.get("signed", False)
+        if half and math.isfinite(half):
+            half = self.value(half, unit, difference=True)
+            return number_text(shown, half, self.printed(unit), signed)
+        return f"{figure_text(shown, signed=signed)} {self.printed(unit)}".strip()
 
     def thousands(self, value: float, unit: str) -> str:
         """A large whole number with its unit, for paper, as an odometer's: `81,234 km`."""

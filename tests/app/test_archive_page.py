@@ -335,7 +335,7 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
     dialog.line(odd, 3).setText("mph")
     dialog.line(odd, 3).editingFinished.emit()
     assert dialog.import_button.isEnabled()
-    assert dialog.columns.item(odd, 4).text() == "100% sure"
+    assert dialog.columns.item(odd, 4).text() == "100 % sure"
     dialog.car.setText("estate")
     dialog.litres.setValue(1.6)
     fingerprint = dialog.mapping.fingerprint

@@ -82,4 +82,4 @@ def test_axes_and_cells_are_said_in_words(table: CellTable):
     assert loads == ["60–70", "50–60", "40–50", "30–40"]  # the highest load on top
     assert "manifold pressure, kPa" in table.axes_text
     spoken = model.data(model.index(3, 0), Qt.ItemDataRole.AccessibleTextRole)
-    assert spoken == "400-1000 rpm, manifold pressure 30-40 kPa"
+    assert spoken == "400-1,000 rpm, manifold pressure 30-40 kPa"

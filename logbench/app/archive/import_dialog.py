@@ -233,7 +233,7 @@ class ImportDialog(QDialog):
 
     def _show_column(self, row: int) -> None:
         column = self.mapping.columns[row]
-        sure = f"{column.confidence:.0%} {_sureness(column)}"
+        sure = f"{100.0 * column.confidence:.0f} % {_sureness(column)}"
         if not column.used:
             sure = tr("left out")
         why = word(column.why)
@@ -322,9 +322,9 @@ class ImportDialog(QDialog):
             told.append(tr("{unsure} unsure: look at those in colour", unsure=unsure))
         told.append(
             tr(
-                "time: {why} ({confidence:.0%})",
+                "time: {why} ({confidence:.0f} %)",
                 why=word(time.why or time.format),
-                confidence=time.confidence,
+                confidence=100.0 * time.confidence,
             )
         )
         if self.kind.preview.remembered:

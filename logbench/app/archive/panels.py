@@ -246,9 +246,10 @@ class TrendPanel(QWidget):
                 " No other car of {litres:.1f} L is known.", litres=trended.displacement_l
             )
         return tr(
-            "{text} The last value lies above {share:.0%} of {cars} other cars of {litres:.1f} L.",
+            "{text} The last value lies above {share:.0f} % of {cars} other cars of "
+            "{litres:.1f} L.",
             text=text,
-            share=spread.share_below,
+            share=100.0 * spread.share_below,
             cars=spread.cars,
             litres=trended.displacement_l,
         )

@@ -64,12 +64,10 @@ class TrendPlot(LateGraph):
         if self._shown is None:
             return ""
         point, unit = self._shown.points[self._at], self._shown.number.unit
-        doubt = ""
-        if point.uncertainty is not None:
-            doubt = f" ± {self.look.units.text(point.uncertainty, unit, difference=True)}"
+        number = self.look.units.figure(point.value, unit, point.uncertainty)
         when = started_text(point.started_utc) or tr("no date")
         verdict = word(point.verdict or "not judged")
-        return f"{when}: {self.look.units.text(point.value, unit)}{doubt}, {verdict}"
+        return f"{when}: {number}, {verdict}"
 
     # --- drawing ---
 

@@ -176,7 +176,7 @@ class ReadingTree(Tree):
             row.setData(MARGIN_COLUMN, MARGIN_ROLE, result.margin)
             said = tr("no margin")
             if result.margin is not None:
-                said = tr("margin {margin:.0%}", margin=result.margin)
+                said = tr("margin {margin:.0f} %", margin=100.0 * result.margin)
             row.setData(MARGIN_COLUMN, Qt.ItemDataRole.AccessibleTextRole, said)
             row.setToolTip(MARGIN_COLUMN, said)
 
