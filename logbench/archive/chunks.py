@@ -8,13 +8,10 @@ the schema's). DuckDB reads the same descriptions and raises, so they are read b
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeVar
 
 import duckdb
-
-T = TypeVar("T")
 
 _AT_ONCE = 200
 _COLUMNS = (
@@ -58,30 +55,27 @@ def quoted(text: str) -> str:
 
 
 def chunks_of(paths: Sequence[str]) -> list[list[Chunk] | None]:
-    """The chunks of each file (absolute names), in order; None where they make no sense."""
+    """The chunks of each file (absolute names), in order; None where they make no sense, or DuckDB
+    cannot read the schema, though pyarrow can: it would spoil every query over `samples`."""
     out: list[list[Chunk] | None] = []
     for start in range(0, len(paths), _AT_ONCE):
-        some = paths[start : start + _AT_ONCE]
-        out += each_or_none(some, _read)
+        out += _each_or_none(paths[start : start + _AT_ONCE])
     return out
 
 
-def each_or_none(
-    paths: Sequence[str],
-    read: Callable[[duckdb.DuckDBPyConnection, Sequence[str]], Sequence[T]],
-) -> list[T | None]:
+def _each_or_none(paths: Sequence[str]) -> list[list[Chunk] | None]:
     """One answer a file by reading many at once; None for those at which DuckDB fails."""
     if not paths:
         return []
     try:
-        return list(read(_connection(), paths))
+        return list(_read(_connection(), paths))
     except (duckdb.Error, ValueError, TypeError, OverflowError, MemoryError) as error:
         if isinstance(error, duckdb.FatalException | duckdb.InternalException):
             _kept.connection = None  # DuckDB refuses everything after such an error
         if len(paths) == 1:
             return [None]
     middle = len(paths) // 2
-    return each_or_none(paths[:middle], read) + each_or_none(paths[middle:], read)
+    return _each_or_none(paths[:middle]) + _each_or_none(paths[middle:])
 
 
 class _Kept(threading.local):
@@ -103,6 +97,7 @@ def _connection() -> duckdb.DuckDBPyConnection:
 
 def _read(connection: duckdb.DuckDBPyConnection, paths: Sequence[str]) -> list[list[Chunk]]:
     names = ",".join(quoted(path) for path in paths)
+    connection.execute(f"SELECT count(*) FROM parquet_schema([{names}])").fetchall()
     sql = f"SELECT {_COLUMNS} FROM parquet_metadata([{names}])"
     by_path: dict[str, list[Chunk]] = {path: [] for path in paths}
     for row in connection.execute(sql).fetchall():

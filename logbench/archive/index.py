@@ -21,7 +21,6 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from logbench.archive.columns import PROBLEMS, SIGNALS, jobs_table, recordings_schema
-from logbench.archive.query import unreadable
 from logbench.archive.reading import Footer, read_footers
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of
 from logbench.errors import LogbenchError
@@ -153,20 +152,7 @@ def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list
         out += read_footers(store, entries[start : start + _AT_ONCE])
         if progress is not None:
             progress(len(out), len(entries))
-    return _second_opinion(store, entries, out)
-
-
-def _second_opinion(
-    store: Store, entries: list[Entry], footers: list[Footer | Problem]
-) -> list[Footer | Problem]:
-    """The same, with those refused that SQL could not read."""
-    good = [k for k, footer in enumerate(footers) if isinstance(footer, Footer)]
-    if store.root is None or not good:
-        return footers
-    for place in unreadable([f"{store.root}/{entries[k].path}" for k in good]):
-        path = entries[good[place]].path
-        footers[good[place]] = Problem(path, "damaged", f"The footer of {path} makes no sense.")
-    return footers
+    return out
 
 
 def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> pa.Table:

@@ -15,7 +15,7 @@ from typing import Any
 import duckdb
 import pyarrow as pa
 
-from logbench.archive.chunks import CLOSED, each_or_none, quoted
+from logbench.archive.chunks import CLOSED, quoted
 from logbench.archive.store import RemoteStore, Store
 from logbench.errors import QueryError
 
@@ -123,23 +123,6 @@ def _refused(error: duckdb.Error) -> QueryError:
 
 def _first_line(error: BaseException) -> str:
     return re.sub(r"\s+", " ", str(error).split("\n\n")[0]).strip()[:300]
-
-
-def unreadable(paths: Sequence[str]) -> list[int]:
-    """Places of those files (absolute names) whose footer DuckDB cannot read, though pyarrow can:
-    one of them would spoil every query over `samples`."""
-
-    def read(connection: duckdb.DuckDBPyConnection, some: Sequence[str]) -> list[bool]:
-        names = ",".join(quoted(path) for path in some)
-        connection.execute(f"SELECT count(*) FROM parquet_schema([{names}])").fetchall()
-        return [True] * len(some)
-
-    return [
-        start + k
-        for start in range(0, len(paths), 500)
-        for k, good in enumerate(each_or_none(paths[start : start + 500], read))
-        if good is None
-    ]
 
 
 def _dataset(store: RemoteStore, recordings: Sequence[str]) -> Any:

@@ -170,15 +170,9 @@ def _read_header(path: Path, source: pa.NativeFile) -> Facts:
         raise RecordingDamagedError(f"The head of the journal {path} is damaged.") from error
 
 
-@dataclass(slots=True)
-class _Block:
-    """Some batches as they stand in the file, not believed yet."""
-
-    batches: list[pa.RecordBatch] = field(default_factory=list)
-    notes: list[bytes] = field(default_factory=list)
-    crcs: list[bytes] = field(default_factory=list)
-    ends: list[int] = field(default_factory=list)
-    """Position in the file behind each batch."""
+_Block = list[tuple[pa.RecordBatch, bytes, bytes, int]]
+"""Some batches as they stand in the file, not believed yet: each with its note, its CRC and the
+position in the file behind it."""
 
 
 def _read_blocks(source: pa.NativeFile, end: int) -> Iterator[_Block]:
@@ -187,26 +181,23 @@ def _read_blocks(source: pa.NativeFile, end: int) -> Iterator[_Block]:
     stream = pa.ipc.open_stream(source)
     torn = False
     while not torn and source.tell() < end:
-        block = _Block()
+        block: _Block = []
         rows = 0
         try:
-            while len(block.ends) < _BLOCK and rows < _BLOCK_ROWS and source.tell() < end:
+            while len(block) < _BLOCK and rows < _BLOCK_ROWS and source.tell() < end:
                 batch, metadata = stream.read_next_batch_with_custom_metadata()
                 note, crc = metadata[NOTE_KEY], metadata[CRC_KEY]
                 batch.validate()
-                block.batches.append(batch)
-                block.notes.append(note)
-                block.crcs.append(crc)
-                block.ends.append(source.tell())
+                block.append((batch, note, crc, source.tell()))
                 rows += batch.num_rows
         except (StopIteration, pa.ArrowException, OSError, ValueError, KeyError, TypeError):
             torn = True  # the end, or the torn tail: what came before is whole
-        if block.ends:
+        if block:
             yield block
 
 
 def _columns_of(block: _Block) -> Columns:
-    table = pa.Table.from_batches(block.batches).combine_chunks()
+    table = pa.Table.from_batches([batch for batch, *_ in block]).combine_chunks()
     return tuple(
         numbers_of(column.chunk(0), dtype) if len(column) else np.empty(0, dtype)
         for column, dtype in zip(table.columns, DTYPES, strict=True)
@@ -220,9 +211,7 @@ def _take_in(block: _Block, index: JournalIndex) -> tuple[Columns, bool]:
     """
     columns = _columns_of(block)
     start = 0
-    for batch, note, crc, end in zip(
-        block.batches, block.notes, block.crcs, block.ends, strict=True
-    ):
+    for batch, note, crc, end in block:
         stop = start + batch.num_rows
         part = [column[start:stop] for column in columns]
         try:

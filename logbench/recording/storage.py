@@ -122,18 +122,9 @@ def numbered(path: PathT) -> Iterator[PathT]:
     raise StorageError(f"There are too many files named like {path.name}: choose another name.")
 
 
-def place(temporary: Path, wanted: Path) -> Path:
-    """Give the finished `temporary` its name, atomically and never over another file.
-
-    Takes the next free numbered name when `wanted` is taken. Returns the name.
-    """
-    name = next(name for name in numbered(wanted) if claim(temporary, name))
-    sync_folder(name.parent)
-    return name
-
-
 def write_new(wanted: Path, write: Callable[[Path], object], temporary: Path | None = None) -> Path:
-    """Let `write` make a file beside `wanted`, and give it that name as `place` does.
+    """Let `write` make a file beside `wanted`, and give it that name, or the next free numbered
+    one, atomically and never over another file.
 
     `temporary`: its name until then (None: one that nobody else has). Nothing is left of it after
     a failure. Returns the name; `OSError` from the disk goes to the caller.
@@ -141,7 +132,9 @@ def write_new(wanted: Path, write: Callable[[Path], object], temporary: Path | N
     temporary = temporary or wanted.with_name(f"{wanted.name}.{uuid.uuid4().hex[:8]}{PART}")
     try:
         write(temporary)
-        return place(temporary, wanted)
+        name = next(name for name in numbered(wanted) if claim(temporary, name))
+        sync_folder(name.parent)
+        return name
     except BaseException:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
