@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,7 +28,7 @@ from logbench.app.parts import STRETCH, Drops, lay, styled, text_button
 from logbench.app.services import Services, WindowRunner
 from logbench.app.theme import Look
 from logbench.cases.settings import Settings
-from logbench.cases.work import Case, Outcome, Work
+from logbench.cases.work import Outcome, Work, only_looks
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -129,7 +128,7 @@ class MainWindow(QMainWindow):
             if not self.live.busy:
                 _ = self.pages.review
 
-        self._owner.start(_LoadReview(), make_early, _log.debug)
+        self._owner.start(_load_review(), make_early, _log.debug)
 
     def commands(self) -> list[QAction]:
         """All actions that make sense now: the window's and the shown page's."""
@@ -191,12 +190,10 @@ class MainWindow(QMainWindow):
             self.close()
 
 
-@dataclass(frozen=True)
-class _LoadReview(Case[None]):
+@only_looks
+def _load_review(_: Work) -> None:
     """Import what opening a recording needs."""
-
-    def run(self, work: Work) -> None:
-        import logbench.analysis.run
-        import logbench.app.review.page
-        import logbench.recording.notes
-        import logbench.recording.reader  # noqa: F401
+    import logbench.analysis.run
+    import logbench.app.review.page
+    import logbench.recording.notes
+    import logbench.recording.reader  # noqa: F401

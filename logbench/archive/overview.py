@@ -68,7 +68,7 @@ class Catalogue:
     sweep. Raises `QueryError`."""
 
     def __init__(self, archive: Archive) -> None:
-        self._archive = archive
+        self.archive = archive
         with archive.views() as views:
             self._worst = _worst(views)
             self._signals = _signals(views)
@@ -78,7 +78,7 @@ class Catalogue:
 
     def rows(self, chosen: Filter | None = None) -> list[Row]:
         """The recordings that fit, newest first. Raises `UsageError`, `QueryError`."""
-        return [self._row(found) for found in self._archive.find(chosen).to_pylist()]
+        return [self._row(found) for found in self.archive.find(chosen).to_pylist()]
 
     def _row(self, found: dict[str, Any]) -> Row:
         name = found["recording"]

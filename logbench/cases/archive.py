@@ -35,14 +35,6 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Seen:
-    """An archive as it was when it was last looked through."""
-
-    archive: Archive
-    catalogue: Catalogue
-
-
-@dataclass(frozen=True)
 class Listing:
     """What fits the filter, what there is to choose from, and what is left out."""
 
@@ -105,7 +97,7 @@ class Account:
 
 
 @only_looks
-def open_archive(work: Work, place: str | Archive, cache: Path | None = None) -> Seen:
+def open_archive(work: Work, place: str | Archive, cache: Path | None = None) -> Catalogue:
     """Look through the archive at a folder or URL, or through one that is open again; only what is
     new or changed is read. `cache`: where what is known of archives is kept; None: the user's.
     Raises `ArchiveError`."""
@@ -115,15 +107,14 @@ def open_archive(work: Work, place: str | Archive, cache: Path | None = None) ->
     archive = Archive(place, cache, CarsFile().load()) if isinstance(place, str) else place
     work.report(tr("Looking through the archive"))
     archive.refresh(lambda done, of: work.report(tr("Reading what is new"), done / max(1, of)))
-    return Seen(archive, Catalogue(archive))
+    return Catalogue(archive)
 
 
 @only_looks
-def list_recordings(work: Work, seen: Seen, chosen: Filter) -> Listing:
+def list_recordings(work: Work, seen: Catalogue, chosen: Filter) -> Listing:
     """What fits a filter. Raises `UsageError` for one that is not understood."""
     work.report(tr("Searching"))
-    catalogue = seen.catalogue
-    return Listing(catalogue.rows(chosen), catalogue.facets, seen.archive.index.problems)
+    return Listing(seen.rows(chosen), seen.facets, seen.archive.index.problems)
 
 
 @only_looks

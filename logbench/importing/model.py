@@ -123,20 +123,13 @@ class Mapping(_Strict):
     split: SplitMap = Field(default_factory=SplitMap)
     columns: list[ColumnMap] = Field(default_factory=list)
 
-    def column(self, name: str) -> ColumnMap:
-        """The column of that header text, to correct it.
-
-        Raises `ImportFileError`, naming those there are.
-        """
-        for column in self.columns:
-            if column.column == name:
-                return column
-        known = ", ".join(repr(column.column) for column in self.columns)
-        raise ImportFileError(f"There is no column {name!r} in the mapping; it has {known}.")
-
     def assign(self, name: str, signal: str, unit: str | None = None) -> None:
-        """Correct one column: the user's word counts fully. `signal` `` leaves it out."""
-        column = self.column(name)
+        """Correct the column of that header text: the user's word counts fully. `signal` `` leaves
+        it out. Raises `ImportFileError`, naming the columns there are."""
+        column = next((column for column in self.columns if column.column == name), None)
+        if column is None:
+            known = ", ".join(repr(column.column) for column in self.columns)
+            raise ImportFileError(f"There is no column {name!r} in the mapping; it has {known}.")
         column.signal = signal
         column.confidence = 1.0 if signal else 0.0
         column.why = "as the user said"

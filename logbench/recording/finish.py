@@ -232,16 +232,22 @@ def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> 
 
     `signals`: the traces of one signal at a time, sorted by signal and ECU.
     """
-    summary = _Summary()
+    digest = hashlib.sha256()
+    units: dict[str, str] = {}
+    ecus: dict[str, str] = {}
     with open(path, "xb") as sink:
         with _parquet_writer(sink) as writer:
             for unsorted in signals:
                 traces = [trace.in_order() for trace in unsorted]
-                summary.add(traces)
+                for trace in traces:
+                    hash_samples(digest, trace)
+                    units[trace.signal] = trace.unit or units.get(trace.signal, "")
+                    ecus[trace.ecu] = ""
                 table = _table(traces)
                 if table.num_rows:
                     writer.write_table(table, row_group_size=table.num_rows)
-            writer.add_key_value_metadata(_metadata(summary.complete(facts)))
+            complete = _completed(facts, units, ecus, digest.hexdigest())
+            writer.add_key_value_metadata(_metadata(complete))
         sink.flush()
         os.fsync(sink.fileno())
 
@@ -272,34 +278,21 @@ def _metadata(facts: Facts) -> dict[str, str]:
     }
 
 
-class _Summary:
-    """What the facts say of the samples, gathered while they are written."""
-
-    def __init__(self) -> None:
-        self._digest = hashlib.sha256()
-        self._units: dict[str, str] = {}
-        self._ecus: dict[str, str] = {}
-
-    def add(self, traces: list[Trace]) -> None:
-        for trace in traces:
-            hash_samples(self._digest, trace)
-            self._units[trace.signal] = trace.unit or self._units.get(trace.signal, "")
-            self._ecus[trace.ecu] = ""
-
-    def complete(self, facts: Facts) -> Facts:
-        signals = dict(facts.signals)
-        for signal, unit in self._units.items():
-            known = signals.get(signal, SignalFacts())
-            signals[signal] = known.model_copy(update={"unit": known.unit or unit})
-        return facts.model_copy(
-            update={
-                "recording_id": facts.recording_id or uuid.uuid4().hex,
-                "signals": signals,
-                "ecus": self._ecus | facts.ecus,
-                "events": sorted(facts.events, key=lambda event: event.t_ns),
-                "samples_sha256": self._digest.hexdigest(),
-            }
-        )
+def _completed(facts: Facts, units: dict[str, str], ecus: dict[str, str], sha256: str) -> Facts:
+    """The facts with what they say of the samples: unit by signal, ECUs, checksum."""
+    signals = dict(facts.signals)
+    for signal, unit in units.items():
+        known = signals.get(signal, SignalFacts())
+        signals[signal] = known.model_copy(update={"unit": known.unit or unit})
+    return facts.model_copy(
+        update={
+            "recording_id": facts.recording_id or uuid.uuid4().hex,
+            "signals": signals,
+            "ecus": ecus | facts.ecus,
+            "events": sorted(facts.events, key=lambda event: event.t_ns),
+            "samples_sha256": sha256,
+        }
+    )
 
 
 def _table(traces: list[Trace]) -> pa.Table:

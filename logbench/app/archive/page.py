@@ -35,7 +35,6 @@ from logbench.cases.archive import (
     AddRecordings,
     Listing,
     RunChecks,
-    Seen,
     VerifyArchive,
     list_recordings,
     open_archive,
@@ -47,6 +46,7 @@ from logbench.words import inside, tr, tr_n
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
+    from logbench.archive.overview import Catalogue
 
 _SOON_MS = 180
 
@@ -99,7 +99,7 @@ class ArchivePage(QWidget):
         self._shown = services.runner.owner()
         """The archive that is open: whoever what is looked up in it belongs to."""
         self.archive: Archive | None = None
-        self._seen: Seen | None = None
+        self._seen: Catalogue | None = None
         self._stale = False
         self.listed: Listing | None = None
         self.processes = 0
@@ -195,7 +195,7 @@ class ArchivePage(QWidget):
         """Open the archive at a folder or URL."""
         self.work.start(open_archive(place, self._cache), partial(self._opened, place))
 
-    def _opened(self, place: str, seen: Seen) -> None:
+    def _opened(self, place: str, seen: Catalogue) -> None:
         self.archive = seen.archive
         self.setAcceptDrops(True)
         self.notice.hide()
@@ -207,7 +207,7 @@ class ArchivePage(QWidget):
         self._look_at(seen)
         self.body.table.setFocus()
 
-    def _look_at(self, seen: Seen) -> None:
+    def _look_at(self, seen: Catalogue) -> None:
         """Another archive, or one in which other files are."""
         self._shown.close()
         self._shown = self._services.runner.owner()
