@@ -17,11 +17,11 @@ class Validity(StrEnum):
     """`LIVE`: the newest, and more are coming. `CURSOR`: what the trace says there. `HELD`: the
     last one there was. `GAP`: between samples that no line joins. `MISSING`: none so far."""
 
-    LIVE = tr("live")
-    CURSOR = tr("at the cursor")
-    HELD = tr("held")
-    GAP = tr("in a gap")
-    MISSING = tr("missing")
+    LIVE = "live"
+    CURSOR = "at the cursor"
+    HELD = "held"
+    GAP = "in a gap"
+    MISSING = "missing"
 
 
 @dataclass(frozen=True, slots=True)

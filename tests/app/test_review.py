@@ -209,7 +209,7 @@ def test_a_finding_in_words():
         "unmetered air",
         "smoke test",
         "no source",
-        "-10 to 10 %",
+        "−10 to 10 %",
         "at most 15 %",
         "3 more",
     ):
