@@ -8,7 +8,6 @@ from PySide6.QtCore import QObject, Qt
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
-    QDialog,
     QDialogButtonBox,
     QHBoxLayout,
     QVBoxLayout,
@@ -16,7 +15,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.commands import add_command
-from logbench.app.parts import Form, lay, muted, named, plain_text, styled, text_button
+from logbench.app.parts import Dialog, Form, lay, muted, named, plain_text, styled, text_button
 from logbench.app.services import Services
 from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
 from logbench.signals.units import QUANTITIES, Units
@@ -25,12 +24,11 @@ from logbench.words import inside, tr
 _LIMITS_PX = 300
 
 
-class SettingsDialog(QDialog):
+class SettingsDialog(Dialog):
     """Stays open beside the main window while choices are tried."""
 
     def __init__(self, look: Look, parent: QWidget) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(tr("Settings"))
+        super().__init__(tr("Settings"), parent)
         self._look = look
         self.theme_box = named(QComboBox(), tr("Theme of the window"))
         for choice in CHOICES:

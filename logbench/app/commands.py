@@ -8,7 +8,6 @@ from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QAction, QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
     QApplication,
-    QDialog,
     QLineEdit,
     QListWidget,
     QListWidgetItem,
@@ -16,7 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.parts import lay, muted, named
+from logbench.app.parts import Dialog, lay, muted, named
 from logbench.words import tr
 
 
@@ -29,11 +28,10 @@ def add_command(
     checkable: bool = False,
 ) -> QAction:
     """An action of `owner`, with its shortcut; it works while `owner` or a child has the focus."""
-    action = QAction(title, owner)
+    action = QAction(title, owner, checkable=checkable)
     shortcuts = [keys] if isinstance(keys, str) else list(keys)
     action.setShortcuts([QKeySequence(k) for k in shortcuts if k])
     action.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
-    action.setCheckable(checkable)
     action.triggered.connect(lambda _checked=False: run())
     owner.addAction(action)
     return action
@@ -84,16 +82,15 @@ def matching(actions: Sequence[QAction], text: str) -> list[QAction]:
     ]
 
 
-class CommandList(QDialog):
+class CommandList(Dialog):
     """Type a few letters, press Enter."""
 
     def __init__(self, actions: Sequence[QAction], parent: QWidget) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(tr("Commands"))
+        super().__init__(tr("Commands"), parent)
         self._actions = list(actions)
         self.chosen: QAction | None = None
-        self._search = named(QLineEdit(), tr("Search commands"))
-        self._search.setPlaceholderText(tr("Type what you want to do"))
+        search = QLineEdit(placeholderText=tr("Type what you want to do"))
+        self._search = named(search, tr("Search commands"))
         self._search.textChanged.connect(self._fill)
         self._search.returnPressed.connect(self._run)
         self._list = named(QListWidget(), tr("Commands found"))

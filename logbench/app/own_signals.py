@@ -12,7 +12,6 @@ from PySide6.QtGui import QShowEvent, QStandardItem, QStandardItemModel
 from PySide6.QtWidgets import (
     QComboBox,
     QCompleter,
-    QDialog,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -26,7 +25,18 @@ from logbench.analysis.expression.evaluate import wrong_signals
 from logbench.analysis.expression.grammar import FUNCTIONS, VALUE_EXAMPLE
 from logbench.app.commands import add_command
 from logbench.app.details import show_expressions
-from logbench.app.parts import STRETCH, Form, delayed, lay, muted, named, pad, styled, text_button
+from logbench.app.parts import (
+    STRETCH,
+    Dialog,
+    Form,
+    delayed,
+    lay,
+    muted,
+    named,
+    pad,
+    styled,
+    text_button,
+)
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.services import Services
@@ -90,7 +100,7 @@ class ExpressionLine(QLineEdit):
         self.textEdited.emit(self.text())
 
 
-class OwnSignals(QDialog):
+class OwnSignals(Dialog):
     """Stays open beside the window. `drive` gives the drive that is open, or None."""
 
     changed = Signal()
@@ -99,8 +109,7 @@ class OwnSignals(QDialog):
     def __init__(
         self, services: Services, drive: Callable[[], Recording | None], parent: QWidget
     ) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(tr("Own signals"))
+        super().__init__(tr("Own signals"), parent)
         self._owner, self._look, self._drive = services.runner.owner(), services.look, drive
         self.chosen = named(QComboBox(), tr("Own signal to edit"))
         self.name = named(QLineEdit(placeholderText="MY_SIGNAL"), tr("Name of the signal"))

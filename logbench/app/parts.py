@@ -148,9 +148,8 @@ def muted(text: str = "", *, wrap: bool = True) -> QLabel:
 
 def plain_text(text: str = "") -> QLabel:
     """Text as it is, without markup, that can be marked and copied."""
-    label = QLabel(text, wordWrap=True, textFormat=Qt.TextFormat.PlainText)
-    label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-    return label
+    chosen, plain = Qt.TextInteractionFlag.TextSelectableByMouse, Qt.TextFormat.PlainText
+    return QLabel(text, wordWrap=True, textFormat=plain, textInteractionFlags=chosen)
 
 
 def lay(
@@ -183,6 +182,15 @@ def _placed(given: Given) -> tuple[Item, int, Qt.AlignmentFlag]:
     return given if len(given) == 3 else (*given, _UNALIGNED)
 
 
+class Dialog(QDialog):
+    """With its title, and at least so many pixels wide."""
+
+    def __init__(self, title: str, parent: QWidget | None, least_px: int = 0) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(title)
+        self.setMinimumWidth(least_px)
+
+
 class Answers(QHBoxLayout):
     """The foot of a dialog: `leave` on the left, `go` on the right, connected. Enter in a field
     presses `go`, or with `careful` leaves."""
@@ -206,9 +214,7 @@ class Form(QFormLayout):
     """Fields one below the other, each with its name on the left, level with it."""
 
     def __init__(self) -> None:
-        super().__init__()
-        self.setVerticalSpacing(8)
-        self.setHorizontalSpacing(12)
+        super().__init__(verticalSpacing=8, horizontalSpacing=12)
         self.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
 
     def add(self, name: str, field: QWidget | QLayout, buddy: QWidget | None = None) -> None:

@@ -101,13 +101,11 @@ class RowsTable(QTableView):
     """Whole rows are chosen; columns have their place."""
 
     def __init__(self, model: RowsModel, name: str, row_px: int) -> None:
-        super().__init__()
-        self.setModel(model)
+        super().__init__(showGrid=False, wordWrap=False)
         self.setAccessibleName(name)
+        self.setModel(model)
         self.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QTableView.SelectionMode.SingleSelection)
-        self.setShowGrid(False)
-        self.setWordWrap(False)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.verticalHeader().hide()
         self.verticalHeader().setDefaultSectionSize(row_px)
@@ -143,9 +141,8 @@ def step(rows: QAbstractItemView, by: int) -> None:
 
 def splitter(orientation: Qt.Orientation, sizes: Mapping[QWidget, int]) -> QSplitter:
     """Widgets beside or below each other, each of a size in pixels at first; none can be folded."""
-    made = QSplitter(orientation)
+    made = QSplitter(orientation, childrenCollapsible=False)
     for widget in sizes:
         made.addWidget(widget)
     made.setSizes([*sizes.values()])
-    made.setChildrenCollapsible(False)
     return made

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QAction, QShowEvent
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.compare.results import DRIVE, FINDINGS, NOTES, SIGNALS, WARM_UP, ResultsPanel
@@ -16,12 +16,12 @@ from logbench.app.compare.sides import SidesPanel
 from logbench.app.long_work import LongWork
 from logbench.app.parts import (
     STRETCH,
+    Card,
     Drops,
     Elided,
     Notice,
     lay,
     middle,
-    styled,
     text_button,
 )
 from logbench.app.services import Services
@@ -34,20 +34,16 @@ from logbench.words import tr
 _CHOOSING, _ASKING, _SHOWING = range(3)
 
 
-class SameCar(QFrame):
+class SameCar(Card):
     """Asks whether two sides that look like different cars are one."""
 
     def __init__(self, yes: Callable[[], None], no: Callable[[], None]) -> None:
-        super().__init__()
-        self.setObjectName("card")
-        self.setMaximumWidth(680)
-        title = styled(QLabel(tr("Are these recordings of the same car?")), "title")
+        title = tr("Are these recordings of the same car?")
+        super().__init__(title, 680, (28, 24, 28, 24), 14)
         self.text = QLabel(wordWrap=True)
         self.yes = text_button(tr("It is the same car: show the comparison"), yes)
         self.no = text_button(tr("Choose other recordings"), no)
-        buttons = lay(QHBoxLayout(), self.no, self.yes, STRETCH)
-        parts = (title, self.text, buttons)
-        lay(QVBoxLayout(self), *parts, margins=(28, 24, 28, 24), spacing=14)
+        lay(self.column, self.text, lay(QHBoxLayout(), self.no, self.yes, STRETCH))
 
     def ask(self, concerns: Sequence[str]) -> None:
         """Show what speaks against it; the answer that shows nothing is the one at hand."""

@@ -6,10 +6,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QCheckBox, QDialog, QLabel, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QCheckBox, QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from logbench.app.job.opened import OpenJob
-from logbench.app.parts import Answers, lay, named, styled
+from logbench.app.parts import Answers, Dialog, lay, named, styled
 from logbench.app.services import Services
 from logbench.cases.job import ClearCodes, CloseEvap, JobCase, ListControls, ReadCar
 from logbench.errors import LinkUnknownError
@@ -24,25 +24,21 @@ GUARD = tr(
 _NO_CONTROLS = tr("This car offers no control to start (service 08): use the maker's procedure.")
 
 
-class GuardDialog(QDialog):
+class GuardDialog(Dialog):
     """The button that goes on works only with the tick set and the words typed."""
 
     def __init__(
         self, title: str, intro: str, points: Sequence[str], go: str, parent: QWidget
     ) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(title)
-        self.setMinimumWidth(620)
+        super().__init__(title, parent, 620)
         head = styled(QLabel(title), "title")
-        listed = QLabel("\n".join((intro, *(f"■  {point}" for point in points))))
-        named(listed, listed.text()).setWordWrap(True)
-        guard = QLabel(GUARD)
-        guard.setWordWrap(True)
+        text = "\n".join((intro, *(f"■  {point}" for point in points)))
+        listed, guard = named(QLabel(text, wordWrap=True), text), QLabel(GUARD, wordWrap=True)
         self.tick = QCheckBox(tr("I have read this, and the car stands still"))
         ask = QLabel(tr("Consent: type the words  {consent}", consent=CONSENT))
         ask.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
-        self.words = named(QLineEdit(), tr("Type: {consent}", consent=CONSENT))
-        self.words.setPlaceholderText(CONSENT)
+        words = QLineEdit(placeholderText=CONSENT)
+        self.words = named(words, tr("Type: {consent}", consent=CONSENT))
         buttons = Answers(self, go, tr("Cancel"), careful=True)
         self.go, self.leave = buttons.go, buttons.leave
         self.tick.toggled.connect(self._judge)

@@ -7,7 +7,6 @@ from pathlib import Path
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
-    QDialog,
     QFileDialog,
     QHBoxLayout,
     QLineEdit,
@@ -15,7 +14,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.parts import Answers, EmptyState, Form, lay, muted, named, text_button
+from logbench.app.parts import Answers, Dialog, EmptyState, Form, lay, muted, named, text_button
 from logbench.cases.settings import Settings
 from logbench.errors import LogbenchError
 from logbench.job.folder import JOB_FILE, create_job
@@ -26,16 +25,14 @@ from logbench.words import tr
 _MOST_TITLE = 300
 
 
-class NewJobDialog(QDialog):
+class NewJobDialog(Dialog):
     """Shows the folder that will be made; works by keyboard alone."""
 
     def __init__(self, parent_folder: Path, parent: QWidget) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(tr("New job"))
-        self.setMinimumWidth(560)
-        self.title = named(QLineEdit(), tr("Title of the job"))
-        self.title.setMaxLength(_MOST_TITLE)
-        self.title.setPlaceholderText(tr("For example the car and its complaint"))
+        super().__init__(tr("New job"), parent, 560)
+        example = tr("For example the car and its complaint")
+        title = QLineEdit(maxLength=_MOST_TITLE, placeholderText=example)
+        self.title = named(title, tr("Title of the job"))
         self.place = named(QLineEdit(str(parent_folder)), tr("Where the job's folder goes"))
         choose = text_button(tr("Choose …"), self._choose, tr("Choose where the job's folder goes"))
         choose.setAutoDefault(False)

@@ -9,7 +9,6 @@ from functools import partial
 from PySide6.QtCore import Qt, QUrl
 from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import (
-    QDialog,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -24,7 +23,7 @@ from logbench.app.job.entries import ROLES, Column, EntryTable, Tab, role_box, r
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.reading_tree import ReadingTree
 from logbench.app.live.link_box import LinkBox
-from logbench.app.parts import Answers, lay, muted, named, styled, text_button
+from logbench.app.parts import Answers, Dialog, lay, muted, named, styled, text_button
 from logbench.app.services import Services
 from logbench.app.tables import splitter
 from logbench.car.model import Car
@@ -66,8 +65,7 @@ class OtherCodes(Tab):
                                                           tick=True)),
             lambda: OtherCode(module="", code=""),
         )  # fmt: skip
-        self.caution = styled(QLabel(f"■  {RESTRAINT_CAUTION}"), "trouble")
-        self.caution.setWordWrap(True)
+        self.caution = styled(QLabel(f"■  {RESTRAINT_CAUTION}", wordWrap=True), "trouble")
         self.tables = (self.table,)
         lay(QVBoxLayout(self), (self.table, 1), self.caution, margins=(20, 12, 20, 12))
         self.caution.hide()
@@ -78,16 +76,14 @@ class OtherCodes(Tab):
         self.caution.setVisible(self._open is not None and self._open.job.restraint_work)
 
 
-class SearchPageDialog(QDialog):
+class SearchPageDialog(Dialog):
     """Asks for the address of a search page, and shows what would be opened."""
 
     def __init__(self, template: str, code: str, car: Car | None, parent: QWidget) -> None:
-        super().__init__(parent)
+        super().__init__(tr("Search page for codes"), parent, 600)
         self._code, self._car = code or _EXAMPLE_CODE, car or Car()
-        self.setWindowTitle(tr("Search page for codes"))
-        self.setMinimumWidth(600)
-        text = QLabel(_TEXT if template else tr("No search page is set yet. {text}", text=_TEXT))
-        text.setWordWrap(True)
+        said = _TEXT if template else tr("No search page is set yet. {text}", text=_TEXT)
+        text = QLabel(said, wordWrap=True)
         self.address = named(QLineEdit(template), tr("Address of the search page"))
         self.address.setPlaceholderText(f"https://search.example/?q={PLACE}")
         self.address.textChanged.connect(self._judge)

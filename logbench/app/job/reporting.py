@@ -11,7 +11,6 @@ from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
-    QDialog,
     QFileDialog,
     QGridLayout,
     QHBoxLayout,
@@ -24,7 +23,17 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.job.opened import OpenJob
-from logbench.app.parts import STRETCH, Answers, Form, heads_left, lay, muted, named, text_button
+from logbench.app.parts import (
+    STRETCH,
+    Answers,
+    Dialog,
+    Form,
+    heads_left,
+    lay,
+    muted,
+    named,
+    text_button,
+)
 from logbench.cases.job import WriteReport, Written, make_sentences
 from logbench.cases.settings import Settings
 from logbench.cases.work import Outcome
@@ -38,24 +47,21 @@ _PAPERS = {"A4": "A4", tr("US letter"): "letter"}
 _UNITS = {tr("Metric"): "metric", tr("US"): "us"}
 
 
-class ReportDialog(QDialog):
+class ReportDialog(Dialog):
     """Options with what was chosen the last time."""
 
     def __init__(self, settings: Settings, out: Path, parent: QWidget) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(tr("Report"))
-        self.setMinimumWidth(720)
+        super().__init__(tr("Report"), parent, 720)
         self._settings = settings
         self.paper = self._box(tr("Paper"), _PAPERS, settings.report_paper)
         self.units = self._box(tr("Units"), _UNITS, settings.report_units)
         self.short = QCheckBox(tr("Short form of one page"))
         self.private = QCheckBox(tr("Shorten VIN and names"))
         self.shop = named(
-            QPlainTextEdit(settings.report_shop),
+            QPlainTextEdit(settings.report_shop, tabChangesFocus=True),
             tr("Shop: name, then address and telephone, a line each"),
         )
         self.shop.setPlaceholderText(tr("Name of the shop, then address, telephone …"))
-        self.shop.setTabChangesFocus(True)
         self.shop.setFixedHeight(84)
         self.logo = named(QLineEdit(settings.report_logo), tr("File of the shop's logo"))
         self.logo.setPlaceholderText(tr("PNG or JPEG (optional)"))

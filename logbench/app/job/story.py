@@ -48,8 +48,7 @@ class _Text(QPlainTextEdit):
     edited = Signal(str)
 
     def __init__(self) -> None:
-        super().__init__()
-        self.setTabChangesFocus(True)
+        super().__init__(tabChangesFocus=True)
         self.setFixedHeight(_TEXT_PX)
         self.textChanged.connect(lambda: self.edited.emit(self.toPlainText()))
 
@@ -66,8 +65,7 @@ class Fields(Tab):
 
     def add_line(self, path: str, name: str) -> QLineEdit:
         """One line of text."""
-        edit = named(QLineEdit(), name)
-        edit.setMaxLength(_MOST_LINE)
+        edit = named(QLineEdit(maxLength=_MOST_LINE), name)
         edit.textEdited.connect(lambda text: self._set(path, text))
         self._add(path, edit)
         return edit
@@ -84,11 +82,9 @@ class Fields(Tab):
         self, path: str, name: str, suffix: str, decimals: int, most: float
     ) -> QDoubleSpinBox:
         """A number; at its lowest it is unknown."""
-        box = named(QDoubleSpinBox(), name)
+        box = named(QDoubleSpinBox(decimals=decimals, suffix=suffix), name)
         pad(box)
-        box.setDecimals(decimals)
         box.setRange(1899.0 if path.endswith("year") else 0.0, most)
-        box.setSuffix(suffix)
         box.setSpecialValueText(tr("unknown"))
         box.setKeyboardTracking(False)
         box.valueChanged.connect(lambda value: self._set_number(path, value))

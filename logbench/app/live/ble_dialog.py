@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
-    QDialog,
     QHBoxLayout,
     QLabel,
     QListWidget,
@@ -17,7 +16,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.live.link_box import LinkBox
-from logbench.app.parts import lay, named, styled, text_button
+from logbench.app.parts import Dialog, lay, named, styled, text_button
 from logbench.cases.live import find_adapters
 from logbench.cases.runner import Owner
 from logbench.vehicle.links.ble import Found
@@ -29,12 +28,11 @@ _TEXT = tr(
 )
 
 
-class BleDialog(QDialog):
+class BleDialog(Dialog):
     """Scans as soon as it is made; `address` is what was picked, empty when nothing was."""
 
     def __init__(self, owner: Owner, parent: QWidget) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(tr("Bluetooth adapters"))
+        super().__init__(tr("Bluetooth adapters"), parent)
         self._owner = owner
         self.address = ""
         self.take = text_button(tr("Use this adapter"), self._take)

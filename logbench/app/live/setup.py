@@ -10,7 +10,6 @@ from PySide6.QtCore import QMargins
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
-    QDialog,
     QDialogButtonBox,
     QDoubleSpinBox,
     QFileDialog,
@@ -25,7 +24,7 @@ from logbench.app.flow import Flow
 from logbench.app.live.car_box import CarBox
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
-from logbench.app.parts import Form, lay, muted, named, pad, styled, text_button
+from logbench.app.parts import Dialog, Form, lay, muted, named, pad, styled, text_button
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.cases.cars import CarsFile
 from logbench.cases.settings import Settings
@@ -44,12 +43,11 @@ _TEXT = tr(
 _RATES_HZ = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 
 
-class UnattendedDialog(QDialog):
+class UnattendedDialog(Dialog):
     """Shows and changes what `Settings` keeps of unattended runs."""
 
     def __init__(self, settings: Settings, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(tr("Unattended run"))
+        super().__init__(tr("Unattended run"), parent)
         self._settings = settings
         self.folder = named(
             QLineEdit(str(settings.days_folder)), tr("Folder of unattended recordings")

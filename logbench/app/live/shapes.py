@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Literal
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QFont, QResizeEvent
 from PySide6.QtWidgets import (
-    QDialog,
     QFileDialog,
     QGridLayout,
     QLabel,
@@ -25,7 +24,7 @@ from logbench.app.live.tools import LiveTools
 from logbench.app.live.values import ValuesModel
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.live.wiggle_panel import WigglePanel
-from logbench.app.parts import STRETCH, lay, set_letters, styled, text_button
+from logbench.app.parts import STRETCH, Dialog, lay, set_letters, styled, text_button
 from logbench.app.plot.stack import StripStack
 from logbench.app.services import Services
 from logbench.app.theme import Look
@@ -58,7 +57,7 @@ class _Value(QWidget):
         set_letters(self.value, size, QFont.Weight.DemiBold)
 
 
-class DriverView(QDialog):
+class DriverView(Dialog):
     """Full screen; the values go on by themselves. Space puts a marker, Esc leaves."""
 
     def __init__(
@@ -69,8 +68,7 @@ class DriverView(QDialog):
         look: Look,
         parent: QWidget,
     ) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(tr("Driver's view"))
+        super().__init__(tr("Driver's view"), parent)
         self._traces, self._session, self._said, self._look = traces, session, said, look
         self.values = [_Value() for _ in range(MOST)]
         grid = QGridLayout()

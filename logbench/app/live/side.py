@@ -46,10 +46,9 @@ class Side(QFrame):
     ) -> None:
         super().__init__()
         self._session, self._set_up = session, set_up
-        self.tabs = named(QTabWidget(), tr("Values and notes"))
+        self.tabs = named(QTabWidget(documentMode=True), tr("Values and notes"))
         self.tabs.addTab(values, tr("Values"))
         self.tabs.addTab(remarks, tr("Notes"))
-        self.tabs.setDocumentMode(True)
         self._before: tuple[tuple[str, ...], str, int] = ((), "", 0)
         """Signals, purpose and place of the rate, before others are chosen."""
         self.change = text_button(

@@ -48,8 +48,7 @@ class StripSplitter(QSplitter):
     """The mouse is over a handle, this many pixels from the left."""
 
     def __init__(self) -> None:
-        super().__init__(Qt.Orientation.Vertical)
-        self.setChildrenCollapsible(False)
+        super().__init__(Qt.Orientation.Vertical, childrenCollapsible=False)
         self.setHandleWidth(HANDLE_PX)
 
     def createHandle(self) -> QSplitterHandle:

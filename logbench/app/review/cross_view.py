@@ -72,9 +72,7 @@ class CrossView(QWidget):
         )
         self.z_box, self.y_box, self.x_box = (chooser(name, _BOX_CHARS) for name in names)
         self.said = muted(wrap=False)
-        self.legend = QLabel()
-        self.legend.setWordWrap(True)
-        self.legend.setTextFormat(Qt.TextFormat.RichText)
+        self.legend = QLabel(wordWrap=True, textFormat=Qt.TextFormat.RichText)
         self.legend.setContentsMargins(8, 0, 12, 0)
         row = Flow(QMargins(6, 0, 12, 0))
         for text, box in (

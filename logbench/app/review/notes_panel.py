@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import Signal
 from PySide6.QtGui import QTextCursor
 from PySide6.QtWidgets import (
-    QDialog,
     QHBoxLayout,
     QLabel,
     QPlainTextEdit,
@@ -19,7 +18,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.commands import add_command
-from logbench.app.parts import Answers, Notice, lay, muted, named, styled, text_button
+from logbench.app.parts import Answers, Dialog, Notice, lay, muted, named, styled, text_button
 from logbench.app.plot.view import TimeView
 from logbench.app.remarks import RemarkList
 from logbench.cases.recording import Change, NotesBeside
@@ -174,15 +173,13 @@ class NotesPanel(QWidget):
         return dialog.text.toPlainText().strip() if dialog.exec() else ""
 
 
-class NoteDialog(QDialog):
+class NoteDialog(Dialog):
     """A few lines of text; Tab goes on to the buttons, Ctrl+Enter writes the note."""
 
     def __init__(self, title: str, text: str, parent: QWidget) -> None:
-        super().__init__(parent)
-        self.setWindowTitle(title)
+        super().__init__(title, parent)
         head = styled(QLabel(title), "title")
-        self.text = named(QPlainTextEdit(text), tr("Text of the note"))
-        self.text.setTabChangesFocus(True)
+        self.text = named(QPlainTextEdit(text, tabChangesFocus=True), tr("Text of the note"))
         self.text.moveCursor(QTextCursor.MoveOperation.End)
         answers = Answers(self, tr("Write the note  Ctrl+Enter"), tr("Cancel"))
         add_command(self, tr("Write the note"), ["Ctrl+Return", "Ctrl+Enter"], self.accept)

@@ -142,9 +142,7 @@ class OpeningProgress(QProgressBar):
     shown = Signal(bool)
 
     def __init__(self) -> None:
-        super().__init__()
-        self.setMaximum(1000)
-        self.setTextVisible(False)
+        super().__init__(maximum=1000, textVisible=False)
         self.setFixedSize(120, 14)
         self._patience = delayed(self, _PATIENCE_MS, self._show)
         self.hide()
@@ -205,9 +203,7 @@ class Beginning(EmptyState):
             for name, title, key in _DEMO
         ]
         row = lay(QHBoxLayout(), *self.demo_buttons, STRETCH)
-        self.progress = QProgressBar()
-        self.progress.setMaximum(1000)
-        self.progress.setTextVisible(False)
+        self.progress = QProgressBar(maximum=1000, textVisible=False)
         self.progress.setFixedHeight(14)
         self.doing = muted(wrap=False)
         layout = self.layout()

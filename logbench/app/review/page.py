@@ -107,14 +107,13 @@ class ReviewPage(QWidget):
 
     def _make_side(self) -> QFrame:
         """Findings and signals, one behind the other."""
-        self.tabs = named(QTabWidget(), tr("Findings, signals and notes"))
+        self.tabs = named(QTabWidget(documentMode=True), tr("Findings, signals and notes"))
         self.tabs.addTab(self.findings, tr("Findings"))
         own = text_button(tr("Own signals …  F4"), self.own_signals_wanted.emit)
         signals = QWidget()
         lay(QVBoxLayout(signals), (self.signals, 1), own, margins=(0, 0, 0, 0), spacing=6)
         self.tabs.addTab(signals, tr("Signals"))
         self.tabs.addTab(self.notes, tr("Notes"))
-        self.tabs.setDocumentMode(True)
         self._side = side = QFrame()
         side.setMinimumWidth(_SIDE_LEAST)
         lay(QVBoxLayout(side), self.tabs, margins=(12, 8, 6, 12))

@@ -53,9 +53,9 @@ class FindBar(QWidget):
         self._now_ns = now_ns
         self._spans: Sequence[Span] = ()
         self._searched = ""
-        self.line = named(QLineEdit(), tr("Condition to find"))
-        self.line.setPlaceholderText(tr("Find the next time …   {example}", example=EXAMPLE))
-        self.line.setClearButtonEnabled(True)
+        hint = tr("Find the next time …   {example}", example=EXAMPLE)
+        line = QLineEdit(placeholderText=hint, clearButtonEnabled=True)
+        self.line = named(line, tr("Condition to find"))
         self.line.returnPressed.connect(lambda: self.step(1))
         previous = text_button(tr("Previous"), partial(self.step, -1), tr("Find the previous time"))
         following = text_button(tr("Next"), partial(self.step, 1), tr("Find the next time"))
