@@ -20,7 +20,7 @@ from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.recording.export import CsvStyle, Layout, Selection
+    from logbench.recording.export import Layout, Selection
     from logbench.recording.notes import Remark
     from logbench.recording.reader import Recording
 
@@ -100,7 +100,7 @@ class ExportRecording(Deed[Path]):
     out: Path
     selection: Selection
     layout: Layout = "wide"
-    style: CsvStyle | None = None
+    step_s: float | None = None
 
     def run(self, work: Work) -> Path:
         """The file written."""
@@ -115,7 +115,7 @@ class ExportRecording(Deed[Path]):
         work.report(tr("Exporting {name}", name=self.path.name), 0.0)
         recording = with_computed(open_recording(self.path), self.selection.signals)
         if kind == ".csv":
-            return export_csv(recording, self.out, self.selection, self.layout, self.style)
+            return export_csv(recording, self.out, self.selection, self.layout, self.step_s)
         notes = read_notes(self.path, recording.facts.samples_sha256)
         made = export_parquet(recording, self.out, self.selection)
         change_notes(made, open_recording(made).facts.samples_sha256, lambda _: notes)

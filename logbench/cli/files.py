@@ -179,13 +179,12 @@ def export(
 ) -> None:
     """Export a recording, or a part of it, as CSV or Parquet."""
     from logbench.cases.recording import ExportRecording
-    from logbench.recording.export import CsvStyle, Selection
+    from logbench.recording.export import Selection
 
     if long and step is not None:
         raise UsageError("--step goes with the wide layout: leave --long out.")
     part = Selection(listed(signals.upper()) or None, start, end)
-    style = CsvStyle(step_s=step)
-    case = ExportRecording(file, out, part, "long" if long else "wide", style)
+    case = ExportRecording(file, out, part, "long" if long else "wide", step)
     say(f"Exported {run_here(case)}")
 
 

@@ -21,6 +21,8 @@ from logbench.recording.storage import storage_trouble, write_new
 from logbench.signals.catalogue import COMPUTED
 
 Layout = Literal["wide", "long"]
+MAX_AGE_S = 10.0
+"""On an even clock a value holds for so long."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -34,21 +36,6 @@ class Selection:
     """From here on the recording's clock, this instant included."""
     end_s: float | None = None
     """Up to here, this instant not included."""
-
-
-@dataclass(frozen=True, slots=True)
-class CsvStyle:
-    """How a CSV is written."""
-
-    delimiter: str = ","
-    decimal: Literal[".", ","] = "."
-    step_s: float | None = None
-    """Wide layout on an even clock: each cell is the trace's last value so far, at most
-    `max_age_s` old. None: one row for every instant at which anything was sampled."""
-    max_age_s: float = 10.0
-    excel_safe: bool = True
-    """Text cells that a spreadsheet would run as a formula get a `'` before them, and the file
-    begins with a byte-order mark so that it is read as UTF-8."""
 
 
 def selected(recording: Recording, selection: Selection | None = None) -> list[Trace]:
@@ -92,34 +79,32 @@ def export_csv(
     path: Path,
     selection: Selection | None = None,
     layout: Layout = "wide",
-    style: CsvStyle | None = None,
+    step_s: float | None = None,
 ) -> Path:
     """A CSV of the selection; returns its name, never overwrites.
 
     Long: `t_s,signal,ecu,value,unit`, one row a sample. Wide: `t_s` and one column a trace, named
     `RPM (rpm)`, or `RPM@7E9 (rpm)` for an ECU other than 7E8. Times have nine decimals, values as
     many as they need; a blank cell is no sample, `NaN` a sample that the ECU marked as not used.
-    Several samples of one trace at the very same instant get a row each. What is said of the span
-    stands in a last column `note` of the wide layout. Raises `StorageError`, `NotesError`,
-    `UsageError`.
+    Several samples of one trace at the very same instant get a row each. With `step_s`, the wide
+    layout has an even clock: each cell is the trace's last value so far, at most `MAX_AGE_S` old.
+    What is said of the span stands in a last column `note` of the wide layout. Text cells that a
+    spreadsheet would run as a formula get a `'` before them, and the file begins with a byte-order
+    mark so that it is read as UTF-8. Raises `StorageError`, `NotesError`, `UsageError`.
     """
-    style = style or CsvStyle()
-    if style.delimiter == style.decimal:
-        raise UsageError("Delimiter and decimal mark must differ: use ';' with a decimal comma.")
     traces = selected(recording, selection)
     if layout == "long":
-        rows = _long_rows(traces, style)
-    elif style.step_s is None:
-        rows = _wide_rows(traces, style)
+        rows = _long_rows(traces)
+    elif step_s is None:
+        rows = _wide_rows(traces)
     else:
-        rows = _clock_rows(traces, style)
+        rows = _clock_rows(traces, step_s)
     if layout == "wide":
         rows = _with_notes(rows, recording, selection or Selection())
-    encoding = "utf-8-sig" if style.excel_safe else "utf-8"
 
     def write(part: Path) -> None:
-        with open(part, "x", encoding=encoding, newline="") as file:
-            writer = csv.writer(file, delimiter=style.delimiter, lineterminator="\r\n")
+        with open(part, "x", encoding="utf-8-sig", newline="") as file:
+            writer = csv.writer(file, lineterminator="\r\n")
             writer.writerows(rows)
             file.flush()
             os.fsync(file.fileno())
@@ -133,39 +118,33 @@ def safe_text(text: str) -> str:
     return f"'{text}" if text.startswith(_FORMULA) else text
 
 
-def _text(text: str, style: CsvStyle) -> str:
-    return safe_text(text) if style.excel_safe else text
+def _number(value: float) -> str:
+    return "NaN" if np.isnan(value) else repr(value).removesuffix(".0")
 
 
-def _number(value: float, style: CsvStyle) -> str:
-    if np.isnan(value):
-        return "NaN"
-    return repr(value).removesuffix(".0").replace(".", style.decimal)
-
-
-def _time(t_ns: int, style: CsvStyle) -> str:
+def _time(t_ns: int) -> str:
     sign, whole = ("-", -t_ns) if t_ns < 0 else ("", t_ns)
-    return f"{sign}{whole // 10**9}{style.decimal}{whole % 10**9:09d}"
+    return f"{sign}{whole // 10**9}.{whole % 10**9:09d}"
 
 
-def _long_rows(traces: Iterable[Trace], style: CsvStyle) -> Iterator[Sequence[str]]:
+def _long_rows(traces: Iterable[Trace]) -> Iterator[Sequence[str]]:
     yield "t_s", "signal", "ecu", "value", "unit"
     for trace in traces:
-        names = _text(trace.signal, style), _text(trace.ecu, style)
-        unit = _text(trace.unit, style)
+        names = safe_text(trace.signal), safe_text(trace.ecu)
+        unit = safe_text(trace.unit)
         for t_ns, value in zip(trace.t_ns.tolist(), trace.value.tolist(), strict=True):
-            yield _time(t_ns, style), *names, _number(value, style), unit
+            yield _time(t_ns), *names, _number(value), unit
 
 
-def _heading(trace: Trace, style: CsvStyle) -> str:
+def _heading(trace: Trace) -> str:
     ecu = "" if trace.ecu in {"", "7E8", COMPUTED} else f"@{trace.ecu}"
     unit = f" ({trace.unit})" if trace.unit else ""
-    return _text(f"{trace.signal}{ecu}{unit}", style)
+    return safe_text(f"{trace.signal}{ecu}{unit}")
 
 
-def _wide_rows(traces: Sequence[Trace], style: CsvStyle) -> Iterator[Sequence[str]]:
+def _wide_rows(traces: Sequence[Trace]) -> Iterator[Sequence[str]]:
     """One row for each (instant, n-th sample of a trace at it)."""
-    yield ["t_s", *(_heading(trace, style) for trace in traces)]
+    yield ["t_s", *map(_heading, traces)]
     rows: dict[tuple[int, int], list[str]] = {}
     for column, trace in enumerate(traces):
         again = _repeat_number(trace.t_ns)
@@ -173,9 +152,9 @@ def _wide_rows(traces: Sequence[Trace], style: CsvStyle) -> Iterator[Sequence[st
             trace.t_ns.tolist(), again.tolist(), trace.value.tolist(), strict=True
         ):
             row = rows.setdefault((t_ns, k), [""] * len(traces))
-            row[column] = _number(value, style)
+            row[column] = _number(value)
     for (t_ns, _), row in sorted(rows.items()):
-        yield [_time(t_ns, style), *row]
+        yield [_time(t_ns), *row]
 
 
 def _with_notes(
@@ -188,7 +167,7 @@ def _with_notes(
     if problem:
         raise NotesError(problem)
     said = [r for r in remarks if start <= r.end_ns / 1e9 and r.start_ns / 1e9 < end]
-    t_s = [float(row[0].replace(",", ".")) for row in held]
+    t_s = [float(row[0]) for row in held]
     cells = note_cells(t_s, said)
     yield [*heading, "note"] if any(cells) else heading
     for row, cell in zip(held, cells, strict=True):
@@ -202,9 +181,9 @@ def _repeat_number(t_ns: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     return np.asarray(index - first, dtype=np.int64)
 
 
-def _clock_rows(traces: Sequence[Trace], style: CsvStyle) -> Iterator[Sequence[str]]:
-    yield ["t_s", *(_heading(trace, style) for trace in traces)]
-    step = round((style.step_s or 0) * 1e9)
+def _clock_rows(traces: Sequence[Trace], step_s: float) -> Iterator[Sequence[str]]:
+    yield ["t_s", *map(_heading, traces)]
+    step = round(step_s * 1e9)
     if step <= 0:
         raise UsageError("The clock's step must be above zero: give it in seconds, like 0.1.")
     if not traces:
@@ -212,13 +191,13 @@ def _clock_rows(traces: Sequence[Trace], style: CsvStyle) -> Iterator[Sequence[s
     start = min(int(trace.t_ns[0]) for trace in traces) // step * step
     end = max(int(trace.t_ns[-1]) for trace in traces)
     clock = np.arange(start, end + step, step, dtype=np.int64)
-    columns = [_held(trace, clock, round(style.max_age_s * 1e9), style) for trace in traces]
+    columns = [_held(trace, clock) for trace in traces]
     for t_ns, *cells in zip(clock.tolist(), *columns, strict=True):
-        yield [_time(t_ns, style), *cells]
+        yield [_time(t_ns), *cells]
 
 
-def _held(trace: Trace, clock: npt.NDArray[np.int64], oldest_ns: int, style: CsvStyle) -> list[str]:
+def _held(trace: Trace, clock: npt.NDArray[np.int64]) -> list[str]:
     at = np.searchsorted(trace.t_ns, clock, side="right") - 1
-    fresh = (at >= 0) & (clock - trace.t_ns[np.maximum(at, 0)] <= oldest_ns)
+    fresh = (at >= 0) & (clock - trace.t_ns[np.maximum(at, 0)] <= round(MAX_AGE_S * 1e9))
     values = trace.value[np.maximum(at, 0)].tolist()
-    return [_number(v, style) if ok else "" for v, ok in zip(values, fresh.tolist(), strict=True)]
+    return [_number(v) if ok else "" for v, ok in zip(values, fresh.tolist(), strict=True)]

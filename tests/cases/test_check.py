@@ -15,7 +15,7 @@ from logbench.cases.work import CancelledError, Work, run_here
 from logbench.cli.main import main
 from logbench.errors import BandsError, UsageError
 from logbench.job.folder import create_job
-from logbench.recording.export import CsvStyle, Selection
+from logbench.recording.export import Selection
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, Surroundings, Trace
 from logbench.recording.notes import change_notes, new_note, read_notes
@@ -122,9 +122,9 @@ def test_an_export_holds_what_was_noted(tmp_path: Path):
     sha256 = open_recording(drive).facts.samples_sha256
     hiss = new_note(second, 2 * second, "=hiss\nat idle")
     change_notes(drive, sha256, lambda _: [hiss])
-    for style in (CsvStyle(), CsvStyle(step_s=1.0)):
+    for step_s in (None, 1.0):
         part = Selection(None, 0.5, 8.0)
-        made = run_here(ExportRecording(drive, tmp_path / "a.csv", part, style=style))
+        made = run_here(ExportRecording(drive, tmp_path / "a.csv", part, step_s=step_s))
         rows = made.read_text("utf-8-sig").splitlines()
         assert rows[0] == "t_s,RPM (rpm),note"
         assert {row.split(",")[0]: row.split(",")[2] for row in rows[1:]} == {
