@@ -164,11 +164,7 @@ class Archive:
             return False
 
     def query(
-        self,
-        sql: str,
-        parameters: Sequence[object] = (),
-        chosen: Filter | None = None,
-        threads: int | None = None,
+        self, sql: str, parameters: Sequence[object] = (), chosen: Filter | None = None
     ) -> pa.Table:
         """The answer to one SELECT over the views; `chosen` narrows what `samples` reads.
 
@@ -177,8 +173,7 @@ class Archive:
         paths: list[str] = []
         if "samples" in sql.lower():
             paths = paths_of(self.find(chosen) if chosen else self.index.recordings)
-        tables_ = self._views("findings" in sql.lower())
-        with Sql(self.store, tables_, paths, threads) as views:
+        with Sql(self.store, self._views("findings" in sql.lower()), paths) as views:
             return views.run(sql, parameters)
 
     def views(self) -> Sql:

@@ -33,11 +33,7 @@ class Sql:
     """The views of an archive for one or more queries; use as a context manager."""
 
     def __init__(
-        self,
-        store: Store,
-        views: Mapping[str, pa.Table],
-        recordings: Sequence[str],
-        threads: int | None = None,
+        self, store: Store, views: Mapping[str, pa.Table], recordings: Sequence[str]
     ) -> None:
         """`recordings`: paths that `samples` reads; all of them have been found sound."""
         self._connection = duckdb.connect(":memory:", config=dict(CLOSED))
@@ -50,8 +46,6 @@ class Sql:
             self._connection.close()
             raise _refused(error) from error
         run = self._connection.execute
-        if threads is not None:
-            run(f"SET threads = {int(threads)}")
         run("SET enable_progress_bar = false")
         run("SET enable_external_file_cache = false")  # nothing is read twice in one query
         run("SET temp_directory = ''")

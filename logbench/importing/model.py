@@ -193,9 +193,9 @@ class Report:
     """Assumptions and columns left out, one sentence each."""
     _listed: Counter[str] = field(default_factory=Counter)
 
-    def leave_out(self, line: int, column: str, text: str, reason: str, times: int = 1) -> None:
+    def leave_out(self, line: int, column: str, text: str, reason: str) -> None:
         """Count, and list while there is room."""
-        self.counts[column, reason] += times
+        self.counts[column, reason] += 1
         if self._listed[reason] < LISTED:
             self._listed[reason] += 1
             self.unread.append(Unread(line, column, text[:80], reason))

@@ -15,6 +15,8 @@ from logbench.importing.model import Imported, Mapping, Report, recall
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts
 
+_PREVIEW_ROWS = 12
+
 
 @dataclass(frozen=True, slots=True)
 class Preview:
@@ -62,9 +64,7 @@ def is_foreign(path: Path) -> bool:
     return kind is not None and path.is_file() and kind.recording(path) is False
 
 
-def preview(
-    path: Path, memory: Path | None = None, rows: int = 12, delimiter: str | None = None
-) -> Preview:
+def preview(path: Path, memory: Path | None = None, delimiter: str | None = None) -> Preview:
     """How a file would be read, with its first rows; a remembered mapping comes before a guess.
 
     `memory`: folder of remembered mappings; None for the user's. `delimiter`: the user's word
@@ -75,7 +75,7 @@ def preview(
         return Preview(None)
     sheet, mapping = load(path, None, delimiter)
     kept = recall(sheet.fingerprint, memory) if delimiter is None else None
-    samples = [column.sample(most=max(1, sheet.rows))[:rows] for column in sheet.columns]
+    samples = [column.sample(most=max(1, sheet.rows))[:_PREVIEW_ROWS] for column in sheet.columns]
     return Preview(
         mapping=kept or mapping,
         names=tuple(sheet.names),

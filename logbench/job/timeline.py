@@ -25,9 +25,9 @@ class Moment:
     file: str = ""
 
 
-def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
-    """Notes, work, readings, recordings (with `folder`, by the time they began, and with what was
-    noted on them), photos, events."""
+def timeline(job: Job, folder: JobFolder) -> list[Moment]:
+    """Notes, work, readings, recordings (by the time they began, and with what was noted on them),
+    photos, events."""
     found = [Moment(parse_time(job.created_utc), "job opened", job.title)]
     found += [Moment(parse_time(note.at_utc), "note", note.text) for note in job.notes]
     found += [Moment(parse_time(note.at_utc), "work", note.text) for note in job.work]
@@ -48,16 +48,14 @@ def timeline(job: Job, folder: JobFolder | None = None) -> list[Moment]:
         for c in job.comparisons
     ]
     for entry in job.recordings:
-        began = ""
-        if folder is not None:
-            try:
-                recording = folder.recording(entry)
-                began = recording.facts.started_utc
-                found += _said_of(recording, entry.file)
-            except (RecordingError, JobDamagedError) as error:
-                found.append(Moment(None, "recording missing", str(error), entry.file))
-                continue
-        found.append(Moment(parse_time(began), f"recording, {entry.role}", entry.label, entry.file))
+        try:
+            recording = folder.recording(entry)
+            found += _said_of(recording, entry.file)
+        except (RecordingError, JobDamagedError) as error:
+            found.append(Moment(None, "recording missing", str(error), entry.file))
+            continue
+        began = parse_time(recording.facts.started_utc)
+        found.append(Moment(began, f"recording, {entry.role}", entry.label, entry.file))
     return sorted(found, key=lambda m: (m.when is None, m.when or datetime.max.replace(tzinfo=UTC)))
 
 

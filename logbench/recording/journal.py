@@ -40,6 +40,8 @@ from logbench.recording.storage import (
 )
 from logbench.system.locks import try_lock
 
+INTERVAL_S = 0.4
+"""So long a sample waits for others to be written with."""
 _NEW = ".new"
 """Ends the name of a journal that is not locked yet."""
 
@@ -97,21 +99,21 @@ class JournalWriter(JournalLock):
     what was not flushed is lost.
 
     Samples and events gather in memory and go to the disk as one batch, written and fsynced, when
-    `flush()` is called; `write_due()` does so when the oldest has waited `interval_s`. Errors of
+    `flush()` is called; `write_due()` does so when the oldest has waited `INTERVAL_S`. Errors of
     the disk raise `StorageError`; the file then ends after its last whole batch, and what could
     not be written is kept and tried again with the next flush.
     """
 
-    def __init__(self, path: Path, facts: Facts, *, interval_s: float = 0.4) -> None:
+    def __init__(self, path: Path, facts: Facts) -> None:
         """Create the journal at `path`, which must not exist, and make it durable."""
-        self._init(path, -1, interval_s)
+        self._init(path, -1)
         head = self._start_stream(facts)
         with storage_trouble(path):
             self.fd = _created(path, head)
             self.size_bytes = len(head)
 
     @classmethod
-    def resume(cls, path: Path, *, interval_s: float = 0.4) -> tuple[JournalWriter, JournalIndex]:
+    def resume(cls, path: Path) -> tuple[JournalWriter, JournalIndex]:
         """Go on writing a journal whose writer died; returns what it holds so far.
 
         A torn tail and an end mark are cut off first. Raises as `JournalLock` and `scan_journal`.
@@ -127,7 +129,7 @@ class JournalWriter(JournalLock):
             lock.close()
             raise
         writer = cls.__new__(cls)
-        writer._init(path, lock.fd, interval_s)
+        writer._init(path, lock.fd)
         writer._start_stream(content.facts)  # whose header is on disk already
         writer._ids = {key: number for number, key in enumerate(content.keys)}
         writer._announced = len(content.keys)
@@ -135,10 +137,9 @@ class JournalWriter(JournalLock):
         writer.samples, writer.last_t_ns = content.samples, content.last_sample_ns
         return writer, content
 
-    def _init(self, path: Path, fd: int, interval_s: float) -> None:
+    def _init(self, path: Path, fd: int) -> None:
         self.path = path
         self.fd = fd
-        self._interval_s = interval_s
         self.size_bytes = 0
         """On disk."""
         self.samples = 0
@@ -210,7 +211,7 @@ class JournalWriter(JournalLock):
         """Seconds until the waiting batch should be on disk; None when nothing waits."""
         if self._since is None:
             return None
-        return max(0.0, self._since + self._interval_s - time.monotonic())
+        return max(0.0, self._since + INTERVAL_S - time.monotonic())
 
     def write_due(self) -> bool:
         """Flush when the oldest waiting sample has waited long enough; True when it was done."""

@@ -70,7 +70,7 @@ def test_the_same_sides_again_replace_what_was_kept(tmp_path: Path):
         ("Second.", "at the lights", True),
     ]
     assert all(x.at_utc for x in again.comparisons)
-    told = [moment for moment in timeline(again) if moment.kind == "comparison"]
+    told = [moment for moment in timeline(again, folder) if moment.kind == "comparison"]
     assert [moment.text for moment in told] == ["Other.", "at the lights. Second."]
     assert told[0].file == "b.parquet → c.parquet"
     assert all(moment.when is not None for moment in told)
