@@ -37,15 +37,12 @@ def checks_version() -> str:
     another version, so that old findings are made anew."""
     digest = hashlib.sha256()
     for package in ("logbench.analysis", "logbench.signals"):
-        for name, content in _sources(package):
-            digest.update(name.encode() + b"\0" + content + b"\0")
+        root = Path(str(resources.files(package)))
+        for path in sorted(root.rglob("*")):
+            if path.suffix in {".py", ".toml", ".csv"}:
+                name = path.relative_to(root).as_posix()
+                digest.update(name.encode() + b"\0" + path.read_bytes() + b"\0")
     return digest.hexdigest()[:12]
-
-
-def _sources(package: str) -> list[tuple[str, bytes]]:
-    root = Path(str(resources.files(package)))
-    files = [p for p in sorted(root.rglob("*")) if p.suffix in {".py", ".toml", ".csv"}]
-    return [(p.relative_to(root).as_posix(), p.read_bytes()) for p in files]
 
 
 def check_entry(

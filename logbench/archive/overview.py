@@ -69,8 +69,8 @@ class Catalogue:
 
     def __init__(self, archive: Archive) -> None:
         self.archive = archive
+        self._worst = worst_findings(archive)
         with archive.views() as views:
-            self._worst = _worst(views)
             self._signals = _signals(views)
             counts = Counter(name for names in self._signals.values() for name in names)
             number = archive.index.recordings.num_rows
@@ -87,11 +87,6 @@ class Catalogue:
 
 def worst_findings(archive: Archive) -> dict[str, tuple[str, str]]:
     """Recording to (worst verdict, why it cannot be checked), of those that have been checked."""
-    with archive.views() as views:
-        return _worst(views)
-
-
-def _worst(views: Sql) -> dict[str, tuple[str, str]]:
     sql = (
         f"SELECT recording, max(CASE verdict {_RANK} END) AS worst, max(problem) AS problem "
         "FROM findings GROUP BY 1"
@@ -99,7 +94,7 @@ def _worst(views: Sql) -> dict[str, tuple[str, str]]:
     names = dict(zip(RANKS.values(), RANKS, strict=True))
     return {
         row["recording"]: (names.get(row["worst"], ""), row["problem"] or "")
-        for row in views.run(sql).to_pylist()
+        for row in archive.query(sql).to_pylist()
     }
 
 

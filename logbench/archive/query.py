@@ -112,11 +112,8 @@ def _refused(error: duckdb.Error) -> QueryError:
     hint = ""
     if re.search(r"parquet|thrift|TProtocol|snappy|zstd|page", str(error), re.IGNORECASE):
         hint = " A recording may be damaged: 'archive check' finds it."
-    return QueryError(f"The query cannot be answered: {_first_line(error)}{hint}")
-
-
-def _first_line(error: BaseException) -> str:
-    return re.sub(r"\s+", " ", str(error).split("\n\n")[0]).strip()[:300]
+    first = re.sub(r"\s+", " ", str(error).split("\n\n")[0]).strip()[:300]
+    return QueryError(f"The query cannot be answered: {first}{hint}")
 
 
 def _dataset(store: RemoteStore, recordings: Sequence[str]) -> Any:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -100,8 +99,9 @@ def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
     for row in archive.query(text, [check, subject.lower(), *values]).to_pylist():
         numbers = row.pop("numbers")
         if further:
-            row |= {"value": _further(numbers, further), "uncertainty": None}
-        if row["value"] is not None and np.isfinite(row["value"]):
+            row |= {"value": json.loads(numbers or "{}").get(further), "uncertainty": None}
+        if isinstance(row["value"], int | float) and np.isfinite(row["value"]):
+            row["value"] = float(row["value"])
             out.append(Point(**row))
     return out
 
@@ -112,8 +112,3 @@ def parse_number(text: str) -> tuple[str, str, str]:
     if not parts[0] or len(parts) > 3:
         raise UsageError(f"'{text}' is no number: write CHECK:SUBJECT or CHECK:SUBJECT:NUMBER.")
     return (*parts, "", "")[0], (*parts, "", "")[1], (*parts, "", "")[2]
-
-
-def _further(numbers: str | None, name: str) -> float | None:
-    found: Any = json.loads(numbers or "{}").get(name)
-    return float(found) if isinstance(found, int | float) else None

@@ -84,7 +84,6 @@ class Account:
 
     sentence: str
     lines: list[Line] = field(default_factory=list)
-    stopped: bool = False
     made: list[Path] = field(default_factory=list)
     """New recordings: files, or paths in an archive."""
     imported: list[Imported] = field(default_factory=list)
@@ -251,7 +250,7 @@ class RunChecks(Accounted):
             known=len(recordings) - pending,
         )
         rest = tr(", {left:,} left.", left=pending - done) if stopped else "."
-        return Account(sentence + rest, lines, stopped)
+        return Account(sentence + rest, lines)
 
 
 @dataclass(frozen=True)
@@ -285,7 +284,7 @@ class VerifyArchive(Accounted):
             told=", ".join(parts) or tr("nothing there"),
             early=tr(" (stopped early)") if stopped else "",
         )
-        return Account(sentence, lines, stopped)
+        return Account(sentence, lines)
 
 
 @dataclass(frozen=True)
@@ -321,4 +320,4 @@ class AddRecordings(Accounted):
             len(made),
             others=len(lines) - len(made),
         )
-        return Account(sentence, lines, len(lines) < len(files), made)
+        return Account(sentence, lines, made)

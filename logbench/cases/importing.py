@@ -136,7 +136,7 @@ class ImportFiles(Accounted):
             files=tr_n("{n:,} file", "{n:,} files", len(lines) - bad),
             bad=bad,
         )
-        return Account(sentence, lines, len(outcomes) < len(self.files), made, outcomes)
+        return Account(sentence, lines, made, outcomes)
 
     def _outcomes(self, work: Work) -> Iterator[Outcome]:
         from logbench.recording.storage import storage_trouble

@@ -97,10 +97,10 @@ def _matches_of_name(text: str) -> Sequence[Match]:
 def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
     out = []
     for place, column in enumerate(sheet.columns):
-        is_time = place in mapping.time.places or any(
-            is_kind(column.name, kind) for kind in ("time", "date")
-        )
-        if (is_time and not _also_a_signal(column.name)) or place == mapping.split.place:
+        named = any(is_kind(column.name, kind) for kind in ("time", "date"))
+        # the engine's run time is a signal, even where it serves as the clock
+        clock = place in mapping.time.places and not matches(column.name)
+        if named or clock or place == mapping.split.place:
             continue
         written = sheet.units[place] if sheet.units else None
         guess = _guess(column, matches(column.name, written or None), written, mapping)
@@ -109,11 +109,6 @@ def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
         out.append(guess)
     _settle_rivals(out)
     return out
-
-
-def _also_a_signal(name: str) -> bool:
-    """The engine's run time is a signal, even where it serves as the clock."""
-    return not is_kind(name, "time") and not is_kind(name, "date") and bool(matches(name))
 
 
 def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]:
@@ -166,18 +161,15 @@ def _guess(
 def _unit(
     name: str, written: str | None, in_cells: Counter[str], signal: str
 ) -> tuple[str, UnitFrom]:
-    if written is not None and known(written) is not None and (written or not _has_unit(signal)):
+    own = table().by_acronym(signal).unit if signal in table() else ""
+    if written is not None and known(written) is not None and (written or not own):
         return written, "header"
     header = take_apart(name).unit
     if header is not None:
         return header, "header"
     if in_cells:
         return in_cells.most_common(1)[0][0], "cells"
-    return (table().by_acronym(signal).unit if signal in table() else ""), "assumed"
-
-
-def _has_unit(signal: str) -> bool:
-    return signal in table() and bool(table().by_acronym(signal).unit)
+    return own, "assumed"
 
 
 def _judge_cells(guess: ColumnMap, values: np.ndarray, share_read: float) -> None:

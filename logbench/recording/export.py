@@ -147,7 +147,8 @@ def _wide_rows(traces: Sequence[Trace]) -> Iterator[Sequence[str]]:
     yield ["t_s", *map(_heading, traces)]
     rows: dict[tuple[int, int], list[str]] = {}
     for column, trace in enumerate(traces):
-        again = _repeat_number(trace.t_ns)
+        first = np.searchsorted(trace.t_ns, trace.t_ns, side="left")
+        again = np.arange(len(trace)) - first  # 0 for the first sample at an instant, …
         for t_ns, k, value in zip(
             trace.t_ns.tolist(), again.tolist(), trace.value.tolist(), strict=True
         ):
@@ -172,13 +173,6 @@ def _with_notes(
     yield [*heading, "note"] if any(cells) else heading
     for row, cell in zip(held, cells, strict=True):
         yield [*row, cell] if any(cells) else row
-
-
-def _repeat_number(t_ns: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    """0 for the first sample at an instant, 1 for the second, …"""
-    index = np.arange(len(t_ns))
-    first = np.searchsorted(t_ns, t_ns, side="left")
-    return np.asarray(index - first, dtype=np.int64)
 
 
 def _clock_rows(traces: Sequence[Trace], step_s: float) -> Iterator[Sequence[str]]:
