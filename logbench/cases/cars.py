@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -12,14 +11,13 @@ from pathlib import Path
 
 from filelock import FileLock
 from platformdirs import user_data_path
-from pydantic import ValidationError
 
 from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
 from logbench.cases.work import Deed, Work
 from logbench.errors import AnotherCarError, StorageError
-from logbench.recording.storage import storage_trouble, write_whole
+from logbench.recording.storage import read_own, storage_trouble, write_whole
 
 CARS_FILE = "cars.json"
 _MOST_BYTES = 50_000_000
@@ -41,15 +39,10 @@ class CarsFile:
 
     def load(self) -> KnownCars:
         """Those of the file; none where there is no file, or it cannot be read."""
-        try:
-            if self.path.stat().st_size <= _MOST_BYTES:
-                return KnownCars.model_validate(json.loads(self.path.read_bytes()))
-        except OSError:
-            return KnownCars()
-        except (ValueError, RecursionError, ValidationError):
-            pass
-        self.path.replace(self.path.with_suffix(f".unreadable-{os.getpid()}.json"))
-        return KnownCars()
+        found = read_own(
+            self.path, _MOST_BYTES, lambda data: KnownCars.model_validate(json.loads(data))
+        )
+        return found if found is not None else KnownCars()
 
     def change(self, change: Callable[[KnownCars], object]) -> None:
         """Change them, with nobody else doing so in between. Raises StorageError."""

@@ -7,22 +7,22 @@ what a newer version wrote stays in the file.
 from __future__ import annotations
 
 import json
-import os
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Literal, Self
 
 from platformdirs import user_config_path, user_documents_path
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, TypeAdapter
 
 from logbench.capture.messages import Unattended
 from logbench.recording.model import legal_part
-from logbench.recording.storage import replacing
+from logbench.recording.storage import read_own, replacing
 from logbench.signals.units import Units, units_from
 
 SCHEMA_VERSION = 1
 SETTINGS_FILE = "settings.json"
 _MOST_BYTES = 5_000_000
+_OBJECT = TypeAdapter(dict[str, Any])
 _MOST_LINKS = 6
 _MOST_RECENT = 8
 _MOST_LAYOUTS = 60
@@ -184,19 +184,7 @@ def _newest(kept: dict[str, Any], key: str, value: Any, most: int) -> dict[str, 
 
 def _read(path: Path) -> dict[str, Any]:
     """What stands in the file; one that is no JSON object is set aside."""
-    try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise ValueError
-        values = json.loads(path.read_bytes())
-        if not isinstance(values, dict):
-            raise ValueError
-    except OSError:
-        return {}
-    except (ValueError, RecursionError):
-        aside = path.with_suffix(f".unreadable-{os.getpid()}.json")
-        path.replace(aside)
-        return {}
-    return values
+    return read_own(path, _MOST_BYTES, lambda data: _OBJECT.validate_python(json.loads(data))) or {}
 
 
 def _write(path: Path, changed: dict[str, Any]) -> None:

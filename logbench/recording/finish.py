@@ -12,6 +12,7 @@ import re
 import time
 import uuid
 from collections.abc import Iterable, Iterator
+from operator import attrgetter
 from pathlib import Path
 from typing import BinaryIO
 
@@ -62,8 +63,10 @@ def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
     `StorageError`; nothing is left behind then.
     """
     path = Path(path)
+    ordered = sorted(traces, key=lambda trace: (trace.signal, trace.ecu))
+    signals = (list(group) for _, group in itertools.groupby(ordered, attrgetter("signal")))
     with storage_trouble(path):
-        return write_new(path, lambda part: _write_parquet(part, _sorted_by_signal(traces), facts))
+        return write_new(path, lambda part: _write_parquet(part, signals, facts))
 
 
 def finish(journal: Path | JournalWriter) -> Path:
@@ -219,12 +222,6 @@ def _by_signal(journal: Path, index: JournalIndex) -> Iterator[list[Trace]]:
         found = read_traces(journal, index, [n for signal in group for n in numbers[signal]])
         for signal in group:
             yield [Trace(*index.keys[n], "", *found.pop(n)) for n in numbers[signal]]
-
-
-def _sorted_by_signal(traces: Iterable[Trace]) -> Iterator[list[Trace]]:
-    ordered = sorted(traces, key=lambda trace: (trace.signal, trace.ecu))
-    for _, group in itertools.groupby(ordered, key=lambda trace: trace.signal):
-        yield list(group)
 
 
 def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> None:

@@ -14,6 +14,7 @@ from typing import TypeVar
 
 from logbench.errors import StorageError
 
+T = TypeVar("T")
 PathT = TypeVar("PathT", bound=PurePath)
 
 PART = ".part"
@@ -105,6 +106,20 @@ def write_whole(path: Path, data: bytes, mode: int | None = None) -> None:
             file.flush()
             os.fsync(file.fileno())
         sync_folder(path.parent)
+
+
+def read_own(path: Path, most_bytes: int, understood: Callable[[bytes], T]) -> T | None:
+    """What `understood` makes of a file of the program's own; None where there is none. One that is
+    longer, or refused with a `ValueError`, is set aside, never overwritten."""
+    try:
+        if path.stat().st_size <= most_bytes:
+            return understood(path.read_bytes())
+    except OSError:
+        return None
+    except (ValueError, RecursionError):  # pydantic's are ValueErrors
+        pass
+    path.replace(path.with_suffix(f".unreadable-{os.getpid()}.json"))
+    return None
 
 
 def write_all(fd: int, data: bytes) -> None:

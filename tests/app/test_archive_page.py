@@ -25,6 +25,7 @@ from logbench.recording.notes import change_notes, new_note
 from logbench.signals.units import METRIC, Units
 from tests.archive.conftest import make
 from tests.archive.test_columns import MADE_UP
+from tests.importing.reading import column_of
 
 CSV = "time (s),engine rpm,coolant (F),odd thing\n" + "".join(
     f"{k},{800 + k},{180 if k != 3 else 'spoilt'},{k * 2}\n" for k in range(40)
@@ -350,7 +351,7 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
     assert speed.value[10] == pytest.approx(20 * 1.609344)
     kept = recall(fingerprint, tmp_path / "memory")
     assert kept is not None
-    assert kept.column("odd thing").unit == "mph"
+    assert column_of(kept, "odd thing").unit == "mph"
     opened.import_paths([tmp_path / "in/one.csv"])
     until(qtbot, lambda: opened.importer.dialog is not None)
     assert opened.importer.dialog is not None

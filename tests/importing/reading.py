@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from logbench.importing.model import Imported, Mapping
+from logbench.importing.model import ColumnMap, Imported, Mapping
 from logbench.importing.run import preview, read_file
 
 
@@ -27,3 +27,8 @@ def read_frame(frame: pd.DataFrame, folder: Path) -> Imported:
     path = folder / "table.parquet"
     frame.to_parquet(path)
     return read(path)
+
+
+def column_of(mapping: Mapping, name: str) -> ColumnMap:
+    """The column of that header text."""
+    return next(column for column in mapping.columns if column.column == name)

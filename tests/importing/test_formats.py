@@ -18,6 +18,7 @@ from logbench.importing.model import Drive, Imported, Report
 from logbench.importing.run import files_in, is_foreign, preview, read_file
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
+from tests.importing.reading import column_of
 
 DASHES = Format((".dashes",), sheet=lambda path, mapping, _: load_csv(path, mapping, "|"))
 
@@ -53,7 +54,7 @@ def test_it_is_detected_and_previewed(files):
     seen = preview(dashes, files)
     assert seen.names == ("time", "rpm")
     assert seen.mapping is not None
-    assert seen.mapping.column("rpm").signal == "RPM"
+    assert column_of(seen.mapping, "rpm").signal == "RPM"
 
 
 def test_it_is_read(files):

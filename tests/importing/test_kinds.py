@@ -9,7 +9,7 @@ import pytest
 
 from logbench.errors import ImportFileError
 from logbench.importing.model import Drive, Imported
-from tests.importing.reading import detected, read
+from tests.importing.reading import column_of, detected, read
 
 RPM = np.array([0.0, 655.25, 2124.0, 1804.5])
 MAF = np.array([0.0, 2.5, 24.77, 12.01])
@@ -259,7 +259,7 @@ def test_doubtful_columns_stay_out_until_the_user_says_so(tmp_path):
     path = tmp_path / "file.csv"
     path.write_text("time,quantity 7,rpm\n0,3,700\n1,4,710\n")
     mapping = detected(path)
-    assert not mapping.column("quantity 7").used
+    assert not column_of(mapping, "quantity 7").used
     mapping.assign("quantity 7", "VPWR", "V")
     (drive,) = read(path, mapping).drives
     assert values(drive, "VPWR")[1] == [3, 4]

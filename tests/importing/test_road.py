@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.importing.reading import read
+from tests.importing.reading import column_of, read
 from tests.road_data import COLUMNS, read_road_csv
 
 FILES = ("drive12", "drive5", "idle1", "idle27", "live12", "long1")
@@ -42,4 +42,4 @@ def test_traps_of_the_readme_are_told(shared_dir):
     mapping = imported.mapping
     assert mapping is not None
     assert all(0.5 <= column.confidence <= 1 for column in mapping.columns)
-    assert mapping.column("COOLANT_TEMPERATURE ()").unit_from == "assumed"
+    assert column_of(mapping, "COOLANT_TEMPERATURE ()").unit_from == "assumed"

@@ -10,7 +10,7 @@ from logbench.cli.files import correct
 from logbench.cli.main import main
 from logbench.importing.model import recall
 from logbench.recording.reader import open_recording
-from tests.importing.reading import detected
+from tests.importing.reading import column_of, detected
 
 TEXT = "time,rpm,odd thing\n0,700,1\n1,x,2\n" + "".join(f"{k},720,3\n" for k in range(2, 9))
 
@@ -54,7 +54,7 @@ def test_corrected_at_the_prompt_and_remembered(tmp_path, monkeypatch, capsys):
     assert recording.trace("ECT").value[0] == pytest.approx((1 - 32) / 1.8)
     kept = recall(detected(tmp_path / "a.csv").fingerprint)
     assert kept is not None
-    assert kept.column("odd thing").unit == "degF"
+    assert column_of(kept, "odd thing").unit == "degF"
 
 
 def test_refused_at_the_prompt(tmp_path, monkeypatch, capsys):
@@ -85,9 +85,9 @@ def test_correct_understands_equals_signs_in_names(tmp_path):
     (tmp_path / "a.csv").write_text(TEXT.replace("odd thing", "a=b"))
     mapping = detected(tmp_path / "a.csv")
     correct(mapping, "a=b = ect degF")
-    assert mapping.column("a=b").signal == "ECT"
+    assert column_of(mapping, "a=b").signal == "ECT"
     correct(mapping, "a=b =")
-    assert not mapping.column("a=b").used
+    assert not column_of(mapping, "a=b").used
 
 
 def test_export(tmp_path):
