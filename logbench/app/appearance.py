@@ -59,8 +59,7 @@ class SettingsDialog(Dialog):
         close.rejected.connect(self.reject)
         said = muted(tr("Recordings are kept as measured, whatever is chosen here."))
         lay(QVBoxLayout(self), form, said, close)
-        look.changed.connect(self._fill)
-        look.units_changed.connect(self._fill)
+        look.follow(self._fill)
         self._fill()
 
     def showEvent(self, event: QShowEvent) -> None:
@@ -78,7 +77,7 @@ class SettingsDialog(Dialog):
         unit = QUANTITIES[quantity].choices[index]
         self._look.set_units(self._look.units.choose(quantity, unit))
 
-    def _fill(self) -> None:
+    def _fill(self, _: object = None) -> None:
         """Show what is in force; it can be changed by keys meanwhile."""
         look = self._look
         self.theme_box.setCurrentIndex(CHOICES.index(look.choice))

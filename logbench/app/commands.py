@@ -24,11 +24,9 @@ def add_command(
     title: str,
     keys: str | Sequence[str],
     run: Callable[[], object],
-    *,
-    checkable: bool = False,
 ) -> QAction:
     """An action of `owner`, with its shortcut; it works while `owner` or a child has the focus."""
-    action = QAction(title, owner, checkable=checkable)
+    action = QAction(title, owner)
     shortcuts = [keys] if isinstance(keys, str) else list(keys)
     action.setShortcuts([QKeySequence(k) for k in shortcuts if k])
     action.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)

@@ -299,6 +299,11 @@ class Notice(QFrame):
         """Show how something went."""
         (self.success if outcome.well else self.trouble)(outcome.sentence, button, run)
 
+    def tell(self, outcome: Outcome, elsewhere: Callable[[Outcome], object]) -> None:
+        """Show how something went, here or, where the page is not shown, where the user is."""
+        if outcome.sentence:
+            (self.say if self._page.isVisible() else elsewhere)(outcome)
+
     def passing(self, sentence: str) -> None:
         """Show what was done, for some seconds; what still stands there stays."""
         if self.isHidden() or self._end.isActive():

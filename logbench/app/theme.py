@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from string import Template
@@ -132,6 +133,11 @@ class Look(QObject):
         self.units = METRIC
         QGuiApplication.styleHints().colorSchemeChanged.connect(self._system_changed)
         self.apply()
+
+    def follow(self, run: Callable[..., object]) -> None:
+        """Call this whenever anything of the look has changed."""
+        self.changed.connect(run)
+        self.units_changed.connect(run)
 
     def choose(self, choice: Choice) -> None:
         """Switch the theme at once."""

@@ -26,8 +26,6 @@ SAMPLES_SCHEMA = pa.schema(
 )  # fmt: skip
 """One row a sample; `t_ns` and `t_s` on the recording's own clock, `value` in the signal's unit."""
 
-VIEWS = ("recordings", "signals", "samples", "findings", "jobs")
-
 
 class Sql:
     """The views of an archive for one or more queries; use as a context manager."""

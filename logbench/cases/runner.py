@@ -86,6 +86,14 @@ class Owner:
         self.runner.run(running)
         return running
 
+    def do(self, deed: Case[Any], said: Callable[[Outcome], object]) -> Running:
+        """Run a deed; `said` gets how it went."""
+        return self.start(
+            deed,
+            lambda answer: said(deed.outcome(answer)),
+            lambda sentence: said(Outcome(sentence, well=False)),
+        )
+
     def cancel(self, slot: str) -> None:
         """Cancel what runs in a slot, if anything does."""
         if slot in self._slots:

@@ -14,8 +14,9 @@ from logbench.analysis.model import heading
 from logbench.analysis.statement import in_units
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
-from logbench.report.charts import Bar, Change, bars_chart, changes_chart
+from logbench.report.charts import Change, changes_chart
 from logbench.report.gather import Material
+from logbench.report.plots import findings_chart
 from logbench.report.records import other_blocks, reading_blocks
 from logbench.report.sentences import sentences
 from logbench.signals.units import Units
@@ -92,25 +93,14 @@ def bars_figure(material: Material) -> Figure | None:
     comparison = material.comparison
     if comparison is None:
         return None
-    chosen = _check_for_bars(comparison)
-    if not chosen:
+    chosen = _check_for_bars(comparison)[:MOST_BARS]
+    if not chosen or chosen[0].before is None:
         return None
-    both = [(r.before, r.after, r.subject) for r in chosen if r.before and r.after]
-    factor, offset = material.units.line(both[0][0].unit)
-
-    def shown(value: float | None, zero: float = offset) -> float | None:
-        return None if value is None else factor * value + zero
-
-    bars = [
-        Bar(subject, tuple((shown(f.value), shown(f.uncertainty, 0.0)) for f in (before, after)))
-        for before, after, subject in both[:MOST_BARS]
-    ]
-    band, unit = both[0][0].band, material.units.printed(both[0][0].unit)
-    check = heading(both[0][0].check)
-    low, high = (None, None) if band is None else map(shown, band.within)
+    unit = material.units.printed(chosen[0].before.unit)
     return Figure(
-        bars_chart(bars, unit, None if band is None else (low, high)),
-        f"{check.capitalize()} before and after, with 95 % intervals, in {unit or 'its unit'}.",
+        findings_chart({r.subject: (r.before, r.after) for r in chosen}, material.units),
+        f"{heading(chosen[0].check).capitalize()} before and after, with 95 % intervals, in "
+        f"{unit or 'its unit'}.",
     )
 
 

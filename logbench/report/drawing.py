@@ -72,9 +72,9 @@ def block(x: float, y: float, width: float, height: float, fill: HexColor) -> Re
     return Rect(x, y, width, height, fillColor=fill, strokeColor=None, strokeWidth=0)
 
 
-def rule(x0: float, y0: float, x1: float, y1: float, color: HexColor = GRAY) -> Line:
+def rule(x0: float, y0: float, x1: float, y1: float) -> Line:
     """A thin line."""
-    return Line(x0, y0, x1, y1, strokeColor=color, strokeWidth=0.6)
+    return Line(x0, y0, x1, y1, strokeColor=GRAY, strokeWidth=0.6)
 
 
 def pale(whole: HexColor) -> HexColor:

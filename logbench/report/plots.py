@@ -6,10 +6,11 @@ All that write a file raise StorageError when it cannot be written.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
+from reportlab.graphics.shapes import Drawing
 
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.overlay import Overlay
@@ -105,15 +106,28 @@ def plot_trims(before: Sequence[Finding], after: Sequence[Finding], path: Path) 
         {f.subject: f for f in findings if f.check == "fuel_trim" and f.unit == "%"}
         for findings in (before, after)
     ]
-    bars, band = [], None
-    for subject in dict.fromkeys(subject for side in sides for subject in side):
-        both = [side.get(subject) for side in sides]
-        shown = tuple((None, None) if f is None else (f.value, f.uncertainty) for f in both)
-        if any(value is not None for value, _ in shown):
-            bars.append(Bar(subject, shown))
-        band = band or next((f.band for f in both if f is not None and f.band), None)
-    chart = bars_chart(bars, "%", None if band is None else band.within)
+    both = {subject: tuple(side.get(subject) for side in sides) for subject in sides[0] | sides[1]}
+    chart = findings_chart(both, METRIC)
     write_png(chart, path, "Fuel trim totals (short term + long term), before and after the repair")
+
+
+def findings_chart(both: Mapping[str, tuple[Finding | None, ...]], units: Units) -> Drawing:
+    """Bars of findings of one unit by their subject, before and after, over their band."""
+    every = [f for sides in both.values() for f in sides if f is not None]
+    unit = every[0].unit if every else "%"
+    factor, offset = units.line(unit)
+
+    def shown(value: float | None, zero: float = offset) -> float | None:
+        return None if value is None else factor * value + zero
+
+    def side(f: Finding | None) -> tuple[float | None, float | None]:
+        return (None, None) if f is None else (shown(f.value), shown(f.uncertainty, 0.0))
+
+    bars = [Bar(subject, tuple(map(side, sides))) for subject, sides in both.items()]
+    bars = [bar for bar in bars if any(value is not None for value, _ in bar.sides)]
+    band = next((f.band for f in every if f.band is not None), None)
+    ends = None if band is None else (shown(band.within[0]), shown(band.within[1]))
+    return bars_chart(bars, units.printed(unit), ends)
 
 
 # --- comparisons ---

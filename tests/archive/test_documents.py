@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from logbench.archive.columns import JOBS, SIGNALS, recordings_schema
-from logbench.archive.query import SAMPLES_SCHEMA, VIEWS
+from logbench.archive.query import SAMPLES_SCHEMA
 
 TEXT = (Path(__file__).parents[2] / "docs/archive.md").read_text("utf-8")
 QUERIES = re.findall(r"```sql\n(.*?)```", TEXT, re.DOTALL)
@@ -23,7 +23,7 @@ def test_a_query_of_the_page_runs(opened, sql):
     assert opened().query(sql).num_columns >= 2
 
 
-@pytest.mark.parametrize("view", VIEWS)
+@pytest.mark.parametrize("view", ["recordings", "signals", "samples", "findings", "jobs"])
 def test_the_columns_are_named(view, opened):
     paragraph = re.search(rf"\*\*{view}\*\*:(.*?)\n\n", TEXT, re.DOTALL)
     assert paragraph is not None

@@ -53,8 +53,7 @@ class ArchiveBody(QWidget):
         self.none.hide()
         self._lay_out()
         self._set_look()
-        for changed in (look.changed, look.units_changed):
-            changed.connect(self._set_look)
+        look.follow(self._set_look)
         for panel in (self.similar, self.trend):
             panel.chosen.connect(self.go_to)
 

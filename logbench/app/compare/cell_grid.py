@@ -101,8 +101,7 @@ class CellGrid(QWidget):
         nothing = tr("No operating cells: nothing was warm and steady enough on either side.")
         self.table = CellTable(look.theme, nothing)
         self.table.chosen.connect(self._chosen)
-        for changed in (look.changed, look.units_changed):
-            changed.connect(self._show)
+        look.follow(self._show)
         parts = (self._head, (self.table, 1), self._axes, self._legend)
         lay(QVBoxLayout(self), *parts, margins=(8, 2, 8, 4), spacing=2)
         self.setFocusProxy(self.table)

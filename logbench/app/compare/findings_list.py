@@ -87,8 +87,7 @@ class FindingsList(Tree):
         self.results: list[FindingResult] = []
         """Those shown, from the top."""
         self.currentItemChanged.connect(self._changed)
-        for changed in (look.changed, look.units_changed):
-            changed.connect(self._write)
+        look.follow(self._write)
 
     def show_findings(self, findings: Sequence[FindingResult]) -> None:
         """Other findings."""

@@ -129,8 +129,7 @@ class OverlayView(QWidget):
         self.degc_box.valueChanged.connect(self._degrees_chosen)
         add_view_commands(self.stack, self.view)
         self.setFocusProxy(self.stack)
-        for changed in (look.changed, look.units_changed):
-            changed.connect(self._set_look)
+        look.follow(self._set_look)
         self._set_look()
 
     def _lay_out(self) -> None:

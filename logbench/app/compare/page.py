@@ -28,7 +28,6 @@ from logbench.app.services import Services
 from logbench.cases.cars import AnswerCars
 from logbench.cases.compare import AFTER, BEFORE, Compared, compare_files
 from logbench.cases.job import KeepComparison
-from logbench.cases.work import Outcome
 from logbench.words import tr
 
 _CHOOSING, _ASKING, _SHOWING = range(3)
@@ -200,18 +199,7 @@ class ComparePage(QWidget):
             self.notice.trouble(compared.problem)
         store, sentence = self._services.job_store, compared.result.summary
         keep = KeepComparison(store, *compared.files, sentence, same_car=confirmed)
-        self._owner.start(
-            keep,
-            lambda title: self._say(keep.outcome(title)),
-            lambda sentence: self._say(Outcome(sentence, well=False)),
-        )
-
-    def _say(self, outcome: Outcome) -> None:
-        """Show how something went, here or where the user is."""
-        if outcome.sentence and self.isVisible():
-            self.notice.say(outcome)
-        elif outcome.sentence:
-            self._services.runner.unowned(outcome)
+        self._owner.do(keep, lambda said: self.notice.tell(said, self._services.runner.unowned))
 
     # --- Qt's side ---
 

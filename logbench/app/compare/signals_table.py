@@ -85,8 +85,7 @@ class SignalsModel(RowsModel):
         super().__init__(_TITLES)
         self.look = look
         self._set_look()
-        for changed in (look.changed, look.units_changed):
-            changed.connect(self._set_look)
+        look.follow(self._set_look)
 
     def _set_look(self, _: object = None) -> None:
         self.set_units(self.look.units)

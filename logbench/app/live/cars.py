@@ -19,7 +19,6 @@ from logbench.capture.messages import CarFound
 from logbench.car.identity import Identity, Match
 from logbench.car.model import Car
 from logbench.cases.cars import AnswerCars, CarsFile, RememberCar
-from logbench.cases.work import Outcome
 from logbench.errors import AnotherCarError, LogbenchError, UsageError
 from logbench.words import tr
 
@@ -83,11 +82,7 @@ class CarMet(QObject):
 
         role: Role = "other"
         case = AddFiles(self._services.job_store, self.job.folder, (path,), role)
-        self._owner.start(
-            case,
-            lambda added: self._say(case.outcome(added)),
-            lambda sentence: self._say(Outcome(sentence, well=False)),
-        )
+        self._owner.do(case, lambda said: self._notice.tell(said, self._services.runner.unowned))
 
     # --- inside ---
 
@@ -160,9 +155,3 @@ class CarMet(QObject):
         from logbench.cases.job import settle
 
         settle(running, error, self.same_car(self._page, str(error)))
-
-    def _say(self, outcome: Outcome) -> None:
-        if self._page.isVisible():
-            self._notice.say(outcome)
-        else:
-            self._services.runner.unowned(outcome)

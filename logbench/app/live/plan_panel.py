@@ -50,8 +50,7 @@ class EvidenceList(QTextBrowser):
         self._shown: tuple[CheckEvidence, ...] = ()
         self.setAccessibleName(tr("Evidence for each check so far"))
         self.setMinimumHeight(110)
-        for changed in (look.changed, look.units_changed):
-            changed.connect(self._write)
+        look.follow(self._write)
         self._write()
 
     def show_evidence(self, evidence: Sequence[CheckEvidence]) -> None:

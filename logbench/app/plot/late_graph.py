@@ -24,8 +24,7 @@ class LateGraph(QWidget):
         self._layout = QVBoxLayout(self)
         self._layout.setContentsMargins(0, 0, 0, 0)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        for changed in (look.changed, look.units_changed):
-            changed.connect(self._set_look)
+        look.follow(self._set_look)
 
     def fill(self, graph: Graph) -> None:
         """Draw everything on an empty graph, as the look says."""

@@ -55,8 +55,7 @@ class StripStack(QWidget):
         self.setAccessibleName(tr("Strips"))
         view.changed.connect(self.refresh)
         view.cursor_moved.connect(self._move_cursor)
-        for changed in (look.changed, look.units_changed):
-            changed.connect(self._look_changed)
+        look.follow(self._look_changed)
 
     # --- what is shown ---
 
