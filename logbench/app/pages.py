@@ -80,8 +80,8 @@ class Pages(QStackedWidget):
         from logbench.app.compare.page import ComparePage
 
         made = ComparePage(self.services)
-        made.job_wanted.connect(self._choose_in_job)
-        made.files_dropped.connect(self.take_files)
+        made.sides.job_wanted.connect(self._choose_in_job)
+        made.sides.files_dropped.connect(self.take_files)
         return self.put("compare", made)
 
     @page(tr("Job"))
@@ -103,8 +103,8 @@ class Pages(QStackedWidget):
         from logbench.app.archive.page import ArchivePage
 
         made = ArchivePage(self.services)
-        made.review_wanted.connect(lambda path: self.open_recordings([path]))
-        made.compare_wanted.connect(self.compare_recordings)
+        made.choice.review_wanted.connect(lambda path: self.open_recordings([path]))
+        made.choice.compare_wanted.connect(self.compare_recordings)
         return self.put("archive", made)
 
     # --- showing ---

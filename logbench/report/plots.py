@@ -143,13 +143,11 @@ def plot_intervals(comparison: Comparison, path: Path) -> None:
     write_png(chart, path, "Change (after − before) at equal operating points, 95 % intervals")
 
 
-_APART = {"difference": True, "signed": True}
-
-
 def _change(s: SignalResult) -> Change:
+    change = METRIC.figure(s.change, s.unit, s.half_width, difference=True, signed=True)
     return Change(
         label=f"{s.key}  {METRIC.figure(s.before)} to {METRIC.figure(s.after, s.unit)}",
-        text=f"{METRIC.figure(s.change, s.unit, s.half_width, **_APART)}, {s.verdict.value}",
+        text=f"{change}, {s.verdict.value}",
         change=s.change,
         half_width=s.half_width,
         changed=s.verdict is SignalVerdict.CHANGED,

@@ -48,8 +48,8 @@ def page(window: MainWindow, tmp_path: Path) -> Iterator[ArchivePage]:
     """The window's Archive page with a cache and a memory of its own."""
     made = ArchivePage(window.services, tmp_path / "cache", tmp_path / "memory")
     made.processes = 1
-    made.review_wanted.connect(lambda path: window.pages.open_recordings([path]))
-    made.compare_wanted.connect(window.pages.compare_recordings)
+    made.choice.review_wanted.connect(lambda path: window.pages.open_recordings([path]))
+    made.choice.compare_wanted.connect(window.pages.compare_recordings)
     window.pages.put("archive", made)
     window.pages.show_page("archive")
     return made
@@ -220,7 +220,7 @@ def test_open_and_compare(opened: ArchivePage, window, root, qtbot):
     assert model.index(0, model.place(SIDE)).data() == "after"
     assert opened.choice.buttons["compare"].text() == "Compare  1 : 1"
     sides: list[tuple[list[Path], list[Path]]] = []
-    opened.compare_wanted.connect(lambda before, after: sides.append((before, after)))
+    opened.choice.compare_wanted.connect(lambda before, after: sides.append((before, after)))
     opened.choice.compare()
     until(qtbot, lambda: bool(sides))
     assert sides == [([root / "van/a.parquet"], [root / "van/c.parquet"])]

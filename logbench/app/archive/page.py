@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import Qt
 from PySide6.QtGui import QAction, QShowEvent
 from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
@@ -83,11 +83,6 @@ class ArchiveStart(EmptyState):
 class ArchivePage(QWidget):
     """One archive at a time."""
 
-    review_wanted = Signal(object)
-    """Path of a recording."""
-    compare_wanted = Signal(object, object)
-    """Paths before and after."""
-
     def __init__(
         self, services: Services, cache: Path | None = None, memory: Path | None = None
     ) -> None:
@@ -148,8 +143,6 @@ class ArchivePage(QWidget):
         body.table.chosen_changed.connect(self._details_soon.start)
         for source in (self.work, self.importer, self.choice):
             source.failed.connect(self.notice.trouble)
-        self.choice.review_wanted.connect(self.review_wanted)
-        self.choice.compare_wanted.connect(self.compare_wanted)
         asking.place.connect(self.open_place)
         asking.add.connect(self.add_paths)
         asking.bring.connect(self.import_paths)

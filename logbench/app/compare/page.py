@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import Qt
 from PySide6.QtGui import QAction, QShowEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
 
@@ -58,11 +57,6 @@ class SameCar(Card):
 class ComparePage(QWidget):
     """Before and after a repair."""
 
-    job_wanted = Signal()
-    """The recordings of a job shall be compared."""
-    files_dropped = Signal(object, object)
-    """Files (a list of paths), and what takes those that are recordings, or have become such."""
-
     def __init__(self, services: Services) -> None:
         super().__init__()
         self._services = services
@@ -79,8 +73,6 @@ class ComparePage(QWidget):
         self._lay_out()
         self._add_commands()
         self.sides.compare_wanted.connect(self.compare)
-        self.sides.job_wanted.connect(self.job_wanted)
-        self.sides.dropped.connect(self._take)
         self.sides.picked.connect(lambda: self._turn_to(_CHOOSING))
         for part in (self.work, self.sides.recent):
             part.failed.connect(self.notice.trouble)
@@ -116,7 +108,7 @@ class ComparePage(QWidget):
             (tr("Compare before with after"), ["Ctrl+Return", "F5"], self.compare),
             (tr("Add recordings made before"), "Ctrl+B", lambda: sides.ask_for_files(BEFORE)),
             (tr("Add recordings made after"), "Ctrl+Shift+B", lambda: sides.ask_for_files(AFTER)),
-            (tr("Take the recordings of the job"), "Ctrl+J", self.job_wanted.emit),
+            (tr("Take the recordings of the job"), "Ctrl+J", sides.job_wanted.emit),
             (tr("Look in an archive folder"), "Ctrl+Shift+A", sides.recent.ask_for_folder),
             (tr("Find a recent recording"), "Ctrl+F", sides.recent.finder.setFocus),
             (tr("Swap before and after"), "Ctrl+Shift+S", self.swap),
@@ -213,7 +205,4 @@ class ComparePage(QWidget):
         """Beside the boxes: where there is none yet, the older file before the newer one."""
         self._turn_to(_CHOOSING)
         files = [p for p in paths if p.is_file()]
-        self._take("", sorted(files, key=lambda p: (p.stat().st_mtime, p.name)))
-
-    def _take(self, side: str, paths: list[Path]) -> None:
-        self.files_dropped.emit(paths, partial(self.sides.put, side))
+        self.sides.take("", sorted(files, key=lambda p: (p.stat().st_mtime, p.name)))

@@ -101,7 +101,6 @@ class RecentList(Tree):
 class RecentRecordings(QWidget):
     """Where to look, words to find, and the list."""
 
-    put = Signal(str, object)
     failed = Signal(str)
     picked = Signal()
     """A folder to look in was picked in a dialog."""
@@ -112,7 +111,6 @@ class RecentRecordings(QWidget):
         self._found: tuple[Found, ...] = ()
         self._empty = ""
         self.list = RecentList()
-        self.list.put.connect(self.put)
         self.places = chooser(tr("Where recordings are looked for"), 24)
         self.places.activated.connect(lambda _: self.refresh())
         folder = text_button(
@@ -139,7 +137,7 @@ class RecentRecordings(QWidget):
         self._fill_places()
 
     def _put_chosen(self, side: str) -> None:
-        self.put.emit(side, self.list.chosen())
+        self.list.put.emit(side, self.list.chosen())
 
     # --- places ---
 

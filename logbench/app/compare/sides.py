@@ -100,9 +100,10 @@ class SidesPanel(QWidget):
     """Two boxes, recent recordings, and the button that starts."""
 
     compare_wanted = Signal()
-    dropped = Signal(str, object)
-    """Files were dropped on a side."""
+    files_dropped = Signal(object, object)
+    """Files (a list of paths), and what takes those that are recordings, or have become such."""
     job_wanted = Signal()
+    """The recordings of a job shall be compared."""
     picked = Signal()
     """Files, or where to look for some, were picked in a dialog."""
 
@@ -111,7 +112,7 @@ class SidesPanel(QWidget):
         self._settings = settings
         self.boxes = {BEFORE: SideBox(BEFORE, "Ctrl+B"), AFTER: SideBox(AFTER, "Ctrl+Shift+B")}
         self.recent = RecentRecordings(settings, owner)
-        self.recent.put.connect(self.put)
+        self.recent.list.put.connect(self.put)
         self.recent.picked.connect(self.picked)
         self.job_button = text_button(
             tr("From the job  Ctrl+J"),
@@ -126,7 +127,7 @@ class SidesPanel(QWidget):
         for side, box in self.boxes.items():
             box.changed.connect(self._changed)
             box.add_wanted.connect(partial(self.ask_for_files, side))
-            Drops(box, partial(self.dropped.emit, side))
+            Drops(box, partial(self.take, side))
         top = lay(QHBoxLayout(), (self.said, 1), self.job_button)
         row = lay(QHBoxLayout(), *((box, 1) for box in self.boxes.values()), spacing=12)
         last = lay(QHBoxLayout(), STRETCH, self.compare_button)
@@ -171,6 +172,10 @@ class SidesPanel(QWidget):
             if path.resolve() in other.paths:
                 other.set_paths([p for p in other.paths if p != path.resolve()])
             self.boxes[chosen].set_paths([*self.boxes[chosen].paths, path])
+
+    def take(self, side: str, paths: list[Path]) -> None:
+        """Put dropped files on a side, once other programs' are recordings."""
+        self.files_dropped.emit(paths, partial(self.put, side))
 
     def _changed(self) -> None:
         counts = {side: len(box.paths) for side, box in self.boxes.items()}
