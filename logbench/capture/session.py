@@ -28,7 +28,6 @@ from logbench.capture.messages import (
     NotStarted,
     Start,
     Started,
-    Step,
     Stop,
 )
 from logbench.capture.notifier import Notifier
@@ -79,7 +78,7 @@ class Session:
         self._stop = threading.Event()
         self._fault: LogbenchError | None = None
         """What a worker died of."""
-        self._sink = _new_sink(self._request, self._watcher, self.fail)
+        self._sink = Sink(self._request.hold_s, self._watcher, self.fail)
         self._before = Finished(None, 0, 0.0)
         """Of other cars, earlier on the same link; its `others` are their recordings."""
         self.facts = Facts()
@@ -204,7 +203,7 @@ class Session:
             limit_s=None if request.limit_s is None else max(1.0, request.limit_s - elapsed_s),
         )
         self._watcher.message(CarChanged(sentence, path))
-        self._sink = _new_sink(self._request, self._watcher, self.fail)
+        self._sink = Sink(self._request.hold_s, self._watcher, self.fail)
         self._notify = self._new_notifier()
         self._begin(opened)
 
@@ -395,17 +394,6 @@ def _seconds_since(started_utc: str, now: datetime.datetime) -> float:
 def _away(error: LinkError) -> str:
     """The `Status.link` of a link on which that has happened."""
     return "silent" if isinstance(error, CAR_SILENT) else "lost"
-
-
-def _new_sink(
-    request: CaptureRequest, watcher: Outbox, fail: Callable[[str, BaseException], None]
-) -> Sink:
-    return Sink(
-        request.hold_s,
-        on_death=lambda error: fail("journal", error),
-        on_trouble=lambda text: watcher.message(Step(text)),
-        on_note=watcher.message,
-    )
 
 
 def _car_found(request: CaptureRequest, opened: Opened, facts: Facts) -> CarFound:

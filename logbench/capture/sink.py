@@ -16,7 +16,8 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
-from logbench.capture.outbox import Row
+from logbench.capture.messages import Step
+from logbench.capture.outbox import Outbox, Row
 from logbench.errors import LogbenchError, StorageError
 from logbench.recording.finish import NothingRecordedError, finish
 from logbench.recording.journal import JournalWriter
@@ -208,15 +209,16 @@ class Sink:
 
     def __init__(
         self,
-        hold_s: float | None = None,
-        *,
-        on_death: Callable[[BaseException], object],
-        on_trouble: Callable[[str], object],
-        on_note: Callable[[Event], object],
+        hold_s: float | None,
+        watcher: Outbox,
+        fail: Callable[[str, BaseException], object],
     ) -> None:
-        """The last three as for `JournalThread`."""
+        """`watcher` is told of trouble with the disk; `fail` is called when the journal dies."""
         self._thread = partial(
-            JournalThread, on_death=on_death, on_trouble=on_trouble, on_note=on_note
+            JournalThread,
+            on_death=partial(fail, "journal"),
+            on_trouble=lambda text: watcher.message(Step(text)),
+            on_note=watcher.message,
         )
         self._held = None if hold_s is None else RecentSamples(hold_s)
         self._journal: JournalThread | None = None

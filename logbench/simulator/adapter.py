@@ -6,7 +6,7 @@ import random
 import re
 from collections import deque
 from dataclasses import dataclass, field
-from typing import Unpack
+from typing import Self, Unpack
 
 from logbench.simulator import settings as language
 from logbench.simulator.bus import Bus, Heard
@@ -38,10 +38,11 @@ class Work:
     interruptible: bool = False
     from_car: bool = False
 
-    def say(self, text: str, t_s: float) -> None:
+    def say(self, text: str, t_s: float) -> Self:
         """Print `text` as a line at `t_s`."""
         self.lines.append((t_s, text))
         self.done_s = max(self.done_s, t_s)
+        return self
 
 
 class Adapter(Device[bytes]):
@@ -126,9 +127,7 @@ class Adapter(Device[bytes]):
         while self._out and self._out[-1].ready_s > t_s:
             self._out.pop()
         self._serial.free_s = self._out[-1].t_s - self.timing.delay_s if self._out else t_s
-        work = Work()
-        work.say(STOPPED, t_s)
-        self._finish(work)
+        self._finish(Work().say(STOPPED, t_s))
 
     def _put(self, text: bytes, ready_s: float) -> None:
         self._out.append(Due(self._serial.send(text, ready_s), ready_s, text))
@@ -157,7 +156,7 @@ class Adapter(Device[bytes]):
             text = self._last
         start_s = t_s + self.timing.command_ms / 1000
         if len(line) > _INPUT_LIMIT or not text:
-            self._finish(self._unknown(start_s) if text else Work(done_s=start_s))
+            self._finish(Work().say(UNKNOWN, start_s) if text else Work(done_s=start_s))
             return
         self._last = text
         active = self.troubles.active(self.clock.at(t_s))
@@ -167,28 +166,19 @@ class Adapter(Device[bytes]):
         elif re.fullmatch("[0-9A-F]+", text):
             self._finish(self._request(text, start_s, active), active, line)
         else:
-            self._finish(self._unknown(start_s))
-
-    @staticmethod
-    def _unknown(t_s: float) -> Work:
-        work = Work()
-        work.say(UNKNOWN, t_s)
-        return work
+            self._finish(Work().say(UNKNOWN, start_s))
 
     def _reset(self, t_s: float, reason: str = "") -> Work:
         """Everything as after power-up, and the banner at `t_s`."""
         self.settings = Settings()
         self.bus.forget()
         self._asleep = False
-        work = Work()
-        work.say(reason, t_s)
-        work.say(self.identity, t_s)
-        return work
+        return Work().say(reason, t_s).say(self.identity, t_s)
 
     def _setting(self, command: str, t_s: float, active: frozenset[str]) -> Work:
         if "false-version" in active:
             if _NEWER.fullmatch(command):
-                return self._unknown(t_s)
+                return Work().say(UNKNOWN, t_s)
             self.identity = _FALSE_IDENTITY
         work = Work()
         if command in ("Z", "WS"):
@@ -244,7 +234,7 @@ class Adapter(Device[bytes]):
         count = 0
         if len(text) % 2:
             if "refuses-count" in active:
-                return self._unknown(t_s)
+                return Work().say(UNKNOWN, t_s)
             text, count = text[:-1], int(text[-1], 16)
         if "ignores-count" in active:
             count = 0
@@ -252,14 +242,12 @@ class Adapter(Device[bytes]):
         limit = 7 if self.settings.can_format else 8
         packed = request[:1] == b"\x01" and len(request) > 2
         if not request or len(request) > limit or (packed and "refuses-packed" in active):
-            return self._unknown(t_s)
+            return Work().say(UNKNOWN, t_s)
         work = Work(interruptible=True, from_car=True)
         protocol = PROTOCOLS.get(self.settings.protocol)
         if protocol is None:
             return self._search(work, request, count, t_s)
-        heard = self._ask(work, protocol, request, count, t_s)
-        self._report(work, heard)
-        return work
+        return self._report(work, self._ask(work, protocol, request, count, t_s))
 
     def _search(self, work: Work, request: bytes, count: int, t_s: float) -> Work:
         """Try one protocol after another until something answers."""
@@ -273,11 +261,9 @@ class Adapter(Device[bytes]):
             self.bus.opened = True
             heard = self.bus.exchange(self.settings, request, count, t_s)
             if heard.lines:
-                self._report(work, heard)
-                return work
+                return self._report(work, heard)
             self.settings = language.change(self.settings, "SP0") or self.settings
-        work.say(UNABLE, t_s)
-        return work
+        return work.say(UNABLE, t_s)
 
     def _ask(
         self, work: Work, protocol: BusProtocol, request: bytes, count: int, t_s: float
@@ -298,9 +284,10 @@ class Adapter(Device[bytes]):
             return Heard([], t_s)
         return self.bus.exchange(self.settings, request, count, t_s)
 
-    def _report(self, work: Work, heard: Heard) -> None:
+    def _report(self, work: Work, heard: Heard) -> Work:
         for t_s, text in heard.lines:
             work.say(text, t_s)
         if not heard.lines and self.settings.responses:
             work.say(NO_DATA, heard.done_s)
         work.done_s = max(work.done_s, heard.done_s)
+        return work

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any
 
-from logbench.car.vin import check_digit
+from logbench.car.identity import check_digit
 from logbench.errors import UsageError
 from logbench.simulator.data import tables
 

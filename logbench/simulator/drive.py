@@ -8,7 +8,7 @@ from logbench.simulator.airpath import AirPath
 from logbench.simulator.cars import Car, Faults
 from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.driver import Driver, Phase, Schedule
-from logbench.simulator.fueling import CELLS, CLOSED, FuelControl, learnt_trims
+from logbench.simulator.fueling import CELLS, CLOSED, FuelControl
 from logbench.simulator.model import CarSource
 from logbench.simulator.powertrain import Driveline, Electrical, Engine, Thermal
 from logbench.simulator.readings import Readings
@@ -67,7 +67,7 @@ class Drive(CarSource):
         trims = [[0.0] * CELLS for _ in range(car.banks)]
         if learnt:
             before = self.faults if earlier_trip else Faults()
-            trims = learnt_trims(car, self._air, self._fuel, before, s, seed)
+            trims = self._fuel.learnt(before, s, seed)
         s.banks = [BankState(of_bank, start) for of_bank in trims]
         self._line = Driveline(car)
         self._thermal = Thermal(car, self._air)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 from typing import get_args
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import parse_qsl
 
 from logbench.errors import LinkUnknownError, UsageError
 from logbench.simulator.adapter import Adapter
@@ -75,16 +75,6 @@ class SimOptions:
             "troubles": self.troubles,
             "edition": self.edition,
         }
-
-    @property
-    def url(self) -> str:
-        """The `sim:` URL that gives these options."""
-        pairs: list[tuple[str, object]] = [
-            (key, getattr(self, name)) for key, name in _NAMES.items() if getattr(self, name) != ""
-        ]
-        pairs += [("fault", f"{name}:{severity!r}") for name, severity in self.faults]
-        pairs += [("trouble", trouble.text) for trouble in self.troubles]
-        return "sim:?" + urlencode(pairs)
 
 
 def _number(key: str, text: str, low: float, high: float) -> float:

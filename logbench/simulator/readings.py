@@ -117,27 +117,17 @@ def _bank_getters(k: int) -> dict[str, Getter]:
 
 
 class Readings:
-    """Makes the readings of one car; those of one step are made once."""
+    """Makes the readings of one car."""
 
     def __init__(self, car: Car) -> None:
         self._car = car
         self._getters = _engine_getters(car)
-        self._now = (-1, -1)
-        self._last: dict[str, dict[str, float]] = {}
         self._slow: dict[str, float] = {}
         self._slow_at = (-1, -1)
 
     def take(self, s: State, d: Diagnosis, ecu: str) -> Mapping[str, float]:
         """Acronym to value; the transmission gives its own copy of some."""
-        now = (s.step, d.revision)
-        if now != self._now:
-            self._now = now
-            self._last = {}
-        found = self._last.get(ecu)
-        if found is None:
-            found = self._engine(s, d) if ecu == "7E8" else self._gearbox(s, d)
-            self._last[ecu] = found
-        return found
+        return self._engine(s, d) if ecu == "7E8" else self._gearbox(s, d)
 
     def reader(
         self, s: State, d: Diagnosis, ecu: str, acronyms: Sequence[str]

@@ -70,13 +70,13 @@ class SimulatedCar:
     recording can be finished first.
     """
 
-    def __init__(self, options: str | SimOptions = "", wire: str = "tcp") -> None:
+    def __init__(self, options: str = "", wire: str = "tcp") -> None:
         """`options`: a `sim:` URL or its query; `wire` as in `make_server`.
 
         Raises `LinkUnknownError` for what is not understood, `LinkError` when the process does not
         come up.
         """
-        self.options = parse_sim_url(options) if isinstance(options, str) else options
+        parse_sim_url(options)  # before there is a process
         self._lock = threading.Lock()
         package = str(Path(__file__).parents[2])
         paths = os.pathsep.join(filter(None, (package, os.environ.get("PYTHONPATH"))))
@@ -88,7 +88,7 @@ class SimulatedCar:
         )
         self.url = ""
         try:
-            self.url = str(self._ask({"serve": self.options.url, "wire": wire})["url"])
+            self.url = str(self._ask({"serve": options, "wire": wire})["url"])
         except BaseException:
             self.close()
             raise

@@ -32,11 +32,6 @@ class Trouble:
     at_s: float
     duration_s: float
 
-    @property
-    def text(self) -> str:
-        """As `parse_trouble` reads it."""
-        return f"{self.name}@{self.at_s!r}:{self.duration_s!r}"
-
     def on(self, t_s: float) -> bool:
         """Whether it is on at `t_s`."""
         return self.at_s <= t_s < self.at_s + self.duration_s

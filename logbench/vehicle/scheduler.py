@@ -43,12 +43,6 @@ class Unit:
 
 
 @dataclass(slots=True)
-class _Best:
-    mask: int = 0
-    ratio: float = float("-inf")
-
-
-@dataclass(slots=True)
 class Scheduler:
     """Chooses requests. `most`: PIDs a request at most.
 
@@ -139,16 +133,36 @@ class Scheduler:
     def _choose(self, at_s: float) -> int:
         """The best request that holds the most urgent unit, so that none is left behind."""
         lead = max(self._units, key=lambda unit: self._need(unit, at_s))
-        if lead.own & self._solo_mask() or self.most == 1:
+        if lead.own & self._mask_of(self.solo) or self.most == 1:
             return lead.own
         values = [(self._need(unit, at_s) * len(unit.pids), unit) for unit in self._units]
-        best = _Best()
-        by_value = sorted(values, key=lambda pair: -pair[0])
+
+        def ratio(mask: int) -> float:
+            served = sum(value for value, unit in values if unit.own & mask == unit.own)
+            return served / self.cost_of(self._pids_of(mask), mask == self._before)
+
+        by_value = [unit for _, unit in sorted(values, key=lambda pair: -pair[0])]
         by_density = sorted(values, key=lambda pair: -pair[0] / len(pair[1].pids))
-        self._grow(lead, values, by_value, best)
-        self._grow(lead, values, by_density, best)
-        self._ride_along(by_value, best)
-        return best.mask
+        grown = self._wider(lead.mask, by_value)
+        grown += self._wider(lead.mask, [unit for _, unit in by_density])
+        best = max([lead.mask, *grown], key=ratio)
+        most = ratio(best)
+        for unit in by_value:  # what fits into a frame's spare bytes rides along
+            for wider in self._wider(best, [unit]):
+                if (better := ratio(wider)) > most:
+                    best, most = wider, better
+        return best
+
+    def _wider(self, mask: int, units: list[Unit]) -> list[int]:
+        """The requests on the way as this one is filled with `units`, one after the other."""
+        found = []
+        solo = self._mask_of(self.solo)
+        for unit in units:
+            wider = mask | unit.mask
+            if wider != mask and wider.bit_count() <= self.most and not unit.mask & solo:
+                mask = wider
+                found.append(mask)
+        return found
 
     def _need(self, unit: Unit, at_s: float) -> float:
         """Urgency: the share of its period since it was last asked, 1 is due. Before a slow unit is
@@ -158,38 +172,6 @@ class Scheduler:
             return urgency * unit.rate_hz / self._fast_hz
         # Where all are short, whoever has been shorter than the others so far comes first.
         return urgency * max(unit.gap_s * unit.rate_hz, urgency)
-
-    def _grow(
-        self,
-        lead: Unit,
-        values: list[tuple[float, Unit]],
-        order: list[tuple[float, Unit]],
-        best: _Best,
-    ) -> None:
-        """Fill a request in `order`, remembering the best prefix."""
-        solo = self._solo_mask()
-        mask = lead.mask
-        self._consider(mask, values, best)
-        for _, unit in order:
-            wider = mask | unit.mask
-            if wider == mask or wider.bit_count() > self.most or unit.mask & solo:
-                continue
-            mask = wider
-            self._consider(mask, values, best)
-
-    def _ride_along(self, values: list[tuple[float, Unit]], best: _Best) -> None:
-        """Add what improves the ratio by itself: PIDs that fit into a frame's spare bytes."""
-        solo = self._solo_mask()
-        for _, unit in values:
-            wider = best.mask | unit.mask
-            if wider != best.mask and wider.bit_count() <= self.most and not unit.mask & solo:
-                self._consider(wider, values, best)
-
-    def _consider(self, mask: int, values: list[tuple[float, Unit]], best: _Best) -> None:
-        served = sum(value for value, unit in values if unit.own & mask == unit.own)
-        ratio = served / self.cost_of(self._pids_of(mask), mask == self._before)
-        if ratio > best.ratio:
-            best.mask, best.ratio = mask, ratio
 
     # --- units ---
 
@@ -212,9 +194,6 @@ class Scheduler:
         for pid in pids:
             mask |= self._bit.get(pid, 0)
         return mask
-
-    def _solo_mask(self) -> int:
-        return self._mask_of(self.solo)
 
     def _pids_of(self, mask: int) -> tuple[int, ...]:
         return tuple(pid for pid in self._pids if mask & self._bit[pid])

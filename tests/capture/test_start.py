@@ -182,11 +182,13 @@ def test_held_samples_are_bounded_by_time_and_by_count():
 
 
 def test_a_sink_without_hold_starts_at_once(tmp_path):
-    sink = Sink(on_death=print, on_trouble=print, on_note=print)
+    watcher = Outbox(print)
+    sink = Sink(None, watcher, print)
     assert not sink.holding
     assert sink.since_ns(5) == 5
     assert sink.finish() is None
     assert sink.save() is None
+    watcher.close()
 
 
 def test_a_status_of_the_clock_before_is_not_sent_after():

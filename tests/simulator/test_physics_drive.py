@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from logbench.car.vin import check_vin
+from logbench.car.identity import check_vin
 from logbench.errors import SignalUnsupportedError, UsageError
 from logbench.signals.decoding import decode
 from logbench.signals.table import table

@@ -218,8 +218,7 @@ class SimulatedSource(PolledSource):
     def __init__(self, request: CaptureRequest) -> None:
         from logbench.simulator.options import parse_sim_url  # only where it is wanted
 
-        self._options = parse_sim_url(request.link_url)
-        self._speed = self._options.speed
+        self._speed = parse_sim_url(request.link_url).speed
         self._stack = ExitStack()
         self._base_ns = time.monotonic_ns()
         rates_hz = self._hurried(request.rates_hz)
@@ -235,7 +234,7 @@ class SimulatedSource(PolledSource):
         from logbench.simulator.serve import SimulatedCar
 
         progress("Starting the simulated car")
-        return self._stack.enter_context(SimulatedCar(self._options)).url
+        return self._stack.enter_context(SimulatedCar(self._request.link_url)).url
 
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
         """Other signals of the same simulated car."""

@@ -79,7 +79,7 @@ def find_protocol(device: Device, first: str, volts: float | None, progress: Pro
     statuses: set[Status | None] = set()
     accepted = False
     for setting in (f"ATTPA{first}", "ATSP0"):
-        if "OK" not in device.setting(setting):
+        if "OK" not in device.ask_twice(setting):
             continue
         accepted = True
         lines = device.ask_twice("0100", SEARCH_TIMEOUT_S)
@@ -108,7 +108,7 @@ def find_protocol(device: Device, first: str, volts: float | None, progress: Pro
 
 def _reported_number(device: Device) -> str:
     """Protocol number the adapter reports (`A6` and `6` both mean 6); empty: unknown."""
-    for line in device.setting("ATDPN"):
+    for line in device.ask_twice("ATDPN"):
         text = line.upper()
         number = text[1:] if len(text) == 2 and text[0] == "A" else text
         if number in PROTOCOLS:
@@ -140,7 +140,7 @@ def _newer(device: Device, number: str) -> Spoken | None:
 def _try_newer(device: Device) -> Spoken | None:
     """Where no search led to a protocol, the newer service on the two common ones."""
     for number in ("6", "7"):
-        if "OK" in device.setting(f"ATTP{number}") and (found := _newer(device, number)):
+        if "OK" in device.ask_twice(f"ATTP{number}") and (found := _newer(device, number)):
             return found
     return None
 
@@ -152,7 +152,7 @@ def _try_each(device: Device, statuses: set[Status | None], progress: Progress) 
         return None
     for number in SEARCH_ORDER:
         progress(f"Trying {PROTOCOLS[number].name}")
-        if "OK" in device.setting(f"ATTP{number}"):
+        if "OK" in device.ask_twice(f"ATTP{number}"):
             found = _spoken(number, device.ask_twice("0100", SEARCH_TIMEOUT_S))
             if found is not None:
                 return found
@@ -245,16 +245,16 @@ class AdapterLink(Link):
     def _exchange_slowly(self, command: str, payload: bytes) -> Raw:
         """Wait for an ECU that says 'response pending': no count, the adapter's longest wait."""
         deadline = time.monotonic() + PENDING_LIMIT_S
-        self._device.setting("ATAT0")
-        self._device.setting("ATSTFF")
+        self._device.ask_twice("ATAT0")
+        self._device.ask_twice("ATSTFF")
         try:
             while True:
                 raw = self._round(command, PENDING_LIMIT_S, payload)
                 if not _waiting(raw) or time.monotonic() > deadline:
                     return raw
         finally:
-            self._device.setting("ATST32")
-            self._device.setting("ATAT1")
+            self._device.ask_twice("ATST32")
+            self._device.ask_twice("ATAT1")
 
     def _round(self, command: str, timeout_s: float, payload: bytes) -> Raw:
         repeat = self.repeats and command == self._device.last

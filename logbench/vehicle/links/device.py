@@ -184,7 +184,7 @@ class Device:
 
     def _set_up(self) -> None:
         for command in _SETTINGS:
-            lines = self.setting(command)
+            lines = self.ask_twice(command)
             if "OK" in lines:
                 continue
             if command in _REQUIRED:
@@ -194,7 +194,7 @@ class Device:
                 )
             log.info("the adapter refuses %s: %s", command, lines)
         if self.hurried:
-            self.setting("ATAT2")
+            self.ask_twice("ATAT2")
 
     def restore(self) -> None:
         """Set the adapter up again after it has restarted by itself."""
@@ -202,17 +202,20 @@ class Device:
         self.last, self._aimed = "", None
         self._set_up()
         if self.number:
-            self.setting(f"ATTP{self.number}")
+            self.ask_twice(f"ATTP{self.number}")
 
     # --- settings ---
 
-    def setting(self, command: str) -> list[str]:
-        """Lines of the reply, asked twice if need be."""
-        return self.ask_twice(command, SETTING_TIMEOUT_S)
+    def ask_twice(self, command: str, timeout_s: float = SETTING_TIMEOUT_S) -> list[str]:
+        """Lines of the reply, asked once more where none came."""
+        try:
+            return self.ask(command, timeout_s)
+        except ReplyError:
+            return self.ask(command, timeout_s)
 
     def voltage(self) -> float | None:
         """Volts at the diagnostic connector; None when the adapter cannot measure."""
-        for line in self.setting("ATRV"):
+        for line in self.ask_twice("ATRV"):
             match = _VOLTS.match(line)
             if match:
                 return float(match[1])
@@ -230,7 +233,7 @@ class Device:
         """Without a reply count the adapter waits for more: make its learnt wait a short one."""
         if not self.hurried:
             self.hurried = True
-            self.setting("ATAT2")
+            self.ask_twice("ATAT2")
 
     def aim(self, to: str | None, protocol: Protocol) -> None:
         """Address one ECU or, with None, all of them."""
@@ -243,8 +246,8 @@ class Device:
         else:
             address = "7DF"
         if len(address) == 8:
-            self.setting(f"ATCP{address[:2]}")
-        if "OK" not in self.setting(f"ATSH{address[-6:]}"):
+            self.ask_twice(f"ATCP{address[:2]}")
+        if "OK" not in self.ask_twice(f"ATSH{address[-6:]}"):
             raise ReplyError("The adapter refuses to address a single ECU.")
         self._aimed = to
 
@@ -256,13 +259,6 @@ class Device:
         lines, _, _ = self.say(command, timeout_s)
         texts = [line.decode("ascii", "replace") for line in lines]
         return [text for text in texts if text.replace(" ", "").upper() != command]
-
-    def ask_twice(self, command: str, timeout_s: float) -> list[str]:
-        """The same, once more where no reply came."""
-        try:
-            return self.ask(command, timeout_s)
-        except ReplyError:
-            return self.ask(command, timeout_s)
 
     def say(self, command: str, timeout_s: float) -> tuple[list[bytes], int, int]:
         """Send one command and read up to the prompt: lines, characters sent and received."""

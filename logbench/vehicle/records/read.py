@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 from datetime import UTC, datetime
 
-from logbench.car.vin import check_vin
+from logbench.car.identity import check_vin
 from logbench.errors import LinkError, LinkLostError
 from logbench.signals.decoding import label
 from logbench.signals.table import table
