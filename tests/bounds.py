@@ -7,7 +7,7 @@ from functools import cache
 
 from logbench.simulator.encode import PIDS, encode
 from logbench.simulator.protocols import BusProtocol
-from logbench.simulator.timing import MAX_PACKED, Sending, SerialOut, Timing, can_arrivals, frame_s
+from logbench.simulator.timing import MAX_PACKED, Sending, Timing, can_arrivals, frame_s
 from logbench.vehicle.framing import frames_of
 
 LENGTHS = {
@@ -40,12 +40,12 @@ def request_s(
     frames = frames_of(1 + sum(1 + LENGTHS[pid] for pid in pids))
     t_s = timing.delay_s + timing.chars_s(2 + 2 * len(pids) + 1 + 1) + timing.command_ms / 1000
     t_s += frame_s(protocol) + timing.ecu_s(0)
-    out = SerialOut(timing)
     sending = Sending("7E8", tuple(bytes(8) for _ in range(frames)), t_s)
-    line = bytes(line_chars(protocol, 8, headers=True, spaces=spaces))
-    for arrival in can_arrivals(protocol, [sending]):
-        t_s = out.send(line, arrival.t_s)
-    return out.send(b"\r>", t_s - timing.delay_s)
+    line_s = timing.chars_s(line_chars(protocol, 8, headers=True, spaces=spaces))
+    out_s = 0.0
+    for arrival in can_arrivals(protocol, [sending]):  # one character after another
+        out_s = max(out_s, arrival.t_s) + line_s
+    return out_s + timing.chars_s(2) + timing.delay_s
 
 
 def native_request_s(timing: Timing, protocol: BusProtocol, pids: Sequence[int]) -> float:

@@ -120,13 +120,10 @@ class Session:
         try:
             self._start()
             self._poll_until_stopped()
-            ending = self._finished() if self._fault is None else self._failed(self._fault)
+            ending = self._failed(self._fault) if self._fault else self._finished()
         except ConnectingStoppedError:
-            ending = (
-                _stopped_early(self._request.resume)
-                if self._fault is None
-                else self._failed(self._fault)
-            )
+            early = self._request.resume
+            ending = self._failed(self._fault) if self._fault else _stopped_early(early)
         except LogbenchError as error:
             ending = self._failed(self._fault or error)
         except Exception:

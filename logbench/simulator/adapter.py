@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 import re
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Self, Unpack
 
 from logbench.simulator import settings as language
@@ -14,7 +14,7 @@ from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import PROTOCOLS, SEARCH_ORDER, BusProtocol
 from logbench.simulator.server import Device, Due, Plug
 from logbench.simulator.settings import OK, UNKNOWN, Settings
-from logbench.simulator.timing import SerialOut, Timing
+from logbench.simulator.timing import Timing
 from logbench.simulator.trouble import PROMPT, mood, spoil_lines, spoil_output
 
 NO_DATA = "NO DATA"
@@ -30,11 +30,9 @@ _NEWER = re.compile("AT[012]|S[01]|AL|CRA.*|AR|CS.*|CT.*|CE.*|F.*|@.*|LP|JHF.")
 
 
 @dataclass(slots=True)
-class Work:
-    """What one command makes: lines with the moments they are ready, and when it is over."""
+class Work(Heard):
+    """What one command makes."""
 
-    lines: list[tuple[float, str]] = field(default_factory=list)
-    done_s: float = 0.0
     interruptible: bool = False
     from_car: bool = False
 
@@ -66,7 +64,7 @@ class Adapter(Device[bytes]):
         self._last = ""
         self._rx_free_s = 0.0
         self._out: deque[Due[bytes]] = deque()
-        self._serial = SerialOut(self.timing)
+        self._tx_free_s = 0.0
         self._done_s = 0.0
         self._interruptible = False
         self._asleep = False
@@ -96,14 +94,14 @@ class Adapter(Device[bytes]):
         if self.troubles.strikes("brownout", self.clock.at(t_s)):
             self._out.clear()
             self._line.clear()
-            self._serial.free_s = t_s
+            self._tx_free_s = t_s
             self._finish(self._reset(t_s + self.timing.reset_ms / 1000, "LV RESET"))
 
     def hang_up(self) -> None:
         """The client is gone: nothing more is sent to it, and half a command is forgotten."""
         self._out.clear()
         self._line.clear()
-        self._serial.free_s = 0.0
+        self._tx_free_s = 0.0
         self._done_s = 0.0
         self._interruptible = False
 
@@ -126,11 +124,13 @@ class Adapter(Device[bytes]):
         """A character during a request ends it; what was ready is still sent."""
         while self._out and self._out[-1].ready_s > t_s:
             self._out.pop()
-        self._serial.free_s = self._out[-1].t_s - self.timing.delay_s if self._out else t_s
+        self._tx_free_s = self._out[-1].t_s - self.timing.delay_s if self._out else t_s
         self._finish(Work().say(STOPPED, t_s))
 
     def _put(self, text: bytes, ready_s: float) -> None:
-        self._out.append(Due(self._serial.send(text, ready_s), ready_s, text))
+        """To the client, one character after another, never before the line is free."""
+        self._tx_free_s = max(self._tx_free_s, ready_s) + self.timing.chars_s(len(text))
+        self._out.append(Due(self._tx_free_s + self.timing.delay_s, ready_s, text))
 
     def _finish(self, work: Work, active: frozenset[str] = frozenset(), line: bytes = b"") -> None:
         end = b"\r\n" if self.settings.linefeeds else b"\r"

@@ -129,19 +129,6 @@ def can_arrivals(
 
 
 @dataclass(slots=True)
-class SerialOut:
-    """The adapter's transmitter: one character after another, never before it is free."""
-
-    timing: Timing
-    free_s: float = 0.0
-
-    def send(self, text: bytes, ready_s: float) -> float:
-        """When the last character of `text`, ready at `ready_s`, is with the client."""
-        self.free_s = max(self.free_s, ready_s) + self.timing.chars_s(len(text))
-        return self.free_s + self.timing.delay_s
-
-
-@dataclass(slots=True)
 class CarClock:
     """Car time in seconds, from the machine's monotonic time in seconds.
 

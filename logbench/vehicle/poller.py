@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from functools import partial
 
 from logbench.errors import ReplyError, RequestRefusedError
-from logbench.signals.table import TOGETHER
+from logbench.signals.table import TOGETHER, table
 from logbench.vehicle.discovery import ask, read_scaling
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
@@ -22,7 +22,6 @@ from logbench.vehicle.wanted import (
     data_service,
     pid_rates,
     polled_pids,
-    resolve,
 )
 
 log = logging.getLogger(__name__)
@@ -73,11 +72,11 @@ class Disturbance:
 
 
 class Poller:
-    """Polls `signals` of the car behind a connected `link`.
+    """Polls `signals`, which the car behind a connected `link` supports.
 
-    `rates_hz`: wanted rates by acronym; a missing one gets the default of its kind. Raises
-    SignalUnsupportedError for a signal that the car does not report, naming near ones it does.
-    `progress` gets a sentence when something changes on the way.
+    `rates_hz`: wanted rates by acronym; a missing one gets the default of its kind. `progress` gets
+    a sentence when something changes on the way. Raises SignalUnknownError, and
+    SignalUnsupportedError where nothing is chosen.
     """
 
     def __init__(
@@ -92,7 +91,7 @@ class Poller:
         self._notify = progress or silent
         self._disturbance = Disturbance(self._notify)
         self._service: DataService = data_service(link.service)
-        chosen = [resolve(acronym, facts) for acronym in dict.fromkeys(signals)]
+        chosen = [table().by_acronym(acronym) for acronym in dict.fromkeys(signals)]
         self.signals = tuple(signal.acronym for signal in chosen)
         self._pids = polled_pids(chosen, facts)
         self._to = _single_ecu(link, facts, self._pids)

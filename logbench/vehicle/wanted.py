@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from logbench.errors import ReplyError, SignalUnsupportedError
 from logbench.signals.decoding import split
-from logbench.signals.table import Signal, table
+from logbench.signals.table import Signal
 from logbench.vehicle.model import CarFacts
 
 
@@ -31,31 +31,6 @@ class PolledPid:
     def names(self) -> str:
         """Acronyms of the wanted signals, for sentences."""
         return ", ".join(signal.acronym for signal in self.signals)
-
-
-def resolve(acronym: str, facts: CarFacts) -> Signal:
-    """The signal, if an ECU of the car reports it.
-
-    Raises SignalUnknownError, or SignalUnsupportedError naming near ones that the car reports.
-    """
-    known = table()
-    signal = known.by_acronym(acronym)
-    supported = frozenset[int]().union(*facts.supported.values())
-    if signal.pid in supported:
-        return signal
-    same = [s.acronym for s in known.alternatives(signal.standard) if s.pid in supported]
-    near = [a for a in known.near(acronym) if known.by_acronym(a).pid in supported]
-    words = [w for w in signal.name.lower().split() if len(w) > 4]
-    akin = [
-        s.acronym
-        for s in known
-        if s.pid in supported and any(word in s.name.lower() for word in words)
-    ]
-    proposals = list(dict.fromkeys(same + near + akin))[:4]
-    hint = f"it does report {', '.join(proposals)}" if proposals else "leave it out"
-    raise SignalUnsupportedError(
-        f"This car does not report {signal.acronym} ({signal.name}): {hint}."
-    )
 
 
 def polled_pids(chosen: Sequence[Signal], facts: CarFacts) -> dict[int, PolledPid]:

@@ -186,7 +186,6 @@ class AdapterLink(Link):
         self.repeats = True
         self._repeat_faults = 0
         self._slow: set[bytes] = set()
-        self._restarted = False
         self._waits = 0
 
     @abstractmethod
@@ -312,11 +311,10 @@ class AdapterLink(Link):
     def _once(self, command: str, timeout_s: float, payload: bytes) -> tuple[Raw, set[Status]]:
         """Send `command`, which asks for `payload`: what came, and the status texts in it."""
         lines, sent, received = self._device.say(command, timeout_s)
-        echo = payload.hex().upper().encode()
+        echo, restarted = payload.hex().upper().encode(), False
         if lines and lines[0].replace(b" ", b"").startswith(echo):
             # Echo is off since start-up: seeing one means that the adapter has restarted.
-            lines = lines[1:]
-            self._restarted = True
+            lines, restarted = lines[1:], True
         found = self._spoken.assemble(lines)
         statuses: set[Status] = set()
         for text in found.other:
@@ -327,8 +325,7 @@ class AdapterLink(Link):
                 found.damaged += 1
             else:
                 statuses.add(status)
-        if self._restarted:
-            self._restarted = False
+        if restarted:
             self._device.restore()
         # 'Response pending' does not count as a reply, for the adapter neither.
         found.frames -= sum(is_pending(data) for _, data in found.messages)

@@ -153,7 +153,9 @@ class CanLink(Link):
             raw.received += len(data)
             raw.frames += 1
             deadline = max(deadline, time.monotonic() + wait_s)
-            message = self._feed(ecu, data)
+            message = self._assembler.feed(ecu, data, time.monotonic())
+            if data and data[0] >> 4 == 1 and ecu in self._assembler.open:
+                self._send(int(request_address(ecu), 16), _FLOW_CONTROL)
             if message is not None:
                 if is_pending(message):
                     raw.frames -= 1
@@ -168,13 +170,6 @@ class CanLink(Link):
         self._assembler.abandon()
         raw.damaged = self._assembler.damaged
         return raw
-
-    def _feed(self, ecu: str, data: bytes) -> bytes | None:
-        """The message that this frame completes; flow control goes out where it is due."""
-        message = self._assembler.feed(ecu, data, time.monotonic())
-        if data and data[0] >> 4 == 1 and ecu in self._assembler.open:
-            self._send(int(request_address(ecu), 16), _FLOW_CONTROL)
-        return message
 
     def _send(self, identifier: int, data: bytes) -> None:
         """One frame, filled up to eight bytes."""

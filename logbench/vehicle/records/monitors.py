@@ -13,6 +13,7 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from logbench.signals.table import table
 from logbench.vehicle.discovery import walk_lists
@@ -119,8 +120,8 @@ WHAT = "monitor results"
 _FOLDER = Path(__file__).parent
 _SIZE = 9
 """Bytes of a test on CAN: monitor, test, scaling, value, lower and upper limit."""
-MAKERS_TEST = 0x80
-"""Test IDs from here on are the maker's own."""
+MAKERS_MONITOR, MAKERS_TEST = 0xE0, 0x80
+"""IDs from here on are the maker's own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +143,8 @@ def unit_scalings() -> dict[int, UnitScaling]:
 
 
 @functools.cache
-def _names(file: str, column: str) -> dict[int, str]:
-    return {int(row["id"], 16): row[column] for row in _rows(file)}
+def _names(what: str) -> dict[int, str]:
+    return {int(row["id"], 16): row[what] for row in _rows(f"{what}_ids.csv")}
 
 
 def _rows(file: str) -> list[dict[str, str]]:
@@ -151,18 +152,11 @@ def _rows(file: str) -> list[dict[str, str]]:
         return list(csv.DictReader(lines))
 
 
-def monitor_name(monitor_id: int) -> str:
-    """The standard's monitor, or that it is the maker's or reserved."""
-    name = _names("monitor_ids.csv", "monitor").get(monitor_id)
-    kind = "maker's own" if monitor_id >= 0xE0 else "reserved"
-    return name or f"{kind} monitor {monitor_id:02X}"
-
-
-def name_of_test(test_id: int) -> str:
-    """The standard's test, or that it is the maker's or reserved."""
-    name = _names("test_ids.csv", "test").get(test_id)
-    kind = "maker's own" if test_id >= MAKERS_TEST else "reserved"
-    return name or f"{kind} test {test_id:02X}"
+def name_of(what: Literal["monitor", "test"], number: int) -> str:
+    """The standard's monitor or test, or that it is the maker's or reserved."""
+    makers = number >= (MAKERS_TEST if what == "test" else MAKERS_MONITOR)
+    kind = "maker's own" if makers else "reserved"
+    return _names(what).get(number) or f"{kind} {what} {number:02X}"
 
 
 def signed16(scaling: int, raw: int) -> int:
@@ -181,9 +175,9 @@ def result_of_nine(ecu: str, data: bytes) -> MonitorResult:
     result = MonitorResult(
         ecu=ecu,
         monitor_id=monitor_id,
-        monitor=monitor_name(monitor_id),
+        monitor=name_of("monitor", monitor_id),
         test_id=test_id,
-        test=name_of_test(test_id),
+        test=name_of("test", test_id),
         scaling=scaling,
         unit=uas.unit,
     )

@@ -16,9 +16,8 @@ from logbench.vehicle.records.model import Readiness
 from logbench.vehicle.records.monitors import (
     margin,
     missing_sentence,
-    monitor_name,
     monitors_of,
-    name_of_test,
+    name_of,
     result_elsewhere,
     result_of_nine,
     signed16,
@@ -157,16 +156,16 @@ def test_names_as_python_obd():
         if command is None or command.name.startswith("MIDS_"):
             continue
         monitor_id = command.pid
-        ours = monitor_name(monitor_id)
+        ours = name_of("monitor", monitor_id)
         assert "maker" not in ours
         assert "reserved" not in ours
         theirs = command.desc if monitor_id != 0x86 else "Bank 2"
         if "EVAP" not in theirs:
             digits = [c for c in theirs.replace("O2", "") if c.isdigit()]
             assert [c for c in ours if c.isdigit()] == digits, command.desc
-    assert all("reserved" not in name_of_test(test_id) for test_id in TEST_IDS)
-    assert name_of_test(0x80) == "maker's own test 80"
-    assert name_of_test(0x40) == "reserved test 40"
+    assert all("reserved" not in name_of("test", test_id) for test_id in TEST_IDS)
+    assert name_of("test", 0x80) == "maker's own test 80"
+    assert name_of("test", 0x40) == "reserved test 40"
 
 
 def test_the_standards_example_of_a_result():
