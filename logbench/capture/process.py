@@ -77,41 +77,38 @@ class Capture:
         self._make = make
         self._out = request.out
         self._process: SpawnProcess | None = None
-        self._from_child: Connection | None = None
-        self._to_child: Connection | None = None
+        self._pipe: Connection | None = None
         self._last_sign = 0.0
         self._reported_mute = False
 
     def start(self) -> None:
         """Start the process; what it has to say comes through `poll()`."""
         context = multiprocessing.get_context("spawn")
-        self._from_child, childs_out = context.Pipe(duplex=False)
-        childs_in, self._to_child = context.Pipe(duplex=False)
+        self._pipe, childs = context.Pipe()
         self._process = context.Process(
-            target=_main, args=(self.request, self._make, childs_out, childs_in), name="capture"
+            target=_main, args=(self.request, self._make, childs), name="capture"
         )
         # the child is born ignoring Ctrl-C, which the terminal sends to both
         with signals_handled(signal.SIG_IGN, signal.SIGINT):
             self._process.start()
-        childs_out.close()
-        childs_in.close()
+        childs.close()
         self._last_sign = time.monotonic()
         atexit.register(self.close)
 
     def wait(self, timeout_s: float) -> None:
         """Return when there is something to poll, at the latest after `timeout_s`."""
-        if self._from_child is None or self.ended:
+        if self._pipe is None or self.ended:
             return
-        multiprocessing.connection.wait([self._from_child], timeout_s)
+        multiprocessing.connection.wait([self._pipe], timeout_s)
 
     def poll(self) -> list[Message]:
         """Everything that has come since the last call; never blocks."""
         messages: list[Message] = []
-        if self._from_child is None or self.ended:
+        if self._pipe is None or self.ended:
             return messages
         try:
-            while not self.ended and self._from_child.poll():
-                message: Message = self._from_child.recv()
+            while not self.ended and self._pipe.poll():
+                message: Message = self._pipe.recv()
                 messages.append(message)
                 self.ended = isinstance(message, Finished | Failed)
         except Exception as error:  # it has ended, or what it sent was garbled as it died
@@ -127,12 +124,12 @@ class Capture:
 
     def command(self, command: Command) -> None:
         """Send a command; the answer comes through `poll()`. After the end nothing happens."""
-        if self._to_child is None or self.ended:
+        if self._pipe is None or self.ended:
             return
         if isinstance(command, Start):
             self._out = command.out
         try:
-            self._to_child.send(command)
+            self._pipe.send(command)
         except OSError:
             log.debug("command %s came too late", command)  # poll() says why
 
@@ -156,10 +153,9 @@ class Capture:
         self._process.join()
         self._process.close()
         self._process = None
-        for connection in (self._from_child, self._to_child):
-            if connection is not None:
-                connection.close()
-        self._from_child = self._to_child = None
+        if self._pipe is not None:
+            self._pipe.close()
+        self._pipe = None
 
     def __enter__(self) -> Self:
         self.start()
@@ -219,19 +215,17 @@ def signals_handled(
 # --- in the capture process ---
 
 
-def _main(
-    request: CaptureRequest, make: SourceMaker, out: Connection, commands: Connection
-) -> None:
+def _main(request: CaptureRequest, make: SourceMaker, pipe: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     start_logging("capture")
     try:
         source = make(request)
     except LogbenchError as error:
         with contextlib.suppress(OSError):  # nobody waits for it any more
-            out.send(Failed(str(error), type(error).__name__))
+            pipe.send(Failed(str(error), type(error).__name__))
         return
     session: Session | UnattendedRun
-    outbox = Outbox(out.send, lambda error: session.fail("outbox", error))
+    outbox = Outbox(pipe.send, lambda error: session.fail("outbox", error))
     if request.unattended is not None:
         session = UnattendedRun(request, source, outbox)
     else:
@@ -245,7 +239,7 @@ def _main(
             signal.signal(getattr(signal, name), stop)
     Supervised(
         "commands",
-        lambda: _listen(session, commands),
+        lambda: _listen(session, pipe),
         on_death=lambda error: session.fail("commands", error),
     ).start()
     outbox.message(session.run())

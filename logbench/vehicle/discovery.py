@@ -98,7 +98,7 @@ def ask_again(link: Link, payload: bytes, frames: int | None = None) -> Exchange
         except ReplyError as error:
             log.info("%s: %s", payload.hex(), error)
             continue
-        if not exchange.damaged:
+        if not exchange.raw.damaged:
             break
         log.info("%s: damaged reply, attempt %d", payload.hex(), attempt + 1)
     return exchange

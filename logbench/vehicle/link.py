@@ -38,15 +38,12 @@ class Exchange:
     """One request and everything that came back for it.
 
     `elapsed_s` is the whole round trip. `pending` names ECUs that said 'response pending' and
-    never answered in time.
+    never answered in time. `raw` has the counts.
     """
 
     replies: list[Reply]
     elapsed_s: float
-    sent: int
-    received: int
-    frames: int
-    damaged: int = 0
+    raw: Raw
     pending: tuple[str, ...] = ()
 
 
@@ -151,10 +148,7 @@ class Link(ABC):
         return Exchange(
             replies=[Reply(ecu, data, middle_ns) for ecu, data in messages],
             elapsed_s=(end_ns - start_ns) / 1e9,
-            sent=raw.sent,
-            received=raw.received,
-            frames=raw.frames,
-            damaged=raw.damaged,
+            raw=raw,
             pending=pending,
         )
 

@@ -12,6 +12,7 @@ from functools import partial
 from logbench.errors import ReplyError, RequestRefusedError
 from logbench.signals.table import TOGETHER, table
 from logbench.vehicle.discovery import ask, read_scaling
+from logbench.vehicle.framing import Raw
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
 from logbench.vehicle.replies import Answered, CostModel, FrameBook, Pids, ReplyReader
@@ -47,30 +48,6 @@ DAMAGED = (
 )
 
 
-class Disturbance:
-    """Samples that stay away though the adapter answers: reported once, with why and what to do.
-
-    A car that is merely silent is none: its ignition may be off, and the capture says so.
-    """
-
-    def __init__(self, notify: Progress) -> None:
-        self._notify = notify
-        self._good_s = time.monotonic()
-        self._notified = False
-
-    def reason(self, text: str) -> None:
-        """Why a request brought nothing: reported when it has lasted for PATIENCE_S."""
-        lasted_s = time.monotonic() - self._good_s
-        if lasted_s >= PATIENCE_S and not self._notified:
-            self._notified = True
-            self._notify(f"No samples for {lasted_s:.0f} s, asking on: {text.rstrip('.')}.")
-
-    def over(self) -> None:
-        """Samples have come, or the link was set up anew."""
-        self._good_s = time.monotonic()
-        self._notified = False
-
-
 class Poller:
     """Polls `signals`, which the car behind a connected `link` supports.
 
@@ -89,7 +66,9 @@ class Poller:
     ) -> None:
         self._link = link
         self._notify = progress or silent
-        self._disturbance = Disturbance(self._notify)
+        self._good_s = time.monotonic()
+        """When samples came last, or the link was set up anew."""
+        self._notified = False
         self._service: DataService = data_service(link.service)
         chosen = [table().by_acronym(acronym) for acronym in dict.fromkeys(signals)]
         self.signals = tuple(signal.acronym for signal in chosen)
@@ -133,7 +112,7 @@ class Poller:
         self._link.meanwhile = self._prepare
         readings = self._ask(pids)
         if readings:
-            self._disturbance.over()
+            self._good_s, self._notified = time.monotonic(), False
         if self.counts["requests"] in _REPLAN_AFTER:
             self._scheduler.plan()
         if time.monotonic() > self._repack_at_s:
@@ -144,13 +123,21 @@ class Poller:
         """The link was connected anew, to the same car: what has been learnt still holds."""
         self._chosen = self._unlearnt = None
         self._silent_run = 0
-        self._last_reply_s = time.monotonic()
-        self._disturbance.over()
+        self._last_reply_s = self._good_s = time.monotonic()
+        self._notified = False
 
     @property
     def silent_s(self) -> float:
         """Seconds since the car last answered anything."""
         return time.monotonic() - self._last_reply_s
+
+    def _disturbed(self, why: str) -> None:
+        """A request brought nothing though the adapter answers: reported once, with why, when that
+        has lasted. A car that is merely silent is none: the capture says so."""
+        lasted_s = time.monotonic() - self._good_s
+        if lasted_s >= PATIENCE_S and not self._notified:
+            self._notified = True
+            self._notify(f"No samples for {lasted_s:.0f} s, asking on: {why.rstrip('.')}.")
 
     # --- choosing ---
 
@@ -171,9 +158,10 @@ class Poller:
     def _prepare(self) -> None:
         """Work done while a reply is on its way: learn from the last one, choose the next."""
         exchange, self._unlearnt = self._unlearnt, None
-        if exchange is not None and exchange.frames:
-            self.cost.learn(exchange.elapsed_s, exchange.sent + exchange.received, exchange.frames)
-            self._line_chars += 0.05 * (exchange.received / exchange.frames - self._line_chars)
+        if exchange is not None and exchange.raw.frames:
+            raw = exchange.raw
+            self.cost.learn(exchange.elapsed_s, raw.sent + raw.received, raw.frames)
+            self._line_chars += 0.05 * (raw.received / raw.frames - self._line_chars)
         if self._chosen is None:
             ready_s = time.monotonic() + self._scheduler.round_s
             self._chosen = (self._scheduler.plans, self._choose(ready_s))
@@ -192,13 +180,13 @@ class Poller:
         if exchange is None:
             return []
         readings, answered = self._read(exchange.replies, pids)
-        self._book.learn(pids, exchange.frames, exchange.damaged > 0, answered)
-        if len(pids) > 1 and not exchange.damaged and len(answered) <= 1:
+        self._book.learn(pids, exchange.raw.frames, exchange.raw.damaged > 0, answered)
+        if len(pids) > 1 and not exchange.raw.damaged and len(answered) <= 1:
             readings += self._try_alone(pids, answered)
         else:
             self._refusals = 0
             self._watch(pids, answered, exchange)
-        self._silent_run = 0 if exchange.replies or exchange.damaged else self._silent_run + 1
+        self._silent_run = 0 if exchange.replies or exchange.raw.damaged else self._silent_run + 1
         return readings
 
     def _exchange(self, pids: Pids) -> Exchange | None:
@@ -210,18 +198,18 @@ class Poller:
             )
         except RequestRefusedError:
             self._silent_run = -1  # the adapter speaks: this is no silence
-            return Exchange([], 0.0, 0, 0, 0)
+            return Exchange([], 0.0, Raw())
         except ReplyError as error:
             log.info("PIDs %s: %s", [f"{pid:02X}" for pid in pids], error)
             self.counts["damaged"] += 1
-            self._disturbance.reason(str(error))
+            self._disturbed(str(error))
             return None
-        self.counts["damaged"] += exchange.damaged
+        self.counts["damaged"] += exchange.raw.damaged
         if exchange.replies:
             self._last_reply_s = time.monotonic()
-        elif exchange.damaged:
-            self._disturbance.reason(DAMAGED)
-        self._unlearnt = exchange if exchange.replies and not exchange.damaged else None
+        elif exchange.raw.damaged:
+            self._disturbed(DAMAGED)
+        self._unlearnt = exchange if exchange.replies and not exchange.raw.damaged else None
         return exchange
 
     def _read(self, replies: Sequence[Reply], pids: Pids) -> tuple[list[Reading], Answered]:
@@ -285,7 +273,7 @@ class Poller:
                 state.lost = False
                 self._scheduler.resume(pid)
         # A silent car is no proof against a PID: something else must have been answered.
-        if exchange.damaged or (not answered and self._silent_run > 0):
+        if exchange.raw.damaged or (not answered and self._silent_run > 0):
             return
         for pid in pids:
             state = self._pids[pid]

@@ -239,8 +239,8 @@ def test_garbled_last_words(tmp_path):
     """What the process sent when it died cannot be read: that is its end, too."""
     with Capture(CaptureRequest("fake:", out=tmp_path / "drive.parquet"), MakeFake()) as capture:
         receiver, sender = multiprocessing.Pipe(duplex=False)
-        capture._from_child.close()
-        capture._from_child = receiver
+        capture._pipe.close()
+        capture._pipe = receiver
         sender.send_bytes(b"\x80\x05garbled")
         capture._process.kill()
         (ending,) = capture.poll()

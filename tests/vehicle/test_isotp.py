@@ -167,4 +167,4 @@ def test_the_link_refuses_what_is_damaged(case: str):
     with PlayedLink(DAMAGED[case]) as link:
         exchange = link.exchange(b"\x01\x0c\x05\x10")
     assert not [reply for reply in exchange.replies if reply.data[0] == 0x41]
-    assert exchange.damaged > 0
+    assert exchange.raw.damaged > 0

@@ -46,9 +46,9 @@ class Asker:
         """Positive replies to `payload`; `what` names it in sentences (`stored codes`)."""
         known = self.answered.setdefault(what, [])
         exchange = ask_again(self.link, payload)
-        if exchange is None or (exchange.damaged and not exchange.replies):
+        if exchange is None or (exchange.raw.damaged and not exchange.replies):
             self.problem(f"The answer to {what} could not be understood: read the car again.")
-        elif exchange.damaged:
+        elif exchange.raw.damaged:
             self.problem(f"Part of the answer to {what} was damaged: read the car again.")
         if exchange is None:
             return []
