@@ -207,12 +207,8 @@ def draw_car(seed: int) -> Car:
 
 def possible_faults(car: Car) -> tuple[str, ...]:
     """Faults that this car can have: without an air-flow sensor it cannot read low."""
-    absent = set()
-    if not car.has_maf:
-        absent.add("maf_low")
-    if car.banks == 1:
-        absent.add("one_bank_lean")
-    return tuple(name for name in FAULT_NAMES if name not in absent)
+    able = {"maf_low": car.has_maf, "one_bank_lean": car.banks > 1}
+    return tuple(name for name in FAULT_NAMES if able.get(name, True))
 
 
 @dataclass(slots=True, init=False, eq=False)

@@ -29,11 +29,6 @@ def reply_name(identifier: int, extended: bool) -> str | None:
     return f"{identifier:03X}" if 0x7E8 <= identifier <= 0x7EF else None
 
 
-def is_reply_address(ecu: str, id_bits: int) -> bool:
-    """The same of an identifier in hex digits, as adapters print it."""
-    return reply_name(int(ecu, 16), id_bits == 29) == ecu
-
-
 def request_address(ecu: str) -> str:
     """Physical request address of the ECU that answers on `ecu`."""
     if len(ecu) == 3:
@@ -170,7 +165,8 @@ def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Raw:
     out = Raw()
     for text in _hex_lines(lines, out):
         ecu, body = text[:width], text[width:]
-        if len(text) > longest or len(body) % 2 or not body or not is_reply_address(ecu, id_bits):
+        reply = reply_name(int(ecu, 16), id_bits == 29) == ecu
+        if len(text) > longest or len(body) % 2 or not body or not reply:
             out.damaged += 1
             continue
         message = assembler.feed(ecu, bytes.fromhex(body))

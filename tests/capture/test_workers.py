@@ -112,7 +112,7 @@ def signals_kept():
         signal.signal(number, handler)
 
 
-def run_process(out: Path, commands) -> list:
+def run_process(out: Path, watcher: Silent) -> list:
     """The capture process's own function, in this one; what came through its pipe."""
     receiver, sender = multiprocessing.Pipe(duplex=False)
     got = []
@@ -126,15 +126,14 @@ def run_process(out: Path, commands) -> list:
     reader = threading.Thread(target=receive, daemon=True)
     reader.start()
     with signals_kept(), closing(sender), closing(receiver):
-        _main(
-            CaptureRequest("fake:", out=out), lambda _request: FakeSource(0.001), sender, commands
-        )
+        watcher.send = sender.send
+        _main(CaptureRequest("fake:", out=out), lambda _request: FakeSource(0.001), watcher)
         reader.join(10)
     return got
 
 
 class Silent:
-    """A watcher's end of the pipe that sends nothing, or raises after a while."""
+    """A pipe to a watcher that sends nothing, or raises after a while."""
 
     def __init__(self, error: BaseException | None = None, died: list[float] | None = None):
         self.error, self.died = error, died

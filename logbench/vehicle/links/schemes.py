@@ -32,22 +32,19 @@ class LinkUrl:
         if text is None:
             return None
         if not text.isascii() or not text.isdigit() or not low <= int(text) <= high:
-            raise LinkUnknownError(
-                f"In the link {self.text}, {key} is {text!r}: "
-                f"give a whole number from {low} to {high}."
-            )
+            raise self._wrong(key, f"a whole number from {low} to {high}")
         return int(text)
 
     def one_of(self, key: str, legal: Collection[str]) -> str | None:
         """Option `key`, which must be one of `legal`; None when it was left out."""
         text = self.options.get(key)
-        if text is None:
-            return None
-        if text.upper() not in legal:
-            raise LinkUnknownError(
-                f"In the link {self.text}, {key} is {text!r}: give one of {', '.join(legal)}."
-            )
-        return text.upper()
+        if text is not None and text.upper() not in legal:
+            raise self._wrong(key, f"one of {', '.join(legal)}")
+        return text and text.upper()
+
+    def _wrong(self, key: str, legal: str) -> LinkUnknownError:
+        given = self.options[key]
+        return LinkUnknownError(f"In the link {self.text}, {key} is {given!r}: give {legal}.")
 
 
 def parse_url(text: str, form: str, options: frozenset[str]) -> LinkUrl:
