@@ -208,7 +208,6 @@ def _gear(readings: Readings) -> bytes:
 
 _SENSORS = ("11", "12", "13", "14", "21", "22", "23", "24")
 _SENSORS_FOUR_BANKS = ("11_1D", "12_1D", "21_1D", "22_1D", "31", "32", "41", "42")
-_CATALYSTS = ("11", "21", "12", "22")
 
 _ENCODERS: dict[int, Encoder] = {
     **{int(row["pid"], 16): _plain(row) for row in rows("encode.csv")},
@@ -225,7 +224,6 @@ _ENCODERS: dict[int, Encoder] = {
     **{0x24 + n: _wide_volts(sensor, 0x24 + n) for n, sensor in enumerate(_SENSORS)},
     0x32: lambda readings: twos(readings.get("EVAP_VP", NAN), 4),
     **{0x34 + n: _wide_current(sensor, 0x34 + n) for n, sensor in enumerate(_SENSORS)},
-    **{0x3C + n: _number(f"CATEMP{place}", 10, 40, 2) for n, place in enumerate(_CATALYSTS)},
     # enabled, and not completed, this driving cycle; byte A is 0
     0x41: lambda readings: b"\x00" + _monitors(readings, "CI_SUP_41", "ENA", "CMPL"),
     0x44: _lambda_part("LAMBDA"),

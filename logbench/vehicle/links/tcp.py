@@ -40,9 +40,9 @@ class SocketPort:
                 "program is using the adapter."
             ) from None
         except (OSError, UnicodeError) as error:
+            reason = getattr(error, "strerror", None) or "not a network address"
             raise PortMissingError(
-                f"{host}:{port} cannot be reached ({_reason(error)}): check the address and the "
-                "network."
+                f"{host}:{port} cannot be reached ({reason}): check the address and the network."
             ) from None
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
@@ -98,9 +98,3 @@ def _connected(host: str, port: int, check: Callable[[], None]) -> socket.socket
         with contextlib.suppress(TimeoutError):
             return socket.create_connection((host, port), CONNECT_TIMEOUT_S)
     raise TimeoutError
-
-
-def _reason(error: Exception) -> str:
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror
-    return "not a network address"
