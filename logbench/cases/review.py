@@ -98,7 +98,9 @@ def _read(
     traces = []
     for number, (signal, ecu) in enumerate(keys):
         work.report(tr("Reading {signal}", signal=signal), number / len(keys))
-        traces.append(strip_of(recording.trace(signal, ecu), _label(recording.keys, signal, ecu)))
+        several = sum(name == signal for name, _ in recording.keys) > 1
+        label = f"{signal} {ecu}" if several else signal
+        traces.append(strip_of(recording.trace(signal, ecu), label))
     return tuple(traces)
 
 
@@ -140,8 +142,3 @@ def _shown_first(recording: Recording) -> list[tuple[str, str]]:
     others = [signal for signal in mine if signal not in _FIRST]
     chosen = (usual + others)[: max(len(usual), _FEWEST_SHOWN)]
     return [(signal, engine) for signal in chosen]
-
-
-def _label(keys: Sequence[tuple[str, str]], signal: str, ecu: str) -> str:
-    several = sum(s == signal for s, _ in keys) > 1
-    return f"{signal} {ecu}" if several else signal

@@ -107,7 +107,7 @@ def _report_shape(sheet: Sheet, report: Report) -> None:
     if sheet.preamble:
         report.remark(f"{len(sheet.preamble)} lines before the header are not imported.")
     if sheet.breaks:
-        report.remark(f"The header is repeated {len(sheet.breaks)} times.")
+        report.remark(f"The header is repeated {sheet.breaks} times.")
 
 
 def _report_time(sheet: Sheet, mapping: Mapping, times: RowTimes, report: Report) -> None:

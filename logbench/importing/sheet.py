@@ -61,8 +61,8 @@ class Sheet:
     """Units from a row below the header, one a column; empty where there is no such row."""
     preamble: list[tuple[int, str]] = field(default_factory=list)
     """Lines before the header."""
-    breaks: list[int] = field(default_factory=list)
-    """Rows before which the header was repeated."""
+    breaks: int = 0
+    """How often the header was repeated."""
     long_rows: list[tuple[int, str]] = field(default_factory=list)
     """(line, text) of cells beyond the last column."""
     short_rows: list[int] = field(default_factory=list)
@@ -264,7 +264,7 @@ def _fill(
     for line, row in rows:
         trimmed = _trimmed(row)
         if trimmed and _unique_names(trimmed) == names:
-            sheet.breaks.append(len(kept))
+            sheet.breaks += 1
             skip_units = bool(units)
             continue
         if skip_units and _are_units(row):

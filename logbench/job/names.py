@@ -30,14 +30,11 @@ def safe_name(text: str, fallback: str = "file") -> str:
     stem, dot, extension = name.rpartition(".")
     if not dot or len(extension) > 10:
         stem, dot, extension = name, "", ""
-    stem = _cut(stem.strip(" ."), MOST_BYTES - len((dot + extension).encode())) or fallback
+    room = MOST_BYTES - len((dot + extension).encode())
+    stem = stem.strip(" .").encode()[:room].decode("utf-8", "ignore").rstrip(" .") or fallback
     if stem.split(".")[0].strip().lower() in _RESERVED:
         stem = f"_{stem}"
     return stem + dot + extension
-
-
-def _cut(text: str, most_bytes: int) -> str:
-    return text.encode()[:most_bytes].decode("utf-8", "ignore").rstrip(" .")
 
 
 def free_name(wanted: str, taken: Container[str]) -> str:
