@@ -95,10 +95,7 @@ def sweep_checks(
     chosen = None if only is None else _known_checks(only)
     entries = archive.pending(recordings, chosen)
     known = len(archive.entries(recordings)) - len(entries)
-
-    def keep(rows: Sequence[dict[str, Any]]) -> None:
-        archive.keep(rows, chosen)
-
+    keep = functools.partial(archive.keep, only=chosen)
     work = functools.partial(_checked, chosen)
     return _sweep(archive, work, entries, known, keep, scheduler, processes, progress)
 
