@@ -70,7 +70,7 @@ class Pages(QStackedWidget):
         from logbench.app.review.page import ReviewPage
 
         made = ReviewPage(self.services)
-        made.import_wanted.connect(lambda path: self.take_files([path], self.open_recordings))
+        made.opening.foreign.connect(lambda path: self.take_files([path], self.open_recordings))
         made.own_signals_wanted.connect(self.show_own_signals)
         return self.put("review", made)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -209,15 +210,13 @@ def sweep_command(
         recordings = [str(path) for path in archive.find(chosen)["recording"].to_pylist()]
     with bar("sweeping") as reported:
         progress = _counted(reported, "sweeping")
+        sweep = partial(sweep_checks, archive, only=listed(checks) or None)
         if function:
             if out is None:
                 raise UsageError("Name a folder for the function's results with --out.")
-            done = sweep_function(archive, function, out, scheduler=scheduler, processes=processes,
-                                  recordings=recordings, progress=progress)  # fmt: skip
-        else:
-            done = sweep_checks(archive, scheduler=scheduler, processes=processes,
-                                recordings=recordings, only=listed(checks) or None,
-                                progress=progress)  # fmt: skip
+            sweep = partial(sweep_function, archive, function, out)
+        done = sweep(scheduler=scheduler, processes=processes, recordings=recordings,
+                     progress=progress)  # fmt: skip
     say(
         f"{done.done:,} recordings in {done.seconds:.1f} s ({done.per_s:.1f}/s), "
         f"{done.known:,} known before, {done.problems:,} with a problem."

@@ -54,7 +54,7 @@ class ArchiveBody(QWidget):
         self._lay_out()
         self._set_look()
         look.follow(self._set_look)
-        for panel in (self.similar, self.trend):
+        for panel in (self.similar, self.trend.plot):
             panel.chosen.connect(self.go_to)
 
     def _lay_out(self) -> None:

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.model import Verdict
 from logbench.analysis.statement import in_units
 from logbench.app.archive.trend_plot import TrendPlot
-from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, text_button
+from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, offer, text_button
 from logbench.app.remarks import RemarkList
 from logbench.app.tables import Tree
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
@@ -184,16 +184,14 @@ class TrendPanel(QWidget):
 
     wanted = Signal(object)
     """A `Number`."""
-    chosen = Signal(str)
 
     def __init__(self, look: Look) -> None:
         super().__init__()
-        self._numbers: list[Number] = []
+        self._numbers: dict[str, Number] = {}
         self.box = chooser(tr("Number to follow"), 34)
         self.box.activated.connect(self._ask)
         self.said, self.at = Elided(), muted(wrap=False)
         self.plot = TrendPlot(look)
-        self.plot.chosen.connect(self.chosen)
         self.plot.pointed.connect(self.at.setText)
         head = lay(QHBoxLayout(), (self.box, 1), STRETCH, self.at)
         lay(QVBoxLayout(self), head, self.said, (self.plot, 1), margins=(0, 4, 0, 0))
@@ -201,14 +199,10 @@ class TrendPanel(QWidget):
 
     def show_numbers(self, car: str, numbers: Sequence[Number]) -> None:
         """What is known of the car; the number chosen before is asked for again."""
-        before = self.box.currentText().split("  (")[0]
-        self._numbers = list(numbers)
-        self.box.clear()
-        for number in numbers:
-            self.box.addItem(f"{number.check}: {number.subject}  ({number.times})")
-        names = [f"{number.check}: {number.subject}" for number in numbers]
-        if before in names:
-            self.box.setCurrentIndex(names.index(before))
+        self._numbers = {f"{number.check}: {number.subject}": number for number in numbers}
+        offer(
+            self.box, [(f"{key}  ({number.times})", key) for key, number in self._numbers.items()]
+        )
         self.box.setEnabled(bool(numbers))
         self.plot.show_trend(None)
         self.at.setText("")
@@ -255,8 +249,8 @@ class TrendPanel(QWidget):
         )
 
     def _ask(self, _: int = 0) -> None:
-        if 0 <= self.box.currentIndex() < len(self._numbers):
-            self.wanted.emit(self._numbers[self.box.currentIndex()])
+        if self._numbers:
+            self.wanted.emit(self._numbers[self.box.currentData()])
 
 
 class AccountPanel(QWidget):

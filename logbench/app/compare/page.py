@@ -73,7 +73,7 @@ class ComparePage(QWidget):
         self._lay_out()
         self._add_commands()
         self.sides.compare_wanted.connect(self.compare)
-        self.sides.picked.connect(lambda: self._turn_to(_CHOOSING))
+        self.sides.recent.picked.connect(lambda: self._turn_to(_CHOOSING))
         for part in (self.work, self.sides.recent):
             part.failed.connect(self.notice.trouble)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)

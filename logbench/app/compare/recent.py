@@ -103,7 +103,7 @@ class RecentRecordings(QWidget):
 
     failed = Signal(str)
     picked = Signal()
-    """A folder to look in was picked in a dialog."""
+    """Files, or a folder to look for some in, were picked in a dialog."""
 
     def __init__(self, settings: Settings, owner: Owner) -> None:
         super().__init__()

@@ -104,8 +104,6 @@ class SidesPanel(QWidget):
     """Files (a list of paths), and what takes those that are recordings, or have become such."""
     job_wanted = Signal()
     """The recordings of a job shall be compared."""
-    picked = Signal()
-    """Files, or where to look for some, were picked in a dialog."""
 
     def __init__(self, settings: Settings, owner: Owner) -> None:
         super().__init__()
@@ -113,7 +111,6 @@ class SidesPanel(QWidget):
         self.boxes = {BEFORE: SideBox(BEFORE, "Ctrl+B"), AFTER: SideBox(AFTER, "Ctrl+Shift+B")}
         self.recent = RecentRecordings(settings, owner)
         self.recent.list.put.connect(self.put)
-        self.recent.picked.connect(self.picked)
         self.job_button = text_button(
             tr("From the job  Ctrl+J"),
             self.job_wanted.emit,
@@ -155,7 +152,7 @@ class SidesPanel(QWidget):
             tr("Recordings (*.parquet);;All files (*)"),
         )
         if names:
-            self.picked.emit()
+            self.recent.picked.emit()
             self.put(side, [Path(name) for name in names])
 
     def swap(self) -> None:

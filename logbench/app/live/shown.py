@@ -164,7 +164,7 @@ class DriveShown(QObject):
         session.status.connect(self._status)
         session.happened.connect(self._happened)
         self._watcher.progressed.connect(lambda p: self.ribbon.change(conditions=p.conditions))
-        self.stack.by_hand.connect(self.following.stop)
+        self.stack.gestures.by_hand.connect(self.following.stop)
         self.ribbon.by_hand.connect(self.following.stop)
         self.stack.narrowed.connect(self.ribbon.set_inset)
         self.values.model_.plotted_changed.connect(self._plot)

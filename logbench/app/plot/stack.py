@@ -27,8 +27,6 @@ MOST_IN_A_STRIP = 4
 class StripStack(QWidget):
     """Strips above each other, resizable, with one time axis below and shared cursors."""
 
-    by_hand = Signal()
-    """The user zoomed or panned with the mouse (a live page then stops following)."""
     strip_made = Signal(object)
     narrowed = Signal(int)
     """Strips have so many pixels less than the stack is wide: a scroll bar's."""
@@ -40,7 +38,6 @@ class StripStack(QWidget):
         self.look = StripLook(look.theme, look.units)
         self.strips: list[Strip] = []
         self.gestures = Gestures(view, GUTTER, self)
-        self.gestures.by_hand.connect(self.by_hand)
         self.splitter = StripSplitter()
         self.splitter.hovered.connect(self.gestures.point_at)
         self.axis = TimeAxis(view, look)

@@ -50,8 +50,6 @@ _SIDE_WIDTH, _SIDE_LEAST, _SIDE_MOST = 356, 320, 400
 class ReviewPage(QWidget):
     """A drive afterwards."""
 
-    import_wanted = Signal(object)
-    """The path of another program's file that was to be opened."""
     own_signals_wanted = Signal()
 
     def __init__(self, services: Services) -> None:
@@ -131,7 +129,6 @@ class ReviewPage(QWidget):
         opening.judged.connect(self._judged)
         not_run = tr("The checks could not be run.")
         opening.unjudged.connect(lambda: self.findings.show_findings((), not_run))
-        opening.foreign.connect(self.import_wanted)
         opening.failed.connect(self.notice.trouble)
         opening.busy_changed.connect(self.cancel_button.setVisible)
         opening.busy_changed.connect(self.plots.progress.set_busy)
