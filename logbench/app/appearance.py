@@ -91,19 +91,20 @@ class Appearance(QObject):
 
     def __init__(self, window: QWidget, services: Services) -> None:
         super().__init__(window)
-        self._window, self._settings, self._look = window, services.settings, services.look
+        self._window, self._settings = window, services.settings
+        self._look = look = services.look
         self._dialog: SettingsDialog | None = None
         for title, keys, run in (
             (tr("Switch between light and night"), "Ctrl+T", self._switch_theme),
-            (tr("Metric or US units"), "Ctrl+U", self._switch_units),
+            (tr("Metric or US units"), "Ctrl+U", lambda: look.choose_units(not look.units.us)),
             (tr("Settings"), "Ctrl+,", self.show_settings),
             (tr("Larger texts"), ["Ctrl++", "Ctrl+="], lambda: self._step_size(1)),
             (tr("Smaller texts"), "Ctrl+-", lambda: self._step_size(-1)),
             (tr("Full screen"), "F11", self._switch_full_screen),
         ):
             add_command(window, title, keys, run)
-        self._look.changed.connect(self._keep_look)
-        self._look.units_changed.connect(self._keep_units)
+        look.changed.connect(self._keep_look)
+        look.units_changed.connect(self._keep_units)
 
     def show_settings(self) -> SettingsDialog:
         """Open the settings, which stay open beside the window."""
@@ -127,9 +128,6 @@ class Appearance(QObject):
         sizes = list(SIZES)
         at = sizes.index(self._look.size_percent) + by
         self._look.choose_size(sizes[min(max(at, 0), len(sizes) - 1)])
-
-    def _switch_units(self) -> None:
-        self._look.choose_units(not self._look.units.us)
 
     def _switch_full_screen(self) -> None:
         self._window.setWindowState(self._window.windowState() ^ Qt.WindowState.WindowFullScreen)

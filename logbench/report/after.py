@@ -48,7 +48,9 @@ def section(material: Material) -> Iterator[Block]:
         yield Paragraph(material.job.conclusion, "lead")
     if material.comparison is not None:
         yield from _comparison(material, material.comparison)
-    yield from _readings(material)
+    if material.after is not None:
+        yield Heading("Codes and monitors after the work", 2)
+        yield from reading_blocks(material.after, _diff_blocks(material.diff), material.units)
     yield from other_blocks(material, "after")
 
 
@@ -154,12 +156,6 @@ def _finding_rows(comparison: Comparison, units: Units) -> tuple[tuple[str, str,
     chosen = [r for r in comparison.findings if r.verdict not in _QUIET and r.check != "recording"]
     chosen.sort(key=lambda r: order.index(r.verdict))
     return tuple((r.heading, r.verdict.value, in_units(r.reason, units)) for r in chosen)
-
-
-def _readings(material: Material) -> Iterator[Block]:
-    if material.after is not None:
-        yield Heading("Codes and monitors after the work", 2)
-        yield from reading_blocks(material.after, _diff_blocks(material.diff), material.units)
 
 
 def _diff_blocks(diff: ReadingDiff | None) -> Iterator[Block]:

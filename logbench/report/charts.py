@@ -300,7 +300,8 @@ def detectable_chart(changes: Sequence[Change], x_label: str) -> Drawing:
     height = _ROW * max(len(changes), 1) + 4 + foot
     drawing = Drawing(WIDTH, height)
     left, right = _LABEL - 40, WIDTH - room - 8
-    most = max([1.0, *map(_reach, changes)])
+    reaches = ((abs(c.change or 0.0) + (c.half_width or 0.0)) / c.detectable for c in changes)
+    most = max([1.0, *reaches])
     line = line_between(-_squeezed(1.05 * most), _squeezed(1.05 * most), left, right)
     a, b = line(-_squeezed(1.0)), line(_squeezed(1.0))
     drawing.add(block(a, foot, b - a, height - foot, LIGHT))
@@ -336,10 +337,6 @@ def _interval(
     at = place(change.change)
     fill = color if change.changed else WHITE
     drawing.add(Rect(at - 2.5, y - 2.5, 5, 5, fillColor=fill, strokeColor=color))
-
-
-def _reach(change: Change) -> float:
-    return (abs(change.change or 0.0) + (change.half_width or 0.0)) / change.detectable
 
 
 def _place_of(line: Place, detectable: float, value: float) -> float:

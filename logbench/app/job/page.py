@@ -143,7 +143,6 @@ class JobPage(QWidget):
 
     def __init__(self, services: Services) -> None:
         super().__init__()
-        self._runner = services.runner
         self._services = services
         self.opened: OpenJob | None = None
         self.notice = Notice(self)
@@ -268,7 +267,7 @@ class JobPage(QWidget):
         if self.isVisible() or self.opened is None:
             self.notice.say(outcome, button, run)
         else:
-            self._runner.unowned(self.opened.owner.named(outcome))
+            self._services.runner.unowned(self.opened.owner.named(outcome))
 
     # --- inside ---
 
