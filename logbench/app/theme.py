@@ -81,7 +81,7 @@ class Theme:
     cursor: str
 
     def trace(self, index: int) -> QColor:
-        """Colour of the n-th trace of a strip."""
+        """Colour of that slot."""
         return QColor(self.traces[index % len(self.traces)])
 
     def condition(self, condition: Condition) -> QColor:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from logbench.recording.notes import Remark
     from logbench.recording.reader import Recording
 
-BEFORE, AFTER = "before", "after"
+BEFORE, AFTER, DIFFERENCE = "before", "after", "difference"
 SIDES = (BEFORE, AFTER)
 MOST_FOUND = 60
 
@@ -238,7 +238,7 @@ def make_overlay(work: Work, compared: Compared, wish: Wish) -> Laid:
     speed = None
     if wish.key != "VSS" and not any(view.missing("VSS") for view in (before, after)):
         speed = _lines(lay("VSS"))
-    difference = _line(laid, "difference", laid.difference, tr("change (after − before)"))
+    difference = _line(laid, DIFFERENCE, laid.difference, tr("change (after − before)"))
     return Laid(wish, laid, _lines(laid), difference, speed)
 
 
@@ -255,11 +255,15 @@ def _lines(laid: Overlay) -> tuple[StripTrace, StripTrace]:
 
 
 def _line(laid: Overlay, side: str, values: np.ndarray, label: str) -> StripTrace:
-    """One line without its unknown ends; a kilometre is drawn like a second."""
+    """One line without its unknown ends; a kilometre is drawn like a second. Its colour tells the
+    side, or that it is the difference."""
     known = np.flatnonzero(np.isfinite(values))
     part = slice(known[0], known[-1] + 1) if len(known) else slice(0)
     t_ns = np.round(laid.x[part] * SECOND).astype(np.int64)
     pyramid = Pyramid.of(t_ns, np.array(values[part], dtype=np.float64))
     entry = catalogue().by_acronym(laid.signal) if laid.signal in catalogue() else None
     decimals = entry.decimals if entry else None
-    return StripTrace(laid.signal, side, laid.unit, pyramid, label=label, decimals=decimals)
+    slot = (BEFORE, AFTER, DIFFERENCE).index(side)
+    return StripTrace(
+        laid.signal, side, laid.unit, pyramid, label=label, decimals=decimals, slot=slot
+    )

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from logbench.cases.work import Work, only_looks
 from logbench.plot.pyramid import Pyramid
-from logbench.plot.trace import StripTrace, group_of
-from logbench.signals.catalogue import COMPUTED, Entry, catalogue
+from logbench.plot.trace import StripTrace
+from logbench.signals.catalogue import COMPUTED, Entry, catalogue, group_of
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -120,6 +120,7 @@ def strip_of(trace: Trace, label: str, entry: Entry | None = None) -> StripTrace
         kind=kind,
         decimals=entry.decimals if entry else None,
         title=entry.title if entry else "",
+        slot=entry.slot if entry else 0,
     )
 
 

@@ -8,9 +8,9 @@ import numpy as np
 
 from logbench.capture.messages import Batch
 from logbench.car.model import Car
-from logbench.plot.trace import SECOND, Key, LiveTrace, group_of
+from logbench.plot.trace import SECOND, Key, LiveTrace
 from logbench.recording.model import Trace
-from logbench.signals.catalogue import COMPUTED, catalogue
+from logbench.signals.catalogue import COMPUTED, catalogue, group_of
 from logbench.signals.values import Clock
 
 _WHILE_NS = 1_000_000_000
@@ -131,4 +131,5 @@ def _described(key: Key) -> LiveTrace:
         title=entry.title,
         kind=entry.kind,
         decimals=entry.decimals,
+        slot=entry.slot,
     )

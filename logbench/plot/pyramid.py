@@ -16,15 +16,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from logbench.signals.values import gap_ns
+
 BLOCK = 16_384
 _LEARNT_FROM = 64
 """Samples that tell how far apart samples usually are."""
 FIRST_BUCKET = 8
 _MOST_LEVELS = 24
-_SHORTEST_GAP_NS = 2_000_000_000
 _EXTREMES_FROM = 200
 """Entries that extremes are taken from, at the least."""
-_FEWEST_FOR_GAPS = 6
 _FEW = 40
 """Up to so many numbers, plain Python is quicker than numpy."""
 
@@ -293,9 +293,7 @@ class Pyramid(Samples):
 
     def gap_ns(self, samples: int) -> float:
         """Between two entries of `samples` samples further apart than this, no line is drawn."""
-        if self._size < _FEWEST_FOR_GAPS:
-            return float("inf")
-        return max(_SHORTEST_GAP_NS, 4 * self.interval_ns) + 1.5 * samples * self.interval_ns
+        return gap_ns(self._size, self.interval_ns, samples)
 
     def _build(self, level: int, fresh: Singles) -> None:
         """Add buckets from `fresh` raw samples, a whole number of first buckets."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -41,7 +41,7 @@ from logbench.report.drawing import (
     pale,
     pieces,
     rule,
-    stroke,
+    strokes,
     text,
 )
 from logbench.signals.numbers import Ends, decimal_text
@@ -59,6 +59,10 @@ class Line2D:
     name: str
     x: Floats
     y: Floats
+    slot: int = 0
+    """Its color, as `Entry.slot`; of two drives: 0 before, 1 after, 2 the difference."""
+    gap: float | None = None
+    """Points further apart are not joined; None: by the usual distance of these."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +73,10 @@ class Strip:
     lines: tuple[Line2D, ...]
     height: float = STRIP
     zero: bool = False
+
+    def drawn(self) -> Iterable[tuple[Line2D, dict[str, object]]]:
+        """The lines and how each is drawn."""
+        return zip(self.lines, strokes(line.slot for line in self.lines), strict=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +134,9 @@ def _strip(drawing: Drawing, strip: Strip, y: float, place: Place) -> None:
     left_axis(drawing, low, high, round(3 * strip.height / STRIP), level, WIDTH - RIGHT)
     if strip.zero and low < 0.0 < high:
         drawing.add(rule(LEFT, level(0.0), WIDTH - RIGHT, level(0.0)))
-    for index, line in enumerate(strip.lines):
-        for points in pieces(line.x, line.y, place, level):
-            drawing.add(PolyLine(points, strokeWidth=0.9, **stroke(index)))
+    for line, how in strip.drawn():
+        for points in pieces(line.x, line.y, place, level, line.gap):
+            drawing.add(PolyLine(points, strokeWidth=0.9, **how))
     drawing.add(rule(LEFT, y, LEFT, y + strip.height))
     _strip_names(drawing, strip, y + strip.height)
 
@@ -137,10 +145,10 @@ def _strip_names(drawing: Drawing, strip: Strip, top: float) -> None:
     """Unit at the left, names at the upper left inside, each with a piece of its line."""
     drawing.add(text(strip.unit, 0, top - 7))
     x = LEFT + 4
-    for index, line in enumerate(strip.lines):
+    for line, how in strip.drawn():
         wide = fonts.width_of(line.name, SIZE) + 22
         drawing.add(block(x - 2, top - 9, wide, 9, WHITE))
-        drawing.add(Line(x, top - 4.5, x + 14, top - 4.5, strokeWidth=1.2, **stroke(index)))
+        drawing.add(Line(x, top - 4.5, x + 14, top - 4.5, strokeWidth=1.2, **how))
         drawing.add(text(line.name, x + 17, top - 7))
         x += wide + 4
 

@@ -8,7 +8,7 @@ rendered by pdfium, so that all three show the same.
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,7 @@ from reportlab.lib.colors import HexColor
 from logbench.analysis.model import Condition, Verdict
 from logbench.recording.storage import write_whole
 from logbench.report import fonts
+from logbench.signals.catalogue import told_apart
 from logbench.signals.numbers import axis_labels
 
 WIDTH = 500.0
@@ -35,7 +36,8 @@ BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILLION, PURPLE = map(
 )
 """The Okabe-Ito set, told apart with any color vision (Okabe & Ito 2008), with line styles as a
 second cue; conditions are named beside their colors."""
-LINE_COLORS = (BLUE, VERMILLION, GREEN, PURPLE, ORANGE, BLACK)
+LINE_COLORS = (BLUE, VERMILLION, GREEN, PURPLE, *map(HexColor, ("#B27B00", "#1A2027", "#2E8FC9")))
+"""By slot, as the window's on its light ground."""
 CONDITION_COLORS = {
     Condition.KEY_ON: HexColor("#BBBBBB"),
     Condition.CRANKING: BLACK,
@@ -83,10 +85,12 @@ def pale(whole: HexColor) -> HexColor:
     return HexColor("#{:02X}{:02X}{:02X}".format(*parts))
 
 
-def stroke(index: int) -> dict[str, object]:
-    """Color and dashes of the line at a place among its strip's."""
-    color = LINE_COLORS[index % len(LINE_COLORS)]
-    return {"strokeColor": color, "strokeDashArray": _DASHES[index % len(_DASHES)]}
+def strokes(slots: Iterable[int]) -> list[dict[str, object]]:
+    """Color and dashes of a strip's lines, by their slots: dashes tell their places."""
+    return [
+        {"strokeColor": LINE_COLORS[slot], "strokeDashArray": _DASHES[place % len(_DASHES)]}
+        for place, slot in enumerate(told_apart(slots))
+    ]
 
 
 # --- scales and axes ---
@@ -131,7 +135,9 @@ def bottom_axis(
 # --- lines ---
 
 
-def pieces(x: Floats, y: Floats, place: Place, level: Place) -> list[list[float]]:
+def pieces(
+    x: Floats, y: Floats, place: Place, level: Place, gap: float | None = None
+) -> list[list[float]]:
     """A line as runs of points (x, y, x, y, …) without its gaps, thinned to the lowest and highest
     of each third of a point."""
     good = np.isfinite(x) & np.isfinite(y)
@@ -140,7 +146,7 @@ def pieces(x: Floats, y: Floats, place: Place, level: Place) -> list[list[float]
         return []
     steps = np.diff(x)
     usual = float(np.median(steps)) or 1e-9
-    wide = np.flatnonzero(steps > max(12 * usual, (x[-1] - x[0]) / 100))
+    wide = np.flatnonzero(steps > (gap or max(12 * usual, (x[-1] - x[0]) / 100)))
     found = []
     for xs, ys in zip(np.split(x, wide + 1), np.split(y, wide + 1), strict=True):
         kept = _thinned(place(xs[-1]) - place(xs[0]), xs, ys)

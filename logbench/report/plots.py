@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from reportlab.graphics.shapes import Drawing
 
+from logbench.analysis.alignment import interval_s
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.overlay import Overlay
 from logbench.analysis.comparison.results import Comparison, SignalResult, SignalVerdict
@@ -33,7 +34,9 @@ from logbench.report.charts import (
 )
 from logbench.report.drawing import VERDICT_COLORS, write_png
 from logbench.report.gather import Drive, out_of_range
+from logbench.signals.catalogue import catalogue
 from logbench.signals.units import METRIC, Units, difference_unit, unit_text
+from logbench.signals.values import gap_ns
 
 STRIPS = (
     *(("RPM",), ("VSS",), ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("MAF",)),
@@ -68,15 +71,21 @@ def strips_of(
     recording: Recording, wanted: tuple[tuple[str, ...], ...], units: Units
 ) -> list[Strip]:
     """Strips of those signals the recording holds, over minutes."""
-    strips = []
+    strips, known = [], catalogue()
     for names in wanted:
         traces = [recording.trace(name) for name in names if name in recording]
         traces = [trace for trace in traces if len(trace)]
         if not traces:
             continue
         lines = tuple(
-            Line2D(trace.signal, trace.t_s / 60, units.array(trace.value, trace.unit))
-            for trace in traces
+            Line2D(
+                t.signal,
+                t.t_s / 60,
+                units.array(t.value, t.unit),
+                known.slot(t.signal),
+                gap_ns(len(t), interval_s(t) * 1e9) / 60e9,
+            )
+            for t in traces
         )
         strips.append(Strip(units.printed(traces[0].unit), lines))
     return strips
@@ -189,8 +198,11 @@ def plot_overlays(overlays: Sequence[Overlay], path: Path) -> None:
     """Strips of one or more overlays, each with its difference under it."""
     strips = []
     for one in overlays:
-        sides = Line2D(f"{one.signal} before", one.x, one.before), Line2D("after", one.x, one.after)
-        apart = Line2D("after − before", one.x, one.difference)
+        sides = (
+            Line2D(f"{one.signal} before", one.x, one.before),
+            Line2D("after", one.x, one.after, slot=1),
+        )
+        apart = Line2D("after − before", one.x, one.difference, slot=2)
         units = unit_text(one.unit), unit_text(difference_unit(one.unit))
         strips += [Strip(units[0], sides, 100.0), Strip(units[1], (apart,), 50.0, zero=True)]
     label = ""
@@ -203,9 +215,9 @@ def plot_overlays(overlays: Sequence[Overlay], path: Path) -> None:
 def plot_warm_up(comparison: Comparison, path: Path) -> None:
     """Coolant temperature against the heat put in, both sides."""
     warm, lines, label = comparison.warm_up, [], ""
-    for curve, name in ((warm.before, "before"), (warm.after, "after")):
+    for slot, (curve, name) in enumerate(((warm.before, "before"), (warm.after, "after"))):
         if curve is not None:
-            lines.append(Line2D(f"coolant {name}", curve.heat, curve.degc))
+            lines.append(Line2D(f"coolant {name}", curve.heat, curve.degc, slot))
             relative = "" if curve.source == "MAF" else f" (relative, {curve.source})"
             label = f"air burnt since the start, g{relative}"
     chart = strips_chart([Strip("°C", tuple(lines), 220.0)], label)

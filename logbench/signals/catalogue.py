@@ -1,17 +1,19 @@
 """Everything that has an acronym: measured signals, derived ones, and the user's own.
 
-Each has one title, unit, number of decimals, range and description, whoever shows it. Derived
-signals are expressions of `derived.toml`, the user's own of a file of the same form in the folder
-of the settings; `logbench.analysis.expression` computes both.
+Each has one title, unit, number of decimals, color, range and description, whoever shows it.
+Derived signals are expressions of `derived.toml`, the user's own of a file of the same form in the
+folder of the settings; `logbench.analysis.expression` computes both.
 """
 
 from __future__ import annotations
 
 import difflib
 import functools
+import re
 import tomllib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -27,6 +29,18 @@ COMPUTED = "computed"
 _DECIMALS = {"rpm": 0, "km/h": 0, "degC": 0, "kPa": 0, "Pa": 0, "km": 0, "min": 0, "s": 0, "Nm": 0,
              "%": 1, "deg": 1, "g/s": 2, "L/h": 2, "V": 2, "mA": 2}  # fmt: skip
 """Of measured signals by unit; those of a finer step have as many as that needs, at most three."""
+COLORS = 7
+"""Colors of lines."""
+_FAMILIES: tuple[tuple[str, re.Pattern[str]], ...] = (
+    ("trim", re.compile(r"(SHRT|LONG)FT|.*TRIM")),
+    ("pedal", re.compile(r"(APP|TP|TAC)(_|$)")),
+    ("oxygen", re.compile(r"O2S")),
+    ("lambda", re.compile(r"LAMBDA")),
+    ("catalyst", re.compile(r"CATEMP")),
+    ("supply", re.compile(r"VPWR")),
+)
+_ORDER = ("rpm", "km/h", "g/s", "kPa", "% trim", "degC", "%", "lambda", "oxygen", "deg", "supply")
+"""What belongs high in the stack, by unit or family (ours; no source)."""
 
 
 class Formula(BaseModel):
@@ -61,13 +75,15 @@ class Entry:
     formula: str = ""
     """The expression of a signal that is not measured."""
     group: str = ""
+    slot: int = 0
+    """Its color: a place in the `COLORS` colors of a theme and of the documents."""
 
 
 class Catalogue:
     """All signals by acronym: measured, then derived, then own. Made by `catalogue()`."""
 
     def __init__(self, entries: Mapping[str, Entry], problem: str = "") -> None:
-        self._entries = entries
+        self._entries = _with_slots(entries)
         self.problem = problem
         """What is wrong with the user's own file, which is then left out; else empty."""
 
@@ -91,6 +107,10 @@ class Catalogue:
             hint = f"did you mean {', '.join(near)}?" if near else "give an acronym such as RPM."
             raise SignalUnknownError(f"There is no signal {acronym!r}; {hint}")
         return entry
+
+    def slot(self, acronym: str) -> int:
+        """The signal's color; the first for one that is not here."""
+        return self._entries[acronym].slot if acronym in self else 0
 
     def with_own(self, acronym: str, made: Formula) -> Catalogue:
         """The same with one more signal of the user's, or another of that name."""
@@ -168,3 +188,47 @@ def _computed(acronym: str, made: Formula, origin: Origin) -> Entry:
     infinite = float("inf")
     return Entry(acronym, made.title, made.unit, made.decimals, -infinite, infinite,
                  made.description, "number", origin, made.expression, made.group)  # fmt: skip
+
+
+def group_of(signal: str, unit: str, kind: str = "number") -> str:
+    """A name shared by traces that one strip may hold: the same unit and, where a unit serves
+    unlike quantities, the same family. One whose values are words stands alone."""
+    if kind != "number":
+        return signal
+    family = next((name for name, pattern in _FAMILIES if pattern.match(signal)), "")
+    return f"{unit} {family}".strip()
+
+
+def rank_of(group: str) -> int:
+    """Place of a group in a stack, from the top."""
+    exact = [n for n, name in enumerate(_ORDER) if name == group]
+    near = [n for n, name in enumerate(_ORDER) if name in group.split()]
+    return (exact or near or [len(_ORDER)])[0]
+
+
+def _with_slots(entries: Mapping[str, Entry]) -> dict[str, Entry]:
+    """Each with its color. Those of a group follow one another, by the number at their end, so
+    that what shares a strip differs; the user's own count from the other end and move no other."""
+
+    def number(entry: Entry) -> int:
+        stem = entry.acronym.rstrip("0123456789")
+        return int(entry.acronym[len(stem) :] or 0)
+
+    counted: Counter[tuple[bool, str]] = Counter()
+    slots = {}
+    for entry in sorted(entries.values(), key=number):
+        group = entry.group or group_of(entry.acronym, entry.unit, entry.kind)
+        own = entry.origin == "own"
+        n = counted[own, group]
+        slots[entry.acronym] = (rank_of(group) + (-1 - n if own else n)) % COLORS
+        counted[own, group] += 1
+    return {name: replace(entry, slot=slots[name]) for name, entry in entries.items()}
+
+
+def told_apart(slots: Iterable[int]) -> list[int]:
+    """The colors of lines drawn together, by their slots: one that is taken gets the next free."""
+    used: list[int] = []
+    for slot in slots:
+        near = (n % COLORS for n in range(slot, slot + COLORS))
+        used.append(min(near, key=used.count))
+    return used

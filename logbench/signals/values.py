@@ -11,6 +11,8 @@ from logbench.words import tr
 
 _FRESH_NS = 3_000_000_000
 _FRESH_INTERVALS = 3.0
+_SHORTEST_GAP_NS = 2_000_000_000
+_FEWEST_FOR_GAPS = 6
 
 
 class Validity(StrEnum):
@@ -78,6 +80,14 @@ def judged(
     if fresh and (not isinstance(at, Clock) or at.comes):
         return Shown(sample[1], Validity.LIVE if live else Validity.CURSOR, age_ns / 1e9)
     return Shown(sample[1], Validity.HELD, max(0.0, age_ns / 1e9))
+
+
+def gap_ns(size: int, interval_ns: float, samples: int = 1) -> float:
+    """Between two entries of `samples` samples further apart than this, no line is drawn, of a
+    trace of so many samples that usually come at that interval."""
+    if size < _FEWEST_FOR_GAPS:
+        return math.inf
+    return max(_SHORTEST_GAP_NS, 4 * interval_ns) + 1.5 * samples * interval_ns
 
 
 def age_text(age_s: float) -> str:

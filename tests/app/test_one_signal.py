@@ -1,22 +1,37 @@
-"""One signal, one name, title, unit and number of decimals: in every view and every export."""
+"""One signal, one name, title, unit, number of decimals, color and validity: in every view and
+export."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
+from pypdf import PdfReader
+from PySide6.QtGui import QImage
 from pytestqt.qtbot import QtBot
+from reportlab.graphics.shapes import Line, PolyLine, String
 
 from logbench.analysis.comparison.compare import compare
+from logbench.app.plot.stack import StripStack
+from logbench.app.review.page import ReviewPage
 from logbench.app.review.values import SpanPanel
+from logbench.app.theme import LIGHT
 from logbench.app.window import MainWindow
 from logbench.archive.archive import Archive
 from logbench.archive.overview import Catalogue
+from logbench.capture.messages import Status
 from logbench.cases.signals import formula, save_own
 from logbench.cli.main import main
+from logbench.job.folder import create_job
 from logbench.plot.trace import SECOND, StripTrace
+from logbench.recording.finish import write_recording
 from logbench.recording.reader import open_recording
+from logbench.report.blocks import Figure
+from logbench.report.document import build_report
+from logbench.report.drawing import AREA, LEFT, LINE_COLORS
 from logbench.signals.catalogue import COMPUTED, Entry, catalogue, own_signals_path
 from logbench.signals.units import unit_text
 from tests.app.conftest import Garage
@@ -33,6 +48,23 @@ class Said:
     title: str | None = None
     unit: str | None = None
     decimals: int | None = None
+    slot: int | None = None
+    hole: str | None = None
+    """What is said at `IN_HOLE` in place of a value."""
+
+
+HOLE_NS = 100 * SECOND, 102_300_000_000
+"""The test drive has no sample in between: longer than a gap, and not by much."""
+IN_HOLE = 101 * SECOND
+
+
+@pytest.fixture
+def holed(drive_file: Path, tmp_path: Path) -> Path:
+    whole = open_recording(drive_file)
+    start, end = HOLE_NS
+    traces = [t.part((t.t_ns <= start) | (t.t_ns >= end)) for t in whole.traces()]
+    facts = whole.facts.model_copy(update={"recording_id": "", "samples_sha256": ""})
+    return write_recording(tmp_path / "holed.parquet", traces, facts)
 
 
 @pytest.fixture
@@ -48,7 +80,50 @@ def of_trace(place: str, trace: StripTrace) -> Said:
     text = trace.text(1.23456789).removesuffix(unit_text(trace.unit)).strip()
     shown = len(text.partition(".")[2])
     assert trace.decimals == shown, (place, trace.signal, text)
-    return Said(place, trace.name, trace.title, trace.unit, trace.decimals)
+    return Said(place, trace.name, trace.title, trace.unit, trace.decimals, trace.slot)
+
+
+def drawn(place: str, stack: StripStack) -> list[Said]:
+    """Colors of the lines in their strips."""
+    theme = stack.look.theme
+    return [
+        Said(place, trace.name, slot=theme.traces.index(color.name().upper()))
+        for strip in stack.strips
+        for trace, color in zip(strip.traces, strip.canvas.colors(), strict=True)
+        if trace.signal in NAMES
+    ]
+
+
+def in_hole(review: ReviewPage) -> list[Said]:
+    """What heading, table and cursors say where there is no value, and where there is one."""
+    model, span = review.signals.model_, review.span_panel
+    found = []
+    for at in (10 * SECOND, IN_HOLE):
+        review.view.set_cursor(at)
+        span.put("A")
+        said = [
+            ("heading", trace.name, strip.header.value_text(trace))
+            for strip in review.stack.strips
+            for trace in strip.traces
+        ]
+        said += [("table", model.text(row, 0), model.text(row, 1)) for row in model.rows]
+        rows = [
+            [span.table.item(n, c).text() for c in (0, 1)] for n in range(span.table.rowCount())
+        ]
+        said += [("numbers", name.partition(" (")[0], text) for name, text in rows]
+        for place, name, text in said:
+            if at == IN_HOLE:
+                found.append(Said(place, name, hole=text))
+            else:
+                assert not text.startswith(("○", "–", "gap")), (place, name, text)
+    return [said for said in found if said.name in NAMES]
+
+
+def picture_shows(path: Path, stack: StripStack) -> None:
+    image = QImage(str(path)).convertToFormat(QImage.Format.Format_RGB32)
+    there = set(np.frombuffer(image.constBits(), np.uint32).tolist())
+    for strip in stack.strips:
+        assert {color.rgb() for color in strip.canvas.colors()} <= there
 
 
 def in_review(window: MainWindow, path: Path, qtbot: QtBot) -> list[Said]:
@@ -62,6 +137,7 @@ def in_review(window: MainWindow, path: Path, qtbot: QtBot) -> list[Said]:
     rows = [model.data(model.index(n, 0)) for n in range(model.rowCount())]
     found += [Said("table", row) for row in rows if row in NAMES]
     review.stack.show_traces(traces)
+    found += drawn("drawn", review.stack)
     review.view.set_cursor(10 * SECOND)
     review.span_panel.put("A")
     review.view.set_cursor(20 * SECOND)
@@ -72,6 +148,11 @@ def in_review(window: MainWindow, path: Path, qtbot: QtBot) -> list[Said]:
     for n in range(table.rowCount()):
         name, _, unit = table.item(n, 0).text().partition(" (")
         found.append(Said("numbers", name, unit=unit.removesuffix(")").replace("°C", "degC")))
+    found += in_hole(review)
+    review.span_panel.clear()
+    picture = path.with_name("shown.png")
+    review.exporting.export(picture)
+    picture_shows(picture, review.stack)
     review.plots.show_cross(True)
     boxes = review.cross.x_box, review.cross.y_box
     names = {box.itemText(n) for box in boxes for n in range(box.count())}
@@ -79,8 +160,33 @@ def in_review(window: MainWindow, path: Path, qtbot: QtBot) -> list[Said]:
     review.plots.show_cross(False)
     out = path.with_name("shown.csv")
     review.exporting.export(out)
-    qtbot.waitUntil(lambda: "Written" in review.notice.text, timeout=60_000)
+    qtbot.waitUntil(lambda: str(out) in review.notice.text, timeout=60_000)
     return found + of_heading("picture's CSV", out)
+
+
+def in_document(path: Path, folder: Path) -> list[Said]:
+    """The written report, as a page and as PDF: legends and axes of its charts, and gaps."""
+    job, entered = create_job(folder, "One signal")
+    job.add_recording(entered, path, "before")
+    document = build_report(job, entered, folder / "report.html")
+    build_report(job, entered, folder / "report.pdf")
+    page = (folder / "report.html").read_text("utf-8")
+    pdf = " ".join(p.extract_text() for p in PdfReader(folder / "report.pdf").pages)
+    found = []
+    for figure in (b for b in document.blocks if isinstance(b, Figure)):
+        shapes, unit = figure.drawing.contents, ""
+        for line, name in pairwise(shapes):
+            if isinstance(name, String) and name.x == 0:
+                unit = name.text
+            if isinstance(line, Line) and isinstance(name, String) and name.text in NAMES:
+                assert {name.text in where and unit in where for where in (page, pdf)} == {True}
+                slot = LINE_COLORS.index(line.strokeColor)
+                unit_ = unit.replace("°C", "degC")
+                found.append(Said("document", name.text, unit=unit_, slot=slot))
+        middle = LEFT + AREA * IN_HOLE / (240 * SECOND)
+        for line in (shape for shape in shapes if isinstance(shape, PolyLine)):
+            assert not min(line.points[::2]) < middle < max(line.points[::2]), "joined over a gap"
+    return found
 
 
 def of_heading(place: str, path: Path) -> list[Said]:
@@ -89,6 +195,8 @@ def of_heading(place: str, path: Path) -> list[Said]:
         name, _, unit = cell.partition(" (")
         if name in NAMES:
             found.append(Said(place, name, unit=unit.removesuffix(")")))
+    times = np.loadtxt(path, delimiter=",", skiprows=1, usecols=0, encoding="utf-8-sig") * SECOND
+    assert not np.any((times > HOLE_NS[0] + SECOND / 1e6) & (times < HOLE_NS[1] - SECOND / 1e6))
     return found
 
 
@@ -104,7 +212,19 @@ def while_live(window: MainWindow, garage: Garage, qtbot: QtBot) -> list[Said]:
     traces = [t for t in live.session.traces.values() if t.signal in NAMES]
     rows = [live.values.model_.text(row, 0) for row in live.values.model_.rows]
     shown = [t for strip in live.stack.strips for t in strip.traces if t.signal in NAMES]
-    said = [of_trace("live", t) for t in (*traces, *shown)]
+    said = [of_trace("live", t) for t in (*traces, *shown)] + drawn("live drawn", live.stack)
+    garage.last.inbox.append(Status(15.0, 31, 0, 4321, {}, "lost"))
+    live.session.poll()
+
+    def texts() -> set[tuple[str, str]]:
+        return {(t.name, s.header.value_text(t)) for s in live.stack.strips for t in s.traces}
+
+    qtbot.waitUntil(lambda: all(text for _, text in texts()))
+    for name in {name for name, _ in texts()} & set(NAMES):
+        row = next(r for r in live.values.model_.rows if r.name == name)
+        held = live.values.model_.text(row, 1)
+        assert held.startswith("○ ")
+        assert (name, f"{held}, 13 s ago") in texts()
     return said + [Said("values", row) for row in rows if row in NAMES]
 
 
@@ -119,7 +239,9 @@ def in_files(path: Path, folder: Path, capsys: pytest.CaptureFixture[str]) -> li
     found += of_heading("csv", folder / "out.csv")
     made = open_recording(folder / "archive/a.parquet")
     for name, facts in made.facts.signals.items():
-        assert made.trace(name).unit == facts.unit
+        trace = made.trace(name)
+        assert trace.unit == facts.unit
+        assert not np.any((trace.t_ns > HOLE_NS[0]) & (trace.t_ns < HOLE_NS[1]))
         found.append(Said("parquet", name, facts.name or None, facts.unit))
     archive = Archive(folder / "archive", folder / "cache")
     archive.refresh()
@@ -140,27 +262,29 @@ def in_files(path: Path, folder: Path, capsys: pytest.CaptureFixture[str]) -> li
 
 
 def contradicts(said: Said, entry: Entry) -> bool:
-    told = (said.title, said.unit, said.decimals)
-    return any(
-        one is not None and one != is_
-        for one, is_ in zip(told, (entry.title, entry.unit, entry.decimals), strict=True)
-    )
+    told = (said.title, said.unit, said.decimals, said.slot, said.hole)
+    right = (entry.title, entry.unit, entry.decimals, entry.slot, "gap")
+    return any(one is not None and one != is_ for one, is_ in zip(told, right, strict=True))
 
 
 def test_every_view_and_export_says_the_same_of_a_signal(
     own: None,
     window: MainWindow,
-    drive_file: Path,
+    holed: Path,
     garage: Garage,
     qtbot: QtBot,
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ):
-    found = in_review(window, drive_file, qtbot)
-    found += in_files(drive_file, tmp_path, capsys)
+    found = in_review(window, holed, qtbot)
+    found += in_files(holed, tmp_path, capsys)
+    found += in_document(holed, tmp_path)
     found += while_live(window, garage, qtbot)
     wrong = [said for said in found if contradicts(said, catalogue().by_acronym(said.name))]
     assert wrong == []
-    for place in {said.place for said in found} - {"comparison"}:
+    for place in {said.place for said in found} - {"comparison", "document"}:
         assert {said.name for said in found if said.place == place} == set(NAMES), place
     assert "TOTAL_TRIM1" in {said.name for said in found if said.place == "comparison"}
+    written = {said.name for said in found if said.place == "document"}
+    assert written >= {"RPM", "SHRTFT1", "LONGFT1"}
+    assert LIGHT.traces == tuple(f"#{color.hexval()[2:].upper()}" for color in LINE_COLORS)

@@ -18,7 +18,8 @@ from logbench.app.plot.view import TimeView
 from logbench.app.theme import LIGHT
 from logbench.plot import lines
 from logbench.plot.pyramid import Buckets
-from logbench.plot.trace import SECOND, group_of, rank_of
+from logbench.plot.trace import SECOND
+from logbench.signals.catalogue import group_of, rank_of
 from logbench.signals.numbers import (
     axis_labels,
     round_range,

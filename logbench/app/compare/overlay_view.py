@@ -300,12 +300,11 @@ class OverlayView(QWidget):
         self._soon.start()
 
     def _tint(self) -> None:
-        """The difference has a colour of its own, and units of differences."""
+        """The difference has units of differences."""
         if self.stack.strips:
             look = self.stack.look
-            theme = replace(look.theme, traces=look.theme.traces[2:])
             units = Differences(look.units.us, look.units.own)
-            self.stack.strips[-1].set_look(replace(look, theme=theme, units=units))
+            self.stack.strips[-1].set_look(replace(look, units=units))
 
     def _place_spans(self) -> None:
         laid = self.laid

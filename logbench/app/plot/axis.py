@@ -48,7 +48,7 @@ class ValueAxis:
         """Draw it on any device, at the strip's origin."""
         strip, canvas, theme = self._strip, self._canvas, self._canvas.look.theme
         painter.setFont(strip.font())
-        painter.setPen(theme.trace(canvas.chosen) if canvas.mixed else QColor(theme.muted))
+        painter.setPen(canvas.colors()[canvas.chosen] if canvas.mixed else QColor(theme.muted))
         align = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
         unit = unit_text(canvas.look.units.unit(canvas.unit))
         painter.drawText(QRect(0, 0, GUTTER - 8, HEADER), align, unit)

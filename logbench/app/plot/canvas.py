@@ -20,6 +20,7 @@ from logbench.app.theme import Theme
 from logbench.plot import lines
 from logbench.plot.scales import ValueRange, ValueScales
 from logbench.plot.trace import SECOND, StripTrace
+from logbench.signals.catalogue import told_apart
 from logbench.signals.numbers import axis_labels, time_ticks
 from logbench.signals.units import METRIC, Units
 
@@ -146,6 +147,10 @@ class Canvas:
         share = (value - span.low) / (span.high - span.low)
         return height - min(max(share, -10.0), 10.0) * height
 
+    def colors(self) -> list[QColor]:
+        """Of its traces: each signal's own, or the next that is free in this strip."""
+        return [self.look.theme.trace(slot) for slot in told_apart(t.slot for t in self.traces)]
+
     def labels(self) -> list[Label]:
         """What stands at the axis and where, from below: round values, or a signal's words."""
         low, high = self.range.low, self.range.high
@@ -198,7 +203,7 @@ class Canvas:
         painter.fillRect(rect, QColor(self.look.theme.plot))
         self._draw_ground(painter, left, right)
         found = [self._lines_of(place, left, right) for place in range(len(self.traces))]
-        colors = [self.look.theme.trace(place) for place in range(len(found))]
+        colors = self.colors()
         columns = [
             (part.upright, color)
             for part, color in zip(found, colors, strict=True)
@@ -251,7 +256,7 @@ class Canvas:
                 painter.drawLine(x, 0, x, height)
 
     def _draw_bands(self, painter: QPainter, left: int, right: int) -> None:
-        for place, trace in enumerate(self.traces):
+        for trace, color in zip(self.traces, self.colors(), strict=True):
             if trace.band is None:
                 continue
             low, high = (
@@ -261,7 +266,6 @@ class Canvas:
             span = self.scales.of(trace.unit)
             top = self.y_of(span.high if high is None else high, trace.unit)
             bottom = self.y_of(span.low if low is None else low, trace.unit)
-            color = self.look.theme.trace(place)
             color.setAlpha(34)
             painter.fillRect(left, int(top), right - left, int(bottom - top), color)
             color.setAlpha(150)

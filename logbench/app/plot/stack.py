@@ -17,7 +17,8 @@ from logbench.app.plot.handles import StripSplitter
 from logbench.app.plot.strip import Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
-from logbench.plot.trace import Key, StripTrace, rank_of
+from logbench.plot.trace import Key, StripTrace
+from logbench.signals.catalogue import rank_of
 from logbench.words import tr
 
 MOST_IN_A_STRIP = 4

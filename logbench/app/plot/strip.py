@@ -97,11 +97,12 @@ class StripHeader:
         metrics = QFontMetrics(self._strip.font())
         marked = len(canvas.traces) > 1 and (canvas.mixed or self._strip.hasFocus())
         self._value_boxes = []
-        for place, (trace, box) in enumerate(zip(canvas.traces, self.boxes(), strict=True)):
+        shown = zip(canvas.traces, canvas.colors(), self.boxes(), strict=True)
+        for place, (trace, color, box) in enumerate(shown):
             left = box.left() - GUTTER
             style = lines.STYLES[place % len(lines.STYLES)]
             for x0, x1 in lines.dashes(style, 20):
-                painter.fillRect(left + x0, HEADER // 2 - 1, x1 - x0, 3, theme.trace(place))
+                painter.fillRect(left + x0, HEADER // 2 - 1, x1 - x0, 3, color)
             inner = QRect(left + _LABEL_LEFT, 0, box.width() - _LABEL_LEFT - 4, HEADER)
             name = metrics.elidedText(trace.name, Qt.TextElideMode.ElideRight, inner.width())
             painter.drawText(inner, _MIDDLE, name)
@@ -196,7 +197,7 @@ class Strip(QWidget):
 
     @property
     def traces(self) -> list[StripTrace]:
-        """Those shown, the first in the theme's first colour."""
+        """Those shown, from the left."""
         return self.canvas.traces
 
     def add(self, trace: StripTrace) -> None:

@@ -183,7 +183,8 @@ class CrossView(QWidget):
         theme = self._look.theme
         if pairs.z is not None:
             return _shaded(pairs.z, theme)
-        plain = np.uint32(theme.trace(0).rgb())
+        y = self._chosen(self.y_box)
+        plain = np.uint32(theme.trace(y.slot if y else 0).rgb())
         if self.z_box.currentText() == _PLAIN or not self._conditions:
             return np.full(len(pairs.x), plain, np.uint32)
         palette = np.array([point_ink(c.condition, theme) for c in self._conditions] + [plain])
