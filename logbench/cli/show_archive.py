@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from logbench.analysis.model import heading
 from logbench.archive.columns import Cell, cells
 from logbench.cli.show import console, say, table, text
 from logbench.recording.export import safe_text
@@ -67,7 +68,7 @@ def recording(details: Details) -> None:
         if finding["problem"]:
             say(finding["problem"], "yellow")
         else:
-            line = f"{finding['verdict']:<11}{finding['check']}: {finding['subject']}. "
+            line = f"{finding['verdict']:<11}{heading(finding['check'], finding['subject'])}. "
             say(line + str(finding["reason"]))
 
 

@@ -195,7 +195,7 @@ def test_a_sweep_can_be_stopped_and_goes_on(opened: ArchivePage, root, qtbot):
 def test_details_with_findings_made_at_once(opened: ArchivePage, window, qtbot):
     assert opened.body.table.choose("van/c.parquet")
     details = opened.body.details
-    until(qtbot, lambda: "fuel_trim" in details.findings.toPlainText())
+    until(qtbot, lambda: "fuel trim" in details.findings.toPlainText())
     text = details.facts.toPlainText()
     assert "van" in text
     assert "1.8 L" in text

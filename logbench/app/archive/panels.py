@@ -16,7 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.analysis.model import Verdict
+from logbench.analysis.model import Verdict, heading
 from logbench.analysis.statement import in_units
 from logbench.app.archive.trend_plot import TrendPlot
 from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, offer, text_button
@@ -119,7 +119,7 @@ def _findings_html(details: Details, theme: Theme, units: Units) -> str:
             out.append(_muted(finding["problem"], theme))
             continue
         verdict = Verdict(finding["verdict"])
-        head = f"{VERDICT_SYMBOLS[verdict]} {finding['check']}: {finding['subject']}"
+        head = f"{VERDICT_SYMBOLS[verdict]} {heading(finding['check'], finding['subject'])}"
         out.append(
             f'<p style="margin:2px 0"><b style="color:{theme.verdict(verdict).name()}">'
             f"{escape(head)}</b><br>{escape(in_units(reason_of(finding), units))}</p>"
@@ -199,7 +199,7 @@ class TrendPanel(QWidget):
 
     def show_numbers(self, car: str, numbers: Sequence[Number]) -> None:
         """What is known of the car; the number chosen before is asked for again."""
-        self._numbers = {f"{number.check}: {number.subject}": number for number in numbers}
+        self._numbers = {heading(number.check, number.subject): number for number in numbers}
         offer(
             self.box, [(f"{key}  ({number.times})", key) for key, number in self._numbers.items()]
         )

@@ -8,7 +8,7 @@ import numpy as np
 from PySide6.QtCore import QPointF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFocusEvent, QKeyEvent, QMouseEvent
 
-from logbench.analysis.model import Verdict
+from logbench.analysis.model import Verdict, heading
 from logbench.app.plot.late_graph import LateGraph
 from logbench.app.theme import Look
 from logbench.archive.columns import started_text
@@ -53,7 +53,7 @@ class TrendPlot(LateGraph):
         self._shown = trended if trended is not None and trended.points else None
         self._at = len(trended.points) - 1 if trended is not None else -1
         if trended is not None:
-            name = f"{trended.number.check}, {trended.number.subject}"
+            name = heading(trended.number.check, trended.number.subject)
             self.setAccessibleName(
                 tr("{name} over {n} recordings of the car", name=name, n=len(trended.points))
             )

@@ -74,7 +74,7 @@ class ReadingTree(Tree):
         self.header().setMinimumSectionSize(60)
         mode = QHeaderView.ResizeMode
         for column, how, width in (
-            (1, mode.Interactive, 170),
+            (1, mode.Interactive, 230),
             (2, mode.Interactive, 180),
             (MARGIN_COLUMN, mode.Fixed, 110),
         ):
