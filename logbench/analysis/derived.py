@@ -30,14 +30,6 @@ def _positive(x: Any) -> Values:
     return np.where(array > 0.0, array, np.nan)
 
 
-def total_trim_pct(short_pct: Like, long_pct: Like) -> Values:
-    """Total fuel trim in %: the sum, as the trade adds it. [Pub: MOTOR, Oct 2003]
-
-    As a product it differs by at most one point while |S*L| <= 100. [Calc]
-    """
-    return np.asarray(short_pct, dtype=np.float64) + np.asarray(long_pct, dtype=np.float64)
-
-
 def air_density_g_l(pressure_kpa: Like, temperature_degc: Like) -> Values:
     """Density of dry air, g/l, from the ideal gas law."""
     kelvin = _positive(np.asarray(temperature_degc, dtype=np.float64) + KELVIN)

@@ -135,7 +135,7 @@ class Finding:
     numbers: dict[str, float] = field(default_factory=dict)
     """Further figures by name, for machines and the report."""
     what: str = ""
-    """What the number is: `Total trim`; empty where there is none."""
+    """What the number is: `Total fuel trim`; empty where there is none."""
     remarks: tuple[str, ...] = ()
     """What the number rests on and what weakens it: clauses without a full stop."""
     cap: Cap | None = None

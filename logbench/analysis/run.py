@@ -221,7 +221,7 @@ class CheckEvidence:
     check: str
     """Key of the check: `fuel_trim`."""
     title: str
-    """Title of the check: `Fuel trim totals`."""
+    """Title of the check: `Total fuel trim`."""
     enough: bool
     """Whether everything that the check can judge is judged."""
     missing: str

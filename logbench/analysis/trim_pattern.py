@@ -1,4 +1,4 @@
-"""Which pattern the total trims of all cells make, and what it may mean (trade-notes 1).
+"""Which pattern the total fuel trims of all cells make, and what it may mean (trade-notes 1).
 
 - *Falls with airflow* (high at idle, little at 2,500 rpm and cruise): unmetered air. The trade's
   rule: idle at +10 % or more, falling by 7 to 8 points at 2,500 rpm without load. [CP]
@@ -50,7 +50,7 @@ BANK_PCT = 7.0
 """Difference between banks that counts as one bank only."""
 
 Trims = Mapping[tuple[int, str], float]
-"""(bank, cell) to total trim in %."""
+"""(bank, cell) to total fuel trim in %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +168,7 @@ def _lean(view: View, cells: Mapping[str, float], high: float, falls: bool, rise
     metered = view.trace("MAF") is not None
     if falls:
         text = said(
-            "Total trim falls from {idle:+.1f %} at idle to {high:+.1f %} with airflow.",
+            "Total fuel trim falls from {idle:+.1f %} at idle to {high:+.1f %} with airflow.",
             idle=idle,
             high=high,
         )
@@ -177,7 +177,7 @@ def _lean(view: View, cells: Mapping[str, float], high: float, falls: bool, rise
     sensor_first = metered and (low_air or (low_air is None and not rises))
     if rises:
         text = said(
-            "Total trim rises from {idle:+.1f %} at idle to {high:+.1f %} with airflow.",
+            "Total fuel trim rises from {idle:+.1f %} at idle to {high:+.1f %} with airflow.",
             idle=idle,
             high=high,
         )
@@ -192,7 +192,7 @@ def _rich(cells: Mapping[str, float], high: float) -> Pattern:
     idle = cells.get("warm idle", float("nan"))
     if high - idle >= TREND_PCT:
         text = said(
-            "Total trim rises from {idle:+.1f %} at idle to {high:+.1f %} at high airflow.",
+            "Total fuel trim rises from {idle:+.1f %} at idle to {high:+.1f %} at high airflow.",
             idle=idle,
             high=high,
         )

@@ -110,14 +110,14 @@ def plot_recording(
 
 
 def plot_trims(before: Sequence[Finding], after: Sequence[Finding], path: Path) -> None:
-    """Bars of the fuel trim totals of two recordings side by side, over their band."""
+    """Bars of the total fuel trim of two recordings side by side, over their band."""
     sides = [
         {f.subject: f for f in findings if f.check == "fuel_trim" and f.unit == "%"}
         for findings in (before, after)
     ]
     both = {subject: tuple(side.get(subject) for side in sides) for subject in sides[0] | sides[1]}
     chart = findings_chart(both, METRIC)
-    write_png(chart, path, "Fuel trim totals (short term + long term), before and after the repair")
+    write_png(chart, path, "Total fuel trim (short term + long term), before and after the repair")
 
 
 def findings_chart(both: Mapping[str, tuple[Finding | None, ...]], units: Units) -> Drawing:

@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 from scipy import constants
 
 from logbench.analysis import derived
+from logbench.analysis.expression.evaluate import computed_signals
+from logbench.recording.model import Trace
 
 MOLAR_MASS_AIR_G = 28.9644  # US Standard Atmosphere 1976, from memory
 
@@ -69,7 +71,11 @@ def test_standard_atmosphere(height_m, kpa):
 
 def test_totals_as_the_trade_adds_them():
     # MOTOR magazine, Driveability Corner, October 2003: -6.3 and +2.3 make -4.0
-    assert derived.total_trim_pct(-6.3, 2.3) == pytest.approx(-4.0)
+    at = np.arange(9, dtype=np.int64)
+    parts = {"SHRTFT1": np.full(9, -6.3), "LONGFT1": np.full(9, 2.3)}
+    traces = {name: Trace(name, "7E8", "%", at, value) for name, value in parts.items()}
+    total = computed_signals()["TOTAL_TRIM1"].trace(traces.get, {})
+    assert total.value == pytest.approx(-4.0)
 
 
 @given(

@@ -1,4 +1,4 @@
-"""Fuel trim totals: cells, banks, patterns, and silence where the recording cannot tell."""
+"""Total fuel trim: cells, banks, patterns, and silence where the recording cannot tell."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pytest
 from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks, worst
+from logbench.signals.catalogue import catalogue
 from tests.analysis.scenes import IDLE, KEY_ON, Phase, Scene, warm_drive
 
 
@@ -28,6 +29,7 @@ def test_a_healthy_car_is_within_in_every_cell():
         finding = found[f"bank 1, {cell}"]
         assert finding.value == pytest.approx(value, abs=0.3)
         assert 0.05 < finding.uncertainty < 1.0
+        assert finding.what == catalogue().by_acronym("TOTAL_TRIM1").title.partition(",")[0]
         assert finding.band.basis
         assert finding.evidence
         assert finding.causes == ()
@@ -191,7 +193,7 @@ def test_load_against_idle_shows_a_delivery_that_hardly_keeps_up():
     assert found["bank 1, load"].verdict is Verdict.WITHIN
     assert found[subject].verdict is Verdict.WATCH
     assert found[subject].causes[0] == CAUSES["weak_fuel"].text
-    assert "Total trim rises from −1.0 % at idle" in found["pattern"].reason
+    assert "Total fuel trim rises from −1.0 % at idle" in found["pattern"].reason
     assert trims(Scene(warm_drive(5.0, 5.0, 5.0, 5.0)).trims())[subject].verdict is Verdict.WITHIN
 
 

@@ -1,11 +1,10 @@
 """Total fuel trim of each bank over operating cells, and the pattern that the cells make.
 
-Inputs: `SHRTFTn` and `LONGFTn` of each bank; `ECT`, `FUELSYS1`, `VSS`, `LOAD_PCT`, `EVAP_PCT`
-where there are. Enabled: warm, closed loop (inferred, and said so, where not recorded), steady for
-three seconds, no fuel cut, no full throttle. Method: the sum of both trims at the times of the
-short-term one, its mean over all steady stretches of a cell; idle less the mean of the cells of
-moderate airflow, and load less idle, in which what a car's cells have in common drops out; the
-difference of the banks.
+Inputs: `TOTAL_TRIMn`, computed of `SHRTFTn` and `LONGFTn`, of each bank; `ECT`, `FUELSYS1`, `VSS`,
+`LOAD_PCT`, `EVAP_PCT` where there are. Enabled: warm, closed loop (inferred, and said so, where not
+recorded), steady for three seconds, no fuel cut, no full throttle. Method: its mean over all steady
+stretches of a cell; idle less the mean of the cells of moderate airflow, and load less idle, in
+which what a car's cells have in common drops out; the difference of the banks.
 Uncertainty: a 95 % interval that minds autocorrelation and the scatter between stretches. Evidence:
 the steady stretches.
 """
@@ -17,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis import alignment, derived, trim_pattern
+from logbench.analysis import alignment, trim_pattern
 from logbench.analysis.alignment import Mask
 from logbench.analysis.bands import Bands
 from logbench.analysis.conditions import WARM_DEGC
@@ -31,7 +30,7 @@ from logbench.analysis.view import SETTLE_S, View, evidence
 from logbench.recording.model import Trace
 
 KEY = "fuel_trim"
-TITLE = "Fuel trim totals"
+TITLE = "Total fuel trim"
 PLAIN = "The amount by which the engine computer corrects the fuel"
 STRIPS = (("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("RPM",), ("MAF",))
 SHOWN = r"(SHRT|LONG)FT\d|TOTAL_TRIM\d|RPM|LOAD_PCT"
@@ -64,7 +63,7 @@ _CONDITION = {
 
 @dataclass(frozen=True, slots=True)
 class TrimCell:
-    """Total trim of one bank in one cell: the estimate in %, its evidence and remarks."""
+    """Total fuel trim of one bank in one cell: the estimate in %, its evidence and remarks."""
 
     bank: int
     cell: str
@@ -87,7 +86,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     pairs = [b for b in view.banks if not view.missing(f"SHRTFT{b}", f"LONGFT{b}")]
     if not pairs:
         text = "Short- and long-term fuel trim of a bank were not both recorded."
-        return [Subject(KEY, "total trim").not_judged(text, "trims")]
+        return [Subject(KEY, "total fuel trim").not_judged(text, "trims")]
     used = [cell for cell in find_cells(view, pairs) if cell.enough]
     if not used:
         return [_nothing(view)]
@@ -107,12 +106,12 @@ def check(view: View, bands: Bands) -> list[Finding]:
 
 
 def find_cells(view: View, banks: Sequence[int]) -> list[TrimCell]:
-    """The total trim of each of these banks in every cell, with or without enough evidence."""
+    """The total fuel trim of each of these banks in every cell, with or without enough evidence."""
     masks = _cell_masks(view)
     return [
-        _measure(view, bank, short, name, view.stretches(mask & settled, 1.0))
+        _measure(view, bank, total, name, view.stretches(mask & settled, 1.0))
         for bank in banks
-        if (short := view.trace(f"SHRTFT{bank}")) is not None
+        if (total := view.trace(f"TOTAL_TRIM{bank}")) is not None
         for settled in [_settled(view, bank)]
         for name, mask in masks.items()
     ]
@@ -138,13 +137,11 @@ def _cell_masks(view: View) -> dict[str, Mask]:
 
 
 def _settled(view: View, bank: int) -> Mask:
-    """Where the total trim does not run: its mean over the next three seconds against that over
-    the last three changes by at most `SETTLE_PCT_S`."""
-    short = view.grid.linear(f"SHRTFT{bank}")
-    long = view.grid.slow(f"LONGFT{bank}")
-    if short is None or long is None or len(short) == 0:
+    """Where the total fuel trim does not run: its mean over the next three seconds against that
+    over the last three changes by at most `SETTLE_PCT_S`."""
+    total = view.grid.linear(f"TOTAL_TRIM{bank}")
+    if total is None or len(total) == 0:
         return np.ones(len(view.grid), dtype=bool)
-    total = derived.total_trim_pct(short, long)
     known = np.isfinite(total)
     size = round(SETTLE_S / STEP_S)
     sums = np.concatenate(([0.0], np.cumsum(np.where(known, total, 0.0))))
@@ -157,22 +154,23 @@ def _settled(view: View, bank: int) -> Mask:
     return np.asarray(edge | (np.abs(after - before) <= SETTLE_PCT_S * SETTLE_S))
 
 
-def _measure(view: View, bank: int, short: Trace, name: str, spans: Sequence[Span]) -> TrimCell:
-    owner = alignment.owner(short.t_ns, spans)
-    long = view.last(short.t_ns, f"LONGFT{bank}", max_age_s=10.0)
-    total = derived.total_trim_pct(short.value, long)
-    good = (owner >= 0) & np.isfinite(total)
-    good, remarks = _without_purge(view, short.t_ns, good)
-    kept = evidence(spans, short.t_ns[good])
+def _measure(view: View, bank: int, total: Trace, name: str, spans: Sequence[Span]) -> TrimCell:
+    owner = alignment.owner(total.t_ns, spans)
+    good = (owner >= 0) & np.isfinite(total.value)
+    good, remarks = _without_purge(view, total.t_ns, good)
+    kept = evidence(spans, total.t_ns[good])
+    short = view.last(total.t_ns[good], f"SHRTFT{bank}", max_age_s=1.0)
+    part = float(np.nanmean(short)) if good.any() else float("nan")
+    found = estimate(total.value[good], owner[good], QUANTUM_PCT)
     if not view.conditions.loop_recorded:
         remarks = (*remarks, "closed loop is inferred, FUELSYS1 was not recorded")
-    step_s = min(2.0, alignment.interval_s(short))
+    step_s = min(2.0, alignment.interval_s(total))
     return TrimCell(
         bank=bank,
         cell=name,
-        total=estimate(total[good], owner[good], QUANTUM_PCT),
-        short=float(short.value[good].mean()) if good.any() else float("nan"),
-        long=float(long[good].mean()) if good.any() else float("nan"),
+        total=found,
+        short=part,
+        long=found.mean - part,
         seconds=float(np.count_nonzero(good)) * step_s,
         spans=kept,
         remarks=remarks,
@@ -199,7 +197,7 @@ def _cell_finding(cell: TrimCell, bands: Bands) -> Finding:
         "seconds": cell.seconds,
     }
     return Subject(KEY, f"bank {cell.bank}, {cell.cell}").judged(
-        "Total trim",
+        TITLE,
         Measured(cell.total.mean, cell.total.half_width, cell.spans, cell.remarks, numbers),
         bands["fuel_trim_total"],
     )
@@ -222,12 +220,12 @@ def _trends(cells: Sequence[TrimCell], bands: Bands, bank: int) -> list[Finding]
         names = ", ".join(c.cell for c in middle)
         remark = said("{mean:+.1f %} over {names}", mean=mean, names=names)
         measured = Measured(idle.total.mean - mean, half, idle.spans, (remark,))
-        what = "Total trim at idle less that at higher airflow"
+        what = f"{TITLE} at idle less that at higher airflow"
         found.append(("idle against higher airflow", what, measured, "fuel_trim_trend"))
     if load is not None:
         half = float(np.hypot(idle.total.half_width, load.total.half_width))
         measured = Measured(load.total.mean - idle.total.mean, half, load.spans)
-        what = "Total trim under load less that at idle"
+        what = f"{TITLE} under load less that at idle"
         found.append(("load against idle", what, measured, "fuel_trim_load_trend"))
     return [
         Subject(KEY, f"bank {bank}, {subject}").judged(what, measured, bands[key])
@@ -264,4 +262,4 @@ def _nothing(view: View) -> Finding:
         reason = "The fuel system never went into closed loop while recording."
     else:
         reason = "No operating condition was held steady for long enough, warm and in closed loop."
-    return Subject(KEY, "total trim").not_judged(reason, "any")
+    return Subject(KEY, "total fuel trim").not_judged(reason, "any")

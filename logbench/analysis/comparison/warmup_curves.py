@@ -165,7 +165,7 @@ def _heat_source(views: Sequence[View]) -> str | None:
 
 
 def _mean_trim(view: View) -> Values:
-    """Total trim in %, the mean of the banks, 0 where not known."""
+    """Total fuel trim in %, the mean of the banks, 0 where not known."""
     found = [view.grid.linear(f"TOTAL_TRIM{bank}") for bank in view.banks]
     totals = [np.nan_to_num(total) for total in found if total is not None]
     return np.mean(totals, axis=0) if totals else np.zeros(len(view.grid))
