@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,17 @@ RANKS = {"not judged": 0, "within": 1, "watch": 2, "act": 3}
 _RANK = " ".join(f"WHEN '{verdict}' THEN {rank}" for verdict, rank in RANKS.items())
 
 
+class Judged(NamedTuple):
+    """What its findings come to."""
+
+    worst: str = ""
+    """`act`, `watch`, `within`, `not judged`; `` when it has not been checked or cannot be."""
+    problem: str = ""
+    """Why it cannot be checked."""
+    lacking: int = 0
+    """Parts of the checks that were not judged."""
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One recording as a list shows it."""
@@ -29,10 +40,7 @@ class Row:
     """Its row of the view `recordings`."""
     signals: tuple[str, ...]
     """Acronyms, sorted."""
-    worst: str
-    """`act`, `watch`, `within`, `not judged`; `` when it has not been checked or cannot be."""
-    problem: str
-    """Why it cannot be checked."""
+    judged: Judged
 
     @property
     def recording(self) -> str:
@@ -69,12 +77,12 @@ class Catalogue:
 
     def __init__(self, archive: Archive) -> None:
         self.archive = archive
-        self._worst = worst_findings(archive)
+        self._judged = judged_recordings(archive)
         with archive.views() as views:
             self._signals = _signals(views)
             counts = Counter(name for names in self._signals.values() for name in names)
             number = archive.index.recordings.num_rows
-            self.facets = _facets(views, number, len(self._worst), dict(sorted(counts.items())))
+            self.facets = _facets(views, number, len(self._judged), dict(sorted(counts.items())))
 
     def rows(self, chosen: Filter | None = None) -> list[Row]:
         """The recordings that fit, newest first. Raises `UsageError`, `QueryError`."""
@@ -82,18 +90,18 @@ class Catalogue:
 
     def _row(self, found: dict[str, Any]) -> Row:
         name = found["recording"]
-        return Row(found, self._signals.get(name, ()), *self._worst.get(name, ("", "")))
+        return Row(found, self._signals.get(name, ()), self._judged.get(name, Judged()))
 
 
-def worst_findings(archive: Archive) -> dict[str, tuple[str, str]]:
-    """Recording to (worst verdict, why it cannot be checked), of those that have been checked."""
+def judged_recordings(archive: Archive) -> dict[str, Judged]:
+    """By recording, of those that have been checked."""
     sql = (
-        f"SELECT recording, max(CASE verdict {_RANK} END) AS worst, max(problem) AS problem "
-        "FROM findings GROUP BY 1"
+        f"SELECT recording, max(CASE verdict {_RANK} END) AS worst, max(problem) AS problem, "
+        "count(*) FILTER (verdict = 'not judged') AS lacking FROM findings GROUP BY 1"
     )
     names = dict(zip(RANKS.values(), RANKS, strict=True))
     return {
-        row["recording"]: (names.get(row["worst"], ""), row["problem"] or "")
+        row["recording"]: Judged(names.get(row["worst"], ""), row["problem"] or "", row["lacking"])
         for row in archive.query(sql).to_pylist()
     }
 

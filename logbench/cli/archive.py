@@ -85,7 +85,7 @@ def _displacements(litres: str) -> tuple[float, float]:
 
 
 def _list(place: str, chosen: Filter | None, limit: int, as_json: bool) -> None:
-    from logbench.archive.overview import worst_findings
+    from logbench.archive.overview import judged_recordings
     from logbench.cli import show_archive
 
     archive = _opened(place)
@@ -93,7 +93,7 @@ def _list(place: str, chosen: Filter | None, limit: int, as_json: bool) -> None:
     if as_json:
         print(json.dumps(found.to_pylist(), indent=2))
         return
-    show_archive.recordings(found.slice(0, limit).to_pylist(), worst_findings(archive))
+    show_archive.recordings(found.slice(0, limit).to_pylist(), judged_recordings(archive))
     more = f", {limit} shown" if found.num_rows > limit else ""
     say(f"{found.num_rows:,} of {archive.index.recordings.num_rows:,} recordings{more}.")
     if chosen is not None and chosen.finding:  # can only be found where the checks have run

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from logbench.analysis.model import heading
 from logbench.archive.columns import Cell, cells
+from logbench.archive.overview import Judged
 from logbench.cli.show import console, say, table, text
 from logbench.recording.export import safe_text
 from logbench.signals.units import METRIC
@@ -27,17 +28,21 @@ _SHORT, _NARROW = 16, 12
 """Columns of text that is never cut, and of longer text where there is little room."""
 
 
-def recordings(found: Sequence[dict[str, Any]], worst: Mapping[str, tuple[str, str]]) -> None:
-    """Rows of the view `recordings` with the columns that there is room for; `worst`: of each the
-    verdict of its worst finding first."""
+def recordings(found: Sequence[dict[str, Any]], judged: Mapping[str, Judged]) -> None:
+    """Rows of the view `recordings` with the columns that there is room for, and what the findings
+    of each come to: the worst, and behind it how many parts were not judged."""
+
+    def worst(row: dict[str, Any]) -> str:
+        verdict, _, lacking = judged.get(row["recording"], Judged())
+        return f"{verdict} ({lacking})" if verdict and lacking else verdict
+
     wide = console().width >= _WIDE
     shown: list[tuple[Cell, Callable[[dict[str, Any]], str]]] = [
         (cell, partial(column.text, cell, units=METRIC))
         for column, cell in cells("terminal")
         if wide or not cell.spacious
     ]
-    verdict = Cell("terminal", 6, "worst", widest="within")
-    shown.append((verdict, lambda row: worst.get(row["recording"], ("", ""))[0]))
+    shown.append((Cell("terminal", 6, "worst", widest="within (88)"), worst))
     shown.sort(key=lambda pair: pair[0].order)
     out = table()
     for cell, _ in shown:
@@ -51,6 +56,8 @@ def recordings(found: Sequence[dict[str, Any]], worst: Mapping[str, tuple[str, s
     for row in found:
         out.add_row(*(text(words(row)) for _, words in shown))
     console().print(out)
+    if any(row.lacking for row in judged.values()):
+        say("In brackets: parts of the checks that were not judged.")
 
 
 def recording(details: Details) -> None:
@@ -70,6 +77,8 @@ def recording(details: Details) -> None:
         else:
             line = f"{finding['verdict']:<11}{heading(finding['check'], finding['subject'])}. "
             say(line + str(finding["reason"]))
+    judged = [finding["verdict"] != "not judged" for finding in details.findings]
+    say(f"Judged {sum(judged)} of {len(judged)}.")
 
 
 def rows(answer: pa.Table, limit: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -149,7 +150,7 @@ def test_sweep_then_filter_by_finding_and_follow_it(opened: ArchivePage, qtbot):
     opened.sweep()
     until(qtbot, lambda: settled(opened) and opened.listed.facets.checked == 4)
     model = opened.body.model
-    worst = {row.recording: row.worst for row in model.rows}
+    worst = {row.recording: row.judged.worst for row in model.rows}
     assert worst["van/c.parquet"] in {"act", "watch"}
     assert model.index(0, model.place(WORST)).data() != "not checked yet"
     verdict = opened.body.facets.verdict
@@ -203,7 +204,11 @@ def test_details_with_findings_made_at_once(opened: ArchivePage, window, qtbot):
     window.services.look.choose_units(True)
     assert "194 °F" in details.facts.toPlainText()
     row = next(r for r in opened.body.model.rows if r.recording == "van/c.parquet")
-    assert row.worst
+    assert row.judged.worst
+    model = opened.body.model
+    said = model.text(row, model.place(WORST))
+    assert re.search(r"(within|watch|act) \([1-9]\d*\)$", said), said
+    assert re.search(r"\n[1-9]\d* parts were not judged$", model.tip(row))
 
 
 def test_open_and_compare(opened: ArchivePage, window, root, qtbot):

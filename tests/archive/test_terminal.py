@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 
@@ -37,7 +38,9 @@ def test_list_find_show_query(said, root, capsys):
     options = ("--car", "van", "--text", "stalls", "--litres", "1.6-2.0", "--signal", "rpm")
     (found,) = json.loads(said("find", *options, "--json")[1])
     assert found["recording"] == "van/b.parquet"
-    assert "Total trim" in said("show", "van/b")[1]
+    assert "Total fuel trim" in said("show", "van/b")[1]
+    assert re.search(r"\nJudged [1-9]\d* of \d+\.\n$", said("show", "van/b")[1])
+    assert re.search(r"van/b\.parquet.* (within|watch|act) \([1-9]\d*\)", said("list")[1])
     assert "5 rows" in said("query", "SELECT car FROM recordings")[1]
     code, text = said("query", "SELECT '=1+1' AS a", "--csv")
     assert (code, text.splitlines()) == (0, ["a", "'=1+1"])

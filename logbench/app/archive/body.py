@@ -15,6 +15,7 @@ from logbench.app.archive.sparks import Sparks
 from logbench.app.parts import STRETCH, lay, muted, named, offer
 from logbench.app.services import Services
 from logbench.app.tables import splitter
+from logbench.archive.overview import Judged
 from logbench.cases.archive import Details, Listing
 from logbench.words import tr
 
@@ -112,7 +113,8 @@ class ArchiveBody(QWidget):
         verdicts = {finding["verdict"] for finding in details.findings}
         problem = next((f["problem"] for f in details.findings if f["problem"]), "")
         worst = next((v for v in ("act", "watch", "within", "not judged") if v in verdicts), "")
-        self.model.judge(details.recording, worst, problem)
+        lacking = [f for f in details.findings if f["verdict"] == "not judged"]
+        self.model.judge(details.recording, Judged(worst, problem, len(lacking)))
 
     def show_similar(self, name: str, found: Sequence[Alike]) -> None:
         """The nearest recordings."""

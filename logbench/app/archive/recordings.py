@@ -24,9 +24,9 @@ from logbench.app.parts import delayed, heads_left
 from logbench.app.tables import Index, RowsModel, RowsTable
 from logbench.app.theme import VERDICT_SYMBOLS, Theme
 from logbench.archive.columns import Cell, Column, cells
-from logbench.archive.overview import RANKS, Row
+from logbench.archive.overview import RANKS, Judged, Row
 from logbench.cases.compare import BEFORE
-from logbench.words import tr, word
+from logbench.words import tr, tr_n, word
 
 WORST, SIDE, PREVIEW = "worst", "side", "preview"
 """Names of columns that are no facts of the recording."""
@@ -65,8 +65,8 @@ class RecordingsModel(RowsModel):
         self.columns += [
             _Listed("signals", tr("Signals"), lambda row: f"{len(row.signals)}",
                     lambda row: len(row.signals), tr("Signals"), centered=True),
-            _Listed(WORST, tr("Worst finding"), _worst_text, lambda row: RANKS.get(row.worst, -1),
-                    _NOT_CHECKED),
+            _Listed(WORST, tr("Worst finding"), _worst_text,
+                    lambda row: RANKS.get(row.judged.worst, -1), _NOT_CHECKED),
             _Listed(SIDE, tr("Side"), lambda row: word(self.sides.get(row.recording, "")),
                     widest=word(BEFORE)),
             _Listed(PREVIEW, "", lambda row: ""),
@@ -108,11 +108,11 @@ class RecordingsModel(RowsModel):
                 self.sides[name] = side
         self.renew()
 
-    def judge(self, recording: str, worst: str, problem: str) -> None:
+    def judge(self, recording: str, judged: Judged) -> None:
         """Its findings are known now."""
         for number, row in enumerate(self.rows):
-            if row.recording == recording and (row.worst, row.problem) != (worst, problem):
-                self.rows[number] = replace(row, worst=worst, problem=problem)
+            if row.recording == recording and row.judged != judged:
+                self.rows[number] = replace(row, judged=judged)
                 self.renew()
 
     def on_side(self, side: str) -> list[str]:
@@ -124,8 +124,11 @@ class RecordingsModel(RowsModel):
         return self.columns[column].text(row)
 
     def tip(self, row: Row) -> str:
-        """File, note, and why it could not be checked."""
-        return "\n".join(filter(None, (row.recording, row.facts["note"][:300], row.problem)))
+        """File, note, what could not be judged, and why it could not be checked."""
+        n = row.judged.lacking
+        lacking = tr_n("{n} part was not judged", "{n} parts were not judged", n) if n else ""
+        parts = (row.recording, row.facts["note"][:300], lacking, row.judged.problem)
+        return "\n".join(filter(None, parts))
 
     def alignment(self, column: int) -> Qt.AlignmentFlag | None:
         """Numbers in the middle."""
@@ -133,8 +136,8 @@ class RecordingsModel(RowsModel):
 
     def color(self, row: Row, column: int) -> QColor | None:
         """Of the worst verdict."""
-        shown = self.columns[column].name == WORST and row.worst
-        return self.theme.verdict(Verdict(row.worst)) if shown else None
+        shown = self.columns[column].name == WORST and row.judged.worst
+        return self.theme.verdict(Verdict(row.judged.worst)) if shown else None
 
     def _sorted(self, rows: Iterable[Row]) -> list[Row]:
         column, order = self._order
@@ -169,9 +172,11 @@ class RecordingsModel(RowsModel):
 
 
 def _worst_text(row: Row) -> str:
-    if row.worst:
-        return f"{VERDICT_SYMBOLS[Verdict(row.worst)]} {word(row.worst)}"
-    return tr("cannot be") if row.problem else _NOT_CHECKED
+    worst, problem, lacking = row.judged
+    if not worst:
+        return tr("cannot be") if problem else _NOT_CHECKED
+    text = f"{VERDICT_SYMBOLS[Verdict(worst)]} {word(worst)}"
+    return f"{text} ({lacking})" if lacking and worst != Verdict.NOT_JUDGED else text
 
 
 class SparkDelegate(QStyledItemDelegate):
