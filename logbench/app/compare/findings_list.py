@@ -13,7 +13,7 @@ from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.statement import in_units
 from logbench.app.tables import Tree
 from logbench.app.theme import Look, Theme
-from logbench.signals.numbers import value_text
+from logbench.signals.numbers import decimal_text, digits
 from logbench.signals.units import Units, unit_text
 from logbench.words import tr, word
 
@@ -58,21 +58,21 @@ def count_of(findings: Sequence[FindingResult]) -> str:
 
 def numbers_of(result: FindingResult, units: Units) -> str:
     """`20.3 → 0.1 %`, or the checks' words where there are no numbers."""
-    first, second = _side(result.before, units), _side(result.after, units)
     sides = (result.before, result.after)
+    known = [units.value(f.value, f.unit) for f in sides if f and f.value is not None]
+    decimals = digits(max(map(abs, known), default=0.0))
+    first, second = (_side(side, units, decimals) for side in sides)
     unit = next((f.unit for f in sides if f and f.unit), "")
-    numeric = all(side is not None and side.value is not None for side in sides)
-    return f"{first} → {second} {unit_text(units.unit(unit)) if numeric else ''}".strip()
+    shown = unit_text(units.unit(unit)) if len(known) == len(sides) else ""
+    return f"{first} → {second} {shown}".strip()
 
 
-def _side(finding: Finding | None, units: Units) -> str:
+def _side(finding: Finding | None, units: Units, decimals: int) -> str:
     if finding is None:
         return "–"
     if finding.value is None:
         return word(finding.verdict.value)
-    value = units.value(finding.value, finding.unit)
-    shown = value_text(value, units.unit(finding.unit))
-    return shown.removeprefix("−") if not shown.strip("−0.") else shown
+    return decimal_text(units.value(finding.value, finding.unit), decimals)
 
 
 class FindingsList(Tree):
