@@ -213,10 +213,11 @@ def _naive(views: Sequence[View], key: str) -> tuple[float, float]:
     means, squares = [], 0.0
     for view in views:
         if key.startswith("TOTAL_TRIM"):
-            short = view.trace(f"SHRTFT{key[4:]}")
+            bank = key.removeprefix("TOTAL_TRIM")
+            short = view.trace(f"SHRTFT{bank}")
             if short is None:
                 return float("nan"), float("nan")
-            values = short.value + view.last(short.t_ns, f"LONGFT{key[4:]}", max_age_s=10.0)
+            values = short.value + view.last(short.t_ns, f"LONGFT{bank}", max_age_s=10.0)
         elif key == "VE":
             made = efficiency().make(view)
             values = np.empty(0) if made is None else made[view.conditions.running]
