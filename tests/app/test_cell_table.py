@@ -9,8 +9,10 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor, QPen
 
 from logbench.analysis.comparison.cells import RPM_EDGES, CellKey, LoadAxis
+from logbench.analysis.drive_plan import CellProgress, DriveProgress
+from logbench.app.live.plan_panel import PlanGrid
 from logbench.app.plot.cell_table import Cell, CellTable
-from logbench.app.theme import LIGHT
+from logbench.app.theme import LIGHT, Look
 
 AXIS = LoadAxis("map", "manifold pressure", "kPa", 10.0, ("MAP",))
 IDLE, CRUISE, HILL = CellKey(0, 3), CellKey(2, 4), CellKey(3, 6)
@@ -32,6 +34,18 @@ def show(table: CellTable, *keys: CellKey) -> None:
         for key in keys
     }
     table.show_cells(cells, AXIS, range(4), range(3, 7))
+
+
+def test_a_cell_of_the_plan_is_said_in_the_units_chosen(qtbot):
+    look = Look("light")
+    grid = PlanGrid(look)
+    qtbot.addWidget(grid)
+    cells = {CRUISE: CellProgress(CRUISE, 12.0, 20.0)}
+    grid.show_progress(DriveProgress((), (), AXIS, cells))
+    at = grid.verticalHeader().count() - 1, CRUISE.rpm_index
+    assert grid.item(*at).toolTip().endswith("manifold pressure 40-50 kPa: 12/20 s")
+    look.choose_units(True)
+    assert grid.item(*at).toolTip().endswith("manifold pressure 11.8-14.8 inHg: 12/20 s")
 
 
 def test_keys_go_to_the_nearest_cell_in_their_direction(table: CellTable, qtbot):

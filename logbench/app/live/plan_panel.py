@@ -28,7 +28,7 @@ from logbench.analysis.drive_plan import (
 from logbench.analysis.statement import in_units
 from logbench.app.parts import Elided, lay, muted, named, set_letters, styled, text_button
 from logbench.app.plot.cell_table import Cell, CellTable
-from logbench.app.theme import Look, Theme
+from logbench.app.theme import Look
 from logbench.app.tones import Tones
 from logbench.words import tr, word
 
@@ -94,8 +94,10 @@ class PlanGrid(CellTable):
 
     def __init__(self, look: Look) -> None:
         super().__init__(look.theme, tr("The grid fills up with steady driving, engine warm."))
+        self._look = look
         self._progress: DriveProgress | None = None
-        look.changed.connect(self._set_theme)
+        for changed in (look.changed, look.units_changed):
+            changed.connect(self._set_look)
         self.show_progress(None)
 
     def show_progress(self, progress: DriveProgress | None) -> None:
@@ -118,15 +120,15 @@ class PlanGrid(CellTable):
         }
         self.show_cells(shown, axis, columns, rows)
 
-    def _set_theme(self, theme: Theme) -> None:
-        self.theme = theme
+    def _set_look(self, _: object) -> None:
+        self.theme = self._look.theme
         self.show_progress(self._progress)
 
     def _shown(self, key: CellKey, cells: Mapping[CellKey, CellProgress], axis: LoadAxis) -> Cell:
         ground, text = QColor(self.theme.grid), QColor(self.theme.text)
-        cell = cells.get(key)
+        cell, place = cells.get(key), in_units(key.text(axis), self._look.units)
         if cell is None:
-            return Cell("", key.text(axis), QBrush(ground), text, QPen(ground))
+            return Cell("", place, QBrush(ground), text, QPen(ground))
         share = min(1.0, cell.have_s / (cell.wanted_s or CELL_S))
         color = QColor(self.theme.traces[2] if cell.done else self.theme.accent)
         fill = QLinearGradient(0, 1, 0, 0)  # from the foot up
@@ -138,7 +140,7 @@ class PlanGrid(CellTable):
         if cell.done:
             said = f"✔ {said}"
         frame = QPen(text if cell.wanted_s else ground)
-        return Cell(said, f"{key.text(axis)}: {said}", QBrush(fill), text, frame)
+        return Cell(said, f"{place}: {said}", QBrush(fill), text, frame)
 
 
 def _reach(cells: Mapping[CellKey, object]) -> tuple[range, range]:
