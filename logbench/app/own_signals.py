@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from functools import partial
 
 import numpy as np
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QShowEvent, QStandardItem, QStandardItemModel
+from PySide6.QtCore import Signal
+from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
-    QCompleter,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -20,11 +18,12 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.analysis.expression.checked import CONSTANTS, number
+from logbench.analysis.expression.checked import number
 from logbench.analysis.expression.evaluate import wrong_signals
-from logbench.analysis.expression.grammar import FUNCTIONS, VALUE_EXAMPLE
+from logbench.analysis.expression.grammar import VALUE_EXAMPLE
 from logbench.app.commands import add_command
 from logbench.app.details import show_expressions
+from logbench.app.expression_line import ExpressionLine
 from logbench.app.parts import (
     STRETCH,
     Dialog,
@@ -49,55 +48,6 @@ from logbench.words import tr
 
 _WAIT_MS = 300
 _PREVIEW_PX = 170
-_LEAST_PREFIX = 2
-
-
-class ExpressionLine(QLineEdit):
-    """Offers the signals and functions that the word before the cursor may become."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.completer_ = QCompleter(self)
-        self.completer_.setWidget(self)
-        self.completer_.setCompletionRole(Qt.ItemDataRole.UserRole)
-        self.completer_.setCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
-        self.completer_.activated.connect(self.complete)
-        self.textEdited.connect(self._offer)
-
-    def renew(self) -> None:
-        """Take in the signals there are now."""
-        model = QStandardItemModel(self)
-        words = {entry.acronym: entry.title for entry in catalogue()}
-        words |= {f"{name}(": tr("function") for name in FUNCTIONS}
-        words |= {name.lower(): tr("of the car") for name in CONSTANTS}
-        for word, title in words.items():
-            item = QStandardItem(f"{word}   {title}")
-            item.setData(word, Qt.ItemDataRole.UserRole)
-            model.appendRow(item)
-        self.completer_.setModel(model)
-
-    @property
-    def _word(self) -> str:
-        found = re.search(r"[^\W\d]\w*$", self.text()[: self.cursorPosition()])
-        return found[0] if found else ""
-
-    def _offer(self) -> None:
-        word, popup = self._word, self.completer_.popup()
-        assert popup is not None
-        if len(word) < _LEAST_PREFIX or word.upper() in catalogue():
-            popup.hide()
-            return
-        self.completer_.setCompletionPrefix(word)
-        self.completer_.complete()
-        popup.setMinimumWidth(popup.sizeHintForColumn(0) + 30)
-
-    def complete(self, word: str) -> None:
-        """Put it in the place of the word before the cursor."""
-        at = self.cursorPosition()
-        begin = at - len(self._word)
-        self.setText(self.text()[:begin] + word + self.text()[at:])
-        self.setCursorPosition(begin + len(word))
-        self.textEdited.emit(self.text())
 
 
 class OwnSignals(Dialog):
@@ -117,8 +67,7 @@ class OwnSignals(Dialog):
         self.unit = named(QLineEdit(), tr("Unit of the signal"))
         self.decimals = named(QSpinBox(maximum=6, value=1), tr("Decimals of the signal"))
         pad(self.decimals)
-        self.expression = named(ExpressionLine(), tr("Expression of the signal"))
-        self.expression.setPlaceholderText(VALUE_EXAMPLE)
+        self.expression = named(ExpressionLine(VALUE_EXAMPLE), tr("Expression of the signal"))
         self.description = named(QLineEdit(), tr("Description of the signal"))
         self.said = QLabel(wordWrap=True)
         self.view = TimeView(self)
@@ -163,7 +112,6 @@ class OwnSignals(Dialog):
 
     def renew(self, shown: str = "") -> None:
         """List the signals of the file, and show one of them, or an empty form."""
-        self.expression.renew()
         own = [entry for entry in catalogue() if entry.origin == "own"]
         self.chosen.clear()
         self.chosen.addItem(tr("New signal"), "")

@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.expression.checked import condition
 from logbench.analysis.model import Verdict
+from logbench.app.expression_line import ExpressionLine
 from logbench.app.parts import chooser, lay, muted, named, offer, styled, text_button
 from logbench.app.theme import VERDICT_SYMBOLS, Look
 from logbench.archive.find import Filter
@@ -36,7 +37,8 @@ class FacetsPanel(QFrame):
         self._look = look
         self.setObjectName("card")
         self.words = _line(tr("Words"), tr("car, notes, event, job …"))
-        self.condition = _line(tr("Condition"), tr("ECT below 70 after 10 min"))
+        example = tr("ECT below 70 after 10 min")
+        self.condition = named(ExpressionLine(example, clears=True), tr("Condition"))
         self.since = _line(tr("Recorded from"), "2026-03-01")
         self.until = _line(tr("Recorded until"), "2026-12")
         self.cars = named(QListWidget(), tr("Cars"))

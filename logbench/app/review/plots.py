@@ -11,7 +11,6 @@ from PySide6.QtCore import QMargins, Signal
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
@@ -20,6 +19,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.expression.grammar import EXAMPLE
 from logbench.analysis.model import Span
 from logbench.app.commands import add_command
+from logbench.app.expression_line import ExpressionLine
 from logbench.app.flow import Flow
 from logbench.app.parts import Elided, lay, named, styled, text_button
 from logbench.app.plot.ribbon import Ribbon
@@ -54,8 +54,7 @@ class FindBar(QWidget):
         self._spans: Sequence[Span] = ()
         self._searched = ""
         hint = tr("Find the next time …   {example}", example=EXAMPLE)
-        line = QLineEdit(placeholderText=hint, clearButtonEnabled=True)
-        self.line = named(line, tr("Condition to find"))
+        self.line = named(ExpressionLine(hint, clears=True), tr("Condition to find"))
         self.line.returnPressed.connect(lambda: self.step(1))
         previous = text_button(tr("Previous"), partial(self.step, -1), tr("Find the previous time"))
         following = text_button(tr("Next"), partial(self.step, 1), tr("Find the next time"))
