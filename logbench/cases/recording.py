@@ -8,14 +8,11 @@ from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
 from logbench.cases.work import Deed, Outcome, Work, only_looks
-from logbench.errors import UsageError
+from logbench.errors import NotesError, UsageError
 from logbench.recording.model import Surroundings
-from logbench.recording.storage import storage_trouble
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
@@ -106,16 +103,21 @@ class ExportRecording(Deed[Path]):
         """The file written."""
         from logbench.analysis.grid import with_computed
         from logbench.recording.export import export_csv, export_parquet
-        from logbench.recording.notes import change_notes, read_notes
+        from logbench.recording.notes import change_notes, read_notes, read_remarks
         from logbench.recording.reader import open_recording
 
         kind = self.out.suffix.lower()
         if kind not in {".csv", ".parquet"}:
             raise UsageError(tr("'{file}' must end in .csv or .parquet.", file=self.out))
         work.report(tr("Exporting {name}", name=self.path.name), 0.0)
-        recording = with_computed(open_recording(self.path), self.selection.signals)
+        opened = open_recording(self.path)
+        recording = with_computed(opened, self.selection.signals)
         if kind == ".csv":
-            return export_csv(recording, self.out, self.selection, self.layout, self.step_s)
+            remarks, problem = read_remarks(opened)
+            if problem:
+                raise NotesError(problem)
+            how = self.selection, self.layout, self.step_s
+            return export_csv(recording, self.out, *how, remarks=remarks)
         notes = read_notes(self.path, recording.facts.samples_sha256)
         made = export_parquet(recording, self.out, self.selection)
         change_notes(made, open_recording(made).facts.samples_sha256, lambda _: notes)
@@ -147,9 +149,8 @@ class NotesBeside(Deed[tuple["Remark", ...]]):
 
 @dataclass(frozen=True)
 class ExportSpan(Deed[Path]):
-    """The samples of some signals between two times as CSV: one row a time stamp, one column a
-    trace, empty where a trace has no sample then. Notes stand in the first row that they cover, as
-    `note_cells` says. Raises `StorageError`."""
+    """The samples of some signals between two times as a wide CSV, in the units shown; a file that
+    is there is replaced. Raises `StorageError`."""
 
     path: Path
     recording: Recording
@@ -164,25 +165,13 @@ class ExportSpan(Deed[Path]):
     def run(self, work: Work) -> Path:
         """The file written."""
         from logbench.analysis.grid import with_computed
-        from logbench.recording.notes import note_cells
+        from logbench.recording.export import Selection, export_csv
 
         recording = with_computed(self.recording, self.signals)
-        frame = recording.wide(self.signals)
-        frame = frame.loc[self.start_ns / 1e9 : self.end_ns / 1e9].dropna(how="all")
-        recorded = {trace.signal: trace.unit for trace in recording.traces(self.signals)}
-        columns = {}
-        for name in frame.columns:
-            unit = recorded.get(str(name).split("@")[0], "")
-            columns[name] = f"{name} ({self.units.unit(unit)})" if unit else str(name)
-            frame[name] = self.units.array(frame[name].to_numpy(np.float64), unit)
-        frame = frame.rename(columns=columns)
-        inside = [n for n in self.notes if n.end_ns >= self.start_ns and n.start_ns <= self.end_ns]
-        texts = note_cells(frame.index.tolist(), inside)
-        if any(texts):
-            frame["note"] = texts
-        with storage_trouble(self.path):
-            frame.to_csv(self.path, float_format="%.10g")
-        return self.path
+        after_s = (self.end_ns + 1) / 1e9
+        span = Selection(tuple(self.signals), self.start_ns / 1e9, after_s)
+        units, notes = self.units, self.notes
+        return export_csv(recording, self.path, span, units=units, remarks=notes, replaces=True)
 
     def outcome(self, answer: Path) -> Outcome:
         """Where it is."""

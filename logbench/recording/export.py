@@ -12,13 +12,14 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from logbench.errors import NotesError, UsageError
+from logbench.errors import UsageError
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Trace
-from logbench.recording.notes import note_cells, read_remarks
+from logbench.recording.notes import Remark, note_cells
 from logbench.recording.reader import Recording
-from logbench.recording.storage import storage_trouble, write_new
+from logbench.recording.storage import replacing, storage_trouble, write_new
 from logbench.signals.catalogue import COMPUTED
+from logbench.signals.units import Units
 
 Layout = Literal["wide", "long"]
 MAX_AGE_S = 10.0
@@ -80,27 +81,36 @@ def export_csv(
     selection: Selection | None = None,
     layout: Layout = "wide",
     step_s: float | None = None,
+    units: Units | None = None,
+    remarks: Iterable[Remark] = (),
+    *,
+    replaces: bool = False,
 ) -> Path:
-    """A CSV of the selection; returns its name, never overwrites.
+    """A CSV of the selection, as recorded or in other `units`; returns its name. Never overwrites
+    but where it `replaces`.
 
     Long: `t_s,signal,ecu,value,unit`, one row a sample. Wide: `t_s` and one column a trace, named
     `RPM (rpm)`, or `RPM@7E9 (rpm)` for an ECU other than 7E8. Times have nine decimals, values as
     many as they need; a blank cell is no sample, `NaN` a sample that the ECU marked as not used.
     Several samples of one trace at the very same instant get a row each. With `step_s`, the wide
     layout has an even clock: each cell is the trace's last value so far, at most `MAX_AGE_S` old.
-    What is said of the span stands in a last column `note` of the wide layout. Text cells that a
-    spreadsheet would run as a formula get a `'` before them, and the file begins with a byte-order
-    mark so that it is read as UTF-8. Raises `StorageError`, `NotesError`, `UsageError`.
+    What `remarks` say of the span stands in a last column `note`, in the first row it covers. Text
+    cells that a spreadsheet would run as a formula get a `'` before them, and the file begins with
+    a byte-order mark so that it is read as UTF-8. Raises `StorageError`, `UsageError`.
     """
     traces = selected(recording, selection)
+    if units is not None:
+        traces = [
+            Trace(t.signal, t.ecu, units.unit(t.unit), t.t_ns, units.array(t.value, t.unit))
+            for t in traces
+        ]
     if layout == "long":
         rows = _long_rows(traces)
     elif step_s is None:
         rows = _wide_rows(traces)
     else:
         rows = _clock_rows(traces, step_s)
-    if layout == "wide":
-        rows = _with_notes(rows, recording, selection or Selection())
+    rows = _with_notes(rows, remarks, selection or Selection())
 
     def write(part: Path) -> None:
         with open(part, "x", encoding="utf-8-sig", newline="") as file:
@@ -110,7 +120,11 @@ def export_csv(
             os.fsync(file.fileno())
 
     with storage_trouble(path):
-        return write_new(path, write)
+        if not replaces:
+            return write_new(path, write)
+        with replacing(path) as part:
+            write(part)
+    return path
 
 
 def safe_text(text: str) -> str:
@@ -159,20 +173,19 @@ def _wide_rows(traces: Sequence[Trace]) -> Iterator[Sequence[str]]:
 
 
 def _with_notes(
-    rows: Iterable[Sequence[str]], recording: Recording, chosen: Selection
+    rows: Iterable[Sequence[str]], remarks: Iterable[Remark], chosen: Selection
 ) -> Iterator[Sequence[str]]:
     """A column more, where anything is said of the span."""
     heading, *held = rows
     start, end = chosen.start_s or 0.0, np.inf if chosen.end_s is None else chosen.end_s
-    remarks, problem = read_remarks(recording)
-    if problem:
-        raise NotesError(problem)
     said = [r for r in remarks if start <= r.end_ns / 1e9 and r.start_ns / 1e9 < end]
     t_s = [float(row[0]) for row in held]
-    cells = note_cells(t_s, said)
-    yield [*heading, "note"] if any(cells) else heading
-    for row, cell in zip(held, cells, strict=True):
-        yield [*row, cell] if any(cells) else row
+    order = sorted(range(len(t_s)), key=t_s.__getitem__)  # a long table begins anew with each trace
+    cells = dict(zip(order, note_cells(sorted(t_s), said), strict=True))
+    noted = any(cells.values())
+    yield [*heading, "note"] if noted else heading
+    for place, row in enumerate(held):
+        yield [*row, cells[place]] if noted else row
 
 
 def _clock_rows(traces: Sequence[Trace], step_s: float) -> Iterator[Sequence[str]]:

@@ -144,24 +144,6 @@ class Recording:
             }
         )
 
-    def wide(self, signals: Iterable[str] | None = None) -> pd.DataFrame:
-        """A frame with one column a trace, indexed by `t_s`, NaN where a trace has no sample.
-
-        Columns are named by signal, or `signal@ECU` where several ECUs report it. Samples of one
-        trace at the very same time: the last counts.
-        """
-        import pandas as pd  # takes 0.4 s
-
-        columns = {}
-        for trace in self.traces(signals):
-            several = len(self._ecus[trace.signal]) > 1
-            name = f"{trace.signal}@{trace.ecu}" if several else trace.signal
-            series = pd.Series(trace.value, index=pd.Index(trace.t_ns))
-            columns[name] = series[~series.index.duplicated(keep="last")]
-        frame = pd.DataFrame(columns).sort_index()
-        frame.index = pd.Index(frame.index.to_numpy(dtype=np.float64) / 1e9, name="t_s")
-        return frame
-
     def intact(self) -> bool | None:
         """Whether the samples still are what was recorded; None when no checksum is stored."""
         if not self.facts.samples_sha256:

@@ -175,6 +175,6 @@ def test_an_export_goes_on_when_another_drive_is_opened_or_the_window_closed(
     qtbot.waitUntil(lambda: shown(window.pages.review) == other_file, timeout=20_000)
     threading.Timer(0.2, writing.may_go.set).start()
     window.close()
-    lines = (tmp_path / "span.csv").read_text().splitlines()
+    lines = (tmp_path / "span.csv").read_text("utf-8-sig").splitlines()
     assert lines[0].startswith("t_s,")
     assert len(lines) > 100

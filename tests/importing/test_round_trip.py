@@ -20,7 +20,8 @@ from logbench.recording.export import (
     safe_text,
     selected,
 )
-from logbench.recording.model import Facts, Trace
+from logbench.recording.model import Event, Facts, Trace
+from logbench.recording.notes import remarks_of
 from logbench.recording.reader import Recording, open_recording
 from logbench.signals.table import table
 from tests.importing.reading import read, read_frame
@@ -198,6 +199,21 @@ def test_formulas_are_neutralised(text, tmp_path):
         assert f"'{text[0]}" in content
         assert f",{text}" not in content
     assert ",-1," in content  # numbers stay numbers
+
+
+@pytest.mark.parametrize("layout", ["wide", "long"])
+def test_what_is_said_stands_once_in_the_first_row_it_covers(layout, tmp_path):
+    events = [Event(t_ns=1_500_000_000, kind="marker", text="rattle")]
+    traces = [trace("RPM", [0, 1, 3], [700, 710, 720]), trace("VSS", [0, 2], [1, 2])]
+    made = Recording.of(traces)
+    path = export_csv(made, tmp_path / "a.csv", layout=layout, remarks=remarks_of(events))
+    (drive,) = read(path).drives
+    assert {t.signal: t.value.tolist() for t in drive.traces} == {
+        t.signal: t.value.tolist() for t in traces
+    }
+    heading, *rows = csv.reader(path.read_text("utf-8-sig").splitlines())
+    assert heading[-1] == "note"
+    assert [(row[0], row[-1]) for row in rows if row[-1]] == [("2.000000000", "rattle (1.5 s)")]
 
 
 def test_nothing_is_overwritten(tmp_path):

@@ -30,7 +30,7 @@ from logbench.recording import reader
 from logbench.recording.finish import PARQUET_SCHEMA, write_recording
 from logbench.recording.journal_reading import FACTS_KEY
 from logbench.recording.model import Facts, Trace
-from logbench.recording.reader import Recording, open_recording
+from logbench.recording.reader import open_recording
 
 
 @pytest.fixture
@@ -90,21 +90,6 @@ def test_frame_is_what_pandas_reads(file):
     np.testing.assert_array_equal(frame["t_s"], plain["t"] / 1e9)
     np.testing.assert_array_equal(frame["value"], plain["value"])
     assert frame.loc[frame["signal"] == "ECT", "unit"].unique().tolist() == ["degC"]
-
-
-def test_wide():
-    t_ns = np.array([0, 10, 20], np.int64)
-    recording = Recording.of(
-        [
-            Trace("RPM", "7E8", "rpm", t_ns, np.array([1.0, 2.0, 3.0])),
-            Trace("VSS", "7E8", "km/h", t_ns[:2], np.array([5.0, 6.0])),
-            Trace("VSS", "7E9", "km/h", t_ns[1:] + 1, np.array([7.0, 8.0])),
-        ]
-    )
-    wide = recording.wide()
-    assert list(wide.columns) == ["RPM", "VSS@7E8", "VSS@7E9"]
-    np.testing.assert_allclose(wide.index, [0, 10e-9, 11e-9, 20e-9, 21e-9])
-    assert wide["VSS@7E8"].dropna().tolist() == [5.0, 6.0]
 
 
 def test_checksum_by_its_description(file, traces):
