@@ -123,11 +123,14 @@ class Samples:
 
     def at(self, t_ns: int) -> tuple[int, float] | None:
         """The last sample at or before `t_ns` as (time, value); None before the first."""
-        return self._sample(self._index(t_ns + 1) - 1)
+        return self.around(t_ns)[0]
 
-    def after(self, t_ns: int) -> tuple[int, float] | None:
-        """The first sample after `t_ns`; None after the last."""
-        return self._sample(self._index(t_ns + 1))
+    def around(self, t_ns: int) -> tuple[tuple[int, float] | None, int | None]:
+        """The last sample at or before `t_ns` as (time, value), None before the first; and the time
+        of the one after it, None after the last."""
+        index = self._index(t_ns + 1)
+        after = self._sample(index)
+        return self._sample(index - 1), None if after is None else after[0]
 
     def _sample(self, index: int) -> tuple[int, float] | None:
         if not 0 <= index < self._size:

@@ -66,9 +66,7 @@ class StripTrace:
     def shown(self, at: int | Clock) -> Shown:
         """Its value at a time (ns), or now by the clock of a drive under way."""
         t_ns, pyramid = at if isinstance(at, int) else self.pyramid.end_ns, self.pyramid
-        after = pyramid.after(t_ns)
-        usual = (pyramid.interval_ns, pyramid.gap_ns(1))
-        return judged(pyramid.at(t_ns), None if after is None else after[0], at, usual)
+        return judged(*pyramid.around(t_ns), at, (pyramid.interval_ns, pyramid.gap_ns(1)))
 
     def shown_text(self, at: int | Clock, units: Units = METRIC, *, aged: bool = True) -> str:
         """That value, and what it is where it is no valid one."""

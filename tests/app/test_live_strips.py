@@ -158,9 +158,9 @@ def test_the_plan_tells_what_each_check_lacks(recording, garage, qtbot):
     live.starting.cautions_seen = True
     qtbot.keyClick(live.stack, Qt.Key.Key_P)
     evidence = live.shapes.plan.evidence
-    qtbot.waitUntil(lambda: "Fuel trim" in evidence.toPlainText(), timeout=60_000)
+    qtbot.waitUntil(lambda: "Total fuel trim" in evidence.toPlainText(), timeout=60_000)
     text = evidence.toPlainText()
-    assert "○ Fuel trim" in text
+    assert "○ Total fuel trim" in text
     assert "(0 of " in text
     live.shapes.plan.show_progress(None)
     assert "told here" in evidence.toPlainText()

@@ -38,6 +38,7 @@ class StripStack(QWidget):
         self._window_look = look
         self.look = StripLook(look.theme, look.units)
         self.strips: list[Strip] = []
+        self._cursor_read = False
         self.gestures = Gestures(view, GUTTER, self)
         self.splitter = StripSplitter()
         self.splitter.hovered.connect(self.gestures.point_at)
@@ -172,7 +173,10 @@ class StripStack(QWidget):
         """The view moved or samples came."""
         for strip in self.strips:
             strip.refresh()
-        if self.view.cursor_ns is not None:  # which may have come into view, or left it
+        cursor = self.view.cursor_ns
+        read = cursor is not None and self.view.start_ns <= cursor <= self.view.end_ns
+        if read != self._cursor_read:  # it has come into view, or left it
+            self._cursor_read = read
             self.refresh_values()
 
     def refresh_values(self) -> None:

@@ -35,7 +35,7 @@ from logbench.plot import lines
 from logbench.plot.time_scale import reads_at
 from logbench.plot.trace import StripTrace
 from logbench.signals.units import unit_text
-from logbench.signals.values import Clock
+from logbench.signals.values import Clock, Shown
 from logbench.words import tr
 
 _LABEL_LEFT = 26
@@ -75,13 +75,13 @@ class StripHeader:
     def value_text(self, trace: StripTrace) -> str:
         """The trace's value at the cursor where that is in view, else now, as text with unit; empty
         with no cursor on a drive that is over."""
-        view = self._canvas.view
-        at = reads_at(view)
-        if at is None:
-            return ""
-        text = trace.shown_text(at, self._canvas.look.units)
-        frozen = isinstance(at, Clock) and at.now_ns > view.end_ns
-        return tr("now {value}", value=text) if frozen and trace.shown(at).valid else text
+        at = reads_at(self._canvas.view)
+        return "" if at is None else self._text(trace, trace.shown(at), at)
+
+    def _text(self, trace: StripTrace, shown: Shown, at: int | Clock) -> str:
+        text = shown.text(lambda value: trace.text(value, self._canvas.look.units))
+        frozen = isinstance(at, Clock) and at.now_ns > self._canvas.view.end_ns
+        return tr("now {value}", value=text) if frozen and shown.valid else text
 
     def renew(self) -> None:
         """Draw the names again."""
@@ -124,8 +124,9 @@ class StripHeader:
             if isinstance(at, int):
                 painter.fillRect(box.left(), 5, 2, HEADER - 10, QColor(theme.cursor))
                 room.setLeft(box.left() + 6)
-            painter.setPen(QColor(theme.text if trace.shown(at).valid else theme.muted))
-            text = self.value_text(trace)
+            shown = trace.shown(at)
+            painter.setPen(QColor(theme.text if shown.valid else theme.muted))
+            text = self._text(trace, shown, at)
             text = metrics.elidedText(text, Qt.TextElideMode.ElideRight, room.width())
             painter.drawText(room, _MIDDLE, text)
 
