@@ -65,7 +65,7 @@ class RecordingsModel(RowsModel):
         self.columns += [
             _Listed("signals", tr("Signals"), lambda row: f"{len(row.signals)}",
                     lambda row: len(row.signals), tr("Signals"), centered=True),
-            _Listed(WORST, tr("Worst finding"), _worst_text,
+            _Listed(WORST, tr("Worst (not judged)"), _worst_text,
                     lambda row: RANKS.get(row.judged.worst, -1), _NOT_CHECKED),
             _Listed(SIDE, tr("Side"), lambda row: word(self.sides.get(row.recording, "")),
                     widest=word(BEFORE)),
