@@ -42,6 +42,10 @@ def _registry() -> Any:
     return registry
 
 
+_RATE = re.compile(r"(?P<of>\D+)/(?P<each>(?![A-Z]{2})[^\s\d/()*]+)")
+"""`rpm/s`; a word in capitals is a signal."""
+
+
 @functools.cache
 def known(text: str) -> str | None:
     """What pint calls a unit as people write it; None when it is no unit.
@@ -53,7 +57,11 @@ def known(text: str) -> str | None:
         return "dimensionless"
     if cleaned.startswith(("(", "delta_")):
         return cleaned  # made by `joined`, or a difference of temperatures
-    return _spellings().get(cleaned.lower())
+    found = _spellings().get(cleaned.lower())
+    rate = None if found else _RATE.fullmatch(cleaned)
+    if rate and known(rate["of"]) and known(rate["each"]):
+        return joined(rate["of"], "/", rate["each"])
+    return found
 
 
 @functools.cache

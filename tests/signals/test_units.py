@@ -10,7 +10,7 @@ from obd.UnitsAndScaling import Unit
 
 from logbench.analysis.statement import Quantity
 from logbench.signals.numbers import end_text, figure_text, number_text, value_text
-from logbench.signals.units import METRIC, Units
+from logbench.signals.units import METRIC, Units, compatible, known
 
 US = Units(us=True)
 
@@ -104,3 +104,17 @@ def test_a_minus_is_a_minus_wherever_a_number_is_written(value: float, signed: b
         assert not (text.startswith("−") and float(number) == 0.0)
         whole = number.lstrip("+-").split(".")[0]
         assert ("," in text) == (len(whole) > 3)
+
+
+@pytest.mark.parametrize(
+    ("unit", "like"), [("rpm/s", "rpm/min"), ("kPa/min", "psi/s"), ("km/h/s", "mph/min")]
+)
+def test_a_rate_is_a_unit(unit: str, like: str):
+    assert compatible(unit, like)
+    assert not compatible(unit, unit.rpartition("/")[0])
+
+
+@pytest.mark.parametrize("text", ["rpm/RPM", "foo/s", "rpm/", "/s", "1/s", "rpm / s"])
+def test_what_is_no_rate(text: str):
+    """A word in capitals behind a stroke is a signal of an expression."""
+    assert known(text) is None

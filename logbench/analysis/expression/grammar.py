@@ -108,7 +108,7 @@ class _Parser:
         if not _UNIT_BEGINS.match(self.text, begin):
             return "", place
         for end in range(min(len(self.text), begin + _LONGEST_UNIT), begin, -1):
-            whole = not re.match(r"\w\w", self.text[end - 1 : end + 1])
+            whole = not re.match(r"\w[\w(]", self.text[end - 1 : end + 1])
             if whole and known(self.text[begin:end]) is not None:
                 return self.text[begin:end].strip(), end
         return "", place
