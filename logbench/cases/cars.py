@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from filelock import FileLock
 from platformdirs import user_data_path
 
 from logbench.car.identity import Identity, Match, Meeting
@@ -46,6 +45,8 @@ class CarsFile:
 
     def change(self, change: Callable[[KnownCars], object]) -> None:
         """Change them, with nobody else doing so in between. Raises StorageError."""
+        from filelock import FileLock  # takes time, and whoever opens the window needs it not yet
+
         path = self.path
         with storage_trouble(path):
             path.parent.mkdir(parents=True, exist_ok=True)

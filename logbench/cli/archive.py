@@ -10,8 +10,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logbench.cases.archive import VerifyArchive, find_similar, show_recording
-from logbench.cases.cars import CarsFile
 from logbench.cases.work import run_here
 from logbench.cli.options import AsJson, listed, make_group
 from logbench.cli.show import bar, run_shown, say
@@ -116,6 +114,8 @@ def show_command(place: Place, recording: Name) -> None:
     from logbench.cli import show_archive
 
     archive = _opened(place)
+    from logbench.cases.archive import show_recording
+
     show_archive.recording(run_here(show_recording(archive, archive.resolve(recording))))
 
 
@@ -175,6 +175,8 @@ def check_command(
     for problem in archive.index.problems:
         if problem.kind not in {"damaged", "enormous"} or problem.path.endswith("job.toml"):
             say(problem.sentence, "yellow")
+    from logbench.cases.archive import VerifyArchive
+
     account = run_shown(VerifyArchive(archive, quarantine), "verifying")
     for line in account.lines:
         say(line.text, "bold red")
@@ -259,6 +261,7 @@ def like_command(
     count: Annotated[int, typer.Option(min=1, help="How many.")] = 10,
 ) -> None:
     """Find the drives that are most like one."""
+    from logbench.cases.archive import find_similar
     from logbench.cli import show_archive
 
     found = run_shown(find_similar(_opened(place), recording, count), "comparing")
@@ -268,6 +271,7 @@ def like_command(
 def _opened(place: str) -> Archive:
     """An archive as it is now."""
     from logbench.archive.archive import Archive
+    from logbench.cases.cars import CarsFile
 
     archive = Archive(place, cars=CarsFile().load())
     doing = "looking through the archive"

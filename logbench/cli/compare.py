@@ -18,7 +18,6 @@ from logbench.cases.work import run_here
 from logbench.cli.options import AsJson, SameCar
 from logbench.cli.show import console, say, table, text, warn
 from logbench.errors import LogbenchError, UsageError
-from logbench.signals.units import METRIC
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -150,6 +149,8 @@ def _findings_table(result: Comparison) -> Table:
 
 
 def _signals_table(result: Comparison) -> Table:
+    from logbench.signals.units import METRIC  # brings numpy
+
     title = "Signals at equal operating points"
     if result.axis is not None:
         title += f" (engine speed by {result.axis.title})"

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logbench.cases.importing import ImportFiles, survey_files
 from logbench.cases.work import run_here
 from logbench.cli.options import SameCar, listed
 from logbench.cli.show import console, run_shown, say, table, text
@@ -59,6 +58,8 @@ def import_files(
         mapping.save(save_map)
     mappings = {} if given is None else dict.fromkeys(files, given)
     vehicle = Car(label=car) if car else None
+    from logbench.cases.importing import ImportFiles
+
     case = ImportFiles(into, files, mappings, vehicle, before, same_car=same_car)
     account = run_shown(case, "importing")
     for outcome in account.imported:
@@ -72,6 +73,8 @@ def import_files(
 
 def _confirmed(paths: Sequence[Path]) -> tuple[list[Path], Sequence[Line]]:
     """Show each new kind of file once and ask; the files wanted, and those that cannot be read."""
+    from logbench.cases.importing import survey_files
+
     survey = run_shown(survey_files(tuple(paths)), "looking into the files")
     wanted = survey.plain
     for kind in survey.kinds:

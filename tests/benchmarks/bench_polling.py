@@ -26,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))  # for `tests`
 
 from logbench.signals.table import table
 from logbench.simulator.canbus import CanCar
+from logbench.simulator.options import parse_sim_url
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.timing import Timing
@@ -157,7 +158,7 @@ def bench_link(name: str, seconds: float) -> None:
             first_s = time.monotonic() - start
         all_equal, at_equal = ours(open_link(car.url), equal, seconds)
         _, at_mixed = ours(open_link(car.url), mixed, seconds)
-        bound = bound_samples_per_s(PIDS, car.options.timing, PROTOCOLS["6"])
+        bound = bound_samples_per_s(PIDS, parse_sim_url(f"sim:?{options}").timing, PROTOCOLS["6"])
     print(f"\n{title}: twelve signals")
     show("python-OBD, default", default)
     show("python-OBD, delay off", tuned)
