@@ -17,6 +17,7 @@ from logbench.app.plot.handles import StripSplitter
 from logbench.app.plot.strip import Strip
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
+from logbench.plot.time_scale import reads_at
 from logbench.plot.trace import Key, StripTrace
 from logbench.signals.catalogue import rank_of
 from logbench.words import tr
@@ -173,8 +174,7 @@ class StripStack(QWidget):
         """The view moved or samples came."""
         for strip in self.strips:
             strip.refresh()
-        cursor = self.view.cursor_ns
-        read = cursor is not None and self.view.start_ns <= cursor <= self.view.end_ns
+        read = isinstance(reads_at(self.view), int)
         if read != self._cursor_read:  # it has come into view, or left it
             self._cursor_read = read
             self.refresh_values()
