@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from PySide6.QtWidgets import QTreeWidget, QTreeWidgetItemIterator
+from pathlib import Path
+
+from PySide6.QtWidgets import QTreeWidget, QTreeWidgetItemIterator, QWidget
+from pytestqt.qtbot import QtBot
 
 from logbench.app.job.page import JobPage
+from logbench.app.window import MainWindow
 from logbench.job.folder import open_job
 from logbench.job.model import Job
 
@@ -24,3 +28,17 @@ def words_of(tree: QTreeWidget) -> str:
         lines.append(" ".join(row.text(n) for n in range(tree.columnCount())).strip())
         rows += 1
     return "\n".join(lines)
+
+
+def new_job(window: MainWindow, folder: Path) -> JobPage:
+    """The Job page with a new job in this folder."""
+    window.pages.show_page("job")
+    window.pages.job.opening.make(folder, "Rough idle")
+    assert window.pages.job.opened is not None
+    return window.pages.job
+
+
+def give(qtbot: QtBot, widget: QWidget, text: str) -> None:
+    """Type into a field."""
+    widget.setFocus()
+    qtbot.keyClicks(widget, text)

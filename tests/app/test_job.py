@@ -12,12 +12,11 @@ from pypdf import PdfReader
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QWidget
-from pytestqt.qtbot import QtBot
 
 from logbench.app.job import reporting
 from logbench.app.job.car_actions import GuardDialog, evap_dialog
 from logbench.app.job.opening import NewJobDialog
-from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE, WORK, JobPage
+from logbench.app.job.page import OTHERS, PHOTOS, RECORDINGS, RECORDS, TIMELINE, JobPage
 from logbench.app.job.reporting import ReportDialog
 from logbench.app.window import MainWindow
 from logbench.cases.work import Work, only_looks
@@ -30,7 +29,7 @@ from logbench.vehicle.records.model import (
     Code,
 )
 from tests.app.comparing import DRIVES, drop
-from tests.app.jobs import on_disk, words_of
+from tests.app.jobs import give, new_job, on_disk, words_of
 from tests.job.hurried import faulty_at_rest
 
 SLOW_MS = 100_000
@@ -38,15 +37,7 @@ SLOW_MS = 100_000
 
 @pytest.fixture
 def page(window: MainWindow, tmp_path: Path) -> JobPage:
-    window.pages.show_page("job")
-    window.pages.job.opening.make(tmp_path, "Rough idle")
-    assert window.pages.job.opened is not None
-    return window.pages.job
-
-
-def give(qtbot: QtBot, widget: QWidget, text: str) -> None:
-    widget.setFocus()
-    qtbot.keyClicks(widget, text)
+    return new_job(window, tmp_path)
 
 
 def reading(*codes: Code) -> CarReading:
@@ -99,45 +90,6 @@ def test_a_new_job_is_asked_for(page: JobPage, tmp_path: Path, qtbot):
     assert page.opened is not None
     assert page.opened.folder.path == tmp_path / "this year" / "Blue van- rough-idle"
     assert on_disk(page).title == "Blue van: rough/idle"
-
-
-def test_what_del_took_from_work_done_comes_back(page: JobPage, qtbot: QtBot):
-    """Del erased the text and saved it at once."""
-    work = page.tabs.work.tables[1]
-    page.tabs.show_part(WORK)
-    work.add_row()
-    work.table.item(0, 1).setText("Hose renewed")
-    work.table.clearFocus()
-    work.table.setFocus()
-    work.table.selectRow(0)
-    qtbot.keyClick(work.table, Qt.Key.Key_Delete)
-    assert on_disk(page).work == []
-    assert page.notice.text == "●  Removed from work done."
-    page.notice.button.click()
-    assert [note.text for note in on_disk(page).work] == ["Hose renewed"]
-    assert work.table.item(0, 1).text() == "Hose renewed"
-    assert page.notice.text == "●  Undone: remove the chosen rows of work done."
-    qtbot.keyClick(work.table, Qt.Key.Key_Y, Qt.KeyboardModifier.ControlModifier)
-    qtbot.keyClick(work.table, Qt.Key.Key_Home)  # Ctrl is let go, for the tests that follow
-    assert on_disk(page).work == []
-
-
-def test_ctrl_z_in_a_field_is_the_jobs(page: JobPage, qtbot: QtBot):
-    fields = page.tabs.story.widgets
-    give(qtbot, fields["customer.name"], "Ada")
-    give(qtbot, fields["concern"], "Shakes")
-    for field in ("concern", "customer.name"):
-        qtbot.keyClick(fields["concern"], Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
-        assert "undone" in page.notice.text.lower(), field
-    qtbot.keyClick(fields["concern"], Qt.Key.Key_Home)  # Ctrl is let go
-    job = on_disk(page)
-    assert (job.concern, job.customer.name) == ("", "")
-    give(qtbot, fields["title"], " again")
-    assert page.opened is not None
-    page.opened.undo()
-    assert page.opened.owner.name == page.title.whole == "Rough idle"
-    assert fields["concern"].toPlainText() == ""
-    assert fields["customer.name"].text() == ""
 
 
 def test_work_parts_options_in_their_tables(page: JobPage, qtbot):
