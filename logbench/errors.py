@@ -9,11 +9,21 @@ from __future__ import annotations
 
 from typing import Any, Self
 
+from logbench.foreign import fill, in_label
+
+_MOST_SENTENCE = 2000
+"""Characters; one that lists what is wrong in a file has some hundreds."""
+
 
 class LogbenchError(Exception):
-    """Base of all errors that the world causes; `str(error)` is one sentence for the user."""
+    """Base of all errors that the world causes; `str(error)` is one sentence for the user, plain
+    whatever the file or the car said that it tells of. `values` go into its `{places}`."""
 
     exit_code = 3
+
+    def __init__(self, sentence: str = "", **values: object) -> None:
+        whole = fill(sentence, values) if values else sentence
+        super().__init__(in_label(whole, most=_MOST_SENTENCE))
 
 
 class UsageError(LogbenchError):
@@ -23,7 +33,7 @@ class UsageError(LogbenchError):
 def first_line(error: BaseException) -> str:
     """What a library says, for the middle of a sentence: its first line, or else its kind."""
     text = str(error).strip().splitlines()
-    return text[0].rstrip(".")[:120] if text else type(error).__name__
+    return in_label(text[0], most=120).rstrip(".") if text else type(error).__name__
 
 
 class WorkerDiedError(LogbenchError):

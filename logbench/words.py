@@ -16,6 +16,8 @@ from collections.abc import Sequence
 from itertools import takewhile
 from pathlib import Path
 
+from logbench.foreign import fill
+
 DOMAIN = "logbench"
 FOLDER = Path(__file__).parent / "locale"
 """`<language>/LC_MESSAGES/logbench.mo` below it, and the template `logbench.pot`."""
@@ -48,7 +50,8 @@ def language() -> str:
 
 
 def tr(text: str, /, **values: object) -> str:
-    """The text in the user's language, with `values` put into its `{places}` by `str.format`.
+    """The text in the user's language, with `values` put into its `{places}`, foreign ones
+    and paths plainly (`foreign.fill`).
 
     Without values nothing is put in, and braces stay. A translation whose places do not fit gives
     way to the English.
@@ -71,9 +74,9 @@ def _filled(said: str, english: str, values: dict[str, object]) -> str:
     if not values:
         return said
     try:
-        return said.format(**values)
+        return fill(said, values)
     except (LookupError, ValueError, AttributeError):
-        return english.format(**values)
+        return fill(english, values)
 
 
 def _base(name: str) -> str:

@@ -12,6 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from logbench import foreign
+
+foreign.strict = True
+
 _SHARED = Path(__file__).resolve().parents[1].parent / "shared"
 
 collect_ignore: list[str] = []

@@ -7,7 +7,7 @@ from typing import Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from logbench.car.identity import Identity
-from logbench.system.text import Line
+from logbench.foreign import Line
 
 Source = Literal["stated", "read", "worked out"]
 _FORMER: dict[str, Source] = {"PID A6": "read", "typed": "stated"}

@@ -31,7 +31,7 @@ def text(words: str, style: str = "") -> Text:
     """What a file, a job or a car says is never markup, nor a control."""
     from rich.text import Text
 
-    from logbench.system.text import clean_text
+    from logbench.foreign import clean_text
 
     return Text(clean_text(words), style=style)
 

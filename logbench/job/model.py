@@ -12,8 +12,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 from logbench.car.model import Car
+from logbench.foreign import Line, Text
 from logbench.job.names import check_inside
-from logbench.system.text import Line, Text
 
 SCHEMA_VERSION = "1.0"
 Role = Literal["before", "after", "other"]

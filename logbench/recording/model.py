@@ -14,9 +14,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from logbench.car.identity import Ecu, Identity
 from logbench.car.model import Car
+from logbench.foreign import MOST_LINE
 from logbench.signals.catalogue import catalogue
 from logbench.signals.table import table
-from logbench.system.text import MOST_LINE
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 

@@ -8,7 +8,7 @@ from typing import Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field
 
 from logbench.errors import UsageError
-from logbench.system.text import Line
+from logbench.foreign import Line
 
 Section = Literal[
     "concern", "vehicle", "found", "records", "notes", "options", "done", "after", "photos",
