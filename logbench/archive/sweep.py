@@ -18,7 +18,6 @@ import os
 import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, SupportsFloat
@@ -88,9 +87,9 @@ def sweep_checks(
 ) -> Swept:
     """Run all checks, or `only` some, over what is pending and keep the findings.
 
-    `scheduler`: `tcp://HOST:PORT` of a dask cluster; None: `processes` on this computer (1: in this
-    one, 0: as many as pay). Stopped by Ctrl-C, everything finished is kept and the next sweep goes
-    on from there. Raises `ArchiveError`, `UsageError` for a check that there is not.
+    `scheduler`: `tcp://HOST:PORT` or `tls://…` of a dask cluster; None: `processes` on this
+    computer (1: in this one, 0: as many as pay). Stopped by Ctrl-C, everything finished is kept and
+    the next sweep goes on from there. Raises `ArchiveError`, `UsageError` for an unknown check.
     """
     chosen = None if only is None else _known_checks(only)
     entries = archive.pending(recordings, chosen)
@@ -273,47 +272,18 @@ def _results(
         return
     if not batches:
         return
-    with _client(scheduler, processes) as client, client.as_current():
+    try:
         from distributed import as_completed
 
+        from logbench.archive.cluster import client_of
+    except ModuleNotFoundError as error:
+        raise ArchiveError(
+            "Several processes need dask.distributed: pip install 'logbench[cluster]'."
+        ) from error
+    with client_of(scheduler, processes) as client, client.as_current():
         futures = client.map(lambda batch: work(place, batch), batches, pure=False)
         try:
             for future in as_completed(futures):  # type: ignore[no-untyped-call]
                 yield future.result()
         finally:
-            client.cancel(futures)
-
-
-@contextmanager
-def _client(scheduler: str | None, processes: int) -> Iterator[Any]:
-    """A client of the given cluster, or of worker processes of our own, all closed afterwards."""
-    try:
-        from distributed import Client, LocalCluster
-    except ModuleNotFoundError as error:
-        raise ArchiveError(
-            "Several processes need dask.distributed: pip install 'logbench[cluster]'."
-        ) from error
-    if scheduler is not None:
-        try:
-            client = Client(  # type: ignore[no-untyped-call]
-                scheduler, timeout="10s", set_as_default=False
-            )
-        except (OSError, ValueError) as error:
-            raise ArchiveError(
-                f"No dask scheduler answers at {scheduler}: start it, or leave --scheduler out."
-            ) from error
-        with client:
-            yield client
-        return
-    with (
-        LocalCluster(  # type: ignore[no-untyped-call]
-            n_workers=processes,
-            threads_per_worker=1,
-            processes=True,
-            dashboard_address=None,
-            host="127.0.0.1",
-            silence_logs=50,
-        ) as cluster,
-        Client(cluster, set_as_default=False) as client,  # type: ignore[no-untyped-call]
-    ):
-        yield client
+            client.cancel(futures)  # type: ignore[no-untyped-call]

@@ -195,7 +195,10 @@ def sweep_command(
         typer.Option(help="MODULE:FUNCTION, or a signal, instead of checks."),
     ] = "",
     out: Annotated[Path | None, typer.Option(help="Where the results go (Parquet).")] = None,
-    scheduler: Annotated[str | None, typer.Option(help="tcp://HOST:PORT of a cluster.")] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(help="tcp://HOST:PORT or tls://HOST:PORT of your own cluster: docs/scale.md."),
+    ] = None,
     processes: Annotated[int, typer.Option(min=0, help="Local processes; 0: as many as pay.")] = 0,
     car: Car = "",
     since: Since = "",

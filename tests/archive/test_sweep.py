@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import re
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -28,6 +30,7 @@ from logbench.recording.reader import Recording
 from tests.archive.conftest import make
 
 distributed = pytest.importorskip("distributed")
+psutil = pytest.importorskip("psutil")  # comes with distributed
 
 PAUSE_S = 0.15
 
@@ -160,6 +163,62 @@ def test_local_processes_find_the_same(many, tmp_path):
         str(row["recording"]), str(row["check"]), str(row["subject"]))  # fmt: skip
     rows = [sorted(a.findings.to_pylist(), key=key) for a in (one, two)]
     assert rows[0] == rows[1]
+
+
+def listening(process: psutil.Process) -> list[tuple[str, int]]:
+    """Addresses on which a process and those below it wait for anybody."""
+    tree = [process, *process.children(recursive=True)]
+    found = [c.laddr for p in tree for c in p.net_connections("inet") if c.status == "LISTEN"]
+    return [(address.ip, address.port) for address in found]
+
+
+def intrude(port: int, security: distributed.Security | None) -> str:
+    """What a stranger of the same computer learns where a scheduler, nanny or worker listens."""
+    scheme = "tcp" if security is None else "tls"
+
+    async def run() -> str:
+        args = {} if security is None else security.get_connection_args("client")
+        async with distributed.rpc(f"{scheme}://127.0.0.1:{port}", connection_args=args,
+                                   timeout=2) as peer:  # fmt: skip
+            answer = await peer.identity()
+            return str(answer["type"])
+
+    try:
+        return asyncio.run(asyncio.wait_for(run(), 4))
+    except (OSError, TimeoutError, distributed.comm.CommClosedError):
+        return ""
+
+
+@pytest.mark.slow
+def test_own_workers_listen_to_nobody_else(many, tmp_path, monkeypatch):
+    """Without the sweep's own key nobody of this computer gets as far as to ask who is there."""
+    with scheduler() as address:  # one that is open to everybody answers
+        assert intrude(int(address.rpartition(":")[2]), None) == "Scheduler"
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    seen: list[tuple[str, int]] = []
+    answers: list[str] = []
+    others = set(listening(psutil.Process()))
+    threads: list[threading.Thread] = []
+
+    def strangers() -> None:
+        foreign = distributed.Security.temporary()
+        answers.extend(intrude(port, key) for _, port in seen for key in (None, foreign))
+
+    def look(done: int, of: int) -> None:
+        if not seen:
+            seen.extend(set(listening(psutil.Process())) - others)
+            threads.append(threading.Thread(target=strangers))
+            threads[0].start()
+            threads[0].join(60)
+
+    done = sweep_checks(Archive(many, tmp_path / "c"), processes=2, progress=look)
+    assert done.done == 80
+    assert {host for host, _ in seen} == {"127.0.0.1"}
+    assert len(seen) == 1 + 2 * 2, "a scheduler; of each worker itself and its nanny"
+    assert answers == [""] * 2 * len(seen)
+    keys = [p for p in tmp_path.rglob("*") if p.is_file() and b"PRIVATE KEY" in p.read_bytes()]
+    assert keys == []
 
 
 @pytest.mark.slow
