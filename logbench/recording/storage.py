@@ -57,7 +57,14 @@ def storage_error(error: OSError, path: Path, *, kept: str = "") -> StorageError
 def may_pass(error: StorageError) -> bool:
     """Whether the disk may take the same a moment later: a busy server, a disk that fills and is
     emptied, a cable that was touched."""
-    return isinstance(error.__cause__, OSError) and error.__cause__.errno in _PASSING
+    return error.__cause__ is not None and is_passing(error.__cause__)
+
+
+def is_passing(error: BaseException) -> bool:
+    """The same, of what the system said itself; memory comes back, too."""
+    if isinstance(error, OSError):
+        return error.errno in _PASSING
+    return isinstance(error, MemoryError)
 
 
 @contextlib.contextmanager
