@@ -26,6 +26,13 @@ class LogbenchError(Exception):
         super().__init__(in_label(whole, most=_MOST_SENTENCE))
 
 
+NO_MEMORY = (
+    "There is not enough memory for this: close other programs, or take a shorter stretch or fewer "
+    "files."
+)
+"""Said where a `MemoryError` comes to whoever asked."""
+
+
 class UsageError(LogbenchError):
     """The user asked for something that cannot be understood (a bad duration, an odd option)."""
 

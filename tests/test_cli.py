@@ -36,6 +36,15 @@ def test_version(capsys: pytest.CaptureFixture[str]):
     assert __version__ in capsys.readouterr().out
 
 
+def test_without_memory_it_says_so(monkeypatch, capsys: pytest.CaptureFixture[str]):
+    def none(*_, **__):
+        raise MemoryError
+
+    monkeypatch.setattr("logbench.analysis.run.run_checks", none)
+    assert main(["check", "recordings/after.parquet"]) == 3
+    assert "not enough memory" in capsys.readouterr().err
+
+
 def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]):
     assert main(["--help"]) == 0
     out = capsys.readouterr().out

@@ -10,7 +10,7 @@ from functools import partial
 from typing import Any
 
 from logbench.cases.work import CancelledError, Case, Outcome, Work
-from logbench.errors import AnotherCarError, LogbenchError
+from logbench.errors import NO_MEMORY, AnotherCarError, LogbenchError
 from logbench.words import tr
 
 _log = logging.getLogger(__name__)
@@ -188,6 +188,8 @@ class Runner:
             self._deliver(partial(self._ask, running, error))
         except LogbenchError as error:
             self._fail(running, str(error))
+        except MemoryError:
+            self._fail(running, NO_MEMORY)
         except BaseException as error:
             _log.exception("the case %s failed", running.case)
             text = tr(

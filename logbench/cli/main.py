@@ -23,7 +23,7 @@ from logbench.cli.job import job_app
 from logbench.cli.record import record
 from logbench.cli.report import report
 from logbench.cli.show import console, say
-from logbench.errors import AnotherCarError, LogbenchError, UsageError
+from logbench.errors import NO_MEMORY, AnotherCarError, LogbenchError, UsageError
 from logbench.system.version import SOFTWARE
 
 app = typer.Typer(
@@ -152,6 +152,9 @@ def main(argv: list[str] | None = None) -> int:
         if isinstance(error, AnotherCarError):
             print("logbench: If it is the same car, say so with --same-car.", file=sys.stderr)
         return error.exit_code
+    except MemoryError:
+        print(f"logbench: {NO_MEMORY}", file=sys.stderr)
+        return LogbenchError.exit_code
     except (typer.Abort, KeyboardInterrupt):
         return 130
     except TyperException as error:

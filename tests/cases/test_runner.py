@@ -119,7 +119,7 @@ def test_cancelled_after_its_thread_has_ended_it_is_not_delivered_either(window:
     [
         (UsageError("Choose another file."), "Choose another file."),
         (ValueError("a bug"), "went wrong (ValueError)"),
-        (MemoryError(), "went wrong (MemoryError)"),
+        (MemoryError(), "not enough memory"),
         (SystemExit(2), "went wrong (SystemExit)"),
         (KeyboardInterrupt(), "went wrong (KeyboardInterrupt)"),
     ],
