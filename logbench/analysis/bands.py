@@ -19,7 +19,6 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
@@ -36,6 +35,8 @@ from logbench.analysis.model import Band, Condition, Range, Verdict
 from logbench.analysis.statement import marked
 from logbench.errors import BandsError, UsageError
 from logbench.signals.units import difference_unit
+from logbench.system.limits import TABLES_BYTES
+from logbench.system.reading import read_plain, toml_of
 
 
 class BandRow(BaseModel):
@@ -280,13 +281,13 @@ def _reaches(limits: Range, start: float, end: float) -> bool:
 @lru_cache(maxsize=1)
 def _built_in() -> Mapping[str, BandRow]:
     """The rows of the file that comes with the program."""
-    text = resources.files("logbench.analysis").joinpath("bands.toml").read_text("utf-8")
-    return {key: BandRow.model_validate(row) for key, row in tomllib.loads(text).items()}
+    data = resources.files("logbench.analysis").joinpath("bands.toml").read_bytes()
+    return {key: BandRow.model_validate(row) for key, row in toml_of(data).items()}
 
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text("utf-8"))
+        return toml_of(read_plain(path, TABLES_BYTES))
     except FileNotFoundError:
         raise BandsError(
             f"The band file {path} does not exist; check the path or leave it out."
@@ -295,7 +296,7 @@ def _read(path: Path) -> dict[str, Any]:
         raise BandsError(
             f"The band file {path} cannot be read ({error}); it must be a UTF-8 text file."
         ) from error
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         raise BandsError(f"The band file {path} is not valid TOML: {error}.") from error
 
 

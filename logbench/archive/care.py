@@ -22,15 +22,10 @@ from logbench.archive.store import (
     check_name,
 )
 from logbench.errors import ArchiveError, LogbenchError, RecordingDamagedError
-from logbench.recording.notes import (
-    MOST_BYTES,
-    NOTES_SUFFIX,
-    carry_notes,
-    notes_data,
-    notes_path,
-)
+from logbench.recording.notes import NOTES_SUFFIX, carry_notes, notes_data, notes_path
 from logbench.recording.reader import open_recording
 from logbench.recording.storage import claim, numbered, replacing, storage_trouble, write_whole
+from logbench.system.limits import NOTES_BYTES
 
 Health = Literal["sound", "damaged", "unreadable", "without a checksum"]
 """`unreadable`: the disk or the network gave an error; nothing is known of the content."""
@@ -152,7 +147,7 @@ def fetched(store: Store, entry: Entry, cache: Path) -> Path:
         ):
             shutil.copyfileobj(source, out, 1 << 20)
     if isinstance(store, RemoteStore) and not notes_path(target).exists():
-        data = store.read_beside(f"{entry.path}{NOTES_SUFFIX}", MOST_BYTES)
+        data = store.read_beside(f"{entry.path}{NOTES_SUFFIX}", NOTES_BYTES)
         if data is not None:
             write_whole(notes_path(target), data)
     return target

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import logging
-import tomllib
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -24,8 +23,10 @@ from logbench.archive.columns import PROBLEMS, SIGNALS, jobs_table, recordings_s
 from logbench.archive.reading import Footer, read_footers
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of
 from logbench.errors import LogbenchError
-from logbench.recording.notes import MOST_BYTES, notes_in
+from logbench.recording.notes import notes_in
 from logbench.recording.storage import replacing
+from logbench.system.limits import JOB_BYTES, NOTES_BYTES, NOTES_SEARCHED_CHARS
+from logbench.system.reading import toml_of
 
 log = logging.getLogger(__name__)
 
@@ -34,8 +35,6 @@ _FORMAT = "1"
 
 _AT_ONCE = 100
 """Footers read between two words about how far it is."""
-
-_MOST_JOB_BYTES = 5_000_000
 
 Progress = Callable[[int, int], None]
 """Told (done, of)."""
@@ -139,10 +138,10 @@ def _notes(store: Store, entry: Entry | None) -> dict[str, Any]:
         return {}
     try:
         with store.open(entry.path) as file:
-            text = "\n".join(n.said for n in notes_in(file.read(MOST_BYTES + 1), entry.path))
+            text = "\n".join(n.said for n in notes_in(file.read(NOTES_BYTES + 1), entry.path))
     except (LogbenchError, OSError) as error:
         text = str(error)
-    return {"notes": text[:20_000], "notes_mtime_ns": entry.mtime_ns}
+    return {"notes": text[:NOTES_SEARCHED_CHARS], "notes_mtime_ns": entry.mtime_ns}
 
 
 def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list[Footer | Problem]:
@@ -159,14 +158,14 @@ def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> pa.Table:
     rows = []
     for entry in listing.jobs:
         try:
-            if entry.size > _MOST_JOB_BYTES:
+            if entry.size > JOB_BYTES:
                 sentence = f"{entry.path} is {entry.size / 1e6:.0f} MB long, which no job is."
                 problems.append(Problem(entry.path, "enormous", sentence))
                 continue
             with store.open(entry.path) as file:
-                text = file.read(_MOST_JOB_BYTES).decode()
-            rows.append(_job_row(entry.path, tomllib.loads(text)))
-        except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+                data = file.read(JOB_BYTES)
+            rows.append(_job_row(entry.path, toml_of(data)))
+        except (OSError, ValueError, TypeError, AttributeError):
             sentence = f"{entry.path} is no job that can be read: correct or remove it."
             problems.append(Problem(entry.path, "damaged", sentence))
     return jobs_table(rows)

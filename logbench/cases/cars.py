@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -17,9 +16,10 @@ from logbench.car.model import Car
 from logbench.cases.work import Deed, Work
 from logbench.errors import AnotherCarError, StorageError
 from logbench.recording.storage import read_own, storage_trouble, write_whole
+from logbench.system.limits import CARS_BYTES
+from logbench.system.reading import json_of
 
 CARS_FILE = "cars.json"
-_MOST_BYTES = 50_000_000
 _WAIT_S = 5.0
 
 
@@ -39,7 +39,7 @@ class CarsFile:
     def load(self) -> KnownCars:
         """Those of the file; none where there is no file, or it cannot be read."""
         found = read_own(
-            self.path, _MOST_BYTES, lambda data: KnownCars.model_validate(json.loads(data))
+            self.path, CARS_BYTES, lambda data: KnownCars.model_validate(json_of(data))
         )
         return found if found is not None else KnownCars()
 

@@ -18,10 +18,11 @@ from logbench.capture.messages import Unattended
 from logbench.recording.model import legal_part
 from logbench.recording.storage import read_own, replacing
 from logbench.signals.units import Units, units_from
+from logbench.system.limits import SETTINGS_BYTES
+from logbench.system.reading import json_of
 
 SCHEMA_VERSION = 1
 SETTINGS_FILE = "settings.json"
-_MOST_BYTES = 5_000_000
 _OBJECT = TypeAdapter(dict[str, Any])
 _MOST_LINKS = 6
 _MOST_RECENT = 8
@@ -184,7 +185,7 @@ def _newest(kept: dict[str, Any], key: str, value: Any, most: int) -> dict[str, 
 
 def _read(path: Path) -> dict[str, Any]:
     """What stands in the file; one that is no JSON object is set aside."""
-    return read_own(path, _MOST_BYTES, lambda data: _OBJECT.validate_python(json.loads(data))) or {}
+    return read_own(path, SETTINGS_BYTES, lambda data: _OBJECT.validate_python(json_of(data))) or {}
 
 
 def _write(path: Path, changed: dict[str, Any]) -> None:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import tomlkit
 from pydantic import ValidationError
-from tomlkit.exceptions import TOMLKitError
 
 from logbench.analysis.expression.checked import number
 from logbench.analysis.expression.grammar import WORDS
@@ -18,6 +17,8 @@ from logbench.errors import SignalUnknownError, UsageError
 from logbench.recording.storage import storage_trouble, write_whole
 from logbench.signals.catalogue import Catalogue, Formula, catalogue, is_acronym, own_signals_path
 from logbench.signals.units import known
+from logbench.system.limits import TABLES_BYTES
+from logbench.system.reading import read_plain, toml_of
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -79,8 +80,10 @@ def _change(change: Callable[[tomlkit.TOMLDocument], object]) -> None:
     with storage_trouble(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
-            document = tomlkit.parse(path.read_text("utf-8") if path.exists() else "")
-        except (TOMLKitError, UnicodeDecodeError) as error:
+            data = read_plain(path, TABLES_BYTES) if path.exists() else b""
+            toml_of(data)
+            document = tomlkit.parse(data)
+        except ValueError as error:  # also of either parser
             why = tr("{path} cannot be read: mend it or move it away.", path=path)
             raise UsageError(why) from error
         change(document)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -18,6 +17,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from logbench.errors import ImportFileError
 from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
 from logbench.recording.storage import storage_trouble
+from logbench.system.limits import MAPPING_BYTES, REASONS
+from logbench.system.reading import read_plain, toml_of
 from logbench.system.version import SOFTWARE
 
 log = logging.getLogger(__name__)
@@ -147,8 +148,7 @@ class Mapping(_Strict):
     def load(cls, path: Path) -> Mapping:
         """Read what `save` wrote. Raises `ImportFileError`, naming the field and what is wrong."""
         try:
-            document = tomllib.loads(path.read_text("utf-8"))
-            return cls.model_validate(document)
+            return cls.model_validate(toml_of(read_plain(path, MAPPING_BYTES)))
         except FileNotFoundError as error:
             raise ImportFileError(f"There is no mapping {path}: check the name.") from error
         except ValidationError as error:
@@ -195,6 +195,8 @@ class Report:
 
     def leave_out(self, line: int, column: str, text: str, reason: str) -> None:
         """Count, and list while there is room."""
+        if (column, reason) not in self.counts and len(self.counts) >= REASONS:
+            column, reason = "", "could not be read either"
         self.counts[column, reason] += 1
         if self._listed[reason] < LISTED:
             self._listed[reason] += 1

@@ -17,7 +17,6 @@ from typing import Any
 import tomlkit
 from filelock import FileLock, Timeout
 from pydantic import ValidationError
-from tomlkit.exceptions import TOMLKitError
 
 from logbench.errors import (
     JobBusyError,
@@ -40,17 +39,14 @@ from logbench.job.names import free_name, place_inside, safe_name
 from logbench.recording.notes import carry_notes
 from logbench.recording.reader import Recording, open_recording
 from logbench.recording.storage import copy_new, storage_error, storage_trouble, write_whole
+from logbench.system.limits import COPIED_FILE_BYTES, JOB_BYTES, READING_BYTES
+from logbench.system.reading import read_plain, toml_of
 from logbench.vehicle.records.model import CarReading
 
 JOB_FILE = "job.toml"
 HEAD = "A job of logbench: one car's visit. Plain text; edit it while the program is closed."
-MOST_BYTES = 5_000_000
-"""Of the job file."""
 LOCK_FILE = ".job.lock"
 LOCK_TIMEOUT_S = 5.0
-MOST_FILE_BYTES = 100_000_000
-"""Of a photo or other file; a recording may be larger."""
-MOST_READING_BYTES = 20_000_000
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".gif", ".webp", ".bmp", ".tif", ".tiff"})
 
 
@@ -113,8 +109,11 @@ class JobFolder:
 
     def _bytes(self) -> bytes:
         try:
-            with self.file.open("rb") as file:
-                return file.read(MOST_BYTES + 1)  # more than `parse_job` takes
+            return read_plain(self.file, JOB_BYTES)
+        except ValueError as error:
+            raise JobDamagedError(
+                f"{self.file} is not read, {error}: put a copy from before in its place."
+            ) from error
         except (FileNotFoundError, NotADirectoryError) as error:
             raise JobMissingError(
                 f"There is no job in {self.path}: choose a folder with a {JOB_FILE}."
@@ -182,10 +181,10 @@ class JobFolder:
         """
         with storage_trouble(source):
             size = source.stat().st_size if source.is_file() else -1
-        if size < 0 or size > MOST_FILE_BYTES:
+        if size < 0 or size > COPIED_FILE_BYTES:
             raise StorageError(
                 f"{source.name[:80]} is not taken in: only plain files of up to "
-                f"{MOST_FILE_BYTES / 1e6:.0f} MB are."
+                f"{COPIED_FILE_BYTES / 1e6:.0f} MB are."
             )
         is_photo = source.suffix.lower() in PHOTO_SUFFIXES
         file = self._take_in(source, "photos" if is_photo else "files")
@@ -223,10 +222,8 @@ class JobFolder:
         """Raises JobDamagedError when the file is missing, no reading, or leads out."""
         path = self.place(entry.file)
         try:
-            if path.stat().st_size > MOST_READING_BYTES:
-                raise JobDamagedError(f"{entry.file} is too large for a reading of a car.")
-            return CarReading.model_validate_json(path.read_bytes())
-        except (OSError, ValidationError) as error:
+            return CarReading.model_validate_json(read_plain(path, READING_BYTES))
+        except (OSError, ValueError) as error:
             raise JobDamagedError(
                 f"The reading {entry.file} cannot be read: put the file back, or take the entry "
                 "out of the job."
@@ -271,14 +268,11 @@ def parse_job(data: bytes, where: str) -> Job:
 
     Raises JobDamagedError (no TOML, a field out of its limits), JobTooNewError.
     """
-    if len(data) > MOST_BYTES:
-        raise JobDamagedError(
-            f"{where} is longer than {MOST_BYTES / 1e6:.0f} MB, which no job is: put a copy from "
-            "before in its place."
-        )
     try:
-        content = tomlkit.parse(data.decode("utf-8-sig")).unwrap()
-    except (UnicodeDecodeError, TOMLKitError, ValueError, RecursionError) as error:
+        if len(data) > JOB_BYTES:
+            raise ValueError(f"it is longer than {JOB_BYTES / 1e6:g} MB")
+        content = toml_of(data)
+    except ValueError as error:
         line = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise JobDamagedError(f"{where} is no readable job file: {line[:200]}.") from error
     version = str(content.get("schema_version", SCHEMA_VERSION))

@@ -14,11 +14,10 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstra
 from logbench.car.model import Car
 from logbench.foreign import Line, Text
 from logbench.job.names import check_inside
+from logbench.system.limits import JOB_ENTRIES
 
 SCHEMA_VERSION = "1.0"
 Role = Literal["before", "after", "other"]
-MOST_ENTRIES = 500
-"""Of one list."""
 InFolder = Annotated[str, StringConstraints(max_length=400), AfterValidator(check_inside)]
 
 
@@ -111,8 +110,8 @@ class ComparisonEntry(_Part):
     car although the recordings differ in what they say of it.
     """
 
-    before: list[InFolder] = Field(min_length=1, max_length=MOST_ENTRIES)
-    after: list[InFolder] = Field(min_length=1, max_length=MOST_ENTRIES)
+    before: list[InFolder] = Field(min_length=1, max_length=JOB_ENTRIES)
+    after: list[InFolder] = Field(min_length=1, max_length=JOB_ENTRIES)
     label: Line = ""
     at_utc: Line = ""
     sentence: Text = ""
@@ -141,17 +140,17 @@ class Job(_Part):
     technician: Line = ""
     customer: Customer = Field(default_factory=Customer)
     vehicle: Car = Field(default_factory=Car)
-    notes: list[Note] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    work: list[Note] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    parts: list[Part] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    options: list[Option] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    recordings: list[RecordingEntry] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    readings: list[ReadingEntry] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    other_codes: list[OtherCode] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    photos: list[Photo] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    files: list[Photo] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    comparisons: list[ComparisonEntry] = Field(default_factory=list, max_length=MOST_ENTRIES)
-    events: list[JobEvent] = Field(default_factory=list, max_length=MOST_ENTRIES)
+    notes: list[Note] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    work: list[Note] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    parts: list[Part] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    options: list[Option] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    recordings: list[RecordingEntry] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    readings: list[ReadingEntry] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    other_codes: list[OtherCode] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    photos: list[Photo] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    files: list[Photo] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    comparisons: list[ComparisonEntry] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    events: list[JobEvent] = Field(default_factory=list, max_length=JOB_ENTRIES)
     sentences: dict[str, Text] = Field(default_factory=dict)
     """Sentences of the report that a person has rewritten, by their key."""
 

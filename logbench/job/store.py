@@ -14,8 +14,9 @@ from pathlib import Path
 
 from logbench.errors import JobConflictError, JobError, LogbenchError
 from logbench.job.folder import JobFolder, open_job
-from logbench.job.model import MOST_ENTRIES, Job
+from logbench.job.model import Job
 from logbench.system.history import History
+from logbench.system.limits import JOB_ENTRIES
 from logbench.words import tr
 
 Change = Callable[[Job], object]
@@ -168,8 +169,8 @@ def bring_over(job: Job, scratch: Job) -> None:
     stated of the car stays. Raises JobError, with nothing changed, where a list would be too long.
     """
     longer = {name: [*getattr(job, name), *getattr(scratch, name)] for name in _LISTS}
-    if any(len(entries) > MOST_ENTRIES for entries in longer.values()):
-        raise JobError(tr("A list of the job holds {most} entries at most.", most=MOST_ENTRIES))
+    if any(len(entries) > JOB_ENTRIES for entries in longer.values()):
+        raise JobError(tr("A list of the job holds {most} entries at most.", most=JOB_ENTRIES))
     for name, entries in longer.items():
         setattr(job, name, entries)
     job.vehicle.learn(scratch.vehicle)

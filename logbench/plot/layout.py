@@ -8,10 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from logbench.plot.trace import Key, StripTrace
-
-_MOST_STRIPS = 100
-_MOST_IN_STRIP = 50
-_MOST_CHARS = 100
+from logbench.system.limits import KEY_CHARS, LAYOUT_STRIPS, LAYOUT_TRACES
+from logbench.system.reading import json_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +59,10 @@ class Layout:
 def layout_from_json(text: str) -> Layout:
     """The layout written by `to_json`; whatever is wrong in it is left out."""
     try:
-        found = json.loads(text)
-    except (ValueError, RecursionError):
+        found = json_of(text)
+    except ValueError:
         return Layout()
-    rows = found[:_MOST_STRIPS] if isinstance(found, list) else []
+    rows = found[:LAYOUT_STRIPS] if isinstance(found, list) else []
     strips = [strip for row in rows if (strip := _strip_from(row)).keys]
     return Layout(tuple(strips))
 
@@ -73,7 +71,7 @@ def _strip_from(row: Any) -> StripPlan:
     if not isinstance(row, dict):
         return StripPlan(())
     keys, share = row.get("keys"), row.get("share")
-    pairs = [key_from(k) for k in keys[:_MOST_IN_STRIP]] if isinstance(keys, list) else []
+    pairs = [key_from(k) for k in keys[:LAYOUT_TRACES]] if isinstance(keys, list) else []
     if not (isinstance(share, int | float) and 0.001 <= share <= 1000.0):
         share = 1.0
     return StripPlan(tuple(k for k in pairs if k is not None), float(share))
@@ -83,6 +81,6 @@ def key_from(value: Any) -> Key | None:
     """Signal and ECU from parsed JSON, or None for anything else."""
     if not (isinstance(value, list | tuple) and len(value) == 2):
         return None
-    if not all(isinstance(part, str) and len(part) <= _MOST_CHARS for part in value):
+    if not all(isinstance(part, str) and len(part) <= KEY_CHARS for part in value):
         return None
     return str(value[0]), str(value[1])

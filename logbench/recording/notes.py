@@ -14,11 +14,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from logbench.errors import NotesError
 from logbench.recording.model import Event
 from logbench.recording.storage import numbered, storage_trouble, write_whole
+from logbench.system.limits import NOTE_CHARS, NOTES, NOTES_BYTES
+from logbench.system.reading import json_of, read_plain
 from logbench.words import word
 
 if TYPE_CHECKING:
@@ -27,9 +29,6 @@ if TYPE_CHECKING:
 SCHEMA_VERSION = "1.0"
 """A newer major version is not read, and not written over."""
 NOTES_SUFFIX = ".notes.json"
-MOST_BYTES = 4_000_000
-MOST_NOTES = 2000
-MOST_CHARS = 2000
 MARKS = ("marker", "marker by rule")
 """Kinds whose text can be corrected."""
 _LATEST_NS = 400 * 24 * 3600 * 10**9
@@ -43,7 +42,7 @@ class Remark(BaseModel):
 
     start_ns: int = Field(ge=0, le=_LATEST_NS)
     end_ns: int = Field(ge=0, le=_LATEST_NS)
-    text: str = Field(min_length=1, max_length=MOST_CHARS)
+    text: str = Field(min_length=1, max_length=NOTE_CHARS)
     made_utc: str = Field(default="", max_length=40)
     kind: str = Field(default="note", max_length=40)
     """`note`, one of `MARKS`, `message` of the program, or the kind of another event."""
@@ -72,7 +71,7 @@ class _Document(BaseModel):
 
     schema_version: str = Field(default=SCHEMA_VERSION, pattern=r"^\d{1,4}\.\d{1,4}$")
     samples_sha256: str = Field(default="", max_length=100)
-    notes: list[Remark] = Field(default_factory=list, max_length=MOST_NOTES)
+    notes: list[Remark] = Field(default_factory=list, max_length=NOTES)
 
 
 def remarks_of(events: Iterable[Event], notes: Sequence[Remark] = ()) -> tuple[Remark, ...]:
@@ -110,8 +109,8 @@ def new_note(start_ns: int, end_ns: int, text: str) -> Remark:
 def checked_text(text: str) -> str:
     """The text of a note as it is kept. Raises `NotesError` as `new_note`."""
     text = text.strip()
-    if not 1 <= len(text) <= MOST_CHARS:
-        raise NotesError(f"A note has 1 to {MOST_CHARS} characters; this one has {len(text)}.")
+    if not 1 <= len(text) <= NOTE_CHARS:
+        raise NotesError(f"A note has 1 to {NOTE_CHARS} characters; this one has {len(text)}.")
     return text
 
 
@@ -181,8 +180,8 @@ def change_notes(
         _set_aside(path)
         held, document = (), _Document()
     fresh = sorted(change(held), key=_place)
-    if len(fresh) > MOST_NOTES:
-        raise NotesError(f"A recording has room for {MOST_NOTES} notes: remove some first.")
+    if len(fresh) > NOTES:
+        raise NotesError(f"A recording has room for {NOTES} notes: remove some first.")
     document.notes = fresh
     document.samples_sha256 = samples_sha256 or document.samples_sha256
     if fresh or path.exists():
@@ -195,9 +194,10 @@ def notes_data(recording: Path) -> bytes | None:
     notes are. Raises `StorageError`."""
     path = notes_path(recording)
     with storage_trouble(path):
-        if not path.is_file() or path.stat().st_size > MOST_BYTES:
+        try:
+            return read_plain(path, NOTES_BYTES) if path.is_file() else None
+        except ValueError:
             return None
-        return path.read_bytes()
 
 
 def carry_notes(source: Path, copy: Path) -> bool:
@@ -224,10 +224,11 @@ class _UnreadableError(NotesError):
 
 def _read(path: Path) -> _Document:
     try:
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
+        data = read_plain(path, NOTES_BYTES)
     except FileNotFoundError:
         return _Document()
+    except ValueError as error:
+        raise _not_understood(path.name) from error
     except OSError as error:
         raise NotesError(
             f"The notes in {path} cannot be read ({error.strerror or error}): check the file."
@@ -242,19 +243,23 @@ def notes_in(data: bytes, name: str) -> list[Remark]:
 
 def _document(data: bytes, name: str) -> _Document:
     try:
-        if len(data) > MOST_BYTES:
+        if len(data) > NOTES_BYTES:
             raise ValueError("too large")
-        document = _Document.model_validate_json(data)
-    except (ValidationError, ValueError, RecursionError) as error:
-        raise _UnreadableError(
-            f"The notes in {name} cannot be understood; they are left as they are, and set "
-            "aside under another name when you write a new one."
-        ) from error
+        document = _Document.model_validate(json_of(data))
+    except ValueError as error:  # pydantic's are ValueErrors
+        raise _not_understood(name) from error
     if _major(document.schema_version) > _major(SCHEMA_VERSION):
         raise NotesError(
             f"The notes in {name} were written by a newer logbench: install it to read them."
         )
     return document
+
+
+def _not_understood(name: str) -> _UnreadableError:
+    return _UnreadableError(
+        f"The notes in {name} cannot be understood; they are left as they are, and set "
+        "aside under another name when you write a new one."
+    )
 
 
 def _major(version: str) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import logging
 import os
 import shutil
 import sys
@@ -13,6 +14,9 @@ from pathlib import Path, PurePath
 from typing import TypeVar
 
 from logbench.errors import StorageError
+from logbench.system.reading import read_plain
+
+log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 PathT = TypeVar("PathT", bound=PurePath)
@@ -117,15 +121,16 @@ def write_whole(path: Path, data: bytes, mode: int | None = None) -> None:
 
 def read_own(path: Path, most_bytes: int, understood: Callable[[bytes], T]) -> T | None:
     """What `understood` makes of a file of the program's own; None where there is none. One that is
-    longer, or refused with a `ValueError`, is set aside, never overwritten."""
+    longer, or refused with a `ValueError`, is set aside where the folder can be written, never
+    overwritten."""
     try:
-        if path.stat().st_size <= most_bytes:
-            return understood(path.read_bytes())
+        return understood(read_plain(path, most_bytes))
     except OSError:
         return None
-    except (ValueError, RecursionError):  # pydantic's are ValueErrors
-        pass
-    path.replace(path.with_suffix(f".unreadable-{os.getpid()}.json"))
+    except (ValueError, RecursionError) as error:  # pydantic's are ValueErrors
+        log.warning("%s cannot be used: %s", path, " ".join(str(error).split())[:300])
+    with contextlib.suppress(OSError):
+        path.replace(path.with_suffix(f".unreadable-{os.getpid()}.json"))
     return None
 
 

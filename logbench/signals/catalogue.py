@@ -10,7 +10,6 @@ from __future__ import annotations
 import difflib
 import functools
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -22,6 +21,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logbench.errors import SignalUnknownError
 from logbench.signals.table import Kind, table
+from logbench.system.limits import EXPRESSION_CHARS, TABLES_BYTES
+from logbench.system.reading import read_plain, toml_of
 
 Origin = Literal["measured", "derived", "own"]
 COMPUTED = "computed"
@@ -49,7 +50,7 @@ class Formula(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
     title: str = Field(min_length=1, max_length=80)
-    expression: str = Field(min_length=1, max_length=400)
+    expression: str = Field(min_length=1, max_length=EXPRESSION_CHARS)
     """Its bare numbers are in the units in which signals are recorded."""
     unit: str = Field(default="", max_length=20)
     decimals: int = Field(default=1, ge=0, le=6)
@@ -144,7 +145,7 @@ def _catalogue(path: Path, stamp: tuple[int, int] | None) -> Catalogue:
     if stamp is None:
         return Catalogue(entries)
     try:
-        own = formulas_of(path.read_text("utf-8"))
+        own = formulas_of(read_plain(path, TABLES_BYTES))
         taken = sorted(own.keys() & entries.keys())
         if taken:
             raise ValueError(f"{taken[0]} is the name of another signal")
@@ -155,9 +156,9 @@ def _catalogue(path: Path, stamp: tuple[int, int] | None) -> Catalogue:
     return Catalogue(entries | {name: _computed(name, f, "own") for name, f in own.items()})
 
 
-def formulas_of(text: str) -> dict[str, Formula]:
+def formulas_of(data: bytes) -> dict[str, Formula]:
     """The tables of a file of signals. Raises `ValueError`."""
-    tables = tomllib.loads(text)
+    tables = toml_of(data)
     if bad := [name for name in tables if not is_acronym(name)]:
         raise ValueError(f"{bad[0]}: a name has capital letters, digits and _, such as MY_SIGNAL")
     return {name: Formula.model_validate(fields) for name, fields in tables.items()}
@@ -179,8 +180,8 @@ def _fixed() -> Mapping[str, Entry]:
         entries[s.acronym] = Entry(
             s.acronym, s.name, s.unit, decimals, s.minimum, s.maximum, said, s.kind
         )
-    text = Path(__file__).with_name("derived.toml").read_text("utf-8")
-    derived = {name: _computed(name, f, "derived") for name, f in formulas_of(text).items()}
+    data = Path(__file__).with_name("derived.toml").read_bytes()
+    derived = {name: _computed(name, f, "derived") for name, f in formulas_of(data).items()}
     return entries | derived
 
 

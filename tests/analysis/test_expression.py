@@ -266,7 +266,7 @@ def test_own_signals_come_from_a_file():
     assert catalogue().problem == ""
     for text in ("[low]\ntitle='x'\nexpression='RPM'", "[A]\ntitle='x'", "[A", "[A]\nother = 1"):
         with pytest.raises(ValueError):
-            formulas_of(text)
+            formulas_of(text.encode())
 
 
 def test_facts_of_the_car_come_with_the_recording():

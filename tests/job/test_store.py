@@ -9,8 +9,9 @@ import pytest
 
 from logbench.errors import JobError, JobMissingError, StorageError
 from logbench.job.folder import JobFolder, create_job, open_job
-from logbench.job.model import MOST_ENTRIES, Job, JobEvent, Note
+from logbench.job.model import Job, JobEvent, Note
 from logbench.job.store import HeldJob, JobStore, bring_over
+from logbench.system.limits import JOB_ENTRIES
 
 
 def cleared(job: Job) -> None:
@@ -132,12 +133,12 @@ def test_others_changes_are_followed_unless_something_waits_to_be_saved(tmp_path
 def test_a_list_that_would_be_too_long_changes_nothing(tmp_path: Path):
     store, path = JobStore(), made(tmp_path)
     held = store.hold(path)
-    many = [JobEvent(kind="seen", text=str(n)) for n in range(MOST_ENTRIES)]
+    many = [JobEvent(kind="seen", text=str(n)) for n in range(JOB_ENTRIES)]
     held.edit(lambda job: setattr(job, "events", many))
     scratch = Job(events=[JobEvent(kind="codes cleared", text="one too many")])
-    with pytest.raises(JobError, match=f"{MOST_ENTRIES} entries at most"):
+    with pytest.raises(JobError, match=f"{JOB_ENTRIES} entries at most"):
         store.commit(path, lambda job: bring_over(job, scratch))
-    assert len(held.job.events) == MOST_ENTRIES
+    assert len(held.job.events) == JOB_ENTRIES
     assert held.flush()
 
 
@@ -226,7 +227,7 @@ def test_what_somebody_else_saved_is_not_undone(tmp_path: Path):
 
 def test_where_a_list_as_it_was_has_no_room_nothing_is_undone(tmp_path: Path):
     held = HeldJob(*open_job(made(tmp_path)))
-    full = [JobEvent(kind="x") for _ in range(MOST_ENTRIES)]
+    full = [JobEvent(kind="x") for _ in range(JOB_ENTRIES)]
     held.edit(lambda job: setattr(job, "events", full), "Fill")
     held.edit(lambda job: setattr(job, "events", []), "Empty")
     held.commit(lambda job: bring_over(job, Job(events=[JobEvent(kind="cleared")])))

@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from logbench.errors import NotesError, StorageError
 from logbench.recording.model import Event
 from logbench.recording.notes import (
-    MOST_BYTES,
     Remark,
     change_notes,
     new_note,
@@ -22,6 +21,7 @@ from logbench.recording.notes import (
     read_notes,
     remarks_of,
 )
+from logbench.system.limits import NOTES_BYTES
 
 
 @pytest.fixture
@@ -74,7 +74,7 @@ def test_whatever_the_file_holds_is_notes_or_a_sentence(content: bytes):
 
 @pytest.mark.parametrize(
     "content",
-    [b"[" * 200_000, b"x" * (MOST_BYTES + 1),
+    [b"[" * 200_000, b"x" * (NOTES_BYTES + 1),
      b'{"notes": [{"start_ns": 5, "end_ns": 1, "text": "x"}]}',
      b'{"notes": [{"start_ns": -1, "end_ns": 1, "text": "x"}]}', b'{"notes": 3}', b'"\xff"',
      b'{"notes": [{"start_ns": 1e40, "end_ns": 1e40, "text": "x"}]}',

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 
 from logbench.errors import UsageError
 from logbench.signals.units import known
+from logbench.system.limits import EXPRESSION_CHARS, EXPRESSION_DEPTH
 
-MOST_CHARACTERS = 400
-MOST_NESTED = 30
 EXAMPLE = "RPM > 4000 and LOAD_PCT > 80"
 VALUE_EXAMPLE = "where(RPM > 400 rpm, MAF) / displacement"
 
@@ -81,8 +80,8 @@ class _Token:
 class _Parser:
     def __init__(self, text: str) -> None:
         self.text = text.strip()
-        if len(self.text) > MOST_CHARACTERS:
-            raise UsageError(f"An expression may have {MOST_CHARACTERS} characters at most.")
+        if len(self.text) > EXPRESSION_CHARS:
+            raise UsageError(f"An expression may have {EXPRESSION_CHARS} characters at most.")
         self.tokens = list(self._cut())
         self.at = 0
         self.depth = 0
@@ -226,8 +225,8 @@ class _Parser:
 
     def _deeper(self, part: Callable[[], Node]) -> Node:
         self.depth += 1
-        if self.depth > MOST_NESTED:
-            raise UsageError(f"Brackets may be {MOST_NESTED} deep at most.")
+        if self.depth > EXPRESSION_DEPTH:
+            raise UsageError(f"Brackets may be {EXPRESSION_DEPTH} deep at most.")
         found = part()
         self.depth -= 1
         return found

@@ -24,8 +24,9 @@ from PySide6.QtWidgets import (
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, heads_left, lay, muted, named, text_button
 from logbench.app.tables import Index
-from logbench.job.model import MOST_ENTRIES, Job, Role
+from logbench.job.model import Job, Role
 from logbench.job.times import short_time
+from logbench.system.limits import JOB_ENTRIES
 from logbench.words import inside, tr, word
 
 AGREED = {tr("not decided"): None, tr("agreed"): True, tr("declined"): False}
@@ -222,9 +223,9 @@ class EntryTable(Tab):
         """A new entry, its first field open."""
         if self._open is None or self._make is None:
             return
-        if len(self.entries) >= MOST_ENTRIES:
+        if len(self.entries) >= JOB_ENTRIES:
             self._open.trouble(
-                tr("A list of the job holds {most} entries at most.", most=MOST_ENTRIES)
+                tr("A list of the job holds {most} entries at most.", most=JOB_ENTRIES)
             )
             return
         entry = self._make()

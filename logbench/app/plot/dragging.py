@@ -16,10 +16,11 @@ from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip import Strip
 from logbench.plot.layout import key_from
 from logbench.plot.trace import Key
+from logbench.system.limits import DRAG_BYTES
+from logbench.system.reading import json_of
 
 TRACE = "application/x-logbench-trace"
 STRIP = "application/x-logbench-strip"
-_MOST_BYTES = 1000
 _EDGE = 0.25
 """Share of a strip's height at its top and bottom where a trace is put into a strip of its own."""
 _LINE_PX = 6
@@ -44,11 +45,11 @@ def trace_data(key: Key) -> QMimeData:
 def trace_in(data: QMimeData) -> Key | None:
     """The trace that is dragged, or None; whatever another program puts there is no error."""
     raw = bytes(data.data(TRACE).data()) if data.hasFormat(TRACE) else b""
-    if not raw or len(raw) > _MOST_BYTES:
+    if not raw or len(raw) > DRAG_BYTES:
         return None
     try:
-        return key_from(json.loads(raw))
-    except (ValueError, RecursionError):
+        return key_from(json_of(raw))
+    except ValueError:
         return None
 
 
