@@ -12,6 +12,7 @@ from scipy import ndimage
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS, Mask, Times, Values
 from logbench.analysis.expression.evaluate import computed_signals, constants_of
+from logbench.recording.even import most_cells, near, whole
 from logbench.recording.model import Facts, Trace, signal_facts
 from logbench.recording.reader import Recording
 from logbench.signals.catalogue import COMPUTED
@@ -19,6 +20,13 @@ from logbench.signals.table import table
 
 STEP_S = 0.2
 """Step of the even time base: fine enough for a gear change, coarse enough to be quick."""
+_GROUP = 10
+"""Steps of a slot of the comparison (2 s): where steps are left out, they are left out in slots."""
+_QUIET_S = 240.0
+"""So long before and behind its samples a stretch has steps: longer than a value is held (60 s) and
+the longest window (180 s) together, so that nothing reaches from one stretch into the next."""
+_BREAK_S = 10.0
+"""Longer without any sample at all, no signal is known: here a stretch may end."""
 
 
 class RecordingLike(Protocol):
@@ -115,11 +123,19 @@ def with_computed(recording: Recording, signals: Sequence[str] | None) -> Record
 
 class Grid:
     """Signals on one even time base of `STEP_S`, from the first to the last sample of the engine
-    speed (or of everything, where that is absent)."""
+    speed (or of everything, where that is absent).
+
+    A base with more steps than `recording.even.most_cells` has holes: none near its samples, and
+    where that is not enough, the stretches with the fewest samples for their length have no steps.
+    """
 
     def __init__(self, traces: Traces) -> None:
         self.traces = traces
         self.step_ns = int(STEP_S * NS)
+        self.has_holes = False
+        """Steps that follow each other may be further apart than a step."""
+        self.share = 1.0
+        """Of the times of samples, those that have steps about them."""
         self.t_ns: Times = self._base()
         self._held: dict[tuple[str, ...], Values | None] = {}
 
@@ -133,7 +149,22 @@ class Grid:
         if not ends:
             return np.empty(0, dtype=np.int64)
         start, end = min(ends), max(ends)
-        return np.arange(start, end + 1, self.step_ns, dtype=np.int64)
+        if (end - start) // self.step_ns < most_cells(0):
+            return whole(start, end, self.step_ns)
+        return self._base_near_samples(start, end)
+
+    def _base_near_samples(self, start: int, end: int) -> Times:
+        traces = [trace for name in self.traces.signals if (trace := self.traces.first(name))]
+        most = most_cells(sum(map(len, traces)))
+        if (end - start) // self.step_ns < most:
+            return whole(start, end, self.step_ns)
+        self.has_holes = True
+        t_ns = np.unique(np.concatenate([trace.t_ns for trace in traces]))
+        t_ns = t_ns[(t_ns >= start) & (t_ns <= end)]
+        kept = _densest(t_ns, most * self.step_ns)
+        self.share = len(kept) / len(t_ns)
+        pad_ns = int(_QUIET_S * NS)
+        return near(kept, (start, end, self.step_ns), (pad_ns, pad_ns), _GROUP)
 
     def linear(self, *acronyms: str) -> Values | None:
         """The first recorded of `acronyms` on the grid, straight between its samples; None where
@@ -186,6 +217,23 @@ class Grid:
         half = max(1, round(window_s / 2 / STEP_S))
         padded = np.pad(values, half, mode="edge")
         return np.asarray((padded[2 * half :] - padded[: -2 * half]) / (2 * half * STEP_S))
+
+
+def _densest(t_ns: Times, most_ns: int) -> Times:
+    """Of times in order those of the stretches with the most samples for their length: as many as
+    take no more than `most_ns` with the quiet about them, the last of them cut short."""
+    ends = np.flatnonzero(np.diff(t_ns) > _BREAK_S * NS) + 1
+    first, last = np.append(0, ends), np.append(ends, len(t_ns))
+    took = t_ns[last - 1] - t_ns[first] + int(2 * _QUIET_S * NS)
+    apart = np.diff(t_ns[first], append=t_ns[-1] + took[-1])
+    if int(np.minimum(took, apart).sum()) <= most_ns:
+        return t_ns
+    order = np.argsort(-(last - first) / took, kind="stable")
+    left = np.maximum(most_ns - np.cumsum(took[order]) + took[order], 0)
+    until = np.empty_like(took)
+    until[order] = np.minimum(took[order], left)
+    since = t_ns - np.repeat(t_ns[first], last - first)
+    return np.asarray(t_ns[since < np.repeat(until, last - first)])
 
 
 def gap_s(trace: Trace) -> float:

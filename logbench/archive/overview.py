@@ -205,7 +205,9 @@ def shrunk(trace: Trace, duration_ns: int) -> Preview:
     finite = np.isfinite(trace.value)
     t_ns, value = trace.t_ns[finite], trace.value[finite].astype(np.float32)
     low, high = np.full((2, COLUMNS), np.nan, np.float32)
-    place = np.clip(t_ns * COLUMNS // max(1, duration_ns + 1), 0, COLUMNS - 1)
+    width = max(1, duration_ns + 1)
+    begins = [-(-number * width // COLUMNS) for number in range(1, COLUMNS)]
+    place = np.searchsorted(begins, t_ns, side="right")  # a product of times could leave int64
     np.fmin.at(low, place, value)
     np.fmax.at(high, place, value)
     return Preview(trace.signal, trace.unit, low, high)

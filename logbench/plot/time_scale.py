@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 from logbench.plot.trace import SECOND
+from logbench.recording.even import MOST_T_NS
 from logbench.signals.values import Clock
 
 _NARROWEST_NS = SECOND // 100
-_WIDEST_NS = 400 * 24 * 3600 * SECOND
+_WIDEST_NS = 4 * MOST_T_NS
 
 
 class TimeScale:

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import UsageError
+from logbench.recording.even import most_cells, near, whole
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Trace
 from logbench.recording.notes import Remark, note_cells
@@ -24,6 +25,8 @@ from logbench.signals.units import Units
 Layout = Literal["wide", "long"]
 MAX_AGE_S = 10.0
 """On an even clock a value holds for so long."""
+_ROWS = 10_000
+"""Rows made at a time on an even clock."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -93,7 +96,8 @@ def export_csv(
     `RPM (rpm)`, or `RPM@7E9 (rpm)` for an ECU other than 7E8. Times have nine decimals, values as
     many as they need; a blank cell is no sample, `NaN` a sample that the ECU marked as not used.
     Several samples of one trace at the very same instant get a row each. With `step_s`, the wide
-    layout has an even clock: each cell is the trace's last value so far, at most `MAX_AGE_S` old.
+    layout has an even clock: each cell is the trace's last value so far, at most `MAX_AGE_S` old;
+    where the whole clock had more rows than `even.most_cells`, those without a value are left out.
     What `remarks` say of the span stands in a last column `note`, in the first row it covers. Text
     cells that a spreadsheet would run as a formula get a `'` before them, and the file begins with
     a byte-order mark so that it is read as UTF-8. Raises `StorageError`, `UsageError`.
@@ -176,9 +180,12 @@ def _with_notes(
     rows: Iterable[Sequence[str]], remarks: Iterable[Remark], chosen: Selection
 ) -> Iterator[Sequence[str]]:
     """A column more, where anything is said of the span."""
-    heading, *held = rows
     start, end = chosen.start_s or 0.0, np.inf if chosen.end_s is None else chosen.end_s
     said = [r for r in remarks if start <= r.end_ns / 1e9 and r.start_ns / 1e9 < end]
+    if not said:
+        yield from rows
+        return
+    heading, *held = rows
     t_s = [float(row[0]) for row in held]
     order = sorted(range(len(t_s)), key=t_s.__getitem__)  # a long table begins anew with each trace
     cells = dict(zip(order, note_cells(sorted(t_s), said), strict=True))
@@ -197,10 +204,17 @@ def _clock_rows(traces: Sequence[Trace], step_s: float) -> Iterator[Sequence[str
         return
     start = min(int(trace.t_ns[0]) for trace in traces) // step * step
     end = max(int(trace.t_ns[-1]) for trace in traces)
-    clock = np.arange(start, end + step, step, dtype=np.int64)
-    columns = [_held(trace, clock) for trace in traces]
-    for t_ns, *cells in zip(clock.tolist(), *columns, strict=True):
-        yield [_time(t_ns), *cells]
+    if (end - start) // step < most_cells(sum(map(len, traces))):
+        clock = whole(start, end + step - 1, step)
+    else:
+        held_ns = round(MAX_AGE_S * 1e9)
+        t_ns = np.unique(np.concatenate([trace.t_ns for trace in traces]))
+        clock = near(t_ns, (start, end + step - 1, step), (0, held_ns), 1)
+    for first in range(0, len(clock), _ROWS):
+        part = clock[first : first + _ROWS]
+        columns = [_held(trace, part) for trace in traces]
+        for t_ns, *cells in zip(part.tolist(), *columns, strict=True):
+            yield [_time(t_ns), *cells]
 
 
 def _held(trace: Trace, clock: npt.NDArray[np.int64]) -> list[str]:

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from logbench.car.identity import Ecu, Identity
 from logbench.car.model import Car
 from logbench.foreign import MOST_LINE
+from logbench.recording.even import MOST_T_NS
 from logbench.signals.catalogue import catalogue
 from logbench.signals.table import table
 
@@ -72,11 +73,17 @@ class Event(_Open):
     """Something with a time but no value."""
 
     t_ns: int
+    """One beyond `even.MOST_T_NS` counts as that."""
     kind: str
     """One of `EventKind` when written by this version; others survive."""
     text: str = ""
     source: str = ""
     """`rule`: a rule put this marker; otherwise a person, or the program by the event's kind."""
+
+    @field_validator("t_ns")
+    @classmethod
+    def _within(cls, t_ns: int) -> int:
+        return min(max(t_ns, -MOST_T_NS), MOST_T_NS)
 
 
 class LinkFacts(_Open):

@@ -26,6 +26,7 @@ from logbench.errors import (
     SignalUnsupportedError,
 )
 from logbench.recording.columns import number_column, numbers_of
+from logbench.recording.even import MOST_T_NS
 from logbench.recording.journal_reading import FACTS_KEY, SUFFIX
 from logbench.recording.model import SCHEMA_VERSION, Facts, Trace, hash_samples
 
@@ -344,8 +345,12 @@ class ParquetSource:
 
 
 def _arrays_of(table: pa.Table) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
-    """Times and values as read-only arrays; a null value is NaN, a null time an error."""
+    """Times and values as read-only arrays; a null value is NaN, a null time an error, as is one
+    further than `MOST_T_NS` from the start."""
     t_ns = pc.cast(table["t"], pa.int64()).combine_chunks()
+    ends = pc.min_max(t_ns).as_py()
+    if len(t_ns) and not -MOST_T_NS <= ends["min"] <= ends["max"] <= MOST_T_NS:
+        raise ValueError("times that no drive has")
     value = pc.cast(table["value"], pa.float64()).combine_chunks()
     if value.null_count:  # the scalar is not made from a Python number: that imports pandas
         value = pc.fill_null(value, number_column(np.array([np.nan]))[0])

@@ -97,6 +97,12 @@ def _gaps(view: View) -> Finding:
         s=seconds,
         lost=lost,
     )
+    if view.grid.share < 1.0:
+        reason = said(
+            "{gaps} There are too few samples for so long a time: {share:.0f %} are judged.",
+            gaps=reason,
+            share=100.0 * view.grid.share,
+        )
     measured = Measured(seconds, evidence=gaps, numbers=numbers)
     return subject.finding(verdict, reason, measured, "gaps", "s")
 
@@ -208,7 +214,8 @@ def _stuck(trace: Trace, moving: Span | None, speed: Trace | None) -> tuple[str,
     t, value = trace.t_ns[inside], trace.value[inside]
     if len(t) < LEAST_SAMPLES:
         return "", ()
-    cuts = np.concatenate(([0], np.flatnonzero(np.diff(value) != 0) + 1, [len(value)]))
+    breaks = (np.diff(value) != 0) | (np.diff(t) > STUCK_S * NS)
+    cuts = np.concatenate(([0], np.flatnonzero(breaks) + 1, [len(value)]))
     longest = int(np.argmax(t[cuts[1:] - 1] - t[cuts[:-1]]))
     start, end = int(t[cuts[longest]]), int(t[cuts[longest + 1] - 1])
     kmh = speed.value[(speed.t_ns >= start) & (speed.t_ns <= end) & np.isfinite(speed.value)]

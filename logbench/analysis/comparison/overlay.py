@@ -19,6 +19,7 @@ from logbench.analysis.comparison.quantities import Quantity
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.view import View
 from logbench.errors import UsageError
+from logbench.recording.even import most_cells
 
 FIT_STEP_S = 1.0
 FIT_LEAST_S = 60.0
@@ -98,11 +99,21 @@ def overlay(
         origin = places[by](before, "before")
         shift = origin - places[by](after, "after")
     t = [_seconds(before) - origin, _seconds(after) + shift - origin]
-    start, end = min(x[0] for x in t), max(x[-1] for x in t)
-    x = start + np.arange(int((end - start) / STEP_S) + 1) * STEP_S
+    x = _axis(t)
     a, b = (_on(x, *pair) for pair in zip(t, (first, second), strict=True))
     at = {"before": (_seconds(before), t[0]), "after": (_seconds(after), t[1])}
     return Overlay(name, unit, by, x, "s", a, b, b - a, float(shift), note, at)
+
+
+def _axis(t: list[Values]) -> Values:
+    """Even steps over both sides; where that is too many, only those near a step of a side."""
+    start, end = min(x[0] for x in t), max(x[-1] for x in t)
+    count = int((end - start) / STEP_S) + 1
+    if count <= most_cells(sum(map(len, t))):
+        return np.asarray(start + np.arange(count) * STEP_S)
+    places = [np.floor((x - start) / STEP_S).astype(np.int64) for x in t]
+    places += [np.minimum(place + 1, count - 1) for place in places]
+    return np.asarray(start + np.unique(np.concatenate(places)) * STEP_S)
 
 
 def _line(view: View, side: str, signal: str | Quantity) -> Values:
@@ -174,6 +185,8 @@ def _best_shift_s(before: View, after: View) -> tuple[float, str]:
     Of all shifts with enough overlap the one with the highest correlation of speeds wins, found
     for all at once by the fast Fourier transform.
     """
+    if before.grid.has_holes or after.grid.has_holes:
+        raise UsageError("A recording has pauses of hours or days: align otherwise.")
     every = round(FIT_STEP_S / STEP_S)
     a, b = (_speed(v, s)[::every] for v, s in ((before, "before"), (after, "after")))
     least = FIT_LEAST_S / FIT_STEP_S
@@ -216,6 +229,8 @@ def _over_distance(
         places[side] = (_seconds(view), km)
     if min(reach) < 0.05:
         raise UsageError("A car did not move: align otherwise.")
+    if max(reach) / 0.01 > most_cells(len(first) + len(second)):
+        raise UsageError(f"A car drove {max(reach):.3g} km, by its speed: align otherwise.")
     x: Values = np.arange(int(max(reach) / 0.01) + 1, dtype=np.float64) * 0.01
     a, b = (_on(x, *line) for line in lines)
     return Overlay(signal, unit, By.DISTANCE, x, "km", a, b, b - a, None, "", places)
