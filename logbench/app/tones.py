@@ -10,7 +10,6 @@ from __future__ import annotations
 import io
 import shutil
 import sys
-import tempfile
 import time
 import wave
 from collections.abc import Callable
@@ -18,8 +17,13 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
+from platformdirs import user_cache_path
 from PySide6.QtCore import QProcess
 from PySide6.QtWidgets import QApplication
+
+from logbench.errors import StorageError
+from logbench.recording.storage import storage_trouble, write_whole
+from logbench.system.private import make_folder
 
 Name = Literal["next", "hit", "lost"]
 _RATE_HZ = 22_050
@@ -73,12 +77,18 @@ def _play(name: Name) -> None:
         winsound.PlaySound(wav_of(name), winsound.SND_MEMORY | winsound.SND_NODEFAULT)
         return
     player = next((p for p in map(shutil.which, _PLAYERS) if p), None)
-    if player is None or not QProcess.startDetached(player, [str(_file_of(name))])[0]:
+    try:
+        played = player is not None and QProcess.startDetached(player, [str(_file_of(name))])[0]
+    except StorageError:
+        played = False
+    if not played:
         QApplication.beep()
 
 
 def _file_of(name: Name) -> Path:
-    path = Path(tempfile.gettempdir()) / f"logbench-tone-{name}.wav"
+    path = user_cache_path("logbench", appauthor=False) / f"tone-{name}.wav"
     if not path.is_file():
-        path.write_bytes(wav_of(name))
+        with storage_trouble(path):
+            make_folder(path.parent)
+        write_whole(path, wav_of(name))
     return path

@@ -26,6 +26,7 @@ from logbench.recording.notes import NOTES_SUFFIX, carry_notes, notes_data, note
 from logbench.recording.reader import open_recording
 from logbench.recording.storage import claim, numbered, replacing, storage_trouble, write_whole
 from logbench.system.limits import NOTES_BYTES
+from logbench.system.private import make_folder, owner_only
 
 Health = Literal["sound", "damaged", "unreadable", "without a checksum"]
 """`unreadable`: the disk or the network gave an error; nothing is known of the content."""
@@ -81,7 +82,7 @@ def _set_aside(store: Store, found: Checked, quarantine: bool) -> Checked:
     source = store.path_of(found.path)
     target = store.root / QUARANTINE / check_name(found.path)
     with storage_trouble(target):
-        target.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(target.parent)
         if Path(target.parent).resolve() != target.parent:
             raise ArchiveError(f"{target.parent} is or passes a link: make it a plain folder.")
         name = next(name for name in numbered(target) if claim(source, name))
@@ -139,11 +140,11 @@ def fetched(store: Store, entry: Entry, cache: Path) -> Path:
     if target.exists() and target.stat().st_size == entry.size:
         return target
     with storage_trouble(target):
-        target.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(target.parent)
         with (
             store.open(entry.path) as source,
             replacing(target) as part,
-            part.open("wb") as out,
+            open(part, "xb", opener=owner_only) as out,
         ):
             shutil.copyfileobj(source, out, 1 << 20)
     if isinstance(store, RemoteStore) and not notes_path(target).exists():

@@ -22,6 +22,7 @@ from logbench.archive.index import read_table, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, Store, entries_of
 from logbench.errors import LogbenchError, UsageError
+from logbench.system.private import make_folder
 
 if TYPE_CHECKING:
     from logbench.analysis.model import Finding
@@ -122,7 +123,7 @@ def keep_findings(
     if not rows:
         return
     folder = _folder(cache, only)
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     parts = sorted(folder.glob("*.parquet"))
     table = pa.Table.from_pylist(list(rows), FINDINGS)
     write_table(table, folder / f"{uuid.uuid4().hex}.parquet")

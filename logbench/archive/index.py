@@ -26,6 +26,7 @@ from logbench.errors import LogbenchError
 from logbench.recording.notes import notes_in
 from logbench.recording.storage import replacing
 from logbench.system.limits import JOB_BYTES, NOTES_BYTES, NOTES_SEARCHED_CHARS
+from logbench.system.private import make_folder, owner_only
 from logbench.system.reading import toml_of
 
 log = logging.getLogger(__name__)
@@ -222,7 +223,7 @@ def _save(cache: Path, *parts: pa.Table) -> None:
     """Keep for the next time; where that cannot be, the next time takes longer."""
     stamp = uuid.uuid4().hex
     try:
-        cache.mkdir(parents=True, exist_ok=True)
+        make_folder(cache)
         for table, path in zip(parts, _names(cache), strict=True):
             marked = table.replace_schema_metadata({"logbench.index": stamp})
             write_table(marked, path)
@@ -239,5 +240,5 @@ def read_table(path: Path) -> pa.Table:
 
 def write_table(table: pa.Table, path: Path) -> None:
     """Write a Parquet file of ours in one step (never half of one). Raises `OSError`."""
-    with replacing(path) as part:
-        pq.write_table(table, part, compression="zstd")
+    with replacing(path) as part, open(part, "xb", opener=owner_only) as file:
+        pq.write_table(table, file, compression="zstd")

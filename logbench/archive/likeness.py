@@ -26,6 +26,7 @@ from logbench.archive.index import Progress, read_table, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.store import STATE, Entry, Store, entries_of
 from logbench.errors import ArchiveError, LogbenchError
+from logbench.system.private import make_folder
 
 Values = npt.NDArray[np.float64]
 
@@ -188,7 +189,7 @@ def _kept(file: Path) -> dict[Entry, Values]:
 def _keep(file: Path, grids: dict[Entry, Values]) -> None:
     rows = [entry.columns | {"grid": grid.astype(np.float32)} for entry, grid in grids.items()]
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(file.parent)
         write_table(pa.Table.from_pylist(rows, _GRIDS), file)
     except OSError as error:
         raise ArchiveError(f"{file} cannot be written ({error.strerror}).") from error

@@ -31,6 +31,7 @@ from logbench.errors import (
 )
 from logbench.recording.model import Facts
 from logbench.recording.reader import ParquetSource, Recording, facts_of, open_recording
+from logbench.system.private import owner_only
 
 MOST_ROWS = 500_000_000
 """Of one recording: a year of thirty signals at 10 Hz has 9 billion, a day 26 million."""
@@ -129,7 +130,8 @@ def _tail(store: Store, entry: Entry, into: Path) -> Path:
             raise ValueError("a footer longer than its file")
         if length > len(end):
             end = file.read_at(length, size - length)
-    into.write_bytes(_MAGIC + end[-length:])
+    with open(into, "xb", opener=owner_only) as file:
+        file.write(_MAGIC + end[-length:])
     return into
 
 

@@ -22,6 +22,7 @@ import pyarrow.fs as pafs
 from logbench.errors import ArchiveError
 from logbench.recording.notes import NOTES_SUFFIX
 from logbench.recording.storage import copy_new, numbered, storage_trouble
+from logbench.system.private import make_folder
 
 SUFFIX = ".parquet"
 JOB_FILE = "job.toml"
@@ -181,7 +182,7 @@ class LocalStore(Store):
         """Copy, atomically and never over another file; returns the path taken."""
         target = self.root / check_name(path)
         with storage_trouble(target):
-            target.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(target.parent)
             self.path_of(f"{PurePosixPath(path).parent}/x" if "/" in path else "x")
             made = copy_new(source, target)
         return made.relative_to(self.root).as_posix()

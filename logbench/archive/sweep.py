@@ -34,6 +34,7 @@ from logbench.archive.store import STATE, Entry, entries_of, open_store
 from logbench.errors import ArchiveError, LogbenchError, UsageError
 from logbench.recording.reader import Recording
 from logbench.signals.catalogue import catalogue
+from logbench.system.private import make_folder
 
 Rows = list[dict[str, Any]]
 Work = Callable[[str, Sequence[Entry]], Rows]
@@ -134,7 +135,7 @@ def sweep_function(
 
     def keep(rows: Sequence[dict[str, Any]]) -> None:
         if rows:
-            out.mkdir(parents=True, exist_ok=True)
+            make_folder(out)
             table = pa.Table.from_pylist(list(rows), USER_RESULTS)
             write_table(table, out / f"{version}-{uuid.uuid4().hex}.parquet")
 

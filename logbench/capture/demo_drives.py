@@ -16,6 +16,7 @@ from logbench.recording.finish import check_folder, write_recording
 from logbench.recording.model import Event, Facts, LinkFacts, Trace, signal_facts
 from logbench.recording.storage import storage_trouble
 from logbench.signals.table import table
+from logbench.system.private import make_folder
 from logbench.system.version import SOFTWARE
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ def held_demo(
     if path.exists():
         return path
     with storage_trouble(folder):
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     from logbench.simulator.cars import Faults, named_car
     from logbench.simulator.drive import Drive
     from logbench.simulator.driver import schedule

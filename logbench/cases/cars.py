@@ -17,6 +17,7 @@ from logbench.cases.work import Deed, Work
 from logbench.errors import AnotherCarError, StorageError
 from logbench.recording.storage import read_own, storage_trouble, write_whole
 from logbench.system.limits import CARS_BYTES
+from logbench.system.private import FILE_MODE, make_folder
 from logbench.system.reading import json_of
 
 CARS_FILE = "cars.json"
@@ -49,11 +50,11 @@ class CarsFile:
 
         path = self.path
         with storage_trouble(path):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            with FileLock(path.with_suffix(".lock"), timeout=_WAIT_S):
+            make_folder(path.parent)
+            with FileLock(path.with_suffix(".lock"), timeout=_WAIT_S, mode=FILE_MODE):
                 known = self.load()
                 change(known)
-                write_whole(path, known.model_dump_json(exclude_defaults=True).encode(), 0o600)
+                write_whole(path, known.model_dump_json(exclude_defaults=True).encode())
 
 
 def let_through(

@@ -13,6 +13,7 @@ from logbench.cases.archive import Account, Accounted, Line
 from logbench.cases.cars import CarsFile, let_through
 from logbench.cases.work import Work, only_looks
 from logbench.errors import AnotherCarError, ImportFileError, LogbenchError
+from logbench.system.private import make_folder
 from logbench.words import tr, tr_n
 
 if TYPE_CHECKING:
@@ -143,7 +144,7 @@ class ImportFiles(Accounted):
 
         if isinstance(self.into, Path):
             with storage_trouble(self.into):
-                self.into.mkdir(parents=True, exist_ok=True)
+                make_folder(self.into)
             yield from self._made_in(self.into, work)
             return
         with tempfile.TemporaryDirectory(prefix="logbench-import-") as scratch:

@@ -19,6 +19,7 @@ from logbench.recording.model import legal_part
 from logbench.recording.storage import read_own, replacing
 from logbench.signals.units import Units, units_from
 from logbench.system.limits import SETTINGS_BYTES
+from logbench.system.private import make_folder, owner_only
 from logbench.system.reading import json_of
 
 SCHEMA_VERSION = 1
@@ -192,6 +193,6 @@ def _write(path: Path, changed: dict[str, Any]) -> None:
     """Put the changed values into the file, whole or not at all; another window's others stay. A
     disk that refuses costs what would have been remembered, no more."""
     with suppress(OSError):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with replacing(path) as part:
-            part.write_text(json.dumps(_read(path) | changed, indent=1), encoding="utf-8")
+        make_folder(path.parent)
+        with replacing(path) as part, open(part, "xb", opener=owner_only) as file:
+            file.write(json.dumps(_read(path) | changed, indent=1).encode())

@@ -18,6 +18,7 @@ from logbench.recording.storage import storage_trouble, write_whole
 from logbench.signals.catalogue import Catalogue, Formula, catalogue, is_acronym, own_signals_path
 from logbench.signals.units import known
 from logbench.system.limits import TABLES_BYTES
+from logbench.system.private import make_folder
 from logbench.system.reading import read_plain, toml_of
 from logbench.words import tr
 
@@ -78,7 +79,7 @@ def _change(change: Callable[[tomlkit.TOMLDocument], object]) -> None:
     """What a person wrote in the file besides stays as it was."""
     path = own_signals_path()
     with storage_trouble(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         try:
             data = read_plain(path, TABLES_BYTES) if path.exists() else b""
             toml_of(data)
@@ -87,7 +88,7 @@ def _change(change: Callable[[tomlkit.TOMLDocument], object]) -> None:
             why = tr("{path} cannot be read: mend it or move it away.", path=path)
             raise UsageError(why) from error
         change(document)
-        write_whole(path, tomlkit.dumps(document).encode(), 0o600)
+        write_whole(path, tomlkit.dumps(document).encode())
 
 
 @dataclass(frozen=True)

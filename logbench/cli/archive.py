@@ -146,10 +146,11 @@ def add_command(
 ) -> int:
     """Copy recordings into the archive."""
     from logbench.recording.storage import storage_trouble
+    from logbench.system.private import make_folder
 
     if "://" not in place:
         with storage_trouble(Path(place)):
-            Path(place).mkdir(parents=True, exist_ok=True)
+            make_folder(Path(place))
     archive = _opened(place)
     code = 0
     for file in files:

@@ -216,10 +216,11 @@ def draw_comparison(compared: Compared, folder: Path) -> list[Path]:
     warm-up as PNG files in `folder`. Raises StorageError."""
     from logbench.recording.storage import storage_trouble
     from logbench.report import plots
+    from logbench.system.private import make_folder
 
     result = compared.result
     with storage_trouble(folder):
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     paths = [folder / "intervals.png"]
     plots.plot_intervals(result, paths[0])
     for s in result.signals:

@@ -114,10 +114,11 @@ def _drive(name: str, fault: bool, folder: Path) -> Path:
 def _free_folder(wanted: Path) -> Path:
     """A folder made anew: a recording is never written over."""
     from logbench.recording.storage import numbered, storage_trouble
+    from logbench.system.private import make_folder
 
     for folder in numbered(wanted):
         if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
             break
     with storage_trouble(folder):
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     return folder

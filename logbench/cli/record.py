@@ -69,6 +69,7 @@ def record(
     from logbench.cases.cars import CarsFile
     from logbench.recording.storage import storage_trouble
     from logbench.signals.numbers import size_text
+    from logbench.system.private import make_folder
 
     request = CaptureRequest(
         link_url=link,
@@ -84,7 +85,7 @@ def record(
         if into is None or out is not None:
             raise UsageError("--unattended needs a folder: --into FOLDER (and no --out).")
         with storage_trouble(into):
-            into.mkdir(parents=True, exist_ok=True)
+            make_folder(into)
         plan = Unattended(
             budget_bytes=round(budget * 1e9), stop_below_v=stop_below, volt_every_s=volt_every
         )

@@ -16,8 +16,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logbench.errors import ImportFileError
 from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
-from logbench.recording.storage import storage_trouble
+from logbench.recording.storage import storage_trouble, write_whole
 from logbench.system.limits import MAPPING_BYTES, REASONS
+from logbench.system.private import make_folder
 from logbench.system.reading import read_plain, toml_of
 from logbench.system.version import SOFTWARE
 
@@ -141,8 +142,8 @@ class Mapping(_Strict):
         """Write as TOML. Raises `StorageError`."""
         document = tomlkit.dumps(self.model_dump(exclude_none=True))
         with storage_trouble(path):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(document, "utf-8")
+            make_folder(path.parent)
+            write_whole(path, document.encode())
 
     @classmethod
     def load(cls, path: Path) -> Mapping:

@@ -40,6 +40,7 @@ from logbench.recording.notes import carry_notes
 from logbench.recording.reader import Recording, open_recording
 from logbench.recording.storage import copy_new, storage_error, storage_trouble, write_whole
 from logbench.system.limits import COPIED_FILE_BYTES, JOB_BYTES, READING_BYTES
+from logbench.system.private import FILE_MODE, FOLDER_MODE, make_folder
 from logbench.system.reading import read_plain, toml_of
 from logbench.vehicle.records.model import CarReading
 
@@ -133,7 +134,7 @@ class JobFolder:
 
     @contextmanager
     def _locked(self) -> Iterator[None]:
-        lock = FileLock(self.path / LOCK_FILE, timeout=LOCK_TIMEOUT_S)
+        lock = FileLock(self.path / LOCK_FILE, timeout=LOCK_TIMEOUT_S, mode=FILE_MODE)
         try:
             lock.acquire()
         except Timeout as error:
@@ -195,7 +196,7 @@ class JobFolder:
     def _subfolder(self, name: str) -> Path:
         folder = place_inside(self.path, name)
         with storage_trouble(folder):
-            folder.mkdir(exist_ok=True)
+            make_folder(folder)
         return folder
 
     def _take_in(self, source: Path, subfolder: str) -> str:
@@ -235,7 +236,7 @@ def create_job(parent: Path, title: str, job: Job | None = None) -> tuple[JobFol
     with storage_trouble(parent):
         taken = {path.name.casefold() for path in parent.iterdir()}
         folder = parent / free_name(safe_name(title, "job"), taken)
-        folder.mkdir()
+        folder.mkdir(FOLDER_MODE)
     job = job.model_copy(deep=True) if job is not None else Job()
     job.title = job.title or title[:300]
     job.job_id = job.job_id or uuid.uuid4().hex

@@ -21,6 +21,7 @@ from logbench.recording.reader import Recording
 from logbench.recording.storage import replacing, storage_trouble, write_new
 from logbench.signals.catalogue import COMPUTED
 from logbench.signals.units import Units
+from logbench.system.private import owner_only
 
 Layout = Literal["wide", "long"]
 MAX_AGE_S = 10.0
@@ -117,7 +118,7 @@ def export_csv(
     rows = _with_notes(rows, remarks, selection or Selection())
 
     def write(part: Path) -> None:
-        with open(part, "x", encoding="utf-8-sig", newline="") as file:
+        with open(part, "x", encoding="utf-8-sig", newline="", opener=owner_only) as file:
             writer = csv.writer(file, lineterminator="\r\n")
             writer.writerows(rows)
             file.flush()

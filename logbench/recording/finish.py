@@ -38,6 +38,7 @@ from logbench.recording.journal_reading import (
 )
 from logbench.recording.model import Facts, SignalFacts, Trace, hash_samples
 from logbench.recording.storage import PART, may_pass, storage_trouble, sync_folder, write_new
+from logbench.system.private import owner_only
 
 log = logging.getLogger(__name__)
 
@@ -232,7 +233,7 @@ def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> 
     digest = hashlib.sha256()
     units: dict[str, str] = {}
     ecus: dict[str, str] = {}
-    with open(path, "xb") as sink:
+    with open(path, "xb", opener=owner_only) as sink:
         with _parquet_writer(sink) as writer:
             for unsorted in signals:
                 traces = [trace.in_order() for trace in unsorted]
@@ -322,6 +323,7 @@ def check_folder(folder: Path) -> None:
     probe = folder / f".{uuid.uuid4().hex[:8]}{PART}"
     with storage_trouble(folder):
         try:
-            probe.write_bytes(b"\0" * 4096)
+            with open(probe, "xb", opener=owner_only) as file:
+                file.write(b"\0" * 4096)
         finally:
             probe.unlink(missing_ok=True)

@@ -39,6 +39,7 @@ from logbench.recording.storage import (
     write_all,
 )
 from logbench.system.locks import try_lock
+from logbench.system.private import FILE_MODE
 
 INTERVAL_S = 0.4
 """So long a sample waits for others to be written with."""
@@ -292,7 +293,7 @@ def _created(path: Path, head: bytes) -> int:
     )
     # An open file cannot be renamed on Windows; nor can it be removed there by who takes it so.
     try:
-        fd = os.open(first, flags, 0o644)
+        fd = os.open(first, flags, FILE_MODE)
     except FileExistsError as error:
         raise StorageError(taken) from error
     try:

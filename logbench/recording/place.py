@@ -31,6 +31,7 @@ from logbench.recording.storage import (
     write_all,
 )
 from logbench.system.locks import try_lock
+from logbench.system.private import FILE_MODE
 from logbench.system.threads import Supervised
 
 KEPT_BYTES = 64_000_000
@@ -373,7 +374,7 @@ def created(path: Path, head: bytes) -> int:
     )
     # An open file cannot be renamed on Windows; nor can it be removed there by who takes it so.
     try:
-        fd = os.open(first, flags, 0o600)
+        fd = os.open(first, flags, FILE_MODE)
     except FileExistsError as error:
         raise NameTakenError(taken) from error
     try:

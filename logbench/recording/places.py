@@ -19,6 +19,7 @@ from platformdirs import user_data_path
 from logbench.errors import StorageError
 from logbench.recording.journal_reading import SUFFIX, journal_path
 from logbench.recording.place import PATIENCE_S, SLOW_S, Frames, Place
+from logbench.system.private import make_folder
 
 _GRACE_S = 1.0
 """A fault that may pass is waited for so long, then the journal goes on in another place."""
@@ -152,7 +153,7 @@ class Places:
             (p for p in self._all if p.trouble is not None), key=attrgetter("done"), default=None
         )
         with contextlib.suppress(OSError):  # the place will say so
-            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            make_folder(folder)
         self._level.update(dict.fromkeys(self._all, _Level.FAILED))
         self._coming = self._open_in(folder, bad)
         sentence = (bad or self._all[0]).sentence

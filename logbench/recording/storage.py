@@ -14,6 +14,7 @@ from pathlib import Path, PurePath
 from typing import TypeVar
 
 from logbench.errors import StorageError
+from logbench.system.private import owner_only
 from logbench.system.reading import read_plain
 
 log = logging.getLogger(__name__)
@@ -23,6 +24,7 @@ PathT = TypeVar("PathT", bound=PurePath)
 
 PART = ".part"
 """Ends the name of a file that is still being written."""
+_PIECE = 1 << 20
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 _PASSING = frozenset(
@@ -106,13 +108,10 @@ def replacing(path: Path) -> Iterator[Path]:
         part.unlink(missing_ok=True)
 
 
-def write_whole(path: Path, data: bytes, mode: int | None = None) -> None:
-    """Write a file whole or not at all; what was there stays until then. `mode`: who may read it,
-    None: as usual. Raises StorageError."""
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all; what was there stays until then. Raises StorageError."""
     with storage_trouble(path):
-        with replacing(path) as part, part.open("xb") as file:
-            if mode is not None:
-                part.chmod(mode)
+        with replacing(path) as part, open(part, "xb", opener=owner_only) as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
@@ -172,9 +171,10 @@ def copy_new(source: Path, wanted: Path) -> Path:
     """Copy a file whole and durable, under a name as `write_new` takes it; returns the name."""
 
     def copy(part: Path) -> None:
-        shutil.copyfile(source, part)
-        with part.open("rb+") as file:
-            os.fsync(file.fileno())
+        with source.open("rb") as old, open(part, "xb", opener=owner_only) as new:
+            shutil.copyfileobj(old, new, _PIECE)
+            new.flush()
+            os.fsync(new.fileno())
 
     return write_new(wanted, copy)
 

@@ -9,6 +9,7 @@ import os
 import re
 import sys
 import threading
+from io import TextIOWrapper
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from types import TracebackType
@@ -17,6 +18,7 @@ from typing import Literal, TextIO
 from platformdirs import user_log_path
 
 from logbench.system.locks import try_lock
+from logbench.system.private import FILE_MODE, make_folder, owner_only
 from logbench.system.version import SOFTWARE
 
 log = logging.getLogger(__name__)
@@ -73,6 +75,9 @@ class _File(RotatingFileHandler):
         self.setFormatter(_Formatter(_FORMAT))
         self.addFilter(_worth_keeping)
 
+    def _open(self) -> TextIOWrapper:
+        return open(self.baseFilename, "a", encoding="utf-8", opener=owner_only)
+
     def handleError(self, record: logging.LogRecord) -> None:
         """Nothing can be done, and nobody reads stderr."""
 
@@ -122,7 +127,7 @@ def start_logging(
     sys.excepthook, threading.excepthook = _uncaught, _uncaught_in_thread
     try:
         place = folder or user_log_path("logbench", appauthor=False)
-        place.mkdir(parents=True, exist_ok=True)
+        make_folder(place)
         _open_file(root, place, kind)
     except OSError as error:
         log.debug("no log file: %s", error)
@@ -134,7 +139,7 @@ def _open_file(root: logging.Logger, folder: Path, kind: Kind) -> None:
     """The first of `window.log`, `window-2.log`, … that no other process writes, locked."""
     for number in range(1, _TOGETHER + 1):
         name = kind if number == 1 else f"{kind}-{number}"
-        fd = os.open(folder / f"{name}.lock", os.O_RDWR | os.O_CREAT, 0o644)
+        fd = os.open(folder / f"{name}.lock", os.O_RDWR | os.O_CREAT, FILE_MODE)
         if try_lock(fd):
             root.addHandler(_File(folder / f"{name}.log", fd))
             return

@@ -187,8 +187,8 @@ def test_disk_full_while_finishing(tmp_path, traces, facts, monkeypatch, room):
     out = tmp_path / "drive.parquet"
     writer = journal_of(out, traces, facts)
 
-    def opened(path, mode):
-        return _FullDisk(Path(path).open(mode), room)
+    def opened(path, mode, opener):
+        return _FullDisk(open(path, mode, opener=opener), room)
 
     monkeypatch.setattr(finishing, "open", opened, raising=False)
     with pytest.raises(StorageError, match=r"disk is full.*samples stay in drive.parquet.journal"):
@@ -211,6 +211,8 @@ def nobody():
 
     def fix() -> Path:
         folder.chmod(0o555)
+        for file in folder.iterdir():
+            file.chmod(0o644)
         if root:
             os.seteuid(65534)
         return folder
@@ -242,7 +244,7 @@ def test_read_only_disk(tmp_path, traces, facts, monkeypatch, number):
     out = tmp_path / "drive.parquet"
     writer = journal_of(out, traces, facts)
 
-    def refuse(*_args):
+    def refuse(*_args, **_opener):
         raise OSError(number, os.strerror(number))
 
     monkeypatch.setattr(finishing, "open", refuse, raising=False)

@@ -20,6 +20,7 @@ from logbench.errors import LogbenchError
 from logbench.job.folder import JOB_FILE, create_job
 from logbench.job.names import safe_name
 from logbench.recording.storage import storage_trouble
+from logbench.system.private import make_folder
 from logbench.words import tr
 
 _MOST_TITLE = 300
@@ -113,7 +114,7 @@ class Opening:
         """Make a job's folder in `parent` and open it."""
         try:
             with storage_trouble(parent):
-                parent.mkdir(parents=True, exist_ok=True)
+                make_folder(parent)
             folder, _ = create_job(parent, title)
         except LogbenchError as error:
             self._failed(str(error))

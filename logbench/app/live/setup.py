@@ -31,6 +31,7 @@ from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, StorageError
 from logbench.recording.model import Surroundings
 from logbench.signals.table import table
+from logbench.system.private import make_folder
 from logbench.words import tr
 
 _WIDTH = 560
@@ -219,7 +220,7 @@ class SetUp(QWidget):
         unattended = days and self.unattended.isChecked()
         folder = self._settings.days_folder if unattended else self._settings.folder
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            make_folder(folder)
         except OSError as error:
             raise StorageError(
                 tr(

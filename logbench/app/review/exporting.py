@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QPoint, QRect, QSize
+from PySide6.QtCore import QBuffer, QIODeviceBase, QPoint, QRect, QSize
 from PySide6.QtGui import QColor, QGuiApplication, QImage, QPainter
 from PySide6.QtWidgets import QFileDialog, QWidget
 
@@ -17,6 +17,8 @@ from logbench.app.services import Services
 from logbench.app.theme import Theme
 from logbench.cases.recording import ExportSpan
 from logbench.cases.runner import Owner
+from logbench.errors import StorageError
+from logbench.recording.storage import write_whole
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -67,16 +69,11 @@ class Exporting:
         if recording is None or owner is None:
             return
         if path.suffix.lower() != ".csv":
-            if _save_picture(path, plots, self._look.theme):
+            try:
+                write_whole(path, _picture_file(path.suffix.lower(), plots, self._look.theme))
                 self._exported(path)
-            else:
-                self._notice.trouble(
-                    tr(
-                        "{path} could not be written: make room or choose another folder; the "
-                        "recording is as it was.",
-                        path=path,
-                    )
-                )
+            except StorageError as error:
+                self._notice.trouble(str(error))
             return
         marks, view = plots.view.marks, plots.view
         first, last = sorted((marks.get("A", view.start_ns), marks.get("B", view.end_ns)))
@@ -94,23 +91,25 @@ class Exporting:
         self._notice.passing(tr("Written to {path}", path=path))
 
 
-def _save_picture(path: Path, plots: ReviewPlots, theme: Theme) -> bool:
-    """Ribbon and what is below it, as SVG (traces as lines) or PNG, by the path's ending. Of a
-    `StripStack` all strips are drawn, also those scrolled out of sight. False where it could not
-    be written."""
-    if path.suffix.lower() != ".svg":
-        return _picture(plots, theme).save(str(path))
+def _picture_file(ending: str, plots: ReviewPlots, theme: Theme) -> bytes:
+    """Ribbon and what is below it, as SVG (traces as lines) or PNG. Of a `StripStack` all strips
+    are drawn, also those scrolled out of sight."""
+    out = QBuffer()
+    out.open(QIODeviceBase.OpenModeFlag.WriteOnly)
+    if ending != ".svg":
+        _picture(plots, theme).save(out, "PNG")  # type: ignore[call-overload]
+        # WORKAROUND: the stubs of PySide6 6.11 say bytes, it takes text
+        return bytes(out.data().data())
     from PySide6.QtSvg import QSvgGenerator
 
     generator = QSvgGenerator()
-    generator.setFileName(str(path))
+    generator.setOutputDevice(out)
     generator.setViewBox(QRect(QPoint(), _size(plots)))
     generator.setTitle("logbench")
-    painter = QPainter()
-    if not painter.begin(generator):
-        return False
+    painter = QPainter(generator)
     _draw(painter, plots, theme)
-    return painter.end()
+    painter.end()
+    return bytes(out.data().data())
 
 
 def _picture(plots: ReviewPlots, theme: Theme) -> QImage:
