@@ -11,7 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import ImportFileError
-from logbench.importing.cells import Parsed, labels_of, parse_column, unique_texts
+from logbench.importing.cells import (
+    Parsed,
+    labels_of,
+    parse_column,
+    rows_of_each,
+    unique_texts,
+)
 from logbench.importing.model import (
     ColumnMap,
     Drive,
@@ -25,11 +31,16 @@ from logbench.importing.times import RowTimes, row_times, spread_even
 from logbench.recording.model import Facts, Trace
 from logbench.signals.table import table
 from logbench.signals.units import compatible, convert, known
+from logbench.system.limits import DRIVES, TRACES
 
 Rows = npt.NDArray[np.intp]
+_NO_ROWS: Rows = np.empty(0, np.intp)
 
 JUMP_BACK_NS = 1_000_000_000
 """Times that fall by this or more begin a new drive; smaller falls are put in order."""
+
+_FALLS = 4
+"""Times that fall so many times as often as they rise belong to a file written newest first."""
 
 OWN_ZERO_NS = 60_000_000_000
 """A relative clock that begins within its first minute keeps its zero; others start at 0."""
@@ -56,6 +67,10 @@ def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
     report = Report(rows=sheet.rows)
     _report_shape(sheet, report)
     times = row_times(sheet, mapping.time, mapping.decimal, mapping.thousands)
+    if _is_newest_first(times):
+        report.remark("The rows stand newest first: they are read from the last to the first.")
+        sheet = sheet.turned()
+        times = row_times(sheet, mapping.time, mapping.decimal, mapping.thousands)
     _report_time(sheet, mapping, times, report)
     found = list(_samples(sheet, mapping, report))
     drive_of = _drives(sheet, mapping, times)
@@ -73,6 +88,12 @@ def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
     for drive in made:
         drive.facts.extra["import"] |= {"left_out": report.left_out, "remarks": report.remarks}
     return Imported(tuple(made), report, mapping)
+
+
+def _is_newest_first(times: RowTimes) -> bool:
+    """Whether the times fall from row to row, but for a few (between drives)."""
+    step = np.diff(times.t_ns[times.known])
+    return bool((step < 0).sum() > _FALLS * (step > 0).sum())
 
 
 def _refuse_misfit(sheet: Sheet, mapping: Mapping) -> None:
@@ -132,6 +153,9 @@ def _cell(column: Column, row: int) -> str:
 
 
 def _samples(sheet: Sheet, mapping: Mapping, report: Report) -> Iterator[_Samples]:
+    named: dict[str, Rows] = {}
+    if mapping.long is not None and mapping.layout == "long":
+        named = rows_of_each(sheet.columns[mapping.long.name].all_texts())
     for column in mapping.columns:
         if not column.used:
             why = f": {column.why}" if column.why else ""
@@ -143,20 +167,25 @@ def _samples(sheet: Sheet, mapping: Mapping, report: Report) -> Iterator[_Sample
             rows = np.arange(sheet.rows, dtype=np.intp)
             yield _column_samples(sheet.columns[column.place], rows, column, mapping, sheet, report)
         else:
-            yield from _long_samples(sheet, column, mapping, report)
+            yield from _long_samples(
+                sheet, column, mapping, report, named.get(column.column, _NO_ROWS)
+            )
 
 
 def _long_samples(
-    sheet: Sheet, column: ColumnMap, mapping: Mapping, report: Report
+    sheet: Sheet, column: ColumnMap, mapping: Mapping, report: Report, rows: Rows
 ) -> Iterator[_Samples]:
     assert mapping.long is not None
-    names = sheet.columns[mapping.long.name].cells()
-    rows = np.flatnonzero([name == column.column for name in names])
     values = sheet.columns[mapping.long.value]
     by_ecu: dict[str, Rows] = {"": rows}
     if mapping.long.ecu is not None:
-        ecus = _texts(sheet.columns[mapping.long.ecu], rows)
-        by_ecu = {ecu: rows[ecus == ecu] for ecu in dict.fromkeys(ecus)}
+        ecus = rows_of_each(sheet.columns[mapping.long.ecu].all_texts(rows))
+        if len(ecus) > TRACES:
+            raise ImportFileError(
+                f"{column.column} comes from {len(ecus):,} different ECUs, and at most {TRACES:,} "
+                "are read: correct which column names the ECU."
+            )
+        by_ecu = {ecu: rows[some] for ecu, some in ecus.items()}
     for ecu, own in by_ecu.items():
         chosen = column.model_copy(update={"ecu": ecu or column.ecu})
         for unit, some in _by_unit(sheet, mapping, own, column):
@@ -172,17 +201,9 @@ def _by_unit(
     if mapping.long.unit is None or column.unit_from == "user":
         yield column.unit, rows
         return
-    units = _texts(sheet.columns[mapping.long.unit], rows)
-    for unit in dict.fromkeys(units):
+    for unit, some in rows_of_each(sheet.columns[mapping.long.unit].all_texts(rows)).items():
         usable = bool(unit) and known(unit) is not None
-        yield (unit if usable else column.unit), rows[units == unit]
-
-
-def _texts(column: Column, rows: Rows) -> npt.NDArray[np.object_]:
-    if column.texts is not None:
-        return column.texts[rows]
-    assert column.numbers is not None
-    return np.array([f"{x:g}" for x in column.numbers[rows]], dtype=object)
+        yield (unit if usable else column.unit), rows[some]
 
 
 def _column_samples(
@@ -227,11 +248,12 @@ def _drives(sheet: Sheet, mapping: Mapping, times: RowTimes) -> npt.NDArray[np.i
     """Number of the drive of each row, -1 where the time is unknown."""
     number = np.zeros(sheet.rows, np.int64)
     if mapping.split.place is not None and mapping.split.place < len(sheet.columns):
-        names = _texts(sheet.columns[mapping.split.place], np.arange(sheet.rows))
+        names = sheet.columns[mapping.split.place].all_texts()
         number = unique_texts(names)[1].astype(np.int64)
     if mapping.split.on_restart:
         number = _numbered_pairs(number, _restarts(sheet, mapping, times))
     number[~times.known] = -1
+    _refuse_many(number)
     gap_ns = round(mapping.split.gap_s * 1e9)
     part = np.zeros(sheet.rows, np.int64)
     for k in range(int(number.max(initial=-1)) + 1):
@@ -243,7 +265,17 @@ def _drives(sheet: Sheet, mapping: Mapping, times: RowTimes) -> npt.NDArray[np.i
     joined[number < 0] = -1
     _, dense = np.unique(joined[joined >= 0], return_inverse=True)
     joined[joined >= 0] = dense
+    _refuse_many(joined)
     return joined
+
+
+def _refuse_many(number: npt.NDArray[np.int64]) -> None:
+    drives = int(number.max(initial=-1)) + 1
+    if drives > DRIVES:
+        raise ImportFileError(
+            f"The file would become {drives:,} recordings, and at most {DRIVES:,} are made of one: "
+            "its times jump, or its rows stand in no order; correct which column tells the time."
+        )
 
 
 def _numbered_pairs(a: npt.NDArray[np.int64], b: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
@@ -259,13 +291,13 @@ def _restarts(sheet: Sheet, mapping: Mapping, times: RowTimes) -> npt.NDArray[np
     out = np.zeros(sheet.rows, np.int64)
     groups = [np.flatnonzero(times.known)]
     if mapping.long is not None:
-        keys = _texts(sheet.columns[mapping.long.name], np.arange(sheet.rows))
+        keys = sheet.columns[mapping.long.name].all_texts()
         if mapping.long.ecu is not None:
-            keys = keys + "\0" + _texts(sheet.columns[mapping.long.ecu], np.arange(sheet.rows))
+            keys = keys + "\0" + sheet.columns[mapping.long.ecu].all_texts()
         changes = int((keys[1:] != keys[:-1]).sum())
-        names = list(dict.fromkeys(keys))
-        if changes <= 2 * len(names):
-            groups = [np.flatnonzero((keys == name) & times.known) for name in names]
+        each = rows_of_each(keys)
+        if changes <= 2 * len(each):
+            groups = [rows[times.known[rows]] for rows in each.values()]
     for rows in groups:
         back = np.diff(times.t_ns[rows], prepend=times.t_ns[rows[:1]]) <= -JUMP_BACK_NS
         out[rows] = np.cumsum(back)

@@ -8,6 +8,7 @@ and the first frame of its reply, or the reply's own where the request is not in
 from __future__ import annotations
 
 import itertools
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -19,10 +20,13 @@ import numpy as np
 from logbench.car.identity import Identity
 from logbench.car.model import Car
 from logbench.errors import ImportFileError, ReplyError
+from logbench.importing.blf import check_blf
 from logbench.importing.model import Drive, Imported, Report, imported_facts
 from logbench.recording.model import Facts, Trace
 from logbench.signals.decoding import Scaling, decode, scaling_from, split
 from logbench.signals.table import table
+from logbench.system.limits import CAN_CHANNELS, LINE_CHARS, TEXT_BYTES
+from logbench.system.reading import open_plain
 from logbench.vehicle.framing import CanAssembler, reply_name
 
 _STALE_NS = 5_000_000_000
@@ -31,6 +35,8 @@ _STALE_NS = 5_000_000_000
 _FIRST, _CONSECUTIVE, _FLOW_CONTROL = 1, 2, 3
 """Kinds of frames of longer messages (ISO 15765-2)."""
 _GAP_NS = 1800 * 10**9
+_LATEST_S = 9e9
+"""Seconds since 1970 that nanoseconds can count."""
 
 
 @dataclass(slots=True)
@@ -60,6 +66,13 @@ def import_can_log(path: Path) -> Imported:
     first_ns: int | None = None
     for number, frame in enumerate(_frames(path, report), start=1):
         report.rows = number
+        if not abs(frame.timestamp) < _LATEST_S:
+            report.leave_out(
+                number, "", f"{frame.timestamp:g}", "is no time: the frame is left out"
+            )
+            continue
+        if frame.channel not in buses and len(buses) >= CAN_CHANNELS:
+            raise ImportFileError(f"{path} has frames of more than {CAN_CHANNELS} channels.")
         t_ns = round(frame.timestamp * 1e9)
         first_ns = t_ns if first_ns is None else first_ns
         bus = buses.setdefault(frame.channel, _Bus())
@@ -93,7 +106,10 @@ def _frames(path: Path, report: Report) -> Iterator[Any]:
     }
     kind, mode = kinds.get(path.suffix.lower(), (can.CanutilsLogReader, "r"))
     try:
+        _check(path, kind is can.BLFReader)
         stream: IO[Any] = path.open(mode) if mode == "rb" else path.open(mode, errors="replace")
+    except ValueError as error:
+        raise ImportFileError(f"{path} is not read, {error}: check the file.") from error
     except OSError as error:
         raise ImportFileError(f"{path} cannot be read ({error.strerror}): check it.") from error
     with stream:
@@ -103,6 +119,20 @@ def _frames(path: Path, report: Report) -> Iterator[Any]:
                     yield message
         except Exception as error:  # python-can's parsers raise whatever a bad line causes
             report.leave_out(report.rows + 1, "", str(error), "ends the readable part")
+
+
+def _check(path: Path, blf: bool) -> None:
+    """Raises `ValueError`, `OSError` for what python-can must not be given: it reads a line or a
+    block whole."""
+    with open_plain(path) as file:
+        if os.fstat(file.fileno()).st_size > TEXT_BYTES:
+            raise ValueError(f"it is longer than {TEXT_BYTES / 1e6:g} MB")
+        if blf:
+            check_blf(file)
+            return
+        while len(block := file.read(LINE_CHARS)) == LINE_CHARS:
+            if b"\n" not in block:
+                raise ValueError("a line is longer than any frame is written")
 
 
 def _messages(

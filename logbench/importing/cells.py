@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from logbench.signals.table import table
 from logbench.signals.units import convert, known
+from logbench.system.limits import CELL_CHARS
 
 Texts = npt.NDArray[np.object_]
 Values = npt.NDArray[np.float64]
@@ -70,6 +71,8 @@ def parse_number(text: str, decimal: str = ".", thousands: str = "") -> tuple[fl
     `2124RPM`, `24,77g/s`, `1.234,5`, `-3 %`, `00:03:02` (as 182 s). Thousands marks must stand
     before groups of three digits.
     """
+    if len(text) > CELL_CHARS:
+        return None
     text = text.strip()
     clock = _CLOCK.fullmatch(text)
     if clock:
@@ -158,6 +161,14 @@ def _meaning(
     if found is None and low in _WORDS:
         return _WORDS[low], ""
     return found
+
+
+def rows_of_each(texts: Texts) -> dict[str, npt.NDArray[np.intp]]:
+    """Each different text with the places where it stands, in order of appearance."""
+    unique, code = unique_texts(texts)
+    order = np.argsort(code, kind="stable")
+    ends = np.cumsum(np.bincount(code, minlength=len(unique)))
+    return dict(zip(unique, np.split(order, ends[:-1]), strict=True)) if unique else {}
 
 
 def unique_texts(texts: Texts) -> tuple[list[str], npt.NDArray[np.intp]]:

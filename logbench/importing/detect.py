@@ -8,7 +8,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logbench.importing.cells import EMPTY, labels_of, marks_of, parse_column
+from logbench.errors import ImportFileError
+from logbench.importing.cells import EMPTY, labels_of, marks_of, parse_column, rows_of_each
 from logbench.importing.model import (
     SURE,
     ColumnMap,
@@ -22,6 +23,7 @@ from logbench.importing.sheet import Column, Dialect, Sheet
 from logbench.importing.times import find_time
 from logbench.signals.table import table
 from logbench.signals.units import convert, known
+from logbench.system.limits import SHEET_COLUMNS
 
 _HEX_PID = re.compile(r"(?:0x|01\s*)?([0-9A-Fa-f]{2})")
 
@@ -112,14 +114,19 @@ def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
 
 
 def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]:
-    names = sheet.columns[long.name].cells()
+    names = sheet.columns[long.name]
     values = sheet.columns[long.value]
     units = None if long.unit is None else sheet.columns[long.unit].cells()
+    found_rows = rows_of_each(names.all_texts())
+    if len(found_rows) > SHEET_COLUMNS:
+        raise ImportFileError(
+            f"Column '{names.name}' holds {len(found_rows):,} different names, and at most "
+            f"{SHEET_COLUMNS:,} are read: check the file."
+        )
     out = []
-    for name in dict.fromkeys(names):
+    for name, rows in found_rows.items():
         if not name:
             continue
-        rows = np.flatnonzero(np.array([other == name for other in names]))
         written = None
         if units is not None:
             written = Counter(units[row] for row in rows).most_common(1)[0][0]

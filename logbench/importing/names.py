@@ -172,8 +172,9 @@ def _alike(a: frozenset[str], b: frozenset[str]) -> float:
     return 2.0 * len(common) / (len(a) + len(b)) if common - _marks(common) else 0.0
 
 
-def _marks(words: frozenset[str]) -> set[str]:
-    return {w for w in words if w[-1].isdigit() or len(w) == 1 or w in _OTHER_QUANTITY}
+@functools.lru_cache(maxsize=8192)
+def _marks(words: frozenset[str]) -> frozenset[str]:
+    return frozenset(w for w in words if w[-1].isdigit() or len(w) == 1 or w in _OTHER_QUANTITY)
 
 
 _FIRST = {"1", "bank1", "sensor1"}

@@ -8,7 +8,7 @@ import itertools
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,10 +18,10 @@ from logbench.errors import ImportFileError
 from logbench.importing.cells import EMPTY, NOT_USED, parse_number
 from logbench.importing.names import is_kind, matches
 from logbench.signals.units import known
+from logbench.system import limits
+from logbench.system.reading import read_plain
 
 DELIMITERS = (",", ";", "\t", "|")
-MOST_BYTES = 4_000_000_000
-_FIELD_LIMIT = 1_000_000
 _LOOKED_AT = 400
 
 
@@ -45,6 +45,19 @@ class Column:
     def cells(self) -> list[str]:
         """All cells as text."""
         return self.sample(most=max(1, len(self)))
+
+    def all_texts(self, rows: npt.NDArray[np.intp] | None = None) -> npt.NDArray[np.object_]:
+        """All cells, or those of some rows, as they stand in a column of names."""
+        if self.texts is not None:
+            return self.texts if rows is None else self.texts[rows]
+        assert self.numbers is not None
+        numbers = self.numbers if rows is None else self.numbers[rows]
+        return np.array([f"{x:g}" for x in numbers], dtype=object)
+
+    def turned(self) -> Column:
+        """The same from its end."""
+        texts = None if self.texts is None else self.texts[::-1]
+        return Column(self.name, texts, None if self.numbers is None else self.numbers[::-1])
 
     def __len__(self) -> int:
         held = self.texts if self.texts is not None else self.numbers
@@ -78,6 +91,12 @@ class Sheet:
         """Header texts."""
         return [column.name for column in self.columns]
 
+    def turned(self) -> Sheet:
+        """The same from its last row to its first."""
+        return replace(
+            self, columns=[column.turned() for column in self.columns], lines=self.lines[::-1]
+        )
+
     @property
     def fingerprint(self) -> str:
         """Same for files with the same header: 16 hexadecimal digits."""
@@ -101,46 +120,71 @@ def read_text(path: Path, encoding: str | None = None) -> tuple[str, str]:
     Raises `ImportFileError` for a missing, empty, enormous or binary file.
     """
     try:
-        size = path.stat().st_size
-        if not path.is_file():
-            raise ImportFileError(f"{path} is no file: name the files in it, or its folder.")
-        if size > MOST_BYTES:
-            raise ImportFileError(f"{path} has {size / 1e9:.0f} GB: cut it into smaller files.")
-        raw = path.read_bytes()
+        raw = read_plain(path, limits.TEXT_BYTES)
+    except ValueError as error:
+        raise ImportFileError(f"{path} is not read, {error}: cut it into smaller files.") from error
+    except IsADirectoryError as error:
+        raise ImportFileError(f"{path} is no file: name the files in it.") from error
     except OSError as error:
         raise ImportFileError(f"{path} cannot be read ({error.strerror}): check it.") from error
     if not raw.strip():
         raise ImportFileError(f"{path} is empty: there is nothing to import.")
+    names = [encoding, "utf-8", "cp1252", "latin-1"]
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encoding = "utf-16"
+        names, raw = ["utf-16"], raw[: len(raw) // 2 * 2]  # half a character: cut short
     elif raw.startswith(b"\xef\xbb\xbf"):
-        encoding = "utf-8-sig"
+        names = ["utf-8-sig", *names]
     elif b"\0" in raw[:100_000]:
         raise ImportFileError(f"{path} is no text file: give a CSV, a Parquet file or a CAN log.")
-    for name in (encoding, "utf-8", "cp1252", "latin-1"):
-        if name is None:
-            continue
+    for name in names:
         try:
-            return raw.decode(name), name
+            return raw.decode(name or "utf-8"), name or "utf-8"
         except (UnicodeDecodeError, LookupError):
             continue
     raise ImportFileError(f"{path} is no text that can be read: save it as UTF-8.")
 
 
 def cells_of(text: str, delimiter: str, most: int | None = None) -> list[tuple[int, list[str]]]:
-    """(line, cells) of every row that is not wholly blank; quotes as in RFC 4180."""
-    csv.field_size_limit(_FIELD_LIMIT)
-    reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
+    """(line, cells) of every row that is not wholly blank; quotes as in RFC 4180.
+
+    Raises `ImportFileError` beyond the limits of a line, of columns and of cells.
+    """
+    if most is None and text.count(delimiter) + text.count("\n") > limits.SHEET_CELLS:
+        raise ImportFileError(
+            f"The file has more than {limits.SHEET_CELLS:,} cells: cut it into smaller files."
+        )
+    csv.field_size_limit(limits.LINE_CHARS)
+    reader = csv.reader(_lines(text), delimiter=delimiter)
     out: list[tuple[int, list[str]]] = []
+    begun = 1
     try:
         for row in itertools.islice(reader, most):
+            begun = reader.line_num + 1
+            if len(row) > limits.SHEET_COLUMNS and any(cell.strip() for cell in row):
+                raise ImportFileError(
+                    f"Line {reader.line_num} has more than {limits.SHEET_COLUMNS:,} cells, which "
+                    "are too many to be read: leave out columns."
+                )
             if any(cell.strip() for cell in row):
                 out.append((reader.line_num, [cell.strip() for cell in row]))
     except csv.Error as error:
         raise ImportFileError(
-            f"Line {reader.line_num} cannot be cut into cells ({error}): check the file."
+            f"Line {begun} cannot be cut into cells ({error}), perhaps a quotation mark in it is "
+            "never closed: check the file."
         ) from error
     return out
+
+
+def _lines(text: str) -> list[str]:
+    """With their ends. Raises `ImportFileError` where one is longer than a line can be."""
+    lines = text.splitlines(keepends=True)
+    if max(map(len, lines), default=0) > limits.LINE_CHARS:
+        number = next(n for n, line in enumerate(lines, 1) if len(line) > limits.LINE_CHARS)
+        raise ImportFileError(
+            f"Line {number} has {len(lines[number - 1]):,} characters, which no row of a table "
+            "has: check the file."
+        )
+    return lines
 
 
 def sniff(text: str, encoding: str, among: Sequence[str] = DELIMITERS) -> Dialect:
@@ -162,6 +206,10 @@ def sniff(text: str, encoding: str, among: Sequence[str] = DELIMITERS) -> Dialec
         if score > best_score:
             best, best_score = delimiter, score
     rows = rows_of.get(best) or cells_of(head, best, _LOOKED_AT)
+    if not rows:
+        raise ImportFileError(
+            "The file begins with blank cells only: check it, or name what separates its cells."
+        )
     header = _find_header([row for _, row in rows])
     below = rows[header + 1][1] if header is not None and header + 1 < len(rows) else []
     return Dialect(encoding, best, header, _are_units(below))
@@ -169,7 +217,7 @@ def sniff(text: str, encoding: str, among: Sequence[str] = DELIMITERS) -> Dialec
 
 def _consistency(rows: list[list[str]]) -> float:
     """How well rows agree in their number of cells, and how many cells make sense."""
-    widths = Counter(map(len, rows))
+    widths = Counter(map(len, rows)) or Counter([0])
     width, times = max(widths.items(), key=lambda item: (item[1], item[0]))
     if width < 2:
         return 0.0
@@ -287,7 +335,7 @@ def _unique_names(names: list[str]) -> list[str]:
     seen: Counter[str] = Counter()
     out = []
     for k, name in enumerate(names):
-        plain = name.strip() or f"column {k + 1}"
+        plain = name.strip()[: limits.HEADER_CHARS] or f"column {k + 1}"
         seen[plain] += 1
         out.append(plain if seen[plain] == 1 else f"{plain} #{seen[plain]}")
     return out

@@ -14,6 +14,7 @@ from logbench.importing.model import TimeFormat, TimeMap
 from logbench.importing.names import is_kind, take_apart
 from logbench.importing.sheet import Column, Sheet
 from logbench.signals.units import convert, known
+from logbench.system.limits import CELL_CHARS
 
 Seconds = npt.NDArray[np.float64]
 Nanoseconds = npt.NDArray[np.int64]
@@ -194,7 +195,7 @@ def _clocked(column: Column) -> RowTimes:
 
 
 def _clock_ns(text: str) -> int | None:
-    match = _CLOCK.fullmatch(text.strip())
+    match = _CLOCK.fullmatch(text.strip()) if len(text) <= CELL_CHARS else None
     if match is None:
         return None
     hours, minutes, seconds = int(match[1] or 0), int(match[2]), int(match[3])
@@ -221,6 +222,8 @@ def _dated(texts: list[str], order: TimeFormat) -> RowTimes:
 def _instant(text: str, order: TimeFormat) -> tuple[datetime, int] | None:
     """A calendar instant to the whole second, and its nanoseconds; in UTC where a zone is given,
     else naive. None when the text is none."""
+    if len(text) > CELL_CHARS:
+        return None
     text = text.strip()
     zone = _ZONE.search(text)
     if zone and ":" in text[: zone.start()]:

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.signals.numbers import decimal_text, figure_text, number_text, value_text
+from logbench.system.limits import CELL_CHARS
 from logbench.words import tr
 
 Floats = npt.NDArray[np.float64]
@@ -42,6 +43,20 @@ def _registry() -> Any:
     return registry
 
 
+_MADE = re.compile(r"(?:[A-Za-z_]\w*+|[()*/ ]|\*\* ?-?\d{1,3}(?:\.\d{1,3})?(?! ?\*\*)(?![\w.]))*")
+"""What `joined` makes; never a power of a power, which pint would work out to the last digit."""
+
+
+def _is_made(text: str) -> bool:
+    if len(text) > CELL_CHARS or not _MADE.fullmatch(text):
+        return False
+    try:
+        _registry().Unit(text)
+    except Exception:  # a file's text: pint's parser raises whatever it comes upon
+        return False
+    return True
+
+
 _RATE = re.compile(r"(?P<of>\D+)/(?P<each>(?![A-Z]{2})[^\s\d/()*]+)")
 """`rpm/s`; a word in capitals is a signal."""
 
@@ -55,8 +70,8 @@ def known(text: str) -> str | None:
     cleaned = re.sub(r"\s+", " ", text.strip())
     if not cleaned:
         return "dimensionless"
-    if cleaned.startswith(("(", "delta_")):
-        return cleaned  # made by `joined`, or a difference of temperatures
+    if cleaned.startswith(("(", "delta_")):  # made by `joined`, or a difference of temperatures
+        return cleaned if _is_made(cleaned) else None
     found = _spellings().get(cleaned.lower())
     rate = None if found else _RATE.fullmatch(cleaned)
     if rate and known(rate["of"]) and known(rate["each"]):

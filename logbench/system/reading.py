@@ -24,11 +24,13 @@ def open_plain(path: Path) -> BinaryIO:
     """An ordinary file for reading, links followed. Raises `OSError`, also for what is no ordinary
     file: a pipe would wait for ever, a device never end."""
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    file = os.fdopen(_opened(path, flags), "rb")
-    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-        file.close()
-        raise _no_file(path)
-    return file
+    fd = _opened(path, flags)
+    try:
+        _check_kind(os.fstat(fd), path)
+        return os.fdopen(fd, "rb")
+    except BaseException:
+        os.close(fd)
+        raise
 
 
 def _opened(path: Path, flags: int) -> int:
@@ -47,11 +49,15 @@ def _no_file(path: Path) -> OSError:
 def check_plain(path: Path) -> int:
     """The size of an ordinary file, for readers that open it themselves. Raises `OSError`."""
     info = path.stat()
-    if stat.S_ISREG(info.st_mode):
-        return info.st_size
+    _check_kind(info, path)
+    return info.st_size
+
+
+def _check_kind(info: os.stat_result, path: Path) -> None:
     if stat.S_ISDIR(info.st_mode):
         raise IsADirectoryError(errno.EISDIR, "it is a folder", str(path))
-    raise _no_file(path)
+    if not stat.S_ISREG(info.st_mode):
+        raise _no_file(path)
 
 
 def read_plain(path: Path, most_bytes: int) -> bytes:
