@@ -7,6 +7,7 @@ escapes is a bug of ours and goes to the log with its traceback.
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, Self
 
 from logbench.foreign import fill, in_label
@@ -170,6 +171,15 @@ class NotesError(RecordingError):
 
 class StorageError(LogbenchError):
     """The disk is full, the folder is read-only or gone; what was already written stays."""
+
+
+class SamplesMissingError(StorageError):
+    """A recording was finished, but not all that had been accepted is in it: its journal stays.
+    `path`: the recording."""
+
+    def __init__(self, sentence: str, path: Path) -> None:
+        super().__init__(sentence)
+        self.path = path
 
 
 class ImportFileError(LogbenchError):

@@ -34,8 +34,8 @@ from logbench.capture.sources.car import PolledSource, SimulatedSource
 from logbench.capture.sources.model import Source
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError, error_named
-from logbench.recording.finish import recover
 from logbench.recording.journal_reading import SUFFIX
+from logbench.recording.recovery import recover
 from logbench.system.log import start_logging
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.schemes import leads_to
@@ -266,8 +266,9 @@ def run_headless(
     included, goes to `on_message` on the caller's thread. Raises the `LogbenchError` that ended it.
     """
     if request.out is not None and request.out.parent.is_dir() and request.resume is None:
-        for path in recover(request.out.parent):
-            on_message(Step(f"An unfinished recording was recovered: {path}"))
+        for outcome in recover(request.out.parent):
+            if outcome.matters:
+                on_message(Step(outcome.sentence))
     stopped = threading.Event()
     with (
         signals_handled(lambda *_: stopped.set(), signal.SIGINT, signal.SIGTERM),

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from logbench.capture.messages import Step
 from logbench.capture.outbox import Outbox, Row
-from logbench.errors import LogbenchError, StorageError
+from logbench.errors import LogbenchError, SamplesMissingError, StorageError
 from logbench.recording.finish import NothingRecordedError, finish
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import JournalIndex, journal_path
@@ -312,6 +312,8 @@ class Sink:
             return finish(writer)
         except NothingRecordedError:
             return None
+        except SamplesMissingError as error:
+            return error.path
         except LogbenchError as error:
             log.warning("%s", error)
             return writer.path

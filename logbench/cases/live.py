@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from logbench.cases.work import Deed, Outcome, Work, only_looks
 from logbench.plot.pyramid import Floats, Ints
-from logbench.recording.model import Facts, Trace
+from logbench.recording.model import Facts, JournalOutcome, Trace
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -94,21 +94,22 @@ def find_adapters(work: Work) -> list[Found]:
 
 
 @dataclass(frozen=True)
-class RecoverJournals(Deed[list[Path]]):
+class RecoverJournals(Deed[tuple[JournalOutcome, ...]]):
     """Turn what a crash left in a folder into recordings."""
 
     folder: Path
 
-    def run(self, work: Work) -> list[Path]:
-        """The recordings made."""
+    def run(self, work: Work) -> tuple[JournalOutcome, ...]:
+        """What became of each."""
         if not (self.folder.is_dir() and any(self.folder.glob(_ORPHANS))):
-            return []
-        from logbench.recording.finish import recover
+            return ()
+        from logbench.recording.recovery import recover
 
-        return recover(self.folder)
+        return tuple(recover(self.folder))
 
-    def outcome(self, answer: list[Path]) -> Outcome:
-        """Their names."""
-        names = ", ".join(path.name for path in answer)
+    def outcome(self, answer: tuple[JournalOutcome, ...]) -> Outcome:
+        """Names of the recordings made, and what was left and why."""
+        names = ", ".join(one.path.name for one in answer if one.path is not None)
         text = tr("Recovered from a drive that was cut short: {names}", names=names)
-        return Outcome(text if names else "")
+        left = [one.sentence for one in answer if one.kind == "left"]
+        return Outcome(" ".join([text] * bool(names) + left))

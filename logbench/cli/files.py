@@ -211,12 +211,13 @@ def verify(
 
 def recover(
     folder: Annotated[Path, typer.Argument(help="Folder with journals left by a crash.")] = Path(),
-) -> None:
-    """Turn the journals that a crash left behind into recordings."""
+) -> int:
+    """Turn the journals that a crash left behind into recordings; exit code 3 if one is left."""
     from logbench.cases.live import RecoverJournals
 
-    made = run_here(RecoverJournals(folder))
-    for path in made:
-        say(f"Recovered {path}")
-    if not made:
+    found = run_here(RecoverJournals(folder))
+    for one in found:
+        say(one.sentence)
+    if not found:
         say(f"No journal is waiting in {folder.resolve()}.")
+    return LogbenchError.exit_code if any(one.kind == "left" for one in found) else 0

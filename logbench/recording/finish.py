@@ -8,7 +8,6 @@ import hashlib
 import itertools
 import logging
 import os
-import re
 import time
 import uuid
 from collections.abc import Iterable, Iterator
@@ -24,20 +23,33 @@ import pyarrow.parquet as pq
 from logbench.errors import (
     LogbenchError,
     RecordingDamagedError,
-    RecordingMissingError,
+    RecordingError,
+    SamplesMissingError,
     StorageError,
 )
 from logbench.recording.columns import dictionary_column, number_column
-from logbench.recording.journal import JournalInUseError, JournalLock, JournalWriter
+from logbench.recording.journal import JournalLock, JournalWriter
 from logbench.recording.journal_reading import (
     FACTS_KEY,
     SUFFIX,
     JournalIndex,
+    Samples,
     read_traces,
     scan_journal,
+    scanned,
 )
-from logbench.recording.model import Facts, SignalFacts, Trace, hash_samples
-from logbench.recording.storage import PART, may_pass, storage_trouble, sync_folder, write_new
+from logbench.recording.model import Facts, SignalFacts, Trace, facts_document, hash_samples
+from logbench.recording.reader import open_recording
+from logbench.recording.storage import (
+    PART,
+    forget_cached,
+    may_pass,
+    numbered,
+    storage_trouble,
+    sync_folder,
+    unfinished,
+    write_new,
+)
 from logbench.system.private import owner_only
 
 log = logging.getLogger(__name__)
@@ -64,10 +76,11 @@ def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
     `StorageError`; nothing is left behind then.
     """
     path = Path(path)
-    ordered = sorted(traces, key=lambda trace: (trace.signal, trace.ecu))
+    in_order = (trace.in_order() for trace in traces)
+    ordered = sorted(in_order, key=lambda trace: (trace.signal, trace.ecu))
     signals = (list(group) for _, group in itertools.groupby(ordered, attrgetter("signal")))
     with storage_trouble(path):
-        return write_new(path, lambda part: _write_parquet(part, signals, facts))
+        return write_new(path, lambda part: _write_proven(part, signals, facts))
 
 
 def finish(journal: Path | JournalWriter) -> Path:
@@ -76,17 +89,21 @@ def finish(journal: Path | JournalWriter) -> Path:
     Given the writer, it seals it first and keeps its lock; given a path, the journal is an orphan
     and the recording is marked as recovered; without a single sample or event it is removed and
     `NothingRecordedError` raised. Never overwrites a file: takes the next free name.
-    Raises `StorageError` (disk full, folder read-only, another program has the journal); the
-    journal stays then and `recover` tries again.
+
+    The file gets its name when it has been read back and holds the same samples and facts. The
+    journal goes when all that its writer accepted is in that file; else it stays and
+    `SamplesMissingError` names the file and the numbers. Raises `StorageError` (disk full, folder
+    read-only, another program has the journal, the file cannot be read back) and as `scan_journal`;
+    the journal stays then and `recover` tries again.
     """
     if isinstance(journal, JournalWriter):
         try:
             journal.seal()
-            return _finish_again(journal.path, recovered=False, lock=journal)
+            return _finish_again(journal)
         finally:
             journal.close()
     with JournalLock(Path(journal)) as lock:
-        return _finish_again(Path(journal), recovered=True, lock=lock)
+        return _finish_locked(lock, None)
 
 
 def samples_in(file: Path) -> int:
@@ -100,154 +117,174 @@ def samples_in(file: Path) -> int:
         raise RecordingDamagedError(f"{file} cannot be read ({error}).") from error
 
 
-def recover(folder: Path) -> list[Path]:
-    """Finish all orphaned journals in `folder`; returns the recordings made, oldest name first.
-
-    Journals that another program is writing are left alone; those that cannot be finished stay and
-    are reported to the log. One without a single sample or event is removed, and so are unfinished
-    files of ours that a crash left behind more than an hour ago.
-    """
-    made: list[Path] = []
-    if not Path(folder).is_dir():
-        return made
-    _sweep(Path(folder))
-    for journal in sorted(Path(folder).glob(f"*{SUFFIX}")):
-        try:
-            made.append(finish(journal))
-        except (RecordingMissingError, JournalInUseError, NothingRecordedError) as error:
-            log.debug("%s", error)
-        except LogbenchError as error:
-            log.warning("%s", error)
-    return made
-
-
-_LEFT_BEHIND = re.compile(r".+\.[0-9a-f]{8}\.part|\..+\.journal\.[0-9a-f]{8}\.new")
-_OLD_S = 3600.0
-
-
-def _sweep(folder: Path) -> None:
-    for path in folder.iterdir():
-        if _LEFT_BEHIND.fullmatch(path.name):
-            with contextlib.suppress(OSError):  # another program was quicker, or it must stay
-                if time.time() - path.stat().st_mtime > _OLD_S:
-                    path.unlink()
-
-
 class NothingRecordedError(LogbenchError):
     """The journal holds nothing; it has been removed."""
 
 
-def _finish_again(journal: Path, *, recovered: bool, lock: JournalLock) -> Path:
+def _finish_again(writer: JournalWriter) -> Path:
     """Some attempts where the disk's fault may pass."""
     for pause_s in _PAUSES_S:
         try:
-            return _finish_locked(journal, recovered=recovered, lock=lock)
+            return _finish_locked(writer, writer.samples)
         except StorageError as error:
             if not may_pass(error):
                 raise
             log.warning("%s", error)
             time.sleep(pause_s)
-    return _finish_locked(journal, recovered=recovered, lock=lock)
+    return _finish_locked(writer, writer.samples)
 
 
-def _finish_locked(journal: Path, *, recovered: bool, lock: JournalLock) -> Path:
-    wanted = journal.with_name(journal.name.removesuffix(SUFFIX))
-    temporary = journal.with_name(wanted.name + PART)
-    index = _read_or_set_aside(journal, lock)
-    if recovered and not index.samples and not index.facts.events:
-        _remove(journal, lock)
-        raise NothingRecordedError(f"{journal} held no samples and was removed.")
-    kept = f"nothing is lost, the samples stay in {journal.name}"
+def _finish_locked(lock: JournalLock, accepted: int | None) -> Path:
+    """`accepted`: samples, by the journal's writer; None for an orphan."""
+    content = _Content(lock.path)
+    index = content.index
+    orphan = accepted is None
+    if orphan and not (index.samples or index.facts.events or index.damaged):
+        _remove(lock)
+        raise NothingRecordedError(f"{lock.path} held no samples and was removed.")
+    facts = index.facts.model_copy(
+        update={"recovered": orphan, "events": [*index.facts.events, *index.gap_events()]}
+    )
+    wanted = lock.path.with_name(lock.path.name.removesuffix(SUFFIX))
+    kept = f"nothing is lost, the samples stay in {lock.path.name}"
+    temporary = unfinished(wanted, of=index.recording + os.fsencode(wanted.name))
     with storage_trouble(wanted, kept=kept):
-        done = _earlier_attempt(wanted, index.facts)
-        temporary.unlink(missing_ok=True)
-        if done is None:
-            facts = index.facts.model_copy(update={"recovered": recovered})
-            signals = _by_signal(journal, index)
-            done = write_new(wanted, lambda part: _write_parquet(part, signals, facts), temporary)
-    _remove(journal, lock)
-    return done
+        temporary.unlink(missing_ok=True)  # of a crash; nobody else writes it, we have the lock
+        path = _earlier_attempt(wanted, content, facts) or write_new(
+            wanted,
+            lambda part: _write_proven(part, content.by_signal(), facts, f"; {kept}"),
+            temporary,
+        )
+    accepted = index.accepted if accepted is None else accepted
+    if accepted != index.samples or index.damaged:
+        raise SamplesMissingError(
+            f"{index.samples:,} of {accepted:,} samples are in {path}: the others cannot be read "
+            f"any more from {lock.path.name}, which stays where it is.",
+            path,
+        )
+    _remove(lock)
+    return path
 
 
-def _read_or_set_aside(journal: Path, lock: JournalLock) -> JournalIndex:
-    try:
-        return scan_journal(journal)
-    except RecordingDamagedError as error:
-        with storage_trouble(journal):
-            if journal.stat().st_size < 4096:  # killed before its header was on disk
-                _remove(journal, lock)
-                raise NothingRecordedError(f"{journal} was empty and was removed.") from error
-            aside = journal.with_name(journal.name + ".damaged")
-            os.replace(journal, aside)
-        raise RecordingDamagedError(f"{error} It was set aside as {aside.name}.") from error
-
-
-def _remove(journal: Path, lock: JournalLock) -> None:
-    with storage_trouble(journal):
+def _remove(lock: JournalLock) -> None:
+    with storage_trouble(lock.path):
         if os.name == "nt":
             lock.close()  # an open file cannot be removed there
-        journal.unlink(missing_ok=True)
-        sync_folder(journal.parent)
+        lock.path.unlink(missing_ok=True)
+        sync_folder(lock.path.parent)
 
 
-def _earlier_attempt(wanted: Path, facts: Facts) -> Path | None:
-    """The finished file of this very journal, if a crash came between its rename and our end."""
-    if not facts.recording_id or not wanted.exists():
-        return None
+class _Content:
+    """What is in a journal, held in memory where it is not too much."""
+
+    def __init__(self, journal: Path) -> None:
+        self.index = JournalIndex(Facts())
+        self._journal = journal
+        self._samples: Samples | None = Samples()
+        for part in scanned(journal, self.index):
+            if self._samples is not None:
+                self._samples.take(part)
+            if self.index.samples > _AT_ONCE:
+                self._samples = None
+
+    def by_signal(self) -> Iterator[list[Trace]]:
+        """The journal's traces, those of one signal at a time, sorted by signal and ECU.
+
+        The journal is gone through once for every `_AT_ONCE` samples, so that a long recording
+        needs no more memory than a short one.
+        """
+        for group in self._groups():
+            numbers = [number for signal in group for number in signal]
+            samples = self._samples or read_traces(self._journal, self.index, numbers)
+            for signal in group:
+                yield [Trace(*self.index.keys[n], "", *samples.of(n)).in_order() for n in signal]
+
+    def _groups(self) -> Iterator[list[list[int]]]:
+        """Trace numbers of signals, as many at a time as may be held; at least one."""
+        index = self.index
+        held = sorted(np.flatnonzero(index.counts).tolist(), key=index.keys.__getitem__)
+        group: list[list[int]] = []
+        room = _AT_ONCE
+        for _, numbers in itertools.groupby(held, lambda n: index.keys[n][0]):
+            signal = list(numbers)
+            count = int(index.counts[signal].sum())
+            if group and count > room:
+                yield group
+                group, room = [], _AT_ONCE
+            group.append(signal)
+            room -= count
+        if group:
+            yield group
+
+    def sha256(self) -> str:
+        """Over all samples, as `Facts.samples_sha256`."""
+        digest = hashlib.sha256()
+        for traces in self.by_signal():
+            for trace in traces:
+                hash_samples(digest, trace)
+        return digest.hexdigest()
+
+
+def _earlier_attempt(wanted: Path, content: _Content, facts: Facts) -> Path | None:
+    """The finished file of this very journal, if there is one: by its samples and events as they
+    are in it, not by what it is called."""
+    for path in numbered(wanted):
+        if not path.exists():
+            return None
+        with contextlib.suppress(RecordingError):
+            recording = open_recording(path)
+            if recording.facts.recording_id != facts.recording_id:
+                continue
+            told = [event in recording.facts.events for event in facts.events]
+            if all(told) and recording.checksum() == (content.index.samples, content.sha256()):
+                return path
+    return None
+
+
+def _write_proven(part: Path, signals: Iterable[list[Trace]], facts: Facts, kept: str = "") -> None:
+    """Write a file and read it back from the disk; `StorageError` where it is not the same."""
+    rows, complete = _write_parquet(part, signals, facts)
+    forget_cached(part)
+    found_rows, found_sha, found = 0, "", Facts()
     try:
-        metadata = pq.read_metadata(wanted).metadata or {}
-        stored = Facts.model_validate_json(metadata.get(FACTS_KEY, b"{}"))
-    except (pa.ArrowException, OSError, ValueError):
-        return None
-    return wanted if stored.recording_id == facts.recording_id else None
+        recording = open_recording(part)
+        found = recording.facts
+        found_rows, found_sha = recording.checksum()
+    except RecordingError as error:
+        log.warning("%s", error)
+    if (found_rows, found_sha) != (rows, complete.samples_sha256) or found != complete:
+        raise StorageError(
+            f"The finished recording is not what was written: {rows:,} samples were, and "
+            f"{found_rows:,} are read back. Check the disk or choose another folder{kept}."
+        )
 
 
-def _by_signal(journal: Path, index: JournalIndex) -> Iterator[list[Trace]]:
-    """The journal's traces, those of one signal at a time, sorted by signal and ECU.
+def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> tuple[int, Facts]:
+    """Write and fsync the whole file; returns its samples and the facts that stand in it. `OSError`
+    from the disk goes to the caller.
 
-    The journal is gone through once for every `_AT_ONCE` samples, so that a long recording needs no
-    more memory than a short one.
-    """
-    held = [number for number, count in enumerate(index.counts) if count]
-    signals = sorted({index.keys[number][0] for number in held})
-    numbers = {
-        s: sorted((n for n in held if index.keys[n][0] == s), key=index.keys.__getitem__)
-        for s in signals
-    }
-    while signals:
-        group = [signals.pop(0)]
-        room = _AT_ONCE - sum(int(index.counts[n]) for n in numbers[group[0]])
-        while signals and (more := sum(int(index.counts[n]) for n in numbers[signals[0]])) <= room:
-            group.append(signals.pop(0))
-            room -= more
-        found = read_traces(journal, index, [n for signal in group for n in numbers[signal]])
-        for signal in group:
-            yield [Trace(*index.keys[n], "", *found.pop(n)) for n in numbers[signal]]
-
-
-def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> None:
-    """Write and fsync the whole file; `OSError` from the disk goes to the caller.
-
-    `signals`: the traces of one signal at a time, sorted by signal and ECU.
+    `signals`: the traces of one signal at a time, sorted by signal and ECU, each in order of time.
     """
     digest = hashlib.sha256()
     units: dict[str, str] = {}
     ecus: dict[str, str] = {}
+    rows = 0
     with open(path, "xb", opener=owner_only) as sink:
         with _parquet_writer(sink) as writer:
-            for unsorted in signals:
-                traces = [trace.in_order() for trace in unsorted]
+            for traces in signals:
                 for trace in traces:
                     hash_samples(digest, trace)
                     units[trace.signal] = trace.unit or units.get(trace.signal, "")
                     ecus[trace.ecu] = ""
                 table = _table(traces)
+                rows += table.num_rows
                 if table.num_rows:
                     writer.write_table(table, row_group_size=table.num_rows)
             complete = _completed(facts, units, ecus, digest.hexdigest())
             writer.add_key_value_metadata(_metadata(complete))
         sink.flush()
         os.fsync(sink.fileno())
+    return rows, complete
 
 
 def _parquet_writer(sink: BinaryIO) -> pq.ParquetWriter:
@@ -268,10 +305,10 @@ def _parquet_writer(sink: BinaryIO) -> pq.ParquetWriter:
 def _metadata(facts: Facts) -> dict[str, str]:
     """The facts as the file's metadata, and within Arrow's schema, where they survive being read
     and written again by Arrow (its format: Parquet C++, key `ARROW:schema`)."""
-    document = facts.model_dump_json()
-    schema = PARQUET_SCHEMA.with_metadata({FACTS_KEY: document.encode()}).serialize()
+    document = facts_document(facts)
+    schema = PARQUET_SCHEMA.with_metadata({FACTS_KEY: document}).serialize()
     return {
-        FACTS_KEY.decode(): document,
+        FACTS_KEY.decode(): document.decode(),
         "ARROW:schema": base64.b64encode(schema.to_pybytes()).decode(),
     }
 

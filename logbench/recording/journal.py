@@ -1,41 +1,31 @@
-"""Writing the journal: what is on disk while a recording runs. Its form: `journal_reading`."""
+"""Writing the journal: what is on disk while a recording runs. Its form: `frames`."""
 
 from __future__ import annotations
 
 import contextlib
-import io
+import hashlib
 import json
 import os
 import time
 import uuid
 from array import array
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 
 from logbench.errors import RecordingMissingError, StorageError
-from logbench.recording.columns import number_column
-from logbench.recording.journal_reading import (
-    CRC_KEY,
-    END_OF_STREAM,
-    FACTS_KEY,
-    JOURNAL_SCHEMA,
-    MAX_TRACES,
-    NOTE_KEY,
-    JournalIndex,
-    crc_of,
-    scan_journal,
-)
+from logbench.recording.frames import MOST_ROWS, ROW, Kind, encode_frame
+from logbench.recording.journal_reading import MAX_TRACES, JournalIndex, plain, scan_journal
 from logbench.recording.model import Event, Facts
 from logbench.recording.storage import (
     claim,
     storage_error,
     storage_trouble,
     sync_folder,
+    unfinished,
     write_all,
 )
 from logbench.system.locks import try_lock
@@ -43,6 +33,9 @@ from logbench.system.private import FILE_MODE
 
 INTERVAL_S = 0.4
 """So long a sample waits for others to be written with."""
+_FACTS_SHARE = 50
+"""The facts stand in the journal again when so many times their length was written since."""
+_ID_BYTES = 16
 _NEW = ".new"
 """Ends the name of a journal that is not locked yet."""
 
@@ -99,19 +92,18 @@ class JournalWriter(JournalLock):
     """Writes one journal; holds its lock from the first byte to `close()`. The journal stays then;
     what was not flushed is lost.
 
-    Samples and events gather in memory and go to the disk as one batch, written and fsynced, when
+    Samples and events gather in memory and go to the disk as one frame, written and fsynced, when
     `flush()` is called; `write_due()` does so when the oldest has waited `INTERVAL_S`. Errors of
-    the disk raise `StorageError`; the file then ends after its last whole batch, and what could
+    the disk raise `StorageError`; the file then ends after its last whole frame, and what could
     not be written is kept and tried again with the next flush.
     """
 
     def __init__(self, path: Path, facts: Facts) -> None:
         """Create the journal at `path`, which must not exist, and make it durable."""
-        self._init(path, -1)
-        head = self._start_stream(facts)
+        recording_id = facts.recording_id or uuid.uuid4().hex
+        self._init(path, -1, facts.model_copy(update={"recording_id": recording_id}))
         with storage_trouble(path):
-            self.fd = _created(path, head)
-            self.size_bytes = len(head)
+            self._write(Kind.HEAD, self._create)
 
     @classmethod
     def resume(cls, path: Path) -> tuple[JournalWriter, JournalIndex]:
@@ -130,15 +122,15 @@ class JournalWriter(JournalLock):
             lock.close()
             raise
         writer = cls.__new__(cls)
-        writer._init(path, lock.fd)
-        writer._start_stream(content.facts)  # whose header is on disk already
-        writer._ids = {key: number for number, key in enumerate(content.keys)}
-        writer._announced = len(content.keys)
+        writer._init(path, lock.fd, content.facts)
+        writer._recording, writer._sequence = content.recording, content.next_sequence
+        writer._names = content.keys.copy()
         writer.size_bytes = content.whole_bytes
-        writer.samples, writer.last_t_ns = content.samples, content.last_sample_ns
+        writer.samples = writer._before = content.accepted
+        writer.last_t_ns = content.last_sample_ns
         return writer, content
 
-    def _init(self, path: Path, fd: int) -> None:
+    def _init(self, path: Path, fd: int, facts: Facts) -> None:
         self.path = path
         self.fd = fd
         self.size_bytes = 0
@@ -147,31 +139,27 @@ class JournalWriter(JournalLock):
         """Accepted so far, written or waiting."""
         self.last_t_ns = 0
         """Time of the sample accepted last."""
+        self._recording = _sixteen_bytes(facts.recording_id)
+        self._sequence = 0
+        self._before = 0
+        """Samples on disk."""
         self._ids: dict[tuple[str, str], int] = {}
-        self._announced = 0
+        self._names: list[tuple[str, str]] = []
+        """(signal, ECU) by trace number."""
         self._trace, self._t, self._value = array("h"), array("q"), array("d")
-        self._events: list[Event] = []
-        self._facts: Facts | None = None
+        self._facts = facts.model_dump(mode="json")
+        self._events: list[dict[str, Any]] = self._facts.pop("events")
+        """All so far."""
+        self._events_written = 0
+        self._facts_due_bytes = 0
+        """The facts are written again when the file has this length."""
         self._since: float | None = None
         self._sealed = False
         self._torn = False
-        self._sink = io.BytesIO()
 
-    def _start_stream(self, facts: Facts) -> bytes:
-        """Returns the header, which Arrow's writer would only give with its first batch."""
-        document = facts.model_dump_json().encode()
-        schema = JOURNAL_SCHEMA.with_metadata({FACTS_KEY: document})
-        self._stream = pa.ipc.new_stream(self._sink, schema)
-        empty = [number_column(np.empty(0, kind.to_pandas_dtype())) for kind in schema.types]
-        self._stream.write_batch(pa.RecordBatch.from_arrays(empty, schema=schema))
-        self._take()
-        return bytes(schema.serialize())
-
-    def _take(self) -> bytes:
-        data = self._sink.getvalue()
-        self._sink.seek(0)
-        self._sink.truncate()
-        return data
+    def _create(self, head: bytes) -> None:
+        self.fd = _created(self.path, head)
+        self.size_bytes = len(head)
 
     def append(self, rows: Iterable[tuple[str, str, int, float]]) -> None:
         """Accept samples as (signal, ECU, t in ns on the recording's clock, value)."""
@@ -190,18 +178,22 @@ class JournalWriter(JournalLock):
         self._touch()
 
     def _new_trace(self, key: tuple[str, str]) -> int:
-        if len(self._ids) >= MAX_TRACES:
-            raise ValueError(f"more than {MAX_TRACES} traces in one recording")
-        return self._ids.setdefault(key, len(self._ids))
+        name = plain(key[0]), plain(key[1])
+        if name not in self._names:
+            if len(self._names) >= MAX_TRACES:
+                raise ValueError(f"more than {MAX_TRACES} traces in one recording")
+            self._names.append(name)
+        return self._ids.setdefault(key, self._names.index(name))
 
     def event(self, event: Event) -> None:
         """Accept an event."""
-        self._events.append(event)
+        self._events.append(event.model_dump(mode="json"))
         self._touch()
 
     def update_facts(self, facts: Facts) -> None:
         """Replace the facts given at the start; events are kept apart and stay."""
-        self._facts = facts.model_copy(update={"events": []})
+        self._facts = facts.model_dump(mode="json", exclude={"events"})
+        self._facts_due_bytes = 0
         self._touch()
 
     def _touch(self) -> None:
@@ -223,32 +215,56 @@ class JournalWriter(JournalLock):
         return True
 
     def flush(self) -> None:
-        """Write what waits as one batch and make it durable."""
+        """Write what waits and make it durable."""
         if self._since is None:
             return
-        self._put_on_disk(self._encode())
-        self._announced = len(self._ids)
-        self._trace, self._t, self._value = array("h"), array("q"), array("d")
-        self._events, self._facts, self._since = [], None, None
+        self._write(Kind.BATCH, self._put_on_disk)
 
-    def _encode(self) -> bytes:
-        note: dict[str, Any] = {}
-        if len(self._ids) > self._announced:
-            note["traces"] = list(self._ids)[self._announced :]
-        if self._events:
-            note["events"] = [event.model_dump(mode="json") for event in self._events]
-        if self._facts is not None:
-            note["facts"] = self._facts.model_dump(mode="json")
-        text = json.dumps(note).encode()
-        columns: list[npt.NDArray[Any]] = [
-            np.array(self._trace, np.int16),
-            np.array(self._t, np.int64),
-            np.array(self._value, np.float64),
-        ]
-        batch = pa.RecordBatch.from_arrays(list(map(number_column, columns)), schema=JOURNAL_SCHEMA)
-        crc = str(crc_of(columns, text)).encode()
-        self._stream.write_batch(batch, custom_metadata={NOTE_KEY: text, CRC_KEY: crc})
-        return self._take()
+    def _write(self, kind: Kind, put: Callable[[bytes], None]) -> None:
+        """Put what waits on the disk, and forget it only then."""
+        with_facts = kind != Kind.BATCH or self.size_bytes >= self._facts_due_bytes
+        frames = self._encode(kind, with_facts)
+        put(b"".join(frames))
+        if with_facts:
+            length = len(frames[0]) - ROW.itemsize * min(len(self._t), MOST_ROWS)
+            again = 0 if kind == Kind.HEAD else _FACTS_SHARE * length
+            self._facts_due_bytes = self.size_bytes + again
+        self._sequence += len(frames)
+        self._before += len(self._t)
+        self._events_written = len(self._events)
+        self._trace, self._t, self._value = array("h"), array("q"), array("d")
+        self._since = None
+
+    def _encode(self, kind: Kind, with_facts: bool) -> list[bytes]:
+        """What waits as frames."""
+        news: dict[str, Any] = {"events": self._events[self._events_written :]}
+        if with_facts:
+            news = {"facts": self._facts | {"events": self._events}}
+        frames: list[bytes] = []
+        for start in range(0, max(1, len(self._t)), MOST_ROWS):
+            traces, rows = self._rows(slice(start, start + MOST_ROWS))
+            note = {name: what for name, what in (traces | news).items() if what}
+            place = kind, self._sequence + len(frames), self._recording, self._before + start
+            frames.append(encode_frame(*place, _json(note), rows))
+            news = {}
+        return frames
+
+    def _rows(self, part: slice) -> tuple[dict[str, Any], npt.NDArray[np.void]]:
+        """Some of the samples that wait, as they stand in a frame; the table of their traces."""
+        if not self._trace:
+            return {}, np.empty(0, ROW)
+        trace = np.array(self._trace[part])
+        rows = np.empty(len(trace), ROW)
+        names = self._names
+        held = sorted(np.unique(trace).tolist(), key=lambda number: (names[number][1], number))
+        traces: dict[str, list[str]] = {}
+        place = np.empty(len(names), np.uint16)
+        for at, number in enumerate(held):
+            signal, ecu = names[number]
+            traces.setdefault(ecu, []).append(signal)
+            place[number] = at
+        rows["trace"], rows["t"], rows["value"] = place[trace], self._t[part], self._value[part]
+        return {"traces": traces}, rows
 
     def _put_on_disk(self, data: bytes, kept: str = "") -> None:
         """All of it, durable, or nothing of it; `kept` as in `storage_error`."""
@@ -276,8 +292,22 @@ class JournalWriter(JournalLock):
         if self._sealed:
             return
         self.flush()
-        self._put_on_disk(END_OF_STREAM, f"the samples are safe in {self.path.name}")
+        kept = f"the samples are safe in {self.path.name}"
+        self._write(Kind.END, lambda data: self._put_on_disk(data, kept))
         self._sealed = True
+
+
+def _json(note: dict[str, Any]) -> bytes:
+    """The note's bytes; half an emoji becomes a question mark."""
+    return json.dumps(note, ensure_ascii=False, separators=(",", ":")).encode(errors="replace")
+
+
+def _sixteen_bytes(recording_id: str) -> bytes:
+    """The id as it stands in frames; of another length than usual, its digest."""
+    with contextlib.suppress(ValueError):
+        if len(plain := bytes.fromhex(recording_id)) == _ID_BYTES:
+            return plain
+    return hashlib.blake2b(recording_id.encode(errors="replace"), digest_size=_ID_BYTES).digest()
 
 
 def _created(path: Path, head: bytes) -> int:
@@ -288,9 +318,7 @@ def _created(path: Path, head: bytes) -> int:
     """
     taken = f"{path} exists already: another recording of that name was not finished."
     flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    first = (
-        path if os.name == "nt" else path.with_name(f".{path.name}.{uuid.uuid4().hex[:8]}{_NEW}")
-    )
+    first = path if os.name == "nt" else unfinished(path, _NEW)
     # An open file cannot be renamed on Windows; nor can it be removed there by who takes it so.
     try:
         fd = os.open(first, flags, FILE_MODE)

@@ -1,18 +1,23 @@
-"""The journal as it stands on disk, and reading it whatever became of its tail.
+"""What a journal holds, whatever became of it: everything sound, and what is missing.
 
-An Arrow IPC stream that only grows. The facts as they are at the start stand in the schema's
-metadata; each batch carries its samples as (trace number, t, value), and as custom metadata a JSON
-note with whatever is new: traces, events, changed facts. A CRC-32 over both lets a reader tell a
-whole batch from one that a power cut left half written. No batch needs an earlier one to be
-decoded, so that a journal can be cut after any batch and continued.
+The note of a frame (`frames` has its form) is a JSON object:
+
+- `traces`: which traces its rows are of, as ECU to signals; the rows count them in that order.
+- `events`: those that are new.
+- `facts`: all facts, with all events so far. They stand in the first two frames and the last, when
+  they have changed, and again and again, so that no damage costs them.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
-import zlib
-from collections.abc import Collection, Iterator, Sequence
+import os
+from array import array
+from bisect import bisect_right
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -21,16 +26,19 @@ import numpy.typing as npt
 import pyarrow as pa
 from pydantic import ValidationError
 
-from logbench.errors import RecordingDamagedError, RecordingMissingError
-from logbench.recording.columns import numbers_of
+from logbench.errors import (
+    NotARecordingError,
+    RecordingDamagedError,
+    RecordingMissingError,
+    RecordingTooNewError,
+)
+from logbench.recording.frames import MAGIC, ROW, Frame, FrameSearch, Kind
 from logbench.recording.model import Event, Facts
 
 FACTS_KEY = b"logbench.facts"
-"""Key of the facts document in the metadata of journals and recordings."""
+"""Key of the facts document in the metadata of recordings."""
 SUFFIX = ".journal"
 """Appended to the name of the recording-to-be: `drive.parquet.journal`."""
-NOTE_KEY = b"logbench.note"
-CRC_KEY = b"logbench.crc32"
 
 BATCH_SCHEMA = pa.schema(
     [
@@ -42,18 +50,21 @@ BATCH_SCHEMA = pa.schema(
 )
 """Of the batches that the capture process sends: t in ns on the recording's clock."""
 
-JOURNAL_SCHEMA = pa.schema([("trace", pa.int16()), ("t", pa.int64()), ("value", pa.float64())])
-"""On disk: `trace` numbers the (signal, ECU) pairs in the order in which they appeared."""
-
-Columns = tuple[npt.NDArray[Any], ...]
-"""Trace number, t in ns, value."""
-DTYPES = (np.int16, np.int64, np.float64)
-_BLOCK, _BLOCK_ROWS = 2000, 250_000
-"""Batches read at a time, and samples from which on no more are added."""
-EMPTY_NOTE = b"{}"
+Times = npt.NDArray[np.int64]
+Values = npt.NDArray[np.float64]
+Part = tuple[npt.NDArray[np.intp], npt.NDArray[np.void]]
+"""Some samples: trace number and `ROW` of each."""
 
 MAX_TRACES = 2**15 - 1
-END_OF_STREAM = b"\xff\xff\xff\xff\x00\x00\x00\x00"
+_TORN = 2**16
+"""Bytes: so much one write may leave half written; more at a journal's end is damage."""
+_LOOKED_AT = 2**20
+"""Bytes in which the first frame of a journal must begin."""
+_EARLIER_FORM = b"logbench.facts"
+_MOST_NOTES = 4096
+"""Notes that are remembered as read."""
+_NO_NOTE = (ValueError, AttributeError, TypeError, RecursionError)
+"""What reading a note raises that no writer of ours wrote; pydantic's errors are ValueErrors."""
 
 
 def journal_path(out: Path) -> Path:
@@ -62,8 +73,35 @@ def journal_path(out: Path) -> Path:
 
 
 @dataclass(slots=True)
+class Gap:
+    """Frames that are missing in a journal."""
+
+    first: int
+    stop: int
+    """Sequence numbers missing: from `first` to before `stop`."""
+    count: int
+    """Samples before it."""
+    until_count: int
+    """Samples before what comes after it."""
+    after_ns: int
+    """Time of the last sample before it; 0 at the start."""
+    until_ns: int | None = None
+    """Time of the first sample after it; None at the end."""
+
+    @property
+    def lost(self) -> int:
+        """Samples that are missing."""
+        return max(0, self.until_count - self.count)
+
+    def __str__(self) -> str:
+        until = "the end" if self.until_ns is None else f"{self.until_ns / 1e9:.1f} s"
+        what = f"{self.lost:,} samples" if self.lost else "a marker or a fact may be"
+        return f"{what} lost up to {until}: the journal was damaged on the disk"
+
+
+@dataclass(slots=True)
 class JournalIndex:
-    """What a journal holds up to its last whole batch, without the samples themselves."""
+    """What a journal holds, without the samples themselves."""
 
     facts: Facts
     keys: list[tuple[str, str]] = field(default_factory=list)
@@ -72,7 +110,18 @@ class JournalIndex:
     """Samples by trace number."""
     last_sample_ns: int = 0
     whole_bytes: int = 0
-    """Length of the file up to the end of the last whole batch."""
+    """Length of the file up to the end of the last sound frame but the end mark."""
+    gaps: list[Gap] = field(default_factory=list)
+    """What is missing between its frames."""
+    recording: bytes = b""
+    """16 bytes in every frame."""
+    next_sequence: int = 0
+    accepted: int = 0
+    """Samples that its writer had put into it, by the running counts."""
+    torn_bytes: int = 0
+    """Behind the last sound frame: what a write left half done, or damage."""
+    torn_samples: int | None = None
+    """In those; None where it cannot be told."""
 
     @property
     def samples(self) -> int:
@@ -80,24 +129,66 @@ class JournalIndex:
         return int(self.counts.sum())
 
     @property
+    def lost(self) -> int:
+        """Samples that had been in it and cannot be read any more."""
+        return self.accepted - self.samples
+
+    @property
+    def damaged(self) -> bool:
+        """Something that had been in it cannot be read any more; a last write that was cut off is
+        no damage."""
+        return self.lost > 0 or bool(self.gaps) or self.torn_bytes > _TORN
+
+    @property
     def last_t_ns(self) -> int:
         """Time of the last sample or event; 0 when there is none."""
         return max([self.last_sample_ns, *(event.t_ns for event in self.facts.events)])
 
+    def gap_events(self) -> list[Event]:
+        """What is missing, said where it is missing."""
+        events = [Event(t_ns=gap.after_ns, kind="gap", text=str(gap)) for gap in self.gaps]
+        if self.torn_bytes:
+            known = self.torn_samples is not None
+            text = f"the last {self.torn_samples:,} samples are" if known else "what followed is"
+            text += f" lost: {self.torn_bytes:,} bytes at the journal's end cannot be read"
+            events.append(Event(t_ns=self.last_sample_ns, kind="gap", text=text))
+        return events
 
-def crc_of(columns: Sequence[npt.NDArray[Any]], note: bytes) -> int:
-    """CRC-32 of a batch's note and its columns' bytes."""
-    crc = zlib.crc32(note)
-    for column in columns:
-        crc = zlib.crc32(np.ascontiguousarray(column).data, crc)
-    return crc
+
+class Samples:
+    """The samples of some traces as they come."""
+
+    def __init__(self, wanted: Collection[int] | None = None) -> None:
+        """`wanted`: trace numbers; None for all."""
+        self._wanted = wanted
+        self._parts: dict[int, list[tuple[Times, Values]]] = {}
+
+    def take(self, part: Part) -> None:
+        """Sort some samples by trace, in their order."""
+        numbers, rows = part
+        if self._wanted is not None:
+            kept = np.isin(numbers, list(self._wanted))
+            numbers, rows = numbers[kept], rows[kept]
+        order = np.argsort(numbers.astype(np.uint16), kind="stable")
+        t_ns, value = rows["t"][order], rows["value"][order]
+        counts = np.bincount(numbers)
+        ends = np.cumsum(counts)
+        for number in np.flatnonzero(counts).tolist():
+            rows_of = slice(ends[number] - counts[number], ends[number])
+            self._parts.setdefault(number, []).append((t_ns[rows_of], value[rows_of]))
+
+    def of(self, number: int) -> tuple[Times, Values]:
+        """Times and values of a trace."""
+        parts = self._parts.get(number, [])
+        t_ns = np.concatenate([np.empty(0, np.int64), *(part[0] for part in parts)])
+        return t_ns, np.concatenate([np.empty(0), *(part[1] for part in parts)])
 
 
 def scan_journal(path: Path) -> JournalIndex:
-    """What a journal holds up to the last whole batch; a torn or garbled tail is left out.
+    """What a journal holds; all samples are checked and counted, none is kept.
 
-    All samples are checked and counted, none is kept. Raises `RecordingMissingError` without a
-    file, `RecordingDamagedError` when not even the header is whole.
+    Raises `RecordingMissingError` without a file, `NotARecordingError` where it is no journal of
+    this program, `RecordingTooNewError`, and `RecordingDamagedError` when the disk cannot read it.
     """
     index = JournalIndex(Facts())
     for _ in scanned(path, index):
@@ -105,134 +196,230 @@ def scan_journal(path: Path) -> JournalIndex:
     return index
 
 
-def read_traces(
-    path: Path, index: JournalIndex, numbers: Collection[int]
-) -> dict[int, tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]]:
-    """Times and values of some traces of a scanned journal, by number, as they came.
+def read_traces(path: Path, index: JournalIndex, numbers: Collection[int]) -> Samples:
+    """The samples of some traces of a scanned journal, as they came.
 
-    Needs memory for these traces only. `OSError` when the disk fails.
+    Needs memory for these traces only. Raises as `scan_journal`; `RecordingDamagedError`, too,
+    where the journal does not hold any more what it held.
     """
-    found = {
-        number: (np.empty(index.counts[number], np.int64), np.empty(index.counts[number]))
-        for number in numbers
-    }
-    filled = dict.fromkeys(numbers, 0)
-    with pa.OSFile(str(path)) as source:
-        for block in _read_blocks(source, index.whole_bytes):
-            trace, t_ns, value = _columns_of(block)
-            for number, (times, values) in found.items():
-                rows = np.flatnonzero(trace == number)
-                start, stop = filled[number], filled[number] + len(rows)
-                times[start:stop], values[start:stop] = t_ns[rows], value[rows]
-                filled[number] = stop
-    return found
+    samples, again = Samples(numbers), JournalIndex(Facts())
+    for part in scanned(path, again):
+        samples.take(part)
+    if again.keys != index.keys or not np.array_equal(again.counts, index.counts):
+        raise RecordingDamagedError(f"{path} changed while it was read: try again.")
+    return samples
 
 
-def scanned(path: Path, index: JournalIndex) -> Iterator[Columns]:
-    """Fill `index` and yield the columns of its whole batches, some batches at a time. Raises as
-    `scan_journal`."""
+def scanned(path: Path, index: JournalIndex) -> Iterator[Part]:
+    """Fill `index`, and yield the samples in the order in which they lie in the file, some at a
+    time. Raises as `scan_journal`."""
+    with _opened(path) as fd:
+        yield from _Taken(path, index).parts(FrameSearch(fd))
+
+
+def scan_start(path: Path) -> None:
+    """Raise as `scan_journal` where it is no journal of ours, by its first megabyte."""
+    with _opened(path):
+        pass
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[int]:
     try:
-        size = path.stat().st_size
-        if size == 0:
-            raise RecordingDamagedError(f"{path} is empty: nothing was recorded in it.")
-        source = pa.OSFile(str(path))
+        fd = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
     except FileNotFoundError as error:
         raise RecordingMissingError(f"There is no journal {path}.") from error
     except OSError as error:
-        raise RecordingDamagedError(f"{path} cannot be read ({error}).") from error
-    with source:
-        index.facts = _read_header(path, source)
-        index.whole_bytes = source.tell()
-        for block in _read_blocks(source, size):
-            columns, good = _take_in(block, index)
-            _count(columns, index)
-            yield columns
-            if not good:
-                break
-
-
-def _count(columns: Columns, index: JournalIndex) -> None:
-    counts = np.bincount(columns[0], minlength=len(index.keys)).astype(np.int64)
-    counts[: len(index.counts)] += index.counts
-    index.counts = counts
-    index.last_sample_ns = int(max(columns[1].max(initial=0), index.last_sample_ns))
-
-
-def _read_header(path: Path, source: pa.NativeFile) -> Facts:
+        raise RecordingDamagedError(f"{path} cannot be read ({error.strerror}).") from error
     try:
-        with pa.ipc.open_stream(source) as stream:
-            schema = stream.schema
-            document = (schema.metadata or {}).get(FACTS_KEY, b"")
-            if not schema.equals(JOURNAL_SCHEMA):
-                raise RecordingDamagedError(f"{path} is no journal of this program.")
-            return Facts.model_validate_json(document)
-    except (pa.ArrowException, OSError, ValueError, ValidationError) as error:
-        raise RecordingDamagedError(f"The head of the journal {path} is damaged.") from error
+        _refuse_foreign(fd, path)
+        yield fd
+    except OSError as error:
+        raise RecordingDamagedError(f"{path} cannot be read ({error.strerror}).") from error
+    except RecordingTooNewError as error:
+        raise RecordingTooNewError(
+            f"{path} was written by a newer version of the program: update logbench to recover it."
+        ) from error
+    finally:
+        os.close(fd)
 
 
-_Block = list[tuple[pa.RecordBatch, bytes, bytes, int]]
-"""Some batches as they stand in the file, not believed yet: each with its note, its CRC and the
-position in the file behind it."""
+def _refuse_foreign(fd: int, path: Path) -> None:
+    """Raise `NotARecordingError` where an open file is no journal."""
+    os.lseek(fd, 0, os.SEEK_SET)
+    start = os.read(fd, len(MAGIC))
+    if start == MAGIC:
+        return
+    start += os.read(fd, _LOOKED_AT)
+    if MAGIC in start:
+        return
+    if _EARLIER_FORM in start[:_TORN]:
+        raise RecordingDamagedError(
+            f"{path} is the journal of an earlier version of the program, which this one cannot "
+            "read: it is left as it is."
+        )
+    raise NotARecordingError(f"{path} is not a journal of this program: it is left as it is.")
 
 
-def _read_blocks(source: pa.NativeFile, end: int) -> Iterator[_Block]:
-    """All batches up to `end` whose frame is sound, `_BLOCK` at a time: one by one is slow."""
-    source.seek(0)
-    stream = pa.ipc.open_stream(source)
-    torn = False
-    while not torn and source.tell() < end:
-        block: _Block = []
-        rows = 0
+class _Taken:
+    """Takes frames in: which samples are of which trace, what is missing, what the notes say."""
+
+    def __init__(self, path: Path, index: JournalIndex) -> None:
+        self._path, self._index = path, index
+        self._last: Frame | None = None
+        self._numbers: dict[tuple[str, str], int] = {}
+        self._traces = array("q")
+        """Trace numbers of all the tables that notes held, one behind the other."""
+        self._tables: dict[bytes, tuple[int, int]] = {}
+        """Where in `_traces` the table of a note is, and its length."""
+        self._facts_at = -1
+        self._events: list[tuple[int, Event]] = []
+
+    def parts(self, search: FrameSearch) -> Iterator[Part]:
+        """The samples; the index is complete when they have been gone through."""
+        index = self._index
+        for piece in search.pieces():
+            frames = [frame for frame in piece if self._is_new(frame)]
+            tables = [self._table(frame) for frame in frames]
+            if any(frame.rows for frame in frames):
+                yield self._part(frames, tables)
+        if not index.recording:
+            raise RecordingDamagedError(f"Nothing in {self._path} can be read.")
+        index.torn_bytes = search.rubbish
+        if search.claimed > index.accepted:
+            index.torn_samples = search.claimed - index.accepted
+        index.facts.events = [*index.facts.events, *self._events_since()]
+        index.facts.recording_id = index.facts.recording_id or index.recording.hex()
+        index.gaps = [gap for gap in index.gaps if gap.lost or self._facts_at < gap.stop]
+
+    # --- order ---
+
+    def _is_new(self, frame: Frame) -> bool:
+        """Whether it is of this recording and was not there before; gaps are noted."""
+        index = self._index
+        index.recording = index.recording or frame.recording
+        if frame.recording != index.recording:
+            return False
+        if frame.sequence < index.next_sequence:
+            return self._fills_gap(frame)
+        if frame.rows and index.gaps and index.gaps[-1].until_ns is None:
+            index.gaps[-1].until_ns = frame.t_ns(0)
+        if frame.sequence > index.next_sequence or frame.before > index.accepted:
+            last = self._last
+            index.gaps.append(
+                Gap(
+                    index.next_sequence,
+                    frame.sequence,
+                    index.accepted,
+                    frame.before,
+                    0 if last is None else last.t_ns(-1),
+                    frame.t_ns(0) if frame.rows else None,
+                )
+            )
+        index.next_sequence = frame.sequence + 1
+        index.accepted = max(index.accepted, frame.before + frame.rows)
+        if frame.rows:
+            self._last = frame
+        if frame.kind != Kind.END:
+            index.whole_bytes = frame.end
+        return True
+
+    def _fills_gap(self, frame: Frame) -> bool:
+        """A frame that comes late takes its place in what was missing."""
+        gaps = self._index.gaps
+        at = bisect_right(gaps, frame.sequence, key=attrgetter("first")) - 1
+        if at < 0 or frame.sequence >= gaps[at].stop:
+            return False
+        gap = gaps[at]
+        first_ns = frame.t_ns(0) if frame.rows else gap.until_ns
+        last_ns = frame.t_ns(-1) if frame.rows else gap.after_ns
+        parts = (
+            Gap(gap.first, frame.sequence, gap.count, frame.before, gap.after_ns, first_ns),
+            Gap(
+                frame.sequence + 1,
+                gap.stop,
+                frame.before + frame.rows,
+                gap.until_count,
+                last_ns,
+                gap.until_ns,
+            ),
+        )
+        gaps[at : at + 1] = [part for part in parts if part.first < part.stop]
+        if frame.kind != Kind.END:
+            self._index.whole_bytes = frame.end
+        return True
+
+    # --- samples ---
+
+    def _part(self, frames: list[Frame], tables: list[tuple[int, int]]) -> Part:
+        rows = np.frombuffer(b"".join([frame.samples for frame in frames]), ROW)
+        counts = [frame.rows for frame in frames]
+        first, length = (np.repeat(column, counts) for column in zip(*tables, strict=True))
+        known = rows["trace"] < length
+        if not known.all():  # sound frames of a writer that is not ours
+            first, rows = first[known], rows[known]
+        numbers = np.array(self._traces, np.intp)[first + rows["trace"]]
+        self._count(numbers, rows)
+        return numbers, rows
+
+    def _count(self, numbers: npt.NDArray[np.intp], rows: npt.NDArray[np.void]) -> None:
+        index = self._index
+        counts = np.bincount(numbers, minlength=len(index.keys)).astype(np.int64)
+        counts[: len(index.counts)] += index.counts
+        index.counts = counts
+        index.last_sample_ns = int(max(rows["t"].max(initial=0), index.last_sample_ns))
+
+    # --- notes ---
+
+    def _table(self, frame: Frame) -> tuple[int, int]:
+        """Where the trace numbers of a frame's rows stand in `_traces`, and how many there are."""
+        text = bytes(frame.note)
+        known = self._tables.get(text)
+        if known is not None:
+            return known
         try:
-            while len(block) < _BLOCK and rows < _BLOCK_ROWS and source.tell() < end:
-                batch, metadata = stream.read_next_batch_with_custom_metadata()
-                note, crc = metadata[NOTE_KEY], metadata[CRC_KEY]
-                batch.validate()
-                block.append((batch, note, crc, source.tell()))
-                rows += batch.num_rows
-        except (StopIteration, pa.ArrowException, OSError, ValueError, KeyError, TypeError):
-            torn = True  # the end, or the torn tail: what came before is whole
-        if block:
-            yield block
+            note = json.loads(text)
+            table = self._table_of(note.get("traces", {}))
+        except _NO_NOTE:
+            return 0, 0
+        if note.keys() <= {"traces"}:
+            if len(self._tables) >= _MOST_NOTES:
+                self._tables.clear()
+            self._tables[text] = table
+        with contextlib.suppress(*_NO_NOTE):
+            self._fold(frame.sequence, note)
+        return table
+
+    def _table_of(self, traces: dict[str, list[str]]) -> tuple[int, int]:
+        keys = [(plain(s), plain(ecu)) for ecu, signals in traces.items() for s in signals]
+        if len(self._numbers | dict.fromkeys(keys)) > MAX_TRACES:
+            raise ValueError("more traces than a recording has")
+        start = len(self._traces)
+        for key in keys:
+            self._traces.append(self._numbers.setdefault(key, len(self._numbers)))
+        self._index.keys.extend(list(self._numbers)[len(self._index.keys) :])
+        return start, len(keys)
+
+    def _fold(self, sequence: int, note: dict[str, Any]) -> None:
+        self._events.extend((sequence, event) for event in _events(note.get("events", ())))
+        if "facts" in note and sequence > self._facts_at:
+            document = dict(note["facts"])
+            events = list(_events(document.pop("events", ())))
+            self._index.facts = Facts.model_validate(document)
+            self._index.facts.events, self._facts_at = events, sequence
+
+    def _events_since(self) -> list[Event]:
+        """Those that the facts do not hold yet, in the order in which they were written."""
+        since = [found for found in self._events if found[0] > self._facts_at]
+        return [event for _, event in sorted(since, key=lambda found: found[0])]
 
 
-def _columns_of(block: _Block) -> Columns:
-    table = pa.Table.from_batches([batch for batch, *_ in block]).combine_chunks()
-    return tuple(
-        numbers_of(column.chunk(0), dtype) if len(column) else np.empty(0, dtype)
-        for column, dtype in zip(table.columns, DTYPES, strict=True)
-    )
+def _events(documents: Iterable[Any]) -> Iterator[Event]:
+    for document in documents:
+        with contextlib.suppress(ValidationError):  # whoever wrote it, it was no event
+            yield Event.model_validate(document)
 
 
-def _take_in(block: _Block, index: JournalIndex) -> tuple[Columns, bool]:
-    """Columns of the block's batches up to the first that is damaged; whether all were good.
-
-    Their notes are folded into `index`.
-    """
-    columns = _columns_of(block)
-    start = 0
-    for batch, note, crc, end in block:
-        stop = start + batch.num_rows
-        part = [column[start:stop] for column in columns]
-        try:
-            if crc_of(part, note) != int(crc):
-                break
-            if note != EMPTY_NOTE:
-                _fold(json.loads(note), index)
-        except (ValueError, KeyError, TypeError):
-            break
-        if stop > start and int(part[0].max()) >= len(index.keys):
-            break
-        start, index.whole_bytes = stop, end
-    else:
-        return columns, True
-    return tuple(column[:start] for column in columns), False
-
-
-def _fold(note: dict[str, Any], index: JournalIndex) -> None:
-    events = index.facts.events
-    events.extend([Event.model_validate(event) for event in note.get("events", [])])
-    if "facts" in note:
-        index.facts = Facts.model_validate(note["facts"])
-        index.facts.events = events
-    index.keys.extend((str(signal), str(ecu)) for signal, ecu in note.get("traces", []))
+def plain(text: str) -> str:
+    """A name that can be written as UTF-8 whatever was made of it."""
+    return str(text).encode(errors="replace").decode()

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic_core import PydanticSerializationError
 
 from logbench.car.identity import Ecu, Identity
 from logbench.car.model import Car
@@ -163,6 +166,16 @@ class Facts(_Open):
         return self.vehicle.model_copy(update={"identity": self.identity})
 
 
+def facts_document(facts: Facts) -> bytes:
+    """The facts as JSON in UTF-8; half an emoji in them becomes a question mark."""
+    try:
+        return facts.model_dump_json().encode()
+    except PydanticSerializationError:
+        text = json.dumps(facts.model_dump(mode="json"), ensure_ascii=False)
+        plain = json.loads(text.encode(errors="replace"))
+        return Facts.model_validate(plain).model_dump_json().encode()
+
+
 def hash_samples(digest: hashlib._Hash, trace: Trace) -> None:
     """Take a trace into the SHA-256 over all of them: its signal, ECU, length, times and values.
 
@@ -174,6 +187,24 @@ def hash_samples(digest: hashlib._Hash, trace: Trace) -> None:
     value = np.where(np.isnan(trace.value), np.nan, trace.value)
     digest.update(np.ascontiguousarray(trace.t_ns, "<i8").data)
     digest.update(np.ascontiguousarray(value, "<f8").data)
+
+
+@dataclass(frozen=True)
+class JournalOutcome:
+    """What became of one journal that a crash left."""
+
+    journal: Path
+    kind: Literal["recovered", "empty", "in use", "foreign", "left"]
+    """`empty`: nothing was in it, and it is removed. `foreign`: it is none of ours. `left`: it
+    stays; the sentence says why."""
+    sentence: str
+    path: Path | None = None
+    """The recording made of it."""
+
+    @property
+    def matters(self) -> bool:
+        """Somebody should hear of it who did not ask."""
+        return self.kind in ("recovered", "left")
 
 
 class Surroundings(BaseModel):

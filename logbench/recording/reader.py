@@ -149,10 +149,18 @@ class Recording:
         """Whether the samples still are what was recorded; None when no checksum is stored."""
         if not self.facts.samples_sha256:
             return None
-        digest = hashlib.sha256()
-        for trace in self.traces():
-            hash_samples(digest, trace)
-        return digest.hexdigest() == self.facts.samples_sha256
+        return self.checksum()[1] == self.facts.samples_sha256
+
+    def checksum(self) -> tuple[int, str]:
+        """How many samples there are, and their SHA-256: read anew, none is kept. Raises
+        `RecordingDamagedError`."""
+        digest, count = hashlib.sha256(), 0
+        for signal in self.signals:
+            traces = self._load(signal)
+            for ecu in sorted(traces):
+                hash_samples(digest, traces[ecu])
+                count += len(traces[ecu])
+        return count, digest.hexdigest()
 
 
 def _listed(names: Iterable[str]) -> str:
@@ -175,15 +183,23 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         raise NotARecordingError(
             f"{path} has other columns than a recording ({_listed(_COLUMNS)}): import it instead."
         )
-    opened = partial(pq.ParquetFile, path, metadata=metadata, memory_map=False)
+
+    def opened() -> pq.ParquetFile:
+        return pq.ParquetFile(_open(path), metadata=metadata)
+
     _refuse_unsound_chunks(path, metadata, opened)
     return ParquetSource(metadata, facts, opened, partial(_unreadable, path)).recording(path)
+
+
+def _open(path: Path) -> pa.NativeFile:
+    """The file, whatever its name is made of."""
+    return pa.OSFile(os.fsencode(path))
 
 
 def _footer(path: Path) -> pq.FileMetaData:
     _refuse_others(path)
     try:
-        return pq.read_metadata(path)
+        return pq.read_metadata(_open(path))
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
         raise _unreadable(path, error) from error
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import logging
 import os
+import re
 import shutil
 import sys
+import time
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path, PurePath
@@ -25,6 +28,8 @@ PathT = TypeVar("PathT", bound=PurePath)
 PART = ".part"
 """Ends the name of a file that is still being written."""
 _PIECE = 1 << 20
+_UNFINISHED = re.compile(r"\.logbench-[0-9a-f]{32}\.(part|new)")
+_OLD_S = 3600.0
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 _PASSING = frozenset(
@@ -96,11 +101,42 @@ def sync_folder(folder: Path) -> None:
         os.close(fd)
 
 
+def unfinished(beside: Path, ending: str = PART, of: bytes | None = None) -> Path:
+    """A name in the same folder for a file that is still being written: nobody else's, and known
+    as ours whoever finds it.
+
+    `of`: what it is made of; its name is always the same then, for one who alone may write it and
+    writes it again after a crash.
+    """
+    unlike = uuid.uuid4().hex if of is None else hashlib.blake2b(of, digest_size=16).hexdigest()
+    return beside.with_name(f".logbench-{unlike}{ending}")
+
+
+def sweep(folder: Path) -> None:
+    """Remove unfinished files of ours that a crash left behind more than an hour ago."""
+    for entry in os.scandir(folder):
+        if _UNFINISHED.fullmatch(entry.name) and entry.is_file(follow_symlinks=False):
+            with contextlib.suppress(OSError):  # another program was quicker, or it must stay
+                if time.time() - entry.stat().st_mtime > _OLD_S:
+                    os.unlink(entry.path)
+
+
+def forget_cached(path: Path) -> None:
+    """Have the disk asked, not the memory, when a file that is on it is read next; where the system
+    can do that. `OSError` goes to the caller."""
+    if sys.platform == "linux":
+        fd = os.open(path, os.O_RDONLY)
+        try:
+            os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+        finally:
+            os.close(fd)
+
+
 @contextlib.contextmanager
 def replacing(path: Path) -> Iterator[Path]:
     """A name beside `path` to write under; what is there takes its place when the block ends, and
     nothing is left of it where the block fails. `OSError` goes to the caller."""
-    part = path.with_name(f".{path.name}.{uuid.uuid4().hex[:8]}{PART}")
+    part = unfinished(path)
     try:
         yield part
         part.replace(path)
@@ -152,10 +188,10 @@ def write_new(wanted: Path, write: Callable[[Path], object], temporary: Path | N
     """Let `write` make a file beside `wanted`, and give it that name, or the next free numbered
     one, atomically and never over another file.
 
-    `temporary`: its name until then (None: one that nobody else has). Nothing is left of it after
-    a failure. Returns the name; `OSError` from the disk goes to the caller.
+    `temporary`: its name until then, of `unfinished`. Nothing is left of it after a failure.
+    Returns the name; `OSError` from the disk goes to the caller.
     """
-    temporary = temporary or wanted.with_name(f"{wanted.name}.{uuid.uuid4().hex[:8]}{PART}")
+    temporary = temporary or unfinished(wanted)
     try:
         write(temporary)
         name = next(name for name in numbered(wanted) if claim(temporary, name))

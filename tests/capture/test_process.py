@@ -28,11 +28,11 @@ from logbench.capture.messages import (
 from logbench.capture.outbox import Outbox
 from logbench.capture.process import Capture, run_headless
 from logbench.errors import LinkUnknownError, StorageError
-from logbench.recording.finish import recover
 from logbench.recording.journal_reading import BATCH_SCHEMA, journal_path
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import SIGNALS, MakeFake
 from tests.capture.watched import batch_table
+from tests.recording.whole_journal import recovered
 
 ROOT = Path(__file__).resolve().parents[2]
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
@@ -158,7 +158,7 @@ def test_child_dies(tmp_path):
     assert failed.path == journal_path(out)
     assert "ended unexpectedly (exit code 9)" in failed.sentence
     assert "go on in the same recording" in failed.sentence
-    (path,) = recover(tmp_path)
+    (path,) = recovered(tmp_path)
     recording = open_recording(path)
     assert recording.facts.recovered
     rpm = recording.trace("RPM")
@@ -254,7 +254,7 @@ def test_disk_fills_up(tmp_path):
     (path,) = tmp_path.iterdir()
     assert str(path) in str(error.value)
     if path.suffix == ".journal":  # there was no room for the finished file either
-        (path,) = recover(tmp_path)
+        (path,) = recovered(tmp_path)
     rpm = open_recording(path).trace("RPM")
     assert rpm.value.tolist() == list(range(len(rpm)))
     assert len(rpm) > 50
@@ -314,7 +314,7 @@ def test_kill_at_any_moment(tmp_path, seed):
     assert "exit code -9" in messages[-1].sentence
     lines = [line.split() for line in log.read_text().splitlines() if line.count(" ") == 1]
     given = [int(t_ns) for _, t_ns in lines]
-    recover(tmp_path)
+    recovered(tmp_path)
     if not out.exists():  # killed before its first second was over
         assert given[-1] - given[0] <= 1.0e9
         return

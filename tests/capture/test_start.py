@@ -29,7 +29,6 @@ from logbench.capture.outbox import Outbox
 from logbench.capture.process import Capture
 from logbench.capture.session import Session
 from logbench.capture.sink import RecentSamples, Sink
-from logbench.recording.finish import recover
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Event
 from logbench.recording.reader import Recording, open_recording
@@ -38,6 +37,7 @@ from tests.capture.fake_source import SIGNALS, FakeSource, MakeFake
 from tests.capture.test_process import kind, posix_only, until
 from tests.capture.test_session import Listener
 from tests.capture.watched import batch_table
+from tests.recording.whole_journal import recovered
 
 STEP_NS = 100_000_000
 
@@ -213,7 +213,7 @@ def test_killed_after_it_was_started(tmp_path):
         os.kill(capture._process.pid, signal.SIGKILL)
         (*_, failed) = until(capture, kind(Failed))
         assert failed.path == capture.journal() == journal_path(out)
-    (path,) = recover(tmp_path)
+    (path,) = recovered(tmp_path)
     values = open_recording(path).trace("RPM").value.tolist()
     assert values == list(range(len(values)))
     assert len(values) > 250

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import logging
 import os
 import shutil
 import sys
@@ -15,13 +14,16 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from logbench.errors import RecordingDamagedError, StorageError
+from logbench.errors import StorageError
 from logbench.recording import finish as finishing
-from logbench.recording.finish import check_folder, finish, recover, write_recording
+from logbench.recording.finish import check_folder, finish, write_recording
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import FACTS_KEY, journal_path
 from logbench.recording.model import Event, Facts
 from logbench.recording.reader import open_recording
+from logbench.recording.recovery import recover
+from logbench.recording.storage import unfinished
+from tests.recording.whole_journal import recovered
 
 
 def journal_of(path, traces, facts, *, batches: int = 5) -> JournalWriter:
@@ -103,20 +105,20 @@ def test_never_over_another_file(tmp_path, traces, facts):
 def test_orphan_is_recovered(tmp_path, traces, facts):
     out = tmp_path / "drive.parquet"
     journal_of(out, traces, facts).close()
-    assert recover(tmp_path) == [out]
+    assert recovered(tmp_path) == [out]
     recording = open_recording(out)
     same(traces, recording)
     assert recording.facts.recovered
-    assert recover(tmp_path) == []
+    assert recovered(tmp_path) == []
 
 
-def test_live_journal_is_left_alone(tmp_path, traces, facts, caplog):
+def test_live_journal_is_left_alone(tmp_path, traces, facts):
     out = tmp_path / "drive.parquet"
     writer = journal_of(out, traces, facts)
     before = journal_path(out).read_bytes()
-    with caplog.at_level(logging.DEBUG):
-        assert recover(tmp_path) == []
-    assert "another program is still writing" in caplog.text
+    (outcome,) = recover(tmp_path)
+    assert outcome.kind == "in use"
+    assert "another program is still writing" in outcome.sentence
     assert journal_path(out).read_bytes() == before
     assert finish(writer) == out
 
@@ -126,37 +128,30 @@ def test_crash_between_rename_and_removal(tmp_path, traces, facts):
     out = tmp_path / "drive.parquet"
     journal_of(out, traces, facts).close()
     journal = journal_path(out).read_bytes()
-    recover(tmp_path)
+    recovered(tmp_path)
     journal_path(out).write_bytes(journal)
-    assert recover(tmp_path) == [out]
+    assert recovered(tmp_path) == [out]
     assert [path.name for path in tmp_path.iterdir()] == ["drive.parquet"]
 
 
 def test_crash_while_writing_the_file(tmp_path, traces, facts):
+    """Half a file of ours stays an hour; somebody's of the name that ours once had, for ever."""
     out = tmp_path / "drive.parquet"
     journal_of(out, traces, facts).close()
-    (tmp_path / "drive.parquet.part").write_bytes(b"half a file")
-    assert recover(tmp_path) == [out]
-    assert [path.name for path in tmp_path.iterdir()] == ["drive.parquet"]
+    theirs, ours = tmp_path / "drive.parquet.part", unfinished(out)
+    for path in (theirs, ours):
+        path.write_bytes(b"half a file")
+        os.utime(path, (1, 1))
+    assert recovered(tmp_path) == [out]
+    assert {path.name for path in tmp_path.iterdir()} == {"drive.parquet", theirs.name}
     same(traces, open_recording(out))
 
 
 def test_journal_without_samples(tmp_path, facts):
     JournalWriter(tmp_path / "a.parquet.journal", facts).close()
-    (tmp_path / "b.parquet.journal").touch()
-    assert recover(tmp_path) == []
+    (outcome,) = recover(tmp_path)
+    assert (outcome.kind, outcome.path) == ("empty", None)
     assert list(tmp_path.iterdir()) == []
-
-
-def test_damaged_head_is_set_aside(tmp_path, caplog):
-    (tmp_path / "a.parquet.journal").write_bytes(bytes(range(256)) * 40)
-    with caplog.at_level(logging.WARNING):
-        assert recover(tmp_path) == []
-    assert "set aside as a.parquet.journal.damaged" in caplog.text
-    assert [path.name for path in tmp_path.iterdir()] == ["a.parquet.journal.damaged"]
-    (tmp_path / "c.parquet.journal").write_bytes(bytes(range(256)) * 40)
-    with pytest.raises(RecordingDamagedError):
-        finish(tmp_path / "c.parquet.journal")
 
 
 class _FullDisk:
@@ -198,7 +193,7 @@ def test_disk_full_while_finishing(tmp_path, traces, facts, monkeypatch, room):
         write_recording(tmp_path / "other.parquet", traces, facts)
     assert [path.name for path in tmp_path.iterdir()] == ["drive.parquet.journal"]
     monkeypatch.undo()
-    assert recover(tmp_path) == [out]
+    assert recovered(tmp_path) == [out]
     same(traces, open_recording(out))
 
 
@@ -295,14 +290,14 @@ def test_nothing_recorded_on_purpose_is_a_recording(tmp_path, facts):
 
 def test_leftovers_of_a_crash(tmp_path):
     """Only ours, only old ones."""
-    names = (".a.parquet.journal.0123abcd.new", "a.parquet.0123abcd.part")
-    others = ("film.part", "a.parquet.part", "notes.new")
+    names = (unfinished(tmp_path, ".new").name, unfinished(tmp_path).name)
+    others = ("film.part", "film.0123abcd.part", "a.parquet.part", ".a.journal.0123abcd.new")
     for name in names + others:
         (tmp_path / name).touch()
-    recover(tmp_path)
-    assert len(list(tmp_path.iterdir())) == 5
+    recovered(tmp_path)
+    assert len(list(tmp_path.iterdir())) == 6
     for path in tmp_path.iterdir():
         os.utime(path, (1, 1))
-    recover(tmp_path)
+    recovered(tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == set(others)
-    assert recover(tmp_path / "gone") == []
+    assert recovered(tmp_path / "gone") == []

@@ -1,12 +1,17 @@
-"""The journal: whatever happens to its tail, everything up to the last whole batch is read."""
+"""The journal: whatever happens to it, everything sound is read, and what is missing is said."""
 
 from __future__ import annotations
 
+import errno
+import itertools
 import json
 import multiprocessing
 import os
+import struct
 import subprocess
 import sys
+import time
+import zlib
 
 import numpy as np
 import pyarrow as pa
@@ -15,12 +20,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logbench.errors import (
+    NotARecordingError,
     RecordingDamagedError,
+    RecordingError,
     RecordingMissingError,
+    RecordingTooNewError,
     StorageError,
 )
+from logbench.recording import frames
+from logbench.recording.frames import ROW, Kind, encode_frame
 from logbench.recording.journal import JournalLock, JournalWriter
-from logbench.recording.journal_reading import FACTS_KEY, journal_path
+from logbench.recording.journal_reading import FACTS_KEY, journal_path, scan_journal
 from logbench.recording.model import Event, Facts
 from tests.recording.whole_journal import read_journal
 
@@ -65,17 +75,36 @@ def test_whole_journal(written, tmp_path):
     path.write_bytes(data)
     content = read_journal(path)
     expect(content, BATCHES)
-    assert content.sealed
+    assert (content.lost, content.gaps, content.damaged) == (0, [], False)
     assert content.whole_bytes == ends[-1]
 
 
-def test_any_arrow_reader_opens_it(written):
-    """Outside check: pyarrow's own stream reader, told nothing of this program."""
-    with pa.ipc.open_stream(written[0]) as stream:
-        table = stream.read_all()
-    assert table.column_names == ["trace", "t", "value"]
-    assert table.num_rows == sum(len(rows(batch)) for batch in range(BATCHES))
-    assert json.loads(table.schema.metadata[FACTS_KEY])["note"] == "head"
+def test_the_form_to_the_byte(written):
+    """Outside check: read by docs/data.md alone, with nothing of this program."""
+    data, _ = written
+    frames, at = [], 0
+    while at < len(data):
+        assert data[at : at + 8] == bytes([0xD3, 0xF1]) + b"LBJ\r\n" + bytes([0x1A])
+        version, kind, sequence = struct.unpack_from("<HBxI", data, at + 8)
+        recording = data[at + 16 : at + 32]
+        before, count, note, crc, head_crc = struct.unpack_from("<QIIII", data, at + 32)
+        assert (version, head_crc) == (1, zlib.crc32(data[at : at + 52]))
+        end = at + 56 + note + count * 18
+        assert crc == zlib.crc32(data[at + 56 : end])
+        names = json.loads(data[at + 56 : at + 56 + note])
+        samples = [struct.unpack_from("<Hqd", data, end - 18 * k) for k in range(count, 0, -1)]
+        frames.append((kind, sequence, recording, before, names, samples))
+        at = end
+    assert [frame[0] for frame in frames] == [0, *[1] * BATCHES, 2]
+    assert [frame[1] for frame in frames] == list(range(BATCHES + 2))
+    assert len({frame[2] for frame in frames}) == 1
+    counts = [len(rows(batch)) for batch in range(BATCHES)]
+    assert [frame[3] for frame in frames] == [0, *itertools.accumulate(counts, initial=0)]
+    for batch, (*_, note, samples) in enumerate(frames[1:-1]):
+        traces = [(signal, ecu) for ecu, signals in note["traces"].items() for signal in signals]
+        assert [(*traces[n], t, value) for n, t, value in samples] == rows(batch)
+    assert frames[0][4]["facts"]["note"] == frames[-1][4]["facts"]["note"] == "head"
+    assert len(frames[-1][4]["facts"]["events"]) == BATCHES
 
 
 def test_truncated_anywhere(written, tmp_path):
@@ -86,7 +115,7 @@ def test_truncated_anywhere(written, tmp_path):
     for length in range(len(data), -1, -1):
         os.truncate(path, length)
         if length < ends[0]:
-            with pytest.raises(RecordingDamagedError):
+            with pytest.raises(RecordingError):
                 read_journal(path)
             continue
         content = read_journal(path)
@@ -108,7 +137,7 @@ def test_garbage_tail(written, tmp_path_factory, tail, cut):
 @settings(max_examples=300, deadline=None)
 @given(where=st.floats(0, 1), flip=st.integers(1, 255), length=st.integers(1, 64))
 def test_overwritten_middle(written, tmp_path_factory, where, flip, length):
-    """Bytes spoilt inside: what is read is a prefix of what was written, never something else."""
+    """Bytes spoilt inside cost their frames, and what is missing is said to the sample."""
     data, ends = written
     spoilt = bytearray(data)
     start = ends[0] + int(where * (ends[-1] - ends[0] - length))
@@ -117,18 +146,192 @@ def test_overwritten_middle(written, tmp_path_factory, where, flip, length):
     path = tmp_path_factory.mktemp("spoilt") / "a.journal"
     path.write_bytes(spoilt)
     content = read_journal(path)
-    first_hit = sum(end <= start for end in ends) - 1
-    batches = len(content.facts.events)
-    assert batches >= first_hit
-    expect(content, batches)
+    cuts = list(itertools.pairwise(ends))
+    hit = [k for k, (a, b) in enumerate(cuts) if a < start + length and b > start]
+    samples = [row for batch in range(BATCHES) if batch not in hit for row in rows(batch)]
+    found = zip(content.trace, content.t_ns, content.value, strict=True)
+    assert [(*content.keys[n], t, value) for n, t, value in found] == samples
+    assert content.lost == sum(len(rows(batch)) for batch in hit) == content.gaps[0].lost
+    assert content.damaged
+    (gap,) = content.gap_events()
+    assert gap.text.startswith(f"{content.lost:,} samples lost up to ")
+    assert gap.t_ns == (rows(hit[0] - 1)[-1][2] if hit[0] else 0)
+    assert len(content.facts.events) == BATCHES  # all of them stand in the end mark, too
 
 
 def test_zeroed_block_after_a_power_cut(written, tmp_path):
-    """A file system may keep the length and lose the data: zeros are no batch."""
+    """A file system may keep the length and lose the data: zeros are room that was reserved."""
     data, ends = written
     path = tmp_path / "a.journal"
     path.write_bytes(data[: ends[5]] + bytes(ends[7] - ends[5]))
-    expect(read_journal(path), 5)
+    content = read_journal(path)
+    expect(content, 5)
+    assert (content.gap_events(), content.damaged) == ([], False)
+
+
+def samples_of(content) -> list[tuple[str, str, int, float]]:
+    found = zip(content.trace.tolist(), content.t_ns, content.value, strict=True)
+    return [(*content.keys[n], t, value) for n, t, value in found]
+
+
+def test_destroyed_head(written, tmp_path):
+    """The facts stand in the next frame, too."""
+    data, _ = written
+    path = tmp_path / "a.journal"
+    path.write_bytes(bytes(512) + data[512:])
+    content = read_journal(path)
+    expect(content, BATCHES)
+    assert not content.lost
+
+
+def test_pieces_doubled_swapped_and_cut_out(written, tmp_path):
+    data, ends = written
+    path = tmp_path / "a.journal"
+    pieces = [data[a:b] for a, b in itertools.pairwise([0, ends[0], *ends[1:], len(data)])]
+    head, *batches, end = pieces
+    path.write_bytes(b"".join([head, *batches, *batches[3:6], end]))
+    expect(read_journal(path), BATCHES)
+    path.write_bytes(b"".join([head, *batches[6:], *batches[:6], end]))
+    content = read_journal(path)
+    assert sorted(samples_of(content)) == sorted(r for k in range(BATCHES) for r in rows(k))
+    assert (content.lost, content.gaps) == (0, [])
+    assert [event.text for event in content.facts.events] == [str(k) for k in range(BATCHES)]
+    path.write_bytes(b"".join([head, *batches[:4], *batches[7:10], *batches[11:], end]))
+    content = read_journal(path)
+    assert [gap.lost for gap in content.gaps] == [sum(len(rows(k)) for k in (4, 5, 6)), 3]
+    assert [(gap.after_ns, gap.until_ns) for gap in content.gaps] == [(3000, 7000), (9002, 11000)]
+    assert content.lost == 9
+
+
+def test_the_end_mark_tells_what_is_missing_before_it(written, tmp_path):
+    data, ends = written
+    path = tmp_path / "a.journal"
+    path.write_bytes(data[: ends[-3]] + data[ends[-1] :])
+    content = read_journal(path)
+    assert content.lost == 6
+    assert [str(event.text) for event in content.gap_events()] == [
+        "6 samples lost up to the end: the journal was damaged on the disk"
+    ]
+
+
+def test_torn_tail_is_said(written, tmp_path):
+    """With the number of samples where the frame's header is whole."""
+    data, ends = written
+    path = tmp_path / "a.journal"
+    path.write_bytes(data[: ends[5] - 1])
+    content = read_journal(path)
+    expect(content, 4)
+    (gap,) = content.gap_events()
+    assert gap.text.startswith("the last 2 samples are lost: ")
+    assert not content.damaged  # a power cut leaves it so
+    path.write_bytes(data[: ends[4] + 30])
+    (gap,) = read_journal(path).gap_events()
+    assert gap.text.startswith("what followed is lost: ")
+
+
+def test_frames_of_another_recording_are_not_taken_in(written, tmp_path):
+    """What a disk held before may turn up in the middle of a file."""
+    data, ends = written
+    other = JournalWriter(tmp_path / "b.journal", Facts())
+    other.append([("RPM", "7E8", 77, 7.0)])
+    other.flush()
+    other.close()
+    foreign = (tmp_path / "b.journal").read_bytes()
+    path = tmp_path / "a.journal"
+    path.write_bytes(data[: ends[5]] + foreign + data[ends[5] :])
+    expect(read_journal(path), BATCHES)
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        b'{"traces":{"7E8":["RPM"]}}',
+        b'{"traces":{"7E8":[]}}',
+        b'{"traces":5}',
+        b"[1]",
+        b"\xff\xfe",
+        b"[" * 100_000,
+        b'{"traces":{"7E8":["RPM"]},"facts":{"vehicle":7}}',
+        b'{"traces":{"7E8":["RPM"]},"facts":' + b'{"extra":' * 90_000 + b"1" + b"}" * 90_001,
+        b'{"traces":{"7E8":["RPM"]},"events":[{"t_ns":"x"},7]}',
+    ],
+)
+def test_sound_frames_that_nobody_of_us_wrote(tmp_path, note):
+    """Trace numbers that are none, notes that are none: no error, no sample of nowhere."""
+    rows = np.array([(0, 10, 1.0), (65535, 20, 2.0), (1, 30, 3.0)], ROW)
+    path = tmp_path / "a.journal"
+    JournalWriter(path, Facts(note="head")).close()
+    recording = scan_journal(path).recording
+    with path.open("ab") as file:
+        file.write(encode_frame(Kind.BATCH, 1, recording, 0, note, rows))
+    content = read_journal(path)
+    named = b'["RPM"]' in note and len(note) < 1000  # a note that nobody can read names nothing
+    assert samples_of(content) == ([("RPM", "7E8", 10, 1.0)] if named else [])
+    assert content.lost == 3 - named
+    assert content.facts.note == "head"
+
+
+def test_half_an_emoji(tmp_path):
+    """In a marker, in a fact, in a name: a question mark in its place, and nothing else is lost."""
+    path = tmp_path / "a.journal"
+    writer = JournalWriter(path, Facts(note="\ud83d"))
+    writer.event(Event(t_ns=1, kind="marker", text="a\ud83d"))
+    writer.append([("S\ud83d", "\ud83d", 5, 1.0), ("S\ude00", "\ude00", 6, 2.0)])
+    writer.flush()
+    writer.close()
+    content = read_journal(path)
+    assert (content.facts.note, content.facts.events[0].text) == ("?", "a?")
+    assert samples_of(content) == [("S?", "?", 5, 1.0), ("S?", "?", 6, 2.0)]
+
+
+def test_what_the_disk_cannot_read_costs_only_itself(written, tmp_path, monkeypatch):
+    """One bad sector: reading fails there (EIO), with zeros in its place the rest comes back."""
+    data, _ = written
+    path = tmp_path / "a.journal"
+    path.write_bytes(data)
+    read, seek, at = os.read, os.lseek, [0]
+
+    def sought(fd, place, how):
+        at[0] = place
+        return seek(fd, place, how)
+
+    def bad(fd, length):
+        if at[0] <= 700 < at[0] + length:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return read(fd, length)
+
+    monkeypatch.setattr(frames, "_BLOCK", 64)
+    monkeypatch.setattr(os, "lseek", sought)
+    monkeypatch.setattr(os, "read", bad)
+    content = read_journal(path)
+    assert content.samples + content.lost == sum(len(rows(k)) for k in range(BATCHES))
+    assert 0 < content.lost <= 3
+
+
+def test_a_file_made_to_waste_time(tmp_path):
+    """A hundred thousand headers that each claim the rest of the file: it takes no longer."""
+    path = tmp_path / "a.journal"
+    JournalWriter(path, Facts()).close()
+    recording = scan_journal(path).recording
+    claim = encode_frame(Kind.BATCH, 1, recording, 0, b"{}", np.zeros(60_000, ROW))[:56]
+    with path.open("ab") as file:
+        file.write(claim * 100_000)
+    began = time.process_time()
+    assert scan_journal(path).damaged
+    assert time.process_time() - began < 5.0
+
+
+def test_the_facts_stand_in_it_again_and_again(tmp_path):
+    """So often that little is lost with any part, so seldom that they take 2 % of it."""
+    path = tmp_path / "a.journal"
+    writer = JournalWriter(path, Facts(note="x" * 2000))
+    for batch in range(2000):
+        writer.append([("RPM", "7E8", batch * 100 + k, 1.0) for k in range(100)])
+        writer.flush()
+    writer.close()
+    data = path.read_bytes()
+    times = data.count(b"x" * 2000)
+    assert len(data) / 150_000 <= times <= 2 + len(data) * 0.02 / 2000
 
 
 def test_missing_and_empty(tmp_path):
@@ -136,7 +339,7 @@ def test_missing_and_empty(tmp_path):
         read_journal(tmp_path / "gone.journal")
     empty = tmp_path / "empty.journal"
     empty.touch()
-    with pytest.raises(RecordingDamagedError, match="empty"):
+    with pytest.raises(NotARecordingError, match="not a journal"):
         read_journal(empty)
 
 
@@ -145,7 +348,27 @@ def test_foreign_stream_is_refused(tmp_path):
     schema = pa.schema([("x", pa.int8())])
     with pa.ipc.new_stream(str(path), schema) as stream:
         stream.write_table(schema.empty_table())
-    with pytest.raises(RecordingDamagedError):
+    with pytest.raises(NotARecordingError, match=r"not a journal .* left as it is"):
+        read_journal(path)
+
+
+def test_an_earlier_form_is_named(tmp_path):
+    path = tmp_path / "old.journal"
+    schema = pa.schema([("x", pa.int8())]).with_metadata({FACTS_KEY: b"{}"})
+    with pa.ipc.new_stream(str(path), schema) as stream:
+        stream.write_table(schema.empty_table())
+    with pytest.raises(RecordingDamagedError, match="earlier version"):
+        read_journal(path)
+
+
+def test_a_newer_form_is_named(tmp_path):
+    path = tmp_path / "a.journal"
+    JournalWriter(path, Facts()).close()
+    data = bytearray(path.read_bytes())
+    data[8] = 2
+    data[52:56] = zlib.crc32(data[:52]).to_bytes(4, "little")
+    path.write_bytes(data)
+    with pytest.raises(RecordingTooNewError, match="update logbench"):
         read_journal(path)
 
 

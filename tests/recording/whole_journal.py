@@ -7,25 +7,30 @@ from pathlib import Path
 
 import numpy as np
 
-from logbench.recording.journal_reading import DTYPES, END_OF_STREAM, JournalIndex, scanned
+from logbench.recording.frames import ROW
+from logbench.recording.journal_reading import JournalIndex, scanned
 from logbench.recording.model import Facts
+from logbench.recording.recovery import recover
 
 
 @dataclass(slots=True)
 class Journal(JournalIndex):
-    """With all samples, in the order in which they came."""
+    """With all samples, in the order in which they lie there."""
 
     trace: np.ndarray = None
     t_ns: np.ndarray = None
     value: np.ndarray = None
-    sealed: bool = False
-    """Its writer ended it on purpose."""
 
 
 def read_journal(path: Path) -> Journal:
-    """Everything up to the last whole batch. Raises as `scan_journal`."""
+    """Everything that is sound. Raises as `scan_journal`."""
     content = Journal(Facts())
-    parts = [*scanned(path, content), tuple(np.empty(0, dtype) for dtype in DTYPES)]
-    content.trace, content.t_ns, content.value = map(np.concatenate, zip(*parts, strict=True))
-    content.sealed = path.read_bytes()[content.whole_bytes :].startswith(END_OF_STREAM)
+    parts = [*scanned(path, content), (np.empty(0, np.intp), np.empty(0, ROW))]
+    content.trace, rows = map(np.concatenate, zip(*parts, strict=True))
+    content.t_ns, content.value = rows["t"], rows["value"]
     return content
+
+
+def recovered(folder: Path) -> list[Path]:
+    """The recordings made of what a crash left in a folder."""
+    return [found.path for found in recover(folder) if found.kind == "recovered"]

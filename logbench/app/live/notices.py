@@ -18,6 +18,7 @@ from logbench.capture.messages import CarChanged, Failed, Finished, Status
 from logbench.cases.live import RecoverJournals
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
+from logbench.recording.model import JournalOutcome
 from logbench.signals.numbers import count_text, time_text
 from logbench.words import tr
 
@@ -130,13 +131,17 @@ class Endings(QObject):
         recordings, and say so."""
         if not self._session.active:
             where = self._settings.folder if folder is None else folder
-            self._owner.start(RecoverJournals(where), self._recovered, self._notice.trouble)
+            then = partial(self._recovered, where)
+            self._owner.start(RecoverJournals(where), then, self._notice.trouble)
 
-    def _recovered(self, made: list[Path]) -> None:
+    def _recovered(self, folder: Path, found: tuple[JournalOutcome, ...]) -> None:
+        made = [one.path for one in found if one.path is not None]
+        outcome = RecoverJournals(folder).outcome(found)
         if made:
             self.last = made[-1]
-            outcome = RecoverJournals(made[-1].parent).outcome(made)
             self._notice.say(outcome, tr("Review it"), self.review_last)
+        elif outcome.sentence:
+            self._notice.trouble(outcome.sentence)
 
     def _finished(self, finished: Finished) -> None:
         self.last = path = finished.path

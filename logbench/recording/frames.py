@@ -1,0 +1,229 @@
+"""The frames of a journal, to the byte, and finding those that are sound in whatever became of it.
+
+A frame can be read without any other::
+
+    magic      8 bytes, `MAGIC`
+    version    uint16, `VERSION`
+    kind       uint8: 0 head, 1 batch, 2 end; one zero byte
+    sequence   uint32: 0 for the head, one more for each frame
+    recording  16 bytes: which recording it belongs to
+    before     uint64: samples in all frames before this one
+    rows       uint32: samples in this frame
+    note       uint32: length of the note
+    body CRC   uint32: CRC-32 of the body
+    head CRC   uint32: CRC-32 of all that stands above
+    body       the note, JSON in UTF-8; then the rows, 18 bytes each, `ROW`
+
+All numbers are little-endian. `journal_reading` says what the note holds.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import struct
+import zlib
+from collections.abc import Iterator
+from enum import IntEnum
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from logbench.errors import RecordingTooNewError
+
+MAGIC = b"\xd3\xf1LBJ\r\n\x1a"
+VERSION = 1
+ROW = np.dtype([("trace", "<u2"), ("t", "<i8"), ("value", "<f8")])
+"""A sample: which of the frame's traces, t in ns on the recording's clock, value."""
+MOST_ROWS = 2**16
+"""In one frame; what waits longer is written as several."""
+MOST_NOTE = 2**26
+"""Bytes: of facts with hundreds of thousands of events. A frame that claims more is none."""
+
+_HEADER = struct.Struct("<8sHBxI16sQIII")
+_CRC = struct.Struct("<I")
+_BODY_AT = _HEADER.size + _CRC.size
+_PIECE = 2**22
+"""Bytes read at a time."""
+_BLOCK = 4096
+"""Bytes given up where the disk cannot read them."""
+_MOST_BLOCKS = 1024
+"""Given up in one file; a disk that fails in more has failed as a whole."""
+_WASTE = 8
+"""Times the file's length: so much is looked at in vain before the search for frames ends. Only a
+file made to waste time needs more."""
+
+
+class Kind(IntEnum):
+    """What a frame is."""
+
+    HEAD = 0
+    BATCH = 1
+    END = 2
+
+
+class _Header(NamedTuple):
+    magic: bytes
+    version: int
+    kind: int
+    sequence: int
+    recording: bytes
+    before: int
+    rows: int
+    note: int
+    crc: int
+
+
+class Frame(NamedTuple):
+    """A sound frame."""
+
+    kind: int
+    sequence: int
+    recording: bytes
+    before: int
+    rows: int
+    note: memoryview
+    samples: memoryview
+    """The rows' bytes."""
+    end: int
+    """Where in the file it ends."""
+
+    def t_ns(self, row: int) -> int:
+        """Time of one of its rows, which it must have."""
+        return int(np.frombuffer(self.samples, ROW)["t"][row])
+
+
+def encode_frame(
+    kind: Kind,
+    sequence: int,
+    recording: bytes,
+    before: int,
+    note: bytes,
+    rows: npt.NDArray[np.void],
+) -> bytes:
+    """A frame's bytes; `rows` are of `ROW`, shape (n,)."""
+    samples = rows.tobytes()
+    crc = zlib.crc32(samples, zlib.crc32(note))
+    header = _HEADER.pack(
+        MAGIC, VERSION, kind, sequence, recording, before, len(rows), len(note), crc
+    )
+    return b"".join((header, _CRC.pack(zlib.crc32(header)), note, samples))
+
+
+class FrameSearch:
+    """All sound frames of an open file in the order in which they lie there."""
+
+    def __init__(self, fd: int) -> None:
+        self._fd = fd
+        self.rubbish = 0
+        """Bytes since the last sound frame that are neither of one nor zero."""
+        self.claimed = 0
+        """Samples that there were after the last frame whose header alone is sound, since then."""
+        self._base = 0
+        self._data = b""
+        self._view = memoryview(b"")
+        self._ended = False
+        self._bad_blocks = 0
+        self._waste_left = 0
+
+    def pieces(self) -> Iterator[list[Frame]]:
+        """Some frames at a time. Raises `OSError`, `RecordingTooNewError`."""
+        at = 0
+        self._waste_left = _WASTE * os.fstat(self._fd).st_size + _PIECE
+        while not self._ended:
+            self._read_on(at)
+            frames, at = self._sound()
+            if frames:
+                yield frames
+
+    def _read_on(self, at: int) -> None:
+        piece = self._read(self._base + len(self._data))
+        self._ended = not piece
+        self._data = self._data[at:] + piece
+        self._view = memoryview(self._data)
+        self._base += at
+
+    def _read(self, start: int) -> bytes:
+        try:
+            return _read_at(self._fd, start, _PIECE)
+        except OSError as error:
+            if error.errno != errno.EIO:
+                raise
+        return b"".join(self._blocks(start))
+
+    def _blocks(self, start: int) -> Iterator[bytes]:
+        """A piece with zeros for what the disk cannot read."""
+        for at in range(start, start + _PIECE, _BLOCK):
+            try:
+                block = _read_at(self._fd, at, _BLOCK)
+            except OSError as error:
+                self._bad_blocks += 1
+                if error.errno != errno.EIO or self._bad_blocks > _MOST_BLOCKS:
+                    raise
+                block = bytes(min(_BLOCK, max(0, os.fstat(self._fd).st_size - at)))
+            if not block:
+                return
+            yield block
+
+    def _sound(self) -> tuple[list[Frame], int]:
+        """Sound frames of what has been read, and where the rest begins."""
+        frames: list[Frame] = []
+        at, size = 0, len(self._data)
+        while size - at >= _BODY_AT:
+            header = self._header(at)
+            end = at + _length(header) if header is not None else size
+            if end > size and not self._ended:
+                return frames, at
+            frame = None if header is None else self._frame(header, at, end)
+            if frame is not None:
+                frames.append(frame)
+                self.rubbish = self.claimed = 0
+                at = end
+            else:
+                at = self._skipped(at, self._next_magic(at + 1))
+            if self._waste_left < 0:
+                self._ended = True
+                self.rubbish += os.fstat(self._fd).st_size - self._base - size
+                break
+        return frames, self._skipped(at, size) if self._ended else at
+
+    def _next_magic(self, at: int) -> int:
+        found = self._data.find(MAGIC, at)
+        return found if found >= 0 else max(at, len(self._data) - len(MAGIC) + 1)
+
+    def _skipped(self, start: int, end: int) -> int:
+        self.rubbish += len(self._data[start:end].strip(b"\0"))
+        return end
+
+    def _header(self, at: int) -> _Header | None:
+        """What the header at `at` says, where it is sound."""
+        data = self._data
+        if not data.startswith(MAGIC, at):
+            return None
+        (crc,) = _CRC.unpack_from(data, at + _HEADER.size)
+        if zlib.crc32(self._view[at : at + _HEADER.size]) != crc:
+            return None
+        header = _Header._make(_HEADER.unpack_from(data, at))
+        if header.version > VERSION:
+            raise RecordingTooNewError("a frame of a newer form")
+        return header if header.rows <= MOST_ROWS and header.note <= MOST_NOTE else None
+
+    def _frame(self, header: _Header, at: int, end: int) -> Frame | None:
+        start = at + _BODY_AT
+        if end > len(self._data) or zlib.crc32(self._view[start:end]) != header.crc:
+            self._waste_left -= end - at
+            self.claimed = max(self.claimed, header.before + header.rows)
+            return None
+        middle = start + header.note
+        note, samples = self._view[start:middle], self._view[middle:end]
+        return Frame(*header[2:7], note, samples, self._base + end)
+
+
+def _length(header: _Header) -> int:
+    return _BODY_AT + header.note + header.rows * ROW.itemsize
+
+
+def _read_at(fd: int, at: int, length: int) -> bytes:
+    os.lseek(fd, at, os.SEEK_SET)
+    return os.read(fd, length)
