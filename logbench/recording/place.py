@@ -14,7 +14,6 @@ import os
 import shutil
 import threading
 import time
-import uuid
 from collections import deque
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -28,6 +27,7 @@ from logbench.recording.storage import (
     storage_error,
     storage_trouble,
     sync_folder,
+    unfinished,
     write_all,
 )
 from logbench.system.locks import try_lock
@@ -369,9 +369,7 @@ def created(path: Path, head: bytes) -> int:
     """
     taken = f"{path} exists already: another recording of that name was not finished."
     flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    first = (
-        path if os.name == "nt" else path.with_name(f".{path.name}.{uuid.uuid4().hex[:8]}{_NEW}")
-    )
+    first = path if os.name == "nt" else unfinished(path, _NEW)
     # An open file cannot be renamed on Windows; nor can it be removed there by who takes it so.
     try:
         fd = os.open(first, flags, FILE_MODE)

@@ -16,11 +16,12 @@ from logbench.importing.run import import_file
 from logbench.job.folder import create_job, open_job
 from logbench.job.store import JobStore
 from logbench.recording import journal as journal_module
-from logbench.recording.finish import finish, recover, write_recording
+from logbench.recording.finish import finish, write_recording
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.reader import open_recording
+from logbench.recording.recovery import recover
 from tests.capture.fake_source import SIGNALS, FakeSource
 
 Spoken = (LogbenchError, MemoryError)
