@@ -71,6 +71,7 @@ ALLOWED = {
     "my own choice": "a purpose as it is kept; shown through word()",
     "codes cleared": "an event of a job as it is kept; shown through word()",
     "clearing tried": "an event of a job as it is kept; shown through word()",
+    "closing the evaporative system tried": "an event of a job as it is kept; shown through word()",
     "evaporative system closed": "an event of a job as it is kept; shown through word()",
     "right after clearing": "the label of a reading as it is kept",
     "at most {high}": "gathered in words.py; also put into English sentences",

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, ClassVar, TypeVar
+from typing import ClassVar, TypeVar
 
 from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.model import Car
@@ -26,7 +26,12 @@ from logbench.cases.work import (
     Work,
     only_looks,
 )
-from logbench.errors import AnotherCarError, LinkLostError, LogbenchError
+from logbench.errors import (
+    AnotherCarError,
+    ClearingRefusedError,
+    LinkLostError,
+    LogbenchError,
+)
 from logbench.job.comparisons import first_and_last, keep_comparison, sides_named
 from logbench.job.folder import JOB_FILE, JobFolder
 from logbench.job.model import Job, JobEvent, Role
@@ -34,12 +39,12 @@ from logbench.job.store import JobStore, bring_over
 from logbench.job.timeline import Moment, timeline
 from logbench.recording.reader import open_recording
 from logbench.report.options import ReportOptions
+from logbench.system.limits import JOB_ENTRIES
 from logbench.vehicle.link import Link
 from logbench.vehicle.links.schemes import open_link, scheme_name
 from logbench.vehicle.model import Progress
 from logbench.vehicle.records.clearing import (
-    ClearingResult,
-    ControlResult,
+    Changed,
     ControlTest,
     clear_codes,
     close_evap,
@@ -52,7 +57,6 @@ from logbench.words import tr, tr_n
 
 RECORDING = ".parquet"
 AnswerT = TypeVar("AnswerT")
-ChangeT = TypeVar("ChangeT", ClearingResult, ControlResult)
 
 
 @contextmanager
@@ -163,7 +167,7 @@ class ReadCar(Commits[CarReading]):
 
 
 @dataclass(frozen=True)
-class _ChangesCar(Commits[ChangeT]):
+class _ChangesCar(Commits[Changed]):
     """Reads and saves, changes the car, and keeps what it says; seen through. Raises
     ClearingRefusedError with nothing changed, LinkError, StorageError."""
 
@@ -172,54 +176,65 @@ class _ChangesCar(Commits[ChangeT]):
     uses_car: ClassVar[bool] = True
     role: ClassVar[Role]
     """Of the reading before, which is kept even when the change is refused."""
-    change: ClassVar[Callable[..., Any]]
+    change: ClassVar[Callable[..., Changed]]
     """As `clear_codes`."""
-    kind: ClassVar[str]
-    """Of the job's event."""
+    done: ClassVar[str]
+    tried: ClassVar[str]
+    """Kinds of the job's event: an ECU did it, or none said so."""
 
-    def make(self, folder: JobFolder, scratch: Job, work: Work) -> ChangeT:
-        """The reading and the event are kept."""
+    def make(self, folder: JobFolder, scratch: Job, work: Work) -> Changed:
+        """The reading and the event are kept, the event as soon as the request has left."""
+        job = self.jobs.read(self.folder)
+        if max(len(job.events), len(job.readings) + 1) >= JOB_ENTRIES:
+            raise ClearingRefusedError(
+                tr("Nothing was changed: this job has no room to keep it. Use another job.")
+            )
 
         def save(reading: CarReading) -> Path:
             self.let(reading.car.identity, tr("Nothing was changed"), scratch)
             return folder.place(folder.add_reading(scratch, reading, self.role).file)
 
+        def keep(made: Changed) -> None:
+            account = made.change
+            kind = self.done if account.accepted else self.tried
+            event = JobEvent(at_utc=account.sent_utc, kind=kind, text=made.sentence, change=account)
+            scratch.events = [event]
+
         with reach_car(self.url, work.report) as link:
-            made: ChangeT = self.change(link, self.consent, save, work.report)
-            event = JobEvent(at_utc=made.done_utc, kind=self.kind, text=made.sentence)
-            scratch.events.append(event)
+            made = self.change(link, self.consent, save, work.report, keep)
+            keep(made)
             return made
 
-    def outcome(self, answer: ChangeT) -> Outcome:
+    def outcome(self, answer: Changed) -> Outcome:
         """Its own sentence."""
-        return Outcome(answer.sentence)
+        return Outcome(answer.sentence, bool(answer.change.accepted))
 
 
-class ClearCodes(_ChangesCar[ClearingResult]):
+class ClearCodes(_ChangesCar):
     """Clear the codes; they are read before and afterwards."""
 
     title: ClassVar[str] = tr("Clearing the codes")
     role: ClassVar[Role] = "before"
-    change: ClassVar[Callable[..., ClearingResult]] = staticmethod(clear_codes)
-    kind: ClassVar[str] = "codes cleared"
+    change: ClassVar[Callable[..., Changed]] = staticmethod(clear_codes)
+    done: ClassVar[str] = "codes cleared"
+    tried: ClassVar[str] = "clearing tried"
 
-    def make(self, folder: JobFolder, scratch: Job, work: Work) -> ClearingResult:
+    def make(self, folder: JobFolder, scratch: Job, work: Work) -> Changed:
         """The reading afterwards is kept too."""
         made = super().make(folder, scratch, work)
-        if not made.accepted:
-            scratch.events[-1].kind = "clearing tried"
         if made.after is not None:
             folder.add_reading(scratch, made.after, "other").label = "right after clearing"
         return made
 
 
-class CloseEvap(_ChangesCar[ControlResult]):
+class CloseEvap(_ChangesCar):
     """Close the evaporative system for a leak test."""
 
     title: ClassVar[str] = tr("Closing the evaporative system")
     role: ClassVar[Role] = "other"
-    change: ClassVar[Callable[..., ControlResult]] = staticmethod(close_evap)
-    kind: ClassVar[str] = "evaporative system closed"
+    change: ClassVar[Callable[..., Changed]] = staticmethod(close_evap)
+    done: ClassVar[str] = "evaporative system closed"
+    tried: ClassVar[str] = "closing the evaporative system tried"
 
 
 @dataclass(frozen=True)

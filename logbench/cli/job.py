@@ -146,7 +146,8 @@ def clear_command(
     from logbench.cli import show_job
     from logbench.job.folder import open_job
     from logbench.job.store import JobStore
-    from logbench.vehicle.records.clearing import CONSENT, LOSSES, STAYS
+    from logbench.vehicle.gate import CONSENT
+    from logbench.vehicle.records.clearing import LOSSES, STAYS
 
     home, _ = open_job(folder)
     say("Clearing the codes loses:", "bold")
@@ -164,7 +165,7 @@ def clear_command(
     say(result.sentence, "bold")
     if result.after is not None:
         show_job.codes(result.after)
-    return 0 if result.accepted else 1
+    return 0 if result.change.accepted else 1
 
 
 @job_app.command("diff")

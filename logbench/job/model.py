@@ -15,6 +15,7 @@ from logbench.car.model import Car
 from logbench.foreign import Line, Text
 from logbench.job.names import check_inside
 from logbench.system.limits import JOB_ENTRIES
+from logbench.vehicle.records.model import CarChange
 
 SCHEMA_VERSION = "1.0"
 Role = Literal["before", "after", "other"]
@@ -124,6 +125,8 @@ class JobEvent(_Part):
     at_utc: Line = Field(default_factory=now_utc)
     kind: Line
     text: Text = ""
+    change: CarChange | None = None
+    """The request that was sent, with all that was said about it."""
 
 
 class Job(_Part):

@@ -126,3 +126,14 @@ PICTURE_PIXELS_WHOLE = 50_000_000
 """Of other formats, which have to be decoded whole: 200 MB of memory."""
 PICTURE_SCANS = 100
 """Of a progressive JPEG: each is a pass over the whole picture, and cameras make ten."""
+
+# --- the way to the car ---
+
+REPLY_BYTES = 65_536
+"""Of an adapter's reply up to its prompt: nothing that is asked brings a tenth of it."""
+REPLY_FRAMES = 10_000
+"""Of a CAN bus for one request: a message of 4,095 bytes of each of eight ECUs takes 4,688."""
+RADIO_PIECES = 4096
+"""Of a Bluetooth device, not yet read, of up to 512 bytes each; further ones are dropped."""
+CAR_ANSWERS = 1000
+"""Kept of what came after a change: an ECU may say 'response pending' for ever."""

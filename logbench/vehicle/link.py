@@ -1,6 +1,6 @@
 """What every way to the car has in common: timeouts, filtering, time stamps, logging.
 
-A driver (one module in `vehicle/links/`) supplies only `_open`, `_exchange` and `_shut`.
+A driver (one module in `vehicle/links/`) supplies only `_open`, `_exchange`, `_change` and `_shut`.
 """
 
 from __future__ import annotations
@@ -9,13 +9,14 @@ import logging
 import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from dataclasses import dataclass
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field
 from typing import Self
 
-from logbench.errors import CarSilentError, ConnectingStoppedError, LinkLostError
+from logbench.errors import CarSilentError, ConnectingStoppedError, LinkError, LinkLostError
 from logbench.vehicle.framing import Raw
+from logbench.vehicle.gate import Permit, reads
 from logbench.vehicle.model import Progress, Protocol, Reply
-from logbench.vehicle.permits import WritePermit, may_leave
 
 log = logging.getLogger(__name__)
 
@@ -26,6 +27,10 @@ NEGATIVE = 0x7F
 RESPONSE_PENDING = 0x78
 PENDING_LIMIT_S = 5.0
 """P2* of ISO 15765-3 table 2: how long a car may take after 'response pending'."""
+PENDING_TOTAL_S = 30.0
+"""And altogether, however often it says so again (our choice: the standard sets no limit)."""
+CHANGE_TIMEOUT_S = 5.0
+"""For an answer to a change: clearing writes to an ECU's memory."""
 
 
 def silent(text: str) -> None:
@@ -45,6 +50,16 @@ class Exchange:
     elapsed_s: float
     raw: Raw
     pending: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class Answers:
+    """What came after a change had left. `said`: the adapter's own words (`NO DATA`). `ended`: why
+    the waiting ended early, as a sentence; `` when it did not. `t_ns` of a reply: when it came."""
+
+    replies: list[Reply] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+    ended: str = ""
 
 
 class Link(ABC):
@@ -124,18 +139,17 @@ class Link(ABC):
         frames: int | None = None,
         timeout_s: float | None = None,
         to: str | None = None,
-        permit: WritePermit | None = None,
     ) -> Exchange:
         """Ask the car: its complete messages, negative responses included, and what it took.
 
         `payload`: service byte first. `frames`: reply frames to expect, if known, so that nobody
         waits for more. `to`: response address of one ECU to ask it alone (CAN); None asks all.
-        No replies means that no ECU answered. What changes the car needs a `permit`. Raises
-        LinkLostError, ReplyError; ValueError for what may not leave.
+        No replies means that no ECU answered. Raises LinkLostError, ReplyError; ValueError for what
+        is no reading: see `change`.
         """
         if not self.connected:
             raise LinkLostError("The link is not connected: connect it again.")
-        if not may_leave(payload, permit):
+        if not reads(payload):
             raise ValueError(f"{payload.hex()} may not leave: it could change the car")
         limit_s = self.timeout_s if timeout_s is None else timeout_s
         start_ns = time.monotonic_ns()
@@ -151,6 +165,31 @@ class Link(ABC):
             raw=raw,
             pending=pending,
         )
+
+    def change(self, permit: Permit) -> Answers:
+        """Have the car say how it stands, then send to all ECUs what is permitted, once; after that
+        there is only waiting, and whatever happens meanwhile is in the answers.
+
+        `permit.sent` says whether it has left. Raises, with nothing sent, ClearingRefusedError,
+        LinkLostError, ReplyError; ValueError for a permit that is spent.
+        """
+        if not self.connected:
+            raise LinkLostError("The link is not connected: connect it again.")
+        answers = Answers()
+        given_up, self.given_up = self.given_up, None  # a change is seen through
+        try:
+            permit.renew()
+            with self._patience():
+                self._change(permit, answers)
+        except (LinkError, KeyboardInterrupt) as error:
+            if permit.sent is None:
+                raise
+            stopped = isinstance(error, KeyboardInterrupt)
+            answers.ended = "The waiting was interrupted." if stopped else str(error)
+        finally:
+            self.given_up = given_up
+        log.log(WIRE, "%s -> %s", permit.payload.hex(), answers)
+        return answers
 
     def voltage(self) -> float | None:
         """Volts at the diagnostic connector as the adapter measures them; None: cannot measure."""
@@ -195,6 +234,14 @@ class Link(ABC):
     ) -> Raw:
         """One round trip; waits for the final reply after 'response pending'. Calls `_sent`."""
 
+    def _patience(self) -> AbstractContextManager[None]:
+        """While it lasts, an ECU that says 'response pending' is waited for."""
+        return nullcontext()
+
+    @abstractmethod
+    def _change(self, permit: Permit, answers: Answers) -> None:
+        """Send what is permitted to all ECUs and put into `answers` what comes, as it comes."""
+
     @abstractmethod
     def _shut(self) -> None:
         """Undo settings and close; must work in any state, also half open or broken."""
@@ -205,20 +252,23 @@ def is_pending(data: bytes) -> bool:
     return len(data) == 3 and data[0] == NEGATIVE and data[2] == RESPONSE_PENDING
 
 
+def answers_to(payload: bytes, data: bytes) -> bool:
+    """Whether `data` of an ECU is about the request `payload`, for it or against it."""
+    if data[0] == NEGATIVE:
+        return len(data) >= 3 and data[1] == payload[0]
+    return data[0] == payload[0] | 0x40
+
+
 def _filtered(
     payload: bytes, messages: list[tuple[str, bytes]]
 ) -> tuple[list[tuple[str, bytes]], tuple[str, ...]]:
     """Only what answers `payload`: late replies to an earlier request are dropped."""
-    wanted = payload[0] | 0x40
     kept: list[tuple[str, bytes]] = []
     pending: list[str] = []
     for ecu, data in messages:
-        if data[0] == wanted:
+        if is_pending(data) and data[1] == payload[0]:
+            pending.append(ecu)
+        elif answers_to(payload, data):
             kept.append((ecu, data))
-        elif data[0] == NEGATIVE and len(data) >= 3 and data[1] == payload[0]:
-            if is_pending(data):
-                pending.append(ecu)
-            else:
-                kept.append((ecu, data))
     answered = {ecu for ecu, _ in kept}
     return kept, tuple(dict.fromkeys(e for e in pending if e not in answered))

@@ -152,7 +152,8 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     from logbench.job.privacy import PLACE
     from logbench.recording.reader import open_recording
     from logbench.signals.table import table
-    from logbench.vehicle.records.clearing import CONSENT, LOSSES, STAYS
+    from logbench.vehicle.gate import CONSENT
+    from logbench.vehicle.records.clearing import LOSSES, STAYS
 
     application = QApplication(["logbench-tests", "-style", "Fusion"])
     settings = Settings.load(folder / "settings.json")

@@ -23,7 +23,8 @@ from logbench.cases.work import Work, only_looks
 from logbench.job.folder import JobFolder, open_job
 from logbench.job.model import RESTRAINT_CAUTION, Job, JobEvent
 from logbench.report.options import ReportOptions
-from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, ControlTest
+from logbench.vehicle.gate import CONSENT
+from logbench.vehicle.records.clearing import EVAP_CAUTIONS, LOSSES, ControlTest
 from logbench.vehicle.records.model import (
     CarReading,
     Code,

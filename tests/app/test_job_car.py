@@ -20,7 +20,8 @@ from logbench.cases.settings import Settings
 from logbench.job.folder import open_job
 from logbench.simulator.model import WARM_IDLE
 from logbench.simulator.timing import Timing
-from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS
+from logbench.vehicle.gate import CONSENT
+from logbench.vehicle.records.clearing import EVAP_CAUTIONS
 from logbench.vehicle.records.codes import code_of
 from logbench.vehicle.records.model import (
     CarReading,

@@ -23,7 +23,7 @@ from logbench.job.folder import JobFolder, create_job, open_job
 from logbench.job.model import Job
 from logbench.simulator.model import WARM_IDLE
 from logbench.simulator.timing import Timing
-from logbench.vehicle.records.clearing import CONSENT
+from logbench.vehicle.gate import CONSENT
 from tests.app.comparing import DRIVES, drop
 from tests.serving import serve_tcp
 from tests.still import StillCar

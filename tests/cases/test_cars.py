@@ -20,7 +20,7 @@ from logbench.job.model import Job
 from logbench.job.store import JobStore
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
-from logbench.vehicle.records.clearing import CONSENT
+from logbench.vehicle.gate import CONSENT
 from tests.capture.watched import QUICK
 from tests.serving import serve_tcp
 from tests.still import StillCar

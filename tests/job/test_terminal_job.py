@@ -9,7 +9,8 @@ import pytest
 
 from logbench.cli.main import main
 from logbench.job.folder import open_job
-from logbench.vehicle.records.clearing import CONSENT, LOSSES
+from logbench.vehicle.gate import CONSENT
+from logbench.vehicle.records.clearing import LOSSES
 from logbench.vehicle.records.model import CarReading, Code, MonitorState, Readiness
 from tests.job.hurried import faulty_at_rest
 
@@ -146,7 +147,7 @@ def test_a_simulated_car_is_read_and_cleared(folder: Path, capsys, monkeypatch):
 
     # this car refuses while its engine runs: the reading made before is kept, exit code 1
     assert main(["job", "clear", str(folder), "--link", FAULTY, "--consent", CONSENT]) == 1
-    assert "not cleared: 7E8: the conditions are not right" in said(capsys)
+    assert "Not cleared: 7E8: the conditions are not right" in said(capsys)
     _, job = open_job(folder)
     assert [entry.role for entry in job.readings] == ["before", "before", "other"]
     assert [event.kind for event in job.events] == ["clearing tried"]

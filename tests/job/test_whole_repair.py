@@ -27,8 +27,9 @@ from logbench.report.options import ReportOptions
 from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.timing import Timing
+from logbench.vehicle.gate import CONSENT
 from logbench.vehicle.links.schemes import open_link
-from logbench.vehicle.records.clearing import CONSENT, clear_codes
+from logbench.vehicle.records.clearing import clear_codes
 from logbench.vehicle.records.diff import diff_readings
 from logbench.vehicle.records.read import read_car
 from tests.job.hurried import SPEED, TWO_TRIPS, HeldClock, HurriedSource, end_of_trip
@@ -81,9 +82,9 @@ def test_a_repair_from_the_first_reading_to_the_report(tmp_path):
             with pytest.raises(ClearingRefusedError):
                 clear_codes(link, "", lambda reading: _keep(folder, job, reading))
             cleared = clear_codes(link, CONSENT, lambda reading: _keep(folder, job, reading))
-        assert cleared.accepted == ["7E8", "7E9"], cleared.sentence
+        assert cleared.change.accepted == ["7E8", "7E9"], cleared.sentence
         job.events.append(
-            JobEvent(at_utc=cleared.done_utc, kind="codes cleared", text=cleared.sentence)
+            JobEvent(at_utc=cleared.change.sent_utc, kind="codes cleared", text=cleared.sentence)
         )
         before = folder.reading(job.readings[0])
         assert [c.code for c in before.codes_in("stored")] == ["P0171"]

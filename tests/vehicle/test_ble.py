@@ -190,7 +190,7 @@ def test_the_line_at_which_an_adapter_answers_is_taken(in_the_air):
 def test_a_dead_thread_is_a_lost_link_at_once_and_connects_again(in_the_air):
     link = in_the_air(FakePeripheral([TWO], TWO))
     link.connect()
-    port = link._device._talk.port
+    port = link._device._talk.gate._port
     client = port._client
 
     def die() -> None:

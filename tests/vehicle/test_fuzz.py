@@ -18,6 +18,7 @@ from logbench.simulator.adapter import Adapter
 from logbench.simulator.timing import Timing
 from logbench.vehicle import poller
 from logbench.vehicle.discovery import discover
+from logbench.vehicle.gate import LineGate
 from logbench.vehicle.links import adapter, device
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.schemes import LinkUrl
@@ -86,8 +87,8 @@ class DamagedLink(AdapterLink):
         super().__init__(LinkUrl("test:", ""))
         self.port = port
 
-    def _open_port(self) -> DamagedPort:
-        return self.port
+    def _open_port(self) -> LineGate:
+        return LineGate(self.port)
 
 
 @pytest.fixture

@@ -14,7 +14,8 @@ from logbench.app.services import Services
 from logbench.cases.job import ClearCodes, CloseEvap, JobCase, ListControls, ReadCar
 from logbench.errors import LinkUnknownError
 from logbench.job.model import Role
-from logbench.vehicle.records.clearing import CONSENT, EVAP_CAUTIONS, LOSSES, STAYS, ControlTest
+from logbench.vehicle.gate import CONSENT
+from logbench.vehicle.records.clearing import EVAP_CAUTIONS, LOSSES, STAYS, ControlTest
 from logbench.words import tr
 
 GUARD = tr(

@@ -10,6 +10,8 @@ from __future__ import annotations
 import logging
 import time
 from abc import abstractmethod
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from logbench.errors import (
@@ -26,11 +28,19 @@ from logbench.vehicle.framing import (
     crc_check,
     sum_check,
 )
-from logbench.vehicle.link import PENDING_LIMIT_S, Link, is_pending
-from logbench.vehicle.links.device import BytePort, Device
+from logbench.vehicle.gate import LineGate, Permit
+from logbench.vehicle.link import (
+    CHANGE_TIMEOUT_S,
+    PENDING_LIMIT_S,
+    Answers,
+    Link,
+    answers_to,
+    is_pending,
+)
+from logbench.vehicle.links.device import Device
 from logbench.vehicle.links.dialect import ADVICE, PROTOCOLS, SEARCH_ORDER, Status, status_of
 from logbench.vehicle.links.schemes import LinkUrl
-from logbench.vehicle.model import Progress, Protocol
+from logbench.vehicle.model import Progress, Protocol, Reply
 
 log = logging.getLogger(__name__)
 
@@ -186,11 +196,12 @@ class AdapterLink(Link):
         self.repeats = True
         self._repeat_faults = 0
         self._slow: set[bytes] = set()
+        self._patient = False
         self._waits = 0
 
     @abstractmethod
-    def _open_port(self) -> BytePort:
-        """Open the port, with the right speed; raises PortMissingError."""
+    def _open_port(self) -> LineGate:
+        """Open the port, with the right speed, and hand it to a gate; raises PortMissingError."""
 
     # --- start and end ---
 
@@ -236,24 +247,51 @@ class AdapterLink(Link):
         if frames and frames <= MAX_COUNT and self._counts:
             command += f"{frames:X}"
         raw = self._round(command, timeout_s, payload)
-        if _waiting(raw):
+        if _waiting(raw.messages):
             self._slow.add(payload)
             return self._exchange_slowly(payload.hex().upper(), payload)
         return raw
 
     def _exchange_slowly(self, command: str, payload: bytes) -> Raw:
-        """Wait for an ECU that says 'response pending': no count, the adapter's longest wait."""
+        """Ask again and again while an ECU says 'response pending'; readings only."""
         deadline = time.monotonic() + PENDING_LIMIT_S
-        self._device.ask_twice("ATAT0")
-        self._device.ask_twice("ATSTFF")
-        try:
+        with self._patience():
             while True:
                 raw = self._round(command, PENDING_LIMIT_S, payload)
-                if not _waiting(raw) or time.monotonic() > deadline:
+                if not _waiting(raw.messages) or time.monotonic() > deadline:
                     return raw
+
+    @contextmanager
+    def _patience(self) -> Iterator[None]:
+        """The adapter's longest wait, and no count."""
+        if self._patient:
+            yield
+            return
+        self._device.ask_twice("ATAT0")
+        self._device.ask_twice("ATSTFF")
+        self._patient = True
+        try:
+            yield
         finally:
+            self._patient = False
             self._device.ask_twice("ATST32")
-            self._device.ask_twice("ATAT1")
+            self._device.ask_twice("ATAT2" if self._device.hurried else "ATAT1")
+
+    def _change(self, permit: Permit, answers: Answers) -> None:
+        self.repeats = False
+
+        def heard(line: bytes, t_ns: int) -> bool:
+            # one line, one message: no answer to a change needs more
+            found = self._spoken.assemble([line])
+            answers.said += found.other
+            answers.replies += [
+                Reply(ecu, data, t_ns)
+                for ecu, data in found.messages
+                if answers_to(permit.payload, data)
+            ]
+            return _waiting([(reply.ecu, reply.data) for reply in answers.replies])
+
+        self._device.change(permit, CHANGE_TIMEOUT_S, heard)
 
     def _round(self, command: str, timeout_s: float, payload: bytes) -> Raw:
         repeat = self.repeats and command == self._device.last
@@ -333,7 +371,7 @@ class AdapterLink(Link):
         return found, statuses
 
 
-def _waiting(raw: Raw) -> bool:
+def _waiting(messages: Sequence[tuple[str, bytes]]) -> bool:
     """Whether an ECU has said 'response pending' and not answered."""
-    answered = {ecu for ecu, data in raw.messages if not is_pending(data)}
-    return any(ecu not in answered for ecu, _ in raw.messages)
+    answered = {ecu for ecu, data in messages if not is_pending(data)}
+    return any(ecu not in answered for ecu, _ in messages)

@@ -18,9 +18,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError, first_line
+from logbench.system.limits import RADIO_PIECES
 from logbench.system.threads import Supervised
+from logbench.vehicle.gate import NONSENSE, LineGate
 from logbench.vehicle.links.adapter import AdapterLink
-from logbench.vehicle.links.device import CHECK_S, NONSENSE, Talk
+from logbench.vehicle.links.device import CHECK_S, Talk
 from logbench.vehicle.links.schemes import SCHEMES
 
 if TYPE_CHECKING:
@@ -177,7 +179,8 @@ class BlePort:
             self._loop.close()
 
     def _notified(self, _: BleakGATTCharacteristic, data: bytearray) -> None:
-        self._arrived.put(bytes(data))
+        if self._arrived.qsize() < RADIO_PIECES:
+            self._arrived.put(bytes(data))
 
     def _lost(self, _: BleakClient) -> None:
         self._gone = self._gone or _GONE
@@ -230,20 +233,21 @@ class BlePort:
 class BleLink(AdapterLink):
     """An adapter on Bluetooth Low Energy."""
 
-    def _open_port(self) -> BlePort:
+    def _open_port(self) -> LineGate:
         self.progress(f"Connecting to {self._place} over Bluetooth")
         port = BlePort(self._place, self.check)
+        gate = LineGate(port)
         try:
-            self._find_serial_line(port)
+            self._find_serial_line(port, gate)
         except BaseException:
-            port.close()
+            gate.close()
             raise
-        return port
+        return gate
 
-    def _find_serial_line(self, port: BlePort) -> None:
+    def _find_serial_line(self, port: BlePort, gate: LineGate) -> None:
         for pair in port.pairs:
             port.use(pair)
-            if Talk(port).say(NONSENSE, PROBE_TIMEOUT_S) is not None:
+            if Talk(gate).say(NONSENSE, PROBE_TIMEOUT_S) is not None:
                 log.info("serial line at %s, %s", pair.notify.uuid, pair.write.uuid)
                 return
         raise AdapterMuteError(

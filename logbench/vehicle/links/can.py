@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from logbench.errors import (
@@ -17,12 +18,23 @@ from logbench.errors import (
     LinkLostError,
     LinkUnknownError,
     PortMissingError,
+    ReplyError,
     first_line,
 )
+from logbench.system.limits import REPLY_FRAMES
 from logbench.vehicle.framing import CanAssembler, Raw, reply_name, request_address
-from logbench.vehicle.link import PENDING_LIMIT_S, Link, is_pending
+from logbench.vehicle.gate import FLOW_CONTROL, FUNCTIONAL, FrameGate, Permit
+from logbench.vehicle.link import (
+    CHANGE_TIMEOUT_S,
+    PENDING_LIMIT_S,
+    PENDING_TOTAL_S,
+    Answers,
+    Link,
+    answers_to,
+    is_pending,
+)
 from logbench.vehicle.links.schemes import SCHEMES, LinkUrl
-from logbench.vehicle.model import Progress, Protocol
+from logbench.vehicle.model import Progress, Protocol, Reply
 
 if TYPE_CHECKING:
     import can
@@ -34,12 +46,50 @@ BIT_RATES = (500_000, 250_000)
 """ISO 15765-4 allows these two."""
 REPLY_TIMEOUT_S = 0.1
 """P2 of ISO 15765-4 is at most 50 ms; twice that leaves room for a busy computer."""
+CHANGE_WAIT_S = 1.0
+"""For the next answer to a change, as an adapter at its most patient (our choice)."""
 SEARCH_TIMEOUT_S = 0.15
 CHECK_S = 0.1
-_FLOW_CONTROL = b"\x30\x00\x00"
-"""ISO 15765-2: clear to send, no block size, no separation time."""
-_FUNCTIONAL = {11: 0x7DF, 29: 0x18DB33F1}
+MOST_11_BIT = 0x7FF
 _UNSHAREABLE = ("virtual", "udp_multicast")
+
+
+class CanPort:
+    """A bus of python-can as a port of frames."""
+
+    def __init__(self, bus: can.BusABC) -> None:
+        self._bus = bus
+
+    def write(self, identifier: int, data: bytes) -> None:
+        """Put one frame on the bus."""
+        import can
+
+        message = can.Message(
+            arbitration_id=identifier, data=data, is_extended_id=identifier > MOST_11_BIT
+        )
+        try:
+            self._bus.send(message, timeout=0.2)
+        except (can.CanError, OSError, ValueError) as error:
+            raise LinkLostError(
+                f"The CAN interface cannot send ({first_line(error)}): check its plug and that "
+                "the ignition is on; connecting again."
+            ) from None
+
+    def read(self, timeout_s: float) -> can.Message | None:
+        """The next message; None when none came in time."""
+        import can
+
+        try:
+            return self._bus.recv(timeout_s)
+        except (can.CanError, OSError, ValueError) as error:
+            raise LinkLostError(
+                f"The CAN interface is gone ({first_line(error)}): check its plug; connecting "
+                "again."
+            ) from None
+
+    def close(self) -> None:
+        """Let go of the interface."""
+        self._bus.shutdown()
 
 
 class CanLink(Link):
@@ -55,7 +105,7 @@ class CanLink(Link):
             )
         self._interface = interface.lower()
         self._bitrate = url.whole_number("bitrate", 10_000, 1_000_000)
-        self._bus: can.BusABC | None = None
+        self._gate: FrameGate | None = None
         self._assembler = CanAssembler()
         self._id_bits = 11
 
@@ -69,13 +119,13 @@ class CanLink(Link):
         heard = False
         for bitrate in rates:
             self.progress(f"Opening {self.adapter} at {bitrate // 1000} kbit/s")
-            self._bus = self._open_bus(bitrate)
+            self._gate = gate = FrameGate(CanPort(self._open_bus(bitrate)))
             self.progress("Looking for the car's protocol")
             for id_bits in (11, 29):
                 if self._find(id_bits, bitrate):
                     self.progress(f"Protocol found: {self.protocol.name}")
                     return
-            heard = heard or self._bus.recv(0.2) is not None
+            heard = heard or gate.read(0.2) is not None
             self._shut()
         if heard:
             raise CarSilentError(
@@ -135,14 +185,36 @@ class CanLink(Link):
         self, payload: bytes, frames: int | None, timeout_s: float, to: str | None
     ) -> Raw:
         self._forget()
-        # one frame: requests that read never have more than seven bytes
-        identifier = int(request_address(to), 16) if to else _FUNCTIONAL[self._id_bits]
-        self._send(identifier, bytes((len(payload),)) + payload)
+        gate = self._own_gate()
+        identifier = int(request_address(to), 16) if to else FUNCTIONAL[self._id_bits]
+        try:
+            gate.request(identifier, payload)
+        except LinkLostError as error:
+            if self.connected:
+                raise
+            log.debug("not sent: %s", error)
         self._sent()
         raw = Raw(sent=8)
         wait_s = min(timeout_s, REPLY_TIMEOUT_S)
-        limit = time.monotonic() + timeout_s
-        deadline = time.monotonic() + wait_s
+        raw.messages += self._messages(raw, wait_s, timeout_s, timeout_s + PENDING_LIMIT_S, frames)
+        return raw
+
+    def _change(self, permit: Permit, answers: Answers) -> None:
+        self._forget()
+        self._own_gate().request(FUNCTIONAL[self._id_bits], permit.payload, permit)
+        messages = self._messages(Raw(), CHANGE_WAIT_S, CHANGE_TIMEOUT_S, PENDING_TOTAL_S)
+        for ecu, data in messages:
+            if answers_to(permit.payload, data):
+                answers.replies.append(Reply(ecu, data, time.monotonic_ns()))
+
+    def _messages(
+        self, raw: Raw, wait_s: float, timeout_s: float, longest_s: float, frames: int | None = None
+    ) -> Iterator[tuple[str, bytes]]:
+        """Messages of ECUs, whole, as they come: until `frames` are there, none has come for
+        `wait_s`, or `timeout_s` is over; longer, up to `longest_s`, while an ECU says 'response
+        pending'. Counts into `raw`; raises ReplyError for more than any reply holds."""
+        gate, start_s = self._own_gate(), time.monotonic()
+        deadline, limit, longest = start_s + wait_s, start_s + timeout_s, start_s + longest_s
         pending: set[str] = set()
         while (left_s := min(deadline, limit) - time.monotonic()) > 0:
             frame = self._receive(min(left_s, CHECK_S))
@@ -152,55 +224,34 @@ class CanLink(Link):
             ecu, data = frame
             raw.received += len(data)
             raw.frames += 1
+            if raw.frames > REPLY_FRAMES:
+                raise ReplyError(f"More than {REPLY_FRAMES:,} frames came for one request.")
             deadline = max(deadline, time.monotonic() + wait_s)
             message = self._assembler.feed(ecu, data, time.monotonic())
             if data and data[0] >> 4 == 1 and ecu in self._assembler.open:
-                self._send(int(request_address(ecu), 16), _FLOW_CONTROL)
+                gate.frame(int(request_address(ecu), 16), FLOW_CONTROL)
             if message is not None:
                 if is_pending(message):
                     raw.frames -= 1
                     pending.add(ecu)
-                    deadline = limit = time.monotonic() + PENDING_LIMIT_S
+                    deadline = limit = min(time.monotonic() + PENDING_LIMIT_S, longest)
                 elif ecu in pending:
                     pending.discard(ecu)
                     deadline = time.monotonic() + wait_s
-                raw.messages.append((ecu, message))
+                yield ecu, message
             if frames and raw.frames >= frames and not pending and not self._assembler.open:
                 break
         self._assembler.abandon()
         raw.damaged = self._assembler.damaged
-        return raw
 
-    def _send(self, identifier: int, data: bytes) -> None:
-        """One frame, filled up to eight bytes."""
-        import can
-
-        assert self._bus is not None
-        message = can.Message(
-            arbitration_id=identifier, data=data.ljust(8, b"\0"), is_extended_id=self._id_bits == 29
-        )
-        try:
-            self._bus.send(message, timeout=0.2)
-        except (can.CanError, OSError, ValueError) as error:
-            if self.connected:
-                raise LinkLostError(
-                    f"The CAN interface cannot send ({first_line(error)}): check its plug and that "
-                    "the ignition is on; connecting again."
-                ) from None
-            log.debug("not sent: %s", error)
+    def _own_gate(self) -> FrameGate:
+        if self._gate is None:
+            raise LinkLostError("The link is closed: connect it again.")
+        return self._gate
 
     def _receive(self, timeout_s: float) -> tuple[str, bytes] | None:
         """Sender and data of the next frame of a reply address; None when none came."""
-        import can
-
-        assert self._bus is not None
-        try:
-            message = self._bus.recv(timeout_s)
-        except (can.CanError, OSError, ValueError) as error:
-            raise LinkLostError(
-                f"The CAN interface is gone ({first_line(error)}): check its plug; connecting "
-                "again."
-            ) from None
+        message = self._own_gate().read(timeout_s)
         if message is None or message.is_error_frame or message.is_remote_frame:
             return None
         if message.is_extended_id != (self._id_bits == 29):
@@ -216,6 +267,6 @@ class CanLink(Link):
         self._assembler = CanAssembler()
 
     def _shut(self) -> None:
-        bus, self._bus = self._bus, None
-        if bus is not None:
-            bus.shutdown()
+        gate, self._gate = self._gate, None
+        if gate is not None:
+            gate.close()

@@ -8,82 +8,94 @@ from __future__ import annotations
 import logging
 import re
 import time
-import typing
 from collections.abc import Callable
 
 from logbench.errors import AdapterMuteError, AdapterUnfitError, LinkLostError, ReplyError
+from logbench.system.limits import REPLY_BYTES
 from logbench.vehicle.framing import request_address
-from logbench.vehicle.link import PENDING_LIMIT_S, WIRE
+from logbench.vehicle.gate import NONSENSE, LineGate, Permit
+from logbench.vehicle.link import PENDING_LIMIT_S, PENDING_TOTAL_S, WIRE
 from logbench.vehicle.links.dialect import lines_of, status_of
 from logbench.vehicle.model import Progress, Protocol
 
 log = logging.getLogger(__name__)
 
 PROMPT = b">"
-NONSENSE = "\x7f\x7f"
-"""Gets a prompt out of any adapter without repeating an earlier command, as a lone carriage return
-would; two, because the first character may get lost."""
 RESYNC_TIMEOUT_S = 1.0
 QUIET_S = 0.1
 """Without a further prompt for so long, requests and replies are in step again."""
+DRAIN_S = 5.0
+"""An adapter that does not stop sending for so long is not waited for."""
 CHECK_S = 0.1
-_TOO_MUCH = 65_536
 _PENDING = re.compile(rb"7F ?[0-9A-F]{2} ?78")
+_LINE_ENDS = re.compile(rb"[\r\n]")
 
-
-class BytePort(typing.Protocol):
-    """A stream of bytes to the adapter. `read` and `write` raise LinkLostError when it is gone."""
-
-    def write(self, data: bytes) -> None:
-        """Send all of `data`."""
-        ...
-
-    def read(self, timeout_s: float) -> bytes:
-        """Whatever is there, waiting at most `timeout_s` for the first byte; b'' when nothing.
-        Does not wait at all for 0."""
-        ...
-
-    def close(self) -> None:
-        """Let go. May be called twice."""
-        ...
+Heard = Callable[[bytes, int], bool]
+"""Gets a line, without empty ones and noise, and when it came, in ns of the monotonic clock; says
+whether an ECU has said 'response pending' and is still to answer."""
 
 
 class Talk:
-    """The conversation with an adapter at `port`. All methods raise LinkLostError with the port.
+    """The conversation with an adapter behind `gate`. All methods raise LinkLostError with the
+    port, ValueError for what may not leave.
 
     `check` is called every 0.1 s of waiting; what it raises ends the waiting.
     """
 
-    def __init__(self, port: BytePort, check: Callable[[], None] | None = None) -> None:
-        self.port = port
+    def __init__(self, gate: LineGate, check: Callable[[], None] | None = None) -> None:
+        self.gate = gate
         self._check = check or (lambda: None)
         self.idle_s = 0.0
         """Between the last line of the last reply and its prompt."""
+        self.flooded = False
+        """The last reply was longer than any can be."""
 
     def say(
         self, command: str, timeout_s: float, sent: Callable[[], None] | None = None
     ) -> bytes | None:
         """Send a command, call `sent`, give all bytes up to the prompt; None: too late."""
-        stale = self.port.read(0.0)
-        if stale:
-            log.debug("thrown away before %s: %r", command, stale[:200])
-        self.port.write(command.encode("ascii") + b"\r")
+        self._throw_away(command)
+        self.gate.command(command)
         if sent is not None:
             sent()
         reply = self.read_to_prompt(timeout_s)
         log.log(WIRE, "%s -> %r", command, reply)
         return reply
 
+    def change(self, permit: Permit, timeout_s: float, heard: Heard) -> bool:
+        """Send what is permitted; then only wait, up to `timeout_s` or as long as an ECU that says
+        'response pending' may take, handing over every line as it comes. False: no prompt."""
+        command = permit.payload.hex().upper()
+        self._throw_away(command)
+        self.gate.command(command, permit)
+        buffer, prompted, waiting = b"", False, False
+        now_s = time.monotonic()
+        until_s, longest_s = now_s + timeout_s, now_s + PENDING_TOTAL_S
+        while now_s < until_s and (waiting or not prompted):
+            chunk = self.gate.read(min(until_s - now_s, CHECK_S))
+            now_s = time.monotonic()
+            head, prompt, _ = chunk.partition(PROMPT)
+            *lines, buffer = _LINE_ENDS.split((buffer + head)[-REPLY_BYTES:])
+            if prompt:
+                prompted = True
+                lines.append(buffer)
+            for line in lines_of(b"\r".join(lines)):
+                log.log(WIRE, "%s -> %r", command, line)
+                waiting = heard(line, time.monotonic_ns())
+                if waiting:
+                    until_s = min(now_s + PENDING_LIMIT_S, longest_s)
+        return prompted
+
     def read_to_prompt(self, timeout_s: float) -> bytes | None:
         """All bytes up to the prompt; None when it does not come in time.
 
         Longer than `timeout_s`, while an ECU has said 'response pending'.
         """
-        buffer = b""
+        buffer, self.flooded = b"", False
         now_s = data_s = time.monotonic()
         deadline = now_s + timeout_s
         while now_s < deadline:
-            chunk = self.port.read(min(deadline - now_s, CHECK_S))
+            chunk = self.gate.read(min(deadline - now_s, CHECK_S))
             now_s = time.monotonic()
             if not chunk:
                 self._check()
@@ -96,7 +108,8 @@ class Talk:
                 self.idle_s = now_s - data_s
                 return buffer[: buffer.index(PROMPT)]
             data_s = now_s
-            if len(buffer) > _TOO_MUCH:
+            if len(buffer) > REPLY_BYTES:
+                self.flooded = True
                 break
         log.debug("no prompt, only %r", buffer[-200:])
         return None
@@ -104,11 +117,27 @@ class Talk:
     def get_in_step(self) -> bool:
         """Bring the adapter back to its prompt; False when nothing answers any more."""
         for _ in range(2):
+            if self.flooded and not self._drained():
+                return False
             if self.say("ATI", RESYNC_TIMEOUT_S) is None:
                 continue
             for _ in range(20):
                 if self.read_to_prompt(QUIET_S) is None:
                     return True
+        return False
+
+    def _throw_away(self, command: str) -> None:
+        stale = self.gate.read(0.0)
+        if stale:
+            log.debug("thrown away before %s: %r", command, stale[:200])
+
+    def _drained(self) -> bool:
+        """Throw away what comes until it stops; False where it does not."""
+        end_s = time.monotonic() + DRAIN_S
+        while time.monotonic() < end_s:
+            if not self.gate.read(QUIET_S):
+                return True
+            self._check()
         return False
 
 
@@ -143,9 +172,9 @@ class Device:
 
     # --- start and end ---
 
-    def open(self, port: BytePort, progress: Progress) -> None:
-        """Find the adapter at `port` and set it up; raises AdapterMuteError, AdapterUnfitError."""
-        self._talk = Talk(port, self._check)
+    def open(self, gate: LineGate, progress: Progress) -> None:
+        """Find the adapter and set it up; raises AdapterMuteError, AdapterUnfitError."""
+        self._talk = Talk(gate, self._check)
         self.last, self._aimed, self._asleep = "", None, False
         progress("Looking for the adapter")
         self._wake()
@@ -164,7 +193,7 @@ class Device:
             for command in () if self._asleep else ("ATPC", "ATD"):
                 talk.say(command, CLOSE_TIMEOUT_S)
         finally:
-            talk.port.close()
+            talk.gate.close()
 
     def _wake(self) -> None:
         """A warm start, or a full one where that is not known; learns the adapter's name."""
@@ -268,9 +297,22 @@ class Device:
             self._rouse(self._talk)
         reply = self._talk.say(command, timeout_s, self._sent)
         if reply is None:
+            flooded = self._talk.flooded
             self.resync()
-            raise ReplyError("The adapter took too long to answer.")
+            raise ReplyError(
+                f"The adapter sent {REPLY_BYTES:,} characters without an end; they are dropped."
+                if flooded
+                else "The adapter took too long to answer."
+            )
         return lines_of(reply), len(command) + 1, len(reply)
+
+    def change(self, permit: Permit, timeout_s: float, heard: Heard) -> None:
+        """Send what is permitted, once, and wait; then see that the adapter is in step."""
+        if self._talk is None:
+            raise LinkLostError("The link is closed: connect it again.")
+        self.last = ""
+        if not self._talk.change(permit, timeout_s, heard):
+            self.resync()
 
     @property
     def idle_s(self) -> float:
@@ -280,8 +322,13 @@ class Device:
     def resync(self) -> None:
         """Bring the adapter back to its prompt; LinkLostError when nothing answers any more."""
         self.last = ""
-        if self._talk is not None and self._talk.get_in_step():
+        talk = self._talk
+        if talk is not None and talk.get_in_step():
             return
+        if talk is not None and talk.flooded:
+            raise LinkLostError(
+                "The adapter sends without end: unplug it and plug it in again; connecting again."
+            )
         if self.is_set_up:
             raise LinkLostError(
                 "The adapter no longer answers: check that it is plugged in and in range; "

@@ -9,8 +9,9 @@ from pathlib import Path
 import serial
 
 from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError
+from logbench.vehicle.gate import NONSENSE, LineGate
 from logbench.vehicle.links.adapter import AdapterLink
-from logbench.vehicle.links.device import NONSENSE, Talk
+from logbench.vehicle.links.device import Talk
 from logbench.vehicle.links.schemes import LinkUrl
 from logbench.vehicle.model import Progress
 
@@ -89,19 +90,20 @@ class SerialLink(AdapterLink):
             self._found = None  # another adapter may be there by now, at another speed
             raise
 
-    def _open_port(self) -> SerialPort:
+    def _open_port(self) -> LineGate:
         self.progress(f"Opening {self._place}")
         known = self._baud or self._found
         port = SerialPort(self._place, known or BAUDS[0])
+        gate = LineGate(port)
         if known is None:
             try:
-                self._found = self._find_baud(port)
+                self._found = self._find_baud(port, gate)
             except BaseException:
-                port.close()
+                gate.close()
                 raise
-        return port
+        return gate
 
-    def _find_baud(self, port: SerialPort) -> int:
+    def _find_baud(self, port: SerialPort, gate: LineGate) -> int:
         for baud in BAUDS:
             self.check()
             self.progress(f"Looking for the adapter at {baud:,} baud")
@@ -110,7 +112,7 @@ class SerialLink(AdapterLink):
             except LinkLostError:
                 log.debug("the port does not do %d baud", baud)
                 continue
-            if _answers(port):
+            if _answers(gate):
                 return baud
         raise AdapterMuteError(
             f"No adapter answers on {self._place} at any usual speed: check that it is the right "
@@ -118,9 +120,9 @@ class SerialLink(AdapterLink):
         )
 
 
-def _answers(port: SerialPort) -> bool:
+def _answers(gate: LineGate) -> bool:
     """Asked twice, because the first reply may echo what an earlier try at a wrong speed left."""
-    talk = Talk(port)
+    talk = Talk(gate)
     for _ in range(2):
         reply = talk.say(NONSENSE, PROBE_TIMEOUT_S)
         if reply is None:

@@ -7,6 +7,7 @@ import socket
 from collections.abc import Callable
 
 from logbench.errors import LinkLostError, LinkUnknownError, PortMissingError
+from logbench.vehicle.gate import LineGate
 from logbench.vehicle.links.adapter import AdapterLink
 from logbench.vehicle.links.schemes import LinkUrl
 from logbench.vehicle.model import Progress
@@ -86,9 +87,9 @@ class TcpLink(AdapterLink):
             )
         self._host, self._tcp_port = host.strip("[]"), int(port)
 
-    def _open_port(self) -> SocketPort:
+    def _open_port(self) -> LineGate:
         self.progress(f"Connecting to {self._host}:{self._tcp_port}")
-        return SocketPort(self._host, self._tcp_port, self.check)
+        return LineGate(SocketPort(self._host, self._tcp_port, self.check))
 
 
 def _connected(host: str, port: int, check: Callable[[], None]) -> socket.socket:

@@ -12,22 +12,10 @@ from logbench.signals.table import table
 from logbench.vehicle.discovery import ask_again
 from logbench.vehicle.link import NEGATIVE, Link
 from logbench.vehicle.model import Reply
+from logbench.vehicle.records.model import REASONS
 from logbench.vehicle.wanted import data_service
 
 log = logging.getLogger(__name__)
-
-REASONS = {
-    0x10: "general reject",
-    0x11: "the service is not supported",
-    0x12: "this part of the service is not supported",
-    0x13: "the length or format is wrong",
-    0x21: "busy, ask again",
-    0x22: "the conditions are not right",
-    0x31: "the request is out of range",
-    0x33: "access is denied",
-    0x78: "response pending",
-}
-"""ISO 14229-1, from memory."""
 
 
 class Asker:

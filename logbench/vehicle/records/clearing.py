@@ -2,44 +2,47 @@
 
 Both go through the same guard, in this order: an explicit consent, a full reading that was saved
 and can be read back from where it was saved, and, last, the engine and the wheels as the car itself
-reports them at that moment. Whatever lacks ends in a `ClearingRefusedError` with nothing sent.
+reports them right before the request leaves. Whatever lacks ends in a `ClearingRefusedError` with
+nothing sent. The request leaves once (`vehicle/gate.py`); after that there is only waiting.
 """
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from pydantic import BaseModel, Field, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from logbench.errors import (
     ClearingRefusedError,
-    LinkLostError,
+    LinkError,
     LogbenchError,
     ReplyError,
     StorageError,
 )
+from logbench.foreign import in_label
 from logbench.signals.decoding import supported_pids
-from logbench.vehicle.link import NEGATIVE, Link, silent
-from logbench.vehicle.model import Progress, Reply
-from logbench.vehicle.permits import (
+from logbench.system.limits import CAR_ANSWERS
+from logbench.vehicle.gate import (
     CLEAR,
     CLOSE_EVAP,
     LIST_CONTROLS,
     LIST_CONTROLS_ELSEWHERE,
-    WritePermit,
+    Conditions,
+    Permit,
 )
-from logbench.vehicle.records.asking import REASONS, Asker, highest, read_values
+from logbench.vehicle.link import NEGATIVE, Answers, Link, silent
+from logbench.vehicle.model import Progress
+from logbench.vehicle.records.asking import Asker, highest, read_values
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
-from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.model import CarAnswer, CarChange, CarReading
 from logbench.vehicle.records.read import read_car
 
 log = logging.getLogger(__name__)
 
-CONSENT = "The owner agrees, and I have read what will be lost."
-"""The words that must be given, letter for letter: the window's tick box stands beside them."""
 LOSSES = (
     "all stored and pending trouble codes",
     "all freeze frames",
@@ -55,57 +58,25 @@ EVAP_CAUTIONS = (
     "Fuel vapour burns: no flame, no spark, fresh air, an extinguisher at hand.",
     "Turn the ignition off when done, so that the vent opens again.",
 )
-IDLE_MAX_RPM = 1200.0
-"""Faster than any warm idle (common practice, no source)."""
 EVAP_TEST = 0x01
 EVAP_NAME = "close the evaporative system for a leak test"
-SETTLE_TIMEOUT_S = 5.0
 Save = Callable[[CarReading], Path]
 """Writes a reading as JSON and gives the file; raises what it likes."""
 
 
-class Conditions(BaseModel):
-    """Engine speed and road speed as the car reported them; None: it did not."""
+@dataclass(slots=True)
+class Changed:
+    """What was done to the car, kept in the job, and what came of it. `after`: read once more, as
+    far as that was possible."""
 
-    rpm: float | None = None
-    speed_kmh: float | None = None
-
-    @property
-    def lacking(self) -> str:
-        """What is not right, as a sentence; `` when it may be done."""
-        if self.rpm is None or self.speed_kmh is None:
-            missing = "engine speed" if self.rpm is None else "road speed"
-            return f"The car does not report its {missing}, so that it cannot be made sure of."
-        if self.speed_kmh > 0:
-            return f"The car moves at {self.speed_kmh:.0f} km/h: stop and try again."
-        if self.rpm > IDLE_MAX_RPM:
-            return f"The engine turns at {self.rpm:.0f} rpm: let it idle, or switch it off."
-        return ""
-
-
-class Change(BaseModel):
-    """What was done to the car and what came of it."""
-
-    done_utc: str
-    conditions: Conditions
-    saved: str
-    """Where the reading before is."""
-    accepted: list[str] = Field(default_factory=list)
-    """ECUs that did it."""
-    refused: dict[str, str] = Field(default_factory=dict)
-    """ECU to why not, in words."""
-    sentence: str = ""
-
-
-class ClearingResult(Change):
-    """The codes were cleared, or not; kept in the job."""
-
+    change: CarChange
+    sentence: str
     after: CarReading | None = None
     diff: ReadingDiff | None = None
 
 
-class ControlResult(Change):
-    """One start of the evaporative system's closing; an event of the job."""
+Keep = Callable[[Changed], object]
+"""Called as soon as the request has left and the waiting is over, before anything else can fail."""
 
 
 class ControlTest(BaseModel):
@@ -120,37 +91,48 @@ class ControlTest(BaseModel):
 def read_conditions(link: Link) -> Conditions:
     """Engine and road speed now. Raises LinkLostError."""
     everything: Mapping[str, frozenset[int]] = {"": frozenset({0x0C, 0x0D})}
-    values = read_values(Asker(link), (0x0C, 0x0D), everything, "speeds")
-    return Conditions(rpm=highest(values, "RPM"), speed_kmh=highest(values, "VSS"))
+    conditions, asker = Conditions(), Asker(link)
+    values = read_values(asker, (0x0C, 0x0D), everything, "speeds")
+    return replace(
+        conditions,
+        rpm=highest(values, "RPM"),
+        speed_kmh=highest(values, "VSS"),
+        problem=" ".join(asker.problems),
+    )
 
 
 def clear_codes(
-    link: Link, consent: str, save: Save, progress: Progress | None = None
-) -> ClearingResult:
+    link: Link,
+    consent: str,
+    save: Save,
+    progress: Progress | None = None,
+    keep: Keep | None = None,
+) -> Changed:
     """Read and save everything, clear, and read back.
 
     `consent` must be `CONSENT`. Raises ClearingRefusedError, with nothing sent, when consent, a
     full reading, its file or the car's own conditions lack.
     """
     report = progress or silent
-    before, saved = _guarded(link, consent, save, report)
-    conditions = _at_rest(link)
+    permit = Permit(CLEAR, consent, lambda: read_conditions(link))
+    before, saved = _guarded(link, save, report)
     report("Clearing the codes")
-    result = ClearingResult(done_utc=_now(), conditions=conditions, saved=str(saved))
+    changed = _change(link, permit, saved, "cleared", keep)
+    report("Reading back")
     try:
-        done = link.exchange(CLEAR, timeout_s=SETTLE_TIMEOUT_S, permit=WritePermit(CLEAR))
-        result.accepted, result.refused = _outcome(done.replies)
-        report("Reading back")
-        result.after = read_car(link, progress)
-        result.diff = diff_readings(before, result.after, cleared=bool(result.accepted))
-    except (LinkLostError, ReplyError) as error:
-        result.sentence = (
-            f"{error} It is not known whether the codes were cleared: read the car again."
-        )
-        return result
-    result.sentence = _clear_sentence(result)
-    log.info("cleared: %s", result.sentence)
-    return result
+        after = read_car(link, progress)
+    except LinkError as error:
+        log.info("not read again: %s", error)
+    else:
+        changed.after = after if after.identity.ecus else None
+    if changed.after is None:
+        changed.sentence += " The car could not be read again at once."
+    else:
+        accepted = bool(changed.change.accepted)
+        changed.diff = diff_readings(before, changed.after, cleared=accepted)
+        changed.sentence += f" {_left(changed.after)}"
+    log.info("cleared: %s %s", changed.sentence, changed.change)
+    return changed
 
 
 def list_control_tests(link: Link) -> list[ControlTest]:
@@ -162,7 +144,7 @@ def list_control_tests(link: Link) -> list[ControlTest]:
     payload = LIST_CONTROLS if is_can else LIST_CONTROLS_ELSEWHERE
     found = []
     try:
-        replies = link.exchange(payload, permit=WritePermit(payload)).replies
+        replies = link.exchange(payload).replies
     except ReplyError as error:
         log.info("list of controls not understood: %s", error)
         return []
@@ -177,44 +159,35 @@ def list_control_tests(link: Link) -> list[ControlTest]:
 
 
 def close_evap(
-    link: Link, consent: str, save: Save, progress: Progress | None = None
-) -> ControlResult:
+    link: Link,
+    consent: str,
+    save: Save,
+    progress: Progress | None = None,
+    keep: Keep | None = None,
+) -> Changed:
     """Close the evaporative system for a leak test, under the same guard as clearing.
 
     Raises ClearingRefusedError when a condition lacks or no ECU has the test.
     """
     report = progress or silent
+    permit = Permit(CLOSE_EVAP, consent, lambda: read_conditions(link))
     if not any(test.startable for test in list_control_tests(link)):
         raise ClearingRefusedError(
             "No ECU of this car offers the standard's leak test: use the maker's procedure."
         )
-    _, saved = _guarded(link, consent, save, report)
-    conditions = _at_rest(link)
+    _, saved = _guarded(link, save, report)
     report("Closing the evaporative system")
-    result = ControlResult(done_utc=_now(), conditions=conditions, saved=str(saved))
-    try:
-        replies = link.exchange(
-            CLOSE_EVAP, timeout_s=SETTLE_TIMEOUT_S, permit=WritePermit(CLOSE_EVAP)
-        ).replies
-    except (LinkLostError, ReplyError) as error:
-        result.sentence = f"{error} It is not known whether the system is closed: ignition off."
-        return result
-    result.accepted, result.refused = _outcome(replies)
-    if result.accepted:
-        result.sentence = f"{', '.join(result.accepted)} closed the evaporative system."
-    else:
-        result.sentence = f"The evaporative system was not closed: {_why(result.refused)}."
-    return result
+    changed = _change(link, permit, saved, "closed the evaporative system", keep)
+    if changed.change.outcome in ("waiting", "not answered"):
+        changed.sentence += " Turn the ignition off, so that the vent opens."
+    log.info("closed: %s %s", changed.sentence, changed.change)
+    return changed
 
 
 # --- the guard ---
 
 
-def _guarded(link: Link, consent: str, save: Save, report: Progress) -> tuple[CarReading, Path]:
-    if consent != CONSENT:
-        raise ClearingRefusedError(
-            f"Nothing is changed in a car without consent: give the words {CONSENT!r}."
-        )
+def _guarded(link: Link, save: Save, report: Progress) -> tuple[CarReading, Path]:
     if link.service == 0x22:
         raise ClearingRefusedError(
             "This car answers SAE J1979-2 only, whose freeze frames and monitor results cannot be "
@@ -246,41 +219,84 @@ def _saved(reading: CarReading, save: Save) -> Path:
     return path
 
 
-def _at_rest(link: Link) -> Conditions:
-    conditions = read_conditions(link)
-    if conditions.lacking:
-        raise ClearingRefusedError(f"Nothing was changed. {conditions.lacking}")
-    return conditions
+# --- the change itself ---
 
 
-def _outcome(replies: list[Reply]) -> tuple[list[str], dict[str, str]]:
-    accepted = [reply.ecu for reply in replies if reply.data[0] != NEGATIVE]
-    refused = {
-        reply.ecu: REASONS.get(reply.data[2], f"negative response {reply.data[2]:02X}")
-        for reply in replies
-        if reply.data[0] == NEGATIVE
-    }
-    return accepted, refused
+def _change(link: Link, permit: Permit, saved: Path, done: str, keep: Keep | None) -> Changed:
+    try:
+        answers = link.change(permit)
+    except ReplyError as error:
+        raise ClearingRefusedError(f"Nothing was changed. {error}") from error
+    change = _account(permit, answers, saved)
+    changed = Changed(change, _happened(change, done))
+    if keep is not None:
+        keep(changed)
+    return changed
 
 
-def _clear_sentence(result: ClearingResult) -> str:
-    if not result.accepted:
-        text = f"The codes were not cleared: {_why(result.refused)}."
-        if not result.conditions.rpm:
-            return text
-        return text + " Many cars want the engine off with the ignition on: try that."
-    text = f"{', '.join(result.accepted)} cleared."
-    if result.refused:
-        text += f" Not cleared: {_why(result.refused)}."
-    left = [c.code for c in result.after.codes if c.state != "permanent"] if result.after else []
+def _account(permit: Permit, answers: Answers, saved: Path) -> CarChange:
+    """All that is known of it, in plain values."""
+    sent, conditions = permit.sent, permit.conditions
+    assert sent is not None
+    assert conditions is not None
+    kept = CarChange(
+        request=permit.payload.hex(" ").upper(),
+        consent=permit.consent,
+        saved=saved.name,
+        rpm=conditions.rpm,
+        speed_kmh=conditions.speed_kmh,
+        asked_utc=_utc(datetime.fromtimestamp(conditions.asked_unix_s, UTC)),
+        sent_utc=_utc(sent.at_utc),
+        to=sent.to,
+        wire=sent.wire,
+        said=answers.said[:CAR_ANSWERS],
+        ended=answers.ended,
+    )
+    came = [
+        CarAnswer(
+            ecu=reply.ecu,
+            data=reply.data.hex(" ").upper(),
+            at_utc=_utc(sent.at_utc + timedelta(microseconds=(reply.t_ns - sent.at_ns) // 1000)),
+        )
+        for reply in answers.replies
+    ]
+    kept.answers = came[: CAR_ANSWERS // 2] + came[CAR_ANSWERS // 2 :][-CAR_ANSWERS // 2 :]
+    return kept
+
+
+def _happened(change: CarChange, done: str) -> str:
+    """What is known of it, and no more. `done`: what an ECU that accepts has done."""
+    parts = []
+    if change.accepted:
+        parts.append(f"{', '.join(change.accepted)} {done}.")
+    if change.refused:
+        why = "; ".join(f"{ecu}: {why}" for ecu, why in change.refused.items())
+        parts.append(f"Not {done}: {why}.")
+    if change.waiting:
+        ecus = ", ".join(change.waiting)
+        parts.append(f"{ecus} said 'response pending' and nothing after it.")
+    if change.outcome == "not answered":
+        parts.append("The request was sent once, and no ECU answered it.")
+    if change.ended:
+        parts.append(in_label(change.ended, lines=True))
+    if change.outcome in ("waiting", "not answered"):
+        parts.append("It is not known whether it was done: read the car again.")
+    if change.outcome == "refused" and change.rpm:
+        parts.append("Many cars want the engine off with the ignition on: try that.")
+    return " ".join(parts)
+
+
+def _left(after: CarReading) -> str:
+    """What was found right afterwards."""
+    if not after.codes_known("stored"):
+        return "Read again at once, no ECU gave its codes."
+    left = dict.fromkeys(code.code for code in after.codes if code.state != "permanent")
     if left:
-        return f"{text} Still there, or back at once: {', '.join(dict.fromkeys(left))}."
-    return f"{text} No stored or pending code is left."
+        return f"Still there, or back at once: {', '.join(left)}."
+    if not after.complete or not after.codes_known("pending"):
+        return "No stored code is left; pending ones could not be read."
+    return "No stored or pending code is left."
 
 
-def _why(refused: Mapping[str, str]) -> str:
-    return "; ".join(f"{ecu}: {why}" for ecu, why in refused.items()) or "no ECU answered"
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
+def _utc(moment: datetime) -> str:
+    return moment.isoformat(timespec="milliseconds")

@@ -12,6 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from logbench.car import identity as who
 from logbench.car.identity import Ecu
 from logbench.car.model import Car
+from logbench.foreign import ToldLine, ToldText, in_label
+from logbench.system.limits import CAR_ANSWERS
 
 SCHEMA_VERSION = "1.0"
 CodeState = Literal["stored", "pending", "permanent"]
@@ -148,6 +150,113 @@ class MonitorResult(_Record):
     margin: float | None = None
     """How far inside its limits, 1 the middle (or as far as can be from the one limit that says
     anything), 0 on a limit, negative outside; at least -1."""
+
+
+CarOutcome = Literal["accepted", "refused", "waiting", "not answered"]
+
+
+class CarAnswer(_Record):
+    """What an ECU said to a change, and when it came. `data`: its bytes in hex, `44`."""
+
+    ecu: ToldLine
+    data: ToldLine
+    at_utc: ToldLine
+
+    @property
+    def message(self) -> bytes:
+        """Its bytes; b'' where what is kept is no hex."""
+        try:
+            return bytes.fromhex(self.data)
+        except ValueError:
+            return b""
+
+    @property
+    def outcome(self) -> CarOutcome:
+        """Of this ECU, if it says no more."""
+        head, reason = self.message[:1], self.message[2:3]
+        if not head:
+            return "not answered"
+        if head != b"\x7f":
+            return "accepted"
+        return "waiting" if reason == b"\x78" else "refused"
+
+
+class CarChange(_Record):
+    """One request that changes a car, sent once, with all that was said about it. Times: ISO 8601,
+    UTC, to the millisecond."""
+
+    request: ToldLine
+    """Its bytes in hex, service first: `04`."""
+    consent: ToldLine
+    """The words that were given."""
+    saved: ToldLine
+    """The file of the reading before."""
+    rpm: float | None = None
+    speed_kmh: float | None = None
+    """Of engine and wheels, as the car said right before."""
+    asked_utc: ToldLine = ""
+    """When it was asked for that."""
+    sent_utc: ToldLine = ""
+    to: ToldLine = ""
+    """The address it was sent to; `` is all ECUs."""
+    wire: ToldLine = ""
+    """Every byte that left, in hex: an adapter's line, or a frame behind its identifier."""
+    answers: list[CarAnswer] = Field(default_factory=list, max_length=CAR_ANSWERS)
+    said: list[ToldLine] = Field(default_factory=list, max_length=CAR_ANSWERS)
+    """What the adapter said itself."""
+    ended: ToldText = ""
+    """Why the waiting ended early; `` when it did not."""
+
+    @property
+    def last(self) -> dict[str, CarAnswer]:
+        """By ECU, those that said anything, its last word."""
+        found = {in_label(answer.ecu): answer for answer in self.answers}
+        return dict(sorted(found.items()))
+
+    @property
+    def accepted(self) -> list[str]:
+        """ECUs that did it."""
+        return [ecu for ecu, answer in self.last.items() if answer.outcome == "accepted"]
+
+    @property
+    def waiting(self) -> list[str]:
+        """ECUs that said 'response pending' and nothing after it."""
+        return [ecu for ecu, answer in self.last.items() if answer.outcome == "waiting"]
+
+    @property
+    def refused(self) -> dict[str, str]:
+        """ECU to why not, in words."""
+        return {
+            ecu: refusal(answer.message)
+            for ecu, answer in self.last.items()
+            if answer.outcome == "refused"
+        }
+
+    @property
+    def outcome(self) -> CarOutcome:
+        """Of all ECUs: one that did it counts most, then one that may have, then a refusal."""
+        found = {answer.outcome for answer in self.last.values()}
+        order: tuple[CarOutcome, ...] = ("accepted", "waiting", "refused")
+        return next((outcome for outcome in order if outcome in found), "not answered")
+
+
+REASONS = {
+    0x10: "general reject",
+    0x11: "the service is not supported",
+    0x12: "this part of the service is not supported",
+    0x13: "the length or format is wrong",
+    0x21: "busy, ask again",
+    0x22: "the conditions are not right",
+    0x31: "the request is out of range",
+    0x33: "access is denied",
+}
+"""ISO 14229-1, from memory."""
+
+
+def refusal(data: bytes) -> str:
+    """Why an ECU refuses, by its negative response, in words."""
+    number = data[2] if len(data) > 2 else 0
+    return REASONS.get(number, f"negative response {number:02X}")
 
 
 class CarReading(_Record):

@@ -22,6 +22,9 @@ class Scripted(Link):
     def _shut(self) -> None:
         pass
 
+    def _change(self, permit, answers):
+        raise AssertionError("nothing is to be changed")
+
     def _exchange(self, payload, frames, timeout_s, to):
         asked = payload.hex().upper()
         self.asked.append(asked)

@@ -17,10 +17,10 @@ from logbench.simulator.ecu import code_list
 from logbench.simulator.serve import SimulatedCar
 from logbench.simulator.timing import Timing
 from logbench.simulator.wires import PythonCanWire
+from logbench.vehicle.gate import CONSENT, reads
 from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.model import Reply
-from logbench.vehicle.permits import may_leave
-from logbench.vehicle.records.clearing import CONSENT, clear_codes
+from logbench.vehicle.records.clearing import clear_codes
 from logbench.vehicle.records.codes import code_of_three, newer_codes_of_reply
 from logbench.vehicle.records.diff import diff_readings
 from logbench.vehicle.records.read import read_car
@@ -147,14 +147,12 @@ def test_three_bytes_make_a_code():
 
 def test_only_the_lists_of_codes_may_leave():
     for payload in (STORED, PENDING, PERMANENT, "190208", "1915"):
-        assert may_leave(bytes.fromhex(payload), None)
+        assert reads(bytes.fromhex(payload))
     # other sub-functions, other lengths, clearing (14) and the service alone
     for payload in ("19", "1904017111FF", "1902", "19020800", "195533FF", "14FFFF33", "1982FF"):
-        assert not may_leave(bytes.fromhex(payload), None), payload
+        assert not reads(bytes.fromhex(payload)), payload
     lengths = [bytes(rest) for rest in range(6)]
-    allowed = [
-        n for n in range(256) for rest in lengths if may_leave(bytes((0x19, n)) + rest, None)
-    ]
+    allowed = [n for n in range(256) for rest in lengths if reads(bytes((0x19, n)) + rest)]
     assert sorted(allowed) == [0x02, 0x15, 0x42, 0x55]
 
 
