@@ -1,0 +1,157 @@
+"""Write the tables of docs/licences.md: what each package that is installed says of its licence.
+
+`python docs/make_licences.py`; tests/test_supply.py refuses what cannot be combined with ours.
+"""
+
+from __future__ import annotations
+
+import re
+from importlib.metadata import Distribution, distribution
+from pathlib import Path
+
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+
+PAGE = Path(__file__).parent / "licences.md"
+BEGIN = "<!-- made by docs/make_licences.py -->\n"
+
+COMPATIBLE = {
+    # Free Software Foundation, "Various Licenses and Comments about Them",
+    # https://www.gnu.org/licenses/license-list.html, "GPL-Compatible Free Software Licenses"
+    "GPL-3.0-only", "GPL-3.0-or-later", "GPL-2.0-or-later", "LGPL-3.0-only", "LGPL-3.0-or-later",
+    "LGPL-2.1-or-later", "Apache-2.0", "MPL-2.0", "MIT", "BSD-3-Clause", "BSD-2-Clause", "ISC",
+    "NCSA", "Zlib", "CC0-1.0", "Unlicense", "PSF-2.0", "HPND",
+    # Not in that list; they ask for no more than one that is in it (HPND, ISC, MIT): from memory.
+    "MIT-CMU", "0BSD", "MIT-0",
+}  # fmt: skip
+"""SPDX identifiers of what may be part of a program under GPL-3.0-or-later."""
+
+_WORDS = {
+    "apache license 2.0": "Apache-2.0", "apache 2.0": "Apache-2.0", "apache-2.0": "Apache-2.0",
+    "mit": "MIT", "mpl-2.0": "MPL-2.0", "isc license": "ISC", "bsd-3-clause": "BSD-3-Clause",
+    "bsd-2-clause": "BSD-2-Clause", "bsd 2-clause license": "BSD-2-Clause",
+    "2-clause bsd": "BSD-2-Clause",
+    "bsd-3-clause, apache-2.0, dependency licenses": "BSD-3-Clause AND Apache-2.0",
+    "osi approved :: mit license": "MIT",
+    "osi approved :: mozilla public license 2.0 (mpl 2.0)": "MPL-2.0",
+    "osi approved :: apache software license": "Apache-2.0",
+    "osi approved :: python software foundation license": "PSF-2.0",
+}  # fmt: skip
+"""What packages without an SPDX expression say, and what it means."""
+_CLAUSES = (
+    ("All advertising materials mentioning", "BSD-4-Clause"),
+    ("Neither the name", "BSD-3-Clause"),
+    ("names of its contributors may", "BSD-3-Clause"),
+    ("name of the author may not be used to endorse", "BSD-3-Clause"),
+    ("Redistributions in binary form", "BSD-2-Clause"),
+)
+"""Words of a licence's text that tell the kinds of 'BSD' apart, the decisive one first."""
+
+ABOUT_OBD = "GPL-2.0-or-later"
+"""What every source file of python-OBD says; its metadata say less: see docs/licences.md."""
+_NOTICE = "either version 2 of the License, or    #\n# (at your option) any later version."
+
+
+def needed(extras: tuple[str, ...] = ()) -> set[str]:
+    """The names of all packages that logbench with these extras needs on this computer."""
+    seen: set[tuple[str, tuple[str, ...]]] = set()
+    waiting = [("logbench", extras)]
+    while waiting:
+        name, wanted = one = waiting.pop()
+        if one in seen:
+            continue
+        seen.add(one)
+        for asked in map(Requirement, distribution(name).requires or []):
+            given = [{"extra": extra} for extra in ("", *wanted)]
+            if asked.marker is None or any(asked.marker.evaluate(each) for each in given):
+                waiting.append((canonicalize_name(asked.name), tuple(sorted(asked.extras))))
+    return {name for name, _ in seen} - {"logbench"}
+
+
+def licence(package: Distribution) -> tuple[str, str]:
+    """Its licence as an SPDX expression, `` where that cannot be told, and what says so."""
+    meta = package.metadata
+    if canonicalize_name(meta["Name"]) == "obd" and notices_of_obd(package):
+        return ABOUT_OBD, "notices in its files"
+    if meta["License-Expression"]:
+        return meta["License-Expression"], "SPDX expression"
+    field = (meta["License"] or "").strip()
+    if spdx_parts(field) and field.count("\n") == 0 and known_parts(field):
+        return field, "licence field"
+    kinds = [c.partition(" :: ")[2] for c in meta.get_all("Classifier") or [] if "License" in c]
+    for said in (field, *kinds):
+        if said.lower() in _WORDS:
+            return _WORDS[said.lower()], "licence field" if said == field else "classifier"
+    if lines := spdx_lines(package):
+        return " AND ".join(sorted(lines)), "SPDX lines in its files"
+    text = field + texts_of(package)
+    return next((spdx for words, spdx in _CLAUSES if words in text), ""), "licence text"
+
+
+def spdx_parts(expression: str) -> list[list[str]]:
+    """The alternatives of an expression, each the licences that hold together (no brackets are
+    needed by what is installed)."""
+    return [[part.strip() for part in re.split(r"\bAND\b", one)]
+            for one in re.split(r"\bOR\b", expression)]  # fmt: skip
+
+
+def known_parts(expression: str) -> bool:
+    """Whether it looks like SPDX identifiers throughout."""
+    plain = re.compile(r"[A-Za-z0-9.]+(-[A-Za-z0-9.]+)+")
+    return all(plain.fullmatch(part) for one in spdx_parts(expression) for part in one)
+
+
+def may_be_combined(expression: str) -> bool:
+    """Whether one of its alternatives is compatible in all of its parts."""
+    return any(all(part in COMPATIBLE for part in one) for one in spdx_parts(expression))
+
+
+def texts_of(package: Distribution) -> str:
+    """The licence texts that it brings."""
+    names = [f for f in package.files or [] if re.search(r"LICEN[SC]E|COPYING", f.name, re.I)]
+    texts = (Path(str(package.locate_file(name))) for name in names)
+    return "\n".join(path.read_text("utf-8", "replace") for path in texts if path.is_file())
+
+
+def spdx_lines(package: Distribution) -> set[str]:
+    """What the lines `SPDX-License-Identifier` of its source files say."""
+    files = [f for f in package.files or [] if f.suffix == ".py"]
+    texts = (Path(str(package.locate_file(f))).read_text("utf-8", "replace") for f in files)
+    found = (re.search(r"^# SPDX-License-Identifier: +([\w.-]+)", text, re.M) for text in texts)
+    return {match[1] for match in found if match}
+
+
+def notices_of_obd(package: Distribution) -> bool:
+    """Whether each source file of python-OBD that holds more than a version grants 'any later
+    version' of the GPL."""
+    files = [f for f in package.files or [] if f.suffix == ".py" and f.name != "__version__.py"]
+    texts = [Path(str(package.locate_file(file))).read_text("utf-8") for file in files]
+    return bool(texts) and all(_NOTICE in text for text in texts)
+
+
+def tables() -> str:
+    """The packages by what they are needed for, each with its licence and what says so."""
+    running, optional = needed(), needed(("can", "ble", "cluster"))
+    testing = needed(("test",))
+    parts = []
+    for title, names in (
+        ("Running", running),
+        ("Extras `can`, `ble`, `cluster`", optional - running),
+        ("Tests only", testing - optional),
+    ):
+        lines = [f"### {title}", "", "| package | licence | said by |", "| --- | --- | --- |"]
+        for name in sorted(names):
+            spdx, said_by = licence(distribution(name))
+            lines.append(f"| {name} | {spdx} | {said_by} |")
+        parts.append("\n".join(lines))
+    return "\n\n".join(parts) + "\n"
+
+
+def main() -> None:
+    """Write the tables behind what a person wrote."""
+    page = PAGE.read_text("utf-8")
+    PAGE.write_text(page[: page.index(BEGIN) + len(BEGIN)] + "\n" + tables(), "utf-8")
+
+
+if __name__ == "__main__":
+    main()
