@@ -17,7 +17,7 @@ import pyarrow as pa
 
 from logbench.archive.store import STATE, Entry
 from logbench.recording.model import Facts
-from logbench.signals.numbers import count_text, size_text, time_text
+from logbench.signals.numbers import count_text, size_text, started_text, time_text
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -98,11 +98,6 @@ def record_of(known: Known) -> dict[str, Any]:
     return {column.name: column.of(known) for column in COLUMNS}
 
 
-def started_text(started_utc: str, characters: int = 16) -> str:
-    """ISO 8601 as `2026-03-01 10:00`."""
-    return started_utc[:characters].replace("T", " ")
-
-
 def _started(known: Known) -> str:
     local = known.facts.extra.get("import")
     found = str(local.get("started_local", "")) if isinstance(local, dict) else ""
@@ -151,7 +146,7 @@ COLUMNS: tuple[Column, ...] = (
         Cell("terminal", 1, "started", lambda r: started_text(r["started_utc"]),
              "2026-00-00 00:00"),
         Cell("details", 3, tr("Started, UTC"),
-             lambda r: started_text(r["started_utc"] or tr("unknown"), 19)))),
+             lambda r: started_text(r["started_utc"], 19)))),
     Column("duration_s", _NUMBER, lambda k: k.duration_s, (
         Cell("list", 2, tr("Length"), lambda r: time_text(r["duration_s"]), "10:00:00"),
         Cell("terminal", 4, "min", lambda r: f"{r['duration_s'] / 60:.1f}", "1000.0"),

@@ -104,8 +104,10 @@ class CarFound:
     facts: CarFacts
     signals: tuple[str, ...]
     unsupported: tuple[str, ...] = ()
+    recording_id: str = ""
+    """Of the recording that the batches which follow belong to."""
     started_utc: str = ""
-    """Of t = 0 of the batches that follow."""
+    """Of t = 0 of these batches; empty where the date is not known."""
     vehicle: Car = field(default_factory=Car)
     """What is known of it, as it goes into the recording."""
     instead: str = ""
@@ -164,6 +166,9 @@ class CarChanged:
     sentence: str
     path: Path | None = None
     """The first car's recording; None where there is none."""
+    same_car: bool = False
+    """It is the same car, but nobody knows how much later: the recording before is finished, too.
+    """
 
 
 @dataclass(frozen=True, slots=True)

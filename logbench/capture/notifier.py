@@ -4,7 +4,6 @@ markers set by rule."""
 from __future__ import annotations
 
 import contextlib
-import datetime
 import math
 import time
 from collections import Counter, deque
@@ -13,6 +12,7 @@ from dataclasses import dataclass
 
 from logbench.analysis.expression.checked import Expression, condition
 from logbench.analysis.expression.evaluate import Instant
+from logbench.capture.clocks import Clocks
 from logbench.capture.messages import MarkRule, Status, Step
 from logbench.capture.outbox import Outbox, Row
 from logbench.capture.sink import Sink
@@ -50,7 +50,8 @@ def heartbeat(watcher: Outbox, status: Status) -> Iterator[None]:
 class Notifier:
     """Keeps the recording's clock, and reports to the watcher and the sink by it.
 
-    `clock`: the source's, ns; `utc_now`: the time of day; `rules`: markers to be set.
+    `clock`: the source's, ns; `clocks`: the computer's; `rules`: markers to be set; `clock_set` is
+    called after the time of day was set.
     """
 
     def __init__(
@@ -58,11 +59,12 @@ class Notifier:
         clock: Callable[[], int],
         sink: Sink,
         watcher: Outbox,
-        utc_now: Callable[[], datetime.datetime],
+        clocks: Clocks,
         rules: Iterable[MarkRule],
+        clock_set: Callable[[], object],
     ) -> None:
         self._clock, self._sink, self._watcher = clock, sink, watcher
-        self._utc_now = utc_now
+        self._clocks, self._clock_set = clocks, clock_set
         self.rules = RuleWatch(rules)
         self.origin_ns = 0
         """The source's clock at t = 0 of the recording."""
@@ -74,7 +76,7 @@ class Notifier:
         self.scale = 1.0
         """Seconds of the recording's clock in a real one."""
         self._steady = True
-        self._ahead_s = 0.0
+        self._ahead_s = self._asleep_s = 0.0
         self._counts: Counter[str] = Counter()
         self._window: deque[tuple[int, Counter[str]]] = deque(maxlen=_RATE_WINDOW + 1)
         self._next_status = 0.0
@@ -89,7 +91,7 @@ class Notifier:
         self.link = "connected"
         self._window.append((self.now_ns, Counter()))
         self.scale, self._steady = opened.time_scale, opened.steady
-        self._ahead_s = self._utc_ahead_s()
+        self._ahead_s, self._asleep_s = self._ahead()
         self._next_status = time.monotonic() + STATUS_S
 
     def shift(self, since_ns: int) -> None:
@@ -166,19 +168,28 @@ class Notifier:
             return None
         return (now_ns - self._sink.since_ns(now_ns)) / 1e9
 
-    def _utc_ahead_s(self) -> float:
-        """By how much the time of day runs ahead of the source's clock, real seconds."""
-        return self._utc_now().timestamp() - self._clock() / 1e9 / self.scale
+    def _ahead(self) -> tuple[float, float]:
+        """By how much time of day and boot clock run ahead of the source's clock, real seconds; the
+        latter, 0 where it is not known, grows while the computer sleeps."""
+        source_s, boot = self._clock() / 1e9 / self.scale, self._clocks.boot()
+        asleep_s = boot.ns / 1e9 - source_s if boot.run else 0.0
+        return self._clocks.utc_now().timestamp() - source_s, asleep_s
 
     def _watch_clock(self) -> None:
         if not self._steady:
             return
-        ahead_s = self._utc_ahead_s()
-        jump_s = ahead_s - self._ahead_s
-        if abs(jump_s) >= CLOCK_JUMP_S:
+        ahead_s, asleep_s = self._ahead()
+        slept_s = asleep_s - self._asleep_s
+        set_s = ahead_s - self._ahead_s - slept_s
+        if slept_s >= CLOCK_JUMP_S:
+            self._asleep_s, self._ahead_s = asleep_s, self._ahead_s + slept_s
+            self.happened("gap", f"the computer slept for {slept_s:.0f} s")
+        if abs(set_s) >= CLOCK_JUMP_S:
             self._ahead_s = ahead_s
-            text = f"the computer slept or its clock was set: it is {jump_s:+.1f} s off"
-            self.happened("gap" if jump_s > 0 else "note", text)
+            known = bool(self._clocks.boot().run)
+            why = "its clock was set" if known else "the computer slept or its clock was set"
+            self.happened("note" if known or set_s < 0 else "gap", f"{why}: {set_s:+.1f} s off")
+            self._clock_set()
 
 
 class RuleWatch:

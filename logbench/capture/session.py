@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import datetime
 import logging
 import queue
 import threading
 import time
 import uuid
-from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 
+from logbench.capture.clocks import Clocks, clock_was_set
 from logbench.capture.messages import (
     CaptureRequest,
     CarChanged,
@@ -46,7 +44,7 @@ from logbench.errors import (
 )
 from logbench.recording.finish import NothingRecordedError, check_folder, finish, samples_in
 from logbench.recording.journal_reading import JournalIndex
-from logbench.recording.model import Facts, LinkFacts, iso_utc, signal_facts
+from logbench.recording.model import Facts, LinkFacts, signal_facts
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.model import Reading
 
@@ -54,7 +52,11 @@ log = logging.getLogger(__name__)
 
 GAP_S = 1.0
 """Without any sample for so long in real time, a `gap` is put into the recording."""
-_UTC_NOW = partial(datetime.datetime.now, datetime.UTC)
+CLOCKS = Clocks()
+_NOBODY_KNOWS = (
+    "How long the capture was away cannot be told: the computer was started anew, or its clock was"
+    " set. What was recorded before is a recording of its own."
+)
 BACK_OFF_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 """Waits between attempts to connect again; the last repeats."""
 
@@ -68,12 +70,12 @@ class Session:
         source: Source,
         watcher: Outbox,
         *,
-        utc_now: Callable[[], datetime.datetime] = _UTC_NOW,
+        clocks: Clocks = CLOCKS,
     ) -> None:
         self._request = request
         self._source = source
         self._watcher = watcher
-        self._utc_now = utc_now
+        self._clocks = clocks
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._fault: LogbenchError | None = None
@@ -87,8 +89,24 @@ class Session:
         self._notify = self._new_notifier()
 
     def _new_notifier(self) -> Notifier:
-        rules = self._request.rules
-        return Notifier(self._source.now_ns, self._sink, self._watcher, self._utc_now, rules)
+        return Notifier(
+            self._source.now_ns,
+            self._sink,
+            self._watcher,
+            self._clocks,
+            self._request.rules,
+            self._clock_set,
+        )
+
+    def _clock_set(self) -> None:
+        """The computer's clock was set: right at last, or by how much nobody knows."""
+        if not self.facts.started_utc:
+            began = self._clocks.began_utc(self._notify.now_ns / 1e9 / self._notify.scale)
+            facts = self.facts.model_copy(update={"started_utc": began})
+        else:
+            facts = clock_was_set(self.facts)
+        self.facts = facts
+        self._sink.facts(facts)
 
     # --- for other threads ---
 
@@ -149,18 +167,23 @@ class Session:
             return
         content = self._sink.resume(self._request.resume)
         self.facts = content.facts
+        scale = content.facts.link.time_scale or 1.0
+        since_s = self._clocks.since_s(content.facts, content.last_t_ns / 1e9 / scale)
         meeting = self._request.known.judge(content.facts.identity, opened.facts.identity)
-        if meeting.match is Match.OTHER:
+        if meeting.match is Match.OTHER or since_s is None:
             self._notify.origin_ns = self._source.now_ns() - content.last_t_ns - 1
-            self._change_car(opened, meeting.sentence)
+            same = meeting.match is not Match.OTHER
+            self._begin_anew(opened, _NOBODY_KNOWS if same else meeting.sentence, same_car=same)
         else:
-            self._found(opened, self._resumed(content, _facts(self._request, opened)))
+            since_ns = max(round(since_s * scale * 1e9), content.last_t_ns + 1)
+            self._found(opened, self._resumed(content, _facts(self._request, opened), since_ns))
 
     def _begin(self, opened: Opened) -> None:
         """A new recording, or watching, of the car that was found."""
         facts = _facts(self._request, opened)
         self._notify.origin_ns = self._source.now_ns()
-        facts.started_utc = iso_utc(self._utc_now())
+        facts.started_utc = self._clocks.began_utc()
+        facts.extra |= self._clocks.kept(facts.recording_id)
         if self._request.out is not None:
             self._sink.open(self._request.out, facts)
         self._found(opened, facts)
@@ -174,9 +197,9 @@ class Session:
         self._watcher.message(_car_found(self._request, opened, self.facts))
         self._notify.start(opened)
 
-    def _change_car(self, opened: Opened, sentence: str) -> None:
-        """Another car answers: finish what there is of the first one, and begin anew with what is
-        known of the second only."""
+    def _begin_anew(self, opened: Opened, sentence: str, *, same_car: bool = False) -> None:
+        """Finish what there is, and begin another recording: another car answers, with what is
+        known of that one only; or nobody knows how much later it is than in the first."""
         self._notify.happened("note", sentence)
         path, samples, elapsed_s = None, self._sink.samples, self._notify.now_ns / 1e9
         if self._sink.writing:
@@ -193,24 +216,24 @@ class Session:
         self._request = dataclasses.replace(
             request,
             vehicle=stated,
-            note="",
+            note=(request.note or self.facts.note) if same_car else "",
             surroundings=request.surroundings.model_copy(update={"soak_hours": None}),
             resume=None,
             out=request.out or path,
             limit_s=None if request.limit_s is None else max(1.0, request.limit_s - elapsed_s),
         )
-        self._watcher.message(CarChanged(sentence, path))
+        self._watcher.message(CarChanged(sentence, path, same_car))
         self._sink = Sink(self._request.hold_s, self._watcher, self.fail)
         self._notify = self._new_notifier()
         self._begin(opened)
 
-    def _resumed(self, content: JournalIndex, facts: Facts) -> Facts:
-        """Go on where a dead capture stopped: t is carried on by the time of day."""
+    def _resumed(self, content: JournalIndex, facts: Facts, since_ns: int) -> Facts:
+        """Go on where a dead capture stopped, so long after t = 0."""
         before = content.facts
+        self._notify.origin_ns = self._source.now_ns() - since_ns
         scale = before.link.time_scale or 1.0
-        passed_ns = int(_seconds_since(before.started_utc, self._utc_now()) * scale * 1e9)
-        self._notify.origin_ns = self._source.now_ns() - max(passed_ns, content.last_t_ns + 1)
-        facts.recording_id, facts.started_utc = before.recording_id, before.started_utc
+        began = before.started_utc or self._clocks.began_utc(since_ns / 1e9 / scale)
+        facts.recording_id, facts.started_utc = before.recording_id, began
         facts.signals = before.signals | facts.signals
         facts.vehicle = facts.vehicle.over(before.vehicle)
         facts.note = facts.note or before.note
@@ -287,7 +310,7 @@ class Session:
             self._notify.last_ns = self._notify.now_ns
             meeting = self._request.known.judge(self.facts.vehicle.identity, opened.facts.identity)
             if meeting.match is Match.OTHER:
-                self._change_car(opened, meeting.sentence)
+                self._begin_anew(opened, meeting.sentence)
             elif meeting.match is Match.UNKNOWN:
                 self._notify.happened("note", meeting.sentence)
             return True
@@ -335,8 +358,14 @@ class Session:
         now_ns = self._notify.now_ns
         since_ns = self._sink.since_ns(now_ns) if command.include else now_ns
         before_s = (now_ns - since_ns) / 1e9
-        started = self._utc_now() - datetime.timedelta(seconds=before_s / self._notify.scale)
-        facts = self.facts.model_copy(update={"started_utc": iso_utc(started)})
+        ago_s = before_s / self._notify.scale
+        clock = self._clocks.kept(self.facts.recording_id, ago_s)
+        facts = self.facts.model_copy(
+            update={
+                "started_utc": self._clocks.began_utc(ago_s),
+                "extra": self.facts.extra | clock,
+            }
+        )
         try:
             check_folder(command.out.parent)
             self._sink.start(command.out, facts, since_ns)
@@ -380,14 +409,6 @@ class Session:
         return Failed(f"{sentence.rstrip('.')}. {saved}.", kind, path, samples)
 
 
-def _seconds_since(started_utc: str, now: datetime.datetime) -> float:
-    """Real seconds since then; 0 when it is unknown."""
-    try:
-        return (now - datetime.datetime.fromisoformat(started_utc)).total_seconds()
-    except (ValueError, TypeError):  # empty, or without a time zone
-        return 0.0
-
-
 def _away(error: LinkError) -> str:
     """The `Status.link` of a link on which that has happened."""
     return "silent" if isinstance(error, CAR_SILENT) else "lost"
@@ -400,6 +421,7 @@ def _car_found(request: CaptureRequest, opened: Opened, facts: Facts) -> CarFoun
         opened.facts,
         opened.signals,
         opened.unsupported,
+        facts.recording_id,
         facts.started_utc,
         facts.vehicle,
         meeting.sentence if other else "",

@@ -42,6 +42,8 @@ _RISE_V = 0.5
 """A rise over the voltage at rest that says 'charging' where it charges gently. Common practice."""
 _LOW_TIMES = 3
 """So many low readings in a row count as a low battery: one may be a starter's dip."""
+_LAST = "~"
+"""Is sorted behind every date."""
 
 
 class LowBatteryError(EndOfSourceError):
@@ -320,7 +322,7 @@ def keep_to_budget(folder: Path, budget_bytes: int) -> bool:
 
     Others are never touched. False when what must stay is more than the budget.
     """
-    mine: list[tuple[str, Path, bool, int]] = []
+    mine: list[tuple[str, float, Path, bool, int]] = []
     for path in folder.glob("*.parquet"):
         try:
             facts = open_recording(path).facts
@@ -329,9 +331,11 @@ def keep_to_budget(folder: Path, budget_bytes: int) -> bool:
             continue
         if facts.extra.get("unattended"):
             marked = any(event.kind == "marker" for event in facts.events)
-            mine.append((facts.started_utc, path, marked, path.stat().st_size))
+            state = path.stat()
+            began = facts.started_utc or _LAST  # without a date it may be the newest
+            mine.append((began, state.st_mtime, path, marked, state.st_size))
     used = sum(size for *_, size in mine)
-    for _, path, marked, size in sorted(mine):
+    for _, _, path, marked, size in sorted(mine):
         if used <= budget_bytes:
             break
         if not marked:

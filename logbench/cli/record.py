@@ -153,6 +153,6 @@ def _lasting(message: Message) -> str | None:
         case Event(t_ns=t_ns, kind=kind, text=text):
             return f"{clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
         case CarChanged(sentence=sentence, path=path):
-            return sentence + (f" The first car's recording: {path}" if path else "")
+            return sentence + (f" The recording before: {path}" if path else "")
         case _:  # NotStarted and NotChosen answer a window; Failed is raised
             return None

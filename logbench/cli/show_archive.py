@@ -13,6 +13,7 @@ from logbench.archive.columns import Cell, cells
 from logbench.archive.overview import Judged
 from logbench.cli.show import console, say, table, text
 from logbench.recording.export import safe_text
+from logbench.signals.numbers import started_text
 from logbench.signals.units import METRIC
 
 if TYPE_CHECKING:
@@ -109,7 +110,7 @@ def points(found: Sequence[Point]) -> None:
     out = table("started", "car", "value", "±", "verdict", "recording")
     for point in found:
         doubt = "" if point.uncertainty is None else f"{point.uncertainty:.3g}"
-        out.add_row(point.started_utc[:16], text(point.car), f"{point.value:.4g}", doubt,
+        out.add_row(started_text(point.started_utc), text(point.car), f"{point.value:.4g}", doubt,
                     point.verdict, text(point.recording))  # fmt: skip
     console().print(out)
 

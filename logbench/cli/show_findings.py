@@ -24,7 +24,8 @@ def heading(recording: Recording) -> None:
     facts = recording.facts
     car = facts.vehicle.called or "unnamed car"
     origin = "simulated car" if facts.link.simulated else facts.link.adapter
-    parts = (car, facts.started_utc, clock(recording.duration_ns / 1e9), origin)
+    when = facts.started_utc or "date not known"
+    parts = (car, when, clock(recording.duration_ns / 1e9), origin)
     say("  ".join(part for part in parts if part), "bold")
 
 

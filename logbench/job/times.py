@@ -44,8 +44,11 @@ def when_text(text: str) -> str:
 
 
 def _moment(text: str) -> datetime | None:
-    """With its zone where the text names one."""
+    """With its zone where the text names one; None also for one that cannot be shown."""
     try:
-        return datetime.fromisoformat(text)
-    except ValueError:
+        moment = datetime.fromisoformat(text)
+        moment.astimezone(UTC)
+        moment.astimezone()
+    except (ValueError, OverflowError):
         return None
+    return moment

@@ -38,7 +38,14 @@ from logbench.recording.journal_reading import (
     scan_journal,
     scanned,
 )
-from logbench.recording.model import Facts, SignalFacts, Trace, facts_document, hash_samples
+from logbench.recording.model import (
+    CLOCK_KEY,
+    Facts,
+    SignalFacts,
+    Trace,
+    facts_document,
+    hash_samples,
+)
 from logbench.recording.reader import open_recording
 from logbench.recording.storage import (
     PART,
@@ -326,6 +333,7 @@ def _completed(facts: Facts, units: dict[str, str], ecus: dict[str, str], sha256
             "ecus": ecus | facts.ecus,
             "events": sorted(facts.events, key=lambda event: event.t_ns),
             "samples_sha256": sha256,
+            "extra": {key: kept for key, kept in facts.extra.items() if key != CLOCK_KEY},
         }
     )
 

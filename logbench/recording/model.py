@@ -123,6 +123,11 @@ def iso_utc(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
+CLOCK_KEY = "clock"
+"""In the `extra` of a journal: the computer's clock at t = 0, for a capture that goes on; not in a
+finished recording, which has no use for it."""
+
+
 class Facts(_Open):
     """All that is known of a recording besides its samples; one JSON document in the file."""
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 
+from logbench.words import tr
+
 Ends = tuple[float | None, float | None]
 """Low and high end of a range; None: open."""
 
@@ -106,6 +108,11 @@ def time_text(t_s: float, step_s: float = 1.0) -> str:
     if hours:
         return f"{sign}{int(hours)}:{int(minutes):02d}:{text}"
     return f"{sign}{int(minutes)}:{text}"
+
+
+def started_text(started_utc: str, characters: int = 16) -> str:
+    """ISO 8601 as `2026-03-01 10:00`; says so where no date is known."""
+    return started_utc[:characters].replace("T", " ") or tr("date not known")
 
 
 def count_text(count: float) -> str:

@@ -272,7 +272,7 @@ def test_an_unattended_run_says_nothing_of_a_silent_car(
     assert "The link to the car is lost" in said_when("lost")
     garage.last.find_car("RPM")
     facts = garage.last.inbox.pop()
-    garage.last.inbox.append(dataclasses.replace(facts, started_utc="2026-01-01T00:00:00+00:00"))
+    garage.last.inbox.append(dataclasses.replace(facts, recording_id="another"))
     live.session.poll()
     assert live.notice.text == "", "another file begins"
 

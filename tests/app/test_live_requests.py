@@ -89,8 +89,8 @@ def test_unattended_each_file_has_its_own_clock(window: MainWindow, garage, qtbo
     live.choose_link("sim:")
     live.set_up.unattended.setChecked(True)
     live.start()
-    for started in ("2026-01-01T08:00:00Z", "2026-01-01T17:00:00Z"):
-        garage.last.inbox.append(CarFound(CarFacts(), ("RPM",), started_utc=started))
+    for made in ("first", "second"):  # neither has a date: the clock's battery is empty
+        garage.last.inbox.append(CarFound(CarFacts(), ("RPM",), recording_id=made))
         garage.last.send(("RPM", "7E8", 0, 800.0), ("RPM", "7E8", 5_000_000_000, 900.0))
         qtbot.waitUntil(lambda: live.session.now_ns == 5_000_000_000)
         qtbot.waitUntil(lambda: garage.last.inbox == [])

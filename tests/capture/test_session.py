@@ -8,6 +8,7 @@ import time
 import numpy as np
 import pytest
 
+from logbench.capture.clocks import Boot, Clocks
 from logbench.capture.messages import (
     CaptureRequest,
     CarFound,
@@ -253,7 +254,7 @@ def test_status(tmp_path, listener):
 
 def test_resume_goes_on_in_the_same_recording(tmp_path, listener):
     out = tmp_path / "drive.parquet"
-    now = datetime.datetime(2026, 3, 1, 10, 0, 30, tzinfo=datetime.UTC)
+    now = datetime.datetime(2027, 3, 1, 10, 0, 30, tzinfo=datetime.UTC)
     began = (now - datetime.timedelta(seconds=30)).isoformat()
     facts = Facts(
         recording_id="first",
@@ -269,7 +270,7 @@ def test_resume_goes_on_in_the_same_recording(tmp_path, listener):
     writer.close()
     again = request(tmp_path, resume=journal_path(out))
     source = FakeSource(0.001, last=100)
-    ending = Session(again, source, listener, utc_now=lambda: now).run()
+    ending = Session(again, source, listener, clocks=Clocks(lambda: now, lambda: Boot("", 0))).run()
     assert ending.path == out
     assert ending.samples == 20 + 400
     recording = open_recording(out)
@@ -293,27 +294,6 @@ def test_name_taken_meanwhile(tmp_path, listener):
     assert (tmp_path / "drive.parquet").read_bytes() == b"precious"
 
 
-@pytest.mark.parametrize(("jump_s", "kind"), [(3600.0, "gap"), (-3600.0, "note")])
-def test_clock_of_the_computer_jumps(tmp_path, listener, jump_s, kind):
-    """Set, or woken from sleep: the recording's clock goes on, the jump is an event."""
-    began = datetime.datetime.now(datetime.UTC)
-    source = FakeSource(0.01, last=150)
-
-    def utc_now():
-        jumped = jump_s if source.count > 70 else 0.0
-        return datetime.datetime.now(datetime.UTC) + datetime.timedelta(seconds=jumped)
-
-    ending = Session(request(tmp_path), source, listener, utc_now=utc_now).run()
-    recording = open_recording(ending.path)
-    (event,) = recording.facts.events
-    assert event.kind == kind
-    assert f"{jump_s:+.1f} s off" in event.text
-    assert recording.duration_ns < 5e9
-    assert np.all(np.diff(recording.trace("RPM").t_ns) > 0)
-    started = datetime.datetime.fromisoformat(recording.facts.started_utc)
-    assert abs((started - began).total_seconds()) < 30
-
-
 def test_signs_of_life_while_connecting(tmp_path, listener, monkeypatch):
     """A slow connection is no dead process: states go on coming, twice a second."""
     monkeypatch.setattr("logbench.capture.notifier.STATUS_S", 0.05)
@@ -326,17 +306,3 @@ def test_signs_of_life_while_connecting(tmp_path, listener, monkeypatch):
     Session(request(tmp_path), Slow(0.001, last=5), listener).run()
     connecting = [state for state in listener.of(Status) if state.link == "connecting"]
     assert len(connecting) >= 3
-
-
-def test_resume_without_a_known_start(tmp_path, listener):
-    """Then time goes on right behind the last sample."""
-    writer = JournalWriter(journal_path(tmp_path / "drive.parquet"), Facts(recording_id="x"))
-    writer.append([("RPM", "7E8", 7 * 10**9, 1.0)])
-    writer.flush()
-    writer.close()
-    again = request(tmp_path, resume=journal_path(tmp_path / "drive.parquet"))
-    ending = Session(again, FakeSource(0.001, last=5), listener).run()
-    rpm = open_recording(ending.path).trace("RPM")
-    assert len(rpm) == 6
-    assert np.all(np.diff(rpm.t_ns) > 0)
-    assert rpm.t_s[-1] < 10

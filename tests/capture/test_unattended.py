@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 import threading
 import time
 
@@ -278,10 +279,10 @@ def test_default_rules_are_about_known_signals():
         assert condition(rule.when).names
 
 
-def _recording(folder, name, day, *, unattended=True, marked=False):
+def _recording(folder, name, day, *, unattended=True, marked=False, dated=True):
     t_ns = list(range(2000))
     facts = Facts(
-        started_utc=f"2026-03-{day:02d}T10:00:00+00:00",
+        started_utc=f"2026-03-{day:02d}T10:00:00+00:00" if dated else "",
         events=[Event(t_ns=1, kind="marker")] if marked else [],
         extra={"unattended": True} if unattended else {},
     )
@@ -338,3 +339,15 @@ def test_the_command_line_s_options_reach_the_plan(tmp_path, monkeypatch):
     assert request.unattended == Unattended(
         budget_bytes=500_000_000, stop_below_v=12.1, volt_every_s=30.0
     )
+
+
+def test_a_recording_without_a_date_is_not_taken_for_the_oldest(tmp_path):
+    """The computer's clock was wrong: it may be the newest."""
+    size = _recording(tmp_path, "a.parquet", 1, dated=False).stat().st_size
+    _recording(tmp_path, "b.parquet", 2, dated=False)
+    _recording(tmp_path, "c.parquet", 3)
+    os.utime(tmp_path / "b.parquet", (10, 10))
+    assert keep_to_budget(tmp_path, 2 * size + size // 2)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.parquet", "b.parquet"]
+    assert keep_to_budget(tmp_path, size + size // 2)
+    assert [path.name for path in tmp_path.iterdir()] == ["a.parquet"]

@@ -23,10 +23,11 @@ from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, offe
 from logbench.app.remarks import RemarkList
 from logbench.app.tables import Tree
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
-from logbench.archive.columns import cells, started_text
+from logbench.archive.columns import cells
 from logbench.archive.findings import reason_of
 from logbench.archive.overview import RANKS, Number, Row
 from logbench.cases.archive import Account, Details, Line, Trended
+from logbench.signals.numbers import started_text
 from logbench.signals.units import Units
 from logbench.words import tr, tr_n
 

@@ -11,9 +11,8 @@ from PySide6.QtGui import QColor, QFocusEvent, QKeyEvent, QMouseEvent
 from logbench.analysis.model import Verdict, heading
 from logbench.app.plot.late_graph import LateGraph
 from logbench.app.theme import Look
-from logbench.archive.columns import started_text
 from logbench.job.times import parse_time
-from logbench.signals.numbers import round_range
+from logbench.signals.numbers import round_range, started_text
 from logbench.signals.units import unit_text
 from logbench.words import tr, word
 
@@ -65,7 +64,7 @@ class TrendPlot(LateGraph):
             return ""
         point, unit = self._shown.points[self._at], self._shown.number.unit
         number = self.look.units.figure(point.value, unit, point.uncertainty)
-        when = started_text(point.started_utc) or tr("no date")
+        when = started_text(point.started_utc)
         verdict = word(point.verdict or "not judged")
         return f"{when}: {number}, {verdict}"
 

@@ -25,7 +25,7 @@ from logbench.app.tables import Tree
 from logbench.cases.compare import AFTER, BEFORE, Found, find_in_archive, find_recordings
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
-from logbench.signals.numbers import time_text
+from logbench.signals.numbers import started_text, time_text
 from logbench.words import tr, word
 
 MOST_SHOWN = 500
@@ -72,8 +72,7 @@ class RecentList(Tree):
         self.clear()
         for one in found:
             length = time_text(one.duration_s) if one.duration_s else ""
-            started = one.started_utc[:16].replace("T", " ")
-            item = QTreeWidgetItem([one.name, one.car, started, length])
+            item = QTreeWidgetItem([one.name, one.car, started_text(one.started_utc), length])
             item.setData(0, Qt.ItemDataRole.UserRole, str(one.path))
             item.setToolTip(0, str(one.path))
             right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter

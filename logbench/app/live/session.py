@@ -96,7 +96,7 @@ class LiveSession(QObject):
         self.unattended = False
         """The run waits for the engine, and records it again and again."""
         self._resumed = False
-        self._started_utc = ""
+        self._recording_id = ""
         self._timer = QTimer(self, interval=POLL_MS)
         self._timer.timeout.connect(self.poll)
 
@@ -215,10 +215,10 @@ class LiveSession(QObject):
             case Step(text):
                 self.stepped.emit(text)
             case CarFound():
-                if self.unattended and message.started_utc != self._started_utc:
+                if self.unattended and message.recording_id != self._recording_id:
                     self._traces.clear()
                     self.began_anew.emit()
-                self._started_utc = message.started_utc
+                self._recording_id = message.recording_id
                 self.wanted_hz, self.asked = self._rates_to_come, message.signals
                 if self.state == "connecting":
                     self._set_state("recording" if self.records else "watching")
