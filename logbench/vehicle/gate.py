@@ -222,7 +222,9 @@ class LineGate:
         LinkLostError; ValueError for what may not leave; as `Permit.spend`."""
         wire = line.encode("ascii") + b"\r"
         if permit is not None:
-            permit.spend(bytes.fromhex(line), wire.hex(" ").upper(), self._to)
+            if line != permit.payload.hex().upper():
+                raise _refused(repr(line))
+            permit.spend(permit.payload, wire.hex(" ").upper(), self._to)
             self._changed = True
         elif _REQUEST.fullmatch(line):
             if not reads(bytes.fromhex(line[: len(line) // 2 * 2])):

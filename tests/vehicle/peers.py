@@ -22,8 +22,9 @@ from logbench.vehicle.link import Link
 from logbench.vehicle.links.schemes import open_link
 
 KINDS = ("tcp", "serial", "ble", "can")
-PENDING = "7F0478"
 IDENTITY = "ABCD v1.0"
+HANG_UP = "\0hang up"
+"""At the end of what an adapter says: the connection breaks (TCP)."""
 
 
 class Peer:
@@ -94,9 +95,12 @@ class _Lines:
         while b"\r" in self.buffer:
             line, _, self.buffer = self.buffer.partition(b"\r")
             said = self.peer.line(line)
-            if said is not None:
-                with contextlib.suppress(OSError):
-                    self.send(said.encode("latin-1") + b"\r\r>")
+            text, broken, _ = (said or "").partition(HANG_UP)
+            with contextlib.suppress(OSError):
+                if said is not None:
+                    self.send(text.encode("latin-1") + (b"\r" if broken else b"\r\r>"))
+            if broken:
+                raise ConnectionError
 
 
 @contextlib.contextmanager
@@ -132,9 +136,12 @@ def on_tcp(peer: Peer) -> Iterator[str]:
                         continue
                     except OSError:
                         break
+                    try:
+                        lines.take(data)
+                    except ConnectionError:
+                        data = b""
                     if not data:
                         break
-                    lines.take(data)
 
     with listener, _running(serve, end):
         yield f"tcp://127.0.0.1:{listener.getsockname()[1]}"
