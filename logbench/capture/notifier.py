@@ -24,6 +24,8 @@ STATUS_S = 0.5
 CLOCK_JUMP_S = 2.0
 """The time of day and the recording's clock differing by so much more than before is an event: the
 computer slept, or its clock was set. The recording's own clock goes on as it is."""
+STOOD_STILL_S = 1.0
+"""From so long on, a pause of the process is an event."""
 AWAY = ("lost", "silent")
 """Values of `Status.link` while a recording goes on without samples."""
 _RATE_WINDOW = 10
@@ -125,6 +127,14 @@ class Notifier:
         event = Event(t_ns=at_ns, kind=kind, text=text, source=source)
         self._sink.event(event)
         self._watcher.message(event)
+
+    def stood_still(self, start_ns: int, end_ns: int) -> None:
+        """The process did not run between these times: no samples of then are known."""
+        seconds = (end_ns - start_ns) / 1e9 / self.scale
+        if seconds >= STOOD_STILL_S:
+            text = f"the capture was not let run for {seconds:.1f} s"
+            self.happened("gap", text, t_ns=self.last_ns)
+            self.last_ns = end_ns
 
     @contextlib.contextmanager
     def pulse(self) -> Iterator[None]:

@@ -122,6 +122,11 @@ class Capture:
             messages.append(Step("The capture process has not answered for a while; waiting"))
         return messages
 
+    @property
+    def pid(self) -> int:
+        """Of the capture process; 0 where there is none."""
+        return (self._process.pid if self._process is not None else None) or 0
+
     def command(self, command: Command) -> None:
         """Send a command; the answer comes through `poll()`. After the end nothing happens."""
         if self._pipe is None or self.ended:

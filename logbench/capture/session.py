@@ -30,6 +30,7 @@ from logbench.capture.messages import (
 )
 from logbench.capture.notifier import Notifier
 from logbench.capture.outbox import Outbox, Row
+from logbench.capture.pauses import Pauses
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.car.identity import Identity, Match
@@ -86,6 +87,9 @@ class Session:
         self.facts = Facts()
         """Of the recording, or of the one that may yet be started."""
         self._gap_s = GAP_S
+        self._pauses = Pauses(source.now_ns)
+        self._steady = True
+        """The source's clock is a clock."""
         self._notify = self._new_notifier()
 
     def _new_notifier(self) -> Notifier:
@@ -137,7 +141,8 @@ class Session:
         ending: Finished | Failed
         try:
             self._start()
-            self._poll_until_stopped()
+            with self._pauses:
+                self._poll_until_stopped()
             ending = self._failed(self._fault) if self._fault else self._finished()
         except ConnectingStoppedError:
             early = self._request.resume
@@ -193,6 +198,7 @@ class Session:
 
     def _found(self, opened: Opened, facts: Facts) -> None:
         self._gap_s = GAP_S * max(1.0, opened.time_scale)
+        self._steady = opened.steady
         self.facts = facts
         self._watcher.message(_car_found(self._request, opened, self.facts))
         self._notify.start(opened)
@@ -267,9 +273,13 @@ class Session:
         return self._stop.is_set() or (limit_s is not None and self._notify.now_ns >= limit_s * 1e9)
 
     def _take(self, readings: list[Reading]) -> None:
+        origin = self._notify.origin_ns
+        if self._steady:
+            for start_ns, end_ns in self._pauses.fresh():
+                self._notify.stood_still(start_ns - origin, end_ns - origin)
+            readings = [r for r in readings if not self._pauses.cover(r.t_ns)]
         if not readings:
             return
-        origin = self._notify.origin_ns
         rows: list[Row] = [(r.signal, r.ecu, r.t_ns - origin, r.value) for r in readings]
         silence_s = (rows[0][2] - self._notify.last_ns) / 1e9
         if silence_s > self._gap_s and self._notify.last_ns:

@@ -12,6 +12,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from logbench.capture.messages import (
@@ -164,6 +165,31 @@ def test_child_dies(tmp_path):
     rpm = recording.trace("RPM")
     assert rpm.value.tolist() == list(range(len(rpm)))
     assert len(rpm) > 200
+
+
+@posix_only
+def test_a_stopped_process_dates_no_sample_into_its_pause(tmp_path):
+    """The reply that was on its way when it was stopped is not used; the pause is an event."""
+    request = CaptureRequest("sim:?seed=3&latency_ms=20", out=tmp_path / "drive.parquet")
+    with Capture(request) as capture:
+        until(capture, lambda m: isinstance(m, Status) and m.samples > 20)
+        pause_s = 0.0
+        for _ in range(3):
+            os.kill(capture.pid, signal.SIGSTOP)
+            began = time.monotonic()
+            time.sleep(1.5)
+            pause_s = time.monotonic() - began
+            os.kill(capture.pid, signal.SIGCONT)
+            time.sleep(1.0)
+        capture.stop()
+        finished = until(capture, kind(Finished))[-1]
+    recording = open_recording(finished.path)
+    times = np.unique(np.concatenate([trace.t_ns for trace in recording.traces()]))
+    pauses = np.sort(np.diff(times))[-3:] / 1e9
+    assert (pauses > pause_s - 0.1).all(), pauses
+    gaps = [event for event in recording.facts.events if event.kind == "gap"]
+    assert len(gaps) == 3
+    assert all("not let run" in event.text for event in gaps)
 
 
 def test_going_on_after_a_death(tmp_path):
