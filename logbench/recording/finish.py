@@ -287,11 +287,11 @@ def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> 
                 rows += table.num_rows
                 if table.num_rows:
                     writer.write_table(table, row_group_size=table.num_rows)
-            complete = _completed(facts, units, ecus, digest.hexdigest())
-            writer.add_key_value_metadata(_metadata(complete))
+            document = facts_document(_completed(facts, units, ecus, digest.hexdigest()))
+            writer.add_key_value_metadata(_metadata(document))
         sink.flush()
         os.fsync(sink.fileno())
-    return rows, complete
+    return rows, Facts.model_validate_json(document)
 
 
 def _parquet_writer(sink: BinaryIO) -> pq.ParquetWriter:
@@ -309,10 +309,9 @@ def _parquet_writer(sink: BinaryIO) -> pq.ParquetWriter:
     )
 
 
-def _metadata(facts: Facts) -> dict[str, str]:
+def _metadata(document: bytes) -> dict[str, str]:
     """The facts as the file's metadata, and within Arrow's schema, where they survive being read
     and written again by Arrow (its format: Parquet C++, key `ARROW:schema`)."""
-    document = facts_document(facts)
     schema = PARQUET_SCHEMA.with_metadata({FACTS_KEY: document}).serialize()
     return {
         FACTS_KEY.decode(): document.decode(),

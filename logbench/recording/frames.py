@@ -138,11 +138,13 @@ class FrameSearch:
                 yield frames
 
     def _read_on(self, at: int) -> None:
-        piece = self._read(self._base + len(self._data))
+        start = self._base + len(self._data)
+        hole = _hole(self._fd, start)
+        piece = self._read(start + hole)
         self._ended = not piece
         self._data = self._data[at:] + piece
         self._view = memoryview(self._data)
-        self._base += at
+        self._base += at + hole
 
     def _read(self, start: int) -> bytes:
         try:
@@ -222,6 +224,20 @@ class FrameSearch:
 
 def _length(header: _Header) -> int:
     return _BODY_AT + header.note + header.rows * ROW.itemsize
+
+
+def _hole(fd: int, at: int) -> int:
+    """Bytes from `at` on that a file is long without taking room, where they are too many to be
+    within a frame: room reserved ahead, or a length that was made up."""
+    if not hasattr(os, "SEEK_DATA"):
+        return 0
+    try:
+        data = os.lseek(fd, at, os.SEEK_DATA)
+    except OSError as error:
+        if error.errno != errno.ENXIO:  # a file system that does not know
+            return 0
+        data = os.fstat(fd).st_size
+    return data - at if data - at > MOST_NOTE else 0
 
 
 def _read_at(fd: int, at: int, length: int) -> bytes:
