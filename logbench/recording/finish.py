@@ -69,7 +69,7 @@ PARQUET_SCHEMA = pa.schema(
         ("value", pa.float64()),
     ]
 )
-_AT_ONCE = 5_000_000
+_AT_ONCE = 8_000_000
 """Samples held in memory while finishing, or those of one signal if they are more."""
 _PAUSES_S = (0.1, 0.4, 1.5)
 """Between attempts to finish."""
@@ -251,6 +251,7 @@ def _earlier_attempt(wanted: Path, content: _Content, facts: Facts) -> Path | No
 def _write_proven(part: Path, signals: Iterable[list[Trace]], facts: Facts, kept: str = "") -> None:
     """Write a file and read it back from the disk; `StorageError` where it is not the same."""
     rows, complete = _write_parquet(part, signals, facts)
+    pa.default_memory_pool().release_unused()
     forget_cached(part)
     found_rows, found_sha, found = 0, "", Facts()
     try:

@@ -63,18 +63,6 @@ class Kind(IntEnum):
     END = 2
 
 
-class _Header(NamedTuple):
-    magic: bytes
-    version: int
-    kind: int
-    sequence: int
-    recording: bytes
-    before: int
-    rows: int
-    note: int
-    crc: int
-
-
 class Frame(NamedTuple):
     """A sound frame."""
 
@@ -173,15 +161,13 @@ class FrameSearch:
         frames: list[Frame] = []
         at, size = 0, len(self._data)
         while size - at >= _BODY_AT:
-            header = self._header(at)
-            end = at + _length(header) if header is not None else size
-            if end > size and not self._ended:
-                return frames, at
-            frame = None if header is None else self._frame(header, at, end)
+            frame, end = self._frame(at)
             if frame is not None:
                 frames.append(frame)
                 self.rubbish = self.claimed = 0
                 at = end
+            elif end > size and not self._ended:
+                return frames, at
             else:
                 at = self._skipped(at, self._next_magic(at + 1))
             if self._waste_left < 0:
@@ -198,32 +184,35 @@ class FrameSearch:
         self.rubbish += len(self._data[start:end].strip(b"\0"))
         return end
 
-    def _header(self, at: int) -> _Header | None:
-        """What the header at `at` says, where it is sound."""
-        data = self._data
+    def _frame(self, at: int) -> tuple[Frame | None, int]:
+        """The frame at `at` if it is sound, and where it ends by its header; 0: there is none."""
+        data, view = self._data, self._view
         if not data.startswith(MAGIC, at):
-            return None
-        (crc,) = _CRC.unpack_from(data, at + _HEADER.size)
-        if zlib.crc32(self._view[at : at + _HEADER.size]) != crc:
-            return None
-        header = _Header._make(_HEADER.unpack_from(data, at))
-        if header.version > VERSION:
+            return None, 0
+        header = at + _HEADER.size
+        if zlib.crc32(view[at:header]) != _CRC.unpack_from(data, header)[0]:
+            return None, 0
+        _, version, kind, sequence, recording, before, rows, note, crc = _HEADER.unpack_from(
+            data, at
+        )
+        if version > VERSION:
             raise RecordingTooNewError("a frame of a newer form")
-        return header if header.rows <= MOST_ROWS and header.note <= MOST_NOTE else None
-
-    def _frame(self, header: _Header, at: int, end: int) -> Frame | None:
+        if rows > MOST_ROWS or note > MOST_NOTE:
+            return None, 0
         start = at + _BODY_AT
-        if end > len(self._data) or zlib.crc32(self._view[start:end]) != header.crc:
+        middle = start + note
+        end = middle + rows * ROW.itemsize
+        if end > len(data) and not self._ended:
+            return None, end
+        if end > len(data) or zlib.crc32(view[start:end]) != crc:
             self._waste_left -= end - at
-            self.claimed = max(self.claimed, header.before + header.rows)
-            return None
-        middle = start + header.note
-        note, samples = self._view[start:middle], self._view[middle:end]
-        return Frame(*header[2:7], note, samples, self._base + end)
-
-
-def _length(header: _Header) -> int:
-    return _BODY_AT + header.note + header.rows * ROW.itemsize
+            self.claimed = max(self.claimed, before + rows)
+            return None, end
+        samples = view[middle:end]
+        place = self._base + end
+        return Frame(
+            kind, sequence, recording, before, rows, view[start:middle], samples, place
+        ), end
 
 
 def _hole(fd: int, at: int) -> int:

@@ -189,7 +189,8 @@ def hash_samples(digest: hashlib._Hash, trace: Trace) -> None:
     little-endian; every NaN counts as the same one.
     """
     digest.update(f"{trace.signal}\0{trace.ecu}\0".encode() + len(trace).to_bytes(8, "little"))
-    value = np.where(np.isnan(trace.value), np.nan, trace.value)
+    unused = np.isnan(trace.value)
+    value = np.where(unused, np.nan, trace.value) if unused.any() else trace.value
     digest.update(np.ascontiguousarray(trace.t_ns, "<i8").data)
     digest.update(np.ascontiguousarray(value, "<f8").data)
 
