@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,6 @@ import pyarrow as pa
 
 from logbench.analysis.expression.checked import Expression
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
-from logbench.archive.columns import FINDINGS
 from logbench.archive.find import Filter, paths_of, sql_of, where
 from logbench.archive.findings import (
     check_entry,
@@ -23,7 +22,8 @@ from logbench.archive.findings import (
     states_done,
 )
 from logbench.archive.index import Index, Progress, build_index, cache_folder
-from logbench.archive.query import Sql
+from logbench.archive.query import Sql, samples_of
+from logbench.archive.questions import Answer, Questions
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, entries_of, open_store
 from logbench.car.identity import Identity
@@ -55,6 +55,8 @@ class Archive:
         """How a worker process opens the same archive."""
         self.cache = cache_folder(self.store, cache)
         self._cars = cars or KnownCars()
+        self._questions = Questions(self.store, self.cache)
+        self._kept_view: tuple[pa.Table, pa.Table] | None = None
         self._looking = threading.RLock()
         """Held while what is there is listed, so that the last to begin is the last to tell."""
         self._put_in = object()
@@ -130,26 +132,34 @@ class Archive:
 
     # --- looking for something ---
 
-    def _views(self, findings: bool) -> dict[str, pa.Table]:
+    def _views(self, sql: str) -> dict[str, pa.Table]:
         """The views without `samples`; findings are only loaded where they are asked for."""
         index = self.index
-        shown = self.findings if findings else pa.Table.from_batches([], FINDINGS)
-        return {"recordings": index.recordings, "signals": index.signals, "jobs": index.jobs,
-                "findings": shown.drop_columns(["size_bytes", "mtime_ns"])}  # fmt: skip
+        views = {"recordings": index.recordings, "signals": index.signals, "jobs": index.jobs}
+        if "findings" in sql.lower():
+            views["findings"] = self._shown(self.findings)
+        return views
+
+    def _shown(self, findings: pa.Table) -> pa.Table:
+        """Without the state of the files; the same table again while nothing is new."""
+        kept = self._kept_view
+        if kept is None or kept[0] is not findings:
+            kept = self._kept_view = (findings, findings.drop_columns(["size_bytes", "mtime_ns"]))
+        return kept[1]
 
     def find(self, chosen: Filter | None = None) -> pa.Table:
         """Rows of `recordings` that fit, newest first. Raises `UsageError`, `QueryError`."""
         chosen = chosen or Filter()
         sql, values = where(chosen)
         text = f"SELECT r.* FROM recordings r WHERE {sql} ORDER BY r.started_utc DESC, r.recording"
-        with Sql(self.store, self._views(bool(chosen.finding)), []) as views:
+        with Sql(self._views(text)) as views:
             answer = views.run(text, values)
         if chosen.condition is None or not answer.num_rows:
             return answer
         paths, in_sql = paths_of(answer), sql_of(chosen.condition)
         if in_sql is None:
             return answer.filter([self._holds(path, chosen.condition) for path in paths])
-        with Sql(self.store, {}, paths) as views:
+        with Sql({}, samples_of(self.store, paths)) as views:
             found = views.run(f"SELECT DISTINCT recording FROM samples WHERE {in_sql}")
         fit = pa.compute.is_in(answer["recording"], value_set=found["recording"].combine_chunks())
         return answer.filter(fit)
@@ -164,21 +174,32 @@ class Archive:
             return False
 
     def query(
-        self, sql: str, parameters: Sequence[object] = (), chosen: Filter | None = None
-    ) -> pa.Table:
-        """The answer to one SELECT over the views; `chosen` narrows what `samples` reads.
+        self,
+        sql: str,
+        chosen: Filter | None = None,
+        stopped: Callable[[], bool] = lambda: False,
+    ) -> Answer:
+        """The answer to one SELECT that a person wrote, by a process that can do no harm;
+        `chosen` narrows what `samples` reads, and once `stopped()` it ends within a moment.
 
         Raises `QueryError`, `UsageError`.
         """
-        paths: list[str] = []
+        sampled: list[str] | None = []
         if "samples" in sql.lower():
-            paths = paths_of(self.find(chosen) if chosen else self.index.recordings)
-        with Sql(self.store, self._views("findings" in sql.lower()), paths) as views:
-            return views.run(sql, parameters)
+            sampled = paths_of(self.find(chosen)) if chosen else None
+        views = self._views(sql)
+        return self._questions.ask(sql, views, views["recordings"], sampled, stopped)
+
+    def rows(self, sql: str, parameters: Sequence[object] = ()) -> list[dict[str, Any]]:
+        """Of a SELECT of the program's own over all views but `samples`; what anybody typed is a
+        parameter of it. Raises `QueryError`."""
+        with Sql(self._views(sql)) as views:
+            return list(views.run(sql, parameters).to_pylist())
 
     def views(self) -> Sql:
-        """All views but `samples`, for several questions in a row; use as a context manager."""
-        return Sql(self.store, self._views(True), [])
+        """All views but `samples`, for several questions of the program's own in a row; use as a
+        context manager."""
+        return Sql(self._views("findings"))
 
     # --- findings ---
 

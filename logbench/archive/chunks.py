@@ -7,6 +7,7 @@ the schema's). DuckDB reads the same descriptions and raises, so they are read b
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -54,6 +55,11 @@ def quoted(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
+def literally(path: str) -> str:
+    """A file's name where DuckDB takes patterns."""
+    return re.sub(r"[*?\[]", r"[\g<0>]", path)
+
+
 def chunks_of(paths: Sequence[str]) -> list[list[Chunk] | None]:
     """The chunks of each file (absolute names), in order; None where they make no sense, or DuckDB
     cannot read the schema, though pyarrow can: it would spoil every query over `samples`."""
@@ -96,7 +102,7 @@ def _connection() -> duckdb.DuckDBPyConnection:
 
 
 def _read(connection: duckdb.DuckDBPyConnection, paths: Sequence[str]) -> list[list[Chunk]]:
-    names = ",".join(quoted(path) for path in paths)
+    names = ",".join(quoted(literally(path)) for path in paths)
     connection.execute(f"SELECT count(*) FROM parquet_schema([{names}])").fetchall()
     sql = f"SELECT {_COLUMNS} FROM parquet_metadata([{names}])"
     by_path: dict[str, list[Chunk]] = {path: [] for path in paths}

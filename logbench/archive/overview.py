@@ -102,7 +102,7 @@ def judged_recordings(archive: Archive) -> dict[str, Judged]:
     names = dict(zip(RANKS.values(), RANKS, strict=True))
     return {
         row["recording"]: Judged(names.get(row["worst"], ""), row["problem"] or "", row["lacking"])
-        for row in archive.query(sql).to_pylist()
+        for row in archive.rows(sql)
     }
 
 
@@ -162,8 +162,8 @@ def numbers_of(archive: Archive, car: str) -> list[Number]:
         "FROM findings f JOIN recordings r USING (recording) "
         "WHERE r.car = ? AND f.value IS NOT NULL GROUP BY ALL ORDER BY n DESC, c, s"
     )
-    answer = archive.query(sql, [car]).to_pylist()
-    return [Number(row["c"], row["s"], row["u"] or "", row["n"]) for row in answer]
+    rows = archive.rows(sql, [car])
+    return [Number(row["c"], row["s"], row["u"] or "", row["n"]) for row in rows]
 
 
 # --- traces made small ---

@@ -1,53 +1,114 @@
-"""SQL over the archive: read-only, one statement, and nothing outside the archive in reach.
+"""SQL over the archive: nothing is written, and nothing outside the archive is in reach.
 
 DuckDB runs in memory with its access to files, the network, extensions and Python's variables
 switched off and its settings locked. For archives on this computer the one exception are the
 recordings themselves, each by its full name, so that `samples` can be read; links among them were
 refused when the archive was listed. For object stores `samples` comes through pyarrow.
+
+Statements of the program's own, with parameters for what anybody typed, are run where they are
+asked. What a person wrote as SQL goes to a process of its own: `questions.py`.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import duckdb
 import pyarrow as pa
 
 from logbench.archive.chunks import CLOSED, quoted
-from logbench.archive.store import RemoteStore, Store
 from logbench.errors import QueryError
+from logbench.system.limits import QUERY_MEMORY_BYTES
 
-MEMORY = "2GB"
+if TYPE_CHECKING:
+    from logbench.archive.store import Store
+
 SAMPLES_SCHEMA = pa.schema(
     [("recording", pa.string()), ("signal", pa.string()), ("ecu", pa.string()),
      ("t_ns", pa.int64()), ("t_s", pa.float64()), ("value", pa.float64())]
 )  # fmt: skip
 """One row a sample; `t_ns` and `t_s` on the recording's own clock, `value` in the signal's unit."""
+_STORED = pa.schema(
+    [("recording", pa.string()), ("signal", pa.string()), ("ecu", pa.string()),
+     ("t", pa.int64()), ("value", pa.float64())]
+)  # fmt: skip
+_PATTERN = re.compile(r"[*?\[]")
+"""DuckDB takes a name with one of these for a pattern."""
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """What the view `samples` reads: recordings below a folder, and others by what pyarrow opens,
+    a name on this computer or a file object."""
+
+    root: str = ""
+    """The folder, with `/` at its end."""
+    files: Sequence[str] = ()
+    """Paths below it, all of them found sound."""
+    others: Mapping[str, Any] = field(default_factory=dict)
+    """By the recording's path in the archive."""
+    filesystem: Any = None
+    """Of pyarrow, where `others` are names."""
+
+
+def samples_below(folder: str, recordings: Iterable[str]) -> Samples:
+    """Of recordings below a folder of this computer."""
+    root = f"{folder}/"
+    odd = {path: root + path for path in recordings if _PATTERN.search(root + path)}
+    return Samples(root, [path for path in recordings if path not in odd], odd)
+
+
+def samples_of(store: Store, recordings: Sequence[str]) -> Samples:
+    """Of recordings of an archive, read from where it is."""
+    if store.root is not None:
+        return samples_below(str(store.root), recordings)
+    from logbench.archive.store import RemoteStore  # brings more than a process for SQL needs
+
+    assert isinstance(store, RemoteStore)
+    others = {path: store.full(path) for path in recordings}
+    return Samples(others=others, filesystem=store.filesystem)
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What DuckDB may take: memory, and a folder to put aside what does not fit ('': none)."""
+
+    memory_bytes: int = QUERY_MEMORY_BYTES
+    folder: str = ""
+    folder_bytes: int = 0
 
 
 class Sql:
     """The views of an archive for one or more queries; use as a context manager."""
 
     def __init__(
-        self, store: Store, views: Mapping[str, pa.Table], recordings: Sequence[str]
+        self,
+        views: Mapping[str, pa.Table],
+        samples: Samples | None = None,
+        room: Room | None = None,
     ) -> None:
-        """`recordings`: paths that `samples` reads; all of them have been found sound."""
+        """Raises `QueryError` where a recording of `samples` cannot be read."""
+        room = room or Room()
         self._connection = duckdb.connect(":memory:", config=dict(CLOSED))
-        self._kept: list[Any] = []
         for name, table in views.items():
             self._connection.register(name, table)
-        try:
-            self._samples(store, recordings)
-        except duckdb.Error as error:
-            self._connection.close()
-            raise _refused(error) from error
         run = self._connection.execute
+        try:
+            with refusals():
+                self._samples(samples or Samples())
+        except QueryError:
+            self._connection.close()
+            raise
         run("SET enable_progress_bar = false")
         run("SET enable_external_file_cache = false")  # nothing is read twice in one query
-        run("SET temp_directory = ''")
-        run(f"SET memory_limit = '{MEMORY}'")
+        run(f"SET temp_directory = {quoted(room.folder)}")
+        run(f"SET memory_limit = '{room.memory_bytes} B'")
+        if room.folder:
+            run(f"SET max_temp_directory_size = '{room.folder_bytes} B'")
         run("SET enable_external_access = false")
         run("SET lock_configuration = true")
 
@@ -61,76 +122,80 @@ class Sql:
         """Let go of everything."""
         self._connection.close()
 
-    def _samples(self, store: Store, recordings: Sequence[str]) -> None:
-        if not recordings:
-            self._connection.register("samples", pa.Table.from_batches([], SAMPLES_SCHEMA))
-        elif store.root is not None:
-            root = f"{store.root}/"
-            names = ",".join(quoted(root + path) for path in recordings)
-            self._connection.execute(f"SET allowed_paths = [{names}]")
-            self._connection.execute(
-                f"CREATE VIEW samples AS SELECT substr(filename, {len(root) + 1}) AS recording, "
-                "signal, ecu, t AS t_ns, t / 1e9 AS t_s, value "
+    def _samples(self, samples: Samples) -> None:
+        run = self._connection.execute
+        parts = []
+        columns = "signal, ecu, t AS t_ns, t / 1e9 AS t_s, value"
+        if samples.files:
+            names = ",".join(quoted(samples.root + path) for path in samples.files)
+            run(f"SET allowed_paths = [{names}]")
+            parts.append(
+                f"SELECT substr(filename, {len(samples.root) + 1}) AS recording, {columns} "
                 f"FROM read_parquet([{names}], filename = true, hive_partitioning = false)"
             )
+        if samples.others:
+            self._connection.register("samples_of_store", _dataset(samples))
+            parts.append(f"SELECT recording, {columns} FROM samples_of_store")
+        if parts:
+            run(f"CREATE VIEW samples AS {' UNION ALL '.join(parts)}")
         else:
-            assert isinstance(store, RemoteStore)
-            self._connection.register("samples_of_store", _dataset(store, recordings))
-            self._connection.execute(
-                "CREATE VIEW samples AS SELECT recording, signal, ecu, t AS t_ns, t / 1e9 AS t_s, "
-                "value FROM samples_of_store"
-            )
+            self._connection.register("samples", pa.Table.from_batches([], SAMPLES_SCHEMA))
 
     def run(self, sql: str, parameters: Sequence[object] = ()) -> pa.Table:
-        """The answer to one reading statement.
-
-        Raises `QueryError` when it is another statement, is wrong, reaches outside, or needs more
-        memory than `MEMORY`.
-        """
+        """The answer to one statement of the program's own. Raises `QueryError` when it needs more
+        memory than there is room for, or a recording cannot be read."""
         try:
-            statements = self._connection.extract_statements(sql)
-            if len(statements) != 1:
-                raise QueryError("Give exactly one SQL statement, beginning with SELECT.")
-            kind = statements[0].type
-            if kind not in {duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN}:
-                raise QueryError(f"The archive is only read: {kind.name} is refused, use SELECT.")
-            if kind is duckdb.StatementType.EXPLAIN:
-                rows = self._connection.execute(sql, list(parameters)).fetchall()
-                return pa.table({"plan": [str(row[-1]) for row in rows]})
-            answer = self._connection.sql(sql, params=list(parameters))
-            return answer.to_arrow_table()
-        except duckdb.Error as error:
-            raise _refused(error) from error
+            with refusals():
+                return self._connection.sql(sql, params=list(parameters)).to_arrow_table()
         except KeyboardInterrupt:
             self._connection.interrupt()  # it stops, and not only the waiting for it
             raise
 
+    def stream(self, sql: str, rows: int) -> pa.RecordBatchReader:
+        """The answer to one SELECT that a person wrote, so many rows at a time, as it is made.
 
-def _refused(error: duckdb.Error) -> QueryError:
+        Raises `QueryError` for any other statement, and with its reading `refusals`.
+        """
+        statements = self._connection.extract_statements(sql)
+        if len(statements) != 1:
+            raise QueryError("Give exactly one SQL statement, beginning with SELECT.")
+        kind = statements[0].type
+        if kind is not duckdb.StatementType.SELECT:
+            raise QueryError(f"The archive is only read: {kind.name} is refused, use SELECT.")
+        return self._connection.sql(sql).to_arrow_reader(rows)
+
+
+@contextmanager
+def refusals() -> Iterator[None]:
+    """What DuckDB, or pyarrow for it, does not do, as a `QueryError`."""
+    try:
+        yield
+    except (duckdb.Error, pa.ArrowException, MemoryError, OSError) as error:
+        raise _refused(error) from error
+
+
+def _refused(error: Exception) -> QueryError:
     hint = ""
     if re.search(r"parquet|thrift|TProtocol|snappy|zstd|page", str(error), re.IGNORECASE):
         hint = " A recording may be damaged: 'archive check' finds it."
     first = re.sub(r"\s+", " ", str(error).split("\n\n")[0]).strip()[:300]
-    return QueryError(f"The query cannot be answered: {first}{hint}")
+    return QueryError(f"The query cannot be answered: {first or type(error).__name__}{hint}")
 
 
-def _dataset(store: RemoteStore, recordings: Sequence[str]) -> Any:
-    """The recordings as one table whose column `recording` is known per file, so that a condition
-    on it spares the other files, and one on `signal` the other row groups."""
+def _dataset(samples: Samples) -> Any:
+    """Recordings as one table whose column `recording` is known per file, so that a condition on it
+    spares the other files, and one on `signal` the other row groups."""
     import pyarrow.compute as pc
     import pyarrow.dataset as ds
+    import pyarrow.fs as pafs
 
     layout = ds.ParquetFileFormat()
-    schema = pa.schema(
-        [("recording", pa.string()), ("signal", pa.string()), ("ecu", pa.string()),
-         ("t", pa.int64()), ("value", pa.float64())]
-    )  # fmt: skip
+    filesystem = samples.filesystem or pafs.LocalFileSystem()
     fragments = [
         layout.make_fragment(
-            store.full(path),
-            store.filesystem,
+            file, filesystem if isinstance(file, str) else None,
             partition_expression=pc.field("recording") == path,
         )
-        for path in recordings
-    ]
-    return ds.FileSystemDataset(fragments, schema, layout, store.filesystem)
+        for path, file in samples.others.items()
+    ]  # fmt: skip
+    return ds.FileSystemDataset(fragments, _STORED, layout, filesystem)

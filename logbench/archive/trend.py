@@ -55,7 +55,7 @@ def trend_of(archive: Archive, number: str, car: str, *, exact: bool = False) ->
 def unsure_of(archive: Archive, points: Sequence[Point]) -> int:
     """How many of a car's recordings give no VIN while others do: perhaps they are of another."""
     sql = "SELECT recording, vin FROM recordings WHERE car = ?"
-    rows = archive.query(sql, [points[0].car]).to_pylist() if points else []
+    rows = archive.rows(sql, [points[0].car]) if points else []
     vins = {row["recording"]: row["vin"] for row in rows}
     known = [bool(vins.get(point.recording)) for point in points]
     return known.count(False) if any(known) else 0
@@ -96,7 +96,7 @@ def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
         "ORDER BY started_utc, recording"
     )
     out = []
-    for row in archive.query(text, [check, subject.lower(), *values]).to_pylist():
+    for row in archive.rows(text, [check, subject.lower(), *values]):
         numbers = row.pop("numbers")
         if further:
             row |= {"value": json.loads(numbers or "{}").get(further), "uncertainty": None}

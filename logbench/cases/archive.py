@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from logbench.archive.find import Filter
     from logbench.archive.likeness import Alike
     from logbench.archive.overview import Catalogue, Facets, Number, Preview, Row
+    from logbench.archive.questions import Answer
     from logbench.archive.store import Problem
     from logbench.archive.trend import Point, Spread
     from logbench.importing.run import Outcome as Imported
@@ -124,12 +125,20 @@ def show_recording(work: Work, archive: Archive, name: str) -> Details:
 
     work.report(tr("Reading"))
     sql = "SELECT * FROM recordings WHERE recording = ?"
-    (facts,) = archive.query(sql, [name]).to_pylist()
+    (facts,) = archive.rows(sql, [name])
     sql = "SELECT * FROM signals WHERE recording = ? ORDER BY signal, ecu"
-    signals = archive.query(sql, [name]).to_pylist()
+    signals = archive.rows(sql, [name])
     work.report(tr("Checking"), 0.5)
     remarks, _ = read_remarks(archive.open(name))  # why notes are missing is in the facts
     return Details(name, facts, signals, archive.findings_of(name), remarks)
+
+
+@only_looks
+def ask_archive(work: Work, archive: Archive, sql: str, chosen: Filter | None = None) -> Answer:
+    """The answer to one SELECT that a person wrote; cancelled, it ends within a moment. Raises
+    `QueryError`."""
+    work.report(tr("Searching"))
+    return archive.query(sql, chosen, lambda: work.cancelled)
 
 
 @only_looks
@@ -190,7 +199,7 @@ def follow_number(work: Work, archive: Archive, number: Number, car: str) -> Tre
     if not points:
         return Trended(number, car, None, [], None)
     sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
-    (row,) = archive.query(sql, [points[-1].recording]).to_pylist()
+    (row,) = archive.rows(sql, [points[-1].recording])
     litres, last = row["displacement_l"], points[-1].value
     found = None
     if litres is not None:

@@ -12,8 +12,8 @@ import typer
 
 from logbench.cases.work import run_here
 from logbench.cli.options import AsJson, listed, make_group
-from logbench.cli.show import bar, run_shown, say
-from logbench.errors import LogbenchError, UsageError
+from logbench.cli.show import bar, run_shown, say, warn
+from logbench.errors import LogbenchError, QueryError, UsageError, first_line
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -128,16 +128,27 @@ def query_command(
     until: Until = "",
     limit: Annotated[int, typer.Option(min=1, help="At most so many rows.")] = 200,
     as_csv: Annotated[bool, typer.Option("--csv", help="As CSV.")] = False,
-) -> None:
-    """Ask in SQL: read-only, over recordings, signals, samples, findings and jobs."""
+) -> int:
+    """Ask in SQL: one SELECT over recordings, signals, samples, findings and jobs. It is answered
+    by a process that is kept from everything but the recordings, with at most 2 GB of memory and 10
+    minutes. Exit code 3 also where the answer is cut off (5,000,000 rows, 256 MB)."""
     from logbench.archive.find import Filter
+    from logbench.cases.archive import ask_archive
     from logbench.cli import show_archive
 
-    answer = _opened(place).query(sql, chosen=Filter(car=car, since=since, until=until))
-    if as_csv:
-        show_archive.csv(answer)
-    else:
-        show_archive.rows(answer, limit)
+    chosen = Filter(car=car, since=since, until=until)
+    answer = run_shown(ask_archive(_opened(place), sql, chosen), "searching")
+    try:
+        if as_csv:
+            show_archive.csv(answer.table)
+        else:
+            show_archive.rows(answer.table, limit)
+    except (OverflowError, ValueError) as error:  # a time that is infinite, or of no calendar
+        raise QueryError(
+            f"A value of the answer cannot be shown ({first_line(error)}): cast it to VARCHAR."
+        ) from error
+    warn(answer.cut)
+    return LogbenchError.exit_code if answer.cut else 0
 
 
 @archive_app.command("add")
@@ -251,7 +262,7 @@ def trend_command(
         say(text, "yellow")
     last = points[-1]
     sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
-    (row,) = archive.query(sql, [last.recording]).to_pylist()
+    (row,) = archive.rows(sql, [last.recording])
     litres = row["displacement_l"]
     if litres is not None:
         found = spread_of(archive, number, litres, without_car=last.car, value=last.value)

@@ -137,3 +137,18 @@ RADIO_PIECES = 4096
 """Of a Bluetooth device, not yet read, of up to 512 bytes each; further ones are dropped."""
 CAR_ANSWERS = 1000
 """Kept of what came after a change: an ECU may say 'response pending' for ever."""
+
+# --- answers to SQL that a person wrote ---
+
+QUERY_MEMORY_BYTES = 2_000_000_000
+"""Of the process that answers: a quarter of a small computer's memory."""
+QUERY_FOLDER_BYTES = 4_000_000_000
+"""Of what a query puts aside because it does not fit into memory; half of what the disk has free
+where that is less."""
+QUERY_ROWS = 5_000_000
+"""Of an answer: more than a spreadsheet takes, by four times."""
+QUERY_BYTES = 256_000_000
+"""Of an answer, which is held in memory as a whole."""
+QUERY_S = 600.0
+"""Of one query: at the rate measured (docs/scale.md) the median of a signal over 10^5 recordings
+takes 80 s."""

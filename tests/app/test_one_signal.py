@@ -245,7 +245,7 @@ def in_files(path: Path, folder: Path, capsys: pytest.CaptureFixture[str]) -> li
         found.append(Said("parquet", name, facts.name or None, facts.unit))
     archive = Archive(folder / "archive", folder / "cache")
     archive.refresh()
-    for row in archive.query("SELECT signal, unit FROM signals").to_pylist():
+    for row in archive.rows("SELECT signal, unit FROM signals"):
         found.append(Said("archive", row["signal"], unit=row["unit"]))
     found += [Said("facets", name) for name in Catalogue(archive).facets.signals if name in NAMES]
     capsys.readouterr()

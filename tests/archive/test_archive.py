@@ -43,9 +43,9 @@ def test_what_is_there(opened, root):
     assert row["duration_s"] == recording.duration_ns / 1e9
     assert row["samples"] == sum(len(t) for t in recording.traces())
     assert row["samples_sha256"] == recording.facts.samples_sha256
-    (rpm,) = archive.query(
+    (rpm,) = archive.rows(
         "SELECT * FROM signals WHERE recording = 'van/c.parquet' AND signal = 'RPM'"
-    ).to_pylist()
+    )
     value = recording.trace("RPM").value
     assert (rpm["minimum"], rpm["maximum"], rpm["unit"]) == (value.min(), value.max(), "rpm")
 
@@ -141,14 +141,14 @@ def test_a_spoilt_or_missing_cache_is_made_anew(opened, tmp_path):
 
 def test_samples_in_sql_are_those_of_the_file(opened, root):
     sql = "SELECT recording, median(value) AS m FROM samples WHERE signal = 'RPM' GROUP BY 1"
-    answer = {row["recording"]: row["m"] for row in opened().query(sql).to_pylist()}
+    answer = {row["recording"]: row["m"] for row in opened().query(sql).table.to_pylist()}
     assert len(answer) == 5
     for name, middle in answer.items():
         value = open_recording(root / name).trace("RPM").value
         assert middle == pytest.approx(float(np.median(value)), rel=1e-12)
     narrowed = opened().query("SELECT count(DISTINCT recording) FROM samples",
                               chosen=Filter(car="van"))  # fmt: skip
-    assert narrowed.to_pydict() == {"count(DISTINCT recording)": [3]}
+    assert narrowed.table.to_pydict() == {"count(DISTINCT recording)": [3]}
 
 
 def test_findings_are_kept_until_a_check_or_the_file_changes(opened, root, monkeypatch):
@@ -346,7 +346,7 @@ def test_jobs_are_a_view(opened, root):
     )
     (root / "hatch/job.toml").write_text("title = [[[")
     archive = opened()
-    (job,) = archive.query("SELECT * FROM jobs").to_pylist()
+    (job,) = archive.rows("SELECT * FROM jobs")
     assert (job["job"], job["title"], job["recordings"]) == ("van", "Poor idle", 1)
     assert found(archive, text="smells") == ["van/a.parquet", "van/b.parquet", "van/c.parquet"]
     assert [(p.path, p.kind) for p in archive.index.problems] == [("hatch/job.toml", "damaged")]
@@ -356,7 +356,7 @@ def test_an_empty_archive_and_none(tmp_path):
     (tmp_path / "empty").mkdir()
     archive = Archive(tmp_path / "empty", tmp_path / "cache")
     assert archive.find().num_rows == 0
-    assert archive.query("SELECT count(*) AS n FROM samples").to_pydict() == {"n": [0]}
+    assert archive.query("SELECT count(*) AS n FROM samples").table.to_pydict() == {"n": [0]}
     assert sweep_checks(archive).done == 0
     with pytest.raises(ArchiveError, match="no archive"):
         Archive(tmp_path / "gone")

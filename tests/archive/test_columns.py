@@ -51,7 +51,7 @@ def test_it_is_in_sql_in_the_terminal_and_in_the_overview(
 ):
     archive = Archive(root, tmp_path / "cache")
     sql = "SELECT car, ambient_degc FROM recordings WHERE ambient_degc > 10"
-    assert {row["car"] for row in archive.query(sql).to_pylist()} == {"van"}
+    assert {row["car"] for row in archive.rows(sql)} == {"van"}
     monkeypatch.setenv("COLUMNS", "160")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     console.cache_clear()

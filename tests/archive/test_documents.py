@@ -20,7 +20,7 @@ def test_there_are_ten():
 
 @pytest.mark.parametrize("sql", QUERIES)
 def test_a_query_of_the_page_runs(opened, sql):
-    assert opened().query(sql).num_columns >= 2
+    assert opened().query(sql).table.num_columns >= 2
 
 
 @pytest.mark.parametrize("view", ["recordings", "signals", "samples", "findings", "jobs"])
@@ -28,7 +28,7 @@ def test_the_columns_are_named(view, opened):
     paragraph = re.search(rf"\*\*{view}\*\*:(.*?)\n\n", TEXT, re.DOTALL)
     assert paragraph is not None
     named = set(re.findall(r"`([a-z_0-9]+)`", paragraph[1]))
-    columns = set(opened().query(f"DESCRIBE {view} /* samples */").to_pydict()["column_name"])
+    columns = set(opened().query(f"DESCRIBE {view} /* samples */").table.to_pydict()["column_name"])
     assert columns <= named
     schemas = {"recordings": recordings_schema(), "signals": SIGNALS, "jobs": JOBS,
                "samples": SAMPLES_SCHEMA}  # fmt: skip

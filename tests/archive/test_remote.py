@@ -61,8 +61,8 @@ def test_the_same_answers_as_in_a_folder(bucket, root, tmp_path):
         "GROUP BY 1 ORDER BY 1"
     )
     assert far.find(cold)["recording"].to_pylist() == ["hatch/a.parquet"]
-    assert far.query(sql) == near.query(sql)
-    assert far.query("SELECT title FROM jobs").to_pydict() == {"title": ["Poor idle"]}
+    assert far.query(sql).table == near.query(sql).table
+    assert far.query("SELECT title FROM jobs").table.to_pydict() == {"title": ["Poor idle"]}
     sweep_checks(far, recordings=["van/a.parquet"])
     assert far.findings_of("van/a")[0]["verdict"] == near.findings_of("van/a")[0]["verdict"]
     assert Archive(bucket, tmp_path / "far").refresh().fresh == 0
@@ -106,9 +106,9 @@ def test_one_trace_fetches_only_its_row_group(bucket, root, tmp_path, monkeypatc
     np.testing.assert_array_equal(trace.t_ns, expected.t_ns)
     (group,) = [
         row["row_group"]
-        for row in Archive(bucket, tmp_path / "c").query(
+        for row in Archive(bucket, tmp_path / "c").rows(
             "SELECT * FROM signals WHERE signal = 'RPM' AND recording = 'van/a.parquet'"
-        ).to_pylist()
+        )
     ]  # fmt: skip
     import pyarrow.parquet as pq
 

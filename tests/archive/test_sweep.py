@@ -259,7 +259,7 @@ def test_only_some_checks(opened):
     assert len(opened().pending()) == 5
     archive = opened()
     assert sweep_checks(archive).done == 5
-    pairs = archive.query('SELECT recording, "check", subject FROM findings').to_pylist()
+    pairs = archive.rows('SELECT recording, "check", subject FROM findings')
     assert len({tuple(pair.values()) for pair in pairs}) == len(pairs)
     assert opened().pending(only=["charging"]) == []
     with pytest.raises(UsageError, match="no check 'nonsense'"):

@@ -89,3 +89,8 @@ def test_a_finding_is_looked_for_only_where_checks_have_run(said, root, capsys):
     both = ["--checks", "fuel_trim", "--function", "a:b"]
     assert main(["archive", "sweep", str(root), *both]) == 3
     assert "one of the two" in capsys.readouterr().err
+
+
+def test_a_value_that_cannot_be_shown_is_a_sentence(root, capsys):
+    assert main(["archive", "query", str(root), "SELECT 'infinity'::TIMESTAMP AS t"]) == 3
+    assert "cast it to VARCHAR" in capsys.readouterr().err

@@ -126,10 +126,10 @@ def bench_median(archive: Archive, folder: Path, count: int, plain: int) -> None
 
 
 def _part(archive: Archive, names: list[str]) -> Callable[[str], object]:
-    from logbench.archive.query import Sql
+    from logbench.archive.query import Sql, samples_of
 
     def run(sql: str) -> object:
-        with Sql(archive.store, {}, names) as views:
+        with Sql({}, samples_of(archive.store, names)) as views:
             return views.run(sql)
 
     return run

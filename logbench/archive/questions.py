@@ -1,0 +1,384 @@
+"""A person's questions in SQL, each answered by a process that could do no harm if it wanted to.
+
+The process (`answers.py`) is started at the first question, kept for the next ones, and killed when
+a question is stopped, takes too long or too much memory, or the archive is let go of. It is given
+the views as tables, the recordings by name, and no environment; what it sends back is bounded here
+and believed only after it has been checked.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import os
+import queue
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+import uuid
+import weakref
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, cast
+
+import pyarrow as pa
+
+from logbench.archive.frames import Frame, Kind, read_frame, write_frame
+from logbench.archive.store import Entry, Store, entries_of
+from logbench.errors import LogbenchError, QueryError, first_line
+from logbench.system.confined import keep_in_job, resident_bytes
+from logbench.system.limits import (
+    QUERY_BYTES,
+    QUERY_FOLDER_BYTES,
+    QUERY_MEMORY_BYTES,
+    QUERY_ROWS,
+    QUERY_S,
+)
+from logbench.system.locks import try_lock
+from logbench.system.private import FILE_MODE, FOLDER_MODE, make_folder
+from logbench.system.threads import Supervised
+
+log = logging.getLogger(__name__)
+
+_DUCKDB_BYTES = 65 * QUERY_MEMORY_BYTES // 100
+"""DuckDB is told to do with so much; the rest is for what it does not count."""
+_ADDRESS_BYTES = 175 * QUERY_MEMORY_BYTES // 100
+"""Address space it may take besides what its libraries have: more is reserved than used."""
+_START_S = 60.0
+_LOOK_S = 0.05
+"""Between two looks at what it takes and whether it is still wanted."""
+_FRAME_BYTES = 1 << 21
+_AT_ONCE, _WAITING = 8, 1000
+"""Pieces of recordings fetched from an object store at the same time, and asked for at most."""
+_COMMAND = ("-m", "logbench.archive.answers")
+_FOLDER = "query-"
+_ENVIRONMENT = ("LD_LIBRARY_PATH", "PATH", "SYSTEMROOT", "TZ")
+"""All that it is told of the user's own: how libraries are found, and the local time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The rows, and in `cut` a sentence about those that are missing; empty when all are there."""
+
+    table: pa.Table
+    cut: str = ""
+
+
+class Questions:
+    """Of one archive, one after the other, from any thread."""
+
+    def __init__(self, store: Store, folder: Path) -> None:
+        """`folder`: where a folder for what does not fit into memory may be made."""
+        self._store, self._folder = store, folder
+        self._turn = threading.Lock()
+        self._process: _Process | None = None
+        self._end: weakref.finalize[..., Questions] | None = None
+        self._of: pa.Table | None = None
+
+    def ask(
+        self,
+        sql: str,
+        views: Mapping[str, pa.Table],
+        recordings: pa.Table,
+        sampled: Sequence[str] | None,
+        stopped: Callable[[], bool],
+    ) -> Answer:
+        """The answer to one SELECT over `views` and the view `samples`, which reads `sampled`
+        (None: all) of the `recordings` that there are; once `stopped()`, it ends within a moment.
+
+        Raises `QueryError`, also where it was stopped.
+        """
+        while not self._turn.acquire(timeout=_LOOK_S):
+            if stopped():
+                raise _stopped()
+        try:
+            process = self._process
+            if process is None or process.ended or self._of is not recordings:
+                self.close()
+                process = self._process = _Process(
+                    self._store, entries_of(recordings), self._folder
+                )
+                self._of = recordings
+                self._end = weakref.finalize(self, process.end)
+            with _ended_by_trouble(process):
+                process.hand_over(views, stopped)
+                return process.ask(sql, sampled, stopped)
+        finally:
+            self._turn.release()
+
+    def close(self) -> None:
+        """End the process; the next question starts another."""
+        if self._end is not None:
+            self._end()
+
+
+@contextlib.contextmanager
+def _ended_by_trouble(process: _Process) -> Iterator[None]:
+    """A process that is at something that nobody waits for is killed: Ctrl-C, a stop, a limit. One
+    that refused a question is kept."""
+    try:
+        yield
+    except _RefusedError as error:
+        raise QueryError(str(error)) from None
+    except BaseException:
+        process.end()
+        raise
+
+
+class _RefusedError(Exception):
+    """Its own sentence: it goes on."""
+
+
+class _Process:
+    """The process at the other end of the pipe, and the folder that is its own."""
+
+    def __init__(self, store: Store, entries: Sequence[Entry], beside: Path) -> None:
+        self.ended = False
+        self._store = store
+        self._paths = {entry.path for entry in entries}
+        self._views: dict[str, pa.Table] = {}
+        self._open: dict[str, pa.NativeFile] = {}
+        self._wanted: set[Future[None]] = set()
+        self._room = _OwnFolder(beside)
+        self._setup = {
+            "root": None if store.root is None else str(store.root),
+            "recordings": [(entry.path, entry.size) for entry in entries],
+            "folder": str(self._room.path), "folder_bytes": self._room.most_bytes,
+            "memory_bytes": _DUCKDB_BYTES, "address_bytes": _ADDRESS_BYTES,
+        }  # fmt: skip
+        self._writing = threading.Lock()
+        self._said: queue.SimpleQueue[Frame | None] = queue.SimpleQueue()
+        self._fetching = ThreadPoolExecutor(_AT_ONCE, "fetching") if store.root is None else None
+        with _no_interrupt():
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", *_COMMAND],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+                env=_environment(), creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+            )  # fmt: skip
+        keep_in_job(self._process, _ADDRESS_BYTES)
+        self._listener = Supervised(
+            "answers", self._listen, on_death=lambda _: self._said.put(None)
+        ).start()
+
+    def hand_over(self, views: Mapping[str, pa.Table], stopped: Callable[[], bool]) -> None:
+        """The views that it does not have yet. Raises `QueryError`."""
+        if not self._views:
+            self._send(b"S", json.dumps(self._setup).encode())
+            (ready,) = self._frames(b"R", stopped, _START_S)
+            if ready.content:
+                log.warning("questions are held by DuckDB alone: %s", ready.content.decode())
+        for name, table in views.items():
+            if self._views.get(name) is not table:
+                sink = pa.BufferOutputStream()
+                with pa.ipc.new_stream(sink, table.schema) as stream:
+                    stream.write_table(table)
+                self._send(b"V", name.encode() + b"\0", memoryview(sink.getvalue()))
+                self._views[name] = table
+
+    def ask(
+        self, sql: str, recordings: Sequence[str] | None, stopped: Callable[[], bool]
+    ) -> Answer:
+        """Raises `QueryError`, `_RefusedError` where it is fit for the next one."""
+        question = {"sql": sql, "recordings": recordings, "rows": QUERY_ROWS,
+                    "bytes": QUERY_BYTES}  # fmt: skip
+        try:
+            content = json.dumps(question, ensure_ascii=False).encode()
+        except UnicodeEncodeError:
+            raise _RefusedError("The query has characters that are none: type it anew.") from None
+        self._send(b"Q", content)
+        got = bytearray()
+        self._open.clear()
+        for frame in self._frames(b"E", stopped, QUERY_S):
+            if frame.kind == b"X":
+                raise _RefusedError(frame.content.decode(errors="replace")[:1000])
+            if frame.kind == b"B":
+                got += frame.content
+            if len(got) > QUERY_BYTES + 2 * _FRAME_BYTES:
+                raise QueryError("The query's answer is larger than it said.")
+        return Answer(_checked(got), _cut(frame.content))
+
+    def _frames(self, last: Kind, stopped: Callable[[], bool], most_s: float) -> Iterator[Frame]:
+        """What it says up to a frame of that kind, or a refusal; a look at it now and then."""
+        begun = looked = time.monotonic()
+        while True:
+            try:
+                frame = self._said.get(timeout=_LOOK_S)
+            except queue.Empty:
+                pass
+            else:
+                if frame is None:
+                    raise QueryError(self._died())
+                yield frame
+                if frame.kind in {last, b"X"}:
+                    return
+            now = time.monotonic()
+            if now - looked >= _LOOK_S:
+                looked = now
+                if stopped():
+                    raise _stopped()
+                if (resident_bytes(self._process.pid) or 0) > QUERY_MEMORY_BYTES:
+                    raise QueryError(_TOO_MUCH)
+                if now - begun > most_s:
+                    raise QueryError(
+                        f"The query was stopped after {most_s:.0f} s: ask for less, "
+                        "or of fewer recordings."
+                    )
+
+    def _died(self) -> str:
+        code = self._process.wait(10)
+        log.warning("the process that answers questions ended by itself: %s", code)
+        return "The query ended the process that answers it: it is refused."
+
+    def _listen(self) -> None:
+        """Everything it says until it ends; what it wants of an object store is fetched."""
+        source = cast(IO[bytes], self._process.stdout)
+        with source:
+            try:
+                while True:
+                    frame = read_frame(source, _FRAME_BYTES)
+                    if frame.kind == b"G" and self._fetching is not None:
+                        wanted = self._fetching.submit(self._fetch, *json.loads(frame.content))
+                        self._wanted.add(wanted)
+                        wanted.add_done_callback(self._wanted.discard)
+                        if len(self._wanted) > _WAITING:
+                            raise EOFError("more is wanted than anybody reads")
+                    else:
+                        self._said.put(frame)
+            except (EOFError, OSError, ValueError, TypeError) as error:
+                log.debug("nothing more comes of the answers: %r", error)
+        self._said.put(None)
+
+    def _fetch(self, number: int, path: str, start: int, count: int) -> None:
+        """A piece of a recording of this archive, or nothing."""
+        piece = b""
+        try:
+            if path in self._paths and 0 <= count <= QUERY_BYTES:
+                file = self._open.get(path)
+                if file is None:
+                    file = self._open[path] = self._store.open(path)
+                piece = file.read_at(count, start)
+        except (LogbenchError, pa.ArrowException, OSError) as error:
+            log.warning("%s cannot be fetched: %s", path, error)
+        finally:
+            self._send(b"P", number.to_bytes(8, "little"), piece)
+
+    def _send(self, kind: Kind, *parts: bytes | memoryview) -> None:
+        """One frame; where the process has gone, the answer says so."""
+        try:
+            with self._writing:
+                write_frame(cast(IO[bytes], self._process.stdin), kind, *parts)
+        except (OSError, ValueError) as error:
+            log.debug("the answers take no frame %r: %r", kind, error)
+
+    def end(self) -> None:
+        """Kill it, wait for its end, and take its folder away; more than once does no harm."""
+        if self.ended:
+            return
+        self.ended = True
+        self._process.kill()
+        self._process.wait()
+        if self._fetching is not None:
+            self._fetching.shutdown(wait=False, cancel_futures=True)
+        self._listener.join()
+        with contextlib.suppress(OSError):  # a frame was still on its way
+            cast(IO[bytes], self._process.stdin).close()
+        self._room.remove()
+
+
+class _OwnFolder:
+    """A folder that only the process that answers writes into, removed after it.
+
+    What a power cut has left of earlier ones goes as well: a lock beside each tells whether anybody
+    still needs it. On the disk of the archive's cache, since a system's folder for temporary files
+    may be in memory.
+    """
+
+    def __init__(self, beside: Path) -> None:
+        """Raises `QueryError`."""
+        try:
+            make_folder(beside)
+            for lock in beside.glob(f"{_FOLDER}*.lock"):
+                _remove_left(lock)
+            self.path = beside / f"{_FOLDER}{uuid.uuid4().hex}"
+            self._lock = self.path.with_suffix(".lock")
+            self._fd = os.open(self._lock, os.O_RDWR | os.O_CREAT | os.O_EXCL, FILE_MODE)
+            try_lock(self._fd)
+            self.path.mkdir(FOLDER_MODE)
+            free = shutil.disk_usage(beside).free
+        except OSError as error:
+            raise QueryError(
+                f"A query needs a folder in {beside}, which cannot be made: {first_line(error)}."
+            ) from error
+        self.most_bytes = min(QUERY_FOLDER_BYTES, free // 2)
+
+    def remove(self) -> None:
+        """With all that is in it."""
+        shutil.rmtree(self.path, ignore_errors=True)
+        os.close(self._fd)
+        with contextlib.suppress(OSError):
+            self._lock.unlink(missing_ok=True)
+
+
+def _remove_left(lock: Path) -> None:
+    with contextlib.suppress(OSError):
+        fd = os.open(lock, os.O_RDWR)
+        try:
+            free = try_lock(fd)
+        finally:
+            os.close(fd)
+        if free:
+            shutil.rmtree(lock.with_suffix(""), ignore_errors=True)
+            lock.unlink()
+
+
+_TOO_MUCH = (
+    f"The query needs more than the {QUERY_MEMORY_BYTES / 1e9:.0f} GB of memory it may have: ask "
+    "for less, or of fewer recordings."
+)
+
+
+def _stopped() -> QueryError:
+    return QueryError("The query was stopped.")
+
+
+def _cut(by: bytes) -> str:
+    most = {b"rows": f"{QUERY_ROWS:,} rows", b"bytes": f"{QUERY_BYTES / 1e6:.0f} MB"}.get(by)
+    if most is None:
+        return ""
+    return f"The answer is cut off at {most}: ask for less, by LIMIT, a condition or GROUP BY."
+
+
+def _checked(got: bytearray) -> pa.Table:
+    try:
+        table = pa.ipc.open_stream(pa.py_buffer(got)).read_all()
+        table.validate(full=True)
+    except (pa.ArrowException, OSError, ValueError) as error:
+        raise QueryError("The query's answer is no table: it is refused.") from error
+    return table
+
+
+def _environment() -> dict[str, str]:
+    kept = {name: os.environ[name] for name in _ENVIRONMENT if name in os.environ}
+    path = os.pathsep.join(os.path.abspath(part) for part in sys.path)
+    # no thread may have begun when the process is confined: neither numpy's nor pyarrow's
+    alone = {"OPENBLAS_NUM_THREADS": "1", "JE_ARROW_MALLOC_CONF": "background_thread:false"}
+    return kept | alone | {"PYTHONPATH": path, "PYTHONUTF8": "1"}
+
+
+@contextlib.contextmanager
+def _no_interrupt() -> Iterator[None]:
+    """A process that starts meanwhile never gets the terminal's Ctrl-C: whoever asked ends it."""
+    if sys.platform == "win32":
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
