@@ -14,6 +14,8 @@ from dataclasses import dataclass
 
 import duckdb
 
+from logbench.recording.footer import Chunk
+
 _AT_ONCE = 200
 _COLUMNS = (
     "file_name, row_group_id, row_group_num_rows, column_id, type, stats_min_value, "
@@ -31,23 +33,15 @@ CLOSED = {
 
 
 @dataclass(frozen=True, slots=True)
-class Chunk:
-    """One column of one row group, as its file describes it; nothing of it is believed yet."""
+class Described:
+    """A chunk with what its file says of its content; nothing of it is believed yet."""
 
-    group: int
-    rows: int
-    """Of the whole row group."""
-    column: int
+    chunk: Chunk
     kind: str
     """Physical type: `BYTE_ARRAY`, `INT64`, `DOUBLE`, …"""
     low: str | None
     """Lowest value as text; None where the file has no statistics."""
     high: str | None
-    start: int
-    """Place of its first page."""
-    packed_bytes: int
-    unpacked_bytes: int
-    values: int
 
 
 def quoted(text: str) -> str:
@@ -60,16 +54,16 @@ def literally(path: str) -> str:
     return re.sub(r"[*?\[]", r"[\g<0>]", path)
 
 
-def chunks_of(paths: Sequence[str]) -> list[list[Chunk] | None]:
+def chunks_of(paths: Sequence[str]) -> list[list[Described] | None]:
     """The chunks of each file (absolute names), in order; None where they make no sense, or DuckDB
     cannot read the schema, though pyarrow can: it would spoil every query over `samples`."""
-    out: list[list[Chunk] | None] = []
+    out: list[list[Described] | None] = []
     for start in range(0, len(paths), _AT_ONCE):
         out += _each_or_none(paths[start : start + _AT_ONCE])
     return out
 
 
-def _each_or_none(paths: Sequence[str]) -> list[list[Chunk] | None]:
+def _each_or_none(paths: Sequence[str]) -> list[list[Described] | None]:
     """One answer a file by reading many at once; None for those at which DuckDB fails."""
     if not paths:
         return []
@@ -101,15 +95,15 @@ def _connection() -> duckdb.DuckDBPyConnection:
     return found
 
 
-def _read(connection: duckdb.DuckDBPyConnection, paths: Sequence[str]) -> list[list[Chunk]]:
+def _read(connection: duckdb.DuckDBPyConnection, paths: Sequence[str]) -> list[list[Described]]:
     names = ",".join(quoted(literally(path)) for path in paths)
     connection.execute(f"SELECT count(*) FROM parquet_schema([{names}])").fetchall()
     sql = f"SELECT {_COLUMNS} FROM parquet_metadata([{names}])"
-    by_path: dict[str, list[Chunk]] = {path: [] for path in paths}
+    by_path: dict[str, list[Described]] = {path: [] for path in paths}
     for row in connection.execute(sql).fetchall():
         path, group, rows, column, kind, low, high, data, dictionary, packed, unpacked, n = row
         places = [place for place in (data, dictionary) if place is not None]
         start = min(places) if places else -1
-        chunk = Chunk(group, rows, column, kind, low, high, start, packed, unpacked, n)
-        by_path[path].append(chunk)
+        chunk = Chunk(group, column, rows, start, packed, unpacked, n)
+        by_path[path].append(Described(chunk, kind, low, high))
     return [by_path[path] for path in paths]

@@ -19,7 +19,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from logbench.archive.chunks import Chunk, chunks_of
+from logbench.archive.chunks import Described, chunks_of
 from logbench.archive.columns import Known, record_of
 from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, Store
 from logbench.errors import (
@@ -29,17 +29,11 @@ from logbench.errors import (
     RecordingError,
     RecordingTooNewError,
 )
+from logbench.recording.footer import MAGIC, absurd
 from logbench.recording.model import Facts
 from logbench.recording.reader import ParquetSource, Recording, facts_of, open_recording
 from logbench.system.private import owner_only
 
-MOST_ROWS = 500_000_000
-"""Of one recording: a year of thirty signals at 10 Hz has 9 billion, a day 26 million."""
-
-MOST_UNPACKED_BYTES = 4_000_000_000
-"""Of one row group: what reading it may cost in memory."""
-
-_MAGIC = b"PAR1"
 _FIRST_READ = 65_536
 """Of an object's end: the footer is mostly in it."""
 
@@ -123,7 +117,7 @@ def _tail(store: Store, entry: Entry, into: Path) -> Path:
     with store.open(entry.path) as file:
         size = file.size()
         end = file.read_at(min(size, _FIRST_READ), max(0, size - _FIRST_READ))
-        if end[-4:] != _MAGIC or len(end) < 12:
+        if end[-4:] != MAGIC or len(end) < 12:
             raise ValueError("no Parquet file")
         length = int.from_bytes(end[-8:-4], "little") + 8
         if length > size:
@@ -131,7 +125,7 @@ def _tail(store: Store, entry: Entry, into: Path) -> Path:
         if length > len(end):
             end = file.read_at(length, size - length)
     with open(into, "xb", opener=owner_only) as file:
-        file.write(_MAGIC + end[-length:])
+        file.write(MAGIC + end[-length:])
     return into
 
 
@@ -160,18 +154,15 @@ def _understood(entry: Entry, name: str, metadata: pq.FileMetaData) -> _Head | P
     return _Head(entry, name, facts, metadata.num_rows)
 
 
-def _checked(head: _Head, chunks: list[Chunk] | None) -> Footer | Problem:
+def _checked(head: _Head, chunks: list[Described] | None) -> Footer | Problem:
     path = head.entry.path
     nonsense = Problem(path, "damaged", f"The footer of {path} makes no sense.")
-    if not 0 <= head.rows <= MOST_ROWS:
-        sentence = f"{path} claims {head.rows:,} rows: not believed, left out."
-        return Problem(path, "enormous", sentence)
     if chunks is None:
         return nonsense
     try:
-        absurd = _absurd(head, chunks)
-        if absurd:
-            return Problem(path, "enormous", f"{path} claims {absurd}: not believed, left out.")
+        claims = _absurd(head, chunks)
+        if claims:
+            return Problem(path, "enormous", f"{path} claims {claims}: not believed, left out.")
         signals = _signal_rows(path, chunks, head.facts)
         lasts = (row["last_s"] for row in signals)
         duration_s = max((last for last in lasts if last is not None), default=0.0)
@@ -180,30 +171,20 @@ def _checked(head: _Head, chunks: list[Chunk] | None) -> Footer | Problem:
         return nonsense
 
 
-def _absurd(head: _Head, chunks: list[Chunk]) -> str:
+def _absurd(head: _Head, chunks: list[Described]) -> str:
     """What the footer claims that cannot be, or must not be read; `` when it is sound."""
     kinds = list(_COLUMNS.values())
-    rows = 0
-    for number, chunk in enumerate(chunks):
-        if (chunk.group, chunk.column) != divmod(number, len(kinds)):
-            return "columns in no order"
-        if chunk.kind != kinds[chunk.column]:
-            return "columns of other types than its own schema"
-        if chunk.start < 0 or chunk.start + chunk.packed_bytes > head.entry.size:
-            return "data behind its end"
-        if not 0 <= chunk.unpacked_bytes <= MOST_UNPACKED_BYTES:
-            return f"{chunk.unpacked_bytes / 1e9:,.0f} GB in one signal"
-        if chunk.values != chunk.rows:
-            return "columns of different lengths"
-        rows += chunk.rows if chunk.column == 0 else 0
-    if len(chunks) % len(kinds):
-        return "columns that are not there"
-    if rows != head.rows:
-        return f"{head.rows:,} rows and holds {rows:,}"
+    claims = absurd(head.entry.size, head.rows, [d.chunk for d in chunks], len(kinds))
+    if claims:
+        return claims
+    if any(d.kind != kinds[d.chunk.column] for d in chunks):
+        return "columns of other types than its own schema"
+    if any(d.chunk.values != d.chunk.rows for d in chunks):
+        return "columns of different lengths"
     return ""
 
 
-def _signal_rows(path: str, chunks: list[Chunk], facts: Facts) -> list[dict[str, Any]]:
+def _signal_rows(path: str, chunks: list[Described], facts: Facts) -> list[dict[str, Any]]:
     """One row a row group and ECU; bounds are None where the file has no statistics."""
     out: list[dict[str, Any]] = []
     for place in range(0, len(chunks), len(_COLUMNS)):
@@ -217,12 +198,12 @@ def _signal_rows(path: str, chunks: list[Chunk], facts: Facts) -> list[dict[str,
                 "signal": signal.low,
                 "ecu": ecu.low if ecu.low is not None and ecu.low == ecu.high else "several",
                 "unit": of_facts.unit if of_facts else "",
-                "samples": signal.rows,
+                "samples": signal.chunk.rows,
                 "first_s": None if time.low is None else int(time.low) / 1e9,
                 "last_s": None if time.high is None else int(time.high) / 1e9,
                 "minimum": _number(value.low),
                 "maximum": _number(value.high),
-                "row_group": signal.group,
+                "row_group": signal.chunk.group,
             }
         )
     return out

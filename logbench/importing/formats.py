@@ -27,13 +27,13 @@ from logbench.importing.sheet import (
     read_text,
     sniff,
 )
+from logbench.recording.footer import believe
 from logbench.recording.journal_reading import FACTS_KEY
+from logbench.system.limits import SHEET_CELLS, SHEET_COLUMNS, TABLE_CELLS
+from logbench.system.reading import check_plain
 
 if TYPE_CHECKING:
     import pandas as pd
-
-MOST_ROWS = 200_000_000
-"""A table that claims more rows than this is refused before anything is read."""
 
 
 def sheet_of_frame(frame: pd.DataFrame) -> Sheet:
@@ -73,21 +73,40 @@ def _column(name: str, series: pd.Series) -> Column:
 def read_table(path: Path) -> pd.DataFrame:
     """A Parquet file as a frame. Raises `ImportFileError` where it is damaged or too large."""
     try:
+        believed = believe(path)
+        groups = believed.chunks
+        believed.check_pages(range(len(groups)), range(len(groups[0]) if groups else 0))
         with pq.ParquetFile(path, memory_map=False) as file:
-            rows = file.metadata.num_rows
-            if not 0 <= rows <= MOST_ROWS:
-                raise ImportFileError(f"{path} claims {rows:,} rows, which cannot be: check it.")
+            texts = _check_columns(file.schema_arrow, file.metadata.num_rows)
+        with pq.ParquetFile(path, memory_map=False, read_dictionary=texts) as file:
             frame: pd.DataFrame = file.read(use_threads=False).to_pandas()
             return frame
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
+        known = type(error) is ValueError or getattr(error, "strerror", None)
+        why = f" ({getattr(error, 'strerror', None) or error})" if known else ""
         raise ImportFileError(
-            f"{path} is no table that can be read: it is damaged or no Parquet file."
+            f"{path} is no table that can be read{why}: it is damaged or no Parquet file."
         ) from error
+
+
+def _check_columns(schema: pa.Schema, rows: int) -> list[str]:
+    """The columns of texts, which are read as numbers of different texts, for one long text may
+    stand in many rows. Raises `ValueError` where a table is too large, or nested."""
+    kinds = pa.types
+    texts = [f.name for f in schema if kinds.is_string(f.type) or kinds.is_binary(f.type)]
+    if len(schema) > SHEET_COLUMNS:
+        raise ValueError(f"it has {len(schema):,} columns, and at most {SHEET_COLUMNS:,} are read")
+    if len(schema) * rows > TABLE_CELLS or len(texts) * rows > SHEET_CELLS:
+        raise ValueError(f"it has {rows:,} rows of {len(schema):,} columns: cut it")
+    if nested := [field.name for field in schema if kinds.is_nested(field.type)]:
+        raise ValueError(f"its column {nested[0][:80]!r} holds tables within cells")
+    return texts
 
 
 def is_recording(path: Path) -> bool | None:
     """Whether a Parquet file is a recording of this program; None where it cannot be read."""
     try:
+        check_plain(path)
         return FACTS_KEY in (pq.read_metadata(path).metadata or {})
     except (pa.ArrowException, OSError, ValueError):
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from functools import partial
 from pathlib import Path
@@ -27,14 +27,16 @@ from logbench.errors import (
 )
 from logbench.recording.columns import number_column, numbers_of
 from logbench.recording.even import MOST_T_NS
+from logbench.recording.footer import MAGIC, Believed, believe
 from logbench.recording.journal_reading import FACTS_KEY, SUFFIX
 from logbench.recording.model import SCHEMA_VERSION, Facts, Trace, hash_samples
+from logbench.system.limits import NAME_CHARS, TRACES
+from logbench.system.reading import open_plain
 
 if TYPE_CHECKING:
     import pandas as pd
 
 _COLUMNS = ("signal", "ecu", "t", "value")
-_MAGIC = b"PAR1"
 
 Loader = Callable[[str], dict[str, Trace]]
 """From a signal's acronym to its traces by ECU."""
@@ -177,18 +179,21 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     `RecordingTooNewError`.
     """
     path = Path(path)
-    metadata = _footer(path)
+    believed, metadata = _footer(path)
     facts = facts_of(path, metadata)
-    if tuple(metadata.schema.to_arrow_schema().names) != _COLUMNS:
+    schema, count = metadata.schema, metadata.num_columns
+    if count != len(_COLUMNS) or tuple(schema.column(k).path for k in range(count)) != _COLUMNS:
         raise NotARecordingError(
             f"{path} has other columns than a recording ({_listed(_COLUMNS)}): import it instead."
         )
 
     def opened() -> pq.ParquetFile:
-        return pq.ParquetFile(_open(path), metadata=metadata)
+        return pq.ParquetFile(_open(path), metadata=metadata, read_dictionary=["signal", "ecu"])
 
     _refuse_unsound_chunks(path, metadata, opened)
-    return ParquetSource(metadata, facts, opened, partial(_unreadable, path)).recording(path)
+    unreadable = partial(_unreadable, path)
+    source = ParquetSource(metadata, facts, opened, unreadable, believed.check_pages)
+    return source.recording(path)
 
 
 def _open(path: Path) -> pa.NativeFile:
@@ -196,10 +201,13 @@ def _open(path: Path) -> pa.NativeFile:
     return pa.OSFile(os.fsencode(path))
 
 
-def _footer(path: Path) -> pq.FileMetaData:
+def _footer(path: Path) -> tuple[Believed, pq.FileMetaData]:
     _refuse_others(path)
     try:
-        return pq.read_metadata(_open(path))
+        believed = believe(path)
+        if any(chunk.values != chunk.rows for group in believed.chunks for chunk in group):
+            raise ValueError("it claims columns of different lengths")
+        return believed, pq.read_metadata(_open(path))
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
         raise _unreadable(path, error) from error
 
@@ -235,11 +243,11 @@ def _refuse_others(path: Path) -> None:
             "folder and it will be recovered."
         )
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             head = file.read(4)
     except OSError as error:
         raise RecordingDamagedError(f"{path} cannot be read ({error.strerror}).") from error
-    if head != _MAGIC:
+    if head != MAGIC:
         raise NotARecordingError(
             f"{path} is no recording (it is not a Parquet file): choose a recording or import it."
         )
@@ -248,8 +256,9 @@ def _refuse_others(path: Path) -> None:
 def _unreadable(path: Path, error: Exception) -> RecordingError:
     if isinstance(error, FileNotFoundError):
         return RecordingMissingError(f"{path} is gone.")
+    why = f" ({error})" if type(error) is ValueError else ""
     return RecordingDamagedError(
-        f"{path} is cut short or damaged and cannot be read: use another copy of it."
+        f"{path} is cut short or damaged and cannot be read{why}: use another copy of it."
     )
 
 
@@ -286,12 +295,16 @@ class ParquetSource:
         facts: Facts,
         opened: Opened,
         unreadable: Callable[[Exception], RecordingError],
+        check_pages: Callable[[Sequence[int], Sequence[int]], object] = lambda *_: None,
     ) -> None:
-        """`unreadable`: what is raised for an error met in the file that `opened` opens."""
+        """`unreadable`: what is raised for an error met in the file that `opened` opens;
+        `check_pages`: looks at what is to be read of some row groups and columns, and raises
+        `ValueError` for what is too large."""
         self._metadata = metadata
         self._facts = facts
         self._opened = opened
         self._unreadable = unreadable
+        self._check_pages = check_pages
         self._groups: dict[str, list[int]] = {}
         self._ecus: dict[str, set[str]] = {}
 
@@ -323,8 +336,15 @@ class ParquetSource:
             columns = [self._metadata.row_group(group).column(k).statistics for k in (0, 1)]
             return {(str(columns[0].min), str(columns[1].min))}
         table = self._read([group], ["signal", "ecu"])
-        pairs = table.group_by(["signal", "ecu"], use_threads=False).aggregate([])
-        return {(str(row["signal"]), str(row["ecu"])) for row in pairs.to_pylist()}
+        signals, names = _codes_of(table["signal"])
+        ecus, addresses = _codes_of(table["ecu"])
+        pairs = np.unique(signals.astype(np.int64) * len(addresses) + ecus)
+        if len(pairs) > TRACES:
+            raise ValueError(f"it holds {len(pairs):,} traces")
+        return {
+            (names[code // len(addresses)], addresses[code % len(addresses)])
+            for code in pairs.tolist()
+        }
 
     def _is_single(self, group: int, column: int) -> bool:
         statistics = self._metadata.row_group(group).column(column).statistics
@@ -333,6 +353,7 @@ class ParquetSource:
         return bool(statistics.min == statistics.max)
 
     def _read(self, groups: list[int], columns: list[str]) -> pa.Table:
+        self._check_pages(groups, [_COLUMNS.index(column) for column in columns])
         with self._opened() as file:
             return file.read_row_groups(groups, columns=columns, use_threads=False)
 
@@ -352,12 +373,25 @@ class ParquetSource:
         if not several:
             (ecu,) = self._ecus[signal]
             return {ecu: Trace(signal, ecu, unit, *_arrays_of(table))}
-        table = table.filter(pc.equal(pc.cast(table["signal"], pa.string()), signal))
-        ecus = pc.cast(table["ecu"], pa.string())
+        signals, names = _codes_of(table["signal"])
+        ecus, addresses = _codes_of(table["ecu"])
+        mine = signals == names.index(signal)
+        rows = {ecu: mine & (ecus == addresses.index(ecu)) for ecu in self._ecus[signal]}
+        whole = _arrays_of(table)
         return {
-            ecu: Trace(signal, ecu, unit, *_arrays_of(table.filter(pc.equal(ecus, ecu))))
-            for ecu in self._ecus[signal]
+            ecu: Trace(signal, ecu, unit, *(column[own] for column in whole))
+            for ecu, own in rows.items()
         }
+
+
+def _codes_of(column: pa.ChunkedArray) -> tuple[npt.NDArray[np.int32], list[str]]:
+    """A column of names as numbers, shape (n,), that index into its different texts; it is never
+    unpacked, for one long name may stand in many rows. Raises `ValueError`."""
+    joined = column.unify_dictionaries().combine_chunks()
+    texts = joined.dictionary.cast(pa.string()).to_pylist()
+    if any(text is None or len(text) > NAME_CHARS for text in texts):
+        raise ValueError("a name is too long")
+    return numbers_of(joined.indices, np.int32), texts
 
 
 def _arrays_of(table: pa.Table) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:

@@ -82,7 +82,7 @@ nothing. They take 0.3 GB of memory."""
 ROWS_PER_BYTE = 2
 """Rows that each byte of a file may claim beyond that: ours take one to five bytes a row."""
 UNPACKED_BYTES = 4_000_000_000
-"""Of one column of one row group: what reading it may cost."""
+"""Of the pages that are read at once: one column of one row group, one trace, one table."""
 PAGE_BYTES = 256_000_000
 """Of one page, unpacked: it is unpacked whole. Writers aim at 1 MB, ours at 4 MB at most."""
 NAME_CHARS = 300
@@ -104,8 +104,8 @@ CELL_CHARS = 200
 """Of a cell that is looked at as a number, a unit or a time."""
 HEADER_CHARS = 300
 """Of a column's name; what is beyond is left out of it."""
-TABLE_BYTES = 4_000_000_000
-"""Of a Parquet table of another program in memory."""
+TABLE_CELLS = 200_000_000
+"""Of a Parquet table of another program; each costs 8 bytes, texts are held to `SHEET_CELLS`."""
 DRIVES = 1000
 """Recordings made of one file: three a day for a year."""
 REASONS = 1000

@@ -153,7 +153,8 @@ def test_a_footer_that_claims_billions_of_rows(root, monkeypatch):
         {"unpacked_bytes": 10**12}, {"packed_bytes": 10**9}, {"start": -5}, {"values": 10**10},
         {"kind": "INT32"}, {"rows": 3}, {"column": 3}, {"group": 99},
     ):  # fmt: skip
-        lying = [replace(chunks[0], **claim), *chunks[1:]]
+        of_chunk = {} if "kind" in claim else {"chunk": replace(chunks[0].chunk, **claim)}
+        lying = [replace(chunks[0], **(of_chunk or claim)), *chunks[1:]]
         with monkeypatch.context() as patch:
             patch.setattr(reading, "chunks_of", lambda _, c=lying: [c])
             found = problem()
