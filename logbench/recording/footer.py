@@ -47,8 +47,6 @@ def absurd(size: int, rows: int, chunks: Sequence[Chunk], columns: int) -> str:
     free = limits.ROWS_FREE + size * limits.ROWS_PER_BYTE
     if not 0 <= rows <= min(limits.ROWS, free):
         return f"{rows:,} rows"
-    if len(chunks) > limits.ROW_GROUPS * columns:
-        return f"{len(chunks) // columns:,} row groups"
     counted = 0
     for number, chunk in enumerate(chunks):
         if (chunk.group, chunk.column) != divmod(number, columns):
@@ -163,6 +161,8 @@ def _groups(data: bytes) -> tuple[int, list[list[Chunk]]]:
             elif number == 4 and kind in _LISTS:
                 groups = []
                 count, _, place = _list(data, place)
+                if count > limits.ROW_GROUPS:
+                    raise ValueError(f"it claims {count:,} row groups")
                 for group in range(count):
                     made, place = _group(data, place, group)
                     groups.append(made)
@@ -181,6 +181,8 @@ def _group(data: bytes, place: int, group: int) -> tuple[list[Chunk], int]:
         if number == 1 and kind in _LISTS:
             found = []
             count, _, place = _list(data, place)
+            if count > limits.SHEET_COLUMNS:
+                raise ValueError(f"it claims {count:,} columns")
             for _ in range(count):
                 numbers, place = _chunk(data, place)
                 found.append(numbers)
@@ -222,10 +224,18 @@ def _integers(data: bytes, place: int, depth: int) -> tuple[dict[int, int], int]
     """The whole numbers among a structure's own fields, and the place behind it."""
     found: dict[int, int] = {}
     number = 0
-    while data[place]:
-        number, kind, place = _field(data, place, number)
+    while head := data[place]:
+        kind = head & 15
+        if head >> 4:
+            number, place = number + (head >> 4), place + 1
+        else:
+            number, place = _integer(data, place + 1)
         if kind in _INTEGERS:
-            found[number], place = _integer(data, place)
+            value = data[place]
+            place += 1
+            if value >= 128:
+                value, place = _size(data, place - 1)
+            found[number] = (value >> 1) ^ -(value & 1)
         else:
             place = _skip(data, place, kind, depth)
     return found, place + 1
@@ -273,11 +283,14 @@ def _list(data: bytes, place: int) -> tuple[int, int, int]:
 
 def _skip(data: bytes, place: int, kind: int, depth: int) -> int:
     """The place behind a value."""
-    if kind in _INTEGERS:
-        return _size(data, place)[1]
     if kind == _BINARY:
+        size = data[place]
+        if size < 128:
+            return place + 1 + size
         size, place = _size(data, place)
         return place + size
+    if kind in _INTEGERS:
+        return _size(data, place)[1]
     if kind in _BOOLEANS:
         return place
     if kind == _DOUBLE:
@@ -287,10 +300,16 @@ def _skip(data: bytes, place: int, kind: int, depth: int) -> int:
     if depth > _DEEPEST:
         raise ValueError("its footer is nested too deeply")
     if kind == _STRUCT:
-        number = 0
-        while data[place]:
-            number, inner, place = _field(data, place, number)
-            place = _skip(data, place, inner, depth + 1)
+        while head := data[place]:
+            place += 1
+            if not head >> 4:
+                place = _size(data, place)[1]
+            if head & 15 in _INTEGERS:  # most are
+                while data[place] >= 128:
+                    place += 1
+                place += 1
+            else:
+                place = _skip(data, place, head & 15, depth + 1)
         return place + 1
     if kind in _LISTS:
         count, inner, place = _list(data, place)

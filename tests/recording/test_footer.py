@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import os
+import re
 import struct
 from collections.abc import Iterator
 from pathlib import Path
@@ -173,6 +174,33 @@ def test_no_spoilt_footer_raises_anything_else(tmp_path: Path, seed: int):
         with contextlib.suppress(ValueError):
             believed = believe(spoilt)
             believed.check_pages(range(len(believed.chunks)), [0] if believed.chunks else [])
+
+
+def footer(count: int, element: bytes) -> bytes:
+    """A file that is nothing but a footer with so many row groups."""
+    data = b"\x36" + varint(0) + b"\x19\xfc" + varint(count) + element * count + b"\0"
+    return b"PAR1" + data + struct.pack("<L", len(data)) + b"PAR1"
+
+
+@pytest.mark.parametrize(
+    ("data", "answer"),
+    [
+        (footer(30_000_000, b"\0"), "30,000,000 row groups"),
+        (footer(1, b"\x19\xfc" + varint(20_000_000) + b"\0" * 20_000_000), "20,000,000 columns"),
+        (footer(1, b"\x1c" * 1_000_000), "nested too deeply|no end"),
+        (footer(1, b"\x16" + b"\xff" * 1_000_000), "number without an end"),
+        (
+            b"PAR1" + b"\0" * 40_000_000 + struct.pack("<L", 40_000_000) + b"PAR1",
+            "footer has 40 MB",
+        ),
+    ],
+    ids=["row groups", "columns", "nested", "number", "long"],
+)
+def test_hostile_footers(tmp_path: Path, data: bytes, answer: str):
+    path = tmp_path / "a.parquet"
+    path.write_bytes(data)
+    assert re.search(answer, cost_of("open_recording(path)", path, OPEN, seconds=1,
+                                     megabytes=150).answer)  # fmt: skip
 
 
 @pytest.mark.parametrize("size", [0, 4, 8, 11, 12, 100])
