@@ -23,6 +23,13 @@ SEARCHING = "SEARCHING..."
 STOPPED = "STOPPED"
 
 _INPUT_LIMIT = 256
+"""Characters of a line; what is beyond is not looked at, and the line is not understood."""
+_BEHIND_S = 1.0
+"""So far at most the adapter is behind what a client sends; more overruns its serial line."""
+_OUTPUT_LIMIT = 10_000
+"""Lines not sent yet with which it takes no further commands: twice the longest replies of all
+ECUs."""
+_PARTS = re.compile(rb"[^\r]+|\r")
 _WAKE_S = 0.1
 _FALSE_IDENTITY = "OBD interface v2.3"
 _NEWER = re.compile("AT[012]|S[01]|AL|CRA.*|AR|CS.*|CT.*|CE.*|F.*|@.*|LP|JHF.")
@@ -76,9 +83,13 @@ class Adapter(Device[bytes]):
     def receive(self, data: bytes, t_s: float) -> None:
         """Bytes that the client sent and that entered the wire at `t_s`."""
         self._rx_free_s = max(self._rx_free_s, t_s)
-        for byte in data:
-            self._rx_free_s += self.timing.chars_s(1)
-            self._character(byte, self._rx_free_s + self.timing.delay_s)
+        for part in map(re.Match.group, _PARTS.finditer(data)):
+            if self._rx_free_s > t_s + _BEHIND_S or len(self._out) > _OUTPUT_LIMIT:
+                return
+            room = 1 if part == b"\r" else _INPUT_LIMIT + 1 - len(self._line)
+            for byte in part[:room]:
+                self._rx_free_s += self.timing.chars_s(1)
+                self._character(byte, self._rx_free_s + self.timing.delay_s)
 
     def due(self) -> Due[bytes] | None:
         """The next bytes for the client, or None; they stay until `pop`."""
@@ -101,7 +112,7 @@ class Adapter(Device[bytes]):
         """The client is gone: nothing more is sent to it, and half a command is forgotten."""
         self._out.clear()
         self._line.clear()
-        self._tx_free_s = 0.0
+        self._rx_free_s = self._tx_free_s = 0.0
         self._done_s = 0.0
         self._interruptible = False
 

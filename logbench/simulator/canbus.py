@@ -23,6 +23,9 @@ from logbench.simulator.trouble import mood
 FLOW_TIMEOUT_S = 1.0
 """N_Bs of ISO 15765-2: how long a sender waits for flow control."""
 
+_QUEUE_LIMIT = 1000
+"""Messages on their way with which the ECUs take no further requests."""
+
 _CLEAR_TO_SEND, _WAIT = 0x30, 0x31
 _OVERFLOW = padded(b"\x32\x00\x00", 0x00)
 """Flow control of an ECU that has room for one frame, which every request of diagnosis fits."""
@@ -71,6 +74,8 @@ class CanCar(Device[CanFrame]):
     def receive(self, frame: CanFrame, t_s: float) -> None:
         """A frame that the tester put on the bus at `t_s`."""
         if frame.extended != (self.protocol.id_bits == 29) or not frame.data:
+            return
+        if len(self._queue) > _QUEUE_LIMIT:
             return
         t_s += frame_s(self.protocol, len(frame.data))
         functional = FUNCTIONAL_29 if frame.extended else FUNCTIONAL_11

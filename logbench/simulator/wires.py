@@ -208,6 +208,8 @@ class PythonCanWire(Wire[CanFrame]):
         self._bus.shutdown()
 
 
+_LONGEST_COMMAND = 26
+"""Characters of a frame with 29 bits and eight bytes."""
 _BIT_RATES = (10_000, 20_000, 50_000, 100_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
 
 
@@ -252,7 +254,8 @@ class SlcanWire(Wire[CanFrame]):
 
     def _character(self, byte: int) -> None:
         if byte != 0x0D:
-            self._line.append(byte)
+            if len(self._line) <= _LONGEST_COMMAND:
+                self._line.append(byte)
             return
         line = self._line.decode("latin-1")
         self._line.clear()

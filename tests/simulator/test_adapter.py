@@ -242,8 +242,8 @@ def test_reset_restores_the_defaults(ready: Adapter, talk) -> None:
     lines, done_s = talk(ready, "ATZ", 10.0)
     assert lines == ["OBD interface v1.0"]
     assert done_s - 10.0 == pytest.approx(0.6, abs=0.01)
-    assert raw(ready, b"ATDPN\r") == b"ATDPN\rA0\r\n\r\n>"
-    talk(ready, "ATE0")
+    assert raw(ready, b"ATDPN\r", 12.0) == b"ATDPN\rA0\r\n\r\n>"
+    talk(ready, "ATE0", 15.0)
     _, warm_s = talk(ready, "ATWS", 20.0)
     assert warm_s - 20.0 < 0.2
 

@@ -95,6 +95,10 @@ class _Lines:
         while b"\r" in self.buffer:
             line, _, self.buffer = self.buffer.partition(b"\r")
             said = self.peer.line(line)
+            if isinstance(said, Iterator):
+                for piece in said:
+                    self.send(piece)
+                continue
             text, broken, _ = (said or "").partition(HANG_UP)
             with contextlib.suppress(OSError):
                 if said is not None:
@@ -126,20 +130,17 @@ def on_tcp(peer: Peer) -> Iterator[str]:
                 client, _ = listener.accept()
             except TimeoutError:
                 continue
-            client.settimeout(0.05)
             lines = _Lines(peer, client.sendall)
             with client:
+                client.settimeout(5.0)
                 while not end.is_set():
+                    if not select.select([client], [], [], 0.05)[0]:
+                        continue
                     try:
                         data = client.recv(4096)
-                    except TimeoutError:
-                        continue
+                        lines.take(data)
                     except OSError:
                         break
-                    try:
-                        lines.take(data)
-                    except ConnectionError:
-                        data = b""
                     if not data:
                         break
 
