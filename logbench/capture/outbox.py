@@ -13,8 +13,7 @@ import numpy as np
 import pyarrow as pa
 
 from logbench.capture.messages import Batch, Message, Started, Status
-from logbench.recording.columns import dictionary_column, number_column
-from logbench.recording.journal_reading import BATCH_SCHEMA
+from logbench.recording.columns import BATCH_SCHEMA, dictionary_column, number_column
 from logbench.system.threads import Supervised
 
 Row = tuple[str, str, int, float]

@@ -27,8 +27,8 @@ from logbench.importing.sheet import (
     read_text,
     sniff,
 )
+from logbench.recording.columns import FACTS_KEY
 from logbench.recording.footer import believe
-from logbench.recording.journal_reading import FACTS_KEY
 from logbench.system.limits import SHEET_CELLS, SHEET_COLUMNS, TABLE_CELLS
 from logbench.system.reading import check_plain
 

@@ -9,6 +9,19 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+FACTS_KEY = b"logbench.facts"
+"""Key of the facts document in the metadata of recordings."""
+
+BATCH_SCHEMA = pa.schema(
+    [
+        ("signal", pa.dictionary(pa.int16(), pa.string())),
+        ("ecu", pa.dictionary(pa.int16(), pa.string())),
+        ("t", pa.int64()),
+        ("value", pa.float64()),
+    ]
+)
+"""Of the batches that the capture process sends: t in ns on the recording's clock."""
+
 
 def number_column(values: npt.NDArray[Any]) -> pa.Array:
     """A numeric column, shape (n,), without a copy. NaN stays NaN."""

@@ -27,10 +27,9 @@ from logbench.errors import (
     SamplesMissingError,
     StorageError,
 )
-from logbench.recording.columns import dictionary_column, number_column
+from logbench.recording.columns import FACTS_KEY, dictionary_column, number_column
 from logbench.recording.journal import JournalLock, JournalWriter
 from logbench.recording.journal_reading import (
-    FACTS_KEY,
     SUFFIX,
     JournalIndex,
     Samples,

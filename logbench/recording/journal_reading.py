@@ -23,7 +23,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 from pydantic import ValidationError
 
 from logbench.errors import (
@@ -35,20 +34,8 @@ from logbench.errors import (
 from logbench.recording.frames import MAGIC, ROW, Frame, FrameSearch, Kind
 from logbench.recording.model import Event, Facts
 
-FACTS_KEY = b"logbench.facts"
-"""Key of the facts document in the metadata of recordings."""
 SUFFIX = ".journal"
 """Appended to the name of the recording-to-be: `drive.parquet.journal`."""
-
-BATCH_SCHEMA = pa.schema(
-    [
-        ("signal", pa.dictionary(pa.int16(), pa.string())),
-        ("ecu", pa.dictionary(pa.int16(), pa.string())),
-        ("t", pa.int64()),
-        ("value", pa.float64()),
-    ]
-)
-"""Of the batches that the capture process sends: t in ns on the recording's clock."""
 
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]

@@ -25,10 +25,10 @@ from logbench.errors import (
     RecordingTooNewError,
     SignalUnsupportedError,
 )
-from logbench.recording.columns import number_column, numbers_of
+from logbench.recording.columns import FACTS_KEY, number_column, numbers_of
 from logbench.recording.even import MOST_T_NS
 from logbench.recording.footer import MAGIC, Believed, believe
-from logbench.recording.journal_reading import FACTS_KEY, SUFFIX
+from logbench.recording.journal_reading import SUFFIX
 from logbench.recording.model import SCHEMA_VERSION, Facts, Trace, hash_samples
 from logbench.system.limits import NAME_CHARS, TRACES
 from logbench.system.reading import open_plain

@@ -37,8 +37,8 @@ from logbench.capture.messages import (
 )
 from logbench.car.model import Car
 from logbench.cases.settings import Settings
+from logbench.recording.columns import BATCH_SCHEMA
 from logbench.recording.finish import write_recording
-from logbench.recording.journal_reading import BATCH_SCHEMA
 from logbench.recording.model import Event, Facts, SignalFacts, Trace
 from logbench.vehicle.model import CarFacts
 

@@ -29,7 +29,8 @@ from logbench.capture.messages import (
 from logbench.capture.outbox import Outbox
 from logbench.capture.process import Capture, run_headless
 from logbench.errors import LinkUnknownError, StorageError
-from logbench.recording.journal_reading import BATCH_SCHEMA, journal_path
+from logbench.recording.columns import BATCH_SCHEMA
+from logbench.recording.journal_reading import journal_path
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import SIGNALS, MakeFake
 from tests.capture.watched import batch_table

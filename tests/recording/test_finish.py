@@ -16,9 +16,10 @@ import pytest
 
 from logbench.errors import StorageError
 from logbench.recording import finish as finishing
+from logbench.recording.columns import FACTS_KEY
 from logbench.recording.finish import check_folder, finish, write_recording
 from logbench.recording.journal import JournalWriter
-from logbench.recording.journal_reading import FACTS_KEY, journal_path
+from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Event, Facts
 from logbench.recording.reader import open_recording
 from logbench.recording.recovery import recover

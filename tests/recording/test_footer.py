@@ -19,9 +19,9 @@ import pytest
 from logbench.archive.reading import Footer, Problem, read_footer
 from logbench.archive.store import LocalStore
 from logbench.errors import LogbenchError, RecordingDamagedError
+from logbench.recording.columns import FACTS_KEY
 from logbench.recording.finish import write_recording
 from logbench.recording.footer import believe
-from logbench.recording.journal_reading import FACTS_KEY
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
 from tests.bounded import cost_of

@@ -28,9 +28,10 @@ from logbench.errors import (
     StorageError,
 )
 from logbench.recording import frames
+from logbench.recording.columns import FACTS_KEY
 from logbench.recording.frames import ROW, Kind, encode_frame
 from logbench.recording.journal import JournalLock, JournalWriter
-from logbench.recording.journal_reading import FACTS_KEY, journal_path, scan_journal
+from logbench.recording.journal_reading import journal_path, scan_journal
 from logbench.recording.model import Event, Facts
 from tests.recording.whole_journal import read_journal
 

@@ -27,8 +27,8 @@ from logbench.errors import (
     SignalUnsupportedError,
 )
 from logbench.recording import reader
+from logbench.recording.columns import FACTS_KEY
 from logbench.recording.finish import PARQUET_SCHEMA, write_recording
-from logbench.recording.journal_reading import FACTS_KEY
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
 

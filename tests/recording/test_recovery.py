@@ -16,10 +16,11 @@ import pytest
 from logbench.errors import SamplesMissingError, StorageError
 from logbench.recording import finish as finishing
 from logbench.recording import recovery
+from logbench.recording.columns import FACTS_KEY
 from logbench.recording.finish import finish
 from logbench.recording.frames import ROW, Kind, encode_frame
 from logbench.recording.journal import JournalWriter
-from logbench.recording.journal_reading import FACTS_KEY, journal_path, scan_journal
+from logbench.recording.journal_reading import journal_path, scan_journal
 from logbench.recording.model import Event, Facts
 from logbench.recording.reader import open_recording
 from logbench.recording.recovery import recover
