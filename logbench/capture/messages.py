@@ -65,6 +65,9 @@ class CaptureRequest:
     """Acronyms wanted; empty: the default set, as far as the car supports it."""
     out: Path | None = None
     """Where the finished file goes; None: watch only, nothing is written."""
+    second: Path | None = None
+    """A folder, best on another disk, that the journal is mirrored to; None: the user's own data
+    folder takes over, once the disk of `out` has failed."""
     vehicle: Car = field(default_factory=Car)
     """What is stated of the car; where another one answers, that is left out."""
     known: KnownCars = field(default_factory=KnownCars)
@@ -95,6 +98,10 @@ class Step:
     """One sentence of what is being done while connecting, reconnecting or finishing."""
 
     text: str
+
+
+class Trouble(Step):
+    """One that should be seen at once: the disk takes nothing, the recording goes on elsewhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +150,8 @@ class Status:
     """Samples that were not sent because the watcher did not read; the journal has them."""
     held_s: float | None = None
     """While only watching: the seconds that a recording started now could start with."""
+    room_s: float | None = None
+    """Real seconds of recording that the disk has room for at the pace so far; None: not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +207,8 @@ class Finished:
     elapsed_s: float
     others: int = 0
     """Recordings besides `path`."""
+    sentence: str = ""
+    """What is to be known of the files: another place than was asked for, a mirror that failed."""
 
 
 @dataclass(frozen=True, slots=True)

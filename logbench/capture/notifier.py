@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from logbench.analysis.expression.checked import Expression, condition
 from logbench.analysis.expression.evaluate import Instant
 from logbench.capture.clocks import Clocks
-from logbench.capture.messages import MarkRule, Status, Step
+from logbench.capture.messages import MarkRule, Status, Step, Trouble
 from logbench.capture.outbox import Outbox, Row
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import Opened
 from logbench.recording.model import Event
+from logbench.signals.numbers import span_text
 from logbench.system.threads import Supervised
 
 STATUS_S = 0.5
@@ -28,6 +29,8 @@ STOOD_STILL_S = 1.0
 """From so long on, a pause of the process is an event."""
 AWAY = ("lost", "silent")
 """Values of `Status.link` while a recording goes on without samples."""
+ROOM_S = 600.0
+"""Less room on the disk than for so long is said, once."""
 _RATE_WINDOW = 10
 """Status intervals over which rates are counted."""
 
@@ -82,6 +85,7 @@ class Notifier:
         self._counts: Counter[str] = Counter()
         self._window: deque[tuple[int, Counter[str]]] = deque(maxlen=_RATE_WINDOW + 1)
         self._next_status = 0.0
+        self._said_room = False
 
     @property
     def now_ns(self) -> int:
@@ -170,8 +174,20 @@ class Notifier:
                 link=self.link,
                 dropped=self._watcher.dropped,
                 held_s=self._held_s(now_ns),
+                room_s=self._room_s(),
             )
         )
+
+    def _room_s(self) -> float | None:
+        """As `Status.room_s`; little room is said once, and again after there was more."""
+        room_s = self._sink.room_s
+        little = room_s is not None and room_s < ROOM_S
+        if little and room_s is not None and not self._said_room:
+            minutes = span_text(room_s)
+            text = f"The disk has room for about {minutes} more: free some space on it"
+            self._watcher.message(Trouble(f"{text}. When it is full, another place takes over."))
+        self._said_room = little
+        return room_s
 
     def _held_s(self, now_ns: int) -> float | None:
         if not self._sink.holding:

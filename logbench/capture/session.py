@@ -41,9 +41,10 @@ from logbench.errors import (
     LinkError,
     LogbenchError,
     ReplyError,
+    SamplesMissingError,
     WorkerDiedError,
 )
-from logbench.recording.finish import NothingRecordedError, check_folder, finish, samples_in
+from logbench.recording.finish import check_folder, finish, samples_in
 from logbench.recording.journal_reading import JournalIndex
 from logbench.recording.model import Facts, LinkFacts, signal_facts
 from logbench.system.version import SOFTWARE
@@ -81,7 +82,7 @@ class Session:
         self._stop = threading.Event()
         self._fault: LogbenchError | None = None
         """What a worker died of."""
-        self._sink = Sink(self._request.hold_s, self._watcher, self.fail)
+        self._sink = Sink(self._request.hold_s, self._watcher, self.fail, self._request.second)
         self._before = Finished(None, 0, 0.0)
         """Of other cars, earlier on the same link; its `others` are their recordings."""
         self.facts = Facts()
@@ -209,12 +210,12 @@ class Session:
         self._notify.happened("note", sentence)
         path, samples, elapsed_s = None, self._sink.samples, self._notify.now_ns / 1e9
         if self._sink.writing:
-            with self._notify.pulse(), contextlib.suppress(NothingRecordedError):
-                path = self._sink.finish()
+            with self._notify.pulse():
+                path, samples = self._sink.finish()
         before, request = self._before, self._request
         self._before = Finished(
             path or before.path,
-            before.samples + (samples if path is None else samples_in(path)),
+            before.samples + samples,
             before.elapsed_s + elapsed_s,
             before.others + (path is not None),
         )
@@ -229,7 +230,7 @@ class Session:
             limit_s=None if request.limit_s is None else max(1.0, request.limit_s - elapsed_s),
         )
         self._watcher.message(CarChanged(sentence, path, same_car))
-        self._sink = Sink(self._request.hold_s, self._watcher, self.fail)
+        self._sink = Sink(self._request.hold_s, self._watcher, self.fail, self._request.second)
         self._notify = self._new_notifier()
         self._begin(opened)
 
@@ -395,28 +396,38 @@ class Session:
         self._carry_out_commands()
         elapsed_s = self._notify.now_ns / 1e9
         self._source.close()
-        path = None
+        path, samples, moved = None, self._sink.samples, ""
         if self._sink.writing:
             self._notify.say("Finishing the recording")
             with self._notify.pulse():
-                path = self._sink.finish()
-        before, samples = self._before, self._sink.samples if path is None else samples_in(path)
+                path, samples = self._sink.finish()
+            moved = self._sink.moved(path)
+        before = self._before
         others = before.others - (path is None and before.path is not None)
         return Finished(
-            path or before.path, before.samples + samples, before.elapsed_s + elapsed_s, others
+            path or before.path,
+            before.samples + samples,
+            before.elapsed_s + elapsed_s,
+            others,
+            moved,
         )
 
     def _failed(self, error: LogbenchError) -> Failed:
         """Save what is there; the journal stays where even that fails."""
-        sentence, kind = str(error), type(error).__name__
+        sentence, kind = str(error).rstrip("."), type(error).__name__
+        if isinstance(error, SamplesMissingError):
+            return Failed(f"{sentence}.", kind, error.path, samples_in(error.path))
         if not self._sink.writing:
-            return Failed(sentence, kind)
-        path, samples, saved = self._sink.save(), 0, "Nothing had been recorded yet"
+            return Failed(str(error), kind)
+        path, samples, accepted = self._sink.save(), 0, self._sink.samples
+        saved = "Nothing had been recorded yet"
         if path is not None:
             with contextlib.suppress(LogbenchError):  # what is in it will show when it is recovered
                 samples = samples_in(path)
             saved = f"What was recorded is in {path}: {samples:,} samples"
-        return Failed(f"{sentence.rstrip('.')}. {saved}.", kind, path, samples)
+        if samples < accepted:
+            saved += f"; {accepted - samples:,} of the {accepted:,} taken are not in it"
+        return Failed(f"{sentence}. {saved}.", kind, path, samples)
 
 
 def _away(error: LinkError) -> str:

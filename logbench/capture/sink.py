@@ -15,30 +15,41 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
-from logbench.capture.messages import Step
+from logbench.capture.messages import Trouble
 from logbench.capture.outbox import Outbox, Row
-from logbench.errors import LogbenchError, SamplesMissingError, StorageError
-from logbench.recording.finish import NothingRecordedError, finish
+from logbench.errors import LogbenchError, SamplesMissingError
+from logbench.recording.finish import NothingRecordedError, finish, samples_in
 from logbench.recording.journal import JournalWriter
-from logbench.recording.journal_reading import JournalIndex, journal_path
+from logbench.recording.journal_reading import JournalIndex
 from logbench.recording.model import Event, Facts
-from logbench.recording.storage import may_pass, numbered
+from logbench.recording.place import free_names
+from logbench.recording.storage import is_passing
 from logbench.system.threads import Supervised
 
 _WAITING = 100_000
 """Batches that may wait for the disk before the polling does."""
 PATIENCE_S = 30.0
-"""A fault of the disk that lasts longer ends the recording; so does a full queue."""
+"""Memory or the system lacking for longer ends the recording; the disks have patience of their own.
+"""
 _PAUSES_S = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
-"""Between attempts to write; the last repeats."""
+"""Between attempts; the last repeats."""
+_TEND_S = 0.5
+"""Between two looks at the disks while nothing is written."""
+_FINISHED_SHARE = 0.5
+"""Of a journal's size, for the finished file beside it: a fifth was measured."""
+_PACE_AFTER_S = 5.0
+"""From then on it can be said how fast a recording grows."""
+Work = Callable[[JournalWriter], None]
+T = TypeVar("T")
 
 
 class JournalThread:
     """Takes samples, events and facts, writes them in batches and fsyncs.
 
-    What may pass (`may_pass`) is tried again for `PATIENCE_S` while samples wait in memory. Where
-    the thread died (the disk, or a fault of ours), whoever calls next gets the error.
+    What may pass (`is_passing`) is tried again for `PATIENCE_S` while samples wait in memory. Where
+    the thread died (no disk takes anything, or a fault of ours), whoever calls next gets the error.
     """
 
     def __init__(
@@ -49,14 +60,17 @@ class JournalThread:
         on_trouble: Callable[[str], object],
         on_note: Callable[[Event], object],
     ) -> None:
-        """All three are called on the journal's thread: when it dies; with a sentence when the disk
-        takes nothing for now; with the note in the recording when it does again."""
+        """All three are called on the journal's thread: when it dies; with a sentence of what
+        happens to the disks; with the note of it in the recording."""
         self.writer = writer
-        self._queue: queue.Queue[Callable[[JournalWriter], None] | None] = queue.Queue(_WAITING)
+        self._queue: queue.Queue[Work | None] = queue.Queue(_WAITING)
         self._on_trouble, self._on_note = on_trouble, on_note
+        writer.places.told = on_trouble
+        self._began_s, self._began_bytes = time.monotonic(), writer.size_bytes
+        self._next_tend = 0.0
         self._thread = Supervised("journal", self._run, on_death=on_death).start()
 
-    def put(self, work: Callable[[JournalWriter], None] | None) -> None:
+    def put(self, work: Work | None) -> None:
         """Do this to the writer, on the thread, in the order given; None is the end. Raises the
         `StorageError` of an earlier write, or `WorkerDiedError`."""
         while True:
@@ -74,57 +88,78 @@ class JournalThread:
         self._thread.check()
 
     def rescue(self) -> None:
-        """After the thread's death: write what it had accepted, as far as that works; then close
-        the writer. Never raises."""
+        """After the thread's death: write what it had accepted, as far as that works; then seal
+        the journal. Never raises."""
         while not self._queue.empty():
             what = self._queue.get()
             with contextlib.suppress(Exception):  # one of them it died of
                 if what is not None:
                     what(self.writer)
         with contextlib.suppress(Exception):
-            self.writer.flush()
-        self.writer.close()
+            self.writer.seal()
+
+    @property
+    def room_s(self) -> float | None:
+        """Seconds for which the disk has room at the pace so far, with the finished file beside the
+        journal; None: not known."""
+        free_bytes, size_bytes = self.writer.free_bytes, self.writer.size_bytes
+        passed_s = time.monotonic() - self._began_s
+        grown = size_bytes - self._began_bytes
+        if free_bytes is None or passed_s < _PACE_AFTER_S or grown <= 0:
+            return None
+        free_bytes -= round(_FINISHED_SHARE * size_bytes)
+        return max(0.0, free_bytes / (1 + _FINISHED_SHARE) / grown * passed_s)
 
     def _run(self) -> None:
-        while self._step():
-            self._patiently(self.writer.write_due)
+        while (what := self._patiently(self._next)) is not None:
+            self._patiently(partial(what, self.writer))
+            self._patiently(self._keep_up)
         self._patiently(self.writer.flush)
-        self._patiently(self.writer.seal, note=False)  # nothing comes behind the end mark
+        self._notes()
+        self._patiently(self.writer.seal)
 
-    def _step(self) -> bool:
-        """Take one thing, or none when the batch is due first; False at the end."""
+    def _next(self) -> Work | None:
+        """What is to be done to the writer, or nothing when something else is due first; None at
+        the end."""
+        due_s = self.writer.due_in_s()
         try:
-            what = self._queue.get(timeout=self.writer.due_in_s())
+            return self._queue.get(timeout=_TEND_S if due_s is None else min(due_s, _TEND_S))
         except queue.Empty:
-            return True
-        if what is None:
-            return False
-        what(self.writer)
-        return True
+            return _nothing
 
-    def _patiently(self, write: Callable[[], object], *, note: bool = True) -> None:
-        """Again and again while the disk's fault may pass; then a note says how long it lasted."""
-        began_s, t_ns = time.monotonic(), self.writer.last_t_ns
-        trouble: StorageError | None = None
+    def _keep_up(self) -> None:
+        if time.monotonic() >= self._next_tend:
+            self.writer.places.tend()
+            self._next_tend = time.monotonic() + _TEND_S
+        if self.writer.write_due() or self.writer.places.notes:
+            self._notes()
+
+    def _notes(self) -> None:
+        """What happened to the disks belongs into the recording."""
+        notes = self.writer.places.notes
+        while notes:
+            event = Event(t_ns=self.writer.last_t_ns, kind="note", text=notes[0])
+            self.writer.event(event)
+            del notes[0]
+            self._on_note(event)
+
+    def _patiently(self, work: Callable[[], T]) -> T:
+        """Again and again while memory or the system lacks; all that is done here is all or
+        nothing."""
+        began_s = time.monotonic()
         pauses = iter(_PAUSES_S)
         while True:
             try:
-                write()
-                break
-            except StorageError as error:
-                waited_s = time.monotonic() - began_s
-                if not may_pass(error) or waited_s > PATIENCE_S or self._queue.full():
+                return work()
+            except (MemoryError, OSError) as error:
+                if not is_passing(error) or time.monotonic() - began_s > PATIENCE_S:
                     raise
-                if trouble is None:
-                    self._on_trouble(f"{error} Samples wait in memory; writing is tried again.")
-                trouble = error
-                time.sleep(next(pauses, _PAUSES_S[-1]))
-        if trouble is not None and note:
-            waited_s = time.monotonic() - began_s
-            text = f"the disk took nothing for {waited_s:.1f} s ({trouble.__cause__})"
-            event = Event(t_ns=t_ns, kind="note", text=f"{text}; nothing is lost")
-            self.writer.event(event)
-            self._on_note(event)
+                log.warning("the journal's thread waits: %r", error)
+            time.sleep(next(pauses, _PAUSES_S[-1]))
+
+
+def _nothing(_: JournalWriter) -> None:
+    """Nothing to be done."""
 
 
 log = logging.getLogger(__name__)
@@ -212,16 +247,21 @@ class Sink:
         hold_s: float | None,
         watcher: Outbox,
         fail: Callable[[str, BaseException], object],
+        second: Path | None = None,
     ) -> None:
-        """`watcher` is told of trouble with the disk; `fail` is called when the journal dies."""
+        """`watcher` is told of trouble with the disk; `fail` is called when the journal dies;
+        `second`: folder that the journal is mirrored to."""
         self._thread = partial(
             JournalThread,
             on_death=partial(fail, "journal"),
-            on_trouble=lambda text: watcher.message(Step(text)),
+            on_trouble=lambda text: watcher.message(Trouble(text)),
             on_note=watcher.message,
         )
         self._held = None if hold_s is None else RecentSamples(hold_s)
         self._journal: JournalThread | None = None
+        self._second = second
+        self._out: Path | None = None
+        """Where the recording was wanted."""
         self.samples = 0
         """Taken for the recording; before it is started, all that came."""
 
@@ -240,13 +280,20 @@ class Sink:
         """Of the journal on disk."""
         return 0 if self._journal is None else self._journal.writer.size_bytes
 
+    @property
+    def room_s(self) -> float | None:
+        """As `Status.room_s`."""
+        return None if self._journal is None else self._journal.room_s
+
     def since_ns(self, now_ns: int) -> int:
         """Where the samples kept begin; `now_ns` when none are."""
         return now_ns if self._held is None else self._held.since_ns(now_ns)
 
     def open(self, out: Path, facts: Facts) -> None:
         """Write a new recording to `out`, or to the next free name."""
-        self._journal = self._thread(_new_journal(out, facts))
+        self._out = out
+        writer = JournalWriter(next(free_names(out)), facts, self._second_of(out))
+        self._journal = self._thread(writer)
 
     def start(self, out: Path, facts: Facts, since_ns: int) -> None:
         """Write a new recording that starts with what is kept from `since_ns` on."""
@@ -262,10 +309,16 @@ class Sink:
 
     def resume(self, journal: Path) -> JournalIndex:
         """Go on with a journal whose writer died; returns what it holds."""
-        writer, content = JournalWriter.resume(journal)
+        self._out = journal
+        writer, content = JournalWriter.resume(journal, self._second_of(journal))
         self._journal = self._thread(writer)
         self.samples = writer.samples
         return content
+
+    def _second_of(self, first: Path) -> Path | None:
+        """The second place, unless that is the folder of the first."""
+        same = self._second is not None and self._second.resolve() == first.parent.resolve()
+        return None if same else self._second
 
     def rows(self, rows: list[Row]) -> None:
         """Take samples."""
@@ -287,12 +340,26 @@ class Sink:
         if self._journal is not None:
             self._journal.put(lambda writer: writer.update_facts(facts))
 
-    def finish(self) -> Path | None:
-        """Turn the journal into a recording; None where there is none."""
-        if self._journal is None:
-            return None
+    def finish(self) -> tuple[Path, int]:
+        """Turn the journal there is into a recording; returns it, and how many samples it holds.
+        Raises `SamplesMissingError` where that is fewer than were taken."""
+        assert self._journal is not None
         self._journal.end()
-        return finish(self._journal.writer)
+        path = finish(self._journal.writer)
+        held = samples_in(path)
+        if held != self.samples:
+            raise SamplesMissingError(
+                f"{held:,} of {self.samples:,} samples are in {path}: the others were lost on the "
+                "way by a fault in the program; please report it.",
+                path,
+            )
+        return path, held
+
+    def moved(self, path: Path) -> str:
+        """A sentence where a recording is not in the folder it was wanted in."""
+        if self._out is None or path.parent == self._out.parent:
+            return ""
+        return f"It is not in {self._out.parent}, which could not be used: it is in {path.parent}"
 
     def save(self) -> Path | None:
         """After a failure: finish what can be, never raises; else the journal's own name.
@@ -308,7 +375,9 @@ class Sink:
             except LogbenchError as error:
                 log.warning("%s", error)
                 self._journal.rescue()
-                return finish(writer.path)
+                path = finish(writer.places.leave_best())
+                writer.places.remove()
+                return path
             return finish(writer)
         except NothingRecordedError:
             return None
@@ -317,16 +386,9 @@ class Sink:
         except LogbenchError as error:
             log.warning("%s", error)
             return writer.path
+        finally:
+            writer.close()
 
 
 def _write(part: Callable[[], list[Row]], writer: JournalWriter) -> None:
     writer.append(part())
-
-
-def _new_journal(out: Path, facts: Facts) -> JournalWriter:
-    """A journal for `out`, or for the next free name when there is a recording of that name."""
-    for name in numbered(out):
-        journal = journal_path(name)
-        if not name.exists() and not journal.exists():
-            return JournalWriter(journal, facts)
-    raise AssertionError("numbered() ends in an error")

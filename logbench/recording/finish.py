@@ -45,6 +45,8 @@ from logbench.recording.model import (
     facts_document,
     hash_samples,
 )
+from logbench.recording.place import Place
+from logbench.recording.places import rescue_folder
 from logbench.recording.reader import open_recording
 from logbench.recording.storage import (
     PART,
@@ -56,7 +58,7 @@ from logbench.recording.storage import (
     unfinished,
     write_new,
 )
-from logbench.system.private import owner_only
+from logbench.system.private import make_folder, owner_only
 
 log = logging.getLogger(__name__)
 
@@ -105,11 +107,11 @@ def finish(journal: Path | JournalWriter) -> Path:
     if isinstance(journal, JournalWriter):
         try:
             journal.seal()
-            return _finish_again(journal)
+            return _finish_somewhere(journal)
         finally:
             journal.close()
     with JournalLock(Path(journal)) as lock:
-        return _finish_locked(lock, None)
+        return _finish_locked(lock, None, lock.path.parent)
 
 
 def samples_in(file: Path) -> int:
@@ -127,21 +129,51 @@ class NothingRecordedError(LogbenchError):
     """The journal holds nothing; it has been removed."""
 
 
-def _finish_again(writer: JournalWriter) -> Path:
+def _finish_somewhere(writer: JournalWriter) -> Path:
+    """In the first of the writer's places that can, or else beside none of them; the journals of
+    the other places go then, too."""
+    places, trouble = writer.places.whole(), None
+    for lock in places:
+        try:
+            path = _finish_again(lock, writer.samples, lock.path.parent)
+            break
+        except (StorageError, RecordingError) as error:
+            log.warning("%s", error)
+            trouble = trouble or error
+    else:
+        if trouble is None or isinstance(trouble, SamplesMissingError):
+            raise trouble or StorageError(f"{writer.path} is not whole.")
+        path = _finish_apart(places[0], writer.samples, trouble)
+    writer.places.remove()
+    return path
+
+
+def _finish_apart(lock: Place, accepted: int, trouble: LogbenchError) -> Path:
+    """In the user's own data folder, where the disk of the journal has no room for the file. Raises
+    `trouble` where that cannot be either."""
+    try:
+        make_folder(rescue_folder())
+        return _finish_again(lock, accepted, rescue_folder())
+    except (OSError, StorageError) as error:
+        log.warning("%s", error)
+        raise trouble from error
+
+
+def _finish_again(lock: Place, accepted: int, folder: Path) -> Path:
     """Some attempts where the disk's fault may pass."""
     for pause_s in _PAUSES_S:
         try:
-            return _finish_locked(writer, writer.samples)
+            return _finish_locked(lock, accepted, folder)
         except StorageError as error:
             if not may_pass(error):
                 raise
             log.warning("%s", error)
             time.sleep(pause_s)
-    return _finish_locked(writer, writer.samples)
+    return _finish_locked(lock, accepted, folder)
 
 
-def _finish_locked(lock: JournalLock, accepted: int | None) -> Path:
-    """`accepted`: samples, by the journal's writer; None for an orphan."""
+def _finish_locked(lock: JournalLock | Place, accepted: int | None, folder: Path) -> Path:
+    """`accepted`: samples, by the journal's writer; None for an orphan. `folder`: of the file."""
     content = _Content(lock.path)
     index = content.index
     orphan = accepted is None
@@ -151,7 +183,7 @@ def _finish_locked(lock: JournalLock, accepted: int | None) -> Path:
     facts = index.facts.model_copy(
         update={"recovered": orphan, "events": [*index.facts.events, *index.gap_events()]}
     )
-    wanted = lock.path.with_name(lock.path.name.removesuffix(SUFFIX))
+    wanted = folder / lock.path.name.removesuffix(SUFFIX)
     kept = f"nothing is lost, the samples stay in {lock.path.name}"
     temporary = unfinished(wanted, of=index.recording + os.fsencode(wanted.name))
     with storage_trouble(wanted, kept=kept):
@@ -172,12 +204,16 @@ def _finish_locked(lock: JournalLock, accepted: int | None) -> Path:
     return path
 
 
-def _remove(lock: JournalLock) -> None:
-    with storage_trouble(lock.path):
+def _remove(lock: JournalLock | Place) -> None:
+    """What is in it is elsewhere: where it cannot go, it is found out to be so once more when it is
+    recovered."""
+    try:
         if os.name == "nt":
             lock.close()  # an open file cannot be removed there
         lock.path.unlink(missing_ok=True)
         sync_folder(lock.path.parent)
+    except OSError as error:
+        log.warning("the journal %s stays: %s", lock.path, error)
 
 
 class _Content:

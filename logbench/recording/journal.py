@@ -20,24 +20,15 @@ from logbench.errors import RecordingMissingError, StorageError
 from logbench.recording.frames import MOST_ROWS, ROW, Kind, encode_frame
 from logbench.recording.journal_reading import MAX_TRACES, JournalIndex, plain, scan_journal
 from logbench.recording.model import Event, Facts
-from logbench.recording.storage import (
-    claim,
-    storage_error,
-    storage_trouble,
-    sync_folder,
-    unfinished,
-    write_all,
-)
+from logbench.recording.places import Places
+from logbench.recording.storage import storage_error, storage_trouble
 from logbench.system.locks import try_lock
-from logbench.system.private import FILE_MODE
 
 INTERVAL_S = 0.4
 """So long a sample waits for others to be written with."""
 _FACTS_SHARE = 50
 """The facts stand in the journal again when so many times their length was written since."""
 _ID_BYTES = 16
-_NEW = ".new"
-"""Ends the name of a journal that is not locked yet."""
 
 
 class JournalInUseError(StorageError):
@@ -88,25 +79,29 @@ class JournalLock:
         self.close()
 
 
-class JournalWriter(JournalLock):
+class JournalWriter:
     """Writes one journal; holds its lock from the first byte to `close()`. The journal stays then;
     what was not flushed is lost.
 
     Samples and events gather in memory and go to the disk as one frame, written and fsynced, when
-    `flush()` is called; `write_due()` does so when the oldest has waited `INTERVAL_S`. Errors of
-    the disk raise `StorageError`; the file then ends after its last whole frame, and what could
-    not be written is kept and tried again with the next flush.
+    `flush()` is called; `write_due()` does so when the oldest has waited `INTERVAL_S`. Where a disk
+    takes nothing, `places` wait and go on elsewhere; they raise `StorageError` only when no place
+    is left. Each call does all or, where memory lacks, nothing, and can then be repeated.
     """
 
-    def __init__(self, path: Path, facts: Facts) -> None:
-        """Create the journal at `path`, which must not exist, and make it durable."""
+    def __init__(self, path: Path, facts: Facts, second: Path | None = None) -> None:
+        """Create the journal at `path`, which must not exist, and make it durable. `second`: folder
+        that it is mirrored to."""
+
+        def create(head: bytes) -> None:
+            self.places = Places.create(path, head, second)
+
         recording_id = facts.recording_id or uuid.uuid4().hex
-        self._init(path, -1, facts.model_copy(update={"recording_id": recording_id}))
-        with storage_trouble(path):
-            self._write(Kind.HEAD, self._create)
+        self._init(facts.model_copy(update={"recording_id": recording_id}))
+        self._write(Kind.HEAD, create)
 
     @classmethod
-    def resume(cls, path: Path) -> tuple[JournalWriter, JournalIndex]:
+    def resume(cls, path: Path, second: Path | None = None) -> tuple[JournalWriter, JournalIndex]:
         """Go on writing a journal whose writer died; returns what it holds so far.
 
         A torn tail and an end mark are cut off first. Raises as `JournalLock` and `scan_journal`.
@@ -122,19 +117,18 @@ class JournalWriter(JournalLock):
             lock.close()
             raise
         writer = cls.__new__(cls)
-        writer._init(path, lock.fd, content.facts)
-        writer._recording, writer._sequence = content.recording, content.next_sequence
+        writer._init(content.facts)
+        writer._recording = content.recording
+        head = b"".join(writer._encode(Kind.HEAD, with_facts=True))
+        writer.places = Places.reopen(path, lock.fd, content.whole_bytes, head, second)
+        writer._sequence = content.next_sequence
         writer._names = content.keys.copy()
-        writer.size_bytes = content.whole_bytes
+        writer._bytes = content.whole_bytes
         writer.samples = writer._before = content.accepted
         writer.last_t_ns = content.last_sample_ns
         return writer, content
 
-    def _init(self, path: Path, fd: int, facts: Facts) -> None:
-        self.path = path
-        self.fd = fd
-        self.size_bytes = 0
-        """On disk."""
+    def _init(self, facts: Facts) -> None:
         self.samples = 0
         """Accepted so far, written or waiting."""
         self.last_t_ns = 0
@@ -142,7 +136,9 @@ class JournalWriter(JournalLock):
         self._recording = _sixteen_bytes(facts.recording_id)
         self._sequence = 0
         self._before = 0
-        """Samples on disk."""
+        """Samples in frames."""
+        self._bytes = 0
+        """Of all frames."""
         self._ids: dict[tuple[str, str], int] = {}
         self._names: list[tuple[str, str]] = []
         """(signal, ECU) by trace number."""
@@ -152,26 +148,40 @@ class JournalWriter(JournalLock):
         """All so far."""
         self._events_written = 0
         self._facts_due_bytes = 0
-        """The facts are written again when the file has this length."""
+        """The facts are written again when the frames have this length."""
         self._since: float | None = None
         self._sealed = False
-        self._torn = False
 
-    def _create(self, head: bytes) -> None:
-        self.fd = _created(self.path, head)
-        self.size_bytes = len(head)
+    @property
+    def path(self) -> Path:
+        """Of the journal, in the place where it is whole."""
+        return self.places.best.path
+
+    @property
+    def size_bytes(self) -> int:
+        """On disk."""
+        return self.places.best.size_bytes
+
+    @property
+    def free_bytes(self) -> int | None:
+        """Room that its disk has left; None: not known."""
+        return self.places.best.free_bytes
 
     def append(self, rows: Iterable[tuple[str, str, int, float]]) -> None:
         """Accept samples as (signal, ECU, t in ns on the recording's clock, value)."""
         before = len(self._t)
-        for signal, ecu, t_ns, value in rows:
-            key = (signal, ecu)
-            number = self._ids.get(key)
-            if number is None:
-                number = self._new_trace(key)
-            self._trace.append(number)
-            self._t.append(t_ns)
-            self._value.append(value)
+        try:
+            for signal, ecu, t_ns, value in rows:
+                key = (signal, ecu)
+                number = self._ids.get(key)
+                if number is None:
+                    number = self._new_trace(key)
+                self._trace.append(number)
+                self._t.append(t_ns)
+                self._value.append(value)
+        except BaseException:
+            del self._trace[before:], self._t[before:], self._value[before:]
+            raise
         if len(self._t) > before:
             self.samples += len(self._t) - before
             self.last_t_ns = self._t[-1]
@@ -187,8 +197,9 @@ class JournalWriter(JournalLock):
 
     def event(self, event: Event) -> None:
         """Accept an event."""
-        self._events.append(event.model_dump(mode="json"))
+        plain_event = event.model_dump(mode="json")
         self._touch()
+        self._events.append(plain_event)
 
     def update_facts(self, facts: Facts) -> None:
         """Replace the facts given at the start; events are kept apart and stay."""
@@ -216,23 +227,25 @@ class JournalWriter(JournalLock):
 
     def flush(self) -> None:
         """Write what waits and make it durable."""
-        if self._since is None:
-            return
-        self._write(Kind.BATCH, self._put_on_disk)
+        if self._since is not None:
+            self._write(Kind.BATCH, self.places.add)
+        self.places.settle()
 
     def _write(self, kind: Kind, put: Callable[[bytes], None]) -> None:
-        """Put what waits on the disk, and forget it only then."""
-        with_facts = kind != Kind.BATCH or self.size_bytes >= self._facts_due_bytes
+        """Hand over what waits, and forget it only then."""
+        with_facts = kind != Kind.BATCH or self._bytes >= self._facts_due_bytes
         frames = self._encode(kind, with_facts)
-        put(b"".join(frames))
+        data, nothing = b"".join(frames), (array("h"), array("q"), array("d"))
+        put(data)
+        self._bytes += len(data)
         if with_facts:
             length = len(frames[0]) - ROW.itemsize * min(len(self._t), MOST_ROWS)
             again = 0 if kind == Kind.HEAD else _FACTS_SHARE * length
-            self._facts_due_bytes = self.size_bytes + again
+            self._facts_due_bytes = self._bytes + again
         self._sequence += len(frames)
         self._before += len(self._t)
         self._events_written = len(self._events)
-        self._trace, self._t, self._value = array("h"), array("q"), array("d")
+        self._trace, self._t, self._value = nothing
         self._since = None
 
     def _encode(self, kind: Kind, with_facts: bool) -> list[bytes]:
@@ -267,35 +280,18 @@ class JournalWriter(JournalLock):
         rows["trace"], rows["t"], rows["value"] = place[trace], self._t[part], self._value[part]
         return {"traces": traces}, rows
 
-    def _put_on_disk(self, data: bytes, kept: str = "") -> None:
-        """All of it, durable, or nothing of it; `kept` as in `storage_error`."""
-        try:
-            if self._torn:
-                self._cut_back()
-            self._torn = True
-            write_all(self.fd, data)
-            os.fsync(self.fd)
-        except OSError as error:
-            with contextlib.suppress(OSError):  # else the next attempt does it
-                self._cut_back()
-            raise storage_error(error, self.path, kept=kept) from error
-        self._torn = False
-        self.size_bytes += len(data)
-
-    def _cut_back(self) -> None:
-        """After a failed write: end the file after its last whole batch."""
-        os.ftruncate(self.fd, self.size_bytes)
-        os.lseek(self.fd, self.size_bytes, os.SEEK_SET)
-        self._torn = False
-
     def seal(self) -> None:
-        """Flush and write the end mark; the lock stays. Calling it again does nothing."""
-        if self._sealed:
-            return
-        self.flush()
-        kept = f"the samples are safe in {self.path.name}"
-        self._write(Kind.END, lambda data: self._put_on_disk(data, kept))
-        self._sealed = True
+        """Flush, write the end mark and end the writing; the lock stays. Calling it again does
+        nothing."""
+        if not self._sealed:
+            self.flush()
+            self._write(Kind.END, self.places.add)
+            self._sealed = True
+        self.places.end()
+
+    def close(self) -> None:
+        """Give the lock back."""
+        self.places.close()
 
 
 def _json(note: dict[str, Any]) -> bytes:
@@ -309,32 +305,3 @@ def _sixteen_bytes(recording_id: str) -> bytes:
         if len(plain := bytes.fromhex(recording_id)) == _ID_BYTES:
             return plain
     return hashlib.blake2b(recording_id.encode(errors="replace"), digest_size=_ID_BYTES).digest()
-
-
-def _created(path: Path, head: bytes) -> int:
-    """A new journal with its head on disk, locked; returns its descriptor.
-
-    It is locked before it has a journal's name: between the two, another program would take it for
-    an orphan. Raises `StorageError` when the name is taken, `OSError`.
-    """
-    taken = f"{path} exists already: another recording of that name was not finished."
-    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    first = path if os.name == "nt" else unfinished(path, _NEW)
-    # An open file cannot be renamed on Windows; nor can it be removed there by who takes it so.
-    try:
-        fd = os.open(first, flags, FILE_MODE)
-    except FileExistsError as error:
-        raise StorageError(taken) from error
-    try:
-        if not try_lock(fd):
-            raise StorageError(f"{path} is locked by another program: try again.")
-        write_all(fd, head)
-        os.fsync(fd)
-        if first != path and not claim(first, path):
-            raise StorageError(taken)
-        sync_folder(path.parent)
-    except BaseException:
-        os.close(fd)
-        first.unlink(missing_ok=True)
-        raise
-    return fd

@@ -157,6 +157,23 @@ class Place:
             with contextlib.suppress(OSError):
                 os.close(fd)
 
+    def remove(self) -> None:
+        """Take the journal away, also where its folder was moved meanwhile, if that can be told."""
+        for path in (self.path, self._moved_to()):
+            with contextlib.suppress(OSError):
+                if os.path.samestat(os.stat(path), os.fstat(self.fd)):
+                    if os.name == "nt":
+                        self.close()  # an open file cannot be removed there
+                    path.unlink()
+                    sync_folder(path.parent)
+                    return
+
+    def _moved_to(self) -> Path:
+        """Its path by the system (Linux), which knows the folder, and its name when it was made."""
+        with contextlib.suppress(OSError):
+            return Path(os.readlink(f"/proc/self/fd/{self.fd}")).with_name(self.path.name)
+        return self.path
+
     def fail(self, error: BaseException) -> None:
         """It takes nothing any more."""
         with self._changed:
@@ -189,7 +206,8 @@ class Place:
                 self._patiently(prepare)
             while self._something_to_do():
                 self._patiently(self._take)
-            self._patiently(self._cut_back)
+            with contextlib.suppress(OSError):  # all is durable: zeros behind it do no harm
+                self._cut_back()
         except (OSError, MemoryError, StorageError) as error:
             self.fail(error)
 
@@ -238,6 +256,7 @@ class Place:
             with self._changed:
                 self.done += len(frames)
                 self.size_bytes += len(data)
+            self._torn = False
         if time.monotonic() >= self._next_look:
             self._look()
             self._next_look = time.monotonic() + _LOOK_S
@@ -251,7 +270,7 @@ class Place:
         self.free_bytes = shutil.disk_usage(self.path.parent).free + reserved
 
     def _write(self, data: bytes) -> None:
-        """All of it, durable, or nothing of it."""
+        """All of it, durable, or nothing of it; it is torn until it is counted, too."""
         try:
             if self._torn:
                 self._cut_back()
@@ -263,7 +282,6 @@ class Place:
             with contextlib.suppress(OSError):  # else the next attempt does it
                 self._cut_back()
             raise
-        self._torn = False
 
     def _reserve(self, needed: int) -> None:
         """So that a disk filled by others does not end a drive; where it cannot be done, it goes

@@ -119,7 +119,18 @@ class Places:
     @property
     def best(self) -> Place:
         """Where the recording is, as far as it can be said now."""
-        return (self.whole() or self._all)[0]
+        whole = self.whole()
+        return whole[0] if whole else max(self._all, key=lambda p: (p.done, not p.failed))
+
+    def leave_best(self) -> Path:
+        """Give the lock of the best place back, so that its journal can be finished as an orphan's;
+        those of the others are kept. Returns its path."""
+        for place in self._all:
+            place.end()
+        best = self.best
+        if best.join(_END_S):  # else its thread may still use the file
+            best.close()
+        return best.path
 
     def end(self) -> None:
         """Write what waits, give back the room reserved, end the threads; the files stay locked
@@ -132,6 +143,13 @@ class Places:
             if not place.join(max(0.0, until - time.monotonic())):
                 place.fail(OSError(errno.ETIMEDOUT, os.strerror(errno.ETIMEDOUT)))
             self._tell(place)
+
+    def remove(self) -> None:
+        """Take the journals away: what is in them is proven to be elsewhere. One that is out of
+        reach stays."""
+        for place in self._all:
+            if place.join(0):  # else even looking for it may hang
+                place.remove()
 
     def close(self) -> None:
         """Give the locks back; what was written stays."""

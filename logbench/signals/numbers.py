@@ -127,6 +127,14 @@ def size_text(size_bytes: int) -> str:
     return f"{size_bytes / 1e6:,.1f} MB"
 
 
+def span_text(seconds: float) -> str:
+    """A length of time that is only roughly known: `9 min`, `3 h 20 min`, `more than 100 h`."""
+    minutes = int(seconds // 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60} min" if minutes < 6000 else "more than 100 h"
+
+
 # --- round numbers for axes ---
 
 _TIME_STEPS_S = (

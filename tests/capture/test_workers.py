@@ -33,6 +33,12 @@ AT_ONCE_S = 2.0
 """Generous: the machine of the tests may be busy; an endless source would never end by itself."""
 
 
+@pytest.fixture(autouse=True)
+def impatient(monkeypatch):
+    """What may pass is not waited for long."""
+    monkeypatch.setattr("logbench.capture.sink.PATIENCE_S", 0.3)
+
+
 @pytest.fixture
 def died() -> list[float]:
     """When the injected exception was raised."""
@@ -47,7 +53,7 @@ def check(ending: Failed | Finished, died: list[float], out: Path) -> None:
     recording = open_recording(out)
     assert recording.intact()
     assert samples_in(out) == sum(map(len, recording.traces())) == ending.samples > 0
-    assert f"What was recorded is in {out}: {ending.samples:,} samples." in ending.sentence
+    assert f"What was recorded is in {out}: {ending.samples:,} samples" in ending.sentence
     assert list(out.parent.iterdir()) == [out]
 
 
