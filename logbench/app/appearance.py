@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from functools import partial
+from pathlib import Path
 
 from PySide6.QtCore import QObject, Qt
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QDialogButtonBox,
+    QFileDialog,
     QHBoxLayout,
+    QLabel,
+    QLineEdit,
     QVBoxLayout,
     QWidget,
 )
@@ -18,18 +22,67 @@ from logbench.app.commands import add_command
 from logbench.app.parts import Dialog, Form, lay, muted, named, plain_text, styled, text_button
 from logbench.app.services import Services
 from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
+from logbench.cases.settings import Settings
 from logbench.signals.units import QUANTITIES, Units
 from logbench.words import inside, tr
 
 _LIMITS_PX = 300
 
 
+class SecondPlace(QWidget):
+    """The folder that recordings under way are mirrored to; empty: none."""
+
+    def __init__(self, settings: Settings) -> None:
+        super().__init__()
+        self._settings = settings
+        self.folder = named(QLineEdit(), tr("Second place of recordings"))
+        self.folder.setPlaceholderText(tr("none: a folder on another disk"))
+        self.folder.setToolTip(
+            tr("A recording under way is kept there, too, until it is saved: a disk may fail")
+        )
+        self.folder.editingFinished.connect(self._keep)
+        choose = text_button(
+            tr("Choose …"), self._choose, name=tr("Choose the second place of recordings")
+        )
+        self.said = styled(QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText), "trouble")
+        self.said.hide()
+        row = lay(QHBoxLayout(), (self.folder, 1), choose, spacing=8)
+        lay(QVBoxLayout(self), row, self.said, margins=(0, 0, 0, 0))
+        self._show()
+
+    def _show(self) -> None:
+        folder = self._settings.second_folder
+        self.folder.setText("" if folder is None else str(folder))
+
+    def _choose(self) -> None:
+        name = QFileDialog.getExistingDirectory(self, tr("Second place"), self.folder.text())
+        if name:
+            self.folder.setText(name)
+            self._keep()
+
+    def _keep(self) -> None:
+        """Keep the folder, if it can be one."""
+        text = self.folder.text().strip()
+        folder = Path(text).expanduser() if text else None
+        wrong = ""
+        if folder is not None and not folder.is_dir():
+            wrong = tr("There is no such folder.")
+        elif folder is not None and folder.resolve() == self._settings.folder.resolve():
+            wrong = tr("That is where recordings go anyway: choose a folder on another disk.")
+        self.said.setText(wrong)
+        self.said.setVisible(bool(wrong))
+        if not wrong:
+            self._settings.second_folder = None if folder is None else folder.absolute()
+            self._show()
+
+
 class SettingsDialog(Dialog):
     """Stays open beside the main window while choices are tried."""
 
-    def __init__(self, look: Look, parent: QWidget) -> None:
+    def __init__(self, look: Look, settings: Settings, parent: QWidget) -> None:
         super().__init__(tr("Settings"), parent)
         self._look = look
+        self.second = SecondPlace(settings)
         self.theme_box = named(QComboBox(), tr("Theme of the window"))
         for choice in CHOICES:
             self.theme_box.addItem(THEME_WORDS[choice], choice)
@@ -52,6 +105,7 @@ class SettingsDialog(Dialog):
             box.addItems(QUANTITIES[key].choices)
             box.activated.connect(partial(self._unit_chosen, key))
             form.add(title, named(box, tr("Unit of {quantity}", quantity=inside(title))))
+        form.add(tr("Second place"), self.second, self.second.folder)
         self.limits = styled(plain_text(), "muted")
         self.limits.setMinimumWidth(_LIMITS_PX)
         form.add(tr("Own limits"), self.limits)
@@ -109,7 +163,7 @@ class Appearance(QObject):
     def show_settings(self) -> SettingsDialog:
         """Open the settings, which stay open beside the window."""
         if self._dialog is None:
-            self._dialog = SettingsDialog(self._look, self._window)
+            self._dialog = SettingsDialog(self._look, self._settings, self._window)
         self._dialog.show()
         self._dialog.activateWindow()
         return self._dialog

@@ -75,6 +75,8 @@ class Settings(BaseModel):
     altitude_m: float | None = Field(None, ge=-500.0, le=6000.0)
     """Altitude last stated."""
     recordings_folder: Path | None = None
+    second_folder: Path | None = None
+    """Recordings under way are mirrored to here."""
     unattended_folder: Path | None = None
     unattended_budget_gb: float = Field(10.0, ge=0.1, le=10_000.0)
     unattended_stop_below_v: float = Field(11.9, ge=6.0, le=30.0)

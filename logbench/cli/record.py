@@ -34,6 +34,12 @@ def record(
     ] = "",
     limit: Annotated[str, typer.Option("--for", help="How long: 90s, 10min, 1h.")] = "",
     out: Annotated[Path | None, typer.Option(help="The file to write (.parquet).")] = None,
+    second: Annotated[
+        Path | None,
+        typer.Option(
+            help="A folder on another disk, to which the recording is mirrored meanwhile."
+        ),
+    ] = None,
     car: Annotated[str, typer.Option(help="A name for the car, kept in the file.")] = "",
     displacement: Annotated[
         float | None, typer.Option(help="Engine displacement in litres, for the airflow check.")
@@ -76,6 +82,7 @@ def record(
         signals=listed(signals.upper()),
         out=out if out is not None else Path(time.strftime("drive-%Y%m%d-%H%M%S.parquet")),
         vehicle=vehicle_of(car, displacement, cylinders, regulating),
+        second=second,
         known=CarsFile().load(),
         surroundings=surroundings_of(soak_hours, altitude_m, humidity),
         note=note,
@@ -102,6 +109,8 @@ def record(
     elif finished.path is not None:
         size = size_text(finished.path.stat().st_size)
         say(f"Recorded {length}, {samples}, {size}: {finished.path}")
+    if finished.sentence:
+        say(finished.sentence)
 
 
 def record_shown(request: CaptureRequest) -> Finished:
@@ -127,12 +136,14 @@ def record_shown(request: CaptureRequest) -> Finished:
 
 
 def _status_text(status: Status) -> str:
-    """One live line: elapsed, samples, rate, size, link."""
-    from logbench.signals.numbers import size_text
+    """One live line: elapsed, samples, rate, size, room left, link."""
+    from logbench.signals.numbers import size_text, span_text
 
+    room = "" if status.room_s is None else f"  room for {span_text(status.room_s)}"
     return (
         f"{clock(status.elapsed_s)}  {status.samples:,} samples  "
-        f"{status.samples_per_s:.0f} samples/s  {size_text(status.size_bytes)}  link {status.link}"
+        f"{status.samples_per_s:.0f} samples/s  {size_text(status.size_bytes)}{room}  "
+        f"link {status.link}"
     )
 
 

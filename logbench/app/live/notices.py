@@ -117,6 +117,7 @@ class Endings(QObject):
         """What the last drive left: a recording or a journal."""
         session.finished.connect(self._finished)
         session.failed.connect(self._failed)
+        session.troubled.connect(notice.trouble)
         session.car_changed.connect(self._car_changed)
         session.began_anew.connect(self._forget)
         starting.cleared.connect(self._forget)
@@ -186,6 +187,10 @@ class Endings(QObject):
 
 
 def _saved(finished: Finished) -> str:
+    return ". ".join(filter(None, [_counted(finished), finished.sentence.rstrip(".")]))
+
+
+def _counted(finished: Finished) -> str:
     samples, time = count_text(finished.samples), time_text(finished.elapsed_s)
     if not finished.others:
         return tr(

@@ -26,6 +26,7 @@ from logbench.capture.messages import (
     Started,
     Status,
     Step,
+    Trouble,
 )
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
@@ -60,6 +61,8 @@ class LiveSession(QObject):
 
     state_changed = Signal(str)
     stepped = Signal(str)
+    troubled = Signal(str)
+    """A step that should be seen at once."""
     car_found = Signal(object)
     trace_found = Signal(object)
     begun = Signal(object)
@@ -214,6 +217,8 @@ class LiveSession(QObject):
         match message:
             case Step(text):
                 self.stepped.emit(text)
+                if isinstance(message, Trouble):
+                    self.troubled.emit(text)
             case CarFound():
                 if self.unattended and message.recording_id != self._recording_id:
                     self._traces.clear()

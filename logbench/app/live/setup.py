@@ -253,6 +253,7 @@ class SetUp(QWidget):
         return CaptureRequest(
             link_url=url,
             signals=self.picker.chosen(),
+            second=self._settings.second_folder,
             vehicle=vehicle,
             known=known,
             surroundings=self.car.surroundings(),

@@ -24,7 +24,7 @@ from logbench.plot.trace import SECOND, LiveTrace, StripTrace, first_shown
 from logbench.recording.model import Event
 from logbench.recording.notes import Remark, remarks_of
 from logbench.signals.catalogue import catalogue
-from logbench.signals.numbers import count_text, size_text, time_text
+from logbench.signals.numbers import count_text, size_text, span_text, time_text
 from logbench.signals.table import table
 from logbench.words import tr
 
@@ -113,15 +113,19 @@ class LiveLine(StatusLine):
         self.tell("elapsed", time_text(status.elapsed_s))
         self._count(status.samples)
         self.tell("rate", tr("{rate}/s", rate=count_text(status.samples_per_s)))
-        kept = (
-            size_text(status.size_bytes)
-            if held is None
-            else tr("last {time} kept", time=time_text(held))
-        )
+        kept = _size_text(status) if held is None else tr("last {time} kept", time=time_text(held))
         self.tell("size", kept)
         state = self._session.state
         if state in ("connecting", "watching", "recording"):
             self.tell("state", _LINKS.get(status.link, _STATES[state]))
+
+
+def _size_text(status: Status) -> str:
+    """Of the recording, and how much longer it can become."""
+    size = size_text(status.size_bytes)
+    if status.room_s is None:
+        return size
+    return tr("{size}, room for {time}", size=size, time=span_text(status.room_s))
 
 
 class DriveShown(QObject):
