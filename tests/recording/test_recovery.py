@@ -40,7 +40,8 @@ def journal(path: Path, value: float = 1.0, recording_id: str = "") -> JournalWr
 def spoil(path: Path, share: float = 0.5) -> None:
     """One bit turned over."""
     data = bytearray(path.read_bytes())
-    data[int(len(data) * share)] ^= 1
+    written = len(data.rstrip(b"\0"))  # behind it, room is reserved
+    data[int(written * share)] ^= 1
     path.write_bytes(data)
 
 
@@ -151,7 +152,7 @@ def test_a_byte_changed_in_the_running_journal(tmp_path):
 def test_the_writer_accepted_more_than_the_journal_holds(tmp_path):
     """The disk took a batch and forgot it: no frame is damaged, the counts alone tell it."""
     writer = journal(tmp_path / "a.parquet")
-    size_bytes = writer.path.stat().st_size
+    size_bytes = writer.size_bytes
     writer.append([("RPM", "7E8", 10**9, 1.0)])
     writer.seal()
     os.truncate(writer.path, size_bytes)
