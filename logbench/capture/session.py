@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import logging
 import queue
@@ -419,15 +418,8 @@ class Session:
             return Failed(f"{sentence}.", kind, error.path, samples_in(error.path))
         if not self._sink.writing:
             return Failed(str(error), kind)
-        path, samples, accepted = self._sink.save(), 0, self._sink.samples
-        saved = "Nothing had been recorded yet"
-        if path is not None:
-            with contextlib.suppress(LogbenchError):  # what is in it will show when it is recovered
-                samples = samples_in(path)
-            saved = f"What was recorded is in {path}: {samples:,} samples"
-        if samples < accepted:
-            saved += f"; {accepted - samples:,} of the {accepted:,} taken are not in it"
-        return Failed(f"{sentence}. {saved}.", kind, path, samples)
+        path, samples, saved = self._sink.save()
+        return Failed(f"{sentence}. {saved}", kind, path, samples)
 
 
 def _away(error: LinkError) -> str:

@@ -361,11 +361,22 @@ class Sink:
             return ""
         return f"It is not in {self._out.parent}, which could not be used: it is in {path.parent}"
 
-    def save(self) -> Path | None:
-        """After a failure: finish what can be, never raises; else the journal's own name.
+    def save(self) -> tuple[Path | None, int, str]:
+        """After a failure: finish what can be. Where what was taken is now (a recording, or else
+        its journal; None where nothing was recorded), how many samples, and both as a sentence.
+        Never raises."""
+        path, held = self._saved(), 0
+        if path is not None:
+            with contextlib.suppress(LogbenchError):  # what is in it will show when it is recovered
+                held = samples_in(path)
+        text = "Nothing had been recorded yet"
+        if path is not None:
+            text = f"What was recorded is in {path}: {held:,} samples"
+        if held < self.samples:
+            text += f"; {self.samples - held:,} of the {self.samples:,} taken are not in it"
+        return path, held, f"{text}."
 
-        None where nothing was recorded.
-        """
+    def _saved(self) -> Path | None:
         if self._journal is None:
             return None
         writer = self._journal.writer

@@ -187,7 +187,7 @@ def test_a_sink_without_hold_starts_at_once(tmp_path):
     assert not sink.holding
     assert sink.since_ns(5) == 5
     assert not sink.writing
-    assert sink.save() is None
+    assert sink.save() == (None, 0, "Nothing had been recorded yet.")
     watcher.close()
 
 
