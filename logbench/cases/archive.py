@@ -330,3 +330,56 @@ class AddRecordings(Accounted):
             others=len(lines) - len(made),
         )
         return Account(sentence, lines, made)
+
+
+@dataclass(frozen=True)
+class ExportArchive(Deed[tuple[Path, ...]]):
+    """Copy the recordings that fit into a folder, itself an archive; nothing is overwritten.
+
+    `private`: only what `recording/privacy.py` lets go along, as `recording-1.parquet` and so on in
+    order of time; otherwise as they are, with their notes. Raises `StorageError`, the archive's and
+    the reader's errors.
+    """
+
+    cancelling: ClassVar[Cancelling] = "keep"
+
+    archive: Archive
+    out: Path
+    chosen: Filter | None = None
+    private: bool = False
+
+    def run(self, work: Work) -> tuple[Path, ...]:
+        """The files written."""
+        from logbench.recording.storage import storage_trouble
+        from logbench.system.private import make_folder
+
+        names = list(reversed(self.archive.find(self.chosen)["recording"].to_pylist()))
+        with storage_trouble(self.out):
+            make_folder(self.out)
+        made = []
+        for number, name in enumerate(names):
+            if work.cancelled:
+                break
+            work.report(tr("Exporting {name}", name=name), number / len(names))
+            made.append(self._private(name, number + 1) if self.private else self._copy(name))
+        return tuple(made)
+
+    def _private(self, name: str, number: int) -> Path:
+        from logbench.recording.finish import write_recording
+        from logbench.recording.privacy import private_recording
+
+        shown = private_recording(self.archive.open(name))
+        wanted = self.out / f"recording-{number}.parquet"
+        return write_recording(wanted, shown.traces(), shown.facts)
+
+    def _copy(self, name: str) -> Path:
+        from logbench.recording.notes import carry_notes
+        from logbench.recording.storage import copy_new, storage_trouble
+        from logbench.system.private import make_folder
+
+        source, wanted = self.archive.local_copy(name), self.out / name
+        with storage_trouble(wanted):
+            make_folder(wanted.parent)
+            made = copy_new(source, wanted)
+        carry_notes(source, made)
+        return made

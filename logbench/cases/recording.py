@@ -87,7 +87,7 @@ def verify_files(work: Work, paths: tuple[Path, ...]) -> dict[Path, bool | None]
 @dataclass(frozen=True)
 class ExportRecording(Deed[Path]):
     """Write a recording, or a part of it, with its notes, as CSV or Parquet, as `out` ends; nothing
-    is overwritten.
+    is overwritten. `private`: only what `recording/privacy.py` lets go along, and no notes.
 
     Raises `UsageError` for another ending, `SignalUnsupportedError`, `StorageError`, the reader's
     errors.
@@ -98,28 +98,41 @@ class ExportRecording(Deed[Path]):
     selection: Selection
     layout: Layout = "wide"
     step_s: float | None = None
+    private: bool = False
 
     def run(self, work: Work) -> Path:
         """The file written."""
         from logbench.analysis.grid import with_computed
         from logbench.recording.export import export_csv, export_parquet
         from logbench.recording.notes import change_notes, read_notes, read_remarks
+        from logbench.recording.privacy import is_public, private_recording
         from logbench.recording.reader import open_recording
 
         kind = self.out.suffix.lower()
         if kind not in {".csv", ".parquet"}:
             raise UsageError(tr("'{file}' must end in .csv or .parquet.", file=self.out))
         work.report(tr("Exporting {name}", name=self.path.name), 0.0)
+        others = [s for s in self.selection.signals or () if self.private and not is_public(s)]
+        if others:
+            raise UsageError(
+                tr(
+                    "{names} cannot be in a private export: only signals of the standard can.",
+                    names=", ".join(others),
+                )
+            )
         opened = open_recording(self.path)
-        recording = with_computed(opened, self.selection.signals)
+        shown = private_recording(opened) if self.private else opened
+        recording = with_computed(shown, self.selection.signals)
         if kind == ".csv":
-            remarks, problem = read_remarks(opened)
+            remarks, problem = read_remarks(shown)
             if problem:
                 raise NotesError(problem)
             how = self.selection, self.layout, self.step_s
             return export_csv(recording, self.out, *how, remarks=remarks)
-        notes = read_notes(self.path, recording.facts.samples_sha256)
         made = export_parquet(recording, self.out, self.selection)
+        if self.private:
+            return made
+        notes = read_notes(self.path, recording.facts.samples_sha256)
         change_notes(made, open_recording(made).facts.samples_sha256, lambda _: notes)
         return made
 
@@ -161,16 +174,23 @@ class ExportSpan(Deed[Path]):
     units: Units = METRIC
     notes: Sequence[Remark] = ()
     """Those that overlap the span are written into a column of their own."""
+    private: bool = False
+    """Without them, and without signals that `recording/privacy.py` does not let go along."""
 
     def run(self, work: Work) -> Path:
         """The file written."""
         from logbench.analysis.grid import with_computed
         from logbench.recording.export import Selection, export_csv
+        from logbench.recording.privacy import is_public, private_recording
 
-        recording = with_computed(self.recording, self.signals)
-        after_s = (self.end_ns + 1) / 1e9
-        span = Selection(tuple(self.signals), self.start_ns / 1e9, after_s)
+        recording, signals = self.recording, tuple(self.signals)
         units, notes = self.units, self.notes
+        if self.private:
+            recording, signals = private_recording(recording), tuple(filter(is_public, signals))
+            notes = ()
+        recording = with_computed(recording, signals)
+        after_s = (self.end_ns + 1) / 1e9
+        span = Selection(signals, self.start_ns / 1e9, after_s)
         return export_csv(recording, self.path, span, units=units, remarks=notes, replaces=True)
 
     def outcome(self, answer: Path) -> Outcome:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import AsJson, listed, make_group
+from logbench.cli.options import AsJson, Private, listed, make_group
 from logbench.cli.show import bar, run_shown, say, warn
 from logbench.errors import LogbenchError, QueryError, UsageError, first_line
 
@@ -149,6 +149,24 @@ def query_command(
         ) from error
     warn(answer.cut)
     return LogbenchError.exit_code if answer.cut else 0
+
+
+@archive_app.command("export")
+def export_command(
+    place: Place,
+    out: Annotated[Path, typer.Option("--out", "-o", help="The folder to copy into.")],
+    private: Private = False,
+    car: Car = "",
+    since: Since = "",
+    until: Until = "",
+) -> None:
+    """Copy recordings into a folder, itself an archive: list it, ask it, hand it on."""
+    from logbench.archive.find import Filter
+    from logbench.cases.archive import ExportArchive
+
+    chosen = Filter(car=car, since=since, until=until)
+    made = run_shown(ExportArchive(_opened(place), out, chosen, private), "exporting")
+    say(f"{len(made)} recordings are in {out}.")
 
 
 @archive_app.command("add")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import SameCar, listed
+from logbench.cli.options import Private, SameCar, listed
 from logbench.cli.show import console, run_shown, say, table, text
 from logbench.errors import ImportFileError, LogbenchError, UsageError
 
@@ -179,6 +179,7 @@ def export(
     step: Annotated[
         float | None, typer.Option(min=0.001, help="CSV: one row every so many seconds.")
     ] = None,
+    private: Private = False,
 ) -> None:
     """Export a recording, or a part of it, as CSV or Parquet."""
     from logbench.cases.recording import ExportRecording
@@ -187,7 +188,7 @@ def export(
     if long and step is not None:
         raise UsageError("--step goes with the wide layout: leave --long out.")
     part = Selection(listed(signals.upper()) or None, start, end)
-    case = ExportRecording(file, out, part, "long" if long else "wide", step)
+    case = ExportRecording(file, out, part, "long" if long else "wide", step, private)
     say(f"Exported {run_here(case)}")
 
 

@@ -32,6 +32,14 @@ AsJson = Annotated[bool, typer.Option("--json", help="For machines.")]
 SameCar = Annotated[
     bool, typer.Option("--same-car", help="It is one car, although the files differ.")
 ]
+Private = Annotated[
+    bool,
+    typer.Option(
+        "--private",
+        help="Without what says whose car it is, where and when: VIN, plate, names, make and "
+        "model, odometer, dates, places, file names, and everything that was typed.",
+    ),
+]
 
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?")
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from logbench.cases.work import run_here
+from logbench.cli.options import Private
 from logbench.cli.show import say
 from logbench.errors import UsageError
 
@@ -21,7 +22,7 @@ def report(
     short: Annotated[bool, typer.Option("--short", help="One page.")] = False,
     shop: Annotated[str, typer.Option(help="Shop's name and lines, with | between.")] = "",
     logo: Annotated[Path | None, typer.Option(help="The shop's logo (PNG or JPEG).")] = None,
-    private: Annotated[bool, typer.Option("--private", help="Shorten VIN and names.")] = False,
+    private: Private = False,
 ) -> int:
     """Write the report of a job, for the customer to keep."""
     from logbench.cases.job import WriteReport
@@ -39,8 +40,7 @@ def report(
         shop_name=name,
         shop_lines=tuple(lines),
         logo=logo,
-        shorten_vin=private,
-        shorten_names=private,
+        private=private,
     )
     folder, content = open_job(job)
     path = out or folder.path / "report.pdf"

@@ -1,50 +1,165 @@
-"""What is handed on: names and numbers shortened, and of a car only what a search needs."""
+"""What of a job can be handed to anybody, and of a car only what a search needs.
+
+As in `recording/privacy.py`, each thing that goes along is named here. Of a job these are the kind
+of car, what its ECUs measured and stored, and which side of the repair that is of. All that was
+typed stays behind, in whatever field: concern, notes, work, parts, sentences of the report that
+were rewritten; so do photos, the shop, file names, days and times of day.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from urllib.parse import quote_plus
 
 from logbench.errors import UsageError
+from logbench.job.model import (
+    ComparisonEntry,
+    Job,
+    OtherCode,
+    ReadingEntry,
+    RecordingEntry,
+)
+from logbench.recording.privacy import ecu_names, is_public, private_car
+from logbench.signals.catalogue import catalogue
+from logbench.signals.codes import text_of
+from logbench.signals.decoding import label
+from logbench.signals.table import table
+from logbench.vehicle.records.model import (
+    STATES,
+    CarReading,
+    Code,
+    FreezeFrame,
+    FrozenValue,
+    MonitorResult,
+    MonitorState,
+    Readiness,
+)
+from logbench.vehicle.records.monitors import name_of, unit_scalings
 
-SERIAL = 6
-"""The last six characters of a VIN are the serial number that makes it one single car."""
-_MASK = "·"
 PLACE = "{words}"
 """Where the words stand in the address of a search page."""
+_CODE = re.compile(r"[PCBU][0-9A-F]{4}(-[0-9A-F]{2})?")
+_ANSWERED = (*(f"{state} codes" for state in STATES), "freeze frames")
 
 
-def short_vin(vin: str) -> str:
-    """The VIN with its serial number masked: make, model and year stay, the single car does not."""
-    return vin[:-SERIAL] + _MASK * SERIAL if len(vin) > SERIAL else _MASK * len(vin)
+def private_job(job: Job) -> Job:
+    """The job without what says whose car it is, where and when. Its files have other names:
+    `before-1`, `after-1` …, by `stand_ins`."""
+    names = stand_ins(job)
+    return Job(
+        created_utc="",
+        vehicle=private_car(job.vehicle),
+        recordings=[
+            RecordingEntry(file=names[e.file], role=e.role, same_car=e.same_car)
+            for e in job.recordings
+        ],
+        readings=[ReadingEntry(file=names[e.file], role=e.role) for e in job.readings],
+        comparisons=[
+            ComparisonEntry(
+                before=[names.get(file, "missing") for file in c.before],
+                after=[names.get(file, "missing") for file in c.after],
+                same_car=c.same_car,
+            )
+            for c in job.comparisons
+        ],
+        other_codes=[
+            OtherCode(module="another module", code=c.code, when=c.when, restraint=c.restraint)
+            for c in job.other_codes
+            if _CODE.fullmatch(c.code)
+        ],
+    )
 
 
-def short_name(name: str) -> str:
-    """Initials: `Ada Byron` becomes `A. B.`"""
-    return " ".join(f"{word[0].upper()}." for word in name.split())
+def stand_ins(job: Job) -> dict[str, str]:
+    """The names that the files of recordings and readings have in a private job."""
+    found: dict[str, str] = {}
+    files = [(entry.file, entry.role) for entry in job.recordings]
+    files += [(entry.file, entry.role) for entry in job.readings]
+    for file, role in files:
+        same = sum(name.startswith(f"{role}-") for name in found.values())
+        found.setdefault(file, f"{role}-{same + 1}")
+    return found
 
 
-def hide_vin(text: str, vin: str) -> str:
-    """`text` with the serial number of `vin` masked wherever it stands, in any case."""
-    return re.sub(re.escape(vin), short_vin(vin), text, flags=re.IGNORECASE) if vin else text
+def private_reading(reading: CarReading) -> CarReading:
+    """What the car's ECUs stored and measured, in the program's own words."""
+    ecus = ecu_names(_ecus(reading))
+    return CarReading(
+        complete=reading.complete,
+        codes=[
+            Code(code=c.code, state=c.state, ecu=ecus[c.ecu], text=text_of(c.code[:5]),
+                 manufacturer=c.manufacturer)
+            for c in reading.codes if _CODE.fullmatch(c.code)
+        ],
+        answered={
+            what: sorted(ecus[ecu] for ecu in reading.answered[what])
+            for what in _ANSWERED if what in reading.answered
+        },
+        freeze_frames=[
+            FreezeFrame(ecu=ecus[f.ecu], number=f.number,
+                        code=f.code if _CODE.fullmatch(f.code) else "",
+                        values=[_frozen(v) for v in f.values if is_public(v.signal)])
+            for f in reading.freeze_frames
+        ],
+        readiness=[_readiness(r, ecus[r.ecu]) for r in reading.readiness],
+        monitor_results=[_result(r, ecus[r.ecu]) for r in reading.monitor_results],
+        rpm=reading.rpm,
+        speed_kmh=reading.speed_kmh,
+    )  # fmt: skip
 
 
-def hide_name(text: str, name: str) -> str:
-    """`text` with a name, or any word of it of three letters or more, shortened to initials."""
-    if not name.strip():
-        return text
-    text = re.sub(re.escape(name.strip()), short_name(name), text, flags=re.IGNORECASE)
-    for word in name.split():
-        if len(word) >= 3:
-            text = re.sub(rf"\b{re.escape(word)}\b", short_name(word), text, flags=re.IGNORECASE)
-    return text
+def _ecus(reading: CarReading) -> Iterable[str]:
+    for parts in (reading.codes, reading.freeze_frames, reading.readiness, reading.monitor_results):
+        yield from (part.ecu for part in parts)
+    for ecus in reading.answered.values():
+        yield from ecus
 
 
-def hide_text(text: str, secret: str) -> str:
-    """`text` with `secret` masked altogether."""
-    if not secret.strip():
-        return text
-    return re.sub(re.escape(secret.strip()), _MASK * 6, text, flags=re.IGNORECASE)
+def _frozen(value: FrozenValue) -> FrozenValue:
+    entry = catalogue().by_acronym(value.signal)
+    text = ""
+    if value.value is not None and entry.origin == "measured":
+        text = label(table().by_acronym(entry.acronym), value.value)
+    unit = entry.unit if entry.kind == "number" else ""
+    return FrozenValue(
+        signal=entry.acronym, name=entry.title, value=value.value, unit=unit, text=text
+    )
+
+
+def _readiness(readiness: Readiness, ecu: str) -> Readiness:
+    names = {
+        signal.acronym.removesuffix("_SUP"): signal.name.removesuffix(" monitoring supported")
+        for signal in table()
+        if signal.acronym.endswith("_SUP")
+    }
+    monitors = [
+        MonitorState(
+            key=m.key,
+            name=names[m.key],
+            complete=m.complete,
+            enabled_this_cycle=m.enabled_this_cycle,
+            complete_this_cycle=m.complete_this_cycle,
+        )
+        for m in readiness.monitors
+        if m.key in names
+    ]
+    numbers = readiness.model_dump(include=set(Readiness.model_fields) - {"ecu", "monitors"})
+    return Readiness(ecu=ecu, monitors=monitors, **numbers)
+
+
+def _result(result: MonitorResult, ecu: str) -> MonitorResult:
+    makers = result.monitor_id is None
+    kept = {"monitor_id", "test_id", "component", "scaling", "value", "minimum", "maximum",
+            "passed", "margin"}  # fmt: skip
+    scaling = unit_scalings().get(result.scaling or -1)
+    return MonitorResult(
+        ecu=ecu,
+        monitor="maker's own monitor" if makers else name_of("monitor", result.monitor_id or 0),
+        test=f"test {result.test_id:02X}" if makers else name_of("test", result.test_id),
+        unit=scaling.unit if scaling is not None else "counts",
+        **result.model_dump(include=kept),
+    )
 
 
 def search_words(code: str, year: int | None, make: str) -> str:

@@ -73,7 +73,8 @@ def export_parquet(recording: Recording, path: Path, selection: Selection | None
             "recording_id": "",
             "samples_sha256": "",
             "signals": {s: known[s] for s in sorted({t.signal for t in traces}) if s in known},
-            "extra": recording.facts.extra | {"cut_from": cut_from},
+            "extra": recording.facts.extra
+            | ({"cut_from": cut_from} if any(cut_from.values()) else {}),
         }
     )
     return write_recording(path, traces, facts)

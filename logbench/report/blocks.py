@@ -87,5 +87,7 @@ class Document:
     logo: Picture | None = None
     foot: str = ""
     one_page: bool = False
+    undated: bool = False
+    """Its file does not say when it was made."""
     problems: tuple[str, ...] = field(default=())
     """What could not be put in, a sentence each; shown in the report as well."""

@@ -6,20 +6,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import fields, replace
 from pathlib import Path
-from typing import Any
 
 from logbench.car.known import KnownCars
 from logbench.errors import UsageError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
-from logbench.job.privacy import hide_name, hide_text, hide_vin
 from logbench.job.times import short_time
 from logbench.recording.storage import write_whole
 from logbench.report import sections
-from logbench.report.blocks import Block, Document
+from logbench.report.blocks import Document
 from logbench.report.gather import Material, gather
 from logbench.report.html import render_html
 from logbench.report.options import ReportOptions
@@ -66,60 +62,23 @@ def report_sentences(
 
 
 def make_document(material: Material) -> Document:
-    """The blocks of all wanted sections, private data shortened where that is wanted."""
+    """The blocks of all wanted sections."""
     job, options = material.job, material.options
     blocks = sections.short_form(material) if options.short else sections.full_form(material)
     vehicle = job.vehicle.label or job.vehicle.name
     title = "Vehicle diagnosis report"
+    shop = (options.shop_name, *options.shop_lines)
     when = short_time(job.created_utc)[:10]
     parts = (job.title, vehicle if vehicle != job.title else "", when)
     subtitle = " · ".join(part for part in parts if part)
-    document = Document(
+    return Document(
         title=title,
         subtitle=subtitle,
         blocks=tuple(blocks),
-        shop=tuple(line for line in (options.shop_name, *options.shop_lines) if line),
+        shop=() if options.private else tuple(filter(None, shop)),
         logo=material.logo,
         foot=f"{job.title or title} · {material.software}",
         one_page=options.short,
         problems=tuple(material.problems),
+        undated=options.private,
     )
-    return _private(document, material)
-
-
-def _private(document: Document, material: Material) -> Document:
-    """Mask VIN and names wherever they stand, also within what somebody typed."""
-    hide = _hider(material)
-
-    def hidden(part: object) -> Any:
-        """The same with all its text hidden; drawings and pictures' bytes as they are."""
-        if isinstance(part, str):
-            return hide(part)
-        if isinstance(part, tuple):
-            return tuple(hidden(each) for each in part)
-        if isinstance(part, Block):
-            return replace(part, **{f.name: hidden(getattr(part, f.name)) for f in fields(part)})
-        return part
-
-    names = ("subtitle", "foot", "blocks", "problems")
-    return replace(document, **{name: hidden(getattr(document, name)) for name in names})
-
-
-def _hider(material: Material) -> Callable[[str], str]:
-    job, options = material.job, material.options
-    vins = material.vins | {identity.vin for identity in job.vehicle.identities}
-    vins.add(str(job.vehicle.read_instead.get("vin", "")))
-    for reading in (material.before, material.after):
-        vins.add("" if reading is None else reading.identity.vin)
-
-    def hide(text: str) -> str:
-        if options.shorten_vin:
-            for vin in sorted(vins):
-                text = hide_vin(text, vin)
-        if options.shorten_names:
-            text = hide_text(text, job.customer.contact)
-            text = hide_text(text, job.vehicle.registration)
-            text = hide_name(text, job.customer.name)
-        return text
-
-    return hide

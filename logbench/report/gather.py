@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
 
-from logbench.analysis.bands import Bands, load_limits
+from logbench.analysis.bands import Bands, Limits, load_bands, load_limits
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import Comparison
 from logbench.analysis.model import ConditionSpan, Finding, Verdict
@@ -26,7 +26,9 @@ from logbench.errors import JobDamagedError, JobError, RecordingError, StorageEr
 from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder, file_sha256
 from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
+from logbench.job.privacy import private_job, private_reading, stand_ins
 from logbench.recording.notes import Remark, read_remarks
+from logbench.recording.privacy import private_recording
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Picture
 from logbench.report.options import ReportOptions
@@ -45,6 +47,12 @@ _BAD = (
     *(UnidentifiedImageError, Image.DecompressionBombError),
 )
 """What Pillow raises for files that are no whole pictures, or claim to be enormous ones."""
+
+UNSAID = (
+    "Some of the job is not in this report, or not compared; a report with personal data says what "
+    "and why."
+)
+TWO_CARS = "The two readings are of two cars by what each says of itself."
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +93,6 @@ class Material:
     logo: Picture | None = None
     remarks: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
-    vins: set[str] = field(default_factory=set)
-    """Of all drives, also of those that are left out."""
 
     def drives_of(self, role: str) -> list[Drive]:
         """Drives of one role, in the job's order."""
@@ -102,10 +108,13 @@ def gather(
     folder: JobFolder, job: Job, options: ReportOptions, known: KnownCars | None = None
 ) -> Material:
     """Open, check and compare by the user's own limits; damaged parts, and those of another car as
-    judged with those `known`, become `problems`."""
+    judged with those `known`, become `problems`. A private report knows nothing else than what
+    `job/privacy.py` lets go along, and is judged by the program's own limits."""
     known = known or KnownCars()
-    limits = load_limits()
-    material = Material(job, options, SOFTWARE, limits.bands)
+    private = options.private
+    limits = Limits(load_bands()) if private else load_limits()
+    material = Material(private_job(job) if private else job, options, SOFTWARE, limits.bands)
+    names = stand_ins(job) if private else {}
     if limits.problem:
         material.problems.append(limits.problem)
     car = job.vehicle.model_copy(deep=True)
@@ -113,52 +122,67 @@ def gather(
     confirmed = {file for c in said for file in (*c.before, *c.after)}
     for entry in job.recordings:
         try:
-            drive = _drive(folder, entry, limits.bands)
+            recording = folder.recording(entry)
+            found = known.judge_car(car, recording.facts.identity)
+            if found.match is Match.OTHER and not entry.same_car and entry.file not in confirmed:
+                material.problems.append(
+                    f"The recording {entry.file} is not in this report, for it is not of the job's "
+                    f"car. {found.sentence} Take it out of the job, or add it anew as the same car."
+                )
+                continue
+            car.learn(recording.facts.car)  # the next is held against it, too
+            drive = _drive(recording, entry, limits.bands, private=private)
+            sha256 = file_sha256(folder.place(entry.file))
         except (RecordingError, JobError, StorageError) as error:
             material.problems.append(f"The recording {entry.file} is not in this report: {error}")
-            continue
-        material.vins |= {one.vin for one in drive.recording.facts.car.identities}
-        found = known.judge_car(car, drive.recording.facts.identity)
-        if found.match is Match.OTHER and not entry.same_car and entry.file not in confirmed:
-            material.problems.append(
-                f"The recording {entry.file} is not in this report, for it is not of the job's "
-                f"car. {found.sentence} Take it out of the job, or add it anew as the same car."
-            )
             continue
         remarks, problem = read_remarks(drive.recording)
         if problem:
             material.problems.append(f"Notes on {entry.file} are not in this report: {problem}")
-        car.learn(drive.recording.facts.car)  # the next is held against it, too
-        material.drives.append(replace(drive, remarks=remarks))
-    _readings(folder, material, known)
+        shown = entry.model_copy(update={"file": names.get(entry.file, entry.file)})
+        if private:
+            shown.label = ""
+        material.drives.append(replace(drive, entry=shown, sha256=sha256, remarks=remarks))
+    _readings(folder, job, material, known)
     _compare(material, known)
-    _pictures(folder, material)
+    if not private:
+        _pictures(folder, material)
     _remarks(material)
+    if private and material.problems:
+        material.problems[:] = [UNSAID]
     return material
 
 
-def _drive(folder: JobFolder, entry: RecordingEntry, bands: Bands) -> Drive:
-    recording = folder.recording(entry)
-    view = View(recording)
+def _drive(recording: Recording, entry: RecordingEntry, bands: Bands, *, private: bool) -> Drive:
+    shown = private_recording(recording) if private else recording
+    view = View(shown)
     return Drive(
         entry=entry,
-        recording=recording,
+        recording=shown,
         findings=tuple(run_checks(view, bands)),
         conditions=view.conditions.spans,
-        sha256=file_sha256(folder.place(entry.file)),
+        sha256="",
     )
 
 
-def _readings(folder: JobFolder, material: Material, known: KnownCars) -> None:
+def _readings(folder: JobFolder, job: Job, material: Material, known: KnownCars) -> None:
     found: list[tuple[Role, CarReading]] = []
-    for entry in material.job.readings:
+    for entry in job.readings:
         try:
             found.append((entry.role, folder.reading(entry)))
         except JobDamagedError as error:
             material.problems.append(str(error))
-    material.before, material.after = first_and_last(found)
-    if material.before is not None and material.after is not None:
-        material.diff = diff_readings(material.before, material.after, known=known)
+    before, after = first_and_last(found)
+    cars = Match.UNKNOWN
+    if before is not None and after is not None:
+        cars = known.judge_car(before.car, after.car.identified).match
+    if material.options.private:
+        before, after = (reading and private_reading(reading) for reading in (before, after))
+    material.before, material.after = before, after
+    if before is not None and after is not None:
+        material.diff = diff_readings(before, after, known=known)
+        if material.options.private and cars is Match.OTHER:
+            material.diff.warnings.append(TWO_CARS)
 
 
 def _compare(material: Material, known: KnownCars) -> None:

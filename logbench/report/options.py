@@ -34,8 +34,9 @@ class ReportOptions(BaseModel):
     shop_lines: tuple[Line, ...] = Field(default=(), max_length=6)
     """Address, telephone …"""
     logo: Path | None = None
-    shorten_vin: bool = False
-    shorten_names: bool = False
+    private: bool = False
+    """Nothing that says whose car it is, where and when, and nothing that was typed: see
+    `job/privacy.py`; shop and logo are left out, too."""
 
     def has(self, section: Section) -> bool:
         """Whether a section is wanted."""

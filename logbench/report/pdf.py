@@ -88,6 +88,7 @@ def render_pdf(document: blocks.Document, paper: str = "A4") -> bytes:
         author=document.shop[0] if document.shop else "",
         subject="Vehicle diagnosis report",
         creator="logbench",
+        invariant=int(document.undated),
     )
     width, height = size[0] - 2 * MARGIN, size[1] - 1.8 * MARGIN
     frame = Frame(MARGIN, MARGIN, width, height, *(0, 0, 0, 0))

@@ -36,7 +36,8 @@ def before_section(material: Material) -> Iterator[Block]:
 
 def reading_blocks(reading: CarReading, more: Iterator[Block], units: Units) -> Iterator[Block]:
     """What a reading of the car says; `more`: what stands behind its codes."""
-    yield Paragraph(f"Read {when_text(reading.read_utc)}.", "small")
+    if reading.read_utc:
+        yield Paragraph(f"Read {when_text(reading.read_utc)}.", "small")
     yield from _codes_blocks(reading)
     yield from more
     yield from _readiness_blocks(reading, units)

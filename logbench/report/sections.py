@@ -28,6 +28,10 @@ DEFERRAL = (
     "The recordings show the car as it was driven then and there. They cannot show what was not "
     "driven, not recorded, or what the car's own computers do not report.",
 )
+PRIVATE = (
+    "This report can be handed to anybody: whose car it is, where and when it was driven and what "
+    "was written about it are left out, and the usual ranges are the program's own."
+)
 SIMULATED = "This report is about a simulated car: no such vehicle exists."
 MOST_FIGURES = 4
 MOST_REMARKS = 60
@@ -237,6 +241,8 @@ def _photos(material: Material) -> Iterator[Block]:
 def _limits(material: Material) -> Iterator[Block]:
     yield Heading("Limits and cautions")
     yield Bullets(DEFERRAL)
+    if material.options.private:
+        yield Paragraph(PRIVATE, "small")
     if material.job.restraint_work and not material.options.has("done"):
         yield Paragraph(RESTRAINT_CAUTION, "caution")
     for problem in material.problems:

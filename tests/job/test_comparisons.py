@@ -141,7 +141,7 @@ def test_two_cars_are_not_compared_in_a_report_without_being_confirmed(demo_job)
     (problem,) = material.problems
     assert "is not of the job's car" in problem
     assert "ZZ9TEST280X000002" in problem
-    document = make_document(gather(folder, job, ReportOptions(shorten_vin=True)))
+    document = make_document(gather(folder, job, ReportOptions(private=True)))
     assert "ZZ9TEST280X000002" not in " ".join(document.problems)
     keep_comparison(job, sides_by_role(job), "Said.", same_car=True)
     material = gather(folder, job, ReportOptions())

@@ -25,7 +25,6 @@ from logbench.errors import (
 )
 from logbench.job.folder import LOCK_FILE, JobFolder, create_job, job_text, open_job, parse_job
 from logbench.job.model import Job, Note, Option, OtherCode, Part, RecordingEntry
-from logbench.job.privacy import hide_name, hide_text, hide_vin, short_name, short_vin
 from logbench.job.store import HeldJob
 from logbench.job.timeline import timeline
 from logbench.recording.finish import write_recording
@@ -385,17 +384,6 @@ def test_notes_and_markers_of_a_drive_are_in_the_timeline(tmp_path):
 def test_restraint_work_is_known():
     assert full_job().restraint_work
     assert not Job(other_codes=[OtherCode(module="brakes", code="C0035")]).restraint_work
-
-
-def test_shortened():
-    assert short_vin("ZZ9TEST170X000001") == "ZZ9TEST170X······"
-    assert short_vin("ABC") == "···"
-    assert short_name("Ada van Example") == "A. V. E."
-    text = "VIN zz9test170x000001 of Ada Example; Mrs EXAMPLE, Example@x and Exampleton"
-    text = hide_name(hide_vin(text, "ZZ9TEST170X000001"), "Ada Example")
-    assert text == "VIN ZZ9TEST170X······ of A. E.; Mrs E., E.@x and Exampleton"
-    assert hide_text("call 0123/45", "0123/45") == "call ······"
-    assert hide_name("a", "") == hide_vin("a", "") == hide_text("a", " ") == "a"
 
 
 def test_parts_and_options_are_checked():

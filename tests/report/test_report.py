@@ -235,17 +235,6 @@ def test_the_short_form_stays_one_page_whatever_there_is_to_say(material):
 # --- privacy ---
 
 
-def test_vin_and_names_are_shortened_everywhere(material):
-    document = with_options(material, shorten_vin=True, shorten_names=True)
-    for text in (text_of(document), render_html(document)):
-        assert VIN not in text
-        assert "000001" not in text
-        assert "Lovelock" not in text
-        assert "ada@" not in text
-        assert "EX 123" not in text
-        assert "A. L." in text
-
-
 def test_nothing_private_unless_wanted(material):
     text = text_of(make_document(material))
     assert "Ada Lovelock" in text

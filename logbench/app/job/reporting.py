@@ -56,7 +56,10 @@ class ReportDialog(Dialog):
         self.paper = self._box(tr("Paper"), _PAPERS, settings.report_paper)
         self.units = self._box(tr("Units"), _UNITS, settings.report_units)
         self.short = QCheckBox(tr("Short form of one page"))
-        self.private = QCheckBox(tr("Shorten VIN and names"))
+        self.private = QCheckBox(tr("Without personal data"))
+        self.private.setToolTip(
+            tr("Whose car it is, where and when, and all that was typed stay behind: shop, photos")
+        )
         self.shop = named(
             QPlainTextEdit(settings.report_shop, tabChangesFocus=True),
             tr("Shop: name, then address and telephone, a line each"),
@@ -152,8 +155,7 @@ class ReportDialog(Dialog):
             shop_name=lines[0][:300] if lines else "",
             shop_lines=tuple(line[:300] for line in lines[1:]),
             logo=Path(logo) if logo else None,
-            shorten_vin=self.private.isChecked(),
-            shorten_names=self.private.isChecked(),
+            private=self.private.isChecked(),
         )
 
     def _box(self, name: str, choices: dict[str, str], chosen: str) -> QComboBox:

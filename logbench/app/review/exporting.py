@@ -15,9 +15,10 @@ from logbench.app.review.notes_panel import NotesPanel
 from logbench.app.review.plots import ReviewPlots
 from logbench.app.services import Services
 from logbench.app.theme import Theme
-from logbench.cases.recording import ExportSpan
+from logbench.cases.recording import ExportRecording, ExportSpan
 from logbench.cases.runner import Owner
 from logbench.errors import StorageError
+from logbench.recording.export import Selection
 from logbench.recording.storage import write_whole
 from logbench.words import tr
 
@@ -52,21 +53,30 @@ class Exporting:
         if recording is None:
             return
         start = str(recording.path.with_suffix(".png")) if recording.path else "drive.png"
-        kinds = tr("Picture (*.png);;Picture as lines (*.svg);;Samples (*.csv)")
+        samples = tr("Samples without personal data (*.csv)")
+        private = (samples, tr("Recording without personal data (*.parquet)"))
+        plain = tr("Picture (*.png);;Picture as lines (*.svg);;Samples (*.csv)")
+        kinds = ";;".join((plain, *private))
         name, chosen = QFileDialog.getSaveFileName(
             self._page, tr("Export what is shown"), start, kinds
         )
         if name:
             ending = chosen[chosen.index("*") + 1 : -1]
             file = Path(name)
-            known = file.suffix.lower() in (".png", ".svg", ".csv")
-            self.export(file if known else file.with_name(file.name + ending))
+            known = file.suffix.lower() in (".png", ".svg", ".csv", ".parquet")
+            named = file if known else file.with_name(file.name + ending)
+            self.export(named, private=chosen in private)
 
-    def export(self, path: Path) -> None:
+    def export(self, path: Path, *, private: bool = False) -> None:
         """Write what is shown: the picture, or the samples and notes from A to B or of the view,
-        in the units shown."""
+        in the units shown; or the whole recording as one without personal data. `private`: samples
+        without notes and without signals that are not the program's."""
         recording, owner, plots = self._recording, self._owner, self._plots
         if recording is None or owner is None:
+            return
+        if path.suffix.lower() == ".parquet" and recording.path is not None:
+            whole = ExportRecording(recording.path, path, Selection(), private=True)
+            owner.start(whole, self._exported, self._notice.trouble)
             return
         if path.suffix.lower() != ".csv":
             try:
@@ -79,7 +89,7 @@ class Exporting:
         first, last = sorted((marks.get("A", view.start_ns), marks.get("B", view.end_ns)))
         shown = tuple(dict.fromkeys(signal for signal, _ in plots.stack.keys))
         units, notes = self._look.units, self._notes.list.remarks
-        case = ExportSpan(path, recording, shown, first, last, units, notes)
+        case = ExportSpan(path, recording, shown, first, last, units, notes, private)
         owner.start(case, self._exported, self._notice.trouble)
 
     def copy_picture(self) -> None:
