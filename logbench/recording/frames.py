@@ -12,7 +12,7 @@ A frame can be read without any other::
     note       uint32: length of the note
     body CRC   uint32: CRC-32 of the body
     head CRC   uint32: CRC-32 of all that stands above
-    body       the note, JSON in UTF-8; then the rows, 18 bytes each, `ROW`
+    body       the note, JSON in UTF-8, deflated (RFC 1951); then the rows, 18 bytes each, `ROW`
 
 All numbers are little-endian. `journal_reading` says what the note holds.
 """
@@ -39,11 +39,14 @@ ROW = np.dtype([("trace", "<u2"), ("t", "<i8"), ("value", "<f8")])
 MOST_ROWS = 2**16
 """In one frame; what waits longer is written as several."""
 MOST_NOTE = 2**26
-"""Bytes: of facts with hundreds of thousands of events. A frame that claims more is none."""
+"""Bytes, also when inflated: of facts with hundreds of thousands of events. A frame that claims
+more is none."""
 
 _HEADER = struct.Struct("<8sHBxI16sQIII")
 _CRC = struct.Struct("<I")
 _BODY_AT = _HEADER.size + _CRC.size
+_PLAIN = -zlib.MAX_WBITS
+"""Deflated without a header of its own: the frame has one."""
 _PIECE = 2**22
 """Bytes read at a time."""
 _BLOCK = 4096
@@ -90,13 +93,26 @@ def encode_frame(
     note: bytes,
     rows: npt.NDArray[np.void],
 ) -> bytes:
-    """A frame's bytes; `rows` are of `ROW`, shape (n,)."""
+    """A frame's bytes; `note` is JSON, `rows` are of `ROW`, shape (n,)."""
+    note = zlib.compress(note, wbits=_PLAIN)
     samples = rows.tobytes()
     crc = zlib.crc32(samples, zlib.crc32(note))
     header = _HEADER.pack(
         MAGIC, VERSION, kind, sequence, recording, before, len(rows), len(note), crc
     )
     return b"".join((header, _CRC.pack(zlib.crc32(header)), note, samples))
+
+
+def inflated(note: memoryview) -> bytes:
+    """The JSON of a frame's note. Raises `ValueError`."""
+    whole = zlib.decompressobj(_PLAIN)
+    try:
+        text = whole.decompress(note, MOST_NOTE)
+    except zlib.error as error:
+        raise ValueError(str(error)) from error
+    if not whole.eof:
+        raise ValueError("a note that is cut short, or too long")
+    return text
 
 
 class FrameSearch:

@@ -31,7 +31,7 @@ from logbench.errors import (
     RecordingMissingError,
     RecordingTooNewError,
 )
-from logbench.recording.frames import MAGIC, ROW, Frame, FrameSearch, Kind
+from logbench.recording.frames import MAGIC, ROW, Frame, FrameSearch, Kind, inflated
 from logbench.recording.model import Event, Facts
 
 SUFFIX = ".journal"
@@ -365,7 +365,7 @@ class _Taken:
         if known is not None:
             return known
         try:
-            note = json.loads(text)
+            note = json.loads(inflated(frame.note))
             table = self._table_of(note.get("traces", {}))
         except _NO_NOTE:
             return 0, 0

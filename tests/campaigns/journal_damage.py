@@ -42,7 +42,7 @@ def write(folder: Path, rng: random.Random) -> Written:
     """A journal of a drive of random length and batches; every sample has a value of its own."""
     writer = JournalWriter(journal_path(folder / "a.parquet"), _facts(rng))
     traces = [(f"S{k}", rng.choice(["7E8", "7E9"])) for k in range(rng.randint(1, 12))]
-    ends, batches = [writer.path.stat().st_size], [[]]
+    ends, batches = [writer.size_bytes], [[]]
     values = itertools.count()
     for batch in range(rng.randint(1, 60)):
         t_ns = batch * 400_000_000
@@ -53,11 +53,11 @@ def write(folder: Path, rng: random.Random) -> Written:
         if rng.random() < 0.02:
             writer.update_facts(_facts(rng))
         writer.flush()
-        ends.append(writer.path.stat().st_size)
+        ends.append(writer.size_bytes)
         batches.append(rows)
     if rng.random() < 0.5:
         writer.seal()
-        ends.append(writer.path.stat().st_size)
+        ends.append(writer.size_bytes)
         batches.append([])
     writer.close()
     data = writer.path.read_bytes()
