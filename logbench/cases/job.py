@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import ClassVar, TypeVar
+from typing import TYPE_CHECKING, ClassVar, TypeVar
 
 from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.model import Car
@@ -29,6 +29,7 @@ from logbench.cases.work import (
 from logbench.errors import (
     AnotherCarError,
     ClearingRefusedError,
+    JobError,
     LinkLostError,
     LogbenchError,
 )
@@ -54,6 +55,9 @@ from logbench.vehicle.records.diff import ReadingDiff, diff_readings
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.read import read_car
 from logbench.words import tr, tr_n
+
+if TYPE_CHECKING:
+    from logbench.job.pictures import Pixels
 
 RECORDING = ".parquet"
 AnswerT = TypeVar("AnswerT")
@@ -338,6 +342,18 @@ def load_records(work: Work, folder: JobFolder, job: Job) -> Records:
     if before is not None and after is not None:
         diff = diff_readings(before, after, known=CarsFile().load())
     return Records(tuple(readings), tuple(problems), diff)
+
+
+@only_looks
+def look_at_photo(work: Work, folder: JobFolder, file: str, side_px: int) -> Pixels | str:
+    """A picture of the job, made small; or the sentence why it cannot be shown."""
+    from logbench.job.pictures import read_picture
+
+    work.report(tr("Opening the picture"))
+    try:
+        return read_picture(folder.place(file), side_px)
+    except JobError as error:
+        return str(error)
 
 
 @only_looks

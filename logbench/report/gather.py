@@ -1,18 +1,12 @@
-"""Everything a report draws on, opened and computed once; what cannot be opened is a sentence.
-
-A photo may hold the place it was taken and much else; only its pixels go on.
-"""
+"""Everything a report draws on, opened and computed once; what cannot be opened is a sentence."""
 
 from __future__ import annotations
 
-import io
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageOps, UnidentifiedImageError
 
 from logbench.analysis.bands import Bands, Limits, load_bands, load_limits
 from logbench.analysis.comparison.compare import compare
@@ -26,6 +20,7 @@ from logbench.errors import JobDamagedError, JobError, RecordingError, StorageEr
 from logbench.job.comparisons import first_and_last
 from logbench.job.folder import JobFolder, file_sha256
 from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
+from logbench.job.pictures import read_picture
 from logbench.job.privacy import private_job, private_reading, stand_ins
 from logbench.recording.notes import Remark, read_remarks
 from logbench.recording.privacy import private_recording
@@ -38,15 +33,7 @@ from logbench.vehicle.records.diff import ReadingDiff, diff_readings
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.read import low_supply_remark
 
-MOST_BYTES = 60_000_000
-MOST_PIXELS = 80_000_000
 SIDE_PX = 1200
-FORMATS = ("JPEG", "PNG", "GIF", "WEBP", "BMP", "TIFF")
-_BAD = (
-    *(OSError, ValueError, SyntaxError, EOFError),
-    *(UnidentifiedImageError, Image.DecompressionBombError),
-)
-"""What Pillow raises for files that are no whole pictures, or claim to be enormous ones."""
 
 UNSAID = (
     "Some of the job is not in this report, or not compared; a report with personal data says what "
@@ -260,38 +247,6 @@ def out_of_range(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def load_picture(path: Path, caption: str = "") -> Picture:
-    """The picture of a file, at most `SIDE_PX` wide and high.
-
-    Raises JobDamagedError for a file that is missing, no picture, too large or damaged.
-    """
-    try:
-        size = path.stat().st_size
-        if size > MOST_BYTES:
-            raise JobDamagedError(f"{path.name} is too large to be shown ({size / 1e6:.0f} MB).")
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # Pillow warns of damaged metadata, which is dropped
-            return _small(path, caption)
-    except JobError:
-        raise
-    except _BAD as error:
-        raise JobDamagedError(f"{path.name} cannot be shown: it is no whole picture.") from error
-
-
-def _small(path: Path, caption: str) -> Picture:
-    with Image.open(path, formats=FORMATS) as image:
-        if image.width * image.height > MOST_PIXELS:
-            raise JobDamagedError(
-                f"{path.name} is too large to be shown ({image.width} x {image.height} pixels)."
-            )
-        image.draft("RGB", (SIDE_PX, SIDE_PX))
-        upright = ImageOps.exif_transpose(image)
-        if upright.mode in ("RGBA", "LA", "P"):
-            rgba = upright.convert("RGBA")
-            flat = Image.new("RGB", rgba.size, "white")
-            flat.paste(rgba, mask=rgba.getchannel("A"))
-        else:
-            flat = upright.convert("RGB")
-        flat.thumbnail((SIDE_PX, SIDE_PX))
-        out = io.BytesIO()
-        flat.save(out, "JPEG", quality=82)
-        return Picture(out.getvalue(), flat.width, flat.height, caption)
+    """The picture of a file, at most `SIDE_PX` wide and high. Raises JobDamagedError."""
+    made = read_picture(path, SIDE_PX)
+    return Picture(made.jpeg(), made.width_px, made.height_px, caption)

@@ -123,8 +123,8 @@ PICTURE_BYTES = 60_000_000
 PICTURE_PIXELS = 200_000_000
 """Of a JPEG, which is decoded at the size it is shown in; the largest telephone cameras make so
 many."""
-PICTURE_PIXELS_WHOLE = 50_000_000
-"""Of other formats, which have to be decoded whole: 200 MB of memory."""
+PICTURE_PIXELS_WHOLE = 40_000_000
+"""Of other formats and progressive JPEGs, which have to be decoded whole: 160 MB of memory."""
 PICTURE_SCANS = 100
 """Of a progressive JPEG: each is a pass over the whole picture, and cameras make ten."""
 
@@ -153,3 +153,6 @@ QUERY_BYTES = 256_000_000
 QUERY_S = 600.0
 """Of one query: at the rate measured (docs/scale.md) the median of a signal over 10^5 recordings
 takes 80 s."""
+
+OPENED_TEXT_BYTES = 10_000_000
+"""Of a text of a job that is handed to the computer's program for texts; it is looked through."""

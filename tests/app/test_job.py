@@ -168,7 +168,7 @@ def test_dropped_files_are_taken_in(
     ]
     page.tabs.show_part(PHOTOS)
     page.tabs.photos.photos.table.setCurrentCell(0, 0)
-    assert not page.tabs.photos.preview.pixmap().isNull()
+    qtbot.waitUntil(lambda: not page.tabs.photos.preview.pixmap().isNull(), timeout=SLOW_MS)
 
     page.tabs.show_part(TIMELINE)
     qtbot.waitUntil(lambda: page.tabs.timeline.topLevelItemCount() == 5, timeout=SLOW_MS)

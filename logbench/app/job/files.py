@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import Qt, QUrl, Signal
-from PySide6.QtGui import QDesktopServices, QImageReader, QPixmap, QResizeEvent, QShowEvent
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QImage, QPixmap, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
@@ -21,18 +21,20 @@ from PySide6.QtWidgets import (
 
 from logbench.app.job.entries import ROLES, TIME, Column, EntryTable, Tab, role_box, role_of_next
 from logbench.app.job.opened import OpenJob
+from logbench.app.opening import open_of_job
 from logbench.app.parts import STRETCH, lay, text_button
 from logbench.app.services import Services
 from logbench.app.tables import Tree
-from logbench.cases.job import Added, AddFiles, load_timeline, newest_recording
-from logbench.errors import JobError
+from logbench.cases.job import Added, AddFiles, load_timeline, look_at_photo, newest_recording
 from logbench.job.comparisons import Sides, missing_sides, sides_by_role
 from logbench.job.model import Photo
 from logbench.job.timeline import Moment
 from logbench.job.times import local_text, short_time
 from logbench.words import tr, word
 
-_MOST_PICTURE_PX = 40_000_000
+if TYPE_CHECKING:
+    from logbench.job.pictures import Pixels
+
 _PREVIEW_PX = 1600
 _ROLE_CHOICES: dict[str, Any] = {word(role): role for role in ROLES}
 
@@ -189,7 +191,7 @@ def _comparisons() -> EntryTable:
 
 
 class Preview(QLabel):
-    """A picture in the room there is; never decoded beyond what can be shown."""
+    """A picture in the room there is."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -199,27 +201,17 @@ class Preview(QLabel):
         self.setWordWrap(True)
         self._picture = QPixmap()
 
-    def show_file(self, path: Path | None, caption: str) -> None:
-        """A picture, or why there is none."""
+    def say(self, sentence: str) -> None:
+        """Why there is no picture."""
         self._picture = QPixmap()
-        self.setAccessibleName(caption or tr("Picture"))
-        if path is None:
-            self.setText(tr("Choose a photo to see it here."))
-            return
-        reader = QImageReader(str(path))
-        reader.setAutoTransform(True)
-        size = reader.size()
-        if size.isValid() and size.width() * size.height() <= _MOST_PICTURE_PX:
-            if max(size.width(), size.height()) > _PREVIEW_PX:
-                most = size.scaled(_PREVIEW_PX, _PREVIEW_PX, Qt.AspectRatioMode.KeepAspectRatio)
-                reader.setScaledSize(most)
-            self._picture = QPixmap.fromImage(reader.read())
-        if self._picture.isNull():
-            self.setText(
-                tr("{name} cannot be shown as a picture; it stays in the job.", name=path.name)
-            )
-        else:
-            self._fit()
+        self.setText(sentence)
+
+    def show_pixels(self, pixels: Pixels) -> None:
+        """This picture."""
+        width, height = pixels.width_px, pixels.height_px
+        image = QImage(pixels.rgb, width, height, 3 * width, QImage.Format.Format_RGB888)
+        self._picture = QPixmap.fromImage(image)
+        self._fit()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Fit the picture to the room."""
@@ -270,19 +262,27 @@ class PhotosPanel(Tab):
 
     def _open_file(self, file: str) -> None:
         path = self._open.place(file) if self._open is not None else None
-        if path is not None:
-            QDesktopServices.openUrl(QUrl.fromLocalFile(str(path)))
+        if path is not None and self._open is not None:
+            sentence = open_of_job(self._open.folder.path, path)
+            if sentence:
+                self._open.trouble(sentence)
 
     def _show(self) -> None:
         row, entries = self.photos.table.currentRow(), self.photos.entries
         if self._open is None or not 0 <= row < len(entries):
-            self.preview.show_file(None, "")
+            self.preview.say(tr("Choose a photo to see it here."))
             return
         photo: Photo = entries[row]
-        try:
-            self.preview.show_file(self._open.folder.place(photo.file), photo.caption)
-        except JobError as error:
-            self.preview.setText(str(error))
+        self.preview.setAccessibleName(photo.caption or tr("Picture"))
+        self.preview.say(tr("Opening the picture"))
+        look = look_at_photo(self._open.folder, photo.file, _PREVIEW_PX)
+        self._open.start(look, self._show_picture, slot="photo")
+
+    def _show_picture(self, found: Pixels | str) -> None:
+        if isinstance(found, str):
+            self.preview.say(tr("{why} It stays in the job.", why=found))
+        else:
+            self.preview.show_pixels(found)
 
 
 class TimelineView(Tree):

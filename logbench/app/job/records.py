@@ -6,8 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from PySide6.QtCore import Qt, QUrl
-from PySide6.QtGui import QDesktopServices
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
@@ -23,6 +22,7 @@ from logbench.app.job.entries import ROLES, Column, EntryTable, Tab, role_box, r
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.reading_tree import ReadingTree
 from logbench.app.live.link_box import LinkBox
+from logbench.app.opening import open_page
 from logbench.app.parts import Answers, Dialog, lay, muted, named, styled, text_button
 from logbench.app.services import Services
 from logbench.app.tables import splitter
@@ -137,7 +137,7 @@ class LookUp:
         except UsageError as error:  # the settings were edited by hand
             opened.trouble(tr("{error} Press 'Search page …' to set it.", error=error))
             return
-        if not QDesktopServices.openUrl(QUrl(url)):
+        if not open_page(url):
             opened.trouble(tr("No browser could be opened. The address was {url}", url=url))
 
 

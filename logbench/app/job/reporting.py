@@ -6,8 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from pydantic import ValidationError
-from PySide6.QtCore import Qt, QUrl
-from PySide6.QtGui import QDesktopServices
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -23,6 +22,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.job.opened import OpenJob
+from logbench.app.opening import open_written
 from logbench.app.parts import (
     STRETCH,
     Answers,
@@ -228,9 +228,8 @@ class Reporting:
         report = WriteReport(opened.folder, opened.snapshot(), dialog.path, options)
 
         def done(written: Written) -> None:
-            url = QUrl.fromLocalFile(str(written.path))
             outcome = report.outcome(written)
-            self._say(outcome, tr("Open the report"), lambda: QDesktopServices.openUrl(url))
+            self._say(outcome, tr("Open the report"), lambda: open_written(written.path))
 
         opened.started.emit()
         opened.owner.start(report, done, opened.trouble)
