@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import shutil
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -84,6 +85,28 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
                                      for r in bad.to_pylist())]  # fmt: skip
     jobs = _jobs(store, listing, problems)
     return Index(recordings, signals, jobs, tuple(problems), len(new))
+
+
+def rows_of(cache: Path, chosen: Callable[[Mapping[str, Any]], bool]) -> list[str]:
+    """The names of recordings in what is kept of an archive whose rows are `chosen`."""
+    kept = _load(cache)
+    rows = [] if kept is None else kept[0].to_pylist()
+    return [row["recording"] for row in rows if chosen(row)]
+
+
+def forget_rows(cache: Path, names: Sequence[str]) -> None:
+    """Take recordings, and job files that are gone, out of everything kept of an archive, findings
+    too, and let go of copies that were fetched. Raises `OSError`, `ArrowException`."""
+    if not names:
+        return
+    gone = pa.array(names, pa.string())
+    for path in cache.rglob("*.parquet"):
+        table = read_table(path)
+        key = next((name for name in ("recording", "path") if name in table.column_names), None)
+        if key is not None:
+            here = pa.compute.is_in(table[key], value_set=gone)
+            write_table(table.filter(pa.compute.invert(here)), path)
+    shutil.rmtree(cache / "fetched", ignore_errors=True)
 
 
 _Tables = tuple[pa.Table, pa.Table, pa.Table]

@@ -282,6 +282,13 @@ class RemoteStore(Store):
             with self.filesystem.open_output_stream(self.full(path)) as out:
                 out.write(data)
 
+    def remove(self, path: str) -> None:
+        """Delete an object and the notes beside it; a store that keeps versions keeps theirs.
+        Raises `OSError`."""
+        for name in (path, f"{path}{NOTES_SUFFIX}"):
+            if not self._is_free(name):
+                self.filesystem.delete_file(self.full(name))
+
     def _is_free(self, path: str) -> bool:
         found = self.filesystem.get_file_info(self.full(path))
         return bool(found.type == pafs.FileType.NotFound)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -82,6 +83,14 @@ class KnownCars(BaseModel):
         known.last_job, known.last_met_utc = job or known.last_job, utc
         others = [one for one in self.cars if one is not known]
         self.cars = [*others[-MOST_CARS + 1 :], known]
+
+    def forget(self, keys: Collection[str], cars: Collection[KnownCar]) -> None:
+        """Let go of cars, of all that bear one of these keys, and of what was answered about
+        them."""
+        self.cars = [one for one in self.cars if one not in cars and not one.keys & set(keys)]
+        pairs = [pair for pair in self.answers if set(pair.split()) & set(keys)]
+        for pair in pairs:
+            del self.answers[pair]
 
     def answer(self, here: Identity, there: Identity, same: bool) -> None:
         """A person said whether they are one car; of those that say too little nothing is kept."""

@@ -7,6 +7,7 @@ what a newer version wrote stays in the file.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Literal, Self
@@ -144,6 +145,20 @@ class Settings(BaseModel):
     def recording_opened(self, path: Path) -> None:
         """Put a recording at the head of `recent`."""
         self.recent_files = _first(path.resolve(), self.recent_files, _MOST_RECENT)
+
+    def forget(self, gone: Sequence[Path]) -> None:
+        """Remember none of these files and folders, nor what was in them."""
+
+        def stays(path: Path) -> bool:
+            return not {path, *path.parents} & set(gone)
+
+        self.recent_files = [path for path in self.recent_files if stays(path)]
+        self.compare_places = [path for path in self.compare_places if stays(path)]
+        self.last_layouts = {of: one for of, one in self.last_layouts.items() if stays(Path(of))}
+        if self.last_job is not None and not stays(self.last_job):
+            self.last_job = None
+        if self.last_archive and not stays(Path(self.last_archive)):
+            self.last_archive = ""
 
     @property
     def recent(self) -> list[Path]:

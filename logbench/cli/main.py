@@ -19,6 +19,7 @@ from logbench.cli.archive import archive_app
 from logbench.cli.check import check
 from logbench.cli.compare import compare
 from logbench.cli.demo import demo
+from logbench.cli.forget import forget
 from logbench.cli.job import job_app
 from logbench.cli.record import record
 from logbench.cli.report import report
@@ -136,6 +137,7 @@ def simulate(
 
 app.command()(files.recover)
 app.command()(demo)
+app.command()(forget)
 app.add_typer(archive_app)
 app.add_typer(job_app)
 

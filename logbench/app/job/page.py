@@ -20,6 +20,7 @@ from PySide6.QtWidgets import (
 from logbench.app.commands import add_command
 from logbench.app.details import ask_same_car
 from logbench.app.job.files import Adding, PhotosPanel, RecordingsPanel, TimelineView
+from logbench.app.job.forgetting import Forgetting
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.opening import Opening, StartCard
 from logbench.app.job.records import OtherCodes, RecordsPanel
@@ -153,6 +154,8 @@ class JobPage(QWidget):
         settings = services.settings
         self.opening = Opening(settings, self.open_path, self.notice.trouble, self)
         self.reporting = Reporting(settings, self.say, self)
+        owner = services.runner.owner()
+        self.forgetting = Forgetting(settings, owner, self.notice, self._close_job, self)
         Drops(self, self._dropped)
         self._lay_out()
         self._add_commands()
@@ -169,6 +172,7 @@ class JobPage(QWidget):
                 (tr("Open …  Ctrl+Shift+O"), self.opening.ask_for_job),
                 (tr("New …  Ctrl+N"), self.opening.ask_for_new),
                 (tr("Report …  Ctrl+P"), self.ask_for_report),
+                (tr("Delete …"), self._ask_to_forget),
             )
         ]
         heads = (self.title, 1), (self.work_bar, 1), self.state
@@ -200,6 +204,7 @@ class JobPage(QWidget):
             (tr("Compare before with after"), "Ctrl+Return", tabs.recordings.compare),
             (tr("Set the search page for codes"), "Ctrl+Shift+L", records.lookup.set_page),
             (tr("Write the report"), "Ctrl+P", self.ask_for_report),
+            (tr("Delete the customer's data"), "", self._ask_to_forget),
             (tr("Save the job now"), "Ctrl+S", partial(with_job, OpenJob.flush)),
             (tr("Undo the change of the job"), "Ctrl+Z", undo),
             (tr("Redo the change of the job"), ["Ctrl+Shift+Z", "Ctrl+Y"], redo),
@@ -251,10 +256,17 @@ class JobPage(QWidget):
             self.opened = None
             self.job_shown.emit(None)
 
+    def _close_job(self) -> None:
+        self.leave()
+        self._pages.setCurrentIndex(0)
+
     def ask_for_report(self) -> None:
         """Options, sentences, then the report."""
         if self.opened is not None and self.opened.flush():
             self.reporting.ask(self.opened)
+
+    def _ask_to_forget(self) -> None:
+        self._with_job(self.forgetting.ask)
 
     def choose_for_compare(self) -> None:
         """Put the recordings of the open job on the Compare page; ask for a job where none is."""
