@@ -47,8 +47,10 @@ _CRC = struct.Struct("<I")
 _BODY_AT = _HEADER.size + _CRC.size
 _PLAIN = -zlib.MAX_WBITS
 """Deflated without a header of its own: the frame has one."""
-_PIECE = 2**22
+_PIECE = 2**20
 """Bytes read at a time."""
+_MOST_ZEROS = 2**20
+"""Bytes on end within a frame."""
 _BLOCK = 4096
 """Bytes given up where the disk cannot read them."""
 _MOST_BLOCKS = 1024
@@ -197,7 +199,7 @@ class FrameSearch:
         return found if found >= 0 else max(at, len(self._data) - len(MAGIC) + 1)
 
     def _skipped(self, start: int, end: int) -> int:
-        self.rubbish += len(self._data[start:end].strip(b"\0"))
+        self.rubbish += end - start - self._data.count(0, start, end)
         return end
 
     def _frame(self, at: int) -> tuple[Frame | None, int]:
@@ -232,8 +234,8 @@ class FrameSearch:
 
 
 def _hole(fd: int, at: int) -> int:
-    """Bytes from `at` on that a file is long without taking room, where they are too many to be
-    within a frame: room reserved ahead, or a length that was made up."""
+    """Bytes from `at` on that a file is long without taking room: room reserved ahead, or a length
+    that was made up. No frame has so many zeros; a few may be a copy that leaves them out."""
     if not hasattr(os, "SEEK_DATA"):
         return 0
     try:
@@ -242,7 +244,7 @@ def _hole(fd: int, at: int) -> int:
         if error.errno != errno.ENXIO:  # a file system that does not know
             return 0
         data = os.fstat(fd).st_size
-    return data - at if data - at > MOST_NOTE else 0
+    return data - at if data - at > _MOST_ZEROS else 0
 
 
 def _read_at(fd: int, at: int, length: int) -> bytes:

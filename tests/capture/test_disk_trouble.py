@@ -12,7 +12,7 @@ from logbench.capture.messages import CaptureRequest, Failed, Finished, Step
 from logbench.capture.session import Session
 from logbench.recording import place as place_module
 from logbench.recording.finish import samples_in
-from logbench.recording.frames import Kind
+from logbench.recording.frames import MAGIC, Kind
 from logbench.recording.model import Event
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import SIGNALS, FakeSource
@@ -170,3 +170,37 @@ def test_it_passes_while_finishing(tmp_path, monkeypatch, caplog):
     assert not open_recording(ending.path).facts.recovered
     assert [p.name for p in tmp_path.iterdir()] == ["drive.parquet"]
     assert "could not be written" in caplog.text
+
+
+class Spoilt(FakeSource):
+    """Has a byte of the running journal changed on the disk, behind its head."""
+
+    def __init__(self, journal) -> None:
+        super().__init__(0.001, last=900)
+        self._journal = journal
+
+    def read(self):
+        if self.count == 800:
+            with self._journal.open("r+b") as file:
+                where = file.read().index(MAGIC, 8) + 70
+                file.seek(where)
+                (byte,) = file.read(1)
+                file.seek(where)
+                file.write(bytes([byte ^ 8]))
+        return super().read()
+
+
+def test_a_byte_changed_in_the_running_journal(tmp_path):
+    """It ended with 'saved', none of the samples in the file, and without the journal."""
+    out = tmp_path / "drive.parquet"
+    listener = Listener()
+    source = Spoilt(tmp_path / "drive.parquet.journal")
+    ending = Session(CaptureRequest("fake:", out=out), source, listener).run()
+    assert isinstance(ending, Failed)
+    assert ending.path == out
+    assert 0 < ending.samples == samples_in(out) < 3600
+    assert f"{ending.samples:,} of 3,600 samples are in {out}" in ending.sentence
+    assert "drive.parquet.journal, which stays where it is" in ending.sentence
+    (gap,) = (e for e in open_recording(out).facts.events if e.kind == "gap")
+    assert gap.text.startswith(f"{3600 - ending.samples:,} samples lost up to ")
+    assert (tmp_path / "drive.parquet.journal").exists()
