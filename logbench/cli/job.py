@@ -163,6 +163,7 @@ def clear_command(
         ClearCodes(JobStore(), home.path, link, consent, same_car=same_car), _progress
     )
     say(result.sentence, "bold")
+    show_job.change(result.change)
     if result.after is not None:
         show_job.codes(result.after)
     return 0 if result.change.accepted else 1

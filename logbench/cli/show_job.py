@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from logbench.cli.show import say
+from logbench.job.account import account
 from logbench.job.model import RESTRAINT_CAUTION
 from logbench.job.times import local_text
 from logbench.vehicle.records.model import STATES
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from logbench.job.model import Job
     from logbench.job.timeline import Moment
     from logbench.vehicle.records.diff import CodeChange, ReadingDiff
-    from logbench.vehicle.records.model import CarReading
+    from logbench.vehicle.records.model import CarChange, CarReading
 
 
 def job(shown: Job, title: str, moments: Sequence[Moment]) -> None:
@@ -41,6 +42,8 @@ def job(shown: Job, title: str, moments: Sequence[Moment]) -> None:
         when = local_text(moment.when) if moment.when else "time not known  "
         words = " ".join(part for part in (moment.text, moment.file) if part)
         say(f"{when}  {moment.kind}: {words}".rstrip(": "))
+        for name, text in moment.facts:
+            say(f"                  {name}: {text}")
 
 
 def reading(shown: CarReading) -> None:
@@ -76,6 +79,12 @@ def codes(shown: CarReading) -> None:
             say(f"{state.title()} codes: none.")
         for code in found:
             say(f"{state.title()}: {code.code} ({code.ecu}) {code.text}".rstrip())
+
+
+def change(shown: CarChange) -> None:
+    """What was agreed, sent and answered."""
+    for name, text in account(shown):
+        say(f"{name}: {text}")
 
 
 def diff(shown: ReadingDiff) -> None:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import PurePosixPath
 
 from logbench.errors import JobDamagedError, RecordingError
+from logbench.job.account import account
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
 from logbench.job.times import parse_time
@@ -23,6 +24,8 @@ class Moment:
     kind: str
     text: str
     file: str = ""
+    facts: tuple[tuple[str, str], ...] = ()
+    """What more is known, as names and values."""
 
 
 def timeline(job: Job, folder: JobFolder) -> list[Moment]:
@@ -31,7 +34,9 @@ def timeline(job: Job, folder: JobFolder) -> list[Moment]:
     found = [Moment(parse_time(job.created_utc), "job opened", job.title)]
     found += [Moment(parse_time(note.at_utc), "note", note.text) for note in job.notes]
     found += [Moment(parse_time(note.at_utc), "work", note.text) for note in job.work]
-    found += [Moment(parse_time(event.at_utc), event.kind, event.text) for event in job.events]
+    for event in job.events:
+        facts = account(event.change) if event.change is not None else ()
+        found.append(Moment(parse_time(event.at_utc), event.kind, event.text, facts=facts))
     found += [
         Moment(parse_time(r.at_utc), f"car read, {r.role}", r.label, r.file) for r in job.readings
     ]

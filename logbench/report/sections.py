@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from logbench.analysis.findings import number_text, range_of
 from logbench.analysis.model import Band
 from logbench.analysis.statement import in_units
+from logbench.job.account import account
 from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.times import when_text
 from logbench.recording.notes import Remark
@@ -224,9 +225,11 @@ def _done(material: Material) -> Iterator[Block]:
     if job.parts:
         rows = tuple((p.name, p.number or "–", f"{p.quantity:g}", p.remark) for p in job.parts)
         yield Table(("part", "number", "quantity", "remark"), rows, (34, 22, 12, 32))
-    if job.events:
-        items = tuple(f"{when_text(e.at_utc)}: {e.kind}. {e.text}".strip() for e in job.events)
-        yield Bullets(items)
+    for event in job.events:
+        yield Bullets((f"{when_text(event.at_utc)}: {event.kind}. {event.text}".strip(),))
+        if event.change is not None:
+            facts = account(event.change)
+            yield Facts(tuple((name, in_units(text, material.units)) for name, text in facts))
     if job.restraint_work:
         yield Paragraph(RESTRAINT_CAUTION, "caution")
 

@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QLabel
 from pytestqt.qtbot import QtBot
 
 from logbench.app.job.car_actions import GuardDialog
-from logbench.app.job.page import RECORDS, JobPage
+from logbench.app.job.page import RECORDS, TIMELINE, JobPage
 from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
 from logbench.app.job.records import SearchPageDialog
 from logbench.app.theme import LIGHT, Look
@@ -85,6 +85,16 @@ def test_the_standards_leak_test_is_started_and_recorded(page: JobPage, qtbot: Q
         ("evaporative system closed", "7E8 closed the evaporative system.")
     ]
     assert [entry.role for entry in job.readings] == ["other"]  # read and saved first
+    page.tabs.show_part(TIMELINE)
+    timeline = page.tabs.timeline
+    qtbot.waitUntil(lambda: "evaporative" in words_of(timeline), timeout=SLOW_MS)
+    words = words_of(timeline)
+    for part in (
+        f"Consent given {CONSENT}", "engine speed 0 rpm, road speed 0 km/h", "Sent, once 08 01",
+        "on the wire 30 38 30 31 30 30 30 30 30 30 30 30 30 30 0D",
+        "7E8 48 01 00 00 00 00 00 (done)",
+    ):  # fmt: skip
+        assert part in words, words
 
 
 def test_no_leak_test_without_consent_or_without_the_control(page: JobPage, qtbot: QtBot):

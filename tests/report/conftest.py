@@ -43,7 +43,11 @@ def example_job() -> Job:
             "agreement": "New hose, by telephone.",
             "other_codes": [{"module": "airbag", "code": "B1000", "restraint": True}],
             "conclusion": "The idle is steady.",
-            "events": [{"at_utc": "2026-05-06T10:30:00+00:00", "kind": "codes cleared"}],
+            "events": [{"at_utc": "2026-05-06T10:30:00+00:00", "kind": "codes cleared", "change": {
+                "request": "04", "consent": "The owner agrees.", "saved": "before.json",
+                "rpm": 0.0, "speed_kmh": 0.0, "asked_utc": "2026-05-06T10:29:59.500+00:00",
+                "sent_utc": "2026-05-06T10:30:00.000+00:00", "wire": "30 34 0D", "answers": [
+                    {"ecu": "7E8", "data": "44", "at_utc": "2026-05-06T10:30:00.050+00:00"}]}}],
         }
     )  # fmt: skip
 

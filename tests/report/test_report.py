@@ -60,6 +60,8 @@ def test_everything_a_reader_needs_is_there(example, material):
         "This driving cycle: 0 of 1 complete; not complete: Catalyst.", "local rules decide",
         "Renew the hose", "agreed", "declined",
         "New hose, by telephone.", "Intake hose renewed.", "EX-1204", "codes cleared",
+        "Consent given", "The owner agrees.", "engine speed 0 rpm, road speed 0 km/h",
+        "on the wire 30 34 0D", "7E8 44 (done) after 0.05 s",
         "The hose with its split.", "The idle is steady.", "resolved",
         "No stored codes.", "gone", "samples of a drive follow each other",
         "common practice, no source",

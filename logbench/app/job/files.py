@@ -290,7 +290,7 @@ class TimelineView(Tree):
 
     def __init__(self) -> None:
         titles = (tr("Time"), tr("What"), tr("Text"), tr("File"))
-        super().__init__(titles, tr("Timeline of the job"), wide=(2,))
+        super().__init__(titles, tr("Timeline of the job"), wide=(2,), branches=True)
         self.setUniformRowHeights(False)
         self._open: OpenJob | None = None
 
@@ -318,4 +318,9 @@ class TimelineView(Tree):
             when = local_text(moment.when) if moment.when else tr("not known")
             item = QTreeWidgetItem([when, word(moment.kind), moment.text, moment.file])
             item.setToolTip(2, moment.text)
+            for name, text in moment.facts:
+                fact = QTreeWidgetItem(["", name, text, ""])
+                fact.setToolTip(2, text)
+                item.addChild(fact)
             self.addTopLevelItem(item)
+            item.setExpanded(True)

@@ -191,8 +191,8 @@ class CarChange(_Record):
     """The words that were given."""
     saved: ToldLine
     """The file of the reading before."""
-    rpm: float | None = None
-    speed_kmh: float | None = None
+    rpm: float | None = Field(default=None, allow_inf_nan=False)
+    speed_kmh: float | None = Field(default=None, allow_inf_nan=False)
     """Of engine and wheels, as the car said right before."""
     asked_utc: ToldLine = ""
     """When it was asked for that."""
