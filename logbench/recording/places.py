@@ -53,6 +53,7 @@ class Places:
         self._all = [first]
         self._coming: Place | None = None
         """Where the journal is brought to just now, because no other place takes anything."""
+        self._ended = False
         self._level: dict[Place, _Level] = {}
         self._spare = [rescue_folder()]
         first.start()
@@ -135,7 +136,10 @@ class Places:
     def end(self) -> None:
         """Write what waits, give back the room reserved, end the threads; the files stay locked
         until `close`. A place that hangs is left behind. Raises as `settle`."""
+        if self._ended:
+            return
         self.settle()
+        self._ended = True
         for place in self._all:
             place.end()
         until = time.monotonic() + _END_S
@@ -156,7 +160,7 @@ class Places:
         for place in self._all:
             place.end()
         for place in self._all:
-            if place.join(_END_S):  # else its thread may still use the file
+            if place.join(0 if place.failed else _END_S):  # else its thread may still use the file
                 place.close()
 
     def _open_in(self, folder: Path, source: Place | None) -> Place:
@@ -207,7 +211,7 @@ class Places:
         if self._level.get(place, _Level.GOOD) >= level:
             return
         self._level[place] = level
-        others = [other for other in self.whole() if other is not place]
+        others = [p for p in self._all if p is not place and p.fd >= 0 and not _stuck(p)]
         if others:
             rest = f"The recording goes on in {others[0].path.parent}."
         elif level is _Level.WAITS:

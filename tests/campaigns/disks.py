@@ -9,6 +9,7 @@ Prints what became of each drive; exit code 1 where a sample is missing.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import subprocess
@@ -25,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from logbench.capture.messages import CaptureRequest, Failed, Finished, Trouble
 from logbench.capture.session import Session
+from logbench.recording import place
 from logbench.recording.places import rescue_folder
 from logbench.recording.reader import open_recording
 from tests.capture.fake_source import SIGNALS, FakeSource
@@ -42,11 +44,14 @@ def run(*command: str | Path) -> None:
 
 
 class Disk:
-    """A file system in a file."""
+    """A file system in a file, which takes room of what lies below only as it is written."""
 
     def __init__(self, folder: Path) -> None:
-        self.medium, self.mount = folder / "medium", folder / "mount"
+        self.below, self.mount = folder / "below", folder / "mount"
+        self.below.mkdir()
         self.mount.mkdir()
+        run("mount", "-t", "tmpfs", "-o", f"size={2 * DISK_MB}m", "tmpfs", self.below)
+        self.medium = self.below / "medium"
         with self.medium.open("wb") as file:
             file.truncate(DISK_MB * 1_000_000)
         run("mkfs.ext4", "-q", self.medium)
@@ -54,27 +59,31 @@ class Disk:
 
     def fill(self) -> None:
         """Somebody else takes all the room."""
-        with (self.mount / "others").open("wb") as file:
-            try:
-                while True:
-                    file.write(bytes(100_000))
-                    file.flush()
-            except OSError:
-                pass
+        _fill(self.mount / "others")
 
     def freeze(self) -> None:
         """Whoever writes hangs."""
         run("fsfreeze", "-f", self.mount)
 
     def cut_off(self) -> None:
-        """The medium is gone below the file system: it answers with errors."""
-        with self.medium.open("r+b") as file:
-            file.truncate(0)
+        """The medium below the file system takes nothing more: errors of input and output."""
+        _fill(self.below / "others")
+
+    def vanish(self) -> None:
+        """The folder is deleted from the disk."""
+        shutil.rmtree(self.mount, ignore_errors=True)  # all but the mount itself
 
     def close(self) -> None:
         """Give it back."""
         subprocess.run(["fsfreeze", "-u", str(self.mount)], check=False, capture_output=True)
-        subprocess.run(["umount", "-l", str(self.mount)], check=False)
+        for mount in (self.mount, self.below):
+            subprocess.run(["umount", "-l", str(mount)], check=False)
+
+
+def _fill(path: Path) -> None:
+    with contextlib.suppress(OSError), path.open("wb", buffering=0) as file:
+        while file.write(bytes(100_000)):
+            pass
 
 
 def drive(folder: Path, happens: Callable[[], None], second: Path | None) -> tuple[object, list]:
@@ -99,8 +108,9 @@ def missing(ending: Finished | Failed) -> int:
 
 def main() -> int:
     """Each kind of trouble, without and with a second place."""
+    place._PIECES = (100_000,)  # else the room reserved at the start lasts for the whole drive
     bad = 0
-    for kind in ("fill", "freeze", "cut_off"):
+    for kind in ("fill", "freeze", "cut_off", "vanish"):
         for mirrored in (False, True):
             folder = Path(tempfile.mkdtemp(prefix="disks-"))
             second = folder / "second" if mirrored else None
