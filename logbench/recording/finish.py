@@ -10,7 +10,7 @@ import logging
 import os
 import time
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
 from typing import BinaryIO
@@ -47,7 +47,7 @@ from logbench.recording.model import (
 )
 from logbench.recording.place import Place
 from logbench.recording.places import rescue_folder
-from logbench.recording.reader import open_recording
+from logbench.recording.reader import Recording, open_recording
 from logbench.recording.storage import (
     PART,
     forget_cached,
@@ -91,12 +91,13 @@ def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
         return write_new(path, lambda part: _write_proven(part, signals, facts))
 
 
-def finish(journal: Path | JournalWriter) -> Path:
+def finish(journal: Path | JournalWriter, also_in: Sequence[Path] = ()) -> Path:
     """Turn a journal into the Parquet file it is named after, then remove the journal.
 
     Given the writer, it seals it first and keeps its lock; given a path, the journal is an orphan
     and the recording is marked as recovered; without a single sample or event it is removed and
-    `NothingRecordedError` raised. Never overwrites a file: takes the next free name.
+    `NothingRecordedError` raised; so it is where a recording of that name in one of the folders
+    `also_in` holds all of it. Never overwrites a file: takes the next free name.
 
     The file gets its name when it has been read back and holds the same samples and facts. The
     journal goes when all that its writer accepted is in that file; else it stays and
@@ -111,7 +112,7 @@ def finish(journal: Path | JournalWriter) -> Path:
         finally:
             journal.close()
     with JournalLock(Path(journal)) as lock:
-        return _finish_locked(lock, None, lock.path.parent)
+        return _finish_locked(lock, None, lock.path.parent, also_in)
 
 
 def samples_in(file: Path) -> int:
@@ -172,18 +173,28 @@ def _finish_again(lock: Place, accepted: int, folder: Path) -> Path:
     return _finish_locked(lock, accepted, folder)
 
 
-def _finish_locked(lock: JournalLock | Place, accepted: int | None, folder: Path) -> Path:
+def _finish_locked(
+    lock: JournalLock | Place, accepted: int | None, folder: Path, also_in: Sequence[Path] = ()
+) -> Path:
     """`accepted`: samples, by the journal's writer; None for an orphan. `folder`: of the file."""
     content = _Content(lock.path)
     index = content.index
     orphan = accepted is None
     if orphan and not (index.samples or index.facts.events or index.damaged):
-        _remove(lock)
+        remove_journal(lock)
         raise NothingRecordedError(f"{lock.path} held no samples and was removed.")
     facts = index.facts.model_copy(
         update={"recovered": orphan, "events": [*index.facts.events, *index.gap_events()]}
     )
     wanted = folder / lock.path.name.removesuffix(SUFFIX)
+    for other in also_in:
+        if (
+            not index.damaged
+            and other != folder
+            and (held := _holding(other / wanted.name, content))
+        ):
+            remove_journal(lock)
+            raise NothingRecordedError(f"All of {lock.path} is in {held}; it was removed.")
     kept = f"nothing is lost, the samples stay in {lock.path.name}"
     temporary = unfinished(wanted, of=index.recording + os.fsencode(wanted.name))
     with storage_trouble(wanted, kept=kept):
@@ -200,11 +211,11 @@ def _finish_locked(lock: JournalLock | Place, accepted: int | None, folder: Path
             f"any more from {lock.path.name}, which stays where it is.",
             path,
         )
-    _remove(lock)
+    remove_journal(lock)
     return path
 
 
-def _remove(lock: JournalLock | Place) -> None:
+def remove_journal(lock: JournalLock | Place) -> None:
     """What is in it is elsewhere: where it cannot go, it is found out to be so once more when it is
     recovered."""
     try:
@@ -287,6 +298,37 @@ def _earlier_attempt(wanted: Path, content: _Content, facts: Facts) -> Path | No
 
 def _told(facts: Facts) -> set[tuple[int, str, str]]:
     return {(event.t_ns, event.kind, event.text) for event in facts.events}
+
+
+def _holding(wanted: Path, content: _Content) -> Path | None:
+    """A finished recording of the same drive that holds all samples and events of a journal."""
+    index = content.index
+    for path in itertools.takewhile(Path.exists, numbered(wanted)):
+        with contextlib.suppress(RecordingError):
+            recording = open_recording(path)
+            if recording.facts.recording_id != index.facts.recording_id:
+                continue
+            traces = itertools.chain.from_iterable(content.by_signal())
+            if _told(index.facts) <= _told(recording.facts) and all(
+                _is_in(trace, recording) for trace in traces
+            ):
+                return path
+    return None
+
+
+def _is_in(trace: Trace, recording: Recording) -> bool:
+    if (trace.signal, trace.ecu) not in recording.keys:
+        return False
+    other = recording.trace(trace.signal, trace.ecu)
+    return bool(np.isin(_samples(trace), _samples(other)).all())
+
+
+def _samples(trace: Trace) -> npt.NDArray[np.void]:
+    """Time and value of each as one, to the bit."""
+    pairs = np.empty((len(trace), 2), np.int64)
+    pairs[:, 0] = trace.t_ns
+    pairs[:, 1] = np.ascontiguousarray(trace.value, np.float64).view(np.int64)
+    return pairs.view("V16").ravel()
 
 
 def _write_proven(part: Path, signals: Iterable[list[Trace]], facts: Facts, kept: str = "") -> None:

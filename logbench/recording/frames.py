@@ -233,6 +233,16 @@ class FrameSearch:
         ), end
 
 
+def recording_at_start(fd: int) -> bytes:
+    """Which recording the frame at the start of a file belongs to; empty where its header is not
+    sound."""
+    start = _read_at(fd, 0, _BODY_AT)
+    header = start[: _HEADER.size]
+    if len(start) < _BODY_AT or (zlib.crc32(header),) != _CRC.unpack_from(start, _HEADER.size):
+        return b""
+    return bytes(_HEADER.unpack(header)[4])
+
+
 def _hole(fd: int, at: int) -> int:
     """Bytes from `at` on that a file is long without taking room: room reserved ahead, or a length
     that was made up. No frame has so many zeros; a few may be a copy that leaves them out."""

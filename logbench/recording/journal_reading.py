@@ -31,7 +31,15 @@ from logbench.errors import (
     RecordingMissingError,
     RecordingTooNewError,
 )
-from logbench.recording.frames import MAGIC, ROW, Frame, FrameSearch, Kind, inflated
+from logbench.recording.frames import (
+    MAGIC,
+    ROW,
+    Frame,
+    FrameSearch,
+    Kind,
+    inflated,
+    recording_at_start,
+)
 from logbench.recording.model import Event, Facts
 
 SUFFIX = ".journal"
@@ -204,10 +212,11 @@ def scanned(path: Path, index: JournalIndex) -> Iterator[Part]:
         yield from _Taken(path, index).parts(FrameSearch(fd))
 
 
-def scan_start(path: Path) -> None:
-    """Raise as `scan_journal` where it is no journal of ours, by its first megabyte."""
-    with _opened(path):
-        pass
+def scan_start(path: Path) -> bytes:
+    """Which recording a journal belongs to, empty where its first frame is not sound. Raises as
+    `scan_journal` where it is no journal of ours, by its first megabyte."""
+    with _opened(path) as fd:
+        return recording_at_start(fd)
 
 
 @contextlib.contextmanager

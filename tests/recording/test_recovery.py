@@ -305,10 +305,10 @@ def test_whatever_one_of_them_raises(tmp_path, monkeypatch, caplog, error):
         journal(tmp_path / f"{name}.parquet").close()
     whole = recovery.finish
 
-    def fails(path):
+    def fails(path, also_in):
         if path.name.startswith("b"):
             raise error
-        return whole(path)
+        return whole(path, also_in)
 
     monkeypatch.setattr(recovery, "finish", fails)
     outcomes = {found.journal.name[0]: found for found in recover(tmp_path)}
@@ -338,3 +338,101 @@ def test_the_folder_is_no_folder(tmp_path):
     (tmp_path / "file").touch()
     (outcome,) = recover(tmp_path / "file")
     assert outcome.kind == "left"
+
+
+# --- several journals of one recording ---
+
+
+@pytest.fixture
+def places(tmp_path):
+    made = [tmp_path / name for name in ("first", "second")]
+    for folder in made:
+        folder.mkdir()
+    return made
+
+
+def give(writer: JournalWriter, first: int, count: int) -> None:
+    for k in range(first, first + count):
+        writer.append([("RPM", "7E8", k * 1000, float(k))])
+        writer.event(Event(t_ns=k * 1000, kind="marker", text=str(k)))
+        writer.flush()
+
+
+def values(path: Path) -> list[float]:
+    return open_recording(path).trace("RPM").value.tolist()
+
+
+def test_a_mirror_is_no_second_recording(places):
+    """Killed while it was mirrored: two journals, one of them a little behind."""
+    first, second = places
+    writer = JournalWriter(first / "a.parquet.journal", Facts(), second)
+    give(writer, 0, 20)
+    writer.close()
+    behind = second / "a.parquet.journal"
+    behind.write_bytes(behind.read_bytes()[:-70])
+    outcomes = [*recover(second, first)]
+    assert [outcome.kind for outcome in outcomes] == ["recovered"]
+    assert outcomes[0].path == first / "a.parquet"
+    assert values(first / "a.parquet") == [float(k) for k in range(20)]
+    assert [*second.iterdir()] == []
+    assert [path.name for path in first.iterdir()] == ["a.parquet"]
+
+
+def test_what_a_disk_held_that_came_back_is_put_together(places):
+    """The beginning is on the stick, the rest where the recording went on from memory."""
+    first, second = places
+    writer = JournalWriter(first / "a.parquet.journal", Facts())
+    give(writer, 0, 10)
+    writer.flush()
+    size_bytes = writer.size_bytes
+    give(writer, 10, 10)
+    writer.close()
+    whole = (first / "a.parquet.journal").read_bytes()
+    head_bytes = whole.index(b"\xd3\xf1LBJ", 8)
+    (second / "a-2.parquet.journal").write_bytes(whole[:head_bytes] + whole[size_bytes:])
+    (first / "a.parquet.journal").write_bytes(whole[:size_bytes])
+    (outcome,) = recover(first, second)
+    assert outcome.kind == "recovered"
+    assert values(outcome.path) == [float(k) for k in range(20)]
+    recording = open_recording(outcome.path)
+    assert {event.text for event in recording.facts.events} == {str(k) for k in range(20)}
+    assert len([*first.iterdir(), *second.iterdir()]) == 1
+
+
+@pytest.mark.parametrize("cut", [0, 70])
+def test_a_journal_whose_recording_is_finished_elsewhere(places, cut):
+    """Cut off between finishing and taking the mirror away; or the mirror was behind."""
+    first, second = places
+    writer = JournalWriter(first / "a.parquet.journal", Facts(), second)
+    give(writer, 0, 20)
+    writer.close()
+    mirror = second / "a.parquet.journal"
+    held = mirror.read_bytes()
+    [*recover(first)]
+    mirror.write_bytes(held[: len(held) - cut])
+    (outcome,) = recover(second, first)
+    assert outcome.kind == "empty"
+    assert str(first / "a.parquet") in outcome.sentence
+    assert [*second.iterdir()] == []
+
+
+def test_a_mirror_that_holds_more_than_the_finished_recording_is_recovered(places):
+    first, second = places
+    writer = JournalWriter(first / "a.parquet.journal", Facts(), second)
+    give(writer, 0, 20)
+    writer.close()
+    journal_ = first / "a.parquet.journal"
+    journal_.write_bytes(journal_.read_bytes()[:-70])
+    [*recover(first)]
+    (outcome,) = recover(second, first)
+    assert (outcome.kind, outcome.path) == ("recovered", second / "a.parquet")
+    assert values(second / "a.parquet") == [float(k) for k in range(20)]
+
+
+def test_the_live_mirror_is_left_alone(places):
+    first, second = places
+    writer = JournalWriter(first / "a.parquet.journal", Facts(), second)
+    give(writer, 0, 20)
+    assert {outcome.kind for outcome in recover(first, second)} == {"in use"}
+    assert finish(writer) == first / "a.parquet"
+    assert values(first / "a.parquet") == [float(k) for k in range(20)]
