@@ -22,6 +22,7 @@ from __future__ import annotations
 import errno
 import os
 import struct
+import time
 import zlib
 from collections.abc import Iterator
 from enum import IntEnum
@@ -53,6 +54,8 @@ _MOST_ZEROS = 2**20
 """Bytes on end within a frame."""
 _BLOCK = 4096
 """Bytes given up where the disk cannot read them."""
+_PAUSES_S = (0.02, 0.1, 0.5, 1.0)
+"""Between attempts to read a block."""
 _MOST_BLOCKS = 1024
 """Given up in one file; a disk that fails in more has failed as a whole."""
 _WASTE = 8
@@ -164,7 +167,7 @@ class FrameSearch:
         """A piece with zeros for what the disk cannot read."""
         for at in range(start, start + _PIECE, _BLOCK):
             try:
-                block = _read_at(self._fd, at, _BLOCK)
+                block = self._block(at)
             except OSError as error:
                 self._bad_blocks += 1
                 if error.errno != errno.EIO or self._bad_blocks > _MOST_BLOCKS:
@@ -173,6 +176,20 @@ class FrameSearch:
             if not block:
                 return
             yield block
+
+    def _block(self, at: int) -> bytes:
+        """One block, tried again where the disk cannot read it: it may only have been touched."""
+        for pause_s in _PAUSES_S:
+            try:
+                return _read_at(self._fd, at, _BLOCK)
+            except OSError as error:
+                if error.errno != errno.EIO:
+                    raise
+            if (
+                not self._bad_blocks
+            ):  # else the disk is bad, and would be waited for again and again
+                time.sleep(pause_s)
+        return _read_at(self._fd, at, _BLOCK)
 
     def _sound(self) -> tuple[list[Frame], int]:
         """Sound frames of what has been read, and where the rest begins."""

@@ -24,8 +24,9 @@ from logbench.recording.reader import open_recording
 from logbench.recording.recovery import recover
 from tests.capture.fake_source import SIGNALS, FakeSource
 
-Spoken = (LogbenchError, MemoryError)
-"""What window and command line say in a sentence."""
+Spoken = (LogbenchError, MemoryError, SystemError)
+"""What window and command line say in a sentence; numpy's answer to a want of memory is sometimes
+the last."""
 HURRY = 20
 """So much faster than in the field a drive is written: a batch every 20 ms."""
 MOST_LOST_S = 1.0 / HURRY
@@ -131,6 +132,8 @@ class Record(Scene):
 
     def judge(self, said: str) -> list[str]:
         breaches = self.damaged()
+        if breaches:
+            return breaches
         reads = int.from_bytes(self.given[:4], "little")
         whole = said.startswith("finished")
         if whole:
@@ -178,6 +181,8 @@ class Finish(Scene):
 
     def judge(self, said: str) -> list[str]:
         breaches = self.damaged()
+        if breaches:
+            return breaches
         made = [*self.folder.glob("*.parquet")]
         for journal in self.journals:
             if not journal.exists() and not any(p.stem == journal.stem for p in _stems(made)):
@@ -225,6 +230,8 @@ class Import(Scene):
 
     def judge(self, said: str) -> list[str]:
         breaches = self.damaged()
+        if breaches:
+            return breaches
         made = [*self.out.glob("*.parquet")]
         if said.startswith("imported") and len(made) != 1:
             breaches.append(f"imported, but there are {len(made)} files")
@@ -258,6 +265,8 @@ class SaveJob(Scene):
 
     def judge(self, said: str) -> list[str]:
         breaches = self.damaged()
+        if breaches:
+            return breaches
         _, job = open_job(self.job)
         if job.title not in ("Test job", "Second title"):
             breaches.append(f"the title is {job.title!r}")
