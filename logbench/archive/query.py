@@ -12,7 +12,9 @@ asked. What a person wrote as SQL goes to a process of its own: `questions.py`.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -144,12 +146,25 @@ class Sql:
     def run(self, sql: str, parameters: Sequence[object] = ()) -> pa.Table:
         """The answer to one statement of the program's own. Raises `QueryError` when it needs more
         memory than there is room for, or a recording cannot be read."""
-        try:
-            with refusals():
-                return self._connection.sql(sql, params=list(parameters)).to_arrow_table()
-        except KeyboardInterrupt:
-            self._connection.interrupt()  # it stops, and not only the waiting for it
-            raise
+        with refusals():
+            return self._stoppable(
+                lambda: self._connection.sql(sql, params=list(parameters)).to_arrow_table()
+            )
+
+    def _stoppable(self, answer: Callable[[], pa.Table]) -> pa.Table:
+        """Ctrl-C comes to the main thread only, and while DuckDB works there, now and then not at
+        all: it works on another, and is told."""
+        if threading.current_thread() is not threading.main_thread():
+            return answer()
+        with ThreadPoolExecutor(1, "query") as pool:
+            coming = pool.submit(answer)
+            try:
+                while not coming.done():
+                    wait([coming], 0.05)
+            except KeyboardInterrupt:
+                self._connection.interrupt()
+                raise
+            return coming.result()
 
     def stream(self, sql: str, rows: int) -> pa.RecordBatchReader:
         """The answer to one SELECT that a person wrote, so many rows at a time, as it is made.

@@ -520,3 +520,23 @@ def test_what_comes_back_is_not_believed(taken_over):
         sink = "next(int(f) for f in range(3, 20) if os.path.exists(f'/dev/fd/{f}'))"
         with pytest.raises(QueryError, match=match):
             taken_over.archive.query(f"PYTHON (lambda sink: {said})({sink})")
+
+
+def test_ctrl_c_ends_a_statement_of_the_programs_own():
+    """Find with a condition reads samples where it is asked; Ctrl-C ended in a traceback."""
+    code = (
+        "import os, signal, threading, time\n"
+        "from logbench.archive.query import Sql\n"
+        "threading.Timer(0.5, os.kill, (os.getpid(), signal.SIGINT)).start()\n"
+        "begun = time.monotonic()\n"
+        "try:\n"
+        f"    Sql({{}}).run('{ENDLESS}')\n"
+        "except KeyboardInterrupt:\n"
+        "    print(time.monotonic() - begun)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60,
+        cwd=Path(__file__).parents[2],
+    )  # fmt: skip
+    assert done.stderr == ""
+    assert 0.4 < float(done.stdout) < 2.0
