@@ -22,15 +22,14 @@ import pyarrow.fs as pafs
 from logbench.errors import ArchiveError
 from logbench.recording.notes import NOTES_SUFFIX
 from logbench.recording.storage import copy_new, numbered, storage_trouble
+from logbench.system.folders import Room
+from logbench.system.limits import FOLDER_DEPTH, FOLDER_FILES
 from logbench.system.private import make_folder
 
 SUFFIX = ".parquet"
 JOB_FILE = "job.toml"
 QUARANTINE = "quarantine"
 """Folder below the root for damaged files; never looked into."""
-
-_MOST_DEPTH = 12
-
 
 STATE = {"recording": pa.string(), "size_bytes": pa.int64(), "mtime_ns": pa.int64()}
 """Columns of an `Entry` in tables of what is known of files."""
@@ -162,8 +161,12 @@ class LocalStore(Store):
     def listing(self) -> Listing:
         """All files in depth; links are listed as problems, never followed."""
         out = Listing()
-        for entry in _walk(self.url, "", out.problems, 0):
+        room = Room()
+        for entry in _walk(self.url, "", out.problems, 0, room):
             out.take(entry)
+        if room.exceeded:
+            sentence = f"{self.url} holds more than {FOLDER_FILES:,} names: some are left out."
+            out.problems.append(Problem("", "enormous", sentence))
         return out
 
     def path_of(self, path: str) -> Path:
@@ -188,13 +191,14 @@ class LocalStore(Store):
         return made.relative_to(self.root).as_posix()
 
 
-def _walk(root: str, folder: str, problems: list[Problem], depth: int) -> Iterator[Entry]:
-    if depth > _MOST_DEPTH:
+def _walk(
+    root: str, folder: str, problems: list[Problem], depth: int, room: Room
+) -> Iterator[Entry]:
+    if depth > FOLDER_DEPTH:
         problems.append(Problem(folder, "name", f"{folder} is nested too deeply: left out."))
         return
     try:
-        with os.scandir(os.path.join(root, folder)) as scan:
-            found = sorted(scan, key=lambda item: item.name)
+        found = room.names_in(os.path.join(root, folder))
     except OSError as error:
         if not folder:
             raise ArchiveError(f"{root} cannot be read ({error.strerror}).") from error
@@ -208,20 +212,27 @@ def _walk(root: str, folder: str, problems: list[Problem], depth: int) -> Iterat
             continue
         wanted = _wanted(item.name)
         if item.is_symlink():
-            if wanted or item.is_dir():
+            if wanted or _leads_to_folder(item):
                 sentence = f"{path!r} is a link: left out, an archive follows none."
                 problems.append(Problem(path, "link", sentence))
         elif odd_name(item.name) or "\\" in item.name:
             if wanted or item.is_dir():
                 problems.append(Problem(path, "name", f"{path!r} has odd characters: rename it."))
         elif item.is_dir():
-            yield from _walk(root, path, problems, depth + 1)
+            yield from _walk(root, path, problems, depth + 1, room)
         elif wanted:
             info = item.stat(follow_symlinks=False)
             if stat.S_ISREG(info.st_mode):
                 yield Entry(path, info.st_size, info.st_mtime_ns)
             else:
                 problems.append(Problem(path, "foreign", f"{path} is no ordinary file: left out."))
+
+
+def _leads_to_folder(link: os.DirEntry[str]) -> bool:
+    try:
+        return link.is_dir()
+    except OSError:  # in a circle
+        return False
 
 
 class RemoteStore(Store):

@@ -21,6 +21,7 @@ from logbench.cases.work import (
     only_looks,
 )
 from logbench.errors import LogbenchError
+from logbench.system.folders import FolderTooLargeError, files_below
 from logbench.words import tr, tr_n, word
 
 if TYPE_CHECKING:
@@ -306,9 +307,13 @@ class AddRecordings(Accounted):
     def run(self, work: Work) -> Account:
         """A file that cannot be added is named; the next may be fine."""
         files: list[Path] = []
-        for path in self.paths:
-            files += sorted(path.rglob("*.parquet")) if path.is_dir() else [path]
         lines: list[Line] = []
+        for path in self.paths:
+            try:
+                found = files_below(path) if path.is_dir() else [path]
+                files += [f for f in found if f.suffix == ".parquet" or f == path]
+            except FolderTooLargeError as error:
+                lines.append(Line(path.name, str(error), bad=True))
         made: list[Path] = []
         for number, file in enumerate(files):
             if work.cancelled:

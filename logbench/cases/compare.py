@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -17,6 +18,7 @@ from logbench.errors import LogbenchError
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.catalogue import catalogue
+from logbench.system.folders import newest_files
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -123,8 +125,8 @@ def find_recordings(work: Work, folder: Path, recent: tuple[Path, ...]) -> list[
     it says of itself."""
     from logbench.recording.reader import open_recording
 
-    here = folder.glob("*.parquet") if folder.is_dir() else ()
-    paths = {path.resolve() for path in (*recent, *here)}
+    here = newest_files(folder, ".parquet", MOST_FOUND)
+    paths = {Path(os.path.realpath(path)) for path in (*recent, *here)}
     newest = sorted(paths, key=lambda path: (-_modified(path), path.name))[:MOST_FOUND]
     found = []
     for number, path in enumerate(newest):

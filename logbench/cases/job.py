@@ -40,6 +40,7 @@ from logbench.job.store import JobStore, bring_over
 from logbench.job.timeline import Moment, timeline
 from logbench.recording.reader import open_recording
 from logbench.report.options import ReportOptions
+from logbench.system.folders import newest_files
 from logbench.system.limits import JOB_ENTRIES
 from logbench.vehicle.link import Link
 from logbench.vehicle.links.schemes import open_link, scheme_name
@@ -461,5 +462,4 @@ def job_folder_of(recording: Path) -> Path | None:
 
 def newest_recording(folder: Path) -> Path | None:
     """The recording of the folder that was written last; None where there is none."""
-    files = [path for path in folder.glob(f"*{RECORDING}") if path.is_file()]
-    return max(files, key=lambda path: (path.stat().st_mtime, path.name), default=None)
+    return next(iter(newest_files(folder, RECORDING, 1)), None)

@@ -14,6 +14,7 @@ from logbench.importing.formats import format_of, known_format
 from logbench.importing.model import Imported, Mapping, Report, recall
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts
+from logbench.system.folders import FolderTooLargeError, files_below
 
 _PREVIEW_ROWS = 12
 
@@ -44,13 +45,17 @@ class Outcome:
 def files_in(paths: Sequence[Path]) -> list[Path]:
     """Files of importable kinds, folders searched in depth, sorted; recordings are left out.
 
-    A file named by itself is always taken. Raises `ImportFileError` for a name that is not there.
+    A file named by itself is always taken. Raises `ImportFileError` for a name that is not there,
+    and for a folder that holds more than is looked at.
     """
     found: list[Path] = []
     for path in paths:
         if path.is_dir():
-            inside = [(p, kind) for p in sorted(path.rglob("*")) if (kind := known_format(p))]
-            found += [p for p, kind in inside if p.is_file() and not kind.recording(p)]
+            try:
+                inside = [(p, kind) for p in files_below(path) if (kind := known_format(p))]
+            except FolderTooLargeError as error:
+                raise ImportFileError(str(error)) from error
+            found += [p for p, kind in inside if not kind.recording(p)]
         elif path.exists():
             found.append(path)
         else:
