@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.car.model import Car
-from logbench.recording.finish import check_folder, write_recording
+from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, LinkFacts, Trace, signal_facts
+from logbench.recording.place import check_folder
 from logbench.recording.storage import storage_trouble
 from logbench.signals.table import table
 from logbench.system.private import make_folder

@@ -43,9 +43,10 @@ from logbench.errors import (
     SamplesMissingError,
     WorkerDiedError,
 )
-from logbench.recording.finish import check_folder, finish, samples_in
+from logbench.recording.finish import finish, samples_in
 from logbench.recording.journal_reading import JournalIndex
 from logbench.recording.model import Facts, LinkFacts, signal_facts
+from logbench.recording.place import check_folder
 from logbench.system.version import SOFTWARE
 from logbench.vehicle.model import Reading
 

@@ -49,7 +49,6 @@ from logbench.recording.place import Place
 from logbench.recording.places import rescue_folder
 from logbench.recording.reader import Recording, open_recording
 from logbench.recording.storage import (
-    PART,
     forget_cached,
     may_pass,
     numbered,
@@ -439,19 +438,3 @@ def _table(traces: list[Trace]) -> pa.Table:
         number_column(value),
     ]
     return pa.Table.from_arrays(columns, schema=PARQUET_SCHEMA)
-
-
-def check_folder(folder: Path) -> None:
-    """Say at once, before a drive, that nothing could be written to `folder`.
-
-    Raises `StorageError`.
-    """
-    if not folder.is_dir():
-        raise StorageError(f"The folder {folder} does not exist: choose another folder.")
-    probe = folder / f".{uuid.uuid4().hex[:8]}{PART}"
-    with storage_trouble(folder):
-        try:
-            with open(probe, "xb", opener=owner_only) as file:
-                file.write(b"\0" * 4096)
-        finally:
-            probe.unlink(missing_ok=True)

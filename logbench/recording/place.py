@@ -31,7 +31,7 @@ from logbench.recording.storage import (
     write_all,
 )
 from logbench.system.locks import try_lock
-from logbench.system.private import FILE_MODE
+from logbench.system.private import FILE_MODE, owner_only
 from logbench.system.threads import Supervised
 
 KEPT_BYTES = 64_000_000
@@ -46,6 +46,8 @@ _LOOK_S = 0.5
 """Between two looks at whether the file is still there, and how much room there is."""
 _PIECES = (4_000_000, 256_000)
 """Room reserved ahead, bytes; the smaller where the disk has not that much any more."""
+DRIVE_BYTES = 20_000_000
+"""Room that a drive should find: an hour of 200 samples/s, its journal and the finished file."""
 _CHUNK = 8_000_000
 """Bytes brought over at a time."""
 _NEW = ".new"
@@ -358,6 +360,26 @@ def _allocate(fd: int, at: int, piece: int) -> None:
         os.posix_fallocate(fd, at, piece)
     elif os.name == "nt":  # whose file systems give a longer file its room
         os.ftruncate(fd, at + piece)
+
+
+def check_folder(folder: Path) -> None:
+    """Say at once, before a drive, that `folder` has no room for it, or takes nothing.
+
+    Raises `StorageError`.
+    """
+    if not folder.is_dir():
+        raise StorageError(f"The folder {folder} does not exist: choose another folder.")
+    probe = unfinished(folder / "probe")
+    with storage_trouble(folder):
+        try:
+            with open(probe, "xb", opener=owner_only) as file:
+                file.write(bytes(4096))
+                file.flush()
+                _allocate(file.fileno(), 0, DRIVE_BYTES)
+        finally:
+            probe.unlink(missing_ok=True)
+        if shutil.disk_usage(folder).free < DRIVE_BYTES:  # where nothing can be reserved
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def free_names(out: Path) -> Iterator[Path]:

@@ -17,10 +17,11 @@ import pytest
 from logbench.errors import StorageError
 from logbench.recording import finish as finishing
 from logbench.recording.columns import FACTS_KEY
-from logbench.recording.finish import check_folder, finish, write_recording
+from logbench.recording.finish import finish, write_recording
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Event, Facts
+from logbench.recording.place import check_folder
 from logbench.recording.reader import open_recording
 from logbench.recording.recovery import recover
 from logbench.recording.storage import unfinished

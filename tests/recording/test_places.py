@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import shutil
+import subprocess
 import sys
 import threading
 import time
@@ -285,3 +287,54 @@ def test_a_name_that_is_taken(tmp_path, first, opened):
     places.end()
     assert places.whole()[1].path.read_bytes() == HEAD + frames
     assert (second / "drive.parquet.journal").read_text() == "accounts"
+
+
+# --- before a drive ---
+
+_LIMITED = """
+import resource, sys
+from pathlib import Path
+from logbench.errors import StorageError
+from logbench.recording.place import check_folder
+resource.setrlimit(resource.RLIMIT_FSIZE, (1_000_000, resource.RLIM_INFINITY))
+try:
+    check_folder(Path(sys.argv[1]))
+except StorageError as error:
+    print(error)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "posix_fallocate"), reason="no room is reserved here")
+def test_a_folder_without_room_for_a_drive_is_told_before_it(tmp_path):
+    """The kernel gives no more than 1 MB: enough for a look, not for a drive."""
+    command = [sys.executable, "-c", _LIMITED, str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert "The disk is full" in done.stdout
+    assert [*tmp_path.iterdir()] == []
+
+
+def test_little_room_is_told_where_none_can_be_reserved(tmp_path, monkeypatch):
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(place_module, "_allocate", lambda *_: None)
+    for free, fits in ((25_000_000, True), (15_000_000, False)):
+        monkeypatch.setattr(shutil, "disk_usage", lambda _, free=free: usage._replace(free=free))
+        with contextlib.nullcontext() if fits else pytest.raises(StorageError, match="is full"):
+            place_module.check_folder(tmp_path)
+    assert [*tmp_path.iterdir()] == []
+
+
+def test_who_goes_on_is_told_while_a_frame_is_on_its_way(tmp_path, first, opened, monkeypatch):
+    second = tmp_path / "second"
+    second.mkdir()
+    places = opened(first, second)
+    give(places, 3)
+    while len(places.whole()) < 2:
+        time.sleep(0.01)
+    mirror = places.whole()[1]
+    with places._changed:  # neither can take it
+        places.add(frame(3))
+        places._all[0].fail(OSError(errno.ENOENT, "gone"))
+        places.tend()
+    assert f"goes on in {second}" in places.heard[0]
+    places.settle()
+    assert places.whole() == [mirror]
