@@ -181,6 +181,15 @@ class CarChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class BrokeOff:
+    """The capture process of an unattended run has ended unexpectedly, and is started again."""
+
+    sentence: str
+    path: Path | None = None
+    """The journal left of what was being recorded; None where there is none."""
+
+
+@dataclass(frozen=True, slots=True)
 class NotStarted:
     """The recording could not be started (the disk, the folder); watching goes on."""
 
@@ -227,6 +236,7 @@ Message = (
     Step
     | CarFound
     | CarChanged
+    | BrokeOff
     | Batch
     | Status
     | Event

@@ -8,7 +8,10 @@ import glob
 import logging
 import multiprocessing
 import multiprocessing.connection
+import os
+import shlex
 import signal
+import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -19,23 +22,26 @@ from types import FrameType
 from typing import Self
 
 from logbench.capture.messages import (
+    BrokeOff,
     CaptureRequest,
+    CarFound,
     Command,
     Failed,
     Finished,
     Message,
     Start,
+    Status,
     Step,
     Stop,
 )
 from logbench.capture.outbox import Outbox
+from logbench.capture.recovering import Recovery
 from logbench.capture.session import Session
 from logbench.capture.sources.car import PolledSource, SimulatedSource
 from logbench.capture.sources.model import Source
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError, error_named
 from logbench.recording.journal_reading import SUFFIX
-from logbench.recording.recovery import recover
 from logbench.system.log import start_logging
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.schemes import leads_to
@@ -44,6 +50,12 @@ log = logging.getLogger(__name__)
 
 MUTE_S = 5.0
 """Without a sign of life for so long, the watcher is notified."""
+AGAIN_S = (1.0, 5.0, 15.0, 60.0, 300.0)
+"""Waits before the process of an unattended run is started again; the last repeats."""
+LIVED_S = 600.0
+"""A process that has lived for so long has got over what the last one died of."""
+_FAULTS = ("LogbenchError", "WorkerDiedError")
+"""`Failed.error` where the program is at fault: errors of the world have other names."""
 SourceMaker = Callable[[CaptureRequest], Source]
 """Makes the source inside the capture process; must be picklable."""
 
@@ -67,7 +79,8 @@ class Capture:
     """A drive being recorded, seen from the window or the command line.
 
     Owns the process. `poll()` never blocks; after it has given a `Finished` or a `Failed` nothing
-    more comes. If this process dies, the recording is finished all the same.
+    more comes. If this process dies, the recording is finished all the same. If the process of an
+    unattended run dies, or stops for a fault of its own, it is started again: `BrokeOff`.
     """
 
     def __init__(self, request: CaptureRequest, make: SourceMaker = make_source) -> None:
@@ -80,29 +93,48 @@ class Capture:
         self._pipe: Connection | None = None
         self._last_sign = 0.0
         self._reported_mute = False
+        self._started_s = 0.0
+        self._stopped = False
+        self._broke_off = 0
+        """Times in a row."""
+        self._again: tuple[float, Failed] | None = None
+        """When to start again, and after what."""
 
     def start(self) -> None:
         """Start the process; what it has to say comes through `poll()`."""
+        self._launch()
+        atexit.register(self.close)
+
+    def _launch(self) -> None:
         context = multiprocessing.get_context("spawn")
-        self._pipe, childs = context.Pipe()
-        self._process = context.Process(
+        ours, childs = context.Pipe()
+        process = context.Process(
             target=_main, args=(self.request, self._make, childs), name="capture"
         )
-        # the child is born ignoring Ctrl-C, which the terminal sends to both
-        with signals_handled(signal.SIG_IGN, signal.SIGINT):
-            self._process.start()
-        childs.close()
-        self._last_sign = time.monotonic()
-        atexit.register(self.close)
+        try:
+            # the child is born ignoring Ctrl-C, which the terminal sends to both
+            with signals_handled(signal.SIG_IGN, signal.SIGINT):
+                process.start()
+        except BaseException:
+            ours.close()
+            raise
+        finally:
+            childs.close()
+        self._pipe, self._process = ours, process
+        self._last_sign = self._started_s = time.monotonic()
 
     def wait(self, timeout_s: float) -> None:
         """Return when there is something to poll, at the latest after `timeout_s`."""
+        if self._again is not None:
+            time.sleep(min(timeout_s, max(0.0, self._again[0] - time.monotonic())))
         if self._pipe is None or self.ended:
             return
         multiprocessing.connection.wait([self._pipe], timeout_s)
 
     def poll(self) -> list[Message]:
         """Everything that has come since the last call; never blocks."""
+        if self._again is not None:
+            return self._try_again(*self._again)
         messages: list[Message] = []
         if self._pipe is None or self.ended:
             return messages
@@ -120,7 +152,38 @@ class Capture:
         elif not self._reported_mute and time.monotonic() - self._last_sign > MUTE_S:
             self._reported_mute = True
             messages.append(Step("The capture process has not answered for a while; waiting"))
+        if messages and isinstance(messages[-1], Failed) and self._lasts(messages[-1]):
+            messages[-1] = self._break_off(messages[-1])
         return messages
+
+    def _lasts(self, failed: Failed) -> bool:
+        """An unattended run goes on after what nobody on the spot could put right."""
+        unattended = self.request.unattended is not None and not self._stopped
+        return unattended and failed.error in _FAULTS
+
+    def _break_off(self, failed: Failed) -> BrokeOff:
+        lived_s = time.monotonic() - self._started_s
+        self._broke_off = 1 if lived_s > LIVED_S else self._broke_off + 1
+        wait_s = AGAIN_S[min(self._broke_off, len(AGAIN_S)) - 1]
+        self._let_go()
+        self.ended, self._again = False, (time.monotonic() + wait_s, failed)
+        times = f", for the {self._broke_off}th time" if self._broke_off > 3 else ""
+        again = f"It is started again in {wait_s:.0f} s{times}."
+        return BrokeOff(f"{failed.sentence} {again}", failed.path)
+
+    def _try_again(self, due_s: float, failed: Failed) -> list[Message]:
+        if self._stopped:
+            self.ended, self._again = True, None
+            return [failed]
+        if time.monotonic() < due_s:
+            return []
+        self._again = None
+        try:
+            self._launch()
+        except OSError as error:
+            text = f"The capture process cannot be started ({error.strerror})."
+            return [self._break_off(Failed(text, path=failed.path))]
+        return [Step("The capture process was started again")]
 
     @property
     def pid(self) -> int:
@@ -129,6 +192,7 @@ class Capture:
 
     def command(self, command: Command) -> None:
         """Send a command; the answer comes through `poll()`. After the end nothing happens."""
+        self._stopped = self._stopped or isinstance(command, Stop)
         if self._pipe is None or self.ended:
             return
         if isinstance(command, Start):
@@ -155,12 +219,16 @@ class Capture:
         if self._process.is_alive():
             log.warning("the capture process did not end and is killed")
             self._process.kill()
-        self._process.join()
-        self._process.close()
-        self._process = None
+        self._let_go()
+
+    def _let_go(self) -> None:
+        """Of a process that has ended, or will at once."""
+        if self._process is not None:
+            self._process.join()
+            self._process.close()
         if self._pipe is not None:
             self._pipe.close()
-        self._pipe = None
+        self._process = self._pipe = None
 
     def __enter__(self) -> Self:
         self.start()
@@ -184,11 +252,7 @@ class Capture:
         journal = self.journal()
         if journal is None:
             return Failed(f"{sentence}: start again.")
-        return Failed(
-            f"{sentence}: what was recorded is safe in {journal}; go on in the same recording, or "
-            "start logbench in its folder to recover it.",
-            path=journal,
-        )
+        return Failed(f"{sentence}: what was recorded is safe in {journal}.", path=journal)
 
     def journal(self) -> Path | None:
         """The newest journal left behind by this request, or None."""
@@ -267,19 +331,30 @@ def run_headless(
 ) -> Finished:
     """Record until the request's limit, Ctrl-C or SIGTERM; the file is complete when it returns.
 
-    Orphaned journals in the output's folder are recovered first. Every message, the last one
-    included, goes to `on_message` on the caller's thread. Raises the `LogbenchError` that ended it.
+    Once samples come, or the engine is waited for, orphaned journals in the output's folder are
+    recovered beside it. Every message, the last one included, goes to `on_message` on the caller's
+    thread. Raises the `LogbenchError` that ended it.
     """
-    if request.out is not None and request.out.parent.is_dir() and request.resume is None:
-        for outcome in recover(request.out.parent):
-            if outcome.matters:
-                on_message(Step(outcome.sentence))
+    recovery = Recovery(request.out.parent) if request.out is not None else None
+    try:
+        return _recorded(request, on_message, make, recovery)
+    finally:
+        for sentence in recovery.end() if recovery is not None else ():
+            on_message(Step(sentence))
+
+
+def _recorded(
+    request: CaptureRequest,
+    on_message: Callable[[Message], None],
+    make: SourceMaker,
+    recovery: Recovery | None,
+) -> Finished:
     stopped = threading.Event()
     with (
         signals_handled(lambda *_: stopped.set(), signal.SIGINT, signal.SIGTERM),
         Capture(request, make) as capture,
     ):
-        asked = False
+        asked, due = False, True
         while True:
             if stopped.is_set() and not asked:
                 asked = True
@@ -290,4 +365,26 @@ def run_headless(
                 if isinstance(message, Finished):
                     return message
                 if isinstance(message, Failed):
-                    raise error_named(message.error, message.sentence)
+                    sentence = f"{message.sentence}{_go_on(request, message.path)}"
+                    raise error_named(message.error, sentence)
+                due = due or isinstance(message, BrokeOff)
+                if recovery is not None and due and _under_way(message):
+                    due = False
+                    recovery.begin()
+            for sentence in recovery.said() if recovery is not None else ():
+                on_message(Step(sentence))
+
+
+def _go_on(request: CaptureRequest, path: Path | None) -> str:
+    """How to go on after a failure, where a journal is left of one recording."""
+    if path is None or not path.name.endswith(SUFFIX) or request.unattended is not None:
+        return ""
+    command = ["logbench", "record", "--go-on", str(path)]
+    line = subprocess.list2cmdline(command) if os.name == "nt" else shlex.join(command)
+    return f" Go on in the same recording with: {line}"
+
+
+def _under_way(message: Message) -> bool:
+    """It records, or waits for the engine to run."""
+    waits = isinstance(message, Status) and message.link == "waiting"
+    return waits or isinstance(message, CarFound)

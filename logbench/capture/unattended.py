@@ -32,7 +32,6 @@ from logbench.capture.session import Session
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError, WorkerDiedError
 from logbench.recording.reader import open_recording
-from logbench.recording.recovery import recover
 from logbench.vehicle.model import Progress, Reading
 
 log = logging.getLogger(__name__)
@@ -216,9 +215,6 @@ class UnattendedRun:
         """Record key cycles; returns the end, with the last recording's name."""
         ending: Finished | Failed = Finished(None, 0, 0.0)
         try:
-            for outcome in recover(self._folder):
-                if outcome.matters:
-                    self._say(outcome.sentence)
             while not self._stop.is_set():
                 self._one_cycle()
         except LowBatteryError as low:

@@ -39,6 +39,8 @@ NEEDED = frozenset(
 Part = tuple[str, str, str, Callable[[], tuple[Ints, Floats]]]
 """Signal, ECU, unit and a snapshot of a trace that grows."""
 _ORPHANS = "*.journal"
+_MOST_NAMED = 4
+"""In one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +97,12 @@ def find_adapters(work: Work) -> list[Found]:
 
 @dataclass(frozen=True)
 class RecoverJournals(Deed[tuple[JournalOutcome, ...]]):
-    """Turn what a crash left in a folder into recordings."""
+    """Turn what a crash left in a folder into recordings; cancelled, it ends behind the journal at
+    hand."""
 
     folder: Path
+    title = tr("Recovering what a crash left")
+    cancelling = "keep"
 
     def run(self, work: Work) -> tuple[JournalOutcome, ...]:
         """What became of each."""
@@ -105,11 +110,23 @@ class RecoverJournals(Deed[tuple[JournalOutcome, ...]]):
             return ()
         from logbench.recording.recovery import recover
 
-        return tuple(recover(self.folder))
+        found = []
+        for one in recover(self.folder):
+            found.append(one)
+            if one.matters:
+                work.report(one.sentence)
+            if work.cancelled:
+                break
+        return tuple(found)
 
     def outcome(self, answer: tuple[JournalOutcome, ...]) -> Outcome:
         """Names of the recordings made, and what was left and why."""
-        names = ", ".join(one.path.name for one in answer if one.path is not None)
+        made = [one.path.name for one in answer if one.path is not None]
+        names, more = ", ".join(made[:_MOST_NAMED]), max(0, len(made) - _MOST_NAMED)
         text = tr("Recovered from a drive that was cut short: {names}", names=names)
+        if more:
+            text += " " + tr("and {n} more", n=more)
         left = [one.sentence for one in answer if one.kind == "left"]
-        return Outcome(" ".join([text] * bool(names) + left))
+        if len(left) > _MOST_NAMED:
+            left = [left[0], tr("{n} journals were left as they are.", n=len(left))]
+        return Outcome(" ".join([text] * bool(made) + left))

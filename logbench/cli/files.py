@@ -216,9 +216,10 @@ def recover(
     """Turn the journals that a crash left behind into recordings; exit code 3 if one is left."""
     from logbench.cases.live import RecoverJournals
 
-    found = run_here(RecoverJournals(folder))
+    found = run_here(RecoverJournals(folder), lambda said, _: say(said))
     for one in found:
-        say(one.sentence)
+        if not one.matters:
+            say(one.sentence)
     if not found:
         say(f"No journal is waiting in {folder.resolve()}.")
     return LogbenchError.exit_code if any(one.kind == "left" for one in found) else 0

@@ -28,7 +28,9 @@ if TYPE_CHECKING:
 
 
 def record(
-    link: Annotated[str, typer.Option(help=f"The way to the car: {forms(replay=True)}.")],
+    link: Annotated[
+        str, typer.Option(help=f"The way to the car: {forms(replay=True)}.", show_default=False)
+    ] = "",
     signals: Annotated[
         str, typer.Option(help="Acronyms with commas between; left out: a useful dozen.")
     ] = "",
@@ -38,6 +40,14 @@ def record(
         Path | None,
         typer.Option(
             help="A folder on another disk, to which the recording is mirrored meanwhile."
+        ),
+    ] = None,
+    go_on: Annotated[
+        Path | None,
+        typer.Option(
+            help="The journal (.parquet.journal) of a recording that broke off, to go on with in "
+            "the same recording, over its own link and with its own signals unless others are "
+            "given; --for counts from its start."
         ),
     ] = None,
     car: Annotated[str, typer.Option(help="A name for the car, kept in the file.")] = "",
@@ -99,6 +109,12 @@ def record(
         request = replace(request, out=into / "drive.parquet", unattended=plan, rules=DEFAULT_RULES)
     elif into is not None:
         raise UsageError("--into goes with --unattended; name one file with --out.")
+    if go_on is not None:
+        if unattended or out is not None:
+            raise UsageError("--go-on keeps the journal's file: no --out, --unattended.")
+        request = _going_on(request, go_on)
+    elif not link:
+        raise UsageError("Name the way to the car: --link URL.")
     finished = record_shown(request)
     samples, length = f"{finished.samples:,} samples", clock(finished.elapsed_s)
     if finished.path is not None and finished.others:
@@ -111,6 +127,20 @@ def record(
         say(f"Recorded {length}, {samples}, {size}: {finished.path}")
     if finished.sentence:
         say(finished.sentence)
+
+
+def _going_on(request: CaptureRequest, journal: Path) -> CaptureRequest:
+    """With what the journal tells. Raises as `scan_journal`."""
+    from logbench.recording.journal_reading import SUFFIX, scan_journal
+
+    facts = scan_journal(journal).facts
+    return replace(
+        request,
+        link_url=request.link_url or facts.link.url,
+        signals=request.signals or tuple(facts.signals),
+        out=journal.with_name(journal.name.removesuffix(SUFFIX)),
+        resume=journal,
+    )
 
 
 def record_shown(request: CaptureRequest) -> Finished:
@@ -149,7 +179,7 @@ def _status_text(status: Status) -> str:
 
 def _lasting(message: Message) -> str | None:
     """The line to print for good, or None where only the live line changes."""
-    from logbench.capture.messages import CarChanged, CarFound, Step
+    from logbench.capture.messages import BrokeOff, CarChanged, CarFound, Step
     from logbench.recording.model import Event
 
     match message:
@@ -163,6 +193,8 @@ def _lasting(message: Message) -> str | None:
             return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
         case Event(t_ns=t_ns, kind=kind, text=text):
             return f"{clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
+        case BrokeOff(sentence=sentence):
+            return sentence
         case CarChanged(sentence=sentence, path=path):
             return sentence + (f" The recording before: {path}" if path else "")
         case _:  # NotStarted and NotChosen answer a window; Failed is raised

@@ -239,8 +239,8 @@ def _refuse_others(path: Path) -> None:
         raise NotARecordingError(f"{path} is a folder: name a recording in it.")
     if path.name.endswith(SUFFIX):
         raise NotARecordingError(
-            f"{path} is the journal of a recording that was not finished: start logbench in its "
-            "folder and it will be recovered."
+            f"{path} is the journal of a recording that was not finished: `logbench recover` with "
+            "its folder makes a recording of it."
         )
     try:
         with open_plain(path) as file:

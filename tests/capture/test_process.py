@@ -159,7 +159,7 @@ def test_child_dies(tmp_path):
     failed = messages[-1]
     assert failed.path == journal_path(out)
     assert "ended unexpectedly (exit code 9)" in failed.sentence
-    assert "go on in the same recording" in failed.sentence
+    assert f"safe in {journal_path(out)}" in failed.sentence
     (path,) = recovered(tmp_path)
     recording = open_recording(path)
     assert recording.facts.recovered
@@ -312,7 +312,7 @@ def test_errors_reach_the_caller(tmp_path):
         run_headless(CaptureRequest("carrier-pigeon:1"), lambda _: None)
 
 
-def test_orphans_are_recovered_before_the_next_drive(tmp_path):
+def test_orphans_are_recovered_beside_the_next_drive(tmp_path):
     first = CaptureRequest("fake:", out=tmp_path / "first.parquet")
     with Capture(first, MakeFake(0.002, crash_at=500)) as capture:
         until(capture, kind(Failed))
@@ -320,7 +320,7 @@ def test_orphans_are_recovered_before_the_next_drive(tmp_path):
     second = CaptureRequest("fake:", out=tmp_path / "second.parquet")
     run_headless(second, said.append, MakeFake(0.001, last=10))
     recovered = f"An unfinished recording was recovered: {tmp_path / 'first.parquet'}"
-    assert said[0] == Step(recovered)
+    assert Step(recovered) in said
     names = sorted(path.name for path in tmp_path.iterdir())
     assert names == ["first.parquet", "second.parquet"]
 

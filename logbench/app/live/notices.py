@@ -14,7 +14,7 @@ from logbench.app.live.setup import SetUp
 from logbench.app.live.starting import Starting
 from logbench.app.parts import Notice
 from logbench.app.tones import Tones
-from logbench.capture.messages import CarChanged, Failed, Finished, Status
+from logbench.capture.messages import BrokeOff, CarChanged, Failed, Finished, Status
 from logbench.cases.live import RecoverJournals
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
@@ -119,6 +119,7 @@ class Endings(QObject):
         session.failed.connect(self._failed)
         session.troubled.connect(notice.trouble)
         session.car_changed.connect(self._car_changed)
+        session.broke_off.connect(self._broke_off)
         session.began_anew.connect(self._forget)
         starting.cleared.connect(self._forget)
 
@@ -129,16 +130,18 @@ class Endings(QObject):
 
     def recover(self, folder: Path | None = None) -> None:
         """Turn journals that a crash left in the folder (None: that of the recordings) into
-        recordings, and say so."""
-        if not self._session.active:
-            where = self._settings.folder if folder is None else folder
-            then = partial(self._recovered, where)
-            self._owner.start(RecoverJournals(where), then, self._notice.trouble)
+        recordings, and say so, journal by journal. Never in the way of a drive."""
+        where = self._settings.folder if folder is None else folder
+        then = partial(self._recovered, where)
+        told = lambda said, _: self._notice.passing(said)  # noqa: E731
+        self._owner.start(RecoverJournals(where), then, self._notice.trouble, told)
 
     def _recovered(self, folder: Path, found: tuple[JournalOutcome, ...]) -> None:
         made = [one.path for one in found if one.path is not None]
         outcome = RecoverJournals(folder).outcome(found)
-        if made:
+        if self._session.active:
+            self._notice.passing(outcome.sentence)
+        elif made:
             self.last = made[-1]
             self._notice.say(outcome, tr("Review it"), self.review_last)
         elif outcome.sentence:
@@ -172,6 +175,11 @@ class Endings(QObject):
         saved = tr("The recording before is finished: {path}. Another begins.", path=changed.path)
         self._notice.trouble(f"{changed.sentence} {saved}" if changed.path else changed.sentence)
         self._set_up.car.drive_over()
+
+    def _broke_off(self, broke: BrokeOff) -> None:
+        self._notice.trouble(broke.sentence)
+        if broke.path is not None:
+            self.recover(broke.path.parent)
 
     def _wind_up(self) -> None:
         if self.last is not None:

@@ -11,6 +11,7 @@ from PySide6.QtCore import QObject, QTimer, Signal
 from logbench.analysis.expression.evaluate import computed_signals
 from logbench.capture.messages import (
     Batch,
+    BrokeOff,
     CaptureRequest,
     CarChanged,
     CarFound,
@@ -71,6 +72,8 @@ class LiveSession(QObject):
     not_chosen = Signal(str)
     began_anew = Signal()
     """Recording unattended, or on another car: another file begins, with a clock of its own."""
+    broke_off = Signal(object)
+    """The capture of an unattended run ended, and is started again: a `BrokeOff`."""
     car_changed = Signal(object)
     """Another car answers than before: a `CarChanged`, after `began_anew`."""
     grew = Signal()
@@ -232,6 +235,9 @@ class LiveSession(QObject):
                 self._traces.clear()
                 self.began_anew.emit()
                 self.car_changed.emit(message)
+            case BrokeOff():
+                self._traces.comes = False
+                self.broke_off.emit(message)
             case Status():
                 self._traces.told_ns = round(message.elapsed_s * 1e9)
                 self._traces.comes = message.link == "connected"
