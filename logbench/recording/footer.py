@@ -19,7 +19,6 @@ from logbench.system.reading import open_plain
 MAGIC = b"PAR1"
 _HEAD_BYTES = 400
 """Of a page's head, read at first; statistics in it may make it longer."""
-_LONGEST_HEAD = 1_000_000
 _DEEPEST = 12
 """Structures within one another in a footer; the format has seven."""
 _BOOLEANS, _BYTE, _INTEGERS, _DOUBLE, _BINARY = (1, 2), 3, (4, 5, 6), 7, 8
@@ -123,7 +122,7 @@ def _check_pages(file: BinaryIO, chunk: Chunk, *, whole: bool) -> int:
         except IndexError:
             file.seek(place)
             try:
-                kind, unpacked, packed, length = _page(file.read(_LONGEST_HEAD))
+                kind, unpacked, packed, length = _page(file.read(limits.PAGE_HEAD_BYTES))
             except IndexError as error:
                 raise ValueError("a page without an end of its head") from error
         if not (0 <= unpacked <= limits.PAGE_BYTES and packed >= 0):

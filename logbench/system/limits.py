@@ -63,8 +63,6 @@ FOLDER_FILES = 1_000_000
 seconds, and 0.4 GB."""
 FOLDER_DEPTH = 12
 """Folders within one another."""
-NAMES_LISTED = 20_000
-"""Recordings or other files that one folder offers to choose from, the newest first."""
 COPIED_FILE_BYTES = 100_000_000
 """Of a photo or other file taken into a job; a recording may be larger."""
 
@@ -86,6 +84,8 @@ UNPACKED_BYTES = 4_000_000_000
 """Of the pages that are read at once: one column of one row group, one trace, one table."""
 PAGE_BYTES = 256_000_000
 """Of one page, unpacked: it is unpacked whole. Writers aim at 1 MB, ours at 4 MB at most."""
+PAGE_HEAD_BYTES = 1_000_000
+"""Of a page's head, with the lowest and highest value in it; ours have 30."""
 NAME_CHARS = 300
 """Of a signal's or ECU's name in a file."""
 TRACES = 10_000
