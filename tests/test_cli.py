@@ -15,6 +15,9 @@ from logbench.cli.main import main
 from logbench.cli.options import duration_s
 from logbench.errors import UsageError
 from logbench.recording.finish import write_recording
+from logbench.recording.frames import MAGIC
+from logbench.recording.journal import JournalWriter
+from logbench.recording.model import Facts
 
 
 @pytest.mark.parametrize(
@@ -156,6 +159,27 @@ def test_what_is_stated_of_the_surroundings_is_held_against_the_sensors(
 def test_compare_shows_the_repair(capsys: pytest.CaptureFixture[str]):
     assert main(["compare", str(DEMO / "before.parquet"), str(DEMO / "after.parquet")]) == 0
     assert "Resolved: fuel trim" in capsys.readouterr().out
+
+
+def test_recover_says_what_became_of_each(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["recover", str(tmp_path)]) == 0
+    assert "No journal is waiting" in capsys.readouterr().out
+    (tmp_path / "accounts.journal").write_bytes(b"sold two tyres")
+    for name in "ab":
+        writer = JournalWriter(tmp_path / f"{name}.parquet.journal", Facts())
+        for k in range(3):
+            writer.append([("RPM", "7E8", k, 1.0)])
+            writer.flush()
+        writer.close()
+    with (tmp_path / "b.parquet.journal").open("r+b") as file:
+        file.seek(file.read().rindex(MAGIC, 0, writer.size_bytes - 100) + 60)
+        file.write(b"spoilt")
+    assert main(["recover", str(tmp_path)]) == 3
+    out = "".join(capsys.readouterr().out.split())  # lines are broken anywhere in a path
+    assert f"recovered:{tmp_path}/a.parquet" in out
+    assert "accounts.journalisnotajournalofthisprogram" in out
+    assert f"2of3samplesarein{tmp_path}/b.parquet" in out
+    assert (tmp_path / "accounts.journal").read_bytes() == b"sold two tyres"
 
 
 def test_verify_tells_intact_from_changed(tmp_path: Path, capsys: pytest.CaptureFixture[str]):

@@ -185,9 +185,7 @@ class FrameSearch:
             except OSError as error:
                 if error.errno != errno.EIO:
                     raise
-            if (
-                not self._bad_blocks
-            ):  # else the disk is bad, and would be waited for again and again
+            if not self._bad_blocks:  # else it is bad, and would be waited for again and again
                 time.sleep(pause_s)
         return _read_at(self._fd, at, _BLOCK)
 

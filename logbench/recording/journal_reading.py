@@ -51,7 +51,7 @@ Part = tuple[npt.NDArray[np.intp], npt.NDArray[np.void]]
 """Some samples: trace number and `ROW` of each."""
 
 MAX_TRACES = 2**15 - 1
-_TORN = 2**16
+_TORN = 2**14
 """Bytes: so much one write may leave half written; more at a journal's end is damage."""
 _LOOKED_AT = 2**20
 """Bytes in which the first frame of a journal must begin."""
@@ -249,7 +249,7 @@ def _refuse_foreign(fd: int, path: Path) -> None:
     start += os.read(fd, _LOOKED_AT)
     if MAGIC in start:
         return
-    if _EARLIER_FORM in start[:_TORN]:
+    if _EARLIER_FORM in start:
         raise RecordingDamagedError(
             f"{path} is the journal of an earlier version of the program, which this one cannot "
             "read: it is left as it is."

@@ -45,9 +45,7 @@ def recover(*folders: Path) -> Iterator[JournalOutcome]:
         except OSError as error:
             yield JournalOutcome(folder, "left", f"{folder} cannot be read ({error.strerror}).")
     for group in _by_recording(journals):
-        for outcome in _outcomes(group, folders):
-            log.info("%s", ascii(outcome.sentence))
-            yield outcome
+        yield from _outcomes(group, folders)
 
 
 def _outcomes(journals: list[Path], folders: Sequence[Path]) -> Iterator[JournalOutcome]:
@@ -95,7 +93,6 @@ def _finish_all(journals: list[Path], folders: Sequence[Path]) -> Path:
                     _append(lock, other)
         path = finish(fullest, folders)
         for twin in held:
-            log.info("%s is in %s, too", ascii(str(twin.path)), ascii(str(path)))
             remove_journal(twin)
     return path
 
@@ -149,7 +146,9 @@ def _outcome(journals: list[Path], folders: Sequence[Path]) -> JournalOutcome | 
         return JournalOutcome(journal, "left", str(error), error.path)
     except LogbenchError as error:
         return JournalOutcome(journal, "left", str(error))
-    except Exception as error:
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # libraries written in Rust raise such where memory lacks
         log.exception("a journal was left")
         why = f"{journal} could not be recovered ({first_line(error)}): it is left as it is."
         return JournalOutcome(journal, "left", why)

@@ -304,11 +304,29 @@ def test_what_the_disk_cannot_read_costs_only_itself(written, tmp_path, monkeypa
         return read(fd, length)
 
     monkeypatch.setattr(frames, "_BLOCK", 64)
+    monkeypatch.setattr(frames, "_PAUSES_S", (0.01, 0.01))
     monkeypatch.setattr(os, "lseek", sought)
     monkeypatch.setattr(os, "read", bad)
     content = read_journal(path)
     assert content.samples + content.lost == sum(len(rows(k)) for k in range(BATCHES))
     assert 0 < content.lost <= 3
+
+
+def test_what_the_disk_can_read_a_moment_later_is_no_damage(written, tmp_path, monkeypatch):
+    data, _ = written
+    path = tmp_path / "a.journal"
+    path.write_bytes(data)
+    read, failed = os.read, []
+
+    def touched(fd, length):
+        if len(failed) < 4 and length > 100:
+            failed.append(length)
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return read(fd, length)
+
+    monkeypatch.setattr(os, "read", touched)
+    expect(read_journal(path), BATCHES)
+    assert len(failed) == 4
 
 
 def test_a_file_made_to_waste_time(tmp_path):

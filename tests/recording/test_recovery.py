@@ -299,7 +299,13 @@ def test_each_journal_on_its_own(tmp_path):
         assert sum(map(len, recording.traces())) in (0, 1, 200)
 
 
-@pytest.mark.parametrize("error", [MemoryError(), RecursionError("deep"), ValueError("odd")])
+class Panic(BaseException):
+    """As pydantic's core raises it."""
+
+
+@pytest.mark.parametrize(
+    "error", [MemoryError(), RecursionError("deep"), ValueError("odd"), Panic("null")]
+)
 def test_whatever_one_of_them_raises(tmp_path, monkeypatch, caplog, error):
     for name in "abc":
         journal(tmp_path / f"{name}.parquet").close()
