@@ -268,9 +268,8 @@ def test_power_cut_while_writing_directly(tmp_path, monkeypatch):
     assert disk.names == ["a.parquet"]
 
 
-def test_the_tail_that_was_not_synced_may_be_anything(tmp_path):
-    """Bytes written after the last fsync may be missing, zero, or old rubbish."""
-    path = journal_path(tmp_path / "a.parquet")
+def _six_batches(path: Path) -> tuple[bytes, list[int]]:
+    """A journal, and its length after each batch of ten samples."""
     writer = JournalWriter(path, Facts())
     ends = []
     for batch in range(6):
@@ -278,11 +277,19 @@ def test_the_tail_that_was_not_synced_may_be_anything(tmp_path):
         writer.flush()
         ends.append(writer.size_bytes)
     writer.close()
-    data = path.read_bytes()
+    return path.read_bytes()[: ends[-1]], ends
+
+
+def test_the_tail_that_was_not_synced_may_be_anything(tmp_path):
+    """Bytes written after the last fsync may be missing, zero, rubbish, or what was there before:
+    another journal."""
+    path = journal_path(tmp_path / "a.parquet")
+    data, ends = _six_batches(path)
+    before, _ = _six_batches(journal_path(tmp_path / "b.parquet"))
     rng = np.random.default_rng(4)
     for synced in range(6):
         tail = len(data) - ends[synced]
-        for rubbish in (b"", bytes(tail), rng.bytes(tail), data[:tail]):
+        for rubbish in (b"", bytes(tail), rng.bytes(tail), before[-tail:]):
             path.write_bytes(data[: ends[synced]] + rubbish)
             assert len(read_journal(path).t_ns) == (synced + 1) * 10
 
