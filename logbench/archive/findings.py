@@ -13,12 +13,12 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import duckdb
 import pyarrow as pa
 
 from logbench.analysis.statement import Text, text_from
 from logbench.archive.columns import FINDINGS
 from logbench.archive.index import read_table, write_table
+from logbench.archive.query import Sql
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, Store, entries_of
 from logbench.errors import LogbenchError, UsageError
@@ -149,10 +149,8 @@ def current(findings: pa.Table, recordings: pa.Table) -> pa.Table:
     lost worker had finished may come twice."""
     if not findings.num_rows:
         return findings
-    with duckdb.connect(":memory:") as connection:
-        connection.register("kept", findings)
-        connection.register("recordings", recordings)
-        return connection.sql(_CURRENT).to_arrow_table().cast(FINDINGS)
+    with Sql({"kept": findings, "recordings": recordings}) as views:
+        return views.run(_CURRENT).cast(FINDINGS)
 
 
 def states_done(cache: Path, only: Collection[str] | None = None) -> set[Entry]:
