@@ -13,6 +13,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import zlib
 from array import array
 from bisect import bisect_right
 from collections.abc import Collection, Iterable, Iterator
@@ -210,6 +211,14 @@ def scanned(path: Path, index: JournalIndex) -> Iterator[Part]:
     time. Raises as `scan_journal`."""
     with _opened(path) as fd:
         yield from _Taken(path, index).parts(FrameSearch(fd))
+
+
+def samples_by_frame(path: Path) -> dict[int, int]:
+    """CRC-32 of the samples of each sound frame that has any, by its sequence number. Raises as
+    `scan_journal`."""
+    with _opened(path) as fd:
+        pieces = FrameSearch(fd).pieces()
+        return {f.sequence: zlib.crc32(f.samples) for piece in pieces for f in piece if f.rows}
 
 
 def scan_start(path: Path) -> bytes:

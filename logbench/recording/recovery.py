@@ -13,11 +13,12 @@ from logbench.errors import (
     NotARecordingError,
     RecordingMissingError,
     SamplesMissingError,
+    StorageError,
     first_line,
 )
 from logbench.recording.finish import NothingRecordedError, finish, remove_journal
 from logbench.recording.journal import JournalInUseError, JournalLock
-from logbench.recording.journal_reading import SUFFIX, scan_journal, scan_start
+from logbench.recording.journal_reading import SUFFIX, samples_by_frame, scan_journal, scan_start
 from logbench.recording.model import JournalOutcome
 from logbench.recording.storage import storage_trouble, sweep, write_all
 
@@ -90,6 +91,7 @@ def _finish_all(journals: list[Path], folders: Sequence[Path]) -> Path:
         with JournalLock(fullest) as lock:
             for other in others:
                 if not _begins_with(fullest, other):
+                    _refuse_another_drive(fullest, other)
                     _append(lock, other)
         path = finish(fullest, folders)
         for twin in held:
@@ -107,6 +109,14 @@ def _begins_with(journal: Path, other: Path) -> bool:
                 return False
             left -= len(part)
     return True
+
+
+def _refuse_another_drive(journal: Path, other: Path) -> None:
+    """Raise `StorageError` where two journals were gone on with apart, from a copy: then neither
+    holds what the other does."""
+    ours, theirs = samples_by_frame(journal), samples_by_frame(other)
+    if any(ours[number] != theirs[number] for number in ours.keys() & theirs.keys()):
+        raise StorageError(f"{journal} and {other} hold different drives.")
 
 
 def _append(lock: JournalLock, other: Path) -> None:

@@ -442,3 +442,20 @@ def test_the_live_mirror_is_left_alone(places):
     assert {outcome.kind for outcome in recover(first, second)} == {"in use"}
     assert finish(writer) == first / "a.parquet"
     assert values(first / "a.parquet") == [float(k) for k in range(20)]
+
+
+def test_a_copy_that_was_gone_on_with_apart_is_a_recording_of_its_own(tmp_path):
+    """The same id, the same beginning, then another end: neither is lost for the other."""
+    first, copy = (journal_path(tmp_path / f"{name}.parquet") for name in "ab")
+    journal(tmp_path / "a.parquet", recording_id="ab" * 16).close()
+    shutil.copy(first, copy)
+    for path, value, batches in ((first, 2.0, 5), (copy, 3.0, 3)):
+        writer, _ = JournalWriter.resume(path)
+        for k in range(batches):
+            writer.append([("RPM", "7E8", 10_000 + k, value)])
+            writer.flush()
+        writer.close()
+    assert [found.kind for found in recover(tmp_path)] == ["recovered", "recovered"]
+    for name, value, batches in (("a", 2.0, 5), ("b", 3.0, 3)):
+        values = open_recording(tmp_path / f"{name}.parquet").trace("RPM").value
+        assert values.tolist() == [1.0] * BATCHES * ROWS + [value] * batches
