@@ -73,9 +73,9 @@ def licence(package: Distribution) -> tuple[str, str]:
     meta = package.metadata
     if canonicalize_name(meta["Name"]) == "obd" and notices_of_obd(package):
         return ABOUT_OBD, "notices in its files"
-    if meta["License-Expression"]:
-        return meta["License-Expression"], "SPDX expression"
-    field = (meta["License"] or "").strip()
+    if meta.get("License-Expression"):
+        return meta.get("License-Expression"), "SPDX expression"
+    field = (meta.get("License") or "").strip()
     if spdx_parts(field) and field.count("\n") == 0 and known_parts(field):
         return field, "licence field"
     kinds = [c.partition(" :: ")[2] for c in meta.get_all("Classifier") or [] if "License" in c]

@@ -6,6 +6,7 @@ from __future__ import annotations
 import ast
 import os
 import re
+import shlex
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -28,7 +29,10 @@ report visit
 report visit --out handed-on.html
 archive add archive drives/one.parquet {drive}
 archive list archive
-archive sweep archive --checks recording --processes 1
+archive sweep archive --checks recording --processes 2
+archive sweep archive --function RPM --out numbers --processes 1
+archive query archive 'SELECT count(*) FROM samples'
+archive export archive --out handed --private
 archive like archive 2026-05-04-before
 export drives/one.parquet --out out.csv
 export drives/one.parquet --out out.parquet
@@ -118,7 +122,7 @@ def whole_visit() -> None:
         assert main(
             [
                 w.format(link=LINK, drive=DRIVE, after=DRIVE.with_name("after.parquet"))
-                for w in line.split()
+                for w in shlex.split(line)
             ]
         ) in (0, 1, 2), line
     Settings.load().recording_opened(Path("drives/one.parquet"))

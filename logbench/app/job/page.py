@@ -172,7 +172,7 @@ class JobPage(QWidget):
                 (tr("Open …  Ctrl+Shift+O"), self.opening.ask_for_job),
                 (tr("New …  Ctrl+N"), self.opening.ask_for_new),
                 (tr("Report …  Ctrl+P"), self.ask_for_report),
-                (tr("Delete …"), self._ask_to_forget),
+                (tr("Delete …  Ctrl+Shift+K"), self._ask_to_forget),
             )
         ]
         heads = (self.title, 1), (self.work_bar, 1), self.state
@@ -204,7 +204,7 @@ class JobPage(QWidget):
             (tr("Compare before with after"), "Ctrl+Return", tabs.recordings.compare),
             (tr("Set the search page for codes"), "Ctrl+Shift+L", records.lookup.set_page),
             (tr("Write the report"), "Ctrl+P", self.ask_for_report),
-            (tr("Delete the customer's data"), "", self._ask_to_forget),
+            (tr("Delete the customer's data"), "Ctrl+Shift+K", self._ask_to_forget),
             (tr("Save the job now"), "Ctrl+S", partial(with_job, OpenJob.flush)),
             (tr("Undo the change of the job"), "Ctrl+Z", undo),
             (tr("Redo the change of the job"), ["Ctrl+Shift+Z", "Ctrl+Y"], redo),

@@ -60,6 +60,7 @@ class ReportDialog(Dialog):
         self.private.setToolTip(
             tr("Whose car it is, where and when, and all that was typed stay behind: shop, photos")
         )
+        self.private.toggled.connect(self._show_private)
         self.shop = named(
             QPlainTextEdit(settings.report_shop, tabChangesFocus=True),
             tr("Shop: name, then address and telephone, a line each"),
@@ -107,6 +108,11 @@ class ReportDialog(Dialog):
         )
         parts = form, head, (self.sentences, 1), self.answers
         lay(QVBoxLayout(self), *parts, margins=(20, 16, 20, 16))
+
+    def _show_private(self, private: bool) -> None:
+        """What was typed does not go into a private report."""
+        for typed in (self.shop, self.logo, self.sentences):
+            typed.setDisabled(private)
 
     # --- sentences ---
 
