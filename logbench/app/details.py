@@ -80,7 +80,7 @@ def show_expressions(parent: QWidget) -> QDialog:
 
 
 def ask_same_car(parent: QWidget, found: str) -> bool:
-    """Whether what looks like two cars is one; `found`: what the gate says of them."""
+    """Whether what looks like two cars is one; `found`: what the same-car check says."""
     box = QMessageBox(parent)
     box.setIcon(QMessageBox.Icon.Question)
     box.setWindowTitle(tr("Another car?"))

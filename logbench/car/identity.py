@@ -1,4 +1,4 @@
-"""Which car it is: its VIN, and what its ECUs are. The one gate that tells two cars apart.
+"""Which car it is: its VIN, and what its ECUs are. The one check that tells two cars apart.
 
 Vehicle identification numbers: ISO 3779 characters and the check digit of 49 CFR 565.
 """

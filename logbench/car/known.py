@@ -1,4 +1,4 @@
-"""Cars met before, and what was answered where two identities looked like two cars: the gate."""
+"""Cars met before, and what was answered where two identities looked like two cars."""
 
 from __future__ import annotations
 

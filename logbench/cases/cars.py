@@ -1,4 +1,4 @@
-"""The user's known cars in one file, and the gate that every door between cars asks."""
+"""The user's known cars in one file, and the same-car check that every door between cars asks."""
 
 from __future__ import annotations
 

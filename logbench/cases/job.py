@@ -442,8 +442,8 @@ class KeepComparison(Deed[str]):
 
 
 def settle(running: Running, error: AnotherCarError, same: bool) -> None:
-    """What becomes of a case that the gate has stopped, once a person has said whether it is the
-    same car: it goes on, or that is remembered."""
+    """What becomes of a case that the same-car check has stopped, once a person has said whether
+    it is the same car: it goes on, or that is remembered."""
     case, owner = running.case, running.owner
     assert isinstance(case, Commits)
     if same:

@@ -188,6 +188,23 @@ _REQUEST = re.compile("[0-9A-F]{2,}")
 """Pairs of digits and, where one is left over, the number of reply frames to wait for."""
 
 
+_HARMS = {0x04: (1,), 0x10: (2,), 0x11: (2,), 0x14: (3, 4)}
+"""Services that clear codes, restart an ECU or change its session, with the lengths of requests for
+them (ISO 14229-1 and ISO 14230-3, from memory)."""
+_LOST = 2
+"""Characters at the beginning of a line that may get lost: an adapter that is still busy swallows
+the one that interrupts it."""
+
+
+def led(line: str) -> str:
+    """A request with blanks before it where the rest of it would harm with its first characters
+    lost: of 0104 that would be 04, which clears, and of 01101 it would be 1101, which restarts
+    ECUs. Adapters ignore blanks (common practice, no source)."""
+    rests = (line[lost : len(line) - (len(line) - lost) % 2] for lost in range(1, _LOST + 1))
+    harms = any(rest and len(rest) // 2 in _HARMS.get(int(rest[:2], 16), ()) for rest in rests)
+    return " " * _LOST + line if harms else line
+
+
 class BytePort(typing.Protocol):
     """A stream of bytes to an adapter. `read` and `write` raise LinkLostError when it is gone."""
 
@@ -230,6 +247,7 @@ class LineGate:
             if not reads(bytes.fromhex(line[: len(line) // 2 * 2])):
                 raise _refused(line)
             self._repeatable = True
+            wire = led(line).encode() + b"\r"
         elif line or not self._repeatable or self._changed:
             self._setting(line)
         self._port.write(wire)

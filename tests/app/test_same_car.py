@@ -1,4 +1,4 @@
-"""The question of the gate in the window: asked once, and its answer is remembered."""
+"""The same-car question in the window: asked once, and its answer is remembered."""
 
 from __future__ import annotations
 

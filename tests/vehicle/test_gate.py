@@ -115,7 +115,7 @@ def test_of_every_request_only_readings_leave_an_adapter():
         for line in (request.hex().upper(), request.hex().upper() + "1"):
             assert leaves(gate.command, line) == reads(request)
     assert len(port.wire) > 10_000
-    assert all(line == bytes(line).upper() and line[-1:] == b"\r" for (line,) in port.wire)
+    assert all(line[-1:] == b"\r" for (line,) in port.wire)
 
 
 def test_of_every_request_only_readings_leave_on_can():
@@ -157,7 +157,7 @@ def test_any_text_leaves_as_it_was_judged_or_not_at_all(line):
     except ValueError:
         assert port.wire == []
         return
-    assert port.wire == [(line.encode() + b"\r",)]
+    assert port.wire in ([(line.encode() + b"\r",)], [(b"  " + line.encode() + b"\r",)])
     assert line == NONSENSE or line.startswith("AT") or reads(bytes.fromhex(line[: len(line) & ~1]))
 
 
@@ -214,6 +214,56 @@ def test_the_same_again_repeats_readings_alone():
     gate.command("010C")
     with pytest.raises(ValueError, match="may not leave"):
         gate.command("")  # had 010C got lost, the adapter would clear again
+
+
+def harms(line: bytes) -> bool:
+    """Whether an adapter makes a request of it that clears, or that changes or restarts an ECU."""
+    text = line.strip().decode()
+    request = bytes.fromhex(text[: len(text) & ~1]) if len(text) > 1 else b""
+    return (request[:1], len(request)) in (
+        (b"\x04", 1), (b"\x10", 2), (b"\x11", 2), (b"\x14", 3), (b"\x14", 4),
+    )  # fmt: skip
+
+
+def test_a_reading_whose_first_characters_get_lost_harms_nobody():
+    """Of 0104 (load) that left 04, which clears; of 01101 (air flow) 1101, which restarts ECUs."""
+    port = Kept()
+    gate = LineGate(port)
+    for pids in itertools.chain.from_iterable(
+        itertools.permutations((0x04, 0x0C, 0x0D, 0x10, 0x11, 0x14, 0x42), n) for n in (1, 2, 3)
+    ):
+        for count in "", "1", "2", "3", "F":
+            gate.command("01" + bytes(pids).hex().upper() + count)
+    for (line,) in port.wire:
+        assert not harms(line[1:])
+        assert not harms(line[2:])
+    assert any(harms(line.strip(b" ")[1:]) for (line,) in port.wire), "else this proves nothing"
+
+
+@pytest.mark.parametrize("pause_s", [0.0, 0.05])
+def test_an_adapter_that_talks_on_is_let_finish(pause_s):
+    """A prompt in the midst of a reply, made by noise: what follows must not interrupt it."""
+    peer = Peer()
+    slow = Peer.line
+
+    def line(text: bytes):
+        if text.strip() != b"0105":
+            return slow(peer, text)
+        return said()
+
+    def said():
+        yield b"7E8>"
+        time.sleep(pause_s)
+        yield b"034105"
+
+    peer.line = line
+    with linked("tcp", peer) as link:
+        with suppress(LinkError):
+            link.exchange(b"\x01\x05")
+        time.sleep(0.2)
+        start = time.monotonic()
+        assert [r.data.hex() for r in link.exchange(b"\x01\x0d").replies] == ["410d00"]
+    assert time.monotonic() - start >= 0.1
 
 
 # --- the permit ---
@@ -395,7 +445,7 @@ def test_all_that_reads(kind):
     assert {"0100", "010C", "03", "07", "0A", "0800"} <= set(peer.requests)
     allowed = ("AT", "\x7f\x7f", "", *(f"{n:02X}" for n in (1, 2, 3, 6, 7, 8, 9, 0x0A, 0x22)))
     if kind != "can":
-        assert all(line.decode("latin-1")[:2] in allowed for line in peer.wire)
+        assert all(line.decode("latin-1").strip(" ")[:2] in allowed for line in peer.wire)
 
 
 LINES = {
@@ -403,6 +453,17 @@ LINES = {
     CLOSE: "7E8 07 48 01 00 00 00 00 00",
     "0800": "7E8 06 48 00 80 00 00 00",
 }
+
+
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind != "can"])
+def test_a_reading_that_is_pending_for_ever_is_not_asked_without_a_pause(kind):
+    """Seen before: twelve thousand times a second."""
+    peer = Peer(pending="03")
+    with linked(kind, peer) as link:
+        link.exchange(b"\x03")
+    assert 1 <= peer.requests.count("03") <= 10
+
+
 AFTERWARDS = {
     "accepted": ("7E8 01 44", "accepted", "7E8 cleared."),
     "pending": ("7E8037F0478", "waiting", "7E8 said 'response pending' and nothing after it."),

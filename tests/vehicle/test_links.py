@@ -303,14 +303,6 @@ def test_serial_speed_that_is_wrong(monkeypatch):
         assert "?baud=N" in sentence(f"serial:{path}", AdapterMuteError)
 
 
-def test_only_reading_services_leave_the_link(simulated):
-    link = simulated()
-    link.connect()
-    for service in set(range(0x100)) - {0x01, 0x02, 0x03, 0x06, 0x07, 0x09, 0x0A, 0x19, 0x22}:
-        with pytest.raises(ValueError):
-            link.exchange(bytes((service,)))
-
-
 def test_a_resting_adapter_wakes_when_it_is_needed(simulated):
     link = simulated()
     link.connect()

@@ -24,7 +24,7 @@ def refuse_same(before: Sequence[Recording], after: Sequence[Recording]) -> None
 
 
 def car_concerns(before: Sequence[View], after: Sequence[View], known: KnownCars) -> list[Concern]:
-    """What speaks against one and the same car, or keeps it from being known: what the gate says
+    """What speaks against one and the same car, or keeps it from being known: what the check says
     of any two recordings, and an engine that is stated differently.
 
     Another car needs the user's confirmation; so does another engine, unless it is known to be the

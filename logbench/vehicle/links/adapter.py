@@ -51,6 +51,8 @@ LEGACY_TIMEOUT_S = 8.0
 MIN_SUPPLY_V = 6.0
 MAX_COUNT = 15
 """The reply count is one hex digit."""
+PENDING_PAUSE_S = 0.2
+"""Between two readings of an ECU that says 'response pending' (our choice)."""
 _IDLE_S = 0.015
 _WAITS = 8
 """So often in a row the adapter may wait before it counts as ignoring the reply count."""
@@ -260,6 +262,7 @@ class AdapterLink(Link):
                 raw = self._round(command, PENDING_LIMIT_S, payload)
                 if not _waiting(raw.messages) or time.monotonic() > deadline:
                     return raw
+                self._device.rest(PENDING_PAUSE_S)
 
     @contextmanager
     def _patience(self) -> Iterator[None]:

@@ -28,6 +28,8 @@ DRAIN_S = 5.0
 """An adapter that does not stop sending for so long is not waited for."""
 CHECK_S = 0.1
 _PENDING = re.compile(rb"7F ?[0-9A-F]{2} ?78")
+_IDLE = b"\0\r\n >"
+"""What an adapter may say when it waits for a command."""
 _LINE_ENDS = re.compile(rb"[\r\n]")
 
 Heard = Callable[[bytes, int], bool]
@@ -47,6 +49,8 @@ class Talk:
         self._check = check or (lambda: None)
         self.idle_s = 0.0
         """Between the last line of the last reply and its prompt."""
+        self._talks_on = False
+        """Something followed the last prompt: it was none."""
         self.flooded = False
         """The last reply was longer than any can be."""
 
@@ -106,7 +110,9 @@ class Talk:
             buffer += chunk
             if PROMPT in chunk:
                 self.idle_s = now_s - data_s
-                return buffer[: buffer.index(PROMPT)]
+                said, _, more = buffer.partition(PROMPT)
+                self._talks_on = bool(more.strip(_IDLE))
+                return said
             data_s = now_s
             if len(buffer) > REPLY_BYTES:
                 self.flooded = True
@@ -126,10 +132,22 @@ class Talk:
                     return True
         return False
 
+    def rest(self, seconds: float) -> None:
+        """Wait without a word; what comes is thrown away."""
+        end_s = time.monotonic() + seconds
+        while (left_s := end_s - time.monotonic()) > 0:
+            self.gate.read(min(left_s, CHECK_S))
+            self._check()
+
     def _throw_away(self, command: str) -> None:
+        """What still comes is no answer to what follows; an adapter that talks is let finish, since
+        it would swallow the first character."""
         stale = self.gate.read(0.0)
         if stale:
             log.debug("thrown away before %s: %r", command, stale[:200])
+        if self._talks_on or stale.strip(_IDLE):
+            self._talks_on = False
+            self._drained()
 
     def _drained(self) -> bool:
         """Throw away what comes until it stops; False where it does not."""
@@ -305,6 +323,11 @@ class Device:
                 else "The adapter took too long to answer."
             )
         return lines_of(reply), len(command) + 1, len(reply)
+
+    def rest(self, seconds: float) -> None:
+        """Wait without a word to the adapter."""
+        if self._talk is not None:
+            self._talk.rest(seconds)
 
     def change(self, permit: Permit, timeout_s: float, heard: Heard) -> None:
         """Send what is permitted, once, and wait; then see that the adapter is in step."""
