@@ -307,6 +307,8 @@ class ParquetSource:
         self._check_pages = check_pages
         self._groups: dict[str, list[int]] = {}
         self._ecus: dict[str, set[str]] = {}
+        self._claimed: dict[int, int] = {}
+        """Row group to its last time, as its statistics say."""
 
     def recording(self, path: Path | None = None) -> Recording:
         """The recording; `path`: where it is on this computer."""
@@ -328,7 +330,8 @@ class ParquetSource:
         statistics = self._metadata.row_group(group).column(2).statistics
         if statistics is None or not statistics.has_min_max:
             return int(self._read([group], ["t"]).column(0).to_numpy().max(initial=0))
-        return int(statistics.max)
+        self._claimed[group] = int(statistics.max)
+        return self._claimed[group]
 
     def _pairs(self, group: int) -> set[tuple[str, str]]:
         """(signal, ECU) in a row group: from its statistics where they name one of each."""
@@ -363,9 +366,17 @@ class ParquetSource:
         )
         columns = list(_COLUMNS) if several else ["t", "value"]
         try:
-            return self._split(signal, self._read(self._groups[signal], columns), several)
+            table = self._read(self._groups[signal], columns)
+            self._check_claims(self._groups[signal], table)
+            return self._split(signal, table, several)
         except (pa.ArrowException, OSError, ValueError, TypeError, MemoryError) as error:
             raise self._unreadable(error) from error
+
+    def _check_claims(self, groups: list[int], table: pa.Table) -> None:
+        """The statistics, by which a drive's length was told, must not lie. Raises `ValueError`."""
+        claimed = [self._claimed.get(group) for group in groups]
+        if None not in claimed and len(table) and pc.max(table["t"]).as_py() not in claimed:
+            raise ValueError("its times are not those it claims")
 
     def _split(self, signal: str, table: pa.Table, several: bool) -> dict[str, Trace]:
         known = self._facts.signals.get(signal)

@@ -159,6 +159,23 @@ def test_the_file_of_the_issue(tmp_path: Path):
         open_recording(path)
 
 
+def test_a_last_time_that_is_not_there_is_found_out(tmp_path: Path):
+    t = np.arange(0, 10**9, 10**7, dtype=np.int64)
+    path = write_recording(
+        tmp_path / "a.parquet", [Trace("RPM", "7E8", "rpm", t, t + 0.5)], Facts()
+    )
+    data = path.read_bytes()
+    length = struct.unpack("<L", data[-8:-4])[0]
+    last, footer_at = struct.pack("<q", int(t[-1])), len(data) - 8 - length
+    assert last in data[footer_at:]
+    lied = data[footer_at:].replace(last, struct.pack("<q", 10**17))
+    path.write_bytes(data[:footer_at] + lied)
+    recording = open_recording(path)
+    assert recording.duration_ns == 10**17
+    with pytest.raises(RecordingDamagedError, match="not those it claims"):
+        recording.trace("RPM")
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_no_spoilt_footer_raises_anything_else(tmp_path: Path, seed: int):
     path = written(tmp_path / "a.parquet", iter([rows(100)]))
