@@ -31,6 +31,7 @@ from logbench.cases.work import Deed, Outcome, Work, only_looks
 from logbench.errors import LogbenchError, NotARecordingError
 from logbench.job.folder import JOB_FILE, open_job
 from logbench.job.model import Job
+from logbench.recording.journal import JournalLock
 from logbench.recording.journal_reading import SUFFIX, scan_journal
 from logbench.recording.model import Facts
 from logbench.recording.notes import notes_path
@@ -102,8 +103,8 @@ class Traces:
         return any(identity.key in self.keys for identity in car.identities if identity.key)
 
     def is_row(self, row: Mapping[str, Any]) -> bool:
-        """The same for a row of the view `recordings`."""
-        keys = (Identity(vin=row["vin"] or "").known_vin, row["samples_sha256"])
+        """The same for a row of the views `recordings` and `jobs`."""
+        keys = (Identity(vin=row["vin"] or "").known_vin, row.get("samples_sha256"))
         return self.has_word(row["vin"] or "", row["car"] or "") or bool(
             {key for key in keys if key} & (self.keys | self.samples)
         )
@@ -149,12 +150,12 @@ def find_traces(work: Work, who: str, places: tuple[str, ...]) -> Traces:
     for path in files:
         facts = None if mine & set(path.parents) else _tried(_facts, path, unread)
         if facts is not None and traces.is_recording(facts):
-            found += [path, *(note for note in [notes_path(path)] if note.exists())]
+            found += [path, *(one for one in path.parent.iterdir() if _is_beside(one, path))]
     cars = [one for one in CarsFile().load().cars if traces.is_of(one.car)]
     return replace(
         traces,
         jobs=tuple(sorted(mine)),
-        files=tuple(sorted(found)),
+        files=tuple(sorted(set(found))),
         objects=tuple(_objects(traces, places, unread)),
         indexed=sum(len(rows_of(cache, traces.is_row)) for cache in _caches()),
         cars=tuple(one.car.called or tr("unnamed car") for one in cars),
@@ -195,7 +196,17 @@ def _job(path: Path) -> Job:
 
 
 def _facts(path: Path) -> Facts:
-    return scan_journal(path).facts if path.suffix == SUFFIX else open_recording(path).facts
+    """Raises `JournalInUseError` for a drive that is being recorded, which is left alone."""
+    if path.suffix != SUFFIX:
+        return open_recording(path).facts
+    JournalLock(path).close()
+    return scan_journal(path).facts
+
+
+def _is_beside(path: Path, recording: Path) -> bool:
+    """Whether it is the notes of a recording, also those that could not be read and were set
+    aside."""
+    return path.name.startswith(notes_path(recording).name) and not path.is_dir()
 
 
 def _people(job: Job) -> tuple[str, ...]:
@@ -213,13 +224,19 @@ def _customer(who: str, given: Path | None, jobs: Mapping[Path, Job]) -> Traces:
     cars = [job.vehicle for job in named] + named_cars
     keys = {identity.key for car in cars for identity in car.identities}
     known = Identity(vin=who).known_vin
+    plates = {car.registration.strip().casefold() for car in cars} - {""}
     samples = set()
     for path, job in jobs.items():
         if job in named:
             entries = (path.parent / entry.file for entry in job.recordings)
             facts = (_tried(_facts, entry, []) for entry in entries)
             samples |= {one.samples_sha256 for one in facts if one is not None}
-    return replace(traces, keys=frozenset(keys | {known}) - {""}, samples=frozenset(samples) - {""})
+    return replace(
+        traces,
+        words=traces.words | plates,
+        keys=frozenset(keys | {known}) - {""},
+        samples=frozenset(samples) - {""},
+    )
 
 
 def _objects(
@@ -230,10 +247,16 @@ def _objects(
         if "://" not in place:
             continue
         try:
-            rows = Archive(place).index.recordings.to_pylist()
+            index = Archive(place).index
         except LogbenchError as error:
             unread.append(str(error))
             continue
+        rows = index.recordings.to_pylist()
+        unread += [
+            tr("The job {job} in {place} is of it: delete it there.", job=row["job"], place=place)
+            for row in index.jobs.to_pylist()
+            if traces.is_row(row)
+        ]
         names = tuple(row["recording"] for row in rows if traces.is_row(row))
         if names:
             yield place, names

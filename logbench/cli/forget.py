@@ -35,6 +35,8 @@ def forget(
     from logbench.cases.forgetting import BEYOND, Forget, find_traces, usual_places
     from logbench.cases.settings import Settings
 
+    if not who.strip():
+        raise UsageError("Name a job's folder, a VIN, a plate, a car or a customer.")
     settings = Settings.load()
     looked = dict.fromkeys([*map(str, usual_places(settings)), *(places or [])])
     for place in looked:

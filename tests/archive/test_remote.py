@@ -16,6 +16,9 @@ from logbench.archive.find import Filter
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, RemoteStore, open_store
 from logbench.archive.sweep import sweep_checks
+from logbench.cases.forgetting import Forget, find_traces
+from logbench.cases.settings import Settings
+from logbench.cases.work import Work
 from logbench.errors import ArchiveError, RecordingDamagedError
 from logbench.recording.reader import open_recording
 
@@ -168,3 +171,22 @@ def test_any_fsspec_address(root, tmp_path):
     assert archive.find().num_rows == 5
     assert archive.open("van/a").intact()
     memory.rm("/arch", recursive=True)
+
+
+def test_a_cars_recordings_are_deleted_with_their_notes(bucket, tmp_path, monkeypatch):
+    """And what is kept of them here; the others stay."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    store = open_store(bucket)
+    store.put_beside(b"{}", "van/a.parquet.notes.json")
+    before = Archive(bucket).index.recordings
+    gone = {row["recording"] for row in before.to_pylist() if row["car"] == "van"}
+    assert "van/a.parquet" in gone
+    traces = find_traces("VAN", (bucket,)).run(Work())
+    assert {name for _, names in traces.objects for name in names} == gone
+    assert traces.indexed == len(gone)
+    answer = Forget(traces, Settings.load(tmp_path / "settings.json")).run(Work())
+    assert answer.problems == ()
+    left = {entry.path for entry in store.listing().recordings}
+    assert left == {*before["recording"].to_pylist(), "van/broken.parquet"} - gone
+    assert store.listing().notes == {}
+    assert find_traces("van", (bucket,)).run(Work()).lines == []

@@ -15,6 +15,7 @@ from logbench.cli.main import main
 from logbench.job.folder import create_job
 from logbench.job.model import Customer, Job, Note
 from logbench.recording.finish import write_recording
+from logbench.recording.journal import JournalWriter
 from logbench.recording.model import Event, Facts
 from logbench.recording.notes import Remark, change_notes
 from logbench.recording.reader import open_recording
@@ -61,6 +62,7 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         settings.last_job = folder.path
     settings.last_job = tmp_path / "drives/jobs/visit of Zqx7"
     settings.last_archive = str(tmp_path / "archive")
+    (tmp_path / "drives/Zqx7.parquet.notes.json.unreadable").write_text("Zqx7 {")
     (tmp_path / "DATA/logbench/cars.unreadable-7.json").write_text("Zqx7 {")
     for words in (["sweep", "--processes", "1"], ["list"], ["like", "Stays"]):
         assert main(["archive", words[0], str(tmp_path / "archive"), *words[1:]]) == 0
@@ -123,4 +125,27 @@ def test_a_part_of_a_name_is_nobody(home: Path, capsys):
     before = left_of(home)
     assert main(["forget", "Zqx", "--yes"]) == 0
     assert "Nothing was found" in capsys.readouterr().out
+    assert left_of(home) == before
+
+
+def test_an_unfinished_recording_goes_and_a_running_one_stays(home: Path, capsys):
+    facts = Facts(vehicle=Car(vin=VIN), note="Zqx7")
+    for name in ("left", "running"):
+        writer = JournalWriter(home / f"drives/{name}.parquet.journal", facts)
+        writer.append([("RPM", "7E8", 1, 800.0)])
+        writer.flush()
+        if name == "left":
+            writer.close()
+    assert main(["forget", VIN, "--yes"]) == 0
+    assert "running.parquet.journal" in "".join(capsys.readouterr().out.split())
+    names = {path.name for path in (home / "drives").iterdir()}
+    assert "running.parquet.journal" in names
+    assert "left.parquet.journal" not in names
+    writer.close()
+
+
+def test_nobody_is_nobody(home: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.chdir(home / "drives/jobs/visit of Stays")
+    before = left_of(home)
+    assert main(["forget", " ", "--yes"]) == 3
     assert left_of(home) == before
