@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import RecordingMissingError, StorageError
-from logbench.recording.frames import MOST_ROWS, ROW, Kind, encode_frame
+from logbench.recording.frames import MOST_NOTE, MOST_ROWS, ROW, Kind, encode_frame
 from logbench.recording.journal_reading import MAX_TRACES, JournalIndex, plain, scan_journal
 from logbench.recording.model import Event, Facts
 from logbench.recording.places import Places
@@ -251,8 +251,11 @@ class JournalWriter:
     def _encode(self, kind: Kind, with_facts: bool) -> list[bytes]:
         """What waits as frames."""
         news: dict[str, Any] = {"events": self._events[self._events_written :]}
-        if with_facts:
-            news = {"facts": self._facts | {"events": self._events}}
+        whole = {"facts": self._facts | {"events": self._events}}
+        if (
+            with_facts and len(_json(whole)) < MOST_NOTE / 2
+        ):  # else the events stand where they came
+            news = whole
         frames: list[bytes] = []
         for start in range(0, max(1, len(self._t)), MOST_ROWS):
             traces, rows = self._rows(slice(start, start + MOST_ROWS))

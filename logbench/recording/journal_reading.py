@@ -14,7 +14,6 @@ import contextlib
 import json
 import os
 import zlib
-from array import array
 from bisect import bisect_right
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
@@ -48,7 +47,9 @@ SUFFIX = ".journal"
 
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
-Part = tuple[npt.NDArray[np.intp], npt.NDArray[np.void]]
+Numbers = npt.NDArray[np.intp]
+"""Of traces."""
+Part = tuple[Numbers, npt.NDArray[np.void]]
 """Some samples: trace number and `ROW` of each."""
 
 MAX_TRACES = 2**15 - 1
@@ -59,6 +60,7 @@ _LOOKED_AT = 2**20
 _EARLIER_FORM = b"logbench.facts"
 _MOST_NOTES = 4096
 """Notes that are remembered as read."""
+_NO_TRACES: Numbers = np.empty(0, np.intp)
 _NO_NOTE = (ValueError, AttributeError, TypeError, RecursionError)
 """What reading a note raises that no writer of ours wrote; pydantic's errors are ValueErrors."""
 
@@ -273,10 +275,9 @@ class _Taken:
         self._path, self._index = path, index
         self._last: Frame | None = None
         self._numbers: dict[tuple[str, str], int] = {}
-        self._traces = array("q")
-        """Trace numbers of all the tables that notes held, one behind the other."""
-        self._tables: dict[bytes, tuple[int, int]] = {}
-        """Where in `_traces` the table of a note is, and its length."""
+        """Trace number by (signal, ECU), as notes spell them."""
+        self._tables: dict[bytes, Numbers] = {}
+        """Trace numbers that the rows of a frame count, by its note."""
         self._facts_at = -1
         self._events: list[tuple[int, Event]] = []
 
@@ -356,18 +357,19 @@ class _Taken:
 
     # --- samples ---
 
-    def _part(self, frames: list[Frame], tables: list[tuple[int, int]]) -> Part:
+    def _part(self, frames: list[Frame], tables: list[Numbers]) -> Part:
         rows = np.frombuffer(b"".join([frame.samples for frame in frames]), ROW)
         counts = [frame.rows for frame in frames]
-        first, length = (np.repeat(column, counts) for column in zip(*tables, strict=True))
-        known = rows["trace"] < length
+        lengths = np.array([len(table) for table in tables])
+        first = np.repeat(np.cumsum(lengths) - lengths, counts)
+        known = rows["trace"] < np.repeat(lengths, counts)
         if not known.all():  # sound frames of a writer that is not ours
             first, rows = first[known], rows[known]
-        numbers = np.array(self._traces, np.intp)[first + rows["trace"]]
+        numbers = np.concatenate(tables)[first + rows["trace"]]
         self._count(numbers, rows)
         return numbers, rows
 
-    def _count(self, numbers: npt.NDArray[np.intp], rows: npt.NDArray[np.void]) -> None:
+    def _count(self, numbers: Numbers, rows: npt.NDArray[np.void]) -> None:
         index = self._index
         counts = np.bincount(numbers, minlength=len(index.keys)).astype(np.int64)
         counts[: len(index.counts)] += index.counts
@@ -376,8 +378,8 @@ class _Taken:
 
     # --- notes ---
 
-    def _table(self, frame: Frame) -> tuple[int, int]:
-        """Where the trace numbers of a frame's rows stand in `_traces`, and how many there are."""
+    def _table(self, frame: Frame) -> Numbers:
+        """Trace numbers that the rows of a frame count."""
         text = bytes(frame.note)
         known = self._tables.get(text)
         if known is not None:
@@ -386,7 +388,7 @@ class _Taken:
             note = json.loads(inflated(frame.note))
             table = self._table_of(note.get("traces", {}))
         except _NO_NOTE:
-            return 0, 0
+            return _NO_TRACES
         if note.keys() <= {"traces"}:
             if len(self._tables) >= _MOST_NOTES:
                 self._tables.clear()
@@ -395,15 +397,22 @@ class _Taken:
             self._fold(frame.sequence, note)
         return table
 
-    def _table_of(self, traces: dict[str, list[str]]) -> tuple[int, int]:
-        keys = [(plain(s), plain(ecu)) for ecu, signals in traces.items() for s in signals]
-        if len(self._numbers | dict.fromkeys(keys)) > MAX_TRACES:
+    def _table_of(self, traces: dict[str, list[str]]) -> Numbers:
+        known = self._numbers
+        keys = [(signal, ecu) for ecu, signals in traces.items() for signal in signals]
+        return np.array([known[k] if k in known else self._new(k) for k in keys], np.intp)
+
+    def _new(self, key: tuple[str, str]) -> int:
+        name, names = (plain(key[0]), plain(key[1])), self._index.keys
+        if name in self._numbers:
+            number = self._numbers[name]
+        elif len(names) >= MAX_TRACES:
             raise ValueError("more traces than a recording has")
-        start = len(self._traces)
-        for key in keys:
-            self._traces.append(self._numbers.setdefault(key, len(self._numbers)))
-        self._index.keys.extend(list(self._numbers)[len(self._index.keys) :])
-        return start, len(keys)
+        else:
+            number = self._numbers[name] = len(names)
+            names.append(name)
+        self._numbers[key] = number
+        return number
 
     def _fold(self, sequence: int, note: dict[str, Any]) -> None:
         self._events.extend((sequence, event) for event in _events(note.get("events", ())))

@@ -248,6 +248,26 @@ def test_a_finished_file_that_is_damaged_is_not_believed(tmp_path):
     assert open_recording(outcome.path).intact()
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="asks the system for open descriptors")
+@pytest.mark.parametrize("at_once", [10, 10**6])
+def test_nothing_but_the_lock_has_the_journal_open_when_it_goes(tmp_path, monkeypatch, at_once):
+    """An open file cannot be removed on Windows, where the lock is given back before."""
+    monkeypatch.setattr(finishing, "_AT_ONCE", at_once)
+    out, opened = tmp_path / "a.parquet", []
+    journal(out).close()
+    unlink = Path.unlink
+
+    def watched(path, missing_ok=False):
+        if path == journal_path(out):
+            found = [os.path.realpath(fd.path) for fd in os.scandir("/proc/self/fd")]
+            opened.append(found.count(str(path)))
+        unlink(path, missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", watched)
+    assert kinds(tmp_path) == {"a.parquet.journal": "recovered"}
+    assert opened == [1]
+
+
 # --- one by one ---
 
 
