@@ -137,7 +137,7 @@ def test_an_unfinished_recording_goes_and_a_running_one_stays(home: Path, capsys
         if name == "left":
             writer.close()
     assert main(["forget", VIN, "--yes"]) == 0
-    assert "running.parquet.journal" in "".join(capsys.readouterr().out.split())
+    assert "running.parquet.journal" in capsys.readouterr().err
     names = {path.name for path in (home / "drives").iterdir()}
     assert "running.parquet.journal" in names
     assert "left.parquet.journal" not in names
