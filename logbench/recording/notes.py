@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from logbench.errors import NotesError
+from logbench.recording.even import MOST_T_NS
 from logbench.recording.model import Event
 from logbench.recording.storage import numbered, storage_trouble, write_whole
 from logbench.system.limits import NOTE_CHARS, NOTES, NOTES_BYTES
@@ -31,7 +32,6 @@ SCHEMA_VERSION = "1.0"
 NOTES_SUFFIX = ".notes.json"
 MARKS = ("marker", "marker by rule")
 """Kinds whose text can be corrected."""
-_LATEST_NS = 400 * 24 * 3600 * 10**9
 
 
 class Remark(BaseModel):
@@ -40,8 +40,8 @@ class Remark(BaseModel):
 
     model_config = ConfigDict(extra="allow", frozen=True)
 
-    start_ns: int = Field(ge=0, le=_LATEST_NS)
-    end_ns: int = Field(ge=0, le=_LATEST_NS)
+    start_ns: int = Field(ge=0, le=MOST_T_NS)
+    end_ns: int = Field(ge=0, le=MOST_T_NS)
     text: str = Field(min_length=1, max_length=NOTE_CHARS)
     made_utc: str = Field(default="", max_length=40)
     kind: str = Field(default="note", max_length=40)

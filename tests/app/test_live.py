@@ -11,7 +11,7 @@ from PySide6.QtCore import Qt
 
 from logbench.app.live.picker import DEFAULT, OWN, SignalPicker
 from logbench.app.window import MainWindow
-from logbench.capture.messages import Failed, Finished, Status
+from logbench.capture.messages import BrokeOff, Failed, Finished, Status
 from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.errors import LinkUnknownError, PortMissingError
@@ -349,6 +349,58 @@ def test_a_journal_left_by_a_crash_becomes_a_recording(window: MainWindow, setti
     window.live.notice.button.click()
     qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
     assert window.pages.review.stack.keys == (("RPM", "7E8"),)
+
+
+def orphan(folder: Path, name: str) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    facts = Facts(recording_id=name, signals={"RPM": SignalFacts(unit="rpm")})
+    journal = JournalWriter(folder / f"{name}.parquet.journal", facts)
+    journal.append([("RPM", "7E8", n * 1_000_000_000, 800.0) for n in range(3)])
+    journal.flush()
+    journal.close()
+
+
+def test_many_journals_are_told_in_a_sentence_that_can_be_read(window: MainWindow, settings, qtbot):
+    for number in range(30):
+        orphan(settings.folder, f"drive-{number:02d}")
+    window.live.endings.recover()
+    qtbot.waitUntil(lambda: "and 26 more" in window.live.notice.text, timeout=20_000)
+    assert len(window.live.notice.text) < 200
+    assert len(list(settings.folder.glob("*.parquet"))) == 30
+
+
+def test_what_a_crash_left_is_recovered_while_a_drive_goes_on(
+    window: MainWindow, garage, settings, qtbot
+):
+    """And the drive's own ending is what is offered then."""
+    orphan(settings.folder, "earlier")
+    window.live.choose_link("sim:")
+    window.live.start()
+    garage.last.find_car("RPM")
+    window.live.session.poll()
+    window.live.endings.recover()
+    qtbot.waitUntil((settings.folder / "earlier.parquet").exists, timeout=20_000)
+    qtbot.waitUntil(lambda: "earlier.parquet" in window.live.notice.text, timeout=20_000)
+    assert window.live.session.state == "recording"
+    assert window.live.endings.last is None
+
+
+def test_an_unattended_run_that_broke_off_is_told_and_recovered(
+    window: MainWindow, garage, settings, qtbot
+):
+    live = window.live
+    live.choose_link("sim:")
+    live.set_up.unattended.setChecked(True)
+    live.start()
+    garage.last.find_car("RPM")
+    live.session.poll()
+    orphan(settings.folder, "cycle")
+    left = settings.folder / "cycle.parquet.journal"
+    garage.last.inbox.append(BrokeOff("It ended. It is started again in 5 s.", left))
+    live.session.poll()
+    assert "started again in 5 s" in live.notice.text
+    assert live.session.state == "recording"
+    qtbot.waitUntil((settings.folder / "cycle.parquet").exists, timeout=20_000)
 
 
 def test_picker_purposes_and_search(qtbot):

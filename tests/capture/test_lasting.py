@@ -157,7 +157,7 @@ def test_the_command_that_is_told_goes_on_with_the_recording(tmp_path):
     assert "exit code -9" in said.replace("\n", " ")
     command = shlex.split(said[said.index("logbench record --go-on") :])
     assert command == ["logbench", "record", "--go-on", str(journal)]
-    limit = f"{time.monotonic() - began + 30:.0f}s"
+    limit = f"{time.monotonic() - began + 12:.0f}s"
     gone_on = subprocess.run(
         [sys.executable, "-m", *command, "--for", limit],
         capture_output=True, text=True, cwd=ROOT, env=env, timeout=120, check=False,
@@ -172,7 +172,7 @@ def test_the_command_that_is_told_goes_on_with_the_recording(tmp_path):
     t_s = recording.trace("RPM").t_s
     at_s = recording.facts.events[0].t_ns / 1e9
     assert (t_s < at_s).sum() > 20
-    assert (t_s > at_s + 1.0).sum() > 20
+    assert (t_s > at_s + 0.5).sum() > 20
 
 
 # --- what lies in the folder ---

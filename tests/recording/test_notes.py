@@ -32,6 +32,7 @@ def drive(tmp_path: Path) -> Path:
 
 
 def test_notes_are_kept_beside_the_recording_which_stays_as_it_was(drive: Path):
+    assert new_note(9_831 * 86_400 * 10**9, 0, "after a pause of years").end_ns > 2**59
     late, early = new_note(9_000, 5_000, " rattle "), new_note(10, 20, "smells of fuel")
     change_notes(drive, "abc", lambda held: [*held, late])
     change_notes(drive, "abc", lambda held: [*held, early])
