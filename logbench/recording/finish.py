@@ -250,6 +250,7 @@ class _Content:
             samples = self._samples or read_traces(self._journal, self.index, numbers)
             for signal in group:
                 yield [Trace(*self.index.keys[n], "", *samples.of(n)).in_order() for n in signal]
+            del samples  # before the next are read
 
     def _groups(self) -> Iterator[list[list[int]]]:
         """Trace numbers of signals, as many at a time as may be held; at least one."""
