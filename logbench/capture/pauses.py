@@ -54,7 +54,8 @@ class Pauses:
 
     def cover(self, t_ns: int) -> bool:
         """Whether a time lies in one of the latest pauses."""
-        return any(start < t_ns < end for start, end in self._kept)
+        with self._lock:
+            return any(start < t_ns < end for start, end in self._kept)
 
     def _run(self) -> None:
         while not self._ticks.stopping.wait(TICK_S):

