@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, TypeVar
@@ -117,17 +117,30 @@ class Commits(JobCase[AnswerT], Deed[AnswerT]):
         try:
             return self.make(JobFolder(self.folder), scratch, work)
         finally:
-            if scratch != Job(created_utc=scratch.created_utc):
-                known = self.cars.load().met(scratch.vehicle.identified)
-                if known is not None:
-                    scratch.vehicle.learn(known.car)
-                self.jobs.commit(self.folder, lambda job: bring_over(job, scratch))
-                car = self.jobs.read(self.folder).vehicle
-                keep_car(car, str(self.folder.resolve()), self.cars)
+            self.bring(scratch)
+
+    def bring(self, scratch: Job) -> None:
+        """Commit what has come; `scratch` is empty afterwards. Raises JobError, StorageError."""
+        if scratch == Job(created_utc=scratch.created_utc):
+            return
+        known = self.cars.load().met(scratch.vehicle.identified)
+        if known is not None:
+            scratch.vehicle.learn(known.car)
+        come = scratch.model_copy(deep=True)
+        self.jobs.commit(self.folder, lambda job: bring_over(job, come))
+        _empty(scratch)
+        car = self.jobs.read(self.folder).vehicle
+        keep_car(car, str(self.folder.resolve()), self.cars)
 
     @abstractmethod
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> AnswerT:
         """Put files into `folder` and their entries into `scratch`."""
+
+
+def _empty(scratch: Job) -> None:
+    scratch.vehicle = Car()
+    scratch.readings, scratch.events = [], []
+    scratch.recordings, scratch.photos, scratch.files = [], [], []
 
 
 @dataclass(frozen=True)
@@ -188,7 +201,8 @@ class _ChangesCar(Commits[Changed]):
     """Kinds of the job's event: an ECU did it, or none said so."""
 
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> Changed:
-        """The reading and the event are kept, the event as soon as the request has left."""
+        """The reading and the event are in the job as soon as the request has left; the event's
+        sentence says more at the end."""
         job = self.jobs.read(self.folder)
         if max(len(job.events), len(job.readings) + 1) >= JOB_ENTRIES:
             raise ClearingRefusedError(
@@ -204,11 +218,26 @@ class _ChangesCar(Commits[Changed]):
             kind = self.done if account.accepted else self.tried
             event = JobEvent(at_utc=account.sent_utc, kind=kind, text=made.sentence, change=account)
             scratch.events = [event]
+            with suppress(LogbenchError):  # it is tried again at the end
+                self.bring(scratch)
 
         with reach_car(self.url, work.report) as link:
             made = self.change(link, self.consent, save, work.report, keep)
-            keep(made)
-            return made
+
+        def say_all(job: Job) -> None:
+            for event in job.events:
+                if event.change == made.change:
+                    event.text = made.sentence
+
+        try:
+            if made.after is not None:
+                folder.add_reading(scratch, made.after, "other").label = "right after clearing"
+            self.bring(scratch)
+            self.jobs.commit(self.folder, say_all)
+        except LogbenchError as error:  # what was done to the car is said in any case
+            _empty(scratch)
+            made.sentence += " " + tr("It could not be kept in the job: {error}", error=error)
+        return made
 
     def outcome(self, answer: Changed) -> Outcome:
         """Its own sentence."""
@@ -223,13 +252,6 @@ class ClearCodes(_ChangesCar):
     change: ClassVar[Callable[..., Changed]] = staticmethod(clear_codes)
     done: ClassVar[str] = "codes cleared"
     tried: ClassVar[str] = "clearing tried"
-
-    def make(self, folder: JobFolder, scratch: Job, work: Work) -> Changed:
-        """The reading afterwards is kept too."""
-        made = super().make(folder, scratch, work)
-        if made.after is not None:
-            folder.add_reading(scratch, made.after, "other").label = "right after clearing"
-        return made
 
 
 class CloseEvap(_ChangesCar):

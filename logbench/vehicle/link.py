@@ -181,11 +181,10 @@ class Link(ABC):
             permit.renew()
             with self._patience():
                 self._change(permit, answers)
-        except (LinkError, KeyboardInterrupt) as error:
+        except (Exception, KeyboardInterrupt) as error:  # what has come is worth more than a bug
             if permit.sent is None:
                 raise
-            stopped = isinstance(error, KeyboardInterrupt)
-            answers.ended = "The waiting was interrupted." if stopped else str(error)
+            answers.ended = _why_ended(error)
         finally:
             self.given_up = given_up
         log.log(WIRE, "%s -> %s", permit.payload.hex(), answers)
@@ -250,6 +249,15 @@ class Link(ABC):
 def is_pending(data: bytes) -> bool:
     """True for a 'response pending' negative response (7F xx 78)."""
     return len(data) == 3 and data[0] == NEGATIVE and data[2] == RESPONSE_PENDING
+
+
+def _why_ended(error: BaseException) -> str:
+    if isinstance(error, LinkError):
+        return str(error)
+    if isinstance(error, KeyboardInterrupt):
+        return "The waiting was interrupted."
+    log.error("while a change was waited for", exc_info=error)
+    return f"The program failed ({type(error).__name__}): report the fault with the log."
 
 
 def answers_to(payload: bytes, data: bytes) -> bool:

@@ -7,7 +7,7 @@ import pytest
 from logbench.cases.job import ClearCodes, CloseEvap, ListControls, ReadCar
 from logbench.cases.work import run_here
 from logbench.cli.main import main
-from logbench.errors import ClearingRefusedError
+from logbench.errors import ClearingRefusedError, StorageError
 from logbench.job.folder import create_job, open_job
 from logbench.job.model import JobEvent
 from logbench.job.store import JobStore
@@ -86,14 +86,32 @@ def test_the_job_keeps_the_whole_account(folder):
     assert (folder / "readings" / change.saved).is_file()
 
 
+@pytest.mark.parametrize("error", [MemoryError, ZeroDivisionError])
+def test_a_fault_of_ours_while_the_car_is_waited_for_loses_nothing(folder, monkeypatch, error):
+    from logbench.vehicle.links import adapter
+
+    def broken(payload, data):
+        raise error
+
+    monkeypatch.setattr(adapter, "answers_to", broken)
+    peer = Peer(dict(ANSWERS))
+    with on_tcp(peer) as url:
+        made = run_here(ClearCodes(JobStore(), folder, url, CONSENT))
+    assert changing(peer) == ["04"]
+    assert f"The program failed ({error.__name__})" in made.sentence
+    assert "not known whether" in made.sentence
+    assert [event.text for event in open_job(folder)[1].events] == [made.sentence]
+
+
 @pytest.mark.parametrize("error", [KeyboardInterrupt, MemoryError])
 def test_what_was_sent_is_kept_whatever_happens_then(folder, monkeypatch, error):
     """The reading afterwards breaks off: by Ctrl-C, or a fault of ours."""
-    read = []
+    read, kept = [], []
 
     def read_once(*args, **how):
         read.append(1)
         if len(read) > 1:
+            kept.append(open_job(folder)[1])
             raise error
         return real(*args, **how)
 
@@ -103,9 +121,25 @@ def test_what_was_sent_is_kept_whatever_happens_then(folder, monkeypatch, error)
     monkeypatch.setattr(clearing, "read_car", read_once)
     with on_tcp(Peer(dict(ANSWERS))) as url, pytest.raises(error):
         run_here(ClearCodes(JobStore(), folder, url, CONSENT))
-    job = open_job(folder)[1]
-    assert [event.change.accepted for event in job.events] == [["7E8"]]
-    assert [entry.role for entry in job.readings] == ["before"]
+    for job in (*kept, open_job(folder)[1]):  # at once: the power may fail now
+        assert [event.change.accepted for event in job.events] == [["7E8"]]
+        assert [entry.role for entry in job.readings] == ["before"]
+
+
+def test_a_disk_that_is_full_by_then_hides_not_what_was_done(folder, monkeypatch):
+    peer, jobs = Peer(dict(ANSWERS)), JobStore()
+    commit = jobs.commit
+
+    def full(where, change):
+        if "04" in peer.requests:
+            raise StorageError("The disk is full.")
+        commit(where, change)
+
+    monkeypatch.setattr(jobs, "commit", full)
+    with on_tcp(peer) as url:
+        made = run_here(ClearCodes(jobs, folder, url, CONSENT))
+    assert made.sentence.startswith("7E8 cleared.")
+    assert made.sentence.endswith("It could not be kept in the job: The disk is full.")
 
 
 def test_ctrl_c_while_the_car_is_waited_for_is_no_end(folder, monkeypatch):
