@@ -15,7 +15,6 @@ from packaging.utils import canonicalize_name
 from docs import make_licences as licences
 
 ROOT = Path(__file__).resolve().parents[1]
-PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
 
 
 def locked() -> list[dict]:
@@ -23,8 +22,8 @@ def locked() -> list[dict]:
 
 
 def asked_for() -> list[Requirement]:
-    extras = PROJECT["optional-dependencies"].values()
-    texts = [*PROJECT["dependencies"], *(text for extra in extras for text in extra)]
+    extras = licences.PROJECT["optional-dependencies"].values()
+    texts = [*licences.PROJECT["dependencies"], *(text for extra in extras for text in extra)]
     return [one for one in map(Requirement, texts) if one.name != "logbench"]
 
 

@@ -355,3 +355,15 @@ def test_another_ending_is_followed_by_that_of_the_kind_chosen(
 def test_copy_to_the_clipboard(reviewing: MainWindow):
     reviewing.pages.review.exporting.copy_picture()
     assert not QGuiApplication.clipboard().image().isNull()
+
+
+def test_without_personal_data_notes_and_facts_stay_behind(reviewing: MainWindow, tmp_path, qtbot):
+    review = reviewing.pages.review
+    for name in ("x.csv", "x.parquet"):
+        review.exporting.export(tmp_path / name, private=True)
+        qtbot.waitUntil((tmp_path / name).exists, timeout=60_000)
+    facts = open_recording(tmp_path / "x.parquet").facts
+    assert (facts.started_utc, facts.note, facts.vehicle.called) == ("", "", "")
+    header = (tmp_path / "x.csv").read_text("utf-8-sig").splitlines()[0]
+    assert header.startswith("t_s,")
+    assert "note" not in header.split(",")
