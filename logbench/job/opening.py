@@ -37,18 +37,18 @@ def why_not_opened(path: Path) -> str:
         )
     names = _names_of(data)
     if not names:
-        return tr(
-            "{name} is not opened, for it is no picture, PDF or plain text: its folder is shown.",
-            name=Foreign(path.name),
-        )
-    if path.suffix.lower() not in names or clean_line(path.name) != path.name:
-        return tr(
-            "{name} is not opened, for its name is not that of what it holds ({kinds}): its folder "
-            "is shown.",
-            name=Foreign(path.name),
-            kinds=", ".join(names),
-        )
-    return ""
+        why = tr("it is not a picture, a PDF or plain text")
+    elif path.suffix.lower() not in names:
+        why = tr("what it holds belongs in a file named {kinds}", kinds=", ".join(names))
+    elif clean_line(path.name) != path.name:
+        why = tr("its name has characters that mislead")
+    else:
+        return ""
+    return tr(
+        "{name} was not opened: {why}. The job's folder is shown instead.",
+        name=Foreign(path.name),
+        why=why,
+    )
 
 
 def _names_of(data: bytes) -> tuple[str, ...]:

@@ -65,7 +65,9 @@ def read_picture(path: Path, side_px: int) -> Pixels:
         raise JobDamagedError(f"{path.name} is too large to be shown.") from error
     except Exception as error:  # Pillow's readers raise whatever a damaged file leads them to
         log.info("a picture cannot be read: %s", type(error).__name__)
-        raise JobDamagedError(f"{path.name} cannot be shown: it is no whole picture.") from error
+        raise JobDamagedError(
+            f"{path.name} cannot be shown: it is not a complete picture."
+        ) from error
 
 
 def _decoded(data: bytes, name: str, side_px: int) -> Pixels:

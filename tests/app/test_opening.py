@@ -108,7 +108,7 @@ def test_a_double_click_on_a_strangers_photos(page: JobPage, tmp_path: Path, han
             assert address.endswith("good.png")
         else:
             assert Path(address.removeprefix("file://")) == path
-            assert "its folder is shown" in page.notice.text
+            assert "folder is shown instead" in page.notice.text
 
 
 def test_pictures_are_decoded_off_the_windows_thread(
@@ -129,7 +129,7 @@ def test_pictures_are_decoded_off_the_windows_thread(
     panel.photos.table.setCurrentCell(files.index("photos/good.png"), 0)
     qtbot.waitUntil(lambda: not panel.preview.pixmap().isNull(), timeout=SLOW_MS)
     panel.photos.table.setCurrentCell(files.index("photos/drawn.svg"), 0)
-    qtbot.waitUntil(lambda: "no whole picture" in panel.preview.text(), timeout=SLOW_MS)
+    qtbot.waitUntil(lambda: "not a complete picture" in panel.preview.text(), timeout=SLOW_MS)
     assert "stays in the job" in panel.preview.text()
     assert threads
     assert threading.main_thread() not in threads

@@ -62,18 +62,18 @@ HOSTILE = {
     ),
     "a text that unpacks to a gigabyte": (
         png(2, 2, zlib.compress(b"\0" * 14), chunk(b"zTXt", b"a\0\0" + GIGABYTE)),
-        "no whole picture",
+        "not a complete picture",
     ),
     "a JPEG of many scans": (scans(300), "over and over"),
     "a claim of a JPEG": (
         jpeg().replace(struct.pack(">HH", 40, 60), b"\xff\xff\xff\xff"), "too large"
     ),
-    "an SVG": (SVG, "no whole picture"),
-    "an SVG that is packed": (zlib.compress(SVG), "no whole picture"),
-    "half a picture": (jpeg()[:300], "no whole picture"),
-    "nothing": (b"", "no whole picture"),
+    "an SVG": (SVG, "not a complete picture"),
+    "an SVG that is packed": (zlib.compress(SVG), "not a complete picture"),
+    "half a picture": (jpeg()[:300], "not a complete picture"),
+    "nothing": (b"", "not a complete picture"),
     "too long": (b"\x89PNG\r\n\x1a\n" + b"\0" * 61_000_000, "longer than 60 MB"),
-    "PostScript": (b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 9 9\n", "no whole picture"),
+    "PostScript": (b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 9 9\n", "not a complete picture"),
 }  # fmt: skip
 
 
