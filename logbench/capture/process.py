@@ -42,6 +42,7 @@ from logbench.capture.sources.model import Source
 from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError, error_named
 from logbench.recording.journal_reading import SUFFIX
+from logbench.recording.places import journal_folders
 from logbench.system.log import start_logging
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.schemes import leads_to
@@ -56,6 +57,8 @@ LIVED_S = 600.0
 """A process that has lived for so long has got over what the last one died of."""
 _FAULTS = ("LogbenchError", "WorkerDiedError")
 """`Failed.error` where the program is at fault: errors of the world have other names."""
+_TOGETHER_S = 2.0
+"""Journals of one recording that were last written within so long were written together."""
 SourceMaker = Callable[[CaptureRequest], Source]
 """Makes the source inside the capture process; must be picklable."""
 
@@ -255,14 +258,17 @@ class Capture:
         return Failed(f"{sentence}: what was recorded is safe in {journal}.", path=journal)
 
     def journal(self) -> Path | None:
-        """The newest journal left behind by this request, or None."""
+        """The newest journal left behind by this request, or None; of a mirror, the first's."""
         if self.request.resume is not None:
             return self.request.resume if self.request.resume.exists() else None
         out = self._out
         if out is None:
             return None
-        found = [*out.parent.glob(f"{glob.escape(out.stem)}*{glob.escape(out.suffix)}{SUFFIX}")]
-        return max(found, key=lambda path: path.stat().st_mtime, default=None)
+        name = f"{glob.escape(out.stem)}*{glob.escape(out.suffix)}{SUFFIX}"
+        folders = journal_folders(out.parent, self.request.second)
+        written_s = {p: p.stat().st_mtime for folder in folders for p in folder.glob(name)}
+        newest_s = max(written_s.values(), default=0.0)
+        return next((p for p, at_s in written_s.items() if at_s > newest_s - _TOGETHER_S), None)
 
 
 @contextlib.contextmanager
@@ -335,7 +341,7 @@ def run_headless(
     recovered beside it. Every message, the last one included, goes to `on_message` on the caller's
     thread. Raises the `LogbenchError` that ended it.
     """
-    recovery = Recovery(request.out.parent) if request.out is not None else None
+    recovery = None if request.out is None else Recovery(request.out.parent, request.second)
     try:
         return _recorded(request, on_message, make, recovery)
     finally:

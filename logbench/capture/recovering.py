@@ -7,6 +7,7 @@ import threading
 from pathlib import Path
 
 from logbench.recording.model import JournalOutcome
+from logbench.recording.places import journal_folders
 from logbench.recording.recovery import recover
 from logbench.system.threads import Supervised
 
@@ -17,8 +18,10 @@ _PATIENCE_S = 2.0
 class Recovery:
     """Never in the way of a recording: it is begun when samples come, and is heard when asked."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, second: Path | None) -> None:
+        """`second`: the second place of the recordings in this folder."""
         self._folder = folder
+        self._folders = journal_folders(folder, second)
         self._outcomes: queue.SimpleQueue[JournalOutcome] = queue.SimpleQueue()
         self._due = threading.Event()
         self._begun = False
@@ -50,7 +53,7 @@ class Recovery:
     def _run(self) -> None:
         while self._due.wait() and not self._thread.stopping.is_set():
             self._due.clear()
-            for outcome in recover(self._folder):
+            for outcome in recover(*self._folders):
                 self._outcomes.put(outcome)
                 if self._thread.stopping.is_set():
                     return

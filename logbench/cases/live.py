@@ -97,21 +97,25 @@ def find_adapters(work: Work) -> list[Found]:
 
 @dataclass(frozen=True)
 class RecoverJournals(Deed[tuple[JournalOutcome, ...]]):
-    """Turn what a crash left in a folder into recordings; cancelled, it ends behind the journal at
-    hand."""
+    """Turn what a crash left in a folder into recordings, and what is in its second place or was
+    rescued; cancelled, it ends behind the journal at hand."""
 
     folder: Path
+    second: Path | None = None
     title = tr("Recovering what a crash left")
     cancelling = "keep"
 
     def run(self, work: Work) -> tuple[JournalOutcome, ...]:
         """What became of each."""
-        if not (self.folder.is_dir() and any(self.folder.glob(_ORPHANS))):
+        from logbench.recording.places import journal_folders
+
+        folders = journal_folders(self.folder, self.second)
+        if not any(any(folder.glob(_ORPHANS)) for folder in folders):
             return ()
         from logbench.recording.recovery import recover
 
         found = []
-        for one in recover(self.folder):
+        for one in recover(*folders):
             found.append(one)
             if one.matters:
                 work.report(one.sentence)

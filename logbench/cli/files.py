@@ -212,11 +212,14 @@ def verify(
 
 def recover(
     folder: Annotated[Path, typer.Argument(help="Folder with journals left by a crash.")] = Path(),
+    second: Annotated[
+        Path | None, typer.Option(help="The second place that recordings were mirrored to.")
+    ] = None,
 ) -> int:
     """Turn the journals that a crash left behind into recordings; exit code 3 if one is left."""
     from logbench.cases.live import RecoverJournals
 
-    found = run_here(RecoverJournals(folder), lambda said, _: say(said))
+    found = run_here(RecoverJournals(folder, second), lambda said, _: say(said))
     for one in found:
         if not one.matters:
             say(one.sentence)

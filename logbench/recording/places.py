@@ -36,6 +36,12 @@ def rescue_folder() -> Path:
     return user_data_path("logbench", appauthor=False) / "rescued"
 
 
+def journal_folders(folder: Path, second: Path | None = None) -> list[Path]:
+    """Where the journals of recordings into `folder` may be, with that second place, the likeliest
+    first."""
+    return [folder, *([] if second is None else [second]), rescue_folder()]
+
+
 class Places:
     """The places of one journal. Methods are for one thread at a time, mostly the journal's.
 

@@ -227,7 +227,7 @@ def test_recovery_never_stands_before_a_recording(tmp_path):
 
 @posix_only
 def test_a_recording_ends_while_journals_are_still_recovered(tmp_path, monkeypatch):
-    def endless(folder):
+    def endless(*folders):
         time.sleep(60)
         yield from ()
 

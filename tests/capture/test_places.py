@@ -14,13 +14,18 @@ import numpy as np
 import pytest
 
 from logbench.capture.messages import CaptureRequest, Failed, Finished, Status, Trouble
+from logbench.capture.process import Capture
 from logbench.capture.session import Session
+from logbench.cases.live import RecoverJournals
+from logbench.cases.work import run_here
 from logbench.recording import place as place_module
 from logbench.recording.finish import samples_in
 from logbench.recording.journal import JournalWriter
-from logbench.recording.places import Places, rescue_folder
+from logbench.recording.model import Facts
+from logbench.recording.places import Places, journal_folders, rescue_folder
 from logbench.recording.reader import open_recording
-from tests.capture.fake_source import SIGNALS, FakeSource
+from logbench.recording.recovery import recover
+from tests.capture.fake_source import SIGNALS, FakeSource, MakeFake
 from tests.capture.test_session import Listener
 
 LAST = 1500
@@ -130,7 +135,6 @@ def test_memory_that_lacks_for_a_moment_costs_nothing(stick, monkeypatch, owner,
 
 def test_append_is_all_or_nothing(tmp_path):
     """Where it breaks in the middle of a batch, the next attempt takes each sample once."""
-    from logbench.recording.model import Facts
 
     def rows():
         for k in range(10):
@@ -328,3 +332,45 @@ def test_a_slow_place_does_not_slow_the_polling(stick, monkeypatch):
     assert "does not answer" in listener.told[0]
     t_s = open_recording(ending.path).trace("RPM").t_s
     assert np.diff(t_s).max() < 0.5
+
+
+# --- the capture process dies ---
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="its exit code is POSIX")
+@pytest.mark.parametrize("moved", [False, True])
+def test_a_dead_capture_leaves_one_recording(tmp_path, stick, moved):
+    """Mirrored, or gone on elsewhere; the journal that is named can be gone on with."""
+    second = None if moved else tmp_path / "second"
+    if second is not None:
+        second.mkdir()
+    request = CaptureRequest("fake:", out=stick / "drive.parquet", second=second)
+    with Capture(request, MakeFake(0.002, crash_at=1500)) as capture:
+        messages = []
+        while not capture.ended:
+            capture.wait(0.1)
+            messages += capture.poll()
+            if moved and stick.exists() and any(isinstance(m, Status) for m in messages):
+                shutil.rmtree(stick)
+    folder = rescue_folder() if moved else stick
+    assert isinstance(messages[-1], Failed)
+    assert messages[-1].path == folder / "drive.parquet.journal"
+    (outcome,) = recover(*journal_folders(stick, second))
+    assert (outcome.kind, outcome.path) == ("recovered", folder / "drive.parquet")
+    held = open_recording(outcome.path).trace("RPM").value
+    assert held.tolist() == list(range(len(held)))
+    assert len(held) > 1000
+    assert second is None or [*second.iterdir()] == []
+
+
+def test_recovery_looks_into_the_other_places(tmp_path, stick):
+    """From the command line and the window: what was rescued, and what a second place holds."""
+    second = tmp_path / "second"
+    for name, folder in (("a", rescue_folder()), ("b", second)):
+        folder.mkdir(parents=True)
+        writer = JournalWriter(folder / f"{name}.parquet.journal", Facts())
+        writer.append([("RPM", "7E8", 1, 1.0)])
+        writer.flush()
+        writer.close()
+    found = run_here(RecoverJournals(stick, second))
+    assert {one.path for one in found} == {second / "b.parquet", rescue_folder() / "a.parquet"}

@@ -134,7 +134,8 @@ class Endings(QObject):
         where = self._settings.folder if folder is None else folder
         then = partial(self._recovered, where)
         told = lambda said, _: self._notice.passing(said)  # noqa: E731
-        self._owner.start(RecoverJournals(where), then, self._notice.trouble, told)
+        command = RecoverJournals(where, self._settings.second_folder)
+        self._owner.start(command, then, self._notice.trouble, told)
 
     def _recovered(self, folder: Path, found: tuple[JournalOutcome, ...]) -> None:
         made = [one.path for one in found if one.path is not None]
