@@ -151,7 +151,7 @@ def test_folder_and_journal(tmp_path):
     with pytest.raises(NotARecordingError, match="is a folder"):
         open_recording(tmp_path)
     (tmp_path / "a.parquet.journal").write_bytes(b"x")
-    with pytest.raises(NotARecordingError, match="will be recovered"):
+    with pytest.raises(NotARecordingError, match="logbench recover"):
         open_recording(tmp_path / "a.parquet.journal")
 
 
