@@ -28,6 +28,7 @@ from logbench.errors import (
     StorageError,
 )
 from logbench.recording.columns import FACTS_KEY, dictionary_column, number_column
+from logbench.recording.even import MOST_T_NS
 from logbench.recording.journal import JournalLock, JournalWriter
 from logbench.recording.journal_reading import (
     SUFFIX,
@@ -85,6 +86,12 @@ def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
     path = Path(path)
     in_order = (trace.in_order() for trace in traces)
     ordered = sorted(in_order, key=lambda trace: (trace.signal, trace.ecu))
+    for trace in ordered:
+        if len(trace) and not -MOST_T_NS <= trace.t_ns[0] <= trace.t_ns[-1] <= MOST_T_NS:
+            raise StorageError(
+                f"{path} cannot hold {trace.signal}: its times reach further than 73 years from "
+                "the start."
+            )
     signals = (list(group) for _, group in itertools.groupby(ordered, attrgetter("signal")))
     with storage_trouble(path):
         return write_new(path, lambda part: _write_proven(part, signals, facts))

@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pytest
 
 from logbench.analysis.comparison.compare import compare
+from logbench.analysis.comparison.overlay import By, overlay
 from logbench.analysis.grid import Grid, Traces
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
+from logbench.errors import UsageError
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
 from tests.analysis.scenes import Scene, warm_drive
@@ -77,3 +80,9 @@ def test_steps_are_those_of_a_whole_base():
     assert not offsets.any()
     assert len(grid) < 10_000
     assert (np.diff(grid.t_ns) > 0).all()
+
+
+def test_a_distance_that_no_car_drives_takes_no_steps():
+    fast = Scene(warm_drive(), hz=2.0).set(VSS=1e15).recording()
+    with pytest.raises(UsageError, match="align otherwise"):
+        overlay(View(fast), View(fast), "RPM", By.DISTANCE)
