@@ -80,14 +80,14 @@ def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
     """Write a finished recording from traces in memory.
 
     Returns its name, which is `path` or, when that is taken, the next free `…-2.parquet`. The
-    samples' checksum and, where missing, an id and the units are added to the facts. Raises
-    `StorageError`; nothing is left behind then.
+    samples' checksum and, where missing, an id and the units are added to the facts. A trace
+    without a sample is in no file. Raises `StorageError`; nothing is left behind then.
     """
     path = Path(path)
-    in_order = (trace.in_order() for trace in traces)
+    in_order = (trace.in_order() for trace in traces if len(trace))
     ordered = sorted(in_order, key=lambda trace: (trace.signal, trace.ecu))
     for trace in ordered:
-        if len(trace) and not -MOST_T_NS <= trace.t_ns[0] <= trace.t_ns[-1] <= MOST_T_NS:
+        if not -MOST_T_NS <= trace.t_ns[0] <= trace.t_ns[-1] <= MOST_T_NS:
             raise StorageError(
                 f"{path} cannot hold {trace.signal}: its times reach further than 73 years from "
                 "the start."

@@ -50,6 +50,16 @@ def test_times_that_no_drive_has_are_damage(tmp_path, t_ns):
     assert list(tmp_path.iterdir()) == [path]
 
 
+@pytest.mark.parametrize("count", [0, 3])
+def test_a_trace_without_a_sample_is_in_no_file(tmp_path, count):
+    """Seen: the finished file was not what was written, for its checksum counted that trace."""
+    nothing = Trace("VSS", "7E8", "km/h", np.empty(0, np.int64), np.empty(0))
+    rpm = Trace("RPM", "7E8", "rpm", np.arange(count), np.zeros(count))
+    found = open_recording(write_recording(tmp_path / "a.parquet", [rpm, nothing], Facts()))
+    assert found.signals == ("RPM",) * bool(count)
+    assert found.intact()
+
+
 @pytest.mark.parametrize("t_ns", [2**63, 10**400, -(10**400)])
 def test_an_event_at_no_time_is_shown_at_the_end_of_all(t_ns):
     event = Event.model_validate_json(f'{{"t_ns": {t_ns}, "kind": "marker"}}')
