@@ -23,7 +23,7 @@ class LogbenchError(Exception):
     exit_code = 3
 
     def __init__(self, sentence: str = "", **values: object) -> None:
-        whole = fill(sentence, values) if values else sentence
+        whole = fill(sentence, **values) if values else sentence
         super().__init__(in_label(whole, most=_MOST_SENTENCE))
 
 

@@ -13,7 +13,8 @@ import html
 import os
 import re
 import unicodedata
-from collections.abc import Callable, Mapping
+import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, SupportsIndex
 
@@ -35,6 +36,7 @@ _KEPT_FORMATS = frozenset("\u200c\u200d")
 """Joiners, which Persian, Indic scripts and emoji need; all other formatting is invisible, turns
 the direction of writing, or both."""
 _LINE_ENDS = re.compile("\r\n|[\r\v\f\x1c-\x1e\x85\u2028\u2029]")
+_SURROGATES = re.compile("[\ud800-\udfff]")
 _FILLERS = frozenset("\u115f\u1160\u3164\uffa0\u034f")
 """Letters without a shape."""
 
@@ -44,6 +46,10 @@ class Foreign(str):
     too; `raw` gives it as data."""
 
     __slots__ = ()
+
+    def __new__(cls, text: str) -> Foreign:
+        """Of a plain text, or of one that is foreign already."""
+        return super().__new__(cls, str.__str__(text))
 
     def __str__(self) -> str:
         return _accident(self, "str()")
@@ -97,6 +103,11 @@ def raw(text: str) -> str:
     return str.__str__(text)
 
 
+def joined(between: str, *parts: str) -> Foreign:
+    """One text of those that are not empty; foreign as they are."""
+    return Foreign(between.join(part for part in parts if part))
+
+
 # --- the four ways out --------------------------------------------------------------------------
 
 
@@ -113,9 +124,9 @@ def in_label(text: object, *, lines: bool = False, keys: bool = False, most: int
     return plain.replace("&", "&&") if keys else plain
 
 
-def in_html(text: object, *, lines: bool = False, most: int = 0) -> str:
-    """For an HTML page, text or attribute, and for the markup of PDF paragraphs; line ends become
-    `<br/>`."""
+def in_html(text: object, *, lines: bool = True, most: int = 0) -> str:
+    """For an HTML page, and for the markup of PDF paragraphs; line ends become `<br/>`, or with
+    `lines` off, as in attributes, blanks."""
     return html.escape(_plain(text, lines, most)).replace("\n", "<br/>")
 
 
@@ -132,7 +143,7 @@ def _plain(text: object, lines: bool, most: int) -> str:
     return clean if len(clean) <= most and len(cut) == len(whole) else clean[: most - 1] + "…"
 
 
-def fill(template: str, values: Mapping[str, object]) -> str:
+def fill(template: str, /, **values: object) -> str:
     """A sentence with values in its `{places}`; foreign text and paths among them as one plain
     line. Raises what `str.format` raises."""
     return template.format(**{name: _as_value(value) for name, value in values.items()})
@@ -171,31 +182,68 @@ def clean_line(text: str) -> str:
     return " ".join(clean_text(text).split())
 
 
+_NOT_IN_NAMES = re.compile(r"[^\w .+:-]+", re.ASCII)
+_NOT_IN_UNITS = re.compile(r"[^\w %/°.,*^()+·²³⁻¹-]+")
+_MOST_NAME = 64
+
+
+def identifier(text: str) -> str:
+    """A name for machines (a signal, an ECU's address, an id, a time): itself where it is letters,
+    digits, blanks and `_.+:-` of ASCII, at most 64; else a stand-in of such, the same for the same
+    text."""
+    text = raw(text)
+    name = _NOT_IN_NAMES.sub("_", text)
+    if name == text and len(text) <= _MOST_NAME:
+        return text
+    told = zlib.crc32(text.encode("utf-8", "surrogatepass"))
+    return f"{name[:24]}_{told:08x}"
+
+
+def unit_name(text: str) -> str:
+    """A unit without markup and control characters."""
+    return clean_line(_NOT_IN_UNITS.sub("", clean_line(text)))[:40]
+
+
+def _line(text: str) -> Foreign:
+    return Foreign(clean_line(text[:MOST_LINE]))
+
+
+def _lines(text: str) -> Foreign:
+    return Foreign(clean_text(text[:MOST_TEXT]))
+
+
+def _without_surrogates(value: Any) -> Any:
+    return _SURROGATES.sub("\ufffd", raw(value)) if isinstance(value, str) else value
+
+
 @dataclass(frozen=True, slots=True)
-class _Kept:
-    """How a field of a pydantic model takes text from outside: cleaned, as `Foreign`; a plain
-    string in JSON. `refused`: text longer than `most` is an error, else it is cut."""
+class _Taken:
+    """How a field of a pydantic model takes text from outside; dumped, it is a plain string.
+    `most`: longer text is an error."""
 
-    clean: Callable[[str], str]
-    most: int
-    refused: bool = True
+    take: Callable[[str], str]
+    most: int | None = None
 
-    def __get_pydantic_core_schema__(self, _: Any, __: GetCoreSchemaHandler) -> CoreSchema:
+    def __get_pydantic_core_schema__(self, kind: Any, made: GetCoreSchemaHandler) -> CoreSchema:
         from pydantic_core import core_schema
 
-        limit = self.most if self.refused else None
-        text = core_schema.str_schema(max_length=limit)
-        return core_schema.no_info_after_validator_function(self._take, text)
+        text: Any = made(kind)  # with what else the field limits
+        if self.most is not None:
+            text = {**text, "max_length": self.most}
+        whole = core_schema.no_info_before_validator_function(_without_surrogates, text)
+        dumped = core_schema.plain_serializer_function_ser_schema(raw, return_schema=text)
+        return core_schema.no_info_after_validator_function(self.take, whole, serialization=dumped)
 
-    def _take(self, text: str) -> str:
-        return self.clean(text[: self.most])
 
-
-Line = Annotated[str, _Kept(clean_line, MOST_LINE)]
+Line = Annotated[str, _Taken(_line, MOST_LINE)]
 """One line that a person types; a longer one is refused."""
-Text = Annotated[str, _Kept(clean_text, MOST_TEXT)]
+Text = Annotated[str, _Taken(_lines, MOST_TEXT)]
 """Several lines that a person types; longer ones are refused."""
-ToldLine = Annotated[str, _Kept(clean_line, MOST_LINE, refused=False)]
+ToldLine = Annotated[str, _Taken(_line)]
 """One line that a car, an adapter or a file gives; a longer one is cut."""
-ToldText = Annotated[str, _Kept(clean_text, MOST_TEXT, refused=False)]
+ToldText = Annotated[str, _Taken(_lines)]
 """Several lines that a file gives; longer ones are cut."""
+ToldName = Annotated[str, _Taken(identifier)]
+"""A name for machines (acronym, address, id, time); harmless, so a plain string."""
+ToldUnit = Annotated[str, _Taken(unit_name)]
+"""A unit, without what it cannot hold; a plain string."""

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from itertools import takewhile
 from pathlib import Path
 
-from logbench.foreign import fill
+from logbench.foreign import fill, in_label
 
 DOMAIN = "logbench"
 FOLDER = Path(__file__).parent / "locale"
@@ -74,9 +74,9 @@ def _filled(said: str, english: str, values: dict[str, object]) -> str:
     if not values:
         return said
     try:
-        return fill(said, values)
+        return fill(said, **values)
     except (LookupError, ValueError, AttributeError):
-        return fill(english, values)
+        return fill(english, **values)
 
 
 def _base(name: str) -> str:
@@ -144,4 +144,4 @@ def word(english: str) -> str:
 
     Only for words that stand above; anything else is shown as it is.
     """
-    return tr(english)
+    return in_label(tr(english))

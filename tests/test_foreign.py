@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logbench import foreign
 from logbench.errors import LogbenchError, PortMissingError, first_line
@@ -46,6 +46,7 @@ class Part(BaseModel):
     typed: Line = ""
     name: ToldLine = ""
     text: ToldText = ""
+    short: ToldText = Field(default="", max_length=5)
 
 
 @pytest.fixture
@@ -77,12 +78,14 @@ def test_foreign_text_is_data_like_any_other():
     for again in (pickle.loads(pickle.dumps(text)), copy.deepcopy(text)):
         assert (type(again), again) == (Foreign, text)
     assert type(raw(text)) is str
+    assert (type(Foreign(text)), Foreign(text)) == (Foreign, text)
+    assert Foreign("a\nb").partition("\n")[0] == Foreign("a").partition("\n")[0] == "a"
 
 
 @given(ANY)
 def test_renderings_are_plain_and_short(text: str):
     for render in (foreign.in_terminal, foreign.in_label, foreign.in_html, foreign.in_plot):
-        assert_plain(render(Foreign(text)))
+        assert_plain(render(Foreign(text)), lines=render is foreign.in_html)
     assert len(foreign.in_label(text)) <= foreign.MOST_LINE
     once = foreign.in_label(text)
     assert foreign.in_label(once) == once
@@ -94,7 +97,7 @@ def test_html_gives_no_element_and_the_same_text(text: str):
     reader = HTMLParser(convert_charrefs=True)
     reader.handle_data = found.append  # type: ignore[method-assign]
     reader.handle_starttag = lambda *_: pytest.fail("an element")  # type: ignore[method-assign]
-    reader.feed(foreign.in_html(text))
+    reader.feed(foreign.in_html(text, lines=False))
     reader.close()
     assert "".join(found) == foreign.in_label(text)
 
@@ -105,7 +108,7 @@ def test_what_people_write_stays():
         assert foreign.in_label(nfc) == nfc
     assert foreign.in_label("a\tb\nc", lines=True) == "a\tb\nc"
     assert foreign.in_label("R&D", keys=True) == "R&&D"
-    assert foreign.in_html("a\nb", lines=True) == "a<br/>b"
+    assert foreign.in_html("a\nb") == "a<br/>b"
 
 
 def test_a_flood_of_marks_ends():
@@ -128,5 +131,6 @@ def test_fields_of_models_are_foreign_and_json_is_not_changed():
     part = Part(typed=" a\x1b \nb ", name="x" * 500, text="a\r\nb\x07")
     assert (part.typed, len(part.name), part.text) == ("a b", foreign.MOST_LINE, "a\nb")
     assert Part.model_validate_json(part.model_dump_json()) == part
-    with pytest.raises(ValidationError, match="at most 300"):
-        part.typed = "x" * 301
+    for field in ("typed", "short"):
+        with pytest.raises(ValidationError, match="at most"):
+            setattr(part, field, "x" * 301)

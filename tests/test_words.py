@@ -29,7 +29,19 @@ SHOWN = [
 # Calls that show their text, and which of its places do: None for all of them.
 SHOWING: dict[str, tuple[int, ...] | None] = {
     **dict.fromkeys(
-        ("QLabel", "QPushButton", "QAction", "QCheckBox", "QRadioButton", "QGroupBox", "QMenu")
+        (
+            "Label",
+            "TreeRow",
+            "ListRow",
+            "TableCell",
+            "plain_tip",
+            "QPushButton",
+            "QAction",
+            "QCheckBox",
+            "QRadioButton",
+            "QGroupBox",
+            "QMenu",
+        )
     ),
     **dict.fromkeys(("setText", "setPlainText", "setHtml", "setToolTip", "setPlaceholderText")),
     **dict.fromkeys(("setWindowTitle", "setAccessibleName", "setAccessibleDescription")),
@@ -38,6 +50,7 @@ SHOWING: dict[str, tuple[int, ...] | None] = {
     **dict.fromkeys(("EmptyState", "trouble", "success", "passing", "drawText", "told")),
     **dict.fromkeys(("addItem", "addRow", "addAction", "addMenu", "addButton"), (0,)),
     **dict.fromkeys(("getText", "getItem"), (1, 2)),
+    "Question": (1, 2, 3),
     "add_command": (1,),
     "_tell": (0, 1),  # of several panels: a name of a style, or the text
     "EntryTable": (0, 4),
@@ -59,6 +72,7 @@ ALLOWED = {
     "ResizeToContents": "the name of a way to size a column",
     "RPM": "an acronym of SAE J1979",
     "Nm": "a unit",
+    "dBm": "a unit",
     "not judged": "a verdict as it is kept; shown through word()",
     "freeze frames": "what a reading of the car is asked for",
     "as you said": "a reason as it is kept; shown through word()",
@@ -151,9 +165,9 @@ def test_text_that_is_shown_goes_through_tr(path: Path):
 
 
 def test_a_text_that_nobody_wrapped_is_seen():
-    source = 'QLabel("Start")\nbox.setToolTip(f"{n} parts")\nTITLES = ("Take it away", "a")\n'
+    source = 'Label("Start")\nbox.setToolTip(f"{n} parts")\nTITLES = ("Take it away", "a")\n'
     assert unwrapped(source) == ["1: Start", "2:  parts", "3: Take it away"]
-    assert unwrapped('QLabel(tr("Start")); x.setText(f"{n} %"); log.info("It is so")') == []
+    assert unwrapped('Label(tr("Start")); x.setText(f"{n} %"); log.info("It is so")') == []
 
 
 def misgiven(source: str) -> list[str]:

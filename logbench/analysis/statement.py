@@ -217,7 +217,11 @@ def _read(kept: Any) -> Quantity | str:
     if isinstance(kept, str):
         return kept
     if "template" in kept:
-        return Text(kept["template"], {k: _read(v) for k, v in kept["values"].items()})
+        values = {k: _read(v) for k, v in kept["values"].items()}
+        for _, name, spec, conversion in Formatter().parse(kept["template"]):
+            if name is not None and (name not in values or spec or conversion):
+                raise ValueError("a place that is no name of a value")
+        return Text(kept["template"], values)
     return Quantity(**kept | {"others": tuple(kept["others"])})
 
 

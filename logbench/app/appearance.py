@@ -8,11 +8,9 @@ from pathlib import Path
 from PySide6.QtCore import QObject, Qt
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
-    QComboBox,
     QDialogButtonBox,
     QFileDialog,
     QHBoxLayout,
-    QLabel,
     QLineEdit,
     QVBoxLayout,
     QWidget,
@@ -20,6 +18,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.commands import add_command
 from logbench.app.parts import Dialog, Form, lay, muted, named, plain_text, styled, text_button
+from logbench.app.plain import Choice, Label
 from logbench.app.services import Services
 from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
 from logbench.cases.settings import Settings
@@ -44,7 +43,7 @@ class SecondPlace(QWidget):
         choose = text_button(
             tr("Choose …"), self._choose, name=tr("Choose the second place of recordings")
         )
-        self.said = styled(QLabel(wordWrap=True, textFormat=Qt.TextFormat.PlainText), "trouble")
+        self.said = styled(Label(wordWrap=True), "trouble")
         self.said.hide()
         row = lay(QHBoxLayout(), (self.folder, 1), choose, spacing=8)
         lay(QVBoxLayout(self), row, self.said, margins=(0, 0, 0, 0))
@@ -83,11 +82,11 @@ class SettingsDialog(Dialog):
         super().__init__(tr("Settings"), parent)
         self._look = look
         self.second = SecondPlace(settings)
-        self.theme_box = named(QComboBox(), tr("Theme of the window"))
+        self.theme_box = named(Choice(), tr("Theme of the window"))
         for choice in CHOICES:
             self.theme_box.addItem(THEME_WORDS[choice], choice)
         self.theme_box.activated.connect(lambda n: look.choose(CHOICES[n]))
-        self.size_box = named(QComboBox(), tr("Size of texts"))
+        self.size_box = named(Choice(), tr("Size of texts"))
         for percent, title in SIZES.items():
             self.size_box.addItem(f"{title} ({percent} %)", percent)
         self.size_box.activated.connect(lambda n: look.choose_size(list(SIZES)[n]))
@@ -99,7 +98,7 @@ class SettingsDialog(Dialog):
             for text, us in ((tr("All metric"), False), (tr("All US"), True))
         )
         form.add(tr("Units"), lay(QHBoxLayout(), *all_units, spacing=8))
-        self.unit_boxes = {key: QComboBox() for key in QUANTITIES}
+        self.unit_boxes = {key: Choice() for key in QUANTITIES}
         for key, box in self.unit_boxes.items():
             title = QUANTITIES[key].title
             box.addItems(QUANTITIES[key].choices)

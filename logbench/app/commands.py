@@ -10,12 +10,12 @@ from PySide6.QtWidgets import (
     QApplication,
     QLineEdit,
     QListWidget,
-    QListWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from logbench.app.parts import Dialog, lay, muted, named
+from logbench.app.plain import ListRow
 from logbench.words import tr
 
 
@@ -102,7 +102,7 @@ class CommandList(Dialog):
         self._list.clear()
         for action in matching(self._actions, text):
             keys = action.shortcut().toString(QKeySequence.SequenceFormat.NativeText)
-            item = QListWidgetItem(f"{action.text()}    {keys}" if keys else action.text())
+            item = ListRow(f"{action.text()}    {keys}" if keys else action.text())
             item.setData(Qt.ItemDataRole.UserRole, self._actions.index(action))
             self._list.addItem(item)
         self._list.setCurrentRow(0)

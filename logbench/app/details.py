@@ -8,8 +8,9 @@ from importlib import resources
 import PySide6
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QGuiApplication
-from PySide6.QtWidgets import QDialog, QMessageBox, QTextBrowser, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QDialog, QMessageBox, QVBoxLayout, QWidget
 
+from logbench.app.plain import Page, Question
 from logbench.system.log import log_file, without_personal_data
 from logbench.system.version import SOFTWARE
 from logbench.words import tr
@@ -46,16 +47,11 @@ def copy_details(sentence: str = "") -> None:
 
 def help_box(parent: QWidget) -> QMessageBox:
     """Version, log file, and the details for the clipboard."""
-    box = QMessageBox(parent)
-    box.setWindowTitle(tr("Help"))
-    box.setTextFormat(Qt.TextFormat.PlainText)
-    box.setText(SOFTWARE)
-    box.setInformativeText(
-        tr(
-            "Ctrl+K lists every command with its key.\nLog file: {path}",
-            path=log_file() or tr("none in this session"),
-        )
+    more = tr(
+        "Ctrl+K lists every command with its key.\nLog file: {path}",
+        path=log_file() or tr("none in this session"),
     )
+    box = Question(parent, tr("Help"), SOFTWARE, more)
     box.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
     copy = box.addButton(tr("Copy details"), QMessageBox.ButtonRole.ActionRole)
     copy.clicked.connect(lambda _=False: copy_details())
@@ -70,7 +66,7 @@ def show_expressions(parent: QWidget) -> QDialog:
     dialog = QDialog(parent)
     dialog.setWindowTitle(tr("Expressions"))
     dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-    page = QTextBrowser()
+    page = Page()
     page.setAccessibleName(tr("What may be written in an expression"))
     page.setMarkdown(resources.files("logbench.analysis.expression").joinpath(_PAGE).read_text())
     QVBoxLayout(dialog).addWidget(page)
@@ -81,14 +77,9 @@ def show_expressions(parent: QWidget) -> QDialog:
 
 def ask_same_car(parent: QWidget, found: str) -> bool:
     """Whether what looks like two cars is one; `found`: what the same-car check says."""
-    box = QMessageBox(parent)
+    more = tr("Is it the same car, for example with an exchanged ECU? The answer is remembered.")
+    box = Question(parent, tr("Another car?"), found, more)
     box.setIcon(QMessageBox.Icon.Question)
-    box.setWindowTitle(tr("Another car?"))
-    box.setTextFormat(Qt.TextFormat.PlainText)
-    box.setText(found)
-    box.setInformativeText(
-        tr("Is it the same car, for example with an exchanged ECU? The answer is remembered.")
-    )
     same = box.addButton(tr("It is the same car"), QMessageBox.ButtonRole.YesRole)
     other = box.addButton(tr("Another car"), QMessageBox.ButtonRole.NoRole)
     box.setDefaultButton(other)

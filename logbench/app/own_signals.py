@@ -9,9 +9,7 @@ import numpy as np
 from PySide6.QtCore import Signal
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
-    QComboBox,
     QHBoxLayout,
-    QLabel,
     QLineEdit,
     QSpinBox,
     QVBoxLayout,
@@ -36,6 +34,7 @@ from logbench.app.parts import (
     styled,
     text_button,
 )
+from logbench.app.plain import Choice, Label
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.services import Services
@@ -61,7 +60,7 @@ class OwnSignals(Dialog):
     ) -> None:
         super().__init__(tr("Own signals"), parent)
         self._owner, self._look, self._drive = services.runner.owner(), services.look, drive
-        self.chosen = named(QComboBox(), tr("Own signal to edit"))
+        self.chosen = named(Choice(), tr("Own signal to edit"))
         self.name = named(QLineEdit(placeholderText="MY_SIGNAL"), tr("Name of the signal"))
         self.title = named(QLineEdit(), tr("Title of the signal"))
         self.unit = named(QLineEdit(), tr("Unit of the signal"))
@@ -69,7 +68,7 @@ class OwnSignals(Dialog):
         pad(self.decimals)
         self.expression = named(ExpressionLine(VALUE_EXAMPLE), tr("Expression of the signal"))
         self.description = named(QLineEdit(), tr("Description of the signal"))
-        self.said = QLabel(wordWrap=True)
+        self.said = Label(wordWrap=True)
         self.view = TimeView(self)
         self.stack = StripStack(self.view, services.look)
         self.stack.setMinimumHeight(_PREVIEW_PX)

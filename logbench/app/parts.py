@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from html import escape
 from pathlib import Path
 from typing import TypeVar
 
@@ -28,7 +27,9 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.details import copy_details
+from logbench.app.plain import Choice, Label, button_text, plain_tip
 from logbench.cases.work import Outcome
+from logbench.foreign import in_label
 from logbench.words import tr, word
 
 WidgetT = TypeVar("WidgetT", bound=QWidget)
@@ -48,11 +49,6 @@ _SPIN_PAD = 8
 _FIELD_PX = 36
 """Height of a field of one line, by the style sheet."""
 _NO_BUTTON = tr("What can be done about it")
-
-
-def plain_tip(text: str) -> str:
-    """A tool tip that shows a text as it is: Qt would take markup in it for its own."""
-    return f'<span style="white-space: pre-wrap">{escape(text)}</span>' if text else ""
 
 
 class Drops(QObject):
@@ -84,9 +80,9 @@ def pad(box: QSpinBox | QDoubleSpinBox) -> None:
 
 def named(widget: WidgetT, name: str, tip: str = "") -> WidgetT:
     """A widget with its name for screen readers, and a tool tip."""
-    widget.setAccessibleName(name)
+    widget.setAccessibleName(in_label(name, lines=True))
     if tip:
-        widget.setToolTip(tip)
+        widget.setToolTip(plain_tip(tip))
     return widget
 
 
@@ -99,7 +95,7 @@ def styled(widget: WidgetT, style: str) -> WidgetT:
 def chooser(name: str, chars: int, choices: Iterable[tuple[str, str]] = ()) -> QComboBox:
     """A box of texts with what each stands for, as wide as so many letters or as its place gives
     it, however long the texts are."""
-    box = named(QComboBox(), name)
+    box = named(Choice(), name)
     box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
     box.setMinimumContentsLength(chars)
     offer(box, choices)
@@ -127,7 +123,7 @@ def text_button(
 ) -> QPushButton:
     """A button that runs something; unless it has a name, it is named by its text, without the key
     behind two spaces."""
-    button = QPushButton(text)
+    button = QPushButton(button_text(text))
     button.setCheckable(checkable)
     button.clicked.connect(lambda _=False: run())
     return named(button, name or text.split("  ", maxsplit=1)[0].rstrip(" …"), tip)
@@ -143,13 +139,13 @@ def set_letters(label: QLabel, pixels: int, weight: QFont.Weight = QFont.Weight.
 
 def muted(text: str = "", *, wrap: bool = True) -> QLabel:
     """A label that stands back."""
-    return styled(QLabel(text, wordWrap=wrap), "muted")
+    return styled(Label(text, wordWrap=wrap), "muted")
 
 
 def plain_text(text: str = "") -> QLabel:
-    """Text as it is, without markup, that can be marked and copied."""
-    chosen, plain = Qt.TextInteractionFlag.TextSelectableByMouse, Qt.TextFormat.PlainText
-    return QLabel(text, wordWrap=True, textFormat=plain, textInteractionFlags=chosen)
+    """Text that can be marked and copied."""
+    chosen = Qt.TextInteractionFlag.TextSelectableByMouse
+    return Label(text, wordWrap=True, textInteractionFlags=chosen)
 
 
 def lay(
@@ -187,7 +183,7 @@ class Dialog(QDialog):
 
     def __init__(self, title: str, parent: QWidget | None, least_px: int = 0) -> None:
         super().__init__(parent)
-        self.setWindowTitle(title)
+        self.setWindowTitle(in_label(title).replace("[*]", "[*][*]"))  # Qt's mark of a change
         self.setMinimumWidth(least_px)
 
 
@@ -219,7 +215,7 @@ class Form(QFormLayout):
 
     def add(self, name: str, field: QWidget | QLayout, buddy: QWidget | None = None) -> None:
         """One more; an `&` in the name is the key to the field, or to `buddy` inside it."""
-        label = QLabel(name)
+        label = Label(name)
         label.setMinimumHeight(_FIELD_PX)
         to = field if isinstance(field, QWidget) else buddy
         if to is not None:
@@ -244,7 +240,7 @@ class Card(QFrame):
         super().__init__()
         self.setObjectName("card")
         self.setMaximumWidth(most_px)
-        self.title = styled(QLabel(title), "title")
+        self.title = styled(Label(title), "title")
         self.column = lay(QVBoxLayout(self), self.title, margins=margins, spacing=spacing)
 
 
@@ -255,7 +251,7 @@ class EmptyState(Card):
 
     def __init__(self, title: str, text: str, button: str) -> None:
         super().__init__(title, 620, (28, 24, 28, 24), 14)
-        self.text = QLabel(text, wordWrap=True)
+        self.text = Label(text, wordWrap=True)
         self.button = text_button(button, self.pressed.emit)
         self.extra = QVBoxLayout()
         lay(self.column, self.text, self.extra, (self.button, 0, Qt.AlignmentFlag.AlignLeft))
@@ -325,9 +321,9 @@ class Notice(QFrame):
         self._run = run
         styled(self.label, name).style().polish(self.label)
         self.label.setText(sentence)
-        self.label.setAccessibleName(sentence)
-        self.button.setText(button)
-        self.button.setAccessibleName(button or _NO_BUTTON)
+        self.label.setAccessibleName(self.label.text())
+        self.button.setText(button_text(button))
+        self.button.setAccessibleName(in_label(button) or _NO_BUTTON)
         self.button.setVisible(bool(button))
         self.copy.setVisible(name == "trouble")
         self._place()
@@ -347,8 +343,7 @@ class StatusLine(QFrame):
     def __init__(self, keys: Sequence[str]) -> None:
         super().__init__()
         self.setObjectName("bar")
-        plain = Qt.TextFormat.PlainText
-        self._labels = {key: named(QLabel(textFormat=plain), word(key)) for key in keys}
+        self._labels = {key: named(Label(), word(key)) for key in keys}
         *others, last = self._labels.values()
         last.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         lay(QHBoxLayout(self), *others, (last, 1), margins=(14, 4, 14, 4), spacing=22)
@@ -369,11 +364,11 @@ class StatusLine(QFrame):
             label.clear()
 
 
-class Elided(QLabel):
+class Elided(Label):
     """A label that ends in dots where there is too little room; the tool tip has all of it."""
 
     def __init__(self) -> None:
-        super().__init__(textFormat=Qt.TextFormat.PlainText)
+        super().__init__()
         self._whole = ""
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
 
@@ -384,9 +379,9 @@ class Elided(QLabel):
 
     def tell(self, text: str) -> None:
         """Show a text."""
-        self._whole = text
+        self._whole = in_label(text, lines=True)
         self.setToolTip(plain_tip(text))
-        self.setAccessibleName(text)
+        self.setAccessibleName(self._whole)
         self._fit()
 
     def resizeEvent(self, event: QResizeEvent) -> None:

@@ -9,7 +9,8 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QLineEdit, QTreeWidgetItem, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
-from logbench.app.parts import lay, named, plain_tip
+from logbench.app.parts import lay, named
+from logbench.app.plain import TreeRow, plain_tip
 from logbench.app.tables import Tree, step
 from logbench.plot.trace import SECOND
 from logbench.recording.notes import Remark
@@ -74,7 +75,7 @@ class RemarkList(QWidget):
             self.chosen.emit(item.remark, item.drive)
 
 
-class _Row(QTreeWidgetItem):
+class _Row(TreeRow):
     def __init__(self, remark: Remark, drive: str) -> None:
         lasts_ns = remark.end_ns - remark.start_ns
         lasts = time_text(lasts_ns / SECOND, 0.1) if lasts_ns else ""

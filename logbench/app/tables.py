@@ -16,6 +16,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.plain import plain_tip
+from logbench.foreign import in_label
 from logbench.signals.units import METRIC, Units
 
 Index = QModelIndex | QPersistentModelIndex
@@ -89,9 +91,9 @@ class RowsModel(QAbstractTableModel):
             return None
         row, column = self.rows[index.row()], index.column()
         if role == Qt.ItemDataRole.DisplayRole:
-            return self.text(row, column)
+            return in_label(self.text(row, column), lines=True)
         if role == Qt.ItemDataRole.ToolTipRole:
-            return self.tip(row)
+            return plain_tip(self.tip(row))
         if role == Qt.ItemDataRole.TextAlignmentRole:
             return self.alignment(column)
         return self.color(row, column) if role == Qt.ItemDataRole.ForegroundRole else None

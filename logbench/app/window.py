@@ -14,7 +14,6 @@ from PySide6.QtWidgets import (
     QButtonGroup,
     QFrame,
     QHBoxLayout,
-    QLabel,
     QMainWindow,
     QMessageBox,
     QVBoxLayout,
@@ -25,6 +24,7 @@ from logbench.app.appearance import Appearance
 from logbench.app.commands import CommandList, CommandsFirst, add_command
 from logbench.app.pages import TITLES, Pages, Then
 from logbench.app.parts import STRETCH, Drops, lay, styled, text_button
+from logbench.app.plain import Label, Question
 from logbench.app.services import Services, WindowRunner
 from logbench.app.theme import Look
 from logbench.cases.settings import Settings
@@ -73,7 +73,7 @@ class MainWindow(QMainWindow):
 
     def _header(self) -> QFrame:
         bar = styled(QFrame(), "bar")
-        name = styled(QLabel("logbench"), "title")
+        name = styled(Label("logbench"), "title")
         layout = lay(QHBoxLayout(bar), name, margins=(12, 4, 12, 4))
         layout.addSpacing(16)
         buttons = QButtonGroup(self)
@@ -175,9 +175,8 @@ class MainWindow(QMainWindow):
         event.accept()
 
     def _ask_to_finish(self) -> bool:
-        box = QMessageBox(self)
-        box.setWindowTitle(tr("A recording is running"))
-        box.setText(tr("A recording is running. Finish and save it, then close?"))
+        asked = tr("A recording is running. Finish and save it, then close?")
+        box = Question(self, tr("A recording is running"), asked)
         finish = box.addButton(tr("Finish and close"), QMessageBox.ButtonRole.AcceptRole)
         box.addButton(tr("Keep recording"), QMessageBox.ButtonRole.RejectRole)
         box.setDefaultButton(finish)

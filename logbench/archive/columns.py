@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import pyarrow as pa
 
 from logbench.archive.store import STATE, Entry
+from logbench.foreign import joined
 from logbench.recording.model import Facts
 from logbench.signals.numbers import count_text, size_text, started_text, time_text
 from logbench.words import tr
@@ -105,7 +106,7 @@ def _started(known: Known) -> str:
 
 
 def _events(known: Known) -> str:
-    return "\n".join(f"{e.kind}: {e.text}" for e in known.facts.events[:1000])[:20_000]
+    return "\n".join(joined(": ", e.kind, e.text) for e in known.facts.events[:1000])[:20_000]
 
 
 def _litres(row: Record, unit: str = "") -> str:

@@ -43,6 +43,7 @@ from logbench.errors import (
     SamplesMissingError,
     WorkerDiedError,
 )
+from logbench.foreign import fill
 from logbench.recording.finish import finish, samples_in
 from logbench.recording.journal_reading import JournalIndex
 from logbench.recording.model import Facts, LinkFacts, signal_facts
@@ -485,9 +486,9 @@ def _unsure(request: CaptureRequest, found: Identity) -> str:
     meeting = request.known.judge(stated, found)
     if meeting.match is Match.UNKNOWN and stated.key and found.key:
         return meeting.sentence
-    if met is None or not met.car.called or found.known_vin:
-        return ""
-    return f"Taken for {met.car.called} by its ECUs: it gives no VIN, so it may be another."
+    car = "" if met is None or found.known_vin else met.car.called
+    taken = "Taken for {car} by its ECUs: it gives no VIN, so it may be another."
+    return fill(taken, car=car) if car else ""
 
 
 def _stopped_early(journal: Path | None) -> Finished | Failed:

@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from logbench.foreign import ToldLine, ToldName, raw
 from logbench.words import tr
 
 _LENGTH = 17
@@ -55,7 +56,7 @@ def check_vin(vin: str) -> VinCheck:
 
     Never raises: what was read from a car or typed by a person is described, not refused.
     """
-    vin = vin.strip(" \t\r\n\0").upper()
+    vin = raw(vin).strip(" \t\r\n\0").upper()
     if len(vin) != _LENGTH:
         return VinCheck(vin, problem=f"A VIN has {_LENGTH} characters, this has {len(vin)}.")
     wrong = "".join(dict.fromkeys(char for char in vin if char not in _VALUES))
@@ -91,8 +92,8 @@ class Ecu(BaseModel):
 
     model_config = ConfigDict(extra="allow", frozen=True)
 
-    name: str = ""
-    calibrations: dict[str, str] = Field(default_factory=dict)
+    name: ToldLine = ""
+    calibrations: dict[ToldLine, ToldLine] = Field(default_factory=dict)
     """Calibration identification to its verification number (8 hex digits, or empty)."""
     pids: tuple[int, ...] = ()
     """Service 01 PIDs it supports, sorted."""
@@ -103,9 +104,9 @@ class Identity(BaseModel):
 
     model_config = ConfigDict(extra="allow", frozen=True)
 
-    vin: str = ""
-    protocol: str = ""
-    ecus: dict[str, Ecu] = Field(default_factory=dict)
+    vin: ToldLine = ""
+    protocol: ToldLine = ""
+    ecus: dict[ToldName, Ecu] = Field(default_factory=dict)
     """By response address in hex: `7E8`."""
 
     @property

@@ -7,7 +7,7 @@ from typing import Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from logbench.car.identity import Identity
-from logbench.foreign import Line
+from logbench.foreign import Line, ToldLine, ToldName, joined, raw
 
 Source = Literal["stated", "read", "worked out"]
 _FORMER: dict[str, Source] = {"PID A6": "read", "typed": "stated"}
@@ -37,7 +37,7 @@ class Car(BaseModel):
     """What the car says of itself; its VIN is not the one on the papers where they differ."""
     sources: dict[str, Source] = Field(default_factory=dict)
     """By fact; one that is known and not named here was stated by a person."""
-    read_instead: dict[str, str | float] = Field(default_factory=dict)
+    read_instead: dict[ToldName, ToldLine | float] = Field(default_factory=dict)
     """What the car itself gives where a person stated something else, by fact."""
 
     @model_validator(mode="before")
@@ -53,7 +53,7 @@ class Car(BaseModel):
     @property
     def name(self) -> str:
         """Make, model and year, as far as they are known."""
-        return " ".join(str(part) for part in (self.make, self.model, self.year) if part)
+        return joined(" ", self.make, self.model, str(self.year or ""))
 
     @property
     def called(self) -> str:
@@ -69,7 +69,7 @@ class Car(BaseModel):
             "turbocharged" if self.turbo else "",
             self.fuel,
         )
-        return ", ".join(part for part in parts if part)
+        return joined(", ", *parts)
 
     @property
     def identified(self) -> Identity:
@@ -147,7 +147,11 @@ class Car(BaseModel):
 
 
 def _alike(one: Any, other: Any) -> bool:
-    return str(one).upper() == str(other).upper()
+    return _written(one) == _written(other)
+
+
+def _written(value: Any) -> str:
+    return (raw(value) if isinstance(value, str) else str(value)).upper()
 
 
 _FACTS = tuple(

@@ -15,6 +15,7 @@ import numpy as np
 from logbench.cases.cars import CarsFile
 from logbench.cases.work import Work, only_looks
 from logbench.errors import LogbenchError
+from logbench.foreign import joined, raw
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.catalogue import catalogue
@@ -49,7 +50,7 @@ class Found:
     @property
     def words(self) -> str:
         """What it is found by."""
-        return f"{self.name} {self.car} {self.started_utc}".casefold()
+        return raw(joined(" ", self.name, self.car, self.started_utc).casefold())
 
 
 @dataclass(frozen=True)

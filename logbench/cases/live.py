@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.cases.work import Deed, Outcome, Work, only_looks
+from logbench.foreign import in_label
 from logbench.plot.pyramid import Floats, Ints
 from logbench.recording.model import Facts, JournalOutcome, Trace
 from logbench.words import tr
@@ -90,7 +91,9 @@ def find_adapters(work: Work) -> list[Found]:
     from logbench.vehicle.links.ble import scan
 
     def found(heard: Sequence[Found], share: float) -> None:
-        work.report("\n".join(f"{h.address}\t{h.rssi_dbm}\t{h.name}" for h in heard), share)
+        work.report(
+            "\n".join(f"{h.address}\t{h.rssi_dbm}\t{in_label(h.name)}" for h in heard), share
+        )
 
     return scan(found)
 

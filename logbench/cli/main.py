@@ -23,7 +23,8 @@ from logbench.cli.forget import forget
 from logbench.cli.job import job_app
 from logbench.cli.record import record
 from logbench.cli.report import report
-from logbench.cli.show import console, say
+from logbench.cli.show import console, say, warn
+from logbench.cli.show import table as make_table
 from logbench.errors import NO_MEMORY, AnotherCarError, LogbenchError, UsageError
 from logbench.system.version import SOFTWARE
 
@@ -92,19 +93,16 @@ def signals(
     ] = None,
 ) -> None:
     """List the signals that can be recorded, and those that are computed of them."""
-    from rich.markup import escape
-    from rich.table import Table
-
     from logbench.signals.catalogue import catalogue
     from logbench.signals.table import table
 
-    out = Table("acronym", "PID", "name", "unit", "range", pad_edge=False)
+    out = make_table("acronym", "PID", "name", "unit", "range")
     for entry in catalogue():
         pid = entry.origin if entry.formula else f"{table().by_acronym(entry.acronym).pid:02X}"
         found = f"{entry.acronym} {entry.title} 0x{pid} {pid}".lower()
         if all(word.lower() in found for word in words or []):
             limits = entry.formula or f"{entry.minimum:g} to {entry.maximum:g}"
-            out.add_row(entry.acronym, pid, entry.title, entry.unit, escape(limits))
+            out.add_row(entry.acronym, pid, entry.title, entry.unit, limits)
     if not out.row_count:
         raise LogbenchError(
             f"No signal holds '{' '.join(words or [])}'; 'logbench signals' lists all of them."
@@ -150,18 +148,18 @@ def main(argv: list[str] | None = None) -> int:
     try:
         return app(args=arguments, standalone_mode=False) or 0
     except LogbenchError as error:
-        print(f"logbench: {error}", file=sys.stderr)
+        warn(str(error))
         if isinstance(error, AnotherCarError):
-            print("logbench: If it is the same car, say so with --same-car.", file=sys.stderr)
+            warn("If it is the same car, say so with --same-car.")
         return error.exit_code
     except MemoryError:
-        print(f"logbench: {NO_MEMORY}", file=sys.stderr)
+        warn(NO_MEMORY)
         return LogbenchError.exit_code
     except (typer.Abort, KeyboardInterrupt):
         return 130
     except TyperException as error:
-        print(f"logbench: {error.format_message()}", file=sys.stderr)
-        print("logbench: 'logbench --help' lists the commands.", file=sys.stderr)
+        warn(error.format_message())
+        warn("'logbench --help' lists the commands.")
         return UsageError.exit_code
     except BrokenPipeError:
         sys.stderr.close()

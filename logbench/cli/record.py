@@ -21,6 +21,7 @@ from logbench.cli.options import (
 )
 from logbench.cli.show import clock, console, say, text
 from logbench.errors import UsageError
+from logbench.foreign import fill, joined
 from logbench.vehicle.links.schemes import forms
 
 if TYPE_CHECKING:
@@ -186,13 +187,17 @@ def _lasting(message: Message) -> str | None:
         case Step(text=text):
             return text
         case CarFound(facts=facts, signals=signals, unsupported=missing, vehicle=vehicle):
-            car = facts.vin or "no VIN read"
-            if vehicle.label:
-                car += f" ({vehicle.label})"
-            line = f"Car answers: {car}, {facts.protocol}; {len(signals)} signals"
+            label = fill(" ({label})", label=vehicle.label) if vehicle.label else ""
+            line = fill(
+                "Car answers: {vin}{label}, {protocol}; {n} signals",
+                vin=facts.vin or "no VIN read",
+                label=label,
+                protocol=facts.protocol,
+                n=len(signals),
+            )
             return line + (f"; not reported by this car: {', '.join(missing)}" if missing else "")
         case Event(t_ns=t_ns, kind=kind, text=text):
-            return f"{clock(t_ns / 1e9)}  {kind}{': ' + text if text else ''}"
+            return joined("  ", clock(t_ns / 1e9), joined(": ", kind, text))
         case BrokeOff(sentence=sentence):
             return sentence
         case CarChanged(sentence=sentence, path=path):

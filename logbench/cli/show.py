@@ -7,9 +7,10 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from logbench.cases.work import Case, run_here
+from logbench.foreign import MOST_TEXT, in_terminal
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -24,16 +25,20 @@ def console() -> Console:
     """The terminal, or whatever standard output is."""
     from rich.console import Console
 
-    return Console(highlight=False)
+    class Plain(Console):
+        """Of what is printed, only styles that the program gives steer the terminal."""
+
+        def render_str(self, text: str, *args: Any, **how: Any) -> Text:
+            return super().render_str(in_terminal(text, lines=True), *args, **how)
+
+    return Plain(highlight=False, markup=False, emoji=False)
 
 
 def text(words: str, style: str = "") -> Text:
     """What a file, a job or a car says is never markup, nor a control."""
     from rich.text import Text
 
-    from logbench.foreign import clean_text
-
-    return Text(clean_text(words), style=style)
+    return Text(in_terminal(words, lines=True), style=style)
 
 
 def say(words: str, style: str = "") -> None:
@@ -44,7 +49,7 @@ def say(words: str, style: str = "") -> None:
 def warn(sentence: str) -> None:
     """Say on the error output what went wrong while the command goes on."""
     if sentence:
-        print(f"logbench: {sentence}", file=sys.stderr)
+        print("logbench:", in_terminal(sentence, most=MOST_TEXT), file=sys.stderr)
 
 
 def bullets(title: str, lines: Sequence[str]) -> None:
@@ -55,7 +60,7 @@ def bullets(title: str, lines: Sequence[str]) -> None:
     say(f"  {title}")
     grid = Table.grid(padding=(0, 1, 0, 0))
     for line in lines:
-        grid.add_row("-", line)
+        grid.add_row("-", text(line))
     console().print(Padding(grid, (0, 0, 0, 4)))
 
 
@@ -82,14 +87,16 @@ def bar(title: str) -> Iterator[Callable[[str, float], None]]:
     given what is being done and the share done."""
     import rich.progress as bars
 
-    columns = (bars.TextColumn("{task.description}"), bars.BarColumn(), bars.TaskProgressColumn(),
-               bars.TimeRemainingColumn())  # fmt: skip
+    doing = bars.TextColumn("{task.description}", markup=False)
+    columns = (doing, bars.BarColumn(), bars.TaskProgressColumn(), bars.TimeRemainingColumn())
     out = console()
     with bars.Progress(
         *columns, console=out, transient=True, disable=not out.is_terminal
     ) as progress:
         task = progress.add_task(title, total=1.0)
-        yield lambda doing, share: progress.update(task, description=doing, completed=share)
+        yield lambda doing, share: progress.update(
+            task, description=in_terminal(doing), completed=share
+        )
 
 
 def run_shown(case: Case[AnswerT], title: str) -> AnswerT:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from logbench.analysis.findings import number_text, range_of
 from logbench.analysis.run import missing_steps
 from logbench.cli.show import bullets, clock, console, say, table, text
+from logbench.foreign import joined
 
 if TYPE_CHECKING:
     from logbench.analysis.model import Finding
@@ -26,7 +27,7 @@ def heading(recording: Recording) -> None:
     origin = "simulated car" if facts.link.simulated else facts.link.adapter
     when = facts.started_utc or "date not known"
     parts = (car, when, clock(recording.duration_ns / 1e9), origin)
-    say("  ".join(part for part in parts if part), "bold")
+    say(joined("  ", *parts), "bold")
 
 
 def findings(found: Sequence[Finding]) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from logbench.cli.show import say
+from logbench.foreign import joined
 from logbench.job.account import account
 from logbench.job.model import RESTRAINT_CAUTION
 from logbench.job.times import local_text
@@ -23,33 +24,36 @@ def job(shown: Job, title: str, moments: Sequence[Moment]) -> None:
     """A job as a page: car, concern, what it holds, its timeline."""
     car = shown.vehicle
     odometer = f"{car.odometer_km:,.0f} km ({car.source('odometer_km')})" if car.odometer_km else ""
-    parts = (car.label, car.name, car.registration, car.vin, car.engine, odometer)
+    parts = car.label, car.name, car.registration, car.vin, car.engine, odometer
     say(title, "bold")
     for name, fact in (
         ("Concern", shown.concern),
         ("Customer", shown.customer.name),
-        ("Car", ", ".join(part for part in parts if part)),
-        ("The car itself gives", ", ".join(str(read) for read in car.read_instead.values())),
+        ("Car", joined(", ", *parts)),
+        (
+            "The car itself gives",
+            joined(", ", *(_word(read) for read in car.read_instead.values())),
+        ),
         ("Agreed", shown.agreement),
         ("Conclusion", shown.conclusion),
     ):
         if fact:
-            say(f"{name}: {fact}")
+            say(joined(": ", name, fact))
     if shown.restraint_work:
         say(RESTRAINT_CAUTION, "yellow")
     say("")
     for moment in moments:
         when = local_text(moment.when) if moment.when else "time not known  "
-        words = " ".join(part for part in (moment.text, moment.file) if part)
-        say(f"{when}  {moment.kind}: {words}".rstrip(": "))
+        words = joined(" ", moment.text, moment.file)
+        say(joined("  ", when, joined(": ", moment.kind, words)))
         for name, text in moment.facts:
-            say(f"                  {name}: {text}")
+            say(joined(": ", f"                  {name}", text))
 
 
 def reading(shown: CarReading) -> None:
     """Identity, codes, readiness, monitor results, problems and remarks."""
     who = shown.identity
-    say(f"VIN: {who.vin or 'not told'}  {who.protocol}".rstrip(), "bold")
+    say(joined("  ", joined(" ", "VIN:", who.vin or "not told"), who.protocol), "bold")
     for trouble in (who.vin_problem, who.vin_notice):
         if trouble:
             say(trouble, "yellow")
@@ -64,7 +68,9 @@ def reading(shown: CarReading) -> None:
             say(missing_sentence(entry))
     for result in shown.monitor_results:
         if result.passed is False:
-            say(f"Failed: {result.ecu} {result.monitor}, {result.test}", "red")
+            say(
+                joined(" ", "Failed:", result.ecu, joined(", ", result.monitor, result.test)), "red"
+            )
     for sentence in (*shown.problems, *shown.remarks):
         say(sentence, "yellow")
 
@@ -78,13 +84,13 @@ def codes(shown: CarReading) -> None:
         elif not found:
             say(f"{state.title()} codes: none.")
         for code in found:
-            say(f"{state.title()}: {code.code} ({code.ecu}) {code.text}".rstrip())
+            say(joined(" ", f"{state.title()}: {code.code} ({code.ecu})", code.text))
 
 
 def change(shown: CarChange) -> None:
     """What was agreed, sent and answered."""
     for name, text in account(shown):
-        say(f"{name}: {text}")
+        say(joined(": ", name, text))
 
 
 def diff(shown: ReadingDiff) -> None:
@@ -94,14 +100,18 @@ def diff(shown: ReadingDiff) -> None:
     say(shown.sentence, "bold")
     for outcome, changes in shown.outcomes:
         for change in changes:
-            say(f"{outcome.capitalize()}: {_change_text(change)}")
+            say(joined(": ", outcome.capitalize(), _change_text(change)))
     for title, names in (("Run since", shown.monitors_run), ("Reset", shown.monitors_reset)):
         for name in names:
-            say(f"{title}: {name}")
+            say(joined(": ", title, name))
 
 
 def _change_text(change: CodeChange) -> str:
     """A code with where it was and is."""
     before, after = (" and ".join(states) or "none" for states in (change.before, change.after))
-    named = f"{change.code} ({change.ecu}) {change.text}".rstrip()
-    return f"{named}: {before}, then {after}"
+    named = joined(" ", f"{change.code} ({change.ecu})", change.text)
+    return joined(": ", named, f"{before}, then {after}")
+
+
+def _word(fact: str | float) -> str:
+    return fact if isinstance(fact, str) else f"{fact:g}"

@@ -20,6 +20,7 @@ import numpy as np
 from logbench.car.identity import Identity
 from logbench.car.model import Car
 from logbench.errors import ImportFileError, ReplyError
+from logbench.foreign import Foreign
 from logbench.importing.blf import check_blf
 from logbench.importing.model import Drive, Imported, Report, imported_facts
 from logbench.recording.model import Facts, Trace
@@ -188,7 +189,7 @@ def _decode(
     report: Report,
 ) -> None:
     if payload[:3] == b"\x49\x02\x01":
-        bus.vins.append((t_ns, payload[3:].decode("ascii", "replace")))
+        bus.vins.append((t_ns, Foreign(payload[3:].decode("ascii", "replace"))))
     if payload[:1] != b"\x41":
         return  # another service, or a negative response: nothing to plot
     try:

@@ -86,7 +86,7 @@ def _unit_at_the_end(text: str) -> tuple[str, str | None]:
     if text.upper() in table():
         return text, None
     parts = re.split(r"[\s_,;:]+", text)
-    if len(parts) < 2 or known(parts[-1]) is None:
+    if len(parts) < 2 or not parts[-1] or known(parts[-1]) is None:
         return text, None
     last = parts[-1]
     if len(last) == 1 and last.isalpha() and last.isupper() and "_" in text:

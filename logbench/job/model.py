@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 from logbench.car.model import Car
-from logbench.foreign import Line, Text
+from logbench.foreign import Line, Text, ToldName
 from logbench.job.names import check_inside
 from logbench.system.limits import JOB_ENTRIES
 from logbench.vehicle.records.model import CarChange
@@ -70,7 +70,7 @@ class RecordingEntry(_Part):
     file: InFolder
     role: Role = "other"
     label: Line = ""
-    sha256: Line = ""
+    sha256: ToldName = ""
     same_car: bool = False
     """The user said that it is of the job's car although it gives another VIN or other ECUs."""
 
@@ -123,7 +123,7 @@ class JobEvent(_Part):
     """Something done to the car through the program: codes cleared, a control started."""
 
     at_utc: Line = Field(default_factory=now_utc)
-    kind: Line
+    kind: ToldName
     text: Text = ""
     change: CarChange | None = None
     """The request that was sent, with all that was said about it."""
@@ -132,8 +132,8 @@ class JobEvent(_Part):
 class Job(_Part):
     """One car's visit."""
 
-    schema_version: Line = SCHEMA_VERSION
-    job_id: Line = ""
+    schema_version: ToldName = SCHEMA_VERSION
+    job_id: ToldName = ""
     title: Line = ""
     created_utc: Line = Field(default_factory=now_utc)
     concern: Text = ""

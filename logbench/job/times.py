@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+from logbench.foreign import in_label
+
 
 def parse_time(text: str) -> datetime | None:
     """The moment of an ISO 8601 text, in UTC where it names no zone; None when it is no time."""
@@ -20,7 +22,7 @@ def short_time(text: str) -> str:
     """`2026-05-04 09:40`, local time, from ISO 8601; a text that is none stays as it is."""
     when = _moment(text)
     if when is None or when.tzinfo is None:
-        return text[:16].replace("T", " ")
+        return in_label(text[:16].replace("T", " "))
     return local_text(when)
 
 
@@ -31,9 +33,9 @@ def when_text(text: str) -> str:
     """
     when = _moment(text)
     if when is None:
-        return text
+        return in_label(text)
     if when.tzinfo is None:
-        return text[:16].replace("T", " ")
+        return in_label(text[:16].replace("T", " "))
     local = when.astimezone()
     minutes = round((local.utcoffset() or when - when).total_seconds() / 60)
     hours, rest = divmod(abs(minutes), 60)

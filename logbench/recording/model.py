@@ -17,7 +17,7 @@ from pydantic_core import PydanticSerializationError
 
 from logbench.car.identity import Ecu, Identity
 from logbench.car.model import Car
-from logbench.foreign import MOST_LINE
+from logbench.foreign import MOST_LINE, ToldLine, ToldName, ToldText, ToldUnit
 from logbench.recording.even import MOST_T_NS
 from logbench.signals.catalogue import catalogue
 from logbench.signals.table import table
@@ -77,10 +77,10 @@ class Event(_Open):
 
     t_ns: int
     """One beyond `even.MOST_T_NS` counts as that."""
-    kind: str
+    kind: ToldName
     """One of `EventKind` when written by this version; others survive."""
-    text: str = ""
-    source: str = ""
+    text: ToldText = ""
+    source: ToldName = ""
     """`rule`: a rule put this marker; otherwise a person, or the program by the event's kind."""
 
     @field_validator("t_ns")
@@ -92,9 +92,9 @@ class Event(_Open):
 class LinkFacts(_Open):
     """The way the samples came."""
 
-    url: str = ""
-    adapter: str = ""
-    protocol: str = ""
+    url: ToldLine = ""
+    adapter: ToldLine = ""
+    protocol: ToldLine = ""
     simulated: bool = False
     time_scale: float = 1.0
     """Seconds of the recording's clock per second of real time; not 1 for a hurried simulated car
@@ -104,8 +104,8 @@ class LinkFacts(_Open):
 class SignalFacts(_Open):
     """One signal as it was when recorded."""
 
-    unit: str = ""
-    name: str = ""
+    unit: ToldUnit = ""
+    name: ToldLine = ""
     pid: int | None = None
 
 
@@ -132,22 +132,22 @@ class Facts(_Open):
     """All that is known of a recording besides its samples; one JSON document in the file."""
 
     schema_version: str = SCHEMA_VERSION
-    recording_id: str = ""
-    started_utc: str = ""
+    recording_id: ToldName = ""
+    started_utc: ToldName = ""
     """ISO 8601, UTC: the instant of t = 0. The one tie between the two clocks."""
-    software: str = ""
+    software: ToldLine = ""
     vehicle: Car = Field(default_factory=Car)
     link: LinkFacts = Field(default_factory=LinkFacts)
-    signals: dict[str, SignalFacts] = Field(default_factory=dict)
-    ecus: dict[str, str] = Field(default_factory=dict)
+    signals: dict[ToldName, SignalFacts] = Field(default_factory=dict)
+    ecus: dict[ToldName, ToldLine] = Field(default_factory=dict)
     """ECU address in hex (`7E8`) to its name or ``."""
     events: list[Event] = Field(default_factory=list)
-    note: str = ""
+    note: ToldText = ""
     recovered: bool = False
     """True when the file was made from a journal that its writer never finished."""
     samples_sha256: str = ""
     """Checksum of the samples, see `hash_samples`; `` only before the file is finished."""
-    extra: dict[str, Any] = Field(default_factory=dict)
+    extra: dict[ToldLine, Any] = Field(default_factory=dict)
 
     @field_validator("vehicle", mode="before")
     @classmethod

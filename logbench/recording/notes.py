@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from logbench.errors import NotesError
+from logbench.foreign import ToldName, ToldText, joined, raw
 from logbench.recording.even import MOST_T_NS
 from logbench.recording.model import Event
 from logbench.recording.storage import numbered, storage_trouble, write_whole
@@ -42,9 +43,9 @@ class Remark(BaseModel):
 
     start_ns: int = Field(ge=0, le=MOST_T_NS)
     end_ns: int = Field(ge=0, le=MOST_T_NS)
-    text: str = Field(min_length=1, max_length=NOTE_CHARS)
-    made_utc: str = Field(default="", max_length=40)
-    kind: str = Field(default="note", max_length=40)
+    text: ToldText = Field(min_length=1, max_length=NOTE_CHARS)
+    made_utc: ToldName = ""
+    kind: ToldName = "note"
     """`note`, one of `MARKS`, `message` of the program, or the kind of another event."""
     recorded: bool = Field(default=False, exclude=True)
     """It is part of the recording."""
@@ -62,7 +63,7 @@ class Remark(BaseModel):
 
     def says(self, words: str) -> bool:
         """Whether all of these words are in its text or its kind."""
-        whole = f"{self.kind} {word(self.kind)} {self.text}".lower()
+        whole = raw(joined(" ", self.kind, word(self.kind), self.text).lower())
         return all(each in whole for each in words.lower().split())
 
 

@@ -233,7 +233,7 @@ def _refuse_unsound_chunks(path: Path, metadata: pq.FileMetaData, opened: Opened
 
 def _refuse_others(path: Path) -> None:
     """Tell by its name and first bytes what kind of file it is not."""
-    if not path.exists():
+    if not os.path.exists(path):
         raise RecordingMissingError(f"There is no file {path}: check the name and the folder.")
     if path.is_dir():
         raise NotARecordingError(f"{path} is a folder: name a recording in it.")

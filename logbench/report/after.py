@@ -12,6 +12,7 @@ from logbench.analysis.comparison.results import (
 )
 from logbench.analysis.model import heading
 from logbench.analysis.statement import in_units
+from logbench.foreign import fill, joined
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from logbench.report.charts import Change, changes_chart
@@ -83,10 +84,11 @@ def _compared_text(material: Material, comparison: Comparison) -> str:
     text = f"Compared: {', '.join(sides[0])} before with {', '.join(sides[1])} after."
     if entry is None or not entry.at_utc:
         return text
-    label = f", {entry.label}" if entry.label else ""
-    text += f" Kept in the job {when_text(entry.at_utc)}{label}; computed anew for this report."
+    kept = joined(", ", when_text(entry.at_utc), entry.label)
+    text += fill(" Kept in the job {kept}; computed anew for this report.", kept=kept)
     if entry.sentence and entry.sentence != comparison.summary:
-        text += f" It said then: {in_units(entry.sentence, material.units)}"
+        said = in_units(entry.sentence, material.units)
+        return joined(" ", text, "It said then:", said)
     return text
 
 

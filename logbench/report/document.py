@@ -10,6 +10,7 @@ from pathlib import Path
 
 from logbench.car.known import KnownCars
 from logbench.errors import UsageError
+from logbench.foreign import joined
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
 from logbench.job.times import short_time
@@ -69,15 +70,14 @@ def make_document(material: Material) -> Document:
     title = "Vehicle diagnosis report"
     shop = (options.shop_name, *options.shop_lines)
     when = short_time(job.created_utc)[:10]
-    parts = (job.title, vehicle if vehicle != job.title else "", when)
-    subtitle = " · ".join(part for part in parts if part)
+    subtitle = joined(" · ", job.title, vehicle if vehicle != job.title else "", when)
     return Document(
         title=title,
         subtitle=subtitle,
         blocks=tuple(blocks),
         shop=() if options.private else tuple(filter(None, shop)),
         logo=material.logo,
-        foot=f"{job.title or title} · {material.software}",
+        foot=joined(" · ", job.title or title, material.software),
         one_page=options.short,
         problems=tuple(material.problems),
         undated=options.private,

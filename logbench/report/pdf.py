@@ -6,7 +6,6 @@ import io
 from collections.abc import Iterator
 from functools import partial
 from typing import Any
-from xml.sax.saxutils import escape
 
 from reportlab.graphics.shapes import Drawing
 from reportlab.lib.colors import HexColor
@@ -29,6 +28,7 @@ from reportlab.platypus import (
     Table,
 )
 
+from logbench.foreign import in_html, in_label, joined
 from logbench.report import blocks, fonts
 
 MARGIN = 48.0
@@ -84,8 +84,8 @@ def render_pdf(document: blocks.Document, paper: str = "A4") -> bytes:
     template = BaseDocTemplate(
         out,
         pagesize=size,
-        title=document.title,
-        author=document.shop[0] if document.shop else "",
+        title=in_label(document.title),
+        author=in_label(document.shop[0]) if document.shop else "",
         subject="Vehicle diagnosis report",
         creator="logbench",
         invariant=int(document.undated),
@@ -130,7 +130,7 @@ class _NumberedCanvas(Canvas):  # type: ignore[misc]
         self.setFillColor(_GRAY)
         page = f"page {self._pageNumber} of {total}"
         room = width - 2 * MARGIN - fonts.width_of(page, 7) - 12
-        self.drawString(MARGIN, MARGIN - 20, fonts.fitted(self._foot, 7, room))
+        self.drawString(MARGIN, MARGIN - 20, fonts.fitted(in_label(self._foot), 7, room))
         self.drawRightString(width - MARGIN, MARGIN - 20, page)
 
 
@@ -255,11 +255,13 @@ def _image(picture: blocks.Picture, width: float, height: float, align: str = "L
 
 
 def _text(text: str, style: ParagraphStyle) -> Paragraph:
-    return Paragraph(escape(text).replace("\n", "<br/>"), style)
+    return Paragraph(in_html(text), style)
 
 
 def _clamped(text: str) -> str:
-    return text if len(text) <= MOST_CELL else text[:MOST_CELL].rstrip() + " … (shortened)"
+    return (
+        text if len(text) <= MOST_CELL else joined("", text[:MOST_CELL].rstrip(), " … (shortened)")
+    )
 
 
 def _cells(left: float = 3, right: float = 3, top: float = 1.8, bottom: float = 2.2) -> list[Any]:

@@ -18,6 +18,7 @@ from logbench.analysis.comparison.overlay import Overlay
 from logbench.analysis.comparison.results import Comparison, SignalResult, SignalVerdict
 from logbench.analysis.model import ConditionSpan, Finding, heading
 from logbench.analysis.run import strips_of as signals_of
+from logbench.foreign import joined
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Block, Figure, Heading
 from logbench.report.charts import (
@@ -57,7 +58,7 @@ def finding_figures(drive: Drive, units: Units, most: int) -> Iterator[Block]:
         if not strips:
             continue
         if number == 0:
-            yield Heading(f"Recorded: {drive.entry.label or drive.entry.file}", 2)
+            yield Heading(joined(" ", "Recorded:", drive.entry.label or drive.entry.file), 2)
         shades = [Shade(span) for finding in findings for span in finding.evidence]
         drawing = strips_chart(
             strips, "minutes since the recording's start", drive.conditions, shades
@@ -106,7 +107,7 @@ def plot_recording(
     facts = recording.facts
     name = recording.path.name if recording.path is not None else "recording"
     title = facts.vehicle.called or name
-    write_png(chart, path, title + (" (simulated)" if facts.link.simulated else ""))
+    write_png(chart, path, joined(" ", title, "(simulated)" if facts.link.simulated else ""))
 
 
 def plot_trims(before: Sequence[Finding], after: Sequence[Finding], path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from logbench.foreign import joined
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
 from logbench.report.charts import margin_bar
@@ -59,7 +60,7 @@ def _codes_blocks(reading: CarReading) -> Iterator[Block]:
         yield Table(
             ("code", "meaning by the standard", "state", "ECU"),
             tuple(
-                (code, texts[ecu, code], ", ".join(states), f"{ecu} {names.get(ecu, '')}".strip())
+                (code, texts[ecu, code], ", ".join(states), joined(" ", ecu, names.get(ecu, "")))
                 for (ecu, code), states in rows.items()
             ),
             (10, 48, 20, 22),

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from logbench.analysis.findings import number_text, range_of
 from logbench.analysis.model import Band
 from logbench.analysis.statement import in_units
+from logbench.foreign import fill, joined
 from logbench.job.account import account
 from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.times import when_text
@@ -76,7 +77,8 @@ def short_form(material: Material) -> list[Block]:
         blocks += [Heading("What was found"), Bullets(items)]
     work = [_cut(note.text) for note in job.work]
     if job.parts:
-        work.append("Parts: " + _cut(", ".join(f"{p.quantity:g} x {p.name}" for p in job.parts)))
+        parts = (fill("{n:g} x {name}", n=p.quantity, name=p.name) for p in job.parts)
+        work.append("Parts: " + _cut(", ".join(parts)))
     if work:
         blocks += [Heading("What was done"), Bullets(tuple(work[:6]))]
     result = [text for key, text in said.items() if key.startswith("after:")]
@@ -111,8 +113,8 @@ def _vehicle(material: Material) -> Iterator[Block]:
     reading = material.before or material.after
     vin = car.vin or (reading.identity.vin if reading else "")
     pairs = [
-        ("Customer", " · ".join(p for p in (job.customer.name, job.customer.contact) if p)),
-        ("Vehicle", f"{car.name} {car.label}".strip()),
+        ("Customer", joined(" · ", job.customer.name, job.customer.contact)),
+        ("Vehicle", joined(" ", car.name, car.label)),
         ("Registration", car.registration),
         ("VIN", vin),
         ("Engine", car.engine),
@@ -124,10 +126,12 @@ def _vehicle(material: Material) -> Iterator[Block]:
         yield Heading("The vehicle")
         yield Facts(shown)
     if reading is not None and reading.identity.vin_problem:
-        yield Paragraph(f"VIN: {reading.identity.vin_problem}", "small")
-    read = {str(car.read_instead.get("vin", "")), reading.identity.vin if reading else ""}
+        yield Paragraph(joined(" ", "VIN:", reading.identity.vin_problem), "small")
+    read = {car.read_instead.get("vin", ""), reading.identity.vin if reading else ""}
     for other in sorted(read - {"", vin}):
-        yield Paragraph(f"The car gives another VIN than the papers: {other}.", "caution")
+        yield Paragraph(
+            fill("The car gives another VIN than the papers: {other}.", other=other), "caution"
+        )
 
 
 def _odometer(material: Material) -> str:
@@ -195,7 +199,7 @@ def _notes(material: Material) -> Iterator[Block]:
 
 def _remark_text(remark: Remark) -> str:
     times = dict.fromkeys(time_text(t_ns / 1e9) for t_ns in (remark.start_ns, remark.end_ns))
-    return f"{' to '.join(times)}, {remark.kind}{remark.text and ': '}{remark.text}"
+    return joined(": ", joined(", ", " to ".join(times), remark.kind), remark.text)
 
 
 def _options(material: Material) -> Iterator[Block]:
@@ -226,7 +230,9 @@ def _done(material: Material) -> Iterator[Block]:
         rows = tuple((p.name, p.number or "–", f"{p.quantity:g}", p.remark) for p in job.parts)
         yield Table(("part", "number", "quantity", "remark"), rows, (34, 22, 12, 32))
     for event in job.events:
-        yield Bullets((f"{when_text(event.at_utc)}: {event.kind}. {event.text}".strip(),))
+        yield Bullets(
+            (joined(": ", when_text(event.at_utc), joined(". ", event.kind, event.text)),)
+        )
         if event.change is not None:
             facts = account(event.change)
             yield Facts(tuple((name, in_units(text, material.units)) for name, text in facts))
@@ -316,7 +322,7 @@ def _simulated(material: Material) -> bool:
 
 
 def _noted(note: Note) -> str:
-    return f"{when_text(note.at_utc)}: {note.text}" if note.at_utc else note.text
+    return joined(": ", when_text(note.at_utc), note.text) if note.at_utc else note.text
 
 
 def _cut(text: str) -> str:

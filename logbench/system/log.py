@@ -17,6 +17,7 @@ from typing import Literal, TextIO
 
 from platformdirs import user_log_path
 
+from logbench.foreign import in_terminal
 from logbench.system.locks import try_lock
 from logbench.system.private import FILE_MODE, make_folder, owner_only
 from logbench.system.version import SOFTWARE
@@ -28,6 +29,8 @@ Kind = Literal["window", "command", "capture"]
 
 MOST_BYTES, BACKUPS = 1_000_000, 2
 """Of one file, and old ones kept: `window.log`, `window.log.1`, `window.log.2`."""
+_MOST_RECORD = 20_000
+"""Characters of one record: a traceback of 100 frames has some 10,000."""
 _TOGETHER = 4
 """Processes of one kind that log at the same time; further ones do without a file."""
 
@@ -62,8 +65,12 @@ def _user() -> tuple[str, str]:
 
 
 class _Formatter(logging.Formatter):
+    """One record begins in one line without indent, so that no text that is logged looks like
+    another record."""
+
     def format(self, record: logging.LogRecord) -> str:
-        return without_personal_data(super().format(record))
+        whole = in_terminal(super().format(record), lines=True, most=_MOST_RECORD)
+        return without_personal_data(whole.replace("\n", "\n    "))
 
 
 class _File(RotatingFileHandler):
@@ -122,6 +129,7 @@ def start_logging(
         return log_file()
     terminal = _Terminal(sys.stderr)
     terminal.setLevel(terminal_level)
+    terminal.setFormatter(_Formatter())
     root.addHandler(terminal)
     root.setLevel(min(terminal_level, logging.INFO))
     sys.excepthook, threading.excepthook = _uncaught, _uncaught_in_thread

@@ -9,6 +9,7 @@ import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from logbench.errors import CarSilentError, ReplyError
+from logbench.foreign import Foreign, fill
 from logbench.signals.decoding import Scaling, scaling_from, supported_pids
 from logbench.signals.table import SUPPORTED_PIDS
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
@@ -42,7 +43,9 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
     report("Reading the vehicle identification number")
     kinds = info_kinds(link, ask(link, service.info_payload(0x00)))
     vin = _vin(link, service, kinds)
-    report(f"Vehicle identification number: {vin}" if vin else "The car reports no VIN")
+    report(
+        fill("Vehicle identification number: {vin}", vin=vin) if vin else "The car reports no VIN"
+    )
     report("Reading the names of the ECUs")
     calibrations = {
         ecu: ids
@@ -55,7 +58,7 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
         if (name := _text(data))
     }
     for ecu, name in names.items():
-        report(f"ECU {ecu}: {name}")
+        report(fill("ECU {ecu}: {name}", ecu=ecu, name=name))
     volts = _voltage(link)
     if volts is not None:
         report(f"{volts:.1f} V at the adapter")
@@ -211,7 +214,7 @@ def _calibrations(data: bytes) -> tuple[str, ...]:
 
 def _text(data: bytes) -> str:
     """Printable ASCII of `data`; padding bytes are left out wherever they are."""
-    return "".join(chr(byte) for byte in data if 0x20 <= byte < 0x7F).strip()
+    return Foreign("".join(chr(byte) for byte in data if 0x20 <= byte < 0x7F).strip())
 
 
 def _voltage(link: Link) -> float | None:

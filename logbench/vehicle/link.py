@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import Self
 
 from logbench.errors import CarSilentError, ConnectingStoppedError, LinkError, LinkLostError
+from logbench.foreign import in_terminal
 from logbench.vehicle.framing import Raw
 from logbench.vehicle.gate import Permit, reads
 from logbench.vehicle.model import Progress, Protocol, Reply
@@ -120,7 +121,7 @@ class Link(ABC):
             self.close()
             raise
         self.connected = True
-        log.info("connected %s: %s, %s", self.url, self.adapter, self.protocol.name)
+        log.info("connected %s: %s, %s", self.url, in_terminal(self.adapter), self.protocol.name)
 
     def close(self) -> None:
         """Undo the settings made and let go of the port. May be called twice."""

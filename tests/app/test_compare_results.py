@@ -27,6 +27,7 @@ from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.page import ComparePage
 from logbench.app.compare.results import NOTES, SIGNALS
 from logbench.app.compare.signals_table import BAR, change_text
+from logbench.app.plain import plain_tip
 from logbench.app.theme import LIGHT, NIGHT
 from logbench.app.window import MainWindow
 from logbench.cases.compare import AFTER, BEFORE, Wish, place_ns
@@ -313,7 +314,7 @@ def test_cells_have_tool_tips(shown: ComparePage):
     grid = shown.results.grid
     cell = grid.cells[0]
     said = grid.table._items[cell.key].toolTip()
-    assert said == grid.text_of(cell)
+    assert said == plain_tip(grid.text_of(cell))
     assert "400-1,000 rpm" in said
     assert "s of steady running before" in said
 

@@ -9,6 +9,7 @@ from PySide6.QtCore import QObject, Signal, SignalInstance
 from PySide6.QtWidgets import QCheckBox, QFileDialog, QInputDialog, QMessageBox, QWidget
 
 from logbench.app.commands import add_command
+from logbench.app.plain import Question
 from logbench.cases.settings import Settings
 from logbench.importing.formats import suffixes
 from logbench.words import tr
@@ -66,9 +67,8 @@ class Asking(QObject):
 
     def to_verify(self) -> None:
         """Whether to verify, and whether to set damaged files aside."""
-        box = QMessageBox(self._page)
-        box.setWindowTitle(tr("Verify files"))
-        box.setText(tr("Read every sample of every recording and hold it against its checksum?"))
+        asked = tr("Read every sample of every recording and hold it against its checksum?")
+        box = Question(self._page, tr("Verify files"), asked)
         aside = QCheckBox(tr("Set damaged files aside, in the folder quarantine; none is deleted"))
         box.setCheckBox(aside)
         go = box.addButton(tr("Verify"), QMessageBox.ButtonRole.AcceptRole)

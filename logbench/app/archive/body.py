@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QTabWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QTabWidget, QVBoxLayout, QWidget
 
 from logbench.app.archive.facets import FacetsPanel
 from logbench.app.archive.panels import AccountPanel, DetailsPanel, SimilarPanel, TrendPanel
 from logbench.app.archive.recordings import RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import Sparks
 from logbench.app.parts import STRETCH, lay, muted, named, offer
+from logbench.app.plain import Choice
 from logbench.app.services import Services
 from logbench.app.tables import splitter
 from logbench.archive.overview import Judged
@@ -76,7 +77,7 @@ class ArchiveBody(QWidget):
     def _foot(self) -> QHBoxLayout:
         """What can be done with the chosen, and the signal that is previewed."""
         self.actions_row = QHBoxLayout()
-        self.preview_box = named(QComboBox(), tr("Signal of the previews"))
+        self.preview_box = named(Choice(), tr("Signal of the previews"))
         self.preview_box.addItem(tr("Preview {signal}", signal="RPM"), "RPM")
         self.preview_box.activated.connect(self._preview_chosen)
         return lay(QHBoxLayout(), self.actions_row, STRETCH, self.preview_box)

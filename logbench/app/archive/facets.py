@@ -6,7 +6,6 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
     QFrame,
     QHBoxLayout,
-    QLabel,
     QLineEdit,
     QListWidget,
     QListWidgetItem,
@@ -18,6 +17,7 @@ from logbench.analysis.expression.checked import condition
 from logbench.analysis.model import Verdict
 from logbench.app.expression_line import ExpressionLine
 from logbench.app.parts import chooser, lay, muted, named, offer, styled, text_button
+from logbench.app.plain import Label, ListRow
 from logbench.app.theme import VERDICT_SYMBOLS, Look
 from logbench.archive.find import Filter
 from logbench.archive.overview import Facets
@@ -47,7 +47,7 @@ class FacetsPanel(QFrame):
             box.setMinimumHeight(70)
         self.verdict = chooser(tr("Verdict of a finding"), 6)
         self.check = chooser(tr("Check of a finding"), 6)
-        self.trouble = styled(QLabel(wordWrap=True), "trouble")
+        self.trouble = styled(Label(wordWrap=True), "trouble")
         self.trouble.hide()
         self._lay_out()
         self._connect()
@@ -153,7 +153,7 @@ def _fill(box: QListWidget, counts: dict[str, int]) -> None:
     box.blockSignals(True)
     box.clear()
     for name, text in texts.items():
-        item = QListWidgetItem(text)
+        item = ListRow(text)
         item.setData(_KEY, name)
         item.setFlags(item.flags() | Qt.ItemFlag.ItemIsUserCheckable)
         item.setCheckState(Qt.CheckState.Checked if name in chosen else Qt.CheckState.Unchecked)

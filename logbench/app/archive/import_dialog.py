@@ -13,7 +13,6 @@ from PySide6.QtWidgets import (
     QDoubleSpinBox,
     QGridLayout,
     QHeaderView,
-    QLabel,
     QLineEdit,
     QTableWidget,
     QTableWidgetItem,
@@ -22,10 +21,12 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.parts import Elided, chooser, heads_left, lay, muted, named, pad, styled
+from logbench.app.plain import Label, TableCell, plain_tip
 from logbench.app.tables import splitter
 from logbench.app.theme import Theme
 from logbench.car.model import Car
 from logbench.cases.importing import Kind
+from logbench.foreign import in_label
 from logbench.importing.model import SURE, ColumnMap
 from logbench.signals.table import table
 from logbench.signals.units import compatible, known
@@ -81,7 +82,7 @@ class ImportDialog(QDialog):
 
     def _make_parts(self) -> None:
         self.head = styled(Elided(), "title")
-        self.said = QLabel(wordWrap=True)
+        self.said = Label(wordWrap=True)
         self.delimiter = chooser(tr("Delimiter"), _CHARS, _DELIMITERS)
         self.delimiter.activated.connect(
             lambda _: self.cut_wanted.emit(str(self.delimiter.currentData()))
@@ -192,7 +193,7 @@ class ImportDialog(QDialog):
     def _fill_rows(self) -> None:
         preview = self.kind.preview
         self.rows.setColumnCount(len(preview.names))
-        self.rows.setHorizontalHeaderLabels(list(preview.names))
+        self.rows.setHorizontalHeaderLabels([in_label(name) for name in preview.names])
         self.rows.setRowCount(len(preview.rows))
         for r, row in enumerate(preview.rows):
             for c, cell in enumerate(row):
@@ -354,9 +355,9 @@ def _perhaps(column: ColumnMap) -> str:
 
 
 def _cell(text: str) -> QTableWidgetItem:
-    item = QTableWidgetItem(text)
+    item = TableCell(text)
     item.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable)
-    item.setToolTip(text)
+    item.setToolTip(plain_tip(text))
     return item
 
 

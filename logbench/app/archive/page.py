@@ -29,6 +29,7 @@ from logbench.app.parts import (
     styled,
     text_button,
 )
+from logbench.app.plain import plain_tip
 from logbench.app.services import Services
 from logbench.cases.archive import (
     Account,
@@ -76,7 +77,7 @@ class ArchiveStart(EmptyState):
         self.recordings_button.setText(
             tr("Open the folder of your recordings: {name}", name=folder.name[:40])
         )
-        self.recordings_button.setToolTip(str(folder))
+        self.recordings_button.setToolTip(plain_tip(str(folder)))
         self.recordings_button.setVisible(folder.is_dir())
 
 
@@ -195,7 +196,7 @@ class ArchivePage(QWidget):
         self._services.settings.last_archive = place
         url = seen.archive.store.url
         self.title.tell(url.rstrip("/").rpartition("/")[2] or url)
-        self.title.setToolTip(url)
+        self.title.setToolTip(plain_tip(url))
         self._pages.setCurrentIndex(1)
         self._look_at(seen)
         self.body.table.setFocus()

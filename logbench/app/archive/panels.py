@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QSplitter,
-    QTextBrowser,
-    QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
@@ -20,6 +17,7 @@ from logbench.analysis.model import Verdict, heading
 from logbench.analysis.statement import in_units
 from logbench.app.archive.trend_plot import TrendPlot
 from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, offer, text_button
+from logbench.app.plain import Page, TreeRow, plain_tip
 from logbench.app.remarks import RemarkList
 from logbench.app.tables import Tree
 from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
@@ -27,6 +25,7 @@ from logbench.archive.columns import cells
 from logbench.archive.findings import reason_of
 from logbench.archive.overview import RANKS, Number, Row
 from logbench.cases.archive import Account, Details, Line, Trended
+from logbench.foreign import in_html
 from logbench.signals.numbers import started_text
 from logbench.signals.units import Units
 from logbench.words import tr, tr_n
@@ -45,7 +44,7 @@ class DetailsPanel(QSplitter):
         super().__init__(Qt.Orientation.Horizontal)
         self._look = look
         self._shown: Details | None = None
-        facts, findings = QTextBrowser(openLinks=False), QTextBrowser(openLinks=False)
+        facts, findings = Page(), Page()
         self.facts = named(facts, tr("Facts and signals of the recording"))
         self.findings = named(findings, tr("Findings of the recording"))
         self.said = RemarkList()
@@ -79,7 +78,7 @@ class DetailsPanel(QSplitter):
 
 
 def _muted(text: str, theme: Theme) -> str:
-    return f'<p style="color:{theme.muted}">{escape(text)}</p>'
+    return f'<p style="color:{theme.muted}">{in_html(text)}</p>'
 
 
 def _facts_html(details: Details, theme: Theme, units: Units) -> str:
@@ -87,15 +86,15 @@ def _facts_html(details: Details, theme: Theme, units: Units) -> str:
         (cell.title, column.text(cell, details.facts, units)) for column, cell in cells("details")
     ]
     rows = "".join(
-        f'<tr><td style="color:{theme.muted}; padding-right:10px">{name}</td>'
-        f"<td>{escape(str(value))}</td></tr>"
+        f'<tr><td style="color:{theme.muted}; padding-right:10px">{in_html(name)}</td>'
+        f"<td>{in_html(str(value))}</td></tr>"
         for name, value in pairs
         if value
     )
     signals = "".join(
-        f'<tr><td style="padding-right:10px">{escape(s["signal"])}</td>'
-        f'<td style="color:{theme.muted}; padding-right:10px">{escape(s["ecu"])}</td>'
-        f"<td>{escape(_span(s, units))}</td></tr>"
+        f'<tr><td style="padding-right:10px">{in_html(s["signal"])}</td>'
+        f'<td style="color:{theme.muted}; padding-right:10px">{in_html(s["ecu"])}</td>'
+        f"<td>{in_html(_span(s, units))}</td></tr>"
         for s in details.signals
     )
     return f"<table>{rows}</table><p></p><table>{signals}</table>"
@@ -123,7 +122,7 @@ def _findings_html(details: Details, theme: Theme, units: Units) -> str:
         head = f"{VERDICT_SYMBOLS[verdict]} {heading(finding['check'], finding['subject'])}"
         out.append(
             f'<p style="margin:2px 0"><b style="color:{theme.verdict(verdict).name()}">'
-            f"{escape(head)}</b><br>{escape(in_units(reason_of(finding), units))}</p>"
+            f"{in_html(head)}</b><br>{in_html(in_units(reason_of(finding), units))}</p>"
         )
     return "".join(out) or _muted(tr("The checks found nothing to say."), theme)
 
@@ -162,9 +161,9 @@ class SimilarPanel(QWidget):
             texts = [f"{one.distance:.2f}", row.car if row else "",
                      started_text(row.started_utc) if row else "",
                      f"{one.common_cells}", parts, one.recording]  # fmt: skip
-            item = QTreeWidgetItem(texts)
+            item = TreeRow(texts)
             item.setData(0, _RECORDING, one.recording)
-            item.setToolTip(4, parts)
+            item.setToolTip(4, plain_tip(parts))
             self.tree.addTopLevelItem(item)
         self.said.tell(
             tr(
@@ -271,10 +270,10 @@ class AccountPanel(QWidget):
         self.said.tell(account.sentence)
         self.tree.clear()
         for line in sorted(account.lines, key=lambda line: not line.bad):
-            item = QTreeWidgetItem([line.name, f"{'■ ' if line.bad else ''}{line.text}"])
-            item.setToolTip(1, line.text)
+            item = TreeRow([line.name, f"{'■ ' if line.bad else ''}{line.text}"])
+            item.setToolTip(1, plain_tip(line.text))
             for text in line.more:
-                item.addChild(QTreeWidgetItem(["", text]))
+                item.addChild(TreeRow(["", text]))
             self.tree.addTopLevelItem(item)
             item.setExpanded(True)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QPen
-from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QSizePolicy, QVBoxLayout, QWidget
 
 from logbench.analysis.comparison.cells import SLOT_S, CellKey, LoadAxis, key_of
 from logbench.analysis.comparison.differences import CellDifference
@@ -15,6 +15,7 @@ from logbench.analysis.comparison.results import Comparison
 from logbench.analysis.statement import in_units
 from logbench.app.compare.signals_table import change_text
 from logbench.app.parts import Elided, lay, styled
+from logbench.app.plain import RichLabel
 from logbench.app.plot.cell_table import Cell, CellTable
 from logbench.app.theme import BLUE, ORANGE, SKY, VERMILION, Look, Theme
 from logbench.signals.units import difference_unit, unit_text
@@ -95,8 +96,7 @@ class CellGrid(QWidget):
         self._axis: LoadAxis | None = None
         self._title = ""
         self._unit = ""
-        self._head, self._axes, self._legend = Elided(), styled(Elided(), "muted"), QLabel()
-        self._legend.setTextFormat(Qt.TextFormat.RichText)
+        self._head, self._axes, self._legend = Elided(), styled(Elided(), "muted"), RichLabel()
         self._legend.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         nothing = tr("No operating cells: nothing was warm and steady enough on either side.")
         self.table = CellTable(look.theme, nothing)

@@ -11,7 +11,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
     QHBoxLayout,
-    QLabel,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
@@ -20,12 +19,14 @@ from PySide6.QtWidgets import (
 from logbench.analysis.comparison.overlay import By
 from logbench.analysis.model import Span
 from logbench.app.parts import Elided, chooser, delayed, lay, named, pad, styled
+from logbench.app.plain import Label
 from logbench.app.plot.canvas import GUTTER
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, Laid, Wish, place_ns, shown_signals
+from logbench.foreign import raw
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import tick_text, time_text
 from logbench.signals.units import Differences, Units
@@ -120,7 +121,7 @@ class OverlayView(QWidget):
         }
         self.note = styled(Elided(), "muted")
         center = Qt.AlignmentFlag.AlignCenter
-        self.trouble = styled(QLabel(wordWrap=True, margin=24, alignment=center), "trouble")
+        self.trouble = styled(Label(wordWrap=True, margin=24, alignment=center), "trouble")
         self.trouble.hide()
         self._soon = delayed(self, _WAIT_MS, self.ask)
         self._lay_out()
@@ -135,7 +136,7 @@ class OverlayView(QWidget):
     def _lay_out(self) -> None:
         tools = lay(QHBoxLayout(), (self.signal_box, 1), margins=(6, 2, 10, 2))
         tools.addSpacing(4)
-        lay(tools, QLabel(tr("align by")), self.by_box)
+        lay(tools, Label(tr("align by")), self.by_box)
         boxes = [(box, 1) for box in (self.marker_box, *self.file_boxes.values())]
         degc = (self.degc_box, 0, Qt.AlignmentFlag.AlignRight)
         files = lay(QHBoxLayout(), *boxes, degc, margins=(6, 0, 10, 2))
@@ -241,12 +242,11 @@ class OverlayView(QWidget):
         """Ask for the overlay that the boxes say."""
         if self._compared is None or self.signal_box.currentIndex() < 0:
             return
-        marker = self.marker_box.currentText()
         self.wished.emit(
             Wish(
                 self.signal_box.currentData(),
                 By(self.by_box.currentData()),
-                marker if self.marker_box.currentIndex() > 0 else "",
+                self.marker_box.currentData() or "",
                 self._degc,
                 self.recordings,
             )
@@ -268,7 +268,9 @@ class OverlayView(QWidget):
             for side, i in pairs
         ]
         self.marker_box.clear()
-        self.marker_box.addItems([_FIRST_MARKER, *sorted(texts[0] & texts[1])])
+        self.marker_box.addItem(_FIRST_MARKER, "")
+        for text in sorted(texts[0] & texts[1]):
+            self.marker_box.addItem(text, raw(text))
 
     def _show_options(self) -> None:
         by = self.by_box.currentData()

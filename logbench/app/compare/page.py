@@ -7,7 +7,7 @@ from pathlib import Path
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QAction, QShowEvent
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.compare.results import DRIVE, FINDINGS, NOTES, SIGNALS, WARM_UP, ResultsPanel
@@ -23,6 +23,7 @@ from logbench.app.parts import (
     middle,
     text_button,
 )
+from logbench.app.plain import Label
 from logbench.app.services import Services
 from logbench.cases.cars import AnswerCars
 from logbench.cases.compare import AFTER, BEFORE, Compared, compare_files
@@ -38,7 +39,7 @@ class SameCar(Card):
     def __init__(self, yes: Callable[[], None], no: Callable[[], None]) -> None:
         title = tr("Are these recordings of the same car?")
         super().__init__(title, 680, (28, 24, 28, 24), 14)
-        self.text = QLabel(wordWrap=True)
+        self.text = Label(wordWrap=True)
         self.yes = text_button(tr("It is the same car: show the comparison"), yes)
         self.no = text_button(tr("Choose other recordings"), no)
         lay(self.column, self.text, lay(QHBoxLayout(), self.no, self.yes, STRETCH))

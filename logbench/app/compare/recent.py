@@ -13,14 +13,13 @@ from PySide6.QtWidgets import (
     QAbstractItemView,
     QFileDialog,
     QHBoxLayout,
-    QLabel,
     QLineEdit,
-    QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from logbench.app.parts import chooser, lay, muted, named, text_button
+from logbench.app.plain import Label, TreeRow, plain_tip
 from logbench.app.tables import Tree
 from logbench.cases.compare import AFTER, BEFORE, Found, find_in_archive, find_recordings
 from logbench.cases.runner import Owner
@@ -72,9 +71,9 @@ class RecentList(Tree):
         self.clear()
         for one in found:
             length = time_text(one.duration_s) if one.duration_s else ""
-            item = QTreeWidgetItem([one.name, one.car, started_text(one.started_utc), length])
+            item = TreeRow([one.name, one.car, started_text(one.started_utc), length])
             item.setData(0, Qt.ItemDataRole.UserRole, str(one.path))
-            item.setToolTip(0, str(one.path))
+            item.setToolTip(0, plain_tip(str(one.path)))
             right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
             item.setTextAlignment(_LENGTH, right)
             self.addTopLevelItem(item)
@@ -130,7 +129,7 @@ class RecentRecordings(QWidget):
             )
             for side, key in ((BEFORE, "B"), (AFTER, "A"))
         ]
-        title = QLabel(tr("Recent recordings"))
+        title = Label(tr("Recent recordings"))
         row = lay(QHBoxLayout(), title, (self.places, 2), folder, (self.finder, 2), *buttons)
         lay(QVBoxLayout(self), row, self.none, (self.list, 1), margins=(0, 0, 0, 0))
         self._fill_places()

@@ -9,10 +9,8 @@ from PySide6.QtCore import QSignalBlocker, QSize, Qt
 from PySide6.QtGui import QPen
 from PySide6.QtWidgets import (
     QFrame,
-    QLabel,
     QListWidget,
     QTabWidget,
-    QTextBrowser,
     QVBoxLayout,
     QWidget,
 )
@@ -27,6 +25,7 @@ from logbench.app.compare.findings_list import FindingsList, count_of
 from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.signals_table import SignalsTable, detail_of, sorted_signals
 from logbench.app.parts import Given, lay, muted, named, styled
+from logbench.app.plain import Label, Page
 from logbench.app.plot.late_graph import LateGraph
 from logbench.app.remarks import RemarkList
 from logbench.app.tables import splitter, step
@@ -104,7 +103,7 @@ class ResultsPanel(QWidget):
         self.to_drive = named(QListWidget(), tr("Operating cells to drive"))
         self.to_drive.setWordWrap(True)
         self.said = RemarkList()
-        self.summary = QLabel(wordWrap=True)
+        self.summary = Label(wordWrap=True)
         font = self.summary.font()
         font.setPointSizeF(font.pointSizeF() * 1.25)
         font.setBold(True)
@@ -112,7 +111,7 @@ class ResultsPanel(QWidget):
         self.notes = muted()
         for label in (self.summary, self.notes):
             label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.detail = named(QTextBrowser(), tr("The chosen row or cell in full"))
+        self.detail = named(Page(), tr("The chosen row or cell in full"))
         self.detail.setFixedHeight(_DETAIL_PX)
         self._lay_out()
         self.findings.chosen.connect(self._finding_chosen)
@@ -131,7 +130,7 @@ class ResultsPanel(QWidget):
         lay(QVBoxLayout(card), self.summary, self.notes, margins=(14, 6, 14, 6), spacing=2)
         self.tabs = named(QTabWidget(documentMode=True), tr("Results of the comparison"))
         bars_said = muted(tr("Grey: a change that small could have been missed. ◆ changed"))
-        self.drive_said, self.warm_said = QLabel(wordWrap=True), QLabel(wordWrap=True)
+        self.drive_said, self.warm_said = Label(wordWrap=True), Label(wordWrap=True)
         self.tabs.addTab(self.findings, tr("Findings"))
         self.tabs.addTab(_column((self.signals, 1), bars_said), tr("Signals"))
         self.tabs.addTab(_column(self.drive_said, (self.to_drive, 1), top=6), tr("To drive"))

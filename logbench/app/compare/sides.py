@@ -13,15 +13,14 @@ from PySide6.QtWidgets import (
     QFileDialog,
     QFrame,
     QHBoxLayout,
-    QLabel,
     QListWidget,
-    QListWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from logbench.app.compare.recent import RecentRecordings
 from logbench.app.parts import STRETCH, Drops, lay, muted, named, styled, text_button
+from logbench.app.plain import Label, ListRow, plain_tip
 from logbench.cases.compare import AFTER, BEFORE, SIDES
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
@@ -41,7 +40,7 @@ class SideBox(QFrame):
         super().__init__()
         self.setObjectName("card")
         self.setFixedHeight(_BOX_PX)
-        title = styled(QLabel(_TITLES[side]), "title")
+        title = styled(Label(_TITLES[side]), "title")
         self.list = named(QListWidget(), tr("Recordings {side} the repair", side=word(side)))
         self.list.setTextElideMode(Qt.TextElideMode.ElideMiddle)
         self.list.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
@@ -71,9 +70,9 @@ class SideBox(QFrame):
         """Other files; each only once."""
         self.list.clear()
         for path in dict.fromkeys(p.resolve() for p in paths):
-            item = QListWidgetItem(path.name)
+            item = ListRow(path.name)
             item.setData(Qt.ItemDataRole.UserRole, str(path))
-            item.setToolTip(str(path))
+            item.setToolTip(plain_tip(str(path)))
             self.list.addItem(item)
         self._show()
         self.changed.emit()
@@ -117,7 +116,7 @@ class SidesPanel(QWidget):
             tr("Take the recordings of the open job, by role"),
             tr("Its recordings by their role; a job is asked for if none is open"),
         )
-        self.said = QLabel(wordWrap=True)
+        self.said = Label(wordWrap=True)
         name = tr("Compare before with after")
         compare = text_button(tr("Compare  Ctrl+Return"), self.compare_wanted.emit, name)
         self.compare_button = styled(compare, "primary")

@@ -6,10 +6,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QCheckBox, QLabel, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QCheckBox, QLineEdit, QVBoxLayout, QWidget
 
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import Answers, Dialog, lay, named, styled
+from logbench.app.plain import Label
 from logbench.app.services import Services
 from logbench.cases.job import ClearCodes, CloseEvap, JobCase, ListControls, ReadCar
 from logbench.errors import LinkUnknownError
@@ -32,11 +33,11 @@ class GuardDialog(Dialog):
         self, title: str, intro: str, points: Sequence[str], go: str, parent: QWidget
     ) -> None:
         super().__init__(title, parent, 620)
-        head = styled(QLabel(title), "title")
+        head = styled(Label(title), "title")
         text = "\n".join((intro, *(f"■  {point}" for point in points)))
-        listed, guard = named(QLabel(text, wordWrap=True), text), QLabel(GUARD, wordWrap=True)
+        listed, guard = named(Label(text, wordWrap=True), text), Label(GUARD, wordWrap=True)
         self.tick = QCheckBox(tr("I have read this, and the car stands still"))
-        ask = QLabel(tr("Consent: type the words  {consent}", consent=CONSENT))
+        ask = Label(tr("Consent: type the words  {consent}", consent=CONSENT))
         ask.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
         words = QLineEdit(placeholderText=CONSENT)
         self.words = named(words, tr("Type: {consent}", consent=CONSENT))

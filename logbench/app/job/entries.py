@@ -23,7 +23,9 @@ from PySide6.QtWidgets import (
 
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, heads_left, lay, muted, named, text_button
+from logbench.app.plain import Choice, TableCell, plain_tip
 from logbench.app.tables import Index
+from logbench.foreign import raw
 from logbench.job.model import Job, Role
 from logbench.job.times import short_time
 from logbench.system.limits import JOB_ENTRIES
@@ -35,7 +37,7 @@ ROLES: tuple[Role, ...] = ("before", "after", "other")
 
 def role_box(name: str) -> QComboBox:
     """A choice of roles, each a row's data."""
-    box = named(QComboBox(), name)
+    box = named(Choice(), name)
     for role in ROLES:
         box.addItem(word(role), role)
     return box
@@ -57,7 +59,7 @@ class Column:
     number: bool = False
     tick: bool = False
     fixed: bool = False
-    shown: Callable[[Any], str] = str
+    shown: Callable[[Any], str] = raw
 
 
 TIME = Column("at_utc", tr("Time"), False, fixed=True, shown=short_time)
@@ -72,7 +74,7 @@ class _ChoiceDelegate(QStyledItemDelegate):
 
     def createEditor(self, parent: QWidget, option: QStyleOptionViewItem, index: Index) -> QWidget:
         """The box."""
-        box = QComboBox(parent)
+        box = Choice(parent)
         box.addItems(self._choices)
         box.activated.connect(lambda _: self.commitData.emit(box))
         return box
@@ -281,7 +283,7 @@ class EntryTable(Tab):
 def _item(column: Column, value: Any) -> QTableWidgetItem:
     flag = Qt.ItemFlag
     if column.tick:
-        item = QTableWidgetItem()
+        item = TableCell()
         item.setFlags(flag.ItemIsEnabled | flag.ItemIsSelectable | flag.ItemIsUserCheckable)
         item.setCheckState(Qt.CheckState.Checked if value else Qt.CheckState.Unchecked)
         return item
@@ -291,8 +293,8 @@ def _item(column: Column, value: Any) -> QTableWidgetItem:
         text = f"{value:g}"
     else:
         text = column.shown(value)
-    item = QTableWidgetItem(text)
-    item.setToolTip(text)
+    item = TableCell(text)
+    item.setToolTip(plain_tip(text))
     if column.fixed:
         item.setFlags(flag.ItemIsEnabled | flag.ItemIsSelectable)
     return item

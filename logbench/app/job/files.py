@@ -12,9 +12,7 @@ from PySide6.QtGui import QImage, QPixmap, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
-    QLabel,
     QSizePolicy,
-    QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
@@ -23,6 +21,7 @@ from logbench.app.job.entries import ROLES, TIME, Column, EntryTable, Tab, role_
 from logbench.app.job.opened import OpenJob
 from logbench.app.opening import open_of_job
 from logbench.app.parts import STRETCH, lay, text_button
+from logbench.app.plain import Label, TreeRow, plain_tip
 from logbench.app.services import Services
 from logbench.app.tables import Tree
 from logbench.cases.job import Added, AddFiles, load_timeline, look_at_photo, newest_recording
@@ -127,7 +126,7 @@ class RecordingsPanel(Tab):
             self.compare,
             tr("Put the recordings on the Compare page"),
         )
-        adds = QLabel(tr("Add as")), adding.role, newest, add
+        adds = Label(tr("Add as")), adding.role, newest, add
         row = lay(QHBoxLayout(), *adds, STRETCH, self.review_button, self.compare_button)
         parts = row, (self.table, 3), (self.comparisons, 2)
         lay(QVBoxLayout(self), *parts, margins=(20, 12, 20, 12))
@@ -190,7 +189,7 @@ def _comparisons() -> EntryTable:
     )
 
 
-class Preview(QLabel):
+class Preview(Label):
     """A picture in the room there is."""
 
     def __init__(self) -> None:
@@ -316,11 +315,11 @@ class TimelineView(Tree):
         self.clear()
         for moment in moments:
             when = local_text(moment.when) if moment.when else tr("not known")
-            item = QTreeWidgetItem([when, word(moment.kind), moment.text, moment.file])
-            item.setToolTip(2, moment.text)
+            item = TreeRow([when, word(moment.kind), moment.text, moment.file])
+            item.setToolTip(2, plain_tip(moment.text))
             for name, text in moment.facts:
-                fact = QTreeWidgetItem(["", name, text, ""])
-                fact.setToolTip(2, text)
+                fact = TreeRow(["", name, text, ""])
+                fact.setToolTip(2, plain_tip(text))
                 item.addChild(fact)
             self.addTopLevelItem(item)
             item.setExpanded(True)

@@ -6,10 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtWidgets import QLabel, QPlainTextEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QPlainTextEdit, QVBoxLayout, QWidget
 
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import Answers, Dialog, Notice, lay, muted, named
+from logbench.app.plain import Label
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings
 from logbench.words import tr
@@ -32,7 +33,7 @@ class ForgetDialog(Dialog):
         self.answers = Answers(self, tr("Delete for good"), tr("Cancel"), careful=True)
         lay(
             QVBoxLayout(self),
-            QLabel(tr("This goes for good, and cannot be undone:")),
+            Label(tr("This goes for good, and cannot be undone:")),
             (self.going, 1),
             *([muted(unread)] if traces.unread else []),
             muted(BEYOND),

@@ -15,8 +15,10 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.model import Verdict
+from logbench.app.plain import TreeRow, plain_tip
 from logbench.app.tables import Index, Tree
 from logbench.app.theme import Look
+from logbench.foreign import joined
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
 from logbench.vehicle.records.model import STATES, CarReading, FrozenValue, MonitorResult, Readiness
@@ -99,7 +101,7 @@ class ReadingTree(Tree):
         units = self._look.units
         self.clear()
         for sentence in (*reading.problems, *reading.remarks):
-            self._section(f"▲  {sentence}")
+            self._section(joined("  ", "▲", sentence))
         self._codes(reading)
         for entry in reading.readiness:
             if entry.monitors:
@@ -125,7 +127,7 @@ class ReadingTree(Tree):
         """Before against after."""
         self.clear()
         for warning in diff.warnings:
-            self._section(f"▲  {warning}")
+            self._section(joined("  ", "▲", warning))
         self._section(diff.sentence)
         for title, changes in (
             (tr("Codes gone"), diff.gone),
@@ -158,7 +160,7 @@ class ReadingTree(Tree):
             section = self._section(tr("{state} codes: {n}", state=name, n=len(codes)))
             for code in codes:
                 text = code.text or (tr("the maker's own") if code.manufacturer else "")
-                self._row(section, (f"{code.code}  {text}", "", code.ecu), code.code)
+                self._row(section, (joined("  ", code.code, text), "", code.ecu), code.code)
 
     def _results(self, reading: CarReading) -> None:
         results = reading.monitor_results
@@ -178,13 +180,13 @@ class ReadingTree(Tree):
             if result.margin is not None:
                 said = tr("margin {margin:.0f} %", margin=100.0 * result.margin)
             row.setData(MARGIN_COLUMN, Qt.ItemDataRole.AccessibleTextRole, said)
-            row.setToolTip(MARGIN_COLUMN, said)
+            row.setToolTip(MARGIN_COLUMN, plain_tip(said))
 
     def _section(
         self, title: str, rows: Iterable[Sequence[str]] = (), open_: bool = True
     ) -> QTreeWidgetItem:
-        section = QTreeWidgetItem([title])
-        section.setToolTip(0, title)
+        section = TreeRow([title])
+        section.setToolTip(0, plain_tip(title))
         self.addTopLevelItem(section)
         section.setFirstColumnSpanned(True)
         for row in rows:
@@ -195,10 +197,10 @@ class ReadingTree(Tree):
     def _row(
         self, section: QTreeWidgetItem, texts: Sequence[str], code: str = ""
     ) -> QTreeWidgetItem:
-        row = QTreeWidgetItem(list(texts))
+        row = TreeRow(list(texts))
         row.setData(0, CODE_ROLE, code)
         for column, text in enumerate(texts):
-            row.setToolTip(column, text)
+            row.setToolTip(column, plain_tip(text))
         section.addChild(row)
         section.setExpanded(True)
         return row
@@ -233,7 +235,7 @@ def _result_row(result: MonitorResult, units: Units) -> tuple[str, str, str]:
             for limit in (result.minimum, result.maximum)
         )
         state = tr("{state}, {low} to {high}", state=state, low=low, high=high)
-    name = f"{result.ecu} {result.monitor}, {result.test}"
+    name = joined(" ", result.ecu, joined(", ", result.monitor, result.test))
     return name, _known(result.value, result.unit, units) or "–", state
 
 
@@ -241,7 +243,7 @@ def _change_row(change: CodeChange) -> tuple[str, str, str]:
     before, after = (
         ", ".join(map(word, states)) or tr("none") for states in (change.before, change.after)
     )
-    name = f"{change.code}  {change.text}  ({change.ecu})"
+    name = joined("  ", change.code, change.text, f"({change.ecu})")
     return name, tr("before: {states}", states=before), tr("after: {states}", states=after)
 
 
@@ -257,7 +259,7 @@ def _identity_rows(reading: CarReading, units: Units) -> list[tuple[str, str, st
         (tr("Odometer"), _known(reading.odometer_km, "km", units), ""),
     ]
     for ecu in who.ecus:
-        rows.append((f"ECU {ecu.address}  {ecu.name}", ecu.requirement, ecu.ignition))
+        rows.append((joined("  ", f"ECU {ecu.address}", ecu.name), ecu.requirement, ecu.ignition))
         rows += [
             (tr("Calibration"), c.id, tr("verification {cvn}", cvn=c.cvn)) for c in ecu.calibrations
         ]

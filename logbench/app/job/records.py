@@ -9,10 +9,8 @@ from functools import partial
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QHBoxLayout,
-    QLabel,
     QLineEdit,
     QListWidget,
-    QListWidgetItem,
     QVBoxLayout,
     QWidget,
 )
@@ -24,6 +22,7 @@ from logbench.app.job.reading_tree import ReadingTree
 from logbench.app.live.link_box import LinkBox
 from logbench.app.opening import open_page
 from logbench.app.parts import Answers, Dialog, lay, muted, named, styled, text_button
+from logbench.app.plain import Label, ListRow
 from logbench.app.services import Services
 from logbench.app.tables import splitter
 from logbench.car.model import Car
@@ -65,7 +64,7 @@ class OtherCodes(Tab):
                                                           tick=True)),
             lambda: OtherCode(module="", code=""),
         )  # fmt: skip
-        self.caution = styled(QLabel(f"■  {RESTRAINT_CAUTION}", wordWrap=True), "trouble")
+        self.caution = styled(Label(f"■  {RESTRAINT_CAUTION}", wordWrap=True), "trouble")
         self.tables = (self.table,)
         lay(QVBoxLayout(self), (self.table, 1), self.caution, margins=(20, 12, 20, 12))
         self.caution.hide()
@@ -83,7 +82,7 @@ class SearchPageDialog(Dialog):
         super().__init__(tr("Search page for codes"), parent, 600)
         self._code, self._car = code or _EXAMPLE_CODE, car or Car()
         said = _TEXT if template else tr("No search page is set yet. {text}", text=_TEXT)
-        text = QLabel(said, wordWrap=True)
+        text = Label(said, wordWrap=True)
         self.address = named(QLineEdit(template), tr("Address of the search page"))
         self.address.setPlaceholderText(f"https://search.example/?q={PLACE}")
         self.address.textChanged.connect(self._judge)
@@ -196,10 +195,10 @@ class RecordsPanel(Tab):
 
     def _lay_out(self) -> None:
         asking = self.read_button, self.clear_button, self.evap_button
-        link = QLabel(tr("Link")), (self.link, 1)
-        top = lay(QHBoxLayout(), *link, QLabel(tr("as")), self.role, *asking)
+        link = Label(tr("Link")), (self.link, 1)
+        top = lay(QHBoxLayout(), *link, Label(tr("as")), self.role, *asking)
         left = QWidget()
-        role = lay(QHBoxLayout(), QLabel(tr("Role")), (self.entry_role, 1))
+        role = lay(QHBoxLayout(), Label(tr("Role")), (self.entry_role, 1))
         looking = lay(QHBoxLayout(), (self.lookup_button, 1), self.search_button)
         lay(QVBoxLayout(left), (self.list, 1), role, looking, margins=(0, 0, 0, 0))
         split = splitter(Qt.Orientation.Horizontal, {left: 230, self.tree: 800})
@@ -235,9 +234,9 @@ class RecordsPanel(Tab):
                 words.append(tr("cannot be read"))
             elif not reading.complete:
                 words.append(tr("incomplete"))
-            self.list.addItem(QListWidgetItem("  ".join(word for word in words if word)))
+            self.list.addItem(ListRow("  ".join(word for word in words if word)))
         if records.diff is not None:
-            self.list.addItem(QListWidgetItem(_DIFF))
+            self.list.addItem(ListRow(_DIFF))
         self.list.blockSignals(False)
         self.list.setCurrentRow(len(entries) - 1)
         self._show(self.list.currentRow())

@@ -16,7 +16,6 @@ from PySide6.QtWidgets import (
     QLineEdit,
     QPlainTextEdit,
     QTableWidget,
-    QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
@@ -34,6 +33,7 @@ from logbench.app.parts import (
     named,
     text_button,
 )
+from logbench.app.plain import Choice, TableCell
 from logbench.cases.job import WriteReport, Written, make_sentences
 from logbench.cases.settings import Settings
 from logbench.cases.work import Outcome
@@ -121,10 +121,10 @@ class ReportDialog(Dialog):
         self._made, self._keys = dict(sentences), list(sentences)
         self.sentences.setRowCount(len(self._keys))
         for row, key in enumerate(self._keys):
-            about = QTableWidgetItem(key.replace(".", " ").replace("_", " "))
+            about = TableCell(key.replace(".", " ").replace("_", " "))
             about.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable)
             self.sentences.setItem(row, 0, about)
-            self.sentences.setItem(row, 1, QTableWidgetItem(sentences[key]))
+            self.sentences.setItem(row, 1, TableCell(sentences[key]))
         self.sentences.resizeRowsToContents()
 
     def rewritten(self) -> dict[str, str]:
@@ -165,7 +165,7 @@ class ReportDialog(Dialog):
         )
 
     def _box(self, name: str, choices: dict[str, str], chosen: str) -> QComboBox:
-        box = named(QComboBox(), name)
+        box = named(Choice(), name)
         for text, value in choices.items():
             box.addItem(text, value)
         box.setCurrentIndex(max(0, box.findData(chosen)))

@@ -10,7 +10,6 @@ from PySide6.QtGui import QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
     QDoubleSpinBox,
     QHBoxLayout,
-    QLabel,
     QLineEdit,
     QPlainTextEdit,
     QVBoxLayout,
@@ -19,7 +18,9 @@ from PySide6.QtWidgets import (
 from logbench.app.job.entries import AGREED, TIME, Column, EntryTable, Tab
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, Form, lay, muted, named, pad
+from logbench.app.plain import Label
 from logbench.app.theme import Look
+from logbench.foreign import in_label, joined
 from logbench.job.model import Note, Option, Part
 from logbench.words import tr
 
@@ -192,7 +193,7 @@ class StoryPanel(Fields):
             for field, name, suffix, decimals, most in _NUMBERS
         ]
         for (name, first), (other, second) in (boxes[:2], boxes[2:]):
-            pair = lay(QHBoxLayout(), (first, 1), QLabel(other), (second, 1), spacing=8)
+            pair = lay(QHBoxLayout(), (first, 1), Label(other), (second, 1), spacing=8)
             right.add(name, pair)
         self.read_instead = muted()
         right.addRow(self.read_instead)
@@ -209,7 +210,8 @@ class StoryPanel(Fields):
         read = {} if self._open is None else self._open.job.vehicle.read_instead
         names = dict(_CARS) | {field: name for field, name, *_ in _NUMBERS}
         shown = [
-            f"{names.get(fact, fact)} {self._shown(fact, value)}" for fact, value in read.items()
+            in_label(joined(" ", names.get(fact, fact), self._shown(fact, value)))
+            for fact, value in read.items()
         ]
         text = tr("The car itself gives: {facts}", facts=", ".join(shown))
         self.read_instead.setText(text if shown else "")

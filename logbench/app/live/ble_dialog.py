@@ -7,9 +7,7 @@ from collections.abc import Sequence
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QHBoxLayout,
-    QLabel,
     QListWidget,
-    QListWidgetItem,
     QProgressBar,
     QVBoxLayout,
     QWidget,
@@ -17,8 +15,10 @@ from PySide6.QtWidgets import (
 
 from logbench.app.live.link_box import LinkBox
 from logbench.app.parts import Dialog, lay, named, styled, text_button
+from logbench.app.plain import Label, ListRow
 from logbench.cases.live import find_adapters
 from logbench.cases.runner import Owner
+from logbench.foreign import joined
 from logbench.vehicle.links.ble import Found
 from logbench.words import tr
 
@@ -41,13 +41,13 @@ class BleDialog(Dialog):
         self.list.itemActivated.connect(self._take)
         self.list.currentRowChanged.connect(lambda row: self.take.setEnabled(row >= 0))
         self.progress = named(QProgressBar(), tr("Progress of the scan"))
-        self.said = QLabel(wordWrap=True)
+        self.said = Label(wordWrap=True)
         self.again = text_button(tr("Scan again"), self.scan)
         cancel = text_button(tr("Cancel  Esc"), self.reject)
         buttons = lay(QHBoxLayout(), (self.take, 1), self.again, cancel)
         lay(
             QVBoxLayout(self),
-            QLabel(_TEXT, wordWrap=True),
+            Label(_TEXT, wordWrap=True),
             self.list,
             self.progress,
             self.said,
@@ -80,7 +80,7 @@ class BleDialog(Dialog):
         self.list.clear()
         for one in found:
             name = one.name or tr("without a name")
-            item = QListWidgetItem(f"{name}   {one.address}   {one.rssi_dbm} dBm")
+            item = ListRow(joined("   ", name, one.address, f"{one.rssi_dbm} dBm"))
             item.setData(Qt.ItemDataRole.UserRole, one.address)
             self.list.addItem(item)
             if one.address == chosen:

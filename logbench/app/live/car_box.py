@@ -7,9 +7,10 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QGridLayout, QLineEdit, QVBoxLayout, QWidget
 
 from logbench.app.parts import lay, muted, named, styled
+from logbench.app.plain import Label
 from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
@@ -148,7 +149,7 @@ class CarBox(QWidget):
         self.altitude.set_number(settings.altitude_m)
         self.job = muted(tr("Of no job"))
         self.job.hide()
-        self.wrong = styled(QLabel(wordWrap=True), "trouble")
+        self.wrong = styled(Label(wordWrap=True), "trouble")
         self.wrong.hide()
         self.fields = (self.displacement, self.regulating, self.soak, self.altitude, self.humidity)
         for field in self.fields:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QComboBox, QFileDialog
 
+from logbench.app.plain import Choice
 from logbench.cases.settings import Settings
 from logbench.vehicle.links.schemes import (
     SCHEMES,
@@ -17,7 +18,7 @@ from logbench.vehicle.links.schemes import (
 from logbench.words import tr
 
 
-class LinkBox(QComboBox):
+class LinkBox(Choice):
     """Links used before, serial ports that are there, the simulated car, or what is typed; with
     `replay`, a recording or a Bluetooth adapter to be found, too."""
 

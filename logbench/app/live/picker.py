@@ -6,7 +6,6 @@ from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QSortFilterProxyM
 from PySide6.QtGui import QStandardItem, QStandardItemModel
 from PySide6.QtWidgets import (
     QCheckBox,
-    QComboBox,
     QHBoxLayout,
     QInputDialog,
     QLineEdit,
@@ -17,6 +16,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.parts import Elided, lay, named, styled, text_button
+from logbench.app.plain import Choice, plain_tip
 from logbench.cases.settings import Settings
 from logbench.signals.table import PURPOSES, table
 from logbench.words import tr, tr_n, word
@@ -51,7 +51,7 @@ class SignalPicker(QWidget):
         self._filling = False
         self._settings = settings
         self._sets = settings.signal_sets
-        self.purpose = named(QComboBox(), tr("Signals for a purpose"))
+        self.purpose = named(Choice(), tr("Signals for a purpose"))
         for name in (DEFAULT, *PURPOSES):
             self.purpose.addItem(word(name), name)
         for name in self._sets:
@@ -104,7 +104,8 @@ class SignalPicker(QWidget):
             item.setData(signal.acronym, _ACRONYM)
             item.setData(signal.pid, _PID)
             item.setData(f"{signal.acronym} {signal.name} {signal.pid:02X}".lower(), _SEARCHED)
-            item.setToolTip(tr("{name}, PID {pid:02X}", name=signal.name, pid=signal.pid))
+            tip = tr("{name}, PID {pid:02X}", name=signal.name, pid=signal.pid)
+            item.setToolTip(plain_tip(tip))
             model.appendRow(item)
         model.itemChanged.connect(self._item_changed)
         return model

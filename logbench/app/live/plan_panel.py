@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from html import escape
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QFont, QLinearGradient, QPen
 from PySide6.QtWidgets import (
     QHBoxLayout,
-    QLabel,
-    QTextBrowser,
     QVBoxLayout,
     QWidget,
 )
@@ -27,9 +24,11 @@ from logbench.analysis.drive_plan import (
 )
 from logbench.analysis.statement import in_units
 from logbench.app.parts import Elided, lay, muted, named, set_letters, styled, text_button
+from logbench.app.plain import Label, Page
 from logbench.app.plot.cell_table import Cell, CellTable
 from logbench.app.theme import Look
 from logbench.app.tones import Tones
+from logbench.foreign import in_html
 from logbench.words import tr, word
 
 if TYPE_CHECKING:
@@ -41,7 +40,7 @@ _FEWEST_ROWS, _FEWEST_COLUMNS = 6, 6
 _LARGE_PX, _STEP_PX = 30, 17
 
 
-class EvidenceList(QTextBrowser):
+class EvidenceList(Page):
     """Checks that lack something first, with what it is; then those with enough evidence."""
 
     def __init__(self, look: Look) -> None:
@@ -72,15 +71,16 @@ class EvidenceList(QTextBrowser):
             return f"<p style='color:{muted}'>{_WAITING}</p>"
         lacking = [e for e in self._shown if not e.enough]
         enough = [e for e in self._shown if e.enough]
-        enough_said = escape(tr("enough evidence"))
+        enough_said = in_html(tr("enough evidence"))
         units = self._look.units
         lines = [
-            f"<p style='margin:3px 0'>○ <b>{escape(e.title)}</b> ({escape(_counted(e))})<br/>"
-            f"<span style='color:{muted}'>{escape(in_units(e.missing, units))}</span></p>"
+            f"<p style='margin:3px 0'>○ <b>{in_html(e.title)}</b> ({in_html(_counted(e))})<br/>"
+            f"<span style='color:{muted}'>{in_html(in_units(e.missing, units))}</span></p>"
             for e in lacking
         ]
         lines += [
-            f"<p style='margin:3px 0'>✔ <b>{escape(e.title)}</b>: {enough_said}</p>" for e in enough
+            f"<p style='margin:3px 0'>✔ <b>{in_html(e.title)}</b>: {enough_said}</p>"
+            for e in enough
         ]
         return "".join(lines)
 
@@ -163,14 +163,14 @@ class PlanPanel(QWidget):
         self._next = ""
         self._progress: DriveProgress | None = None
         self.says = named(
-            QLabel(
+            Label(
                 tr("Start recording; the plan is ticked off by what the car reports."),
                 wordWrap=True,
             ),
             tr("What comes next"),
         )
         set_letters(self.says, _LARGE_PX, QFont.Weight.Bold)
-        self.steps = [QLabel() for _ in STEPS]
+        self.steps = [Label() for _ in STEPS]
         for label in self.steps:
             set_letters(label, _STEP_PX)
         self.grid = PlanGrid(look)

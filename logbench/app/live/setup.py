@@ -9,12 +9,10 @@ from pathlib import Path
 from PySide6.QtCore import QMargins
 from PySide6.QtWidgets import (
     QCheckBox,
-    QComboBox,
     QDialogButtonBox,
     QDoubleSpinBox,
     QFileDialog,
     QHBoxLayout,
-    QLabel,
     QLineEdit,
     QVBoxLayout,
     QWidget,
@@ -25,6 +23,7 @@ from logbench.app.live.car_box import CarBox
 from logbench.app.live.link_box import LinkBox
 from logbench.app.live.picker import OWN, SignalPicker
 from logbench.app.parts import Dialog, Form, lay, muted, named, pad, styled, text_button
+from logbench.app.plain import Choice, Label, plain_tip
 from logbench.capture.messages import DEFAULT_RULES, CaptureRequest, CarFound
 from logbench.cases.cars import CarsFile
 from logbench.cases.settings import Settings
@@ -71,7 +70,7 @@ class UnattendedDialog(Dialog):
         )
         self.buttons.accepted.connect(self._keep)
         self.buttons.rejected.connect(self.reject)
-        self.said = styled(QLabel(wordWrap=True), "trouble")
+        self.said = styled(Label(wordWrap=True), "trouble")
         self._lay_out()
 
     def _lay_out(self) -> None:
@@ -83,7 +82,7 @@ class UnattendedDialog(Dialog):
         form.add(tr("&Look at the voltage every"), self.volt_every)
         layout = lay(
             QVBoxLayout(self),
-            QLabel(_TEXT, wordWrap=True),
+            Label(_TEXT, wordWrap=True),
             form,
             self.said,
             self.buttons,
@@ -154,7 +153,7 @@ class SetUp(QWidget):
             self._before,
             muted(tr("Signals")),
             (self.picker, 1),
-            lay(QHBoxLayout(), QLabel(tr("Rate")), (self.rate, 1)),
+            lay(QHBoxLayout(), Label(tr("Rate")), (self.rate, 1)),
             self._switches,
             margins=(0, 0, 6, 0),
         )
@@ -165,11 +164,12 @@ class SetUp(QWidget):
         self._switches.setVisible(on)
 
     def _make_switches(self) -> None:
-        self.rate = named(QComboBox(), tr("Wanted rate of every signal"))
+        self.rate = named(Choice(), tr("Wanted rate of every signal"))
         for hz in _RATES_HZ:
             self.rate.addItem(tr("{hz:g} a second each", hz=hz) if hz else tr("default rate"), hz)
         self.rules = QCheckBox(tr("Markers by rule"))
-        self.rules.setToolTip(tr("Marks: ") + "; ".join(rule.text for rule in DEFAULT_RULES))
+        marks = tr("Marks: ") + "; ".join(rule.text for rule in DEFAULT_RULES)
+        self.rules.setToolTip(plain_tip(marks))
         self.rules.setChecked(self._settings.rules_on)
         self.unattended = QCheckBox(tr("Unattended"))
         self.plan = text_button(
@@ -184,17 +184,16 @@ class SetUp(QWidget):
 
     def _tell_plan(self) -> None:
         plan, folder = self._settings.plan, self._settings.days_folder
-        self.unattended.setToolTip(
-            tr(
-                "Runs for days, one file for each time the engine runs: into {folder}, "
-                "{budget:g} GB at the most, ends below {volt:g} V, looks at "
-                "the voltage every {every:g} s",
-                folder=folder,
-                budget=plan.budget_bytes / 1e9,
-                volt=plan.stop_below_v,
-                every=plan.volt_every_s,
-            )
+        tip = tr(
+            "Runs for days, one file for each time the engine runs: into {folder}, "
+            "{budget:g} GB at the most, ends below {volt:g} V, looks at "
+            "the voltage every {every:g} s",
+            folder=folder,
+            budget=plan.budget_bytes / 1e9,
+            volt=plan.stop_below_v,
+            every=plan.volt_every_s,
         )
+        self.unattended.setToolTip(plain_tip(tip))
         self.plan.setToolTip(self.unattended.toolTip())
 
     def car_found(self, found: CarFound) -> None:

@@ -11,7 +11,6 @@ from PySide6.QtGui import QFont, QResizeEvent
 from PySide6.QtWidgets import (
     QFileDialog,
     QGridLayout,
-    QLabel,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
@@ -25,6 +24,7 @@ from logbench.app.live.values import ValuesModel
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.live.wiggle_panel import WigglePanel
 from logbench.app.parts import STRETCH, Dialog, lay, set_letters, styled, text_button
+from logbench.app.plain import Label
 from logbench.app.plot.stack import StripStack
 from logbench.app.services import Services
 from logbench.app.theme import Look
@@ -45,8 +45,8 @@ class _Value(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.name = styled(QLabel(alignment=Qt.AlignmentFlag.AlignCenter), "muted")
-        self.value = QLabel(alignment=Qt.AlignmentFlag.AlignCenter)
+        self.name = styled(Label(alignment=Qt.AlignmentFlag.AlignCenter), "muted")
+        self.value = Label(alignment=Qt.AlignmentFlag.AlignCenter)
         # the name stays close to its value, however much room there is
         lay(QVBoxLayout(self), STRETCH, self.name, self.value, STRETCH, spacing=0)
 
@@ -74,7 +74,7 @@ class DriverView(Dialog):
         grid = QGridLayout()
         for place, value in enumerate(self.values):
             grid.addWidget(value, place // 2, place % 2)
-        self.state = QLabel(alignment=Qt.AlignmentFlag.AlignCenter)
+        self.state = Label(alignment=Qt.AlignmentFlag.AlignCenter)
         self.leave = text_button(tr("Back  Esc"), self.reject)
         self.leave.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         lay(

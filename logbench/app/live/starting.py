@@ -9,7 +9,6 @@ from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtWidgets import (
     QFrame,
     QHBoxLayout,
-    QLabel,
     QPushButton,
     QScrollArea,
 )
@@ -19,6 +18,7 @@ from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import Card, Notice, lay, named, plain_text, styled, text_button
+from logbench.app.plain import Label
 from logbench.capture.messages import Status
 from logbench.errors import LinkUnknownError, StorageError, UsageError
 from logbench.vehicle.links.schemes import leads_to, title_of
@@ -107,7 +107,7 @@ class CautionsCard(Card):
         self.go_on.clicked.connect(self.accepted)
         self.go_on.setAutoDefault(True)
         back = text_button(tr("Back"), self.refused.emit)
-        lay(self.column, *(QLabel(f"•  {text}", wordWrap=True) for text in CAUTIONS))
+        lay(self.column, *(Label(f"•  {text}", wordWrap=True) for text in CAUTIONS))
         self.column.addSpacing(6)
         lay(self.column, lay(QHBoxLayout(), (self.go_on, 1), back))
         self.setAccessibleName(tr("Cautions before the drive. ") + " ".join(CAUTIONS))

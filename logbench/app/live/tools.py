@@ -13,7 +13,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QFrame,
     QHBoxLayout,
-    QLabel,
     QLineEdit,
     QPushButton,
     QWidget,
@@ -21,6 +20,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.flow import Flow
 from logbench.app.parts import lay, named, text_button
+from logbench.app.plain import Choice, Label
 from logbench.signals.numbers import time_text
 from logbench.words import tr
 
@@ -46,7 +46,7 @@ class LiveTools(Flow):
         self.freeze = self._button(
             tr("Freeze  F"), tr("Freeze the strips; the recording goes on"), checkable=True
         )
-        self.width_box = named(QComboBox(), tr("Width of the time window"))
+        self.width_box = named(Choice(), tr("Width of the time window"))
         for seconds in WIDTHS_S:
             unit = f"{seconds} s" if seconds < 120 else f"{seconds // 60} min"
             self.width_box.addItem(tr("Window {unit}", unit=unit), seconds)
@@ -106,7 +106,7 @@ class MarkerNote(QFrame):
         self._now_ns = now_ns
         self.setObjectName("bar")
         self.t_ns = 0
-        self._title = QLabel()
+        self._title = Label()
         self.text = named(QLineEdit(maxLength=_LONGEST), tr("Note for the marker"))
         self.text.setPlaceholderText(tr("What happened"))
         self.text.returnPressed.connect(self._give)

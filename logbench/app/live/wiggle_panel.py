@@ -9,9 +9,7 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import (
     QHeaderView,
-    QLabel,
     QTableWidget,
-    QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
@@ -19,6 +17,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
 from logbench.app.live.session import LiveSession
 from logbench.app.parts import delayed, heads_left, lay, muted, named, set_letters, text_button
+from logbench.app.plain import Label, TableCell
 from logbench.app.theme import Look
 from logbench.app.tones import Tones
 from logbench.plot.trace import LiveTrace
@@ -71,8 +70,8 @@ class WigglePanel(QWidget):
         self._watched: list[_Watched] = []
         self._clock_ns = 0
         """What the watches' clock is ahead of the recording's."""
-        self.count = QLabel("0", alignment=Qt.AlignmentFlag.AlignCenter)
-        self.says = QLabel(_START, wordWrap=True, alignment=Qt.AlignmentFlag.AlignCenter)
+        self.count = Label("0", alignment=Qt.AlignmentFlag.AlignCenter)
+        self.says = Label(_START, wordWrap=True, alignment=Qt.AlignmentFlag.AlignCenter)
         set_letters(self.count, _HUGE_PX, QFont.Weight.Bold)
         set_letters(self.says, _LARGE_PX)
         self.button = text_button(tr("Start the wiggle test"), self.toggle)
@@ -192,7 +191,7 @@ class WigglePanel(QWidget):
                 *(str(watched.counts[kind]) for kind in HitKind),
             ]
             for column, text in enumerate(texts):
-                self.table.setItem(row, column, QTableWidgetItem(text))
+                self.table.setItem(row, column, TableCell(text))
 
     def _what_now(self) -> str:
         if self._moves():

@@ -133,6 +133,7 @@ class TimeAxis(QWidget):
             if len(self._texts) > 500:
                 self._texts.clear()
             kept = self._texts[text] = QStaticText(text)
+            kept.setTextFormat(Qt.TextFormat.PlainText)
         width = metrics.horizontalAdvance(text)
         left = min(max(x - width // 2, 0), self.width() - width - 2)
         painter.drawStaticText(QPointF(left, 6), kept)

@@ -26,6 +26,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.comparison.cells import CellKey, LoadAxis
+from logbench.app.plain import TableCell, plain_tip
 from logbench.app.theme import Theme
 from logbench.signals.numbers import count_text
 from logbench.words import tr
@@ -200,11 +201,11 @@ class CellTable(QTableWidget):
 
 
 def _item(cell: Cell | None) -> QTableWidgetItem:
-    item = QTableWidgetItem("" if cell is None else cell.text)
+    item = TableCell("" if cell is None else cell.text)
     item.setFlags(Qt.ItemFlag.NoItemFlags if cell is None else _CHOSEN)
     if cell is not None:
         item.setData(Qt.ItemDataRole.UserRole, cell)
-        item.setToolTip(cell.said)
+        item.setToolTip(plain_tip(cell.said))
         item.setData(Qt.ItemDataRole.AccessibleTextRole, cell.said)
     return item
 

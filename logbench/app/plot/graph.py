@@ -9,6 +9,7 @@ from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import QSizePolicy
 
 from logbench.app.theme import Theme
+from logbench.foreign import in_plot
 from logbench.signals.numbers import tick_text, value_ticks
 
 _AXES = ("bottom", "left")
@@ -70,4 +71,4 @@ class Graph(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
         rows = 2 if bottom else 1
         self.getAxis("bottom").setHeight(rows * metrics.height() + 14)
         for name, title in zip(_AXES, self._titles, strict=True):
-            self.setLabel(name, title, color=self.theme.text)
+            self.setLabel(name, in_plot(title), color=self.theme.text)

@@ -20,7 +20,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from logbench.analysis.model import Verdict
-from logbench.app.parts import plain_tip
+from logbench.app.plain import plain_tip
 from logbench.app.plot.canvas import GUTTER, RIGHT
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
@@ -160,8 +160,8 @@ class Ribbon(QWidget):
     def event(self, event: QEvent) -> bool:
         """Tell what lies under the pointer."""
         if isinstance(event, QHelpEvent) and event.type() == QEvent.Type.ToolTip:
-            said = plain_tip(self.described_at(event.pos().x()))
-            QToolTip.showText(event.globalPos(), said, self)
+            said = self.described_at(event.pos().x())
+            QToolTip.showText(event.globalPos(), plain_tip(said), self)
             return True
         return super().event(event)
 

@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
-from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtCore import QMargins, Qt, Signal
+from PySide6.QtCore import QMargins, Signal
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import (
     QComboBox,
     QHBoxLayout,
-    QLabel,
     QStackedLayout,
     QVBoxLayout,
     QWidget,
@@ -25,8 +23,10 @@ from logbench.analysis.model import Condition, ConditionSpan
 from logbench.app.commands import add_command
 from logbench.app.flow import Flow
 from logbench.app.parts import chooser, delayed, lay, muted
+from logbench.app.plain import Label, RichLabel
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, YELLOW, Look, Theme
+from logbench.foreign import in_html
 from logbench.plot.cross import Pairs, cells, condition_of, pair, spans_of
 from logbench.plot.trace import StripTrace
 from logbench.signals.numbers import count_text, value_text
@@ -72,7 +72,7 @@ class CrossView(QWidget):
         )
         self.z_box, self.y_box, self.x_box = (chooser(name, _BOX_CHARS) for name in names)
         self.said = muted(wrap=False)
-        self.legend = QLabel(wordWrap=True, textFormat=Qt.TextFormat.RichText)
+        self.legend = RichLabel(wordWrap=True)
         self.legend.setContentsMargins(8, 0, 12, 0)
         row = Flow(QMargins(6, 0, 12, 0))
         for text, box in (
@@ -201,7 +201,7 @@ class CrossView(QWidget):
                 (theme.trace(1), tr("{high} or more", high=high)),
             )
             shown = " ".join(_mark(color, text) for color, text in marks)
-            return f"{escape(z.name)}: {shown}"
+            return f"{in_html(z.name)}: {shown}"
         if self.z_box.currentText() == _PLAIN or not self._conditions:
             return ""
         places = set(condition_of(pairs.t_ns, self._conditions).tolist()) - {-1}
@@ -234,12 +234,12 @@ class CrossView(QWidget):
 def _together(text: str, box: QComboBox) -> QWidget:
     """A box with the word before it, which stays with it where the row wraps."""
     pair = QWidget()
-    lay(QHBoxLayout(pair), *([QLabel(text)] if text else []), box, margins=(0, 0, 0, 0))
+    lay(QHBoxLayout(pair), *([Label(text)] if text else []), box, margins=(0, 0, 0, 0))
     return pair
 
 
 def _mark(color: QColor, text: str) -> str:
-    return f'<span style="color: {color.name()}">■</span>&nbsp;{escape(text)}&nbsp;&nbsp;'
+    return f'<span style="color: {color.name()}">■</span>&nbsp;{in_html(text)}&nbsp;&nbsp;'
 
 
 def _ends(values: npt.NDArray[np.float64]) -> tuple[float, float]:

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from html import escape
 
 from PySide6.QtCore import QEvent, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
-from PySide6.QtWidgets import QTextBrowser, QTreeWidgetItem, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QTreeWidgetItem, QVBoxLayout, QWidget
 
 from logbench.analysis.findings import ends_in, number_text, range_of
 from logbench.analysis.model import Band, Coverage, Finding
 from logbench.analysis.run import parts_of
 from logbench.analysis.statement import in_units
-from logbench.app.parts import lay, muted, named, plain_tip
+from logbench.app.parts import lay, muted, named
+from logbench.app.plain import Page, TreeRow, plain_tip
 from logbench.app.tables import Tree, splitter
 from logbench.app.theme import VERDICT_SYMBOLS, Look
+from logbench.foreign import in_html
 from logbench.plot.trace import SECOND
 from logbench.signals.numbers import end_text, time_text
 from logbench.signals.units import METRIC, Units
@@ -132,7 +133,7 @@ class FindingsPanel(QWidget):
         self.list = Tree((tr("Verdict"), tr("Finding")), tr("Findings"))
         self.list.currentItemChanged.connect(self._changed)
         self.bar = BandBar(look)
-        self.detail = named(QTextBrowser(), tr("The finding in full"))
+        self.detail = named(Page(), tr("The finding in full"))
         self.detail.setOpenLinks(False)
         self.state = muted()
         lower = QWidget()
@@ -152,7 +153,7 @@ class FindingsPanel(QWidget):
         self.list.clear()
         for finding in self.findings:
             verdict = f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}"
-            self.list.addTopLevelItem(QTreeWidgetItem([verdict, finding.heading]))
+            self.list.addTopLevelItem(TreeRow([verdict, finding.heading]))
         self._write()
         parts = parts_of(findings)
         judged = sum(part.coverage is Coverage.JUDGED for part in parts)
@@ -160,7 +161,7 @@ class FindingsPanel(QWidget):
         self.state.setText(said)
         self.state.setVisible(bool(said))
         hint = tr("Choose a finding to see its evidence.")
-        self.detail.setHtml(f"<p>{escape(hint)}</p>" if findings else "")
+        self.detail.setHtml(f"<p>{in_html(hint)}</p>" if findings else "")
 
     def current(self) -> Finding | None:
         """The chosen finding."""
@@ -196,10 +197,10 @@ def _outcome(finding: Finding) -> str:
 def as_html(finding: Finding, units: Units = METRIC) -> str:
     """The whole finding: number, band, basis, reason, causes, next steps, evidence."""
     reason = in_units(finding.reason, units)
-    parts = [f"<p><b>{escape(_outcome(finding))}</b>: {escape(reason)}</p>"]
+    parts = [f"<p><b>{in_html(_outcome(finding))}</b>: {in_html(reason)}</p>"]
     if finding.value is not None:
-        head = escape(tr("Number:"))
-        parts.append(f"<p>{head} <b>{escape(number_text(finding, units))}</b></p>")
+        head = in_html(tr("Number:"))
+        parts.append(f"<p>{head} <b>{in_html(number_text(finding, units))}</b></p>")
     if finding.band is not None:
         parts.append(_band_html(finding.band, units))
     for title, tag, texts in (
@@ -207,8 +208,8 @@ def as_html(finding: Finding, units: Units = METRIC) -> str:
         (tr("What to do next"), "ul", finding.next_steps),
     ):
         if texts:
-            items = "".join(f"<li>{escape(in_units(text, units))}</li>" for text in texts)
-            parts.append(f"<p>{escape(title)}</p><{tag}>{items}</{tag}>")
+            items = "".join(f"<li>{in_html(in_units(text, units))}</li>" for text in texts)
+            parts.append(f"<p>{in_html(title)}</p><{tag}>{items}</{tag}>")
     if finding.evidence:
         spans = [
             tr(
@@ -221,7 +222,7 @@ def as_html(finding: Finding, units: Units = METRIC) -> str:
         more = len(finding.evidence) - len(spans)
         tail = tr(" and {n} more", n=more) if more > 0 else ""
         said = tr("Evidence: {times}", times=", ".join(spans))
-        parts.append(f"<p>{escape(said + tail)}</p>")
+        parts.append(f"<p>{in_html(said + tail)}</p>")
     return "".join(parts)
 
 
@@ -233,4 +234,4 @@ def _band_html(band: Band, units: Units) -> str:
         "Basis: {basis}. A rule of thumb; the maker's specification comes first.",
         basis=in_units(band.basis, units),
     )
-    return f"<p>{escape(said)}<br>{escape(basis)}</p>"
+    return f"<p>{in_html(said)}<br>{in_html(basis)}</p>"

@@ -11,7 +11,6 @@ from PySide6.QtCore import Signal
 from PySide6.QtGui import QTextCursor
 from PySide6.QtWidgets import (
     QHBoxLayout,
-    QLabel,
     QPlainTextEdit,
     QVBoxLayout,
     QWidget,
@@ -19,10 +18,12 @@ from PySide6.QtWidgets import (
 
 from logbench.app.commands import add_command
 from logbench.app.parts import Answers, Dialog, Notice, lay, muted, named, styled, text_button
+from logbench.app.plain import Label
 from logbench.app.plot.view import TimeView
 from logbench.app.remarks import RemarkList
 from logbench.cases.recording import Change, NotesBeside
 from logbench.cases.runner import Owner
+from logbench.foreign import raw
 from logbench.recording.model import Event
 from logbench.recording.notes import MARKS, Remark, checked_text, new_note, remarks_of
 from logbench.words import tr
@@ -116,7 +117,7 @@ class NotesPanel(QWidget):
         elif note.recorded and note.kind not in MARKS:
             self._notice.trouble(_STAYS)
         else:
-            text = self.ask(tr("Edit the note"), note.text)
+            text = self.ask(tr("Edit the note"), raw(note.text))
             if text:
                 self.edit(note, text)
 
@@ -178,7 +179,7 @@ class NoteDialog(Dialog):
 
     def __init__(self, title: str, text: str, parent: QWidget) -> None:
         super().__init__(title, parent)
-        head = styled(QLabel(title), "title")
+        head = styled(Label(title), "title")
         self.text = named(QPlainTextEdit(text, tabChangesFocus=True), tr("Text of the note"))
         self.text.moveCursor(QTextCursor.MoveOperation.End)
         answers = Answers(self, tr("Write the note  Ctrl+Enter"), tr("Cancel"))

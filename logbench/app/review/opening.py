@@ -10,10 +10,11 @@ from typing import Any
 
 from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QShowEvent
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QProgressBar, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QProgressBar, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.parts import STRETCH, EmptyState, delayed, lay, muted, text_button
+from logbench.app.plain import Label, plain_tip
 from logbench.app.services import Services
 from logbench.cases.recording import Judged, judge
 from logbench.cases.review import Opened, read_rest
@@ -163,7 +164,7 @@ class OpeningProgress(QProgressBar):
         if not self.isHidden():
             self.setValue(round(share * 1000))
             self.setAccessibleName(text)
-            self.setToolTip(text)
+            self.setToolTip(plain_tip(text))
 
     def _show(self) -> None:
         self.show()
@@ -191,7 +192,7 @@ class Beginning(EmptyState):
         self.button.setAccessibleName(tr("Open a recording"))
         self.lately = QVBoxLayout()
         self.extra.addLayout(self.lately)
-        self.demo_text = QLabel(
+        self.demo_text = Label(
             tr(
                 "Nothing recorded yet? Look at an invented job: the simulated car's drive before "
                 "and after a repair."

@@ -5,9 +5,9 @@ from __future__ import annotations
 import time
 
 from PySide6.QtCore import QObject, QTimer
-from PySide6.QtWidgets import QComboBox
 
 from logbench.app.parts import named, text_button
+from logbench.app.plain import Choice
 from logbench.app.plot.view import TimeView
 from logbench.plot.trace import SECOND
 from logbench.words import tr
@@ -27,7 +27,7 @@ class Playback(QObject):
         self._last_s = 0.0
         name = tr("Play the drive, or stop")
         self.button = text_button(tr("Play  Space"), self.toggle, name, checkable=True)
-        self.speed = named(QComboBox(), tr("Speed of playback"))
+        self.speed = named(Choice(), tr("Speed of playback"))
         for times in SPEEDS:
             self.speed.addItem(f"{times}×", times)
         self.speed.setCurrentIndex(SPEEDS.index(10))

@@ -10,7 +10,6 @@ from functools import partial
 from PySide6.QtCore import QMargins, Signal
 from PySide6.QtWidgets import (
     QHBoxLayout,
-    QLabel,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
@@ -22,6 +21,7 @@ from logbench.app.commands import add_command
 from logbench.app.expression_line import ExpressionLine
 from logbench.app.flow import Flow
 from logbench.app.parts import Elided, lay, named, styled, text_button
+from logbench.app.plain import Label, plain_tip
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
@@ -60,7 +60,7 @@ class FindBar(QWidget):
         following = text_button(tr("Next"), partial(self.step, 1), tr("Find the next time"))
         close = text_button(tr("Close"), self.leave, tr("Close the find line"))
         add_command(self, tr("Close the find line"), "Esc", self.leave)
-        self.said = QLabel()
+        self.said = Label()
         parts = (self.line, 1), previous, following, self.said, close
         lay(QHBoxLayout(self), *parts, margins=(6, 0, 12, 2))
         self._show_units(look.units)
@@ -81,7 +81,8 @@ class FindBar(QWidget):
     def _show_units(self, units: Units) -> None:
         """The numbers of a condition are in these units from now on."""
         said = ", ".join(unit_text(units.unit(u)) for u in ("km/h", "degC", "kPa", "g/s"))
-        self.line.setToolTip(tr("Numbers are in the units shown: {units} …", units=said))
+        tip = tr("Numbers are in the units shown: {units} …", units=said)
+        self.line.setToolTip(plain_tip(tip))
         self.forget()
 
     def forget(self) -> None:
@@ -123,7 +124,7 @@ class FindBar(QWidget):
     def _tell(self, text: str, trouble: bool = False) -> None:
         styled(self.said, "trouble" if trouble else "").style().polish(self.said)
         self.said.setText(text)
-        self.said.setToolTip(text)
+        self.said.setToolTip(plain_tip(text))
 
 
 class ReviewPlots(QWidget):

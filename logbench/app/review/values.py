@@ -10,14 +10,13 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QHeaderView,
-    QLabel,
     QTableWidget,
-    QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from logbench.app.parts import lay, named, text_button
+from logbench.app.plain import Label, TableCell
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
 from logbench.app.traces_table import Key, Row, TracesModel, TracesTable
@@ -88,7 +87,7 @@ class SpanPanel(QWidget):
         self._view, self._look = view, look
         self._traces: Sequence[StripTrace] = ()
         self._shown_for: tuple[object, ...] = ()
-        self.title = QLabel()
+        self.title = Label()
         name = tr("Numbers between the cursors A and B")
         self.table = named(QTableWidget(0, len(_TITLES)), name)
         self.table.setHorizontalHeaderLabels(_TITLES)
@@ -146,7 +145,7 @@ class SpanPanel(QWidget):
         self.table.setRowCount(len(self._traces))
         for row, trace in enumerate(self._traces):
             for column, text in enumerate(row_of(trace, a, b, units)):
-                item = QTableWidgetItem(text)
+                item = TableCell(text)
                 if column:
                     item.setTextAlignment(_RIGHT)
                 self.table.setItem(row, column, item)

@@ -98,8 +98,9 @@ def find_protocol(device: Device, first: str, volts: float | None, progress: Pro
         statuses = {status_of(line) for line in lines}
         if Status.NOT_UNDERSTOOD in statuses:
             raise AdapterUnfitError(
-                f"The adapter ({device.name}) does not understand requests to the car: "
-                "use another adapter."
+                "The adapter ({name}) does not understand requests to the car: "
+                "use another adapter.",
+                name=device.name,
             )
         number = _reported_number(device)
         found = _spoken(number, lines)
@@ -109,8 +110,8 @@ def find_protocol(device: Device, first: str, volts: float | None, progress: Pro
             return found
     if not accepted:
         raise AdapterUnfitError(
-            f"The adapter ({device.name}) cannot search for the car's protocol: "
-            "use another adapter."
+            "The adapter ({name}) cannot search for the car's protocol: use another adapter.",
+            name=device.name,
         )
     found = _try_newer(device) or _try_each(device, statuses, progress)
     if found is None:

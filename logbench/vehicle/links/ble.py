@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from logbench.errors import AdapterMuteError, LinkLostError, PortMissingError, first_line
+from logbench.foreign import Foreign
 from logbench.system.limits import RADIO_PIECES
 from logbench.system.threads import Supervised
 from logbench.vehicle.gate import NONSENSE, LineGate
@@ -306,6 +307,7 @@ async def _scan(report: OnFound, seconds: float) -> list[Found]:
     def keep(device: BLEDevice, said: AdvertisementData) -> None:
         before = found.get(device.address)
         name = said.local_name or device.name or (before.name if before else "")
+        name = Foreign(name[:60])
         found[device.address] = Found(device.address, name, said.rssi)
 
     start_s = time.monotonic()

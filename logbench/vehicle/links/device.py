@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 
 from logbench.errors import AdapterMuteError, AdapterUnfitError, LinkLostError, ReplyError
+from logbench.foreign import Foreign, fill
 from logbench.system.limits import REPLY_BYTES
 from logbench.vehicle.framing import request_address
 from logbench.vehicle.gate import NONSENSE, LineGate, Permit
@@ -196,7 +197,7 @@ class Device:
         self.last, self._aimed, self._asleep = "", None, False
         progress("Looking for the adapter")
         self._wake()
-        progress(f"Setting up the adapter ({self.name})")
+        progress(fill("Setting up the adapter ({name})", name=self.name))
         self._set_up()
         self.is_set_up = True
 
@@ -222,7 +223,7 @@ class Device:
                 continue
             words = [line for line in lines if line.upper() != command and not status_of(line)]
             if words:
-                self.name = words[-1][:60]
+                self.name = Foreign(words[-1][:60])
                 return
         raise AdapterMuteError(
             "Something is connected, but no adapter answers: check that it is an adapter with the "
@@ -236,8 +237,10 @@ class Device:
                 continue
             if command in _REQUIRED:
                 raise AdapterUnfitError(
-                    f"The adapter ({self.name}) does not understand {command}, which is "
-                    "needed: use another adapter."
+                    "The adapter ({name}) does not understand {command}, which is "
+                    "needed: use another adapter.",
+                    name=self.name,
+                    command=command,
                 )
             log.info("the adapter refuses %s: %s", command, lines)
         if self.hurried:

@@ -8,6 +8,7 @@ from pydantic import BaseModel, Field
 
 from logbench.car.identity import Match
 from logbench.car.known import KnownCars
+from logbench.foreign import joined
 from logbench.vehicle.records.model import STATES, CarReading, Code, CodeState
 
 
@@ -153,9 +154,9 @@ def _monitors(diff: ReadingDiff, before: CarReading, after: CarReading) -> None:
         for monitor in entry.monitors:
             was = earlier.get((entry.ecu, monitor.key))
             if was is False and monitor.complete:
-                diff.monitors_run.append(f"{entry.ecu} {monitor.name}")
+                diff.monitors_run.append(joined(" ", entry.ecu, monitor.name))
             elif was is True and not monitor.complete:
-                diff.monitors_reset.append(f"{entry.ecu} {monitor.name}")
+                diff.monitors_reset.append(joined(" ", entry.ecu, monitor.name))
 
 
 def _warnings(before: CarReading, after: CarReading, known: KnownCars) -> Iterable[str]:

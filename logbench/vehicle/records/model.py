@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from logbench.car import identity as who
 from logbench.car.identity import Ecu
 from logbench.car.model import Car
-from logbench.foreign import ToldLine, ToldText, in_label
+from logbench.foreign import ToldLine, ToldName, ToldText, ToldUnit, in_label
 from logbench.system.limits import CAR_ANSWERS
 
 SCHEMA_VERSION = "1.0"
@@ -28,17 +28,17 @@ class _Record(BaseModel):
 class Calibration(_Record):
     """One piece of software of an ECU and its verification number (8 hex digits, or ``)."""
 
-    id: str = ""
-    cvn: str = ""
+    id: ToldLine = ""
+    cvn: ToldLine = ""
 
 
 class EcuIdentity(_Record):
     """One ECU that answered. `address`: its response address in hex, `7E8`."""
 
-    address: str
-    name: str = ""
+    address: ToldName
+    name: ToldLine = ""
     calibrations: list[Calibration] = Field(default_factory=list)
-    requirement: str = ""
+    requirement: ToldLine = ""
     """The OBD requirement it was built to (PID 0x1C), in the standard's words."""
     ignition: Ignition = ""
 
@@ -46,18 +46,18 @@ class EcuIdentity(_Record):
 class Identity(_Record):
     """The vehicle identification number and what it says by itself; the rest from the link."""
 
-    vin: str = ""
-    vin_problem: str = ""
+    vin: ToldLine = ""
+    vin_problem: ToldLine = ""
     """Why what the car sent cannot be a VIN; `` when it can."""
-    vin_notice: str = ""
+    vin_notice: ToldLine = ""
     model_years: list[int] = Field(default_factory=list)
     """The letter of the year comes round every 30 years: all that are possible."""
-    region: str = ""
-    country: str = ""
-    maker: str = ""
+    region: ToldLine = ""
+    country: ToldLine = ""
+    maker: ToldLine = ""
     """As the library of manufacturer codes has it; `` when it does not know the code."""
-    protocol: str = ""
-    adapter: str = ""
+    protocol: ToldLine = ""
+    adapter: ToldLine = ""
     voltage_v: float | None = None
     ecus: list[EcuIdentity] = Field(default_factory=list)
 
@@ -65,10 +65,10 @@ class Identity(_Record):
 class Code(_Record):
     """One trouble code of one ECU."""
 
-    code: str
+    code: ToldName
     state: CodeState
-    ecu: str
-    text: str = ""
+    ecu: ToldName
+    text: ToldLine = ""
     manufacturer: bool = False
     """The maker's own: the standard gives it no meaning."""
 
@@ -76,29 +76,29 @@ class Code(_Record):
 class FrozenValue(_Record):
     """One signal of a freeze frame; `value` None: the ECU says 'not used'."""
 
-    signal: str
-    name: str = ""
+    signal: ToldName
+    name: ToldLine = ""
     value: float | None = None
-    unit: str = ""
-    text: str = ""
+    unit: ToldUnit = ""
+    text: ToldLine = ""
     """The value in words."""
 
 
 class FreezeFrame(_Record):
     """One instant that an ECU kept. `code`: what caused it."""
 
-    ecu: str
+    ecu: ToldName
     number: int
-    code: str = ""
+    code: ToldName = ""
     values: list[FrozenValue] = Field(default_factory=list)
 
 
 class MonitorState(_Record):
     """One monitor of an ECU; None: not reported."""
 
-    key: str
+    key: ToldName
     """Stem of its acronyms: `MIS`, `CAT` …"""
-    name: str
+    name: ToldLine
     complete: bool
     """Since the codes were cleared."""
     enabled_this_cycle: bool | None = None
@@ -108,7 +108,7 @@ class MonitorState(_Record):
 class Readiness(_Record):
     """Lamp, monitors and counters of one ECU."""
 
-    ecu: str
+    ecu: ToldName
     lamp_on: bool | None = None
     code_count: int | None = None
     ignition: Ignition = ""
@@ -133,15 +133,15 @@ class MonitorResult(_Record):
     limit at a time.
     """
 
-    ecu: str
+    ecu: ToldName
     monitor_id: int | None = None
-    monitor: str = ""
+    monitor: ToldLine = ""
     test_id: int
-    test: str = ""
+    test: ToldLine = ""
     component: int | None = None
     """Of the older buses only."""
     scaling: int | None = None
-    unit: str = ""
+    unit: ToldUnit = ""
     value: float | None = None
     minimum: float | None = None
     maximum: float | None = None
@@ -189,7 +189,7 @@ class CarChange(_Record):
     """Its bytes in hex, service first: `04`."""
     consent: ToldLine
     """The words that were given."""
-    saved: ToldLine
+    saved: ToldName
     """The file of the reading before."""
     rpm: float | None = Field(default=None, allow_inf_nan=False)
     speed_kmh: float | None = Field(default=None, allow_inf_nan=False)
@@ -263,14 +263,14 @@ class CarReading(_Record):
     """Everything that was read from a car at one time; kept in a job as it is."""
 
     schema_version: str = SCHEMA_VERSION
-    read_utc: str = ""
+    read_utc: ToldName = ""
     """ISO 8601, UTC."""
-    software: str = ""
+    software: ToldLine = ""
     complete: bool = False
     """False when the link broke: what had been read until then is here."""
     identity: Identity = Field(default_factory=Identity)
     codes: list[Code] = Field(default_factory=list)
-    answered: dict[str, list[str]] = Field(default_factory=dict)
+    answered: dict[ToldLine, list[ToldName]] = Field(default_factory=dict)
     """What was asked (`stored codes`, `freeze frames` …) to the ECUs that answered it."""
     freeze_frames: list[FreezeFrame] = Field(default_factory=list)
     readiness: list[Readiness] = Field(default_factory=list)
@@ -278,9 +278,9 @@ class CarReading(_Record):
     odometer_km: float | None = None
     rpm: float | None = None
     speed_kmh: float | None = None
-    problems: list[str] = Field(default_factory=list)
+    problems: list[ToldText] = Field(default_factory=list)
     """One sentence each: refused, not understood, never answered, link lost."""
-    remarks: list[str] = Field(default_factory=list)
+    remarks: list[ToldText] = Field(default_factory=list)
 
     def codes_in(self, state: CodeState) -> list[Code]:
         """Codes of one state, in the order read."""
