@@ -123,7 +123,7 @@ def job_with(parent: Path, text: str) -> Path:
     recording_with(folder.path / "recordings" / "before.parquet", text)
     reading = folder.path / "readings" / "before.json"
     reading.parent.mkdir(exist_ok=True)
-    reading.write_text(json.dumps(reading_of(text)))
+    reading.write_text(json.dumps(reading_of(text.encode("utf-8", "replace").decode())))
     note, when = {"at_utc": "2026-03-01T10:00:00+00:00", "text": lines}, line
     document = job.model_dump(mode="json") | {
         **dict.fromkeys(("title", "technician"), line),

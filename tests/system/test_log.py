@@ -6,6 +6,7 @@ import getpass
 import logging
 import multiprocessing
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -15,8 +16,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logbench.foreign import Foreign
 from logbench.system import log as log_module
 from logbench.system.log import BACKUPS, log_file, start_logging, without_personal_data
+from tests.hostile import HOSTILE, HOSTILE_IDS, assert_plain
 
 ours = logging.getLogger("logbench.test")
 
@@ -81,6 +84,24 @@ def test_what_is_kept(tmp_path, capsys):
     shown = capsys.readouterr().err
     assert "not opened" in shown
     assert "connected" not in shown
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=HOSTILE_IDS)
+def test_no_text_forges_a_line(text: str, tmp_path, capsys):
+    path = start_logging("window", folder=tmp_path)
+    ours.error("the adapter says %r and %s", text, text)
+    ours.error("%s", Foreign(text).strip()[:5] == text)
+    try:
+        raise ValueError(text)
+    except ValueError:
+        ours.exception("not understood")
+    for whole in (path.read_text(), capsys.readouterr().err):
+        assert_plain(whole, lines=True)
+    begun = [line for line in path.read_text().splitlines() if not line.startswith("    ")]
+    assert len(begun) == 4  # what was started, and three records
+    assert all(
+        re.match(r"\d{4}-\d\d-\d\d .* (INFO|ERROR) \d+ MainThread logbench", b) for b in begun
+    )
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
