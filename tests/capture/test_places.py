@@ -195,7 +195,7 @@ def test_the_folder_goes_away(tmp_path, stick, how):
 
     ending, listener, when = drive(stick, happens=happens)
     check_whole(ending, rescue_folder())
-    assert listener.first(Trouble) - when < 1.2
+    assert listener.first(Trouble) - when < 3.0  # half a second, and the machine may be busy
     assert str(stick) in listener.told[0]
     assert str(rescue_folder()) in ending.sentence
     assert any("another place" in e.text for e in open_recording(ending.path).facts.events)
@@ -300,7 +300,9 @@ def test_finishing_on_a_full_disk(stick, monkeypatch):
 def test_room_is_told_and_little_room_is_warned_of_once(stick, monkeypatch):
     monkeypatch.setattr("logbench.capture.sink._PACE_AFTER_S", 0.5)
     usage = shutil.disk_usage(stick)
-    monkeypatch.setattr(place_module.shutil, "disk_usage", lambda _: usage._replace(free=1_000_000))
+    monkeypatch.setattr(
+        place_module.shutil, "disk_usage", lambda _: usage._replace(free=25_000_000)
+    )
     _, listener, _ = drive(stick, last=3000)
     known = [s.room_s for s in listener.of(Status) if s.room_s is not None]
     assert known
@@ -323,12 +325,12 @@ def test_a_slow_place_does_not_slow_the_polling(stick, monkeypatch):
 
     def happens():
         hanging.append(1)
-        threading.Timer(3.0, released.set).start()
+        threading.Timer(4.0, released.set).start()
 
     monkeypatch.setattr(os, "fsync", hang)
-    ending, listener, when = drive(stick, happens=happens, last=4500)
-    check_whole(ending, stick, last=4500)
-    assert 1.5 < listener.first(Trouble) - when < 3.2
+    ending, listener, when = drive(stick, happens=happens, last=5500)
+    check_whole(ending, stick, last=5500)
+    assert 1.5 < listener.first(Trouble) - when < 4.0
     assert "does not answer" in listener.told[0]
     t_s = open_recording(ending.path).trace("RPM").t_s
     assert np.diff(t_s).max() < 0.5

@@ -20,6 +20,8 @@ from logbench.recording.journal_reading import journal_path
 from logbench.recording.places import Places, rescue_folder
 
 HEAD = b"HEAD of a journal\n"
+BUSY_S = 3.0
+"""It takes half a second, and the machine of the tests may be busy."""
 posix_only = pytest.mark.skipif(
     sys.platform == "win32", reason="an open file's folder cannot be moved on Windows"
 )
@@ -135,8 +137,7 @@ def test_the_folder_goes_away(tmp_path, first, opened, how):
     while not places.heard:
         places.tend()
         time.sleep(0.02)
-        assert time.monotonic() - began < 2
-    assert time.monotonic() - began < 1.2
+        assert time.monotonic() - began < BUSY_S
     after = give(places, 5, 5)
     assert content(places) == HEAD + before + after
     assert places.best.path == rescue_folder() / "drive.parquet.journal"
@@ -164,7 +165,7 @@ def test_the_disk_fails_for_good(first, opened, monkeypatch, name):
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="needs /proc")
 def test_the_disk_hangs(first, opened, monkeypatch):
-    monkeypatch.setattr(places_module, "_HANG_S", 3.0)
+    monkeypatch.setattr(places_module, "_HANG_S", 6.0)
     places = opened(first)
     before = give(places, 5)
     faulty = Faulty(monkeypatch, first)
@@ -174,10 +175,10 @@ def test_the_disk_hangs(first, opened, monkeypatch):
     said.start()
     while not places.heard:
         time.sleep(0.02)
-    assert 1.5 < time.monotonic() - began < 2.9
+    assert 1.5 < time.monotonic() - began < 5.0
     assert "does not answer" in places.heard[0]
     assert "Samples wait in memory" in places.heard[0]
-    said.join(10)
+    said.join(20)
     assert not said.is_alive()
     assert places.best.path.parent == rescue_folder()
     faulty.released.set()
