@@ -26,7 +26,7 @@ from logbench.app.tables import splitter
 from logbench.app.theme import Theme
 from logbench.car.model import Car
 from logbench.cases.importing import Kind
-from logbench.foreign import in_label
+from logbench.foreign import Foreign, in_label
 from logbench.importing.model import SURE, ColumnMap
 from logbench.signals.table import table
 from logbench.signals.units import compatible, known
@@ -213,7 +213,7 @@ class ImportDialog(QDialog):
                 (UNIT, column.unit, tr("Unit")),
             ):
                 line = QLineEdit(text)
-                line.setAccessibleName(tr("{part} of {column}", part=name, column=column.column))
+                named(line, tr("{part} of {column}", part=name, column=Foreign(column.column)))
                 if place == SIGNAL:
                     line.setPlaceholderText(_perhaps(column))
                     line.setCompleter(self.completer)

@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 from logbench.app.job.entries import ROLES, TIME, Column, EntryTable, Tab, role_box, role_of_next
 from logbench.app.job.opened import OpenJob
 from logbench.app.opening import open_of_job
-from logbench.app.parts import STRETCH, lay, text_button
+from logbench.app.parts import STRETCH, lay, named, text_button
 from logbench.app.plain import Label, TreeRow, plain_tip
 from logbench.app.services import Services
 from logbench.app.tables import Tree
@@ -272,7 +272,7 @@ class PhotosPanel(Tab):
             self.preview.say(tr("Choose a photo to see it here."))
             return
         photo: Photo = entries[row]
-        self.preview.setAccessibleName(photo.caption or tr("Picture"))
+        named(self.preview, photo.caption or tr("Picture"))
         self.preview.say(tr("Opening the picture"))
         look = look_at_photo(self._open.folder, photo.file, _PREVIEW_PX)
         self._open.start(look, self._show_picture, slot="photo")

@@ -20,6 +20,7 @@ from logbench.cases.recording import Judged, judge
 from logbench.cases.review import Opened, read_rest
 from logbench.cases.runner import Running
 from logbench.cases.work import Case
+from logbench.foreign import in_label
 from logbench.words import inside, tr
 
 _AFTER_PAINT_MS = 20
@@ -163,7 +164,7 @@ class OpeningProgress(QProgressBar):
         """What is being done, and the share done, 0 to 1."""
         if not self.isHidden():
             self.setValue(round(share * 1000))
-            self.setAccessibleName(text)
+            self.setAccessibleName(in_label(text, lines=True))
             self.setToolTip(plain_tip(text))
 
     def _show(self) -> None:
