@@ -261,15 +261,30 @@ def test_outbox_drops_what_nobody_reads(monkeypatch):
 
 @dataclass(frozen=True)
 class MakeLimited(MakeFake):
-    """A fake source whose process may not write files beyond a size: a disk that fills up."""
+    """A fake source whose process may not write files beyond a size: all disks fill up, before or
+    after it was seen whether there is room for a drive."""
 
     limit: int = 60_000
+    after: bool = True
 
     def __call__(self, request):
+        source = super().__call__(request)
+        opens = source.open
+
+        def limited(progress):
+            self._limit()
+            return opens(progress)
+
+        if self.after:
+            source.open = limited
+        else:
+            self._limit()
+        return source
+
+    def _limit(self):
         import resource
 
         resource.setrlimit(resource.RLIMIT_FSIZE, (self.limit, self.limit))
-        return super().__call__(request)
 
 
 @posix_only
@@ -289,17 +304,17 @@ def test_disk_fills_up(tmp_path):
 
 @posix_only
 @pytest.mark.parametrize(
-    ("limit", "sentence"),
+    ("limit", "after", "sentence"),
     [
-        (3000, r"disk is full: .* could not be"),
-        (5000, "disk is full.*Nothing had been recorded yet"),
+        (3000, False, r"disk is full: .* could not be"),
+        (5000, True, "disk is full.*Nothing had been recorded yet"),
     ],
     ids=["before the drive", "at the first batch"],
 )
-def test_disk_is_full_from_the_start(tmp_path, limit, sentence):
+def test_disk_is_full_from_the_start(tmp_path, limit, after, sentence):
     request = CaptureRequest("fake:", out=tmp_path / "drive.parquet")
     with pytest.raises(StorageError, match=sentence):
-        run_headless(request, lambda _: None, MakeLimited(0.002, limit=limit))
+        run_headless(request, lambda _: None, MakeLimited(0.002, limit=limit, after=after))
     assert list(tmp_path.iterdir()) == []
 
 
