@@ -7,14 +7,13 @@ import logging
 import queue
 import threading
 import time
-import uuid
 from pathlib import Path
 
 from logbench.capture.clocks import Clocks, clock_was_set
+from logbench.capture.described import car_found, facts_of, gone_on, unsure_of
 from logbench.capture.messages import (
     CaptureRequest,
     CarChanged,
-    CarFound,
     Choose,
     Command,
     Describe,
@@ -32,8 +31,7 @@ from logbench.capture.outbox import Outbox, Row
 from logbench.capture.pauses import Pauses
 from logbench.capture.sink import Sink
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
-from logbench.car.identity import Identity, Match
-from logbench.car.model import Car
+from logbench.car.identity import Match
 from logbench.errors import (
     CAR_SILENT,
     ConnectingStoppedError,
@@ -43,12 +41,10 @@ from logbench.errors import (
     SamplesMissingError,
     WorkerDiedError,
 )
-from logbench.foreign import fill
 from logbench.recording.finish import finish, samples_in
 from logbench.recording.journal_reading import JournalIndex
-from logbench.recording.model import Facts, LinkFacts, signal_facts
+from logbench.recording.model import Facts, signal_facts
 from logbench.recording.place import check_folder
-from logbench.system.version import SOFTWARE
 from logbench.vehicle.model import Reading
 
 log = logging.getLogger(__name__)
@@ -95,13 +91,9 @@ class Session:
         self._notify = self._new_notifier()
 
     def _new_notifier(self) -> Notifier:
+        rules = self._request.rules
         return Notifier(
-            self._source.now_ns,
-            self._sink,
-            self._watcher,
-            self._clocks,
-            self._request.rules,
-            self._clock_set,
+            self._source.now_ns, self._sink, self._watcher, self._clocks, rules, self._clock_set
         )
 
     def _clock_set(self) -> None:
@@ -171,30 +163,40 @@ class Session:
             opened = self._source.open(self._notify.on_the_way)
         if self._request.resume is None:
             self._begin(opened)
-            return
-        content = self._sink.resume(self._request.resume)
-        self.facts = content.facts
-        scale = content.facts.link.time_scale or 1.0
-        since_s = self._clocks.since_s(content.facts, content.last_t_ns / 1e9 / scale)
-        meeting = self._request.known.judge(content.facts.identity, opened.facts.identity)
+        else:
+            self._go_on(self._sink.resume(self._request.resume), opened)
+
+    def _go_on(self, content: JournalIndex, opened: Opened) -> None:
+        """Where a dead capture stopped, if it is the same car and is known how long after t = 0."""
+        before = self.facts = content.facts
+        scale = before.link.time_scale or 1.0
+        since_s = self._clocks.since_s(before, content.last_t_ns / 1e9 / scale)
+        meeting = self._request.known.judge(before.identity, opened.facts.identity)
         if meeting.match is Match.OTHER or since_s is None:
             self._notify.origin_ns = self._source.now_ns() - content.last_t_ns - 1
             same = meeting.match is not Match.OTHER
             self._begin_anew(opened, _NOBODY_KNOWS if same else meeting.sentence, same_car=same)
-        else:
-            since_ns = max(round(since_s * scale * 1e9), content.last_t_ns + 1)
-            self._found(opened, self._resumed(content, _facts(self._request, opened), since_ns))
+            return
+        since_ns = max(round(since_s * scale * 1e9), content.last_t_ns + 1)
+        self._notify.origin_ns = self._source.now_ns() - since_ns
+        began = before.started_utc or self._clocks.began_utc(since_ns / 1e9 / scale)
+        facts = gone_on(before, facts_of(self._request, opened), began)
+        self._sink.facts(facts)
+        text = "the capture ended unexpectedly and was started again"
+        self._notify.happened("gap", text, t_ns=content.last_t_ns)
+        self._notify.last_ns = self._notify.now_ns
+        self._found(opened, facts)
 
     def _begin(self, opened: Opened) -> None:
         """A new recording, or watching, of the car that was found."""
-        facts = _facts(self._request, opened)
+        facts = facts_of(self._request, opened)
         self._notify.origin_ns = self._source.now_ns()
         facts.started_utc = self._clocks.began_utc()
         facts.extra |= self._clocks.kept(facts.recording_id)
         if self._request.out is not None:
             self._sink.open(self._request.out, facts)
         self._found(opened, facts)
-        unsure = _unsure(self._request, opened.facts.identity)
+        unsure = unsure_of(self._request, opened.facts.identity)
         if unsure:
             self._notify.happened("note", unsure)
 
@@ -202,7 +204,7 @@ class Session:
         self._gap_s = GAP_S * max(1.0, opened.time_scale)
         self._steady = opened.steady
         self.facts = facts
-        self._watcher.message(_car_found(self._request, opened, self.facts))
+        self._watcher.message(car_found(self._request, opened, self.facts))
         self._notify.start(opened)
 
     def _begin_anew(self, opened: Opened, sentence: str, *, same_car: bool = False) -> None:
@@ -234,23 +236,6 @@ class Session:
         self._sink = Sink(self._request.hold_s, self._watcher, self.fail, self._request.second)
         self._notify = self._new_notifier()
         self._begin(opened)
-
-    def _resumed(self, content: JournalIndex, facts: Facts, since_ns: int) -> Facts:
-        """Go on where a dead capture stopped, so long after t = 0."""
-        before = content.facts
-        self._notify.origin_ns = self._source.now_ns() - since_ns
-        scale = before.link.time_scale or 1.0
-        began = before.started_utc or self._clocks.began_utc(since_ns / 1e9 / scale)
-        facts.recording_id, facts.started_utc = before.recording_id, began
-        facts.signals = before.signals | facts.signals
-        facts.vehicle = facts.vehicle.over(before.vehicle)
-        facts.note = facts.note or before.note
-        facts.extra = before.extra | facts.extra
-        self._sink.facts(facts)
-        text = "the capture ended unexpectedly and was started again"
-        self._notify.happened("gap", text, t_ns=content.last_t_ns)
-        self._notify.last_ns = self._notify.now_ns
-        return facts
 
     def _poll_until_stopped(self) -> None:
         while not self._over():
@@ -362,7 +347,7 @@ class Session:
         self.facts = self.facts.model_copy(update={"signals": signals})
         self._sink.facts(self.facts)
         self._notify.rules.restart()
-        self._watcher.message(_car_found(self._request, opened, self.facts))
+        self._watcher.message(car_found(self._request, opened, self.facts))
         self._notify.happened("note", f"asked for from here: {', '.join(opened.signals)}")
 
     def _start_recording(self, command: Start) -> None:
@@ -427,68 +412,6 @@ class Session:
 def _away(error: LinkError) -> str:
     """The `Status.link` of a link on which that has happened."""
     return "silent" if isinstance(error, CAR_SILENT) else "lost"
-
-
-def _car_found(request: CaptureRequest, opened: Opened, facts: Facts) -> CarFound:
-    meeting = request.known.judge(request.vehicle.identified, opened.facts.identity)
-    other = meeting.match is Match.OTHER and request.vehicle.is_stated
-    return CarFound(
-        opened.facts,
-        opened.signals,
-        opened.unsupported,
-        facts.recording_id,
-        facts.started_utc,
-        facts.vehicle,
-        meeting.sentence if other else "",
-    )
-
-
-def _facts(request: CaptureRequest, opened: Opened) -> Facts:
-    """Of a recording that begins."""
-    car = opened.facts
-    return Facts(
-        recording_id=uuid.uuid4().hex,
-        software=SOFTWARE,
-        vehicle=_vehicle(request, car.identity),
-        link=LinkFacts(
-            url=request.link_url,
-            adapter=car.adapter,
-            protocol=car.protocol,
-            simulated=opened.simulated,
-            time_scale=opened.time_scale,
-        ),
-        signals=signal_facts(opened.signals),
-        ecus={ecu: car.ecu_names.get(ecu, "") for ecu in car.supported},
-        note=request.note,
-        extra={
-            **request.surroundings.extra(),
-            **({"unattended": True} if request.unattended else {}),
-        },
-    )
-
-
-def _vehicle(request: CaptureRequest, found: Identity) -> Car:
-    """The facts of the car that was found: as stated, unless that is another car; then as known
-    from before; and what it says itself."""
-    stated, known = request.vehicle, request.known
-    if known.judge(stated.identified, found).match is Match.OTHER:
-        stated = Car()
-    met = known.met(found)
-    vehicle = stated.over(Car() if met is None else met.car)
-    vehicle.learn(Car.read(found))
-    vehicle.identity = found
-    return vehicle
-
-
-def _unsure(request: CaptureRequest, found: Identity) -> str:
-    """What cannot be told of which car was found; empty where nothing is to be said."""
-    stated, met = request.vehicle.identified, request.known.met(found)
-    meeting = request.known.judge(stated, found)
-    if meeting.match is Match.UNKNOWN and stated.key and found.key:
-        return meeting.sentence
-    car = "" if met is None or found.known_vin else met.car.called
-    taken = "Taken for {car} by its ECUs: it gives no VIN, so it may be another."
-    return fill(taken, car=car) if car else ""
 
 
 def _stopped_early(journal: Path | None) -> Finished | Failed:
