@@ -11,6 +11,7 @@ from typing import Any
 
 from logbench.cases.work import CancelledError, Case, Outcome, Work
 from logbench.errors import NO_MEMORY, AnotherCarError, LogbenchError
+from logbench.foreign import in_label
 from logbench.words import tr
 
 _log = logging.getLogger(__name__)
@@ -50,7 +51,7 @@ class Owner:
     """
 
     def __init__(self, runner: Runner, name: str = "") -> None:
-        self.runner, self.name = runner, name
+        self.runner, self.name = runner, in_label(name)
         """`name`: put before the outcome of a deed that ends when the owner has gone."""
         self.closed = False
         self.another_car: Callable[[Running, AnotherCarError], object] | None = None

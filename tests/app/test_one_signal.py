@@ -3,6 +3,7 @@ export."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -251,7 +252,7 @@ def in_files(path: Path, folder: Path, capsys: pytest.CaptureFixture[str]) -> li
     capsys.readouterr()
     for name in NAMES:
         assert main(["signals", name]) == 0
-        cells = [cell.strip() for cell in capsys.readouterr().out.replace("┃", "│").split("│")]
+        cells = [cell.strip() for cell in re.split(r" {2,}|\n", capsys.readouterr().out)]
         at = cells.index(name)
         found.append(Said("signals", name, cells[at + 2], cells[at + 3]))
     recording = open_recording(path)

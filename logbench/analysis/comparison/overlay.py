@@ -230,7 +230,7 @@ def _over_distance(
     if min(reach) < 0.05:
         raise UsageError("A car did not move: align otherwise.")
     if max(reach) / 0.01 > most_cells(len(first) + len(second)):
-        raise UsageError(f"A car drove {max(reach):.3g} km, by its speed: align otherwise.")
+        raise UsageError("By its speed, a car drove further than any drive: align otherwise.")
     x: Values = np.arange(int(max(reach) / 0.01) + 1, dtype=np.float64) * 0.01
     a, b = (_on(x, *line) for line in lines)
     return Overlay(signal, unit, By.DISTANCE, x, "km", a, b, b - a, None, "", places)
