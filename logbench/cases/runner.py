@@ -51,7 +51,7 @@ class Owner:
     """
 
     def __init__(self, runner: Runner, name: str = "") -> None:
-        self.runner, self.name = runner, in_label(name)
+        self.runner, self.name = runner, name
         """`name`: put before the outcome of a deed that ends when the owner has gone."""
         self.closed = False
         self.another_car: Callable[[Running, AnotherCarError], object] | None = None
@@ -61,8 +61,8 @@ class Owner:
 
     def named(self, outcome: Outcome) -> Outcome:
         """An outcome for where the owner is not shown: its name comes first."""
-        sentence = f"{self.name}: {outcome.sentence}" if self.name else outcome.sentence
-        return Outcome(sentence, outcome.well)
+        name = f"{in_label(self.name)}: " if self.name else ""
+        return Outcome(f"{name}{outcome.sentence}", outcome.well)
 
     def start(
         self,

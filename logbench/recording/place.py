@@ -34,7 +34,7 @@ from logbench.system.locks import try_lock
 from logbench.system.private import FILE_MODE, owner_only
 from logbench.system.threads import Supervised
 
-KEPT_BYTES = 64_000_000
+KEPT_BYTES = 32_000_000
 """Frames kept in memory for a disk that cannot be read any more: eight hours of 100 samples/s."""
 PATIENCE_S = 30.0
 """A fault that lasts longer ends the place."""

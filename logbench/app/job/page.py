@@ -43,6 +43,7 @@ from logbench.cases.job import Added, JobCase
 from logbench.cases.runner import Runner, Running
 from logbench.cases.work import Outcome
 from logbench.errors import AnotherCarError, LogbenchError
+from logbench.foreign import in_label
 from logbench.job.folder import JOB_FILE
 from logbench.words import inside, tr
 
@@ -128,7 +129,7 @@ class WorkBar(QWidget):
         running = self.shown
         self.setVisible(running is not None)
         if running is not None:
-            name = f"{running.owner.name}: " if running.owner.closed else ""
+            name = f"{in_label(running.owner.name)}: " if running.owner.closed else ""
             self.doing.tell(f"{name}{running.said}")
             self.cancel_button.setVisible(running.case.cancelling == "drop")
 
