@@ -114,6 +114,8 @@ def inflated(note: memoryview) -> bytes:
     try:
         text = whole.decompress(note, MOST_NOTE)
     except zlib.error as error:
+        if str(error).startswith("Error -4 "):  # Z_MEM_ERROR: nothing is wrong with the note
+            raise MemoryError from error
         raise ValueError(str(error)) from error
     if not whole.eof:
         raise ValueError("a note that is cut short, or too long")

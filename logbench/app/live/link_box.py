@@ -7,6 +7,7 @@ from PySide6.QtWidgets import QComboBox, QFileDialog
 
 from logbench.app.plain import Choice
 from logbench.cases.settings import Settings
+from logbench.foreign import in_label
 from logbench.vehicle.links.schemes import (
     SCHEMES,
     LinkChoice,
@@ -54,7 +55,7 @@ class LinkBox(Choice):
             titles = [title_of(url)]
             self._choices.insert(0, LinkChoice(url, titles[0]))
             self.insertItem(0, titles[0])
-        self.setEditText(titles[0] if titles else url)
+        self.setEditText(in_label(titles[0] if titles else url))
         self._show_start()
 
     def showPopup(self) -> None:
@@ -101,5 +102,5 @@ class LinkBox(Choice):
         text = self.currentText().strip()
         if self._asks_for():
             return link_url_of("")
-        chosen = [choice.url for choice in self._choices if choice.title == text]
+        chosen = [c.url for c in self._choices if in_label(c.title) == in_label(text)]
         return chosen[0] if chosen else link_url_of(text)
