@@ -176,6 +176,8 @@ class Link(ABC):
         """
         if not self.connected:
             raise LinkLostError("The link is not connected: connect it again.")
+        if permit.sent is not None:
+            raise ValueError(f"{permit.payload.hex()} may not leave: the permit is spent")
         answers = Answers()
         given_up, self.given_up = self.given_up, None  # a change is seen through
         try:
