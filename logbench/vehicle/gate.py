@@ -131,6 +131,11 @@ class Permit:
         self.conditions: Conditions | None = None
         self.sent: Sent | None = None
 
+    @property
+    def spent(self) -> bool:
+        """It was sent with."""
+        return self.sent is not None
+
     def renew(self) -> None:
         """Have the car say how it stands. Raises ClearingRefusedError for what is not right."""
         for _ in range(_TRIES):
@@ -143,7 +148,7 @@ class Permit:
         """Called by a gate right before `payload` leaves. Raises ValueError where it was spent or
         is for another request, ClearingRefusedError where the car is not, or not surely, at rest.
         """
-        if self.sent is not None or payload != self.payload:
+        if self.spent or payload != self.payload:
             raise ValueError(f"{payload.hex()} may not leave: the permit is spent, or for another")
         self._check()
         self.sent = Sent(wire, to, time.monotonic_ns(), datetime.now(UTC))

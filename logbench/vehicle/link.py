@@ -176,7 +176,7 @@ class Link(ABC):
         """
         if not self.connected:
             raise LinkLostError("The link is not connected: connect it again.")
-        if permit.sent is not None:
+        if permit.spent:
             raise ValueError(f"{permit.payload.hex()} may not leave: the permit is spent")
         answers = Answers()
         given_up, self.given_up = self.given_up, None  # a change is seen through

@@ -146,14 +146,20 @@ def test_ctrl_c_while_the_car_is_waited_for_is_no_end(folder, monkeypatch):
     from logbench.vehicle.links import tcp
 
     peer = Peer(dict(ANSWERS))
-    read = tcp.SocketPort.read
+    read, write = tcp.SocketPort.read, tcp.SocketPort.write
+    left: list[bytes] = []
+
+    def noted(port, data):
+        left.append(data)
+        write(port, data)
 
     def interrupted(port, timeout_s):
-        if peer.requests[-1:] == ["04"]:
-            peer.requests.append("")
+        if left[-1:] == [b"04\r"]:
+            left.append(b"")
             raise KeyboardInterrupt
         return read(port, timeout_s)
 
+    monkeypatch.setattr(tcp.SocketPort, "write", noted)
     monkeypatch.setattr(tcp.SocketPort, "read", interrupted)
     with on_tcp(peer) as url:
         made = run_here(ClearCodes(JobStore(), folder, url, CONSENT))
