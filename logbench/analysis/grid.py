@@ -15,6 +15,7 @@ from logbench.analysis.expression.evaluate import computed_signals, constants_of
 from logbench.recording.even import most_cells, near, whole
 from logbench.recording.model import Facts, Trace, signal_facts
 from logbench.recording.reader import Recording
+from logbench.recording.renewal import readings
 from logbench.signals.catalogue import COMPUTED
 from logbench.signals.table import table
 
@@ -58,7 +59,8 @@ class Traces:
     """Cached look-up of a recording's traces by the standard's acronym.
 
     `FRP` also finds `FRP_22` where `FRP` itself is absent. Of several ECUs the first by address
-    that has a usable sample wins: the engine's. Derived and own signals are computed.
+    that has a usable sample wins: the engine's. Derived and own signals are computed. Of a file of
+    another program only what was really read counts, not the rows that repeat it.
     """
 
     def __init__(self, recording: RecordingLike) -> None:
@@ -69,6 +71,7 @@ class Traces:
         self._constants = constants_of(recording.facts.vehicle)
         self._found: dict[str, Trace | None] = {}
         self._read: dict[str, Trace | None] = {}
+        self._renewed: dict[tuple[str, str], Trace] | None = None
 
     @property
     def signals(self) -> tuple[str, ...]:
@@ -101,10 +104,19 @@ class Traces:
         names = (acronym,) if acronym in self._ecus else _same_quantity(acronym)
         for name in names:
             for ecu in self._ecus.get(name, ()):
-                trace = self._recording.trace(name, ecu)
+                trace = self._readings_of(name, ecu)
                 if len(trace) and np.isfinite(trace.value).any():
                     return trace.in_order()
         return None
+
+    def _readings_of(self, name: str, ecu: str) -> Trace:
+        recording = self._recording
+        if not recording.facts.is_imported:
+            return recording.trace(name, ecu)
+        if self._renewed is None:
+            traces = [recording.trace(*key) for key in recording.keys]
+            self._renewed = {(t.signal, t.ecu): t for t in readings(traces)}
+        return self._renewed[name, ecu]
 
 
 def with_computed(recording: Recording, signals: Sequence[str] | None) -> Recording:

@@ -29,6 +29,7 @@ from logbench.importing.model import (
 from logbench.importing.sheet import Column, Sheet
 from logbench.importing.times import RowTimes, row_times, spread_even
 from logbench.recording.model import Facts, Trace
+from logbench.recording.renewal import renewals
 from logbench.signals.table import table
 from logbench.signals.units import compatible, convert, known
 from logbench.system.limits import DRIVES, TRACES
@@ -333,7 +334,11 @@ def _drive(
     if not merged:
         return None
     traces = tuple(_trace(parts, t_ns) for _, parts in sorted(merged.items()))
-    return Drive(traces, _facts(mapping, times, zero_ns, traces, source))
+    facts = _facts(mapping, times, zero_ns, traces, source)
+    for trace, renewal in zip(traces, renewals(traces), strict=True):
+        if renewal.held > 1.0 and trace.signal in facts.signals:
+            facts.signals[trace.signal].held_rows = round(renewal.held, 3)
+    return Drive(traces, facts)
 
 
 def _trace(parts: list[_Samples], t_ns: npt.NDArray[np.int64]) -> Trace:

@@ -107,6 +107,9 @@ class SignalFacts(_Open):
     unit: ToldUnit = ""
     name: ToldLine = ""
     pid: int | None = None
+    held_rows: float | None = None
+    """Rows of another program's table in which one reading stands, on average; None where every
+    row is one, or it is not known."""
 
 
 def signal_facts(acronyms: Iterable[str]) -> dict[str, SignalFacts]:
@@ -158,9 +161,14 @@ class Facts(_Open):
         return {k: v[:MOST_LINE] if isinstance(v, str) else v for k, v in vehicle.items()}
 
     @property
+    def is_imported(self) -> bool:
+        """Whether another program recorded it."""
+        return "import" in self.extra
+
+    @property
     def identity(self) -> Identity:
         """Which car it is, also of files that name only its VIN and its ECUs."""
-        named = "import" in self.extra and not self.link.protocol  # ECUs as another program names
+        named = self.is_imported and not self.link.protocol  # ECUs as another program names
         ecus = {} if named else {at: Ecu(name=name) for at, name in self.ecus.items()}
         told = Identity(protocol=self.link.protocol, ecus=ecus)
         return told.renewed(self.vehicle.identified)
