@@ -75,7 +75,6 @@ ALLOWED = {
     "dBm": "a unit",
     "not judged": "a verdict as it is kept; shown through word()",
     "freeze frames": "what a reading of the car is asked for",
-    "as you said": "a reason as it is kept; shown through word()",
     "year first": "a form of the time as it is kept",
     "day first": "a form of the time as it is kept",
     "month first": "a form of the time as it is kept",

@@ -27,7 +27,7 @@ from logbench.importing.model import (
     imported_facts,
 )
 from logbench.importing.sheet import Column, Sheet
-from logbench.importing.times import RowTimes, row_times, spread_even
+from logbench.importing.times import RowTimes, find_time, row_times, spread_even
 from logbench.recording.model import Facts, Trace
 from logbench.recording.renewal import renewals
 from logbench.signals.table import table
@@ -64,6 +64,7 @@ def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
     Raises `ImportFileError` when the mapping names columns that are not there, or nothing at all
     can be imported.
     """
+    mapping = _fitted(sheet, mapping)
     _refuse_misfit(sheet, mapping)
     report = Report(rows=sheet.rows)
     _report_shape(sheet, report)
@@ -97,8 +98,29 @@ def _is_newest_first(times: RowTimes) -> bool:
     return bool((step < 0).sum() > _FALLS * (step > 0).sum())
 
 
+def _fitted(sheet: Sheet, mapping: Mapping) -> Mapping:
+    """With what a person's file need not say: where columns are, and where the time is."""
+    mapping = mapping.model_copy(deep=True)
+    if "time" not in mapping.model_fields_set:
+        mapping.time = find_time(sheet, mapping.decimal)
+    if mapping.layout == "wide":
+        for column in mapping.columns:
+            if column.place < 0 and column.used:
+                column.place = _place_of(column.column, sheet)
+    return mapping
+
+
+def _place_of(name: str, sheet: Sheet) -> int:
+    """Index of the column with that header. Raises `ImportFileError`, naming the columns."""
+    if name not in sheet.names:
+        known = ", ".join(repr(each) for each in sheet.names)
+        raise ImportFileError(f"There is no column {name!r} in the file; it has {known}.")
+    return sheet.names.index(name)
+
+
 def _refuse_misfit(sheet: Sheet, mapping: Mapping) -> None:
-    places = [*mapping.time.places, *(c.place for c in mapping.columns if mapping.layout == "wide")]
+    placed = [c for c in mapping.columns if mapping.layout == "wide" and (c.used or c.place >= 0)]
+    places = [*mapping.time.places, *(column.place for column in placed)]
     if mapping.long is not None:
         places += [mapping.long.name, mapping.long.value]
     width = len(sheet.columns)

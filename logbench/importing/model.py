@@ -17,6 +17,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from logbench.errors import ImportFileError
 from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
 from logbench.recording.storage import storage_trouble, write_whole
+from logbench.signals.table import table
+from logbench.signals.units import compatible
 from logbench.system.limits import MAPPING_BYTES, REASONS
 from logbench.system.private import make_folder
 from logbench.system.reading import read_plain, toml_of
@@ -29,6 +31,9 @@ ENGINE_ECU = "7E8"
 
 SURE = 0.5
 """A guess below this confidence is shown, but not imported unless the user says so."""
+
+YOU_SAID = "as you said"
+"""Kept as the reason of what a person corrected, shown by `word`."""
 
 UnitFrom = Literal["header", "cells", "assumed", "user"]
 TimeFormat = Literal[
@@ -49,7 +54,7 @@ class ColumnMap(_Strict):
     column: str
     """The header's text, or the name in the long layout, as the file has it."""
     place: int = -1
-    """Index of the column, from 0; -1 in the long layout."""
+    """Index of the column, from 0; -1: found by its name, as all are in the long layout."""
     signal: str = ""
     """Acronym; `` leaves the column out. A name that is not in the table is kept as it is."""
     unit: str = ""
@@ -66,6 +71,25 @@ class ColumnMap(_Strict):
     def used(self) -> bool:
         """Whether it is imported."""
         return bool(self.signal) and self.confidence >= SURE
+
+    def say(self, signal: str, unit: str | None = None, why: str = YOU_SAID) -> None:
+        """A person's word, which counts fully: its signal, `` to leave it out, and its unit. A unit
+        that was only supposed follows the signal."""
+        self.signal, self.confidence, self.why = signal, 1.0 if signal else 0.0, why
+        if unit is not None and unit != self.unit:
+            self.unit, self.unit_from = unit, "user"
+        self.follow()
+
+    def follow(self) -> None:
+        """A unit that was only supposed, and cannot be this signal's, becomes the signal's own."""
+        if self.unit_from == "assumed" and self.signal in table():
+            own = table().by_acronym(self.signal).unit
+            self.unit = self.unit if compatible(self.unit, own) else own
+
+    def left_out(self) -> ColumnMap:
+        """As a file says it."""
+        others = [name for name in (self.signal, *self.others) if name]
+        return self.model_copy(update={"signal": "", "confidence": 0.0, "others": others})
 
 
 class TimeMap(_Strict):
@@ -132,24 +156,24 @@ class Mapping(_Strict):
         if column is None:
             known = ", ".join(repr(column.column) for column in self.columns)
             raise ImportFileError(f"There is no column {name!r} in the mapping; it has {known}.")
-        column.signal = signal
-        column.confidence = 1.0 if signal else 0.0
-        column.why = "as the user said"
-        if unit is not None:
-            column.unit, column.unit_from = unit, "user"
+        column.say(signal, unit)
 
     def save(self, path: Path) -> None:
-        """Write as TOML. Raises `StorageError`."""
-        document = tomlkit.dumps(self.model_dump(exclude_none=True))
+        """Write as TOML: a `signal` in it is imported, so a guess that is not becomes one of the
+        `others`. Raises `StorageError`."""
+        columns = [column if column.used else column.left_out() for column in self.columns]
+        written = self.model_copy(update={"columns": columns})
+        document = tomlkit.dumps(written.model_dump(exclude_none=True))
         with storage_trouble(path):
             make_folder(path.parent)
             write_whole(path, document.encode())
 
     @classmethod
     def load(cls, path: Path) -> Mapping:
-        """Read what `save` wrote. Raises `ImportFileError`, naming the field and what is wrong."""
+        """Read what `save` or a person wrote (docs/mapping-file.md). Raises `ImportFileError`,
+        naming the field and what is wrong."""
         try:
-            return cls.model_validate(toml_of(read_plain(path, MAPPING_BYTES)))
+            mapping = cls.model_validate(toml_of(read_plain(path, MAPPING_BYTES)))
         except FileNotFoundError as error:
             raise ImportFileError(f"There is no mapping {path}: check the name.") from error
         except ValidationError as error:
@@ -162,6 +186,11 @@ class Mapping(_Strict):
             raise ImportFileError(
                 f"The mapping {path} cannot be read ({error}): correct or remove it."
             ) from error
+        for column in mapping.columns:
+            if column.signal and not column.confidence:  # written by a person
+                column.say(column.signal, why="as the mapping file says")
+            column.follow()
+        return mapping
 
 
 @dataclass(frozen=True, slots=True)

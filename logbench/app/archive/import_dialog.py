@@ -27,7 +27,7 @@ from logbench.app.theme import Theme
 from logbench.car.model import Car
 from logbench.cases.importing import Kind
 from logbench.foreign import Foreign, in_label
-from logbench.importing.model import SURE, ColumnMap
+from logbench.importing.model import SURE, YOU_SAID, ColumnMap
 from logbench.signals.table import table
 from logbench.signals.units import compatible, known
 from logbench.words import tr, tr_n, word
@@ -54,7 +54,6 @@ _TIMES = (
     (tr("date, month first"), "month first"), (tr("counted since 1970"), "epoch"),
     (tr("a spreadsheet's days"), "days"), (tr("none: rows are evenly spaced"), "none"),
 )  # fmt: skip
-_YOU_SAID = "as you said"  # kept with the mapping, shown by `word`
 _TIME_UNITS = ("s", "ms", "us", "ns", "min", "h")
 _LIKELY = 0.75
 """Less confidence than this is unsure."""
@@ -264,15 +263,9 @@ class ImportDialog(QDialog):
         same_signal = signal == (column.signal if column.used else "")
         if self._filling or (same_signal and unit == column.unit):
             return
-        if signal and not same_signal and unit == column.unit and not _fits(unit, signal):
-            unit = table().by_acronym(signal).unit if signal in table() else unit
-            self.line(row, UNIT).setText(unit)
-        column.signal = signal
-        column.confidence = 1.0 if signal else 0.0
-        column.why = _YOU_SAID
-        if unit != column.unit:
-            column.unit, column.unit_from = unit, "user"
-        self.line(row, SIGNAL).setText(signal)
+        column.say(signal, unit)
+        self.line(row, SIGNAL).setText(column.signal)
+        self.line(row, UNIT).setText(column.unit)
         self._show_column(row)
         self._judge()
 
@@ -286,7 +279,7 @@ class ImportDialog(QDialog):
         time.places = [] if time.format == "none" or place is None else [place]
         time.unit = self.time_unit.currentData()
         time.period_s = self.period.value()
-        time.confidence, time.why = 1.0, _YOU_SAID
+        time.confidence, time.why = 1.0, YOU_SAID
         self._show_time_parts()
         self._judge()
 
