@@ -57,6 +57,45 @@ def _is_made(text: str) -> bool:
     return True
 
 
+_BRACKETED = re.compile(r"\(([^()]*)\)|\[([^\[\]]*)\]|{([^{}]*)}|<([^<>]*)>")
+_DEGREE = re.compile(r"(?:[^\x00-\x7fµμ\w]|[ÂøÃ¡º]){1,3} ?([CF])")
+"""Degrees C or F with a degree sign in whatever encoding: `Â°C`, `\ufffdC`, `øC`."""
+_PER = re.compile(r" ?(?:/|(?<![a-z])per(?![a-z])) ?")
+_FULL_NAMES = re.compile(r"[a-z]{4,}(?:[ /*][a-z]{4,})*")
+
+
+@functools.lru_cache(maxsize=4096)
+def read_unit(text: str) -> str | None:
+    """A unit as other programs write it, in a spelling that is `known`; None where it is none.
+
+    `[kPa]`, `revolutions_per_minute`, `gram / second`, `degree_Celsius`, `Â°C`, and whatever pint
+    knows by its full name; no abbreviations of pint's, in which any two letters are a unit.
+    """
+    cleaned = " ".join(text.split())
+    if len(cleaned) > CELL_CHARS:
+        return None
+    if bracketed := _BRACKETED.fullmatch(cleaned):
+        return read_unit(next(inside for inside in bracketed.groups() if inside is not None))
+    if known(cleaned) is not None:
+        return cleaned
+    degrees = _DEGREE.fullmatch(cleaned)
+    if degrees:
+        return f"°{degrees[1]}"
+    plain = _PER.sub("/", cleaned.replace("_", " ").replace("Â", "").lower()).strip()
+    if known(plain) is not None:
+        return plain
+    return _named_in_full(plain) if _FULL_NAMES.fullmatch(plain) else None
+
+
+def _named_in_full(plain: str) -> str | None:
+    """The same of words such as `kilogram/hour`, if pint knows each of them."""
+    for word in re.split(r"[ /*]", plain):
+        if not any("".join(parts) == word for parts in _registry().parse_unit_name(word)):
+            return None
+    made = f"({plain.replace(' ', '*')})"
+    return made if known(made) is not None else None
+
+
 _RATE = re.compile(r"(?P<of>\D+)/(?P<each>(?![A-Z]{2})[^\s\d/()*]+)")
 """`rpm/s`; a word in capitals is a signal."""
 
@@ -85,6 +124,8 @@ def compatible(source: str, target: str) -> bool:
     a, b = known(source), known(target)
     if a is None or b is None:
         return False
+    if a == b:
+        return True
     units = _registry()
     if (a == "degree") != (b == "degree") and "degree" in (a, b):
         return False  # pint lets angles pass as pure numbers

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import inspect
 import math
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,7 +15,7 @@ from obd.UnitsAndScaling import Unit
 
 from logbench.analysis.statement import Quantity
 from logbench.signals.numbers import end_text, figure_text, number_text, value_text
-from logbench.signals.units import METRIC, Units, compatible, known
+from logbench.signals.units import METRIC, Units, compatible, convert, known, read_unit
 
 US = Units(us=True)
 
@@ -118,3 +123,59 @@ def test_a_rate_is_a_unit(unit: str, like: str):
 def test_what_is_no_rate(text: str):
     """A word in capitals behind a stroke is a signal of an expression."""
     assert known(text) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("revolutions_per_minute", "rpm"),
+        ("kilometer_per_hour", "km/h"),
+        ("degree_Celsius", "degC"),
+        ("kilopascal", "kPa"),
+        ("gram / second", "g/s"),
+        ("grams_per_second", "g/s"),
+        ("[revolution / minute]", "rpm"),
+        ("(C)", "degC"),
+        ("(° F)", "degF"),
+        ("Â°C", "degC"),
+        ("Âº F", "degF"),
+        ("\ufffdC", "degC"),
+        ("miles per hour", "mph"),
+        ("kilogram / hour", "kg/h"),
+        ("hectogram/minute", "g/s"),
+        ("L/s", "l/h"),
+    ],
+)
+def test_units_as_other_programs_write_them(text: str, unit: str):
+    read = read_unit(text)
+    assert read is not None
+    assert compatible(read, unit)
+    if unit in {"degC", "degF"}:
+        assert known(read) == unit
+
+
+@pytest.mark.parametrize("text", ["cat", "mil", "bank", "Engine", "psig", "µC", "x" * 10_000, "(("])
+def test_what_is_no_unit(text: str):
+    """Two letters are a unit of pint's more often than not: a `cat` is no centi-atmosphere."""
+    assert read_unit(text) is None
+
+
+def test_units_of_the_trade_need_no_pint():
+    """It takes half a second to import."""
+    code = (
+        "import sys; from logbench.signals.units import read_unit, compatible;"
+        "assert all(map(read_unit, ['rpm', '[km/h]', 'gram / second', 'degree_Celsius', 'L/h']));"
+        "assert compatible('kilometer_per_hour'.replace('_per_', '/'), 'km/h');"
+        "assert 'pint' not in sys.modules"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_every_spelling_is_a_unit():
+    path = Path(inspect.getfile(Units)).with_name("spellings.toml")
+    words = tomllib.loads(path.read_text("utf-8"))
+    for name, spellings in words.items():
+        assert compatible(spellings[0], spellings[-1]), name
+        for spelling in spellings:
+            assert known(spelling) == name
+            assert np.isfinite(convert(np.ones(1), spelling, spellings[0])[0])
