@@ -148,7 +148,7 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
             "The fan starts at",
             Measured(level, half, found.spans, (remark,), numbers),
             bands["fan_start"],
-            "fan_late" if level > 100.0 else "fan_early",
+            "fan_late",
         )
     ]
     stops = found.off_degc[1:] if cold_start else found.off_degc

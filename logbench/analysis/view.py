@@ -6,7 +6,7 @@ twice.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeVar, cast
@@ -26,6 +26,12 @@ T = TypeVar("T")
 
 SETTLE_S = 3.0
 """A transient and its transport delay are over when everything was steady for this long."""
+_AT_WORK = (
+    (("TP", "TAC_PCT", "TP_R"), 2.5),
+    (("MAP",), 6.0),
+    (("LOAD_PCT", "LOAD_ABS"), 12.0),
+)
+"""Signals of what the engine has to do, and by how much each may change where it is steady."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,22 +135,25 @@ class View:
         """On the grid: the engine runs and nothing has changed for `SETTLE_S`: engine speed within
         60 rpm or 6 %, throttle 2.5 points, manifold pressure 6 kPa, calculated load 12 points,
         vehicle speed 4 km/h (common practice, no source)."""
+        return self.speeds_steady & self._still(_AT_WORK)
+
+    @cached_property
+    def speeds_steady(self) -> Mask:
+        """The same of engine and vehicle speed alone, whatever the engine has to do."""
         rpm = self.grid.linear("RPM")
         if rpm is None:
             return np.zeros(len(self.grid), dtype=bool)
-        calm = self.conditions.running & (
-            self.grid.span_of(rpm, SETTLE_S) <= np.maximum(60.0, 0.06 * rpm)
-        )
-        for names, limit in (
-            (("TP", "TAC_PCT", "TP_R"), 2.5),
-            (("MAP",), 6.0),
-            (("LOAD_PCT", "LOAD_ABS"), 12.0),
-            (("VSS",), 4.0),
-        ):
+        calm = self.grid.span_of(rpm, SETTLE_S) <= np.maximum(60.0, 0.06 * rpm)
+        return self.conditions.running & calm & self._still(((("VSS",), 4.0),))
+
+    def _still(self, limits: Iterable[tuple[tuple[str, ...], float]]) -> Mask:
+        """Where none of some signals changed by more than its limit for `SETTLE_S`; an unknown
+        stretch of one forbids nothing."""
+        calm = np.ones(len(self.grid), dtype=bool)
+        for names, limit in limits:
             values = self.grid.linear(*names)
             if values is not None:
-                span = self.grid.span_of(values, SETTLE_S)
-                calm &= ~(span > limit)  # an unknown stretch of a second signal does not forbid
+                calm &= ~(self.grid.span_of(values, SETTLE_S) > limit)
         return calm
 
     def steady_spans(

@@ -9,7 +9,7 @@ from logbench.analysis.checks.gears import find_gears
 from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
-from logbench.recording.model import Event, Trace
+from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.reader import Recording
 from tests.analysis.scenes import CRUISE, IDLE, KEY_ON, OVERRUN, Phase, Scene, warm_drive
 from tests.analysis.simulated import WARM, simulated
@@ -172,10 +172,22 @@ def test_find_gears_on_bare_ratios():
 
 
 def test_slip_spreads_the_ratio():
-    assert run("gears", geared(slip=0.045))["gears"].verdict in (
-        Verdict.WATCH,
-        Verdict.NOT_JUDGED,
-    )
+    assert run("gears", geared(slip=0.045))["gears"].verdict is Verdict.WATCH
+    assert run("gears", geared(slip=0.01))["gears"].verdict is Verdict.WITHIN
+
+
+def test_gears_are_seen_in_slow_readings_and_rounding_is_no_slip():
+    """At one reading in two seconds, the road speed a whole number, at 22 km/h rounded by 2 %."""
+    rng = np.random.default_rng(5)
+    kmh = np.round(rng.uniform(22, 30, 60))
+    t_ns = np.arange(len(kmh)) * 2_000_000_000
+    steady = np.repeat(kmh[::6], 6)[: len(kmh)]
+    rpm = 70.0 * (steady + rng.uniform(-0.5, 0.5, len(steady)))
+    traces = [Trace("VSS", "7E8", "km/h", t_ns, steady), Trace("RPM", "7E8", "rpm", t_ns, rpm)]
+    (finding,) = run_checks(Recording.of(traces, Facts()), only=["gears"])
+    assert finding.verdict is Verdict.WITHIN
+    assert finding.value < 1.0
+    assert finding.numbers["gear_1_rpm_per_kmh"] == pytest.approx(70.0, rel=0.02)
 
 
 def test_a_gearbox_without_steps_is_not_judged():
@@ -193,6 +205,16 @@ def test_simulated_gears_are_those_of_the_car():
 
 
 # --- fuel used ---
+
+
+def test_a_few_samples_of_airflow_are_no_fuel_of_a_drive():
+    """Seen: 0.00 l over 33.8 km, from 26 samples."""
+    scene = Scene([IDLE, Phase(600, 2000, kmh=90, tp=22)])
+    recording = scene.set(MAF=20.0).recording()
+    few = [t.part(np.arange(0, 26)) if t.signal == "MAF" else t for t in recording.traces()]
+    found = run_checks(Recording.of(few, recording.facts), only=["fuel_used"])
+    assert found[0].value is None
+    assert "of the running only" in found[0].reason
 
 
 def test_fuel_by_airflow_by_hand():

@@ -59,6 +59,15 @@ def test_a_thermostat_that_never_closes():
     assert level.next_steps
 
 
+def test_a_pause_in_the_warm_up_is_no_level():
+    """Seen: 'settled' at 60 in a drive that went on to 65 and beyond."""
+    scene = Scene([KEY_ON, Phase(900, 1900, kmh=70, tp=22, load=35)], hz=2)
+    degc = np.interp(scene.t_s, [0, 6, 240, 420, 600, 700, 900], [20, 20, 60, 61, 85, 88, 88])
+    level = warm_up(scene.set(ECT=np.round(degc), IAT=20.0))[LEVEL]
+    assert level.verdict is Verdict.WITHIN
+    assert level.value == pytest.approx(88.0, abs=1.0)
+
+
 def test_a_coolant_that_sinks_on_the_road_and_climbs_at_stops():
     # trade-notes 3, common practice: falls with speed, climbs at a stop
     road = Phase(100, 1900, kmh=70, tp=22, load=35)

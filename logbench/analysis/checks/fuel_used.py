@@ -30,22 +30,29 @@ ORDER = 11
 INPUTS = ("MAF", "FUEL_RATE", "VSS", "LAMBDA")
 
 LEAST_S = 60.0
+KNOWN_SHARE = 0.9
+"""Of the running, so much must be known for a sum over the drive; the rest counts as its mean."""
 
 
 def check(view: View, bands: Bands) -> list[Finding | None]:
     """Consumption of the drive, and the agreement of two ways to tell it."""
     by_air, by_pid = fuel_by_air_g_s(view), fuel_by_pid_g_s(view)
     used = by_air if by_pid is None else by_pid
+    subject = Subject(KEY, "fuel used")
     if used is None or view.running_s() < LEAST_S:
         text = "Neither FUEL_RATE nor MAF was recorded for a minute of running."
-        return [Subject(KEY, "fuel used").not_judged(text, "record")]
+        return [subject.not_judged(text, "record")]
+    known = float(np.isfinite(used[view.conditions.running]).mean())
+    if known < KNOWN_SHARE:
+        text = said("The fuel is known for {p:.0f %} of the running only.", p=100.0 * known)
+        return [subject.not_judged(text, "record"), _agreement(view, bands, by_air, by_pid)]
     return [_used(view, used, by_pid is not None), _agreement(view, bands, by_air, by_pid)]
 
 
 def _used(view: View, rate: Values, by_pid: bool) -> Finding:
     """The consumption as a figure: there is no band for how somebody drove."""
     running = view.conditions.running
-    litres = float(np.nansum(rate[running])) * STEP_S / PETROL_G_L
+    litres = float(np.nanmean(rate[running])) * view.running_s() / PETROL_G_L
     numbers = {"litres": litres, "known_share": float(np.isfinite(rate[running]).mean())}
     speed = view.grid.linear("VSS")
     source = "the fuel-rate PID" if by_pid else "airflow"

@@ -1,15 +1,20 @@
 """Engine speed over road speed: the gears seen, and slip.
 
-Inputs: `RPM`, `VSS`. Enabled: driving above 20 km/h, both speeds steady, no gear change. Method:
-peaks of the logarithm of the ratio, and within which share of its gear's ratio nine of ten samples
-lie; a car whose ratio has no peaks (a continuously variable gearbox or a converter) is not judged.
-Uncertainty: 0.3 %, a tyre's. Evidence: the steady stretches.
+Inputs: `RPM`, `VSS`. Enabled: thirty readings over twenty seconds of driving above 20 km/h, both
+speeds steady, no gear change. Method: peaks of the logarithm of the ratio, and within which share
+of its gear's ratio nine of ten samples lie, less what the rounding of the road speed to 1 km/h
+explains; a car whose ratio has no peaks (a continuously variable gearbox or a converter) is not
+judged. Uncertainty: 0.3 %, a tyre's, and that of a quantile of so many samples. Evidence: the
+steady stretches.
 """
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
+from logbench.analysis import alignment
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
@@ -25,10 +30,16 @@ ORDER = 10
 INPUTS = ("RPM", "VSS")
 
 LEAST_KMH = 20.0
-LEAST_SAMPLES = 60
+LEAST_SAMPLES = 30
+LEAST_S = 20.0
+ROUNDING_KMH = 0.5
+TYRE_PCT = 0.3
 APART = 0.10
 """Gears differ by at least 10 % of their ratio. [CP]"""
-LEAST_SHARE = 0.04
+REACH = 0.15
+"""So far from the ratio of its gear a slipping one may lie, where no other gear is nearer. [CP]"""
+LEAST_SHARE, LEAST_ON_PEAK = 0.04, 5
+"""A ratio counts as a gear when that share of the samples, and so many, lie on it."""
 PEAK_SHARE = 0.6
 """Of a gearbox with gears, at least this much of steady driving lies on the peaks."""
 
@@ -39,30 +50,41 @@ def check(view: View, bands: Bands) -> list[Finding]:
     missing = view.missing("RPM", "VSS")
     if missing:
         return [subject.not_recorded(view, missing, "record")]
-    spans = view.steady_spans()
+    spans = view.stretches(view.speeds_steady, 2.0)
     speed = view.samples(spans, "VSS")
     rpm = view.at(speed.t_ns, "RPM")
     good = (speed.value >= LEAST_KMH) & (rpm > 600.0)
-    if good.sum() < LEAST_SAMPLES:
-        return [subject.not_judged("Too little steady driving was recorded.", "record")]
+    trace = view.trace("VSS")
+    step_s = math.inf if trace is None else alignment.interval_s(trace)
+    if good.sum() < LEAST_SAMPLES or good.sum() * step_s < LEAST_S:
+        text = said(
+            "Too little steady driving above {kmh:.0f km/h} was recorded: {n} readings, one every"
+            " {step:.1f s}.",
+            kmh=LEAST_KMH,
+            n=int(good.sum()),
+            step=step_s,
+        )
+        return [subject.not_judged(text, "record")]
     ratio = rpm[good] / speed.value[good]
     gears, gear_of = find_gears(ratio)
     on = gear_of >= 0
-    if len(gears) == 0 or on.mean() < PEAK_SHARE:
+    away = np.abs(ratio[on] / gears[gear_of[on]] - 1.0)
+    if len(gears) == 0 or np.count_nonzero(away <= APART / 2) < PEAK_SHARE * len(ratio):
         text = (
             "The ratio of engine to road speed has no steps: no fixed gears, or an open converter."
         )
         lacks = Coverage.NOT_APPLICABLE
         return [subject.not_judged(text, "record", lacks=lacks)]
-    away = 100.0 * (ratio[on] / gears[gear_of[on]] - 1.0)
-    spread = float(np.percentile(np.abs(away), 90))
+    unexplained = np.maximum(0.0, away - ROUNDING_KMH / speed.value[good][on])
+    spread = 100.0 * float(np.percentile(unexplained, 90))
+    half = math.hypot(TYRE_PCT, 1.96 * spread / math.sqrt(2.0 * on.sum()))
     numbers = {f"gear_{k + 1}_rpm_per_kmh": float(g) for k, g in enumerate(gears)}
     seen = said("{n} ratios seen ({gears:.1f rpm per km/h})", n=len(gears), gears=[*gears])
     used = speed.t_ns[good][on]
     return [
         subject.judged(
             "The spread within a gear (9 of 10 samples)",
-            Measured(spread, 0.3, evidence(spans, used), (seen,), numbers),
+            Measured(spread, half, evidence(spans, used), (seen,), numbers),
             bands["gear_spread"],
             "slip",
         )
@@ -73,7 +95,8 @@ def find_gears(ratio: Values) -> tuple[Values, np.ndarray]:
     """Ratios of the gears seen, highest first, and for each sample its gear or -1.
 
     A gear is a peak of the histogram of log(ratio) in steps of 1 % that holds at least
-    `LEAST_SHARE` of the samples within 3 % on both sides, and no higher peak within `APART`.
+    `LEAST_SHARE` of the samples and `LEAST_ON_PEAK` of them within 3 % on both sides, and no higher
+    peak within `APART`.
     """
     log = np.log(ratio)
     low = float(log.min())
@@ -83,7 +106,7 @@ def find_gears(ratio: Values) -> tuple[Values, np.ndarray]:
     reach = round(APART / 0.01)
     peaks: list[int] = []
     for k in np.argsort(-smooth):
-        if smooth[k] < LEAST_SHARE * len(ratio):
+        if smooth[k] < max(LEAST_SHARE * len(ratio), LEAST_ON_PEAK):
             break
         if all(abs(k - p) >= reach for p in peaks):
             peaks.append(int(k))
@@ -96,4 +119,4 @@ def find_gears(ratio: Values) -> tuple[Values, np.ndarray]:
         return gears, np.full(len(ratio), -1)
     away = np.abs(log[:, None] - np.log(gears)[None, :])
     nearest = np.argmin(away, axis=1)
-    return gears, np.where(away[np.arange(len(log)), nearest] <= APART / 2, nearest, -1)
+    return gears, np.where(away[np.arange(len(log)), nearest] <= REACH, nearest, -1)

@@ -235,13 +235,23 @@ def _find_level(view: View, start_ns: int) -> tuple[float, tuple[Span, ...], boo
     fall = view.grid.rate_per_s(degc, ROAD_WINDOW_S) * 60.0 < -ROAD_SLOPE_DEGC_MIN
     sinking = fall & _flat(view, degc, ROAD_WINDOW_S, ROAD_FALL_DEGC_MIN, ROAD_FALL_DEGC_MIN)
     level = _flat(view, degc, ROAD_WINDOW_S, ROAD_SLOPE_DEGC_MIN) | sinking
-    road = after & level & _on_the_road(view)
+    road = _on_the_road(view)
+    after &= ~_rises_later(degc, road & ~fall)
+    road &= after & level
     if np.count_nonzero(road) * STEP_S >= ROAD_LEAST_S:
         return float(np.median(degc[road])), view.stretches(road, 1.0), True
     calm = after & _flat(view, degc, LEVEL_WINDOW_S, LEVEL_SLOPE_DEGC_MIN)
     if not calm.any():
         return float("nan"), (), False
     return float(np.median(degc[calm])), view.stretches(calm, 1.0), False
+
+
+def _rises_later(degc: Values, works: Mask) -> Mask:
+    """Where the temperature is below that of any open thermostat, and later is higher by more than
+    it may move at a level, where the engine `works` and does not cool: a pause in the warm-up."""
+    known = np.where(works & np.isfinite(degc), degc, -np.inf)
+    later = np.maximum.accumulate(known[::-1])[::-1]
+    return np.asarray((degc < fan.OPERATING_DEGC) & (later - degc >= LEVEL_RANGE_DEGC))
 
 
 def _flat(
@@ -350,8 +360,12 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
     minutes = found.duration_s / 60.0
     held_by_cold = found.intake_degc < COLD_AIR_DEGC
     if np.isfinite(value) and (found.level_driving or value >= good):
-        where = "over a minute or more on the road" if found.level_driving else "standing"
-        remark = f"no longer rising {where}"
+        remark = said(
+            "no longer rising over {window:.0f s} {where}, at {seconds:.0f s} of the drive",
+            window=ROAD_WINDOW_S if found.level_driving else LEVEL_WINDOW_S,
+            where="on the road" if found.level_driving else "of any running",
+            seconds=alignment.total_s(spans),
+        )
     elif found.highest_degc >= good and found.climb(good) >= CLOSED_CLIMB_DEGC_MIN:
         value, spans = found.highest_degc, (found.span,)
         remark = "the highest seen, reached without a pause; it had not settled"
