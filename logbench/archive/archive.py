@@ -151,7 +151,7 @@ class Archive:
         """Rows of `recordings` that fit, newest first. Raises `UsageError`, `QueryError`."""
         chosen = chosen or Filter()
         sql, values = where(chosen)
-        text = f"SELECT r.* FROM recordings r WHERE {sql} ORDER BY r.started_utc DESC, r.recording"
+        text = f"SELECT r.* FROM recordings r WHERE {sql} ORDER BY r.started DESC, r.recording"
         with Sql(self._views(text)) as views:
             answer = views.run(text, values)
         if chosen.condition is None or not answer.num_rows:

@@ -111,7 +111,7 @@ def add_recording(store: Store, source: Path, known: dict[str, str]) -> tuple[st
         _carry_notes(store, source, path)
         return path, False
     car = safe_name(facts.vehicle.called) or "unnamed car"
-    date = safe_name(facts.started_utc[:10])
+    date = safe_name(facts.started[:10])
     stem = safe_name(source.stem) or "recording"
     name = stem if not date or date.replace("-", "") in stem.replace("-", "") else f"{date}-{stem}"
     path = store.put(source, str(PurePosixPath(car) / f"{name}.parquet"))

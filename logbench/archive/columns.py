@@ -99,12 +99,6 @@ def record_of(known: Known) -> dict[str, Any]:
     return {column.name: column.of(known) for column in COLUMNS}
 
 
-def _started(known: Known) -> str:
-    local = known.facts.extra.get("import")
-    found = str(local.get("started_local", "")) if isinstance(local, dict) else ""
-    return known.facts.started_utc or found
-
-
 def _events(known: Known) -> str:
     return "\n".join(joined(": ", e.kind, e.text) for e in known.facts.events[:1000])[:20_000]
 
@@ -141,13 +135,13 @@ COLUMNS: tuple[Column, ...] = (
     Column("size_bytes", _WHOLE, lambda k: k.entry.size),
     Column("mtime_ns", _WHOLE, lambda k: k.entry.mtime_ns),
     Column("recording_id", _TEXT, lambda k: k.facts.recording_id),
-    Column("started_utc", _TEXT, _started, (
-        Cell("list", 0, tr("Started, UTC"), lambda r: started_text(r["started_utc"]),
-             "2026-00-00 00:00"),
-        Cell("terminal", 1, "started", lambda r: started_text(r["started_utc"]),
-             "2026-00-00 00:00"),
-        Cell("details", 3, tr("Started, UTC"),
-             lambda r: started_text(r["started_utc"], 19)))),
+    Column("started", _TEXT, lambda k: k.facts.started, (
+        Cell("list", 0, tr("Started"), lambda r: started_text(r["started"]),
+             "2026-00-00 00:00 local"),
+        Cell("terminal", 1, "started", lambda r: started_text(r["started"]),
+             "2026-00-00 00:00 local"),
+        Cell("details", 3, tr("Started"), lambda r: started_text(r["started"], 19)))),
+    Column("started_utc", _TEXT, lambda k: k.facts.started_utc),
     Column("duration_s", _NUMBER, lambda k: k.duration_s, (
         Cell("list", 2, tr("Length"), lambda r: time_text(r["duration_s"]), "10:00:00"),
         Cell("terminal", 4, "min", lambda r: f"{r['duration_s'] / 60:.1f}", "1000.0"),
@@ -187,7 +181,8 @@ COLUMNS: tuple[Column, ...] = (
     Column("samples_sha256", _TEXT, lambda k: k.facts.samples_sha256),
 )  # fmt: skip
 """One row a recording. `recording` is its path below the root, the key of all views; `car` the
-label, or the VIN where there is none; `started_utc` is local time where an import knew no more."""
+label, or the VIN where there is none; `started` is `started_utc`, or the local time, without a
+zone, where an import knew no more."""
 
 
 SIGNALS = pa.schema(

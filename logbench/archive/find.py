@@ -90,10 +90,10 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         named = ", ".join(f"r.{name}" for name in searched_columns())
         yield _WORD.format(named=named), [word] * 2
     if chosen.since:
-        yield "r.started_utc >= ?", [_date(chosen.since)]
+        yield "r.started >= ?", [_date(chosen.since)]
     if chosen.until:
         behind = f"{_date(chosen.until)}~"  # every instant of that year, month, day or minute
-        yield "r.started_utc != '' AND r.started_utc < ?", [behind]
+        yield "r.started != '' AND r.started < ?", [behind]
     for acronym in chosen.signals:
         signal = catalogue().by_acronym(acronym).acronym
         yield from _could(number(signal))

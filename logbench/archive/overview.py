@@ -53,9 +53,9 @@ class Row:
         return str(self.facts["car"])
 
     @property
-    def started_utc(self) -> str:
+    def started(self) -> str:
         """ISO 8601; local time where an import knew no more, `` where nothing is known."""
-        return str(self.facts["started_utc"])
+        return str(self.facts["started"])
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ class Point:
     """The number in one recording."""
 
     recording: str
-    started_utc: str
+    started: str
     car: str
     value: float
     uncertainty: float | None
@@ -89,11 +89,11 @@ def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
     check, subject, further = parse_number(number)
     sql, values = where(chosen)
     text = (
-        "SELECT recording, coalesce(r.started_utc, '') AS started_utc, coalesce(r.car, '') AS car, "
+        "SELECT recording, coalesce(r.started, '') AS started, coalesce(r.car, '') AS car, "
         "f.value, f.uncertainty, coalesce(f.verdict, '') AS verdict, f.numbers "
         "FROM findings f JOIN recordings r USING (recording) "
         f'WHERE f."check" = ? AND contains(lower(f.subject), ?) AND {sql} '
-        "ORDER BY started_utc, recording"
+        "ORDER BY started, recording"
     )
     out = []
     for row in archive.rows(text, [check, subject.lower(), *values]):

@@ -42,7 +42,7 @@ class Found:
 
     path: Path
     car: str
-    started_utc: str
+    started: str
     duration_s: float
     name: str = ""
     """Its path below the archive's folder, or the file's name."""
@@ -50,7 +50,7 @@ class Found:
     @property
     def words(self) -> str:
         """What it is found by."""
-        return raw(joined(" ", self.name, self.car, self.started_utc).casefold())
+        return raw(joined(" ", self.name, self.car, self.started).casefold())
 
 
 @dataclass(frozen=True)
@@ -139,7 +139,7 @@ def find_recordings(work: Work, folder: Path, recent: tuple[Path, ...]) -> list[
             continue
         facts = recording.facts
         length_s = recording.duration_ns / SECOND
-        found.append(Found(path, facts.vehicle.called, facts.started_utc, length_s, path.name))
+        found.append(Found(path, facts.vehicle.called, facts.started, length_s, path.name))
     return found
 
 
@@ -156,13 +156,13 @@ def find_in_archive(work: Work, folder: Path) -> list[Found]:
         work.report(text, done / max(1, of))
 
     index = Archive(folder, cars=CarsFile().load()).refresh(say)
-    names = ("recording", "car", "started_utc", "duration_s")
+    names = ("recording", "car", "started", "duration_s")
     columns = [index.recordings[name].to_pylist() for name in names]
     found = [
         Found(folder / name, car or "", started or "", seconds or 0.0, name)
         for name, car, started, seconds in zip(*columns, strict=True)
     ]
-    return sorted(found, key=lambda one: (one.started_utc, one.name), reverse=True)
+    return sorted(found, key=lambda one: (one.started, one.name), reverse=True)
 
 
 def _modified(path: Path) -> float:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 _WIDE = 110
 """Columns of a terminal that has room for counts of samples and notes."""
-_SHORT, _NARROW = 16, 12
+_SHORT, _NARROW = 22, 12
 """Columns of text that is never cut, and of longer text where there is little room."""
 
 
@@ -110,7 +110,7 @@ def points(found: Sequence[Point]) -> None:
     out = table("started", "car", "value", "±", "verdict", "recording")
     for point in found:
         doubt = "" if point.uncertainty is None else f"{point.uncertainty:.3g}"
-        out.add_row(started_text(point.started_utc), text(point.car), f"{point.value:.4g}", doubt,
+        out.add_row(started_text(point.started), text(point.car), f"{point.value:.4g}", doubt,
                     point.verdict, text(point.recording))  # fmt: skip
     console().print(out)
 

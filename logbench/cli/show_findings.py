@@ -10,6 +10,7 @@ from logbench.analysis.findings import number_text, range_of
 from logbench.analysis.run import missing_steps
 from logbench.cli.show import bullets, clock, console, say, table, text
 from logbench.foreign import joined
+from logbench.signals.numbers import started_text
 
 if TYPE_CHECKING:
     from logbench.analysis.model import Finding
@@ -25,7 +26,7 @@ def heading(recording: Recording) -> None:
     facts = recording.facts
     car = facts.vehicle.called or "unnamed car"
     origin = "simulated car" if facts.link.simulated else facts.link.adapter
-    when = facts.started_utc or "date not known"
+    when = started_text(facts.started, 19)
     parts = (car, when, clock(recording.duration_ns / 1e9), origin)
     say(joined("  ", *parts), "bold")
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import UTC
 from typing import Any
 
 import numpy as np
@@ -165,7 +164,7 @@ def _report_time(sheet: Sheet, mapping: Mapping, times: RowTimes, report: Report
     if mapping.time.spread:
         report.remark(f"Several rows share a time in '{name}': they are spread evenly.")
     if times.zero is not None and times.zero.tzinfo is None:
-        report.remark("The times name no time zone: the drive's UTC time stays unknown.")
+        report.remark("The times name no time zone: the drive's start is kept as local time.")
 
 
 def _cell(column: Column, row: int) -> str:
@@ -375,12 +374,7 @@ def _facts(
     mapping: Mapping, times: RowTimes, zero_ns: int, traces: tuple[Trace, ...], source: str
 ) -> Facts:
     extra: dict[str, Any] = {"file": source, "fingerprint": mapping.fingerprint}
-    started = ""
+    started = None
     if times.zero is not None:
-        micro = np.timedelta64(zero_ns // 1000, "us").astype(object)
-        instant = times.zero + micro
-        if instant.tzinfo is not None:
-            started = instant.astimezone(UTC).isoformat()
-        else:
-            extra["started_local"] = instant.isoformat()
+        started = times.zero + np.timedelta64(zero_ns // 1000, "us").astype(object)
     return imported_facts(traces, started, extra)

@@ -231,7 +231,7 @@ def _drives(
 
 
 def _facts(source: str, traces: tuple[Trace, ...], absolute_ns: int) -> Facts:
-    started = ""
+    started = None
     if 5e17 < absolute_ns < 5e18:  # a log that counts from 1970, not from its own start
-        started = datetime.fromtimestamp(absolute_ns / 1e9, UTC).isoformat()
+        started = datetime.fromtimestamp(absolute_ns / 1e9, UTC)
     return imported_facts(traces, started, {"file": source}, "ISO 15765-4 (CAN log)")

@@ -7,6 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
@@ -15,7 +16,7 @@ from platformdirs import user_config_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logbench.errors import ImportFileError
-from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts
+from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts, start_of
 from logbench.recording.storage import storage_trouble, write_whole
 from logbench.signals.table import table
 from logbench.signals.units import compatible
@@ -252,12 +253,17 @@ class Drive:
 
 
 def imported_facts(
-    traces: Sequence[Trace], started_utc: str, origin: dict[str, Any], protocol: str = ""
+    traces: Sequence[Trace],
+    started: datetime | None,
+    origin: dict[str, Any],
+    protocol: str = "",
 ) -> Facts:
-    """Facts of a drive. `origin`: the `file` by name, and what else is known of where it is from;
-    kept in the facts' `extra`."""
+    """Facts of a drive. `started`: t = 0, in local time where it has no zone. `origin`: the `file`
+    by name, and what else is known of where it is from; kept in the facts' `extra`."""
+    utc, local = start_of(started)
     return Facts(
-        started_utc=started_utc,
+        started_utc=utc,
+        started_local=local,
         software=SOFTWARE,
         link=LinkFacts(adapter=f"imported from {origin['file']}", protocol=protocol),
         signals=signal_facts(trace.signal for trace in traces),

@@ -29,13 +29,14 @@ def short_time(text: str) -> str:
 def when_text(text: str) -> str:
     """`2026-05-04 09:40 UTC+2`: local time with its zone, from ISO 8601.
 
-    A time without a zone (of some imports) is shown as it stands, and so is a text that is no time.
+    A time without a zone (of some imports) is shown as it stands, and says so; a text that is no
+    time is shown as it is.
     """
     when = _moment(text)
     if when is None:
         return in_label(text)
     if when.tzinfo is None:
-        return in_label(text[:16].replace("T", " "))
+        return f"{in_label(text[:16].replace('T', ' '))} local time, zone not known"
     local = when.astimezone()
     minutes = round((local.utcoffset() or when - when).total_seconds() / 60)
     hours, rest = divmod(abs(minutes), 60)

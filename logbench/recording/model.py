@@ -126,6 +126,15 @@ def iso_utc(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
+def start_of(moment: datetime | None) -> tuple[str, str]:
+    """The facts `started_utc` and `started_local` of a moment: without a zone it is no instant."""
+    if moment is None:
+        return "", ""
+    if moment.tzinfo is None:
+        return "", moment.isoformat()
+    return moment.astimezone(UTC).isoformat(), ""
+
+
 CLOCK_KEY = "clock"
 """In the `extra` of a journal: the computer's clock at t = 0, for a capture that goes on; not in a
 finished recording, which has no use for it."""
@@ -138,6 +147,9 @@ class Facts(_Open):
     recording_id: ToldName = ""
     started_utc: ToldName = ""
     """ISO 8601, UTC: the instant of t = 0. The one tie between the two clocks."""
+    started_local: ToldName = ""
+    """ISO 8601 without a zone, where whoever told it named none: the instant is not known, and
+    `started_utc` is ``."""
     software: ToldLine = ""
     vehicle: Car = Field(default_factory=Car)
     link: LinkFacts = Field(default_factory=LinkFacts)
@@ -159,6 +171,12 @@ class Facts(_Open):
         if not isinstance(vehicle, dict):
             return vehicle
         return {k: v[:MOST_LINE] if isinstance(v, str) else v for k, v in vehicle.items()}
+
+    @property
+    def started(self) -> str:
+        """When t = 0 was, for lists and their order: an instant, else a local time without a zone;
+        `` where neither is known."""
+        return self.started_utc or self.started_local
 
     @property
     def is_imported(self) -> bool:

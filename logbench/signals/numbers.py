@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
+from datetime import UTC, datetime
 
 from logbench.words import tr
 
@@ -110,9 +111,19 @@ def time_text(t_s: float, step_s: float = 1.0) -> str:
     return f"{sign}{int(minutes)}:{text}"
 
 
-def started_text(started_utc: str, characters: int = 16) -> str:
-    """ISO 8601 as `2026-03-01 10:00`; says so where no date is known."""
-    return started_utc[:characters].replace("T", " ") or tr("date not known")
+def started_text(started: str, characters: int = 16) -> str:
+    """When a recording began (`Facts.started`): `2026-03-01 10:00 UTC`, or `… local` where nobody
+    named a zone; says so where no date is known. `characters`: 10 for the date alone."""
+    if not started:
+        return tr("date not known")
+    try:
+        when = datetime.fromisoformat(started)
+        zone = tr("UTC") if when.tzinfo else tr("local")
+        when = when.astimezone(UTC) if when.tzinfo else when
+    except (ValueError, OverflowError):
+        return started[:characters]
+    text = when.isoformat(" ")[:characters]
+    return text if characters <= 10 else f"{text} {zone}"
 
 
 def count_text(count: float) -> str:

@@ -405,7 +405,7 @@ def test_a_column_that_needs_room_is_in_the_list_where_there_is_room(
     monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS, height))
     table = RecordingsTable(RecordingsModel(opened.body.sparks, window.services.look.theme))
     names = [column.name for column in table.recordings.columns]
-    assert names[:4] == ["started_utc", "car", "duration_s", "height_m"]
+    assert names[:4] == ["started", "car", "duration_s", "height_m"]
     for width, shown in ((700, False), (1400, True), (700, False)):
         table.resize(width, 300)
         table.show()

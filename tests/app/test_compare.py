@@ -104,7 +104,7 @@ def test_an_archive_folder_is_looked_through_by_car_and_date(
     assert rows(1) == ["red car", "blue van", "blue van"]  # the newest first
     assert rows(0)[0] == "red car/2025-06-01.parquet"
     recent.finder.setText("Blue 2025")
-    assert rows(2) == ["2025-03-01 10:00"]
+    assert rows(2) == ["2025-03-01 10:00 UTC"]
     qtbot.keyClick(recent.list, Qt.Key.Key_A)
     assert page.sides.boxes[AFTER].paths == (made[1].resolve(),)
     recent.finder.setText("green")

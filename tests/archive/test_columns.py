@@ -82,7 +82,7 @@ def test_words_are_looked_for_where_the_column_says_so(root, tmp_path, monkeypat
 
 def test_every_place_has_its_columns_in_order():
     first = [column.name for column, _ in cells("list")][:3]
-    assert first == ["started_utc", "car", "duration_s"]
+    assert first == ["started", "car", "duration_s"]
     for place in ("list", "details", "terminal"):
         orders = [cell.order for _, cell in cells(place)]
         assert orders == sorted(set(orders))

@@ -163,7 +163,7 @@ def test_date_and_time_of_day_in_two_columns(tmp_path):
         "Date,Time,rpm\n2026-03-01,23:59:59,700\n2026-03-02,00:00:00,710\n2026-03-02,00:00:09,720\n",
     )
     assert values(imported.drives[0], "RPM")[0] == [0, 1, 10]
-    started = imported.drives[0].facts.extra["import"]["started_local"]
+    started = imported.drives[0].facts.started_local
     assert started == "2026-03-01T23:59:59"
 
 

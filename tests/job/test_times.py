@@ -49,5 +49,5 @@ def test_what_is_no_time_stays_as_it_is(text: str):
 
 def test_a_time_without_a_zone_is_not_moved(zone):
     zone("CET-1CEST,M3.5.0,M10.5.0/3")
-    assert when_text("2026-01-04T23:40:00") == "2026-01-04 23:40"
+    assert when_text("2026-01-04T23:40:00") == "2026-01-04 23:40 local time, zone not known"
     assert short_time("2026-01-04T23:40:00") == "2026-01-04 23:40"

@@ -121,7 +121,7 @@ class Choice(QObject):
         archive, rows = self._archive, self._chosen()
         if archive is None or not rows:
             return
-        of = ", ".join((rows[0].car or tr("unnamed car"), started_text(rows[0].started_utc, 10)))
+        of = ", ".join((rows[0].car or tr("unnamed car"), started_text(rows[0].started, 10)))
         self._body.tabs.setCurrentIndex(SIMILAR)
         show = partial(self._body.show_similar, of)
         self._work.start(find_similar(archive, rows[0].recording), show)

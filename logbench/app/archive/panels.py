@@ -159,7 +159,7 @@ class SimilarPanel(QWidget):
             row = rows.get(one.recording)
             parts = ", ".join(f"{quantity} {x:.2f}" for quantity, x in one.parts.items())
             texts = [f"{one.distance:.2f}", row.car if row else "",
-                     started_text(row.started_utc) if row else "",
+                     started_text(row.started) if row else "",
                      f"{one.common_cells}", parts, one.recording]  # fmt: skip
             item = TreeRow(texts)
             item.setData(0, _RECORDING, one.recording)

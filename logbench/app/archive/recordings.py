@@ -32,7 +32,7 @@ WORST, SIDE, PREVIEW = "worst", "side", "preview"
 """Names of columns that are no facts of the recording."""
 _NOT_CHECKED = tr("not checked yet")
 _CENTER = Qt.AlignmentFlag.AlignCenter
-_LEAST_FREE_PX = 140
+_LEAST_FREE_PX = 118
 _PAD_PX = 20
 
 
@@ -144,7 +144,7 @@ class RecordingsModel(RowsModel):
         key = column.order or self.columns[0].order
         assert key is not None
         down = order == Qt.SortOrder.DescendingOrder
-        return sorted(rows, key=lambda row: (key(row), row.started_utc), reverse=down)
+        return sorted(rows, key=lambda row: (key(row), row.started), reverse=down)
 
     # --- Qt's side ---
 

@@ -64,7 +64,7 @@ class TrendPlot(LateGraph):
             return ""
         point, unit = self._shown.points[self._at], self._shown.number.unit
         number = self.look.units.figure(point.value, unit, point.uncertainty)
-        when = started_text(point.started_utc)
+        when = started_text(point.started)
         verdict = word(point.verdict or "not judged")
         return f"{when}: {number}, {verdict}"
 
@@ -89,7 +89,7 @@ class TrendPlot(LateGraph):
         margin = _MARGIN * (x[-1] - x[0]) or 1.0
         graph.setRange(xRange=(x[0] - margin, x[-1] + margin), yRange=(low, high), padding=0)
         first, last = self._shown.points[0], self._shown.points[-1]
-        dates = [(x[0], first.started_utc[:10]), (x[-1], last.started_utc[:10])]
+        dates = [(x[0], started_text(first.started, 10)), (x[-1], started_text(last.started, 10))]
         graph.getAxis("bottom").setTicks([dates if dated else [(x[0], "1"), (x[-1], str(len(x)))]])
         graph.set_titles(
             "" if dated else tr("in order, dates are missing"),
@@ -205,7 +205,7 @@ class TrendPlot(LateGraph):
 
 def _times(shown: Trended) -> tuple[list[float], bool]:
     """Seconds since 1970 and True, or places in a row and False where a date is missing."""
-    moments = [parse_time(point.started_utc) for point in shown.points]
+    moments = [parse_time(point.started) for point in shown.points]
     times = [moment.timestamp() for moment in moments if moment is not None]
     dated = len(set(times)) == len(moments)
     return (times, True) if dated else ([float(k) for k in range(len(moments))], False)

@@ -32,7 +32,7 @@ _LENGTH = 3
 _ORDERS: tuple[Callable[[Found], Any], ...] = (
     lambda one: one.name.casefold(),
     lambda one: one.car.casefold(),
-    lambda one: one.started_utc,
+    lambda one: one.started,
     lambda one: one.duration_s,
 )
 """What each column is sorted by."""
@@ -71,7 +71,7 @@ class RecentList(Tree):
         self.clear()
         for one in found:
             length = time_text(one.duration_s) if one.duration_s else ""
-            item = TreeRow([one.name, one.car, started_text(one.started_utc), length])
+            item = TreeRow([one.name, one.car, started_text(one.started), length])
             item.setData(0, Qt.ItemDataRole.UserRole, str(one.path))
             item.setToolTip(0, plain_tip(str(one.path)))
             right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
